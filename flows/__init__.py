@@ -1,0 +1,1 @@
+"""When and in what order: Prefect flows and the command line."""

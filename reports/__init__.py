@@ -1,0 +1,1 @@
+"""Marts in, charts and pages out."""

@@ -1,0 +1,25 @@
+-- A row is one move for one machine before its next shift. Key: machine_id, shift_date, setting. Written by advice.
+create table if not exists advice (
+    machine_id varchar not null,
+    field_id varchar,
+    shift_date date not null,
+    verdict varchar not null,
+    setting varchar,
+    from_value double,
+    to_value double,
+    unit varchar,
+    dirt_change_pct double,
+    dirt_lo95 double,
+    dirt_hi95 double,
+    root_loss_change_pct double,
+    root_loss_lo95 double,
+    root_loss_hi95 double,
+    gain_per_t double,
+    gain_lo95 double,
+    gain_hi95 double,
+    probability_better double,
+    n bigint,
+    wetness_class varchar,
+    soil_class varchar,
+    reason varchar not null
+);

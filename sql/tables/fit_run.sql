@@ -1,0 +1,14 @@
+-- A row is the last fit of a response. Key: response.
+create table if not exists fit_run (
+    response varchar not null,
+    fitted_at timestamptz not null,
+    data_fingerprint varchar not null,
+    n bigint not null,
+    reml_deviance double not null,
+    iterations bigint not null,
+    converged boolean not null,
+    residual_sd double not null,
+    field_sd double,
+    machine_sd double,
+    machine_day_sd double
+);

@@ -1,0 +1,10 @@
+-- A row is a row of a file that was not accepted, with the rule it broke. Key: source_sha256, line. Written by intake.
+create table if not exists rejected_row (
+    source_sha256 varchar not null,
+    file varchar not null,
+    line bigint not null,
+    "column" varchar,
+    raw varchar,
+    rule varchar not null,
+    says varchar not null
+);

@@ -1,0 +1,73 @@
+"""The catalogue of settings: name, stage, unit, plausible range, practical step, what each acts on."""
+
+import tomllib
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+from transforms.errors import WorkspaceError
+
+DIRT = "dirt_tare_pct"
+ROOT_LOSS = "root_loss_t_ha"
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One machine setting.
+
+    Attributes:
+        name: column name; ends in the stored unit.
+        stage: topping, lifting, intake, conveying or cleaning.
+        label: what people call it.
+        unit: stored unit (`cm`, `mm`, `kmh`, `rpm`, `pct`, `flag`).
+        low: lowest plausible value, in `unit`.
+        high: highest plausible value, in `unit`.
+        step: the practical step one would move it by, in `unit`.
+        responses: the responses it may act on.
+        up: a person's word for more of it.
+        down: a person's word for less of it.
+        nature: `numeric` or `flag`.
+    """
+
+    name: str
+    stage: str
+    label: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    responses: tuple[str, ...]
+    up: str
+    down: str
+    nature: str = "numeric"
+
+
+Catalogue = dict[str, Setting]
+
+
+def _setting(name: str, row: dict[str, Any], where: str) -> Setting:
+    try:
+        return Setting(name=name, **{**row, "responses": tuple(row["responses"])})
+    except (TypeError, KeyError) as problem:
+        raise WorkspaceError(
+            f"setting '{name}' is incomplete ({problem})",
+            where=where,
+            mend="give it stage, label, unit, low, high, step, responses, up and down, as in the built-in catalogue",
+        ) from problem
+
+
+def load_catalogue(extra: dict[str, dict[str, Any]] | None = None, where: str = "season.toml") -> Catalogue:
+    """Return the built-in settings and those a workspace adds under `[settings.NAME]`.
+
+    Args:
+        extra: the workspace's own rows, by name; one of a built-in name replaces it.
+        where: the file they came from, for the error message.
+
+    Raises:
+        WorkspaceError: a row lacks a key or has an unknown one.
+    """
+    built_in = tomllib.loads(files(__package__).joinpath("settings.toml").read_text("utf-8"))
+    return {
+        **{name: _setting(name, row, "the built-in catalogue") for name, row in built_in.items()},
+        **{name: _setting(name, row, where) for name, row in (extra or {}).items()},
+    }

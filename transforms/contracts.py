@@ -1,0 +1,173 @@
+"""What a good row is, table by table; a row that is not goes to `rejected_row` with the rule it broke, in words.
+
+One class per table that files feed. A column's name ends in its unit; its bounds are those of a plausible season,
+so that a decimal mark in the wrong place is caught here and not by the fit. Settings are not bounded here: a sensor
+that reads nonsense is flagged (`transforms/working/faults`), the rest of its row is good.
+"""
+
+import datetime as dt
+
+import dataframely as dy
+import polars as pl
+
+from transforms.catalogue import Catalogue
+
+EARLIEST = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
+LATEST = dt.datetime(2100, 1, 1, tzinfo=dt.UTC)
+
+
+def _moment(*, primary_key: bool = False, nullable: bool = False) -> dy.Datetime:
+    return dy.Datetime(
+        primary_key=primary_key, nullable=nullable, time_zone="UTC", time_unit="us", min=EARLIEST, max=LATEST
+    )
+
+
+class Telemetry(dy.Schema):
+    """One logged instant of one machine."""
+
+    machine_id = dy.String(primary_key=True, min_length=1)
+    logged_at = _moment(primary_key=True)
+    lat_deg = dy.Float64(nullable=True, min=-90, max=90)
+    lon_deg = dy.Float64(nullable=True, min=-180, max=180)
+    work_state = dy.String(nullable=True)
+    unloading = dy.Float64(nullable=True, min=0, max=1)
+    tank_t = dy.Float64(nullable=True, min=-2, max=60)
+
+
+class Load(dy.Schema):
+    """A weigh ticket: one load over the weighbridge."""
+
+    load_id = dy.String(primary_key=True, min_length=1)
+    field_id = dy.String(min_length=1)
+    machine_id = dy.String(nullable=True)
+    site_id = dy.String(min_length=1)
+    left_field_at = _moment(nullable=True)
+    weighed_at = _moment()
+    gross_t = dy.Float64(min_exclusive=0, max=60)
+    net_t = dy.Float64(min_exclusive=0, max=60)
+
+    @dy.rule()
+    def net_above_gross(cls) -> pl.Expr:
+        """Net mass cannot exceed gross mass."""
+        return pl.col("net_t") <= pl.col("gross_t")
+
+    @dy.rule()
+    def weighed_before_leaving(cls) -> pl.Expr:
+        """A load is weighed after it left the field."""
+        return pl.col("left_field_at").is_null() | (pl.col("weighed_at") > pl.col("left_field_at"))
+
+
+class Tare(dy.Schema):
+    """A lab result; the newest revision counts, every one is kept."""
+
+    sample_id = dy.String(primary_key=True, min_length=1)
+    load_id = dy.String(min_length=1)
+    revision = dy.Int64(primary_key=True, min=0, max=99)
+    dirt_tare_pct = dy.Float64(min_exclusive=0, max=70)
+    top_tare_pct = dy.Float64(nullable=True, min=0, max=40)
+    sugar_pct = dy.Float64(nullable=True, min=5, max=30)
+    potassium_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
+    sodium_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
+    amino_n_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
+    sample_kg = dy.Float64(nullable=True, min_exclusive=0, max=500)
+
+
+class LossAudit(dy.Schema):
+    """A dig-behind plot: what the machine broke off or left, dug out behind it."""
+
+    audit_id = dy.String(primary_key=True, min_length=1)
+    machine_id = dy.String(min_length=1)
+    field_id = dy.String(min_length=1)
+    audited_at = _moment()
+    plot_m2 = dy.Float64(min=1, max=2000)
+    broken_2_4_cm_count = dy.Float64(min=0, max=5000)
+    broken_4_6_cm_count = dy.Float64(min=0, max=5000)
+    broken_6_8_cm_count = dy.Float64(min=0, max=5000)
+    broken_over_8_cm_count = dy.Float64(min=0, max=5000)
+    whole_roots_count = dy.Float64(min=0, max=5000)
+    root_mass_kg = dy.Float64(min=0.1, max=4)
+
+
+class WeatherHour(dy.Schema):
+    """One hour of one weather station; the hour is named by its start."""
+
+    station_id = dy.String(primary_key=True, min_length=1)
+    hour_at = _moment(primary_key=True)
+    air_temp_c = dy.Float64(min=-40, max=50)
+    humidity_pct = dy.Float64(nullable=True, min=1, max=101)
+    wind_m_s = dy.Float64(nullable=True, min=0, max=60)
+    irradiation_mj_m2 = dy.Float64(nullable=True, min=0, max=5)
+    rain_mm = dy.Float64(min=0, max=150)
+
+
+class Field(dy.Schema):
+    """A field: its place, area, soil and expected yield."""
+
+    field_id = dy.String(primary_key=True, min_length=1)
+    grower_id = dy.String(min_length=1)
+    station_id = dy.String(min_length=1)
+    lat_deg = dy.Float64(min=-90, max=90)
+    lon_deg = dy.Float64(min=-180, max=180)
+    area_ha = dy.Float64(min_exclusive=0, max=500)
+    sand_pct = dy.Float64(min=0, max=100)
+    clay_pct = dy.Float64(min=0, max=60)
+    organic_matter_pct = dy.Float64(min=0, max=8)
+    yield_t_ha = dy.Float64(min=5, max=160)
+    row_spacing_cm = dy.Float64(min=20, max=100)
+
+    @dy.rule()
+    def sand_and_clay_exceed_100(cls) -> pl.Expr:
+        """Sand and clay together cannot exceed 100 %."""
+        return pl.col("sand_pct") + pl.col("clay_pct") <= 100
+
+
+class MachineSetup(dy.Schema):
+    """A machine, who runs it, and what was fitted to it from a date on."""
+
+    machine_id = dy.String(primary_key=True, min_length=1)
+    valid_from_at = _moment(primary_key=True)
+    generation = dy.String(min_length=1)
+    operator_id = dy.String(nullable=True)
+    rows_count = dy.Float64(min=1, max=24)
+    row_spacing_cm = dy.Float64(min=20, max=100)
+    tank_capacity_t = dy.Float64(min_exclusive=0, max=60)
+    cleaning_elements = dy.String(nullable=True)
+
+
+CONTRACTS: dict[str, type[dy.Schema]] = {
+    "telemetry": Telemetry,
+    "load": Load,
+    "tare": Tare,
+    "loss_audit": LossAudit,
+    "weather_hour": WeatherHour,
+    "field": Field,
+    "machine_setup": MachineSetup,
+}
+
+
+def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
+    """Return the contract of a kind of file; telemetry gets one column per setting of the catalogue."""
+    base = CONTRACTS[kind]
+    if kind != "telemetry":
+        return base
+    columns = {name: dy.Float64(nullable=True) for name in catalogue}
+    return type("FleetTelemetry", (base,), {"__annotations__": {}, **columns})
+
+
+def rule_in_words(rule: str, schema: type[dy.Schema]) -> str:
+    """Say in words which rule a row broke, from dataframely's rule name."""
+    if "|" not in rule:
+        doc = getattr(schema, rule, None).__doc__ if hasattr(schema, rule) else None
+        return doc or rule.replace("_", " ")
+    column, kind = rule.split("|", 1)
+    definition = schema.columns().get(column)
+    bound = getattr(definition, kind, None)
+    return {
+        "nullability": f"{column} is empty",
+        "min_length": f"{column} is empty",
+        "min": f"{column} is below {bound}",
+        "min_exclusive": f"{column} is not above {bound}",
+        "max": f"{column} is above {bound}",
+        "nan": f"{column} is not a number",
+        "inf": f"{column} is not finite",
+    }.get(kind, f"{column} breaks the rule '{kind}'")

@@ -1,0 +1,125 @@
+"""The invented district: two factories, their fields, machines and what is fitted to them."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+ORIGIN_LAT, ORIGIN_LON = 50.0, 15.0
+KM_PER_DEG_LAT = 111.32
+FIELD_SPACING_KM = 2.4
+LOCAL_ZONE = "Europe/Prague"
+FIRST_DAY = "2025-10-02"
+
+GENERATIONS = {
+    "one": {
+        "settings": {
+            "topper_speed_rpm": (850, 60), "scalper_height_mm": (32, 5), "share_depth_cm": (7.0, 0.5),
+            "ground_speed_kmh": (5.6, 0.4), "intake_roller_height_mm": (42, 4), "intake_roller_speed_pct": (58, 6),
+            "transfer_web_speed_pct": (62, 5), "cleaner_1_speed_rpm": (36, 3), "cleaner_2_speed_rpm": (38, 3),
+            "separator_1_height_mm": (46, 4), "separator_2_height_mm": (42, 4),
+        },
+        "rows": 6, "row_spacing_cm": 45.0, "tank_capacity_t": 17.0,
+    },
+    "two": {
+        "settings": {
+            "topper_speed_rpm": (900, 60), "scalper_height_mm": (30, 5), "share_depth_cm": (6.8, 0.5),
+            "share_drive_pct": (55, 6), "ground_speed_kmh": (6.2, 0.4), "intake_roller_height_mm": (40, 4),
+            "intake_roller_speed_pct": (62, 6), "rear_roller_speed_pct": (55, 6), "transfer_web_speed_pct": (66, 5),
+            "cleaner_1_speed_rpm": (37, 3), "cleaner_2_speed_rpm": (39, 3), "cleaner_3_speed_rpm": (36, 3),
+            "separator_1_height_mm": (48, 4), "separator_2_height_mm": (44, 4), "separator_3_height_mm": (42, 4),
+        },
+        "rows": 6, "row_spacing_cm": 50.0, "tank_capacity_t": 24.0,
+    },
+}  # fmt: skip
+"""Per generation: setting -> (typical value, spread between operators' habits), and what is fitted."""
+
+_SOILS = (("light", 62.0, 10.0), ("medium", 34.0, 24.0), ("heavy", 18.0, 41.0))
+
+
+@dataclass(frozen=True)
+class District:
+    """The invented district.
+
+    Attributes:
+        fields: a row per field, with `root_kg` and `heap` that no export shows.
+        machines: a row per machine, with its generation and signals.
+        sites: site_id -> (lat, lon).
+    """
+
+    fields: pl.DataFrame
+    machines: pl.DataFrame
+    sites: dict[str, tuple[float, float]]
+
+
+def km_between(lat_a: float, lon_a: float, lat_b: float, lon_b: float) -> float:
+    """Return the distance of two places a few tens of kilometres apart."""
+    east = (lon_b - lon_a) * KM_PER_DEG_LAT * math.cos(math.radians(ORIGIN_LAT))
+    return math.hypot(east, (lat_b - lat_a) * KM_PER_DEG_LAT)
+
+
+def _fields(rng: np.random.Generator, count: int) -> pl.DataFrame:
+    columns = math.ceil(math.sqrt(count * 1.3))
+    rows = []
+    for i in range(count):
+        soil, sand, clay = _SOILS[rng.choice(3, p=(0.3, 0.42, 0.28))]
+        east = (i % columns) * FIELD_SPACING_KM + rng.uniform(-0.3, 0.3)
+        north = (i // columns) * FIELD_SPACING_KM + rng.uniform(-0.3, 0.3)
+        lon_scale = KM_PER_DEG_LAT * math.cos(math.radians(ORIGIN_LAT))
+        clay_pct = float(np.clip(clay + rng.normal(0, 3.5), 4, 55))
+        rows.append({
+            "field_id": f"F{i + 1:03d}",
+            "grower_id": f"G{rng.integers(1, max(2, count // 3) + 1):03d}",
+            "lat_deg": round(ORIGIN_LAT + north / KM_PER_DEG_LAT, 6),
+            "lon_deg": round(ORIGIN_LON + east / lon_scale, 6),
+            "area_ha": round(float(rng.uniform(24, 52)), 2),
+            "soil": soil,
+            "clay_pct": round(clay_pct, 1),
+            "sand_pct": round(float(np.clip(sand + rng.normal(0, 6), 3, 90 - clay_pct)), 1),
+            "organic_matter_pct": round(float(rng.uniform(1.6, 3.2)), 2),
+            "yield_t_ha": round(float(np.clip(rng.normal(74, 8), 50, 98)), 1),
+            "root_kg": round(float(np.clip(rng.normal(0.82, 0.10), 0.55, 1.2)), 3),
+            "row_spacing_cm": float(rng.choice((45.0, 50.0))),
+        })  # fmt: skip
+    return pl.DataFrame(rows)
+
+
+def _machines(count: int, dialect_split: int) -> pl.DataFrame:
+    rows = []
+    for i in range(count):
+        generation = "one" if i < dialect_split else "two"
+        # The two oldest machines of a big fleet log neither tank level nor unloading; others log one or both.
+        signal = "none" if generation == "one" and i < count // 6 else ("level" if generation == "one" else "flag")
+        rows.append({
+            "machine_id": f"M{i + 1:02d}",
+            "operator_id": f"P{i + 1:02d}",
+            "generation": generation,
+            "signal": signal,
+            "rows": GENERATIONS[generation]["rows"],
+            "tank_capacity_t": GENERATIONS[generation]["tank_capacity_t"],
+            "clock_offset_s": 660 if i == count - 1 and count > 2 else 0,
+        })  # fmt: skip
+    return pl.DataFrame(rows)
+
+
+def build_district(rng: np.random.Generator, machines: int, days: int) -> District:
+    """Invent fields, machines and factories for a season of the given size.
+
+    About one field per three machine-days, so that a field takes some three days of one machine.
+    """
+    fields = _fields(rng, max(6, round(machines * days / 3)))
+    lats, lons = fields["lat_deg"].to_numpy(), fields["lon_deg"].to_numpy()
+    sites = {
+        "north": (float(lats.max()) + 0.03, float(lons.mean()) - 0.05),
+        "south": (float(lats.min()) - 0.03, float(lons.mean()) + 0.05),
+    }
+    nearest = [
+        min(sites, key=lambda s: km_between(lat, lon, *sites[s])) for lat, lon in zip(lats, lons, strict=True)
+    ]
+    fields = fields.with_columns(
+        pl.Series("site_id", nearest),
+        pl.Series("station_id", [f"station-{name}" for name in nearest]),
+        pl.Series("heap", rng.random(len(fields)) < 0.03),
+    )
+    return District(fields=fields, machines=_machines(machines, (machines + 1) // 2), sites=sites)

@@ -1,0 +1,258 @@
+"""The demo's exports: files as offices get them, in several dialects, with the usual faults, and their mappings."""
+
+import datetime as dt
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import xlsxwriter
+
+from transforms.catalogue import Catalogue
+from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, LOCAL_ZONE, ORIGIN_LAT
+from transforms.demo.operation import STATE_NAMES, WORKING
+from transforms.demo.season import DemoSeason
+
+OFFICE_NAMES = {
+    "topper_speed_rpm": "Topper", "scalper_height_mm": "Scalper", "share_drive_pct": "Share drive",
+    "intake_roller_height_mm": "Intake height", "intake_roller_speed_pct": "Intake rollers",
+    "rear_roller_speed_pct": "Rear roller", "transfer_web_speed_pct": "Web",
+    "cleaner_1_speed_rpm": "Cleaner 1", "cleaner_2_speed_rpm": "Cleaner 2", "cleaner_3_speed_rpm": "Cleaner 3",
+    "separator_1_height_mm": "Gap 1", "separator_2_height_mm": "Gap 2", "separator_3_height_mm": "Gap 3",
+}  # fmt: skip
+
+
+def _at(season: DemoSeason, seconds: pl.Expr) -> pl.Expr:
+    """Seconds since the season's first midnight -> UTC time, whole seconds."""
+    return pl.lit(season.midnight) + pl.duration(seconds=seconds.round(0).cast(pl.Int64))
+
+
+def _local(moment: pl.Expr) -> pl.Expr:
+    return moment.dt.convert_time_zone(LOCAL_ZONE)
+
+
+def _logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, machine: int) -> pl.DataFrame:
+    """One machine's records as its sensors saw them: jitter, gaps, spikes, a stuck sensor, its own clock."""
+    info = season.district.machines.row(machine, named=True)
+    places = season.district.fields.select("lat_deg", "lon_deg").with_row_index("field_index").cast({"field_index": pl.Int64})
+    table = season.records.filter(pl.col("machine") == machine).join(places, on="field_index", how="left")
+    names = list(GENERATIONS[info["generation"]]["settings"])  # type: ignore[call-overload]
+    n = len(table)
+    lon_scale = KM_PER_DEG_LAT * 1000 * np.cos(np.radians(ORIGIN_LAT))
+    working = (table["state"] == WORKING).to_numpy()
+    seen: dict[str, np.ndarray] = {}
+    for name in names:
+        setting = catalogue[name]
+        value = table[name].to_numpy() + rng.normal(0, 0.18 * setting.step, n)
+        if name in {"share_depth_cm", "ground_speed_kmh"}:
+            value = np.where(working, value, 0.0 if name == "share_depth_cm" else rng.uniform(0, 6, n))
+        value[rng.random(n) < 0.0002] = setting.high * 9
+        seen[name] = value
+    if machine == 2:
+        stuck = slice(int(n * 0.30), int(n * 0.38))
+        seen["cleaner_2_speed_rpm"][stuck] = round(float(seen["cleaner_2_speed_rpm"][stuck.start]), 2)
+    table = table.with_columns(
+        *(pl.Series(k, v) for k, v in seen.items()),
+        _at(season, pl.col("second") + info["clock_offset_s"]).alias("logged_at"),
+        (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG_LAT * 1000) + pl.Series(rng.normal(0, 2e-6, n))).alias("lat"),
+        (pl.col("lon_deg") + pl.col("east_m") / lon_scale + pl.Series(rng.normal(0, 2e-6, n))).alias("lon"),
+        (pl.col("tank_t") + pl.Series(rng.normal(0, 0.12, n))).clip(0).alias("tank_t"),
+    )
+    lost = np.zeros(n, dtype=bool)
+    for _, day in table.with_row_index("row").group_by("day", maintain_order=True):
+        if rng.random() < 0.07:
+            start = int(rng.choice(day["row"].to_numpy()))
+            lost[start : start + int(rng.uniform(8, 20) * 60 * season.plan.hz)] = True
+    lost |= rng.random(n) < 0.002
+    return table.filter(~pl.Series(lost))
+
+
+def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
+    """Decimal comma, local time, a unit row under the header, depth left and right; returns (header lines, rows)."""
+    columns = [pl.col("logged_at").pipe(_local).dt.strftime("%d.%m.%Y %H:%M:%S").alias("Time"),
+               pl.col("lat").round(6).alias("Latitude"), pl.col("lon").round(6).alias("Longitude"),
+               pl.col("state").replace_strict(dict(enumerate(("WORK", "TURN", "UNLOAD", "STOP", "ROAD"))),
+                                              return_dtype=pl.String).alias("Status"),
+               pl.col("ground_speed_kmh").round(2).alias("Speed"),
+               (pl.col("share_depth_cm") + 0.1).round(2).alias("Depth left"),
+               (pl.col("share_depth_cm") - 0.1).round(2).alias("Depth right")]  # fmt: skip
+    units = ["", "deg", "deg", "", "km/h", "cm", "cm"]
+    for name in (n for n in OFFICE_NAMES if n in GENERATIONS["one"]["settings"]):  # type: ignore[operator]
+        columns.append(pl.col(name).round(2).alias(OFFICE_NAMES[name]))
+        units.append({"rpm": "1/min", "mm": "mm", "pct": "%"}[name.rsplit("_", 1)[1]])
+    columns.append(pl.col("tank_t").round(2).alias("Tank"))
+    units.append("t")
+    text = table.select(columns).write_csv(separator=";", decimal_comma=True, line_terminator="\r\n")
+    header, rows = text.split("\r\n", 1)
+    return f"{header}\r\n{';'.join(units)}\r\n", rows
+
+
+def _dialect_two(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
+    """ISO time with zone, metres and kilograms; returns (header line, rows)."""
+    settings = [n for n in OFFICE_NAMES if n in GENERATIONS["two"]["settings"]]  # type: ignore[operator]
+    columns = [pl.lit(machine_id).alias("machine"),
+               pl.col("logged_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ").alias("timestamp"),
+               pl.col("lat").round(6).alias("lat"), pl.col("lon").round(6).alias("lon"),
+               pl.col("state").replace_strict(dict(enumerate(STATE_NAMES)), return_dtype=pl.String).alias("state"),
+               pl.col("unloading").cast(pl.Int8).alias("unloading"),
+               (pl.col("tank_t") * 1000).round(0).alias("tank_kg"),
+               (pl.col("ground_speed_kmh") / 3.6).round(3).alias("speed_m_s"),
+               (pl.col("share_depth_cm") * 10).round(1).alias("depth_mm"),
+               *(pl.col(n).round(2) for n in settings)]  # fmt: skip
+    header, rows = table.select(columns).write_csv().split("\n", 1)
+    return header + "\n", rows
+
+
+def _write_machine(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, machine: int, inbox: Path) -> None:
+    info = season.district.machines.row(machine, named=True)
+    table = _logged(rng, season, catalogue, machine)
+    if info["signal"] == "none":
+        table = table.with_columns(pl.lit(None, dtype=pl.Float64).alias("tank_t"),
+                                   pl.when(pl.col("state") == 2).then(3).otherwise("state").alias("state"))  # fmt: skip
+    last_week = season.plan.days // 7
+    for week, part in table.with_columns((pl.col("day") // 7).alias("week")).group_by("week", maintain_order=True):
+        number = int(str(week[0]))
+        if info["generation"] == "one":
+            header, rows = _dialect_one(part)
+        else:
+            header, rows = _dialect_two(part, info["machine_id"])
+        lines = rows.splitlines(keepends=True)
+        if machine % 4 == 1:  # the same stretch twice, as when a stick is read again
+            lines = lines[:300] + lines[200:]
+        if machine % 4 == 2:
+            lines.insert(len(lines) // 2, "*** logger restarted ***\n")
+        text = header + "".join(lines)
+        if machine == 1 and number == last_week:
+            text = text[: int(len(text) * 0.97)]  # a file cut off while it was copied
+        (inbox / f"log_{info['generation']}_{info['machine_id']}_w{number + 1}.csv").write_text(text, "utf-8", newline="")
+
+
+def _tickets(rng: np.random.Generator, season: DemoSeason) -> pl.DataFrame:
+    ids = season.district.machines["machine_id"].to_list()
+    machine = [ids[m] if m >= 0 and rng.random() < 0.7 else None for m in season.tickets["machine"]]
+    known = rng.random(len(season.tickets)) < 0.3
+    return season.tickets.with_columns(
+        pl.Series("machine_id", machine, dtype=pl.String),
+        pl.when(pl.Series(known)).then(_at(season, pl.col("left_s"))).alias("left_at"),
+        _at(season, pl.col("weighed_s")).alias("weighed_at"),
+        ((pl.col("gross_t") * 100).round(0).cast(pl.Int64) * 10).alias("gross_kg"),
+    )
+
+
+def _write_tickets(rng: np.random.Generator, season: DemoSeason, inbox: Path) -> None:
+    clock = "%d.%m.%Y %H:%M"
+    table = _tickets(rng, season).select(
+        pl.col("load_id").alias("Ticket"),
+        pl.col("field_id").alias("Field"),
+        pl.col("machine_id").alias("Harvester"),
+        pl.col("site_id").alias("Factory"),
+        pl.col("left_at").pipe(_local).dt.strftime(clock).alias("Left field"),
+        pl.col("weighed_at").pipe(_local).dt.strftime(clock).alias("Weighed"),
+        pl.col("gross_kg").alias("Gross kg"),
+        ((pl.col("gross_kg") * 0.086).round(0).cast(pl.Int64) * 10).alias("Net kg"),
+    )
+    for (site,), part in table.group_by("Factory", maintain_order=True):
+        lines = part.write_csv(separator=";").splitlines(keepends=True)
+        lines += lines[5:25]
+        first = lines[1].split(";")
+        lines.append(";".join([first[0] + "x", *first[1:5], "31.02.2026 25:00", *first[6:]]))
+        lines.append(";".join([first[0] + "y", *first[1:6], "0", "0"]) + "\n")
+        lines.append(f"{first[0]}z;F999;;{site};;{first[5]};27000;23200\n")
+        (inbox / f"tickets_{site}.csv").write_text("".join(lines), "utf-8")
+
+
+def _write_sheet(path: Path, sheet: str, table: pl.DataFrame) -> None:
+    with xlsxwriter.Workbook(path, {"default_date_format": "yyyy-mm-dd hh:mm:ss", "remove_timezone": True}) as book:
+        page = book.add_worksheet(sheet)
+        page.write_row(0, 0, table.columns)
+        for i, row in enumerate(table.iter_rows(), start=1):
+            for j, value in enumerate(row):
+                if value is not None:
+                    page.write(i, j, value)
+
+
+def _write_tares(rng: np.random.Generator, season: DemoSeason, inbox: Path) -> None:
+    sampled = season.tares.filter("sampled").with_row_index("n", offset=1)
+    table = sampled.select(
+        ("S" + pl.col("n").cast(pl.String).str.zfill(6)).alias("Sample"),
+        pl.col("load_id").alias("Ticket"),
+        pl.lit(0).alias("Rev"),
+        pl.col("dirt_tare_pct").alias("Dirt %"),
+        pl.col("top_tare_pct").alias("Tops %"),
+        pl.col("sugar_pct").alias("Sugar %"),
+        pl.col("potassium_mmol_per_kg").alias("K mmol/kg"),
+        pl.col("sodium_mmol_per_kg").alias("Na mmol/kg"),
+        pl.col("amino_n_mmol_per_kg").alias("aN mmol/kg"),
+        pl.col("sample_kg").alias("Sample kg"),
+    )
+    redone = table.sample(max(1, len(table) // 150), seed=int(rng.integers(1 << 30)))
+    first_try = redone.with_columns(pl.col("Dirt %") * 1.6)
+    table = table.join(redone.select("Sample"), on="Sample", how="anti")
+    redone = redone.with_columns(pl.lit(1).alias("Rev"))
+    table = pl.concat([table, first_try, redone, redone[:3]]).sort("Sample", "Rev")
+    broken = table[:1].with_columns(pl.lit("S999998").alias("Sample"), pl.lit(120.0).alias("Dirt %"))
+    _write_sheet(inbox / "tares.xlsx", "Results", pl.concat([table, broken]))
+
+
+def _write_audits(season: DemoSeason, inbox: Path) -> None:
+    ids = season.district.machines["machine_id"].to_list()
+    fields = season.district.fields["field_id"].to_list()
+    a = season.audits
+    table = a.select(
+        ("A" + pl.col("n").cast(pl.String).str.zfill(4)).alias("Audit"),
+        pl.Series("Machine", [ids[m] for m in a["machine"]]),
+        pl.Series("Field", [fields[f] for f in a["field_index"]]),
+        _at(season, pl.col("audited_s")).pipe(_local).dt.strftime("%Y-%m-%d %H:%M:%S").alias("Dug"),
+        pl.col("plot_m2").alias("Plot m2"),
+        pl.col("^broken.*$"),
+        pl.col("whole_roots_count").alias("Whole roots"),
+        pl.col("root_mass_kg").alias("Mean root kg"),
+    )
+    _write_sheet(inbox / "loss_audits.xlsx", "Plots", table)
+
+
+def _write_setups(season: DemoSeason, inbox: Path) -> None:
+    rows = ["Machine;From;Generation;Operator;Rows;Row spacing cm;Tank t;Elements"]
+    start, middle = season.midnight - dt.timedelta(days=20), season.midnight + dt.timedelta(days=season.plan.days // 2)
+    for i, m in enumerate(season.district.machines.iter_rows(named=True)):
+        spacing = str(GENERATIONS[m["generation"]]["row_spacing_cm"]).replace(".", ",")
+        line = f"{m['generation']};{m['operator_id']};{m['rows']};{spacing};{str(m['tank_capacity_t']).replace('.', ',')}"
+        rows.append(f"{m['machine_id']};{start:%d.%m.%Y};{line};{'mixed' if i % 3 else 'smooth bars'}")
+        if i % 5 == 0:
+            rows.append(f"{m['machine_id']};{middle:%d.%m.%Y};{line};tines")
+    (inbox / "machines.csv").write_text("\n".join(rows) + "\n", "utf-8")
+
+
+def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mappings: Path) -> None:
+    """Write every export into `inbox` and the mappings that read them into `mappings`."""
+    rng = np.random.default_rng(season.plan.seed + 7919)
+    for machine in range(season.plan.machines):
+        _write_machine(rng, season, catalogue, machine, inbox)
+    _write_tickets(rng, season, inbox)
+    _write_tares(rng, season, inbox)
+    _write_audits(season, inbox)
+    _write_setups(season, inbox)
+    for (station,), part in season.weather.group_by("station_id", maintain_order=True):
+        table = part.with_columns(pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
+        holes = table.with_row_index("row").filter(pl.col("row") % 311 != 300).drop("row")
+        holes.write_csv(inbox / f"weather_{station}.csv")
+    season.district.fields.select(
+        "field_id", "grower_id", "station_id", "lat_deg", "lon_deg", "area_ha", "sand_pct", "clay_pct",
+        "organic_matter_pct", "yield_t_ha", "row_spacing_cm",
+    ).write_csv(inbox / "fields.csv")  # fmt: skip
+    for source in files("transforms.demo").joinpath("mappings").iterdir():
+        (mappings / source.name).write_text(source.read_text("utf-8"), "utf-8")
+
+
+def write_truth(season: DemoSeason, folder: Path) -> None:
+    """Write the season's truth where only tests look."""
+    folder.mkdir(parents=True, exist_ok=True)
+    ids = season.district.machines.select(pl.col("machine_id"), pl.int_range(pl.len()).alias("machine"))
+    offset = season.district.machines.select(pl.int_range(pl.len()).alias("machine"), "clock_offset_s", "signal")
+    at = _at(season, pl.col("bin_s")).alias("bin_at")
+    trace = season.true_trace.join(ids, on="machine").with_columns(at)
+    trace.select("load_id", "machine_id", "bin_at", "share").write_parquet(folder / "load_trace.parquet")
+    season.true_bins.join(ids, on="machine").with_columns(at).write_parquet(folder / "bin.parquet")
+    season.true_effects.write_parquet(folder / "load_effect.parquet")
+    season.tares.select("load_id", "dirt_fraction", "sampled").write_parquet(folder / "load_dirt.parquet")
+    ids.join(offset, on="machine").write_parquet(folder / "machine.parquet")

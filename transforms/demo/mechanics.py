@@ -1,0 +1,115 @@
+"""How an invented machine lifts soil, sheds it and breaks roots: mechanisms, not the model's own form.
+
+All functions work elementwise on arrays of equal length, one element per 30 s of work. Soil mass lifted per depth
+follows the common-practice figure of some 30 short tons an acre per half inch; every other coefficient is invented.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+STRIP_FRACTION = 0.37
+"""Share of the row width that the shares disturb (common practice: 0.3 to 0.44)."""
+SOIL_BULK_DENSITY_T_M3 = 1.40
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The conditions of each 30 s: topsoil wetness 0..1, clay 0..1, yield t/ha, root mass kg, hidden factor on dirt."""
+
+    wetness: Array
+    clay: Array
+    yield_t_ha: Array
+    root_kg: Array
+    hidden_log: Array
+    area_rate_ha_h: Array
+
+
+def soil_lifted_t_ha(share_depth_cm: Array, wetness: Array) -> Array:
+    """Return the soil mass lifted by the shares, t/ha, with its water."""
+    dry = 100.0 * SOIL_BULK_DENSITY_T_M3 * STRIP_FRACTION * share_depth_cm
+    return dry * (1.0 + 0.25 * wetness)
+
+
+def friability(wetness: Array, clay: Array) -> Array:
+    """Return how readily soil crumbles, 0..1: best near a middling wetness, worse and narrower on clay."""
+    best = 0.42 - 0.15 * clay
+    width = 0.42 - 0.35 * clay
+    return (1.0 - 0.55 * clay) / (1.0 + ((wetness - best) / width) ** 2)
+
+
+def stickiness(wetness: Array, clay: Array) -> Array:
+    """Return the adhesion of soil to root skin, about 0..1: both water and clay are needed."""
+    return (0.10 + 1.6 * clay) * wetness**1.6 / (0.35 + wetness**1.6)
+
+
+def _value(settings: dict[str, Array], name: str, absent: float) -> Array:
+    """Return a setting; where a machine lacks it, the value that makes its part neutral."""
+    shape = settings["share_depth_cm"]
+    raw = settings.get(name)
+    return np.full_like(shape, absent) if raw is None else np.where(np.isnan(raw), absent, raw)
+
+
+def dirt_ratio(settings: dict[str, Array], ground: Ground) -> Array:
+    """Return soil mass over clean root mass for each 30 s, before the lab sees it."""
+    crumbles = friability(ground.wetness, ground.clay)
+    speed = settings["ground_speed_kmh"]
+    # Soil and roots share the cleaning area: a faster machine gives each tonne less time.
+    crowding = (speed / 6.0) * (0.6 + 0.4 * ground.yield_t_ha / 75.0)
+    depth = settings["share_depth_cm"]
+    enters = 0.085 * np.exp(-0.004 * (_value(settings, "share_drive_pct", 40.0) - 50.0)) * (depth / 7.0) ** 0.35
+    intake = 0.9 * (_value(settings, "intake_roller_speed_pct", 60.0) / 60.0) ** 0.7
+    intake = intake * (1.0 + 0.010 * (_value(settings, "intake_roller_height_mm", 40.0) - 40.0))
+    rear = 0.35 * (_value(settings, "rear_roller_speed_pct", 0.0) / 60.0)
+    web = 0.5 * (_value(settings, "transfer_web_speed_pct", 65.0) / 65.0) ** 0.5
+    stages, scrub = np.zeros_like(depth), np.zeros_like(depth)
+    for k, reach in ((1, 0.75), (2, 0.65), (3, 0.50)):
+        absent = 0.0 if k == 3 else 38.0
+        rpm = _value(settings, f"cleaner_{k}_speed_rpm", absent) / 38.0
+        gap = _value(settings, f"separator_{k}_height_mm", 45.0) / 45.0
+        stages += reach * rpm**1.2 * gap**0.8
+        scrub += reach * rpm
+    loose = soil_lifted_t_ha(depth, ground.wetness) * enters
+    loose = loose * np.exp(-crumbles * (intake + rear + web + stages) / np.sqrt(crowding))
+    adhering = 11.0 * stickiness(ground.wetness, ground.clay) * (0.8 / ground.root_kg) ** 0.33
+    adhering = adhering * np.exp(-0.45 * scrub / np.sqrt(crowding))
+    return np.asarray((0.4 + loose + adhering) / ground.yield_t_ha * np.exp(ground.hidden_log), dtype=np.float64)
+
+
+def tip_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
+    """Return the mass of broken tips left in the ground, t/ha."""
+    hardness = (1.0 - ground.wetness) ** 1.5 * (0.5 + 1.6 * ground.clay)
+    shortfall = 7.0 + 1.8 * hardness - settings["share_depth_cm"]
+    shallow = np.log1p(np.exp(1.6 * shortfall)) / 1.6
+    rush = np.maximum(settings["ground_speed_kmh"] - 4.0, 0.0)
+    beating = np.zeros_like(shallow)
+    for k, weight in ((1, 0.45), (2, 0.40), (3, 0.30)):
+        beating += weight * (_value(settings, f"cleaner_{k}_speed_rpm", 0.0) / 38.0) ** 2.2
+    percent = 0.6 + 0.9 * shallow + 0.28 * rush * (0.6 + hardness) + 0.55 * beating
+    return np.asarray(ground.yield_t_ha * percent / 100.0, dtype=np.float64)
+
+
+def whole_root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
+    """Return the mass of small whole roots lost through gaps, t/ha."""
+    gaps = np.zeros_like(ground.wetness)
+    for k in (1, 2, 3):
+        gap = _value(settings, f"separator_{k}_height_mm", 0.0)
+        gaps += np.where(gap > 0, np.exp((gap - 45.0) / 14.0), 0.0)
+    intake = np.exp((_value(settings, "intake_roller_height_mm", 40.0) - 40.0) / 16.0)
+    small = (0.8 / ground.root_kg) ** 1.2
+    return np.asarray((0.12 * gaps + 0.18 * intake) * small * ground.yield_t_ha / 75.0, dtype=np.float64)
+
+
+def root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
+    """Return broken tips and whole roots left, t/ha."""
+    return tip_loss_t_ha(settings, ground) + whole_root_loss_t_ha(settings, ground)
+
+
+def top_tare_pct(settings: dict[str, Array], ground: Ground) -> Array:
+    """Return leaf and crown left on the roots, percent of gross mass."""
+    height = _value(settings, "scalper_height_mm", 30.0)
+    rpm = _value(settings, "topper_speed_rpm", 900.0)
+    return np.asarray(3.2 + 0.055 * height - 0.0016 * (rpm - 900.0) + 1.2 * (ground.root_kg - 0.8), dtype=np.float64)

@@ -1,0 +1,20 @@
+"""What can be wrong with a call or a workspace, said in one sentence."""
+
+
+class WorkspaceError(Exception):
+    """The call or the workspace is wrong; exit code 2.
+
+    The message is one sentence of three parts: what is wrong, where, and how to mend it.
+    """
+
+    def __init__(self, what: str, *, where: str, mend: str) -> None:
+        self.what, self.where, self.mend = what, where, mend
+        super().__init__(f"{what} in {where}: {mend}")
+
+
+class SourceFileError(Exception):
+    """A source file as a whole cannot be read; it becomes one rejected row, never a crash."""
+
+    def __init__(self, rule: str, says: str) -> None:
+        self.rule, self.says = rule, says
+        super().__init__(says)

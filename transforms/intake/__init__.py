@@ -1,0 +1,1 @@
+"""From files as offices get them to good rows, rejected rows with reasons, and nothing lost between."""

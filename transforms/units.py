@@ -1,0 +1,105 @@
+"""A closed table of units: what is not in it is asked about, never guessed."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from transforms.errors import WorkspaceError
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit as `value_in_base = value * factor + offset`."""
+
+    dimension: str
+    factor: float
+    offset: float = 0.0
+
+
+_KELVIN = -273.15
+UNITS: dict[str, Unit] = {
+    "cm": Unit("length", 0.01),
+    "mm": Unit("length", 0.001),
+    "m": Unit("length", 1.0),
+    "km": Unit("length", 1000.0),
+    "in": Unit("length", 0.0254),
+    "mi": Unit("length", 1609.344),
+    "kmh": Unit("speed", 1 / 3.6),
+    "m/s": Unit("speed", 1.0),
+    "mph": Unit("speed", 0.44704),
+    "rpm": Unit("rotation", 1.0),
+    "1/s": Unit("rotation", 60.0),
+    "pct": Unit("fraction", 0.01),
+    "fraction": Unit("fraction", 1.0),
+    "t": Unit("mass", 1000.0),
+    "kg": Unit("mass", 1.0),
+    "g": Unit("mass", 0.001),
+    "lb": Unit("mass", 0.45359237),
+    "short_ton": Unit("mass", 907.18474),
+    "ha": Unit("area", 10_000.0),
+    "m2": Unit("area", 1.0),
+    "acre": Unit("area", 4046.8564224),
+    "t/ha": Unit("mass_per_area", 0.1),
+    "short_ton/acre": Unit("mass_per_area", 907.18474 / 4046.8564224),
+    "degC": Unit("temperature", 1.0),
+    "degF": Unit("temperature", 5 / 9, -160 / 9),
+    "K": Unit("temperature", 1.0, _KELVIN),
+    "MJ/m2": Unit("irradiation", 1.0),
+    "W/m2": Unit("irradiation", 0.0036),  # mean over one hour
+    "mmol/kg": Unit("concentration", 1.0),
+    "mmol/100g": Unit("concentration", 10.0),
+    "deg": Unit("angle", 1.0),
+    "flag": Unit("flag", 1.0),
+    "count": Unit("count", 1.0),
+    "day": Unit("days", 1.0),
+}
+"""Code -> unit; the base of each dimension is SI (percent as a fraction, rotation in rpm, temperature in Celsius)."""
+
+SUFFIX_UNIT = {
+    "_t_ha": "t/ha",
+    "_mmol_per_kg": "mmol/kg",
+    "_mj_m2": "MJ/m2",
+    "_m_s": "m/s",
+    "_deg": "deg",
+    "_cm": "cm",
+    "_mm": "mm",
+    "_m2": "m2",
+    "_kmh": "kmh",
+    "_rpm": "rpm",
+    "_pct": "pct",
+    "_kg": "kg",
+    "_ha": "ha",
+    "_t": "t",
+    "_c": "degC",
+    "_m": "m",
+}
+
+
+def stored_unit(column: str) -> str | None:
+    """Return the unit a canonical column is stored in, read off its suffix; None where it has none."""
+    return next((unit for suffix, unit in SUFFIX_UNIT.items() if column.endswith(suffix)), None)
+
+
+def factor_between(source: str, target: str, *, where: str) -> tuple[float, float]:
+    """Return (factor, offset) such that `target = source * factor + offset`.
+
+    Raises:
+        WorkspaceError: a unit is not in the table, or the two measure different things.
+    """
+    for code in (source, target):
+        if code not in UNITS:
+            raise WorkspaceError(f"the unit '{code}' is not known", where=where, mend=f"use one of {', '.join(UNITS)}")
+    a, b = UNITS[source], UNITS[target]
+    if a.dimension != b.dimension:
+        raise WorkspaceError(
+            f"'{source}' measures {a.dimension} and cannot become '{target}' ({b.dimension})",
+            where=where,
+            mend="correct the column's unit",
+        )
+    return a.factor / b.factor, (a.offset - b.offset) / b.factor
+
+
+def to_unit(value: pl.Expr, source: str, target: str, *, where: str) -> pl.Expr:
+    """Convert an expression from one unit of the table to another."""
+    factor, offset = factor_between(source, target, where=where)
+    return value if (factor, offset) == (1.0, 0.0) else value * factor + offset

@@ -1,0 +1,129 @@
+"""The warehouse door: the one place that talks to DuckDB. Everything it runs is a named file of `sql/`."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from transforms.errors import WorkspaceError
+
+SQL = files("sql")
+
+
+def sql_text(folder: str, name: str) -> str:
+    """Return the text of `sql/<folder>/<name>.sql`."""
+    return SQL.joinpath(folder).joinpath(f"{name}.sql").read_text("utf-8")
+
+
+def sql_names(folder: str) -> list[str]:
+    """Return the names of the relations of a folder of `sql/`, in order."""
+    return sorted(p.name.removesuffix(".sql") for p in SQL.joinpath(folder).iterdir() if p.name.endswith(".sql"))
+
+
+class Warehouse:
+    """A workspace's DuckDB file.
+
+    Tables are created from `sql/tables/`, views over them from `sql/views/`; marts are materialised from
+    `sql/marts/`, and `sql/checks/` returns rows that should not be.
+
+    Raises:
+        WorkspaceError: the file is held by another run, or is no warehouse.
+    """
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._con = duckdb.connect(str(path))
+        except duckdb.IOException as problem:
+            raise WorkspaceError(
+                "the warehouse is in use by another run or cannot be opened", where=str(path),
+                mend="wait until the other run has ended, then call again",
+            ) from problem  # fmt: skip
+        self._con.execute("set timezone = 'UTC'")
+        self._con.execute("set threads = 2")
+        for folder in ("tables", "views"):
+            for name in sql_names(folder):
+                self._con.execute(sql_text(folder, name))
+
+    def __enter__(self) -> "Warehouse":
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self._con.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing: what is written inside stands only if the block ends well."""
+        self._con.begin()
+        try:
+            yield
+        except BaseException:
+            self._con.rollback()
+            raise
+        self._con.commit()
+
+    def table(self, name: str) -> pl.DataFrame:
+        """Return a whole table, view or mart."""
+        return self._con.sql("from query_table($name)", params={"name": name}).pl()
+
+    def has(self, name: str) -> bool:
+        """Whether a relation of that name exists."""
+        found = self._con.sql("select 1 from information_schema.tables where table_name = $n", params={"n": name})
+        return found.fetchone() is not None
+
+    def columns(self, name: str) -> list[str]:
+        """Return the column names of a table."""
+        return list(self._con.sql("from query_table($name) limit 0", params={"name": name}).pl().columns)
+
+    def append(self, name: str, rows: pl.DataFrame) -> None:
+        """Add rows to a table of `sql/tables/`, matched by column name; columns it lacks are not written."""
+        columns = [c for c in self.columns(name) if c in rows.columns]
+        quoted = ", ".join(f'"{c}"' for c in columns)
+        self._con.register("incoming_rows", rows.select(columns))
+        try:
+            self._con.execute(f'insert into "{_known(name)}" ({quoted}) select {quoted} from incoming_rows')
+        finally:
+            self._con.unregister("incoming_rows")
+
+    def replace(self, name: str, rows: pl.DataFrame) -> None:
+        """Make a table of `sql/tables/` hold just these rows."""
+        self._con.execute(f'delete from "{_known(name)}"')
+        self.append(name, rows)
+
+    def delete_day(self, name: str, machine: str, day: str) -> None:
+        """Drop the rows of one machine-day of a table that has `machine` and `day`."""
+        self._con.execute(f'delete from "{_known(name)}" where machine = $m and day = $d', {"m": machine, "d": day})
+
+    def store(self, name: str, rows: pl.DataFrame) -> None:
+        """Make a table of exactly these columns and rows, for frames whose columns follow the catalogue."""
+        self._con.register("incoming_rows", rows)
+        try:
+            self._con.execute(f'create or replace table "{_known(name)}" as select * from incoming_rows')
+        finally:
+            self._con.unregister("incoming_rows")
+
+    def build(self, name: str) -> None:
+        """Materialise `sql/marts/<name>.sql` as a table."""
+        self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}')
+
+    def query(self, name: str, **parameters: Any) -> pl.DataFrame:
+        """Run `sql/pages/<name>.sql` with parameters and return its rows."""
+        return self._con.sql(sql_text("pages", name), params=parameters or None).pl()
+
+    def check(self, name: str) -> pl.DataFrame:
+        """Run `sql/checks/<name>.sql`; any row it returns is wrong."""
+        return self._con.sql(sql_text("checks", name)).pl()
+
+
+_FRAMES = ("load_setting", "field_hour")
+
+
+def _known(name: str) -> str:
+    """A relation's name must be one of ours: nothing from a file or a person becomes an identifier."""
+    if name not in {*sql_names("tables"), *sql_names("marts"), *_FRAMES}:
+        raise ValueError(f"'{name}' is no table or mart of taretrace")
+    return name

@@ -1,0 +1,90 @@
+"""30 s bins of one machine-day: state, area, distance, and each setting's mean and spread over working time."""
+
+import numpy as np
+import polars as pl
+from scipy.spatial import cKDTree
+
+from transforms.catalogue import Catalogue
+from transforms.working.faults import believed_position, flag_faults, numeric_settings
+
+BIN = "30s"
+LONGEST_INTERVAL_S = 30.0
+METRES_PER_DEG = 111_320.0
+
+
+def with_state(records: pl.DataFrame) -> pl.DataFrame:
+    """Add `dt_s`, `state` and `working`: the logged state where there is one, else judged from depth and speed."""
+    records = records.sort("logged_at").with_columns(
+        pl.col("logged_at").diff().shift(-1).dt.total_microseconds().truediv(1e6).clip(0, LONGEST_INTERVAL_S)
+        .fill_null(0.0).alias("dt_s")
+    )  # fmt: skip
+    speed = pl.col("ground_speed_kmh").fill_null(0.0)
+    judged = (
+        pl.when((pl.col("share_depth_cm") > 2.0) & (speed > 1.0) & (speed < 15.0)).then(pl.lit("working"))
+        .when(speed > 15.0).then(pl.lit("road"))
+        .when(speed < 0.3).then(pl.lit("idle"))
+        .otherwise(pl.lit("turning"))
+    )  # fmt: skip
+    state = pl.coalesce("work_state", judged)
+    return records.with_columns(state.alias("state"), (state == "working").alias("working"))
+
+
+def nearest_field(places: pl.DataFrame, fields: pl.DataFrame) -> pl.Series:
+    """Return the field of each place: the one whose centre is near enough for its area; null where none is.
+
+    Args:
+        places: `lat_deg, lon_deg`.
+        fields: `field_id, lat_deg, lon_deg, area_ha`.
+    """
+    if not fields.height or not places.height:
+        return pl.Series("field_id", [None] * places.height, dtype=pl.String)
+    scale = float(np.cos(np.radians(fields["lat_deg"].mean())))  # type: ignore[arg-type]
+    centres = np.column_stack([fields["lat_deg"], fields["lon_deg"] * scale]) * METRES_PER_DEG
+    here = np.column_stack([places["lat_deg"].fill_null(0.0), places["lon_deg"].fill_null(0.0) * scale]) * METRES_PER_DEG
+    distance, index = cKDTree(centres).query(here)
+    reach = 0.75 * np.sqrt(fields["area_ha"].to_numpy() * 10_000)[index]
+    return pl.Series("field_id", np.where(distance <= reach, fields["field_id"].to_numpy()[index], None), dtype=pl.String)
+
+
+def make_bins(
+    records: pl.DataFrame, catalogue: Catalogue, setup: dict[str, float], fields: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Bin one machine-day.
+
+    Args:
+        records: one machine's telemetry of one UTC day.
+        catalogue: the settings known.
+        setup: `rows_count` and `row_spacing_cm` fitted on that day.
+        fields: the field list.
+
+    Returns:
+        (bins, flagged records). A bin: `machine_id, bin_at, state, work_s, area_ha, distance_m, lat_deg, lon_deg,
+        field_id`, and `<setting>`, `<setting>_sd` over working, believed records.
+    """
+    # Two deliveries may differ on an instant: the order of their arrival must not decide.
+    unique = records.sort(records.columns).unique("logged_at", keep="first", maintain_order=True)
+    flagged = flag_faults(believed_position(with_state(unique)), catalogue)
+    names = numeric_settings(flagged, catalogue)
+    width_m = setup["rows_count"] * setup["row_spacing_cm"] / 100.0
+    metres = pl.col("ground_speed_kmh") / 3.6 * pl.col("dt_s")
+    working = pl.col("working")
+
+    def believed(name: str) -> pl.Expr:
+        fault = pl.col(f"fault_{name}").is_null() if f"fault_{name}" in flagged.columns else pl.lit(True)
+        return pl.col(name).filter(working & fault)
+
+    speed_ok = pl.col("fault_ground_speed_kmh").is_null() if "fault_ground_speed_kmh" in flagged.columns else pl.lit(True)
+    bins = (
+        flagged.with_columns(pl.col("logged_at").dt.truncate(BIN).alias("bin_at"))
+        .group_by("machine_id", "bin_at", maintain_order=True)
+        .agg(
+            pl.col("state").mode().sort().first(),
+            pl.col("dt_s").filter(working).sum().alias("work_s"),
+            metres.filter(working & speed_ok).sum().alias("distance_m"),
+            pl.col("lat_deg", "lon_deg").mean(),
+            *(believed(n).mean().alias(n) for n in names),
+            *(believed(n).std().alias(f"{n}_sd") for n in names),
+        )
+        .with_columns((pl.col("distance_m") * width_m / 10_000).alias("area_ha"))
+    )
+    return bins.with_columns(nearest_field(bins, fields)), flagged

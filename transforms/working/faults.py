@@ -1,0 +1,91 @@
+"""Sensor faults: each is a flag with a reason; the logged value itself is never overwritten.
+
+Practice for cleaning harvest logs: Simbahan et al. 2004; Sudduth and Drummond 2007; Vega et al. 2019.
+"""
+
+import polars as pl
+
+from transforms.catalogue import Catalogue
+
+SPIKE_STEPS = 8.0
+"""A reading this many practical steps from its neighbours' median is a spike (common practice, no source)."""
+STUCK_MINUTES = 15.0
+"""A sensor without any change for this long, while its neighbours move, is stuck (common practice, no source)."""
+JUMP_M_S = 15.0
+"""Faster than this between two instants is a jump of position, not of the machine."""
+
+
+def numeric_settings(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
+    """Return the catalogue's numeric settings that a frame logs at least once."""
+    return [n for n, s in catalogue.items() if s.nature == "numeric" and n in frame.columns and frame[n].count()]
+
+
+def _runs(frame: pl.DataFrame, names: list[str]) -> pl.DataFrame:
+    """Seconds of the run of equal values each record stands in, a column `run_<setting>` each."""
+    seconds = pl.col("dt_s").cum_sum()
+    out = frame.select(pl.col(names), "dt_s").with_columns(pl.col(n).rle_id().alias(f"id_{n}") for n in names)
+    return out.with_columns(
+        (seconds.max().over(f"id_{n}") - seconds.min().over(f"id_{n}")).alias(f"run_{n}") for n in names
+    ).select(f"run_{n}" for n in names)
+
+
+def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+    """Flag what is not believed of one machine-day.
+
+    Args:
+        records: one machine's records in order of time, with `working` and `dt_s` (seconds to the next record).
+        catalogue: the settings known.
+
+    Returns:
+        The records with a column `fault_<setting>` each: null where believed, else `out_of_range`, `spike` or `stuck`.
+    """
+    names = numeric_settings(records, catalogue)
+    if not names:
+        return records
+    working = records.filter("working")
+    flagged = working.hstack(_runs(working, names)) if working.height else working
+    if not working.height:
+        return records
+    longest = {n: flagged[f"run_{n}"].max() or 0.0 for n in names}
+    limit = STUCK_MINUTES * 60
+    moving = [n for n in names if float(longest[n]) < limit]  # type: ignore[arg-type]
+    neighbours_move = len(moving) >= 0.75 * (len(names) - 1) and len(names) > 2
+    verdicts = []
+    for name in names:
+        setting, value = catalogue[name], pl.col(name)
+        off = (value - value.rolling_median(5, center=True, min_samples=3)).abs()
+        verdicts.append(
+            pl.when((value < setting.low) | (value > setting.high)).then(pl.lit("out_of_range"))
+            .when(off > SPIKE_STEPS * setting.step).then(pl.lit("spike"))
+            .when((pl.col(f"run_{name}") >= limit) & neighbours_move).then(pl.lit("stuck"))
+            .alias(f"fault_{name}")
+        )  # fmt: skip
+    faults = flagged.with_columns(verdicts).select("logged_at", *(f"fault_{n}" for n in names))
+    return records.join(faults, on="logged_at", how="left", maintain_order="left")
+
+
+def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
+    """Return the flagged stretches: `machine_id, setting, reason, from_at, to_at, records`."""
+    columns = [c for c in records.columns if c.startswith("fault_")]
+    frames = [
+        records.filter(pl.col(c).is_not_null())
+        .group_by("machine_id", pl.col(c).alias("reason"))
+        .agg(pl.col("logged_at").min().alias("from_at"), pl.col("logged_at").max().alias("to_at"), pl.len().alias("records"))
+        .with_columns(pl.lit(c.removeprefix("fault_")).alias("setting"))
+        for c in columns
+    ]
+    if not frames:
+        return pl.DataFrame()
+    out = pl.concat(frames).select("machine_id", "setting", "reason", "from_at", "to_at", pl.col("records").cast(pl.Int64))
+    return out.sort("setting", "reason")
+
+
+def believed_position(records: pl.DataFrame) -> pl.DataFrame:
+    """Null positions that are zero or that jump faster than a machine can."""
+    metres_per_deg = 111_320.0
+    north = pl.col("lat_deg").diff() * metres_per_deg
+    east = pl.col("lon_deg").diff() * metres_per_deg * pl.col("lat_deg").radians().cos()
+    jump = (north**2 + east**2).sqrt() / pl.col("dt_s").shift(1) > JUMP_M_S
+    zero = (pl.col("lat_deg").abs() < 1e-6) & (pl.col("lon_deg").abs() < 1e-6)
+    bad = (jump.fill_null(value=False) & jump.shift(-1).fill_null(value=False)) | zero
+    return records.with_columns(pl.when(~bad).then(pl.col(c)).alias(c) for c in ("lat_deg", "lon_deg"))

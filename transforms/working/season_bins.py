@@ -1,0 +1,76 @@
+"""Bins of the whole season, made anew only for machine-days whose telemetry or surroundings changed."""
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+
+from transforms.catalogue import Catalogue
+from transforms.lake import Lake, write_whole
+from transforms.trace.unloads import find_unloads
+from transforms.warehouse import Warehouse
+from transforms.working.bins import make_bins
+from transforms.working.faults import fault_stretches
+
+BIN_VERSION = "1"
+"""Part of every fingerprint: raise it when binning changes, and all bins are made anew."""
+
+
+def _setup_on(setups: pl.DataFrame, machine_id: str, at: object) -> dict[str, float] | None:
+    mine = setups.filter(pl.col("machine_id") == machine_id).sort("valid_from_at")
+    before = mine.filter(pl.col("valid_from_at") <= at)
+    chosen = before.tail(1) if before.height else mine.head(1)
+    return chosen.select("rows_count", "row_spacing_cm", "tank_capacity_t").row(0, named=True) if chosen.height else None
+
+
+def _fingerprint(paths: list[Path], surroundings: str) -> str:
+    text = "\n".join([BIN_VERSION, surroundings, *(f"{p.stem}:{p.stat().st_size}" for p in paths)])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> dict[tuple[str, str], tuple[list[Path], str]]:
+    """Return the machine-days to bin: (machine, day) -> (telemetry files, fingerprint)."""
+    sources = {s[:16] for s in warehouse.table("source_file")["source_sha256"].to_list()}
+    fields, setups = warehouse.table("field").sort("field_id"), warehouse.table("machine_setup").sort("machine_id", "valid_from_at")
+    around = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
+    done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
+    out = {}
+    for key, paths in lake.machine_days(sources).items():
+        print_ = _fingerprint(paths, around)
+        if done.get(key) != print_ or not lake.bin_path(*key).exists():
+            out[key] = (paths, print_)
+    return out
+
+
+def bin_days(
+    stale: dict[tuple[str, str], tuple[list[Path], str]],
+    warehouse: Warehouse,
+    lake: Lake,
+    catalogue: Catalogue,
+    advance: Callable[[], None],
+) -> int:
+    """Bin every stale machine-day, store its bins, emptyings and faults; return how many were made."""
+    fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
+    made = 0
+    for key, (paths, fingerprint) in stale.items():
+        records = pl.concat([pl.read_parquet(p) for p in paths], how="diagonal")
+        setup = _setup_on(setups, records["machine_id"][0], records["logged_at"].max())
+        if setup is not None:
+            bins, flagged = make_bins(records, catalogue, setup, fields)
+            write_whole(bins, lake.bin_path(*key))
+            _store_day(warehouse, key, fingerprint, find_unloads(flagged, setup["tank_capacity_t"]), fault_stretches(flagged))
+            made += 1
+        advance()
+    return made
+
+
+def _store_day(warehouse: Warehouse, key: tuple[str, str], fingerprint: str, unloads: pl.DataFrame, faults: pl.DataFrame) -> None:
+    machine, day = (pl.lit(k).alias(n) for k, n in zip(key, ("machine", "day"), strict=True))
+    with warehouse.transaction():
+        for name, rows in (("unload_event", unloads), ("sensor_fault", faults)):
+            warehouse.delete_day(name, *key)
+            if rows.height:
+                warehouse.append(name, rows.with_columns(machine, day))
+        warehouse.delete_day("binned_day", *key)
+        warehouse.append("binned_day", pl.select(machine, day, pl.lit(fingerprint).alias("fingerprint")))

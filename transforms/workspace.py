@@ -1,0 +1,171 @@
+"""The workspace: a folder with `season.toml`, `mappings/`, `inbox/`, `lake/`, `warehouse.duckdb` and `out/`."""
+
+import datetime as dt
+import tomllib
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from transforms.catalogue import Catalogue, load_catalogue
+from transforms.errors import WorkspaceError
+
+FOLDERS = ("mappings", "inbox", "lake", "out")
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Prices in the season's currency; each is an assumption until the workspace sets it."""
+
+    beet_per_t: float = 38.0
+    freight_per_t_km: float = 0.11
+    haul_km: float = 25.0
+    soil_handling_per_t: float = 4.0
+    soil_disposal_per_t: float = 6.0
+    machine_hour: float = 320.0
+    storage_loss_per_t_dirt: float = 1.5
+
+
+@dataclass(frozen=True)
+class AdviceRules:
+    """When advice may be given; see `season.toml`."""
+
+    max_moves: int = 3
+    max_steps: int = 2
+    probability: float = 0.8
+    min_loads: int = 30
+
+
+@dataclass(frozen=True)
+class Season:
+    """What `season.toml` says."""
+
+    name: str
+    time_zone: str
+    shift_starts: dt.time
+    units: str
+    currency: str
+    lab_cv_at_25_kg: float
+    prices: Prices
+    advice: AdviceRules
+    catalogue: Catalogue
+    sites: dict[str, tuple[float, float]] = field(default_factory=dict)
+    assumed: tuple[str, ...] = ()
+
+
+def _numbers(kind: type[Any], table: dict[str, Any], where: str) -> Any:
+    known = {f.name: f.type for f in fields(kind)}
+    for key, value in table.items():
+        if key not in known:
+            raise WorkspaceError(f"'{key}' is not known", where=where, mend=f"use one of {', '.join(known)}")
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or value < 0:
+            raise WorkspaceError(f"'{key}' is {value!r}", where=where, mend="give it a number, 0 or more")
+    return kind(**table)
+
+
+def read_season(path: Path) -> Season:
+    """Read `season.toml`.
+
+    Raises:
+        WorkspaceError: it is missing, is not TOML, or holds a value that cannot be.
+    """
+    where = str(path)
+    try:
+        table = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError as problem:
+        raise WorkspaceError(
+            "there is no season.toml", where=str(path.parent), mend="run 'taretrace init' on the folder first"
+        ) from problem
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        raise WorkspaceError(f"season.toml cannot be read ({problem})", where=where, mend="correct that line") from problem
+    season = table.get("season", {})
+    zone, units = season.get("time_zone", "UTC"), season.get("units", "metric")
+    try:
+        ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError) as problem:
+        raise WorkspaceError(
+            f"the time zone '{zone}' is not known", where=where, mend="use an IANA name such as Europe/Prague"
+        ) from problem
+    if units not in {"metric", "us"}:
+        raise WorkspaceError(f"units is '{units}'", where=where, mend="use metric or us")
+    try:
+        starts = dt.time.fromisoformat(season.get("shift_starts", "05:00"))
+        sites = {n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()}
+    except (KeyError, TypeError, ValueError) as problem:
+        raise WorkspaceError(
+            f"a site or shift_starts is wrong ({problem})", where=where, mend="give lat_deg and lon_deg, and HH:MM"
+        ) from problem
+    prices = table.get("prices", {})
+    return Season(
+        name=str(season.get("name", "Season")),
+        time_zone=zone,
+        shift_starts=starts,
+        units=units,
+        currency=str(season.get("currency", "EUR")),
+        lab_cv_at_25_kg=float(table.get("lab", {}).get("cv_at_25_kg", 0.10)),
+        prices=_numbers(Prices, prices, f"{where} [prices]"),
+        advice=_numbers(AdviceRules, table.get("advice", {}), f"{where} [advice]"),
+        catalogue=load_catalogue(table.get("settings"), where),
+        sites=sites,
+        assumed=tuple(f.name for f in fields(Prices) if prices.get(f.name, f.default) == f.default),
+    )
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """Where things lie in a workspace folder."""
+
+    root: Path
+
+    @cached_property
+    def season(self) -> Season:
+        """The season's settings, read once."""
+        return read_season(self.root / "season.toml")
+
+    @property
+    def inbox(self) -> Path:
+        """Where files are dropped."""
+        return self.root / "inbox"
+
+    @property
+    def mappings(self) -> Path:
+        """Where mapping files lie."""
+        return self.root / "mappings"
+
+    @property
+    def lake(self) -> Path:
+        """Where Parquet lies."""
+        return self.root / "lake"
+
+    @property
+    def warehouse(self) -> Path:
+        """The DuckDB file."""
+        return self.root / "warehouse.duckdb"
+
+    @property
+    def out(self) -> Path:
+        """Where pages and tables are written."""
+        return self.root / "out"
+
+
+def season_template() -> str:
+    """Return the commented `season.toml` a new workspace starts from."""
+    return files(__package__).joinpath("season_template.toml").read_text("utf-8")
+
+
+def init_workspace(root: Path, season_toml: str | None = None) -> Workspace:
+    """Make the folders and a commented `season.toml`; what is there already stays as it is.
+
+    Raises:
+        WorkspaceError: a file stands where the folder should be.
+    """
+    if root.exists() and not root.is_dir():
+        raise WorkspaceError("a file stands where the workspace should be", where=str(root), mend="name another folder")
+    for name in FOLDERS:
+        (root / name).mkdir(parents=True, exist_ok=True)
+    target = root / "season.toml"
+    if not target.exists():
+        target.write_text(season_toml or season_template(), "utf-8")
+    return Workspace(root)
