@@ -1,0 +1,1 @@
+"""What the soil and the weather were like in each field at each hour."""

@@ -1,0 +1,107 @@
+"""Topsoil wetness of every field at every hour of its station."""
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.conditions.evaporation_layer import Layer, kc_max, layer_of, step
+from transforms.conditions.evapotranspiration import hargreaves_mm, penman_monteith_mm, sun, vapour_pressure_kpa
+from transforms.conditions.soil import soil_water
+
+Array = NDArray[np.float64]
+KCB_LATE_BEET = 0.65
+"""Basal crop coefficient of beet at the end of the season (FAO-56 table 17, from memory)."""
+COVER_LATE_BEET = 0.55
+"""Fraction of ground that late foliage shades (common practice, no source)."""
+CROP_HEIGHT_M = 0.4
+WIND_10_TO_2_M = 0.748
+"""Wind at 2 m over wind at 10 m, FAO-56 equation 47."""
+ALTITUDE_M = 200.0
+WET_FROM, DRY_BELOW = 0.65, 0.35
+LIGHT_BELOW, HEAVY_ABOVE = 18.0, 35.0
+
+
+def daily_et0(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
+    """Return `day, et0_mm, solar_mj_m2, wind_m_s, humidity_min_pct` of one station's complete hours (UTC days)."""
+    days = (
+        weather.group_by(pl.col("hour_at").dt.date().alias("day"), maintain_order=True)
+        .agg(
+            pl.col("air_temp_c").max().alias("t_max"), pl.col("air_temp_c").min().alias("t_min"),
+            pl.col("humidity_pct").mean().alias("rh"), pl.col("humidity_pct").min().alias("humidity_min_pct"),
+            (pl.col("wind_m_s").mean() * WIND_10_TO_2_M).alias("wind_m_s"),
+            pl.col("irradiation_mj_m2").sum().alias("solar_mj_m2"), pl.len().alias("hours"),
+        )
+    )  # fmt: skip
+    above = sun(lat_deg, days["day"].dt.ordinal_day().to_numpy())
+    t_max, t_min = days["t_max"].to_numpy(), days["t_min"].to_numpy()
+    vapour = days["rh"].to_numpy() / 100 * (vapour_pressure_kpa(t_max) + vapour_pressure_kpa(t_min)) / 2
+    solar = days["solar_mj_m2"].to_numpy()
+    full = penman_monteith_mm(
+        t_max_c=t_max, t_min_c=t_min, vapour_kpa=vapour, wind_m_s=days["wind_m_s"].to_numpy(),
+        solar_mj_m2=np.nan_to_num(solar), above=above, altitude_m=ALTITUDE_M,
+    )  # fmt: skip
+    et0 = np.where(np.isnan(solar), hargreaves_mm(t_max_c=t_max, t_min_c=t_min, above=above), full)
+    return days.with_columns(pl.Series("et0_mm", et0)).select("day", "et0_mm", "solar_mj_m2", "wind_m_s", "humidity_min_pct")
+
+
+def _hourly(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
+    """Spread each day's reference evapotranspiration over its hours by radiation, evenly where there is none."""
+    days = daily_et0(weather, lat_deg).rename({"wind_m_s": "wind_day", "humidity_min_pct": "humidity_min"})
+    table = weather.with_columns(pl.col("hour_at").dt.date().alias("day")).join(days, on="day", how="left", maintain_order="left")
+    even = 1 / pl.len().over("day")
+    part = pl.when(pl.col("solar_mj_m2") > 0).then(pl.col("irradiation_mj_m2") / pl.col("solar_mj_m2")).otherwise(even)
+    return table.with_columns((pl.col("et0_mm") * part.fill_nan(even)).alias("et0_hour_mm"))
+
+
+def _wetness(hourly: pl.DataFrame, layer: Layer) -> Array:
+    """Step the layer through all hours; returns 1 - De/TEW, hours x fields."""
+    upper = kc_max(hourly["wind_day"].to_numpy(), hourly["humidity_min"].to_numpy(), CROP_HEIGHT_M, KCB_LATE_BEET)
+    rain, et0 = hourly["rain_mm"].to_numpy(), hourly["et0_hour_mm"].to_numpy()
+    depletion = 0.5 * layer.tew
+    out = np.empty((rain.size, layer.tew.size))
+    for h in range(rain.size):
+        depletion, _ = step(
+            depletion, water_mm=rain[h], et0_mm=et0[h], layer=layer, kc_upper=upper[h], kcb=KCB_LATE_BEET,
+            exposed=1 - COVER_LATE_BEET,
+        )  # fmt: skip
+        out[h] = 1 - depletion / layer.tew
+    return out
+
+
+def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
+    """Return `field_id, hour_at, topsoil_wetness, air_temp_c, rain_24h_mm, rain_72h_mm`, a row a field and hour.
+
+    Args:
+        weather: complete hours of all stations.
+        fields: the field list; a field of a station without weather has no rows.
+    """
+    frames = []
+    for (station,), part in weather.sort("station_id", "hour_at").group_by("station_id", maintain_order=True):
+        mine = fields.filter(pl.col("station_id") == station)
+        if not mine.height:
+            continue
+        soil = soil_water(mine["sand_pct"], mine["clay_pct"], mine["organic_matter_pct"])
+        layer = layer_of(soil.field_capacity, soil.wilting_point, mine["sand_pct"].to_numpy(), mine["clay_pct"].to_numpy())
+        hourly = _hourly(part, float(mine["lat_deg"].mean()))  # type: ignore[arg-type]
+        wet = _wetness(hourly, layer)
+        hours = hourly.select(
+            "hour_at", "air_temp_c", pl.col("rain_mm").rolling_sum(24, min_samples=1).clip(0).alias("rain_24h_mm"),
+            pl.col("rain_mm").rolling_sum(72, min_samples=1).clip(0).alias("rain_72h_mm"),
+        )  # fmt: skip
+        wide = hours.hstack(pl.DataFrame(wet, schema=mine["field_id"].to_list()))
+        frames.append(wide.unpivot(on=mine["field_id"].to_list(), index=hours.columns, variable_name="field_id", value_name="topsoil_wetness"))
+    schema = {"field_id": pl.String, "hour_at": pl.Datetime("us", "UTC"), "topsoil_wetness": pl.Float64, "air_temp_c": pl.Float64,
+              "rain_24h_mm": pl.Float64, "rain_72h_mm": pl.Float64}  # fmt: skip
+    return pl.concat([pl.DataFrame(schema=schema), *(f.select(list(schema)) for f in frames)])
+
+
+def wetness_class(wetness: pl.Expr) -> pl.Expr:
+    """Return dry, moist or wet (common practice, no source)."""
+    named = pl.when(wetness < DRY_BELOW).then(pl.lit("dry")).when(wetness < WET_FROM).then(pl.lit("moist"))
+    return named.when(wetness.is_not_null()).then(pl.lit("wet"))
+
+
+def soil_class(clay_pct: pl.Expr) -> pl.Expr:
+    """Return light, medium or heavy (clay below 18, 18 to 35, above 35 %)."""
+    named = pl.when(clay_pct < LIGHT_BELOW).then(pl.lit("light")).when(clay_pct <= HEAVY_ABOVE).then(pl.lit("medium"))
+    return named.when(clay_pct.is_not_null()).then(pl.lit("heavy"))

@@ -1,0 +1,44 @@
+"""Station weather made complete: missing hours are filled by rule and flagged."""
+
+import numpy as np
+import polars as pl
+
+SHORT_GAP_H = 6
+
+
+def fill_hours(weather: pl.DataFrame) -> pl.DataFrame:
+    """Return one row an hour per station from its first to its last, with `filled` naming the rule used.
+
+    Gaps of temperature, humidity and wind up to six hours are bridged by a straight line; longer ones, and all
+    radiation, take the same hour of the day before, else the station's mean of that hour. Missing rain is taken
+    from the other stations' mean of that hour, else as none.
+    """
+    if not weather.height:
+        return weather.with_columns(pl.lit(None, dtype=pl.String).alias("filled"))
+    hours = pl.concat([
+        part.select("station_id", "hour_at").sort("hour_at").upsample("hour_at", every="1h").with_columns(pl.lit(s).alias("station_id"))
+        for (s,), part in weather.group_by("station_id", maintain_order=True)
+    ])  # fmt: skip
+    rain_elsewhere = weather.group_by("hour_at").agg(pl.col("rain_mm").mean().alias("rain_elsewhere"))
+    table = hours.join(weather, on=["station_id", "hour_at"], how="left").join(rain_elsewhere, on="hour_at", how="left").sort("station_id", "hour_at")
+    missing = pl.any_horizontal(pl.col(c).is_null() for c in ("air_temp_c", "humidity_pct", "wind_m_s", "irradiation_mj_m2", "rain_mm"))
+    table = table.with_columns(pl.when(missing).then(pl.lit("line, day before or other stations")).alias("filled"))
+
+    def bridged(name: str) -> pl.Expr:
+        known_at = pl.when(pl.col(name).is_not_null()).then("hour_at")
+        gap = known_at.backward_fill().over("station_id") - known_at.forward_fill().over("station_id")
+        line = pl.when(gap <= pl.duration(hours=SHORT_GAP_H + 1)).then(pl.col(name).interpolate().over("station_id"))
+        return pl.coalesce(name, line, day_before(name))
+
+    def day_before(name: str) -> pl.Expr:
+        hour = pl.col("hour_at").dt.hour()
+        return pl.coalesce(pl.col(name).shift(24).over("station_id"), pl.col(name).mean().over("station_id", hour), pl.col(name).mean())
+
+    return table.with_columns(
+        *(bridged(n).alias(n) for n in ("air_temp_c", "humidity_pct", "wind_m_s")),
+        pl.coalesce("irradiation_mj_m2", day_before("irradiation_mj_m2")).alias("irradiation_mj_m2"),
+        pl.coalesce("rain_mm", "rain_elsewhere", 0.0).alias("rain_mm"),
+    ).with_columns(
+        # A station that never logs humidity, wind or radiation: FAO-56's advice for missing data.
+        pl.col("humidity_pct").fill_null(75.0), pl.col("wind_m_s").fill_null(2.0), pl.col("irradiation_mj_m2").fill_null(np.nan),
+    ).drop("rain_elsewhere")  # fmt: skip
