@@ -72,8 +72,8 @@ class Warehouse:
 
     def has(self, name: str) -> bool:
         """Whether a relation of that name exists."""
-        found = self._con.sql("select 1 from information_schema.tables where table_name = $n", params={"n": name})
-        return found.fetchone() is not None
+        found = self._con.sql("select 1 as hit from information_schema.tables where table_name = $n", params={"n": name})
+        return found.pl().height > 0
 
     def columns(self, name: str) -> list[str]:
         """Return the column names of a table."""
@@ -106,9 +106,9 @@ class Warehouse:
         finally:
             self._con.unregister("incoming_rows")
 
-    def build(self, name: str) -> None:
+    def build(self, name: str, **parameters: Any) -> None:
         """Materialise `sql/marts/<name>.sql` as a table."""
-        self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}')
+        self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}', parameters or None)
 
     def query(self, name: str, **parameters: Any) -> pl.DataFrame:
         """Run `sql/pages/<name>.sql` with parameters and return its rows."""
@@ -119,7 +119,8 @@ class Warehouse:
         return self._con.sql(sql_text("checks", name)).pl()
 
 
-_FRAMES = ("load_setting", "field_hour")
+_FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour")
+"""Tables whose columns follow the catalogue or a transform, stored as they come."""
 
 
 def _known(name: str) -> str:

@@ -233,7 +233,8 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
     _write_audits(season, inbox)
     _write_setups(season, inbox)
     for (station,), part in season.weather.group_by("station_id", maintain_order=True):
-        table = part.with_columns(pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
+        known = part.filter(pl.col("hour_at") < season.midnight + dt.timedelta(days=season.plan.days))
+        table = known.with_columns(pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
         holes = table.with_row_index("row").filter(pl.col("row") % 311 != 300).drop("row")
         holes.write_csv(inbox / f"weather_{station}.csv")
     season.district.fields.select(

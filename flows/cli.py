@@ -1,0 +1,238 @@
+"""The `taretrace` program."""
+
+import json
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from flows.progress import Reporter
+from flows.quiet import settle_prefect
+from transforms.errors import WorkspaceError
+from transforms.workspace import Workspace, init_workspace
+
+app = typer.Typer(
+    no_args_is_help=True, add_completion=False, rich_markup_mode="rich", pretty_exceptions_enable=False,
+    help="Traces every factory tare back to the minutes of harvesting that produced it, and says what to change before the next shift.",
+    epilog="Start with [bold]taretrace demo[/]. Exit codes: 0 done; 1 done, but rows were rejected and --strict was given; "
+    "2 the call or the workspace is wrong; 3 a fault of ours.",
+)  # fmt: skip
+report_app = typer.Typer(no_args_is_help=True, help="Write pages from what is already worked out.")
+app.add_typer(report_app, name="report")
+
+Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
+Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
+Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 if any row was rejected.")]
+HERE = Path()
+
+
+class Form(StrEnum):
+    """What a table is written as."""
+
+    parquet = "parquet"
+    csv = "csv"
+    xlsx = "xlsx"
+
+
+def _finish(json_wanted: bool, outcome: dict[str, Any], lines: list[str]) -> None:
+    if json_wanted:
+        typer.echo(json.dumps(outcome, default=str))
+        return
+    console = Console(soft_wrap=True)
+    for line in lines:
+        console.print(line, highlight=False)
+
+
+def _rows(received: list[Any]) -> dict[str, int]:
+    keys = ("rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
+    return {"files": len(received), **{k: sum(getattr(r, k) for r in received) for k in keys}}
+
+
+def _rows_line(counts: dict[str, int]) -> str:
+    if not counts["files"]:
+        return "No new files: everything in the inbox was taken before."
+    return (
+        f"{counts['files']} new files: {counts['rows_in']:,} rows in = {counts['rows_accepted']:,} accepted + "
+        f"{counts['rows_rejected']:,} rejected + {counts['rows_repeated']:,} repeated."
+    )
+
+
+def _strictly(strict: bool, counts: dict[str, int]) -> None:
+    if strict and counts["rows_rejected"]:
+        raise typer.Exit(1)
+
+
+@app.command()
+def init(folder: Folder = HERE, json_wanted: Json = False) -> None:
+    """Make a workspace: a commented season.toml and the folders files go into."""
+    workspace = init_workspace(folder)
+    _finish(json_wanted, {"workspace": folder}, [
+        f"Workspace ready in {folder.resolve()}",
+        "Next: put your factories and prices into season.toml, a mapping for each export into mappings/, files into inbox/,",
+        f"then run [bold]taretrace post-shift {folder}[/].",
+    ])  # fmt: skip
+    _ = workspace
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to put the demo; made anew if it was a demo before.")] = Path("demo-season"),
+    machines: Annotated[int, typer.Option(min=2, max=60, help="Size of the fleet.")] = 12,
+    days: Annotated[int, typer.Option(min=2, max=60, help="Days of campaign.")] = 30,
+    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same season.")] = 1,
+    hz: Annotated[float, typer.Option(min=0.05, max=2, help="Log records per second.")] = 0.1,
+    json_wanted: Json = False,
+) -> None:
+    """Invent a season, write it as messy export files, and run the whole post-shift job on them as a customer would."""
+    from flows.demo import write_demo  # noqa: PLC0415
+
+    reporter = Reporter(quiet=json_wanted)
+    reporter.say(f"An invented season of {machines} machines over {days} days: exports into {folder}/inbox, then the post-shift run on them.")
+    workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=hz, reporter=reporter)
+    _run_post_shift(workspace, reporter, json_wanted, strict=False)
+
+
+def _run_post_shift(workspace: Workspace, reporter: Reporter, json_wanted: bool, *, strict: bool) -> None:
+    _ = workspace.season
+    settle_prefect((workspace.root / ".prefect").resolve())
+    with reporter.stage("Starting the flow engine"):
+        from flows.post_shift import post_shift  # noqa: PLC0415
+    received, page = post_shift(workspace, reporter)
+    counts = _rows(received)
+    _finish(json_wanted, {**counts, "shift_page": page.resolve()}, [
+        _rows_line(counts),
+        f"Shift page: [bold]{page.resolve()}[/]",
+        f"Everything else: taretrace status {workspace.root} · taretrace export {workspace.root}",
+    ])  # fmt: skip
+    _strictly(strict, counts)
+
+
+@app.command(name="post-shift")
+def post_shift_command(folder: Folder = HERE, strict: Strict = False, json_wanted: Json = False) -> None:
+    """The whole job after a shift: new files in, shift page out."""
+    _run_post_shift(Workspace(folder), Reporter(quiet=json_wanted), json_wanted, strict=strict)
+
+
+@app.command()
+def ingest(folder: Folder = HERE, strict: Strict = False, json_wanted: Json = False) -> None:
+    """Take in new files of the inbox, trace loads and join them to tares and conditions."""
+    from flows import stages  # noqa: PLC0415
+
+    workspace, reporter = Workspace(folder), Reporter(quiet=json_wanted)
+    received = stages.receive_files(workspace, reporter)
+    for stage in (stages.bin_telemetry, stages.trace, stages.conditions, stages.marts):
+        stage(workspace, reporter)
+    counts = _rows(received)
+    _finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])
+    _strictly(strict, counts)
+
+
+@app.command()
+def fit(folder: Folder = HERE, json_wanted: Json = False) -> None:
+    """Fit which settings drive dirt and root loss under which conditions."""
+    from flows import stages  # noqa: PLC0415
+
+    workspace = Workspace(folder)
+    fits = stages.fit(workspace, Reporter(quiet=json_wanted))
+    found = {name: (f.z.size if f else None) for name, f in (("dirt_tare_pct", fits.dirt), ("root_loss_t_ha", fits.loss))}
+    lines = [f"{name}: " + (f"fitted on {n:,} rows" if n else "too few measured and traced rows to fit yet") for name, n in found.items()]
+    _finish(json_wanted, found, [*lines, f"Effects are in the table 'effect' (taretrace export {folder}). Next: taretrace advise {folder}"])
+
+
+@app.command()
+def advise(folder: Folder = HERE, json_wanted: Json = False) -> None:
+    """Fit, and say at most three moves a machine for its next shift."""
+    from flows import stages  # noqa: PLC0415
+
+    workspace, reporter = Workspace(folder), Reporter(quiet=json_wanted)
+    table = stages.advise(workspace, stages.fit(workspace, reporter), reporter)
+    moves = table.filter(table["verdict"] == "move").height
+    _finish(json_wanted, {"rows": table.to_dicts()}, [
+        f"{moves} moves for {table['machine_id'].n_unique()} machines. Next: taretrace report shift {folder}",
+        "Advice is decision support: the operator's manual and local rules prevail; engine off and key out before hands go in.",
+    ])  # fmt: skip
+
+
+@report_app.command(name="shift")
+def report_shift(folder: Folder = HERE, json_wanted: Json = False) -> None:
+    """Write the shift page."""
+    from flows import stages  # noqa: PLC0415
+
+    page = stages.shift_page(Workspace(folder), Reporter(quiet=json_wanted))
+    _finish(json_wanted, {"shift_page": page.resolve()}, [f"Shift page: [bold]{page.resolve()}[/]"])
+
+
+@app.command()
+def export(
+    folder: Folder = HERE,
+    to: Annotated[Path | None, typer.Option(help="Target folder; the workspace's out/tables where not given.")] = None,
+    form: Annotated[Form, typer.Option("--format", help="parquet, csv (a file a table) or xlsx (one workbook).")] = Form.parquet,
+    json_wanted: Json = False,
+) -> None:
+    """Write every table others rely on."""
+    from flows import stages  # noqa: PLC0415
+    from transforms.export import exported_tables, write_tables  # noqa: PLC0415
+    from transforms.lake import Lake  # noqa: PLC0415
+
+    workspace = Workspace(folder)
+    target = to or workspace.out / "tables"
+    with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=json_wanted).stage("Writing tables"):
+        written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
+    _finish(json_wanted, {"files": written}, [f"{len(written)} files in {target.resolve()}"])
+
+
+@app.command()
+def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
+    """Say what came in, what was rejected and why, and what the tables hold."""
+    from flows import stages  # noqa: PLC0415
+
+    with stages.open_warehouse(Workspace(folder)) as warehouse:
+        arrived, rejected, tables = (warehouse.query(q) for q in ("arrival", "rejection", "status"))
+    if json_wanted:
+        _finish(True, {"arrived": arrived.to_dicts(), "rejected": rejected.to_dicts(), "tables": tables.to_dicts()}, [])
+        return
+    console = Console()
+    for title, frame in (("What arrived", arrived), ("What was rejected, and why", rejected), ("Tables", tables)):
+        grid = Table(title=title, title_justify="left")
+        for column in frame.columns:
+            grid.add_column(column)
+        for row in frame.iter_rows():
+            grid.add_row(*(f"{v:,}" if isinstance(v, int) else str(v)[:60] for v in row))
+        console.print(grid)
+    console.print(f"Workspace: {folder.resolve()}", highlight=False)
+
+
+@contextmanager
+def _one_sentence() -> Iterator[None]:
+    """Turn what went wrong into one sentence and an exit code; a traceback never reaches a user."""
+    try:
+        yield
+    except WorkspaceError as problem:
+        typer.echo(f"taretrace: {problem}", err=True)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        typer.echo("taretrace: stopped; run the same command again to go on from here", err=True)
+        sys.exit(130)
+    except PermissionError as problem:
+        typer.echo(f"taretrace: no permission for {problem.filename}: mend the folder's rights and run again", err=True)
+        sys.exit(2)
+    except OSError as problem:
+        free = shutil.disk_usage(Path.cwd()).free // 1_000_000
+        typer.echo(f"taretrace: the file system refused ({problem}); {free} MB are free here: mend that and run again", err=True)
+        sys.exit(2)
+    except Exception as problem:  # noqa: BLE001
+        typer.echo(f"taretrace: a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole, please report it", err=True)
+        sys.exit(3)
+
+
+def main() -> None:
+    """Run the program."""
+    with _one_sentence():
+        app()

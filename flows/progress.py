@@ -1,0 +1,38 @@
+"""Progress on screen: bars where a person looks on, plain lines elsewhere, silence for scripts."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from time import perf_counter
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+
+@dataclass
+class Reporter:
+    """Tells what is going on. Goes to standard error, so that `--json` on standard output stays clean."""
+
+    quiet: bool = False
+    console: Console = field(default_factory=lambda: Console(stderr=True))
+
+    @contextmanager
+    def stage(self, label: str, total: int | None = None) -> Iterator[Callable[[], None]]:
+        """Show one stage; the block gets a function to call after each of `total` pieces."""
+        if self.quiet:
+            yield lambda: None
+            return
+        started = perf_counter()
+        if self.console.is_terminal:
+            columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+            with Progress(*columns, console=self.console, transient=True) as bars:
+                bar = bars.add_task(label, total=total)
+                yield lambda: bars.advance(bar)
+        else:
+            yield lambda: None
+        self.console.print(f"[green]✓[/] {label} [dim]{perf_counter() - started:.1f} s[/]", highlight=False)
+
+    def say(self, text: str) -> None:
+        """Say one line."""
+        if not self.quiet:
+            self.console.print(text, highlight=False)

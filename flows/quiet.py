@@ -1,0 +1,22 @@
+"""Prefect, embedded and silent: its home inside the workspace, no analytics, no log on screen, no server to run."""
+
+import os
+from pathlib import Path
+
+QUIET = {
+    "PREFECT_LOGGING_LEVEL": "CRITICAL",
+    "PREFECT_LOGGING_TO_API_ENABLED": "false",
+    "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
+    "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+    "DO_NOT_TRACK": "1",
+    "PREFECT_CLI_COLORS": "false",
+    "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
+    "PREFECT_FLOWS_HEARTBEAT_FREQUENCY": "600",
+}
+
+
+def settle_prefect(home: Path) -> None:
+    """Set Prefect's environment; call before Prefect is first imported. What the caller has set already stands."""
+    os.environ.setdefault("PREFECT_HOME", str(home))
+    for name, value in QUIET.items():
+        os.environ.setdefault(name, value)

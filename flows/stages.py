@@ -1,0 +1,174 @@
+"""The stages of a post-shift run as plain functions: read tables, call transforms, write tables. No Prefect here."""
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from flows.progress import Reporter
+from reports.shift_page import write_shift_page
+from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
+from transforms.advice.posterior import draw_slopes
+from transforms.advice.situations import next_situations
+from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.conditions.field_hours import field_hours
+from transforms.conditions.weather import fill_hours
+from transforms.errors import WorkspaceError
+from transforms.intake.mapping import read_mappings
+from transforms.intake.receive import Received, new_files, receive
+from transforms.lake import Lake
+from transforms.losses import root_loss
+from transforms.model.decompose import expected, why
+from transforms.model.effects import effects
+from transforms.model.fit import ResponseFit, fit_response, fit_summary
+from transforms.trace.load_settings import audit_settings, load_settings
+from transforms.trace.trace import trace_loads
+from transforms.warehouse import Warehouse, sql_names
+from transforms.working.season_bins import bin_days, stale_days
+from transforms.workspace import Workspace
+
+ADVICE_SEED = 20_251_001
+"""The same data give the same advice: the posterior draws start from here."""
+
+
+@dataclass(frozen=True)
+class Fits:
+    """The fitted responses; None where there is too little to fit."""
+
+    dirt: ResponseFit | None
+    loss: ResponseFit | None
+
+
+def open_warehouse(workspace: Workspace) -> Warehouse:
+    """Open the workspace's warehouse; the season file is read first so that a wrong folder is said plainly."""
+    _ = workspace.season
+    return Warehouse(workspace.warehouse)
+
+
+def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
+    """Take in every new file of the inbox."""
+    catalogue = workspace.season.catalogue
+    mappings = read_mappings(workspace.mappings, catalogue)
+    if not mappings:
+        raise WorkspaceError("there is no mapping", where=str(workspace.mappings), mend="put a mapping TOML there for each kind of export")
+    lake = Lake(workspace.lake)
+    with open_warehouse(workspace) as warehouse:
+        files = new_files(workspace.inbox, warehouse)
+        with reporter.stage(f"Reading {len(files)} new files", len(files)) as advance:
+            out = []
+            for path, sha in files:
+                out.append(receive(path, sha, mappings, catalogue, warehouse, lake))
+                advance()
+    return out
+
+
+def bin_telemetry(workspace: Workspace, reporter: Reporter) -> int:
+    """Make the bins of machine-days that changed."""
+    catalogue, lake = workspace.season.catalogue, Lake(workspace.lake)
+    with open_warehouse(workspace) as warehouse:
+        stale = stale_days(warehouse, lake, catalogue)
+        with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
+            return bin_days(stale, warehouse, lake, catalogue, advance)
+
+
+def trace(workspace: Workspace, reporter: Reporter) -> None:
+    """Trace every load and give each load and audit its settings."""
+    season, lake = workspace.season, Lake(workspace.lake)
+    with open_warehouse(workspace) as warehouse, reporter.stage("Tracing loads back to their minutes"):
+        bins, fields, loads = lake.read_bins(), warehouse.table("field"), warehouse.table("load")
+        found = trace_loads(bins, warehouse.table("unload_event"), fields, loads, season.sites, season.time_zone, season.shift_starts)
+        audits = root_loss(warehouse.table("loss_audit"))
+        with warehouse.transaction():
+            warehouse.replace("load_trace", found.load_trace)
+            warehouse.replace("load_trace_grade", found.grade)
+            warehouse.replace("clock_offset", found.clock_offset)
+            warehouse.replace("mass_balance", found.mass_balance)
+            warehouse.store("load_setting", load_settings(found.load_trace, bins, season.catalogue))
+            warehouse.store("audit_loss", audits)
+            warehouse.store("audit_setting", audit_settings(audits, bins, found.clock_offset, season.catalogue))
+
+
+def conditions(workspace: Workspace, reporter: Reporter) -> None:
+    """Work out every field's topsoil wetness by the hour."""
+    with open_warehouse(workspace) as warehouse, reporter.stage("Working out topsoil wetness"):
+        filled = fill_hours(warehouse.table("weather_hour"))
+        with warehouse.transaction():
+            warehouse.replace("weather_filled", filled)
+            warehouse.store("field_hour", field_hours(filled, warehouse.table("field")))
+
+
+def marts(workspace: Workspace, reporter: Reporter) -> None:
+    """Join everything to one row a load and one row an audit, and check what must hold."""
+    starts = workspace.season.shift_starts
+    shift = {"zone": workspace.season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
+    with open_warehouse(workspace) as warehouse, reporter.stage("Joining loads, tares and conditions"):
+        with warehouse.transaction():
+            for name in ("load_fact", "audit_fact"):
+                warehouse.build(name, **shift)
+        run_checks(warehouse)
+
+
+def run_checks(warehouse: Warehouse) -> None:
+    """Run every check of `sql/checks/`; a row returned is our fault, not the data's."""
+    for name in sql_names("checks"):
+        wrong = warehouse.check(name)
+        if wrong.height:
+            raise RuntimeError(f"check {name} found {wrong.height} rows, the first: {wrong.row(0, named=True)}")
+
+
+def fit(workspace: Workspace, reporter: Reporter) -> Fits:
+    """Fit dirt and root loss, and store what was found."""
+    season = workspace.season
+    with open_warehouse(workspace) as warehouse, reporter.stage("Fitting what drives dirt and root loss"):
+        _require_facts(warehouse, workspace)
+        fits = Fits(
+            fit_response(warehouse.table("load_fact"), DIRT, season.catalogue, season.lab_cv_at_25_kg),
+            fit_response(warehouse.table("audit_fact"), ROOT_LOSS, season.catalogue, season.lab_cv_at_25_kg),
+        )
+        fitted = [f for f in (fits.dirt, fits.loss) if f is not None]
+        with warehouse.transaction():
+            empty = {name: warehouse.table(name).clear() for name in ("fit_run", "effect", "expected_load", "load_why")}
+            warehouse.replace("fit_run", pl.concat([empty["fit_run"], *(fit_summary(f) for f in fitted)], how="diagonal_relaxed"))
+            rows = [effects(f, season.catalogue, season.advice.min_loads) for f in fitted]
+            warehouse.replace("effect", pl.concat([empty["effect"], *rows], how="diagonal_relaxed"))
+            warehouse.replace("expected_load", expected(fits.dirt) if fits.dirt else empty["expected_load"])
+            warehouse.replace("load_why", why(fits.dirt) if fits.dirt else empty["load_why"])
+            warehouse.replace("advice", warehouse.table("advice").clear())
+        run_checks(warehouse)
+    return fits
+
+
+def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
+    """Work out at most three moves a machine for the next shift."""
+    season = workspace.season
+    with open_warehouse(workspace) as warehouse, reporter.stage("Weighing moves for the next shift"):
+        rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
+        if fits.dirt is not None:
+            rng = np.random.default_rng(ADVICE_SEED)
+            situations = next_situations(
+                warehouse.table("load_fact"), warehouse.table("field_hour"), warehouse.table("field"), warehouse.table("machine"),
+                season.sites, fits.dirt, fits.loss, season.catalogue, season.advice.min_loads, season.prices.haul_km,
+            )  # fmt: skip
+            for situation, wetness, clay in situations:
+                dirt = draw_slopes(fits.dirt, wetness, clay, rng)
+                loss = draw_slopes(fits.loss, wetness, clay, rng) if fits.loss is not None else None
+                rows.append(advise_machine(situation, dirt, loss, season.catalogue, season.prices, season.advice))
+        table = pl.concat(rows)
+        with warehouse.transaction():
+            warehouse.replace("advice", table)
+        run_checks(warehouse)
+    return table
+
+
+def shift_page(workspace: Workspace, reporter: Reporter) -> Path:
+    """Write the shift page."""
+    with open_warehouse(workspace) as warehouse, reporter.stage("Writing the shift page"):
+        _require_facts(warehouse, workspace)
+        return write_shift_page(warehouse, workspace.season, workspace.out)
+
+
+def _require_facts(warehouse: Warehouse, workspace: Workspace) -> None:
+    if not warehouse.has("load_fact"):
+        raise WorkspaceError("nothing has been ingested yet", where=str(workspace.root), mend="run 'taretrace ingest' on it first")

@@ -1,0 +1,1 @@
+"""One chart a file, each from one query of a mart."""

@@ -1,0 +1,35 @@
+"""Why one load was dirty: its departure from the season's typical load, source by source."""
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from reports.theme import BETTER, WORSE, finish
+
+SHOWN_SOURCES = 7
+
+
+def load_why(sources: pl.DataFrame) -> dict[str, Any]:
+    """Draw `load_why` of one load; the smaller sources are drawn as one, so that the bars still add up.
+
+    Args:
+        sources: `label, points` of one load.
+    """
+    ordered = sources.sort(pl.col("points").abs(), descending=True)
+    rest = ordered.slice(SHOWN_SOURCES)
+    rows = ordered.head(SHOWN_SOURCES).select("label", "points")
+    if rest.height:
+        rows = pl.concat([rows, pl.DataFrame({"label": [f"{rest.height} smaller ones"], "points": [float(rest["points"].sum())]})])
+    x = alt.X("points:Q", title="percentage points of dirt tare")
+    chart = (
+        alt.Chart(alt.Data(values=rows.to_dicts()))
+        .mark_bar(size=13)
+        .encode(
+            x=x, y=alt.Y("label:N", sort=rows["label"].to_list(), title=None),
+            color=alt.condition("datum.points > 0", alt.value(WORSE), alt.value(BETTER)),
+            tooltip=[alt.Tooltip("label:N", title="Source"), alt.Tooltip("points:Q", title="Points", format="+.2f")],
+        )
+        .properties(width="container", height=alt.Step(20))
+    )  # fmt: skip
+    return finish(chart, description="Sources of the load's departure from the typical load, in percentage points of dirt tare; the bars add up to it.")

@@ -1,0 +1,5 @@
+-- A row is a load without a trace, not even an untraced remainder. Reads load, load_trace.
+select l.load_id
+from "load" as l
+left join load_trace as t using (load_id)
+where t.load_id is null

@@ -1,0 +1,40 @@
+-- A row is a load: responses, traced settings, conditions, ids, trace quality. Key: load_id.
+-- Reads load, load_tare, load_setting, load_trace_grade, field, field_hour, machine.
+with placed as (
+    select
+        l.load_id,
+        coalesce(s.machine_id, l.machine_id) as machine_id,
+        l.field_id,
+        l.site_id,
+        cast((l.weighed_at at time zone $zone) - $shift_starts as date) as shift_date,
+        l.weighed_at,
+        coalesce(s.lifted_at, l.left_field_at, l.weighed_at - interval 45 minute) as lifted_at,
+        l.gross_t,
+        s.* exclude (load_id, machine_id, lifted_at)
+    from "load" as l
+    left join load_setting as s using (load_id)
+)
+select
+    p.* exclude (gross_t),
+    p.gross_t,
+    t.dirt_tare_pct,
+    t.top_tare_pct,
+    t.sample_kg,
+    h.topsoil_wetness,
+    h.air_temp_c,
+    h.rain_24h_mm,
+    h.rain_72h_mm,
+    f.clay_pct,
+    f.yield_t_ha,
+    f.row_spacing_cm,
+    f.grower_id,
+    m.generation,
+    m.operator_id,
+    coalesce(g.trace_quality, 0) as trace_quality
+from placed as p
+left join load_tare as t using (load_id)
+left join load_trace_grade as g using (load_id)
+left join "field" as f on f.field_id = p.field_id
+left join field_hour as h on h.field_id = p.field_id and h.hour_at = date_trunc('hour', p.lifted_at)
+left join machine as m on m.machine_id = p.machine_id
+order by p.load_id

@@ -1,0 +1,7 @@
+-- A row is a kind of file: what arrived and what became of its rows. Key: kind. Reads source_file.
+select coalesce(kind, 'not recognised') as kind, count(*) as files, sum(rows_in)::bigint as rows_in,
+    sum(rows_accepted)::bigint as rows_accepted, sum(rows_rejected)::bigint as rows_rejected,
+    sum(rows_repeated)::bigint as rows_repeated
+from source_file
+group by 1
+order by 1

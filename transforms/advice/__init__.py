@@ -1,0 +1,1 @@
+"""From effects to money to at most three moves before the next shift."""

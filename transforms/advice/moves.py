@@ -1,0 +1,173 @@
+"""At most three moves for a machine's next shift, inside what the fleet has tried, or a plain "hold"."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.advice.cost import CropAndHaul, cost_per_t
+from transforms.advice.posterior import Slopes
+from transforms.catalogue import ROOT_LOSS, Catalogue
+from transforms.workspace import AdviceRules, Prices
+
+Array = NDArray[np.float64]
+SMALLEST_GAIN_PER_T = 0.02
+"""A gain below this many units of currency a tonne is not worth a person's walk round the machine."""
+TRY_PROBABILITY = 0.6
+MATERIAL_PCT = 1.0
+"""A change of dirt or loss beyond this is said in the reason."""
+USUAL_SPEED_KMH = 6.0
+
+
+@dataclass(frozen=True)
+class Situation:
+    """A machine before its next shift.
+
+    Attributes:
+        machine_id: the machine.
+        field_id: where it will go on.
+        shift_date: the next shift.
+        settings: what each setting was run at in its last shift.
+        tried: setting -> (low, high, loads) the fleet has tried under such conditions.
+        wetness_class: expected wetness class.
+        soil_class: soil class of the field.
+        dirt_ratio: expected dirt over clean, settings as they are.
+        root_loss_t_ha: expected root loss, settings as they are.
+        at: crop and haul.
+    """
+
+    machine_id: str
+    field_id: str
+    shift_date: dt.date
+    settings: dict[str, float]
+    tried: dict[str, tuple[float, float, int]]
+    wetness_class: str
+    soil_class: str
+    dirt_ratio: float
+    root_loss_t_ha: float
+    at: CropAndHaul
+
+
+@dataclass(frozen=True)
+class Move:
+    """One setting moved by whole practical steps, with what it is expected to do by itself."""
+
+    setting: str
+    steps: int
+    gain: Array
+    dirt: Array
+    loss: Array
+
+
+def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_steps: int) -> list[int]:
+    """Return the whole steps that keep a setting inside what was tried and what its catalogue row allows."""
+    if name not in situation.tried or name not in situation.settings:
+        return []
+    low, high, _ = situation.tried[name]
+    setting, now = catalogue[name], situation.settings[name]
+    low, high = max(low, setting.low), min(high, setting.high)
+    return [k for k in range(-max_steps, max_steps + 1) if k != 0 and low <= now + k * setting.step <= high]
+
+
+def _costs(situation: Situation, steps: dict[str, float], dirt: Slopes, loss: Slopes | None, prices: Prices, catalogue: Catalogue) -> tuple[Array, Array, Array]:
+    """Draws of (cost per tonne, log change of dirt, log change of loss) after moving settings."""
+    d = dirt.log_change(steps)
+    r = loss.log_change(steps) if loss is not None else np.zeros_like(d)
+    now = situation.settings.get("ground_speed_kmh", USUAL_SPEED_KMH)
+    speed = now + steps.get("ground_speed_kmh", 0.0) * catalogue["ground_speed_kmh"].step
+    cost = cost_per_t(situation.dirt_ratio * np.exp(d), situation.root_loss_t_ha * np.exp(r), speed, now, situation.at, prices)
+    return cost, d, r
+
+
+def choose_moves(situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules) -> tuple[list[Move], Move | None]:
+    """Choose moves one by one, each the best given those before it, and the best that is worth a trial.
+
+    Without audits nothing is known of root loss: then only settings that cannot act on it are moved.
+
+    Returns:
+        (moves with P(better) at least the rule's, the best candidate between that and 0.6 or None).
+    """
+    chosen: dict[str, float] = {}
+    moves: list[Move] = []
+    worth_trying: Move | None = None
+    names = [n for n in dirt.settings if loss is not None or ROOT_LOSS not in catalogue[n].responses]
+    while len(moves) < rules.max_moves:
+        before, d0, r0 = _costs(situation, chosen, dirt, loss, prices, catalogue)
+        best: Move | None = None
+        for name in (n for n in names if n not in chosen):
+            for k in allowed_steps(name, situation, catalogue, rules.max_steps):
+                after, d1, r1 = _costs(situation, {**chosen, name: k}, dirt, loss, prices, catalogue)
+                move = Move(name, k, before - after, d1 - d0, r1 - r0)
+                mean, sure = float(move.gain.mean()), float((move.gain > 0).mean())
+                if mean < SMALLEST_GAIN_PER_T:
+                    continue
+                if sure >= rules.probability and (best is None or mean > best.gain.mean()):
+                    best = move
+                elif TRY_PROBABILITY <= sure < rules.probability and (worth_trying is None or mean > worth_trying.gain.mean()):
+                    worth_trying = move
+        if best is None:
+            break
+        moves.append(best)
+        chosen[best.setting] = best.steps
+    return moves, worth_trying
+
+
+def _interval(draws: Array) -> tuple[float, float, float]:
+    low, high = np.quantile(draws, (0.025, 0.975))
+    return float(draws.mean()), float(low), float(high)
+
+
+def _reason(move: Move, situation: Situation, n: int) -> str:
+    parts = [f"{situation.wetness_class} topsoil on {situation.soil_class} soil; {n} loads of the fleet in such conditions"]
+    dirt, loss = 100 * float(np.expm1(move.dirt.mean())), 100 * float(np.expm1(move.loss.mean()))
+    if dirt > MATERIAL_PCT:
+        parts.append(f"raises dirt by about {dirt:.0f} % and is worth it for the roots it saves")
+    if loss > MATERIAL_PCT:
+        parts.append(f"costs about {loss:.0f} % more root loss and is worth it for the dirt it saves")
+    return "; ".join(parts)
+
+
+def _row(situation: Situation, verdict: str, reason: str) -> dict[str, object]:
+    return {"machine_id": situation.machine_id, "field_id": situation.field_id, "shift_date": situation.shift_date, "verdict": verdict,
+            "wetness_class": situation.wetness_class, "soil_class": situation.soil_class, "reason": reason}  # fmt: skip
+
+
+def _move_row(move: Move, situation: Situation, catalogue: Catalogue, verdict: str) -> dict[str, object]:
+    setting, now = catalogue[move.setting], situation.settings[move.setting]
+    n = situation.tried[move.setting][2]
+    gain, gain_lo, gain_hi = _interval(move.gain)
+    dirt = [100 * float(np.expm1(v)) for v in _interval(move.dirt)]
+    loss = [100 * float(np.expm1(v)) for v in _interval(move.loss)]
+    return {
+        **_row(situation, verdict, _reason(move, situation, n)),
+        "setting": move.setting, "from_value": now, "to_value": now + move.steps * setting.step, "unit": setting.unit,
+        "dirt_change_pct": dirt[0], "dirt_lo95": dirt[1], "dirt_hi95": dirt[2],
+        "root_loss_change_pct": loss[0], "root_loss_lo95": loss[1], "root_loss_hi95": loss[2],
+        "gain_per_t": gain, "gain_lo95": gain_lo, "gain_hi95": gain_hi,
+        "probability_better": float((move.gain > 0).mean()), "n": n,
+    }  # fmt: skip
+
+
+ADVICE_SCHEMA = {
+    "machine_id": pl.String, "field_id": pl.String, "shift_date": pl.Date, "verdict": pl.String, "setting": pl.String,
+    "from_value": pl.Float64, "to_value": pl.Float64, "unit": pl.String, "dirt_change_pct": pl.Float64, "dirt_lo95": pl.Float64,
+    "dirt_hi95": pl.Float64, "root_loss_change_pct": pl.Float64, "root_loss_lo95": pl.Float64, "root_loss_hi95": pl.Float64,
+    "gain_per_t": pl.Float64, "gain_lo95": pl.Float64, "gain_hi95": pl.Float64, "probability_better": pl.Float64, "n": pl.Int64,
+    "wetness_class": pl.String, "soil_class": pl.String, "reason": pl.String,
+}  # fmt: skip
+
+
+def advise_machine(situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules) -> pl.DataFrame:
+    """Return the `advice` rows of one machine: moves, or one row that says try or hold."""
+    moves, worth_trying = choose_moves(situation, dirt, loss, catalogue, prices, rules)
+    rows = [_move_row(m, situation, catalogue, "move") for m in moves]
+    if not rows and worth_trying is not None:
+        rows = [_move_row(worth_trying, situation, catalogue, "try")]
+    if not rows:
+        why = "nothing within what was tried is better with enough certainty"
+        if not situation.tried:
+            why = f"too few loads of the fleet on {situation.soil_class} soil with {situation.wetness_class} topsoil to advise"
+        rows = [_row(situation, "hold", why)]
+    return pl.DataFrame(rows, schema=ADVICE_SCHEMA)

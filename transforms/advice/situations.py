@@ -1,0 +1,129 @@
+"""Where each machine stands before its next shift, and what is expected there if nothing is changed."""
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+
+from transforms.advice.cost import CropAndHaul
+from transforms.advice.moves import Situation
+from transforms.advice.posterior import slope_matrix
+from transforms.catalogue import Catalogue
+from transforms.conditions.field_hours import soil_class, wetness_class
+from transforms.model.effects import SUPPORT, classes_of, tried
+from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
+from transforms.trace.trace import road_km
+
+RECENT = dt.timedelta(days=2)
+"""A machine that did not work within this of the fleet's last shift gets no advice."""
+UNKNOWN_LOSS_T_HA = 2.0
+"""Root loss where no audit tells; it then weighs in no advice."""
+USUAL_WIDTH_M = 3.0
+
+
+def _class(expression: pl.Expr) -> str:
+    return str(pl.select(expression).item())
+
+
+def _intercept_of(fit: ResponseFit, factor: str, column: str, value: str) -> float:
+    """The predicted intercept of one field or machine; 0 for one the fit has not seen."""
+    hit = np.flatnonzero((fit.design.rows[column] == value).to_numpy())
+    codes = next(f.codes for f in fit.design.factors if f.name == factor)
+    return float(fit.reml.u[factor][codes[hit[0]]]) if hit.size else 0.0
+
+
+def expected_scale(
+    fit: ResponseFit, machine_id: str, field_id: str, at: dict[str, float], settings: dict[str, float], catalogue: Catalogue
+) -> float:
+    """Return z expected of a machine in a field under conditions `at`, its settings as given."""
+    design, core = fit.design, fit.reml.core
+    index = np.flatnonzero(design.condition)
+    columns, names = design.curves.columns({n: np.array([at[n]]) for n in design.curves.splines})
+    kept = [names.index(design.names[i]) for i in index]
+    z = float(np.average(fit.z)) + float((columns[0, kept] - design.X[:, index].mean(axis=0)) @ core[index])
+    z += _intercept_of(fit, "field", "field_id", field_id) + _intercept_of(fit, "machine", "machine_id", machine_id)
+    in_model, L = slope_matrix(fit, at["topsoil_wetness"], at["clay_pct"])
+    for name, slope in zip(in_model, L @ core, strict=True):
+        if name in settings:
+            usual = float(design.rows[name].mean())  # type: ignore[arg-type]
+            z += (settings[name] - usual) / catalogue[name].step * float(slope)
+    return z
+
+
+def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> dict[str, tuple[float, float, int]]:
+    """Return setting -> (low, high, loads) tried by the fleet in a class of conditions; empty where it is too thin."""
+    cells = classes_of(fit.design.rows)
+    inside = ((cells["wetness_class"] == wetness) & (cells["soil_class"] == soil)).fill_null(value=False).to_numpy()
+    out = {}
+    for j, name in enumerate(fit.design.settings):
+        if tried(fit, name, inside, min_loads)[0]:
+            values = fit.design.rows.filter(pl.Series(inside & fit.design.has[:, j]))[name].drop_nulls()
+            low, high = (float(values.quantile(q)) for q in SUPPORT)  # type: ignore[arg-type]
+            out[name] = (low, high, values.len())
+    return out
+
+
+def next_situations(
+    facts: pl.DataFrame,
+    field_hour: pl.DataFrame,
+    fields: pl.DataFrame,
+    machines: pl.DataFrame,
+    sites: dict[str, tuple[float, float]],
+    dirt: ResponseFit,
+    loss: ResponseFit | None,
+    catalogue: Catalogue,
+    min_loads: int,
+    haul_km: float,
+) -> list[tuple[Situation, float, float]]:
+    """Return (situation, expected wetness, clay) for every machine that worked in the last days.
+
+    Each machine is taken to go on in the field it left; conditions are taken to persist from the last known hour.
+    """
+    worked = facts.drop_nulls(["machine_id", "topsoil_wetness", "lifted_at"])
+    if not worked.height:
+        return []
+    last_day: dt.date = worked["shift_date"].max()  # type: ignore[assignment]
+    recent = worked.filter(pl.col("shift_date") >= last_day - RECENT)
+    latest = field_hour.sort("hour_at").unique("field_id", keep="last", maintain_order=True)
+    out = []
+    for (machine_id,), shifts in recent.group_by("machine_id", maintain_order=True):
+        mine = shifts.filter(pl.col("shift_date") == pl.col("shift_date").max()).sort("lifted_at")
+        field_id = str(mine["field_id"][-1])
+        here = fields.filter(pl.col("field_id") == field_id).row(0, named=True)
+        wetness = float(latest.filter(pl.col("field_id") == field_id)["topsoil_wetness"][0])
+        run_at = _last_settings(mine.filter(pl.col("field_id") == field_id), catalogue)
+        at = _conditions_next(mine, here, wetness, dirt, last_day)
+        classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(at["clay_pct"])))
+        lost = UNKNOWN_LOSS_T_HA
+        if loss is not None:
+            lost = float(np.exp(expected_scale(loss, str(machine_id), field_id, at, run_at, catalogue)) - SMALL_LOSS_T_HA)
+        ratio = float(np.exp(expected_scale(dirt, str(machine_id), field_id, at, run_at, catalogue)))
+        tried_here = {n: t for n, t in tried_range(dirt, *classes, min_loads).items() if n in run_at}
+        site = sites.get(str(mine["site_id"][-1]))
+        km = road_km(float(here["lat_deg"]), float(here["lon_deg"]), site) if site else haul_km
+        crop = CropAndHaul(float(here["yield_t_ha"]), km, _width_m(machines, str(machine_id)))
+        situation = Situation(str(machine_id), field_id, last_day + dt.timedelta(days=1), run_at, tried_here, *classes, ratio, lost, crop)
+        out.append((situation, wetness, at["clay_pct"]))
+    return sorted(out, key=lambda s: s[0].machine_id)
+
+
+def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float]:
+    names = [n for n in catalogue if n in loads.columns]
+    means = loads.select(pl.col(names).mean()).row(0, named=True)
+    return {n: float(v) for n, v in means.items() if v is not None}
+
+
+def _conditions_next(mine: pl.DataFrame, here: dict[str, float], wetness: float, fit: ResponseFit, last_day: dt.date) -> dict[str, float]:
+    first_day: dt.date = fit.design.rows["shift_date"].min()  # type: ignore[assignment]
+    return {
+        "topsoil_wetness": wetness,
+        "clay_pct": float(here["clay_pct"]),
+        "air_temp_c": float(mine["air_temp_c"].mean()),  # type: ignore[arg-type]
+        "yield_t_ha": float(here["yield_t_ha"]),
+        "campaign_day": float((last_day - first_day).days + 1),
+    }
+
+
+def _width_m(machines: pl.DataFrame, machine_id: str) -> float:
+    fitted = machines.filter(pl.col("machine_id") == machine_id)
+    return float(fitted["rows_count"][0] * fitted["row_spacing_cm"][0] / 100) if fitted.height else USUAL_WIDTH_M
