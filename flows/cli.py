@@ -19,11 +19,16 @@ from transforms.errors import WorkspaceError
 from transforms.workspace import Workspace, init_workspace
 
 app = typer.Typer(
-    no_args_is_help=True, add_completion=False, rich_markup_mode="rich", pretty_exceptions_enable=False,
-    help="Traces every factory tare back to the minutes of harvesting that produced it, and says what to change before the next shift.",
-    epilog="Start with [bold]taretrace demo[/]. Exit codes: 0 done; 1 done, but rows were rejected and --strict was given; "
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="rich",
+    pretty_exceptions_enable=False,
+    help="Traces every factory tare back to the minutes of harvesting that produced it, "
+    "and says what to change before the next shift.",
+    epilog="Start with [bold]taretrace demo[/]. Exit codes: 0 done; 1 done, but rows were rejected and --strict was "
+    "given; "
     "2 the call or the workspace is wrong; 3 a fault of ours.",
-)  # fmt: skip
+)
 report_app = typer.Typer(no_args_is_help=True, help="Write pages from what is already worked out.")
 app.add_typer(report_app, name="report")
 
@@ -72,18 +77,23 @@ def _strictly(strict: bool, counts: dict[str, int]) -> None:
 @app.command()
 def init(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Make a workspace: a commented season.toml and the folders files go into."""
-    workspace = init_workspace(folder)
-    _finish(json_wanted, {"workspace": folder}, [
-        f"Workspace ready in {folder.resolve()}",
-        "Next: put your factories and prices into season.toml, a mapping for each export into mappings/, files into inbox/,",
-        f"then run [bold]taretrace post-shift {folder}[/].",
-    ])  # fmt: skip
-    _ = workspace
+    init_workspace(folder)
+    _finish(
+        json_wanted,
+        {"workspace": folder},
+        [
+            f"Workspace ready in {folder.resolve()}",
+            "Next: your factories and prices into season.toml, a mapping per export into mappings/, files into inbox/,",
+            f"then run [bold]taretrace post-shift {folder}[/].",
+        ],
+    )
 
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Argument(help="Where to put the demo; made anew if it was a demo before.")] = Path("demo-season"),
+    folder: Annotated[Path, typer.Argument(help="Where to put the demo; made anew if it was a demo before.")] = Path(
+        "demo-season"
+    ),
     machines: Annotated[int, typer.Option(min=2, max=60, help="Size of the fleet.")] = 12,
     days: Annotated[int, typer.Option(min=2, max=60, help="Days of campaign.")] = 30,
     seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same season.")] = 1,
@@ -94,7 +104,10 @@ def demo(
     from flows.demo import write_demo  # noqa: PLC0415
 
     reporter = Reporter(quiet=json_wanted)
-    reporter.say(f"An invented season of {machines} machines over {days} days: exports into {folder}/inbox, then the post-shift run on them.")
+    reporter.say(
+        f"An invented season of {machines} machines over {days} days: exports into {folder}/inbox, "
+        "then the post-shift run on them."
+    )
     workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=hz, reporter=reporter)
     _run_post_shift(workspace, reporter, json_wanted, strict=False)
 
@@ -141,9 +154,18 @@ def fit(folder: Folder = HERE, json_wanted: Json = False) -> None:
 
     workspace = Workspace(folder)
     fits = stages.fit(workspace, Reporter(quiet=json_wanted))
-    found = {name: (f.z.size if f else None) for name, f in (("dirt_tare_pct", fits.dirt), ("root_loss_t_ha", fits.loss))}
-    lines = [f"{name}: " + (f"fitted on {n:,} rows" if n else "too few measured and traced rows to fit yet") for name, n in found.items()]
-    _finish(json_wanted, found, [*lines, f"Effects are in the table 'effect' (taretrace export {folder}). Next: taretrace advise {folder}"])
+    found = {
+        name: (f.z.size if f else None) for name, f in (("dirt_tare_pct", fits.dirt), ("root_loss_t_ha", fits.loss))
+    }
+    lines = [
+        f"{name}: " + (f"fitted on {n:,} rows" if n else "too few measured and traced rows to fit yet")
+        for name, n in found.items()
+    ]
+    _finish(
+        json_wanted,
+        found,
+        [*lines, f"Effects are in the table 'effect' (taretrace export {folder}). Next: taretrace advise {folder}"],
+    )
 
 
 @app.command()
@@ -154,10 +176,14 @@ def advise(folder: Folder = HERE, json_wanted: Json = False) -> None:
     workspace, reporter = Workspace(folder), Reporter(quiet=json_wanted)
     table = stages.advise(workspace, stages.fit(workspace, reporter), reporter)
     moves = table.filter(table["verdict"] == "move").height
-    _finish(json_wanted, {"rows": table.to_dicts()}, [
-        f"{moves} moves for {table['machine_id'].n_unique()} machines. Next: taretrace report shift {folder}",
-        "Advice is decision support: the operator's manual and local rules prevail; engine off and key out before hands go in.",
-    ])  # fmt: skip
+    _finish(
+        json_wanted,
+        {"rows": table.to_dicts()},
+        [
+            f"{moves} moves for {table['machine_id'].n_unique()} machines. Next: taretrace report shift {folder}",
+            "Advice is decision support: the operator's manual and local rules prevail; engine off and key out before hands go in.",
+        ],
+    )
 
 
 @report_app.command(name="shift")
@@ -173,7 +199,9 @@ def report_shift(folder: Folder = HERE, json_wanted: Json = False) -> None:
 def export(
     folder: Folder = HERE,
     to: Annotated[Path | None, typer.Option(help="Target folder; the workspace's out/tables where not given.")] = None,
-    form: Annotated[Form, typer.Option("--format", help="parquet, csv (a file a table) or xlsx (one workbook).")] = Form.parquet,
+    form: Annotated[
+        Form, typer.Option("--format", help="parquet, csv (a file a table) or xlsx (one workbook).")
+    ] = Form.parquet,
     json_wanted: Json = False,
 ) -> None:
     """Write every table others rely on."""
@@ -225,10 +253,16 @@ def _one_sentence() -> Iterator[None]:
         sys.exit(2)
     except OSError as problem:
         free = shutil.disk_usage(Path.cwd()).free // 1_000_000
-        typer.echo(f"taretrace: the file system refused ({problem}); {free} MB are free here: mend that and run again", err=True)
+        typer.echo(
+            f"taretrace: the file system refused ({problem}); {free} MB are free here: mend that and run again",
+            err=True,
+        )
         sys.exit(2)
     except Exception as problem:  # noqa: BLE001
-        typer.echo(f"taretrace: a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole, please report it", err=True)
+        typer.echo(
+            f"taretrace: a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole, please report it",
+            err=True,
+        )
         sys.exit(3)
 
 

@@ -16,9 +16,14 @@ MARK = ".taretrace-demo"
 
 def _season_toml(season: DemoSeason) -> str:
     sites = "\n".join(
-        f"[sites.{name}]\nlat_deg = {lat:.5f}\nlon_deg = {lon:.5f}\n" for name, (lat, lon) in season.district.sites.items()
+        f"[sites.{name}]\nlat_deg = {lat:.5f}\nlon_deg = {lon:.5f}\n"
+        for name, (lat, lon) in season.district.sites.items()
     )
-    text = season_template().replace('name = "New season"', 'name = "Demo season (invented)"').replace("Europe/Prague", LOCAL_ZONE)
+    text = (
+        season_template()
+        .replace('name = "New season"', 'name = "Demo season (invented)"')
+        .replace("Europe/Prague", LOCAL_ZONE)
+    )
     head, tail = text.split("[sites]", 1)
     _, prices = tail.split("[prices]", 1)
     return f"{head}{sites}\n[prices]{prices}"
@@ -32,7 +37,9 @@ def write_demo(folder: Path, *, machines: int, days: int, seed: int, hz: float, 
     """
     if folder.exists() and any(folder.iterdir() if folder.is_dir() else [folder]):
         if not (folder / MARK).exists():
-            raise WorkspaceError("the folder is not empty and no earlier demo", where=str(folder), mend="name a new folder")
+            raise WorkspaceError(
+                "the folder is not empty and no earlier demo", where=str(folder), mend="name a new folder"
+            )
         shutil.rmtree(folder)
     catalogue = load_catalogue()
     with reporter.stage("Inventing the season"):

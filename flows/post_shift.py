@@ -1,4 +1,4 @@
-"""The post-shift run as a Prefect flow: what `flows/stages` does, in order, with retries around input and output only."""
+"""The post-shift run as a Prefect flow: the stages in order, with retries around input and output only."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -6,15 +6,13 @@ from typing import Any
 
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
-from prefect.client.schemas.objects import TaskRun
-from prefect.states import State
 
 from flows import stages
 from flows.progress import Reporter
 from transforms.workspace import Workspace
 
 
-def _io_fault(_task: Any, _run: TaskRun, state: State[Any]) -> bool:
+def _io_fault(_task: Any, _run: Any, state: Any) -> bool:
     """Retry only what may pass by itself: the file system, never a wrong call or a fault of ours."""
     try:
         state.result()
@@ -26,10 +24,11 @@ def _io_fault(_task: Any, _run: TaskRun, state: State[Any]) -> bool:
 
 
 def _step(function: Callable[..., Any], *, retries: int = 0) -> Any:
-    return task(
-        function, name=function.__name__, retries=retries, retry_delay_seconds=2, cache_policy=NO_CACHE,
-        persist_result=False, retry_condition_fn=_io_fault if retries else None,
+    step = task(
+        name=function.__name__, retries=retries, retry_delay_seconds=2, cache_policy=NO_CACHE, persist_result=False,
+        retry_condition_fn=_io_fault if retries else None,
     )  # fmt: skip
+    return step(function)
 
 
 @flow(name="post_shift", validate_parameters=False, persist_result=False)

@@ -24,7 +24,13 @@ class Reporter:
             return
         started = perf_counter()
         if self.console.is_terminal:
-            columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+            columns = (
+                SpinnerColumn(),
+                TextColumn("{task.description}"),
+                BarColumn(),
+                MofNCompleteColumn(),
+                TimeElapsedColumn(),
+            )
             with Progress(*columns, console=self.console, transient=True) as bars:
                 bar = bars.add_task(label, total=total)
                 yield lambda: bars.advance(bar)

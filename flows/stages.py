@@ -52,7 +52,11 @@ def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
     catalogue = workspace.season.catalogue
     mappings = read_mappings(workspace.mappings, catalogue)
     if not mappings:
-        raise WorkspaceError("there is no mapping", where=str(workspace.mappings), mend="put a mapping TOML there for each kind of export")
+        raise WorkspaceError(
+            "there is no mapping",
+            where=str(workspace.mappings),
+            mend="put a mapping TOML there for each kind of export",
+        )
     lake = Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         files = new_files(workspace.inbox, warehouse)
@@ -78,7 +82,9 @@ def trace(workspace: Workspace, reporter: Reporter) -> None:
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse, reporter.stage("Tracing loads back to their minutes"):
         bins, fields, loads = lake.read_bins(), warehouse.table("field"), warehouse.table("load")
-        found = trace_loads(bins, warehouse.table("unload_event"), fields, loads, season.sites, season.time_zone, season.shift_starts)
+        found = trace_loads(
+            bins, warehouse.table("unload_event"), fields, loads, season.sites, season.time_zone, season.shift_starts
+        )
         audits = root_loss(warehouse.table("loss_audit"))
         with warehouse.transaction():
             warehouse.replace("load_trace", found.load_trace)
@@ -130,7 +136,9 @@ def fit(workspace: Workspace, reporter: Reporter) -> Fits:
         fitted = [f for f in (fits.dirt, fits.loss) if f is not None]
         with warehouse.transaction():
             empty = {name: warehouse.table(name).clear() for name in ("fit_run", "effect", "expected_load", "load_why")}
-            warehouse.replace("fit_run", pl.concat([empty["fit_run"], *(fit_summary(f) for f in fitted)], how="diagonal_relaxed"))
+            warehouse.replace(
+                "fit_run", pl.concat([empty["fit_run"], *(fit_summary(f) for f in fitted)], how="diagonal_relaxed")
+            )
             rows = [effects(f, season.catalogue, season.advice.min_loads) for f in fitted]
             warehouse.replace("effect", pl.concat([empty["effect"], *rows], how="diagonal_relaxed"))
             warehouse.replace("expected_load", expected(fits.dirt) if fits.dirt else empty["expected_load"])
@@ -148,9 +156,17 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
             situations = next_situations(
-                warehouse.table("load_fact"), warehouse.table("field_hour"), warehouse.table("field"), warehouse.table("machine"),
-                season.sites, fits.dirt, fits.loss, season.catalogue, season.advice.min_loads, season.prices.haul_km,
-            )  # fmt: skip
+                warehouse.table("load_fact"),
+                warehouse.table("field_hour"),
+                warehouse.table("field"),
+                warehouse.table("machine"),
+                season.sites,
+                fits.dirt,
+                fits.loss,
+                season.catalogue,
+                season.advice.min_loads,
+                season.prices.haul_km,
+            )
             for situation, wetness, clay in situations:
                 dirt = draw_slopes(fits.dirt, wetness, clay, rng)
                 loss = draw_slopes(fits.loss, wetness, clay, rng) if fits.loss is not None else None
@@ -171,4 +187,6 @@ def shift_page(workspace: Workspace, reporter: Reporter) -> Path:
 
 def _require_facts(warehouse: Warehouse, workspace: Workspace) -> None:
     if not warehouse.has("load_fact"):
-        raise WorkspaceError("nothing has been ingested yet", where=str(workspace.root), mend="run 'taretrace ingest' on it first")
+        raise WorkspaceError(
+            "nothing has been ingested yet", where=str(workspace.root), mend="run 'taretrace ingest' on it first"
+        )

@@ -22,10 +22,14 @@ from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
 PRICE_WORDS = {
-    "beet_per_t": "paid per t of clean beet", "freight_per_t_km": "freight per t of soil and km", "haul_km": "road km where a field has no site",
-    "soil_handling_per_t": "handling per t of soil", "soil_disposal_per_t": "disposal per t of soil", "machine_hour": "machine hour with operator",
+    "beet_per_t": "paid per t of clean beet",
+    "freight_per_t_km": "freight per t of soil and km",
+    "haul_km": "road km where a field has no site",
+    "soil_handling_per_t": "handling per t of soil",
+    "soil_disposal_per_t": "disposal per t of soil",
+    "machine_hour": "machine hour with operator",
     "storage_loss_per_t_dirt": "storage loss per t of soil piled",
-}  # fmt: skip
+}
 
 
 def script_bundle() -> str:
@@ -41,26 +45,48 @@ def embedded(spec: dict[str, Any]) -> Markup:
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))  # noqa: S704
 
 
-def _moves(advice: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> list[dict[str, Any]]:
-    """One card a machine: what to do there, in plain words."""
+def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> dict[str, str]:
+    acts_on_loss = ROOT_LOSS in catalogue[r["setting"]].responses
+    return {
+        "words": move_in_words(r, catalogue, shown),
+        "dirt": percent_change(r, "dirt_change_pct", "dirt_lo95", "dirt_hi95"),
+        "loss": percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95")
+        if acts_on_loss
+        else "not touched",
+        "gain": shown.per_t(r["gain_per_t"]),
+        "gain_interval": f"{shown.per_t(r['gain_lo95'])} to {shown.per_t(r['gain_hi95'])}",
+        "sure": sure(r["probability_better"]),
+        "n": number(r["n"], 0),
+        "note": r["reason"].split("; ", 2)[2] if r["reason"].count("; ") > 1 else "",
+    }
+
+
+def _cards(advice: pl.DataFrame, worth: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> list[dict[str, Any]]:
+    """One card a machine, the largest gain first: what to do there, in plain words, and what it is worth."""
+    by_machine = {r["machine_id"]: r for r in worth.iter_rows(named=True)}
     cards = []
     for (machine,), rows in advice.group_by("machine_id", maintain_order=True):
-        first = rows.row(0, named=True)
-        moves = [
-            {
-                "words": move_in_words(r, catalogue, shown), "dirt": percent_change(r, "dirt_change_pct", "dirt_lo95", "dirt_hi95"),
-                "loss": percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95"), "gain": shown.per_t(r["gain_per_t"]),
-                "gain_interval": f"{shown.per_t(r['gain_lo95'])} to {shown.per_t(r['gain_hi95'])}", "sure": sure(r["probability_better"]),
-                "n": number(r["n"], 0), "note": r["reason"].split("; ", 2)[2] if r["reason"].count("; ") > 1 else "",
-            }
-            for r in rows.filter(pl.col("verdict") != "hold").iter_rows(named=True)
-        ]  # fmt: skip
-        total = rows["gain_per_t"].sum() if first["verdict"] == "move" else 0.0
-        cards.append({**first, "machine": machine, "moves": moves, "gain": float(total), "gain_words": shown.per_t(float(total))})
-    return sorted(cards, key=lambda c: (-c["gain"], c["machine"]))
+        total = by_machine.get(machine)
+        card = {
+            **rows.row(0, named=True),
+            "machine": machine,
+            "worth": None,
+            "shift_worth": None,
+            "moves": [
+                _move(r, catalogue, shown) for r in rows.filter(pl.col("verdict") != "hold").iter_rows(named=True)
+            ],
+        }
+        if total is not None:
+            card["worth"] = f"{shown.per_t(total['gain_per_t'])} {shown.money_per_t}"
+            card["worth_interval"] = f"{shown.per_t(total['lo95'])} to {shown.per_t(total['hi95'])}"
+            shift = interval(total["shift_lo95"], total["shift_hi95"])
+            card["shift_worth"] = f"{number(total['gain_per_shift'], 0)} {shown.currency} ({shift})"
+        cards.append(card)
+    order = {m: i for i, m in enumerate(by_machine)}
+    return sorted(cards, key=lambda c: (order.get(c["machine"], len(order)), c["machine"]))
 
 
-def _headline(cards: list[dict[str, Any]], shown: Shown) -> str:
+def _headline(cards: list[dict[str, Any]]) -> str:
     moving = [c for c in cards if c["verdict"] == "move"]
     if not cards:
         return "There is no advice yet: too few loads are measured and traced."
@@ -70,8 +96,8 @@ def _headline(cards: list[dict[str, Any]], shown: Shown) -> str:
     first = best["moves"][0]["words"]
     count = sum(len(c["moves"]) for c in moving)
     return (
-        f"{count} moves on {len(moving)} of {len(cards)} machines. The largest gain is on {best['machine']}, about "
-        f"{best['gain_words']} {shown.money_per_t}; there, first: {first[0].lower()}{first[1:]}."
+        f"{count} moves on {len(moving)} of {len(cards)} machines. The largest gain is on {best['machine']}, "
+        f"{best['worth']} ({best['worth_interval']}); there, first: {first[0].lower()}{first[1:]}."
     )
 
 
@@ -81,25 +107,46 @@ def _machine_rows(machines: pl.DataFrame, shown: Shown) -> list[dict[str, str]]:
         over = None if r["observed_pct"] is None else r["observed_pct"] - r["expected_pct"]
         half = r["observed_half"]
         loss_half = r["root_loss_half"]
-        out.append({
-            "machine": r["machine_id"], "generation": r["generation"] or "–", "loads": number(r["loads"], 0), "mass": shown.quantity(r["gross_t"], "t"),
-            "measured": number(r["measured"], 0), "observed": number(r["observed_pct"]) + (f" ± {number(half)}" if half else ""),
-            "expected": f"{number(r['expected_pct'])} ({interval(r['expected_lo95'], r['expected_hi95'], 1)})" if r["expected_pct"] is not None else "–",
-            "over": number(over, 1, sign=True),
-            "loss": "–" if r["root_loss_t_ha"] is None else shown.quantity(r["root_loss_t_ha"], "t/ha")
-            + (f" ± {number(shown.convert(loss_half, 't/ha'))}" if loss_half else ""),
-            "audits": number(r["audits"], 0), "trace": number(r["trace_quality"], 2),
-        })  # fmt: skip
+        out.append(
+            {
+                "machine": r["machine_id"],
+                "generation": r["generation"] or "–",
+                "loads": number(r["loads"], 0),
+                "mass": shown.quantity(r["gross_t"], "t"),
+                "measured": number(r["measured"], 0),
+                "observed": number(r["observed_pct"]) + (f" ± {number(half)}" if half else ""),
+                "expected": f"{number(r['expected_pct'])} ({interval(r['expected_lo95'], r['expected_hi95'], 1)})"
+                if r["expected_pct"] is not None
+                else "–",
+                "over": number(over, 1, sign=True),
+                "loss": "–"
+                if r["root_loss_t_ha"] is None
+                else shown.quantity(r["root_loss_t_ha"], "t/ha")
+                + (f" ± {number(shown.convert(loss_half, 't/ha'))}" if loss_half else ""),
+                "audits": number(r["audits"], 0),
+                "trace": number(r["trace_quality"], 2),
+            }
+        )
     return out
 
 
 def _machine_finding(machines: pl.DataFrame) -> str:
-    rows = machines.drop_nulls("observed_pct").with_columns((pl.col("observed_pct") - pl.col("expected_pct")).alias("over"))
+    rows = machines.drop_nulls("observed_pct").with_columns(
+        (pl.col("observed_pct") - pl.col("expected_pct")).alias("over")
+    )
     if not rows.height:
         return "No load of this shift is measured yet."
-    above = rows.filter(pl.col("observed_pct") - pl.col("observed_half") > pl.col("expected_hi95"))["machine_id"].to_list()
-    below = rows.filter(pl.col("observed_pct") + pl.col("observed_half") < pl.col("expected_lo95"))["machine_id"].to_list()
-    parts = [f"clearly dirtier than their conditions explain: {', '.join(above)}" if above else "no machine is clearly dirtier than its conditions explain"]
+    above = rows.filter(pl.col("observed_pct") - pl.col("observed_half") > pl.col("expected_hi95"))[
+        "machine_id"
+    ].to_list()
+    below = rows.filter(pl.col("observed_pct") + pl.col("observed_half") < pl.col("expected_lo95"))[
+        "machine_id"
+    ].to_list()
+    parts = [
+        f"clearly dirtier than their conditions explain: {', '.join(above)}"
+        if above
+        else "no machine is clearly dirtier than its conditions explain"
+    ]
     if below:
         parts.append(f"clearly cleaner: {', '.join(below)}")
     text = "; ".join(parts)
@@ -116,21 +163,37 @@ def _worst(warehouse: Warehouse, shift: dt.date, catalogue: Catalogue, shown: Sh
         )
         top = sources.filter((pl.col("points") > 0) & (pl.col("kind") != "unexplained")).head(3)
         why = ", ".join(f"{s} {number(p, 1, sign=True)}" for s, p in top.select("label", "points").iter_rows())
-        out.append({
-            "load": r["load_id"], "machine": r["machine_id"], "field": r["field_id"], "weighed": shown.moment(r["weighed_at"]),
-            "observed": number(r["observed_pct"]), "expected": f"{number(r['expected_pct'])} ({interval(r['lo95'], r['hi95'], 1)})",
-            "trace": number(r["trace_quality"], 2), "why": why or "mostly lab noise or what no record holds",
-            "spec": embedded(load_why(sources)) if sources.height else None,
-            "sources": [{"label": s, "points": number(p, 2, sign=True)} for s, p in sources.select("label", "points").iter_rows()],
-        })  # fmt: skip
+        out.append(
+            {
+                "load": r["load_id"],
+                "machine": r["machine_id"],
+                "field": r["field_id"],
+                "weighed": shown.moment(r["weighed_at"]),
+                "observed": number(r["observed_pct"]),
+                "expected": f"{number(r['expected_pct'])} ({interval(r['lo95'], r['hi95'], 1)})",
+                "trace": number(r["trace_quality"], 2),
+                "why": why or "mostly lab noise or what no record holds",
+                "spec": embedded(load_why(sources)) if sources.height else None,
+                "sources": [
+                    {"label": s, "points": number(p, 2, sign=True)}
+                    for s, p in sources.select("label", "points").iter_rows()
+                ],
+            }
+        )
     return out
 
 
 def _effects(warehouse: Warehouse, response: str, catalogue: Catalogue) -> dict[str, Any]:
     rows = warehouse.query("effect_overall").filter(pl.col("response") == response)
-    rows = rows.with_columns(pl.col("setting").replace_strict({n: s.label for n, s in catalogue.items()}, return_dtype=pl.String).alias("label"))
+    rows = rows.with_columns(
+        pl.col("setting")
+        .replace_strict({n: s.label for n, s in catalogue.items()}, return_dtype=pl.String)
+        .alias("label")
+    )
     known = rows.drop_nulls("change_pct")
-    confounded = known.filter(pl.col("says").str.starts_with("confounded"))["label"].unique(maintain_order=True).to_list()
+    confounded = (
+        known.filter(pl.col("says").str.starts_with("confounded"))["label"].unique(maintain_order=True).to_list()
+    )
     untried = rows.filter(pl.col("change_pct").is_null())
     strongest = known.filter(pl.col("q_value") < 0.05).sort(pl.col("change_pct").abs(), descending=True).head(1)
     finding = "No setting shows an effect that stands out yet."
@@ -141,25 +204,48 @@ def _effects(warehouse: Warehouse, response: str, catalogue: Catalogue) -> dict[
             f"({interval(s['lo95'], s['hi95'], 1)}) in {s['wetness_class']} topsoil, n = {number(s['n'], 0)}."
         )
     table = [
-        {"label": r["label"], "topsoil": r["wetness_class"], "change": number(r["change_pct"], 1, sign=True),
-         "interval": interval(r["lo95"], r["hi95"], 1) if r["change_pct"] is not None else "–", "n": number(r["n"], 0), "says": r["says"]}
+        {
+            "label": r["label"],
+            "topsoil": r["wetness_class"],
+            "change": number(r["change_pct"], 1, sign=True),
+            "interval": interval(r["lo95"], r["hi95"], 1) if r["change_pct"] is not None else "–",
+            "n": number(r["n"], 0),
+            "says": r["says"],
+        }
         for r in rows.iter_rows(named=True)
-    ]  # fmt: skip
-    return {"spec": embedded(effect_strip(known)) if known.height else None, "finding": finding, "confounded": confounded,
-            "untried": untried.height, "table": table}  # fmt: skip
+    ]
+    return {
+        "spec": embedded(effect_strip(known)) if known.height else None,
+        "finding": finding,
+        "confounded": confounded,
+        "untried": untried.height,
+        "table": table,
+    }
 
 
 def _conditions(warehouse: Warehouse, season: Season, shown: Shown) -> dict[str, Any]:
     now, course = warehouse.query("condition_now"), warehouse.query("wetness_course")
     rows = [
-        {"station": r["station_id"], "soil": r["soil_class"], "fields": number(r["fields"], 0), "wetness": number(r["topsoil_wetness"], 2),
-         "rain_24": shown.quantity(r["rain_24h_mm"], "rain"), "rain_72": shown.quantity(r["rain_72h_mm"], "rain"), "temp": shown.quantity(r["air_temp_c"], "degC")}
+        {
+            "station": r["station_id"],
+            "soil": r["soil_class"],
+            "fields": number(r["fields"], 0),
+            "wetness": number(r["topsoil_wetness"], 2),
+            "rain_24": shown.quantity(r["rain_24h_mm"], "rain"),
+            "rain_72": shown.quantity(r["rain_72h_mm"], "rain"),
+            "temp": shown.quantity(r["air_temp_c"], "degC"),
+        }
         for r in now.iter_rows(named=True)
-    ]  # fmt: skip
+    ]
     rain = warehouse.query("rain_course", zone=season.time_zone)
-    wet = f"Over the last ten days {shown.quantity(rain['rain_mm'].sum(), 'rain')} of rain fell (mean of the stations)" if rain.height else ""
+    fell = shown.quantity(float(rain["rain_mm"].sum()), "rain")
+    wet = f"Over the last ten days {fell} of rain fell (mean of the stations)" if rain.height else ""
     at = shown.moment(now["hour_at"][0]) if now.height else ""
-    return {"rows": rows, "spec": embedded(wetness(course)) if course.height else None, "finding": f"{wet}; conditions below are of {at}." if rows else "No weather yet."}
+    return {
+        "rows": rows,
+        "spec": embedded(wetness(course)) if course.height else None,
+        "finding": f"{wet}; conditions below are of {at}." if rows else "No weather yet.",
+    }
 
 
 def _health(warehouse: Warehouse) -> dict[str, Any]:
@@ -167,21 +253,30 @@ def _health(warehouse: Warehouse) -> dict[str, Any]:
     arrived = warehouse.query("arrival")
     share = 100 * (h["rows_rejected"] or 0) / max(h["rows_in"] or 1, 1)
     line = (
-        f"{number(h['loads'], 0)} loads, {number(h['measured'], 0)} measured; mean trace quality {number(h['trace_quality'], 2)} of 1; weighed over lifted "
-        f"mass {number(h['closure'], 2)}; {number(h['rows_rejected'], 0)} of {number(h['rows_in'], 0)} rows rejected ({number(share, 3)} %)."
+        f"{number(h['loads'], 0)} loads, {number(h['measured'], 0)} measured; mean trace quality "
+        f"{number(h['trace_quality'], 2)} of 1; weighed over lifted mass {number(h['closure'], 2)}; "
+        f"{number(h['rows_rejected'], 0)} of {number(h['rows_in'], 0)} rows rejected ({number(share, 3)} %)."
     )
     return {
-        "line": line, "clocks": h["clocks"], "arrived": [{k: (number(v, 0) if isinstance(v, int) else v) for k, v in r.items()} for r in arrived.to_dicts()],
-        "rejected": warehouse.query("rejection").to_dicts(), "sensors": warehouse.query("sensor_health").to_dicts(), **h,
-    }  # fmt: skip
+        "line": line,
+        "clocks": h["clocks"],
+        "arrived": [{k: (number(v, 0) if isinstance(v, int) else v) for k, v in r.items()} for r in arrived.to_dicts()],
+        "rejected": warehouse.query("rejection").to_dicts(),
+        "sensors": warehouse.query("sensor_health").to_dicts(),
+        **h,
+    }
 
 
 def _prices(season: Season) -> list[dict[str, str]]:
     return [
-        {"name": PRICE_WORDS[name], "value": number(getattr(season.prices, name), 2), "unit": "km" if name == "haul_km" else season.currency,
-         "origin": "assumed (the default)" if name in season.assumed else "set in season.toml"}
+        {
+            "name": PRICE_WORDS[name],
+            "value": number(getattr(season.prices, name), 2),
+            "unit": "km" if name == "haul_km" else season.currency,
+            "origin": "assumed (the default)" if name in season.assumed else "set in season.toml",
+        }
         for name in PRICE_WORDS
-    ]  # fmt: skip
+    ]
 
 
 def _context(warehouse: Warehouse, season: Season) -> dict[str, Any]:
@@ -189,27 +284,46 @@ def _context(warehouse: Warehouse, season: Season) -> dict[str, Any]:
     shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
     advice, runs = warehouse.table("advice"), warehouse.table("fit_run")
     machines = warehouse.query("shift_machine", shift_date=shift)
-    cards = _moves(advice, season.catalogue, shown)
+    cards = _cards(advice, warehouse.query("advice_worth", shift_date=shift), season.catalogue, shown)
     measured = machines.drop_nulls("observed_pct")
     return {
-        "season": season, "shown": shown, "caution": CAUTION, "shift": shown.day(shift) if shift else "no shift yet",
-        "next_shift": shown.day(advice["shift_date"][0]) if advice.height else None, "headline": _headline(cards, shown), "cards": cards,
-        "machines": _machine_rows(machines, shown), "machine_finding": _machine_finding(machines),
-        "machine_spec": embedded(machine_dirt(machines)) if measured.height else None, "worst": _worst(warehouse, shift, season.catalogue, shown) if shift else [],
-        "effects": [("dirt (dirt over clean)", "dirt", _effects(warehouse, DIRT, season.catalogue)),
-                    ("root loss", "loss", _effects(warehouse, ROOT_LOSS, season.catalogue))],
-        "conditions": _conditions(warehouse, season, shown), "health": _health(warehouse), "prices": _prices(season),
+        "season": season,
+        "shown": shown,
+        "caution": CAUTION,
+        "shift": shown.day(shift) if shift else "no shift yet",
+        "next_shift": shown.day(advice["shift_date"][0]) if advice.height else None,
+        "headline": _headline(cards),
+        "cards": cards,
+        "machines": _machine_rows(machines, shown),
+        "machine_finding": _machine_finding(machines),
+        "machine_spec": embedded(machine_dirt(machines)) if measured.height else None,
+        "worst": _worst(warehouse, shift, season.catalogue, shown) if shift else [],
+        "effects": [
+            ("dirt (dirt over clean)", "dirt", _effects(warehouse, DIRT, season.catalogue)),
+            ("root loss", "loss", _effects(warehouse, ROOT_LOSS, season.catalogue)),
+        ],
+        "conditions": _conditions(warehouse, season, shown),
+        "health": _health(warehouse),
+        "prices": _prices(season),
         "runs": [{**r, "fingerprint": r["data_fingerprint"][:12]} for r in runs.to_dicts()],
-    }  # fmt: skip
+    }
 
 
 def write_shift_page(warehouse: Warehouse, season: Season, out: Path) -> Path:
     """Write `shift-<date>.html` and `shift.html` (the same, the latest) into `out`; return the dated one."""
-    environment = Environment(loader=PackageLoader("reports"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment = Environment(
+        loader=PackageLoader("reports"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
     environment.filters["number"] = number
     style = files(__package__).joinpath("templates").joinpath("style.css").read_text("utf-8")
     page = environment.get_template("shift.html.j2").render(
-        **_context(warehouse, season), style=Markup(style), script=Markup(script_bundle())  # noqa: S704
+        **_context(warehouse, season),
+        style=Markup(style),  # noqa: S704  our own file
+        script=Markup(script_bundle()),  # noqa: S704  our own bundle
     )
     shift = warehouse.query("last_shift")["shift_date"][0]
     out.mkdir(parents=True, exist_ok=True)

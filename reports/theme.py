@@ -12,6 +12,11 @@ WORSE, BETTER = "#8f1d52", "#2b6f9e"
 SOIL_DASH = {"light": [1, 0], "medium": [6, 3], "heavy": [2, 2]}
 
 
+def inline(rows: list[dict[str, Any]]) -> alt.InlineData:
+    """Return rows as data that travel inside the specification."""
+    return alt.InlineData(values=rows)
+
+
 def finish(chart: alt.TopLevelMixin, *, description: str) -> dict[str, Any]:
     """Return a chart's Vega-Lite specification with the theme and its description for readers of screens."""
     spec: dict[str, Any] = chart.to_dict()
@@ -22,11 +27,25 @@ def finish(chart: alt.TopLevelMixin, *, description: str) -> dict[str, Any]:
     spec["config"] = {
         "font": font,
         "view": {"stroke": None},
-        "axis": {"labelColor": INK, "titleColor": MUTED, "gridColor": RULE, "domainColor": RULE, "tickColor": RULE,
-                 "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal", "labelLimit": 190},
-        "legend": {"labelColor": INK, "titleColor": MUTED, "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal", "orient": "top"},
+        "axis": {
+            "labelColor": INK,
+            "titleColor": MUTED,
+            "gridColor": RULE,
+            "domainColor": RULE,
+            "tickColor": RULE,
+            "labelFontSize": 12,
+            "titleFontSize": 12,
+            "titleFontWeight": "normal",
+            "labelLimit": 190,
+        },
+        "legend": {
+            "labelColor": INK,
+            "titleColor": MUTED,
+            "labelFontSize": 12,
+            "titleFontSize": 12,
+            "titleFontWeight": "normal",
+            "orient": "top",
+        },
         "header": {"labelColor": INK, "labelFontSize": 12, "labelFontWeight": "bold", "titleColor": MUTED},
-        "numberFormatType": None,
-    }  # fmt: skip
-    spec["config"].pop("numberFormatType")
+    }
     return spec

@@ -8,12 +8,31 @@ from zoneinfo import ZoneInfo
 from transforms.units import factor_between
 
 SHOWN = {
-    "metric": {"cm": ("cm", "cm", 1), "mm": ("mm", "mm", 0), "kmh": ("kmh", "km/h", 1), "t": ("t", "t", 0), "t/ha": ("t/ha", "t/ha", 1),
-               "degC": ("degC", "°C", 0), "rain": ("mm", "mm", 1), "rpm": ("rpm", "rpm", 0), "pct": ("pct", "%", 0), "flag": ("flag", "", 0)},
-    "us": {"cm": ("in", "in", 2), "mm": ("in", "in", 2), "kmh": ("mph", "mph", 1), "t": ("short_ton", "ton", 0),
-           "t/ha": ("short_ton/acre", "ton/acre", 2), "degC": ("degF", "°F", 0), "rain": ("in", "in", 2), "rpm": ("rpm", "rpm", 0),
-           "pct": ("pct", "%", 0), "flag": ("flag", "", 0)},
-}  # fmt: skip
+    "metric": {
+        "cm": ("cm", "cm", 1),
+        "mm": ("mm", "mm", 0),
+        "kmh": ("kmh", "km/h", 1),
+        "t": ("t", "t", 0),
+        "t/ha": ("t/ha", "t/ha", 1),
+        "degC": ("degC", "°C", 0),
+        "rain": ("mm", "mm", 1),
+        "rpm": ("rpm", "rpm", 0),
+        "pct": ("pct", "%", 0),
+        "flag": ("flag", "", 0),
+    },
+    "us": {
+        "cm": ("in", "in", 2),
+        "mm": ("in", "in", 2),
+        "kmh": ("mph", "mph", 1),
+        "t": ("short_ton", "ton", 0),
+        "t/ha": ("short_ton/acre", "ton/acre", 2),
+        "degC": ("degF", "°F", 0),
+        "rain": ("in", "in", 2),
+        "rpm": ("rpm", "rpm", 0),
+        "pct": ("pct", "%", 0),
+        "flag": ("flag", "", 0),
+    },
+}
 """System -> stored unit -> (unit code shown, its sign, decimals)."""
 STORED = {"rain": "mm"}
 NOTHING = "–"

@@ -6,10 +6,14 @@ from reports.units import Shown, number
 from transforms.catalogue import Catalogue
 
 CAUTION = (
-    "Advice is decision support. Engine off and key out before hands go in. The operator's manual, local codes and licensed "
-    "practice prevail over anything on this page. Change one thing at a time and look behind the machine after each."
+    "Advice is decision support. Engine off and key out before hands go in. The operator's manual, local codes and "
+    "licensed practice prevail over anything on this page. Change one thing at a time and look behind the machine after each."
 )
-SOURCE_LABELS = {"field": "this field's own level", "machine": "this machine's own level", "machine_day": "this machine on this day"}
+SOURCE_LABELS = {
+    "field": "this field's own level",
+    "machine": "this machine's own level",
+    "machine_day": "this machine on this day",
+}
 
 
 def source_label(source: str, catalogue: Catalogue) -> str:
@@ -33,7 +37,7 @@ def move_in_words(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> st
     change = row["to_value"] - row["from_value"]
     way = setting.up if change > 0 else setting.down
     start, end = shown.quantity(row["from_value"], setting.unit), shown.quantity(row["to_value"], setting.unit)
-    far = shown.quantity(abs(change), setting.unit)
+    far = f"{number(abs(change), 0)} points" if setting.unit == "pct" else shown.quantity(abs(change), setting.unit)
     return f"{setting.label.capitalize()}: {far} {way}, from {start} to {end}"
 
 

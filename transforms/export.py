@@ -21,7 +21,10 @@ def _harmless(frame: pl.DataFrame) -> pl.DataFrame:
     """Put an apostrophe before text that a spreadsheet would run as a formula."""
     text = [c for c, t in frame.schema.items() if t == pl.String]
     return frame.with_columns(
-        pl.when(pl.any_horizontal(pl.col(c).str.starts_with(s) for s in FORMULA_STARTS)).then("'" + pl.col(c)).otherwise(c).alias(c)
+        pl.when(pl.any_horizontal(pl.col(c).str.starts_with(s) for s in FORMULA_STARTS))
+        .then("'" + pl.col(c))
+        .otherwise(c)
+        .alias(c)
         for c in text
     )
 
@@ -40,7 +43,9 @@ def write_tables(tables: dict[str, pl.DataFrame], folder: Path, form: str) -> li
         target = folder / "taretrace.xlsx"
         with xlsxwriter.Workbook(target, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
             for name, table in tables.items():
-                naive = table.head(SHEET_ROWS).with_columns(pl.col(pl.Datetime(time_zone="UTC")).dt.replace_time_zone(None))
+                naive = table.head(SHEET_ROWS).with_columns(
+                    pl.col(pl.Datetime(time_zone="UTC")).dt.replace_time_zone(None)
+                )
                 naive.write_excel(book, worksheet=name[:31])
         return [target]
     written = []

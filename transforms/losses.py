@@ -6,8 +6,13 @@ import polars as pl
 BREAK_FRACTION_AT_3_CM, BREAK_FRACTION_AT_6_CM = 0.03, 0.11
 """Fraction of root mass lost at a break of 3 cm and of 6 cm: a seed-breeder agronomy bulletin on root breakage."""
 POWER = float(np.log(BREAK_FRACTION_AT_6_CM / BREAK_FRACTION_AT_3_CM) / np.log(2.0))
-CLASS_DIAMETER_CM = {"broken_2_4_cm_count": 3.0, "broken_4_6_cm_count": 5.0, "broken_6_8_cm_count": 7.0, "broken_over_8_cm_count": 9.0}
-"""Middle of each break-diameter class; the classes are those of the international harvester test (from memory)."""
+CLASS_DIAMETER_CM = {
+    "broken_2_4_cm_count": 3.0,
+    "broken_4_6_cm_count": 5.0,
+    "broken_6_8_cm_count": 7.0,
+    "broken_over_8_cm_count": 9.0,
+}
+"""Middle of each break-diameter class; the classes are the international harvester test's (from memory)."""
 WHOLE_ROOT_FRACTION = 0.6
 """Mass of a root lost whole, as a fraction of the mean root: the small ones fall through (common practice, no source)."""
 
@@ -32,6 +37,8 @@ def root_loss(audits: pl.DataFrame) -> pl.DataFrame:
     log_var = variance / pl.max_horizontal(mass, floor) ** 2
     half = 1.96 * log_var.sqrt()
     return audits.with_columns(
-        t_ha.alias("root_loss_t_ha"), (t_ha * (-half).exp()).alias("root_loss_lo95"), (t_ha * half.exp()).alias("root_loss_hi95"),
+        t_ha.alias("root_loss_t_ha"),
+        (t_ha * (-half).exp()).alias("root_loss_lo95"),
+        (t_ha * half.exp()).alias("root_loss_hi95"),
         log_var.alias("root_loss_log_var"),
-    )  # fmt: skip
+    )

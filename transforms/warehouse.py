@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 import duckdb
 import polars as pl
@@ -49,10 +49,12 @@ class Warehouse:
             for name in sql_names(folder):
                 self._con.execute(sql_text(folder, name))
 
-    def __enter__(self) -> "Warehouse":
+    def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self._con.close()
 
     @contextmanager
@@ -66,18 +68,23 @@ class Warehouse:
             raise
         self._con.commit()
 
+    def _rows(self, text: str, parameters: dict[str, Any]) -> pl.DataFrame:
+        rows: pl.DataFrame = self._con.sql(text, params=parameters or None).pl()
+        return rows
+
     def table(self, name: str) -> pl.DataFrame:
         """Return a whole table, view or mart."""
-        return self._con.sql("from query_table($name)", params={"name": name}).pl()
+        return self._rows("from query_table($name)", {"name": name})
 
     def has(self, name: str) -> bool:
         """Whether a relation of that name exists."""
-        found = self._con.sql("select 1 as hit from information_schema.tables where table_name = $n", params={"n": name})
-        return found.pl().height > 0
+        return (
+            self._rows("select 1 as hit from information_schema.tables where table_name = $n", {"n": name}).height > 0
+        )
 
     def columns(self, name: str) -> list[str]:
         """Return the column names of a table."""
-        return list(self._con.sql("from query_table($name) limit 0", params={"name": name}).pl().columns)
+        return self._rows("from query_table($name) limit 0", {"name": name}).columns
 
     def append(self, name: str, rows: pl.DataFrame) -> None:
         """Add rows to a table of `sql/tables/`, matched by column name; columns it lacks are not written."""
@@ -112,11 +119,11 @@ class Warehouse:
 
     def query(self, name: str, **parameters: Any) -> pl.DataFrame:
         """Run `sql/pages/<name>.sql` with parameters and return its rows."""
-        return self._con.sql(sql_text("pages", name), params=parameters or None).pl()
+        return self._rows(sql_text("pages", name), parameters)
 
     def check(self, name: str) -> pl.DataFrame:
         """Run `sql/checks/<name>.sql`; any row it returns is wrong."""
-        return self._con.sql(sql_text("checks", name)).pl()
+        return self._rows(sql_text("checks", name), {})
 
 
 _FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour")

@@ -79,7 +79,9 @@ def read_season(path: Path) -> Season:
             "there is no season.toml", where=str(path.parent), mend="run 'taretrace init' on the folder first"
         ) from problem
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-        raise WorkspaceError(f"season.toml cannot be read ({problem})", where=where, mend="correct that line") from problem
+        raise WorkspaceError(
+            f"season.toml cannot be read ({problem})", where=where, mend="correct that line"
+        ) from problem
     season = table.get("season", {})
     zone, units = season.get("time_zone", "UTC"), season.get("units", "metric")
     try:

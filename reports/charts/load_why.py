@@ -5,7 +5,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from reports.theme import BETTER, WORSE, finish
+from reports.theme import BETTER, WORSE, finish, inline
 
 SHOWN_SOURCES = 7
 
@@ -20,10 +20,12 @@ def load_why(sources: pl.DataFrame) -> dict[str, Any]:
     rest = ordered.slice(SHOWN_SOURCES)
     rows = ordered.head(SHOWN_SOURCES).select("label", "points")
     if rest.height:
-        rows = pl.concat([rows, pl.DataFrame({"label": [f"{rest.height} smaller ones"], "points": [float(rest["points"].sum())]})])
-    x = alt.X("points:Q", title="percentage points of dirt tare")
+        rows = pl.concat(
+            [rows, pl.DataFrame({"label": [f"{rest.height} smaller ones"], "points": [float(rest["points"].sum())]})]
+        )
+    x = alt.X("points:Q", title="percentage points of dirt tare", axis=alt.Axis(tickCount=5, format="+.1~f"))
     chart = (
-        alt.Chart(alt.Data(values=rows.to_dicts()))
+        alt.Chart(inline(rows.to_dicts()))
         .mark_bar(size=13)
         .encode(
             x=x, y=alt.Y("label:N", sort=rows["label"].to_list(), title=None),
@@ -32,4 +34,7 @@ def load_why(sources: pl.DataFrame) -> dict[str, Any]:
         )
         .properties(width="container", height=alt.Step(20))
     )  # fmt: skip
-    return finish(chart, description="Sources of the load's departure from the typical load, in percentage points of dirt tare; the bars add up to it.")
+    return finish(
+        chart,
+        description="Sources of the load's departure from the typical load, in points of dirt tare; the bars add up to it.",
+    )

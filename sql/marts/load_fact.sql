@@ -6,9 +6,10 @@ with placed as (
         coalesce(s.machine_id, l.machine_id) as machine_id,
         l.field_id,
         l.site_id,
-        cast((l.weighed_at at time zone $zone) - $shift_starts as date) as shift_date,
         l.weighed_at,
         coalesce(s.lifted_at, l.left_field_at, l.weighed_at - interval 45 minute) as lifted_at,
+        -- The shift that lifted it, not the day it was weighed: a heap is weighed days later.
+        cast((coalesce(s.lifted_at, l.left_field_at, l.weighed_at) at time zone $zone) - $shift_starts as date) as shift_date,
         l.gross_t,
         s.* exclude (load_id, machine_id, lifted_at)
     from "load" as l

@@ -21,7 +21,14 @@ class CropAndHaul:
     width_m: float
 
 
-def cost_per_t(dirt_ratio: Array | float, root_loss_t_ha: Array | float, speed_kmh: float, now_kmh: float, at: CropAndHaul, prices: Prices) -> Array:
+def cost_per_t(
+    dirt_ratio: Array | float,
+    root_loss_t_ha: Array | float,
+    speed_kmh: float,
+    now_kmh: float,
+    at: CropAndHaul,
+    prices: Prices,
+) -> Array:
     """Return the cost per tonne of clean beet delivered, in the season's currency.
 
     c = r (freight km + handling + disposal + storage) + price L / Y + hour / (0.1 min(v, v0) w e Y)
@@ -29,7 +36,12 @@ def cost_per_t(dirt_ratio: Array | float, root_loss_t_ha: Array | float, speed_k
     with r dirt over clean, L root loss t/ha, Y yield t/ha, v speed and v0 the speed driven now km/h, w width m, e field
     efficiency. Driving slower costs its hours; driving faster earns nothing here, for the job is clean, whole roots.
     """
-    per_t_soil = prices.freight_per_t_km * at.haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t + prices.storage_loss_per_t_dirt
+    per_t_soil = (
+        prices.freight_per_t_km * at.haul_km
+        + prices.soil_handling_per_t
+        + prices.soil_disposal_per_t
+        + prices.storage_loss_per_t_dirt
+    )
     t_per_hour = 0.1 * min(speed_kmh, now_kmh) * at.width_m * FIELD_EFFICIENCY * at.yield_t_ha
     soil = np.asarray(dirt_ratio) * per_t_soil
     lost = np.asarray(root_loss_t_ha) / at.yield_t_ha * prices.beet_per_t

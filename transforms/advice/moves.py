@@ -71,20 +71,31 @@ def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_ste
     return [k for k in range(-max_steps, max_steps + 1) if k != 0 and low <= now + k * setting.step <= high]
 
 
-def _costs(situation: Situation, steps: dict[str, float], dirt: Slopes, loss: Slopes | None, prices: Prices, catalogue: Catalogue) -> tuple[Array, Array, Array]:
+def _costs(
+    situation: Situation,
+    steps: dict[str, float],
+    dirt: Slopes,
+    loss: Slopes | None,
+    prices: Prices,
+    catalogue: Catalogue,
+) -> tuple[Array, Array, Array]:
     """Draws of (cost per tonne, log change of dirt, log change of loss) after moving settings."""
     d = dirt.log_change(steps)
     r = loss.log_change(steps) if loss is not None else np.zeros_like(d)
     now = situation.settings.get("ground_speed_kmh", USUAL_SPEED_KMH)
     speed = now + steps.get("ground_speed_kmh", 0.0) * catalogue["ground_speed_kmh"].step
-    cost = cost_per_t(situation.dirt_ratio * np.exp(d), situation.root_loss_t_ha * np.exp(r), speed, now, situation.at, prices)
+    cost = cost_per_t(
+        situation.dirt_ratio * np.exp(d), situation.root_loss_t_ha * np.exp(r), speed, now, situation.at, prices
+    )
     return cost, d, r
 
 
-def choose_moves(situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules) -> tuple[list[Move], Move | None]:
+def choose_moves(
+    situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules
+) -> tuple[list[Move], Move | None]:
     """Choose moves one by one, each the best given those before it, and the best that is worth a trial.
 
-    Without audits nothing is known of root loss: then only settings that cannot act on it are moved.
+    A setting that may act on root loss is moved only where the audits let that be weighed.
 
     Returns:
         (moves with P(better) at least the rule's, the best candidate between that and 0.6 or None).
@@ -92,7 +103,8 @@ def choose_moves(situation: Situation, dirt: Slopes, loss: Slopes | None, catalo
     chosen: dict[str, float] = {}
     moves: list[Move] = []
     worth_trying: Move | None = None
-    names = [n for n in dirt.settings if loss is not None or ROOT_LOSS not in catalogue[n].responses]
+    weighable = loss.settings if loss is not None else []
+    names = [n for n in dirt.settings if ROOT_LOSS not in catalogue[n].responses or n in weighable]
     while len(moves) < rules.max_moves:
         before, d0, r0 = _costs(situation, chosen, dirt, loss, prices, catalogue)
         best: Move | None = None
@@ -105,7 +117,9 @@ def choose_moves(situation: Situation, dirt: Slopes, loss: Slopes | None, catalo
                     continue
                 if sure >= rules.probability and (best is None or mean > best.gain.mean()):
                     best = move
-                elif TRY_PROBABILITY <= sure < rules.probability and (worth_trying is None or mean > worth_trying.gain.mean()):
+                elif TRY_PROBABILITY <= sure < rules.probability and (
+                    worth_trying is None or mean > worth_trying.gain.mean()
+                ):
                     worth_trying = move
         if best is None:
             break
@@ -120,18 +134,27 @@ def _interval(draws: Array) -> tuple[float, float, float]:
 
 
 def _reason(move: Move, situation: Situation, n: int) -> str:
-    parts = [f"{situation.wetness_class} topsoil on {situation.soil_class} soil; {n} loads of the fleet in such conditions"]
+    parts = [
+        f"{situation.wetness_class} topsoil on {situation.soil_class} soil; {n} loads of the fleet in such conditions"
+    ]
     dirt, loss = 100 * float(np.expm1(move.dirt.mean())), 100 * float(np.expm1(move.loss.mean()))
     if dirt > MATERIAL_PCT:
-        parts.append(f"raises dirt by about {dirt:.0f} % and is worth it for the roots it saves")
+        parts.append("raises dirt, saves roots: worth it at these prices")
     if loss > MATERIAL_PCT:
-        parts.append(f"costs about {loss:.0f} % more root loss and is worth it for the dirt it saves")
+        parts.append("costs roots, saves dirt: worth it at these prices")
     return "; ".join(parts)
 
 
 def _row(situation: Situation, verdict: str, reason: str) -> dict[str, object]:
-    return {"machine_id": situation.machine_id, "field_id": situation.field_id, "shift_date": situation.shift_date, "verdict": verdict,
-            "wetness_class": situation.wetness_class, "soil_class": situation.soil_class, "reason": reason}  # fmt: skip
+    return {
+        "machine_id": situation.machine_id,
+        "field_id": situation.field_id,
+        "shift_date": situation.shift_date,
+        "verdict": verdict,
+        "wetness_class": situation.wetness_class,
+        "soil_class": situation.soil_class,
+        "reason": reason,
+    }
 
 
 def _move_row(move: Move, situation: Situation, catalogue: Catalogue, verdict: str) -> dict[str, object]:
@@ -151,23 +174,44 @@ def _move_row(move: Move, situation: Situation, catalogue: Catalogue, verdict: s
 
 
 ADVICE_SCHEMA = {
-    "machine_id": pl.String, "field_id": pl.String, "shift_date": pl.Date, "verdict": pl.String, "setting": pl.String,
-    "from_value": pl.Float64, "to_value": pl.Float64, "unit": pl.String, "dirt_change_pct": pl.Float64, "dirt_lo95": pl.Float64,
-    "dirt_hi95": pl.Float64, "root_loss_change_pct": pl.Float64, "root_loss_lo95": pl.Float64, "root_loss_hi95": pl.Float64,
-    "gain_per_t": pl.Float64, "gain_lo95": pl.Float64, "gain_hi95": pl.Float64, "probability_better": pl.Float64, "n": pl.Int64,
-    "wetness_class": pl.String, "soil_class": pl.String, "reason": pl.String,
-}  # fmt: skip
+    "machine_id": pl.String,
+    "field_id": pl.String,
+    "shift_date": pl.Date,
+    "verdict": pl.String,
+    "setting": pl.String,
+    "from_value": pl.Float64,
+    "to_value": pl.Float64,
+    "unit": pl.String,
+    "dirt_change_pct": pl.Float64,
+    "dirt_lo95": pl.Float64,
+    "dirt_hi95": pl.Float64,
+    "root_loss_change_pct": pl.Float64,
+    "root_loss_lo95": pl.Float64,
+    "root_loss_hi95": pl.Float64,
+    "gain_per_t": pl.Float64,
+    "gain_lo95": pl.Float64,
+    "gain_hi95": pl.Float64,
+    "probability_better": pl.Float64,
+    "n": pl.Int64,
+    "wetness_class": pl.String,
+    "soil_class": pl.String,
+    "reason": pl.String,
+}
 
 
-def advise_machine(situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules) -> pl.DataFrame:
+def advise_machine(
+    situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules
+) -> pl.DataFrame:
     """Return the `advice` rows of one machine: moves, or one row that says try or hold."""
     moves, worth_trying = choose_moves(situation, dirt, loss, catalogue, prices, rules)
-    rows = [_move_row(m, situation, catalogue, "move") for m in moves]
+    total = _interval(sum((m.gain for m in moves), np.zeros(1)))
+    together = dict(zip(("total_gain_per_t", "total_lo95", "total_hi95"), total, strict=True))
+    rows = [{**_move_row(m, situation, catalogue, "move"), **together} for m in moves]
     if not rows and worth_trying is not None:
         rows = [_move_row(worth_trying, situation, catalogue, "try")]
     if not rows:
         why = "nothing within what was tried is better with enough certainty"
         if not situation.tried:
-            why = f"too few loads of the fleet on {situation.soil_class} soil with {situation.wetness_class} topsoil to advise"
+            why = f"too few loads of the fleet on {situation.soil_class} soil with {situation.wetness_class} topsoil"
         rows = [_row(situation, "hold", why)]
     return pl.DataFrame(rows, schema=ADVICE_SCHEMA)

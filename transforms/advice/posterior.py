@@ -19,7 +19,7 @@ class Slopes:
     draws: Array
 
     def log_change(self, steps: dict[str, float]) -> Array:
-        """Return draws of the log change of moving settings by so many steps; a setting not in the model does nothing."""
+        """Return draws of the log change of moving settings; one not in the model does nothing."""
         total = np.zeros(self.draws.shape[0])
         for name, count in steps.items():
             if name in self.settings:

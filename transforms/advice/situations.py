@@ -33,7 +33,12 @@ def _intercept_of(fit: ResponseFit, factor: str, column: str, value: str) -> flo
 
 
 def expected_scale(
-    fit: ResponseFit, machine_id: str, field_id: str, at: dict[str, float], settings: dict[str, float], catalogue: Catalogue
+    fit: ResponseFit,
+    machine_id: str,
+    field_id: str,
+    at: dict[str, float],
+    settings: dict[str, float],
+    catalogue: Catalogue,
 ) -> float:
     """Return z expected of a machine in a field under conditions `at`, its settings as given."""
     design, core = fit.design, fit.reml.core
@@ -96,13 +101,17 @@ def next_situations(
         classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(at["clay_pct"])))
         lost = UNKNOWN_LOSS_T_HA
         if loss is not None:
-            lost = float(np.exp(expected_scale(loss, str(machine_id), field_id, at, run_at, catalogue)) - SMALL_LOSS_T_HA)
+            lost = float(
+                np.exp(expected_scale(loss, str(machine_id), field_id, at, run_at, catalogue)) - SMALL_LOSS_T_HA
+            )
         ratio = float(np.exp(expected_scale(dirt, str(machine_id), field_id, at, run_at, catalogue)))
         tried_here = {n: t for n, t in tried_range(dirt, *classes, min_loads).items() if n in run_at}
         site = sites.get(str(mine["site_id"][-1]))
         km = road_km(float(here["lat_deg"]), float(here["lon_deg"]), site) if site else haul_km
         crop = CropAndHaul(float(here["yield_t_ha"]), km, _width_m(machines, str(machine_id)))
-        situation = Situation(str(machine_id), field_id, last_day + dt.timedelta(days=1), run_at, tried_here, *classes, ratio, lost, crop)
+        situation = Situation(
+            str(machine_id), field_id, last_day + dt.timedelta(days=1), run_at, tried_here, *classes, ratio, lost, crop
+        )
         out.append((situation, wetness, at["clay_pct"]))
     return sorted(out, key=lambda s: s[0].machine_id)
 
@@ -113,7 +122,9 @@ def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float
     return {n: float(v) for n, v in means.items() if v is not None}
 
 
-def _conditions_next(mine: pl.DataFrame, here: dict[str, float], wetness: float, fit: ResponseFit, last_day: dt.date) -> dict[str, float]:
+def _conditions_next(
+    mine: pl.DataFrame, here: dict[str, float], wetness: float, fit: ResponseFit, last_day: dt.date
+) -> dict[str, float]:
     first_day: dt.date = fit.design.rows["shift_date"].min()  # type: ignore[assignment]
     return {
         "topsoil_wetness": wetness,

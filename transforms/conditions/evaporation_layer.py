@@ -25,14 +25,16 @@ def layer_of(field_capacity: Array, wilting_point: Array, sand_pct: Array, clay_
     11 - 0.06 clay, else 8 + 0.08 clay, within 2 to 12 mm (from memory of common practice, no page seen).
     """
     tew = 1000 * (field_capacity - 0.5 * wilting_point) * LAYER_M
-    rew = np.where(sand_pct > 80, 20 - 0.15 * sand_pct, np.where(clay_pct > 50, 11 - 0.06 * clay_pct, 8 + 0.08 * clay_pct))
+    rew = np.where(
+        sand_pct > 80, 20 - 0.15 * sand_pct, np.where(clay_pct > 50, 11 - 0.06 * clay_pct, 8 + 0.08 * clay_pct)
+    )
     return Layer(tew, np.minimum(np.clip(rew, 2, 12), 0.8 * tew))
 
 
 def kc_max(wind_m_s: Array, humidity_min_pct: Array, height_m: float, kcb: float) -> Array:
     """Return the upper limit of evaporation and transpiration (72)."""
     climate = (0.04 * (wind_m_s - 2) - 0.004 * (humidity_min_pct - 45)) * (height_m / 3) ** 0.3
-    return np.maximum(1.2 + climate, kcb + 0.05)
+    return np.asarray(np.maximum(1.2 + climate, kcb + 0.05))
 
 
 def reduction(depletion: Array, layer: Layer) -> Array:
@@ -41,7 +43,14 @@ def reduction(depletion: Array, layer: Layer) -> Array:
 
 
 def step(
-    depletion: Array, *, water_mm: Array, et0_mm: Array, layer: Layer, kc_upper: Array, kcb: float | Array, exposed: float | Array
+    depletion: Array,
+    *,
+    water_mm: Array,
+    et0_mm: Array,
+    layer: Layer,
+    kc_upper: Array,
+    kcb: float | Array,
+    exposed: float | Array,
 ) -> tuple[Array, Array]:
     """Advance the layer by one step, water at its start.
 

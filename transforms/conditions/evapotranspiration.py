@@ -1,4 +1,4 @@
-"""Reference evapotranspiration: FAO Irrigation and Drainage Paper 56 (Allen et al. 1998). Numbers in () are its equations."""
+"""Reference evapotranspiration: FAO Irrigation and Drainage Paper 56 (Allen et al. 1998); its equations in ()."""
 
 from dataclasses import dataclass
 
@@ -69,7 +69,7 @@ def penman_monteith_mm(
     long_wave = STEFAN_BOLTZMANN * kelvin4 * (0.34 - 0.14 * np.sqrt(ea)) * cloud
     net = (1 - ALBEDO) * rs - long_wave
     wind_term = gamma * 900 / (mean + 273) * u2 * np.maximum(es - ea, 0)
-    return np.maximum((0.408 * slope * net + wind_term) / (slope + gamma * (1 + 0.34 * u2)), 0.0)
+    return np.asarray(np.maximum((0.408 * slope * net + wind_term) / (slope + gamma * (1 + 0.34 * u2)), 0.0))
 
 
 def hargreaves_mm(*, t_max_c: ArrayLike, t_min_c: ArrayLike, above: Sun) -> Array:

@@ -41,13 +41,17 @@ def daily_et0(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
         solar_mj_m2=np.nan_to_num(solar), above=above, altitude_m=ALTITUDE_M,
     )  # fmt: skip
     et0 = np.where(np.isnan(solar), hargreaves_mm(t_max_c=t_max, t_min_c=t_min, above=above), full)
-    return days.with_columns(pl.Series("et0_mm", et0)).select("day", "et0_mm", "solar_mj_m2", "wind_m_s", "humidity_min_pct")
+    return days.with_columns(pl.Series("et0_mm", et0)).select(
+        "day", "et0_mm", "solar_mj_m2", "wind_m_s", "humidity_min_pct"
+    )
 
 
 def _hourly(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
     """Spread each day's reference evapotranspiration over its hours by radiation, evenly where there is none."""
     days = daily_et0(weather, lat_deg).rename({"wind_m_s": "wind_day", "humidity_min_pct": "humidity_min"})
-    table = weather.with_columns(pl.col("hour_at").dt.date().alias("day")).join(days, on="day", how="left", maintain_order="left")
+    table = weather.with_columns(pl.col("hour_at").dt.date().alias("day")).join(
+        days, on="day", how="left", maintain_order="left"
+    )
     even = 1 / pl.len().over("day")
     part = pl.when(pl.col("solar_mj_m2") > 0).then(pl.col("irradiation_mj_m2") / pl.col("solar_mj_m2")).otherwise(even)
     return table.with_columns((pl.col("et0_mm") * part.fill_nan(even)).alias("et0_hour_mm"))
@@ -81,7 +85,9 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         if not mine.height:
             continue
         soil = soil_water(mine["sand_pct"], mine["clay_pct"], mine["organic_matter_pct"])
-        layer = layer_of(soil.field_capacity, soil.wilting_point, mine["sand_pct"].to_numpy(), mine["clay_pct"].to_numpy())
+        layer = layer_of(
+            soil.field_capacity, soil.wilting_point, mine["sand_pct"].to_numpy(), mine["clay_pct"].to_numpy()
+        )
         hourly = _hourly(part, float(mine["lat_deg"].mean()))  # type: ignore[arg-type]
         wet = _wetness(hourly, layer)
         hours = hourly.select(
@@ -89,9 +95,22 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
             pl.col("rain_mm").rolling_sum(72, min_samples=1).clip(0).alias("rain_72h_mm"),
         )  # fmt: skip
         wide = hours.hstack(pl.DataFrame(wet, schema=mine["field_id"].to_list()))
-        frames.append(wide.unpivot(on=mine["field_id"].to_list(), index=hours.columns, variable_name="field_id", value_name="topsoil_wetness"))
-    schema = {"field_id": pl.String, "hour_at": pl.Datetime("us", "UTC"), "topsoil_wetness": pl.Float64, "air_temp_c": pl.Float64,
-              "rain_24h_mm": pl.Float64, "rain_72h_mm": pl.Float64}  # fmt: skip
+        frames.append(
+            wide.unpivot(
+                on=mine["field_id"].to_list(),
+                index=hours.columns,
+                variable_name="field_id",
+                value_name="topsoil_wetness",
+            )
+        )
+    schema: dict[str, pl.DataType | type[pl.DataType]] = {
+        "field_id": pl.String,
+        "hour_at": pl.Datetime("us", "UTC"),
+        "topsoil_wetness": pl.Float64,
+        "air_temp_c": pl.Float64,
+        "rain_24h_mm": pl.Float64,
+        "rain_72h_mm": pl.Float64,
+    }
     return pl.concat([pl.DataFrame(schema=schema), *(f.select(list(schema)) for f in frames)])
 
 

@@ -15,13 +15,24 @@ def fill_hours(weather: pl.DataFrame) -> pl.DataFrame:
     """
     if not weather.height:
         return weather.with_columns(pl.lit(None, dtype=pl.String).alias("filled"))
-    hours = pl.concat([
-        part.select("station_id", "hour_at").sort("hour_at").upsample("hour_at", every="1h").with_columns(pl.lit(s).alias("station_id"))
-        for (s,), part in weather.group_by("station_id", maintain_order=True)
-    ])  # fmt: skip
+    hours = pl.concat(
+        [
+            part.select("station_id", "hour_at")
+            .sort("hour_at")
+            .upsample("hour_at", every="1h")
+            .with_columns(pl.lit(s).alias("station_id"))
+            for (s,), part in weather.group_by("station_id", maintain_order=True)
+        ]
+    )
     rain_elsewhere = weather.group_by("hour_at").agg(pl.col("rain_mm").mean().alias("rain_elsewhere"))
-    table = hours.join(weather, on=["station_id", "hour_at"], how="left").join(rain_elsewhere, on="hour_at", how="left").sort("station_id", "hour_at")
-    missing = pl.any_horizontal(pl.col(c).is_null() for c in ("air_temp_c", "humidity_pct", "wind_m_s", "irradiation_mj_m2", "rain_mm"))
+    table = (
+        hours.join(weather, on=["station_id", "hour_at"], how="left")
+        .join(rain_elsewhere, on="hour_at", how="left")
+        .sort("station_id", "hour_at")
+    )
+    missing = pl.any_horizontal(
+        pl.col(c).is_null() for c in ("air_temp_c", "humidity_pct", "wind_m_s", "irradiation_mj_m2", "rain_mm")
+    )
     table = table.with_columns(pl.when(missing).then(pl.lit("line, day before or other stations")).alias("filled"))
 
     def bridged(name: str) -> pl.Expr:
@@ -32,13 +43,21 @@ def fill_hours(weather: pl.DataFrame) -> pl.DataFrame:
 
     def day_before(name: str) -> pl.Expr:
         hour = pl.col("hour_at").dt.hour()
-        return pl.coalesce(pl.col(name).shift(24).over("station_id"), pl.col(name).mean().over("station_id", hour), pl.col(name).mean())
+        return pl.coalesce(
+            pl.col(name).shift(24).over("station_id"), pl.col(name).mean().over("station_id", hour), pl.col(name).mean()
+        )
 
-    return table.with_columns(
-        *(bridged(n).alias(n) for n in ("air_temp_c", "humidity_pct", "wind_m_s")),
-        pl.coalesce("irradiation_mj_m2", day_before("irradiation_mj_m2")).alias("irradiation_mj_m2"),
-        pl.coalesce("rain_mm", "rain_elsewhere", 0.0).alias("rain_mm"),
-    ).with_columns(
-        # A station that never logs humidity, wind or radiation: FAO-56's advice for missing data.
-        pl.col("humidity_pct").fill_null(75.0), pl.col("wind_m_s").fill_null(2.0), pl.col("irradiation_mj_m2").fill_null(np.nan),
-    ).drop("rain_elsewhere")  # fmt: skip
+    return (
+        table.with_columns(
+            *(bridged(n).alias(n) for n in ("air_temp_c", "humidity_pct", "wind_m_s")),
+            pl.coalesce("irradiation_mj_m2", day_before("irradiation_mj_m2")).alias("irradiation_mj_m2"),
+            pl.coalesce("rain_mm", "rain_elsewhere", 0.0).alias("rain_mm"),
+        )
+        .with_columns(
+            # A station that never logs humidity, wind or radiation: FAO-56's advice for missing data.
+            pl.col("humidity_pct").fill_null(75.0),
+            pl.col("wind_m_s").fill_null(2.0),
+            pl.col("irradiation_mj_m2").fill_null(np.nan),
+        )
+        .drop("rain_elsewhere")
+    )

@@ -73,7 +73,7 @@ def _fields(rng: np.random.Generator, count: int) -> pl.DataFrame:
             "grower_id": f"G{rng.integers(1, max(2, count // 3) + 1):03d}",
             "lat_deg": round(ORIGIN_LAT + north / KM_PER_DEG_LAT, 6),
             "lon_deg": round(ORIGIN_LON + east / lon_scale, 6),
-            "area_ha": round(float(rng.uniform(24, 52)), 2),
+            "area_ha": round(float(rng.uniform(32, 58)), 2),
             "soil": soil,
             "clay_pct": round(clay_pct, 1),
             "sand_pct": round(float(np.clip(sand + rng.normal(0, 6), 3, 90 - clay_pct)), 1),
@@ -114,9 +114,7 @@ def build_district(rng: np.random.Generator, machines: int, days: int) -> Distri
         "north": (float(lats.max()) + 0.03, float(lons.mean()) - 0.05),
         "south": (float(lats.min()) - 0.03, float(lons.mean()) + 0.05),
     }
-    nearest = [
-        min(sites, key=lambda s: km_between(lat, lon, *sites[s])) for lat, lon in zip(lats, lons, strict=True)
-    ]
+    nearest = [min(sites, key=lambda s: km_between(lat, lon, *sites[s])) for lat, lon in zip(lats, lons, strict=True)]
     fields = fields.with_columns(
         pl.Series("site_id", nearest),
         pl.Series("station_id", [f"station-{name}" for name in nearest]),

@@ -34,7 +34,11 @@ def _local(moment: pl.Expr) -> pl.Expr:
 def _logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, machine: int) -> pl.DataFrame:
     """One machine's records as its sensors saw them: jitter, gaps, spikes, a stuck sensor, its own clock."""
     info = season.district.machines.row(machine, named=True)
-    places = season.district.fields.select("lat_deg", "lon_deg").with_row_index("field_index").cast({"field_index": pl.Int64})
+    places = (
+        season.district.fields.select("lat_deg", "lon_deg")
+        .with_row_index("field_index")
+        .cast({"field_index": pl.Int64})
+    )
     table = season.records.filter(pl.col("machine") == machine).join(places, on="field_index", how="left")
     names = list(GENERATIONS[info["generation"]]["settings"])  # type: ignore[call-overload]
     n = len(table)
@@ -54,7 +58,9 @@ def _logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, 
     table = table.with_columns(
         *(pl.Series(k, v) for k, v in seen.items()),
         _at(season, pl.col("second") + info["clock_offset_s"]).alias("logged_at"),
-        (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG_LAT * 1000) + pl.Series(rng.normal(0, 2e-6, n))).alias("lat"),
+        (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG_LAT * 1000) + pl.Series(rng.normal(0, 2e-6, n))).alias(
+            "lat"
+        ),
         (pl.col("lon_deg") + pl.col("east_m") / lon_scale + pl.Series(rng.normal(0, 2e-6, n))).alias("lon"),
         (pl.col("tank_t") + pl.Series(rng.normal(0, 0.12, n))).clip(0).alias("tank_t"),
     )
@@ -103,7 +109,9 @@ def _dialect_two(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
     return header + "\n", rows
 
 
-def _write_machine(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, machine: int, inbox: Path) -> None:
+def _write_machine(
+    rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, machine: int, inbox: Path
+) -> None:
     info = season.district.machines.row(machine, named=True)
     table = _logged(rng, season, catalogue, machine)
     if info["signal"] == "none":
@@ -124,7 +132,9 @@ def _write_machine(rng: np.random.Generator, season: DemoSeason, catalogue: Cata
         text = header + "".join(lines)
         if machine == 1 and number == last_week:
             text = text[: int(len(text) * 0.97)]  # a file cut off while it was copied
-        (inbox / f"log_{info['generation']}_{info['machine_id']}_w{number + 1}.csv").write_text(text, "utf-8", newline="")
+        (inbox / f"log_{info['generation']}_{info['machine_id']}_w{number + 1}.csv").write_text(
+            text, "utf-8", newline=""
+        )
 
 
 def _tickets(rng: np.random.Generator, season: DemoSeason) -> pl.DataFrame:
@@ -216,7 +226,9 @@ def _write_setups(season: DemoSeason, inbox: Path) -> None:
     start, middle = season.midnight - dt.timedelta(days=20), season.midnight + dt.timedelta(days=season.plan.days // 2)
     for i, m in enumerate(season.district.machines.iter_rows(named=True)):
         spacing = str(GENERATIONS[m["generation"]]["row_spacing_cm"]).replace(".", ",")
-        line = f"{m['generation']};{m['operator_id']};{m['rows']};{spacing};{str(m['tank_capacity_t']).replace('.', ',')}"
+        line = (
+            f"{m['generation']};{m['operator_id']};{m['rows']};{spacing};{str(m['tank_capacity_t']).replace('.', ',')}"
+        )
         rows.append(f"{m['machine_id']};{start:%d.%m.%Y};{line};{'mixed' if i % 3 else 'smooth bars'}")
         if i % 5 == 0:
             rows.append(f"{m['machine_id']};{middle:%d.%m.%Y};{line};tines")

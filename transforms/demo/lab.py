@@ -10,8 +10,10 @@ LAB_CV_AT_25_KG = 0.10
 """Relative standard deviation of the dirt of a 25 kg sample (invented: no published figure was found)."""
 
 
-def lab_results(rng: np.random.Generator, tickets: pl.DataFrame, trace: pl.DataFrame, bins: pl.DataFrame) -> pl.DataFrame:
-    """Sample about half of the loads: `load_id, sampled, dirt_tare_pct, top_tare_pct, sugar..., sample_kg` and truth."""
+def lab_results(
+    rng: np.random.Generator, tickets: pl.DataFrame, trace: pl.DataFrame, bins: pl.DataFrame
+) -> pl.DataFrame:
+    """Sample about half of the loads: what the lab reports of each, `sampled`, and the truth it saw."""
     truth = (
         trace.join(bins.select("bin", "dirt_ratio", "top_tare_pct"), on="bin")
         .group_by("load_id")
@@ -28,7 +30,9 @@ def lab_results(rng: np.random.Generator, tickets: pl.DataFrame, trace: pl.DataF
     return table.with_columns(
         pl.Series("sampled", rng.random(n) < 0.52),
         pl.Series("dirt_tare_pct", np.round(100 * measured / (1 + measured), 2)),
-        pl.Series("top_tare_pct", np.round(np.clip(table["true_top_pct"].to_numpy() + rng.normal(0, 0.5, n), 0.2, 20), 2)),
+        pl.Series(
+            "top_tare_pct", np.round(np.clip(table["true_top_pct"].to_numpy() + rng.normal(0, 0.5, n), 0.2, 20), 2)
+        ),
         pl.Series("sugar_pct", np.round(rng.normal(17.6, 0.6, n), 2)),
         pl.Series("potassium_mmol_per_kg", np.round(rng.normal(38, 4, n), 1)),
         pl.Series("sodium_mmol_per_kg", np.round(np.abs(rng.normal(4.5, 1.2, n)), 1)),

@@ -167,7 +167,10 @@ def _ground(bins: pl.DataFrame, district: District, hidden: _Hidden, wetness: Ar
         clay=fields["clay_pct"].to_numpy()[f] / 100,
         yield_t_ha=fields["yield_t_ha"].to_numpy()[f],
         root_kg=fields["root_kg"].to_numpy()[f],
-        hidden_log=hidden.field[f] + hidden.machine[m] + hidden.machine_day[m, d] + 0.12 * bins["pass_noise"].to_numpy(),
+        hidden_log=hidden.field[f]
+        + hidden.machine[m]
+        + hidden.machine_day[m, d]
+        + 0.12 * bins["pass_noise"].to_numpy(),
         area_rate_ha_h=bins["area_ha"].to_numpy() * 3600 / BIN_S,
     )
 
@@ -197,7 +200,9 @@ def _batches(visits: list[Visit], bins: pl.DataFrame, gross: Array) -> dict[tupl
     return out
 
 
-def _haul(rng: np.random.Generator, district: District, batches: dict[tuple[int, int, int], list[Batch]]) -> list[TruckLoad]:
+def _haul(
+    rng: np.random.Generator, district: District, batches: dict[tuple[int, int, int], list[Batch]]
+) -> list[TruckLoad]:
     heap = district.fields["heap"].to_list()
     loads: list[TruckLoad] = []
     tipped: dict[int, list[Batch]] = {}
@@ -229,9 +234,9 @@ def _true_effects(
     """Per load and setting: the log change of dirt and of root loss for one practical step up, all else as it was."""
     weights = trace.select("load_id", "bin", "gross_t")
     frames = []
-    for name in settings:
+    for name, value in settings.items():
         half = catalogue[name].step / 2
-        up, down = ({**settings, name: settings[name] + s} for s in (half, -half))
+        up, down = ({**settings, name: value + s} for s in (half, -half))
         table = bins.select("bin").with_columns(
             *(
                 pl.Series(f"{label}_{side}", function(moved, ground))
@@ -239,7 +244,7 @@ def _true_effects(
                 for side, moved in (("up", up), ("down", down))
             )
         )
-        table = table.filter(~pl.Series(np.isnan(settings[name])))
+        table = table.filter(~pl.Series(np.isnan(value)))
         per_load = (
             weights.join(table, on="bin")
             .group_by("load_id")

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import dataframely as dy
 import polars as pl
@@ -33,28 +34,41 @@ class Accepted:
     rows_repeated: int
 
 
-def _parsed(column: ColumnMapping, dtype: pl.DataType, mapping: Mapping, file_name: str) -> pl.Expr:
-    """Return the typed expression of one column; what cannot be read becomes null."""
+def _as_number(text: pl.Expr, decimal: str) -> pl.Expr:
+    """A number with the mapping's decimal mark; under a decimal comma a point could be either, so it is no number."""
+    if decimal == ",":
+        text = pl.when(~text.str.contains(".", literal=True)).then(text.str.replace(",", ".", literal=True))
+    return text.cast(pl.Float64, strict=False)
+
+
+def _as_time(text: pl.Expr, column: ColumnMapping) -> pl.Expr:
+    """A local time in UTC; the hour that the clocks repeat is taken as the first, one they skip is no time."""
+    moment = text.str.to_datetime(column.format, strict=False, time_unit="us", ambiguous="earliest")
+    zoned = moment.dt.replace_time_zone(str(column.time_zone), ambiguous="earliest", non_existent="null")
+    return zoned.dt.convert_time_zone("UTC")
+
+
+def _given(column: ColumnMapping, dtype: pl.DataType, file_name: str) -> pl.Expr:
+    """A value that stands in the mapping or in the file's name."""
     if column.value is not None:
         return pl.lit(column.value).cast(dtype, strict=False)
-    if column.file_name is not None:
-        found = re.search(column.file_name, file_name)
-        if not found or not found.groups():
-            raise SourceFileError("file_name", f"{column.column} should stand in the file's name, and does not")
-        return pl.lit(found.group(1)).cast(dtype, strict=False)
+    found = re.search(str(column.file_name), file_name)
+    if not found or not found.groups():
+        raise SourceFileError("file_name", f"{column.column} should stand in the file's name, and does not")
+    return pl.lit(found.group(1)).cast(dtype, strict=False)
+
+
+def _parsed(column: ColumnMapping, dtype: pl.DataType, mapping: Mapping, file_name: str) -> pl.Expr:
+    """Return the typed expression of one column; what cannot be read becomes null."""
+    if not column.sources:
+        return _given(column, dtype, file_name)
     texts = [pl.col(s).str.strip_chars() for s in column.sources]
     if isinstance(dtype, pl.Datetime):
-        zone = str(column.time_zone)
-        moment = texts[0].str.to_datetime(column.format, strict=False, time_unit="us", ambiguous="earliest")
-        return moment.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null").dt.convert_time_zone("UTC")
+        return _as_time(texts[0], column)
     if isinstance(dtype, pl.String):
-        if column.words is not None:
-            return texts[0].replace_strict(column.words, default=None, return_dtype=pl.String)
-        return texts[0]
-    numbers = [
-        (t.str.replace(",", ".", literal=True) if mapping.decimal == "," else t).cast(pl.Float64, strict=False)
-        for t in texts
-    ]
+        words = column.words
+        return texts[0] if words is None else texts[0].replace_strict(words, default=None, return_dtype=pl.String)
+    numbers = [_as_number(t, mapping.decimal) for t in texts]
     number = numbers[0] if len(numbers) == 1 else pl.mean_horizontal(numbers)
     if dtype.is_integer():
         return pl.when(number == number.round(0)).then(number).cast(dtype, strict=False)
@@ -64,18 +78,15 @@ def _parsed(column: ColumnMapping, dtype: pl.DataType, mapping: Mapping, file_na
     return number
 
 
-def _unread(column: ColumnMapping, dtype: pl.DataType) -> pl.Expr:
-    """True where the file has text and the typed column has nothing."""
-    written = pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) if column.sources else pl.lit(False)
-    unread = pl.col(f"__{column.column}").is_null() & written
-    if dtype.is_numeric() and len(column.sources) > 1:
-        # Left and right: one unreadable side is enough to reject the row.
-        any_bad = pl.any_horizontal(
-            pl.col(s).is_not_null() & pl.col(s).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False).is_null()
-            for s in column.sources
-        )
-        return unread | any_bad
-    return unread
+def _unread(column: ColumnMapping, dtype: pl.DataType, decimal: str) -> pl.Expr:
+    """True where the file has text and the typed column has nothing; of left and right, one bad side is enough."""
+    if not column.sources:
+        return pl.lit(value=False)
+    if dtype.is_numeric():
+        return pl.any_horizontal(
+            pl.col(s).is_not_null() & _as_number(pl.col(s).str.strip_chars(), decimal).is_null() for s in column.sources
+        ) | (pl.col(column.sources[0]).is_not_null() & pl.col(f"__{column.column}").is_null())
+    return pl.col(column.sources[0]).is_not_null() & pl.col(f"__{column.column}").is_null()
 
 
 def _why_unread(column: ColumnMapping, dtype: pl.DataType) -> tuple[str, str]:
@@ -95,7 +106,9 @@ def _require_columns(table: TextTable, mapping: Mapping) -> None:
             raise SourceFileError("missing_column", f"there is no column '{source}'; the file has {has}")
 
 
-def type_rows(table: TextTable, mapping: Mapping, catalogue: Catalogue, file_name: str) -> tuple[pl.DataFrame, pl.DataFrame]:
+def type_rows(
+    table: TextTable, mapping: Mapping, catalogue: Catalogue, file_name: str
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return (typed rows with `line`, rejected rows) of a file.
 
     Raises:
@@ -110,12 +123,22 @@ def type_rows(table: TextTable, mapping: Mapping, catalogue: Catalogue, file_nam
     bad: list[pl.DataFrame] = []
     if table.ragged:
         lines = list(table.ragged)
-        bad.append(_rejected(lines, None, "uneven_row", "the row has more or fewer cells than the header: it is cut short, or no data", table))
+        bad.append(
+            _rejected(
+                lines,
+                None,
+                "uneven_row",
+                "the row has more or fewer cells than the header: it is cut short, or no data",
+                table,
+            )
+        )
         typed = typed.filter(~pl.col("line").is_in(lines))
     for column in mapping.columns:
-        failed = typed.filter(_unread(column, dtypes[column.column]))
+        failed = typed.filter(_unread(column, dtypes[column.column], mapping.decimal))
         if failed.height:
-            bad.append(_rejected(failed["line"].to_list(), column.column, *_why_unread(column, dtypes[column.column]), table))
+            bad.append(
+                _rejected(failed["line"].to_list(), column.column, *_why_unread(column, dtypes[column.column]), table)
+            )
             typed = typed.join(failed.select("line"), on="line", how="anti")
     mapped = {c.column for c in mapping.columns}
     rows = typed.select(
@@ -149,7 +172,7 @@ def _split_conflicts(rows: pl.DataFrame, key: list[str], table: TextTable) -> tu
 
 def _broken_rules(rows: pl.DataFrame, schema: type[dy.Schema], table: TextTable) -> pl.DataFrame:
     """Return the rows that break the contract, each once, with all its reasons."""
-    lined = type("Lined", (schema,), {"__annotations__": {}, "line": dy.Int64()})
+    lined: Any = type("Lined", (schema,), {"__annotations__": {}, "line": dy.Int64()})
     _, failure = lined.filter(rows)
     details = failure.details()
     broken = [

@@ -77,7 +77,9 @@ def _zone(name: str | None, where: str) -> str | None:
 def _column(name: str, row: dict[str, Any], zone: str | None, where: str, temporal: bool) -> ColumnMapping:  # noqa: FBT001
     place = f"{where} [columns.{name}]"
     if unknown := set(row) - _COLUMN_KEYS:
-        raise WorkspaceError(f"'{min(unknown)}' is not known", where=place, mend=f"use {', '.join(sorted(_COLUMN_KEYS))}")
+        raise WorkspaceError(
+            f"'{min(unknown)}' is not known", where=place, mend=f"use {', '.join(sorted(_COLUMN_KEYS))}"
+        )
     sources = row.get("from", [])
     sources = tuple([sources] if isinstance(sources, str) else sources)
     if not sources and "value" not in row and "file_name" not in row:
@@ -85,7 +87,7 @@ def _column(name: str, row: dict[str, Any], zone: str | None, where: str, tempor
     unit, stored = row.get("unit"), stored_unit(name)
     if sources and stored and unit is None:
         raise WorkspaceError(
-            "the unit is missing", where=place, mend=f"say which unit the file is in, for example unit = \"{stored}\""
+            "the unit is missing", where=place, mend=f'say which unit the file is in, for example unit = "{stored}"'
         )
     if unit is not None and stored is not None:
         factor_between(unit, stored, where=place)
@@ -111,7 +113,9 @@ def read_mapping(path: Path, catalogue: Catalogue) -> Mapping:
     try:
         table = tomllib.loads(path.read_text("utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-        raise WorkspaceError(f"the mapping cannot be read ({problem})", where=where, mend="correct that line") from problem
+        raise WorkspaceError(
+            f"the mapping cannot be read ({problem})", where=where, mend="correct that line"
+        ) from problem
     if unknown := set(table) - _FILE_KEYS:
         raise WorkspaceError(f"'{min(unknown)}' is not known", where=where, mend=f"use {', '.join(sorted(_FILE_KEYS))}")
     kind = table.get("kind")
@@ -127,9 +131,7 @@ def read_mapping(path: Path, catalogue: Catalogue) -> Mapping:
     if missing:
         raise WorkspaceError(f"{kind} needs the column '{missing[0]}'", where=where, mend=f"add [columns.{missing[0]}]")
     zone = _zone(table.get("time_zone"), where)
-    columns = tuple(
-        _column(n, row, zone, where, n.endswith("_at")) for n, row in table["columns"].items()
-    )
+    columns = tuple(_column(n, row, zone, where, n.endswith("_at")) for n, row in table["columns"].items())
     return Mapping(
         name=path.stem, kind=kind, files=tuple(table["files"]), columns=columns,
         separator=table.get("separator", ","), decimal=table.get("decimal", "."),

@@ -43,7 +43,9 @@ def new_files(inbox: Path, warehouse: Warehouse) -> list[tuple[Path, str]]:
     """Return the files of the inbox whose content was not taken yet, in order of name."""
     seen = set(warehouse.table("source_file")["source_sha256"].to_list())
     found: list[tuple[Path, str]] = []
-    for path in sorted(p for p in inbox.rglob("*") if p.is_file() and not p.is_symlink() and not p.name.startswith(".")):
+    for path in sorted(
+        p for p in inbox.rglob("*") if p.is_file() and not p.is_symlink() and not p.name.startswith(".")
+    ):
         sha = content_hash(path)
         if sha not in seen:
             seen.add(sha)
@@ -71,21 +73,23 @@ def receive(
     A file that cannot be read at all counts as one row, rejected, with the reason.
     """
     mapping = next((m for m in mappings if m.reads(path.name)), None)
+    if mapping is None:
+        outcome = _whole_file_rejected("no_mapping", "no mapping names this file; add its name to a mapping's files")
+        return _record(path.name, sha, None, None, outcome, warehouse, lake)
     try:
-        if mapping is None:
-            raise SourceFileError("no_mapping", "no mapping names this file; add its name to a mapping's files")
         outcome = accept(read_table(path, mapping), mapping, catalogue, path.name,
                          lambda rows: _known(mapping, rows, warehouse, lake))  # fmt: skip
     except SourceFileError as problem:
         outcome = _whole_file_rejected(problem.rule, problem.says)
-    kind = mapping.kind if mapping else None
-    return _record(path.name, sha, kind, mapping.name if mapping else None, outcome, warehouse, lake)
+    return _record(path.name, sha, mapping.kind, mapping.name, outcome, warehouse, lake)
 
 
 def _record(
     file: str, sha: str, kind: str | None, mapping: str | None, outcome: Accepted, warehouse: Warehouse, lake: Lake
 ) -> Received:
-    received = Received(file, kind, outcome.rows_in, outcome.accepted.height, outcome.rejected.height, outcome.rows_repeated)
+    received = Received(
+        file, kind, outcome.rows_in, outcome.accepted.height, outcome.rejected.height, outcome.rows_repeated
+    )
     # Parquet first: without its row in source_file it does not count, so a crash between the two loses nothing.
     if kind == "telemetry" and outcome.accepted.height:
         lake.put_telemetry(outcome.accepted, sha)
@@ -97,7 +101,10 @@ def _record(
     with warehouse.transaction():
         warehouse.append("source_file", source.with_columns(now.alias("received_at")))
         if outcome.rejected.height:
-            warehouse.append("rejected_row", outcome.rejected.with_columns(pl.lit(sha).alias("source_sha256"), pl.lit(file).alias("file")))
+            warehouse.append(
+                "rejected_row",
+                outcome.rejected.with_columns(pl.lit(sha).alias("source_sha256"), pl.lit(file).alias("file")),
+            )
         if kind is not None and kind != "telemetry" and outcome.accepted.height:
             rows = outcome.accepted.with_columns(pl.lit(sha).alias("source_sha256"), now.alias("received_at"))
             warehouse.append(f"received_{kind}", rows)

@@ -39,7 +39,9 @@ def _decode(data: bytes, encoding: str) -> str:
     try:
         return data.decode("utf-8-sig" if encoding.lower().replace("_", "-") == "utf-8" else encoding)
     except (UnicodeDecodeError, LookupError) as problem:
-        raise SourceFileError("encoding", f"the file is not {encoding} text ({problem}); name its encoding") from problem
+        raise SourceFileError(
+            "encoding", f"the file is not {encoding} text ({problem}); name its encoding"
+        ) from problem
 
 
 def read_delimited(path: Path, mapping: Mapping) -> TextTable:
@@ -60,7 +62,9 @@ def read_delimited(path: Path, mapping: Mapping) -> TextTable:
     header = lines[mapping.header_line - 1]
     separators = header.count(mapping.separator)
     if separators > MAX_CELLS_PER_LINE:
-        raise SourceFileError("too_many_columns", f"the header has {separators + 1} columns; at most {MAX_CELLS_PER_LINE}")
+        raise SourceFileError(
+            "too_many_columns", f"the header has {separators + 1} columns; at most {MAX_CELLS_PER_LINE}"
+        )
     body = pl.DataFrame({"raw": lines[first:]}, schema={"raw": pl.String}).with_row_index("line", offset=first + 1)
     body = body.with_columns(pl.col("line").cast(pl.Int64)).filter(pl.col("raw").str.strip_chars() != "")
     quoted = '"' in text

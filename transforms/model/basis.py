@@ -22,12 +22,12 @@ class NaturalSpline:
     def columns(self, x: Array) -> Array:
         """Return the basis at `x`, shape (n, degrees of freedom)."""
         z = (x - self.centre) / self.scale
-        out = [z]
+        out: list[Array] = [z]
         if len(self.knots) > 2:
             last, before = self.knots[-1], self.knots[-2]
 
             def d(knot: float) -> Array:
-                return (np.maximum(z - knot, 0) ** 3 - np.maximum(z - last, 0) ** 3) / (last - knot)
+                return np.asarray((np.maximum(z - knot, 0) ** 3 - np.maximum(z - last, 0) ** 3) / (last - knot))
 
             out += [(d(k) - d(before)) / (last - self.knots[0]) for k in self.knots[:-2]]
         return np.column_stack(out)

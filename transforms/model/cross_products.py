@@ -110,4 +110,6 @@ def cross_products(
             B = B + member.T @ core
             d += np.asarray(member.multiply(member).sum(axis=0)).ravel()
             r_b += member.T @ target
-    return CrossProducts(K, sp.csr_matrix(B), d, r, r_b, yy, n, p, float(np.log(w).sum()), spans, largest.name if largest else None)
+    return CrossProducts(
+        K, sp.csr_matrix(B), d, r, r_b, yy, n, p, float(np.log(w).sum()), spans, largest.name if largest else None
+    )

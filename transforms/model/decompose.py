@@ -1,4 +1,4 @@
-"""Why was this load dirty? Its departure from the typical load, split exactly into conditions, settings and the rest."""
+"""Why was this load dirty? Its departure from the typical load, split exactly by conditions, settings, the rest."""
 
 import numpy as np
 import polars as pl
@@ -9,10 +9,14 @@ from transforms.model.fit import ResponseFit, tare_from_scale
 
 Array = NDArray[np.float64]
 CONDITION_SOURCES = {
-    "topsoil_wetness": "topsoil wetness", "wetness x clay": "topsoil wetness", "wetness bend x clay": "topsoil wetness",
+    "topsoil_wetness": "topsoil wetness",
+    "wetness x clay": "topsoil wetness",
+    "wetness bend x clay": "topsoil wetness",
     "clay_pct": "soil",
-    "air_temp_c": "temperature, crop and date", "yield_t_ha": "temperature, crop and date", "campaign_day": "temperature, crop and date",
-}  # fmt: skip
+    "air_temp_c": "temperature, crop and date",
+    "yield_t_ha": "temperature, crop and date",
+    "campaign_day": "temperature, crop and date",
+}
 
 
 def setting_parts(fit: ResponseFit) -> Array:
@@ -58,7 +62,9 @@ def expected(fit: ResponseFit) -> pl.DataFrame:
     typical = float(np.average(fit.z))
     z = typical + columns @ reml.beta[index] + _factor_part(fit, "field")
     codes = next(f.codes for f in design.factors if f.name == "field")
-    variance = np.einsum("ij,jk,ik->i", columns, reml.cov_core[np.ix_(index, index)], columns) + reml.u_se["field"][codes] ** 2
+    variance = (
+        np.einsum("ij,jk,ik->i", columns, reml.cov_core[np.ix_(index, index)], columns) + reml.u_se["field"][codes] ** 2
+    )
     half = norm.ppf(0.975) * np.sqrt(variance)
     return design.rows.select("load_id").with_columns(
         pl.Series("observed_pct", tare_from_scale(fit.z)), pl.Series("expected_pct", tare_from_scale(z)),
@@ -84,7 +90,11 @@ def why(fit: ResponseFit) -> pl.DataFrame:
     slope = typical_tare * (100 - typical_tare) / 100
     rate = np.where(np.abs(gap) > 1e-9, (tare - typical_tare) / np.where(np.abs(gap) > 1e-9, gap, 1.0), slope)
     ids = fit.design.rows["load_id"]
-    return pl.concat([
-        pl.DataFrame({"load_id": ids, "source": [source] * ids.len(), "kind": [kind] * ids.len(), "points": part * rate})
-        for source, kind, part in parts
-    ]).sort("load_id", "source")  # fmt: skip
+    return pl.concat(
+        [
+            pl.DataFrame(
+                {"load_id": ids, "source": [source] * ids.len(), "kind": [kind] * ids.len(), "points": part * rate}
+            )
+            for source, kind, part in parts
+        ]
+    ).sort("load_id", "source")

@@ -59,10 +59,16 @@ def _codes(rows: pl.DataFrame, *columns: str) -> NDArray[np.int64]:
 def _visit_means(columns: Array, visit: NDArray[np.int64], weight: Array | None = None) -> Array:
     w = np.ones(visit.size) if weight is None else weight
     total = np.bincount(visit, weights=w)
-    return np.column_stack([np.bincount(visit, weights=c * w) / total for c in columns.T])[visit] if columns.shape[1] else columns
+    return (
+        np.column_stack([np.bincount(visit, weights=c * w) / total for c in columns.T])[visit]
+        if columns.shape[1]
+        else columns
+    )
 
 
-def _setting_steps(rows: pl.DataFrame, names: list[str], catalogue: Catalogue, visit: NDArray[np.int64]) -> tuple[Array, NDArray[np.bool_]]:
+def _setting_steps(
+    rows: pl.DataFrame, names: list[str], catalogue: Catalogue, visit: NDArray[np.int64]
+) -> tuple[Array, NDArray[np.bool_]]:
     """Steps from the fleet mean. A row without a value stands at its visit's mean: it says nothing within the visit.
 
     A machine that lacks the setting altogether stands at 0, which its own intercept takes up.
@@ -84,7 +90,7 @@ def _within_spread(steps: Array, has: NDArray[np.bool_], visit: NDArray[np.int64
     return np.array([np.std(inside[has[:, j], j]) if has[:, j].sum() > 2 else 0.0 for j in range(steps.shape[1])])
 
 
-def _independent(X: Array, names: list[str]) -> NDArray[np.int64]:
+def _independent(X: Array) -> NDArray[np.int64]:
     """Columns of X that do not depend on earlier ones, by pivoted QR of the standardised columns."""
     scale = np.linalg.norm(X, axis=0)
     scaled = X / np.where(scale > 0, scale, 1.0)
@@ -115,15 +121,34 @@ def build_design(facts: pl.DataFrame, candidates: list[str], catalogue: Catalogu
     X = np.column_stack([np.ones(facts.height), *curve_columns.T, *steps.T, *means.T])
     names = ["1", *curve_names, *settings, *(f"visit mean {n}" for n in settings)]
     is_condition = np.array([False, *[True] * len(curve_names), *[False] * (2 * len(settings))])
-    keep = _independent(X, names)
+    keep = _independent(X)
     modifiers = curves.modifiers(values)
     blocks = []
     for label, value in modifiers.items():
         products = steps * value[:, None]
-        blocks += [DenseBlock(f"settings by {label}", products), DenseBlock(f"visit means of settings by {label}", _visit_means(products, visit))]
+        blocks += [
+            DenseBlock(f"settings by {label}", products),
+            DenseBlock(f"visit means of settings by {label}", _visit_means(products, visit)),
+        ]
     factors = []
-    for label, columns in (("field", ("field_id",)), ("machine", ("machine_id",)), ("machine_day", ("machine_id", "shift_date"))):
+    for label, columns in (
+        ("field", ("field_id",)),
+        ("machine", ("machine_id",)),
+        ("machine_day", ("machine_id", "shift_date")),
+    ):
         codes = _codes(facts, *columns)
         factors.append(Factor(label, codes, int(codes.max()) + 1))
     rows = facts.with_columns(pl.Series("visit", visit))
-    return Design(rows, X[:, keep], [names[i] for i in keep], is_condition[keep], blocks if settings else [], factors, settings, steps, has, modifiers, curves)
+    return Design(
+        rows,
+        X[:, keep],
+        [names[i] for i in keep],
+        is_condition[keep],
+        blocks if settings else [],
+        factors,
+        settings,
+        steps,
+        has,
+        modifiers,
+        curves,
+    )

@@ -19,7 +19,8 @@ SUPPORT = (0.05, 0.95)
 def classes_of(rows: pl.DataFrame) -> pl.DataFrame:
     """Return `wetness_class, soil_class` of rows with `topsoil_wetness, clay_pct`."""
     return rows.select(
-        wetness_class(pl.col("topsoil_wetness")).alias("wetness_class"), soil_class(pl.col("clay_pct")).alias("soil_class")
+        wetness_class(pl.col("topsoil_wetness")).alias("wetness_class"),
+        soil_class(pl.col("clay_pct")).alias("soil_class"),
     )
 
 
@@ -68,7 +69,14 @@ def _percent(log_change: float) -> float:
     return 100 * float(np.expm1(log_change))
 
 
-def _row(fit: ResponseFit, catalogue: Catalogue, setting: str, cell: tuple[str | None, str | None], rows: NDArray[np.bool_], min_loads: int) -> dict[str, object]:
+def _row(
+    fit: ResponseFit,
+    catalogue: Catalogue,
+    setting: str,
+    cell: tuple[str | None, str | None],
+    rows: NDArray[np.bool_],
+    min_loads: int,
+) -> dict[str, object]:
     j = fit.design.settings.index(setting)
     mine = rows & fit.design.has[:, j]
     values = fit.design.rows.filter(pl.Series(mine))[setting].drop_nulls()
@@ -87,14 +95,33 @@ def _row(fit: ResponseFit, catalogue: Catalogue, setting: str, cell: tuple[str |
     says = "measured association within visits"
     if between and found.p_value < 0.05 and abs(between[0]) > 2 * between[1] and between[0] * found.estimate < 0:
         says = "confounded: between visits the sign is the other way; the within contrast is shown"
-    return {**row, "change_pct": _percent(found.estimate), "lo95": _percent(low), "hi95": _percent(high), "p_value": found.p_value, "says": says}
+    return {
+        **row,
+        "change_pct": _percent(found.estimate),
+        "lo95": _percent(low),
+        "hi95": _percent(high),
+        "p_value": found.p_value,
+        "says": says,
+    }
 
 
 EFFECT_SCHEMA = {
-    "response": pl.String, "setting": pl.String, "wetness_class": pl.String, "soil_class": pl.String, "step": pl.Float64,
-    "unit": pl.String, "change_pct": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64, "p_value": pl.Float64,
-    "n": pl.Int64, "tried_lo": pl.Float64, "tried_hi": pl.Float64, "between_pct": pl.Float64, "says": pl.String,
-}  # fmt: skip
+    "response": pl.String,
+    "setting": pl.String,
+    "wetness_class": pl.String,
+    "soil_class": pl.String,
+    "step": pl.Float64,
+    "unit": pl.String,
+    "change_pct": pl.Float64,
+    "lo95": pl.Float64,
+    "hi95": pl.Float64,
+    "p_value": pl.Float64,
+    "n": pl.Int64,
+    "tried_lo": pl.Float64,
+    "tried_hi": pl.Float64,
+    "between_pct": pl.Float64,
+    "says": pl.String,
+}
 
 
 def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFrame:

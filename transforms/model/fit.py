@@ -18,9 +18,13 @@ SMALL_LOSS_T_HA = 0.05
 MIN_TRACE_QUALITY = 0.4
 """Loads traced worse than this do not enter the fit; they stay in every other table."""
 TERMS = {
-    DIRT: Terms({"topsoil_wetness": 4, "clay_pct": 3, "air_temp_c": 2, "yield_t_ha": 1, "campaign_day": 2}, surface=True, by_wetness_bend=True),
+    DIRT: Terms(
+        {"topsoil_wetness": 4, "clay_pct": 3, "air_temp_c": 2, "yield_t_ha": 1, "campaign_day": 2},
+        surface=True,
+        by_wetness_bend=True,
+    ),
     ROOT_LOSS: Terms({"topsoil_wetness": 3, "clay_pct": 2, "yield_t_ha": 1}, surface=True, by_wetness_bend=False),
-}  # fmt: skip
+}
 MIN_ROWS = {DIRT: 120, ROOT_LOSS: 80}
 
 
@@ -58,7 +62,13 @@ def tare_from_scale(z: Array) -> Array:
 
 def usable_facts(facts: pl.DataFrame, response: str) -> pl.DataFrame:
     """Return the rows a fit may use: measured, traced well enough, with all conditions."""
-    needed = [response, "machine_id", "field_id", "shift_date", *(c for c in TERMS[response].curves if c != "campaign_day")]
+    needed = [
+        response,
+        "machine_id",
+        "field_id",
+        "shift_date",
+        *(c for c in TERMS[response].curves if c != "campaign_day"),
+    ]
     rows = facts.drop_nulls([c for c in needed if c in facts.columns])
     if "trace_quality" in rows.columns:
         rows = rows.filter(pl.col("trace_quality") >= MIN_TRACE_QUALITY)
@@ -84,7 +94,9 @@ def _data_fingerprint(rows: pl.DataFrame, design: Design) -> str:
     return digest.hexdigest()
 
 
-def fit_response(facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float) -> ResponseFit | None:
+def fit_response(
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float
+) -> ResponseFit | None:
     """Fit one response; None where there are too few rows or nothing was varied.
 
     The weights are w = s2 / (s2 + v) with v the known measurement variance and s2 the rest, found in a few turns.
@@ -116,8 +128,16 @@ def fit_response(facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_c
 def fit_summary(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_run` row of a fit."""
     sd = {f"{name}_sd": float(np.sqrt(fit.reml.variances[name])) for name in ("field", "machine", "machine_day")}
-    return pl.DataFrame({
-        "response": [fit.response], "fitted_at": [dt.datetime.now(dt.UTC)], "data_fingerprint": [fit.fingerprint], "n": [fit.z.size],
-        "reml_deviance": [fit.reml.deviance], "iterations": [fit.reml.iterations], "converged": [fit.reml.converged],
-        "residual_sd": [float(np.sqrt(fit.reml.residual))], **{k: [v] for k, v in sd.items()},
-    }).with_columns(pl.col("fitted_at").dt.cast_time_unit("us"))  # fmt: skip
+    return pl.DataFrame(
+        {
+            "response": [fit.response],
+            "fitted_at": [dt.datetime.now(dt.UTC)],
+            "data_fingerprint": [fit.fingerprint],
+            "n": [fit.z.size],
+            "reml_deviance": [fit.reml.deviance],
+            "iterations": [fit.reml.iterations],
+            "converged": [fit.reml.converged],
+            "residual_sd": [float(np.sqrt(fit.reml.residual))],
+            **{k: [v] for k, v in sd.items()},
+        }
+    ).with_columns(pl.col("fitted_at").dt.cast_time_unit("us"))

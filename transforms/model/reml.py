@@ -1,5 +1,7 @@
-"""Mixed models by restricted maximum likelihood: Henderson's equations, the largest factor absorbed, variances by
-two Fellner-Schall steps and then average information (Johnson and Thompson 1995; Wood and Fasiolo 2017).
+"""Mixed models by restricted maximum likelihood.
+
+Henderson's equations with the largest factor absorbed; variances by two Fellner-Schall steps and then average
+information (Johnson and Thompson 1995; Wood and Fasiolo 2017).
 
     y = X b + sum_k Z_k u_k + e,   u_k ~ N(0, s2_k I),   e ~ N(0, s2_e W^-1)                                   (1)
     C = M'WM + diag(l),   l = s2_e / s2_k on block k and 0 on X                                                (2)
@@ -109,7 +111,9 @@ class RemlFit:
         if self._products.absorbed is not None:
             squares[self._products.absorbed] = float(q_b @ q_b)
         kept = variance - sum(sq / self.variances[k] for k, sq in squares.items())
-        gradient = np.array([kept / self.residual if k == "residual" else squares[k] / self.variances[k] ** 2 for k in self.theta_names])
+        gradient = np.array(
+            [kept / self.residual if k == "residual" else squares[k] / self.variances[k] ** 2 for k in self.theta_names]
+        )
         spread = float(gradient @ self.theta_cov @ gradient)
         df = 2 * variance**2 / spread if spread > 0 else np.inf
         return Contrast(float(weights @ self.core), float(np.sqrt(variance)), max(df, 1.0))
@@ -291,7 +295,9 @@ def fit_reml(
     return _finish(engine, s, X, centre, floor, iterations, converged=converged)
 
 
-def _finish(engine: _Engine, s: _Solution, X: Array, centre: float, floor: float, iterations: int, *, converged: bool) -> RemlFit:
+def _finish(
+    engine: _Engine, s: _Solution, X: Array, centre: float, floor: float, iterations: int, *, converged: bool
+) -> RemlFit:
     names = [*engine.sizes, "residual"]
     theta = np.array([s.variances[n] for n in engine.sizes] + [s.residual])
     alive = theta > floor * 1.0001

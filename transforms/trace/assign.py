@@ -47,19 +47,16 @@ def split_loads(
         slots = left_when(stream.batch_t, stream.left_at, stream.lifted_t * (np.arange(count) + 1) / count)
         owner += [i] * count
         full_at += list(slots - offsets_us.get(stream.machine_id, 0))
-    owners, times = np.array(owner), np.array(full_at)
+    owners, times = np.array(owner, dtype=np.int64), np.array(full_at)
     minutes = (left_field_us[:, None] - times[None, :]) / 60e6
     cost = np.minimum((minutes / max(spread_min, 2.0)) ** 2, 400.0)
     for row, machine in enumerate(named):
         if machine is not None and machine in here:
             cost[row, owners != here[machine]] = WRONG_MACHINE
     rows, columns = linear_sum_assignment(cost)
-    given = np.full(len(named), -2)
+    given: NDArray[np.int64] = np.full(len(named), -2, dtype=np.int64)
     given[rows] = owners[columns]
-    for row in np.flatnonzero(given == -2):
-        machine = named[row]
-        given[row] = here[machine] if machine in here else owners[np.argmin(np.abs(minutes[row]))]
-    for row, machine in enumerate(named):
-        if machine is not None:
-            given[row] = here.get(machine, -1)
-    return given
+    nearest = owners[np.argmin(np.abs(minutes), axis=1)]
+    given = np.where(given == -2, nearest, given)
+    by_name = np.array([-2 if m is None else here.get(m, -1) for m in named], dtype=np.int64)
+    return np.where(by_name == -2, given, by_name)

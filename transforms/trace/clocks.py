@@ -74,9 +74,12 @@ def machine_clocks(samples: pl.DataFrame, lags: LagModel) -> pl.DataFrame:
         by_machine.with_columns(pl.col("offset_min") - usual)
         .with_columns((pl.col("offset_min") - half).alias("lo95"), (pl.col("offset_min") + half).alias("hi95"))
         .with_columns(
-            ((pl.col("offset_min").abs() > SMALLEST_OFFSET_MIN) & (pl.col("lo95") * pl.col("hi95") > 0) & (pl.col("n") >= 20))
-            .alias("corrected")
+            (
+                (pl.col("offset_min").abs() > SMALLEST_OFFSET_MIN)
+                & (pl.col("lo95") * pl.col("hi95") > 0)
+                & (pl.col("n") >= 20)
+            ).alias("corrected")
         )
         .select("machine_id", "offset_min", "lo95", "hi95", "n", "corrected")
         .sort("machine_id")
-    )  # fmt: skip
+    )

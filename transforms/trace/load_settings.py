@@ -7,14 +7,25 @@ from transforms.catalogue import Catalogue
 AUDIT_REACH_S = 120
 
 
-def _mean_and_spread(names: list[str], weight: str) -> list[pl.Expr]:
+def _sums(names: list[str]) -> list[pl.Expr]:
+    """Per setting the weight it is known for, and its first and second moments, as plain products that sum fast."""
     out = []
     for name in names:
-        w = pl.col(weight).filter(pl.col(name).is_not_null())
-        mean = (pl.col(name) * pl.col(weight)).sum() / w.sum()
-        square = (pl.col(name) ** 2 * pl.col(weight)).sum() / w.sum()
-        # 0 / 0 where the machine has no such setting: that is no value, not "not a number".
-        out += [mean.fill_nan(None).alias(name), (square - mean**2).clip(0).sqrt().fill_nan(None).alias(f"{name}_sd")]
+        x, w = pl.col(name), pl.col("share")
+        out += [
+            pl.when(x.is_not_null()).then(w).alias(f"w {name}"),
+            (x * w).alias(f"1 {name}"),
+            (x * x * w).alias(f"2 {name}"),
+        ]
+    return out
+
+
+def _mean_and_spread(names: list[str]) -> list[pl.Expr]:
+    out = []
+    for name in names:
+        known = pl.when(pl.col(f"w {name}") > 0).then(pl.col(f"w {name}"))
+        mean = pl.col(f"1 {name}") / known
+        out += [mean.alias(name), (pl.col(f"2 {name}") / known - mean**2).clip(0).sqrt().alias(f"{name}_sd")]
     return out
 
 
@@ -33,9 +44,10 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
     known = load_trace.filter(pl.col("bin_at").is_not_null()).join(
         bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"], how="left"
     )
-    middle = (pl.col("bin_at").dt.timestamp("us") * pl.col("share")).sum() / pl.col("share").sum()
-    means = known.group_by("load_id").agg(middle.cast(pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC").alias("lifted_at"),
-                                          *_mean_and_spread(names, "share"))  # fmt: skip
+    known = known.with_columns((pl.col("bin_at").dt.timestamp("us") * pl.col("share")).alias("at"), *_sums(names))
+    sums = known.group_by("load_id").agg(pl.col("^(w|1|2) .*$").sum(), pl.col("at").sum() / pl.col("share").sum())
+    lifted = pl.col("at").cast(pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC").alias("lifted_at")
+    means = sums.select("load_id", lifted, *_mean_and_spread(names))
     main = (
         known.group_by("load_id", "machine_id").agg(pl.col("share").sum())
         .sort("load_id", "share", "machine_id", descending=[False, True, False])
@@ -45,7 +57,9 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
     return main.join(means, on="load_id").sort("load_id")
 
 
-def audit_settings(audits: pl.DataFrame, bins: pl.DataFrame, clock_offset: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+def audit_settings(
+    audits: pl.DataFrame, bins: pl.DataFrame, clock_offset: pl.DataFrame, catalogue: Catalogue
+) -> pl.DataFrame:
     """Return per audit the mean of each setting over the minutes the machine passed the plot, on corrected clocks.
 
     Returns:
@@ -56,7 +70,10 @@ def audit_settings(audits: pl.DataFrame, bins: pl.DataFrame, clock_offset: pl.Da
     dug = audits.select("audit_id", "machine_id", "audited_at").join(ahead, on="machine_id", how="left")
     ahead_s = (pl.col("offset_min").fill_null(0.0) * 60).round(0).cast(pl.Int64)
     dug = dug.with_columns((pl.col("audited_at") + pl.duration(seconds=ahead_s)).alias("at"))
-    near = dug.join(bins.select("machine_id", "bin_at", *names), on="machine_id").filter(
-        (pl.col("bin_at") - pl.col("at")).dt.total_seconds().is_between(-AUDIT_REACH_S - 15, AUDIT_REACH_S - 15)
+    around = pl.DataFrame({"away_s": list(range(-AUDIT_REACH_S, AUDIT_REACH_S + 1, 30))})
+    near = (
+        dug.join(around, how="cross")
+        .with_columns((pl.col("at").dt.truncate("30s") + pl.duration(seconds=pl.col("away_s"))).alias("bin_at"))
+        .join(bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"])
     )
     return near.group_by("audit_id").agg(pl.col(names).mean()).sort("audit_id")

@@ -78,7 +78,7 @@ def _stream(bins: pl.DataFrame, emptied: NDArray[np.int64], key: tuple[str, str,
     else:
         batch, left_at = np.arange(at.size), at + 30_000_000
     used, batch = np.unique(batch, return_inverse=True)
-    mass = np.bincount(batch, weights=parts["lifted_t"].to_numpy())
+    mass = np.bincount(batch, weights=parts["lifted_t"].to_numpy()).astype(np.float64)
     return Stream(
         *key,
         parts=parts.with_columns(pl.Series("batch", batch.astype(np.int64))).drop("at"),
@@ -102,7 +102,10 @@ def build_streams(
     """
     lifted = (
         bins.sort("machine_id", "bin_at")
-        .with_columns(pl.col("field_id").forward_fill(limit=4).over("machine_id"), shift_date(pl.col("bin_at"), zone, starts).alias("shift_date"))
+        .with_columns(
+            pl.col("field_id").forward_fill(limit=4).over("machine_id"),
+            shift_date(pl.col("bin_at"), zone, starts).alias("shift_date"),
+        )
         .join(fields.select("field_id", "yield_t_ha"), on="field_id", how="inner")
         .with_columns((pl.col("area_ha") * pl.col("yield_t_ha")).alias("lifted_t"))
     )
@@ -112,7 +115,7 @@ def build_streams(
     streams = []
     for (machine, field, day), part in lifted.group_by("machine_id", "field_id", "shift_date", maintain_order=True):
         moments = emptied.get(str(machine), np.empty(0, dtype=np.int64))
-        stream = _stream(part.sort("bin_at"), moments, (str(machine), str(field), day))  # type: ignore[arg-type]
+        stream = _stream(part.sort("bin_at"), moments, (str(machine), str(field), day))
         if stream is not None and stream.lifted_t > 0.5:
             streams.append(stream)
     return streams

@@ -75,14 +75,13 @@ def _with_distance(loads: pl.DataFrame, fields: pl.DataFrame, sites: dict[str, t
 
 def _departures(loads: pl.DataFrame, lags: LagModel | None, zone: str, starts: dt.time) -> pl.DataFrame:
     """Add `left_us`, when a load is thought to have left its field, and its shift day."""
-    lag = [
-        lags.lag_min(s, k) if lags else FIRST_LAG_MIN for s, k in loads.select("site_id", "km").iter_rows()
-    ]
-    thought = pl.col("weighed_at") - pl.duration(seconds=(pl.Series(lag, dtype=pl.Float64) * 60).round(0).cast(pl.Int64))
+    lag = [lags.lag_min(s, k) if lags else FIRST_LAG_MIN for s, k in loads.select("site_id", "km").iter_rows()]
+    loads = loads.with_columns(pl.Series("lag_s", [round(60 * m) for m in lag], dtype=pl.Int64))
+    thought = pl.col("weighed_at") - pl.duration(seconds=pl.col("lag_s"))
     left = pl.coalesce("left_field_at", thought)
-    return loads.with_columns(left.dt.timestamp("us").alias("left_us"), shift_date(left, zone, starts).alias("shift_date")).sort(
-        "left_us", "weighed_at", "load_id"
-    )
+    return loads.with_columns(
+        left.dt.timestamp("us").alias("left_us"), shift_date(left, zone, starts).alias("shift_date")
+    ).sort("left_us", "weighed_at", "load_id")
 
 
 def _lag_samples(by_day: dict[Key, list[Stream]], loads: dict[Key, pl.DataFrame]) -> pl.DataFrame:
@@ -97,13 +96,17 @@ def _lag_samples(by_day: dict[Key, list[Stream]], loads: dict[Key, pl.DataFrame]
         full = left_when(stream.batch_t, stream.left_at, weighed * stream.lifted_t / weighed[-1])
         lag = (mine["weighed_at"].dt.timestamp("us").to_numpy() - full) / 60e6
         frames.append(
-            mine.select("site_id", "km").with_columns(pl.Series("lag_min", lag), pl.lit(stream.machine_id).alias("machine_id"))
+            mine.select("site_id", "km").with_columns(
+                pl.Series("lag_min", lag), pl.lit(stream.machine_id).alias("machine_id")
+            )
         )
     schema = {"site_id": pl.String, "km": pl.Float64, "lag_min": pl.Float64, "machine_id": pl.String}
     return pl.concat([pl.DataFrame(schema=schema), *frames])
 
 
-def _edges(stream: Stream, loads: pl.DataFrame, usual: float, lags: LagModel, ahead_us: int) -> tuple[NDArray[np.float64], float]:
+def _edges(
+    stream: Stream, loads: pl.DataFrame, usual: float, lags: LagModel, ahead_us: int
+) -> tuple[NDArray[np.float64], float]:
     """Where each load begins and ends on the stream's cumulative mass, and the closure against the usual."""
     weighed = np.concatenate([[0.0], loads["gross_t"].cum_sum().to_numpy()])
     closure = weighed[-1] / stream.lifted_t / usual
@@ -124,7 +127,15 @@ def _edges(stream: Stream, loads: pl.DataFrame, usual: float, lags: LagModel, ah
 
 
 def _trace_stream(
-    taken: _Taken, number: int, stream: Stream, loads: pl.DataFrame, usual: float, lags: LagModel, ahead_us: int, *, alone: bool
+    taken: _Taken,
+    number: int,
+    stream: Stream,
+    loads: pl.DataFrame,
+    usual: float,
+    lags: LagModel,
+    ahead_us: int,
+    *,
+    alone: bool,
 ) -> None:
     edges, closure = _edges(stream, loads, usual, lags, ahead_us)
     names = loads["load_id"].to_list()
@@ -133,7 +144,9 @@ def _trace_stream(
     for name, mass in zip(names, np.diff(edges), strict=True):
         taken.intended[name] = float(mass)
     quality = math.exp(-3 * abs(math.log(closure))) * (1.0 if stream.has_signal else 0.85)
-    reasons = [] if 1 / CLOSES <= closure <= CLOSES else [f"weighed and lifted mass differ {100 * (closure - 1):+.0f} %"]
+    reasons = (
+        [] if 1 / CLOSES <= closure <= CLOSES else [f"weighed and lifted mass differ {100 * (closure - 1):+.0f} %"]
+    )
     if not stream.has_signal:
         reasons.append("the machine logs no tank: its mass curve was followed")
     for name, ticket in zip(names, loads["machine_id"].to_list(), strict=True):
@@ -171,10 +184,16 @@ def _assemble(taken: _Taken, streams: list[Stream], loads: pl.DataFrame) -> tupl
                              (pl.col("lifted_t") / pl.col("lifted_t").sum().over("batch")).alias("of_batch"))
         for i, s in enumerate(streams)
     ]) if streams else None  # fmt: skip
-    rows = pl.DataFrame(taken.rows, schema={"load_id": pl.String, "stream": pl.Int64, "batch": pl.Int64, "taken_t": pl.Float64}, orient="row")
+    rows = pl.DataFrame(
+        taken.rows,
+        schema={"load_id": pl.String, "stream": pl.Int64, "batch": pl.Int64, "taken_t": pl.Float64},
+        orient="row",
+    )
     intended = pl.DataFrame({"load_id": list(taken.intended), "intended_t": list(taken.intended.values())},
                             schema={"load_id": pl.String, "intended_t": pl.Float64})  # fmt: skip
-    empty = pl.DataFrame(schema={"load_id": pl.String, "machine_id": pl.String, "bin_at": pl.Datetime("us", "UTC"), "share": pl.Float64})
+    empty = pl.DataFrame(
+        schema={"load_id": pl.String, "machine_id": pl.String, "bin_at": pl.Datetime("us", "UTC"), "share": pl.Float64}
+    )
     known = empty
     if parts is not None and rows.height:
         known = (
@@ -187,15 +206,28 @@ def _assemble(taken: _Taken, streams: list[Stream], loads: pl.DataFrame) -> tupl
             .filter(pl.col("share") > 1e-9)
         )
     total = known.group_by("load_id").agg(pl.col("share").sum().alias("traced"))
-    every = loads.select("load_id").join(total, on="load_id", how="left").with_columns(pl.col("traced").fill_null(0.0).clip(0, 1))
+    every = (
+        loads.select("load_id")
+        .join(total, on="load_id", how="left")
+        .with_columns(pl.col("traced").fill_null(0.0).clip(0, 1))
+    )
     rest = every.filter(pl.col("traced") < 1 - 1e-9).select(
-        "load_id", pl.lit(None, dtype=pl.String).alias("machine_id"), pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("bin_at"),
+        "load_id",
+        pl.lit(None, dtype=pl.String).alias("machine_id"),
+        pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("bin_at"),
         (1 - pl.col("traced")).alias("share"),
     )
     grade = every.with_columns(
         pl.col("load_id").replace_strict(taken.quality, default=0.0, return_dtype=pl.Float64).alias("trace_quality"),
-        pl.col("load_id").replace_strict(taken.says, default="no telemetry in this field on that day", return_dtype=pl.String).alias("says"),
-    ).select("load_id", (pl.col("trace_quality") * pl.col("traced")).alias("trace_quality"), pl.col("traced").alias("traced_share"), "says")
+        pl.col("load_id")
+        .replace_strict(taken.says, default="no telemetry in this field on that day", return_dtype=pl.String)
+        .alias("says"),
+    ).select(
+        "load_id",
+        (pl.col("trace_quality") * pl.col("traced")).alias("trace_quality"),
+        pl.col("traced").alias("traced_share"),
+        "says",
+    )
     return pl.concat([known, rest]).sort("load_id", "machine_id", "bin_at"), grade
 
 
@@ -231,7 +263,7 @@ def trace_loads(
 
     def split(lags: LagModel | None) -> dict[Key, pl.DataFrame]:
         dated = _departures(placed, lags, zone, starts)
-        return {(str(f), d): part for (f, d), part in dated.group_by("field_id", "shift_date", maintain_order=True)}  # type: ignore[misc]
+        return {(str(f), d): part for (f, d), part in dated.group_by("field_id", "shift_date", maintain_order=True)}
 
     first = split(None)
     samples = _lag_samples(by_day, first)
@@ -239,7 +271,10 @@ def trace_loads(
     clocks = machine_clocks(samples, lags)
     ahead = {m: round(o * 60e6) for m, o, c in clocks.select("machine_id", "offset_min", "corrected").iter_rows() if c}
     right = samples.with_columns(
-        pl.col("lag_min") + pl.col("machine_id").replace_strict({m: a / 60e6 for m, a in ahead.items()}, default=0.0, return_dtype=pl.Float64)
+        pl.col("lag_min")
+        + pl.col("machine_id").replace_strict(
+            {m: a / 60e6 for m, a in ahead.items()}, default=0.0, return_dtype=pl.Float64
+        )
     )
     lags = fit_lags(right)
     by_load_day = split(lags)
@@ -249,13 +284,25 @@ def trace_loads(
     for key, mine in by_load_day.items():
         here = by_day.get(key)
         if here is None:
-            heap = [(number[id(s)], s) for k, group in by_day.items() if k[0] == key[0] and k not in by_load_day and k[1] < key[1] for s in group]
+            heap = [
+                (number[id(s)], s)
+                for k, group in by_day.items()
+                if k[0] == key[0] and k not in by_load_day and k[1] < key[1]
+                for s in group
+            ]
             if heap:
                 _trace_heap(taken, heap, mine)
             else:
                 balance.append((None, *key, float(mine["gross_t"].sum()), 0.0))
             continue
-        given = split_loads(here, mine["left_us"].to_numpy(), mine["gross_t"].to_numpy(), mine["machine_id"].to_list(), ahead, lags.spread_min)
+        given = split_loads(
+            here,
+            mine["left_us"].to_numpy(),
+            mine["gross_t"].to_numpy(),
+            mine["machine_id"].to_list(),
+            ahead,
+            lags.spread_min,
+        )
         for i, stream in enumerate(here):
             part = mine.filter(pl.Series(given == i))
             balance.append((stream.machine_id, *key, float(part["gross_t"].sum()), stream.lifted_t))
@@ -265,6 +312,10 @@ def trace_loads(
         strangers = mine.filter(pl.Series(given == -1))["load_id"].to_list()
         taken.grade(strangers, 0.0, "the ticket names a machine without telemetry in this field on that day")
     load_trace, grade = _assemble(taken, streams, loads)
-    table = pl.DataFrame(balance, schema=["machine_id", "field_id", "shift_date", "weighed_t", "lifted_t"], orient="row")
-    table = table.with_columns(pl.when(pl.col("lifted_t") > 0).then(pl.col("weighed_t") / pl.col("lifted_t")).alias("closure"))
+    table = pl.DataFrame(
+        balance, schema=["machine_id", "field_id", "shift_date", "weighed_t", "lifted_t"], orient="row"
+    )
+    table = table.with_columns(
+        pl.when(pl.col("lifted_t") > 0).then(pl.col("weighed_t") / pl.col("lifted_t")).alias("closure")
+    )
     return Trace(load_trace, grade, clocks, table, lags)

@@ -7,8 +7,12 @@ FALL_T_PER_S_OF_CAPACITY = 1 / 400
 """A level falling faster than the whole tank in 400 s is being emptied (common practice, no source)."""
 SMALLEST_T = 1.0
 JOIN_S = 45.0
-EVENT = {"machine_id": pl.String, "started_at": pl.Datetime("us", "UTC"), "ended_at": pl.Datetime("us", "UTC"),
-         "found_by": pl.String}  # fmt: skip
+EVENT: dict[str, pl.DataType | type[pl.DataType]] = {
+    "machine_id": pl.String,
+    "started_at": pl.Datetime("us", "UTC"),
+    "ended_at": pl.Datetime("us", "UTC"),
+    "found_by": pl.String,
+}
 
 
 def _stretches(times: pl.DataFrame, found_by: str) -> pl.DataFrame:
@@ -20,7 +24,11 @@ def _stretches(times: pl.DataFrame, found_by: str) -> pl.DataFrame:
         .agg(pl.col("logged_at").min().alias("started_at"), pl.col("logged_at").max().alias("ended_at"),
              pl.col("fall_t").sum())
     )  # fmt: skip
-    return events.filter(pl.col("fall_t") >= SMALLEST_T).with_columns(pl.lit(found_by).alias("found_by")).select(list(EVENT))
+    return (
+        events.filter(pl.col("fall_t") >= SMALLEST_T)
+        .with_columns(pl.lit(found_by).alias("found_by"))
+        .select(list(EVENT))
+    )
 
 
 def find_unloads(records: pl.DataFrame, tank_capacity_t: float) -> pl.DataFrame:
@@ -29,7 +37,9 @@ def find_unloads(records: pl.DataFrame, tank_capacity_t: float) -> pl.DataFrame:
     A machine with neither flag nor level gives none: its loads follow the field's mass curve.
     """
     if records["unloading"].count():
-        marked = records.filter(pl.col("unloading") > 0.5).select("machine_id", "logged_at", pl.lit(SMALLEST_T).alias("fall_t"))
+        marked = records.filter(pl.col("unloading") > 0.5).select(
+            "machine_id", "logged_at", pl.lit(SMALLEST_T).alias("fall_t")
+        )
         return _stretches(marked, "flag")
     if not records["tank_t"].count():
         return pl.DataFrame(schema=EVENT)

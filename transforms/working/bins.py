@@ -40,10 +40,14 @@ def nearest_field(places: pl.DataFrame, fields: pl.DataFrame) -> pl.Series:
         return pl.Series("field_id", [None] * places.height, dtype=pl.String)
     scale = float(np.cos(np.radians(fields["lat_deg"].mean())))  # type: ignore[arg-type]
     centres = np.column_stack([fields["lat_deg"], fields["lon_deg"] * scale]) * METRES_PER_DEG
-    here = np.column_stack([places["lat_deg"].fill_null(0.0), places["lon_deg"].fill_null(0.0) * scale]) * METRES_PER_DEG
+    here = (
+        np.column_stack([places["lat_deg"].fill_null(0.0), places["lon_deg"].fill_null(0.0) * scale]) * METRES_PER_DEG
+    )
     distance, index = cKDTree(centres).query(here)
     reach = 0.75 * np.sqrt(fields["area_ha"].to_numpy() * 10_000)[index]
-    return pl.Series("field_id", np.where(distance <= reach, fields["field_id"].to_numpy()[index], None), dtype=pl.String)
+    return pl.Series(
+        "field_id", np.where(distance <= reach, fields["field_id"].to_numpy()[index], None), dtype=pl.String
+    )
 
 
 def make_bins(
@@ -73,7 +77,9 @@ def make_bins(
         fault = pl.col(f"fault_{name}").is_null() if f"fault_{name}" in flagged.columns else pl.lit(True)
         return pl.col(name).filter(working & fault)
 
-    speed_ok = pl.col("fault_ground_speed_kmh").is_null() if "fault_ground_speed_kmh" in flagged.columns else pl.lit(True)
+    speed_ok = (
+        pl.col("fault_ground_speed_kmh").is_null() if "fault_ground_speed_kmh" in flagged.columns else pl.lit(True)
+    )
     bins = (
         flagged.with_columns(pl.col("logged_at").dt.truncate(BIN).alias("bin_at"))
         .group_by("machine_id", "bin_at", maintain_order=True)

@@ -3,10 +3,13 @@
 Practice for cleaning harvest logs: Simbahan et al. 2004; Sudduth and Drummond 2007; Vega et al. 2019.
 """
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from transforms.catalogue import Catalogue
 
+Array = NDArray[np.float64]
 SPIKE_STEPS = 8.0
 """A reading this many practical steps from its neighbours' median is a spike (common practice, no source)."""
 STUCK_MINUTES = 15.0
@@ -20,13 +23,11 @@ def numeric_settings(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
     return [n for n, s in catalogue.items() if s.nature == "numeric" and n in frame.columns and frame[n].count()]
 
 
-def _runs(frame: pl.DataFrame, names: list[str]) -> pl.DataFrame:
-    """Seconds of the run of equal values each record stands in, a column `run_<setting>` each."""
-    seconds = pl.col("dt_s").cum_sum()
-    out = frame.select(pl.col(names), "dt_s").with_columns(pl.col(n).rle_id().alias(f"id_{n}") for n in names)
-    return out.with_columns(
-        (seconds.max().over(f"id_{n}") - seconds.min().over(f"id_{n}")).alias(f"run_{n}") for n in names
-    ).select(f"run_{n}" for n in names)
+def _runs(values: Array, seconds: Array) -> Array:
+    """Seconds of the run of equal values each record stands in; a missing value ends a run."""
+    starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
+    ends = np.r_[starts[1:], values.size] - 1
+    return np.repeat(seconds[ends] - seconds[starts], np.diff(np.r_[starts, values.size]))
 
 
 def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
@@ -43,12 +44,12 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     if not names:
         return records
     working = records.filter("working")
-    flagged = working.hstack(_runs(working, names)) if working.height else working
     if not working.height:
         return records
-    longest = {n: flagged[f"run_{n}"].max() or 0.0 for n in names}
+    seconds = working["dt_s"].cum_sum().to_numpy()
+    runs = {n: _runs(working[n].cast(pl.Float64).to_numpy(), seconds) for n in names}
     limit = STUCK_MINUTES * 60
-    moving = [n for n in names if float(longest[n]) < limit]  # type: ignore[arg-type]
+    moving = [n for n in names if runs[n].max() < limit]
     neighbours_move = len(moving) >= 0.75 * (len(names) - 1) and len(names) > 2
     verdicts = []
     for name in names:
@@ -57,10 +58,10 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
         verdicts.append(
             pl.when((value < setting.low) | (value > setting.high)).then(pl.lit("out_of_range"))
             .when(off > SPIKE_STEPS * setting.step).then(pl.lit("spike"))
-            .when((pl.col(f"run_{name}") >= limit) & neighbours_move).then(pl.lit("stuck"))
+            .when(pl.Series(runs[name] >= limit) & neighbours_move).then(pl.lit("stuck"))
             .alias(f"fault_{name}")
         )  # fmt: skip
-    faults = flagged.with_columns(verdicts).select("logged_at", *(f"fault_{n}" for n in names))
+    faults = working.with_columns(verdicts).select("logged_at", *(f"fault_{n}" for n in names))
     return records.join(faults, on="logged_at", how="left", maintain_order="left")
 
 
@@ -70,13 +71,19 @@ def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
     frames = [
         records.filter(pl.col(c).is_not_null())
         .group_by("machine_id", pl.col(c).alias("reason"))
-        .agg(pl.col("logged_at").min().alias("from_at"), pl.col("logged_at").max().alias("to_at"), pl.len().alias("records"))
+        .agg(
+            pl.col("logged_at").min().alias("from_at"),
+            pl.col("logged_at").max().alias("to_at"),
+            pl.len().alias("records"),
+        )
         .with_columns(pl.lit(c.removeprefix("fault_")).alias("setting"))
         for c in columns
     ]
     if not frames:
         return pl.DataFrame()
-    out = pl.concat(frames).select("machine_id", "setting", "reason", "from_at", "to_at", pl.col("records").cast(pl.Int64))
+    out = pl.concat(frames).select(
+        "machine_id", "setting", "reason", "from_at", "to_at", pl.col("records").cast(pl.Int64)
+    )
     return out.sort("setting", "reason")
 
 

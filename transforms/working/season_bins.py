@@ -1,5 +1,6 @@
 """Bins of the whole season, made anew only for machine-days whose telemetry or surroundings changed."""
 
+import datetime as dt
 import hashlib
 from collections.abc import Callable
 from pathlib import Path
@@ -17,11 +18,18 @@ BIN_VERSION = "1"
 """Part of every fingerprint: raise it when binning changes, and all bins are made anew."""
 
 
-def _setup_on(setups: pl.DataFrame, machine_id: str, at: object) -> dict[str, float] | None:
+def _setup_on(setups: pl.DataFrame, machine_id: str, at: dt.datetime) -> dict[str, float] | None:
     mine = setups.filter(pl.col("machine_id") == machine_id).sort("valid_from_at")
     before = mine.filter(pl.col("valid_from_at") <= at)
     chosen = before.tail(1) if before.height else mine.head(1)
-    return chosen.select("rows_count", "row_spacing_cm", "tank_capacity_t").row(0, named=True) if chosen.height else None
+    return (
+        chosen.select("rows_count", "row_spacing_cm", "tank_capacity_t").row(0, named=True) if chosen.height else None
+    )
+
+
+def _last(records: pl.DataFrame) -> dt.datetime:
+    moment: dt.datetime = records["logged_at"].max()  # type: ignore[assignment]
+    return moment
 
 
 def _fingerprint(paths: list[Path], surroundings: str) -> str:
@@ -32,7 +40,10 @@ def _fingerprint(paths: list[Path], surroundings: str) -> str:
 def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> dict[tuple[str, str], tuple[list[Path], str]]:
     """Return the machine-days to bin: (machine, day) -> (telemetry files, fingerprint)."""
     sources = {s[:16] for s in warehouse.table("source_file")["source_sha256"].to_list()}
-    fields, setups = warehouse.table("field").sort("field_id"), warehouse.table("machine_setup").sort("machine_id", "valid_from_at")
+    fields, setups = (
+        warehouse.table("field").sort("field_id"),
+        warehouse.table("machine_setup").sort("machine_id", "valid_from_at"),
+    )
     around = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
     out = {}
@@ -55,17 +66,21 @@ def bin_days(
     made = 0
     for key, (paths, fingerprint) in stale.items():
         records = pl.concat([pl.read_parquet(p) for p in paths], how="diagonal")
-        setup = _setup_on(setups, records["machine_id"][0], records["logged_at"].max())
+        setup = _setup_on(setups, records["machine_id"][0], _last(records))
         if setup is not None:
             bins, flagged = make_bins(records, catalogue, setup, fields)
             write_whole(bins, lake.bin_path(*key))
-            _store_day(warehouse, key, fingerprint, find_unloads(flagged, setup["tank_capacity_t"]), fault_stretches(flagged))
+            _store_day(
+                warehouse, key, fingerprint, find_unloads(flagged, setup["tank_capacity_t"]), fault_stretches(flagged)
+            )
             made += 1
         advance()
     return made
 
 
-def _store_day(warehouse: Warehouse, key: tuple[str, str], fingerprint: str, unloads: pl.DataFrame, faults: pl.DataFrame) -> None:
+def _store_day(
+    warehouse: Warehouse, key: tuple[str, str], fingerprint: str, unloads: pl.DataFrame, faults: pl.DataFrame
+) -> None:
     machine, day = (pl.lit(k).alias(n) for k, n in zip(key, ("machine", "day"), strict=True))
     with warehouse.transaction():
         for name, rows in (("unload_event", unloads), ("sensor_fault", faults)):
