@@ -15,6 +15,7 @@ from rich.table import Table
 
 from flows.progress import Reporter
 from flows.quiet import settle_prefect
+from reports.words import CAUTION
 from transforms.errors import WorkspaceError
 from transforms.workspace import Workspace, init_workspace
 
@@ -181,7 +182,7 @@ def advise(folder: Folder = HERE, json_wanted: Json = False) -> None:
         {"rows": table.to_dicts()},
         [
             f"{moves} moves for {table['machine_id'].n_unique()} machines. Next: taretrace report shift {folder}",
-            "Advice is decision support: the operator's manual and local rules prevail; engine off and key out before hands go in.",
+            CAUTION,
         ],
     )
 
@@ -260,7 +261,7 @@ def _one_sentence() -> Iterator[None]:
         sys.exit(2)
     except Exception as problem:  # noqa: BLE001
         typer.echo(
-            f"taretrace: a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole, please report it",
+            f"taretrace: a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole; report it",
             err=True,
         )
         sys.exit(3)

@@ -7,7 +7,8 @@ from transforms.catalogue import Catalogue
 
 CAUTION = (
     "Advice is decision support. Engine off and key out before hands go in. The operator's manual, local codes and "
-    "licensed practice prevail over anything on this page. Change one thing at a time and look behind the machine after each."
+    "licensed practice prevail over anything said here. Change one thing at a time and look behind the machine after "
+    "each."
 )
 SOURCE_LABELS = {
     "field": "this field's own level",

@@ -154,14 +154,20 @@ def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
     return type("FleetTelemetry", (base,), {"__annotations__": {}, **columns})
 
 
+RULE_WORDS = {
+    "net_above_gross": "net_t is above gross_t",
+    "weighed_before_leaving": "weighed_at is not after left_field_at",
+    "sand_and_clay_exceed_100": "sand_pct and clay_pct together are above 100",
+}
+"""Rules over several columns -> what a row that breaks one is told."""
+
+
 def rule_in_words(rule: str, schema: type[dy.Schema]) -> str:
     """Say in words which rule a row broke, from dataframely's rule name."""
     if "|" not in rule:
-        doc = getattr(schema, rule, None).__doc__ if hasattr(schema, rule) else None
-        return doc or rule.replace("_", " ")
+        return RULE_WORDS[rule]
     column, kind = rule.split("|", 1)
-    definition = schema.columns().get(column)
-    bound = getattr(definition, kind, None)
+    bound = getattr(schema.columns()[column], kind, None)
     return {
         "nullability": f"{column} is empty",
         "min_length": f"{column} is empty",
@@ -170,4 +176,4 @@ def rule_in_words(rule: str, schema: type[dy.Schema]) -> str:
         "max": f"{column} is above {bound}",
         "nan": f"{column} is not a number",
         "inf": f"{column} is not finite",
-    }.get(kind, f"{column} breaks the rule '{kind}'")
+    }[kind]

@@ -14,7 +14,7 @@ CLASS_DIAMETER_CM = {
 }
 """Middle of each break-diameter class; the classes are the international harvester test's (from memory)."""
 WHOLE_ROOT_FRACTION = 0.6
-"""Mass of a root lost whole, as a fraction of the mean root: the small ones fall through (common practice, no source)."""
+"""Mass of a root lost whole, over the mean root's: the small ones fall through (common practice, no source)."""
 
 
 def break_loss_fraction(diameter_cm: float) -> float:

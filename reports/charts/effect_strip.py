@@ -49,5 +49,5 @@ def effect_strip(effects: pl.DataFrame) -> dict[str, Any]:
     chart = (zero + rule + dot).properties(width="container", height=alt.Step(11))
     return finish(
         chart,
-        description="Percent change for one practical step up of each setting, with 95 % intervals, by topsoil wetness.",
+        description="Percent change for one practical step up of each setting, 95 % intervals, by topsoil wetness.",
     )

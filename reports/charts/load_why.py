@@ -36,5 +36,5 @@ def load_why(sources: pl.DataFrame) -> dict[str, Any]:
     )  # fmt: skip
     return finish(
         chart,
-        description="Sources of the load's departure from the typical load, in points of dirt tare; the bars add up to it.",
+        description="Sources of the load's departure from the typical load, in points of dirt tare; the bars add up.",
     )

@@ -36,5 +36,5 @@ def machine_dirt(machines: pl.DataFrame) -> dict[str, Any]:
     chart = (band + tick + rule + dot).properties(width="container", height=alt.Step(26))
     return finish(
         chart,
-        description="Observed dirt tare of each machine, with its interval, over a band of what its conditions explain.",
+        description="Observed dirt tare of each machine with its interval, over a band of what its conditions explain.",
     )
