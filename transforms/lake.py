@@ -19,6 +19,16 @@ def write_whole(frame: pl.DataFrame, path: Path) -> None:
     partial.replace(path)
 
 
+NO_BINS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "machine_id": pl.String,
+    "bin_at": pl.Datetime("us", "UTC"),
+    "state": pl.String,
+    "area_ha": pl.Float64,
+    "field_id": pl.String,
+}
+"""Columns every bin has; a workspace without telemetry has these and no rows."""
+
+
 @dataclass(frozen=True)
 class Lake:
     """The Parquet part of a workspace.
@@ -69,7 +79,7 @@ class Lake:
         """Return all bins, by machine and time; an empty frame where there are none."""
         paths = sorted((self.root / "bin").glob("*/*.parquet"))
         if not paths:
-            return pl.DataFrame()
+            return pl.DataFrame(schema=NO_BINS)
         return pl.concat([pl.read_parquet(p) for p in paths], how="diagonal").sort("machine_id", "bin_at")
 
     def clear_bins(self) -> None:

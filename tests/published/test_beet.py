@@ -36,6 +36,6 @@ def test_full_width_soil_of_half_an_inch_on_an_acre(density, water, tons):
 
 
 def test_half_an_inch_lifts_some_thirty_tons_an_acre():
-    """Common practice, no source found: 30 short tons an acre per half inch; it implies 0.3 to 0.44 of the row width."""
+    """Common practice, no source: 30 short tons an acre per half inch; it implies 0.3 to 0.44 of the row width."""
     lifted = [soil_lifted_t_ha(1.27, 1.3, strip) / SHORT_TON_PER_ACRE_IN_T_HA for strip in (0.30, 0.44)]
     assert lifted[0] < 30 < lifted[1]

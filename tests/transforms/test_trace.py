@@ -70,7 +70,12 @@ def test_edges_outside_the_batches_meet_nothing():
 
 def test_left_when_names_the_batch_that_completes_the_mass():
     at = np.array([100, 200, 300])
-    assert left_when(np.array([10.0, 10.0, 10.0]), at, np.array([5.0, 10.0, 10.5, 99.0])).tolist() == [100, 100, 200, 300]
+    assert left_when(np.array([10.0, 10.0, 10.0]), at, np.array([5.0, 10.0, 10.5, 99.0])).tolist() == [
+        100,
+        100,
+        200,
+        300,
+    ]
 
 
 def test_shares_follow_the_emptied_tanks_and_sum_to_one():
@@ -98,7 +103,9 @@ def test_what_a_silent_log_hides_is_an_explicit_remainder():
 
 
 def test_a_load_without_telemetry_is_kept_whole_as_untraced():
-    found = traced(bins("M1", 40), unloads("M1", 10, 40), tickets([30.0], [3 * 1440]).with_columns(field_id=pl.lit("F9")))
+    found = traced(
+        bins("M1", 40), unloads("M1", 10, 40), tickets([30.0], [3 * 1440]).with_columns(field_id=pl.lit("F9"))
+    )
     assert found.load_trace.select("bin_at", "share").row(0) == (None, 1.0)
     assert found.grade["trace_quality"].to_list() == [0.0]
     assert "no telemetry" in found.grade["says"][0]

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_solve, lapack
 from scipy.stats import t as student
+from threadpoolctl import threadpool_limits
 
 from transforms.model.cross_products import CrossProducts, DenseBlock, Factor, cross_products
 
@@ -23,6 +24,8 @@ MAX_ITERATIONS = 60
 CONVERGED = 1e-7
 FLOOR = 1e-10
 DIAGONAL_CHUNK = 2000
+SMALL_CORE = 800
+"""Below this many core columns one thread is faster than several that wait for each other."""
 
 
 class RemlError(Exception):
@@ -274,6 +277,12 @@ def fit_reml(
     """
     if X.shape[0] <= X.shape[1] + 1:
         raise RemlError(f"{X.shape[0]} rows are too few for {X.shape[1]} fixed columns")
+    width = X.shape[1] + sum(b.columns.shape[1] for b in blocks) + sum(f.levels for f in factors)
+    with threadpool_limits(limits=1 if width < SMALL_CORE else None, user_api="blas"):
+        return _fit(y, X, blocks, factors, weights)
+
+
+def _fit(y: Array, X: Array, blocks: list[DenseBlock], factors: list[Factor], weights: Array | None) -> RemlFit:
     centre = float(np.average(y, weights=weights))
     products = cross_products(y - centre, X, blocks, factors, weights)
     engine = _Engine(products)

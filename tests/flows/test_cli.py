@@ -1,0 +1,123 @@
+"""What a user sees when the call or the workspace is wrong: one sentence, exit code 2, never a traceback."""
+
+import json
+
+import pytest
+from conftest import taretrace
+
+from transforms.workspace import init_workspace
+
+
+def one_sentence(err: str) -> str:
+    lines = [line for line in err.splitlines() if line.strip()]
+    assert "Traceback" not in err
+    assert len(lines) == 1
+    assert lines[0].startswith("taretrace: ")
+    return lines[0]
+
+
+def test_help_teaches_where_to_start_and_what_exit_codes_mean():
+    ran = taretrace("--help")
+    assert ran.code == 0
+    for word in ("demo", "post-shift", "ingest", "fit", "advise", "report", "export", "status", "init", "Exit codes"):
+        assert word in ran.out
+
+
+def test_init_makes_a_commented_workspace_and_leaves_what_is_there(tmp_path):
+    first = taretrace("init", tmp_path / "w", "--json")
+    assert first.code == 0
+    season = tmp_path / "w" / "season.toml"
+    assert "ASSUMPTION" in season.read_text()
+    season.write_text(season.read_text().replace("38.0", "41.5"))
+    assert taretrace("init", tmp_path / "w").code == 0
+    assert "41.5" in season.read_text()
+    assert {p.name for p in (tmp_path / "w").iterdir()} == {"season.toml", "mappings", "inbox", "lake", "out"}
+
+
+@pytest.mark.parametrize(
+    "verb", [["ingest"], ["fit"], ["advise"], ["report", "shift"], ["status"], ["export"], ["post-shift"]]
+)
+def test_a_folder_that_is_no_workspace(tmp_path, verb):
+    ran = taretrace(*verb, tmp_path)
+    assert ran.code == 2
+    assert "there is no season.toml" in one_sentence(ran.err)
+    assert "taretrace init" in ran.err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('time_zone = "Europe/Prague"', 'time_zone = "Moon/Base"', "the time zone 'Moon/Base' is not known"),
+        ('units = "metric"', 'units = "cubits"', "units is 'cubits'"),
+        ("beet_per_t = 38.0", 'beet_per_t = "much"', "'beet_per_t' is 'much'"),
+        ("beet_per_t = 38.0", "beat_per_t = 38.0", "'beat_per_t' is not known"),
+        ("[season]", "[season", "season.toml cannot be read"),
+        ('shift_starts = "05:00"', 'shift_starts = "early"', "shift_starts is wrong"),
+    ],
+)
+def test_a_wrong_season_file(tmp_path, old, new, says):
+    workspace = init_workspace(tmp_path / "w")
+    path = workspace.root / "season.toml"
+    path.write_text(path.read_text().replace(old, new))
+    ran = taretrace("status", workspace.root)
+    assert ran.code == 2
+    assert says in one_sentence(ran.err)
+
+
+def test_ingest_without_mappings(tmp_path):
+    workspace = init_workspace(tmp_path / "w")
+    ran = taretrace("ingest", workspace.root)
+    assert ran.code == 2
+    assert "there is no mapping" in one_sentence(ran.err)
+
+
+def test_fit_before_ingest(tmp_path):
+    workspace = init_workspace(tmp_path / "w")
+    ran = taretrace("fit", workspace.root)
+    assert ran.code == 2
+    assert "nothing has been ingested yet" in ran.err.splitlines()[-1]
+
+
+def test_the_demo_never_overwrites_a_folder_that_is_not_a_demo(tmp_path):
+    (tmp_path / "mine.txt").write_text("precious")
+    ran = taretrace("demo", tmp_path)
+    assert ran.code == 2
+    assert "not empty and no earlier demo" in ran.err
+    assert (tmp_path / "mine.txt").read_text() == "precious"
+
+
+def test_an_unknown_word_is_a_wrong_call():
+    assert taretrace("harvest").code == 2
+
+
+def test_unmapped_and_broken_files_are_rejected_with_reasons_and_strict_exits_1(tmp_path):
+    workspace = init_workspace(tmp_path / "w")
+    (workspace.mappings / "fields.toml").write_text(
+        'kind = "field"\nfiles = ["fields.csv"]\n'
+        + "".join(
+            f'[columns.{c}]\nfrom = "{c}"\n' + (f'unit = "{u}"\n' if u else "")
+            for c, u in {
+                "field_id": "",
+                "grower_id": "",
+                "station_id": "",
+                "lat_deg": "deg",
+                "lon_deg": "deg",
+                "area_ha": "ha",
+                "sand_pct": "pct",
+                "clay_pct": "pct",
+                "organic_matter_pct": "pct",
+                "yield_t_ha": "t/ha",
+                "row_spacing_cm": "cm",
+            }.items()
+        )
+    )
+    (workspace.inbox / "fields.csv").write_text("a,b\n1,2\n")
+    (workspace.inbox / "notes.txt").write_text("hello")
+    ran = taretrace("ingest", workspace.root, "--strict", "--json")
+    assert ran.code == 1, ran.err
+    told = json.loads(ran.out)
+    assert told["rows_in"] == told["rows_rejected"] == 2
+    status = json.loads(taretrace("status", workspace.root, "--json").out)
+    says = {r["file"]: r["says"] for r in status["rejected"]}
+    assert "there is no column 'field_id'" in says["fields.csv"]
+    assert "no mapping names this file" in says["notes.txt"]

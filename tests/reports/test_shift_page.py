@@ -1,0 +1,100 @@
+"""The shift page's words and numbers, without a browser."""
+
+import html
+import re
+
+import polars as pl
+import pytest
+from proofs.seasons import QUIET, Season, ingest, run_season
+
+from flows import stages
+from reports.shift_page import embedded
+from reports.units import NOTHING, Shown, number
+from reports.words import CAUTION, move_in_words, sure
+from transforms.catalogue import Catalogue
+
+METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
+
+
+@pytest.fixture(scope="module")
+def text(season: Season) -> str:
+    stages.advise(season.workspace, season.fits, QUIET)
+    return stages.shift_page(season.workspace, QUIET).read_text()
+
+
+def test_numbers_have_a_true_minus_and_no_negative_zero():
+    assert number(-1234.56, 1) == "−1\u202f234.6"
+    assert number(-0.04, 1) == "0.0"
+    assert number(3.0, 0, sign=True) == "+3"
+    assert number(None) == number(float("nan")) == NOTHING
+
+
+def test_a_move_is_an_instruction_in_both_systems(catalogue: Catalogue):
+    row = {"setting": "share_depth_cm", "from_value": 7.5, "to_value": 6.5}
+    assert move_in_words(row, catalogue, METRIC) == "Share depth: 1.0 cm shallower, from 7.5 cm to 6.5 cm"
+    assert move_in_words(row, catalogue, US) == "Share depth: 0.39 in shallower, from 2.95 in to 2.56 in"
+    row = {"setting": "transfer_web_speed_pct", "from_value": 60.0, "to_value": 70.0}
+    assert move_in_words(row, catalogue, METRIC) == "Transfer web speed: 10 points faster, from 60 % to 70 %"
+
+
+def test_money_per_short_ton_is_less_than_per_tonne():
+    assert METRIC.per_t(1.0) == "1.00"
+    assert US.per_t(1.0) == "0.91"
+    assert US.money_per_t == "USD/ton"
+
+
+def test_nothing_is_ever_certain():
+    assert sure(1.0) == "99 in 100"
+    assert sure(0.84) == "84 in 100"
+
+
+def test_cautions_stand_at_the_top_and_by_the_prices(text):
+    assert text.count(html.escape(CAUTION, quote=False).replace("'", "&#39;")) == 2
+
+
+def test_every_price_is_shown_with_where_it_is_from(text):
+    assert text.count("assumed (the default)") == 7
+
+
+def test_moves_carry_interval_probability_and_n(text):
+    moves = re.findall(r"<li><strong>(.*?)</strong>(.*?)</li>", text, re.DOTALL)
+    assert moves
+    for words, detail in moves:
+        assert re.search(r"from .+ to .+", words)
+        assert re.search(r"dirt [+−]?\d+ % \(.+ to .+\)", detail)
+        assert re.search(r"sure: \d+ in 100 · n = [\d\u202f]+ loads", detail)
+
+
+def test_the_headline_counts_what_the_table_holds(season, text):
+    with stages.open_warehouse(season.workspace) as warehouse:
+        advice = warehouse.table("advice")
+    moves = advice.filter(pl.col("verdict") == "move")
+    assert (
+        f"{moves.height} moves on {moves['machine_id'].n_unique()} of {advice['machine_id'].n_unique()} machines"
+        in text
+    )
+
+
+def test_embedded_json_cannot_end_its_script_element():
+    text = str(embedded({"title": "</script><script>alert(1)</script>&"}))
+    assert "<" not in text
+    assert "&" not in text
+
+
+def test_hostile_names_are_inert_and_us_units_show(tmp_path):
+    evil = "<script>alert(1)</script>"
+    season = run_season(tmp_path / "s", seed=9, machines=2, days=2)
+    workspace = season.workspace
+    toml = workspace.root / "season.toml"
+    toml.write_text(
+        toml.read_text().replace('units = "metric"', 'units = "us"').replace("Demo season (invented)", evil)
+    )
+    (workspace.inbox / f"notes {evil.replace('/', '')}.txt").write_text("=cmd()")
+    del workspace.__dict__["season"]
+    ingest(workspace)
+    fits = stages.fit(workspace, QUIET)
+    stages.advise(workspace, fits, QUIET)
+    page = stages.shift_page(workspace, QUIET).read_text()
+    assert "<script>alert" not in page
+    assert html.escape(evil) in page
+    assert "ton/acre" in page or "°F" in page

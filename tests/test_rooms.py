@@ -1,0 +1,58 @@
+"""The house rules: top level, layers, style and types. They run with the tests, so that CI enforces them."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "flows", "transforms", "sql", "reports", "tests"}
+CONVENTION = {".ci", ".gitignore", "requirements.txt", "requirements-dev.txt"}
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*words], cwd=ROOT, capture_output=True, text=True, check=False)
+
+
+def tracked() -> list[str]:
+    return run("git", "ls-files").stdout.splitlines()
+
+
+def test_the_top_level_is_fixed():
+    assert {p.split("/")[0] for p in tracked()} <= TOP | CONVENTION
+
+
+@pytest.mark.parametrize(
+    "command",
+    [["-m", "ruff", "check", "."], ["-m", "ruff", "format", "--check", "."], ["-m", "mypy"]],
+    ids=["style", "format", "types"],
+)
+def test_style_and_types(command):
+    done = run(sys.executable, *command)
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-1000:]
+
+
+def test_rooms_import_one_way():
+    done = run(str(Path(sys.executable).parent / "lint-imports"))
+    assert done.returncode == 0, done.stdout[-3000:]
+
+
+def test_no_registry_host_stands_in_a_tracked_file():
+    shape = re.compile(r"https?://[^\s\"')>]*(?:pypi|pythonhosted|/simple)", re.IGNORECASE)
+    for name in tracked():
+        if not name.endswith((".png", ".parquet")):
+            assert not shape.search((ROOT / name).read_text("utf-8")), name
+
+
+def test_every_public_function_of_the_rooms_has_a_docstring():
+    done = run(sys.executable, "-m", "ruff", "check", "--select", "D1", "flows", "reports", "transforms")
+    assert done.returncode == 0, done.stdout[-2000:]
+
+
+def test_the_readme_holds_the_two_commands():
+    commands = re.findall(r"^    (python3\.11 -m venv .*)$", (ROOT / "README.md").read_text(), re.MULTILINE)
+    assert len(commands) == 2
+    assert commands[0].endswith("taretrace demo")
+    assert commands[1].endswith("pytest")
