@@ -46,11 +46,6 @@ def test_no_registry_host_stands_in_a_tracked_file():
             assert not shape.search((ROOT / name).read_text("utf-8")), name
 
 
-def test_every_public_function_of_the_rooms_has_a_docstring():
-    done = run(sys.executable, "-m", "ruff", "check", "--select", "D1", "flows", "reports", "transforms")
-    assert done.returncode == 0, done.stdout[-2000:]
-
-
 def test_the_readme_holds_the_two_commands():
     commands = re.findall(r"^    (python3\.11 -m venv .*)$", (ROOT / "README.md").read_text(), re.MULTILINE)
     assert len(commands) == 2

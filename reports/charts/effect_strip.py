@@ -46,7 +46,7 @@ def effect_strip(effects: pl.DataFrame) -> dict[str, Any]:
         x="change_pct:Q",
         shape=alt.Shape("wetness_class:N", title="topsoil", sort=classes, scale=alt.Scale(domain=classes)),
     )
-    chart = (zero + rule + dot).properties(width="container", height=alt.Step(11))
+    chart = (zero + rule + dot).properties(width="container", height=11 * len(order) * len(classes))
     return finish(
         chart,
         description="Percent change for one practical step up of each setting, 95 % intervals, by topsoil wetness.",

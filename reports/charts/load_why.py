@@ -32,7 +32,7 @@ def load_why(sources: pl.DataFrame) -> dict[str, Any]:
             color=alt.condition("datum.points > 0", alt.value(WORSE), alt.value(BETTER)),
             tooltip=[alt.Tooltip("label:N", title="Source"), alt.Tooltip("points:Q", title="Points", format="+.2f")],
         )
-        .properties(width="container", height=alt.Step(20))
+        .properties(width="container", height=20 * rows.height)
     )  # fmt: skip
     return finish(
         chart,

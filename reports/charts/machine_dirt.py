@@ -33,7 +33,7 @@ def machine_dirt(machines: pl.DataFrame) -> dict[str, Any]:
     tick = base.mark_tick(size=18, thickness=2, color=EXPECTED).encode(x="expected_pct:Q")
     rule = base.mark_rule(color=OBSERVED, strokeWidth=2).encode(x="observed_lo:Q", x2="observed_hi:Q")
     dot = base.mark_point(filled=True, size=80, color=OBSERVED, opacity=1).encode(x="observed_pct:Q")
-    chart = (band + tick + rule + dot).properties(width="container", height=alt.Step(26))
+    chart = (band + tick + rule + dot).properties(width="container", height=26 * rows.height)
     return finish(
         chart,
         description="Observed dirt tare of each machine with its interval, over a band of what its conditions explain.",

@@ -2,4 +2,5 @@
 create or replace view "load" as
 select * exclude (source_sha256, line, received_at)
 from received_load
-qualify row_number() over (partition by load_id order by received_at desc, source_sha256, line) = 1;
+qualify row_number() over (partition by load_id order by received_at desc, source_sha256, line) = 1
+order by load_id;

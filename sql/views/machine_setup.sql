@@ -2,4 +2,5 @@
 create or replace view "machine_setup" as
 select * exclude (source_sha256, line, received_at)
 from received_machine_setup
-qualify row_number() over (partition by machine_id, valid_from_at order by received_at desc, source_sha256, line) = 1;
+qualify row_number() over (partition by machine_id, valid_from_at order by received_at desc, source_sha256, line) = 1
+order by machine_id, valid_from_at;

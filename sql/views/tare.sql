@@ -2,4 +2,5 @@
 create or replace view "tare" as
 select * exclude (source_sha256, line, received_at)
 from received_tare
-qualify row_number() over (partition by sample_id, revision order by received_at desc, source_sha256, line) = 1;
+qualify row_number() over (partition by sample_id, revision order by received_at desc, source_sha256, line) = 1
+order by sample_id, revision;

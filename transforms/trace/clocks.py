@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from scipy.stats import t as student
 
 SMALLEST_OFFSET_MIN = 3.0
 """A clock is corrected only where it stands at least this far off (the lag model itself is about as good)."""
@@ -62,14 +63,19 @@ def machine_clocks(samples: pl.DataFrame, lags: LagModel) -> pl.DataFrame:
         return pl.DataFrame(schema=schema)
     expected = [lags.lag_min(s, k) for s, k in samples.select("site_id", "km").iter_rows()]
     off = samples.with_columns((pl.Series(expected) - pl.col("lag_min")).alias("off"))
-    by_machine = off.group_by("machine_id").agg(
+    by_machine = off.group_by("machine_id", maintain_order=True).agg(
         pl.col("off").median().alias("offset_min"),
         (pl.col("off") - pl.col("off").median()).abs().median().alias("mad"),
         pl.len().cast(pl.Int64).alias("n"),
     )
     # Against the fleet's median machine, so that the lag model's own level cancels.
-    usual = by_machine["offset_min"].median()
-    half = 1.96 * 1.2533 * 1.4826 * pl.col("mad") / pl.col("n").sqrt()
+    usual = float(by_machine["offset_min"].median())  # type: ignore[arg-type]
+    # Roads and trucks differ between machines for good: what right clocks scatter by is part of the error.
+    between = 1.4826 * float((by_machine["offset_min"] - usual).abs().median())  # type: ignore[arg-type]
+    sampling = 1.2533 * 1.4826 * pl.col("mad") / pl.col("n").sqrt()
+    # That scatter is itself known from few machines, hence Student's quantile.
+    wide = float(student.ppf(0.975, max(by_machine.height - 2, 1)))
+    half = wide * (sampling**2 + between**2).sqrt()
     return (
         by_machine.with_columns(pl.col("offset_min") - usual)
         .with_columns((pl.col("offset_min") - half).alias("lo95"), (pl.col("offset_min") + half).alias("hi95"))

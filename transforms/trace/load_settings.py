@@ -42,14 +42,16 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
     """
     names = settings_in(bins, catalogue)
     known = load_trace.filter(pl.col("bin_at").is_not_null()).join(
-        bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"], how="left"
+        bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"], how="left", maintain_order="left"
     )
     known = known.with_columns((pl.col("bin_at").dt.timestamp("us") * pl.col("share")).alias("at"), *_sums(names))
-    sums = known.group_by("load_id").agg(pl.col("^(w|1|2) .*$").sum(), pl.col("at").sum() / pl.col("share").sum())
+    sums = known.group_by("load_id", maintain_order=True).agg(
+        pl.col("^(w|1|2) .*$").sum(), pl.col("at").sum() / pl.col("share").sum()
+    )
     lifted = pl.col("at").cast(pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC").alias("lifted_at")
     means = sums.select("load_id", lifted, *_mean_and_spread(names))
     main = (
-        known.group_by("load_id", "machine_id").agg(pl.col("share").sum())
+        known.group_by("load_id", "machine_id", maintain_order=True).agg(pl.col("share").sum())
         .sort("load_id", "share", "machine_id", descending=[False, True, False])
         .unique("load_id", keep="first", maintain_order=True)
         .select("load_id", "machine_id")
@@ -74,6 +76,6 @@ def audit_settings(
     near = (
         dug.join(around, how="cross")
         .with_columns((pl.col("at").dt.truncate("30s") + pl.duration(seconds=pl.col("away_s"))).alias("bin_at"))
-        .join(bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"])
+        .join(bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"], maintain_order="left")
     )
-    return near.group_by("audit_id").agg(pl.col(names).mean()).sort("audit_id")
+    return near.group_by("audit_id", maintain_order=True).agg(pl.col(names).mean()).sort("audit_id")

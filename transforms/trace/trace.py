@@ -197,15 +197,15 @@ def _assemble(taken: _Taken, streams: list[Stream], loads: pl.DataFrame) -> tupl
     known = empty
     if parts is not None and rows.height:
         known = (
-            rows.join(parts, on=["stream", "batch"])
+            rows.join(parts, on=["stream", "batch"], maintain_order="left_right")
             .filter(pl.col("bin_at").is_not_null())
-            .join(intended, on="load_id")
+            .join(intended, on="load_id", maintain_order="left")
             .with_columns((pl.col("taken_t") * pl.col("of_batch") / pl.col("intended_t")).alias("share"))
-            .group_by("load_id", "machine_id", "bin_at")
+            .group_by("load_id", "machine_id", "bin_at", maintain_order=True)
             .agg(pl.col("share").sum())
             .filter(pl.col("share") > 1e-9)
         )
-    total = known.group_by("load_id").agg(pl.col("share").sum().alias("traced"))
+    total = known.group_by("load_id", maintain_order=True).agg(pl.col("share").sum().alias("traced"))
     every = (
         loads.select("load_id")
         .join(total, on="load_id", how="left")
@@ -255,67 +255,91 @@ def trace_loads(
         Shares of each load sum to 1, the untraced remainder included.
     """
     streams = build_streams(bins, unloads, fields, zone, starts) if bins.height else []
-    number = {id(s): i for i, s in enumerate(streams)}
     by_day: dict[Key, list[Stream]] = {}
     for stream in streams:
         by_day.setdefault((stream.field_id, stream.shift_date), []).append(stream)
     placed = _with_distance(loads, fields, sites)
+    samples = _lag_samples(by_day, _by_field_and_day(_departures(placed, None, zone, starts)))
+    lags, clocks = _learn(samples)
+    by_load_day = _by_field_and_day(_departures(placed, lags, zone, starts))
+    taken = _Taken()
+    balance = _trace_days(taken, streams, by_day, by_load_day, lags, _ahead_us(clocks))
+    load_trace, grade = _assemble(taken, streams, loads)
+    return Trace(load_trace, grade, clocks, _closures(balance), lags)
 
-    def split(lags: LagModel | None) -> dict[Key, pl.DataFrame]:
-        dated = _departures(placed, lags, zone, starts)
-        return {(str(f), d): part for (f, d), part in dated.group_by("field_id", "shift_date", maintain_order=True)}
 
-    first = split(None)
-    samples = _lag_samples(by_day, first)
+def _by_field_and_day(dated: pl.DataFrame) -> dict[Key, pl.DataFrame]:
+    return {(str(f), d): part for (f, d), part in dated.group_by("field_id", "shift_date", maintain_order=True)}
+
+
+def _ahead_us(clocks: pl.DataFrame) -> dict[str, int]:
+    rows = clocks.filter("corrected").select("machine_id", "offset_min").iter_rows()
+    return {machine: round(offset * 60e6) for machine, offset in rows}
+
+
+def _learn(samples: pl.DataFrame) -> tuple[LagModel, pl.DataFrame]:
+    """Learn lags and clocks in two turns: a clock that is off must not bend the lag it is measured against."""
     lags = fit_lags(samples)
     clocks = machine_clocks(samples, lags)
-    ahead = {m: round(o * 60e6) for m, o, c in clocks.select("machine_id", "offset_min", "corrected").iter_rows() if c}
-    right = samples.with_columns(
-        pl.col("lag_min")
-        + pl.col("machine_id").replace_strict(
-            {m: a / 60e6 for m, a in ahead.items()}, default=0.0, return_dtype=pl.Float64
-        )
-    )
-    lags = fit_lags(right)
-    by_load_day = split(lags)
+    for _ in range(2):
+        ahead = {m: us / 60e6 for m, us in _ahead_us(clocks).items()}
+        off = pl.col("machine_id").replace_strict(ahead, default=0.0, return_dtype=pl.Float64)
+        lags = fit_lags(samples.with_columns(pl.col("lag_min") + off))
+        clocks = machine_clocks(samples, lags)
+    return lags, clocks
+
+
+Balance = list[tuple[str | None, str, dt.date, float, float]]
+
+
+def _trace_days(
+    taken: _Taken,
+    streams: list[Stream],
+    by_day: dict[Key, list[Stream]],
+    by_load_day: dict[Key, pl.DataFrame],
+    lags: LagModel,
+    ahead: dict[str, int],
+) -> Balance:
+    """Trace the loads of every field and day; return mass weighed and lifted, a row a stream."""
+    number = {id(s): i for i, s in enumerate(streams)}
     usual = _usual_closure(by_day, by_load_day)
-    taken = _Taken()
-    balance: list[tuple[str | None, str, dt.date, float, float]] = []
+    balance: Balance = []
     for key, mine in by_load_day.items():
         here = by_day.get(key)
         if here is None:
             heap = [
                 (number[id(s)], s)
                 for k, group in by_day.items()
-                if k[0] == key[0] and k not in by_load_day and k[1] < key[1]
+                if k[0] == key[0] and k[1] < key[1] and k not in by_load_day
                 for s in group
             ]
             if heap:
                 _trace_heap(taken, heap, mine)
-            else:
-                balance.append((None, *key, float(mine["gross_t"].sum()), 0.0))
+            balance.append((None, *key, float(mine["gross_t"].sum()), 0.0))
             continue
-        given = split_loads(
-            here,
-            mine["left_us"].to_numpy(),
-            mine["gross_t"].to_numpy(),
-            mine["machine_id"].to_list(),
-            ahead,
-            lags.spread_min,
-        )
+        gross, left = mine["gross_t"].to_numpy(), mine["left_us"].to_numpy()
+        given = split_loads(here, left, gross, mine["machine_id"].to_list(), ahead, lags.spread_min)
         for i, stream in enumerate(here):
             part = mine.filter(pl.Series(given == i))
             balance.append((stream.machine_id, *key, float(part["gross_t"].sum()), stream.lifted_t))
             if part.height:
-                _trace_stream(taken, number[id(stream)], stream, part, usual.get(key[0], usual[""]), lags,
-                              ahead.get(stream.machine_id, 0), alone=len(here) == 1)  # fmt: skip
+                _trace_stream(
+                    taken,
+                    number[id(stream)],
+                    stream,
+                    part,
+                    usual.get(key[0], usual[""]),
+                    lags,
+                    ahead.get(stream.machine_id, 0),
+                    alone=len(here) == 1,
+                )
         strangers = mine.filter(pl.Series(given == -1))["load_id"].to_list()
         taken.grade(strangers, 0.0, "the ticket names a machine without telemetry in this field on that day")
-    load_trace, grade = _assemble(taken, streams, loads)
-    table = pl.DataFrame(
-        balance, schema=["machine_id", "field_id", "shift_date", "weighed_t", "lifted_t"], orient="row"
-    )
-    table = table.with_columns(
-        pl.when(pl.col("lifted_t") > 0).then(pl.col("weighed_t") / pl.col("lifted_t")).alias("closure")
-    )
-    return Trace(load_trace, grade, clocks, table, lags)
+    return balance
+
+
+def _closures(balance: Balance) -> pl.DataFrame:
+    names = ["machine_id", "field_id", "shift_date", "weighed_t", "lifted_t"]
+    table = pl.DataFrame(balance, schema=names, orient="row", infer_schema_length=None)
+    lifted = pl.when(pl.col("lifted_t") > 0).then(pl.col("lifted_t"))
+    return table.with_columns((pl.col("weighed_t") / lifted).alias("closure"))

@@ -70,7 +70,7 @@ def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
     columns = [c for c in records.columns if c.startswith("fault_")]
     frames = [
         records.filter(pl.col(c).is_not_null())
-        .group_by("machine_id", pl.col(c).alias("reason"))
+        .group_by("machine_id", pl.col(c).alias("reason"), maintain_order=True)
         .agg(
             pl.col("logged_at").min().alias("from_at"),
             pl.col("logged_at").max().alias("to_at"),
