@@ -74,7 +74,10 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter) -> int:
     with open_warehouse(workspace) as warehouse:
         stale = stale_days(warehouse, lake, catalogue)
         with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
-            return bin_days(stale, warehouse, lake, catalogue, advance)
+            made = bin_days(stale, warehouse, lake, catalogue, advance)
+    if made < len(stale):
+        reporter.say(f"{len(stale) - made} machine-days are not binned: no machine list names their machines")
+    return made
 
 
 def trace(workspace: Workspace, reporter: Reporter) -> None:

@@ -23,7 +23,11 @@ def load_why(sources: pl.DataFrame) -> dict[str, Any]:
         rows = pl.concat(
             [rows, pl.DataFrame({"label": [f"{rest.height} smaller ones"], "points": [float(rest["points"].sum())]})]
         )
-    x = alt.X("points:Q", title="percentage points of dirt tare", axis=alt.Axis(tickCount=5, format="+.1~f"))
+    x = alt.X(
+        "points:Q",
+        title="percentage points of dirt tare",
+        axis=alt.Axis(tickCount=5, format="+.1~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
+    )
     chart = (
         alt.Chart(inline(rows.to_dicts()))
         .mark_bar(size=13)

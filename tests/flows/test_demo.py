@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -241,7 +242,15 @@ def test_naive_correlation_misleads_where_the_fit_does_not(tables):
     assert overall["hi95"][0] < 0
 
 
-def test_the_exports_do_not_show_the_truth(demo):
+def test_nothing_but_tests_reads_the_truth(demo):
+    rooms = [Path(__file__).parents[2] / room for room in ("flows", "reports", "transforms", "sql")]
+    readers = [
+        p.name
+        for room in rooms
+        for p in room.rglob("*.*")
+        if p.suffix in {".py", ".sql"} and '"truth"' in p.read_text()
+    ]
+    assert readers == ["demo.py"]
     for path in demo.workspace.inbox.iterdir():
         assert "truth" not in path.name
     assert not any("truth" in p.read_text() for p in demo.workspace.mappings.iterdir())

@@ -60,21 +60,16 @@ def tare_from_scale(z: Array) -> Array:
     return np.asarray(100 / (1 + np.exp(-z)))
 
 
-def usable_facts(facts: pl.DataFrame, response: str) -> pl.DataFrame:
-    """Return the rows a fit may use: measured, traced well enough, with all conditions."""
-    needed = [
-        response,
-        "machine_id",
-        "field_id",
-        "shift_date",
-        *(c for c in TERMS[response].curves if c != "campaign_day"),
-    ]
-    rows = facts.drop_nulls([c for c in needed if c in facts.columns])
+def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:
+    """Return the rows a fit may use: measured, with settings, traced well enough, with all conditions."""
+    known = [n for n in settings if n in facts.columns]
+    if not known:
+        return facts.clear()
+    conditions = [c for c in TERMS[response].curves if c != "campaign_day"]
+    rows = facts.drop_nulls([response, "machine_id", "field_id", "shift_date", *conditions])
+    rows = rows.filter(pl.any_horizontal(pl.col(known).is_not_null()))
     if "trace_quality" in rows.columns:
         rows = rows.filter(pl.col("trace_quality") >= MIN_TRACE_QUALITY)
-    elif rows.height:
-        settings = [c for c in rows.columns if c.endswith(("_cm", "_kmh")) and c != "row_spacing_cm"]
-        rows = rows.filter(pl.any_horizontal(pl.col(settings).is_not_null()))
     first = pl.col("shift_date").min()
     return rows.with_columns((pl.col("shift_date") - first).dt.total_days().cast(pl.Float64).alias("campaign_day"))
 
@@ -101,10 +96,10 @@ def fit_response(
 
     The weights are w = s2 / (s2 + v) with v the known measurement variance and s2 the rest, found in a few turns.
     """
-    rows = usable_facts(facts, response)
+    candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
+    rows = usable_facts(facts, response, candidates)
     if rows.height < MIN_ROWS[response]:
         return None
-    candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
     design = build_design(rows, candidates, catalogue, TERMS[response])
     if not design.settings:
         return None
