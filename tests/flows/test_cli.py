@@ -3,8 +3,8 @@
 import json
 
 import pytest
-from conftest import taretrace
 
+from tests.program import taretrace
 from transforms.workspace import init_workspace
 
 

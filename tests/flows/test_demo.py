@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from conftest import Demo, taretrace
-from proofs.seasons import QUIET, Season, ingest
 
 from flows import stages
 from flows.demo import write_demo
+from tests.program import Demo, taretrace
+from tests.proofs.seasons import QUIET, Season, ingest
 from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.export import exported_tables
 from transforms.lake import Lake

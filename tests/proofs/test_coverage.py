@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from proofs.seasons import run_season, true_effects
 
 from flows import stages
+from tests.proofs.seasons import run_season, true_effects
 from transforms.catalogue import DIRT
 
 SEEDS = range(101, 125)

@@ -5,12 +5,12 @@ import re
 
 import polars as pl
 import pytest
-from proofs.seasons import QUIET, Season, ingest, run_season
 
 from flows import stages
 from reports.shift_page import embedded
 from reports.units import NOTHING, Shown, number
 from reports.words import CAUTION, move_in_words, sure
+from tests.proofs.seasons import QUIET, Season, ingest, run_season
 from transforms.catalogue import Catalogue
 
 METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")

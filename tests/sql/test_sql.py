@@ -4,9 +4,9 @@ import re
 
 import polars as pl
 import pytest
-from proofs.seasons import Season
 
 from flows import stages
+from tests.proofs.seasons import Season
 from transforms.warehouse import SQL, Warehouse, sql_names, sql_text
 
 FILES = [(folder, name) for folder in ("tables", "views", "marts", "pages", "checks") for name in sql_names(folder)]
