@@ -5,8 +5,10 @@ import json
 import pytest
 
 from tests.program import Demo, taretrace
-from tests.proofs.seasons import Season, run_seasonfrom transforms.catalogue import Catalogue, load_catalogue
+from tests.proofs.seasons import Season, run_season
+from transforms.catalogue import Catalogue, load_catalogue
 from transforms.workspace import Workspace
+
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
