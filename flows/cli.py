@@ -214,7 +214,10 @@ def export(
     target = to or workspace.out / "tables"
     with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=json_wanted).stage("Writing tables"):
         written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
-    _finish(json_wanted, {"files": written}, [f"{len(written)} files in {target.resolve()}"])
+    lines = [f"{len(written)} files in {target.resolve()}"]
+    if form is Form.xlsx and len(written) > 1:
+        lines.append(f"Too long for a workbook, written as Parquet beside it: {', '.join(p.stem for p in written[1:])}")
+    _finish(json_wanted, {"files": written}, lines)
 
 
 @app.command()
@@ -231,9 +234,9 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
     for title, frame in (("What arrived", arrived), ("What was rejected, and why", rejected), ("Tables", tables)):
         grid = Table(title=title, title_justify="left")
         for column in frame.columns:
-            grid.add_column(column)
+            grid.add_column(column, overflow="fold")
         for row in frame.iter_rows():
-            grid.add_row(*(f"{v:,}" if isinstance(v, int) else str(v)[:60] for v in row))
+            grid.add_row(*(f"{v:,}" if isinstance(v, int) else str(v)[:160] for v in row))
         console.print(grid)
     console.print(f"Workspace: {folder.resolve()}", highlight=False)
 

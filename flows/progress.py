@@ -41,4 +41,4 @@ class Reporter:
     def say(self, text: str) -> None:
         """Say one line."""
         if not self.quiet:
-            self.console.print(text, highlight=False)
+            self.console.print(text, highlight=False, soft_wrap=True)

@@ -161,7 +161,7 @@ def _worst(warehouse: Warehouse, shift: dt.date, catalogue: Catalogue, shown: Sh
         sources = reasons.filter(pl.col("load_id") == r["load_id"]).with_columns(
             pl.col("source").map_elements(lambda s: source_label(s, catalogue), return_dtype=pl.String).alias("label")
         )
-        top = sources.filter((pl.col("points") > 0) & (pl.col("kind") != "unexplained")).head(3)
+        top = sources.filter(pl.col("points") > 0).sort("points", descending=True).head(3)
         why = ", ".join(f"{s} {number(p, 1, sign=True)}" for s, p in top.select("label", "points").iter_rows())
         out.append(
             {
@@ -172,7 +172,7 @@ def _worst(warehouse: Warehouse, shift: dt.date, catalogue: Catalogue, shown: Sh
                 "observed": number(r["observed_pct"]),
                 "expected": f"{number(r['expected_pct'])} ({interval(r['lo95'], r['hi95'], 1)})",
                 "trace": number(r["trace_quality"], 2),
-                "why": why or "mostly lab noise or what no record holds",
+                "why": why,
                 "spec": embedded(load_why(sources)) if sources.height else None,
                 "sources": [
                     {"label": s, "points": number(p, 2, sign=True)}
@@ -290,7 +290,7 @@ def _context(warehouse: Warehouse, season: Season) -> dict[str, Any]:
         "season": season,
         "shown": shown,
         "caution": CAUTION,
-        "shift": shown.day(shift) if shift else "no shift yet",
+        "shift": shown.day(shift) if shift else None,
         "next_shift": shown.day(advice["shift_date"][0]) if advice.height else None,
         "headline": _headline(cards),
         "cards": cards,

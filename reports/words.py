@@ -14,6 +14,7 @@ SOURCE_LABELS = {
     "field": "this field's own level",
     "machine": "this machine's own level",
     "machine_day": "this machine on this day",
+    "visit": "this visit's own level",
 }
 
 

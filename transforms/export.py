@@ -14,7 +14,7 @@ TABLES = (
     "load_fact", "audit_fact", "fit_run", "effect", "expected_load", "load_why", "advice",
 )  # fmt: skip
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-SHEET_ROWS = 1_000_000
+SHEET_ROWS = 50_000
 
 
 def _harmless(frame: pl.DataFrame) -> pl.DataFrame:
@@ -37,23 +37,30 @@ def exported_tables(warehouse: Warehouse, lake: Lake) -> dict[str, pl.DataFrame]
 
 
 def write_tables(tables: dict[str, pl.DataFrame], folder: Path, form: str) -> list[Path]:
-    """Write tables as `parquet`, `csv` (a file each) or `xlsx` (one workbook, a sheet each, cut at a sheet's rows)."""
+    """Write tables as `parquet` or `csv`, a file each, or as `xlsx`, one workbook with a sheet each.
+
+    A table too long for a workbook that people can open is written as Parquet beside it: nothing is cut.
+    """
     folder.mkdir(parents=True, exist_ok=True)
-    if form == "xlsx":
-        target = folder / "taretrace.xlsx"
-        with xlsxwriter.Workbook(target, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
-            for name, table in tables.items():
-                naive = table.head(SHEET_ROWS).with_columns(
-                    pl.col(pl.Datetime(time_zone="UTC")).dt.replace_time_zone(None)
-                )
-                naive.write_excel(book, worksheet=name[:31])
-        return [target]
-    written = []
-    for name, table in tables.items():
-        target = folder / f"{name}.{form}"
-        if form == "csv":
-            _harmless(table).write_csv(target)
-        else:
-            write_whole(table, target)
-        written.append(target)
-    return written
+    if form != "xlsx":
+        return [_write_file(table, folder / f"{name}.{form}") for name, table in tables.items()]
+    long = {name: table for name, table in tables.items() if table.height > SHEET_ROWS}
+    book = _write_workbook({n: t for n, t in tables.items() if n not in long}, folder / "taretrace.xlsx")
+    return [book, *(_write_file(table, folder / f"{name}.parquet") for name, table in long.items())]
+
+
+def _write_file(table: pl.DataFrame, target: Path) -> Path:
+    if target.suffix == ".csv":
+        _harmless(table).write_csv(target)
+    else:
+        write_whole(table, target)
+    return target
+
+
+def _write_workbook(tables: dict[str, pl.DataFrame], target: Path) -> Path:
+    with xlsxwriter.Workbook(target, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
+        for name, table in tables.items():
+            # A sheet knows no time zones; all times are UTC.
+            naive = table.with_columns(pl.col(pl.Datetime(time_zone="UTC")).dt.replace_time_zone(None))
+            naive.write_excel(book, worksheet=name[:31])
+    return target

@@ -12,6 +12,7 @@ from reports.units import NOTHING, Shown, number
 from reports.words import CAUTION, move_in_words, sure
 from tests.proofs.seasons import QUIET, Season, ingest, run_season
 from transforms.catalogue import Catalogue
+from transforms.workspace import init_workspace
 
 METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
 
@@ -73,6 +74,25 @@ def test_the_headline_counts_what_the_table_holds(season, text):
         f"{moves.height} moves on {moves['machine_id'].n_unique()} of {advice['machine_id'].n_unique()} machines"
         in text
     )
+
+
+def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
+    workspace = init_workspace(tmp_path / "w")
+    (workspace.mappings / "none.toml").write_text(
+        'kind = "machine_setup"\nfiles = ["none.csv"]\n'
+        + "".join(
+            f'[columns.{c}]\nvalue = "1"\n'
+            for c in ("machine_id", "generation", "rows_count", "row_spacing_cm", "tank_capacity_t")
+        )
+        + '[columns.valid_from_at]\nfrom = "t"\nformat = "%Y"\ntime_zone = "UTC"\n'
+    )
+    ingest(workspace)
+    stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
+    page = stages.shift_page(workspace, QUIET).read_text()
+    assert "<h1>No shift yet</h1>" in page
+    assert "No advice yet" in page
+    assert 'id="machines"' not in page
+    assert html.escape(CAUTION, quote=False).replace("'", "&#39;") in page
 
 
 def test_embedded_json_cannot_end_its_script_element():

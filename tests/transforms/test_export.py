@@ -27,6 +27,13 @@ def test_a_workbook_holds_text_as_text_and_every_table_a_sheet(tmp_path):
     assert book.load_sheet_by_name("load").to_polars()["load_id"][0] == "=cmd()"
 
 
+def test_a_table_too_long_for_a_workbook_is_kept_whole_beside_it(tmp_path, monkeypatch):
+    monkeypatch.setattr("transforms.export.SHEET_ROWS", 5)
+    book, beside = write_tables({**EVIL, "field": pl.DataFrame({"a": [1]})}, tmp_path, "xlsx")
+    assert fastexcel.read_excel(book).sheet_names == ["field"]
+    assert pl.read_parquet(beside).equals(EVIL["load"])
+
+
 def test_parquet_keeps_types_and_leaves_no_partial_file(tmp_path):
     write_tables(EVIL, tmp_path, "parquet")
     assert pl.read_parquet(tmp_path / "load.parquet").equals(EVIL["load"])

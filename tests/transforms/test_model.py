@@ -95,6 +95,14 @@ def test_sources_add_up_exactly(fitted):
     assert typical.max() - typical.min() < 1e-10
 
 
+def test_what_is_left_unexplained_is_no_larger_than_lab_and_residual(fitted):
+    """Hidden daily dirt (SD 0.35 on the log scale) belongs to the visit, not to what is left."""
+    table = why(fitted).join(expected(fitted), on="load_id")
+    left = table.filter(pl.col("kind") == "unexplained")
+    relative = left["points"] / (left["observed_pct"] * (1 - left["observed_pct"] / 100))
+    assert relative.std() == pytest.approx(0.12, abs=0.03)
+
+
 def test_expected_follows_conditions_and_not_the_cleaner(fitted):
     table = expected(fitted).join(fitted.design.rows.select("load_id", "topsoil_wetness"), on="load_id")
     assert table.select(pl.corr("expected_pct", "topsoil_wetness")).item() > 0.6

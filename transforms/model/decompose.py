@@ -45,6 +45,20 @@ def condition_parts(fit: ResponseFit) -> dict[str, Array]:
     return out
 
 
+def visit_part(fit: ResponseFit) -> Array:
+    """Return the part of z that visit means carry, centred: how dirty such a visit is, whatever was set within it.
+
+    It belongs to machine, field and day together: operators set by what they see, so it is no effect of the settings.
+    """
+    design, reml = fit.design, fit.reml
+    index = [i for i, name in enumerate(design.names) if name.startswith("visit mean ")]
+    part = design.X[:, index] @ reml.beta[index]
+    for block in design.blocks:
+        if block.name.startswith("visit means "):
+            part = part + block.columns @ reml.u[block.name]
+    return np.asarray(part - part.mean())
+
+
 def _factor_part(fit: ResponseFit, name: str) -> Array:
     codes = next(f.codes for f in fit.design.factors if f.name == name)
     return fit.reml.u[name][codes]
@@ -83,6 +97,7 @@ def why(fit: ResponseFit) -> pl.DataFrame:
     by_setting = setting_parts(fit)
     parts += [(name, "setting", by_setting[:, j]) for j, name in enumerate(fit.design.settings)]
     parts += [(name, name, _factor_part(fit, name)) for name in ("field", "machine", "machine_day")]
+    parts.append(("visit", "visit", visit_part(fit)))
     known = np.sum([p for _, _, p in parts], axis=0)
     parts.append(("lab and unexplained", "unexplained", fit.z - typical - known))
     gap = fit.z - typical
