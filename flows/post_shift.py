@@ -23,11 +23,15 @@ def _io_fault(_task: Any, _run: Any, state: Any) -> bool:
     return False
 
 
-def _step(function: Callable[..., Any], *, retries: int = 0) -> Any:
+def _step(function: Callable[..., Any], *, retries: int = 0, wait_s: float = 2) -> Any:
     step = task(
-        name=function.__name__, retries=retries, retry_delay_seconds=2, cache_policy=NO_CACHE, persist_result=False,
+        name=function.__name__,
+        retries=retries,
+        retry_delay_seconds=wait_s,
+        cache_policy=NO_CACHE,
+        persist_result=False,
         retry_condition_fn=_io_fault if retries else None,
-    )  # fmt: skip
+    )
     return step(function)
 
 

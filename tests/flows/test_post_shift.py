@@ -1,0 +1,106 @@
+"""The flow: retries only around input and output, silent Prefect, and a crash that the next run makes good."""
+
+import os
+import shutil
+import subprocess
+import sys
+
+import pytest
+
+from flows import stages
+from flows.demo import write_demo
+from flows.quiet import QUIET, settle_prefect
+from tests.program import taretrace
+from tests.proofs.seasons import QUIET as SILENT
+from tests.proofs.seasons import ingest
+from transforms.export import exported_tables
+from transforms.lake import Lake
+from transforms.warehouse import Warehouse
+from transforms.workspace import Workspace
+
+
+def test_prefect_is_settled_in_the_workspace_and_what_is_set_stands(monkeypatch, tmp_path):
+    for name in ("PREFECT_HOME", *QUIET):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("PREFECT_LOGGING_LEVEL", "DEBUG")
+    settle_prefect(tmp_path / ".prefect")
+    assert os.environ["PREFECT_HOME"] == str(tmp_path / ".prefect")
+    assert os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"] == "false"
+    assert os.environ["PREFECT_LOGGING_LEVEL"] == "DEBUG"
+
+
+RETRY = """
+import sys
+from pathlib import Path
+from flows.quiet import settle_prefect
+settle_prefect(Path(sys.argv[1]))
+from flows.post_shift import _step
+from prefect import flow
+tries = []
+def reads(kind):
+    tries.append(kind)
+    raise {"io": OSError("disk is busy"), "ours": ValueError("a fault")}[kind]
+@flow(name="t")
+def once(kind):
+    try:
+        _step(reads, retries=2, wait_s=0)(kind)
+    except Exception:
+        pass
+once("io"); once("ours")
+print(tries.count("io"), tries.count("ours"))
+"""
+
+
+def test_only_the_file_system_is_tried_again(tmp_path):
+    done = subprocess.run([sys.executable, "-c", RETRY, str(tmp_path)], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["3", "1"]
+
+
+def _tables(workspace: Workspace) -> dict[str, object]:
+    with stages.open_warehouse(workspace) as warehouse:
+        tables = exported_tables(warehouse, Lake(workspace.lake))
+    return {n: t.drop("received_at", strict=False).sort(t.columns[:3]) for n, t in tables.items()}
+
+
+@pytest.mark.parametrize("cut_at", [1, 4, 9])
+def test_a_run_cut_off_while_reading_is_made_good_by_the_next(tmp_path, monkeypatch, cut_at):
+    whole = write_demo(tmp_path / "whole", machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
+    shutil.copytree(whole.root, tmp_path / "cut")
+    cut = Workspace(tmp_path / "cut")
+    append, calls = Warehouse.append, []
+
+    def power_fails(self: Warehouse, name: str, rows: object) -> None:
+        calls.append(name)
+        if len(calls) == cut_at:
+            raise KeyboardInterrupt
+        append(self, name, rows)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Warehouse, "append", power_fails)
+    with pytest.raises(KeyboardInterrupt):
+        stages.receive_files(cut, SILENT)
+    monkeypatch.undo()
+    ingest(cut)
+    ingest(whole)
+    left, right = _tables(cut), _tables(whole)
+    for name, table in right.items():
+        assert table.equals(left[name]), name  # type: ignore[attr-defined]
+
+
+def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(tmp_path):
+    folder = tmp_path / "season"
+    write_demo(folder, machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
+    assert taretrace("post-shift", folder, "--json").code == 0
+    again = taretrace("post-shift", folder)
+    assert again.code == 0
+    assert "No new files" in again.out
+    assert "Shift page:" in again.out
+    assert "Traceback" not in again.err
+    assert "Error" not in again.err
+
+
+def test_two_runs_at_once_are_told_apart(tmp_path):
+    workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
+    with stages.open_warehouse(workspace):
+        ran = taretrace("ingest", workspace.root)
+    assert ran.code == 2
+    assert "in use by another run" in ran.err
