@@ -25,7 +25,7 @@ def load_why(sources: pl.DataFrame) -> dict[str, Any]:
         )
     x = alt.X(
         "points:Q",
-        title="percentage points of dirt tare",
+        title="points of dirt tare",
         axis=alt.Axis(tickCount=5, format="+.1~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
     )
     chart = (

@@ -1,5 +1,6 @@
 """Small invented seasons through the customer's own stages, with their truth."""
 
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,6 +36,12 @@ def run_season(folder: Path, *, seed: int, machines: int, days: int) -> Season:
     workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=0.1, reporter=QUIET)
     ingest(workspace)
     return Season(workspace, stages.fit(workspace, QUIET))
+
+
+def copy_of(season: Season, folder: Path) -> Workspace:
+    """A workspace of one's own to change: the session's season stays as it is for every other test."""
+    shutil.copytree(season.workspace.root, folder)
+    return Workspace(folder)
 
 
 def true_effects(season: Season, response: str) -> pl.DataFrame:

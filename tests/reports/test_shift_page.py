@@ -10,17 +10,23 @@ from flows import stages
 from reports.shift_page import embedded
 from reports.units import NOTHING, Shown, number
 from reports.words import CAUTION, move_in_words, sure
-from tests.proofs.seasons import QUIET, Season, ingest, run_season
+from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.catalogue import Catalogue
-from transforms.workspace import init_workspace
+from transforms.workspace import Workspace, init_workspace
 
 METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
 
 
 @pytest.fixture(scope="module")
-def text(season: Season) -> str:
-    stages.advise(season.workspace, season.fits, QUIET)
-    return stages.shift_page(season.workspace, QUIET).read_text()
+def advised(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = copy_of(season, tmp_path_factory.mktemp("page") / "season")
+    stages.advise(workspace, season.fits, QUIET)
+    return workspace
+
+
+@pytest.fixture(scope="module")
+def text(advised: Workspace) -> str:
+    return stages.shift_page(advised, QUIET).read_text()
 
 
 def test_numbers_have_a_true_minus_and_no_negative_zero():
@@ -66,8 +72,8 @@ def test_moves_carry_interval_probability_and_n(text):
         assert re.search(r"sure: \d+ in 100 · n = [\d\u202f]+ loads", detail)
 
 
-def test_the_headline_counts_what_the_table_holds(season, text):
-    with stages.open_warehouse(season.workspace) as warehouse:
+def test_the_headline_counts_what_the_table_holds(advised, text):
+    with stages.open_warehouse(advised) as warehouse:
         advice = warehouse.table("advice")
     moves = advice.filter(pl.col("verdict") == "move")
     assert (
