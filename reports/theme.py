@@ -4,7 +4,7 @@ from typing import Any
 
 import altair as alt
 
-INK, MUTED, RULE, PAPER = "#22201d", "#615b53", "#d9d3c8", "#fffdf9"
+INK, MUTED, RULE = "#22201d", "#615b53", "#d9d3c8"
 OBSERVED, EXPECTED = "#8f1d52", "#6b7f8c"
 WETNESS = {"dry": "#c98a1b", "moist": "#3b7d74", "wet": "#1f4f8f"}
 SOIL = {"light": "#c98a1b", "medium": "#7a5a3a", "heavy": "#3a3634"}

@@ -2,7 +2,6 @@
 
 import hashlib
 import os
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -81,7 +80,3 @@ class Lake:
         if not paths:
             return pl.DataFrame(schema=NO_BINS)
         return pl.concat([pl.read_parquet(p) for p in paths], how="diagonal").sort("machine_id", "bin_at")
-
-    def clear_bins(self) -> None:
-        """Drop all bins; they are made again from telemetry."""
-        shutil.rmtree(self.root / "bin", ignore_errors=True)

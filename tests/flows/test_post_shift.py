@@ -98,6 +98,23 @@ def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(tmp
     assert "Error" not in again.err
 
 
+def test_every_stage_is_a_verb_of_its_own(tmp_path):
+    folder = tmp_path / "season"
+    write_demo(folder, machines=2, days=3, seed=3, hz=0.1, reporter=SILENT)
+    said = {}
+    for verb in (["ingest"], ["fit"], ["advise"], ["report", "shift"], ["export"], ["status"]):
+        ran = taretrace(*verb, folder)
+        assert ran.code == 0, ran.err
+        said[verb[0]] = ran.out
+    assert "rows in" in said["ingest"]
+    assert "dirt_tare_pct: " in said["fit"]
+    assert "key out" in said["advise"]
+    assert "Shift page:" in said["report"]
+    assert (folder / "out" / "shift.html").exists()
+    assert (folder / "out" / "tables" / "load_fact.parquet").exists()
+    assert "What was rejected, and why" in said["status"]
+
+
 def test_two_runs_at_once_are_told_apart(tmp_path):
     workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
     with stages.open_warehouse(workspace):

@@ -97,7 +97,7 @@ class RemlFit:
     theta_cov: Array
     spans: dict[str, slice]
     _products: CrossProducts = field(repr=False)
-    _solution: _Solution = field(repr=False)
+    _D: Array = field(repr=False)
 
     def contrast(self, weights: Array) -> Contrast:
         """Return `weights @ core` with its standard error and Satterthwaite degrees of freedom.
@@ -109,7 +109,7 @@ class RemlFit:
         variance = float(weights @ q)
         if variance <= 0:
             return Contrast(float(weights @ self.core), 0.0, np.inf)
-        q_b = -(self._products.B @ q) / self._solution.D if self._solution.D.size else np.empty(0)
+        q_b = -(self._products.B @ q) / self._D if self._D.size else np.empty(0)
         squares = {name: float(q[s] @ q[s]) for name, s in self.spans.items()}
         if self._products.absorbed is not None:
             squares[self._products.absorbed] = float(q_b @ q_b)
@@ -336,7 +336,7 @@ def _finish(
         theta_cov=theta_cov,
         spans=engine.m.spans,
         _products=engine.m,
-        _solution=s,
+        _D=s.D,
     )
 
 
