@@ -14,10 +14,12 @@ from transforms.advice.posterior import draw_slopes
 from transforms.advice.situations import next_situations
 from transforms.catalogue import DIRT, ROOT_LOSS
 from transforms.conditions.field_hours import field_hours
-from transforms.conditions.weather import fill_hours
+from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.errors import WorkspaceError
-from transforms.intake.mapping import read_mappings
-from transforms.intake.receive import Received, new_files, receive
+from transforms.intake.due import due_files, forget_changed, remember, remembered
+from transforms.intake.inbox import look
+from transforms.intake.mapping import Mapping, read_mappings
+from transforms.intake.receive import Received, Store, examine, receive
 from transforms.lake import Lake
 from transforms.losses import root_loss
 from transforms.model.decompose import expected, why
@@ -26,7 +28,7 @@ from transforms.model.fit import ResponseFit, fit_response, fit_summary
 from transforms.trace.load_settings import audit_settings, load_settings
 from transforms.trace.trace import trace_loads
 from transforms.warehouse import Warehouse, sql_names
-from transforms.working.season_bins import bin_days, stale_days
+from transforms.working.season_bins import bin_days, drop_gone_days, stale_days
 from transforms.workspace import Workspace
 
 ADVICE_SEED = 20_251_001
@@ -47,31 +49,61 @@ def open_warehouse(workspace: Workspace) -> Warehouse:
     return Warehouse(workspace.warehouse)
 
 
-def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
-    """Take in every new file of the inbox."""
-    catalogue = workspace.season.catalogue
-    mappings = read_mappings(workspace.mappings, catalogue)
+def _mappings(workspace: Workspace) -> list[Mapping]:
+    mappings = read_mappings(workspace.mappings, workspace.season.catalogue)
     if not mappings:
         raise WorkspaceError(
-            "there is no mapping",
-            where=str(workspace.mappings),
-            mend="put a mapping TOML there for each kind of export",
-        )
-    lake = Lake(workspace.lake)
+            "there is no mapping", where=str(workspace.mappings),
+            mend="run 'taretrace map FILE' on one file of each kind of export",
+        )  # fmt: skip
+    return mappings
+
+
+def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
+    """Take in every new file of the inbox, and again those whose mapping has changed."""
+    catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
-        files = new_files(workspace.inbox, warehouse)
+        lake.sweep(Store(warehouse, lake).recorded)
+        before = remembered(warehouse)
+        inbox = look(workspace.inbox, before)
+        remember(inbox, before, warehouse)
+        for name, why in inbox.left:
+            reporter.say(f"Left alone: {name}: {why}")
+        if again := forget_changed(inbox, mappings, warehouse, lake):
+            reporter.say(f"{again} files are read again: their mapping has changed")
+        files, store = due_files(inbox, warehouse), Store(warehouse, lake)
         with reporter.stage(f"Reading {len(files)} new files", len(files)) as advance:
             out = []
-            for path, sha in files:
-                out.append(receive(path, sha, mappings, catalogue, warehouse, lake))
+            for found in files:
+                received = receive(found, mappings, catalogue, store)
+                if received is None:
+                    reporter.say(f"Left for the next run: {found.file} changed while it was read")
+                else:
+                    out.append(received)
                 advance()
     return out
+
+
+def examine_files(workspace: Workspace, reporter: Reporter) -> tuple[list[Received], pl.DataFrame, list[tuple[str, str]]]:
+    """Read every file due as `receive_files` would and store nothing; returns outcomes, rejected rows, files left."""
+    catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
+    with open_warehouse(workspace) as warehouse:
+        inbox = look(workspace.inbox, remembered(warehouse))
+        files, store = due_files(inbox, warehouse), Store(warehouse, lake)
+        with reporter.stage(f"Looking at {len(files)} new files", len(files)) as advance:
+            out = []
+            for found in files:
+                out.append(examine(found, mappings, catalogue, store))
+                advance()
+        rejected = pl.concat([warehouse.table("rejected_row").clear(), *(rows for _, rows in out)])
+    return [received for received, _ in out], rejected, inbox.left
 
 
 def bin_telemetry(workspace: Workspace, reporter: Reporter) -> int:
     """Make the bins of machine-days that changed."""
     catalogue, lake = workspace.season.catalogue, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
+        drop_gone_days(warehouse, lake)
         stale = stale_days(warehouse, lake, catalogue)
         with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
             made = bin_days(stale, warehouse, lake, catalogue, advance)
@@ -101,8 +133,10 @@ def trace(workspace: Workspace, reporter: Reporter) -> None:
 
 def conditions(workspace: Workspace, reporter: Reporter) -> None:
     """Work out every field's topsoil wetness by the hour."""
+    season = workspace.season
     with open_warehouse(workspace) as warehouse, reporter.stage("Working out topsoil wetness"):
-        filled = fill_hours(warehouse.table("weather_hour"))
+        hours = hours_of_days(warehouse.table("weather_hour"), warehouse.table("weather_day"), season.time_zone)
+        filled = fill_hours(hours)
         with warehouse.transaction():
             warehouse.replace("weather_filled", filled)
             warehouse.store("field_hour", field_hours(filled, warehouse.table("field")))

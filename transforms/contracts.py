@@ -5,7 +5,9 @@ so that a decimal mark in the wrong place is caught here and not by the fit. Set
 that reads nonsense is flagged (`transforms/working/faults`), the rest of its row is good.
 """
 
+import copy
 import datetime as dt
+from typing import Any
 
 import dataframely as dy
 import polars as pl
@@ -22,6 +24,16 @@ def _moment(*, primary_key: bool = False, nullable: bool = False) -> dy.Datetime
     )
 
 
+def _unless_cancelled(column: str) -> Any:
+    """A column that every row needs, but for one that only says its document is cancelled."""
+
+    @dy.rule()
+    def needed(cls) -> pl.Expr:
+        return pl.col(column).is_not_null() | pl.col("cancelled")
+
+    return needed
+
+
 class Telemetry(dy.Schema):
     """One logged instant of one machine."""
 
@@ -32,19 +44,33 @@ class Telemetry(dy.Schema):
     work_state = dy.String(nullable=True)
     unloading = dy.Float64(nullable=True, min=0, max=1)
     tank_t = dy.Float64(nullable=True, min=-2, max=60)
+    sections_on_pct = dy.Float64(nullable=True, min=0, max=100)
+    load_number = dy.Float64(nullable=True, min=0)
+    loaded_t = dy.Float64(nullable=True, min=0, max=100)
+    unload_number = dy.Float64(nullable=True, min=0)
+    unloaded_t = dy.Float64(nullable=True, min=0, max=100)
 
 
 class Load(dy.Schema):
-    """A weigh ticket: one load over the weighbridge."""
+    """A weigh ticket: one load over the weighbridge; the newest revision counts, a cancelled one counts no more."""
 
     load_id = dy.String(primary_key=True, min_length=1)
-    field_id = dy.String(min_length=1)
+    revision = dy.Int64(primary_key=True, min=0, max=99)
+    issued_at = _moment(nullable=True)
+    cancelled = dy.Bool()
+    field_id = dy.String(nullable=True, min_length=1)
     machine_id = dy.String(nullable=True)
-    site_id = dy.String(min_length=1)
+    site_id = dy.String(nullable=True, min_length=1)
     left_field_at = _moment(nullable=True)
-    weighed_at = _moment()
-    gross_t = dy.Float64(min_exclusive=0, max=60)
-    net_t = dy.Float64(min_exclusive=0, max=60)
+    weighed_at = _moment(nullable=True)
+    gross_t = dy.Float64(nullable=True, min_exclusive=0, max=60)
+    net_t = dy.Float64(nullable=True, min_exclusive=0, max=60)
+
+    field_id_needed = _unless_cancelled("field_id")
+    site_id_needed = _unless_cancelled("site_id")
+    weighed_at_needed = _unless_cancelled("weighed_at")
+    gross_t_needed = _unless_cancelled("gross_t")
+    net_t_needed = _unless_cancelled("net_t")
 
     @dy.rule()
     def net_above_gross(cls) -> pl.Expr:
@@ -58,18 +84,23 @@ class Load(dy.Schema):
 
 
 class Tare(dy.Schema):
-    """A lab result; the newest revision counts, every one is kept."""
+    """A lab result; the newest revision counts, every one is kept, a cancelled one counts no more."""
 
     sample_id = dy.String(primary_key=True, min_length=1)
-    load_id = dy.String(min_length=1)
     revision = dy.Int64(primary_key=True, min=0, max=99)
-    dirt_tare_pct = dy.Float64(min_exclusive=0, max=70)
+    issued_at = _moment(nullable=True)
+    cancelled = dy.Bool()
+    load_id = dy.String(nullable=True, min_length=1)
+    dirt_tare_pct = dy.Float64(nullable=True, min_exclusive=0, max=70)
     top_tare_pct = dy.Float64(nullable=True, min=0, max=40)
     sugar_pct = dy.Float64(nullable=True, min=5, max=30)
     potassium_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     sodium_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     amino_n_mmol_per_kg = dy.Float64(nullable=True, min=0, max=200)
     sample_kg = dy.Float64(nullable=True, min_exclusive=0, max=500)
+
+    load_id_needed = _unless_cancelled("load_id")
+    dirt_tare_pct_needed = _unless_cancelled("dirt_tare_pct")
 
 
 class LossAudit(dy.Schema):
@@ -100,8 +131,45 @@ class WeatherHour(dy.Schema):
     rain_mm = dy.Float64(min=0, max=150)
 
 
+class WeatherDay(dy.Schema):
+    """One day of one weather station, for stations that say no more; the day is the station's local one."""
+
+    station_id = dy.String(primary_key=True, min_length=1)
+    day_at = _moment(primary_key=True)
+    air_temp_max_c = dy.Float64(min=-40, max=50)
+    air_temp_min_c = dy.Float64(min=-40, max=50)
+    humidity_pct = dy.Float64(nullable=True, min=1, max=101)
+    wind_m_s = dy.Float64(nullable=True, min=0, max=60)
+    irradiation_mj_m2 = dy.Float64(nullable=True, min=0, max=45)
+    rain_mm = dy.Float64(min=0, max=400)
+
+    @dy.rule()
+    def lowest_above_highest(cls) -> pl.Expr:
+        """The lowest temperature of a day cannot be above the highest."""
+        return pl.col("air_temp_min_c") <= pl.col("air_temp_max_c")
+
+
+class WeatherReading(dy.Schema):
+    """One daily value of one element of one station, as climate archives give them: a row a station, day and element.
+
+    The value is in the archive's own unit for its element; `sql/views/weather_day.sql` turns those used into columns.
+    """
+
+    station_id = dy.String(primary_key=True, min_length=1)
+    day_at = _moment(primary_key=True)
+    element = dy.String(primary_key=True, min_length=1)
+    value = dy.Float64()
+
+
+class FieldBoundary(dy.Schema):
+    """The outline of a field where it comes apart from the field list."""
+
+    field_id = dy.String(primary_key=True, min_length=1)
+    boundary = dy.String(min_length=1)
+
+
 class Field(dy.Schema):
-    """A field: its place, area, soil and expected yield."""
+    """A field: its place, area, soil, expected yield and, where known, its outline (GeoJSON geometry, RFC 7946)."""
 
     field_id = dy.String(primary_key=True, min_length=1)
     grower_id = dy.String(min_length=1)
@@ -114,6 +182,7 @@ class Field(dy.Schema):
     organic_matter_pct = dy.Float64(min=0, max=8)
     yield_t_ha = dy.Float64(min=5, max=160)
     row_spacing_cm = dy.Float64(min=20, max=100)
+    boundary = dy.String(nullable=True)
 
     @dy.rule()
     def sand_and_clay_exceed_100(cls) -> pl.Expr:
@@ -140,9 +209,16 @@ CONTRACTS: dict[str, type[dy.Schema]] = {
     "tare": Tare,
     "loss_audit": LossAudit,
     "weather_hour": WeatherHour,
+    "weather_day": WeatherDay,
+    "weather_reading": WeatherReading,
     "field": Field,
+    "field_boundary": FieldBoundary,
     "machine_setup": MachineSetup,
 }
+
+
+DEFAULTS: dict[str, Any] = {"revision": 0, "cancelled": False}
+"""Columns that have a value where a file does not say one."""
 
 
 def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
@@ -154,16 +230,37 @@ def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
     return type("FleetTelemetry", (base,), {"__annotations__": {}, **columns})
 
 
+def needed_columns(schema: type[dy.Schema]) -> list[str]:
+    """Return the columns a mapping must give."""
+    unless_cancelled = {r.removesuffix("_needed") for r in dir(schema) if r.endswith("_needed")}
+    columns = schema.columns()
+    return [n for n, c in columns.items() if n not in DEFAULTS and (not c.nullable or n in unless_cancelled)]
+
+
+def rows_alone(schema: type[dy.Schema]) -> Any:
+    """Return a contract's rules about single rows: keys may repeat, and each row carries its `line`.
+
+    Repeats are counted and clashes told apart before a key must be unique, so nothing is rejected for company.
+    """
+    columns = {name: copy.copy(column) for name, column in schema.columns().items()}
+    for column in columns.values():
+        column.primary_key = False
+    return type("RowsAlone", (schema,), {"__annotations__": {}, **columns, "line": dy.Int64()})
+
+
 RULE_WORDS = {
     "net_above_gross": "net_t is above gross_t",
     "weighed_before_leaving": "weighed_at is not after left_field_at",
     "sand_and_clay_exceed_100": "sand_pct and clay_pct together are above 100",
+    "lowest_above_highest": "air_temp_min_c is above air_temp_max_c",
 }
 """Rules over several columns -> what a row that breaks one is told."""
 
 
 def rule_in_words(rule: str, schema: type[dy.Schema]) -> str:
     """Say in words which rule a row broke, from dataframely's rule name."""
+    if rule.endswith("_needed"):
+        return f"{rule.removesuffix('_needed')} is empty"
     if "|" not in rule:
         return RULE_WORDS[rule]
     column, kind = rule.split("|", 1)
@@ -177,3 +274,10 @@ def rule_in_words(rule: str, schema: type[dy.Schema]) -> str:
         "nan": f"{column} is not a number",
         "inf": f"{column} is not finite",
     }[kind]
+
+
+def rule_column(rule: str) -> str | None:
+    """Return the column a rule is about; None for a rule over several."""
+    if rule.endswith("_needed"):
+        return rule.removesuffix("_needed")
+    return rule.split("|", 1)[0] if "|" in rule else None

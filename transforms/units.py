@@ -55,6 +55,44 @@ UNITS: dict[str, Unit] = {
 }
 """Code -> unit; the base of each dimension is SI (percent as a fraction, rotation in rpm, temperature in Celsius)."""
 
+ALIASES: dict[str, str] = {
+    "km/h": "kmh", "kph": "kmh", "kmh": "kmh", "km h-1": "kmh", "m/s": "m/s", "m s-1": "m/s", "mps": "m/s",
+    "mph": "mph", "mi/h": "mph",
+    "rpm": "rpm", "1/min": "rpm", "/min": "rpm", "min-1": "rpm", "u/min": "rpm", "r/min": "rpm", "ot/min": "rpm",
+    "obr/min": "rpm", "tr/min": "rpm", "omw/min": "rpm", "upm": "rpm", "1/s": "1/s", "s-1": "1/s", "r/s": "1/s",
+    "%": "pct", "pct": "pct", "percent": "pct", "prozent": "pct", "procent": "pct", "pourcent": "pct",
+    "cm": "cm", "mm": "mm", "m": "m", "meter": "m", "metre": "m", "km": "km", "in": "in", "inch": "in",
+    "inches": "in", '"': "in", "mi": "mi",
+    "t": "t", "to": "t", "tonne": "t", "tonnes": "t", "tonnen": "t", "mg": "t", "kg": "kg", "kilogram": "kg",
+    "g": "g", "lb": "lb", "lbs": "lb", "short ton": "short_ton", "short tons": "short_ton", "us ton": "short_ton",
+    "ha": "ha", "m2": "m2", "m²": "m2", "sq m": "m2", "qm": "m2", "ac": "acre", "acre": "acre", "acres": "acre",
+    "t/ha": "t/ha", "t ha-1": "t/ha", "to/ha": "t/ha", "t/ac": "short_ton/acre", "ton/ac": "short_ton/acre",
+    "tons/acre": "short_ton/acre", "t/acre": "short_ton/acre",
+    "°c": "degC", "degc": "degC", "c": "degC", "celsius": "degC", "°f": "degF", "degf": "degF", "f": "degF",
+    "fahrenheit": "degF", "k": "K", "kelvin": "K",
+    "mj/m2": "MJ/m2", "mj/m²": "MJ/m2", "w/m2": "W/m2", "w/m²": "W/m2",
+    "mmol/kg": "mmol/kg", "meq/kg": "mmol/kg", "mmol/100g": "mmol/100g", "mmol/100 g": "mmol/100g",
+    "meq/100g": "mmol/100g",
+    "deg": "deg", "°": "deg", "degree": "deg", "degrees": "deg", "grad": "deg",
+    "flag": "flag", "0/1": "flag", "count": "count", "n": "count", "pcs": "count", "stk": "count", "ks": "count",
+    "d": "day", "day": "day", "days": "day",
+}  # fmt: skip
+"""What people and devices write -> code. Closed: what is not here is asked about ("ton" is: it may be short or metric)."""
+
+
+def unit_of_text(text: str) -> str | None:
+    """Return the code of a unit as people or devices write it; None where it is not in the closed table.
+
+    Brackets, points, spaces and letter case do not matter, but "mg" is not "Mg".
+    """
+    plain = " ".join(text.strip(" .[]()\t").split())
+    if plain in UNITS:
+        return plain
+    if plain == "mg":  # milligrams: in no table of ours
+        return None
+    return ALIASES.get(plain.casefold())
+
+
 SUFFIX_UNIT = {
     "_t_ha": "t/ha",
     "_mmol_per_kg": "mmol/kg",

@@ -1,5 +1,6 @@
 """The warehouse door: the one place that talks to DuckDB. Everything it runs is a named file of `sql/`."""
 
+import datetime as dt
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
@@ -45,9 +46,21 @@ class Warehouse:
             ) from problem  # fmt: skip
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
-        for folder in ("tables", "views"):
-            for name in sql_names(folder):
-                self._con.execute(sql_text(folder, name))
+        try:
+            for folder in ("tables", "views"):
+                for name in sql_names(folder):
+                    self._con.execute(sql_text(folder, name))
+        except duckdb.BinderException as problem:
+            self._con.close()
+            raise WorkspaceError(
+                "the warehouse was made by an earlier taretrace", where=str(path),
+                mend="move warehouse.duckdb and lake/ away and ingest the inbox again",
+            ) from problem  # fmt: skip
+
+    @classmethod
+    def in_memory(cls) -> Self:
+        """Return an empty warehouse that leaves nothing behind."""
+        return cls(Path(":memory:"))
 
     def __enter__(self) -> Self:
         return self
@@ -85,6 +98,27 @@ class Warehouse:
     def columns(self, name: str) -> list[str]:
         """Return the column names of a table."""
         return self._rows("from query_table($name) limit 0", {"name": name}).columns
+
+    def matching(self, name: str, keys: pl.DataFrame) -> pl.DataFrame:
+        """Return the rows of a table of `sql/tables/` whose key is among `keys`."""
+        on = " and ".join(f't."{c}" is not distinct from k."{c}"' for c in keys.columns)
+        self._con.register("wanted_keys", keys)
+        try:
+            return self._rows(f'select t.* from "{_known(name)}" as t semi join wanted_keys as k on {on}', {})
+        finally:
+            self._con.unregister("wanted_keys")
+
+    def forget_source(self, sha: str) -> None:
+        """Drop everything that came from one file, so that it is read again."""
+        for name in sql_names("tables"):
+            if name.startswith("received_") or name in {"source_file", "rejected_row", "source_finding"}:
+                self._con.execute(f'delete from "{name}" where source_sha256 = $sha', {"sha": sha})
+
+    def date_file(self, sha: str, file_at: dt.datetime) -> None:
+        """Note that a file's content was delivered with an earlier date as well."""
+        self._con.execute(
+            "update source_file set file_at = least(file_at, $at) where source_sha256 = $sha", {"sha": sha, "at": file_at}
+        )
 
     def append(self, name: str, rows: pl.DataFrame) -> None:
         """Add rows to a table of `sql/tables/`, matched by column name; columns it lacks are not written."""

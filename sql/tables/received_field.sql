@@ -1,9 +1,9 @@
 -- A row is an accepted row of a field list.
--- Key: source_sha256, line. Written by intake; views pick what counts.
+-- Key: source_sha256, part, line. Written by intake; rows that repeat another file's stay; views pick what counts.
 create table if not exists received_field (
     source_sha256 varchar not null,
     line bigint not null,
-    received_at timestamptz not null,
+    part varchar,
     field_id varchar not null,
     grower_id varchar not null,
     station_id varchar not null,
@@ -14,5 +14,6 @@ create table if not exists received_field (
     clay_pct double not null,
     organic_matter_pct double not null,
     yield_t_ha double not null,
-    row_spacing_cm double not null
+    row_spacing_cm double not null,
+    boundary varchar
 );

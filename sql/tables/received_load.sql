@@ -1,15 +1,18 @@
--- A row is an accepted row of a weigh-ticket file; a corrected delivery adds rows, none is changed.
--- Key: source_sha256, line. Written by intake; views pick what counts.
+-- A row is an accepted row of a weigh-ticket file; a correction or cancellation adds rows, none is changed.
+-- Key: source_sha256, part, line. Written by intake; rows that repeat another file's stay; views pick what counts.
 create table if not exists received_load (
     source_sha256 varchar not null,
     line bigint not null,
-    received_at timestamptz not null,
+    part varchar,
     load_id varchar not null,
-    field_id varchar not null,
+    revision bigint not null,
+    issued_at timestamptz,
+    cancelled boolean not null,
+    field_id varchar,
     machine_id varchar,
-    site_id varchar not null,
+    site_id varchar,
     left_field_at timestamptz,
-    weighed_at timestamptz not null,
-    gross_t double not null,
-    net_t double not null
+    weighed_at timestamptz,
+    gross_t double,
+    net_t double
 );

@@ -1,9 +1,9 @@
 -- A row is an accepted row of a dig-behind audit file.
--- Key: source_sha256, line. Written by intake; views pick what counts.
+-- Key: source_sha256, part, line. Written by intake; rows that repeat another file's stay; views pick what counts.
 create table if not exists received_loss_audit (
     source_sha256 varchar not null,
     line bigint not null,
-    received_at timestamptz not null,
+    part varchar,
     audit_id varchar not null,
     machine_id varchar not null,
     field_id varchar not null,

@@ -1,9 +1,9 @@
 -- A row is an accepted row of a machine list: what was fitted from a date on.
--- Key: source_sha256, line. Written by intake; views pick what counts.
+-- Key: source_sha256, part, line. Written by intake; rows that repeat another file's stay; views pick what counts.
 create table if not exists received_machine_setup (
     source_sha256 varchar not null,
     line bigint not null,
-    received_at timestamptz not null,
+    part varchar,
     machine_id varchar not null,
     valid_from_at timestamptz not null,
     generation varchar not null,

@@ -1,9 +1,9 @@
 -- A row is an accepted row of a weather file; the hour is named by its start.
--- Key: source_sha256, line. Written by intake; views pick what counts.
+-- Key: source_sha256, part, line. Written by intake; rows that repeat another file's stay; views pick what counts.
 create table if not exists received_weather_hour (
     source_sha256 varchar not null,
     line bigint not null,
-    received_at timestamptz not null,
+    part varchar,
     station_id varchar not null,
     hour_at timestamptz not null,
     air_temp_c double not null,

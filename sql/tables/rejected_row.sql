@@ -1,7 +1,8 @@
--- A row is a row of a file that was not accepted, with the rule it broke. Key: source_sha256, line. Written by intake.
+-- A row is a row of a file that was not accepted, with the rule it broke. Key: source_sha256, part, line, rule. Written by intake.
 create table if not exists rejected_row (
     source_sha256 varchar not null,
     file varchar not null,
+    part varchar,
     line bigint not null,
     "column" varchar,
     raw varchar,

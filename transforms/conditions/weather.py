@@ -6,6 +6,41 @@ import polars as pl
 SHORT_GAP_H = 6
 
 
+def hours_of_days(hours: pl.DataFrame, days: pl.DataFrame, time_zone: str) -> pl.DataFrame:
+    """Add hours made of daily values for stations and days that gave no hour.
+
+    Temperature follows a sine between the day's lowest, at 4, and highest, at 16 o'clock of the day's own zone; rain
+    falls evenly; radiation follows the same sine while it is above its mean (common practice, no source).
+
+    Args:
+        hours: `weather_hour`.
+        days: `weather_day`; the day is named by its midnight, UTC for archives that name only a date.
+        time_zone: the season's zone, in which a day named in UTC is meant.
+    """
+    if not days.height:
+        return hours
+    midnight = pl.col("day_at").dt.replace_time_zone(None).dt.replace_time_zone(time_zone, non_existent="null")
+    dated = pl.when(pl.col("day_at").dt.hour() == 0).then(midnight.dt.convert_time_zone("UTC")).otherwise("day_at")
+    angle = (pl.col("hour") - 10) * (np.pi / 12)
+    spread = (
+        days.with_columns(dated.alias("from_at"))
+        .join(pl.DataFrame({"hour": range(24)}), how="cross")
+        .with_columns((pl.col("from_at") + pl.duration(hours=pl.col("hour"))).dt.truncate("1h").alias("hour_at"))
+        .select(
+            "station_id", "hour_at",
+            ((pl.col("air_temp_max_c") + pl.col("air_temp_min_c")) / 2
+             + (pl.col("air_temp_max_c") - pl.col("air_temp_min_c")) / 2 * angle.sin()).alias("air_temp_c"),
+            "humidity_pct", "wind_m_s",
+            (pl.col("irradiation_mj_m2") * angle.sin().clip(0) / angle.sin().clip(0).sum().over("station_id", "day_at"))
+            .alias("irradiation_mj_m2"),
+            (pl.col("rain_mm") / 24).alias("rain_mm"),
+        )
+        .drop_nulls("hour_at")
+    )  # fmt: skip
+    fresh = spread.join(hours, on=["station_id", "hour_at"], how="anti").unique(["station_id", "hour_at"], keep="first")
+    return pl.concat([hours, fresh.select(hours.columns)]).sort("station_id", "hour_at")
+
+
 def fill_hours(weather: pl.DataFrame) -> pl.DataFrame:
     """Return one row an hour per station from its first to its last, with `filled` naming the rule used.
 

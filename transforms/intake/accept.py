@@ -1,220 +1,277 @@
-"""Turns text cells into typed columns and sorts rows into accepted, rejected with a reason, and repeated."""
+"""Turns cells into typed columns and sorts rows into accepted, rejected with a reason, and repeated."""
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from pathlib import Path
 
 import dataframely as dy
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.contracts import contract, rule_in_words
-from transforms.errors import SourceFileError
-from transforms.intake.mapping import ColumnMapping, Mapping
-from transforms.intake.table import TextTable
+from transforms.contracts import DEFAULTS, contract, rows_alone, rule_column, rule_in_words
+from transforms.errors import SourceFileError, WorkspaceError
+from transforms.intake.mapping import ColumnMapping, Mapping, own_name
+from transforms.intake.piece import Piece, none_rejected, rejected_rows
 from transforms.units import stored_unit, to_unit
-
-REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, "says": pl.String}
 
 
 @dataclass(frozen=True)
-class Accepted:
-    """The outcome of one file: `rows_in = accepted.height + rejected.height + rows_repeated`.
+class Checked:
+    """The outcome of one piece: `rows_in = good.height + rejected.height + rows_repeated`.
 
     Attributes:
-        accepted: canonical columns and `line`.
+        good: canonical columns and `line`; keys may still repeat.
         rejected: `line, column, raw, rule, says`.
-        rows_repeated: rows that say again what was already said.
+        piece: what was read.
     """
 
-    accepted: pl.DataFrame
+    good: pl.DataFrame
     rejected: pl.DataFrame
-    rows_in: int
     rows_repeated: int
+    piece: Piece
+
+    @property
+    def rows_in(self) -> int:
+        """How many rows the piece had."""
+        return self.good.height + self.rejected.height + self.rows_repeated
 
 
-def _as_number(text: pl.Expr, decimal: str) -> pl.Expr:
-    """A number with the mapping's decimal mark; under a decimal comma a point could be either, so it is no number."""
-    if decimal == ",":
-        text = pl.when(~text.str.contains(".", literal=True)).then(text.str.replace(",", ".", literal=True))
-    return text.cast(pl.Float64, strict=False)
+@dataclass(frozen=True)
+class Reader:
+    """A mapping made ready: the contract of its kind and the types of its columns.
 
-
-def _as_time(text: pl.Expr, column: ColumnMapping) -> pl.Expr:
-    """A local time in UTC; the hour that the clocks repeat is taken as the first, one they skip is no time."""
-    moment = text.str.to_datetime(column.format, strict=False, time_unit="us", ambiguous="earliest")
-    zoned = moment.dt.replace_time_zone(str(column.time_zone), ambiguous="earliest", non_existent="null")
-    return zoned.dt.convert_time_zone("UTC")
-
-
-def _given(column: ColumnMapping, dtype: pl.DataType, file_name: str) -> pl.Expr:
-    """A value that stands in the mapping or in the file's name."""
-    if column.value is not None:
-        return pl.lit(column.value).cast(dtype, strict=False)
-    found = re.search(str(column.file_name), file_name)
-    if not found or not found.groups():
-        raise SourceFileError("file_name", f"{column.column} should stand in the file's name, and does not")
-    return pl.lit(found.group(1)).cast(dtype, strict=False)
-
-
-def _parsed(column: ColumnMapping, dtype: pl.DataType, mapping: Mapping, file_name: str) -> pl.Expr:
-    """Return the typed expression of one column; what cannot be read becomes null."""
-    if not column.sources:
-        return _given(column, dtype, file_name)
-    texts = [pl.col(s).str.strip_chars() for s in column.sources]
-    if isinstance(dtype, pl.Datetime):
-        return _as_time(texts[0], column)
-    if isinstance(dtype, pl.String):
-        words = column.words
-        return texts[0] if words is None else texts[0].replace_strict(words, default=None, return_dtype=pl.String)
-    numbers = [_as_number(t, mapping.decimal) for t in texts]
-    number = numbers[0] if len(numbers) == 1 else pl.mean_horizontal(numbers)
-    if dtype.is_integer():
-        return pl.when(number == number.round(0)).then(number).cast(dtype, strict=False)
-    stored = stored_unit(column.column)
-    if column.unit is not None and stored is not None:
-        return to_unit(number, column.unit, stored, where=f"mapping {mapping.name} [columns.{column.column}]")
-    return number
-
-
-def _unread(column: ColumnMapping, dtype: pl.DataType, decimal: str) -> pl.Expr:
-    """True where the file has text and the typed column has nothing; of left and right, one bad side is enough."""
-    if not column.sources:
-        return pl.lit(value=False)
-    if dtype.is_numeric():
-        return pl.any_horizontal(
-            pl.col(s).is_not_null() & _as_number(pl.col(s).str.strip_chars(), decimal).is_null() for s in column.sources
-        ) | (pl.col(column.sources[0]).is_not_null() & pl.col(f"__{column.column}").is_null())
-    return pl.col(column.sources[0]).is_not_null() & pl.col(f"__{column.column}").is_null()
-
-
-def _why_unread(column: ColumnMapping, dtype: pl.DataType) -> tuple[str, str]:
-    name = " / ".join(column.sources)
-    if isinstance(dtype, pl.Datetime):
-        return "not_a_time", f"'{name}' is not a time of the form {column.format} in {column.time_zone}"
-    if column.words is not None:
-        return "unknown_word", f"'{name}' is none of {', '.join(column.words)}"
-    return "not_a_number", f"'{name}' is not a number with the decimal mark the mapping names"
-
-
-def _require_columns(table: TextTable, mapping: Mapping) -> None:
-    needed = [s for c in mapping.columns for s in c.sources]
-    for source in needed:
-        if source not in table.cells.columns:
-            has = ", ".join(c for c in table.cells.columns if c != "line")[:200]
-            raise SourceFileError("missing_column", f"there is no column '{source}'; the file has {has}")
-
-
-def type_rows(
-    table: TextTable, mapping: Mapping, catalogue: Catalogue, file_name: str
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return (typed rows with `line`, rejected rows) of a file.
-
-    Raises:
-        SourceFileError: a mapped column is missing, or the file's name does not hold what it should.
+    Attributes:
+        mapping: how a file is read.
+        file_name: the file's name.
     """
-    _require_columns(table, mapping)
-    schema = contract(mapping.kind, catalogue)
-    dtypes = {name: column.dtype for name, column in schema.columns().items()}
-    typed = table.cells.with_columns(
-        _parsed(c, dtypes[c.column], mapping, file_name).alias(f"__{c.column}") for c in mapping.columns
-    )
-    bad: list[pl.DataFrame] = []
-    if table.ragged:
-        lines = list(table.ragged)
-        bad.append(
-            _rejected(
-                lines,
-                None,
-                "uneven_row",
-                "the row has more or fewer cells than the header: it is cut short, or no data",
-                table,
-            )
+
+    mapping: Mapping
+    catalogue: Catalogue
+    file_name: str
+    schema: type[dy.Schema] = field(init=False)
+    alone: type[dy.Schema] = field(init=False)
+    header: str = ""
+
+    def __post_init__(self) -> None:
+        schema = contract(self.mapping.kind, self.catalogue)
+        object.__setattr__(self, "schema", schema)
+        object.__setattr__(self, "alone", rows_alone(schema))
+
+    def dtypes(self) -> dict[str, pl.DataType]:
+        """Canonical column -> type."""
+        return {name: column.dtype for name, column in self.schema.columns().items()}
+
+    def numbers(self) -> set[str]:
+        """The file's columns that are read as plain numbers."""
+        dtypes, numbers, texts = self.dtypes(), set[str](), set[str]()
+        for column in self.mapping.columns:
+            (numbers if dtypes[column.column].is_numeric() else texts).update(column.sources)
+        return numbers - texts
+
+    def check(self, piece: Piece) -> Checked:
+        """Type the rows of a piece and sort them.
+
+        Raises:
+            SourceFileError: a mapped column is missing, or the file's name does not hold what it should.
+        """
+        self._require_columns(piece)
+        sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
+        filled = piece.cells.filter(pl.any_horizontal(pl.col(sources).is_not_null())) if sources else piece.cells
+        rows, unread = self._type(filled, piece)
+        good, failure = self.alone.filter(rows)
+        rejected = pl.concat([piece.rejected, *unread, self._broken(failure, piece)]).sort("line")
+        rejected, said_again = self._said_again(rejected)
+        return Checked(good, rejected, piece.rows_repeated + said_again, piece)
+
+    def _require_columns(self, piece: Piece) -> None:
+        for source in self.mapping.sources():
+            if source not in piece.cells.columns and piece.cells.height:
+                has = ", ".join(c for c in piece.cells.columns if c != "line")[:200]
+                raise SourceFileError("missing_column", f"there is no column '{source}'; the file has {has}")
+
+    def _type(self, cells: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+        """Return (typed rows with `line`, rejected rows): where a file has text and the typed column nothing."""
+        dtypes, mapped = self.dtypes(), self.mapping.columns
+        typed = cells.with_columns(self._parsed(c, dtypes[c.column], cells, piece).alias(f"__{c.column}") for c in mapped)
+        checks = {c.column: self._unread(c, dtypes[c.column], cells) for c in mapped}
+        flags = typed.select(check.any().alias(name) for name, check in checks.items() if check is not None)
+        unread = []
+        for column in mapped:
+            check = checks[column.column]
+            if check is None or not typed.height or not flags[column.column][0]:
+                continue
+            lines = typed.filter(check)["line"].to_list()
+            unread.append(rejected_rows(lines, column.column, piece.raw(lines), *self._why(column, dtypes[column.column])))
+            typed = typed.filter(~check)
+        names = {c.column for c in mapped}
+        rows = typed.select(
+            *((pl.col(f"__{n}") if n in names else pl.lit(None)).cast(t).alias(n) for n, t in dtypes.items()), "line"
         )
-        typed = typed.filter(~pl.col("line").is_in(lines))
-    for column in mapping.columns:
-        failed = typed.filter(_unread(column, dtypes[column.column], mapping.decimal))
-        if failed.height:
-            bad.append(
-                _rejected(failed["line"].to_list(), column.column, *_why_unread(column, dtypes[column.column]), table)
+        return rows.with_columns(pl.col(n).fill_null(v) for n, v in DEFAULTS.items() if n in dtypes), unread
+
+    def _parsed(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame, piece: Piece) -> pl.Expr:
+        """Return the typed expression of one column; what cannot be read becomes null."""
+        if not column.sources:
+            return self._given(column, dtype)
+        if isinstance(dtype, pl.Datetime):
+            return _as_time(column, cells.schema)
+        first = pl.col(column.sources[0])
+        if not dtype.is_numeric():
+            text = first.cast(pl.String).str.strip_chars()
+            if column.words is not None:
+                text = text.replace_strict(column.words, default=None, return_dtype=pl.String)
+            return text.str.to_lowercase().replace_strict(BOOLEANS, default=None) if dtype == pl.Boolean else text
+        numbers = [self._number(s, cells.schema) for s in column.sources]
+        number = numbers[0] if len(numbers) == 1 else pl.mean_horizontal(numbers)
+        if dtype.is_integer():
+            return pl.when(number == number.round(0)).then(number).cast(dtype, strict=False)
+        return self._in_stored_unit(number, column, piece)
+
+    def _in_stored_unit(self, number: pl.Expr, column: ColumnMapping, piece: Piece) -> pl.Expr:
+        if column.steps:
+            return _along_steps(number, column.steps)
+        if column.full_scale is not None:
+            return number * (column.full_scale / 100)
+        stored, unit = stored_unit(column.column), column.unit or piece.units.get(column.sources[0])
+        if stored is None:
+            return number
+        if unit is None:
+            raise SourceFileError(
+                "unit_unknown", f"the file does not say the unit of '{column.sources[0]}'; name it in the mapping"
             )
-            typed = typed.join(failed.select("line"), on="line", how="anti")
-    mapped = {c.column for c in mapping.columns}
-    rows = typed.select(
-        pl.col("line"),
-        *((pl.col(f"__{n}") if n in mapped else pl.lit(None)).cast(t).alias(n) for n, t in dtypes.items()),
-    )
-    return rows, pl.concat([pl.DataFrame(schema=REJECTED), *bad])
+        try:
+            return to_unit(number, unit, stored, where=f"mapping {self.mapping.name} [columns.{column.column}]")
+        except WorkspaceError as problem:
+            raise SourceFileError("unit_mismatch", str(problem)) from problem
 
+    def _number(self, source: str, schema: pl.Schema) -> pl.Expr:
+        """A number with the mapping's decimal mark; under a decimal comma a point could be either, so it is none."""
+        text = pl.col(source)
+        if schema[source] != pl.String:
+            return text.cast(pl.Float64)
+        text = text.str.strip_chars()
+        if self.mapping.thousands is not None:
+            text = text.str.replace_all(self.mapping.thousands, "", literal=True)
+        if self.mapping.decimal == ",":
+            text = pl.when(~text.str.contains(".", literal=True)).then(text.str.replace(",", ".", literal=True))
+        return text.cast(pl.Float64, strict=False)
 
-def _rejected(lines: list[int], column: str | None, rule: str, says: str, table: TextTable) -> pl.DataFrame:
-    rows = {"line": lines, "column": column, "raw": [table.raw(n) for n in lines], "rule": rule, "says": says}
-    return pl.DataFrame(rows, schema=REJECTED)
+    def _given(self, column: ColumnMapping, dtype: pl.DataType) -> pl.Expr:
+        """A value that stands in the mapping or in the file's name."""
+        if column.value is not None:
+            return pl.lit(column.value).cast(dtype, strict=False)
+        found = re.search(str(column.file_name), own_name(self.file_name))
+        if not found or not found.groups():
+            raise SourceFileError("file_name", f"{column.column} should stand in the file's name, and does not")
+        return pl.lit(found.group(1)).cast(dtype, strict=False)
 
+    def _unread(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame) -> pl.Expr | None:
+        """True where the file has text and the typed column nothing; of left and right, one bad side is enough."""
+        if not column.sources or (dtype == pl.String and column.words is None):
+            return None
+        texts = [s for s in column.sources if cells.schema[s] == pl.String]
+        if dtype.is_numeric():
+            bad = [pl.col(s).is_not_null() & self._number(s, cells.schema).is_null() for s in texts]
+            lost = pl.col(column.sources[0]).is_not_null() & pl.col(f"__{column.column}").is_null()
+            return pl.any_horizontal(*bad, lost)
+        return pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) & pl.col(f"__{column.column}").is_null()
 
-def _drop_repeats(rows: pl.DataFrame, known: pl.DataFrame | None) -> pl.DataFrame:
-    """Drop rows that repeat, in every column, an earlier row of this file or of the store."""
-    columns = [c for c in rows.columns if c != "line"]
-    fresh = rows.unique(columns, keep="first", maintain_order=True)
-    if known is not None and known.height:
-        fresh = fresh.join(known.select(columns), on=columns, how="anti", nulls_equal=True)
-    return fresh
+    def _why(self, column: ColumnMapping, dtype: pl.DataType) -> tuple[str, str]:
+        name = " / ".join(column.sources)
+        if isinstance(dtype, pl.Datetime):
+            return "not_a_time", f"'{name}' is not a time of the form {column.format} in {column.time_zone}"
+        if column.words is not None:
+            return "unknown_word", f"'{name}' is none of {', '.join(column.words)}"
+        if dtype == pl.Boolean:
+            return "unknown_word", f"'{name}' is none of {', '.join(BOOLEANS)}"
+        if column.steps:
+            low, high = column.steps[0][0], column.steps[-1][0]
+            return "not_a_step", f"'{name}' is no number between the steps {low:g} and {high:g} of the mapping"
+        return "not_a_number", f"'{name}' is not a number with the decimal mark the mapping names"
 
-
-def _split_conflicts(rows: pl.DataFrame, key: list[str], table: TextTable) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The first row of a key is taken; a later one of the same file that says otherwise is rejected."""
-    taken = rows.unique(key, keep="first", maintain_order=True)
-    clash = rows.join(taken.select("line"), on="line", how="anti")
-    says = f"{', '.join(key)} stands earlier in this file with other values; the first was taken"
-    return taken, _rejected(clash["line"].to_list(), key[0], "same_key_twice", says, table)
-
-
-def _broken_rules(rows: pl.DataFrame, schema: type[dy.Schema], table: TextTable) -> pl.DataFrame:
-    """Return the rows that break the contract, each once, with all its reasons."""
-    lined: Any = type("Lined", (schema,), {"__annotations__": {}, "line": dy.Int64()})
-    _, failure = lined.filter(rows)
-    details = failure.details()
-    broken = [
-        _rejected(
-            details.filter(pl.col(rule) == "invalid")["line"].to_list(),
-            rule.split("|", 1)[0] if "|" in rule else None, rule, rule_in_words(rule, schema), table,
+    def _broken(self, failure: dy.FailureInfo, piece: Piece) -> pl.DataFrame:
+        """Return the rows that break the contract, each once, with all its reasons."""
+        rules = failure.counts()
+        if not rules:
+            return none_rejected()
+        details = failure.details()
+        broken = []
+        for rule in rules:
+            lines = details.filter(pl.col(rule) == "invalid")["line"].to_list()
+            broken.append(rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, rule_in_words(rule, self.schema)))
+        return (
+            pl.concat(broken)
+            .group_by("line", maintain_order=True)
+            .agg(pl.col("column", "raw", "rule").first(), pl.col("says").unique(maintain_order=True).str.join("; "))
+            .select(none_rejected().columns)
         )
-        for rule in failure.counts()
-    ]  # fmt: skip
-    return (
-        pl.concat([pl.DataFrame(schema=REJECTED), *broken])
-        .group_by("line", maintain_order=True)
-        .agg(pl.col("column", "raw", "rule").first(), pl.col("says").unique(maintain_order=True).str.join("; "))
-        .select(list(REJECTED))
-    )
+
+    def _said_again(self, rejected: pl.DataFrame) -> tuple[pl.DataFrame, int]:
+        """Drop what is no row but says again what others say: the header in the middle, totals at the bottom."""
+        if not rejected.height:
+            return rejected, 0
+        words = "|".join(re.escape(w) for w in self.mapping.totals)
+        raw = pl.col("raw").str.strip_chars()
+        again = raw.is_in([line.strip() for line in self.header.split("\n") if line.strip()])
+        if words:
+            again |= raw.str.contains(rf"(?i)^[^\p{{L}}\p{{N}}]*(?:{words})(?:[^\p{{L}}\p{{N}}]|$)")
+        kept = rejected.filter(~again)
+        return kept, rejected.height - kept.height
 
 
-def accept(
-    table: TextTable,
-    mapping: Mapping,
-    catalogue: Catalogue,
-    file_name: str,
-    known: Callable[[pl.DataFrame], pl.DataFrame | None] = lambda _: None,
-) -> Accepted:
-    """Sort the rows of a file into accepted, rejected and repeated.
+BOOLEANS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
+
+
+def _along_steps(number: pl.Expr, steps: tuple[tuple[float, float], ...]) -> pl.Expr:
+    """A machine's own scale in the stored unit: a straight line between neighbouring points, nothing outside."""
+    out = pl.when(number == steps[0][0]).then(pl.lit(steps[0][1]))
+    for (x0, y0), (x1, y1) in zip(steps, steps[1:], strict=False):
+        out = out.when((number > x0) & (number <= x1)).then(y0 + (number - x0) * ((y1 - y0) / (x1 - x0)))
+    return out.otherwise(None)
+
+
+def _as_time(column: ColumnMapping, schema: pl.Schema) -> pl.Expr:
+    """A local time in UTC; the hour that the clocks repeat is taken as the first, one they skip is no time."""
+    kinds = [schema[s] for s in column.sources]
+    if all(k.is_temporal() for k in kinds):
+        moment = pl.col(column.sources[0]).cast(pl.Datetime("us", getattr(kinds[0], "time_zone", None)))
+        if getattr(kinds[0], "time_zone", None) is not None:
+            return moment.dt.convert_time_zone("UTC")
+    else:
+        texts = [pl.col(s).cast(pl.String).str.strip_chars() for s in column.sources]
+        text = texts[0] if len(texts) == 1 else pl.concat_str(texts, separator=" ")
+        zoned = column.format is not None and ("%z" in column.format or "%#z" in column.format)
+        moment = text.str.to_datetime(column.format, strict=False, time_unit="us", ambiguous="earliest")
+        if zoned:
+            return moment.dt.convert_time_zone("UTC")
+    if column.time_zone == "UTC":
+        return moment.dt.replace_time_zone("UTC")
+    local = moment.dt.replace_time_zone(str(column.time_zone), ambiguous="earliest", non_existent="null")
+    return local.dt.convert_time_zone("UTC")
+
+
+def split_clashes(rows: pl.DataFrame, key: list[str], piece: Piece, taken: pl.DataFrame | None) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+    """Sort the good rows of a piece against themselves and what the same file said before.
 
     Args:
-        table: the file as text.
-        mapping: how to read it.
-        catalogue: the settings known.
-        file_name: the file's name.
-        known: given the file's typed rows, returns the rows already accepted from other files that they may repeat.
+        rows: good rows with `line`.
+        key: the columns that name a row.
+        piece: where the rows come from.
+        taken: rows of the same file that were accepted before.
 
-    Raises:
-        SourceFileError: the file as a whole cannot be read through this mapping.
+    Returns:
+        (rows said for the first time, rejected rows whose key stands earlier with other values, rows repeated).
     """
-    rows_in = table.cells.height
-    typed, unread = type_rows(table, mapping, catalogue, file_name)
-    fresh = _drop_repeats(typed, known(typed))
-    schema = contract(mapping.kind, catalogue)
-    single, clashes = _split_conflicts(fresh, schema.primary_key(), table)
-    wrong = _broken_rules(single, schema, table)
-    good = single.join(wrong.select("line"), on="line", how="anti")
-    rejected = pl.concat([unread, clashes, wrong]).sort("line")
-    return Accepted(good, rejected, rows_in, rows_in - good.height - rejected.height)
+    columns = [c for c in rows.columns if c != "line"]
+    fresh = rows.unique(columns, keep="first", maintain_order=True)
+    if taken is not None and taken.height:
+        fresh = fresh.join(taken.select(columns), on=columns, how="anti", nulls_equal=True, maintain_order="left")
+    first = fresh.unique(key, keep="first", maintain_order=True)
+    if taken is not None and taken.height:
+        first = first.join(taken.select(key), on=key, how="anti", maintain_order="left")
+    clash = fresh.join(first.select("line"), on="line", how="anti", maintain_order="left")["line"].to_list()
+    says = f"{', '.join(key)} stands earlier in this file with other values; the first was taken"
+    rejected = rejected_rows(clash, key[0], piece.raw(clash), "same_key_twice", says)
+    return first, rejected, rows.height - first.height - len(clash)
+
+

@@ -2,9 +2,11 @@
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from transforms.catalogue import Catalogue
+from transforms.outlines import fields_of_places
 from transforms.working.faults import believed_position, flag_faults, numeric_settings
 
 BIN = "30s"
@@ -13,7 +15,10 @@ METRES_PER_DEG = 111_320.0
 
 
 def with_state(records: pl.DataFrame) -> pl.DataFrame:
-    """Add `dt_s`, `state` and `working`: the logged state where there is one, else judged from depth and speed."""
+    """Add `dt_s`, `state` and `working`: the logged state where there is one, else judged from depth and speed.
+
+    A machine that logs only on and off says `off`: what it does then is judged, but it is not working.
+    """
     records = records.sort("logged_at").with_columns(
         pl.col("logged_at").diff().shift(-1).dt.total_microseconds().truediv(1e6).clip(0, LONGEST_INTERVAL_S)
         .fill_null(0.0).alias("dt_s")
@@ -25,29 +30,47 @@ def with_state(records: pl.DataFrame) -> pl.DataFrame:
         .when(speed < 0.3).then(pl.lit("idle"))
         .otherwise(pl.lit("turning"))
     )  # fmt: skip
-    state = pl.coalesce("work_state", judged)
+    logged_off = pl.col("work_state") == "off"
+    state = (
+        pl.when(logged_off & (judged == "working")).then(pl.lit("turning"))
+        .when(logged_off).then(judged)
+        .otherwise(pl.coalesce("work_state", judged))
+    )  # fmt: skip
     return records.with_columns(state.alias("state"), (state == "working").alias("working"))
 
 
-def nearest_field(places: pl.DataFrame, fields: pl.DataFrame) -> pl.Series:
-    """Return the field of each place: the one whose centre is near enough for its area; null where none is.
+def field_of_places(places: pl.DataFrame, fields: pl.DataFrame) -> pl.Series:
+    """Return the field of each place: the one whose outline it lies in, else one without outline whose centre is near.
 
     Args:
         places: `lat_deg, lon_deg`.
-        fields: `field_id, lat_deg, lon_deg, area_ha`.
+        fields: `field_id, lat_deg, lon_deg, area_ha, boundary` (GeoJSON geometry text, or null).
     """
     if not fields.height or not places.height:
         return pl.Series("field_id", [None] * places.height, dtype=pl.String)
+    lat, lon = (places[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in ("lat_deg", "lon_deg"))
+    inside = fields_of_places(lat, lon, fields)
+    return inside.fill_null(_nearest_field(lat, lon, fields.filter(pl.col("boundary").is_null())))
+
+
+def _nearest_field(lat: NDArray[np.float64], lon: NDArray[np.float64], fields: pl.DataFrame) -> pl.Series:
+    if not fields.height:
+        return pl.Series("field_id", [None] * lat.size, dtype=pl.String)
     scale = float(np.cos(np.radians(fields["lat_deg"].mean())))  # type: ignore[arg-type]
     centres = np.column_stack([fields["lat_deg"], fields["lon_deg"] * scale]) * METRES_PER_DEG
-    here = (
-        np.column_stack([places["lat_deg"].fill_null(0.0), places["lon_deg"].fill_null(0.0) * scale]) * METRES_PER_DEG
-    )
+    here = np.column_stack([np.nan_to_num(lat), np.nan_to_num(lon) * scale]) * METRES_PER_DEG
     distance, index = cKDTree(centres).query(here)
     reach = 0.75 * np.sqrt(fields["area_ha"].to_numpy() * 10_000)[index]
     return pl.Series(
-        "field_id", np.where(distance <= reach, fields["field_id"].to_numpy()[index], None), dtype=pl.String
+        "field_id", np.where(distance <= reach, fields["field_id"].to_numpy()[index], None).tolist(), dtype=pl.String
     )
+
+
+def _one_a_moment(records: pl.DataFrame) -> pl.DataFrame:
+    """Of two deliveries that differ on an instant the one first in order of values: not the one that came first."""
+    if not records["logged_at"].is_duplicated().any():
+        return records.sort("logged_at")
+    return records.sort(records.columns).unique("logged_at", keep="first", maintain_order=True)
 
 
 def make_bins(
@@ -65,11 +88,11 @@ def make_bins(
         (bins, flagged records). A bin: `machine_id, bin_at, state, work_s, area_ha, distance_m, lat_deg, lon_deg,
         field_id`, and `<setting>`, `<setting>_sd` over working, believed records.
     """
-    # Two deliveries may differ on an instant: the order of their arrival must not decide.
-    unique = records.sort(records.columns).unique("logged_at", keep="first", maintain_order=True)
+    unique = _one_a_moment(records.drop("line", "part", strict=False))
     flagged = flag_faults(believed_position(with_state(unique)), catalogue)
     names = numeric_settings(flagged, catalogue)
     width_m = setup["rows_count"] * setup["row_spacing_cm"] / 100.0
+    sections = pl.col("sections_on_pct").fill_null(100.0) / 100 if "sections_on_pct" in flagged.columns else pl.lit(1.0)
     metres = pl.col("ground_speed_kmh") / 3.6 * pl.col("dt_s")
     working = pl.col("working")
 
@@ -87,10 +110,12 @@ def make_bins(
             pl.col("state").mode().sort().first(),
             pl.col("dt_s").filter(working).sum().alias("work_s"),
             metres.filter(working & speed_ok).sum().alias("distance_m"),
+            (metres * sections).filter(working & speed_ok).sum().alias("swept_m"),
             pl.col("lat_deg", "lon_deg").mean(),
             *(believed(n).mean().alias(n) for n in names),
             *(believed(n).std().alias(f"{n}_sd") for n in names),
         )
-        .with_columns((pl.col("distance_m") * width_m / 10_000).alias("area_ha"))
+        .with_columns((pl.col("swept_m") * width_m / 10_000).alias("area_ha"))
+        .drop("swept_m")
     )
-    return bins.with_columns(nearest_field(bins, fields)), flagged
+    return bins.with_columns(field_of_places(bins, fields)), flagged

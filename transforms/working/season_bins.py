@@ -8,13 +8,13 @@ from pathlib import Path
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.lake import Lake, write_whole
+from transforms.lake import PREFIX, Lake, write_whole
 from transforms.trace.unloads import find_unloads
 from transforms.warehouse import Warehouse
 from transforms.working.bins import make_bins
 from transforms.working.faults import fault_stretches
 
-BIN_VERSION = "1"
+BIN_VERSION = "2"
 """Part of every fingerprint: raise it when binning changes, and all bins are made anew."""
 
 
@@ -39,7 +39,7 @@ def _fingerprint(paths: list[Path], surroundings: str) -> str:
 
 def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> dict[tuple[str, str], tuple[list[Path], str]]:
     """Return the machine-days to bin: (machine, day) -> (telemetry files, fingerprint)."""
-    sources = {s[:16] for s in warehouse.table("source_file")["source_sha256"].to_list()}
+    sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
     fields, setups = (
         warehouse.table("field").sort("field_id"),
         warehouse.table("machine_setup").sort("machine_id", "valid_from_at"),
@@ -52,6 +52,17 @@ def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> dict[t
         if done.get(key) != print_ or not lake.bin_path(*key).exists():
             out[key] = (paths, print_)
     return out
+
+
+def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
+    """Drop bins, emptyings and faults of machine-days that have no telemetry any more: their file was read anew."""
+    sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
+    gone = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - set(lake.machine_days(sources))
+    for key in sorted(gone):
+        lake.bin_path(*key).unlink(missing_ok=True)
+        with warehouse.transaction():
+            for name in ("unload_event", "sensor_fault", "binned_day"):
+                warehouse.delete_day(name, *key)
 
 
 def bin_days(

@@ -1,0 +1,49 @@
+"""Opens archives with distrust: bounds on members, size and ratio; no path leads outside; nothing is unpacked to disk."""
+
+import zipfile
+from pathlib import Path, PurePosixPath
+
+from transforms.errors import SourceFileError
+
+MAX_MEMBERS = 20_000
+MAX_UNPACKED_BYTES = 4 << 30
+RATIO_FROM_BYTES = 64 << 20
+MAX_RATIO = 300
+
+
+def checked_archive(path: Path) -> zipfile.ZipFile:
+    """Open a zip archive.
+
+    Raises:
+        SourceFileError: it is none, is damaged, or is made to harm.
+    """
+    try:
+        archive = zipfile.ZipFile(path)
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as problem:
+        raise SourceFileError("not_an_archive", "the file cannot be opened as a zip archive; it is damaged or cut short") from problem
+    try:
+        _check(archive)
+    except SourceFileError:
+        archive.close()
+        raise
+    return archive
+
+
+def _check(archive: zipfile.ZipFile) -> None:
+    members = archive.infolist()
+    if len(members) > MAX_MEMBERS:
+        raise SourceFileError("archive_too_many", f"the archive has {len(members):,} members; at most {MAX_MEMBERS:,}")
+    size = sum(m.file_size for m in members)
+    packed = max(1, sum(m.compress_size for m in members))
+    if size > MAX_UNPACKED_BYTES or (size > RATIO_FROM_BYTES and size / packed > MAX_RATIO):
+        raise SourceFileError(
+            "archive_too_large", f"the archive would unpack {packed:,} bytes to {size:,}: no export does; it is not unpacked"
+        )
+    for member in members:
+        name = member.filename.replace("\\", "/")
+        if name.startswith("/") or ":" in name.split("/")[0] or ".." in PurePosixPath(name).parts:
+            raise SourceFileError(
+                "archive_path", f"the archive holds a path outside its folder ('{name[:80]}'); it is not read"
+            )
+        if member.flag_bits & 0x1:
+            raise SourceFileError("archive_locked", "the archive is locked with a password; send it without")

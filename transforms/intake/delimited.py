@@ -1,0 +1,329 @@
+"""Reads delimited text block by block: memory follows the block, not the file.
+
+A block without surprises is parsed straight into numbers; one with any is read as text, line by line, so that each
+line that is no row is told apart from its neighbours. Both ways give the same cells.
+"""
+
+import codecs
+import csv
+import os
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cached_property, partial
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import polars as pl
+
+from transforms.errors import SourceFileError
+from transforms.intake.mapping import Mapping
+from transforms.intake.piece import EMPTY_WORDS, RAW_CHARACTERS, Piece, Source, none_rejected, rejected_rows
+
+BLOCK_BYTES = 16 << 20
+HEADER_BYTES = 1 << 20
+SEARCH_BYTES = 1 << 16
+MAX_COLUMNS = 2000
+POINT_STANDS_AS = "\x01"
+"""Where the decimal mark is a comma, points and commas change places before parsing and points hide here."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What is known of a file's columns before its rows are read.
+
+    Attributes:
+        columns: the file's columns, in order.
+        numbers: those read as numbers.
+        wanted: those read at all.
+        separator: one character between cells.
+        decimal: the decimal mark.
+        plain: whether blocks may be parsed straight into numbers.
+    """
+
+    columns: list[str]
+    numbers: set[str]
+    wanted: list[str]
+    separator: str
+    decimal: str
+    plain: bool
+
+    @cached_property
+    def schema(self) -> dict[str, pl.DataType | type[pl.DataType]]:
+        """Column -> type, as a block without surprises has them."""
+        return {c: pl.Float64 if c in self.numbers else pl.String for c in self.columns}
+
+    @cached_property
+    def places(self) -> list[int]:
+        """Where the wanted columns stand."""
+        return [self.columns.index(c) for c in self.wanted]
+
+
+def column_names(header: list[list[str]]) -> list[str]:
+    """Return one name a column from one or more header rows.
+
+    In all rows but the last an empty cell continues the one to its left, as merged cells do; a name that stands
+    already gets a number, an empty one the column's place.
+    """
+    filled: list[list[str]] = []
+    for row in header[:-1]:
+        last, out = "", []
+        for cell in row:
+            last = cell.strip() or last
+            out.append(last)
+        filled.append(out)
+    names: list[str] = []
+    seen: Counter[str] = Counter()
+    for i in range(max(len(r) for r in header)):
+        cells = [r[i] for r in filled if i < len(r)] + ([header[-1][i].strip()] if i < len(header[-1]) else [])
+        name = " ".join(dict.fromkeys(c for c in cells if c)) or f"column {i + 1}"
+        seen[name] += 1
+        names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+    return names
+
+
+def _transcoded(path: Path, encoding: str) -> BinaryIO:
+    """Return the file as UTF-8, decoded piece by piece; what cannot be decoded becomes the replacement character."""
+    try:
+        decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+    except LookupError as problem:
+        raise SourceFileError("encoding", f"the encoding '{encoding}' is not known; name the file's encoding") from problem
+    out = tempfile.TemporaryFile()  # noqa: SIM115
+    with path.open("rb") as handle:
+        while piece := handle.read(HEADER_BYTES):
+            out.write(decoder.decode(piece).encode())
+        out.write(decoder.decode(b"", final=True).encode())
+    out.flush()
+    return out
+
+
+def _open(path: Path, encoding: str) -> BinaryIO:
+    if encoding.lower().replace("_", "-") in {"utf-8", "utf8", "ascii", "us-ascii"}:
+        return path.open("rb")
+    return _transcoded(path, encoding)
+
+
+def _read_header(fd: int, mapping: Mapping) -> tuple[list[str], int]:
+    """Return the lines down to the last above the rows, and the byte where the rows begin."""
+    count = mapping.header_line + mapping.header_rows - 1 + (1 if mapping.unit_row else 0)
+    data = os.pread(fd, HEADER_BYTES, 0)
+    whole = len(data) < HEADER_BYTES
+    at, lines = 3 if data.startswith(codecs.BOM_UTF8) else 0, []
+    for _ in range(count):
+        end = data.find(b"\n", at)
+        if end < 0:
+            if not whole:
+                raise SourceFileError("line_too_long", f"a line above the rows is longer than {HEADER_BYTES:,} bytes; it is no header")
+            end = len(data)
+        line = data[at:end]
+        if b"\x00" in line:
+            raise SourceFileError("nul_bytes", "the header holds NUL bytes: it is damaged or not a text table")
+        try:
+            lines.append(line.decode("utf-8").removesuffix("\r"))
+        except UnicodeDecodeError as problem:
+            raise SourceFileError("encoding", f"the header is not {mapping.encoding} text ({problem}); name its encoding") from problem
+        at = min(end + 1, len(data))
+    return lines, at
+
+
+def _cells_of(line: str, separator: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:
+        return []
+
+
+def _layout(lines: list[str], mapping: Mapping, numbers: set[str]) -> Layout:
+    header = lines[mapping.header_line - 1 : mapping.header_line - 1 + mapping.header_rows]
+    if not any(line.strip() for line in header):
+        raise SourceFileError("no_header", f"line {mapping.header_line} should hold the column names and is empty")
+    widest = max(line.count(mapping.separator) for line in header)
+    if widest >= MAX_COLUMNS:
+        raise SourceFileError("too_many_columns", f"the header has {widest + 1:,} columns; at most {MAX_COLUMNS:,}")
+    columns = column_names([_cells_of(line, mapping.separator) for line in header])
+    plain = (
+        mapping.thousands is None and len(mapping.separator) == 1 and len(columns) > 1 and bool(numbers & set(columns))
+    )
+    wanted = [c for c in columns if c in set(mapping.sources())]
+    return Layout(columns, numbers, wanted, mapping.separator, mapping.decimal, plain)
+
+
+def _line_end(fd: int, start: int, end: int, size: int) -> int:
+    """Return where the last line that ends within [start, end) ends; of a longer line, where it does."""
+    at = end
+    while at > start:
+        back = max(start, at - SEARCH_BYTES)
+        found = os.pread(fd, at - back, back).rfind(b"\n")
+        if found >= 0:
+            return back + found + 1
+        at = back
+    at = end
+    while at < size:
+        found = os.pread(fd, HEADER_BYTES, at).find(b"\n")
+        if found >= 0:
+            return at + found + 1
+        at += HEADER_BYTES
+    return size
+
+
+def byte_blocks(fd: int, start: int, size: int) -> Iterator[tuple[int, int]]:
+    """Yield the (start, end) of blocks of whole lines."""
+    while start < size:
+        end = min(start + BLOCK_BYTES, size)
+        if end < size:
+            end = _line_end(fd, start, end, size)
+        yield start, end
+        start = end
+
+
+def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
+    """Open a CSV-like file.
+
+    Args:
+        path: the file.
+        mapping: how to read it.
+        numbers: its columns that are read as numbers.
+
+    Raises:
+        SourceFileError: it has no header, one not of the mapped encoding, or one no table has.
+    """
+    handle = _open(path, mapping.encoding)
+    try:
+        lines, at = _read_header(handle.fileno(), mapping)
+        layout = _layout(lines, mapping, numbers)
+    except SourceFileError:
+        handle.close()
+        raise
+    return Source("\n".join(lines), _pieces(handle.fileno(), at, len(lines), layout), handle.close)
+
+
+def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Callable[[], Piece]]:
+    yield lambda: Piece(pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), "line": pl.Int64}), lines_above, lambda _: [])
+    for start, end in byte_blocks(fd, at, os.fstat(fd).st_size):
+        yield partial(_read_block, fd, start, end, layout)
+
+
+def _read_block(fd: int, start: int, end: int, layout: Layout) -> Piece:
+    if end - start > 2 * BLOCK_BYTES:
+        return _endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
+    data = os.pread(fd, end - start, start).replace(b"\r\n", b"\n")
+    data = data if data.endswith(b"\n") else data + b"\n"
+    return _parse_plain(data, layout) or parse_text(data, layout)
+
+
+def _endless_line(beginning: bytes, length: int) -> Piece:
+    says = f"the line is {length:,} bytes long: it is no row"
+    bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", says)
+    return Piece(pl.DataFrame(schema={"line": pl.Int64}), 1, lambda _: [""], bad)
+
+
+def _raw_lines(data: bytes) -> Callable[[list[int]], list[str]]:
+    def raw(lines: list[int]) -> list[str]:
+        texts = data.split(b"\n")
+        return [texts[n - 1].decode("utf-8", "backslashreplace") for n in lines]
+
+    return raw
+
+
+def _parse_plain(data: bytes, layout: Layout) -> Piece | None:
+    """Parse a block in which every line has all its cells and every number is one; None where that does not hold."""
+    if not layout.plain or b'"' in data or b"\x00" in data or b"\x01" in data:
+        return None
+    codes = np.frombuffer(data, np.uint8)
+    lines = int(np.count_nonzero(codes == ord("\n")))
+    if int(np.count_nonzero(codes == ord(layout.separator))) != lines * (len(layout.columns) - 1):
+        return None
+    comma = layout.decimal == ","
+    text = data.translate(bytes.maketrans(b".,", POINT_STANDS_AS.encode() + b".")) if comma else data
+    try:
+        cells = pl.read_csv(
+            text, has_header=False, separator=layout.separator, schema=layout.schema, columns=layout.places,
+            null_values=EMPTY_WORDS, quote_char=None,
+        )  # fmt: skip
+    except pl.exceptions.PolarsError:
+        return None
+    if cells.height != lines:
+        return None
+    if comma:
+        texts = pl.col(pl.String).str.replace_many([".", POINT_STANDS_AS], [",", "."])
+        cells = cells.with_columns(texts)
+    return Piece(_numbered(cells), lines, _raw_lines(data))
+
+
+def _numbered(cells: pl.DataFrame) -> pl.DataFrame:
+    return cells.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("line"))
+
+
+def _decoded(data: bytes) -> tuple[list[str], list[int]]:
+    """Return the lines as text and the numbers of those that are not UTF-8."""
+    lines = data.split(b"\n")[:-1]
+    texts, bad = [], []
+    for number, line in enumerate(lines, start=1):
+        try:
+            texts.append(line.decode())
+        except UnicodeDecodeError:
+            texts.append(line.decode("utf-8", "backslashreplace"))
+            bad.append(number)
+    return texts, bad
+
+
+def _uneven(lines: pl.DataFrame, layout: Layout) -> tuple[list[int], list[int]]:
+    """Return the numbers of lines with too few or many cells, and of those whose quotes do not pair up."""
+    width = len(layout.columns)
+    counts = lines.select(
+        "line",
+        pl.col("raw").str.count_matches(layout.separator, literal=True).alias("separators"),
+        pl.col("raw").str.count_matches('"', literal=True).alias("quotes"),
+    )
+    broken = counts.filter(pl.col("quotes") % 2 == 1)["line"].to_list()
+    off = counts.filter((pl.col("separators") != width - 1) & (pl.col("quotes") % 2 == 0))
+    uneven = off.filter(pl.col("quotes") == 0)["line"].to_list()
+    doubtful = off.filter(pl.col("quotes") > 0).join(lines, on="line")
+    uneven += [n for n, raw in doubtful.select("line", "raw").iter_rows() if len(_cells_of(raw, layout.separator)) != width]
+    return uneven, broken
+
+
+def parse_text(data: bytes, layout: Layout) -> Piece:
+    """Parse a block as text, telling apart every line that is no row."""
+    texts, undecoded = _decoded(data)
+    lines = pl.DataFrame({"line": range(1, len(texts) + 1), "raw": texts}, schema={"line": pl.Int64, "raw": pl.String})
+    lines = lines.filter(pl.col("raw").str.strip_chars() != "")
+    nul = lines.filter(pl.col("raw").str.contains("\x00", literal=True))["line"].to_list()
+    replaced = lines.filter(pl.col("raw").str.contains("\ufffd", literal=True))["line"].to_list()
+    faults = {
+        "encoding": ([*undecoded, *replaced], "the line holds bytes that are no text of the mapped encoding"),
+        "nul_bytes": (nul, "the line holds NUL bytes: it was damaged before it came here"),
+    }
+    uneven, broken = _uneven(lines, layout)
+    faults["broken_quotes"] = (broken, "the quotes of the line do not pair up")
+    faults["uneven_row"] = (uneven, "the row has more or fewer cells than the header: it is cut short, or no data")
+    bad, seen = [none_rejected()], set[int]()
+    for rule, (numbers, says) in faults.items():
+        fresh = sorted(set(numbers) - seen)
+        seen.update(fresh)
+        bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, says))
+    good = lines.filter(~pl.col("line").is_in(sorted(seen)))
+    cells = _text_cells(good["raw"], layout).with_columns(good["line"])
+    return Piece(cells, len(texts), _raw_lines(data), pl.concat(bad).sort("line"))
+
+
+def _text_cells(rows: pl.Series, layout: Layout) -> pl.DataFrame:
+    """Split good lines into cells; where quoting is too odd for the fast parser, by the plain one."""
+    schema = dict.fromkeys(layout.columns, pl.String)
+    if not len(rows):
+        return pl.DataFrame(schema={c: pl.String for c in layout.wanted})
+    text = "\n".join(rows) + "\n"
+    try:
+        cells = pl.read_csv(
+            text.encode(), has_header=False, separator=layout.separator, schema=schema, columns=layout.places,
+            null_values=EMPTY_WORDS, quote_char='"' if '"' in text else None,
+        )  # fmt: skip
+        if cells.height == len(rows):
+            return cells.select(pl.col(layout.wanted).replace("", None))
+    except pl.exceptions.PolarsError:
+        pass
+    split = [_cells_of(row, layout.separator) for row in rows]
+    cells = pl.DataFrame(split, schema=schema, orient="row").select(layout.wanted)
+    return cells.with_columns(pl.all().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))

@@ -1,0 +1,261 @@
+"""Walks the binary records of a time log: strict, resynchronising, and vectorised.
+
+A record: milliseconds of the day (u32), days since 1980-01-01 (u16), the position fields that the header leaves
+empty, a count n (u8), and n times an index (u8) and a value (i32). All little endian; time and date are local.
+
+Where records begin is found from all bytes at once: a place may begin a record if its date is within a day of the
+last one, its time is a time of day, and it ends where another record begins. Only where that chain breaks is looked
+at byte by byte.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from xml.etree.ElementTree import Element
+
+import numpy as np
+from numpy.lib.stride_tricks import as_strided
+from numpy.typing import NDArray
+
+from transforms.intake.iso11783.task_data import hexadecimal
+
+CHUNK_BYTES = 2 << 20
+DAY_MS = 86_400_000
+FIRST_DAY, LAST_DAY = 3_653, 43_829
+"""1990-01-01 and 2100-01-01 in days since 1980-01-01."""
+PAUSE_DAYS = 60
+POSITION = (("A", "lat", "<i4"), ("B", "lon", "<i4"), ("C", "up", "<i4"), ("D", "status", "u1"), ("E", "pdop", "<u2"),
+            ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"), ("I", "utc_day", "<u2"))  # fmt: skip
+Bytes = NDArray[np.uint8]
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What a log's header says of its records.
+
+    Attributes:
+        fields: position fields in each record, (name, type).
+        constants: position fields that stand in the header for all records, name -> raw value.
+        values: (dictionary number, element, constant or None) of each value, by its index.
+    """
+
+    fields: tuple[tuple[str, str], ...]
+    constants: dict[str, float]
+    values: tuple[tuple[int, str, float | None], ...]
+
+    @property
+    def head(self) -> np.dtype[np.void]:
+        """The part of a record before its values."""
+        return np.dtype([("ms", "<u4"), ("day", "<u2"), *self.fields, ("n", "u1")])
+
+    def full(self) -> "Layout":
+        """The same log as early writers lay it out: every position field in every record."""
+        return Layout(tuple((n, t) for _, n, t in POSITION), {}, self.values)
+
+
+def layout_of(header: Element) -> Layout:
+    """Read a log's header: an attribute that is there and empty stands in each record, one with a value in none."""
+    position = header.find("PTN")
+    attributes = {} if position is None else position.attrib
+    fields = tuple((name, kind) for letter, name, kind in POSITION if attributes.get(letter) == "")
+    constants = {}
+    for letter, name, _ in POSITION:
+        if attributes.get(letter):
+            try:
+                constants[name] = float(attributes[letter])
+            except ValueError:
+                continue
+    values = []
+    for element in header.iter("DLV"):
+        try:
+            constant = float(element.get("B") or "nan")
+        except ValueError:
+            constant = float("nan")
+        values.append((hexadecimal(element.get("A")), element.get("C", ""), None if np.isnan(constant) else constant))
+    return Layout(fields, constants, tuple(values))
+
+
+@dataclass(frozen=True)
+class Records:
+    """Records of one stretch of a log.
+
+    Attributes:
+        head: one structured value a record: `ms, day`, the position fields, `n`.
+        values: (wanted + 1) x records; NaN where a record does not report a value; the last row is none's.
+        gaps: (offset in the file, bytes skipped, their first bytes, records before it) that are no record.
+    """
+
+    head: NDArray[np.void]
+    values: Floats
+    gaps: list[tuple[int, int, bytes, int]]
+
+
+class _Walker:
+    """Finds the records of a buffer, with the day of the last one it believed."""
+
+    def __init__(self, layout: Layout) -> None:
+        self.size = layout.head.itemsize
+        self.indices = len(layout.values)
+        self.day: int | None = None
+
+    def begin(self, data: Bytes, *, final: bool) -> bool:
+        """Believe in the first place whose record is followed by another, or is the last; False where there is none.
+
+        Once a day is known, only days within two months of it are believed: a log that paused.
+        """
+        low, high = (FIRST_DAY, LAST_DAY) if self.day is None else (self.day - PAUSE_DAYS, self.day + PAUSE_DAYS)
+        for window in (data[:4096], data):
+            days = self._days(window)
+            starts, ends = self._places(data, np.flatnonzero((days >= low) & (days <= high)))
+            if not starts.size:
+                continue
+            follows = np.searchsorted(starts, ends)
+            after = np.minimum(follows, starts.size - 1)
+            close = np.abs(self._day_at(data, starts) - self._day_at(data, starts[after])) <= 1
+            believed = np.flatnonzero(((starts[after] == ends) & close) | (final & (ends == data.size)))
+            if believed.size:
+                self.day = int(self._day_at(data, starts[believed[:1]])[0])
+                return True
+        return False
+
+    @staticmethod
+    def _day_at(data: Bytes, places: Ints) -> Ints:
+        return data[places + 4].astype(np.int64) | (data[places + 5].astype(np.int64) << 8)
+
+    def _days(self, data: Bytes) -> NDArray[np.uint16]:
+        """The date that would stand at each place of the buffer."""
+        if data.size < self.size:
+            return np.empty(0, np.uint16)
+        last = data.size - self.size + 1
+        return data[4 : last + 4].astype(np.uint16) | (data[5 : last + 5].astype(np.uint16) << np.uint16(8))
+
+    def _places(self, data: Bytes, places: Ints) -> tuple[Ints, Ints]:
+        """Of places with a believable date, those with a time of day, values that exist and an end inside."""
+        top = data[places + 3].astype(np.uint32)
+        ms = data[places] | (data[places + 1].astype(np.uint32) << 8) | (data[places + 2].astype(np.uint32) << 16) | (top << 24)
+        places = places[ms < DAY_MS]
+        ends = places + self.size + 5 * data[places + self.size - 1].astype(np.int64)
+        whole = ends <= data.size
+        return places[whole], ends[whole]
+
+    def starts(self, data: Bytes, *, final: bool) -> tuple[Ints, int, list[tuple[int, int]]]:
+        """Return (where records begin, bytes done with, stretches (from, to) that are no record)."""
+        found: list[Ints] = [np.empty(0, np.int64)]
+        gaps: list[tuple[int, int]] = []
+        done, moving = 0, True
+        while moving and done < data.size:
+            day = self.day
+            places, ran, holes = self._stretch(data[done:], final=final)
+            found.append(places + done)
+            gaps += [(a + done, b + done) for a, b in holes]
+            done += ran
+            moving = ran > 0 and self.day != day
+            if not moving and data.size - done > self.size + 5 * 255:
+                moving = self.begin(data[done:], final=final) and self.day != day
+        edge = data.size if final else data.size - self.size - 5 * 255
+        if done < edge:
+            gaps.append((done, edge))
+            done = edge
+        return np.concatenate(found), done, gaps
+
+    def _stretch(self, data: Bytes, *, final: bool) -> tuple[Ints, int, list[tuple[int, int]]]:
+        """The same for as long as dates stay within a day of the last one believed."""
+        assert self.day is not None
+        near = (self._days(data) - np.uint16(self.day - 1)) <= 2
+        places, ends = self._places(data, np.flatnonzero(near))
+        known = self._indices_known(data, places)
+        places, ends = places[known], ends[known]
+        follows = np.searchsorted(places, ends)
+        after = np.minimum(follows, places.size - 1)
+        chained = places[after] == ends if places.size else np.zeros(0, dtype=bool)
+        breaks = np.flatnonzero(~chained | (follows != np.arange(places.size) + 1))
+        last = ends == data.size if final else ends + self.size > data.size
+        trusted = np.flatnonzero(chained | last)
+        kept, gaps, done, at = np.zeros(places.size, dtype=bool), list[tuple[int, int]](), 0, 0
+        while True:
+            if at >= places.size or places[at] != done:
+                ahead = trusted[np.searchsorted(trusted, np.searchsorted(places, done)) :]
+                if not ahead.size:
+                    break
+                at = int(ahead[0])
+                gaps.append((done, int(places[at])))
+            stop = int(breaks[np.searchsorted(breaks, at)])
+            kept[at : stop + 1] = True
+            done = int(ends[stop])
+            at = int(follows[stop]) if chained[stop] else places.size
+        if kept.any():
+            self.day = int(self._day_at(data, places[kept][-1:])[0])
+        return places[kept], done, gaps
+
+    def _indices_known(self, data: Bytes, places: Ints) -> NDArray[np.bool_]:
+        """Whether every value's index stands in the header."""
+        known = np.ones(places.size, dtype=bool)
+        if self.indices > 255:
+            return known
+        counts = data[places + self.size - 1]
+        for n in np.unique(counts[counts > 0]):
+            mine = np.flatnonzero(counts == n)
+            first = places[mine] + self.size
+            worst = data[first]
+            for slot in range(1, int(n)):
+                worst = np.maximum(worst, data[first + 5 * slot])
+            known[mine] = worst < self.indices
+        return known
+
+
+def _gather(data: Bytes, starts: Ints, layout: Layout, rows_of: Ints, wanted: int) -> tuple[NDArray[np.void], Floats]:
+    """Return (heads, values) of the records that begin at `starts`; equal counts are taken together."""
+    size = layout.head.itemsize
+    head = np.empty(starts.size, layout.head)
+    values = np.full((wanted + 1, starts.size), np.nan)
+    counts = data[starts + size - 1] if starts.size else np.empty(0, np.uint8)
+    for n in np.unique(counts):
+        mine = np.flatnonzero(counts == n)
+        length = size + 5 * int(n)
+        windows = as_strided(data, (data.size - length + 1, length), (1, 1))
+        block = np.ascontiguousarray(windows[starts[mine]])
+        kind = np.dtype([("head", layout.head), ("values", [("index", "u1"), ("value", "<i4")], (int(n),))])
+        rows = block.view(kind)[:, 0]
+        head[mine] = rows["head"]
+        for slot in range(int(n)):
+            index = rows["values"]["index"][:, slot]
+            if (index == index[0]).all():
+                row = rows_of[index[0]]
+                if row < wanted:
+                    values[row, mine] = rows["values"]["value"][:, slot]
+            else:
+                values[rows_of[index], mine] = rows["values"]["value"][:, slot]
+    return head, values
+
+
+def walk(read: Callable[[int], bytes], layout: Layout, wanted: list[int]) -> Iterator[Records]:
+    """Yield the records of a log, chunk by chunk.
+
+    Args:
+        read: returns the next bytes of the log, none at its end.
+        layout: what its header says.
+        wanted: indices of the values to return, in the order of the rows of `Records.values`.
+    """
+    rows_of = np.full(256, len(wanted), dtype=np.int64)
+    rows_of[wanted] = np.arange(len(wanted))
+    walker, rest, offset, final = _Walker(layout), b"", 0, False
+    while not final:
+        piece = read(CHUNK_BYTES)
+        final = not piece
+        rest += piece
+        if not rest:
+            return
+        data = np.frombuffer(rest, np.uint8)
+        if walker.day is None and not walker.begin(data, final=final):
+            if final:
+                yield Records(np.empty(0, layout.head), np.empty((len(wanted) + 1, 0)), [(offset, data.size, rest[:32], 0)])
+            elif data.size > 8 * CHUNK_BYTES:
+                edge = data.size - CHUNK_BYTES
+                yield Records(np.empty(0, layout.head), np.empty((len(wanted) + 1, 0)), [(offset, edge, rest[:32], 0)])
+                rest, offset = rest[edge:], offset + edge
+            continue
+        starts, done, gaps = walker.starts(data, final=final)
+        head, values = _gather(data, starts, layout, rows_of, len(wanted))
+        yield Records(head, values, [(offset + a, b - a, rest[a : min(b, a + 32)], int(np.searchsorted(starts, a))) for a, b in gaps])
+        rest, offset = rest[done:], offset + done

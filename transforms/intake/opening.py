@@ -1,0 +1,32 @@
+"""Opens a file with the reader of its form."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from transforms.intake.accept import Reader
+from transforms.intake.columnar import open_parquet
+from transforms.intake.delimited import open_delimited
+from transforms.intake.geojson import open_geojson
+from transforms.intake.ghcn import open_ghcn
+from transforms.intake.iso11783.source import open_task_data
+from transforms.intake.piece import Source
+from transforms.intake.sheet import open_sheets
+
+
+def open_source(path: Path, reader: Reader) -> tuple[Source, Reader]:
+    """Open a file; returns its pieces and the reader that checks them.
+
+    Raises:
+        SourceFileError: the file as a whole cannot be read through this mapping.
+    """
+    mapping = reader.mapping
+    form = mapping.form_of(path)
+    if form == "delimited":
+        source = open_delimited(path, mapping, reader.numbers())
+    else:
+        opened = {
+            "sheet": open_sheets, "parquet": open_parquet, "geojson": open_geojson, "ghcn_daily": open_ghcn,
+            "iso11783": open_task_data,
+        }  # fmt: skip
+        source = opened[form](path, mapping)
+    return source, replace(reader, header=source.header)

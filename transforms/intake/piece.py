@@ -1,0 +1,62 @@
+"""What every reader yields: a stretch of a file as cells, each row with its line, and what could not be a row."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import polars as pl
+
+REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, "says": pl.String}
+RAW_CHARACTERS = 4000
+"""A raw row longer than this is quoted in part: it is no row of any export."""
+EMPTY_WORDS = ["", "n/a", "N/A", "NA", "null", "NULL", "NaN", "nan", "-", "--", "---"]
+
+
+def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: str, says: str) -> pl.DataFrame:
+    """Return rejected rows that broke one rule."""
+    quoted = [r if len(r) <= RAW_CHARACTERS else r[:RAW_CHARACTERS] + "…" for r in raws]
+    return pl.DataFrame({"line": lines, "column": column, "raw": quoted, "rule": rule, "says": says}, schema=REJECTED)
+
+
+def none_rejected() -> pl.DataFrame:
+    """Return no rejected rows."""
+    return pl.DataFrame(schema=REJECTED)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A stretch of a file.
+
+    Attributes:
+        cells: a column per column of the file, text or already typed, and `line`, counted from 1 at the piece's start.
+        lines: how many lines the piece spans.
+        raw: lines -> their text as it stands in the file.
+        rejected: rows that are no rows: uneven, undecodable.
+        rows_repeated: rows that only say again what another says.
+        part: the sheet, or the log of an archive, where a file has several.
+        units: column -> unit, where the file says it.
+        findings: what the person should know of how it was read, a sentence each.
+    """
+
+    cells: pl.DataFrame
+    lines: int
+    raw: Callable[[list[int]], list[str]]
+    rejected: pl.DataFrame = field(default_factory=none_rejected)
+    rows_repeated: int = 0
+    part: str | None = None
+    units: dict[str, str] = field(default_factory=dict)
+    findings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Source:
+    """An opened file.
+
+    Attributes:
+        header: the raw lines above the rows, as they stand in the file.
+        pieces: functions that each read one piece; they may run side by side, their results count in this order.
+        close: lets go of the file, once every piece is read.
+    """
+
+    header: str
+    pieces: Iterator[Callable[[], Piece]]
+    close: Callable[[], None] = lambda: None

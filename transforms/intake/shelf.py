@@ -1,0 +1,115 @@
+"""Puts a source's telemetry on the lake, a machine-day at a time, and counts what was said before.
+
+Memory holds a few machine-days, whatever the file's size. Rows in order of time on a day that nobody else has told of
+are new by that alone; only where times overlap is what lies on the lake read and compared.
+"""
+
+import datetime as dt
+from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
+from types import TracebackType
+from typing import Self
+
+import polars as pl
+
+from transforms.intake.accept import split_clashes
+from transforms.intake.piece import Piece, none_rejected
+from transforms.lake import PREFIX, Lake
+
+KEY = ["machine_id", "logged_at"]
+PENDING_ROWS = 400_000
+WRITES_AHEAD = 4
+MachineDay = tuple[str, dt.date]
+
+
+class Shelf:
+    """One source's way to the lake.
+
+    Args:
+        lake: where its rows are written.
+        known: where rows of other sources lie.
+        source: its sha-256.
+        recorded: prefixes of the sources already recorded.
+    """
+
+    def __init__(self, lake: Lake, known: Lake, source: str, recorded: set[str]) -> None:
+        self.lake, self.known, self.source, self.recorded = lake, known, source, recorded
+        self.pending: dict[MachineDay, list[pl.DataFrame]] = {}
+        self.last: dict[MachineDay, dt.datetime] = {}
+        self.others: dict[MachineDay, bool] = {}
+        self.parts = 0
+        self.writer = ThreadPoolExecutor(1)
+        self.writes: deque[Future[None]] = deque()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        try:
+            if kind is None:
+                self._flush(list(self.pending))
+                self._wait(0)
+        finally:
+            self.writer.shutdown(cancel_futures=True)
+
+    def add(self, rows: pl.DataFrame, piece: Piece, base: int) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+        """Sort good rows of a piece by machine-day, and keep what is new.
+
+        Returns:
+            (rows kept, rejected rows, rows repeated); lines count from the piece's start, those kept from the file's.
+        """
+        days = rows.with_columns(pl.col("logged_at").dt.date().alias("day"))
+        parts = days.partition_by("machine_id", "day", maintain_order=True, as_dict=True)
+        kept, rejected, repeated = [rows.clear()], [none_rejected()], 0
+        for (machine_id, day), part in parts.items():
+            key = (str(machine_id), day)
+            fresh, bad, again = self._settle(key, part.drop("day"), piece)
+            rejected.append(bad)
+            repeated += again
+            if fresh.height:
+                fresh = fresh.with_columns(pl.col("line") + base, pl.lit(piece.part, dtype=pl.String).alias("part"))
+                self.pending.setdefault(key, []).append(fresh)
+                kept.append(fresh.select(rows.columns))
+        touched = {(str(m), d) for m, d in parts}
+        self._flush([k for k in self.pending if k not in touched])
+        if sum(f.height for frames in self.pending.values() for f in frames) > PENDING_ROWS:
+            self._flush(list(self.pending))
+        return pl.concat(kept), pl.concat(rejected), repeated
+
+    def _settle(self, key: MachineDay, part: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+        times = part["logged_at"]
+        if key not in self.others:
+            self.others[key] = bool(self.known.telemetry_of(*key, self.recorded))
+        last = self.last.get(key)
+        newest: dt.datetime = times.max()  # type: ignore[assignment]
+        self.last[key] = newest if last is None else max(last, newest)
+        rising = bool((times.diff().drop_nulls() > dt.timedelta(0)).all())
+        if rising and not self.others[key] and (last is None or times[0] > last):
+            return part, none_rejected(), 0
+        fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)
+        if self.others[key]:
+            told = pl.concat([pl.read_parquet(p) for p in self.known.telemetry_of(*key, self.recorded)], how="diagonal")
+            columns = [c for c in part.columns if c != "line"]
+            told = told.with_columns(pl.lit(None, dtype=part.schema[c]).alias(c) for c in columns if c not in told.columns)
+            new = fresh.join(told.select(columns), on=columns, how="anti", nulls_equal=True, maintain_order="left")
+            repeated += fresh.height - new.height
+            fresh = new
+        return fresh, bad, repeated
+
+    def _own(self, key: MachineDay) -> pl.DataFrame | None:
+        """What this source itself said of a machine-day so far."""
+        self._wait(0)
+        written = [pl.read_parquet(p) for p in self.lake.telemetry_of(*key, {self.source[:PREFIX]})]
+        frames = [*written, *self.pending.get(key, [])]
+        return pl.concat(frames, how="diagonal") if frames else None
+
+    def _flush(self, keys: list[MachineDay]) -> None:
+        for key in keys:
+            rows = pl.concat(self.pending.pop(key))
+            self.parts += 1
+            self.writes.append(self.writer.submit(self.lake.put_telemetry, rows, *key, self.source, self.parts))
+            self._wait(WRITES_AHEAD)
+
+    def _wait(self, most: int) -> None:
+        while len(self.writes) > most:
+            self.writes.popleft().result()
