@@ -248,6 +248,31 @@ def rows_alone(schema: type[dy.Schema]) -> Any:
     return type("RowsAlone", (schema,), {"__annotations__": {}, **columns, "line": dy.Int64()})
 
 
+def plainly_valid(rows: pl.DataFrame, schema: type[dy.Schema]) -> bool:
+    """Whether a few sums and extremes show already that every row keeps every rule; False only says: look closer.
+
+    Ten times cheaper than asking each row, and most blocks of most logs are good. A sum is finite only if every
+    number is. Rules over several columns, and kinds of column not known here, are always looked at closer.
+    """
+    asked: dict[str, pl.Expr] = {}
+    if any("|" not in rule for rule in schema._validation_rules(with_cast=False)):  # noqa: SLF001
+        return False
+    for name, column in schema.columns().items():
+        col = pl.col(name)
+        if not column.nullable:
+            asked[f"{name} null"] = col.null_count() == 0
+        if isinstance(column, dy.Float64):
+            asked[f"{name} finite"] = col.sum().is_finite()
+        elif isinstance(column, dy.String) and column.min_length is not None:
+            asked[f"{name} length"] = col.str.len_bytes().min() >= column.min_length
+        elif not isinstance(column, (dy.Datetime, dy.Int64, dy.String)):
+            return False
+        for bound, kept in (("min", col.min().__ge__), ("max", col.max().__le__), ("min_exclusive", col.min().__gt__)):
+            if (value := getattr(column, bound, None)) is not None:
+                asked[f"{name} {bound}"] = kept(pl.lit(value))
+    return bool(rows.select(pl.all_horizontal(e.fill_null(value=True) for e in asked.values())).item())
+
+
 RULE_WORDS = {
     "net_above_gross": "net_t is above gross_t",
     "weighed_before_leaving": "weighed_at is not after left_field_at",

@@ -8,7 +8,7 @@ import dataframely as dy
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.contracts import DEFAULTS, contract, rows_alone, rule_column, rule_in_words
+from transforms.contracts import DEFAULTS, contract, plainly_valid, rows_alone, rule_column, rule_in_words
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.intake.mapping import ColumnMapping, Mapping, own_name
 from transforms.intake.piece import Piece, none_rejected, rejected_rows
@@ -74,18 +74,24 @@ class Reader:
         Raises:
             SourceFileError: a mapped column is missing, or the file's name does not hold what it should.
         """
+        if not piece.cells.height:
+            none = pl.DataFrame(schema={**self.dtypes(), "line": pl.Int64})
+            rejected, said_again = self._said_again(piece.rejected)
+            return Checked(none, rejected, piece.rows_repeated + said_again, piece)
         self._require_columns(piece)
         sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
-        filled = piece.cells.filter(pl.any_horizontal(pl.col(sources).is_not_null())) if sources else piece.cells
+        filled = _without_empty(piece.cells, sources)
         rows, unread = self._type(filled, piece)
-        good, failure = self.alone.filter(rows)
-        rejected = pl.concat([piece.rejected, *unread, self._broken(failure, piece)]).sort("line")
-        rejected, said_again = self._said_again(rejected)
+        good, broken = rows, []
+        if not plainly_valid(rows, self.alone):
+            good, failure = self.alone.filter(rows)
+            broken = [self._broken(failure, piece)]
+        rejected, said_again = self._said_again(pl.concat([piece.rejected, *unread, *broken]).sort("line"))
         return Checked(good, rejected, piece.rows_repeated + said_again, piece)
 
     def _require_columns(self, piece: Piece) -> None:
         for source in self.mapping.sources():
-            if source not in piece.cells.columns and piece.cells.height:
+            if source not in piece.cells.columns:
                 has = ", ".join(c for c in piece.cells.columns if c != "line")[:200]
                 raise SourceFileError("missing_column", f"there is no column '{source}'; the file has {has}")
 
@@ -107,7 +113,8 @@ class Reader:
         rows = typed.select(
             *((pl.col(f"__{n}") if n in names else pl.lit(None)).cast(t).alias(n) for n, t in dtypes.items()), "line"
         )
-        return rows.with_columns(pl.col(n).fill_null(v) for n, v in DEFAULTS.items() if n in dtypes), unread
+        defaults = [pl.col(n).fill_null(v) for n, v in DEFAULTS.items() if n in dtypes]
+        return rows.with_columns(defaults) if defaults else rows, unread
 
     def _parsed(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame, piece: Piece) -> pl.Expr:
         """Return the typed expression of one column; what cannot be read becomes null."""
@@ -167,9 +174,11 @@ class Reader:
 
     def _unread(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame) -> pl.Expr | None:
         """True where the file has text and the typed column nothing; of left and right, one bad side is enough."""
+        texts = [s for s in column.sources if cells.schema[s] == pl.String]
         if not column.sources or (dtype == pl.String and column.words is None):
             return None
-        texts = [s for s in column.sources if cells.schema[s] == pl.String]
+        if dtype.is_float() and not texts and not column.steps:
+            return None
         if dtype.is_numeric():
             bad = [pl.col(s).is_not_null() & self._number(s, cells.schema).is_null() for s in texts]
             lost = pl.col(column.sources[0]).is_not_null() & pl.col(f"__{column.column}").is_null()
@@ -191,12 +200,9 @@ class Reader:
 
     def _broken(self, failure: dy.FailureInfo, piece: Piece) -> pl.DataFrame:
         """Return the rows that break the contract, each once, with all its reasons."""
-        rules = failure.counts()
-        if not rules:
-            return none_rejected()
         details = failure.details()
         broken = []
-        for rule in rules:
+        for rule in failure.counts():
             lines = details.filter(pl.col(rule) == "invalid")["line"].to_list()
             broken.append(rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, rule_in_words(rule, self.schema)))
         return (
@@ -217,6 +223,13 @@ class Reader:
             again |= raw.str.contains(rf"(?i)^[^\p{{L}}\p{{N}}]*(?:{words})(?:[^\p{{L}}\p{{N}}]|$)")
         kept = rejected.filter(~again)
         return kept, rejected.height - kept.height
+
+
+def _without_empty(cells: pl.DataFrame, sources: list[str]) -> pl.DataFrame:
+    """Drop rows without any value in the columns read: they are no rows. Most files have none."""
+    if not sources or not cells.height or cells[sources[0]].null_count() == 0:
+        return cells
+    return cells.filter(pl.any_horizontal(pl.col(sources).is_not_null()))
 
 
 BOOLEANS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}

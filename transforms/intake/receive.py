@@ -112,16 +112,18 @@ class _Rows:
         """Count a checked piece and hand its rows on."""
         piece = checked.piece
         if shelf is not None:
-            kept, clashes, repeated = shelf.add(checked.good, piece, self.base)
+            accepted, clashes, repeated = shelf.add(checked.good, piece, self.base)
+            self._span(checked.good)
         else:
             taken = pl.concat(self.accepted) if self.accepted else None
             kept, clashes, repeated = split_clashes(checked.good, self.key, piece, taken)
             kept = kept.with_columns(pl.col("line") + self.base, pl.lit(piece.part, dtype=pl.String).alias("part"))
             self.accepted.append(kept)
+            self._span(kept)
+            accepted = kept.height
         self.received.rows_in += checked.rows_in
-        self.received.rows_accepted += kept.height
+        self.received.rows_accepted += accepted
         self.received.rows_repeated += checked.rows_repeated + repeated
-        self._span(kept)
         self._reject(pl.concat([checked.rejected, clashes]), piece.part)
         self.received.says += [s for s in piece.findings if s not in self.received.says]
         self.base += piece.lines

@@ -22,6 +22,22 @@ WRITES_AHEAD = 4
 MachineDay = tuple[str, dt.date]
 
 
+def _machine_days(rows: pl.DataFrame) -> list[tuple[MachineDay, pl.DataFrame]]:
+    """Split rows by machine and day: where each stands in one run, as logs do, by slices that copy nothing."""
+    if not rows.height:
+        return []
+    named = rows.select("machine_id", pl.col("logged_at").dt.date().alias("day"))
+    turns = (pl.col("machine_id") != pl.col("machine_id").shift()) | (pl.col("day") != pl.col("day").shift())
+    starts = [0, *named.select(turns.fill_null(value=False).arg_true()).to_series().to_list()]
+    keys: list[MachineDay] = [named.row(s) for s in starts]
+    if len(set(keys)) == len(keys):
+        ends = [*starts[1:], rows.height]
+        return [(k, rows[s:e]) for k, s, e in zip(keys, starts, ends, strict=True)]
+    dated = rows.with_columns(named["day"])
+    parts = dated.partition_by("machine_id", "day", maintain_order=True, as_dict=True)
+    return [((str(m), d), part.drop("day")) for (m, d), part in parts.items()]
+
+
 class Shelf:
     """One source's way to the lake.
 
@@ -38,7 +54,7 @@ class Shelf:
         self.last: dict[MachineDay, dt.datetime] = {}
         self.others: dict[MachineDay, bool] = {}
         self.parts = 0
-        self.writer = ThreadPoolExecutor(1)
+        self.writer = ThreadPoolExecutor(2)
         self.writes: deque[Future[None]] = deque()
 
     def __enter__(self) -> Self:
@@ -52,29 +68,26 @@ class Shelf:
         finally:
             self.writer.shutdown(cancel_futures=True)
 
-    def add(self, rows: pl.DataFrame, piece: Piece, base: int) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+    def add(self, rows: pl.DataFrame, piece: Piece, base: int) -> tuple[int, pl.DataFrame, int]:
         """Sort good rows of a piece by machine-day, and keep what is new.
 
         Returns:
-            (rows kept, rejected rows, rows repeated); lines count from the piece's start, those kept from the file's.
+            (how many rows were kept, rejected rows, rows repeated); lines of rejected rows count from the piece's start.
         """
-        days = rows.with_columns(pl.col("logged_at").dt.date().alias("day"))
-        parts = days.partition_by("machine_id", "day", maintain_order=True, as_dict=True)
-        kept, rejected, repeated = [rows.clear()], [none_rejected()], 0
-        for (machine_id, day), part in parts.items():
-            key = (str(machine_id), day)
-            fresh, bad, again = self._settle(key, part.drop("day"), piece)
+        kept, rejected, repeated, touched = 0, [none_rejected()], 0, set[MachineDay]()
+        for key, part in _machine_days(rows):
+            touched.add(key)
+            fresh, bad, again = self._settle(key, part, piece)
             rejected.append(bad)
             repeated += again
+            kept += fresh.height
             if fresh.height:
                 fresh = fresh.with_columns(pl.col("line") + base, pl.lit(piece.part, dtype=pl.String).alias("part"))
                 self.pending.setdefault(key, []).append(fresh)
-                kept.append(fresh.select(rows.columns))
-        touched = {(str(m), d) for m, d in parts}
         self._flush([k for k in self.pending if k not in touched])
         if sum(f.height for frames in self.pending.values() for f in frames) > PENDING_ROWS:
             self._flush(list(self.pending))
-        return pl.concat(kept), pl.concat(rejected), repeated
+        return kept, pl.concat(rejected), repeated
 
     def _settle(self, key: MachineDay, part: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, pl.DataFrame, int]:
         times = part["logged_at"]
@@ -83,7 +96,8 @@ class Shelf:
         last = self.last.get(key)
         newest: dt.datetime = times.max()  # type: ignore[assignment]
         self.last[key] = newest if last is None else max(last, newest)
-        rising = bool((times.diff().drop_nulls() > dt.timedelta(0)).all())
+        ticks = times.to_physical().to_numpy()
+        rising = bool((ticks[1:] > ticks[:-1]).all())
         if rising and not self.others[key] and (last is None or times[0] > last):
             return part, none_rejected(), 0
         fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)

@@ -60,7 +60,7 @@ def _log_pieces(container: Container, task_data: TaskData, log: Log, mapping: Ma
     header, binary = (container.find(log.folder, f"{log.stem}.{kind}") for kind in ("XML", "BIN"))
     if header is None or binary is None:
         missing = "header" if header is None else "records"
-        yield _unread(log, "log_incomplete", f"the {missing} of log {log.stem} are missing from the task data")
+        yield _unread(log, "log_incomplete", f"log {log.stem} has no {missing} in the task data")
         return
     try:
         root, findings = parse_xml(container.read(header), header)

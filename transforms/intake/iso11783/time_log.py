@@ -8,7 +8,7 @@ last one, its time is a time of day, and it ends where another record begins. On
 at byte by byte.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from xml.etree.ElementTree import Element
 
@@ -23,6 +23,7 @@ DAY_MS = 86_400_000
 FIRST_DAY, LAST_DAY = 3_653, 43_829
 """1990-01-01 and 2100-01-01 in days since 1980-01-01."""
 PAUSE_DAYS = 60
+EVEN_RECORDS = 64
 POSITION = (("A", "lat", "<i4"), ("B", "lon", "<i4"), ("C", "up", "<i4"), ("D", "status", "u1"), ("E", "pdop", "<u2"),
             ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"), ("I", "utc_day", "<u2"))  # fmt: skip
 Bytes = NDArray[np.uint8]
@@ -91,6 +92,12 @@ class Records:
     gaps: list[tuple[int, int, bytes, int]]
 
 
+def _ms(columns: Sequence[Bytes] | Bytes) -> NDArray[np.uint32]:
+    """Milliseconds of the day from their four bytes."""
+    low, second, third, top = (columns[i].astype(np.uint32) for i in range(4))
+    return low | (second << 8) | (third << 16) | (top << 24)
+
+
 class _Walker:
     """Finds the records of a buffer, with the day of the last one it believed."""
 
@@ -132,9 +139,7 @@ class _Walker:
 
     def _places(self, data: Bytes, places: Ints) -> tuple[Ints, Ints]:
         """Of places with a believable date, those with a time of day, values that exist and an end inside."""
-        top = data[places + 3].astype(np.uint32)
-        ms = data[places] | (data[places + 1].astype(np.uint32) << 8) | (data[places + 2].astype(np.uint32) << 16) | (top << 24)
-        places = places[ms < DAY_MS]
+        places = places[_ms([data[places + i] for i in range(4)]) < DAY_MS]
         ends = places + self.size + 5 * data[places + self.size - 1].astype(np.int64)
         whole = ends <= data.size
         return places[whole], ends[whole]
@@ -146,11 +151,14 @@ class _Walker:
         done, moving = 0, True
         while moving and done < data.size:
             day = self.day
+            even, ran = self._even(data[done:])
+            found.append(even + done)
+            done += ran
             places, ran, holes = self._stretch(data[done:], final=final)
             found.append(places + done)
             gaps += [(a + done, b + done) for a, b in holes]
             done += ran
-            moving = ran > 0 and self.day != day
+            moving = self.day != day and ran + even.size > 0
             if not moving and data.size - done > self.size + 5 * 255:
                 moving = self.begin(data[done:], final=final) and self.day != day
         edge = data.size if final else data.size - self.size - 5 * 255
@@ -158,6 +166,25 @@ class _Walker:
             gaps.append((done, edge))
             done = edge
         return np.concatenate(found), done, gaps
+
+    def _even(self, data: Bytes) -> tuple[Ints, int]:
+        """Return (where records begin, bytes they take) while all are good and as long as the first: most of most logs."""
+        assert self.day is not None
+        length = self.size + 5 * int(data[self.size - 1]) if data.size >= self.size else data.size + 1
+        many = data.size // length
+        if many < EVEN_RECORDS:
+            return np.empty(0, np.int64), 0
+        rows = data[: many * length].reshape(many, length)
+        head = rows[:, : self.size]
+        days = head[:, 4].astype(np.uint16) | (head[:, 5].astype(np.uint16) << np.uint16(8))
+        good = (days - np.uint16(self.day - 1) <= 2) & (head[:, -1] == head[0, -1]) & (_ms(head.T) < DAY_MS)
+        if self.indices <= 255:
+            for slot in range(self.size, length, 5):
+                good &= rows[:, slot] < self.indices
+        ran = many if good.all() else int(np.argmin(good))
+        if ran:
+            self.day = int(days[ran - 1])
+        return np.arange(ran, dtype=np.int64) * length, ran * length
 
     def _stretch(self, data: Bytes, *, final: bool) -> tuple[Ints, int, list[tuple[int, int]]]:
         """The same for as long as dates stay within a day of the last one believed."""
@@ -213,19 +240,21 @@ def _gather(data: Bytes, starts: Ints, layout: Layout, rows_of: Ints, wanted: in
     for n in np.unique(counts):
         mine = np.flatnonzero(counts == n)
         length = size + 5 * int(n)
-        windows = as_strided(data, (data.size - length + 1, length), (1, 1))
-        block = np.ascontiguousarray(windows[starts[mine]])
+        if mine.size == starts.size and starts[-1] - starts[0] == (starts.size - 1) * length:
+            block = data[starts[0] : starts[0] + starts.size * length].reshape(-1, length)
+        else:
+            block = np.ascontiguousarray(as_strided(data, (data.size - length + 1, length), (1, 1))[starts[mine]])
         kind = np.dtype([("head", layout.head), ("values", [("index", "u1"), ("value", "<i4")], (int(n),))])
         rows = block.view(kind)[:, 0]
         head[mine] = rows["head"]
+        target: Ints | slice = slice(None) if mine.size == starts.size else mine
         for slot in range(int(n)):
-            index = rows["values"]["index"][:, slot]
+            index, value = rows["values"]["index"][:, slot], rows["values"]["value"][:, slot]
             if (index == index[0]).all():
-                row = rows_of[index[0]]
-                if row < wanted:
-                    values[row, mine] = rows["values"]["value"][:, slot]
+                if rows_of[index[0]] < wanted:
+                    values[rows_of[index[0]], target] = value
             else:
-                values[rows_of[index], mine] = rows["values"]["value"][:, slot]
+                values[rows_of[index], mine] = value
     return head, values
 
 

@@ -1,0 +1,152 @@
+"""Intake against a bare conversion of the same file, and the cost of the 60th shift against the first.
+
+Run: .venv/bin/python tests/benchmarks/intake.py [rows, 10 million unless told]
+
+Every figure is the median of three runs in processes of their own, ours and the bare conversion in turns.
+"""
+
+import datetime as dt
+import json
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from flows import stages
+from flows.progress import Reporter
+from transforms.workspace import Workspace, init_workspace
+
+RUNS = 3
+SHIFT_RECORDS = 50_000
+SETTINGS = (
+    "share_depth_cm ground_speed_kmh share_drive_pct topper_speed_rpm scalper_height_mm intake_roller_height_mm "
+    "intake_roller_speed_pct rear_roller_speed_pct transfer_web_speed_pct cleaner_1_speed_rpm cleaner_2_speed_rpm "
+    "cleaner_3_speed_rpm separator_1_height_mm separator_2_height_mm separator_3_height_mm load_number unload_number "
+    "sections_on_pct"
+).split()
+UNITS = {"cm": "cm", "kmh": "kmh", "pct": "pct", "rpm": "rpm", "mm": "mm"}
+
+
+def shift(rng: np.random.Generator, machine: int, day: int, n: int) -> pl.DataFrame:
+    """One machine's shift at 1 Hz: 25 columns as an export has them."""
+    start = dt.datetime(2025, 10, 1, 5, tzinfo=dt.UTC) + dt.timedelta(days=day)
+    moment = (pl.lit(start) + pl.duration(seconds=pl.int_range(n))).dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return pl.select(pl.lit(f"M{machine:02d}").repeat_by(n).explode().alias("machine")).with_columns(
+        moment.alias("time"),
+        pl.Series("lat", (50 + rng.normal(0, 1e-3, n)).round(6)),
+        pl.Series("lon", (15 + rng.normal(0, 1e-3, n)).round(6)),
+        pl.Series("state", rng.choice(["working", "turning", "idle"], n)),
+        pl.Series("unloading", rng.integers(0, 2, n)),
+        pl.Series("tank_kg", rng.uniform(0, 20_000, n).round(0)),
+        *(pl.Series(s, rng.normal(50, 5, n).round(2)) for s in SETTINGS),
+    )
+
+
+def write_fleet(path: Path, rows: int) -> None:
+    """Stream shifts of 20 machines, one after the other, into one CSV file."""
+    rng = np.random.default_rng(1)
+    with path.open("wb") as handle:
+        for k in range(rows // SHIFT_RECORDS):
+            shift(rng, k % 20, k // 20, SHIFT_RECORDS).write_csv(handle, include_header=k == 0)
+
+
+def workspace_for(folder: Path) -> Path:
+    """A workspace whose mapping reads these exports."""
+    init_workspace(folder)
+    plain = {"machine_id": "machine", "work_state": "state"}
+    with_unit = {"lat_deg": ("lat", "deg"), "lon_deg": ("lon", "deg"), "unloading": ("unloading", "flag"), "tank_t": ("tank_kg", "kg")}
+    lines = ['kind = "telemetry"', 'files = ["*.csv"]', "[columns.logged_at]", 'from = "time"']
+    lines += ['format = "%Y-%m-%dT%H:%M:%SZ"', 'time_zone = "UTC"']
+    for column, source in plain.items():
+        lines += [f"[columns.{column}]", f'from = "{source}"']
+    for column, (source, unit) in with_unit.items():
+        lines += [f"[columns.{column}]", f'from = "{source}"', f'unit = "{unit}"']
+    for name in SETTINGS:
+        unit = UNITS.get(name.rsplit("_", 1)[-1])
+        lines += [f"[columns.{name}]", f'from = "{name}"', *([f'unit = "{unit}"'] if unit else [])]
+    (folder / "mappings" / "log.toml").write_text("\n".join(lines) + "\n")
+    return folder
+
+
+def bare(path: Path, out: Path) -> None:
+    """The yardstick: nothing but CSV to Parquet."""
+    pl.scan_csv(path).sink_parquet(out / "bare.parquet")
+
+
+def ours(path: Path, out: Path) -> None:
+    """The whole intake of the file, hash and record included."""
+    workspace = Workspace(workspace_for(out / "w"))
+    (workspace.inbox / "log.csv").hardlink_to(path)
+    (received,) = stages.receive_files(workspace, Reporter(quiet=True))
+    assert received.rows_accepted == received.rows_in > 0
+
+
+def once(what: str, path: Path) -> dict[str, float]:
+    """Time one conversion in this process."""
+    ours_or_bare = {"bare": bare, "ours": ours}[what]
+    with tempfile.TemporaryDirectory(dir=path.parent) as folder:
+        started = time.perf_counter()
+        ours_or_bare(path, Path(folder))
+        seconds = time.perf_counter() - started
+    return {"seconds": seconds, "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}
+
+
+def apart(what: str, path: Path) -> dict[str, float]:
+    """Time one conversion in a process of its own."""
+    words = [sys.executable, __file__, "--once", what, str(path)]
+    return dict(json.loads(subprocess.run(words, capture_output=True, text=True, check=True).stdout))
+
+
+def against_bare(rows: int, folder: Path) -> None:
+    """Print seconds and peak memory of both, and their ratio."""
+    path = folder / "fleet.csv"
+    write_fleet(path, rows)
+    runs: dict[str, list[dict[str, float]]] = {"bare": [], "ours": []}
+    for _ in range(RUNS):
+        for what, done in runs.items():
+            done.append(apart(what, path))
+    median = {w: {k: statistics.median(r[k] for r in done) for k in done[0]} for w, done in runs.items()}
+    ratio = median["ours"]["seconds"] / median["bare"]["seconds"]
+    print(
+        f"{rows / 1e6:6.1f} M rows, {path.stat().st_size / 1e6:7.0f} MB   bare {median['bare']['seconds']:6.1f} s "
+        f"{median['bare']['peak_mb']:6.0f} MB   taken in {median['ours']['seconds']:6.1f} s "
+        f"{median['ours']['peak_mb']:6.0f} MB   ratio {ratio:.2f}"
+    )
+    path.unlink()
+
+
+def sixty_shifts(folder: Path) -> None:
+    """Print the median cost of reading and binning the first shifts and the last of sixty."""
+    workspace, quiet, rng = Workspace(workspace_for(folder / "season")), Reporter(quiet=True), np.random.default_rng(2)
+    seconds = []
+    for day in range(60):
+        for machine in range(6):
+            shift(rng, machine, day, 20_000).write_csv(workspace.inbox / f"log_{machine}_{day:02d}.csv")
+        started = time.perf_counter()
+        stages.receive_files(workspace, quiet)
+        stages.bin_telemetry(workspace, quiet)
+        seconds.append(time.perf_counter() - started)
+    first, last = statistics.median(seconds[1:6]), statistics.median(seconds[-5:])
+    print(f"shifts 2 to 6: {first:.2f} s each; shifts 56 to 60: {last:.2f} s each; ratio {last / first:.2f}")
+
+
+def main() -> None:
+    """Run the benchmark."""
+    if sys.argv[1:2] == ["--once"]:
+        print(json.dumps(once(sys.argv[2], Path(sys.argv[3]))))
+        return
+    rows = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000_000
+    with tempfile.TemporaryDirectory() as folder:
+        for size in (rows // 4, rows // 2, rows):
+            against_bare(size, Path(folder))
+        sixty_shifts(Path(folder))
+
+
+if __name__ == "__main__":
+    main()
