@@ -4,13 +4,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from transforms.working.bins import make_bins, nearest_field, with_state
+from transforms.working.bins import make_bins, field_of_places, with_state
 from transforms.working.faults import fault_stretches, flag_faults
 
 START = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 SETUP = {"rows_count": 6.0, "row_spacing_cm": 50.0}
 FIELDS = pl.DataFrame(
-    {"field_id": ["F1", "F2"], "lat_deg": [50.0, 50.02], "lon_deg": [15.0, 15.0], "area_ha": [25.0, 25.0]}
+    {"field_id": ["F1", "F2"], "lat_deg": [50.0, 50.02], "lon_deg": [15.0, 15.0], "area_ha": [25.0, 25.0], "boundary": [None, None]},
+    schema_overrides={"boundary": pl.String},
 )
 
 
@@ -102,9 +103,9 @@ def test_a_zero_position_and_a_jump_are_not_believed(catalogue):
     assert flagged["lat_deg"].null_count() == 2
 
 
-def test_a_place_belongs_to_the_nearest_field_that_can_hold_it():
+def test_a_place_without_outlines_belongs_to_the_nearest_field_that_can_hold_it():
     places = pl.DataFrame({"lat_deg": [50.0, 50.0199, 50.01, None], "lon_deg": [15.001, 15.0, 15.0, None]})
-    assert nearest_field(places, FIELDS).to_list() == ["F1", "F2", None, None]
+    assert field_of_places(places, FIELDS).to_list() == ["F1", "F2", None, None]
 
 
 def test_two_deliveries_that_differ_on_an_instant_give_the_same_bins_in_any_order(catalogue):

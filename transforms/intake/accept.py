@@ -11,7 +11,7 @@ from transforms.catalogue import Catalogue
 from transforms.contracts import DEFAULTS, contract, plainly_valid, rows_alone, rule_column, rule_in_words
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.intake.mapping import ColumnMapping, Mapping, own_name
-from transforms.intake.piece import Piece, none_rejected, rejected_rows
+from transforms.intake.piece import Piece, none_rejected, rejected_rows, require_columns
 from transforms.units import stored_unit, to_unit
 
 
@@ -78,22 +78,16 @@ class Reader:
             none = pl.DataFrame(schema={**self.dtypes(), "line": pl.Int64})
             rejected, said_again = self._said_again(piece.rejected)
             return Checked(none, rejected, piece.rows_repeated + said_again, piece)
-        self._require_columns(piece)
+        require_columns(piece.cells.columns, self.mapping.sources())
         sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
         filled = _without_empty(piece.cells, sources)
         rows, unread = self._type(filled, piece)
         good, broken = rows, []
         if not plainly_valid(rows, self.alone):
             good, failure = self.alone.filter(rows)
-            broken = [self._broken(failure, piece)]
+            broken = [self._broken(failure, piece)] if len(failure) else []
         rejected, said_again = self._said_again(pl.concat([piece.rejected, *unread, *broken]).sort("line"))
         return Checked(good, rejected, piece.rows_repeated + said_again, piece)
-
-    def _require_columns(self, piece: Piece) -> None:
-        for source in self.mapping.sources():
-            if source not in piece.cells.columns:
-                has = ", ".join(c for c in piece.cells.columns if c != "line")[:200]
-                raise SourceFileError("missing_column", f"there is no column '{source}'; the file has {has}")
 
     def _type(self, cells: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
         """Return (typed rows with `line`, rejected rows): where a file has text and the typed column nothing."""

@@ -20,7 +20,7 @@ import polars as pl
 
 from transforms.errors import SourceFileError
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import EMPTY_WORDS, RAW_CHARACTERS, Piece, Source, none_rejected, rejected_rows
+from transforms.intake.piece import EMPTY_WORDS, RAW_CHARACTERS, Piece, Source, none_rejected, rejected_rows, require_columns
 
 BLOCK_BYTES = 16 << 20
 HEADER_BYTES = 1 << 20
@@ -119,12 +119,12 @@ def _read_header(fd: int, mapping: Mapping) -> tuple[list[str], int]:
                 raise SourceFileError("line_too_long", f"a line above the rows is longer than {HEADER_BYTES:,} bytes; it is no header")
             end = len(data)
         line = data[at:end]
-        if b"\x00" in line:
-            raise SourceFileError("nul_bytes", "the header holds NUL bytes: it is damaged or not a text table")
         try:
             lines.append(line.decode("utf-8").removesuffix("\r"))
         except UnicodeDecodeError as problem:
             raise SourceFileError("encoding", f"the header is not {mapping.encoding} text ({problem}); name its encoding") from problem
+        if b"\x00" in line:
+            raise SourceFileError("nul_bytes", "the header holds NUL bytes: it is damaged or not a text table")
         at = min(end + 1, len(data))
     return lines, at
 
@@ -144,6 +144,7 @@ def _layout(lines: list[str], mapping: Mapping, numbers: set[str]) -> Layout:
     if widest >= MAX_COLUMNS:
         raise SourceFileError("too_many_columns", f"the header has {widest + 1:,} columns; at most {MAX_COLUMNS:,}")
     columns = column_names([_cells_of(line, mapping.separator) for line in header])
+    require_columns(columns, mapping.sources())
     plain = (
         mapping.thousands is None and len(mapping.separator) == 1 and len(columns) > 1 and bool(numbers & set(columns))
     )
@@ -314,7 +315,7 @@ def parse_text(data: bytes, layout: Layout) -> Piece:
         seen.update(fresh)
         bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, says))
     good = lines.filter(~pl.col("line").is_in(sorted(seen)))
-    cells = _text_cells(good["raw"], layout).with_columns(good["line"])
+    cells = good.select("line").hstack(_text_cells(good["raw"], layout))
     return Piece(cells, len(texts), _raw_lines(data), pl.concat(bad).sort("line"))
 
 

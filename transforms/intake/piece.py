@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from transforms.errors import SourceFileError
+
 REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, "says": pl.String}
 RAW_CHARACTERS = 4000
 """A raw row longer than this is quoted in part: it is no row of any export."""
@@ -60,3 +62,15 @@ class Source:
     header: str
     pieces: Iterator[Callable[[], Piece]]
     close: Callable[[], None] = lambda: None
+
+
+def require_columns(has: list[str], wanted: list[str]) -> None:
+    """Refuse a file that lacks a column its mapping reads.
+
+    Raises:
+        SourceFileError: naming the first that is missing, and what the file has.
+    """
+    for source in wanted:
+        if source not in has:
+            shown = ", ".join(c for c in has if c != "line")[:200]
+            raise SourceFileError("missing_column", f"there is no column '{source}'; the file has {shown}")
