@@ -1,5 +1,6 @@
 """The `taretrace` program."""
 
+import datetime as dt
 import json
 import shutil
 import sys
@@ -11,12 +12,13 @@ from typing import Annotated, Any
 
 import typer
 from rich.console import Console
-from rich.table import Table
 
+from flows.intake_verbs import register, show
 from flows.progress import Reporter
 from flows.quiet import settle_prefect
 from reports.words import CAUTION
 from transforms.errors import WorkspaceError
+from transforms.hold import held
 from transforms.workspace import Workspace, init_workspace
 
 app = typer.Typer(
@@ -32,11 +34,22 @@ app = typer.Typer(
 )
 report_app = typer.Typer(no_args_is_help=True, help="Write pages from what is already worked out.")
 app.add_typer(report_app, name="report")
+register(app)
 
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 if any row was rejected.")]
+Wait = Annotated[float, typer.Option(min=0, help="Seconds to wait while another run holds the workspace.")]
 HERE = Path()
+
+
+@contextmanager
+def _holding(folder: Path, verb: str, wait_s: float = 0.0) -> Iterator[Workspace]:
+    """A workspace that no other run touches meanwhile."""
+    workspace = Workspace(folder)
+    _ = workspace.season
+    with held(folder, verb, wait_s):
+        yield workspace
 
 
 class Form(StrEnum):
@@ -110,11 +123,11 @@ def demo(
         "then the post-shift run on them."
     )
     workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=hz, reporter=reporter)
-    _run_post_shift(workspace, reporter, json_wanted, strict=False)
+    with _holding(workspace.root, "demo"):
+        _run_post_shift(workspace, reporter, json_wanted, strict=False)
 
 
 def _run_post_shift(workspace: Workspace, reporter: Reporter, json_wanted: bool, *, strict: bool) -> None:
-    _ = workspace.season
     settle_prefect((workspace.root / ".prefect").resolve())
     with reporter.stage("Starting the flow engine"):
         from flows.post_shift import post_shift  # noqa: PLC0415
@@ -129,20 +142,24 @@ def _run_post_shift(workspace: Workspace, reporter: Reporter, json_wanted: bool,
 
 
 @app.command(name="post-shift")
-def post_shift_command(folder: Folder = HERE, strict: Strict = False, json_wanted: Json = False) -> None:
+def post_shift_command(
+    folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_wanted: Json = False
+) -> None:
     """The whole job after a shift: new files in, shift page out."""
-    _run_post_shift(Workspace(folder), Reporter(quiet=json_wanted), json_wanted, strict=strict)
+    with _holding(folder, "post-shift", wait) as workspace:
+        _run_post_shift(workspace, Reporter(quiet=json_wanted), json_wanted, strict=strict)
 
 
 @app.command()
-def ingest(folder: Folder = HERE, strict: Strict = False, json_wanted: Json = False) -> None:
+def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Take in new files of the inbox, trace loads and join them to tares and conditions."""
     from flows import stages  # noqa: PLC0415
 
-    workspace, reporter = Workspace(folder), Reporter(quiet=json_wanted)
-    received = stages.receive_files(workspace, reporter)
-    for stage in (stages.bin_telemetry, stages.trace, stages.conditions, stages.marts):
-        stage(workspace, reporter)
+    reporter = Reporter(quiet=json_wanted)
+    with _holding(folder, "ingest", wait) as workspace:
+        received = stages.receive_files(workspace, reporter)
+        for stage in (stages.bin_telemetry, stages.trace, stages.conditions, stages.marts):
+            stage(workspace, reporter)
     counts = _rows(received)
     _finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])
     _strictly(strict, counts)
@@ -153,8 +170,8 @@ def fit(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Fit which settings drive dirt and root loss under which conditions."""
     from flows import stages  # noqa: PLC0415
 
-    workspace = Workspace(folder)
-    fits = stages.fit(workspace, Reporter(quiet=json_wanted))
+    with _holding(folder, "fit") as workspace:
+        fits = stages.fit(workspace, Reporter(quiet=json_wanted))
     found = {
         name: (f.z.size if f else None) for name, f in (("dirt_tare_pct", fits.dirt), ("root_loss_t_ha", fits.loss))
     }
@@ -174,8 +191,9 @@ def advise(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Fit, and say at most three moves a machine for its next shift."""
     from flows import stages  # noqa: PLC0415
 
-    workspace, reporter = Workspace(folder), Reporter(quiet=json_wanted)
-    table = stages.advise(workspace, stages.fit(workspace, reporter), reporter)
+    reporter = Reporter(quiet=json_wanted)
+    with _holding(folder, "advise") as workspace:
+        table = stages.advise(workspace, stages.fit(workspace, reporter), reporter)
     moves = table.filter(table["verdict"] == "move").height
     _finish(
         json_wanted,
@@ -192,7 +210,8 @@ def report_shift(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Write the shift page."""
     from flows import stages  # noqa: PLC0415
 
-    page = stages.shift_page(Workspace(folder), Reporter(quiet=json_wanted))
+    with _holding(folder, "report shift") as workspace:
+        page = stages.shift_page(workspace, Reporter(quiet=json_wanted))
     _finish(json_wanted, {"shift_page": page.resolve()}, [f"Shift page: [bold]{page.resolve()}[/]"])
 
 
@@ -210,10 +229,10 @@ def export(
     from transforms.export import exported_tables, write_tables  # noqa: PLC0415
     from transforms.lake import Lake  # noqa: PLC0415
 
-    workspace = Workspace(folder)
-    target = to or workspace.out / "tables"
-    with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=json_wanted).stage("Writing tables"):
-        written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
+    with _holding(folder, "export") as workspace:
+        target = to or workspace.out / "tables"
+        with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=json_wanted).stage("Writing tables"):
+            written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
     lines = [f"{len(written)} files in {target.resolve()}"]
     if form is Form.xlsx and len(written) > 1:
         lines.append(f"Too long for a workbook, written as Parquet beside it: {', '.join(p.stem for p in written[1:])}")
@@ -222,22 +241,29 @@ def export(
 
 @app.command()
 def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
-    """Say what came in, what was rejected and why, and what the tables hold."""
-    from flows import stages  # noqa: PLC0415
+    """Say what came in, how far behind each source is, what was rejected and why, and what the tables hold."""
+    from transforms.warehouse import Warehouse  # noqa: PLC0415
 
-    with stages.open_warehouse(Workspace(folder)) as warehouse:
-        arrived, rejected, tables = (warehouse.query(q) for q in ("arrival", "rejection", "status"))
+    workspace = Workspace(folder)
+    _ = workspace.season
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        found = {
+            "arrived": warehouse.query("arrival"),
+            "sources": warehouse.query("source_lag", now=dt.datetime.now(dt.UTC)),
+            "rejected": warehouse.query("rejection"),
+            "findings": warehouse.query("source_finding"),
+            "tables": warehouse.query("status"),
+        }
     if json_wanted:
-        _finish(True, {"arrived": arrived.to_dicts(), "rejected": rejected.to_dicts(), "tables": tables.to_dicts()}, [])
+        _finish(True, {name: frame.to_dicts() for name, frame in found.items()}, [])
         return
+    titles = {
+        "arrived": "What arrived", "sources": "How far behind each source is (hours since its newest row; UTC)",
+        "rejected": "What was rejected, and why", "findings": "How files were read", "tables": "Tables",
+    }  # fmt: skip
     console = Console()
-    for title, frame in (("What arrived", arrived), ("What was rejected, and why", rejected), ("Tables", tables)):
-        grid = Table(title=title, title_justify="left")
-        for column in frame.columns:
-            grid.add_column(column, overflow="fold")
-        for row in frame.iter_rows():
-            grid.add_row(*(f"{v:,}" if isinstance(v, int) else str(v)[:160] for v in row))
-        console.print(grid)
+    for name, frame in found.items():
+        show(console, titles[name], frame)
     console.print(f"Workspace: {folder.resolve()}", highlight=False)
 
 

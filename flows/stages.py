@@ -16,7 +16,7 @@ from transforms.catalogue import DIRT, ROOT_LOSS
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.errors import WorkspaceError
-from transforms.intake.due import due_files, forget_changed, remember, remembered
+from transforms.intake.due import due_files, forget_changed, redate, remember, remembered
 from transforms.intake.inbox import look
 from transforms.intake.mapping import Mapping, read_mappings
 from transforms.intake.receive import Received, Store, examine, receive
@@ -71,6 +71,7 @@ def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
             reporter.say(f"Left alone: {name}: {why}")
         if again := forget_changed(inbox, mappings, warehouse, lake):
             reporter.say(f"{again} files are read again: their mapping has changed")
+        redate(inbox, warehouse)
         files, store = due_files(inbox, warehouse), Store(warehouse, lake)
         with reporter.stage(f"Reading {len(files)} new files", len(files)) as advance:
             out = []
@@ -84,10 +85,12 @@ def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
     return out
 
 
-def examine_files(workspace: Workspace, reporter: Reporter) -> tuple[list[Received], pl.DataFrame, list[tuple[str, str]]]:
+def examine_files(
+    workspace: Workspace, reporter: Reporter
+) -> tuple[list[Received], pl.DataFrame, list[tuple[str, str]]]:
     """Read every file due as `receive_files` would and store nothing; returns outcomes, rejected rows, files left."""
     catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
-    with open_warehouse(workspace) as warehouse:
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         inbox = look(workspace.inbox, remembered(warehouse))
         files, store = due_files(inbox, warehouse), Store(warehouse, lake)
         with reporter.stage(f"Looking at {len(files)} new files", len(files)) as advance:

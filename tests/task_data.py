@@ -61,7 +61,9 @@ def log_header(values: list[Value], letters: str, constants: dict[str, str] | No
     return f'<?xml version="1.0" encoding="UTF-8"?><TIM A="" D="4"><PTN{ptn}/>{dlv}</TIM>'
 
 
-def device(values: list[Value], name: str = "Harvester", serial: str = "7", elements: dict[str, str] | None = None) -> str:
+def device(
+    values: list[Value], name: str = "Harvester", serial: str = "7", elements: dict[str, str] | None = None
+) -> str:
     """A device with an object for each value that has a designator or a scale."""
     named = elements or {"DET-1": "machine"}
     parts, refs = [], {e: [] for e in named}
@@ -77,7 +79,8 @@ def device(values: list[Value], name: str = "Harvester", serial: str = "7", elem
         + "".join(f'<DOR A="{r}"/>' for r in refs[e]) + "</DET>"
         for n, e in enumerate(refs, start=1)
     )  # fmt: skip
-    return f"<DVC A=\"DVC-1\" B={quoteattr(name)} C=\"1\" D=\"A000000000000000\" E={quoteattr(serial)}>{dets}{''.join(parts)}</DVC>"
+    parts = "".join(parts)
+    return f'<DVC A="DVC-1" B={quoteattr(name)} C="1" D="A000000000000000" E={quoteattr(serial)}>{dets}{parts}</DVC>'
 
 
 def task_data(inner: str, version: str = "3") -> str:
@@ -126,7 +129,10 @@ def long_log(path: Path, records: int, values: int, seed: int = 1) -> np.dtype:
             rows = np.zeros(n, kind)
             tick = (np.arange(start, start + n, dtype=np.int64)) * 200 + 6 * 3_600_000
             rows["ms"], rows["day"] = tick % 86_400_000, 16_710 + tick // 86_400_000
-            rows["lat"], rows["lon"] = 500_000_000 + rng.integers(-9_000, 9_000, n), 150_000_000 + rng.integers(-9_000, 9_000, n)
+            rows["lat"], rows["lon"] = (
+                500_000_000 + rng.integers(-9_000, 9_000, n),
+                150_000_000 + rng.integers(-9_000, 9_000, n),
+            )
             rows["n"] = values
             rows["v"]["i"] = np.arange(values)
             rows["v"]["x"] = rng.integers(0, 3_000, (n, values))

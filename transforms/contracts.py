@@ -28,7 +28,7 @@ def _unless_cancelled(column: str) -> Any:
     """A column that every row needs, but for one that only says its document is cancelled."""
 
     @dy.rule()
-    def needed(cls) -> pl.Expr:
+    def needed(cls: type[dy.Schema]) -> pl.Expr:  # noqa: ARG001
         return pl.col(column).is_not_null() | pl.col("cancelled")
 
     return needed

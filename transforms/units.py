@@ -77,7 +77,7 @@ ALIASES: dict[str, str] = {
     "flag": "flag", "0/1": "flag", "count": "count", "n": "count", "pcs": "count", "stk": "count", "ks": "count",
     "d": "day", "day": "day", "days": "day",
 }  # fmt: skip
-"""What people and devices write -> code. Closed: what is not here is asked about ("ton" is: it may be short or metric)."""
+"""What people and devices write -> code. Closed: what is not here is asked about ("ton", which may be short, is)."""
 
 
 def unit_of_text(text: str) -> str | None:

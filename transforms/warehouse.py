@@ -36,9 +36,9 @@ class Warehouse:
         WorkspaceError: the file is held by another run, or is no warehouse.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
         try:
-            self._con = duckdb.connect(str(path))
+            self._con = duckdb.connect(str(path), read_only=read_only)
         except duckdb.IOException as problem:
             raise WorkspaceError(
                 "the warehouse is in use by another run or cannot be opened", where=str(path),
@@ -46,6 +46,8 @@ class Warehouse:
             ) from problem  # fmt: skip
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
+        if read_only:
+            return
         try:
             for folder in ("tables", "views"):
                 for name in sql_names(folder):
@@ -61,6 +63,11 @@ class Warehouse:
     def in_memory(cls) -> Self:
         """Return an empty warehouse that leaves nothing behind."""
         return cls(Path(":memory:"))
+
+    @classmethod
+    def to_look_at(cls, path: Path) -> Self:
+        """Open a warehouse that cannot be changed; an empty one where there is none yet."""
+        return cls(path, read_only=True) if path.exists() else cls.in_memory()
 
     def __enter__(self) -> Self:
         return self
@@ -117,7 +124,8 @@ class Warehouse:
     def date_file(self, sha: str, file_at: dt.datetime) -> None:
         """Note that a file's content was delivered with an earlier date as well."""
         self._con.execute(
-            "update source_file set file_at = least(file_at, $at) where source_sha256 = $sha", {"sha": sha, "at": file_at}
+            "update source_file set file_at = least(file_at, $at) where source_sha256 = $sha",
+            {"sha": sha, "at": file_at},
         )
 
     def append(self, name: str, rows: pl.DataFrame) -> None:

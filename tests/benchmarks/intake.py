@@ -24,12 +24,26 @@ from transforms.workspace import Workspace, init_workspace
 
 RUNS = 3
 SHIFT_RECORDS = 50_000
-SETTINGS = (
-    "share_depth_cm ground_speed_kmh share_drive_pct topper_speed_rpm scalper_height_mm intake_roller_height_mm "
-    "intake_roller_speed_pct rear_roller_speed_pct transfer_web_speed_pct cleaner_1_speed_rpm cleaner_2_speed_rpm "
-    "cleaner_3_speed_rpm separator_1_height_mm separator_2_height_mm separator_3_height_mm load_number unload_number "
-    "sections_on_pct"
-).split()
+SETTINGS = [
+    "share_depth_cm",
+    "ground_speed_kmh",
+    "share_drive_pct",
+    "topper_speed_rpm",
+    "scalper_height_mm",
+    "intake_roller_height_mm",
+    "intake_roller_speed_pct",
+    "rear_roller_speed_pct",
+    "transfer_web_speed_pct",
+    "cleaner_1_speed_rpm",
+    "cleaner_2_speed_rpm",
+    "cleaner_3_speed_rpm",
+    "separator_1_height_mm",
+    "separator_2_height_mm",
+    "separator_3_height_mm",
+    "load_number",
+    "unload_number",
+    "sections_on_pct",
+]
 UNITS = {"cm": "cm", "kmh": "kmh", "pct": "pct", "rpm": "rpm", "mm": "mm"}
 
 
@@ -60,7 +74,12 @@ def workspace_for(folder: Path) -> Path:
     """A workspace whose mapping reads these exports."""
     init_workspace(folder)
     plain = {"machine_id": "machine", "work_state": "state"}
-    with_unit = {"lat_deg": ("lat", "deg"), "lon_deg": ("lon", "deg"), "unloading": ("unloading", "flag"), "tank_t": ("tank_kg", "kg")}
+    with_unit = {
+        "lat_deg": ("lat", "deg"),
+        "lon_deg": ("lon", "deg"),
+        "unloading": ("unloading", "flag"),
+        "tank_t": ("tank_kg", "kg"),
+    }
     lines = ['kind = "telemetry"', 'files = ["*.csv"]', "[columns.logged_at]", 'from = "time"']
     lines += ['format = "%Y-%m-%dT%H:%M:%SZ"', 'time_zone = "UTC"']
     for column, source in plain.items():

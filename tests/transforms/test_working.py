@@ -4,13 +4,19 @@ import numpy as np
 import polars as pl
 import pytest
 
-from transforms.working.bins import make_bins, field_of_places, with_state
+from transforms.working.bins import field_of_places, make_bins, with_state
 from transforms.working.faults import fault_stretches, flag_faults
 
 START = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 SETUP = {"rows_count": 6.0, "row_spacing_cm": 50.0}
 FIELDS = pl.DataFrame(
-    {"field_id": ["F1", "F2"], "lat_deg": [50.0, 50.02], "lon_deg": [15.0, 15.0], "area_ha": [25.0, 25.0], "boundary": [None, None]},
+    {
+        "field_id": ["F1", "F2"],
+        "lat_deg": [50.0, 50.02],
+        "lon_deg": [15.0, 15.0],
+        "area_ha": [25.0, 25.0],
+        "boundary": [None, None],
+    },
     schema_overrides={"boundary": pl.String},
 )
 

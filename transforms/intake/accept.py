@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass, field
-from pathlib import Path
+from itertools import pairwise
 
 import dataframely as dy
 import polars as pl
@@ -10,7 +10,7 @@ import polars as pl
 from transforms.catalogue import Catalogue
 from transforms.contracts import DEFAULTS, contract, plainly_valid, rows_alone, rule_column, rule_in_words
 from transforms.errors import SourceFileError, WorkspaceError
-from transforms.intake.mapping import ColumnMapping, Mapping, own_name
+from transforms.intake.mapping import MENDED, ColumnMapping, Mapping, own_name
 from transforms.intake.piece import Piece, none_rejected, rejected_rows, require_columns
 from transforms.units import stored_unit, to_unit
 
@@ -80,7 +80,7 @@ class Reader:
             return Checked(none, rejected, piece.rows_repeated + said_again, piece)
         require_columns(piece.cells.columns, self.mapping.sources())
         sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
-        filled = _without_empty(piece.cells, sources)
+        filled = _without_empty(_without_apostrophes(piece.cells, self.file_name), sources)
         rows, unread = self._type(filled, piece)
         good, broken = rows, []
         if not plainly_valid(rows, self.alone):
@@ -92,7 +92,9 @@ class Reader:
     def _type(self, cells: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
         """Return (typed rows with `line`, rejected rows): where a file has text and the typed column nothing."""
         dtypes, mapped = self.dtypes(), self.mapping.columns
-        typed = cells.with_columns(self._parsed(c, dtypes[c.column], cells, piece).alias(f"__{c.column}") for c in mapped)
+        typed = cells.with_columns(
+            self._parsed(c, dtypes[c.column], cells, piece).alias(f"__{c.column}") for c in mapped
+        )
         checks = {c.column: self._unread(c, dtypes[c.column], cells) for c in mapped}
         flags = typed.select(check.any().alias(name) for name, check in checks.items() if check is not None)
         unread = []
@@ -101,7 +103,9 @@ class Reader:
             if check is None or not typed.height or not flags[column.column][0]:
                 continue
             lines = typed.filter(check)["line"].to_list()
-            unread.append(rejected_rows(lines, column.column, piece.raw(lines), *self._why(column, dtypes[column.column])))
+            unread.append(
+                rejected_rows(lines, column.column, piece.raw(lines), *self._why(column, dtypes[column.column]))
+            )
             typed = typed.filter(~check)
         names = {c.column for c in mapped}
         rows = typed.select(
@@ -177,7 +181,9 @@ class Reader:
             bad = [pl.col(s).is_not_null() & self._number(s, cells.schema).is_null() for s in texts]
             lost = pl.col(column.sources[0]).is_not_null() & pl.col(f"__{column.column}").is_null()
             return pl.any_horizontal(*bad, lost)
-        return pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) & pl.col(f"__{column.column}").is_null()
+        return (
+            pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) & pl.col(f"__{column.column}").is_null()
+        )
 
     def _why(self, column: ColumnMapping, dtype: pl.DataType) -> tuple[str, str]:
         name = " / ".join(column.sources)
@@ -198,7 +204,9 @@ class Reader:
         broken = []
         for rule in failure.counts():
             lines = details.filter(pl.col(rule) == "invalid")["line"].to_list()
-            broken.append(rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, rule_in_words(rule, self.schema)))
+            broken.append(
+                rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, rule_in_words(rule, self.schema))
+            )
         return (
             pl.concat(broken)
             .group_by("line", maintain_order=True)
@@ -219,6 +227,11 @@ class Reader:
         return kept, rejected.height - kept.height
 
 
+def _without_apostrophes(cells: pl.DataFrame, file_name: str) -> pl.DataFrame:
+    """Take back the apostrophe that kept a spreadsheet from running a cell of a file of mended rows."""
+    return cells.with_columns(pl.col(pl.String).str.strip_prefix("'")) if file_name.startswith(MENDED) else cells
+
+
 def _without_empty(cells: pl.DataFrame, sources: list[str]) -> pl.DataFrame:
     """Drop rows without any value in the columns read: they are no rows. Most files have none."""
     if not sources or not cells.height or cells[sources[0]].null_count() == 0:
@@ -231,10 +244,12 @@ BOOLEANS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "n
 
 def _along_steps(number: pl.Expr, steps: tuple[tuple[float, float], ...]) -> pl.Expr:
     """A machine's own scale in the stored unit: a straight line between neighbouring points, nothing outside."""
-    out = pl.when(number == steps[0][0]).then(pl.lit(steps[0][1]))
-    for (x0, y0), (x1, y1) in zip(steps, steps[1:], strict=False):
-        out = out.when((number > x0) & (number <= x1)).then(y0 + (number - x0) * ((y1 - y0) / (x1 - x0)))
-    return out.otherwise(None)
+    pieces = [pl.when(number == steps[0][0]).then(pl.lit(steps[0][1]))]
+    pieces += [
+        pl.when((number > x0) & (number <= x1)).then(y0 + (number - x0) * ((y1 - y0) / (x1 - x0)))
+        for (x0, y0), (x1, y1) in pairwise(steps)
+    ]
+    return pl.coalesce(pieces)
 
 
 def _as_time(column: ColumnMapping, schema: pl.Schema) -> pl.Expr:
@@ -257,7 +272,9 @@ def _as_time(column: ColumnMapping, schema: pl.Schema) -> pl.Expr:
     return local.dt.convert_time_zone("UTC")
 
 
-def split_clashes(rows: pl.DataFrame, key: list[str], piece: Piece, taken: pl.DataFrame | None) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+def split_clashes(
+    rows: pl.DataFrame, key: list[str], piece: Piece, taken: pl.DataFrame | None
+) -> tuple[pl.DataFrame, pl.DataFrame, int]:
     """Sort the good rows of a piece against themselves and what the same file said before.
 
     Args:
@@ -280,5 +297,3 @@ def split_clashes(rows: pl.DataFrame, key: list[str], piece: Piece, taken: pl.Da
     says = f"{', '.join(key)} stands earlier in this file with other values; the first was taken"
     rejected = rejected_rows(clash, key[0], piece.raw(clash), "same_key_twice", says)
     return first, rejected, rows.height - first.height - len(clash)
-
-

@@ -1,4 +1,4 @@
-"""Opens archives with distrust: bounds on members, size and ratio; no path leads outside; nothing is unpacked to disk."""
+"""Opens archives with distrust: bounds on members, size and ratio, no path outside, nothing unpacked to disk."""
 
 import zipfile
 from pathlib import Path, PurePosixPath
@@ -20,7 +20,9 @@ def checked_archive(path: Path) -> zipfile.ZipFile:
     try:
         archive = zipfile.ZipFile(path)
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as problem:
-        raise SourceFileError("not_an_archive", "the file cannot be opened as a zip archive; it is damaged or cut short") from problem
+        raise SourceFileError(
+            "not_an_archive", "the file cannot be opened as a zip archive; it is damaged or cut short"
+        ) from problem
     try:
         _check(archive)
     except SourceFileError:
@@ -37,7 +39,8 @@ def _check(archive: zipfile.ZipFile) -> None:
     packed = max(1, sum(m.compress_size for m in members))
     if size > MAX_UNPACKED_BYTES or (size > RATIO_FROM_BYTES and size / packed > MAX_RATIO):
         raise SourceFileError(
-            "archive_too_large", f"the archive would unpack {packed:,} bytes to {size:,}: no export does; it is not unpacked"
+            "archive_too_large",
+            f"the archive would unpack {packed:,} bytes to {size:,}: no export does; it is not unpacked",
         )
     for member in members:
         name = member.filename.replace("\\", "/")

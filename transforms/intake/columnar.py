@@ -28,7 +28,9 @@ def open_parquet(path: Path, mapping: Mapping) -> Source:
         names = list(file.schema_arrow.names)
         groups = [file.metadata.row_group(i).total_byte_size for i in range(file.metadata.num_row_groups)]
     except (pa.ArrowException, OSError, ValueError) as problem:
-        raise SourceFileError("not_parquet", "the file cannot be opened as Parquet; it is damaged or cut short") from problem
+        raise SourceFileError(
+            "not_parquet", "the file cannot be opened as Parquet; it is damaged or cut short"
+        ) from problem
     if max(groups, default=0) > MAX_ROW_GROUP_BYTES:
         raise SourceFileError("too_large", "a row group of the file is larger than 2 GB; write it in smaller ones")
     wanted = [n for n in names if n in set(mapping.sources())]
@@ -37,7 +39,9 @@ def open_parquet(path: Path, mapping: Mapping) -> Source:
 
 def _batches(file: Any, wanted: list[str], names: list[str]) -> Iterator[Callable[[], Piece]]:
     absent = {n: pl.String for n in names if n not in wanted}
-    yield lambda: Piece(pl.DataFrame(schema={**dict.fromkeys(wanted, pl.String), **absent, "line": pl.Int64}), 0, lambda _: [])
+    yield lambda: Piece(
+        pl.DataFrame(schema={**dict.fromkeys(wanted, pl.String), **absent, "line": pl.Int64}), 0, lambda _: []
+    )
     batches = file.iter_batches(batch_size=BATCH_ROWS, columns=wanted)
     while True:
         try:

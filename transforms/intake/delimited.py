@@ -20,7 +20,15 @@ import polars as pl
 
 from transforms.errors import SourceFileError
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import EMPTY_WORDS, RAW_CHARACTERS, Piece, Source, none_rejected, rejected_rows, require_columns
+from transforms.intake.piece import (
+    EMPTY_WORDS,
+    RAW_CHARACTERS,
+    Piece,
+    Source,
+    none_rejected,
+    rejected_rows,
+    require_columns,
+)
 
 BLOCK_BYTES = 16 << 20
 HEADER_BYTES = 1 << 20
@@ -90,7 +98,9 @@ def _transcoded(path: Path, encoding: str) -> BinaryIO:
     try:
         decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     except LookupError as problem:
-        raise SourceFileError("encoding", f"the encoding '{encoding}' is not known; name the file's encoding") from problem
+        raise SourceFileError(
+            "encoding", f"the encoding '{encoding}' is not known; name the file's encoding"
+        ) from problem
     out = tempfile.TemporaryFile()  # noqa: SIM115
     with path.open("rb") as handle:
         while piece := handle.read(HEADER_BYTES):
@@ -116,20 +126,25 @@ def _read_header(fd: int, mapping: Mapping) -> tuple[list[str], int]:
         end = data.find(b"\n", at)
         if end < 0:
             if not whole:
-                raise SourceFileError("line_too_long", f"a line above the rows is longer than {HEADER_BYTES:,} bytes; it is no header")
+                raise SourceFileError(
+                    "line_too_long", f"a line above the rows is longer than {HEADER_BYTES:,} bytes; it is no header"
+                )
             end = len(data)
         line = data[at:end]
         try:
             lines.append(line.decode("utf-8").removesuffix("\r"))
         except UnicodeDecodeError as problem:
-            raise SourceFileError("encoding", f"the header is not {mapping.encoding} text ({problem}); name its encoding") from problem
+            raise SourceFileError(
+                "encoding", f"the header is not {mapping.encoding} text ({problem}); name its encoding"
+            ) from problem
         if b"\x00" in line:
             raise SourceFileError("nul_bytes", "the header holds NUL bytes: it is damaged or not a text table")
         at = min(end + 1, len(data))
     return lines, at
 
 
-def _cells_of(line: str, separator: str) -> list[str]:
+def cells_of(line: str, separator: str) -> list[str]:
+    """Split one line into cells; none where its quoting makes no sense."""
     try:
         return next(csv.reader([line], delimiter=separator), [])
     except csv.Error:
@@ -143,7 +158,7 @@ def _layout(lines: list[str], mapping: Mapping, numbers: set[str]) -> Layout:
     widest = max(line.count(mapping.separator) for line in header)
     if widest >= MAX_COLUMNS:
         raise SourceFileError("too_many_columns", f"the header has {widest + 1:,} columns; at most {MAX_COLUMNS:,}")
-    columns = column_names([_cells_of(line, mapping.separator) for line in header])
+    columns = column_names([cells_of(line, mapping.separator) for line in header])
     require_columns(columns, mapping.sources())
     plain = (
         mapping.thousands is None and len(mapping.separator) == 1 and len(columns) > 1 and bool(numbers & set(columns))
@@ -202,7 +217,9 @@ def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
 
 
 def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Callable[[], Piece]]:
-    yield lambda: Piece(pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), "line": pl.Int64}), lines_above, lambda _: [])
+    yield lambda: Piece(
+        pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), "line": pl.Int64}), lines_above, lambda _: []
+    )
     for start, end in byte_blocks(fd, at, os.fstat(fd).st_size):
         yield partial(_read_block, fd, start, end, layout)
 
@@ -291,7 +308,9 @@ def _uneven(lines: pl.DataFrame, layout: Layout) -> tuple[list[int], list[int]]:
     off = counts.filter((pl.col("separators") != width - 1) & (pl.col("quotes") % 2 == 0))
     uneven = off.filter(pl.col("quotes") == 0)["line"].to_list()
     doubtful = off.filter(pl.col("quotes") > 0).join(lines, on="line")
-    uneven += [n for n, raw in doubtful.select("line", "raw").iter_rows() if len(_cells_of(raw, layout.separator)) != width]
+    uneven += [
+        n for n, raw in doubtful.select("line", "raw").iter_rows() if len(cells_of(raw, layout.separator)) != width
+    ]
     return uneven, broken
 
 
@@ -323,7 +342,7 @@ def _text_cells(rows: pl.Series, layout: Layout) -> pl.DataFrame:
     """Split good lines into cells; where quoting is too odd for the fast parser, by the plain one."""
     schema = dict.fromkeys(layout.columns, pl.String)
     if not len(rows):
-        return pl.DataFrame(schema={c: pl.String for c in layout.wanted})
+        return pl.DataFrame(schema=dict.fromkeys(layout.wanted, pl.String))
     text = "\n".join(rows) + "\n"
     try:
         cells = pl.read_csv(
@@ -334,6 +353,6 @@ def _text_cells(rows: pl.Series, layout: Layout) -> pl.DataFrame:
             return cells.select(pl.col(layout.wanted).replace("", None))
     except pl.exceptions.PolarsError:
         pass
-    split = [_cells_of(row, layout.separator) for row in rows]
+    split = [cells_of(row, layout.separator) for row in rows]
     cells = pl.DataFrame(split, schema=schema, orient="row").select(layout.wanted)
     return cells.with_columns(pl.all().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))

@@ -26,13 +26,16 @@ def remember(inbox: Inbox, before: Remembered, warehouse: Warehouse) -> None:
 
 def _changed(inbox: Inbox, mappings: list[Mapping], taken: pl.DataFrame) -> set[str]:
     """Content that lies in the inbox and would now be read through another mapping than it was."""
-    read_by = {(sha, file): print_ for sha, file, print_ in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows()}
+    read_by = {
+        (sha, file): print_
+        for sha, file, print_ in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows()
+    }
     out = set()
     for found in inbox.found:
         mapping = mapping_for(found.file, mappings)
-        if mapping is not None and (found.sha, found.file) in read_by:
-            if mapping.fingerprint() != read_by[found.sha, found.file]:
-                out.add(found.sha)
+        was = read_by.get((found.sha, found.file), "not taken")
+        if mapping is not None and was not in {"not taken", mapping.fingerprint()}:
+            out.add(found.sha)
     return out
 
 
@@ -58,18 +61,24 @@ def forget_changed(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, 
     return len(forgotten)
 
 
-def due_files(inbox: Inbox, warehouse: Warehouse) -> list[Found]:
-    """Return the files to read, in order of name: one of each content that was not taken yet.
+def redate(inbox: Inbox, warehouse: Warehouse) -> None:
+    """Note where content lies in the inbox under an earlier date than it was taken with.
 
-    Content that was taken under another name or time counts as of the earliest: sending a file again makes none newer.
+    Content counts as of the earliest: sending a file again makes none newer.
     """
-    at = dict(warehouse.table("source_file").select("source_sha256", "file_at").iter_rows())
-    dated = set(warehouse.table("source_file").filter(pl.col("mapping").is_not_null())["source_sha256"].to_list())
+    taken = warehouse.table("source_file").filter(pl.col("mapping").is_not_null())
+    at = dict(taken.select("source_sha256", "file_at").iter_rows())
+    for found in inbox.found:
+        if found.sha in at and found.changed_at < at[found.sha]:
+            warehouse.date_file(found.sha, found.changed_at)
+
+
+def due_files(inbox: Inbox, warehouse: Warehouse) -> list[Found]:
+    """Return the files to read, in order of name: one of each content that was not taken yet, the earliest."""
+    taken = set(warehouse.table("source_file")["source_sha256"].to_list())
     new: dict[str, Found] = {}
     for found in inbox.found:
-        if found.sha not in at:
+        if found.sha not in taken:
             earlier = new.get(found.sha)
             new[found.sha] = found if earlier is None or found.changed_ns < earlier.changed_ns else earlier
-        elif found.sha in dated and found.changed_at < at[found.sha]:
-            warehouse.date_file(found.sha, found.changed_at)
     return sorted(new.values(), key=lambda f: f.file)

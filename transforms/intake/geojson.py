@@ -26,6 +26,20 @@ def open_geojson(path: Path, mapping: Mapping) -> Source:
     Raises:
         SourceFileError: it is no GeoJSON, or in coordinates other than longitude and latitude.
     """
+    return Source("", _pieces(_features(path), set(mapping.sources())))
+
+
+def geojson_rows(path: Path) -> pl.DataFrame:
+    """Return every feature with all its properties, for those who look at a file before there is a mapping.
+
+    Raises:
+        SourceFileError: it is no GeoJSON, or in coordinates other than longitude and latitude.
+    """
+    features = _features(path)
+    return _piece(features, {k for f in features for k in _properties(f)}).cells
+
+
+def _features(path: Path) -> list[Any]:
     if path.stat().st_size > MAX_BYTES:
         raise SourceFileError("too_large", f"the file is larger than {MAX_BYTES >> 20} MB; split it")
     try:
@@ -37,8 +51,10 @@ def open_geojson(path: Path, mapping: Mapping) -> Source:
         raise SourceFileError("not_geojson", "the file holds no FeatureCollection")
     crs = json.dumps(document["crs"])[:200] if document.get("crs") else ""
     if crs and not any(name in crs for name in WGS84_NAMES):
-        raise SourceFileError("not_wgs84", f"the file is in another coordinate system ({crs}); save it as WGS 84, longitude and latitude")
-    return Source("", _pieces(features, set(mapping.sources())))
+        raise SourceFileError(
+            "not_wgs84", f"the file is in another coordinate system ({crs}); save it as WGS 84, longitude and latitude"
+        )
+    return features
 
 
 def _pieces(features: list[Any], wanted: set[str]) -> Iterator[Callable[[], Piece]]:
@@ -61,7 +77,9 @@ def _piece(features: list[Any], wanted: set[str]) -> Piece:
         else:
             rows.append({**row, "line": number})
     if len(names) > MAX_PROPERTIES:
-        raise SourceFileError("too_many_columns", f"the features have {len(names):,} properties; at most {MAX_PROPERTIES}")
+        raise SourceFileError(
+            "too_many_columns", f"the features have {len(names):,} properties; at most {MAX_PROPERTIES}"
+        )
     schema: dict[str, Any] = {n: pl.Float64 if n in {LAT, LON, AREA} else pl.String for n in sorted(names)}
     cells = pl.DataFrame(rows, schema={**schema, "line": pl.Int64}, orient="row")
     return Piece(cells, 0, raw, pl.concat(bad))

@@ -1,4 +1,4 @@
-"""Reads the GHCN-Daily layouts: comma-separated by reading, and `.dly`, a fixed-width line a station, month and element.
+"""Reads the GHCN-Daily layouts: comma-separated by reading, and `.dly`, a line of fixed width a station and month.
 
 Values stay in the archive's own units (tenths of mm and °C); `sql/views/weather_day.sql` converts those used. A value
 that failed one of the archive's own checks (a quality flag stands beside it) is rejected.
@@ -17,6 +17,7 @@ from transforms.intake.mapping import Mapping
 from transforms.intake.piece import Piece, Source, rejected_rows
 
 MISSING = -9999
+NOT_A_READING = "the line is no reading of the layout"
 NAMES = ["station_id", "day", "element", "value", "measured", "quality", "source", "clock"]
 
 
@@ -43,18 +44,24 @@ def _pieces(fd: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Iterator
 def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Piece:
     texts = [t.rstrip("\r") for t in os.pread(fd, end - start, start).decode("ascii", "backslashreplace").split("\n")]
     spanned = len(texts) - (texts[-1] == "")
-    lines = pl.DataFrame({"line": range(1, spanned + 1), "raw": texts[:spanned]}, schema={"line": pl.Int64, "raw": pl.String})
+    lines = pl.DataFrame(
+        {"line": range(1, spanned + 1), "raw": texts[:spanned]}, schema={"line": pl.Int64, "raw": pl.String}
+    )
     rows = layout(lines.filter(pl.col("raw").str.strip_chars() != "")).with_columns(
         pl.col("value").str.strip_chars().cast(pl.Int64, strict=False),
         pl.col("day").str.to_datetime("%Y%m%d", strict=False, time_unit="us", time_zone="UTC").alias("day_at"),
     )
     rows = rows.filter(pl.col("value").is_null() | (pl.col("value") != MISSING))
     unread = rows.filter(pl.any_horizontal(pl.col("value", "day_at", "element").is_null()))
-    flagged = rows.filter(pl.all_horizontal(pl.col("value", "day_at", "element").is_not_null()) & (pl.col("quality") != ""))
-    good = rows.filter(pl.all_horizontal(pl.col("value", "day_at", "element").is_not_null()) & (pl.col("quality") == ""))
+    flagged = rows.filter(
+        pl.all_horizontal(pl.col("value", "day_at", "element").is_not_null()) & (pl.col("quality") != "")
+    )
+    good = rows.filter(
+        pl.all_horizontal(pl.col("value", "day_at", "element").is_not_null()) & (pl.col("quality") == "")
+    )
     says = "the value failed one of the archive's own quality checks"
     bad = pl.concat([
-        rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", "the line is no reading of the layout"),
+        rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", NOT_A_READING),
         rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", says),
     ])  # fmt: skip
     cells = good.select("station_id", "day_at", "element", pl.col("value").cast(pl.Float64), "line")

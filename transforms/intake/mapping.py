@@ -158,7 +158,7 @@ def _unit(name: str, row: dict[str, Any], form: str | None, where: str) -> str |
     if "full_scale" in row:
         if unit != "pct" or not isinstance(row["full_scale"], (int, float)):
             raise WorkspaceError(
-                "full_scale is not a number beside unit = \"pct\"", where=where,
+                'full_scale is not a number beside unit = "pct"', where=where,
                 mend=f"give what 100 % is, in {stored}, and the unit pct",
             )  # fmt: skip
     elif unit is not None and stored is not None:
@@ -166,9 +166,7 @@ def _unit(name: str, row: dict[str, Any], form: str | None, where: str) -> str |
     return unit
 
 
-def _column(
-    name: str, row: dict[str, Any], zone: str | None, form: str | None, where: str
-) -> ColumnMapping:
+def _column(name: str, row: dict[str, Any], zone: str | None, form: str | None, where: str) -> ColumnMapping:
     place = f"{where} [columns.{name}]"
     if unknown := set(row) - _COLUMN_KEYS:
         raise WorkspaceError(

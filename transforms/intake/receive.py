@@ -60,7 +60,9 @@ class Store:
         onto: where telemetry goes, where not to `lake`.
     """
 
-    def __init__(self, warehouse: Warehouse, lake: Lake, *, into: Warehouse | None = None, onto: Lake | None = None) -> None:
+    def __init__(
+        self, warehouse: Warehouse, lake: Lake, *, into: Warehouse | None = None, onto: Lake | None = None
+    ) -> None:
         self.warehouse, self.lake = warehouse, lake
         self.into, self.onto = into or warehouse, onto or lake
         self.recorded = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
@@ -130,10 +132,13 @@ class _Rows:
 
     def _span(self, kept: pl.DataFrame) -> None:
         clocks = [c for c in ("logged_at", "weighed_at", "audited_at", "hour_at", "day_at") if c in kept.columns]
-        if clocks and kept[clocks[0]].count():
-            first, last = kept[clocks[0]].min(), kept[clocks[0]].max()
-            self.received.from_at = min(filter(None, (self.received.from_at, first)))  # type: ignore[type-var]
-            self.received.to_at = max(filter(None, (self.received.to_at, last)))  # type: ignore[type-var]
+        if not clocks or not kept[clocks[0]].count():
+            return
+        first: dt.datetime = kept[clocks[0]].min()  # type: ignore[assignment]
+        last: dt.datetime = kept[clocks[0]].max()  # type: ignore[assignment]
+        received = self.received
+        received.from_at = first if received.from_at is None else min(received.from_at, first)
+        received.to_at = last if received.to_at is None else max(received.to_at, last)
 
     def _reject(self, rows: pl.DataFrame, part: str | None) -> None:
         self.received.rows_rejected += rows.height
@@ -152,7 +157,9 @@ class _Rows:
         name = f"received_{self.reader.mapping.kind}"
         columns = [c for c in rows.columns if c not in {"line", "part"}]
         known = self.store.warehouse.matching(name, rows.select(self.key).unique())
-        new = rows.join(known.select(columns).cast(rows.select(columns).schema), on=columns, how="anti", nulls_equal=True)  # type: ignore[arg-type]
+        new = rows.join(
+            known.select(columns).cast(dict(rows.select(columns).schema)), on=columns, how="anti", nulls_equal=True
+        )  # type: ignore[arg-type]
         self.received.rows_repeated += rows.height - new.height
         self.received.rows_accepted = new.height
         self.store.into.append(name, rows.with_columns(pl.lit(self.found.sha).alias("source_sha256")))

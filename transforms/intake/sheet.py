@@ -21,12 +21,7 @@ def open_sheets(path: Path, mapping: Mapping) -> Source:
     Raises:
         SourceFileError: it is no workbook, or has no such sheet.
     """
-    checked_archive(path).close()
-    try:
-        book = fastexcel.read_excel(path)
-    except Exception as problem:
-        # The parser's own faults come in many classes; all mean the same to a person.
-        raise SourceFileError("not_a_workbook", "the file cannot be opened as a workbook; save it again") from problem
+    book = _open(path)
     names = book.sheet_names
     wanted = [n for n in names if any(fnmatch(n, s) for s in mapping.sheets)] if mapping.sheets else names[:1]
     if not wanted:
@@ -36,15 +31,38 @@ def open_sheets(path: Path, mapping: Mapping) -> Source:
     return Source(_header_text(grids[0][1], mapping), _pieces(grids, mapping))
 
 
+def _open(path: Path) -> fastexcel.ExcelReader:
+    checked_archive(path).close()
+    try:
+        return fastexcel.read_excel(path)
+    except Exception as problem:
+        # The parser's own faults come in many classes; all mean the same to a person.
+        raise SourceFileError("not_a_workbook", "the file cannot be opened as a workbook; save it again") from problem
+
+
+def sheet_grids(path: Path) -> list[tuple[str, pl.DataFrame]]:
+    """Return every sheet of a workbook as text.
+
+    Raises:
+        SourceFileError: it is no workbook, or a sheet cannot be read.
+    """
+    book = _open(path)
+    return [(name, _grid(book, name)) for name in book.sheet_names]
+
+
 def _grid(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
     """Return a sheet as text, a row a row of the sheet from its first."""
     try:
         sheet = book.load_sheet_by_name(name, header_row=None, skip_rows=0, dtypes="string")
         grid = sheet.to_polars().cast(pl.String)
     except Exception as problem:
-        raise SourceFileError("sheet_unread", f"the sheet '{name}' cannot be read; save the workbook again") from problem
+        raise SourceFileError(
+            "sheet_unread", f"the sheet '{name}' cannot be read; save the workbook again"
+        ) from problem
     if grid.width > MAX_COLUMNS:
-        raise SourceFileError("too_many_columns", f"the sheet '{name}' has {grid.width:,} columns; at most {MAX_COLUMNS:,}")
+        raise SourceFileError(
+            "too_many_columns", f"the sheet '{name}' has {grid.width:,} columns; at most {MAX_COLUMNS:,}"
+        )
     return grid
 
 
@@ -66,7 +84,9 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> P
     first = mapping.header_line - 1
     header = [_row(grid, i) for i in range(first, first + mapping.header_rows)]
     if not any(any(row) for row in header):
-        raise SourceFileError("no_header", f"row {mapping.header_line} of sheet '{name}' should hold the column names and is empty")
+        raise SourceFileError(
+            "no_header", f"row {mapping.header_line} of sheet '{name}' should hold the column names and is empty"
+        )
     columns = column_names(header)
     missing = [s for s in mapping.sources() if s not in columns]
     if missing and not alone:
@@ -81,4 +101,4 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> P
     def raw(lines: list[int]) -> list[str]:
         return ["\t".join("" if v is None else " ".join(v.split()) for v in grid.row(n - 1)) for n in lines]
 
-    return Piece(body.with_columns(pl.col("line").cast(pl.Int64)), 0, raw, part=None if alone else name)
+    return Piece(body.with_columns(pl.col("line").cast(pl.Int64)), 0, raw, part=name)

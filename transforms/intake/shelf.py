@@ -60,7 +60,9 @@ class Shelf:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         try:
             if kind is None:
                 self._flush(list(self.pending))
@@ -72,7 +74,7 @@ class Shelf:
         """Sort good rows of a piece by machine-day, and keep what is new.
 
         Returns:
-            (how many rows were kept, rejected rows, rows repeated); lines of rejected rows count from the piece's start.
+            (how many rows were kept, rejected rows, rows repeated); rejected lines count from the piece's start.
         """
         kept, rejected, repeated, touched = 0, [none_rejected()], 0, set[MachineDay]()
         for key, part in _machine_days(rows):
@@ -104,7 +106,9 @@ class Shelf:
         if self.others[key]:
             told = pl.concat([pl.read_parquet(p) for p in self.known.telemetry_of(*key, self.recorded)], how="diagonal")
             columns = [c for c in part.columns if c != "line"]
-            told = told.with_columns(pl.lit(None, dtype=part.schema[c]).alias(c) for c in columns if c not in told.columns)
+            told = told.with_columns(
+                pl.lit(None, dtype=part.schema[c]).alias(c) for c in columns if c not in told.columns
+            )
             new = fresh.join(told.select(columns), on=columns, how="anti", nulls_equal=True, maintain_order="left")
             repeated += fresh.height - new.height
             fresh = new

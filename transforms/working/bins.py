@@ -62,7 +62,9 @@ def _nearest_field(lat: NDArray[np.float64], lon: NDArray[np.float64], fields: p
     distance, index = cKDTree(centres).query(here)
     reach = 0.75 * np.sqrt(fields["area_ha"].to_numpy() * 10_000)[index]
     return pl.Series(
-        "field_id", np.where(distance <= reach, fields["field_id"].to_numpy()[index], None).tolist(), dtype=pl.String
+        "field_id",
+        np.asarray(np.where(distance <= reach, fields["field_id"].to_numpy()[index], None)).tolist(),
+        dtype=pl.String,
     )
 
 

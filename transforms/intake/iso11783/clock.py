@@ -66,8 +66,11 @@ def _by_satellites(head: NDArray[np.void]) -> Clock | None:
     whole = round(offset / QUARTER_MS) * QUARTER_MS
     if abs(offset - whole) <= SLACK_MS:
         return Clock(whole, None, f"local time stands {whole / 3.6e6:+g} h from UTC, by satellite time")
-    off = offset / 60_000
-    return Clock(offset, None, f"the machine's clock stands {off:+.1f} min from UTC by satellite time, no zone's difference: satellite time is believed")
+    return Clock(
+        offset,
+        None,
+        f"the machine's clock stands {offset / 60_000:+.1f} min from UTC, which no zone does; satellite time is believed",
+    )
 
 
 def _by_task(head: NDArray[np.void], log: Log) -> Clock | None:
@@ -96,6 +99,7 @@ def clock_of(head: NDArray[np.void], log: Log, zone: str | None) -> Clock:
         return found
     if zone is None:
         raise SourceFileError(
-            "zone_unknown", "nothing in the task data says how its local time stands to UTC; name time_zone in the mapping"
+            "zone_unknown",
+            "nothing in the task data says how its local time stands to UTC; name time_zone in the mapping",
         )
     return Clock(None, zone, f"local time is taken as {zone}, as the mapping says")

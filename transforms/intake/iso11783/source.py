@@ -35,7 +35,9 @@ def open_task_data(path: Path, mapping: Mapping) -> Source:
     container = open_container(path)
     found = [m for m in container.members if m.rsplit("/", 1)[-1].casefold() == "taskdata.xml"]
     if not found:
-        raise SourceFileError("no_task_data", "there is no TASKDATA.XML in it; other archives are not read: unpack them first")
+        raise SourceFileError(
+            "no_task_data", "there is no TASKDATA.XML in it; other archives are not read: unpack them first"
+        )
     sets = [read_task_data(container, name) for name in sorted(found)]
     return Source("", _pieces(container, sets, mapping))
 
@@ -48,6 +50,30 @@ def _pieces(container: Container, sets: list[TaskData], mapping: Mapping) -> Ite
         for log in task_data.logs:
             for piece in _log_pieces(container, task_data, log, mapping):
                 yield lambda piece=piece: piece  # type: ignore[misc]
+
+
+def value_names(path: Path) -> list[str]:
+    """Return what the logs of task data hold, as a mapping's `from` may name it, with the device's own words.
+
+    Raises:
+        SourceFileError: as `open_task_data`.
+    """
+    container = open_container(path)
+    names: dict[str, None] = {}
+    for name in sorted(m for m in container.members if m.rsplit("/", 1)[-1].casefold() == "taskdata.xml"):
+        task_data = read_task_data(container, name)
+        for log in task_data.logs:
+            header = container.find(log.folder, f"{log.stem}.XML")
+            if header is None:
+                continue
+            try:
+                layout = layout_of(parse_xml(container.read(header), header)[0])
+            except SourceFileError:
+                continue
+            for value in logged_values(layout, task_data.devices):
+                words = f" ({value.quantity.designator})" if value.quantity and value.quantity.designator else ""
+                names[f"ddi {value.number} | {value.element}{words}"] = None
+    return list(names)
 
 
 def _unread(log: Log, rule: str, says: str) -> Piece:
@@ -77,7 +103,9 @@ def _log_pieces(container: Container, task_data: TaskData, log: Log, mapping: Ma
 class _LogReader:
     """Turns one log's records into rows, carrying over what was said last and the last instant."""
 
-    def __init__(self, task_data: TaskData, log: Log, layout: Layout, mapping: Mapping, findings: tuple[str, ...]) -> None:
+    def __init__(
+        self, task_data: TaskData, log: Log, layout: Layout, mapping: Mapping, findings: tuple[str, ...]
+    ) -> None:
         self.task_data, self.log, self.layout, self.mapping = task_data, log, layout, mapping
         self.values = logged_values(layout, task_data.devices)
         self.findings = list(findings)
@@ -95,7 +123,12 @@ class _LogReader:
         """Walk by the header's layout; where that gives nothing and an early writer's would, by that."""
         first = True
         for records in walk(handle.read, self.layout, self.wanted):
-            if first and not records.head.size and self.layout.fields != self.layout.full().fields and handle.seekable():
+            if (
+                first
+                and not records.head.size
+                and self.layout.fields != self.layout.full().fields
+                and handle.seekable()
+            ):
                 handle.seek(0)
                 early = self.layout.full()
                 tried = list(walk(handle.read, early, self.wanted))
@@ -127,7 +160,7 @@ class _LogReader:
         if self.clock is None:
             self.clock = clock_of(records.head, self.log, self.mapping.time_zone)
             self.findings.append(self.clock.says)
-        rows = self._rows(records)
+        rows = self._rows(records, self.clock)
         self.records += records.head.size
         joined = rows if self.pending is None else pl.concat([self.pending, rows], how="vertical_relaxed")
         merged = joined.unique("time", keep="last", maintain_order=True)
@@ -142,7 +175,9 @@ class _LogReader:
         def raw(lines: list[int]) -> list[str]:
             return [f"record {n}" for n in lines]
 
-        return Piece(cells, 0, raw, bad, merged, part, dict(self.units), tuple(dict.fromkeys(f"{part}: {f}" for f in findings)))
+        return Piece(
+            cells, 0, raw, bad, merged, part, dict(self.units), tuple(dict.fromkeys(f"{part}: {f}" for f in findings))
+        )
 
     def _filled(self, records: Records) -> dict[int, Floats]:
         """Each wanted value by its index, carried forward from when it was last said; never from nothing."""
@@ -156,8 +191,7 @@ class _LogReader:
             out[index] = filled
         return out
 
-    def _rows(self, records: Records) -> pl.DataFrame:
-        assert self.clock is not None
+    def _rows(self, records: Records, clock: Clock) -> pl.DataFrame:
         filled = self._filled(records)
         n = records.head.size
 
@@ -166,7 +200,7 @@ class _LogReader:
 
         lat, lon = self._position(records)
         columns: dict[str, pl.Series | Floats | list[str]] = {
-            "time": self.clock.utc(local_ms(records.head)),
+            "time": clock.utc(local_ms(records.head)),
             "device": [self._device()] * n, "lat": lat, "lon": lon,
             "work state": _work_state([series(v) for v in self.values if v.number == WORK_STATE], n),
             "sections on": _sections_on([series(v) for v in self.values if v.number in SECTION_STATES], n),

@@ -80,12 +80,16 @@ def parse_xml(data: bytes, name: str) -> tuple[Element, tuple[str, ...]]:
     try:
         return SafeXml.fromstring(data, forbid_dtd=True), ()
     except DefusedXmlException as problem:
-        raise SourceFileError("xml_doctype", f"'{short}' declares a document type; no machine writes one, and it is not read") from problem
+        raise SourceFileError(
+            "xml_doctype", f"'{short}' declares a document type; no machine writes one, and it is not read"
+        ) from problem
     except (ParseError, ValueError, LookupError) as problem:
         first = problem
     try:
         text = re.sub(r"<\?xml[^>]*\?>", "", data.decode("cp1252"), count=1)
-        return SafeXml.fromstring(text.encode(), forbid_dtd=True), (f"'{short}' is not of the encoding it declares; read as cp1252",)
+        return SafeXml.fromstring(text.encode(), forbid_dtd=True), (
+            f"'{short}' is not of the encoding it declares; read as cp1252",
+        )
     except (DefusedXmlException, ParseError, ValueError):
         raise SourceFileError("not_xml", f"'{short}' is damaged or cut short ({str(first)[:80]})") from first
 
@@ -128,7 +132,9 @@ def hexadecimal(text: str | None) -> int:
 
 
 def _device(element: Element) -> Device:
-    scales = {p.get("A"): Scale(number(p.get("B")), number(p.get("C"), 1.0), p.get("E", "")) for p in element.iter("DVP")}
+    scales = {
+        p.get("A"): Scale(number(p.get("B")), number(p.get("C"), 1.0), p.get("E", "")) for p in element.iter("DVP")
+    }
     said = {
         p.get("A"): (hexadecimal(p.get("B")), Quantity(p.get("E", "").strip(), scales.get(p.get("F"))))
         for p in element.iter("DPD")

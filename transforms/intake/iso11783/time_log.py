@@ -10,6 +10,7 @@ at byte by byte.
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 from xml.etree.ElementTree import Element
 
 import numpy as np
@@ -23,9 +24,10 @@ DAY_MS = 86_400_000
 FIRST_DAY, LAST_DAY = 3_653, 43_829
 """1990-01-01 and 2100-01-01 in days since 1980-01-01."""
 PAUSE_DAYS = 60
+NO_DAY = -1
 EVEN_RECORDS = 64
-POSITION = (("A", "lat", "<i4"), ("B", "lon", "<i4"), ("C", "up", "<i4"), ("D", "status", "u1"), ("E", "pdop", "<u2"),
-            ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"), ("I", "utc_day", "<u2"))  # fmt: skip
+POSITION = (("A", "lat", "<i4"), ("B", "lon", "<i4"), ("C", "up", "<i4"), ("D", "status", "u1"),
+            ("E", "pdop", "<u2"), ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"), ("I", "utc_day", "<u2"))  # fmt: skip
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -92,7 +94,7 @@ class Records:
     gaps: list[tuple[int, int, bytes, int]]
 
 
-def _ms(columns: Sequence[Bytes] | Bytes) -> NDArray[np.uint32]:
+def _ms(columns: Sequence[Bytes] | Bytes) -> NDArray[Any]:
     """Milliseconds of the day from their four bytes."""
     low, second, third, top = (columns[i].astype(np.uint32) for i in range(4))
     return low | (second << 8) | (third << 16) | (top << 24)
@@ -104,14 +106,14 @@ class _Walker:
     def __init__(self, layout: Layout) -> None:
         self.size = layout.head.itemsize
         self.indices = len(layout.values)
-        self.day: int | None = None
+        self.day = NO_DAY
 
     def begin(self, data: Bytes, *, final: bool) -> bool:
         """Believe in the first place whose record is followed by another, or is the last; False where there is none.
 
         Once a day is known, only days within two months of it are believed: a log that paused.
         """
-        low, high = (FIRST_DAY, LAST_DAY) if self.day is None else (self.day - PAUSE_DAYS, self.day + PAUSE_DAYS)
+        low, high = (FIRST_DAY, LAST_DAY) if self.day == NO_DAY else (self.day - PAUSE_DAYS, self.day + PAUSE_DAYS)
         for window in (data[:4096], data):
             days = self._days(window)
             starts, ends = self._places(data, np.flatnonzero((days >= low) & (days <= high)))
@@ -168,8 +170,7 @@ class _Walker:
         return np.concatenate(found), done, gaps
 
     def _even(self, data: Bytes) -> tuple[Ints, int]:
-        """Return (where records begin, bytes they take) while all are good and as long as the first: most of most logs."""
-        assert self.day is not None
+        """Return (where records begin, bytes they take) while all are good and as long as the first: most logs."""
         length = self.size + 5 * int(data[self.size - 1]) if data.size >= self.size else data.size + 1
         many = data.size // length
         if many < EVEN_RECORDS:
@@ -188,7 +189,6 @@ class _Walker:
 
     def _stretch(self, data: Bytes, *, final: bool) -> tuple[Ints, int, list[tuple[int, int]]]:
         """The same for as long as dates stay within a day of the last one believed."""
-        assert self.day is not None
         near = (self._days(data) - np.uint16(self.day - 1)) <= 2
         places, ends = self._places(data, np.flatnonzero(near))
         known = self._indices_known(data, places)
@@ -276,9 +276,11 @@ def walk(read: Callable[[int], bytes], layout: Layout, wanted: list[int]) -> Ite
         if not rest:
             return
         data = np.frombuffer(rest, np.uint8)
-        if walker.day is None and not walker.begin(data, final=final):
+        if walker.day == NO_DAY and not walker.begin(data, final=final):
             if final:
-                yield Records(np.empty(0, layout.head), np.empty((len(wanted) + 1, 0)), [(offset, data.size, rest[:32], 0)])
+                yield Records(
+                    np.empty(0, layout.head), np.empty((len(wanted) + 1, 0)), [(offset, data.size, rest[:32], 0)]
+                )
             elif data.size > 8 * CHUNK_BYTES:
                 edge = data.size - CHUNK_BYTES
                 yield Records(np.empty(0, layout.head), np.empty((len(wanted) + 1, 0)), [(offset, edge, rest[:32], 0)])
@@ -286,5 +288,9 @@ def walk(read: Callable[[int], bytes], layout: Layout, wanted: list[int]) -> Ite
             continue
         starts, done, gaps = walker.starts(data, final=final)
         head, values = _gather(data, starts, layout, rows_of, len(wanted))
-        yield Records(head, values, [(offset + a, b - a, rest[a : min(b, a + 32)], int(np.searchsorted(starts, a))) for a, b in gaps])
+        yield Records(
+            head,
+            values,
+            [(offset + a, b - a, rest[a : min(b, a + 32)], int(np.searchsorted(starts, a))) for a, b in gaps],
+        )
         rest, offset = rest[done:], offset + done

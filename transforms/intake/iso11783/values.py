@@ -69,7 +69,9 @@ def _share_plausible(value: Floats, low: float, high: float) -> float:
     return float(((moving >= low) & (moving <= high)).mean()) if moving.size else 0.0
 
 
-def scaled(raw: Floats, value: Logged, scale_by: str | None, plausible: tuple[str, float, float] | None) -> tuple[Floats, str | None, str | None]:
+def scaled(
+    raw: Floats, value: Logged, scale_by: str | None, plausible: tuple[str, float, float] | None
+) -> tuple[Floats, str | None, str | None]:
     """Return (values, unit, finding): by the device's scale and the dictionary's, reconciled where they differ.
 
     Args:
@@ -98,7 +100,9 @@ def scaled(raw: Floats, value: Logged, scale_by: str | None, plausible: tuple[st
     return _decide(same, by_dictionary, value, entity.unit, plausible)
 
 
-def _decide(device: Floats, dictionary: Floats, value: Logged, unit: str, plausible: tuple[str, float, float] | None) -> tuple[Floats, str, str]:
+def _decide(
+    device: Floats, dictionary: Floats, value: Logged, unit: str, plausible: tuple[str, float, float] | None
+) -> tuple[Floats, str, str]:
     shares = (0.0, 0.0)
     if plausible is not None:
         target, low, high = plausible

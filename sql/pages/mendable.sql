@@ -1,0 +1,7 @@
+-- A row is a rejected row that can be mended and sent in again, with what its file says above its rows.
+-- Key: source_sha256, part, line. Reads rejected_row, source_file. Parameter: file (a LIKE pattern).
+select s.source_sha256, s.file, s.mapping, s.header, r.part, r.line, r.raw, string_agg(r.says, '; ') as says
+from rejected_row as r join source_file as s using (source_sha256)
+where r.line > 0 and s.mapping is not null and s.file like $file
+group by all
+order by s.file, r.part, r.line
