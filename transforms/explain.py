@@ -11,7 +11,8 @@ from transforms.warehouse import Warehouse
 
 TELEMETRY_LINES: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String, "from_at": pl.Datetime("us", "UTC"), "to_at": pl.Datetime("us", "UTC"),
-    "share": pl.Float64, "file": pl.String, "part": pl.String, "first_line": pl.Int64, "last_line": pl.Int64, "records": pl.Int64,
+    "share": pl.Float64, "file": pl.String, "part": pl.String, "first_line": pl.Int64, "last_line": pl.Int64,
+    "records": pl.Int64,
 }  # fmt: skip
 
 

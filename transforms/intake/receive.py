@@ -157,9 +157,8 @@ class _Rows:
         name = f"received_{self.reader.mapping.kind}"
         columns = [c for c in rows.columns if c not in {"line", "part"}]
         known = self.store.warehouse.matching(name, rows.select(self.key).unique())
-        new = rows.join(
-            known.select(columns).cast(dict(rows.select(columns).schema)), on=columns, how="anti", nulls_equal=True
-        )  # type: ignore[arg-type]
+        known = known.select(pl.col(c).cast(rows.schema[c]) for c in columns)
+        new = rows.join(known, on=columns, how="anti", nulls_equal=True)
         self.received.rows_repeated += rows.height - new.height
         self.received.rows_accepted = new.height
         self.store.into.append(name, rows.with_columns(pl.lit(self.found.sha).alias("source_sha256")))

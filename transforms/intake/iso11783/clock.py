@@ -66,11 +66,10 @@ def _by_satellites(head: NDArray[np.void]) -> Clock | None:
     whole = round(offset / QUARTER_MS) * QUARTER_MS
     if abs(offset - whole) <= SLACK_MS:
         return Clock(whole, None, f"local time stands {whole / 3.6e6:+g} h from UTC, by satellite time")
-    return Clock(
-        offset,
-        None,
-        f"the machine's clock stands {offset / 60_000:+.1f} min from UTC, which no zone does; satellite time is believed",
+    says = (
+        f"the machine's clock stands {offset / 60_000:+.1f} min from UTC, as no zone does; satellite time is believed"
     )
+    return Clock(offset, None, says)
 
 
 def _by_task(head: NDArray[np.void], log: Log) -> Clock | None:

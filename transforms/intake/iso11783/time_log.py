@@ -27,7 +27,8 @@ PAUSE_DAYS = 60
 NO_DAY = -1
 EVEN_RECORDS = 64
 POSITION = (("A", "lat", "<i4"), ("B", "lon", "<i4"), ("C", "up", "<i4"), ("D", "status", "u1"),
-            ("E", "pdop", "<u2"), ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"), ("I", "utc_day", "<u2"))  # fmt: skip
+            ("E", "pdop", "<u2"), ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"),
+            ("I", "utc_day", "<u2"))  # fmt: skip
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

@@ -338,12 +338,10 @@ class _Proposer:
         factor, offset = factor_between(unit, stored, where=made.column)
         median = float(np.median(numbers)) * factor + offset
         if (low is not None and median < low) or (high is not None and median > high):
-            self._ask_unit(
-                made,
-                key,
-                f"'{made.row['from'][0]}' is said to be in {unit}, but then {median:g} {stored} is usual; in which unit is it",
-                stored,
+            text = (
+                f"'{made.row['from'][0]}' is said to be in {unit}, but then {median:g} {stored} is usual; in which unit"
             )
+            self._ask_unit(made, key, f"{text} is it", stored)
 
     def _bounds(self, column: str) -> tuple[float | None, float | None]:
         if column in self.catalogue:
