@@ -27,6 +27,8 @@ from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
 
 PREVIEW_ROWS = 10
+WIDEST = 8
+"""A table of more columns than this does not fit a terminal."""
 OUTCOME: dict[str, pl.DataType | type[pl.DataType]] = {
     "file": pl.String, "mapping": pl.String, "rows_in": pl.Int64, "rows_accepted": pl.Int64, "rows_rejected": pl.Int64,
     "rows_repeated": pl.Int64, "from_at": pl.Datetime("us", "UTC"), "to_at": pl.Datetime("us", "UTC"),
@@ -55,7 +57,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, int) and not isinstance(value, bool):
         return f"{value:,}"
     text = f"{value:.4g}" if isinstance(value, float) else str(value)[:160]
-    return "".join(c if c.isprintable() else "�" for c in text).replace("[", "\\[")
+    return "".join(c if c.isprintable() else "�" for c in text.replace("\t", " | ")).replace("[", "\\[")
 
 
 def check(folder: Folder = HERE, strict: Strict = False, json_wanted: Json = False) -> None:
@@ -241,7 +243,7 @@ def _save(
             console.print(f"? {question.key}: {question.text}{choices}", markup=False, highlight=False)
         keys = ", ".join(q.key for q in proposal.questions)
         raise WorkspaceError(
-            f"{len(proposal.questions)} questions are open ({keys})",
+            f"{len(proposal.questions)} of its questions are open ({keys})",
             where=str(file),
             mend="answer with --answer KEY=VALUE",
         )
@@ -263,7 +265,7 @@ def _save(
             )
         )
     else:
-        show(console, f"The first {filled.height} rows as they would be read (times in UTC)", filled)
+        show(console, f"The first {filled.height} rows as they would be read (times in UTC)", _readable(filled))
         if bad.height:
             show(console, f"{bad.height} of the first {looked:,} rows would be rejected", bad.head(5))
     if not rows.height:
@@ -282,6 +284,16 @@ def _save(
             markup=False,
             highlight=False,
         )
+
+
+def _readable(rows: pl.DataFrame) -> pl.DataFrame:
+    """Many columns are turned on their side, so that each has a line of its own."""
+    if rows.width <= WIDEST:
+        return rows
+    texts = rows.select(pl.col(c).map_elements(_cell, return_dtype=pl.String, skip_nulls=False) for c in rows.columns)
+    texts = texts.rename({c: c.replace("_", " ") for c in texts.columns})
+    named = [f"row {n}" for n in range(1, rows.height + 1)]
+    return texts.transpose(include_header=True, header_name="our column", column_names=named)
 
 
 def _target(workspace: Workspace, proposal: Proposal, file: Path, name: str | None) -> Path:

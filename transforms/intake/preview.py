@@ -22,12 +22,13 @@ def first_rows(path: Path, mapping: Mapping, catalogue: Catalogue, n: int) -> tu
     source, reader = open_source(path, Reader(mapping, catalogue, path.name))
     good: list[pl.DataFrame] = []
     rejected: list[pl.DataFrame] = []
-    looked = 0
+    looked = base = 0
     try:
         for read in source.pieces:
             checked = reader.check(read())
-            good.append(checked.good)
-            rejected.append(checked.rejected)
+            good.append(checked.good.with_columns(pl.col("line") + base))
+            rejected.append(checked.rejected.with_columns(pl.col("line") + base))
+            base += checked.piece.lines
             looked += checked.rows_in
             if sum(g.height for g in good) >= n:
                 break

@@ -104,7 +104,9 @@ def match(names: list[Name], kind: str, extra: dict[str, list[str]]) -> dict[str
         kind: the kind of file.
         extra: more columns and their phrases: a workspace's own settings.
     """
-    phrases = {**known_names()[kind], **(extra if kind == "telemetry" else {})}
+    phrases = dict(known_names()[kind])
+    for column, more in extra.items() if kind == "telemetry" else ():
+        phrases[column] = [*phrases.get(column, []), *more]
     ours = list(phrases)
     scores = np.zeros((len(ours), len(names)))
     known: dict[tuple[int, int], str] = {}

@@ -85,7 +85,8 @@ class _Proposer:
         """Return the answer, or note the question."""
         if key in self.answers:
             return self.answers[key]
-        self.questions.append(Question(key, text, tuple(choices or ()), guess))
+        if all(q.key != key for q in self.questions):
+            self.questions.append(Question(key, text, tuple(choices or ()), guess))
         return None
 
     def _layout_questions(self) -> None:
@@ -268,6 +269,11 @@ class _Proposer:
         said = next(((unit_of_text(t), w, t) for t, w in texts if t and unit_of_text(t) is not None), None)
         if answer is not None:
             self._unit_answer(made, answer, stored)
+            return
+        alike = [u for u, v in UNITS.items() if v.dimension == UNITS[stored].dimension]
+        if said is None and alike == [stored]:
+            made.row["unit"] = stored
+            made.reasons.append(f"there is no other unit than {stored} of such values")
             return
         if said is None:
             self._ask_unit(made, key, f"In which unit is '{source}'", stored)

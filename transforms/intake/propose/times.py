@@ -19,6 +19,8 @@ DATES = (
 CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S%.f", "%I:%M:%S %p", "%I:%M %p", "%H%M%S")
 JOINTS = (" ", "T")
 ZONES = ("Z", "%z", "%:z")
+ODD_SHARE = 0.05
+"""So many of a file's times may be broken, and its form still be known."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,7 @@ def _fits(samples: pl.Series, form: str) -> pl.Series | None:
         read = samples.str.to_datetime(form, strict=False, time_unit="us", ambiguous="earliest")
     except pl.exceptions.PolarsError:
         return None
-    if read.null_count():
+    if read.null_count() > ODD_SHARE * len(samples):
         return None
     years = read.dt.year()
     plausible = bool(years.min() >= 1990) and bool(years.max() <= 2100)  # type: ignore[operator]
@@ -49,7 +51,7 @@ def _fits(samples: pl.Series, form: str) -> pl.Series | None:
 
 
 def time_form(cells: list[str]) -> TimeForm | None:
-    """Return the form that fits all samples; None where none does."""
+    """Return the form that fits the samples, but for a few broken ones; None where none does."""
     samples = pl.Series([c for c in cells if c], dtype=pl.String)
     if not len(samples):
         return None
