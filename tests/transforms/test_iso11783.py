@@ -98,7 +98,11 @@ def test_an_empty_log_has_no_rows(tmp_path, mapping, catalogue):
 
 
 def test_records_of_one_instant_are_merged_and_counted(tmp_path, mapping, catalogue):
-    same = [Moment(START, PLACE, {0: 1000}), Moment(START, PLACE, {1: 60}), Moment(START + dt.timedelta(seconds=1), PLACE)]
+    same = [
+        Moment(START, PLACE, {0: 1000}),
+        Moment(START, PLACE, {1: 60}),
+        Moment(START + dt.timedelta(seconds=1), PLACE),
+    ]
     out = take(write_set(tmp_path / "t", same, [SPEED, DEPTH]), mapping, catalogue)
     assert out.received.rows_repeated == 1
     assert out.accepted.select("ground_speed_kmh", "share_depth_cm").row(0) == (pytest.approx(3.6), 6.0)
@@ -222,7 +226,9 @@ def test_a_place_that_is_none_is_null_and_its_row_stays(tmp_path, mapping, catal
 
 
 def test_people_in_the_file_are_not_taken_in(tmp_path, mapping, catalogue):
-    people = '<WKR A="WKR1" B="Quillfeather"/><CTR A="CTR1" B="Thornbuckle"/><FRM A="FRM1" B="Thornbuckle farm" I="CTR1"/>'
+    people = (
+        '<WKR A="WKR1" B="Quillfeather"/><CTR A="CTR1" B="Thornbuckle"/><FRM A="FRM1" B="Thornbuckle farm" I="CTR1"/>'
+    )
     out = take(write_set(tmp_path / "t", moments(3, v0=1000), [SPEED], extra=people), mapping, catalogue)
     everything = str(out.accepted.to_dicts()) + str(out.rejected.to_dicts()) + str(out.received)
     assert out.accepted.height == 3
@@ -239,7 +245,9 @@ def test_a_zip_reads_as_its_folder_does(tmp_path, mapping, catalogue):
 
 def test_parts_named_by_reference_are_read_with_the_rest(tmp_path, mapping, catalogue):
     folder = write_set(tmp_path / "t", moments(3, v0=1000), [SPEED])
-    (folder / "TASKDATA.XML").write_text(task_data('<XFR A="DVC00000" B="1"/><XFR A="GONE0000" B="1"/>' + task(["TLG00001"])))
+    (folder / "TASKDATA.XML").write_text(
+        task_data('<XFR A="DVC00000" B="1"/><XFR A="GONE0000" B="1"/>' + task(["TLG00001"]))
+    )
     (folder / "dvc00000.xml").write_text(f"<XFC>{device([SPEED])}</XFC>")
     out = take(folder, mapping, catalogue)
     assert out.accepted["machine_id"].to_list() == ["Harvester 7"] * 3
@@ -260,7 +268,9 @@ def test_encodings_as_machines_write_them(tmp_path, mapping, catalogue, declared
 
 def test_a_log_without_its_header_or_records_is_one_rejected_row_and_its_neighbours_go_on(tmp_path, mapping, catalogue):
     folder = write_set(tmp_path / "t", moments(3, v0=1000), [SPEED])
-    (folder / "TASKDATA.XML").write_text(task_data(device([SPEED]) + task(["TLG00001", "TLG00002", "TLG00003", "TLG00001"])))
+    (folder / "TASKDATA.XML").write_text(
+        task_data(device([SPEED]) + task(["TLG00001", "TLG00002", "TLG00003", "TLG00001"]))
+    )
     (folder / "TLG00003.XML").write_text(log_header([SPEED], "ABD")[:60])
     (folder / "TLG00003.BIN").write_bytes(b"")
     out = take(folder, mapping, catalogue)

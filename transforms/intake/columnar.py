@@ -40,7 +40,9 @@ def open_parquet(path: Path, mapping: Mapping) -> Source:
 def _batches(file: Any, wanted: list[str], names: list[str]) -> Iterator[Callable[[], Piece]]:
     absent = {n: pl.String for n in names if n not in wanted}
     yield lambda: Piece(
-        pl.DataFrame(schema={**dict.fromkeys(wanted, pl.String), **absent, "line": pl.Int64}), 0, lambda _: []
+        pl.DataFrame(schema={**dict.fromkeys(wanted, pl.String), **absent, "line": pl.Int64}),
+        0,
+        lambda lines: [""] * len(lines),
     )
     batches = file.iter_batches(batch_size=BATCH_ROWS, columns=wanted)
     while True:

@@ -218,7 +218,9 @@ def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
 
 def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Callable[[], Piece]]:
     yield lambda: Piece(
-        pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), "line": pl.Int64}), lines_above, lambda _: []
+        pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), "line": pl.Int64}),
+        lines_above,
+        lambda lines: [""] * len(lines),
     )
     for start, end in byte_blocks(fd, at, os.fstat(fd).st_size):
         yield partial(_read_block, fd, start, end, layout)
@@ -230,13 +232,13 @@ def _read_block(fd: int, start: int, end: int, layout: Layout) -> Piece:
     data = os.pread(fd, end - start, start)
     data = data.replace(b"\r\n", b"\n") if b"\r" in data else data
     data = data if data.endswith(b"\n") else data + b"\n"
-    return _parse_plain(data, layout) or parse_text(data, layout)
+    return parse_plain(data, layout) or parse_text(data, layout)
 
 
 def _endless_line(beginning: bytes, length: int) -> Piece:
     says = f"the line is {length:,} bytes long: it is no row"
     bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", says)
-    return Piece(pl.DataFrame(schema={"line": pl.Int64}), 1, lambda _: [""], bad)
+    return Piece(pl.DataFrame(schema={"line": pl.Int64}), 1, lambda lines: [""] * len(lines), bad)
 
 
 def _raw_lines(data: bytes) -> Callable[[list[int]], list[str]]:
@@ -257,7 +259,7 @@ def _count(data: bytes, character: str) -> int:
     return total
 
 
-def _parse_plain(data: bytes, layout: Layout) -> Piece | None:
+def parse_plain(data: bytes, layout: Layout) -> Piece | None:
     """Parse a block in which every line has all its cells and every number is one; None where that does not hold."""
     if not layout.plain or b'"' in data or b"\x00" in data or b"\x01" in data:
         return None

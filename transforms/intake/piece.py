@@ -16,7 +16,10 @@ EMPTY_WORDS = ["", "n/a", "N/A", "NA", "null", "NULL", "NaN", "nan", "-", "--", 
 def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: str, says: str) -> pl.DataFrame:
     """Return rejected rows that broke one rule."""
     quoted = [r if len(r) <= RAW_CHARACTERS else r[:RAW_CHARACTERS] + "…" for r in raws]
-    return pl.DataFrame({"line": lines, "column": column, "raw": quoted, "rule": rule, "says": says}, schema=REJECTED)
+    n = len(lines)
+    return pl.DataFrame(
+        {"line": lines, "column": [column] * n, "raw": quoted, "rule": [rule] * n, "says": [says] * n}, schema=REJECTED
+    )
 
 
 def none_rejected() -> pl.DataFrame:

@@ -92,7 +92,7 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> P
     if missing and not alone:
         says = f"the sheet has no column '{missing[0]}' and was not read"
         unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", says)
-        return Piece(pl.DataFrame(schema={"line": pl.Int64}), 0, lambda _: [""], unread, part=name)
+        return Piece(pl.DataFrame(schema={"line": pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
     skip = first + mapping.header_rows + (1 if mapping.unit_row else 0)
     body = grid.rename(dict(zip(grid.columns, columns, strict=True))).with_row_index("line", offset=1).slice(skip)
     body = body.with_columns(pl.col(columns).str.strip_chars().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))

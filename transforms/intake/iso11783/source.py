@@ -45,7 +45,7 @@ def open_task_data(path: Path, mapping: Mapping) -> Source:
 def _pieces(container: Container, sets: list[TaskData], mapping: Mapping) -> Iterator[Callable[[], Piece]]:
     findings = tuple(f for s in sets for f in s.findings)
     empty = pl.DataFrame(schema={**dict.fromkeys(mapping.sources(), pl.Float64), "line": pl.Int64})
-    yield lambda: Piece(empty, 0, lambda _: [], findings=findings)
+    yield lambda: Piece(empty, 0, lambda lines: [""] * len(lines), findings=findings)
     for task_data in sets:
         for log in task_data.logs:
             for piece in _log_pieces(container, task_data, log, mapping):
@@ -78,7 +78,9 @@ def value_names(path: Path) -> list[str]:
 
 def _unread(log: Log, rule: str, says: str) -> Piece:
     bad = rejected_rows([0], None, [log.stem], rule, says)
-    return Piece(pl.DataFrame(schema={"line": pl.Int64}), 0, lambda _: [""], bad, part=log.folder + log.stem)
+    return Piece(
+        pl.DataFrame(schema={"line": pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=log.folder + log.stem
+    )
 
 
 def _log_pieces(container: Container, task_data: TaskData, log: Log, mapping: Mapping) -> Iterator[Piece]:
