@@ -166,11 +166,11 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_w
 
 
 @app.command()
-def fit(folder: Folder = HERE, json_wanted: Json = False) -> None:
+def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Fit which settings drive dirt and root loss under which conditions."""
     from flows import stages  # noqa: PLC0415
 
-    with _holding(folder, "fit") as workspace:
+    with _holding(folder, "fit", wait) as workspace:
         fits = stages.fit(workspace, Reporter(quiet=json_wanted))
     found = {
         name: (f.z.size if f else None) for name, f in (("dirt_tare_pct", fits.dirt), ("root_loss_t_ha", fits.loss))
@@ -187,12 +187,12 @@ def fit(folder: Folder = HERE, json_wanted: Json = False) -> None:
 
 
 @app.command()
-def advise(folder: Folder = HERE, json_wanted: Json = False) -> None:
+def advise(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Fit, and say at most three moves a machine for its next shift."""
     from flows import stages  # noqa: PLC0415
 
     reporter = Reporter(quiet=json_wanted)
-    with _holding(folder, "advise") as workspace:
+    with _holding(folder, "advise", wait) as workspace:
         table = stages.advise(workspace, stages.fit(workspace, reporter), reporter)
     moves = table.filter(table["verdict"] == "move").height
     _finish(
@@ -206,11 +206,11 @@ def advise(folder: Folder = HERE, json_wanted: Json = False) -> None:
 
 
 @report_app.command(name="shift")
-def report_shift(folder: Folder = HERE, json_wanted: Json = False) -> None:
+def report_shift(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Write the shift page."""
     from flows import stages  # noqa: PLC0415
 
-    with _holding(folder, "report shift") as workspace:
+    with _holding(folder, "report shift", wait) as workspace:
         page = stages.shift_page(workspace, Reporter(quiet=json_wanted))
     _finish(json_wanted, {"shift_page": page.resolve()}, [f"Shift page: [bold]{page.resolve()}[/]"])
 
@@ -222,6 +222,7 @@ def export(
     form: Annotated[
         Form, typer.Option("--format", help="parquet, csv (a file a table) or xlsx (one workbook).")
     ] = Form.parquet,
+    wait: Wait = 0,
     json_wanted: Json = False,
 ) -> None:
     """Write every table others rely on."""
@@ -229,7 +230,7 @@ def export(
     from transforms.export import exported_tables, write_tables  # noqa: PLC0415
     from transforms.lake import Lake  # noqa: PLC0415
 
-    with _holding(folder, "export") as workspace:
+    with _holding(folder, "export", wait) as workspace:
         target = to or workspace.out / "tables"
         with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=json_wanted).stage("Writing tables"):
             written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
