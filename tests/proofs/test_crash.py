@@ -125,7 +125,9 @@ def test_killed_at_two_hundred_instants_the_next_run_ends_the_same(season, undis
     while hits < 200:
         hits += kill_and_finish(season, undisturbed, tmp_path / str(tries), rng)
         tries += 1
-    print(f"\nkilled at {hits} random instants of a run of {undisturbed[1]:.2f} s ({tries} tries): all tables identical")
+    print(
+        f"\nkilled at {hits} random instants of a run of {undisturbed[1]:.2f} s ({tries} tries): all tables identical"
+    )
 
 
 def test_killed_again_and_again_it_still_ends_the_same(season, undisturbed, tmp_path):
@@ -140,7 +142,9 @@ def test_killed_again_and_again_it_still_ends_the_same(season, undisturbed, tmp_
 
 def mounted(folder: Path, size_kb: int) -> bool:
     folder.mkdir(exist_ok=True)
-    done = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(folder)], capture_output=True, check=False)
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(folder)], capture_output=True, check=False
+    )
     return done.returncode == 0
 
 

@@ -34,8 +34,18 @@ from transforms.warehouse import Warehouse
 
 CATALOGUE = load_catalogue()
 HANG_S = 20
+MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None  # noqa: S108
 FEW = 25
-MANY = {"delimited": 18_000, "quoted": 6_000, "sheet": 5_000, "parquet": 5_000, "geojson": 5_000, "ghcn": 5_000, "task_data": 5_000, "zip": 2_000}
+MANY = {
+    "delimited": 18_000,
+    "quoted": 6_000,
+    "sheet": 5_000,
+    "parquet": 5_000,
+    "geojson": 5_000,
+    "ghcn": 5_000,
+    "task_data": 5_000,
+    "zip": 2_000,
+}
 WHEN = {"format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"}
 LOG = {"machine_id": {"from": "m"}, "logged_at": {"from": "t", **WHEN}, "share_depth_cm": {"from": "d", "unit": "cm"},
        "work_state": {"from": "s"}}  # fmt: skip
@@ -74,13 +84,18 @@ def _parquet() -> bytes:
 
 def _geojson() -> bytes:
     ring = [[15.0, 50.0], [15.01, 50.0], [15.01, 50.01], [15.0, 50.0]]
-    rows = [{"type": "Feature", "properties": {"id": f"F{i}"}, "geometry": {"type": "Polygon", "coordinates": [ring]}} for i in range(4)]
+    rows = [
+        {"type": "Feature", "properties": {"id": f"F{i}"}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+        for i in range(4)
+    ]
     return json.dumps({"type": "FeatureCollection", "features": rows}).encode()
 
 
 def _binary() -> bytes:
     start = dt.datetime(2025, 10, 1, 8)  # noqa: DTZ001
-    return b"".join(record(Moment(start + dt.timedelta(seconds=i), {"A": i, "B": i}, {0: i, 1: 70}), "ABD") for i in range(40))
+    return b"".join(
+        record(Moment(start + dt.timedelta(seconds=i), {"A": i, "B": i}, {0: i, 1: 70}), "ABD") for i in range(40)
+    )
 
 
 VALUES = [Value(397, designator="Speed", scale=(0, 0.0036, "km/h")), Value(52, designator="Depth")]
@@ -105,7 +120,11 @@ TARGETS = {
     "quoted": Target("log.csv", _log(",", '"'), {"kind": "telemetry", "columns": LOG}),
     "sheet": Target("tares.xlsx", _sheet(), {"kind": "tare", "sheet": "*", "columns": TARE}),
     "parquet": Target("log.parquet", _parquet(), {"kind": "telemetry", "columns": LOG}),
-    "geojson": Target("f.geojson", _geojson(), {"kind": "field_boundary", "columns": {"field_id": {"from": "id"}, "boundary": {"from": "geometry"}}}),
+    "geojson": Target(
+        "f.geojson",
+        _geojson(),
+        {"kind": "field_boundary", "columns": {"field_id": {"from": "id"}, "boundary": {"from": "geometry"}}},
+    ),
     "ghcn": Target("g.csv", _ghcn(), {"kind": "weather_reading", "form": "ghcn_daily"}),
     "task_data": Target("task", b"", {"kind": "telemetry", "form": "iso11783", "time_zone": "UTC"}),
     "zip": Target("t.zip", _zip(), {"kind": "telemetry", "form": "iso11783", "time_zone": "UTC"}),
@@ -113,10 +132,13 @@ TARGETS = {
 
 PIECES = st.one_of(
     st.binary(max_size=6),
-    st.sampled_from([b"\n", b"\r\n", b'"', b"\x00", b";", b",", b"\xff\xfe", b"\xef\xbb\xbf", b"9" * 40, b"-", b"=", b"<", b">",
-                     b"&x;", b"<!DOCTYPE a>", b"{", b"[" * 50, b"\xff" * 8, b"\n\n\n", b"NaN", b"1e999", b"Total", b"\x01"]),
+    st.sampled_from([b"\n", b"\r\n", b'"', b"\x00", b";", b",", b"\xff\xfe", b"\xef\xbb\xbf", b"9" * 40, b"-", b"=",
+                     b"<", b">", b"&x;", b"<!DOCTYPE a>", b"{", b"[" * 50, b"\xff" * 8, b"\n\n\n", b"NaN", b"1e999",
+                     b"Total", b"\x01"]),
 )  # fmt: skip
-MUTATION = st.tuples(st.sampled_from(["insert", "replace", "cut", "repeat", "swap", "end"]), st.floats(0, 1), st.integers(0, 60), PIECES)
+MUTATION = st.tuples(
+    st.sampled_from(["insert", "replace", "cut", "repeat", "swap", "end"]), st.floats(0, 1), st.integers(0, 60), PIECES
+)
 MUTATIONS = st.lists(MUTATION, min_size=1, max_size=5)
 
 
@@ -153,7 +175,11 @@ def _write(target: Target, folder: Path, steps: list[tuple[str, float, int, byte
         return path
     shutil.rmtree(path, ignore_errors=True)
     path.mkdir()
-    files = {"TASKDATA.XML": TASK.encode(), "TLG00001.XML": log_header(VALUES, "ABD").encode(), "TLG00001.BIN": _binary()}
+    files = {
+        "TASKDATA.XML": TASK.encode(),
+        "TLG00001.XML": log_header(VALUES, "ABD").encode(),
+        "TLG00001.BIN": _binary(),
+    }
     chosen = ["TLG00001.BIN", "TLG00001.XML", "TASKDATA.XML"][which]
     for name, content in files.items():
         (path / name).write_bytes(mutate(content, steps) if name == chosen else content)
@@ -164,7 +190,9 @@ def _expected_lines(path: Path, separator: bytes) -> tuple[int, int]:
     """(least, most) rows a text file can have: lines after the header, with and without those that hold nothing."""
     lines = path.read_bytes().replace(b"\r\n", b"\n").split(b"\n")[1:]
     filled = [line for line in lines if line.strip()]
-    nothing = [line for line in filled if not line.replace(separator, b"").replace(b'"', b"").strip(b" -nNaAuUlL/\t\r\x0b\x0c")]
+    nothing = [
+        line for line in filled if not line.replace(separator, b"").replace(b'"', b"").strip(b" -nNaAuUlL/\t\r\x0b\x0c")
+    ]
     return len(filled) - len(nothing), len(lines)
 
 
@@ -173,7 +201,10 @@ def run(kind: str, examples: int) -> None:
     target = TARGETS[kind]
     mapping = mapping_of({"files": ["*"], **target.table}, "m", CATALOGUE, "test")
 
-    with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as folder, Warehouse.in_memory() as warehouse:  # noqa: S108
+    with (
+        tempfile.TemporaryDirectory(dir=MEMORY) as folder,
+        Warehouse.in_memory() as warehouse,
+    ):
         store = Store(warehouse, Lake(Path(folder) / "lake"))
 
         @settings(max_examples=examples, deadline=None, database=None, suppress_health_check=list(HealthCheck))

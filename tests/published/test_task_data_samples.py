@@ -66,9 +66,10 @@ def test_parts_by_reference_and_a_clock_34_minutes_off(taken):
     )
     assert rows["logged_at"].min().replace(microsecond=0) == at("2021-04-09T15:28:03")
     assert any("-34.0 min" in s for s in out.received.says)
-    box = rows.select(pl.col("lon_deg").min().alias("w"), pl.col("lat_deg").min().alias("s"), pl.col("lon_deg").max().alias("e"),
-                      pl.col("lat_deg").max().alias("n")).row(0)  # fmt: skip
-    assert box == pytest.approx((9.5777866, 45.5277534, 9.5779409, 45.5278066), abs=1e-9)
+    lon, lat = rows["lon_deg"], rows["lat_deg"]
+    assert (lon.min(), lat.min(), lon.max(), lat.max()) == pytest.approx(
+        (9.5777866, 45.5277534, 9.5779409, 45.5278066), abs=1e-9
+    )
     assert rows["ground_speed_kmh"].min() == 0
     assert rows["ground_speed_kmh"].max() == pytest.approx(2_210 * 0.0036)
 

@@ -235,7 +235,8 @@ def test_a_mapping_that_changes_reads_its_files_again(tmp_path):
     assert stages.receive_files(made, QUIET) == []
     (made.mappings / "logs.toml").write_text(LOGS.replace('unit = "cm"', 'unit = "mm"'))
     (made.mappings / "strange.toml").write_text(
-        'kind = "field_boundary"\nfiles = ["strange*"]\nseparator = ";"\n[columns.field_id]\nfrom = "a"\n[columns.boundary]\nfrom = "b"\n'
+        'kind = "field_boundary"\nfiles = ["strange*"]\nseparator = ";"\n[columns.field_id]\nfrom = "a"\n'
+        '[columns.boundary]\nfrom = "b"\n'
     )
     again = stages.receive_files(made, QUIET)
     assert sorted(r.file for r in again) == ["log_1.csv", "log_9.csv", "strange.csv"]

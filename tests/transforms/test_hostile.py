@@ -27,7 +27,8 @@ QUIET = Reporter(quiet=True)
 FIELD = {"kind": "field_boundary", "files": ["*"], "columns": {"field_id": {"from": "id"}, "boundary": {"from": "b"}}}
 LOG = {
     "kind": "telemetry", "files": ["*"],
-    "columns": {"machine_id": {"from": "m"}, "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"},
+    "columns": {"machine_id": {"from": "m"},
+                "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"},
                 "share_depth_cm": {"from": "d", "unit": "cm"}},
 }  # fmt: skip
 ISO = {"kind": "telemetry", "files": ["*"], "form": "iso11783", "time_zone": "UTC"}
@@ -129,7 +130,9 @@ def test_xml_entities(tmp_path, catalogue, doctype):
 def test_elements_that_refer_to_themselves_and_attributes_that_are_nonsense(tmp_path, catalogue):
     at = Moment(dt.datetime(2025, 10, 1, 8), {"A": 1, "B": 2}, {0: 1000})  # noqa: DTZ001
     folder = write_set(tmp_path / "t", [at], [Value(397)])
-    inner = device([Value(397)]).replace('F="0"', 'F="1"').replace("<DET", '<DVP A="1" B="x" C="y"/><DET') + task(["TLG00001"])
+    inner = device([Value(397)]).replace('F="0"', 'F="1"').replace("<DET", '<DVP A="1" B="x" C="y"/><DET') + task(
+        ["TLG00001"]
+    )
     (folder / "TASKDATA.XML").write_text(task_data('<XFR A="../../../etc/passwd"/><NEW Z="1"/>' + inner))
     out = take(folder, mapping_of(ISO, "m", catalogue, "test"), catalogue)
     assert out.accepted["ground_speed_kmh"].to_list() == [pytest.approx(3.6)]
@@ -156,7 +159,13 @@ def test_too_many_columns_in_a_short_header(tmp_path, catalogue):
 
 def test_nul_bytes_cost_their_own_lines_only(tmp_path, catalogue):
     path = tmp_path / "log.csv"
-    path.write_bytes(b"m,t,d\n" + ROW.encode() + b"M1,2025-10-\x00\x00\n\x00\x00\x00\x00" + b"\n" + ROW.replace(":00Z", ":01Z").encode())
+    path.write_bytes(
+        b"m,t,d\n"
+        + ROW.encode()
+        + b"M1,2025-10-\x00\x00\n\x00\x00\x00\x00"
+        + b"\n"
+        + ROW.replace(":00Z", ":01Z").encode()
+    )
     out = take(path, mapping_of(LOG, "m", catalogue, "test"), catalogue)
     assert out.accepted["line"].to_list() == [2, 5]
     assert out.rejected.select("line", "rule").rows() == [(3, "nul_bytes"), (4, "nul_bytes")]
@@ -178,19 +187,25 @@ print(json.dumps([out.accepted["line"].to_list(), out.rejected.select("line", "r
 """
 
 
-def test_a_line_of_two_gigabytes(tmp_path):
-    path = tmp_path / "log.csv"
+def _taken_apart(path: Path) -> tuple[list[int], list[list[object]], float]:
+    """Lines accepted, rows rejected and peak memory in MB of taking a file in, in a process of its own."""
+    words = [sys.executable, "-c", LINE, str(path), str(Path(__file__).parents[2]), json.dumps(LOG)]
+    lines, rejected, peak = json.loads(subprocess.run(words, capture_output=True, text=True, check=True).stdout)
+    return lines, rejected, peak
+
+
+def test_a_line_of_two_gigabytes_is_one_row_and_costs_no_memory(tmp_path):
+    small, path = tmp_path / "small.csv", tmp_path / "log.csv"
+    small.write_text("m,t,d\n" + ROW)
     with path.open("wb") as handle:
         handle.write(b"m,t,d\n" + ROW.encode())
         handle.seek(2 << 30, os.SEEK_CUR)  # a hole: two gigabytes without an end of line
         handle.write(b"\n" + ROW.replace(":00Z", ":01Z").encode())
-    words = [sys.executable, "-c", LINE, str(path), str(Path(__file__).parents[2]), json.dumps(LOG)]
-    done = subprocess.run(words, capture_output=True, text=True, check=True)
-    lines, rejected, peak = json.loads(done.stdout)
+    lines, rejected, peak = _taken_apart(path)
     path.unlink()
     assert lines == [2, 4]
     assert rejected == [[3, "line_too_long", "the line is 2,147,483,649 bytes long: it is no row"]]
-    assert peak < 600
+    assert peak - _taken_apart(small)[2] < 200
 
 
 # --- the inbox --------------------------------------------------------------------------------------------------------
@@ -219,13 +234,22 @@ def test_links_pipes_and_hidden_files_are_left_alone_and_told(tmp_path):
         assert warehouse.table("source_file").height == 0
 
 
-NASTY = ["o'hare\"; drop table load;--", "<img src=x onerror=alert(1)>", "=cmd('calc')", "[bold]x[/bold]", "$(reboot)", "`id`", "a\tb"]
+NASTY = [
+    "o'hare\"; drop table load;--",
+    "<img src=x onerror=alert(1)>",
+    "=cmd('calc')",
+    "[bold]x[/bold]",
+    "$(reboot)",
+    "`id`",
+    "a\tb",
+]
 
 
-def test_text_that_would_be_code_elsewhere_stays_text(tmp_path, catalogue):
+def test_text_that_would_be_code_elsewhere_stays_text(tmp_path):
     workspace = init_workspace(tmp_path / "w")
     (workspace.mappings / "f.toml").write_text(
-        'kind = "field_boundary"\nfiles = ["*.csv"]\nseparator = ";"\n[columns.field_id]\nfrom = "id"\n[columns.boundary]\nfrom = "b"\n'
+        'kind = "field_boundary"\nfiles = ["*.csv"]\nseparator = ";"\n[columns.field_id]\nfrom = "id"\n'
+        '[columns.boundary]\nfrom = "b"\n'
     )
     for i, name in enumerate(NASTY):
         quoted = '"' + name.replace('"', '""') + '"'
@@ -238,18 +262,23 @@ def test_text_that_would_be_code_elsewhere_stays_text(tmp_path, catalogue):
     said = taretrace("status", workspace.root)
     assert said.code == 0
     assert "[bold]x" in said.out
-    write_tables({"source_file": tables["source_file"], "rejected_row": tables["rejected_row"]}, tmp_path / "out", "csv")
+    write_tables(
+        {"source_file": tables["source_file"], "rejected_row": tables["rejected_row"]}, tmp_path / "out", "csv"
+    )
     shown = pl.read_csv(tmp_path / "out" / "rejected_row.csv", infer_schema=False)
     assert not any(str(v).startswith(("=", "+", "-", "@")) for row in shown.rows() for v in row)
 
 
-def test_a_machine_named_as_a_path_stays_in_the_lake(tmp_path, catalogue):
+def test_a_machine_named_as_a_path_stays_in_the_lake(tmp_path):
     workspace = init_workspace(tmp_path / "w")
     columns = "".join(
-        f"[columns.{c}]\n" + "".join(f"{k} = {json.dumps(v)}\n" for k, v in row.items()) for c, row in LOG["columns"].items()
+        f"[columns.{c}]\n" + "".join(f"{k} = {json.dumps(v)}\n" for k, v in row.items())
+        for c, row in LOG["columns"].items()
     )
     (workspace.mappings / "log.toml").write_text(f'kind = "telemetry"\nfiles = ["*.csv"]\n{columns}')
-    (workspace.inbox / "log.csv").write_text("m,t,d\n" + ROW.replace("M1", "../../../escape") + ROW.replace("M1", "/etc/x"))
+    (workspace.inbox / "log.csv").write_text(
+        "m,t,d\n" + ROW.replace("M1", "../../../escape") + ROW.replace("M1", "/etc/x")
+    )
     stages.receive_files(workspace, QUIET)
     folders = {p.name for p in (workspace.lake / "telemetry").iterdir()}
     assert len(folders) == 2
@@ -257,7 +286,7 @@ def test_a_machine_named_as_a_path_stays_in_the_lake(tmp_path, catalogue):
     assert not (tmp_path / "escape").exists()
 
 
-def test_rejected_formulas_come_back_harmless_and_are_taken_as_they_were(tmp_path, catalogue):
+def test_rejected_formulas_come_back_harmless_and_are_taken_as_they_were(tmp_path):
     workspace = init_workspace(tmp_path / "w")
     (workspace.mappings / "t.toml").write_text(
         'kind = "tare"\nfiles = ["t*.csv"]\n[columns.sample_id]\nfrom = "S"\n[columns.load_id]\nfrom = "L"\n'

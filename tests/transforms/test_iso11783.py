@@ -206,8 +206,8 @@ def test_a_proprietary_value_without_a_known_unit_is_asked_about(tmp_path, catal
 def test_states_sections_and_loads(tmp_path, mapping, catalogue):
     values = [Value(141), Value(161), Value(240), Value(322), Value(320), Value(323), Value(321)]
     # Six sections: on, on, off, on, not available, error.
-    sections = 0b01 | 0b01 << 2 | 0b00 << 4 | 0b01 << 6 | 0b11 << 8 | 0b10 << 10 | 0xFFFFF << 12
-    records = [Moment(START, PLACE, {0: 1, 1: sections - (1 << 32) if sections >> 31 else sections, 2: 1, 3: 4, 4: 9_500_000, 5: 3, 6: 9_000_000}),
+    sections = (0b01 | 0b01 << 2 | 0b00 << 4 | 0b01 << 6 | 0b11 << 8 | 0b10 << 10 | 0xFFFFF << 12) - (1 << 32)
+    records = [Moment(START, PLACE, {0: 1, 1: sections, 2: 1, 3: 4, 4: 9_500_000, 5: 3, 6: 9_000_000}),
                Moment(START + dt.timedelta(seconds=1), PLACE, {0: 0, 2: 0}),
                Moment(START + dt.timedelta(seconds=2), PLACE, {0: 3})]  # fmt: skip
     out = take(write_set(tmp_path / "t", records, values), mapping, catalogue).accepted

@@ -63,7 +63,8 @@ def test_a_sheet_among_several_that_lacks_a_column_is_told(tmp_path, catalogue):
 def test_merged_header_cells_a_unit_row_lines_above_and_totals_below(tmp_path, catalogue):
     path = book(
         tmp_path / "t.xlsx",
-        {"Lab": [["Laboratory north, week 40"], [], ["", "", "", ""], ["Sample", "Ticket", "Soil", "Tops"], ["", "", "%", "%"],
+        {"Lab": [["Laboratory north, week 40"], [], ["", "", "", ""],
+                 ["Sample", "Ticket", "Soil", "Tops"], ["", "", "%", "%"],
                  ["s1", "t1", 6.5, 4], [], ["s2", "t2", 7.5, 5], ["Total", "", 14.0, 9], ["Summe:", 2, "", ""]]},
         [("Lab", 2, 2, 3, "Tare")],
     )  # fmt: skip
@@ -92,7 +93,8 @@ def test_cells_of_a_sheet_keep_dates_numbers_and_formula_text(tmp_path, catalogu
         page.write_string(2, 1, "=cmd()")
         page.write_row(2, 2, ["north", "2025-10-01 15:00:00", 27000, 24000])
     columns = {"load_id": {"from": "No"}, "field_id": {"from": "Field"}, "site_id": {"from": "Site"},
-               "weighed_at": {"from": "At", **WHEN}, "gross_t": {"from": "G", "unit": "kg"}, "net_t": {"from": "N", "unit": "kg"}}  # fmt: skip
+               "weighed_at": {"from": "At", **WHEN}, "gross_t": {"from": "G", "unit": "kg"},
+               "net_t": {"from": "N", "unit": "kg"}}  # fmt: skip
     out = take(path, mapping(catalogue, "load", columns), catalogue).accepted
     assert out["load_id"].to_list() == ["1001", "1002"]
     assert out["gross_t"].to_list() == [27.0005, 27.0]
@@ -104,6 +106,7 @@ def test_cells_of_a_sheet_keep_dates_numbers_and_formula_text(tmp_path, catalogu
 
 SQUARE = [[15.0, 50.0], [15.01, 50.0], [15.01, 50.01], [15.0, 50.01], [15.0, 50.0]]
 HOLE = [[15.004, 50.004], [15.006, 50.004], [15.006, 50.006], [15.004, 50.006], [15.004, 50.004]]
+TRIANGLE = [[16, 50], [16.01, 50], [16.005, 50.01], [16, 50]]
 BOUNDARY = {"field_id": {"from": "id"}, "boundary": {"from": "geometry"}}
 
 
@@ -119,7 +122,7 @@ def polygon(*rings: list[list[float]]) -> dict:
 
 def test_a_place_lies_in_the_field_whose_outline_holds_it_and_not_in_its_holes(tmp_path, catalogue):
     path = collection(tmp_path / "f.geojson", ({"id": "F1"}, polygon(SQUARE, HOLE)),
-                      ({"id": "F2"}, {"type": "MultiPolygon", "coordinates": [[[[16, 50], [16.01, 50], [16.005, 50.01], [16, 50]]]]}))  # fmt: skip
+                      ({"id": "F2"}, {"type": "MultiPolygon", "coordinates": [[TRIANGLE]]}))  # fmt: skip
     fields = take(path, mapping(catalogue, "field_boundary", BOUNDARY), catalogue).accepted
     lat = pl.Series([50.001, 50.005, 50.002, 50.02, float("nan")]).to_numpy()
     lon = pl.Series([15.001, 15.005, 16.005, 15.005, 15.001]).to_numpy()
@@ -145,8 +148,8 @@ def test_area_and_centre_of_an_outline_can_stand_in_for_the_field_lists(tmp_path
 
 
 def test_one_degree_on_the_ellipsoid():
-    # Published lengths of a degree on WGS 84 (National Geospatial-Intelligence Agency tables, from memory): 111.320 km of
-    # longitude and 110.574 km of latitude at the equator; 55.800 km and 111.412 km at 60 degrees.
+    # Published lengths of a degree on WGS 84 (geodetic tables, from memory): at the equator 111.320 km of longitude and
+    # 110.574 km of latitude; at 60 degrees 55.800 km and 111.412 km.
     box = shapely.box(-0.05, -0.05, 0.05, 0.05)
     assert area_ha(box) == pytest.approx(0.01 * 111_320 * 110_574 / 10_000, rel=1e-4)
     assert area_ha(shapely.box(9.95, 59.95, 10.05, 60.05)) == pytest.approx(0.01 * 55_800 * 111_412 / 10_000, rel=1e-3)
@@ -228,7 +231,8 @@ def test_daily_weather_becomes_hours_that_keep_its_extremes_and_its_sums():
 
     days = pl.DataFrame({
         "station_id": ["S"], "day_at": [dt.datetime(2025, 10, 1, tzinfo=dt.UTC)], "air_temp_max_c": [21.5],
-        "air_temp_min_c": [9.8], "humidity_pct": [80.0], "wind_m_s": [3.0], "irradiation_mj_m2": [9.6], "rain_mm": [6.2],
+        "air_temp_min_c": [9.8], "humidity_pct": [80.0], "wind_m_s": [3.0], "irradiation_mj_m2": [9.6],
+        "rain_mm": [6.2],
     }).cast({"day_at": pl.Datetime("us", "UTC")})  # fmt: skip
     hours = pl.DataFrame(schema={"station_id": pl.String, "hour_at": pl.Datetime("us", "UTC"), "air_temp_c": pl.Float64,
                                  "humidity_pct": pl.Float64, "wind_m_s": pl.Float64, "irradiation_mj_m2": pl.Float64,
@@ -329,8 +333,8 @@ def test_scales_of_machines(tmp_path, catalogue):
 
 def test_date_and_clock_in_two_columns(tmp_path, catalogue):
     at = {"from": ["Date", "Clock"], "format": "%d.%m.%Y %H:%M:%S", "time_zone": "Europe/Prague"}
-    out = take(written(tmp_path, "Date,Clock,d\n1.10.2025,15:6:8,7\n1.10.2025,,7\n"),
-               mapping(catalogue, "telemetry", {**LOG, "logged_at": at, "share_depth_cm": {"from": "d", "unit": "cm"}}), catalogue)  # fmt: skip
+    read = mapping(catalogue, "telemetry", {**LOG, "logged_at": at, "share_depth_cm": {"from": "d", "unit": "cm"}})
+    out = take(written(tmp_path, "Date,Clock,d\n1.10.2025,15:6:8,7\n1.10.2025,,7\n"), read, catalogue)
     assert out.accepted["logged_at"].to_list() == [dt.datetime(2025, 10, 1, 13, 6, 8, tzinfo=dt.UTC)]
     assert out.rejected["rule"].to_list() == ["not_a_time"]
 
