@@ -17,9 +17,14 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from defusedxml.ElementTree import fromstring
+
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+from task_data import Value, log_header, long_log, write_set
 
 from flows import stages
 from flows.progress import Reporter
+from transforms.intake.iso11783.time_log import layout_of, walk
 from transforms.workspace import Workspace, init_workspace
 
 RUNS = 3
@@ -89,8 +94,21 @@ def workspace_for(folder: Path) -> Path:
     for name in SETTINGS:
         unit = UNITS.get(name.rsplit("_", 1)[-1])
         lines += [f"[columns.{name}]", f'from = "{name}"', *([f'unit = "{unit}"'] if unit else [])]
-    (folder / "mappings" / "log.toml").write_text("\n".join(lines) + "\n")
+    (folder / "mappings" / "log.toml").write_text("\n".join(lines).replace('["*.csv"]', '["log*.csv"]') + "\n")
     return folder
+
+
+def write_machines(workspace: Workspace) -> None:
+    """A machine list, so that there is something to bin by."""
+    rows = {"machine_id": "m", "generation": "g"}
+    numbers = {"rows_count": ("r", "count"), "row_spacing_cm": ("s", "cm"), "tank_capacity_t": ("t", "t")}
+    lines = ['kind = "machine_setup"', 'files = ["machines.csv"]', "[columns.valid_from_at]", 'from = "d"']
+    lines += ['format = "%Y-%m-%d"', 'time_zone = "UTC"']
+    lines += [f'[columns.{c}]\nfrom = "{s}"' for c, s in rows.items()]
+    lines += [f'[columns.{c}]\nfrom = "{s}"\nunit = "{u}"' for c, (s, u) in numbers.items()]
+    (workspace.mappings / "list.toml").write_text("\n".join(lines) + "\n")
+    setups = "".join(f"M{i:02d},2025-01-01,one,6,50,20\n" for i in range(20))
+    (workspace.inbox / "machines.csv").write_text(f"m,d,g,r,s,t\n{setups}")
 
 
 def bare(path: Path, out: Path) -> None:
@@ -143,6 +161,7 @@ def against_bare(rows: int, folder: Path) -> None:
 def sixty_shifts(folder: Path) -> None:
     """Print the median cost of reading and binning the first shifts and the last of sixty."""
     workspace, quiet, rng = Workspace(workspace_for(folder / "season")), Reporter(quiet=True), np.random.default_rng(2)
+    write_machines(workspace)
     seconds = []
     for day in range(60):
         for machine in range(6):
@@ -155,6 +174,42 @@ def sixty_shifts(folder: Path) -> None:
     print(f"shifts 2 to 6: {first:.2f} s each; shifts 56 to 60: {last:.2f} s each; ratio {last / first:.2f}")
 
 
+def task_data(folder: Path, records: int) -> None:
+    """Print the walk of a binary log against reading its bytes into numpy records, and the whole taking in."""
+    path = folder / "TLG00001.BIN"
+    values = [Value(397), Value(52), *(Value(0xE000 + i) for i in range(10))]
+    kind = long_log(path, records, len(values))
+    layout = layout_of(fromstring(log_header(values, "ABD")))
+    yardstick, walked = [], []
+    for _ in range(2 * RUNS):
+        started = time.perf_counter()
+        rows = np.fromfile(path, kind)
+        columns = [rows[k].astype(np.float64) for k in ("ms", "day", "lat", "lon")]
+        columns += [rows["v"]["x"][:, i].astype(np.float64) for i in range(len(values))]
+        yardstick.append(time.perf_counter() - started)
+        del rows, columns
+        started = time.perf_counter()
+        with path.open("rb") as handle:
+            found = sum(r.head.size for r in walk(handle.read, layout, list(range(len(values)))))
+        walked.append(time.perf_counter() - started)
+        assert found == records
+    workspace = Workspace(workspace_for(folder / "task"))
+    (workspace.mappings / "log.toml").write_text(
+        'kind = "telemetry"\nform = "iso11783"\nfiles = ["T*"]\ntime_zone = "UTC"\n'
+    )
+    inbox = write_set(workspace.inbox / "T1", [], values)
+    (inbox / "TLG00001.BIN").unlink()
+    path.rename(inbox / "TLG00001.BIN")
+    started = time.perf_counter()
+    stages.receive_files(workspace, Reporter(quiet=True))
+    taken = time.perf_counter() - started
+    read, walk_s = statistics.median(yardstick), statistics.median(walked)
+    print(
+        f"task data, {records / 1e6:.0f} M records of 12 values: numpy records {read:.2f} s, walked {walk_s:.2f} s, "
+        f"ratio {walk_s / read:.2f} (best of each: {min(walked) / min(yardstick):.2f}); taken in whole {taken:.1f} s"
+    )
+
+
 def main() -> None:
     """Run the benchmark."""
     if sys.argv[1:2] == ["--once"]:
@@ -164,6 +219,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         for size in (rows // 4, rows // 2, rows):
             against_bare(size, Path(folder))
+        task_data(Path(folder), 2_000_000)
         sixty_shifts(Path(folder))
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.lake import PREFIX, Lake, write_whole
+from transforms.lake import NO_BINS, PREFIX, Lake, write_whole
 from transforms.trace.unloads import find_unloads
 from transforms.warehouse import Warehouse
 from transforms.working.bins import make_bins
@@ -72,13 +72,20 @@ def bin_days(
     catalogue: Catalogue,
     advance: Callable[[], None],
 ) -> int:
-    """Bin every stale machine-day, store its bins, emptyings and faults; return how many were made."""
+    """Bin every stale machine-day, store its bins, emptyings and faults; return how many were made.
+
+    A machine-day whose machine no list names has no bins.
+    """
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     made = 0
     for key, (paths, fingerprint) in stale.items():
         records = pl.concat([pl.read_parquet(p) for p in paths], how="diagonal")
         setup = _setup_on(setups, records["machine_id"][0], _last(records))
-        if setup is not None:
+        if setup is None:
+            # Nothing to bin until a machine list names the machine: noted, so that it is not read again before.
+            write_whole(pl.DataFrame(schema=NO_BINS), lake.bin_path(*key))
+            _store_day(warehouse, key, fingerprint, pl.DataFrame(), pl.DataFrame())
+        else:
             bins, flagged = make_bins(records, catalogue, setup, fields)
             write_whole(bins, lake.bin_path(*key))
             _store_day(
