@@ -1,8 +1,8 @@
 """The `taretrace` program."""
 
 import datetime as dt
+import errno
 import json
-import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -283,11 +283,10 @@ def _one_sentence() -> Iterator[None]:
         typer.echo(f"taretrace: no permission for {problem.filename}: mend the folder's rights and run again", err=True)
         sys.exit(2)
     except OSError as problem:
-        free = shutil.disk_usage(Path.cwd()).free // 1_000_000
-        typer.echo(
-            f"taretrace: the file system refused ({problem}); {free} MB are free here: mend that and run again",
-            err=True,
-        )
+        full = problem.errno == errno.ENOSPC
+        what = "the disk is full" if full else f"the file system refused ({problem})"
+        mend = "make room where the workspace lies" if full else "mend that"
+        typer.echo(f"taretrace: {what}: {mend} and run the same command again; nothing is lost", err=True)
         sys.exit(2)
     except Exception as problem:  # noqa: BLE001
         typer.echo(

@@ -9,7 +9,8 @@ from transforms.lake import Lake, write_whole
 from transforms.warehouse import Warehouse
 
 TABLES = (
-    "source_file", "rejected_row", "field", "machine", "machine_setup", "load", "tare", "loss_audit", "weather_filled",
+    "source_file", "source_finding", "rejected_row",
+    "field", "machine", "machine_setup", "load", "tare", "loss_audit", "weather_filled",
     "field_hour", "unload_event", "sensor_fault", "clock_offset", "mass_balance", "load_trace", "load_trace_grade",
     "load_fact", "audit_fact", "fit_run", "effect", "expected_load", "load_why", "advice",
 )  # fmt: skip

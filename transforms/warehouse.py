@@ -1,6 +1,7 @@
 """The warehouse door: the one place that talks to DuckDB. Everything it runs is a named file of `sql/`."""
 
 import datetime as dt
+import errno
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
@@ -26,6 +27,26 @@ def sql_names(folder: str) -> list[str]:
     return sorted(p.name.removesuffix(".sql") for p in SQL.joinpath(folder).iterdir() if p.name.endswith(".sql"))
 
 
+class _Connection:
+    """DuckDB's connection; a full disk is an `OSError` here as it is everywhere else."""
+
+    def __init__(self, path: Path, *, read_only: bool) -> None:
+        self._con = duckdb.connect(str(path), read_only=read_only)
+
+    def __getattr__(self, name: str) -> Any:
+        method = getattr(self._con, name)
+
+        def call(*args: Any, **kwargs: Any) -> Any:
+            try:
+                return method(*args, **kwargs)
+            except duckdb.Error as problem:
+                if "No space left" in str(problem):
+                    raise OSError(errno.ENOSPC, "No space left on device") from problem
+                raise
+
+        return call
+
+
 class Warehouse:
     """A workspace's DuckDB file.
 
@@ -38,7 +59,7 @@ class Warehouse:
 
     def __init__(self, path: Path, *, read_only: bool = False) -> None:
         try:
-            self._con = duckdb.connect(str(path), read_only=read_only)
+            self._con = _Connection(path, read_only=read_only)
         except duckdb.IOException as problem:
             raise WorkspaceError(
                 "the warehouse is in use by another run or cannot be opened", where=str(path),

@@ -1,4 +1,5 @@
 import datetime as dt
+import json
 
 import numpy as np
 import polars as pl
@@ -119,3 +120,22 @@ def test_two_deliveries_that_differ_on_an_instant_give_the_same_bins_in_any_orde
     one, _ = make_bins(pl.concat([first, second]), catalogue, SETUP, FIELDS)
     two, _ = make_bins(pl.concat([second, first]), catalogue, SETUP, FIELDS)
     assert one.equals(two)
+
+
+def test_a_bin_lies_in_the_field_whose_outline_holds_it_however_near_another_centre_is(catalogue):
+    here = {
+        "type": "Polygon",
+        "coordinates": [[[14.99, 49.99], [15.01, 49.99], [15.01, 50.01], [14.99, 50.01], [14.99, 49.99]]],
+    }
+    outlined = FIELDS.with_columns(
+        pl.Series("boundary", [None, json.dumps(here)], dtype=pl.String), pl.Series("lat_deg", [50.0, 50.3])
+    )
+    bins, _ = make_bins(log(30), catalogue, SETUP, outlined)
+    assert bins["field_id"].unique().to_list() == ["F2"]  # F1's centre is where the machine stands, F2's is 30 km off
+
+
+def test_sections_that_are_off_sweep_no_area(catalogue):
+    whole, _ = make_bins(log(30), catalogue, SETUP, FIELDS)
+    half, _ = make_bins(log(30, sections_on_pct=50.0), catalogue, SETUP, FIELDS)
+    assert half["area_ha"].to_list() == pytest.approx((whole["area_ha"] / 2).to_list())
+    assert half["distance_m"].to_list() == pytest.approx(whole["distance_m"].to_list())

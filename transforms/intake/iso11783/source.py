@@ -1,5 +1,6 @@
 """Opens ISO 11783-10 task data as rows: an instant of a machine each, with the values a mapping asks for."""
 
+import io
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -22,6 +23,7 @@ from transforms.intake.piece import Piece, Source, none_rejected, rejected_rows
 from transforms.units import stored_unit
 
 Floats = NDArray[np.float64]
+LOOK_BYTES = 1 << 16
 STATES = {WORK_STATE, UNLOADING_STATUS, *SECTION_STATES}
 OWN_SOURCES = ("device", "time", "lat", "lon", "work state", "sections on", "unloading")
 
@@ -102,6 +104,10 @@ def _log_pieces(container: Container, task_data: TaskData, log: Log, mapping: Ma
         yield _unread(log, "log_damaged", f"log {log.stem} is damaged and cannot be unpacked ({str(problem)[:80]})")
 
 
+def _records_in(beginning: bytes, layout: Layout) -> int:
+    return sum(r.head.size for r in walk(io.BytesIO(beginning).read, layout, []))
+
+
 class _LogReader:
     """Turns one log's records into rows, carrying over what was said last and the last instant."""
 
@@ -122,28 +128,14 @@ class _LogReader:
         self.units: dict[str, str] = {}
 
     def _read_records(self, handle: BinaryIO) -> Iterator[Records]:
-        """Walk by the header's layout; where that gives nothing and an early writer's would, by that."""
-        first = True
-        for records in walk(handle.read, self.layout, self.wanted):
-            if (
-                first
-                and not records.head.size
-                and self.layout.fields != self.layout.full().fields
-                and handle.seekable()
-            ):
-                handle.seek(0)
-                early = self.layout.full()
-                tried = list(walk(handle.read, early, self.wanted))
-                if sum(r.head.size for r in tried):
-                    self.layout = early
-                    self.findings.append("every position field stands in every record, whatever the header says")
-                    yield from tried
-                    return
-                handle.seek(0)
-                yield from walk(handle.read, self.layout, self.wanted)
-                return
-            first = False
-            yield records
+        """Walk by the header's layout; where its beginning gives nothing and an early writer's would, by that."""
+        beginning = handle.read(LOOK_BYTES)
+        early = self.layout.full()
+        if not _records_in(beginning, self.layout) and _records_in(beginning, early):
+            self.layout = early
+            self.findings.append("every position field stands in every record, whatever the header says")
+        first = io.BytesIO(beginning)
+        yield from walk(lambda n: first.read(n) or handle.read(n), self.layout, self.wanted)
 
     def pieces(self, handle: BinaryIO) -> Iterator[Piece]:
         """Yield the log's rows, a stretch at a time; the last instant waits for records that share it."""
