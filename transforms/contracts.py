@@ -7,6 +7,7 @@ that reads nonsense is flagged (`transforms/working/faults`), the rest of its ro
 
 import copy
 import datetime as dt
+from functools import cache
 from typing import Any
 
 import dataframely as dy
@@ -223,11 +224,13 @@ DEFAULTS: dict[str, Any] = {"revision": 0, "cancelled": False}
 
 def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
     """Return the contract of a kind of file; telemetry gets one column per setting of the catalogue."""
-    base = CONTRACTS[kind]
-    if kind != "telemetry":
-        return base
-    columns = {name: dy.Float64(nullable=True) for name in catalogue}
-    return type("FleetTelemetry", (base,), {"__annotations__": {}, **columns})
+    return _fleet_telemetry(tuple(catalogue)) if kind == "telemetry" else CONTRACTS[kind]
+
+
+@cache
+def _fleet_telemetry(settings: tuple[str, ...]) -> type[dy.Schema]:
+    columns = {name: dy.Float64(nullable=True) for name in settings}
+    return type("FleetTelemetry", (Telemetry,), {"__annotations__": {}, **columns})
 
 
 def needed_columns(schema: type[dy.Schema]) -> list[str]:
@@ -237,6 +240,7 @@ def needed_columns(schema: type[dy.Schema]) -> list[str]:
     return [n for n, c in columns.items() if n not in DEFAULTS and (not c.nullable or n in unless_cancelled)]
 
 
+@cache
 def rows_alone(schema: type[dy.Schema]) -> Any:
     """Return a contract's rules about single rows: keys may repeat, and each row carries its `line`.
 

@@ -65,6 +65,7 @@ class Warehouse:
                 "the warehouse is in use by another run or cannot be opened", where=str(path),
                 mend="wait until the other run has ended, then call again",
             ) from problem  # fmt: skip
+        self._columns: dict[str, list[str]] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
         if read_only:
@@ -124,8 +125,10 @@ class Warehouse:
         )
 
     def columns(self, name: str) -> list[str]:
-        """Return the column names of a table."""
-        return self._rows("from query_table($name) limit 0", {"name": name}).columns
+        """Return the column names of a table of `sql/tables/`."""
+        if name not in self._columns:
+            self._columns[name] = self._rows("from query_table($name) limit 0", {"name": name}).columns
+        return self._columns[name]
 
     def matching(self, name: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Return the rows of a table of `sql/tables/` whose key is among `keys`."""

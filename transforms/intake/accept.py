@@ -1,8 +1,9 @@
 """Turns cells into typed columns and sorts rows into accepted, rejected with a reason, and repeated."""
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import dataframely as dy
 import polars as pl
@@ -38,24 +39,29 @@ class Checked:
 
 @dataclass(frozen=True)
 class Reader:
-    """A mapping made ready: the contract of its kind and the types of its columns.
+    """A mapping made ready for one file.
 
     Attributes:
         mapping: how a file is read.
+        catalogue: the settings known.
         file_name: the file's name.
+        header: the raw lines above its rows.
     """
 
     mapping: Mapping
     catalogue: Catalogue
     file_name: str
-    schema: type[dy.Schema] = field(init=False)
-    alone: type[dy.Schema] = field(init=False)
     header: str = ""
 
-    def __post_init__(self) -> None:
-        schema = contract(self.mapping.kind, self.catalogue)
-        object.__setattr__(self, "schema", schema)
-        object.__setattr__(self, "alone", rows_alone(schema))
+    @property
+    def schema(self) -> type[dy.Schema]:
+        """The contract of the mapping's kind."""
+        return contract(self.mapping.kind, self.catalogue)
+
+    @property
+    def alone(self) -> Any:
+        """Its rules about single rows."""
+        return rows_alone(self.schema)
 
     def dtypes(self) -> dict[str, pl.DataType]:
         """Canonical column -> type."""

@@ -1,10 +1,18 @@
 """Opens archives with distrust: bounds on members, size and ratio, no path outside, nothing unpacked to disk."""
 
+import lzma
+import struct
 import zipfile
+import zlib
 from pathlib import Path, PurePosixPath
 
 from transforms.errors import SourceFileError
 
+FAULTS = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError, EOFError, ValueError, OverflowError, NotImplementedError,
+    RuntimeError, struct.error,
+)  # fmt: skip
+"""What the archive's reader raises on damaged members."""
 MAX_MEMBERS = 20_000
 MAX_UNPACKED_BYTES = 4 << 30
 RATIO_FROM_BYTES = 64 << 20
@@ -19,7 +27,7 @@ def checked_archive(path: Path) -> zipfile.ZipFile:
     """
     try:
         archive = zipfile.ZipFile(path)
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as problem:
+    except FAULTS as problem:
         raise SourceFileError(
             "not_an_archive", "the file cannot be opened as a zip archive; it is damaged or cut short"
         ) from problem

@@ -1,14 +1,13 @@
 """A task-data folder or zip archive as named members; macOS forks, links and folders are left out."""
 
 import stat
-import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, cast
 
 from transforms.errors import SourceFileError
-from transforms.intake.archive import checked_archive
+from transforms.intake.archive import FAULTS, checked_archive
 
 MAX_XML_BYTES = 64 << 20
 
@@ -41,7 +40,7 @@ class Container:
         try:
             with self.members[name]() as handle:
                 data = handle.read(MAX_XML_BYTES + 1)
-        except (zipfile.BadZipFile, OSError, EOFError, ValueError, NotImplementedError) as problem:
+        except FAULTS as problem:
             raise SourceFileError("archive_damaged", f"'{name[-80:]}' is damaged and cannot be unpacked") from problem
         if len(data) > MAX_XML_BYTES:
             raise SourceFileError("too_large", f"'{name[-80:]}' is larger than {MAX_XML_BYTES >> 20} MB")

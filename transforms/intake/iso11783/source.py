@@ -1,7 +1,6 @@
 """Opens ISO 11783-10 task data as rows: an instant of a machine each, with the values a mapping asks for."""
 
 import io
-import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from transforms.catalogue import load_catalogue
 from transforms.errors import SourceFileError
+from transforms.intake.archive import FAULTS
 from transforms.intake.iso11783.clock import Clock, clock_of, local_ms
 from transforms.intake.iso11783.container import Container, open_container
 from transforms.intake.iso11783.dictionary import SECTION_STATES, UNLOADING_STATUS, WORK_STATE
@@ -100,7 +100,7 @@ def _log_pieces(container: Container, task_data: TaskData, log: Log, mapping: Ma
             yield from reader.pieces(handle)
     except SourceFileError as problem:
         yield _unread(log, problem.rule, problem.says)
-    except (zipfile.BadZipFile, OSError, EOFError, ValueError, NotImplementedError) as problem:
+    except FAULTS as problem:
         yield _unread(log, "log_damaged", f"log {log.stem} is damaged and cannot be unpacked ({str(problem)[:80]})")
 
 
