@@ -8,6 +8,7 @@ import sys
 import zipfile
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -15,7 +16,7 @@ from flows import stages
 from flows.progress import Reporter
 from tests.program import taretrace
 from tests.taking import take
-from tests.task_data import Moment, Value, device, task, task_data, write_set
+from tests.task_data import Moment, Value, device, task, task_data, write_set, zipped
 from transforms.export import exported_tables, write_tables
 from transforms.intake.inbox import look
 from transforms.intake.mapping import mapping_of
@@ -105,6 +106,21 @@ def test_an_archive_whose_members_are_damaged(tmp_path, catalogue):
     data[500] ^= 0xFF
     path.write_bytes(data)
     assert told(path, ISO, catalogue)[0] == ["archive_damaged"]
+
+
+def test_an_archive_damaged_in_the_middle_gives_what_lies_before_and_says_so(tmp_path, catalogue):
+    at = dt.datetime(2025, 10, 1, 8)  # noqa: DTZ001
+    rng = np.random.default_rng(1)
+    many = [Moment(at + dt.timedelta(seconds=i), {"A": int(rng.integers(1e9)), "B": 2}, {0: i}) for i in range(30_000)]
+    path = zipped(write_set(tmp_path / "t", many, [Value(397)]), tmp_path / "t.zip")
+    data = bytearray(path.read_bytes())
+    middle = len(data) // 2
+    data[middle : middle + 400] = b"\xff" * 400
+    path.write_bytes(data)
+    out = take(path, mapping_of(ISO, "m", catalogue, "test"), catalogue)
+    assert "archive_damaged" in out.rejected["rule"].to_list()
+    assert 3_000 < out.accepted.height < 30_000
+    assert out.accepted["line"].to_list() == list(range(1, out.accepted.height + 1))
 
 
 # --- XML --------------------------------------------------------------------------------------------------------------

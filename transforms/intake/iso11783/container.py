@@ -31,20 +31,44 @@ class Container:
         wanted = (folder + name).casefold()
         return next((m for m in self.members if m.casefold() == wanted), None)
 
+    def open(self, name: str) -> BinaryIO:
+        """Open a member.
+
+        Raises:
+            SourceFileError: it is damaged.
+        """
+        try:
+            return self.members[name]()
+        except FAULTS as problem:
+            raise _damaged(name) from problem
+
     def read(self, name: str) -> bytes:
         """Return a small member whole.
 
         Raises:
             SourceFileError: it is damaged or far too large.
         """
-        try:
-            with self.members[name]() as handle:
-                data = handle.read(MAX_XML_BYTES + 1)
-        except FAULTS as problem:
-            raise SourceFileError("archive_damaged", f"'{name[-80:]}' is damaged and cannot be unpacked") from problem
+        with self.open(name) as handle:
+            data = read_some(handle, MAX_XML_BYTES + 1, name)
         if len(data) > MAX_XML_BYTES:
             raise SourceFileError("too_large", f"'{name[-80:]}' is larger than {MAX_XML_BYTES >> 20} MB")
         return data
+
+
+def _damaged(name: str) -> SourceFileError:
+    return SourceFileError("archive_damaged", f"'{name[-80:]}' is damaged and cannot be unpacked")
+
+
+def read_some(handle: BinaryIO, n: int, name: str) -> bytes:
+    """Read the next bytes of a member.
+
+    Raises:
+        SourceFileError: it is damaged.
+    """
+    try:
+        return handle.read(n)
+    except FAULTS as problem:
+        raise _damaged(name) from problem
 
 
 def _is_fork(name: str) -> bool:

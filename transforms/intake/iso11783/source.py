@@ -3,7 +3,6 @@
 import io
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 import polars as pl
@@ -11,9 +10,8 @@ from numpy.typing import NDArray
 
 from transforms.catalogue import load_catalogue
 from transforms.errors import SourceFileError
-from transforms.intake.archive import FAULTS
 from transforms.intake.iso11783.clock import Clock, clock_of, local_ms
-from transforms.intake.iso11783.container import Container, open_container
+from transforms.intake.iso11783.container import Container, open_container, read_some
 from transforms.intake.iso11783.dictionary import SECTION_STATES, UNLOADING_STATUS, WORK_STATE
 from transforms.intake.iso11783.task_data import Log, TaskData, parse_xml, read_task_data
 from transforms.intake.iso11783.time_log import POSITION, Layout, Records, layout_of, walk
@@ -94,14 +92,11 @@ def _log_pieces(container: Container, task_data: TaskData, log: Log, mapping: Ma
         return
     try:
         root, findings = parse_xml(container.read(header), header)
-        layout = layout_of(root)
-        reader = _LogReader(task_data, log, layout, mapping, findings)
-        with container.members[binary]() as handle:
-            yield from reader.pieces(handle)
+        reader = _LogReader(task_data, log, layout_of(root), mapping, findings)
+        with container.open(binary) as handle:
+            yield from reader.pieces(lambda n: read_some(handle, n, binary))
     except SourceFileError as problem:
         yield _unread(log, problem.rule, problem.says)
-    except FAULTS as problem:
-        yield _unread(log, "log_damaged", f"log {log.stem} is damaged and cannot be unpacked ({str(problem)[:80]})")
 
 
 def _records_in(beginning: bytes, layout: Layout) -> int:
@@ -127,20 +122,27 @@ class _LogReader:
         self.records = 0
         self.units: dict[str, str] = {}
 
-    def _read_records(self, handle: BinaryIO) -> Iterator[Records]:
+    def _read_records(self, read: Callable[[int], bytes]) -> Iterator[Records]:
         """Walk by the header's layout; where its beginning gives nothing and an early writer's would, by that."""
-        beginning = handle.read(LOOK_BYTES)
+        beginning = read(LOOK_BYTES)
         early = self.layout.full()
         if not _records_in(beginning, self.layout) and _records_in(beginning, early):
             self.layout = early
             self.findings.append("every position field stands in every record, whatever the header says")
         first = io.BytesIO(beginning)
-        yield from walk(lambda n: first.read(n) or handle.read(n), self.layout, self.wanted)
+        yield from walk(lambda n: first.read(n) or read(n), self.layout, self.wanted)
 
-    def pieces(self, handle: BinaryIO) -> Iterator[Piece]:
+    def pieces(self, read: Callable[[int], bytes]) -> Iterator[Piece]:
         """Yield the log's rows, a stretch at a time; the last instant waits for records that share it."""
-        for records in self._read_records(handle):
-            yield self._piece(records)
+        try:
+            for records in self._read_records(read):
+                yield self._piece(records)
+        except SourceFileError:
+            yield from self._last()
+            raise
+        yield from self._last()
+
+    def _last(self) -> Iterator[Piece]:
         if self.pending is not None:
             yield self._made(self.pending, none_rejected(), 0)
 
