@@ -121,3 +121,18 @@ def test_unmapped_and_broken_files_are_rejected_with_reasons_and_strict_exits_1(
     says = {r["file"]: r["says"] for r in status["rejected"]}
     assert "there is no column 'field_id'" in says["fields.csv"]
     assert "no mapping names this file" in says["notes.txt"]
+
+
+def test_a_workspace_of_an_earlier_layout_is_told_what_to_do(tmp_path):
+    import duckdb  # noqa: PLC0415
+
+    workspace = init_workspace(tmp_path / "w")
+    (workspace.mappings / "f.toml").write_text(
+        'kind = "field_boundary"\nfiles = ["*.csv"]\n[columns.field_id]\nfrom = "id"\n[columns.boundary]\nfrom = "b"\n'
+    )
+    with duckdb.connect(str(workspace.warehouse)) as old:
+        old.execute("create table source_file (source_sha256 varchar, file varchar)")
+    ran = taretrace("ingest", workspace.root)
+    assert ran.code == 2
+    assert "made by an earlier taretrace" in ran.err
+    assert "ingest the inbox again" in ran.err

@@ -1,6 +1,7 @@
 """The demo's exports: files as offices get them, in several dialects, with the usual faults, and their mappings."""
 
 import datetime as dt
+import json
 from importlib.resources import files
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, LOCAL_ZONE, OR
 from transforms.demo.operation import STATE_NAMES, WORKING
 from transforms.demo.season import DemoSeason
 
+HEADLAND_M = 12.0
 OFFICE_NAMES = {
     "topper_speed_rpm": "Topper", "scalper_height_mm": "Scalper", "share_drive_pct": "Share drive",
     "intake_roller_height_mm": "Intake height", "intake_roller_speed_pct": "Intake rollers",
@@ -235,6 +237,21 @@ def _write_setups(season: DemoSeason, inbox: Path) -> None:
     (inbox / "machines.csv").write_text("\n".join(rows) + "\n", "utf-8")
 
 
+def _write_outlines(season: DemoSeason, inbox: Path) -> None:
+    """Field outlines as a map office exports them: squares with their headland, longitude first."""
+    features = []
+    for f in season.district.fields.iter_rows(named=True):
+        half_m = 50 * f["area_ha"] ** 0.5 + HEADLAND_M
+        north = half_m / (KM_PER_DEG_LAT * 1000)
+        east = north / float(np.cos(np.radians(ORIGIN_LAT)))
+        corners = [(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)]
+        ring = [[round(f["lon_deg"] + x * east, 7), round(f["lat_deg"] + y * north, 7)] for x, y in corners]
+        geometry = {"type": "Polygon", "coordinates": [ring]}
+        features.append({"type": "Feature", "properties": {"field": f["field_id"]}, "geometry": geometry})
+    text = json.dumps({"type": "FeatureCollection", "features": features})
+    (inbox / "outlines.geojson").write_text(text, "utf-8")
+
+
 def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mappings: Path) -> None:
     """Write every export into `inbox` and the mappings that read them into `mappings`."""
     rng = np.random.default_rng(season.plan.seed + 7919)
@@ -244,6 +261,7 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
     _write_tares(rng, season, inbox)
     _write_audits(season, inbox)
     _write_setups(season, inbox)
+    _write_outlines(season, inbox)
     for (station,), part in season.weather.group_by("station_id", maintain_order=True):
         known = part.filter(pl.col("hour_at") < season.midnight + dt.timedelta(days=season.plan.days))
         table = known.with_columns(pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
