@@ -19,7 +19,8 @@ from transforms.hold import held
 from transforms.intake.mapping import mapping_of, read_mappings
 from transforms.intake.mend import write_rejected
 from transforms.intake.preview import first_rows
-from transforms.intake.propose.proposal import Proposal, propose
+from transforms.intake.propose.proposal import Proposal
+from transforms.intake.propose.propose import propose
 from transforms.intake.propose.sniff import sniff
 from transforms.intake.propose.toml import mapping_text
 from transforms.lake import Lake

@@ -52,7 +52,10 @@ def test_a_log_in_local_words_units_beneath_left_and_right_and_a_decimal_comma(w
     )
     asked = mapped(workspace, path, code=2)
     assert {q["key"] for q in asked["questions"]} == {"time_zone", "machine_id", "cleaner_1_speed_rpm.full_scale"}
-    told = mapped(workspace, path, "time_zone=Europe/Berlin", "machine_id=name", "cleaner_1_speed_rpm.full_scale=80")
+    given = ["time_zone=Europe/Berlin", "machine_id=name"]
+    odd = mapped(workspace, path, *given, "cleaner_1_speed_rpm.full_scale=fast", code=2)
+    assert "'fast' is no number" in odd["questions"][0]["text"]
+    told = mapped(workspace, path, *given, "cleaner_1_speed_rpm.full_scale=80")
     table = saved(told)
     assert (table["separator"], table["decimal"], table["header_line"], table["unit_row"]) == (";", ",", 3, True)
     columns = table["columns"]
