@@ -13,9 +13,10 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
-from flows.intake_verbs import register, show
+from flows.intake_verbs import register
 from flows.progress import Reporter
 from flows.quiet import settle_prefect
+from flows.shown import show
 from reports.words import CAUTION
 from transforms.errors import WorkspaceError
 from transforms.hold import held

@@ -1,35 +1,23 @@
 """Verbs around what comes in: map, check, rejected, explain."""
 
-import datetime as dt
 import json
-import sys
-from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import polars as pl
 import typer
 from rich.console import Console
-from rich.table import Table
 
+from flows.map_verb import map_file
 from flows.progress import Reporter
-from transforms.errors import SourceFileError, WorkspaceError
+from flows.shown import show
 from transforms.explain import explain_load
-from transforms.hold import held
-from transforms.intake.mapping import mapping_of, read_mappings
+from transforms.intake.mapping import read_mappings
 from transforms.intake.mend import write_rejected
-from transforms.intake.preview import first_rows
-from transforms.intake.propose.proposal import Proposal
-from transforms.intake.propose.propose import propose
-from transforms.intake.propose.sniff import sniff
-from transforms.intake.propose.toml import mapping_text
 from transforms.lake import Lake
 from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
 
-PREVIEW_ROWS = 10
-WIDEST = 8
-"""A table of more columns than this does not fit a terminal."""
 OUTCOME: dict[str, pl.DataType | type[pl.DataType]] = {
     "file": pl.String, "mapping": pl.String, "rows_in": pl.Int64, "rows_accepted": pl.Int64, "rows_rejected": pl.Int64,
     "rows_repeated": pl.Int64, "from_at": pl.Datetime("us", "UTC"), "to_at": pl.Datetime("us", "UTC"),
@@ -38,27 +26,6 @@ HERE = Path()
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 if any row was rejected.")]
-
-
-def show(console: Console, title: str, frame: pl.DataFrame, note: str = "") -> None:
-    """Print a table; text of files is shown as it is, never as markup."""
-    grid = Table(title=title, title_justify="left", caption=note or None, caption_justify="left")
-    for column in frame.columns:
-        grid.add_column(column.replace("_", " "), overflow="fold", no_wrap=frame.schema[column].is_temporal())
-    for row in frame.iter_rows():
-        grid.add_row(*(_cell(v) for v in row))
-    console.print(grid, markup=False)
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, dt.datetime):
-        return value.strftime("%Y-%m-%d %H:%M")
-    if isinstance(value, int) and not isinstance(value, bool):
-        return f"{value:,}"
-    text = f"{value:.4g}" if isinstance(value, float) else str(value)[:160]
-    return "".join(c if c.isprintable() else "�" for c in text.replace("\t", " | ")).replace("[", "\\[")
 
 
 def check(folder: Folder = HERE, strict: Strict = False, json_wanted: Json = False) -> None:
@@ -153,160 +120,6 @@ def explain_load_verb(
     show(console, "Minutes that filled it, and where they were logged (UTC)", found.minutes)
     untraced = found.minutes.filter(pl.col("machine_id").is_null())["share"].sum()
     console.print(f"{untraced:.0%} of the load could not be traced." if untraced else "All of the load is traced.")
-
-
-def _answers(given: list[str]) -> dict[str, str]:
-    out = {}
-    for text in given:
-        key, sign, value = text.partition("=")
-        if not sign:
-            raise WorkspaceError(f"the answer '{text}' has no value", where="--answer", mend="write it as KEY=VALUE")
-        out[key.strip()] = value.strip()
-    return out
-
-
-def _print_proposal(console: Console, proposal: Proposal) -> None:
-    rows = [
-        {
-            "our column": c.column,
-            "read from": " + ".join(c.row.get("from", [])) or c.row.get("value") or "the file's name",
-            "unit or form": c.row.get("unit") or c.row.get("format") or "",
-            "sure": f"{c.confidence:.0%}",
-            "because": "; ".join(c.reasons),
-        }
-        for c in proposal.columns
-    ]
-    for reason in proposal.reasons:
-        console.print(f"· {reason}", markup=False, highlight=False)
-    show(console, f"A row tells of: {proposal.kind}", pl.DataFrame(rows) if rows else pl.DataFrame({"our column": []}))
-    if proposal.unread:
-        console.print(f"Not read: {', '.join(proposal.unread)}", markup=False, highlight=False)
-
-
-def map_file(
-    file: Annotated[Path, typer.Argument(help="One file of the new kind of export (or a task-data folder).")],
-    folder: Annotated[Path, typer.Option("--workspace", "-w", help="The workspace folder.")] = HERE,
-    answer: Annotated[
-        list[str], typer.Option("--answer", "-a", help="KEY=VALUE, an answer given beforehand; repeat it.")
-    ] = [],  # noqa: B006
-    name: Annotated[str | None, typer.Option(help="The mapping's name; made of kind and file where not given.")] = None,
-    ask: Annotated[
-        bool | None, typer.Option("--ask/--no-ask", help="Ask what is unsure; by itself where a person sits there.")
-    ] = None,
-    json_wanted: Json = False,
-) -> None:
-    """Look at a new export, propose how to read it, show ten rows as they would be read, and save the mapping.
-
-    Nothing is guessed that matters: a unit that the file does not say is asked for.
-    """
-    workspace = Workspace(folder)
-    season = workspace.season
-    if not file.exists():
-        raise WorkspaceError("there is no such file", where=str(file), mend="name a file that is there")
-    answers = _answers(answer)
-    asking = sys.stdin.isatty() and not json_wanted if ask is None else ask
-    console = Console(stderr=json_wanted)
-    try:
-        sniffed = sniff(file)
-        proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
-        while proposal.questions and asking:
-            _print_proposal(console, proposal)
-            question = proposal.questions[0]
-            console.print(f"\n{question.text}", markup=False, highlight=False)
-            if question.choices:
-                console.print(f"  one of: {', '.join(question.choices)}", markup=False, highlight=False)
-            answers[question.key] = typer.prompt(question.key, default=question.guess or None)
-            proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
-    except SourceFileError as problem:
-        raise WorkspaceError(
-            problem.says, where=str(file), mend="send a file that can be read, or mend this one"
-        ) from problem
-    _print_proposal(console, proposal)
-    _save(workspace, file, proposal, name, console, json_wanted=json_wanted)
-
-
-def _save(
-    workspace: Workspace, file: Path, proposal: Proposal, name: str | None, console: Console, *, json_wanted: bool
-) -> None:
-    """Check the proposal by reading ten rows through it, and write it; open questions are told instead."""
-    if proposal.questions:
-        if json_wanted:
-            typer.echo(
-                json.dumps(
-                    {
-                        "questions": [asdict(q) for q in proposal.questions],
-                        "proposal": mapping_text(proposal, file.name),
-                    }
-                )
-            )
-        for question in proposal.questions:
-            choices = f" (one of: {', '.join(question.choices)})" if question.choices else ""
-            console.print(f"? {question.key}: {question.text}{choices}", markup=False, highlight=False)
-        keys = ", ".join(q.key for q in proposal.questions)
-        raise WorkspaceError(
-            f"{len(proposal.questions)} of its questions are open ({keys})",
-            where=str(file),
-            mend="answer with --answer KEY=VALUE",
-        )
-    catalogue, text = workspace.season.catalogue, mapping_text(proposal, file.name)
-    target = _target(workspace, proposal, file, name)
-    mapping = mapping_of(proposal.table(), target.stem, catalogue, str(target))
-    try:
-        rows, bad, looked = first_rows(file, mapping, catalogue, PREVIEW_ROWS)
-    except SourceFileError as problem:
-        raise WorkspaceError(
-            problem.says, where=str(file), mend="answer otherwise with --answer KEY=VALUE"
-        ) from problem
-    filled = rows.select(c for c in rows.columns if c == "line" or rows[c].null_count() < rows.height)
-    if json_wanted:
-        typer.echo(
-            json.dumps(
-                {"mapping": str(target), "rows": filled.to_dicts(), "rejected": bad.height, "looked_at": looked},
-                default=str,
-            )
-        )
-    else:
-        show(console, f"The first {filled.height} rows as they would be read (times in UTC)", _readable(filled))
-        if bad.height:
-            show(console, f"{bad.height} of the first {looked:,} rows would be rejected", bad.head(5))
-    if not rows.height:
-        raise WorkspaceError(
-            "no row of the file could be read this way",
-            where=str(file),
-            mend="answer otherwise with --answer KEY=VALUE",
-        )
-    with held(workspace.root, "map"):
-        workspace.mappings.mkdir(exist_ok=True)
-        target.write_text(text, "utf-8")
-    if not json_wanted:
-        reads = ", ".join(proposal.layout["files"])
-        console.print(
-            f"Saved as {target}; it reads files named {reads}. Next: copy them into {workspace.inbox}; taretrace check",
-            markup=False,
-            highlight=False,
-        )
-
-
-def _readable(rows: pl.DataFrame) -> pl.DataFrame:
-    """Many columns are turned on their side, so that each has a line of its own."""
-    if rows.width <= WIDEST:
-        return rows
-    texts = rows.select(pl.col(c).map_elements(_cell, return_dtype=pl.String, skip_nulls=False) for c in rows.columns)
-    texts = texts.rename({c: c.replace("_", " ") for c in texts.columns})
-    named = [f"row {n}" for n in range(1, rows.height + 1)]
-    return texts.transpose(include_header=True, header_name="our column", column_names=named)
-
-
-def _target(workspace: Workspace, proposal: Proposal, file: Path, name: str | None) -> Path:
-    if name is not None:
-        safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in name) or "mapping"
-        return workspace.mappings / f"{safe}.toml"
-    words = "".join(c if c.isalpha() else "_" for c in file.stem).strip("_") or "export"
-    base = f"{proposal.kind}_{words}"[:60]
-    target, number = workspace.mappings / f"{base}.toml", 2
-    while target.exists():
-        target, number = workspace.mappings / f"{base}_{number}.toml", number + 1
-    return target
 
 
 def register(app: typer.Typer) -> None:

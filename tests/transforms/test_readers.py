@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from tests.taking import take
 from transforms.intake import delimited
+from transforms.intake.layout import Layout
 from transforms.intake.mapping import mapping_of
 from transforms.outlines import area_ha, fields_of_places
 
@@ -376,7 +377,7 @@ def test_the_quick_way_and_the_careful_way_give_the_same_rows(lines, decimal, en
     body = [f"2025-10-01T08:00:{s:02d}Z;{n.replace('.', decimal)};{w}" for n, w, s in lines]
     body[-1] = body[-1][: len(body[-1]) - cut] if cut else body[-1]
     data = (end.join(body) + end).encode("utf-8", "surrogatepass").replace(b"\r\n", b"\n")
-    layout = delimited.Layout(["t", "d", "s"], {"d"}, ["t", "d", "s"], ";", decimal, plain=True)
+    layout = Layout(["t", "d", "s"], {"d"}, ["t", "d", "s"], ";", decimal, plain=True)
     quick = delimited.parse_plain(data, layout)
     careful = delimited.parse_text(data, layout)
     if quick is not None:

@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 import xlsxwriter
 
-from transforms.intake.delimited import cells_of
+from transforms.intake.layout import cells_of
 from transforms.intake.mapping import MENDED, Mapping, own_name
 from transforms.intake.piece import RAW_CHARACTERS
 

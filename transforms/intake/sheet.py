@@ -10,7 +10,7 @@ import polars as pl
 
 from transforms.errors import SourceFileError
 from transforms.intake.archive import checked_archive
-from transforms.intake.delimited import MAX_COLUMNS, column_names
+from transforms.intake.layout import MAX_COLUMNS, column_names
 from transforms.intake.mapping import Mapping
 from transforms.intake.piece import EMPTY_WORDS, Piece, Source, rejected_rows
 

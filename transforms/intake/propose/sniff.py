@@ -10,9 +10,9 @@ from pathlib import Path
 import polars as pl
 
 from transforms.errors import SourceFileError
-from transforms.intake.delimited import column_names
 from transforms.intake.geojson import AREA, LAT, LON, geojson_rows
 from transforms.intake.iso11783.source import value_names
+from transforms.intake.layout import column_names
 from transforms.intake.mapping import SUFFIX_FORM
 from transforms.intake.sheet import sheet_grids
 from transforms.units import unit_of_text
