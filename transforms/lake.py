@@ -45,9 +45,9 @@ TAKING = "taking"
 class Lake:
     """The Parquet part of a workspace.
 
-    Telemetry lies at `telemetry/<machine>/<day>/<first 16 of the source's sha-256>-<part>.parquet`. A file counts only
-    once its source is recorded in the warehouse. While a source is being taken its prefix stands in the file `taking`:
-    what a crash leaves of it is swept before the next is taken.
+    Telemetry lies at `telemetry/<machine>/<day>/<first 16 of the source's sha-256>-<part>-<from>-<to>.parquet`, from
+    and to in microseconds since 1970. A file counts only once its source is recorded in the warehouse. While a source is
+    being taken its prefix stands in the file `taking`: what a crash leaves of it is swept before the next is taken.
     """
 
     root: Path
@@ -64,11 +64,19 @@ class Lake:
     def put_telemetry(self, rows: pl.DataFrame, machine_id: str, day: dt.date, source: str, part: int) -> None:
         """Store rows of one machine-day from one source, in order of time."""
         ordered = rows if rows["logged_at"].is_sorted() else rows.sort("logged_at", maintain_order=True)
-        write_whole(ordered, self._day_folder(machine_id, day) / f"{source[:PREFIX]}-{part:05d}.parquet")
+        times = ordered["logged_at"].to_physical()
+        name = f"{source[:PREFIX]}-{part:05d}-{times[0]}-{times[-1]}.parquet"
+        write_whole(ordered, self._day_folder(machine_id, day) / name)
 
     def telemetry_of(self, machine_id: str, day: dt.date, sources: set[str]) -> list[Path]:
         """Return the files of one machine-day from the sources whose prefixes are given."""
         return [p for p in sorted(self._day_folder(machine_id, day).glob("*.parquet")) if p.stem[:PREFIX] in sources]
+
+    @staticmethod
+    def span_of(path: Path) -> tuple[int, int]:
+        """Return the first and last time of a telemetry file, in microseconds since 1970, from its name."""
+        first, last = path.stem.split("-")[2:4]
+        return int(first), int(last)
 
     def begin_taking(self, sources: list[str]) -> None:
         """Note which sources are being taken or dropped, before anything of theirs is written or deleted."""

@@ -258,3 +258,20 @@ def test_an_inbox_cleared_after_the_run_loses_nothing(tmp_path):
     (made.mappings / "tickets.toml").write_text(TICKETS.replace('unit = "t"', 'unit = "kg"', 1))
     assert stages.receive_files(made, QUIET) == []
     assert same(tables(made), before)
+
+
+def test_a_file_a_minute_is_compared_only_with_those_that_overlap(tmp_path, monkeypatch):
+    """Machines that send a file every minute: the last of a day costs what the first did."""
+    made = workspace(tmp_path / "w")
+    read, opened = pl.read_parquet, []
+    monkeypatch.setattr(pl, "read_parquet", lambda *a, **k: (opened.append(a[0]), read(*a, **k))[1])
+    for minute in range(8):
+        deliver(made, f"log_{minute}.csv", "m,t,d\n" + log(range(60 * minute, 60 * minute + 60)), minute)
+        stages.receive_files(made, QUIET)
+    assert opened == []
+    deliver(
+        made, "log_late.csv", "m,t,d\n" + log(range(170, 190)), 9
+    )  # over the end of the third and the fourth's start
+    (late,) = stages.receive_files(made, QUIET)
+    assert (late.rows_accepted, late.rows_repeated) == (0, 20)
+    assert len(opened) == 2

@@ -248,6 +248,33 @@ def test_daily_weather_becomes_hours_that_keep_its_extremes_and_its_sums():
     assert hours_of_days(measured, days, "Europe/Prague")["air_temp_c"][0] == 1.0
 
 
+def test_a_table_of_days_and_an_archive_make_one_view_of_days(tmp_path, catalogue):
+    from tests.taking import found  # noqa: PLC0415
+    from transforms.intake.receive import Store, receive  # noqa: PLC0415
+    from transforms.lake import Lake  # noqa: PLC0415
+    from transforms.warehouse import Warehouse  # noqa: PLC0415
+
+    table = tmp_path / "days.csv"
+    table.write_text("Station;Tag;Tmax;Tmin;Regen\nS1;01.10.2025;21,5;9,8;6,2\nS1;02.10.2025;9,0;11,0;0\n")
+    columns = {
+        "station_id": {"from": "Station"}, "day_at": {"from": "Tag", "format": "%d.%m.%Y", "time_zone": "UTC"},
+        "air_temp_max_c": {"from": "Tmax", "unit": "degC"}, "air_temp_min_c": {"from": "Tmin", "unit": "degC"},
+        "rain_mm": {"from": "Regen", "unit": "mm"},
+    }  # fmt: skip
+    archive = tmp_path / "ghcn.csv"
+    elements = (("TMAX", 200), ("TMIN", 50), ("PRCP", 12))
+    archive.write_text("".join(f"S1_________,202510{d:02d},{e},{v},,,E,\n" for d in (1, 2) for e, v in elements))
+    days = mapping(catalogue, "weather_day", columns, separator=";", decimal=",")
+    with Warehouse.in_memory() as warehouse:
+        store = Store(warehouse, Lake(tmp_path / "lake"))
+        receive(found(table), [days], catalogue, store)
+        receive(found(archive), [mapping(catalogue, "weather_reading", {}, form="ghcn_daily")], catalogue, store)
+        view = warehouse.table("weather_day")
+        assert warehouse.table("rejected_row")["says"].to_list() == ["air_temp_min_c is above air_temp_max_c"]
+    rows = view.select("station_id", pl.col("day_at").dt.day(), "air_temp_max_c", "air_temp_min_c", "rain_mm").rows()
+    assert rows == [("S1", 1, 21.5, 9.8, 6.2), ("S1_________", 1, 20.0, 5.0, 1.2), ("S1_________", 2, 20.0, 5.0, 1.2)]
+
+
 # --- Parquet ----------------------------------------------------------------------------------------------------------
 
 

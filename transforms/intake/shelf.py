@@ -1,20 +1,23 @@
 """Puts a source's telemetry on the lake, a machine-day at a time, and counts what was said before.
 
-Memory holds a few machine-days, whatever the file's size. Rows in order of time on a day that nobody else has told of
-are new by that alone; only where times overlap is what lies on the lake read and compared.
+Memory holds a few machine-days, whatever the file's size. Rows in order of time, of minutes that nobody else has told
+of, are new by that alone; only where times overlap is what lies on the lake read and compared.
 """
 
 import datetime as dt
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import polars as pl
 
 from transforms.intake.accept import split_clashes
 from transforms.intake.piece import Piece, none_rejected
 from transforms.lake import PREFIX, Lake
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 KEY = ["machine_id", "logged_at"]
 PENDING_ROWS = 400_000
@@ -52,7 +55,7 @@ class Shelf:
         self.lake, self.known, self.source, self.recorded = lake, known, source, recorded
         self.pending: dict[MachineDay, list[pl.DataFrame]] = {}
         self.last: dict[MachineDay, dt.datetime] = {}
-        self.others: dict[MachineDay, bool] = {}
+        self.others: dict[MachineDay, list[tuple[Path, int, int]]] = {}
         self.parts = 0
         self.writer = ThreadPoolExecutor(2)
         self.writes: deque[Future[None]] = deque()
@@ -94,17 +97,19 @@ class Shelf:
     def _settle(self, key: MachineDay, part: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, pl.DataFrame, int]:
         times = part["logged_at"]
         if key not in self.others:
-            self.others[key] = bool(self.known.telemetry_of(*key, self.recorded))
+            paths = self.known.telemetry_of(*key, self.recorded)
+            self.others[key] = [(p, *self.known.span_of(p)) for p in paths]
         last = self.last.get(key)
         newest: dt.datetime = times.max()  # type: ignore[assignment]
         self.last[key] = newest if last is None else max(last, newest)
         ticks = times.to_physical().to_numpy()
         rising = bool((ticks[1:] > ticks[:-1]).all())
-        if rising and not self.others[key] and (last is None or times[0] > last):
+        beside = [p for p, first, end in self.others[key] if first <= ticks.max() and end >= ticks.min()]
+        if rising and not beside and (last is None or times[0] > last):
             return part, none_rejected(), 0
         fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)
-        if self.others[key]:
-            told = pl.concat([pl.read_parquet(p) for p in self.known.telemetry_of(*key, self.recorded)], how="diagonal")
+        if beside:
+            told = pl.concat([pl.read_parquet(p) for p in beside], how="diagonal")
             columns = [c for c in part.columns if c != "line"]
             told = told.with_columns(
                 pl.lit(None, dtype=part.schema[c]).alias(c) for c in columns if c not in told.columns
