@@ -1,5 +1,7 @@
 """Calls the program as a user does."""
 
+import contextlib
+import io
 import subprocess
 import sys
 import time
@@ -26,6 +28,23 @@ def taretrace(*words: str | Path) -> Ran:
     started = time.perf_counter()
     done = subprocess.run([*PROGRAM, *map(str, words)], capture_output=True, text=True, check=False)
     return Ran(done.returncode, done.stdout, done.stderr, time.perf_counter() - started)
+
+
+def taretrace_here(*words: str | Path) -> Ran:
+    """Call the program in this process, where starting one for each of many calls would take longer than the calls."""
+    from flows.cli import main  # noqa: PLC0415
+
+    out, err, code = io.StringIO(), io.StringIO(), 0
+    started = time.perf_counter()
+    argv, sys.argv = sys.argv, ["taretrace", *map(str, words)]
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            main()
+    except SystemExit as ended:
+        code = ended.code if isinstance(ended.code, int) else 1 if ended.code else 0
+    finally:
+        sys.argv = argv
+    return Ran(code, out.getvalue(), err.getvalue(), time.perf_counter() - started)
 
 
 @dataclass(frozen=True)

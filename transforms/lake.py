@@ -46,8 +46,8 @@ class Lake:
     """The Parquet part of a workspace.
 
     Telemetry lies at `telemetry/<machine>/<day>/<first 16 of the source's sha-256>-<part>-<from>-<to>.parquet`, from
-    and to in microseconds since 1970. A file counts only once its source is recorded in the warehouse. While a source is
-    being taken its prefix stands in the file `taking`: what a crash leaves of it is swept before the next is taken.
+    and to in microseconds since 1970. A file counts only once its source is recorded in the warehouse. While a source
+    is being taken its prefix stands in the file `taking`: what a crash leaves of it is swept before the next.
     """
 
     root: Path

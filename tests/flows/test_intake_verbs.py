@@ -13,7 +13,7 @@ import xlsxwriter
 
 from flows import stages
 from flows.progress import Reporter
-from tests.program import taretrace
+from tests.program import taretrace_here as taretrace
 from tests.proofs.seasons import Season, copy_of
 from tests.task_data import Moment, Value, write_set
 from transforms.warehouse import Warehouse

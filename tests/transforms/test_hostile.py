@@ -14,7 +14,7 @@ import pytest
 
 from flows import stages
 from flows.progress import Reporter
-from tests.program import taretrace
+from tests.program import taretrace_here as taretrace
 from tests.taking import take
 from tests.task_data import Moment, Value, device, task, task_data, write_set, zipped
 from transforms.export import exported_tables, write_tables
@@ -45,7 +45,7 @@ def told(path: Path, table: dict, catalogue) -> tuple[list[str], str]:
 # --- archives ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["../../etc/cron.d/x", "/etc/passwd", "a/../../b", "C:/x", "..\\..\\x"])
+@pytest.mark.parametrize("name", ["../../etc/cron.d/x", "/etc/passwd", "a/../../b", "C:/x", "..\\..\\x", ""])
 def test_a_path_outside_the_archive(tmp_path, catalogue, name):
     path = tmp_path / "slip.zip"
     with zipfile.ZipFile(path, "w") as archive:

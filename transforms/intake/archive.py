@@ -52,7 +52,7 @@ def _check(archive: zipfile.ZipFile) -> None:
         )
     for member in members:
         name = member.filename.replace("\\", "/")
-        if name.startswith("/") or ":" in name.split("/")[0] or ".." in PurePosixPath(name).parts:
+        if not name or name.startswith("/") or ":" in name.split("/")[0] or ".." in PurePosixPath(name).parts:
             raise SourceFileError(
                 "archive_path", f"the archive holds a path outside its folder ('{name[:80]}'); it is not read"
             )
