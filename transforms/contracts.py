@@ -242,14 +242,14 @@ def needed_columns(schema: type[dy.Schema]) -> list[str]:
 
 @cache
 def rows_alone(schema: type[dy.Schema]) -> Any:
-    """Return a contract's rules about single rows: keys may repeat, and each row carries its `line`.
+    """Return a contract's rules about single rows: keys may repeat, and each row carries its `line` and `row`.
 
     Repeats are counted and clashes told apart before a key must be unique, so nothing is rejected for company.
     """
     columns = {name: copy.copy(column) for name, column in schema.columns().items()}
     for column in columns.values():
         column.primary_key = False
-    return type("RowsAlone", (schema,), {"__annotations__": {}, **columns, "line": dy.Int64()})
+    return type("RowsAlone", (schema,), {"__annotations__": {}, **columns, "line": dy.Int64(), "row": dy.Int64()})
 
 
 def plainly_valid(rows: pl.DataFrame, schema: type[dy.Schema]) -> bool:

@@ -15,6 +15,7 @@ from tests.taking import take
 from transforms.intake import delimited
 from transforms.intake.layout import Layout
 from transforms.intake.mapping import mapping_of
+from transforms.intake.piece import LINE
 from transforms.outlines import area_ha, fields_of_places
 
 WHEN = {"format": "%Y-%m-%d %H:%M:%S", "time_zone": "UTC"}
@@ -227,6 +228,21 @@ def test_ghcn_daily_of_fixed_width(tmp_path, catalogue):
     assert out.rejected.select("line", "rule").rows() == [(1, "quality_flag")]
 
 
+def test_a_line_of_many_readings_is_accounted_for_reading_by_reading(tmp_path, catalogue):
+    def month(station: str, values: list[int]) -> str:
+        return f"{station:11s}202510PRCP" + "".join(f"{v:5d}  E" for v in values).replace("  E", "   ") + "\n"
+
+    path = tmp_path / "x.dly"
+    nobody = month("", [1, 2, 3])  # a station without a name: three readings break the same rule
+    path.write_text(month("S1", [5, 6, -9999, -9999]) + month("S1", [5, 7, 8, -9999]) + nobody)
+    out = take(path, mapping(catalogue, "weather_reading", {}, form="ghcn_daily"), catalogue)
+    assert out.accepted.select("line", "value").rows() == [(1, 5.0), (1, 6.0), (2, 8.0)]
+    assert out.received.rows_repeated == 1
+    assert out.rejected.select("line", "rule").rows() == [
+        (2, "same_key_twice"), *[(3, "station_id|min_length")] * 3,
+    ]  # fmt: skip
+
+
 def test_daily_weather_becomes_hours_that_keep_its_extremes_and_its_sums():
     from transforms.conditions.weather import hours_of_days  # noqa: PLC0415
 
@@ -382,6 +398,26 @@ def test_a_line_of_another_encoding_is_one_rejected_row(tmp_path, catalogue):
     assert out.rejected.select("line", "rule", "raw").rows() == [(3, "encoding", "2025-10-01T08:00:01Z,r\\xfcben")]
 
 
+@pytest.mark.parametrize("name", ["line", "row", "part", "raw", "machine_id", "share_depth_cm", "\x1fline"])
+def test_a_column_may_have_any_name_we_use_ourselves(tmp_path, catalogue, name):
+    columns = {**LOG, "share_depth_cm": {"from": name.replace("\x1f", " ").strip(), "unit": "cm"}}
+    read = mapping(catalogue, "telemetry", columns)
+    for text in (f"t,{name},x\n2025-10-01T08:00:00Z,7,a\n", f't,{name},x\n2025-10-01T08:00:00Z,"7",a\n'):
+        out = take(written(tmp_path, text), read, catalogue)
+        assert out.accepted.select("share_depth_cm", "line").rows() == [(7.0, 2)]
+    sheet = (
+        book(tmp_path / "x.xlsx", {"A": [["t", name, "x"], ["2025-10-01T08:00:00Z", 7, "a"]]})
+        if name.isprintable()
+        else None
+    )
+    if sheet is not None:
+        assert take(sheet, read, catalogue).accepted.select("share_depth_cm", "line").rows() == [(7.0, 2)]
+    table = tmp_path / "x.parquet"
+    pl.DataFrame({"t": ["2025-10-01T08:00:00Z"], name: [7.0], "x": ["a"]}).write_parquet(table)
+    if name.isprintable():
+        assert take(table, read, catalogue).accepted.select("share_depth_cm", "line").rows() == [(7.0, 1)]
+
+
 def test_two_columns_of_one_name_are_told_apart(tmp_path, catalogue):
     columns = {**LOG, "share_depth_cm": {"from": ["d", "d (2)"], "unit": "cm"}}
     out = take(
@@ -412,4 +448,4 @@ def test_the_quick_way_and_the_careful_way_give_the_same_rows(lines, decimal, en
         texts = careful.cells["d"].str.strip_chars().str.replace(decimal, ".", literal=True)
         assert quick.cells["d"].to_list() == texts.cast(pl.Float64).to_list()
         strip = pl.col("t", "s").str.strip_chars()
-        assert quick.cells.select(strip, "line").equals(careful.cells.select(strip, "line"))
+        assert quick.cells.select(strip, LINE).equals(careful.cells.select(strip, LINE))

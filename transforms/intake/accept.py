@@ -12,7 +12,7 @@ from transforms.catalogue import Catalogue
 from transforms.contracts import DEFAULTS, contract, plainly_valid, rows_alone, rule_column, rule_in_words
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.intake.mapping import MENDED, ColumnMapping, Mapping, own_name
-from transforms.intake.piece import Piece, none_rejected, rejected_rows, require_columns
+from transforms.intake.piece import LINE, MARK, ROW, Piece, none_rejected, rejected_rows, require_columns
 from transforms.units import stored_unit, to_unit
 
 
@@ -21,7 +21,7 @@ class Checked:
     """The outcome of one piece: `rows_in = good.height + rejected.height + rows_repeated`.
 
     Attributes:
-        good: canonical columns and `line`; keys may still repeat.
+        good: canonical columns, `line` and `row`, which counts within the piece; keys may still repeat.
         rejected: `line, column, raw, rule, says`.
         piece: what was read.
     """
@@ -81,13 +81,13 @@ class Reader:
             SourceFileError: a mapped column is missing, or the file's name does not hold what it should.
         """
         if not piece.cells.height:
-            none = pl.DataFrame(schema={**self.dtypes(), "line": pl.Int64})
+            none = pl.DataFrame(schema={**self.dtypes(), "line": pl.Int64, "row": pl.Int64})
             rejected, said_again = self._said_again(piece.rejected)
             return Checked(none, rejected, piece.rows_repeated + said_again, piece)
         require_columns(piece.cells.columns, self.mapping.sources())
         sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
         filled = _without_empty(_without_apostrophes(piece.cells, self.file_name), sources)
-        rows, unread = self._type(filled, piece)
+        rows, unread = self._type(filled.with_columns(pl.int_range(pl.len(), dtype=pl.Int64).alias(ROW)), piece)
         good, broken = rows, []
         if not plainly_valid(rows, self.alone):
             good, failure = self.alone.filter(rows)
@@ -96,10 +96,10 @@ class Reader:
         return Checked(good, rejected, piece.rows_repeated + said_again, piece)
 
     def _type(self, cells: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
-        """Return (typed rows with `line`, rejected rows): where a file has text and the typed column nothing."""
+        """Return (typed rows with `line` and `row`, rejected rows): where a file has text and we have nothing."""
         dtypes, mapped = self.dtypes(), self.mapping.columns
         typed = cells.with_columns(
-            self._parsed(c, dtypes[c.column], cells, piece).alias(f"__{c.column}") for c in mapped
+            self._parsed(c, dtypes[c.column], cells, piece).alias(MARK + c.column) for c in mapped
         )
         checks = {c.column: self._unread(c, dtypes[c.column], cells) for c in mapped}
         flags = typed.select(check.any().alias(name) for name, check in checks.items() if check is not None)
@@ -108,14 +108,16 @@ class Reader:
             check = checks[column.column]
             if check is None or not typed.height or not flags[column.column][0]:
                 continue
-            lines = typed.filter(check)["line"].to_list()
+            lines = typed.filter(check)[LINE].to_list()
             unread.append(
                 rejected_rows(lines, column.column, piece.raw(lines), *self._why(column, dtypes[column.column]))
             )
             typed = typed.filter(~check)
         names = {c.column for c in mapped}
         rows = typed.select(
-            *((pl.col(f"__{n}") if n in names else pl.lit(None)).cast(t).alias(n) for n, t in dtypes.items()), "line"
+            *((pl.col(MARK + n) if n in names else pl.lit(None)).cast(t).alias(n) for n, t in dtypes.items()),
+            pl.col(LINE).alias("line"),
+            pl.col(ROW).alias("row"),
         )
         defaults = [pl.col(n).fill_null(v) for n, v in DEFAULTS.items() if n in dtypes]
         return rows.with_columns(defaults) if defaults else rows, unread
@@ -185,10 +187,10 @@ class Reader:
             return None
         if dtype.is_numeric():
             bad = [pl.col(s).is_not_null() & self._number(s, cells.schema).is_null() for s in texts]
-            lost = pl.col(column.sources[0]).is_not_null() & pl.col(f"__{column.column}").is_null()
+            lost = pl.col(column.sources[0]).is_not_null() & pl.col(MARK + column.column).is_null()
             return pl.any_horizontal(*bad, lost)
         return (
-            pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) & pl.col(f"__{column.column}").is_null()
+            pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) & pl.col(MARK + column.column).is_null()
         )
 
     def _why(self, column: ColumnMapping, dtype: pl.DataType) -> tuple[str, str]:
@@ -209,14 +211,19 @@ class Reader:
         details = failure.details()
         broken = []
         for rule in failure.counts():
-            lines = details.filter(pl.col(rule) == "invalid")["line"].to_list()
+            wrong = details.filter(pl.col(rule) == "invalid")
+            lines = wrong["line"].to_list()
+            says = rule_in_words(rule, self.schema)
             broken.append(
-                rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, rule_in_words(rule, self.schema))
+                rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, says).with_columns(wrong["row"])
             )
         return (
             pl.concat(broken)
-            .group_by("line", maintain_order=True)
-            .agg(pl.col("column", "raw", "rule").first(), pl.col("says").unique(maintain_order=True).str.join("; "))
+            .group_by("row", maintain_order=True)
+            .agg(
+                pl.col("line", "column", "raw", "rule").first(),
+                pl.col("says").unique(maintain_order=True).str.join("; "),
+            )
             .select(none_rejected().columns)
         )
 
@@ -284,7 +291,7 @@ def split_clashes(
     """Sort the good rows of a piece against themselves and what the same file said before.
 
     Args:
-        rows: good rows with `line`.
+        rows: good rows with `line` and `row`: a line of a climate archive is many rows.
         key: the columns that name a row.
         piece: where the rows come from.
         taken: rows of the same file that were accepted before.
@@ -292,14 +299,14 @@ def split_clashes(
     Returns:
         (rows said for the first time, rejected rows whose key stands earlier with other values, rows repeated).
     """
-    columns = [c for c in rows.columns if c != "line"]
+    columns = [c for c in rows.columns if c not in {"line", "row"}]
     fresh = rows.unique(columns, keep="first", maintain_order=True)
     if taken is not None and taken.height:
         fresh = fresh.join(taken.select(columns), on=columns, how="anti", nulls_equal=True, maintain_order="left")
     first = fresh.unique(key, keep="first", maintain_order=True)
     if taken is not None and taken.height:
         first = first.join(taken.select(key), on=key, how="anti", maintain_order="left")
-    clash = fresh.join(first.select("line"), on="line", how="anti", maintain_order="left")["line"].to_list()
+    clash = fresh.join(first.select("row"), on="row", how="anti", maintain_order="left")["line"].to_list()
     says = f"{', '.join(key)} stands earlier in this file with other values; the first was taken"
     rejected = rejected_rows(clash, key[0], piece.raw(clash), "same_key_twice", says)
     return first, rejected, rows.height - first.height - len(clash)

@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 
 from transforms.errors import SourceFileError
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import Piece, Source
+from transforms.intake.piece import LINE, MARK, Piece, Source
 
 BATCH_ROWS = 200_000
 MAX_ROW_GROUP_BYTES = 1 << 31
@@ -38,9 +38,9 @@ def open_parquet(path: Path, mapping: Mapping) -> Source:
 
 
 def _batches(file: Any, wanted: list[str], names: list[str]) -> Iterator[Callable[[], Piece]]:
-    absent = {n: pl.String for n in names if n not in wanted}
+    absent = {n: pl.String for n in names if n not in wanted and MARK not in n}
     yield lambda: Piece(
-        pl.DataFrame(schema={**dict.fromkeys(wanted, pl.String), **absent, "line": pl.Int64}),
+        pl.DataFrame(schema={**dict.fromkeys(wanted, pl.String), **absent, LINE: pl.Int64}),
         0,
         lambda lines: [""] * len(lines),
     )
@@ -64,7 +64,7 @@ def _piece(batch: Any) -> Piece:
     rows = rows.with_columns(pl.lit(None, dtype=pl.String).alias(c) for c in odd)
     floats = [c for c, t in rows.schema.items() if t.is_float()]
     rows = rows.with_columns(pl.col(c).fill_nan(None) for c in floats)
-    cells = rows.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("line"))
+    cells = rows.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias(LINE))
 
     def raw(lines: list[int]) -> list[str]:
         return ["\t".join("" if v is None else str(v) for v in rows.row(n - 1)) for n in lines]

@@ -17,6 +17,7 @@ from transforms.intake.layout import HEADER_BYTES, Layout, cells_of, layout_of_t
 from transforms.intake.mapping import Mapping
 from transforms.intake.piece import (
     EMPTY_WORDS,
+    LINE,
     RAW_CHARACTERS,
     Piece,
     Source,
@@ -82,7 +83,7 @@ def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
 
 def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Callable[[], Piece]]:
     yield lambda: Piece(
-        pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), "line": pl.Int64}),
+        pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), LINE: pl.Int64}),
         lines_above,
         lambda lines: [""] * len(lines),
     )
@@ -102,7 +103,7 @@ def _read_block(fd: int, start: int, end: int, layout: Layout) -> Piece:
 def _endless_line(beginning: bytes, length: int) -> Piece:
     says = f"the line is {length:,} bytes long: it is no row"
     bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", says)
-    return Piece(pl.DataFrame(schema={"line": pl.Int64}), 1, lambda lines: [""] * len(lines), bad)
+    return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 1, lambda lines: [""] * len(lines), bad)
 
 
 def _raw_lines(data: bytes) -> Callable[[list[int]], list[str]]:
@@ -146,7 +147,7 @@ def parse_plain(data: bytes, layout: Layout) -> Piece | None:
 
 
 def _numbered(cells: pl.DataFrame) -> pl.DataFrame:
-    return cells.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("line"))
+    return cells.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias(LINE))
 
 
 def _decoded(data: bytes) -> tuple[list[str], list[int]]:
@@ -171,12 +172,11 @@ def _uneven(lines: pl.DataFrame, layout: Layout) -> tuple[list[int], list[int]]:
         pl.col("raw").str.count_matches('"', literal=True).alias("quotes"),
     )
     broken = counts.filter(pl.col("quotes") % 2 == 1)["line"].to_list()
-    off = counts.filter((pl.col("separators") != width - 1) & (pl.col("quotes") % 2 == 0))
-    uneven = off.filter(pl.col("quotes") == 0)["line"].to_list()
-    doubtful = off.filter(pl.col("quotes") > 0).join(lines, on="line")
-    uneven += [
-        n for n, raw in doubtful.select("line", "raw").iter_rows() if len(cells_of(raw, layout.separator)) != width
-    ]
+    even = counts.filter(pl.col("quotes") % 2 == 0)
+    uneven = even.filter((pl.col("quotes") == 0) & (pl.col("separators") != width - 1))["line"].to_list()
+    # Between quotes a separator is none: only taking the line apart tells how many cells it has.
+    quoted = even.filter(pl.col("quotes") > 0).join(lines, on="line").select("line", "raw")
+    uneven += [n for n, raw in quoted.iter_rows() if len(cells_of(raw, layout.separator)) != width]
     return uneven, broken
 
 
@@ -200,7 +200,7 @@ def parse_text(data: bytes, layout: Layout) -> Piece:
         seen.update(fresh)
         bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, says))
     good = lines.filter(~pl.col("line").is_in(sorted(seen)))
-    cells = good.select("line").hstack(_text_cells(good["raw"], layout))
+    cells = good.select(pl.col("line").alias(LINE)).hstack(_text_cells(good["raw"], layout))
     return Piece(cells, len(texts), _raw_lines(data), pl.concat(bad).sort("line"))
 
 

@@ -10,7 +10,7 @@ import shapely
 
 from transforms.errors import SourceFileError
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import Piece, Source, rejected_rows
+from transforms.intake.piece import LINE, MARK, Piece, Source, rejected_rows
 from transforms.outlines import area_ha, mended_outline
 
 MAX_BYTES = 256 << 20
@@ -75,19 +75,19 @@ def _piece(features: list[Any], wanted: set[str]) -> Piece:
         if says:
             bad.append(rejected_rows([number], GEOMETRY, raw([number]), "geometry", says))
         else:
-            rows.append({**row, "line": number})
+            rows.append({**row, LINE: number})
     if len(names) > MAX_PROPERTIES:
         raise SourceFileError(
             "too_many_columns", f"the features have {len(names):,} properties; at most {MAX_PROPERTIES}"
         )
     schema: dict[str, Any] = {n: pl.Float64 if n in {LAT, LON, AREA} else pl.String for n in sorted(names)}
-    cells = pl.DataFrame(rows, schema={**schema, "line": pl.Int64}, orient="row")
+    cells = pl.DataFrame(rows, schema={**schema, LINE: pl.Int64}, orient="row")
     return Piece(cells, 0, raw, pl.concat(bad))
 
 
 def _properties(feature: Any) -> dict[str, Any]:
     properties = feature.get("properties") if isinstance(feature, dict) else None
-    return properties if isinstance(properties, dict) else {}
+    return {k.replace(MARK, " "): v for k, v in properties.items()} if isinstance(properties, dict) else {}
 
 
 def _row(feature: Any, wanted: set[str]) -> tuple[dict[str, Any], str]:

@@ -14,7 +14,7 @@ import polars as pl
 from transforms.errors import SourceFileError
 from transforms.intake.delimited import byte_blocks
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import Piece, Source, rejected_rows
+from transforms.intake.piece import LINE, Piece, Source, rejected_rows
 
 MISSING = -9999
 NOT_A_READING = "the line is no reading of the layout"
@@ -64,7 +64,7 @@ def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], 
         rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", NOT_A_READING),
         rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", says),
     ])  # fmt: skip
-    cells = good.select("station_id", "day_at", "element", pl.col("value").cast(pl.Float64), "line")
+    cells = good.select("station_id", "day_at", "element", pl.col("value").cast(pl.Float64), pl.col("line").alias(LINE))
     return Piece(cells, spanned, lambda numbers: [texts[n - 1] for n in numbers], bad)
 
 

@@ -14,7 +14,7 @@ import polars as pl
 
 from transforms.errors import SourceFileError
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import require_columns
+from transforms.intake.piece import MARK, require_columns
 
 HEADER_BYTES = 1 << 20
 MAX_COLUMNS = 2000
@@ -68,7 +68,7 @@ def column_names(header: list[list[str]]) -> list[str]:
     seen: Counter[str] = Counter()
     for i in range(max(len(r) for r in header)):
         cells = [r[i] for r in filled if i < len(r)] + ([header[-1][i].strip()] if i < len(header[-1]) else [])
-        name = " ".join(dict.fromkeys(c for c in cells if c)) or f"column {i + 1}"
+        name = " ".join(dict.fromkeys(c for c in cells if c)).replace(MARK, " ") or f"column {i + 1}"
         seen[name] += 1
         names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
     return names

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from transforms.catalogue import Catalogue
 from transforms.contracts import CONTRACTS, contract, needed_columns
 from transforms.errors import WorkspaceError
+from transforms.intake.piece import MARK
 from transforms.units import factor_between, stored_unit
 
 FORMS = ("delimited", "sheet", "parquet", "geojson", "ghcn_daily", "iso11783")
@@ -176,6 +177,8 @@ def _column(name: str, row: dict[str, Any], zone: str | None, form: str | None, 
     sources = tuple(dict.fromkeys([sources] if isinstance(sources, str) else sources))
     if not sources and "value" not in row and "file_name" not in row:
         raise WorkspaceError("the column has no source", where=place, mend="give it from, value or file_name")
+    if any(MARK in s for s in sources):
+        raise WorkspaceError("a source holds a control character", where=place, mend="rename the file's column")
     if "file_name" in row:
         _pattern(row["file_name"], "file_name", place)
     if row.get("scale_by") not in {None, "device", "dictionary"}:

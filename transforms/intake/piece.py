@@ -8,6 +8,9 @@ import polars as pl
 from transforms.errors import SourceFileError
 
 REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, "says": pl.String}
+MARK = "\x1f"
+"""What the names of our own columns beside a file's begin with: no file's column may collide with them."""
+LINE, ROW = f"{MARK}line", f"{MARK}row"
 RAW_CHARACTERS = 4000
 """A raw row longer than this is quoted in part: it is no row of any export."""
 EMPTY_WORDS = ["", "n/a", "N/A", "NA", "null", "NULL", "NaN", "nan", "-", "--", "---"]
@@ -32,7 +35,7 @@ class Piece:
     """A stretch of a file.
 
     Attributes:
-        cells: a column per column of the file, text or already typed, and `line`, counted from 1 at the piece's start.
+        cells: a column per column of the file, text or already typed, and `LINE`, counted from 1 at the piece's start.
         lines: how many lines the piece spans.
         raw: lines -> their text as it stands in the file.
         rejected: rows that are no rows: uneven, undecodable.
@@ -75,5 +78,5 @@ def require_columns(has: list[str], wanted: list[str]) -> None:
     """
     for source in wanted:
         if source not in has:
-            shown = ", ".join(c for c in has if c != "line")[:200]
+            shown = ", ".join(c for c in has if c != LINE)[:200]
             raise SourceFileError("missing_column", f"there is no column '{source}'; the file has {shown}")

@@ -26,7 +26,7 @@ def first_rows(path: Path, mapping: Mapping, catalogue: Catalogue, n: int) -> tu
     try:
         for read in source.pieces:
             checked = reader.check(read())
-            good.append(checked.good.with_columns(pl.col("line") + base))
+            good.append(checked.good.drop("row").with_columns(pl.col("line") + base))
             rejected.append(checked.rejected.with_columns(pl.col("line") + base))
             base += checked.piece.lines
             looked += checked.rows_in

@@ -119,7 +119,8 @@ class _Rows:
         else:
             taken = pl.concat(self.accepted) if self.accepted else None
             kept, clashes, repeated = split_clashes(checked.good, self.key, piece, taken)
-            kept = kept.with_columns(pl.col("line") + self.base, pl.lit(piece.part, dtype=pl.String).alias("part"))
+            part_of = pl.lit(piece.part, dtype=pl.String).alias("part")
+            kept = kept.drop("row").with_columns(pl.col("line") + self.base, part_of)
             self.accepted.append(kept)
             self._span(kept)
             accepted = kept.height

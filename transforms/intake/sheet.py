@@ -12,7 +12,7 @@ from transforms.errors import SourceFileError
 from transforms.intake.archive import checked_archive
 from transforms.intake.layout import MAX_COLUMNS, column_names
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import EMPTY_WORDS, Piece, Source, rejected_rows
+from transforms.intake.piece import EMPTY_WORDS, LINE, Piece, Source, rejected_rows
 
 
 def open_sheets(path: Path, mapping: Mapping) -> Source:
@@ -92,13 +92,13 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> P
     if missing and not alone:
         says = f"the sheet has no column '{missing[0]}' and was not read"
         unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", says)
-        return Piece(pl.DataFrame(schema={"line": pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
+        return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
     skip = first + mapping.header_rows + (1 if mapping.unit_row else 0)
-    body = grid.rename(dict(zip(grid.columns, columns, strict=True))).with_row_index("line", offset=1).slice(skip)
+    body = grid.rename(dict(zip(grid.columns, columns, strict=True))).with_row_index(LINE, offset=1).slice(skip)
     body = body.with_columns(pl.col(columns).str.strip_chars().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))
     body = body.filter(pl.any_horizontal(pl.col(columns).is_not_null()))
 
     def raw(lines: list[int]) -> list[str]:
         return ["\t".join("" if v is None else " ".join(v.split()) for v in grid.row(n - 1)) for n in lines]
 
-    return Piece(body.with_columns(pl.col("line").cast(pl.Int64)), 0, raw, part=name)
+    return Piece(body.with_columns(pl.col(LINE).cast(pl.Int64)), 0, raw, part=name)

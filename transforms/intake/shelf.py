@@ -87,7 +87,8 @@ class Shelf:
             repeated += again
             kept += fresh.height
             if fresh.height:
-                fresh = fresh.with_columns(pl.col("line") + base, pl.lit(piece.part, dtype=pl.String).alias("part"))
+                part_of = pl.lit(piece.part, dtype=pl.String).alias("part")
+                fresh = fresh.drop("row").with_columns(pl.col("line") + base, part_of)
                 self.pending.setdefault(key, []).append(fresh)
         self._flush([k for k in self.pending if k not in touched])
         if sum(f.height for frames in self.pending.values() for f in frames) > PENDING_ROWS:
@@ -110,7 +111,7 @@ class Shelf:
         fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)
         if beside:
             told = pl.concat([pl.read_parquet(p) for p in beside], how="diagonal")
-            columns = [c for c in part.columns if c != "line"]
+            columns = [c for c in part.columns if c not in {"line", "row"}]
             told = told.with_columns(
                 pl.lit(None, dtype=part.schema[c]).alias(c) for c in columns if c not in told.columns
             )

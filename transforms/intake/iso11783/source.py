@@ -17,7 +17,7 @@ from transforms.intake.iso11783.task_data import Log, TaskData, parse_xml, read_
 from transforms.intake.iso11783.time_log import POSITION, Layout, Records, layout_of, walk
 from transforms.intake.iso11783.values import Logged, logged_values, matching, scaled
 from transforms.intake.mapping import ColumnMapping, Mapping
-from transforms.intake.piece import Piece, Source, none_rejected, rejected_rows
+from transforms.intake.piece import LINE, Piece, Source, none_rejected, rejected_rows
 from transforms.units import stored_unit
 
 Floats = NDArray[np.float64]
@@ -44,7 +44,7 @@ def open_task_data(path: Path, mapping: Mapping) -> Source:
 
 def _pieces(container: Container, sets: list[TaskData], mapping: Mapping) -> Iterator[Callable[[], Piece]]:
     findings = tuple(f for s in sets for f in s.findings)
-    empty = pl.DataFrame(schema={**dict.fromkeys(mapping.sources(), pl.Float64), "line": pl.Int64})
+    empty = pl.DataFrame(schema={**dict.fromkeys(mapping.sources(), pl.Float64), LINE: pl.Int64})
     yield lambda: Piece(empty, 0, lambda lines: [""] * len(lines), findings=findings)
     for task_data in sets:
         for log in task_data.logs:
@@ -79,7 +79,7 @@ def value_names(path: Path) -> list[str]:
 def _unread(log: Log, rule: str, says: str) -> Piece:
     bad = rejected_rows([0], None, [log.stem], rule, says)
     return Piece(
-        pl.DataFrame(schema={"line": pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=log.folder + log.stem
+        pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=log.folder + log.stem
     )
 
 
@@ -164,7 +164,7 @@ class _LogReader:
         return self._made(merged.head(-1), pl.concat(bad), joined.height - merged.height)
 
     def _made(self, rows: pl.DataFrame | None, bad: pl.DataFrame, merged: int) -> Piece:
-        cells = pl.DataFrame(schema={"line": pl.Int64}) if rows is None else rows
+        cells = pl.DataFrame(schema={LINE: pl.Int64}) if rows is None else rows
         findings, self.findings = tuple(self.findings), []
         part = self.log.folder + self.log.stem
 
@@ -210,7 +210,7 @@ class _LogReader:
         frame = pl.DataFrame(columns)
         floats = [c for c, t in frame.schema.items() if t.is_float()]
         numbered = frame.with_columns(pl.col(c).fill_nan(None) for c in floats)
-        return numbered.with_columns(pl.int_range(self.records + 1, self.records + n + 1, dtype=pl.Int64).alias("line"))
+        return numbered.with_columns(pl.int_range(self.records + 1, self.records + n + 1, dtype=pl.Int64).alias(LINE))
 
     def _asked(self, source: str, column: ColumnMapping, series: Callable[[Logged], Floats], n: int) -> Floats:
         """The mean of all values a source means, each in its own scale."""

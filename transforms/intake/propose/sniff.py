@@ -14,6 +14,7 @@ from transforms.intake.geojson import AREA, LAT, LON, geojson_rows
 from transforms.intake.iso11783.source import value_names
 from transforms.intake.layout import column_names
 from transforms.intake.mapping import SUFFIX_FORM
+from transforms.intake.piece import LINE
 from transforms.intake.sheet import sheet_grids
 from transforms.units import unit_of_text
 
@@ -172,7 +173,7 @@ def _sniff_parquet(path: Path, sniffed: Sniffed) -> None:
 
 def _sniff_geojson(path: Path, sniffed: Sniffed) -> None:
     cells = geojson_rows(path).head(LOOK_LINES)
-    sniffed.columns = [c for c in cells.columns if c != "line"]
+    sniffed.columns = [c for c in cells.columns if c != LINE]
     sniffed.units = {LAT: "deg", LON: "deg", AREA: "ha"}
     sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
 
