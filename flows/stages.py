@@ -71,7 +71,6 @@ def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
             reporter.say(f"Left alone: {name}: {why}")
         if again := forget_changed(inbox, mappings, warehouse, lake):
             reporter.say(f"{again} files are read again: their mapping has changed")
-        redate(inbox, warehouse)
         files, store = due_files(inbox, warehouse), Store(warehouse, lake)
         with reporter.stage(f"Reading {len(files)} new files", len(files)) as advance:
             out = []
@@ -82,6 +81,7 @@ def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
                 else:
                     out.append(received)
                 advance()
+        redate(inbox, mappings, warehouse)
     return out
 
 

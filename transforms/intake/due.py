@@ -4,7 +4,7 @@ import polars as pl
 
 from transforms.intake.inbox import Found, Inbox, Remembered
 from transforms.intake.mapping import Mapping
-from transforms.intake.receive import mapping_for
+from transforms.intake.receive import file_at, mapping_for
 from transforms.lake import PREFIX, Lake
 from transforms.warehouse import Warehouse
 
@@ -61,7 +61,7 @@ def forget_changed(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, 
     return len(forgotten)
 
 
-def redate(inbox: Inbox, warehouse: Warehouse) -> None:
+def redate(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse) -> None:
     """Note where content lies in the inbox under an earlier date than it was taken with.
 
     Content counts as of the earliest: sending a file again makes none newer.
@@ -69,8 +69,9 @@ def redate(inbox: Inbox, warehouse: Warehouse) -> None:
     taken = warehouse.table("source_file").filter(pl.col("mapping").is_not_null())
     at = dict(taken.select("source_sha256", "file_at").iter_rows())
     for found in inbox.found:
-        if found.sha in at and found.changed_at < at[found.sha]:
-            warehouse.date_file(found.sha, found.changed_at)
+        dated = file_at(found, mapping_for(found.file, mappings))
+        if found.sha in at and dated < at[found.sha]:
+            warehouse.date_file(found.sha, dated)
 
 
 def due_files(inbox: Inbox, warehouse: Warehouse) -> list[Found]:

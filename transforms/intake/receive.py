@@ -89,7 +89,7 @@ def _in_order(source: Source, reader: Reader) -> Iterator[Checked]:
             source.close()
 
 
-def _file_at(found: Found, mapping: Mapping | None) -> dt.datetime:
+def file_at(found: Found, mapping: Mapping | None) -> dt.datetime:
     """When a file was made: what its name says, where the mapping says where; else when it was last changed."""
     if mapping is not None and mapping.dated is not None:
         said = re.search(mapping.dated.file_name, own_name(found.path.name))
@@ -191,7 +191,7 @@ def _record(found: Found, received: Received, mapping: Mapping | None, store: St
         "source_sha256": found.sha, "file": found.file, "kind": received.kind, "mapping": received.mapping,
         "mapping_fingerprint": mapping.fingerprint() if mapping is not None else None, "header": received.header,
         "rows_in": received.rows_in, "rows_accepted": received.rows_accepted, "rows_rejected": received.rows_rejected,
-        "rows_repeated": received.rows_repeated, "file_at": _file_at(found, mapping), "from_at": received.from_at,
+        "rows_repeated": received.rows_repeated, "file_at": file_at(found, mapping), "from_at": received.from_at,
         "to_at": received.to_at, "received_at": dt.datetime.now(dt.UTC),
     }  # fmt: skip
     texts = dict.fromkeys(("kind", "mapping", "mapping_fingerprint"), pl.String)
