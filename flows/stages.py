@@ -25,8 +25,7 @@ from transforms.losses import root_loss
 from transforms.model.decompose import expected, why
 from transforms.model.effects import effects
 from transforms.model.fit import ResponseFit, fit_response, fit_summary
-from transforms.trace.load_settings import audit_settings, load_settings
-from transforms.trace.trace import trace_loads
+from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.warehouse import Warehouse, sql_names
 from transforms.working.season_bins import bin_days, drop_gone_days, stale_days
 from transforms.workspace import Workspace
@@ -115,23 +114,23 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter) -> int:
     return made
 
 
-def trace(workspace: Workspace, reporter: Reporter) -> None:
-    """Trace every load and give each load and audit its settings."""
+def trace(workspace: Workspace, reporter: Reporter) -> int:
+    """Trace the loads of every field whose tickets, work or clocks changed; return how many fields that were."""
     season, lake = workspace.season, Lake(workspace.lake)
-    with open_warehouse(workspace) as warehouse, reporter.stage("Tracing loads back to their minutes"):
-        bins, fields, loads = lake.read_bins(), warehouse.table("field"), warehouse.table("load")
-        found = trace_loads(
-            bins, warehouse.table("unload_event"), fields, loads, season.sites, season.time_zone, season.shift_starts
-        )
+    with open_warehouse(workspace) as warehouse:
+        work = SeasonTrace(warehouse, lake, season)
+        stale = work.stale()
+        with reporter.stage(f"Reading the work of {len(stale)} fields", len(stale)) as advance:
+            learnt = work.learn(stale, advance)
+        due = work.due(learnt)
+        with reporter.stage(f"Tracing the loads of {len(due)} fields", len(due)) as advance:
+            work.trace(due, learnt, advance)
         audits = root_loss(warehouse.table("loss_audit"))
         with warehouse.transaction():
-            warehouse.replace("load_trace", found.load_trace)
-            warehouse.replace("load_trace_grade", found.grade)
-            warehouse.replace("clock_offset", found.clock_offset)
-            warehouse.replace("mass_balance", found.mass_balance)
-            warehouse.store("load_setting", load_settings(found.load_trace, bins, season.catalogue))
+            warehouse.replace("clock_offset", learnt.offsets())
             warehouse.store("audit_loss", audits)
-            warehouse.store("audit_setting", audit_settings(audits, bins, found.clock_offset, season.catalogue))
+            warehouse.store("audit_setting", audits_settings(audits, lake, learnt, season.catalogue))
+    return len(due)
 
 
 def conditions(workspace: Workspace, reporter: Reporter) -> None:

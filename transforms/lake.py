@@ -114,6 +114,11 @@ class Lake:
         """Return where the bins of a machine-day lie."""
         return self.root / "bin" / machine / f"{day}.parquet"
 
+    def bins_of_day(self, machine_id: str, day: dt.date) -> pl.DataFrame:
+        """Return the bins of one machine-day; an empty frame where there are none."""
+        path = self.bin_path(self._folder_name(machine_id), str(day))
+        return pl.read_parquet(path) if path.exists() else pl.DataFrame(schema=NO_BINS)
+
     def read_bins(self) -> pl.DataFrame:
         """Return all bins, by machine and time; an empty frame where there are none."""
         paths = sorted((self.root / "bin").glob("*/*.parquet"))

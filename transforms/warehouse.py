@@ -171,8 +171,20 @@ class Warehouse:
         """Drop the rows of one machine-day of a table that has `machine` and `day`."""
         self._con.execute(f'delete from "{_known(name)}" where machine = $m and day = $d', {"m": machine, "d": day})
 
+    def delete_matching(self, name: str, keys: pl.DataFrame) -> None:
+        """Drop the rows of a table whose key is among `keys`."""
+        if not keys.height:
+            return
+        on = " and ".join(f't."{c}" is not distinct from k."{c}"' for c in keys.columns)
+        self._con.register("wanted_keys", keys)
+        try:
+            self._con.execute(f'delete from "{_known(name)}" as t using wanted_keys as k where {on}')
+        finally:
+            self._con.unregister("wanted_keys")
+
     def store(self, name: str, rows: pl.DataFrame) -> None:
         """Make a table of exactly these columns and rows, for frames whose columns follow the catalogue."""
+        self._columns.pop(name, None)
         self._con.register("incoming_rows", rows)
         try:
             self._con.execute(f'create or replace table "{_known(name)}" as select * from incoming_rows')

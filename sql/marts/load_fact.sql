@@ -11,7 +11,7 @@ with placed as (
         -- The shift that lifted it, not the day it was weighed: a heap is weighed days later.
         cast((coalesce(s.lifted_at, l.left_field_at, l.weighed_at) at time zone $zone) - $shift_starts as date) as shift_date,
         l.gross_t,
-        s.* exclude (load_id, machine_id, lifted_at)
+        s.* exclude (load_id, field_id, machine_id, lifted_at)
     from "load" as l
     left join load_setting as s using (load_id)
 )

@@ -6,4 +6,4 @@ select
     (select sum(weighed_t) / nullif(sum(lifted_t), 0) from mass_balance where lifted_t > 0) as closure,
     (select sum(rows_in) from source_file)::bigint as rows_in,
     (select sum(rows_rejected) from source_file)::bigint as rows_rejected,
-    (select string_agg(machine_id || printf(' %+.1f min (%.1f to %.1f)', offset_min, lo95, hi95), ', ' order by machine_id) from clock_offset where corrected) as clocks
+    (select string_agg(case subject_kind when 'site' then 'weighbridge ' else '' end || subject_id || printf(' %+.1f min (%.1f to %.1f)', offset_min, lo95, hi95), ', ' order by subject_kind, subject_id, from_date) from clock_offset where corrected) as clocks

@@ -1,6 +1,10 @@
--- A row is a machine's clock against the weighbridges'. Key: machine_id. Written by trace.
+-- A row is one setting of a machine's or a weighbridge's clock: minutes it is ahead, with 95 % interval, from the first to the last day it was seen so.
+-- Key: subject_kind, subject_id, from_date. A site is told against the median site. Written by trace.
 create table if not exists clock_offset (
-    machine_id varchar not null,
+    subject_kind varchar not null,
+    subject_id varchar not null,
+    from_date date not null,
+    to_date date not null,
     offset_min double not null,
     lo95 double not null,
     hi95 double not null,

@@ -1,4 +1,5 @@
--- A row is a stretch of one sensor of one machine that is not believed. Key: machine_id, setting, reason, from_at.
+-- A row is a stretch of one sensor or clock of one machine that is not believed. Key: machine_id, setting, reason, from_at.
+-- `size` is the minutes by which a clock jumps.
 create table if not exists sensor_fault (
     machine varchar not null,
     day varchar not null,
@@ -7,5 +8,6 @@ create table if not exists sensor_fault (
     reason varchar not null,
     from_at timestamptz not null,
     to_at timestamptz not null,
-    records bigint not null
+    records bigint not null,
+    size double
 );

@@ -12,7 +12,7 @@ from transforms.catalogue import Catalogue
 from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, tried
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.trace.trace import road_km
+from transforms.trace.season_trace import road_km
 
 RECENT = dt.timedelta(days=2)
 """A machine that did not work within this of the fleet's last shift gets no advice."""

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from transforms.demo.hardship import Hardship
+
 ORIGIN_LAT, ORIGIN_LON = 50.0, 15.0
 KM_PER_DEG_LAT = 111.32
 FIELD_SPACING_KM = 2.4
 LOCAL_ZONE = "Europe/Prague"
-FIRST_DAY = "2025-10-02"
 
 GENERATIONS = {
     "one": {
@@ -43,7 +44,7 @@ class District:
     """The invented district.
 
     Attributes:
-        fields: a row per field, with `root_kg` and `heap` that no export shows.
+        fields: a row per field; no export shows `root_kg`, `heap` and `yield_t_ha`, whose forecast the field list has.
         machines: a row per machine, with its generation and signals.
         sites: site_id -> (lat, lon).
     """
@@ -85,8 +86,9 @@ def _fields(rng: np.random.Generator, count: int) -> pl.DataFrame:
     return pl.DataFrame(rows)
 
 
-def _machines(count: int, dialect_split: int) -> pl.DataFrame:
+def _machines(count: int, dialect_split: int, hardship: Hardship) -> pl.DataFrame:
     rows = []
+    ahead = {i % count: minutes for i, minutes in hardship.machine_clocks} if count > 2 else {}
     for i in range(count):
         generation = "one" if i < dialect_split else "two"
         # The two oldest machines of a big fleet log neither tank level nor unloading; others log one or both.
@@ -95,29 +97,36 @@ def _machines(count: int, dialect_split: int) -> pl.DataFrame:
             "machine_id": f"M{i + 1:02d}",
             "operator_id": f"P{i + 1:02d}",
             "generation": generation,
-            "signal": signal,
+            "signal": hardship.signal or signal,
             "rows": GENERATIONS[generation]["rows"],
             "tank_capacity_t": GENERATIONS[generation]["tank_capacity_t"],
-            "clock_offset_s": 660 if i == count - 1 and count > 2 else 0,
+            "clock_offset_s": round(60 * ahead.get(i, 0.0)),
         })  # fmt: skip
     return pl.DataFrame(rows)
 
 
-def build_district(rng: np.random.Generator, machines: int, days: int) -> District:
+def build_district(rng: np.random.Generator, machines: int, days: int, hardship: Hardship) -> District:
     """Invent fields, machines and factories for a season of the given size.
 
     About one field per three machine-days, so that a field takes some three days of one machine.
     """
     fields = _fields(rng, max(6, round(machines * days / 3)))
     lats, lons = fields["lat_deg"].to_numpy(), fields["lon_deg"].to_numpy()
-    sites = {
+    places = {
         "north": (float(lats.max()) + 0.03, float(lons.mean()) - 0.05),
         "south": (float(lats.min()) - 0.03, float(lons.mean()) + 0.05),
+        "east": (float(lats.mean()) + 0.02, float(lons.max()) + 0.05),
+        "west": (float(lats.mean()) - 0.02, float(lons.min()) - 0.05),
     }
+    sites = dict(list(places.items())[: hardship.sites])
     nearest = [min(sites, key=lambda s: km_between(lat, lon, *sites[s])) for lat, lon in zip(lats, lons, strict=True)]
     fields = fields.with_columns(
         pl.Series("site_id", nearest),
         pl.Series("station_id", [f"station-{name}" for name in nearest]),
-        pl.Series("heap", rng.random(len(fields)) < 0.03),
+        pl.Series("heap", rng.random(len(fields)) < hardship.heaps),
+        pl.Series(
+            "forecast_t_ha",
+            (fields["yield_t_ha"].to_numpy() * np.exp(rng.normal(0, hardship.forecast_error, len(fields)))).round(1),
+        ),
     )
-    return District(fields=fields, machines=_machines(machines, (machines + 1) // 2), sites=sites)
+    return District(fields, _machines(machines, (machines + 1) // 2, hardship), sites)

@@ -11,8 +11,9 @@ import xlsxwriter
 
 from transforms.catalogue import Catalogue
 from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, LOCAL_ZONE, ORIGIN_LAT
-from transforms.demo.operation import STATE_NAMES, WORKING
+from transforms.demo.operation import STATE_NAMES
 from transforms.demo.season import DemoSeason
+from transforms.demo.sensors import at, logged
 
 HEADLAND_M = 12.0
 OFFICE_NAMES = {
@@ -24,55 +25,8 @@ OFFICE_NAMES = {
 }  # fmt: skip
 
 
-def _at(season: DemoSeason, seconds: pl.Expr) -> pl.Expr:
-    """Seconds since the season's first midnight -> UTC time, whole seconds."""
-    return pl.lit(season.midnight) + pl.duration(seconds=seconds.round(0).cast(pl.Int64))
-
-
 def _local(moment: pl.Expr) -> pl.Expr:
     return moment.dt.convert_time_zone(LOCAL_ZONE)
-
-
-def _logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, machine: int) -> pl.DataFrame:
-    """One machine's records as its sensors saw them: jitter, gaps, spikes, a stuck sensor, its own clock."""
-    info = season.district.machines.row(machine, named=True)
-    places = (
-        season.district.fields.select("lat_deg", "lon_deg")
-        .with_row_index("field_index")
-        .cast({"field_index": pl.Int64})
-    )
-    table = season.records.filter(pl.col("machine") == machine).join(places, on="field_index", how="left")
-    names = list(GENERATIONS[info["generation"]]["settings"])  # type: ignore[call-overload]
-    n = len(table)
-    lon_scale = KM_PER_DEG_LAT * 1000 * np.cos(np.radians(ORIGIN_LAT))
-    working = (table["state"] == WORKING).to_numpy()
-    seen: dict[str, np.ndarray] = {}
-    for name in names:
-        setting = catalogue[name]
-        value = table[name].to_numpy() + rng.normal(0, 0.18 * setting.step, n)
-        if name in {"share_depth_cm", "ground_speed_kmh"}:
-            value = np.where(working, value, 0.0 if name == "share_depth_cm" else rng.uniform(0, 6, n))
-        value[rng.random(n) < 0.0002] = setting.high * 9
-        seen[name] = value
-    if machine == 2:
-        stuck = slice(int(n * 0.30), int(n * 0.38))
-        seen["cleaner_2_speed_rpm"][stuck] = round(float(seen["cleaner_2_speed_rpm"][stuck.start]), 2)
-    table = table.with_columns(
-        *(pl.Series(k, v) for k, v in seen.items()),
-        _at(season, pl.col("second") + info["clock_offset_s"]).alias("logged_at"),
-        (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG_LAT * 1000) + pl.Series(rng.normal(0, 2e-6, n))).alias(
-            "lat"
-        ),
-        (pl.col("lon_deg") + pl.col("east_m") / lon_scale + pl.Series(rng.normal(0, 2e-6, n))).alias("lon"),
-        (pl.col("tank_t") + pl.Series(rng.normal(0, 0.12, n))).clip(0).alias("tank_t"),
-    )
-    lost = np.zeros(n, dtype=bool)
-    for _, day in table.with_row_index("row").group_by("day", maintain_order=True):
-        if rng.random() < 0.07:
-            start = int(rng.choice(day["row"].to_numpy()))
-            lost[start : start + int(rng.uniform(8, 20) * 60 * season.plan.hz)] = True
-    lost |= rng.random(n) < 0.002
-    return table.filter(~pl.Series(lost))
 
 
 def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
@@ -104,6 +58,7 @@ def _dialect_two(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
                pl.col("state").replace_strict(dict(enumerate(STATE_NAMES)), return_dtype=pl.String).alias("state"),
                pl.col("unloading").cast(pl.Int8).alias("unloading"),
                (pl.col("tank_t") * 1000).round(0).alias("tank_kg"),
+               pl.col("sections_on_pct").alias("sections_pct"),
                (pl.col("ground_speed_kmh") / 3.6).round(3).alias("speed_m_s"),
                (pl.col("share_depth_cm") * 10).round(1).alias("depth_mm"),
                *(pl.col(n).round(2) for n in settings)]  # fmt: skip
@@ -115,10 +70,7 @@ def _write_machine(
     rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, machine: int, inbox: Path
 ) -> None:
     info = season.district.machines.row(machine, named=True)
-    table = _logged(rng, season, catalogue, machine)
-    if info["signal"] == "none":
-        table = table.with_columns(pl.lit(None, dtype=pl.Float64).alias("tank_t"),
-                                   pl.when(pl.col("state") == 2).then(3).otherwise("state").alias("state"))  # fmt: skip
+    table = logged(rng, season, catalogue, machine)
     last_week = season.plan.days // 7
     for week, part in table.with_columns((pl.col("day") // 7).alias("week")).group_by("week", maintain_order=True):
         number = int(str(week[0]))
@@ -139,21 +91,33 @@ def _write_machine(
         )
 
 
-def _tickets(rng: np.random.Generator, season: DemoSeason) -> pl.DataFrame:
+def _weighbridge_ahead_min(season: DemoSeason) -> pl.Expr:
+    """Minutes the clock of a ticket's weighbridge was ahead when it was weighed."""
+    ahead = pl.lit(0.0)
+    for site, minutes, from_day in season.plan.hardship.site_clocks:
+        hit = (pl.col("site_id") == site) & (pl.col("weighed_s") >= from_day * 86_400)
+        ahead = pl.when(hit).then(minutes).otherwise(ahead)
+    return ahead
+
+
+def tickets_of(rng: np.random.Generator, season: DemoSeason) -> pl.DataFrame:
+    """Return the season's tickets as weighbridges write them: by their own clocks, some with a machine."""
     ids = season.district.machines["machine_id"].to_list()
-    machine = [ids[m] if m >= 0 and rng.random() < 0.7 else None for m in season.tickets["machine"]]
+    machine = [
+        ids[m] if m >= 0 and rng.random() < season.plan.hardship.ticket_ids else None for m in season.tickets["machine"]
+    ]
     known = rng.random(len(season.tickets)) < 0.3
     return season.tickets.with_columns(
         pl.Series("machine_id", machine, dtype=pl.String),
-        pl.when(pl.Series(known)).then(_at(season, pl.col("left_s"))).alias("left_at"),
-        _at(season, pl.col("weighed_s")).alias("weighed_at"),
+        pl.when(pl.Series(known)).then(at(season, pl.col("left_s"))).alias("left_at"),
+        at(season, pl.col("weighed_s") + 60 * _weighbridge_ahead_min(season)).alias("weighed_at"),
         ((pl.col("gross_t") * 100).round(0).cast(pl.Int64) * 10).alias("gross_kg"),
     )
 
 
 def _write_tickets(rng: np.random.Generator, season: DemoSeason, inbox: Path) -> None:
     clock = "%d.%m.%Y %H:%M"
-    table = _tickets(rng, season).select(
+    table = tickets_of(rng, season).select(
         pl.col("load_id").alias("Ticket"),
         pl.col("field_id").alias("Field"),
         pl.col("machine_id").alias("Harvester"),
@@ -214,7 +178,7 @@ def _write_audits(season: DemoSeason, inbox: Path) -> None:
         ("A" + pl.col("n").cast(pl.String).str.zfill(4)).alias("Audit"),
         pl.Series("Machine", [ids[m] for m in a["machine"]]),
         pl.Series("Field", [fields[f] for f in a["field_index"]]),
-        _at(season, pl.col("audited_s")).pipe(_local).dt.strftime("%Y-%m-%d %H:%M:%S").alias("Dug"),
+        at(season, pl.col("audited_s")).pipe(_local).dt.strftime("%Y-%m-%d %H:%M:%S").alias("Dug"),
         pl.col("plot_m2").alias("Plot m2"),
         pl.col("^broken.*$"),
         pl.col("whole_roots_count").alias("Whole roots"),
@@ -267,7 +231,7 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
         table = known.with_columns(pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
         holes = table.with_row_index("row").filter(pl.col("row") % 311 != 300).drop("row")
         holes.write_csv(inbox / f"weather_{station}.csv")
-    season.district.fields.select(
+    season.district.fields.with_columns(pl.col("forecast_t_ha").alias("yield_t_ha")).select(
         "field_id", "grower_id", "station_id", "lat_deg", "lon_deg", "area_ha", "sand_pct", "clay_pct",
         "organic_matter_pct", "yield_t_ha", "row_spacing_cm",
     ).write_csv(inbox / "fields.csv")  # fmt: skip
@@ -280,10 +244,10 @@ def write_truth(season: DemoSeason, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     ids = season.district.machines.select(pl.col("machine_id"), pl.int_range(pl.len()).alias("machine"))
     offset = season.district.machines.select(pl.int_range(pl.len()).alias("machine"), "clock_offset_s", "signal")
-    at = _at(season, pl.col("bin_s")).alias("bin_at")
-    trace = season.true_trace.join(ids, on="machine").with_columns(at)
+    moment = at(season, pl.col("bin_s")).alias("bin_at")
+    trace = season.true_trace.join(ids, on="machine").with_columns(moment)
     trace.select("load_id", "machine_id", "bin_at", "share").write_parquet(folder / "load_trace.parquet")
-    season.true_bins.join(ids, on="machine").with_columns(at).write_parquet(folder / "bin.parquet")
+    season.true_bins.join(ids, on="machine").with_columns(moment).write_parquet(folder / "bin.parquet")
     season.true_effects.write_parquet(folder / "load_effect.parquet")
     season.tares.select("load_id", "dirt_fraction", "sampled").write_parquet(folder / "load_dirt.parquet")
     ids.join(offset, on="machine").write_parquet(folder / "machine.parquet")

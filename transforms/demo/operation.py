@@ -28,6 +28,8 @@ REACTION = {
 }
 """Setting -> practical steps per unit of (wetness, clay fraction, hidden log dirt) away from the usual."""
 
+DOUBLE_WORKED, NARROW = 0.012, 0.03
+"""Share of ways over ground already lifted, and of strips half as wide as the header."""
 WORKING, TURNING, UNLOADING, IDLE, ROAD = range(5)
 STATE_NAMES = ("working", "turning", "unloading", "idle", "road")
 
@@ -53,7 +55,8 @@ class Visit:
         clean_t: clean root mass lifted in each interval.
         area_ha: area lifted in each interval.
         unload_start_s: when each tank emptying began.
-        moving_unload: whether the tank was being emptied, standing or on the move.
+        unloading: whether the tank was being emptied, standing or on the move.
+        sections_on_pct: part of the header that is switched on.
     """
 
     machine: int
@@ -68,6 +71,7 @@ class Visit:
     pass_noise: Array
     unloading: NDArray[np.bool_]
     tank_t: Array
+    sections_on_pct: Array
     unload_start_s: list[float] = field(default_factory=list)
 
 
@@ -118,41 +122,70 @@ def _setting_course(
     return course
 
 
+@dataclass(frozen=True)
+class _Span:
+    """A stretch of one state. `track` is the strip of ground, `rows` the part of the header that has beet."""
+
+    start_s: float
+    end_s: float
+    state: int
+    way: int = 0
+    track: int = 0
+    rows: float = 1.0
+
+
+def _strip(rng: np.random.Generator, way: int, track: int) -> tuple[int, float]:
+    """The strip of the next way: now and then one already lifted is worked again, or one is narrower."""
+    kind = rng.random()
+    if kind < DOUBLE_WORKED and way > 0:
+        return track, 0.0
+    return track + 1, 0.5 if kind > 1 - NARROW else 1.0
+
+
 def _passes(
     rng: np.random.Generator, operator: Operator, speed_at: Array, seconds: Array, plot: tuple[float, float, float]
-) -> tuple[list[tuple[float, float, int, int]], list[tuple[float, float]], float]:
-    """Walk the visit pass by pass; return spans (start, end, state, pass), unload spans, and area lifted."""
+) -> tuple[list[_Span], list[tuple[float, float]], float]:
+    """Walk the visit pass by pass; return spans, unload spans, and area lifted."""
     length_m, remaining_ha, yield_t_ha = plot
-    spans: list[tuple[float, float, int, int]] = []
+    spans: list[_Span] = []
     unloads: list[tuple[float, float]] = []
-    clock, end, tank, lifted, k = seconds[0], seconds[-1], 0.0, 0.0, 0
+    clock, end, tank, lifted, way, track = seconds[0], seconds[-1], 0.0, 0.0, 0, -1
     noon = seconds[0] + rng.uniform(3.5, 5.0) * 3600
     rested = False
     while clock < end and lifted < remaining_ha:
         if not rested and clock > noon:
-            spans.append((clock, clock + 1800, IDLE, k))
+            spans.append(_Span(clock, clock + 1800, IDLE, way, track))
             clock, rested = clock + 1800, True
             continue
         speed = speed_at[min(int((clock - seconds[0]) / (seconds[1] - seconds[0])), speed_at.size - 1)]
         duration = length_m / (speed / 3.6)
-        mass = length_m * operator.width_m / 10_000 * yield_t_ha
-        if tank + mass > operator.tank_capacity_t * 1.02 and tank > 0:
+        track, rows = _strip(rng, way, track)
+        area = rows * length_m * operator.width_m / 10_000
+        if tank + area * yield_t_ha > operator.tank_capacity_t * 1.02 and tank > 0:
             on_the_move = operator.generation == "two" and rng.random() < 0.4
             empties = clock, clock + rng.uniform(70, 110)
             unloads.append(empties)
             tank = 0.0
             if not on_the_move:
-                spans.append((*empties, UNLOADING, k))
+                spans.append(_Span(*empties, UNLOADING, way, track))
                 clock = empties[1]
-        spans.append((clock, clock + duration, WORKING, k))
+        spans.append(_Span(clock, clock + duration, WORKING, way, track, rows))
         turn = clock + duration + rng.uniform(18, 34)
-        spans.append((clock + duration, turn, TURNING, k))
-        clock, tank, lifted, k = turn, tank + mass, lifted + length_m * operator.width_m / 10_000, k + 1
+        spans.append(_Span(clock + duration, turn, TURNING, way, track))
+        clock, tank, lifted, way = turn, tank + area * yield_t_ha, lifted + area, way + 1
     clock = min(clock, end)
     if tank > 0:
         unloads.append((clock, clock + 90))
-        spans.append((clock, clock + 90, UNLOADING, k))
+        spans.append(_Span(clock, clock + 90, UNLOADING, way, track))
     return spans, unloads, lifted
+
+
+def _patches(rng: np.random.Generator, tracks: int, spread: float) -> Array:
+    """Log of the yield of each strip about the field's: neighbours are alike."""
+    out, memory = np.zeros(tracks), 0.93
+    for i in range(1, tracks):
+        out[i] = memory * out[i - 1] + rng.normal(0, spread * np.sqrt(1 - memory**2))
+    return out
 
 
 def work_visit(
@@ -168,6 +201,7 @@ def work_visit(
     seen: tuple[float, float, float],
     side_m: float,
     yield_t_ha: float,
+    patchiness: float,
 ) -> Visit:
     """Lift one field with one machine until it is done or the day is, and return every logged interval."""
     seconds = np.arange(start_s, end_s, interval_s)
@@ -175,31 +209,31 @@ def work_visit(
     spans, unloads, lifted = _passes(
         rng, operator, course["ground_speed_kmh"], seconds, (side_m, work.remaining_ha, yield_t_ha)
     )
-    seconds = np.arange(start_s, spans[-1][1], interval_s)
+    seconds = np.arange(start_s, spans[-1].end_s, interval_s)
     course = {n: np.pad(v, (0, max(0, seconds.size - v.size)), mode="edge")[: seconds.size] for n, v in course.items()}
-    edges = np.array([s[0] for s in spans])
-    at = np.clip(np.searchsorted(edges, seconds, side="right") - 1, 0, len(spans) - 1)
-    start, stop, state, number = (np.array([s[i] for s in spans])[at] for i in range(4))
-    state = state.astype(np.int64)
+    at = np.clip(np.searchsorted([s.start_s for s in spans], seconds, side="right") - 1, 0, len(spans) - 1)
+    start, stop, rows = (np.array([getattr(s, f) for s in spans])[at] for f in ("start_s", "end_s", "rows"))
+    state, way, track = (np.array([getattr(s, f) for s in spans])[at] for f in ("state", "way", "track"))
     working = state == WORKING
     along = np.clip((seconds - start) / (stop - start), 0, 1)
-    global_pass = (work.pass_number + number).astype(int)
-    north = np.where(global_pass % 2 == 0, along - 0.5, 0.5 - along)
-    north = np.where(working, north, np.where(global_pass % 2 == 0, 0.5, -0.5)) * side_m
-    across = (global_pass * operator.width_m) % side_m - side_m / 2
-    noise = rng.normal(0, 1, int(global_pass.max()) + 2)[global_pass]
-    area = np.where(working, course["ground_speed_kmh"] / 3.6 * operator.width_m * interval_s / 10_000, 0.0)
-    clean = area * yield_t_ha * np.exp(0.05 * noise)
+    strip = work.pass_number + np.maximum(track, 0)
+    north = np.where(way % 2 == 0, along - 0.5, 0.5 - along)
+    north = np.where(working, north, np.where(way % 2 == 0, 0.5, -0.5)) * side_m
+    across = (strip * operator.width_m) % side_m - side_m / 2
+    noise = rng.normal(0, 1, int(strip.max()) + 2)[strip]
+    patch = _patches(rng, int(track.max()) + 2, patchiness)[np.maximum(track, 0)]
+    swept = course["ground_speed_kmh"] / 3.6 * operator.width_m * interval_s / 10_000
+    area = np.where(working, swept * rows, 0.0)
+    clean = area * yield_t_ha * np.exp(0.05 * noise + patch)
     unloading = np.zeros(seconds.size, dtype=bool)
     for a, b in unloads:
         unloading |= (seconds >= a) & (seconds < b)
-    starts = [a for a, _ in unloads]
-    tank = _tank_course(seconds, clean, unloads)
     work.remaining_ha -= lifted
-    work.pass_number = int(global_pass.max()) + 1
+    work.pass_number = int(strip.max()) + 1
     return Visit(
         operator.machine, day, work.index, seconds, state, (across, north), course, clean, area, noise, unloading,
-        tank, starts,
+        _tank_course(seconds, clean, unloads), np.where(working & (rows == 0.5), 50.0, 100.0),
+        [a for a, _ in unloads],
     )  # fmt: skip
 
 

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.demo import mechanics
-from transforms.demo.district import FIRST_DAY, LOCAL_ZONE, District, build_district
-from transforms.demo.haulage import Batch, TruckLoad, fill_trucks, heap_loads, weigh
+from transforms.demo.district import LOCAL_ZONE, District, build_district
+from transforms.demo.hardship import DEMO, Hardship
+from transforms.demo.haulage import Batch, TruckLoad, fill_trucks, heap_loads, spoil_tickets, weigh
 from transforms.demo.lab import audit_plots, lab_results
 from transforms.demo.operation import BIN_S, WORKING, FieldWork, Operator, Visit, hire_operator, work_visit
 from transforms.demo.weather import invent_weather, true_wetness
@@ -29,12 +30,14 @@ class Plan:
         days: days of campaign.
         seed: the same seed gives the same season to the byte.
         hz: log records per second.
+        hardship: what makes it hard to trace.
     """
 
     machines: int = 12
     days: int = 30
     seed: int = 1
     hz: float = 0.1
+    hardship: Hardship = DEMO
 
 
 @dataclass(frozen=True)
@@ -64,8 +67,8 @@ class _Hidden:
     machine_day: Array
 
 
-def _midnight() -> dt.datetime:
-    return dt.datetime.fromisoformat(FIRST_DAY).replace(tzinfo=ZoneInfo(LOCAL_ZONE)).astimezone(dt.UTC)
+def _midnight(first_day: str) -> dt.datetime:
+    return dt.datetime.fromisoformat(first_day).replace(tzinfo=ZoneInfo(LOCAL_ZONE)).astimezone(dt.UTC)
 
 
 def _wetness_by_hour(rng: np.random.Generator, district: District, weather: pl.DataFrame) -> Array:
@@ -95,12 +98,13 @@ def _work_season(
     visits: list[Visit] = []
     for day in range(plan.days):
         for operator in operators:
-            clock = day * 86_400 + rng.uniform(6.4, 7.2) * 3600
-            ends = day * 86_400 + rng.uniform(16.6, 17.8) * 3600
+            evening = 12 * 3600 if plan.hardship.night else 0
+            clock = day * 86_400 + rng.uniform(6.4, 7.2) * 3600 + evening
+            ends = day * 86_400 + rng.uniform(16.6, 17.8) * 3600 + evening
             while ends - clock > 2400:
                 work = open_work.get(operator.machine)
                 if work is None or work.remaining_ha <= 0.3:
-                    work = _next_field(rng, operator.machine, open_work, queue, areas)
+                    work = _next_field(rng, operator.machine, open_work, queue, areas, plan.hardship.machines_a_field)
                     if work is None:
                         break
                     open_work[operator.machine] = work
@@ -114,6 +118,7 @@ def _work_season(
                 visit = work_visit(
                     rng, operator, catalogue, work, day=day, start_s=clock, end_s=ends, interval_s=1 / plan.hz,
                     seen=seen, side_m=100 * areas[work.index] ** 0.5, yield_t_ha=place["yield_t_ha"],
+                    patchiness=plan.hardship.patchiness,
                 )  # fmt: skip
                 visits.append(visit)
                 clock = visit.second[-1] + rng.uniform(20, 45) * 60
@@ -121,11 +126,20 @@ def _work_season(
 
 
 def _next_field(
-    rng: np.random.Generator, machine: int, open_work: dict[int, FieldWork], queue: list[int], areas: list[float]
+    rng: np.random.Generator,
+    machine: int,
+    open_work: dict[int, FieldWork],
+    queue: list[int],
+    areas: list[float],
+    together: int,
 ) -> FieldWork | None:
-    others = [w for m, w in open_work.items() if m != machine and w.remaining_ha > 12]
-    if others and rng.random() < 0.18:
-        return others[int(rng.integers(len(others)))]
+    """The next field of the queue, or one that others are in: those of the same gang, or by chance."""
+    others = {m: w for m, w in open_work.items() if m != machine and w.remaining_ha > 12}
+    mates = [w for m, w in others.items() if m // together == machine // together]
+    if mates:
+        return mates[0]
+    if others and together == 1 and rng.random() < 0.18:
+        return list(others.values())[int(rng.integers(len(others)))]
     if queue:
         index = queue.pop()
         return FieldWork(index, areas[index])
@@ -139,7 +153,7 @@ def _record_frame(visits: list[Visit]) -> pl.DataFrame:
             "day": np.full(v.second.size, v.day), "field_index": np.full(v.second.size, v.field_index),
             "second": v.second, "state": v.state, "east_m": v.position_m[0], "north_m": v.position_m[1],
             "clean_t": v.clean_t, "area_ha": v.area_ha, "pass_noise": v.pass_noise, "unloading": v.unloading,
-            "tank_t": v.tank_t, **v.settings,
+            "tank_t": v.tank_t, "sections_on_pct": v.sections_on_pct, **v.settings,
         })
         for i, v in enumerate(visits)
     ]  # fmt: skip
@@ -201,7 +215,7 @@ def _batches(visits: list[Visit], bins: pl.DataFrame, gross: Array) -> dict[tupl
 
 
 def _haul(
-    rng: np.random.Generator, district: District, batches: dict[tuple[int, int, int], list[Batch]]
+    rng: np.random.Generator, district: District, batches: dict[tuple[int, int, int], list[Batch]], hardship: Hardship
 ) -> list[TruckLoad]:
     heap = district.fields["heap"].to_list()
     loads: list[TruckLoad] = []
@@ -210,7 +224,7 @@ def _haul(
         if heap[field_index]:
             tipped.setdefault(field_index, []).extend(group)
         else:
-            loads += fill_trucks(rng, group)
+            loads += fill_trucks(rng, group, hardship)
     for group in tipped.values():
         loads += heap_loads(rng, sorted(group, key=lambda b: b.at_s), float(rng.integers(3, 6)))
     return loads
@@ -264,8 +278,8 @@ def _true_effects(
 def invent_season(plan: Plan, catalogue: Catalogue) -> DemoSeason:
     """Invent a season of the given size; the same plan gives the same season."""
     rng = np.random.default_rng(plan.seed)
-    district = build_district(rng, plan.machines, plan.days)
-    midnight = _midnight()
+    district = build_district(rng, plan.machines, plan.days, plan.hardship)
+    midnight = _midnight(plan.hardship.first_day)
     stations = district.fields["station_id"].unique(maintain_order=True).to_list()
     weather = invent_weather(rng, midnight - dt.timedelta(days=SPIN_UP_DAYS), SPIN_UP_DAYS + plan.days + 7, stations)
     wetness = _wetness_by_hour(rng, district, weather)
@@ -287,8 +301,8 @@ def invent_season(plan: Plan, catalogue: Catalogue) -> DemoSeason:
         pl.Series("top_tare_pct", mechanics.top_tare_pct(settings, ground)),
     )
     gross = (bins["clean_t"] * (1 + bins["dirt_ratio"])).to_numpy()
-    loads = _haul(rng, district, _batches(visits, bins, gross))
-    tickets = weigh(rng, loads, district.fields, district.sites)
+    loads = _haul(rng, district, _batches(visits, bins, gross), plan.hardship)
+    tickets = weigh(rng, loads, district.fields, district.sites, plan.hardship)
     trace = _true_trace(loads, tickets, bins)
     return DemoSeason(
         plan=plan,
@@ -296,7 +310,7 @@ def invent_season(plan: Plan, catalogue: Catalogue) -> DemoSeason:
         midnight=midnight,
         weather=weather,
         records=records,
-        tickets=tickets,
+        tickets=spoil_tickets(rng, tickets, plan.hardship),
         tares=lab_results(rng, tickets, trace, bins),
         audits=audit_plots(rng, bins, district.fields["root_kg"].to_numpy()),
         true_bins=bins,

@@ -59,22 +59,21 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
     return main.join(means, on="load_id").sort("load_id")
 
 
-def audit_settings(
-    audits: pl.DataFrame, bins: pl.DataFrame, clock_offset: pl.DataFrame, catalogue: Catalogue
-) -> pl.DataFrame:
-    """Return per audit the mean of each setting over the minutes the machine passed the plot, on corrected clocks.
+def audit_settings(audits: pl.DataFrame, bins: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+    """Return per audit the mean of each setting over the minutes the machine passed the plot.
+
+    Args:
+        audits: `audit_id, machine_id, at`, `at` by the machine's own clock.
+        bins: the bins of those machine-days.
+        catalogue: the settings known.
 
     Returns:
         `audit_id, <setting>`; an audit without telemetry has no row.
     """
     names = settings_in(bins, catalogue)
-    ahead = clock_offset.filter("corrected").select("machine_id", "offset_min")
-    dug = audits.select("audit_id", "machine_id", "audited_at").join(ahead, on="machine_id", how="left")
-    ahead_s = (pl.col("offset_min").fill_null(0.0) * 60).round(0).cast(pl.Int64)
-    dug = dug.with_columns((pl.col("audited_at") + pl.duration(seconds=ahead_s)).alias("at"))
     around = pl.DataFrame({"away_s": list(range(-AUDIT_REACH_S, AUDIT_REACH_S + 1, 30))})
     near = (
-        dug.join(around, how="cross")
+        audits.join(around, how="cross")
         .with_columns((pl.col("at").dt.truncate("30s") + pl.duration(seconds=pl.col("away_s"))).alias("bin_at"))
         .join(bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"], maintain_order="left")
     )

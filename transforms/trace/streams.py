@@ -1,7 +1,7 @@
-"""The mass that left each machine in each field on each shift day, as batches in order of time.
+"""The mass that left each machine in one field, as batches in order of time, cut where the whole field rests.
 
-A batch is an emptied tank: what was lifted since the emptying before, stirred. A machine without tank signals gives
-one batch per 30 s bin, so that its loads follow the mass curve itself.
+A batch is an emptied tank: what was lifted since the emptying before, stirred. A machine whose emptyings nobody sees
+gives one batch per 30 s bin, so that its loads follow the mass curve itself.
 """
 
 import datetime as dt
@@ -11,36 +11,60 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+Array = NDArray[np.float64]
+MINUTE_US = 60_000_000
 GAP_S = 120.0
 """A silence of the log longer than this, inside one field, hides mass: it is kept as an unknown batch part."""
+REST_MIN = 180.0
+"""Where no machine lifts in a field for so long, the work before and after is traced apart."""
+SMALLEST_T = 0.5
+LATE_EMPTYING_MIN = 30.0
+"""A tank is emptied at the latest so long after the last lifting."""
 
 
 @dataclass(frozen=True)
 class Stream:
-    """What one machine lifted in one field on one shift day.
+    """What one machine lifted in one field between two rests.
 
     Attributes:
         machine_id: the machine.
-        field_id: the field.
-        shift_date: the local day of the shift.
-        parts: `part, bin_at, batch, lifted_t`; `bin_at` is null where the log was silent.
+        part_bin_us: the bin of each part, UTC microseconds by the machine's own clock; -1 where the log was silent.
+        part_t: mass of each part, t of the field list's yield.
+        batch_of: batch of each part.
         batch_t: mass of each batch, t.
-        left_at: when each batch left the machine, UTC microseconds.
+        left_min: when each batch left the machine, minutes since 1970, by the machine's own clock.
         has_signal: whether emptyings were seen.
+        tank_t: capacity of the tank.
     """
 
     machine_id: str
-    field_id: str
-    shift_date: dt.date
-    parts: pl.DataFrame
-    batch_t: NDArray[np.float64]
-    left_at: NDArray[np.int64]
+    part_bin_us: NDArray[np.int64]
+    part_t: Array
+    batch_of: NDArray[np.int64]
+    batch_t: Array
+    left_min: Array
     has_signal: bool
+    tank_t: float
 
     @property
     def lifted_t(self) -> float:
         """All that was lifted, t."""
         return float(self.batch_t.sum())
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Work in one field between two rests: `first_min` to `last_min`, minutes since 1970, and its streams."""
+
+    shift_date: dt.date
+    first_min: float
+    last_min: float
+    streams: tuple[Stream, ...]
+
+    @property
+    def lifted_t(self) -> float:
+        """All that was lifted, t."""
+        return sum(s.lifted_t for s in self.streams)
 
 
 def shift_date(moment: pl.Expr, zone: str, starts: dt.time) -> pl.Expr:
@@ -49,73 +73,101 @@ def shift_date(moment: pl.Expr, zone: str, starts: dt.time) -> pl.Expr:
     return (moment.dt.convert_time_zone(zone).dt.replace_time_zone(None) - offset).dt.date()
 
 
-def _with_gaps(bins: pl.DataFrame) -> pl.DataFrame:
-    """Add rows of unknown bins where the log was silent in the middle of work, at the stretch's mean rate."""
-    rate = float(bins["lifted_t"].sum()) / max(1, bins.filter(pl.col("state") != "idle").height) / 30.0
-    silent = (pl.col("bin_at").shift(-1) - pl.col("bin_at")).dt.total_microseconds() / 1e6 - 30.0
-    gaps = (
-        bins.with_columns(silent.alias("silent_s"))
-        .filter(pl.col("silent_s") > GAP_S)
-        .select(
-            (pl.col("bin_at") + pl.duration(seconds=30)).alias("at"),
-            pl.lit(None, dtype=bins.schema["bin_at"]).alias("bin_at"),
-            (pl.col("silent_s") * rate).alias("lifted_t"),
-        )
+@dataclass(frozen=True)
+class Signals:
+    """What is known of a machine beside its bins.
+
+    Attributes:
+        emptied_us: when its tank began to be emptied, rising.
+        emptied_t: how much it said it emptied; nan where it did not say.
+        tank_t: capacity of the tank.
+    """
+
+    emptied_us: NDArray[np.int64]
+    emptied_t: Array
+    tank_t: float
+
+
+def _with_silences(at: NDArray[np.int64], mass: Array, busy: int) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
+    """Add parts of unknown bins (-1) where the log was silent in the middle of work, at the stretch's mean rate."""
+    silent_s = np.diff(at) / 1e6 - 30.0
+    gaps = np.flatnonzero(silent_s > GAP_S)
+    rate = mass.sum() / max(busy, 1) / 30.0
+    all_at = np.concatenate([at, at[gaps] + 30_000_000])
+    order = np.argsort(all_at, kind="stable")
+    bins = np.concatenate([at, np.full(gaps.size, -1)])
+    return all_at[order], bins[order], np.concatenate([mass, silent_s[gaps] * rate])[order]
+
+
+def _weighed_by_the_machine(batch_t: Array, said_t: Array) -> Array:
+    """Batches as the machine itself weighed them, scaled to the same total as area times yield gives."""
+    known = np.isfinite(said_t) & (said_t > SMALLEST_T)
+    if not known.any():
+        return batch_t
+    ratio = batch_t[known].sum() / said_t[known].sum()
+    return np.where(known, said_t * ratio, batch_t)
+
+
+def _stream(machine_id: str, bins: pl.DataFrame, signals: Signals) -> Stream | None:
+    at, part_bin, mass = _with_silences(
+        bins["bin_at"].dt.timestamp("us").to_numpy(), bins["lifted_t"].to_numpy(), int((bins["state"] != "idle").sum())
     )
-    known = bins.filter(pl.col("lifted_t") > 0).select(pl.col("bin_at").alias("at"), "bin_at", "lifted_t")
-    return pl.concat([known, gaps]).sort("at")
-
-
-def _stream(bins: pl.DataFrame, emptied: NDArray[np.int64], key: tuple[str, str, dt.date]) -> Stream | None:
-    parts = _with_gaps(bins)
-    if not parts.height:
+    kept = mass > 0
+    at, part_bin, mass = at[kept], part_bin[kept], mass[kept]
+    if mass.sum() < SMALLEST_T:
         return None
-    at = parts["at"].dt.timestamp("us").to_numpy()
-    ends = emptied[(emptied > at[0]) & (emptied <= at[-1] + 1_800_000_000)]
+    near = (signals.emptied_us > at[0]) & (signals.emptied_us <= at[-1] + LATE_EMPTYING_MIN * MINUTE_US)
+    ends, said = signals.emptied_us[near], signals.emptied_t[near]
     if ends.size:
         batch = np.searchsorted(ends, at, side="right")
-        left_at = np.append(ends, at[-1] + 30_000_000)
+        left, said = np.append(ends, at[-1] + 30_000_000), np.append(said, np.nan)
     else:
-        batch, left_at = np.arange(at.size), at + 30_000_000
+        batch, left, said = np.arange(at.size), at + 30_000_000, np.full(at.size, np.nan)
     used, batch = np.unique(batch, return_inverse=True)
-    mass = np.bincount(batch, weights=parts["lifted_t"].to_numpy()).astype(np.float64)
+    by_area = np.bincount(batch, weights=mass).astype(np.float64)
+    batch_t = _weighed_by_the_machine(by_area, said[used])
     return Stream(
-        *key,
-        parts=parts.with_columns(pl.Series("batch", batch.astype(np.int64))).drop("at"),
-        batch_t=mass,
-        left_at=left_at[used],
-        has_signal=bool(ends.size),
-    )
+        machine_id, part_bin, mass * (batch_t / by_area)[batch], batch.astype(np.int64), batch_t,
+        left[used] / MINUTE_US, bool(ends.size), signals.tank_t,
+    )  # fmt: skip
 
 
-def build_streams(
-    bins: pl.DataFrame, unloads: pl.DataFrame, fields: pl.DataFrame, zone: str, starts: dt.time
-) -> list[Stream]:
-    """Build every stream of a season.
+def _stretch_numbers(bins: pl.DataFrame) -> pl.Series:
+    """Number the stretches of a field's bins: a new one begins where nobody lifted for `REST_MIN`."""
+    moments = bins.filter(pl.col("lifted_t") > 0)["bin_at"].dt.timestamp("us").unique().sort().to_numpy()
+    starts = moments[1:][np.diff(moments) > REST_MIN * MINUTE_US]
+    # The middle of the rest cuts, so that what stands about before and after stays with its work.
+    before = moments[:-1][np.diff(moments) > REST_MIN * MINUTE_US]
+    cuts = (starts + before) // 2
+    return pl.Series("stretch", np.searchsorted(cuts, bins["bin_at"].dt.timestamp("us").to_numpy(), side="right"))
+
+
+def field_stretches(
+    bins: pl.DataFrame, signals: dict[str, Signals], yield_t_ha: float, zone: str, starts: dt.time
+) -> list[Stretch]:
+    """Return the work in one field, stretch by stretch.
 
     Args:
-        bins: all bins, with `field_id` and `area_ha`.
-        unloads: all emptyings.
-        fields: `field_id, yield_t_ha`.
+        bins: the field's bins with `machine_id, bin_at, state, area_ha`, in order of machine and time.
+        signals: what is known of each machine beside its bins.
+        yield_t_ha: the field list's yield.
         zone: the season's time zone.
         starts: local time a shift starts.
     """
-    lifted = (
-        bins.sort("machine_id", "bin_at")
-        .with_columns(
-            pl.col("field_id").forward_fill(limit=4).over("machine_id"),
-            shift_date(pl.col("bin_at"), zone, starts).alias("shift_date"),
-        )
-        .join(fields.select("field_id", "yield_t_ha"), on="field_id", how="inner")
-        .with_columns((pl.col("area_ha") * pl.col("yield_t_ha")).alias("lifted_t"))
-    )
-    emptied = {
-        str(m): part["started_at"].sort().dt.timestamp("us").to_numpy() for (m,), part in unloads.group_by("machine_id")
-    }
-    streams = []
-    for (machine, field, day), part in lifted.group_by("machine_id", "field_id", "shift_date", maintain_order=True):
-        moments = emptied.get(str(machine), np.empty(0, dtype=np.int64))
-        stream = _stream(part.sort("bin_at"), moments, (str(machine), str(field), day))
-        if stream is not None and stream.lifted_t > 0.5:
-            streams.append(stream)
-    return streams
+    lifted = bins.with_columns((pl.col("area_ha") * yield_t_ha).alias("lifted_t"))
+    if lifted["lifted_t"].sum() < SMALLEST_T:
+        return []
+    lifted = lifted.with_columns(_stretch_numbers(lifted), shift_date(pl.col("bin_at"), zone, starts).alias("date"))
+    out = []
+    for _, part in sorted(lifted.group_by("stretch", maintain_order=True), key=lambda p: p[0]):
+        worked = part.filter(pl.col("lifted_t") > 0)
+        if not worked.height:
+            continue
+        streams = [
+            _stream(str(m), own, signals[str(m)]) for (m,), own in part.group_by("machine_id", maintain_order=True)
+        ]
+        moments = worked["bin_at"].dt.timestamp("us").to_numpy() / MINUTE_US
+        kept = tuple(s for s in streams if s is not None)
+        if kept:
+            out.append(Stretch(worked["date"][int(moments.argmin())], moments.min(), moments.max(), kept))
+    return out

@@ -7,6 +7,8 @@ from scipy.spatial import cKDTree
 
 from transforms.catalogue import Catalogue
 from transforms.outlines import fields_of_places
+from transforms.working.clock_steps import on_one_clock
+from transforms.working.coverage import newly_covered
 from transforms.working.faults import believed_position, flag_faults, numeric_settings
 
 BIN = "30s"
@@ -75,44 +77,56 @@ def _one_a_moment(records: pl.DataFrame) -> pl.DataFrame:
     return records.sort(records.columns).unique("logged_at", keep="first", maintain_order=True)
 
 
+def _way_m(flagged: pl.DataFrame) -> pl.Expr:
+    """Metres gone from each record to the next: by the speed, or by the places where the speed is not believed."""
+    by_speed = pl.col("ground_speed_kmh") / 3.6 * pl.col("dt_s")
+    if "fault_ground_speed_kmh" not in flagged.columns:
+        return by_speed.alias("way_m")
+    north = pl.col("lat_deg").diff().shift(-1) * METRES_PER_DEG
+    east = pl.col("lon_deg").diff().shift(-1) * METRES_PER_DEG * pl.col("lat_deg").radians().cos()
+    by_place = (north**2 + east**2).sqrt().fill_null(0.0)
+    believed = pl.col("fault_ground_speed_kmh").is_null()
+    return pl.when(believed).then(by_speed).otherwise(by_place).alias("way_m")
+
+
 def make_bins(
     records: pl.DataFrame, catalogue: Catalogue, setup: dict[str, float], fields: pl.DataFrame
-) -> tuple[pl.DataFrame, pl.DataFrame]:
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Bin one machine-day.
 
     Args:
-        records: one machine's telemetry of one UTC day.
+        records: one machine's telemetry of one UTC day, in the order of its files.
         catalogue: the settings known.
         setup: `rows_count` and `row_spacing_cm` fitted on that day.
         fields: the field list.
 
     Returns:
-        (bins, flagged records). A bin: `machine_id, bin_at, state, work_s, area_ha, distance_m, lat_deg, lon_deg,
-        field_id`, and `<setting>`, `<setting>_sd` over working, believed records.
+        (bins, flagged records, steps of the clock, which are taken out of the times). A bin: `machine_id, bin_at,
+        state, work_s, area_ha, distance_m, lat_deg, lon_deg, field_id`, and `<setting>`, `<setting>_sd` over working,
+        believed records.
     """
-    unique = _one_a_moment(records.drop("line", "part", strict=False))
+    steady, steps = on_one_clock(records)
+    unique = _one_a_moment(steady.drop("file", "line", "part", strict=False))
     flagged = flag_faults(believed_position(with_state(unique)), catalogue)
     names = numeric_settings(flagged, catalogue)
     width_m = setup["rows_count"] * setup["row_spacing_cm"] / 100.0
     sections = pl.col("sections_on_pct").fill_null(100.0) / 100 if "sections_on_pct" in flagged.columns else pl.lit(1.0)
-    metres = pl.col("ground_speed_kmh") / 3.6 * pl.col("dt_s")
     working = pl.col("working")
 
     def believed(name: str) -> pl.Expr:
         fault = pl.col(f"fault_{name}").is_null() if f"fault_{name}" in flagged.columns else pl.lit(True)
         return pl.col(name).filter(working & fault)
 
-    speed_ok = (
-        pl.col("fault_ground_speed_kmh").is_null() if "fault_ground_speed_kmh" in flagged.columns else pl.lit(True)
-    )
     bins = (
-        flagged.with_columns(pl.col("logged_at").dt.truncate(BIN).alias("bin_at"))
+        flagged.with_columns(
+            pl.col("logged_at").dt.truncate(BIN).alias("bin_at"), newly_covered(flagged, width_m), _way_m(flagged)
+        )
         .group_by("machine_id", "bin_at", maintain_order=True)
         .agg(
             pl.col("state").mode().sort().first(),
             pl.col("dt_s").filter(working).sum().alias("work_s"),
-            metres.filter(working & speed_ok).sum().alias("distance_m"),
-            (metres * sections).filter(working & speed_ok).sum().alias("swept_m"),
+            pl.col("way_m").filter(working).sum().alias("distance_m"),
+            (pl.col("way_m") * sections * pl.col("new_ground")).filter(working).sum().alias("swept_m"),
             pl.col("lat_deg", "lon_deg").mean(),
             *(believed(n).mean().alias(n) for n in names),
             *(believed(n).std().alias(f"{n}_sd") for n in names),
@@ -120,4 +134,5 @@ def make_bins(
         .with_columns((pl.col("swept_m") * width_m / 10_000).alias("area_ha"))
         .drop("swept_m")
     )
-    return bins.with_columns(field_of_places(bins, fields)), flagged
+    # A few bins without a believed place between others of a field belong to it.
+    return bins.with_columns(field_of_places(bins, fields).forward_fill(limit=4)), flagged, steps

@@ -14,6 +14,12 @@ SPIKE_STEPS = 8.0
 """A reading this many practical steps from its neighbours' median is a spike (common practice, no source)."""
 STUCK_MINUTES = 15.0
 """A sensor without any change for this long, while its neighbours move, is stuck (common practice, no source)."""
+DRIFT_WINDOW_MIN, DRIFT_STEPS, DRIFT_T = 15.0, 2.0, 4.0
+"""A sensor drifts where its means of so many minutes creep one way by so many practical steps in a day, surely."""
+CREEP_STEPS = 0.7
+"""Between two such means a change of more steps than this is a hand on the setting, not a creeping sensor."""
+OFF_PLACE, NO_PLACE = 0.12, 1.0
+"""A speed whose log differs by more than this from the way between positions is not believed (common practice)."""
 JUMP_M_S = 15.0
 """Faster than this between two instants is a jump of position, not of the machine."""
 
@@ -30,6 +36,45 @@ def _runs(values: Array, seconds: Array) -> Array:
     return np.repeat(seconds[ends] - seconds[starts], np.diff(np.r_[starts, values.size]))
 
 
+def _drifts(values: Array, window: NDArray[np.int64], step: float) -> bool:
+    """Whether a sensor creeps over the day; not where its changes are by hand, by chance, or few.
+
+    A hand moves a setting at once and leaves it; a sensor that drifts goes on and on, also between such moves.
+    """
+    known = np.isfinite(values)
+    # What lies far off the day's course is no creeping.
+    near = known & (np.abs(values - np.median(values[known]) if known.any() else values) < SPIKE_STEPS * step)
+    if not near.any():
+        return False
+    count = np.bincount(window[near])
+    means = np.bincount(window[near], values[near])[count > 0] / count[count > 0]
+    change = np.diff(means) / step
+    creep = change[np.abs(change) < CREEP_STEPS]
+    if creep.size < 8:
+        return False
+    total = float(creep.sum())
+    # A move by hand inside a window looks like two small ones: what is left is told by its sign, not its size.
+    error = float(np.std(creep, ddof=1) * np.sqrt(creep.size))
+    return abs(total) > max(DRIFT_STEPS, DRIFT_T * error)
+
+
+def _off_its_way(working: pl.DataFrame) -> bool:
+    """Whether the logged speed differs from the way between positions, over the day."""
+    if not {"lat_deg", "lon_deg", "ground_speed_kmh"} <= set(working.columns) or not working["lat_deg"].count():
+        return False
+    north = pl.col("lat_deg").diff().shift(-1) * 111_320.0
+    east = pl.col("lon_deg").diff().shift(-1) * 111_320.0 * pl.col("lat_deg").radians().cos()
+    next_s = pl.col("logged_at").diff().shift(-1).dt.total_microseconds() / 1e6
+    told = (pl.col("ground_speed_kmh") / 3.6 * pl.col("dt_s")).alias("told")
+    pairs = working.select(told, (north**2 + east**2).sqrt().alias("went"), next_s.alias("next_s"), "dt_s")
+    pairs = pairs.filter((pl.col("next_s") == pl.col("dt_s")) & (pl.col("told") > 0)).drop_nulls()
+    if pairs.height < 100:
+        return False
+    ratio = float((pairs["went"] / pairs["told"]).median())  # type: ignore[arg-type]
+    # A place that hardly moves, or leaps, is itself at fault and says nothing of the speed.
+    return bool(OFF_PLACE < abs(np.log(max(ratio, 1e-6))) < NO_PLACE)
+
+
 def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     """Flag what is not believed of one machine-day.
 
@@ -38,7 +83,8 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
         catalogue: the settings known.
 
     Returns:
-        The records with a column `fault_<setting>` each: null where believed, else `out_of_range`, `spike` or `stuck`.
+        The records with a column `fault_<setting>` each: null where believed, else `out_of_range`, `spike`, `stuck`,
+        `drift` or, for the ground speed, `off_position`.
     """
     names = numeric_settings(records, catalogue)
     if not names:
@@ -51,14 +97,19 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     limit = STUCK_MINUTES * 60
     moving = [n for n in names if runs[n].max() < limit]
     neighbours_move = len(moving) >= 0.75 * (len(names) - 1) and len(names) > 2
+    window = (seconds // (60 * DRIFT_WINDOW_MIN)).astype(np.int64)
+    off_its_way = "ground_speed_kmh" in names and _off_its_way(working)
     verdicts = []
     for name in names:
         setting, value = catalogue[name], pl.col(name)
+        drifts = _drifts(working[name].cast(pl.Float64).fill_null(np.nan).to_numpy(), window, setting.step)
         off = (value - value.rolling_median(5, center=True, min_samples=3)).abs()
         verdicts.append(
             pl.when((value < setting.low) | (value > setting.high)).then(pl.lit("out_of_range"))
             .when(off > SPIKE_STEPS * setting.step).then(pl.lit("spike"))
             .when(pl.Series(runs[name] >= limit) & neighbours_move).then(pl.lit("stuck"))
+            .when(pl.lit(drifts)).then(pl.lit("drift"))
+            .when(pl.lit(name == "ground_speed_kmh" and off_its_way)).then(pl.lit("off_position"))
             .alias(f"fault_{name}")
         )  # fmt: skip
     faults = working.with_columns(verdicts).select("logged_at", *(f"fault_{n}" for n in names))
@@ -82,7 +133,13 @@ def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
     if not frames:
         return pl.DataFrame()
     out = pl.concat(frames).select(
-        "machine_id", "setting", "reason", "from_at", "to_at", pl.col("records").cast(pl.Int64)
+        "machine_id",
+        "setting",
+        "reason",
+        "from_at",
+        "to_at",
+        pl.col("records").cast(pl.Int64),
+        pl.lit(None, dtype=pl.Float64).alias("size"),
     )
     return out.sort("setting", "reason")
 

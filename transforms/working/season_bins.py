@@ -14,7 +14,7 @@ from transforms.warehouse import Warehouse
 from transforms.working.bins import make_bins
 from transforms.working.faults import fault_stretches
 
-BIN_VERSION = "2"
+BIN_VERSION = "3"
 """Part of every fingerprint: raise it when binning changes, and all bins are made anew."""
 
 
@@ -61,7 +61,7 @@ def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
     for key in sorted(gone):
         lake.bin_path(*key).unlink(missing_ok=True)
         with warehouse.transaction():
-            for name in ("unload_event", "sensor_fault", "binned_day"):
+            for name in ("unload_event", "sensor_fault", "field_day", "binned_day"):
                 warehouse.delete_day(name, *key)
 
 
@@ -79,31 +79,40 @@ def bin_days(
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     made = 0
     for key, (paths, fingerprint) in stale.items():
-        records = pl.concat([pl.read_parquet(p) for p in paths], how="diagonal")
+        records = _in_order(paths)
         setup = _setup_on(setups, records["machine_id"][0], _last(records))
         if setup is None:
             # Nothing to bin until a machine list names the machine: noted, so that it is not read again before.
             write_whole(pl.DataFrame(schema=NO_BINS), lake.bin_path(*key))
-            _store_day(warehouse, key, fingerprint, pl.DataFrame(), pl.DataFrame())
+            _store_day(warehouse, key, fingerprint, {})
         else:
-            bins, flagged = make_bins(records, catalogue, setup, fields)
+            bins, flagged, steps = make_bins(records, catalogue, setup, fields)
             write_whole(bins, lake.bin_path(*key))
-            _store_day(
-                warehouse, key, fingerprint, find_unloads(flagged, setup["tank_capacity_t"]), fault_stretches(flagged)
-            )
+            found = {
+                "unload_event": find_unloads(flagged, setup["tank_capacity_t"]),
+                "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
+                "field_day": bins.select("field_id").drop_nulls().unique().sort("field_id"),
+            }
+            _store_day(warehouse, key, fingerprint, found)
             made += 1
         advance()
     return made
 
 
-def _store_day(
-    warehouse: Warehouse, key: tuple[str, str], fingerprint: str, unloads: pl.DataFrame, faults: pl.DataFrame
-) -> None:
+def _in_order(paths: list[Path]) -> pl.DataFrame:
+    """The records of a machine-day as they stand in its files, the file that begins first before the others."""
+    ordered = sorted(paths, key=lambda p: (Lake.span_of(p)[0], p.name))
+    frames = [pl.read_parquet(p).with_columns(pl.lit(i).alias("file")) for i, p in enumerate(ordered)]
+    return pl.concat(frames, how="diagonal").sort("file", "part", "line", maintain_order=True)
+
+
+def _store_day(warehouse: Warehouse, key: tuple[str, str], fingerprint: str, found: dict[str, pl.DataFrame]) -> None:
+    """Store what was found on a machine-day: emptyings, faults, and the fields it has bins in."""
     machine, day = (pl.lit(k).alias(n) for k, n in zip(key, ("machine", "day"), strict=True))
     with warehouse.transaction():
-        for name, rows in (("unload_event", unloads), ("sensor_fault", faults)):
+        for name in ("unload_event", "sensor_fault", "field_day"):
             warehouse.delete_day(name, *key)
-            if rows.height:
-                warehouse.append(name, rows.with_columns(machine, day))
+            if name in found and found[name].height:
+                warehouse.append(name, found[name].with_columns(machine, day))
         warehouse.delete_day("binned_day", *key)
         warehouse.append("binned_day", pl.select(machine, day, pl.lit(fingerprint).alias("fingerprint")))

@@ -1,0 +1,19 @@
+-- A row is what the loads of one stretch of work tell of lags and clocks: their median minutes from full to weighed, and from full to leaving.
+-- Key: field_id, shift_date, machine_id, site_id. Written by trace.
+create table if not exists lag_sample (
+    field_id varchar not null,
+    shift_date date not null,
+    machine_id varchar,
+    site_id varchar not null,
+    km double not null,
+    n bigint not null,
+    lag_min double not null,
+    lag_spread_min double not null,
+    leave_min double,
+    leave_spread_min double,
+    leave_n bigint not null,
+    drive_spread_min double,
+    drive_n bigint not null,
+    closure double not null,
+    has_signal boolean not null
+);

@@ -1,0 +1,141 @@
+"""Several machines in one field: whose load is whose, all loads and machines weighed against each other at once.
+
+Each machine's chain says how well a load fits it, given what the other chains say of the other loads; messages go
+round until they settle (belief propagation on "a load is one machine's, or nobody's"). With one machine one turn is
+exact. METHODS.md section 2.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+
+from transforms.trace.chain import NO_LOAD, Chain, Departures, Placed, full_when
+from transforms.trace.streams import Stretch
+
+Array = NDArray[np.float64]
+TURNS, SETTLED = 8, 0.02
+"""At most so many rounds; fewer where no belief changes by more than this."""
+DAMPING = 0.5
+FIRST_ODDS = 30.0
+WRONG_NAME = 0.002
+"""Chance that a ticket names a machine that did not lift the load, another in the field having done so."""
+
+
+@dataclass(frozen=True)
+class Shared:
+    """Whose each load is.
+
+    Attributes:
+        belief: chance that a load is each stream's, shape (n, m); what is missing to 1 is nobody's.
+        placed: where each load may end in each stream, (load, stream) -> places.
+    """
+
+    belief: Array
+    placed: dict[tuple[int, int], Placed]
+
+
+def _allowed(stretch: Stretch, named: list[str | None]) -> Array:
+    """Weight of each stream for each load before any time or mass: a named machine all but excludes the others."""
+    here = {s.machine_id: i for i, s in enumerate(stretch.streams)}
+    out = np.ones((len(named), len(here)))
+    for i, name in enumerate(named):
+        if name is None:
+            continue
+        out[i] = WRONG_NAME / max(len(here) - 1, 1) if name in here else 0.0
+        if name in here:
+            out[i, here[name]] = 1.0
+    return out
+
+
+def _spread(loads: Departures, stretch: Stretch, m: int) -> Array:
+    """Spread of leaving times against a stream: where emptyings are not seen, when in a tank's time is not known."""
+    stream = stretch.streams[m]
+    if stream.has_signal:
+        return loads.sd_min
+    worked = max(float(stream.left_min[-1] - stream.left_min[0]), 1.0)
+    return np.hypot(loads.sd_min, 0.29 * stream.tank_t * worked / stream.lifted_t)
+
+
+def _chain(
+    stretch: Stretch, m: int, who: NDArray[np.int64], loads: Departures, scales: tuple[float, float], ahead_min: float
+) -> Chain:
+    own = Departures(loads.left_min[who], _spread(loads, stretch, m)[who], loads.gross_t[who])
+    return Chain(stretch.streams[m], own, *scales, ahead_min)
+
+
+def share_out(
+    stretch: Stretch,
+    loads: Departures,
+    named: list[str | None],
+    closure: float,
+    usual: float,
+    ahead_min: dict[str, float],
+) -> Shared:
+    """Say whose each load is and where it may end.
+
+    Args:
+        stretch: the work.
+        loads: the loads that left during it, in order of time.
+        named: the machine a ticket names, or None.
+        closure: weighed over lifted mass of the stretch, where it is believable, else the usual one.
+        usual: the field's closure.
+        ahead_min: minutes each machine's clock runs ahead.
+    """
+    n, many = len(named), len(stretch.streams)
+    allowed = _allowed(stretch, named)
+    odds = np.ones((n, many))
+    placed: dict[tuple[int, int], Placed] = {}
+    # A load that only a wrong name could bring here is left out of the chain: it costs time and says nothing.
+    who = [np.flatnonzero(allowed[:, m] > WRONG_NAME) for m in range(many)]
+    chains = [
+        _chain(stretch, m, who[m], loads, (closure, usual), ahead_min.get(s.machine_id, 0.0))
+        for m, s in enumerate(stretch.streams)
+    ]
+    asked = np.zeros((n, many), dtype=bool)
+    for m in range(many):
+        asked[who[m], m] = True
+    weight = np.where(asked, allowed, 0.0)
+    contested = bool((asked.sum(axis=1) > 1).any())
+    if contested:
+        odds = _first_guess(stretch, loads, allowed, closure, ahead_min)
+    belief = _belief(weight, odds)
+    for turn in range(TURNS if contested else 1):
+        for m in range(many):
+            if not who[m].size:
+                continue
+            fits = weight * odds
+            others = NO_LOAD + fits.sum(axis=1) - fits[:, m]
+            found, new = chains[m].place(weight[who[m], m], others[who[m]])
+            keep = 0.0 if turn == 0 else DAMPING
+            odds[who[m], m] = np.exp(keep * np.log(odds[who[m], m]) + (1 - keep) * np.log(np.maximum(new, 1e-300)))
+            placed.update({(int(i), m): p for i, p in zip(who[m], found, strict=True)})
+        before, belief = belief, _belief(weight, odds)
+        if np.abs(belief - before).max(initial=0.0) < SETTLED:
+            break
+    return Shared(belief, placed)
+
+
+def _first_guess(
+    stretch: Stretch, loads: Departures, allowed: Array, closure: float, ahead_min: dict[str, float]
+) -> Array:
+    """Odds to begin from: every stream cut into slots of the mean load, loads given to slots by least squared lag."""
+    owner, full = [], []
+    for m, stream in enumerate(stretch.streams):
+        count = max(1, round(stream.lifted_t * closure / float(loads.gross_t.mean())))
+        at = full_when(stream, stream.lifted_t * (np.arange(count) + 1) / count)
+        owner += [m] * count
+        full += list(at - ahead_min.get(stream.machine_id, 0.0))
+    owners = np.array(owner)
+    off = (loads.left_min[:, None] - np.array(full)[None, :]) / loads.sd_min[:, None]
+    cost = np.minimum(off**2, 100.0) - 2 * np.log(np.maximum(allowed[:, owners], 1e-12))
+    rows, slots = linear_sum_assignment(cost)
+    out = np.full(allowed.shape, 1 / FIRST_ODDS)
+    out[rows, owners[slots]] = FIRST_ODDS
+    return out
+
+
+def _belief(weight: Array, odds: Array) -> Array:
+    fits = weight * odds
+    return np.asarray(fits / (NO_LOAD + fits.sum(axis=1, keepdims=True)))

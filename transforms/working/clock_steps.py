@@ -1,0 +1,62 @@
+"""Steps of a logger's clock: it jumps while the machine goes on along the same row as if nothing had happened."""
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+METRES_PER_DEG = 111_320.0
+SMALLEST_STEP_S = 120.0
+"""A shorter silence is no step worth telling."""
+LIFTS_KMH = 2.0
+NEAR = (0.2, 3.0)
+"""The way from the last record before a step to the first after it, against the way of a usual interval."""
+STEP: dict[str, pl.DataType | type[pl.DataType]] = {
+    "machine_id": pl.String, "setting": pl.String, "reason": pl.String, "from_at": pl.Datetime("us", "UTC"),
+    "to_at": pl.Datetime("us", "UTC"), "records": pl.Int64, "size": pl.Float64,
+}  # fmt: skip
+
+
+def _way_m(records: pl.DataFrame) -> Array:
+    lat, lon = (records[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in ("lat_deg", "lon_deg"))
+    north = np.diff(lat) * METRES_PER_DEG
+    east = np.diff(lon) * METRES_PER_DEG * np.cos(np.radians(lat[1:]))
+    return np.asarray(np.hypot(north, east))
+
+
+def _steps_s(records: pl.DataFrame) -> Array:
+    """Seconds by which the clock jumps at each record, 0 where it does not; records in the order of their file."""
+    between = np.diff(records["logged_at"].dt.timestamp("us").to_numpy()) / 1e6
+    usual = float(np.median(between[between > 0])) if (between > 0).any() else 0.0
+    speed = records["ground_speed_kmh"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    slower = np.minimum(speed[:-1], speed[1:])
+    one = slower / 3.6 * usual
+    with np.errstate(invalid="ignore"):
+        goes_on = (slower > LIFTS_KMH) & (_way_m(records) > NEAR[0] * one) & (_way_m(records) < NEAR[1] * one)
+    jumps = np.abs(between - usual) > SMALLEST_STEP_S
+    return np.append(0.0, np.where(jumps & goes_on, between - usual, 0.0))
+
+
+def on_one_clock(records: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Take the steps out of a machine-day's times.
+
+    Args:
+        records: one machine-day in the order of its files, with `logged_at, lat_deg, lon_deg, ground_speed_kmh`.
+
+    Returns:
+        (records with `logged_at` as if the clock had gone on from the day's beginning, the steps found as rows of
+        `sensor_fault`, `size` in minutes).
+    """
+    if records.height < 3 or not {"lat_deg", "lon_deg", "ground_speed_kmh"} <= set(records.columns):
+        return records, pl.DataFrame(schema=STEP)
+    steps = _steps_s(records)
+    if not steps.any():
+        return records, pl.DataFrame(schema=STEP)
+    ahead = pl.lit(pl.Series("ahead_us", np.round(np.cumsum(steps) * 1e6).astype(np.int64)))
+    at = records["logged_at"]
+    rows = [
+        (records["machine_id"][0], "clock", "clock_step", at[int(i)], at[-1], records.height - int(i), steps[i] / 60)
+        for i in np.flatnonzero(steps)
+    ]
+    moved = records.with_columns((pl.col("logged_at") - pl.duration(microseconds=ahead)).alias("logged_at"))
+    return moved, pl.DataFrame(rows, schema=STEP, orient="row")
