@@ -216,6 +216,24 @@ def report_shift(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = Fals
     _finish(json_wanted, {"shift_page": page.resolve()}, [f"Shift page: [bold]{page.resolve()}[/]"])
 
 
+@report_app.command(name="load")
+def report_load(
+    load_id: Annotated[str, typer.Argument(help="The weigh ticket's number.")],
+    folder: Folder = HERE,
+    setting: Annotated[
+        str | None, typer.Option(help="Setting that colours the map at first; the page lets one choose others.")
+    ] = None,
+    wait: Wait = 0,
+    json_wanted: Json = False,
+) -> None:
+    """Write the page of one load: its machine's time, the minutes given to it, the passes of its field."""
+    from flows import stages  # noqa: PLC0415
+
+    with _holding(folder, "report load", wait) as workspace:
+        page = stages.load_page(workspace, load_id, setting, Reporter(quiet=json_wanted))
+    _finish(json_wanted, {"load_page": page.resolve()}, [f"Load page: [bold]{page.resolve()}[/]"])
+
+
 @app.command()
 def export(
     folder: Folder = HERE,

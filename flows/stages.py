@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from flows.progress import Reporter
+from reports.load_page import write_load_page
 from reports.shift_page import write_shift_page
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
 from transforms.advice.posterior import draw_slopes
@@ -25,6 +26,7 @@ from transforms.losses import root_loss
 from transforms.model.decompose import expected, why
 from transforms.model.effects import effects
 from transforms.model.fit import ResponseFit, fit_response, fit_summary
+from transforms.trace.load_picture import load_picture
 from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.warehouse import Warehouse, sql_names
 from transforms.working.season_bins import bin_days, drop_gone_days, stale_days
@@ -222,6 +224,13 @@ def shift_page(workspace: Workspace, reporter: Reporter) -> Path:
     with open_warehouse(workspace) as warehouse, reporter.stage("Writing the shift page"):
         _require_facts(warehouse, workspace)
         return write_shift_page(warehouse, workspace.season, workspace.out)
+
+
+def load_page(workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter) -> Path:
+    """Write the page of one load."""
+    with open_warehouse(workspace) as warehouse, reporter.stage("Writing the load's page"):
+        picture = load_picture(load_id, warehouse, Lake(workspace.lake))
+        return write_load_page(picture, workspace.season, workspace.out, setting)
 
 
 def _require_facts(warehouse: Warehouse, workspace: Workspace) -> None:

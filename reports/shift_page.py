@@ -1,20 +1,16 @@
 """The shift page: one self-contained HTML file that answers what to change before the next shift."""
 
 import datetime as dt
-import json
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import polars as pl
-import vl_convert
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 
 from reports.charts.effect_strip import effect_strip
 from reports.charts.load_why import load_why
 from reports.charts.machine_dirt import machine_dirt
 from reports.charts.wetness import wetness
+from reports.page import embedded, render
 from reports.units import Shown, number
 from reports.words import CAUTION, interval, move_in_words, percent_change, source_label, sure
 from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
@@ -30,19 +26,6 @@ PRICE_WORDS = {
     "machine_hour": "machine hour with operator",
     "storage_loss_per_t_dirt": "storage loss per t of soil piled",
 }
-
-
-def script_bundle() -> str:
-    """Return the chart library and the lines that draw every chart of a page, as one script."""
-    snippet = files(__package__).joinpath("templates").joinpath("draw.js").read_text("utf-8")
-    bundle: str = vl_convert.javascript_bundle(snippet)
-    return bundle.replace("</script", "<\\/script")
-
-
-def embedded(spec: dict[str, Any]) -> Markup:
-    """Return a chart's specification as JSON that cannot end the script element it stands in."""
-    text = json.dumps(spec, default=str, ensure_ascii=False)
-    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))  # noqa: S704
 
 
 def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> dict[str, str]:
@@ -248,7 +231,40 @@ def _conditions(warehouse: Warehouse, season: Season, shown: Shown) -> dict[str,
     }
 
 
-def _health(warehouse: Warehouse) -> dict[str, Any]:
+def _closure(warehouse: Warehouse, shown: Shown) -> list[dict[str, str]]:
+    """The fields, machines and days whose weighed and lifted masses are furthest out, five of each."""
+    worst = warehouse.query("mass_closure").group_by("kind", maintain_order=True).head(5)
+    return [
+        {
+            "kind": r["kind"],
+            "subject": shown.day(dt.date.fromisoformat(r["subject"])) if r["kind"] == "day" else r["subject"],
+            "weighed": shown.quantity(r["weighed_t"], "t"),
+            "lifted": shown.quantity(r["lifted_t"], "t"),
+            "closure": number(r["closure"], 2),
+            "out": number(shown.convert(r["out_t"], "t"), 0, sign=True),
+        }
+        for r in worst.iter_rows(named=True)
+    ]
+
+
+FAULT_WORDS = {
+    "stuck": "stuck", "drift": "drifting", "clock_step": "clock that jumps", "off_position": "ground speed off its way",
+    "out_of_range": "readings out of range", "spike": "spikes",
+}  # fmt: skip
+
+
+def _faulty(warehouse: Warehouse) -> str:
+    """Which machine has which lasting fault, in a line; single wild readings are left to the table."""
+    rows = warehouse.query("machine_fault")
+    parts = [
+        f"{r['machine_id']}: {FAULT_WORDS[r['reason']]}"
+        + ("" if r["reason"] in {"clock_step", "off_position"} else f" ({r['setting']})")
+        for r in rows.iter_rows(named=True)
+    ]
+    return "; ".join(parts)
+
+
+def _health(warehouse: Warehouse, shown: Shown) -> dict[str, Any]:
     h = warehouse.query("data_health").row(0, named=True)
     arrived = warehouse.query("arrival")
     share = 100 * (h["rows_rejected"] or 0) / max(h["rows_in"] or 1, 1)
@@ -260,9 +276,13 @@ def _health(warehouse: Warehouse) -> dict[str, Any]:
     return {
         "line": line,
         "clocks": h["clocks"],
+        "closure_by": _closure(warehouse, shown),
+        "faulty": _faulty(warehouse),
         "arrived": [{k: (number(v, 0) if isinstance(v, int) else v) for k, v in r.items()} for r in arrived.to_dicts()],
         "rejected": warehouse.query("rejection").to_dicts(),
-        "sensors": warehouse.query("sensor_health").to_dicts(),
+        "sensors": [
+            {**r, "reason": FAULT_WORDS[r["reason"]]} for r in warehouse.query("sensor_health").iter_rows(named=True)
+        ],
         **h,
     }
 
@@ -303,7 +323,7 @@ def _context(warehouse: Warehouse, season: Season) -> dict[str, Any]:
             ("root loss", "loss", _effects(warehouse, ROOT_LOSS, season.catalogue)),
         ],
         "conditions": _conditions(warehouse, season, shown),
-        "health": _health(warehouse),
+        "health": _health(warehouse, shown),
         "prices": _prices(season),
         "runs": [{**r, "fingerprint": r["data_fingerprint"][:12]} for r in runs.to_dicts()],
     }
@@ -311,25 +331,10 @@ def _context(warehouse: Warehouse, season: Season) -> dict[str, Any]:
 
 def write_shift_page(warehouse: Warehouse, season: Season, out: Path) -> Path:
     """Write `shift-<date>.html` and `shift.html` (the same, the latest) into `out`; return the dated one."""
-    environment = Environment(
-        loader=PackageLoader("reports"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["number"] = number
-    style = files(__package__).joinpath("templates").joinpath("style.css").read_text("utf-8")
-    page = environment.get_template("shift.html.j2").render(
-        **_context(warehouse, season),
-        style=Markup(style),  # noqa: S704  our own file
-        script=Markup(script_bundle()),  # noqa: S704  our own bundle
-    )
     shift = warehouse.query("last_shift")["shift_date"][0]
-    out.mkdir(parents=True, exist_ok=True)
-    dated = out / f"shift-{shift or 'none'}.html"
-    for target in (dated, out / "shift.html"):
-        partial = target.with_suffix(".partial")
-        partial.write_text(page, "utf-8")
-        partial.replace(target)
+    dated = render("shift.html.j2", out / f"shift-{shift or 'none'}.html", **_context(warehouse, season))
+    latest = out / "shift.html"
+    partial = latest.with_suffix(".partial")
+    partial.write_bytes(dated.read_bytes())
+    partial.replace(latest)
     return dated

@@ -1,7 +1,7 @@
--- A row is a sensor that was not believed, by machine and reason; stretches of stuck sensors first. Key: machine_id, setting, reason.
+-- A row is a sensor that was not believed, by machine and reason; lasting faults first. Key: machine_id, setting, reason.
 -- Reads sensor_fault.
 select machine_id, setting, reason, sum(records)::bigint as records, count(*) as days, min(from_at) as from_at, max(to_at) as to_at
 from sensor_fault
 group by machine_id, setting, reason
-order by reason = 'stuck' desc, records desc, machine_id, setting
+order by reason in ('stuck', 'drift', 'clock_step', 'off_position') desc, records desc, machine_id, setting
 limit 12

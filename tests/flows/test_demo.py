@@ -1,6 +1,5 @@
 """The demo season as the user runs it, against its truth. The truth is read here and nowhere else."""
 
-import datetime as dt
 import json
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from flows import stages
 from flows.demo import write_demo
 from tests.program import Demo, taretrace
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest
+from tests.proofs.traced import baselines, mean_settings, settings_r2
 from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.export import exported_tables
 from transforms.lake import Lake
@@ -59,12 +59,19 @@ def test_the_faults_put_into_the_files_are_found_and_said(tables):
     for reason in ("cut short", "not a time of the form", "gross_t is not above 0", "dirt_tare_pct is above 70"):
         assert reason in says
     assert tables["source_file"]["rows_repeated"].sum() > 0
-    stuck = tables["sensor_fault"].filter(pl.col("reason") == "stuck")
-    assert stuck.select("machine_id", "setting").unique().rows() == [("M03", "cleaner_2_speed_rpm")]
-    ahead = tables["clock_offset"].filter("corrected")
-    assert ahead["machine_id"].to_list() == ["M12"]
-    assert ahead["lo95"][0] < 11 < ahead["hi95"][0]
-    assert ahead["hi95"][0] - ahead["lo95"][0] < 6
+    faults = tables["sensor_fault"].filter(pl.col("reason").is_in(["stuck", "drift", "clock_step", "off_position"]))
+    found = faults.select("machine_id", "setting", "reason").unique().sort("machine_id").rows()
+    assert found == [
+        ("M02", "separator_1_height_mm", "drift"),
+        ("M03", "cleaner_2_speed_rpm", "stuck"),
+        ("M04", "clock", "clock_step"),
+    ]
+    assert faults.filter(pl.col("reason") == "clock_step")["size"].to_list() == pytest.approx([25.0], abs=0.5)
+    ahead = {r["subject_id"]: r for r in tables["clock_offset"].filter("corrected").iter_rows(named=True)}
+    assert set(ahead) == {"M12", "east"}
+    for clock, minutes, width in (("M12", 11, 6), ("east", 7, 11)):
+        assert ahead[clock]["lo95"] < minutes < ahead[clock]["hi95"]
+        assert ahead[clock]["hi95"] - ahead[clock]["lo95"] < width
 
 
 def test_raw_text_of_rejected_rows_can_be_read_back(demo, tables):
@@ -81,54 +88,6 @@ def test_shares_sum_to_one_with_an_explicit_remainder(tables):
     assert total["share"].to_numpy() == pytest.approx(np.ones(total.height), abs=1e-9)
     rest = tables["load_trace"].filter(pl.col("bin_at").is_null())
     assert 0 < rest.height < total.height
-
-
-def _by_load(trace: pl.DataFrame, bins: pl.DataFrame, names: list[str]) -> pl.DataFrame:
-    joined = trace.join(bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"])
-    weighted = [
-        (pl.col(n) * pl.col("share")).sum() / pl.col("share").filter(pl.col(n).is_not_null()).sum() for n in names
-    ]
-    return joined.group_by("load_id").agg(weighted)
-
-
-def _r2(found: pl.DataFrame, true: pl.DataFrame, names: list[str]) -> dict[str, float]:
-    both = true.join(found, on="load_id", suffix="_found", how="inner")
-    out = {}
-    for n in names:
-        pair = both.select(n, f"{n}_found").fill_nan(None).drop_nulls()
-        if pair.height > 50:
-            out[n] = 1 - float(((pair[n] - pair[f"{n}_found"]) ** 2).mean() / pair[n].var())  # type: ignore[operator]
-    return out
-
-
-def _baselines(tables: dict[str, pl.DataFrame], unloads: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """(a) all bins of the field in the hour before weigh-in; (b) the nearest unload, and 20 min of lifting before."""
-    day = pl.col("bin_at").dt.date().alias("day")
-    work = tables["bin"].filter(pl.col("area_ha") > 0).select("machine_id", "bin_at", "field_id", "area_ha", day)
-    loads = tables["load"].select("load_id", "field_id", "weighed_at", pl.col("weighed_at").dt.date().alias("day"))
-    hour = loads.join(work, on=["field_id", "day"]).filter(
-        pl.col("bin_at").is_between(pl.col("weighed_at") - dt.timedelta(hours=1), "weighed_at")
-    )
-    events = unloads.sort("started_at").join_asof(
-        work.sort("bin_at").select("machine_id", "bin_at", "field_id"),
-        left_on="started_at",
-        right_on="bin_at",
-        by="machine_id",
-        check_sortedness=False,
-    )
-    nearest = loads.sort("weighed_at").join_asof(
-        events.sort("started_at").select("field_id", "machine_id", "started_at"),
-        left_on="weighed_at",
-        right_on="started_at",
-        by="field_id",
-        check_sortedness=False,
-    )
-    before = nearest.join(work.drop("field_id"), on=["machine_id", "day"]).filter(
-        pl.col("bin_at").is_between(pl.col("started_at") - dt.timedelta(minutes=20), "started_at")
-    )
-    share = (pl.col("area_ha") / pl.col("area_ha").sum().over("load_id")).alias("share")
-    keep = ["load_id", "machine_id", "bin_at", "share"]
-    return hour.with_columns(share).select(keep), before.with_columns(share).select(keep)
 
 
 def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, catalogue: Catalogue):
@@ -148,16 +107,12 @@ def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, 
     )
     heaps = tables["load_trace_grade"].filter(pl.col("says").str.contains("heap"))
     wanted = wanted.join(heaps, on="load_id", how="anti").select("load_id")
-    true = _by_load(true_trace.join(wanted, on="load_id"), truth(demo, "bin"), names)
-    known = tables["load_trace"].filter(pl.col("bin_at").is_not_null()).join(wanted, on="load_id")
-    hour, nearest = _baselines(tables, tables["unload_event"])
+    true = mean_settings(true_trace.join(wanted, on="load_id"), truth(demo, "bin"), names)
+    known = tables["load_trace"].filter(pl.col("bin_at").is_not_null())
+    ways = {"traced": known} | baselines(tables["bin"], tables["load"], tables["unload_event"])
     rows = {
-        label: _r2(_by_load(trace.join(wanted, on="load_id"), tables["bin"], names), true, names)
-        for label, trace in (
-            ("traced", known),
-            ("field's hour before weigh-in", hour),
-            ("nearest unload in time", nearest),
-        )
+        label: settings_r2(mean_settings(trace.join(wanted, on="load_id"), tables["bin"], names), true, names)
+        for label, trace in ways.items()
     }
     print(f"\nR2 of mean settings, {wanted.height} sampled loads with a tank signal")
     for label, found in rows.items():
@@ -227,19 +182,25 @@ def test_advice_keeps_its_rules(demo, tables, catalogue: Catalogue):
     assert advice["total_gain_per_t"].min() > 0
 
 
-def test_naive_correlation_misleads_where_the_fit_does_not(tables):
-    """Operators clean harder where it is dirty: pooled, the cleaners look harmful; within visits they help."""
-    facts = tables["load_fact"].drop_nulls([DIRT, "cleaner_1_speed_rpm"])
-    z = np.log(facts[DIRT] / (100 - facts[DIRT]))
-    naive = np.polyfit(facts["cleaner_1_speed_rpm"].to_numpy(), z.to_numpy(), 1)[0]
+def test_naive_correlation_misleads_where_the_fit_does_not(demo, tables):
+    """Operators react to dirt they see: pooled regressions get signs wrong that the within-visit effects get right."""
+    facts = tables["load_fact"].drop_nulls(DIRT)
+    z = np.log(facts[DIRT] / (100 - facts[DIRT])).to_numpy()
+    true = truth(demo, "load_effect").group_by("setting").agg(pl.col(DIRT).mean())
     overall = tables["effect"].filter(
-        (pl.col("response") == DIRT)
-        & (pl.col("setting") == "cleaner_1_speed_rpm")
-        & pl.col("wetness_class").is_null()
-        & pl.col("soil_class").is_null()
+        (pl.col("response") == DIRT) & pl.col("wetness_class").is_null() & pl.col("soil_class").is_null()
     )
-    assert naive > 0
-    assert overall["hi95"][0] < 0
+    certain = overall.filter(pl.col("lo95") * pl.col("hi95") > 0).join(true, on="setting")
+    assert certain.height >= 4
+    assert (certain["change_pct"].sign() == certain[DIRT].sign()).all()
+    wrong = []
+    for setting, effect in certain.select("setting", DIRT).iter_rows():
+        value = facts[setting].to_numpy()
+        known = np.isfinite(value)
+        if np.sign(np.polyfit(value[known], z[known], 1)[0]) != np.sign(effect):
+            wrong.append(setting)
+    assert wrong
+    print(f"\npooled regression has the wrong sign for {', '.join(wrong)} of {certain.height} certain effects")
 
 
 def test_nothing_but_tests_reads_the_truth(demo):

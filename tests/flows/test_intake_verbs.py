@@ -300,7 +300,7 @@ def test_status_says_how_far_behind_each_source_is(season: Season):
     assert sources["tickets"]["lag_h"] == pytest.approx(
         (now - newest.astimezone(dt.UTC)).total_seconds() / 3600, abs=0.2
     )
-    assert sources["tickets"]["files"] == 2
+    assert sources["tickets"]["files"] == 3
     assert sources["tares"]["lag_h"] >= sources["tickets"]["lag_h"]
     assert sources["fields"]["lag_h"] is None  # a list has no time
     assert set(sources) >= {"log_one", "log_two", "tares", "weather", "fields"}

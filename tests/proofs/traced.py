@@ -48,7 +48,19 @@ class TracedSeason:
         ahead = dict(self.season.district.machines.select("machine_id", "clock_offset_s").iter_rows())
         # Truth counts true time, bins the machine's own: brought together for the comparison alone.
         shift = pl.col("machine_id").replace_strict(ahead, return_dtype=pl.Int64)
-        return true.with_columns((pl.col("bin_at") + pl.duration(seconds=shift)).dt.truncate("30s"))
+        return true.join(self.loads.select("load_id"), on="load_id").with_columns(
+            (pl.col("bin_at") + pl.duration(seconds=shift)).dt.truncate("30s")
+        )
+
+    def true_settings(self) -> pl.DataFrame:
+        """Per load the true mean of each setting."""
+        by_bin = self.season.true_bins.select("bin", *self.settings)
+        joined = self.season.true_trace.join(self.loads.select("load_id"), on="load_id").join(by_bin, on="bin")
+        return joined.group_by("load_id").agg(
+            (pl.col(n).fill_nan(None) * pl.col("share")).sum()
+            / pl.col("share").filter(pl.col(n).fill_nan(None).is_not_null()).sum()
+            for n in self.settings
+        )
 
 
 def binned(season: DemoSeason) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
@@ -109,9 +121,12 @@ def overlap(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
         found.filter(pl.col("bin_at").is_not_null()), on=["load_id", "machine_id", "bin_at"], suffix="_found"
     )  # fmt: skip
     hit = both.group_by("load_id").agg(pl.min_horizontal("share", "share_found").sum().alias("overlap"))
-    return found.select("load_id").unique().join(hit, on="load_id", how="left").with_columns(
-        pl.col("overlap").fill_null(0.0)
-    )  # fmt: skip
+    return (
+        truth.select("load_id")
+        .unique()
+        .join(hit, on="load_id", how="left")
+        .with_columns(pl.col("overlap").fill_null(0.0))
+    )
 
 
 def main_machine(trace: pl.DataFrame) -> pl.DataFrame:
@@ -126,11 +141,11 @@ def main_machine(trace: pl.DataFrame) -> pl.DataFrame:
 def right_machine(found: pl.DataFrame, truth: pl.DataFrame) -> float:
     """Share of loads whose main machine is the true one; a load without any counts as wrong."""
     both = main_machine(truth).join(main_machine(found), on="load_id", how="left", suffix="_found")
-    both = both.join(found.select("load_id").unique(), on="load_id")
     return float((both["machine_id"] == both["machine_id_found"]).fill_null(value=False).mean())
 
 
 def mean_settings(trace: pl.DataFrame, bins: pl.DataFrame, names: list[str]) -> pl.DataFrame:
+    """Per load the share-weighted mean of each setting."""
     joined = trace.join(bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"])
     weighted = [
         (pl.col(n) * pl.col("share")).sum() / pl.col("share").filter(pl.col(n).is_not_null()).sum() for n in names
@@ -138,12 +153,39 @@ def mean_settings(trace: pl.DataFrame, bins: pl.DataFrame, names: list[str]) -> 
     return joined.group_by("load_id").agg(weighted)
 
 
-def settings_r2(found: pl.DataFrame, true: pl.DataFrame, names: list[str]) -> float:
-    """R2 of mean settings, the mean over settings."""
+def settings_r2(found: pl.DataFrame, true: pl.DataFrame, names: list[str]) -> dict[str, float]:
+    """R2 of mean settings, setting by setting."""
     both = true.join(found, on="load_id", suffix="_found")
-    out = []
+    out = {}
     for n in names:
         pair = both.select(n, f"{n}_found").fill_nan(None).drop_nulls()
         if pair.height > 50 and pair[n].std() > 0:
-            out.append(1 - float(((pair[n] - pair[f"{n}_found"]) ** 2).mean() / pair[n].var()))
-    return float(np.mean(out))
+            out[n] = 1 - float(((pair[n] - pair[f"{n}_found"]) ** 2).mean() / pair[n].var())
+    return out
+
+
+def baselines(bins: pl.DataFrame, loads: pl.DataFrame, unloads: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Without tracing: all the field's bins in the hour before weigh-in; the nearest unload and 20 min before."""
+    day = pl.col("bin_at").dt.date().alias("day")
+    work = bins.filter(pl.col("area_ha") > 0).select("machine_id", "bin_at", "field_id", "area_ha", day)
+    loads = loads.select("load_id", "field_id", "weighed_at", pl.col("weighed_at").dt.date().alias("day"))
+    hour = loads.join(work, on=["field_id", "day"]).filter(
+        pl.col("bin_at").is_between(pl.col("weighed_at") - dt.timedelta(hours=1), "weighed_at")
+    )
+    events = unloads.sort("started_at").join_asof(
+        work.sort("bin_at").select("machine_id", "bin_at", "field_id"), left_on="started_at", right_on="bin_at",
+        by="machine_id", check_sortedness=False,
+    )  # fmt: skip
+    nearest = loads.sort("weighed_at").join_asof(
+        events.sort("started_at").select("field_id", "machine_id", "started_at"), left_on="weighed_at",
+        right_on="started_at", by="field_id", check_sortedness=False,
+    )  # fmt: skip
+    before = nearest.join(work.drop("field_id"), on=["machine_id", "day"]).filter(
+        pl.col("bin_at").is_between(pl.col("started_at") - dt.timedelta(minutes=20), "started_at")
+    )
+    share = (pl.col("area_ha") / pl.col("area_ha").sum().over("load_id")).alias("share")
+    keep = ["load_id", "machine_id", "bin_at", "share"]
+    out = {"field's hour before weigh-in": hour.with_columns(share).select(keep)}
+    if unloads.height:
+        out["nearest unload in time"] = before.with_columns(share).select(keep)
+    return out

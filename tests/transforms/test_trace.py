@@ -389,7 +389,7 @@ def test_a_logged_state_of_unloading_tells_as_well():
 
 def day_of_stops(stops: list[int], *, stands_s: int = 90) -> pl.DataFrame:
     """Lifting for so many records before each stop of 90 s; a turn of 25 s every 40 records."""
-    speed, working, dt_s = [], [], []
+    speed, working = [], []
     for records_before in stops:
         for k in range(records_before):
             turns = k % 40 == 39

@@ -11,7 +11,7 @@ from transforms.demo.season import DemoSeason
 
 Array = NDArray[np.float64]
 STUCK_MACHINE, STUCK_SETTING = 2, "cleaner_2_speed_rpm"
-DRIFTING_MACHINE, DRIFTING_SETTING, DRIFTING_DAY, DRIFT_STEPS = 1, "separator_1_height_mm", 1, 4.0
+DRIFTING_MACHINE, DRIFTING_SETTING, DRIFTING_DAY, DRIFT_STEPS = 1, "separator_1_height_mm", 1, 6.0
 
 
 def at(season: DemoSeason, seconds: pl.Expr) -> pl.Expr:

@@ -24,6 +24,7 @@ HALF_A_TRUCK_T = 13.5
 WIDE_MIN = 25.0
 """Spread allowed to leaving times while clocks are still unknown: mass decides, not time."""
 SURE = 0.8
+WILD_DRIVE_MIN = 20.0
 
 
 def lag_samples(work: FieldWork) -> pl.DataFrame:
@@ -107,7 +108,7 @@ def _sample(
             continue
         waits, drives = (x[mine & np.isfinite(x)] for x in (waited, weighed - left))
         out.append((field_id, stretch.shift_date, machine_id, str(site), float(km[mine][0]), int(mine.sum()),
-                    *_centre((weighed - full)[mine]), *_centre(waits), int(waits.size), _centre(drives)[1],
+                    *_centre((weighed - full)[mine]), *_centre(waits), int(waits.size), _scatter(drives),
                     int(drives.size), closure, seen))  # fmt: skip
     return out
 
@@ -118,6 +119,14 @@ def _since_an_emptying(stream: Stream | None, left_min: Array) -> Array:
         return np.full(left_min.size, np.nan)
     last = np.searchsorted(stream.left_min, left_min, side="right") - 1
     return np.asarray(np.where(last >= 0, left_min - stream.left_min[np.maximum(last, 0)], np.nan))
+
+
+def _scatter(x: Array) -> float | None:
+    """Standard deviation without the wildest: waiting has a long tail, which a median of deviations would not see."""
+    if not x.size:
+        return None
+    near = np.abs(x - np.median(x)) < WILD_DRIVE_MIN
+    return float(np.std(x[near]))
 
 
 def _centre(x: Array) -> tuple[float | None, float | None]:

@@ -36,7 +36,7 @@ MOVED = 4.0
 FEWEST_TOLD, FEWEST_SAMPLES = 5, 3
 LOOK_BACK_DAYS = 4
 LOOK_AHEAD_DAYS = 7
-SMALLEST_MOVE_MIN = 4.0
+SMALLEST_MOVE_MIN, MOST_MOVES_A_DAY = 4.0, 4
 SMALLEST_OFFSET_MIN = 3.0
 """A clock is called off only where it stands at least this far off (the lag itself is about as good)."""
 SITE_SD_MIN = 2.0
@@ -113,7 +113,9 @@ class Learning:
             seen = np.flatnonzero(self.day <= np.datetime64(day))
             self._add(np.flatnonzero(self.day == np.datetime64(day)))
             self._solve(seen)
-            if self._split(np.datetime64(day)):
+            for _ in range(MOST_MOVES_A_DAY):
+                if not self._split(day):
+                    break
                 self._solve(seen)
             for past in [d for d in (*self.by_day, day) if (day - d).days <= LOOK_AHEAD_DAYS]:
                 self.by_day[past] = self._taken(seen, past)
@@ -158,28 +160,37 @@ class Learning:
         for j, epoch in enumerate(epochs):
             epoch.value, epoch.sd = float(at[j]), float(np.sqrt(inverse[j, j]))
 
-    def _split(self, day: np.datetime64) -> bool:
-        """Begin a new epoch of every clock whose last days do not go with those before."""
-        split = False
-        for course in self.epochs.values():
-            epoch = course[-1]
-            rows = np.array(epoch.rows)
-            if self.day[rows[-1]] != day:
+    def _split(self, day: dt.date) -> bool:
+        """Begin a new epoch of the clock whose last days go least with those before; say whether there was one.
+
+        One at a time, a site's before a machine's: what a weighbridge's new clock does to the lags of every machine
+        that hauls there must not be taken for new clocks of theirs.
+        """
+        found: list[tuple[bool, float, tuple[str, str], NDArray[np.bool_]]] = []
+        for key, course in self.epochs.items():
+            rows = np.array(course[-1].rows)
+            if self.day[rows[-1]] != np.datetime64(day):
                 continue
             for back in range(LOOK_BACK_DAYS):
-                recent = self.day[rows] >= day - np.timedelta64(back, "D")
+                recent = self.day[rows] >= np.datetime64(day) - np.timedelta64(back, "D")
                 if recent.all():
                     break
-                if recent.sum() and self._differ(rows[~recent], rows[recent]):
-                    epoch.rows = rows[~recent].tolist()
-                    course.append(_Epoch(epoch.kind, epoch.subject, rows[recent].tolist()))
-                    split = True
-                    break
-        return split
+                moved = self._moved(rows[~recent], rows[recent])
+                if moved > 1:
+                    found.append((key[0] == "site", moved, key, recent))
+        if not found:
+            return False
+        _, _, key, recent = max(found, key=lambda f: f[:3])
+        course = self.epochs[key]
+        rows = np.array(course[-1].rows)
+        course[-1].rows = rows[~recent].tolist()
+        course.append(_Epoch(*key, rows[recent].tolist()))
+        return True
 
-    def _differ(self, before: NDArray[np.int64], after: NDArray[np.int64]) -> bool:
+    def _moved(self, before: NDArray[np.int64], after: NDArray[np.int64]) -> float:
+        """How far a clock moved, against what it takes to believe that it did."""
         (a, var_a), (b, var_b) = (self._mean(rows) for rows in (before, after))
-        return abs(a - b) > max(SMALLEST_MOVE_MIN, MOVED * float(np.sqrt(var_a + var_b)))
+        return abs(a - b) / max(SMALLEST_MOVE_MIN, MOVED * float(np.sqrt(var_a + var_b)))
 
     def _mean(self, rows: NDArray[np.int64]) -> tuple[float, float]:
         """Median rest of samples, and its variance."""

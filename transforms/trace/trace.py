@@ -153,6 +153,7 @@ def _trace_stretch(
     names, named = loads["load_id"].to_list(), loads["machine_id"].to_list()
     taken = np.zeros(len(stretch.streams))
     here = {s.machine_id for s in stretch.streams}
+    contested = len(here) > 1 and None in named
     shared = share_out(stretch, departures, named, ratio if closes else usual, usual, ahead_min) if names else None
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in here):
@@ -162,7 +163,9 @@ def _trace_stretch(
         known = _take(out, name, stretch, found.stream, found.batch, found.share)
         taken += shared.belief[i] * departures.gross_t[i]
         seen = all(stretch.streams[m].has_signal for m in np.unique(found.stream))
-        sure = calibrated(found.sure * known / max(float(found.share.sum()), 1e-9), emptyings_seen=seen)
+        sure = calibrated(
+            found.sure * known / max(float(found.share.sum()), 1e-9), emptyings_seen=seen, contested=contested
+        )
         says = _whose(shared.belief[i])
         if not closes:
             says.append(

@@ -17,8 +17,8 @@ STOP_S = (35.0, 260.0)
 FEWEST_STOPS = 4
 TOO_SOON = 0.45
 """A stop after less than this part of the usual way between stops is no emptying."""
-ALIKE, ALIKE_SHARE = 0.35, 0.5
-"""Stops are a pattern where at least half of the ways between them are the usual one, give or take a third."""
+ALIKE, ALIKE_SHARE = 0.35, 0.8
+"""Stops are a pattern where four in five ways between them are the usual one, give or take a third."""
 EVENT: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String,
     "started_at": pl.Datetime("us", "UTC"),

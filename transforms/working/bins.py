@@ -102,8 +102,8 @@ def make_bins(
 
     Returns:
         (bins, flagged records, steps of the clock, which are taken out of the times). A bin: `machine_id, bin_at,
-        state, work_s, area_ha, distance_m, lat_deg, lon_deg, field_id`, and `<setting>`, `<setting>_sd` over working,
-        believed records.
+        state, work_s, area_ha, distance_m, lat_deg, lon_deg, tank_t, field_id`, and `<setting>`, `<setting>_sd` over
+        working, believed records.
     """
     steady, steps = on_one_clock(records)
     unique = _one_a_moment(steady.drop("file", "line", "part", strict=False))
@@ -128,6 +128,7 @@ def make_bins(
             pl.col("way_m").filter(working).sum().alias("distance_m"),
             (pl.col("way_m") * sections * pl.col("new_ground")).filter(working).sum().alias("swept_m"),
             pl.col("lat_deg", "lon_deg").mean(),
+            (pl.col("tank_t") if "tank_t" in flagged.columns else pl.lit(None)).cast(pl.Float64).mean().alias("tank_t"),
             *(believed(n).mean().alias(n) for n in names),
             *(believed(n).std().alias(f"{n}_sd") for n in names),
         )

@@ -9,32 +9,39 @@ METRES_PER_DEG = 111_320.0
 SMALLEST_STEP_S = 120.0
 """A shorter silence is no step worth telling."""
 LIFTS_KMH = 2.0
-NEAR = (0.2, 3.0)
-"""The way from the last record before a step to the first after it, against the way of a usual interval."""
+NEAR, ASIDE_M = (0.4, 2.0), 1.0
+"""The way ahead from the last record before a step to the first after it, against that of a usual interval, and aside.
+
+A log that was off while the machine went on is found rows away, or as far along as it drove meanwhile.
+"""
 STEP: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String, "setting": pl.String, "reason": pl.String, "from_at": pl.Datetime("us", "UTC"),
     "to_at": pl.Datetime("us", "UTC"), "records": pl.Int64, "size": pl.Float64,
 }  # fmt: skip
 
 
-def _way_m(records: pl.DataFrame) -> Array:
+def _goes_on(records: pl.DataFrame, usual_s: float) -> NDArray[np.bool_]:
+    """Whether each record is where the one before it was heading, about a usual interval on, along the same row."""
     lat, lon = (records[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in ("lat_deg", "lon_deg"))
-    north = np.diff(lat) * METRES_PER_DEG
-    east = np.diff(lon) * METRES_PER_DEG * np.cos(np.radians(lat[1:]))
-    return np.asarray(np.hypot(north, east))
+    north = np.diff(lat, prepend=np.nan) * METRES_PER_DEG
+    east = np.diff(lon, prepend=np.nan) * METRES_PER_DEG * np.cos(np.radians(lat))
+    speed = records["ground_speed_kmh"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    slower = np.minimum(speed, np.append(0.0, speed[:-1]))
+    one = slower / 3.6 * usual_s
+    with np.errstate(invalid="ignore", divide="ignore"):
+        before_n, before_e = np.append(np.nan, north[:-1]), np.append(np.nan, east[:-1])
+        before = np.hypot(before_n, before_e)
+        ahead = (north * before_n + east * before_e) / before
+        aside = np.abs(north * before_e - east * before_n) / before
+        return np.asarray((slower > LIFTS_KMH) & (ahead > NEAR[0] * one) & (ahead < NEAR[1] * one) & (aside < ASIDE_M))
 
 
 def _steps_s(records: pl.DataFrame) -> Array:
     """Seconds by which the clock jumps at each record, 0 where it does not; records in the order of their file."""
     between = np.diff(records["logged_at"].dt.timestamp("us").to_numpy()) / 1e6
     usual = float(np.median(between[between > 0])) if (between > 0).any() else 0.0
-    speed = records["ground_speed_kmh"].cast(pl.Float64).fill_null(0.0).to_numpy()
-    slower = np.minimum(speed[:-1], speed[1:])
-    one = slower / 3.6 * usual
-    with np.errstate(invalid="ignore"):
-        goes_on = (slower > LIFTS_KMH) & (_way_m(records) > NEAR[0] * one) & (_way_m(records) < NEAR[1] * one)
-    jumps = np.abs(between - usual) > SMALLEST_STEP_S
-    return np.append(0.0, np.where(jumps & goes_on, between - usual, 0.0))
+    jumps = np.append(False, np.abs(between - usual) > SMALLEST_STEP_S) & _goes_on(records, usual)
+    return np.where(jumps, np.append(0.0, between - usual), 0.0)
 
 
 def on_one_clock(records: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

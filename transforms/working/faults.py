@@ -16,7 +16,7 @@ STUCK_MINUTES = 15.0
 """A sensor without any change for this long, while its neighbours move, is stuck (common practice, no source)."""
 DRIFT_WINDOW_MIN, DRIFT_STEPS, DRIFT_T = 15.0, 2.0, 4.0
 """A sensor drifts where its means of so many minutes creep one way by so many practical steps in a day, surely."""
-CREEP_STEPS = 0.7
+CREEP_STEPS = 0.4
 """Between two such means a change of more steps than this is a hand on the setting, not a creeping sensor."""
 OFF_PLACE, NO_PLACE = 0.12, 1.0
 """A speed whose log differs by more than this from the way between positions is not believed (common practice)."""

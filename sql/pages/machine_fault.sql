@@ -1,0 +1,7 @@
+-- A row is a lasting fault of one machine: a stuck or drifting sensor, a speed that places contradict, a clock that jumps. Key: machine_id, setting, reason.
+-- Reads sensor_fault.
+select machine_id, setting, reason, count(*) as days
+from sensor_fault
+where reason in ('stuck', 'drift', 'clock_step', 'off_position')
+group by machine_id, setting, reason
+order by machine_id, setting, reason

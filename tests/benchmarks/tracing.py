@@ -1,0 +1,185 @@
+"""How well loads are traced on invented seasons, beside two baselines: the tables and the plot of METHODS.md section 2.
+
+Run: .venv/bin/python tests/benchmarks/tracing.py              the table, and calibration.svg beside METHODS.md
+     .venv/bin/python tests/benchmarks/tracing.py --calibrate   the knots of transforms/trace/calibration.py
+
+Seasons for the knots and for the table have other seeds and other mechanics; the tracing was built on neither.
+"""
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+
+import altair as alt
+import numpy as np
+import polars as pl
+import vl_convert
+from scipy.optimize import linear_sum_assignment
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from proofs.traced import (  # noqa: E402
+    TracedSeason,
+    baselines,
+    mean_settings,
+    overlap,
+    right_machine,
+    settings_r2,
+    trace_plan,
+)
+
+from transforms.demo.hardship import Hardship  # noqa: E402
+from transforms.demo.season import Plan  # noqa: E402
+from transforms.trace import calibration, trace  # noqa: E402
+
+MILD = {"lag_scale": 0.9, "capacity_sd_t": 1.0, "patchiness": 0.02, "forecast_error": 0.05, "missing": 0.003,
+        "site_clocks": (("east", 7.0, 0), ("west", 60.0, 3))}  # fmt: skip
+ROUGH = {"lag_scale": 1.2, "capacity_sd_t": 2.0, "patchiness": 0.045, "forecast_error": 0.10, "missing": 0.006,
+         "wrong_field": 0.003, "split": 0.04, "site_clocks": (("east", -7.0, 0), ("west", -60.0, 0)),
+         "machine_clocks": ((-1, 11.0), (0, -5.0))}  # fmt: skip
+MECHANICS = (("mild", MILD), ("rough", ROUGH))
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One kind of season."""
+
+    signal: str | None
+    ids: float
+    machines: int
+    mechanics: str
+    seed: int
+
+    @property
+    def plan(self) -> Plan:
+        hardship = Hardship(
+            signal=self.signal, ticket_ids=self.ids, machines_a_field=self.machines, sites=4,
+            **dict(MECHANICS)[self.mechanics],
+        )  # fmt: skip
+        return Plan(6, 6, self.seed, hardship=hardship)
+
+
+def ceiling(season: TracedSeason) -> float:
+    """Right machines of whoever knew to the second when every load left, but not which ticket is which."""
+    lag = season.loads.join(season.season.tickets.select("load_id", "left_s", "machine"), on="load_id")
+    weighed = lag["weighed_at"].dt.timestamp("us").to_numpy() / 60e6
+    midnight = season.season.midnight.timestamp() / 60
+    lag = lag.with_columns(pl.Series("weighed_min", weighed - midnight), (pl.col("left_s") / 60).alias("left_min"))
+    lag = lag.with_columns((pl.col("weighed_min") - pl.col("left_min") - 1.45 * pl.col("km")).alias("rest"))
+    lag = lag.with_columns(pl.col("rest").median().over("site_id", pl.col("weighed_at").dt.date()).alias("usual"))
+    sd = float((lag["rest"] - lag["usual"]).std())
+    hits = count = 0
+    for _, part in lag.filter(pl.col("machine") >= 0).group_by("field_id", pl.col("left_min") // 1440):
+        told, left = part["left_field_at"].is_not_null().to_numpy(), part["left_min"].to_numpy()
+        thought = (part["weighed_min"] - 1.45 * part["km"] - part["usual"]).to_numpy()
+        off = np.where(told, left, thought)[:, None] - left[None, :]
+        cost = (off / np.where(told, 1.0, sd)[:, None]) ** 2
+        machine = part["machine"].to_numpy()
+        named = part["machine_id"].is_not_null().to_numpy()
+        cost += np.where(named[:, None] & (machine[:, None] != machine[None, :]), 1e6, 0.0)
+        rows, slots = linear_sum_assignment(cost)
+        hits, count = hits + int((machine[rows] == machine[slots]).sum()), count + part.height
+    return hits / count
+
+
+def measured(cell: Cell) -> tuple[list[dict[str, object]], pl.DataFrame]:
+    """Trace one season: a row for the tracing and each baseline, and (grade, overlap) of every load."""
+    season = trace_plan(cell.plan)
+    truth, true = season.truth, season.true_settings()
+    ways = {"traced": season.load_trace} | baselines(season.bins, season.loads, season.unloads)
+    rows = []
+    for way, found in ways.items():
+        known = found.filter(pl.col("bin_at").is_not_null())
+        r2 = settings_r2(mean_settings(known, season.bins, season.settings), true, season.settings)
+        rows.append({
+            "signal": cell.signal or "mixed", "ids": cell.ids, "machines": cell.machines, "mechanics": cell.mechanics,
+            "way": way, "loads": truth["load_id"].n_unique(),
+            "overlap": float(overlap(found, truth)["overlap"].mean()), "right": right_machine(found, truth),
+            "r2": float(np.mean(list(r2.values()))), "ceiling": ceiling(season) if way == "traced" else None,
+        })  # fmt: skip
+    graded = overlap(season.load_trace, truth).join(season.grade, on="load_id")
+    seen = ~pl.col("says").str.contains("not seen")
+    heap = pl.col("says").str.contains("heap")
+    return rows, graded.select("overlap", "trace_quality", seen.alias("seen"), heap.alias("heap"))
+
+
+def uncalibrated(cell: Cell) -> pl.DataFrame:
+    """Trace one season with the grade as the tracing thinks it."""
+    trace.calibrated = lambda sure, **kind: sure + 10 * kind.get("contested", False) + 20 * kind.get("heap", False)
+    found = measured(cell)[1]
+    code = (pl.col("trace_quality") / 10).floor()
+    return found.with_columns((code == 1).alias("contested"), (pl.col("trace_quality") - 10 * code))
+
+
+def cells(first_seed: int) -> list[Cell]:
+    grid = product(("flag", "none"), (1.0, 0.6, 0.0), (1, 2, 3), ("mild", "rough"))
+    more = product(("level", "counter", None), (0.6,), (1, 2), ("mild", "rough"))
+    return [Cell(*kind, seed=first_seed + i) for i, kind in enumerate([*grid, *more])]
+
+
+def calibrate() -> None:
+    """Print the knots: mean overlap about each value of what the tracing thinks."""
+    with ProcessPoolExecutor(2) as pool:
+        graded = pl.concat(pool.map(uncalibrated, cells(9000)))
+    print("heap", round(float(graded.filter("heap")["overlap"].mean()), 2))
+    for seen, contested in calibration.KINDS:
+        rows = graded.filter((pl.col("seen") == seen) & (pl.col("contested") == contested) & ~pl.col("heap"))
+        sure, hit = rows["trace_quality"].to_numpy(), rows["overlap"].to_numpy()
+        knots = np.array(calibration.KNOTS)
+        # Least squares of a line bent at the knots, held rising.
+        basis = np.array([np.interp(sure, knots, row) for row in np.eye(knots.size)]).T
+        ridge = 3.0 * np.diff(np.eye(knots.size), 2, axis=0)
+        a = np.vstack([basis, ridge, 1e3 * np.eye(knots.size)[:1]])
+        at = np.linalg.lstsq(a, np.concatenate([hit, np.zeros(ridge.shape[0] + 1)]), rcond=None)[0]
+        print((seen, contested), [round(float(v), 2) for v in np.maximum.accumulate(np.clip(at, 0, 1))])
+
+
+def plot(graded: pl.DataFrame) -> None:
+    """Draw mean overlap of loads by their grade, ten classes, into calibration.svg."""
+    classes = graded.with_columns((pl.col("trace_quality") * 10).floor().clip(0, 9).alias("tenth"))
+    table = classes.group_by("seen", "tenth").agg(pl.len().alias("n"), pl.col("trace_quality", "overlap").mean())
+    table = table.filter(pl.col("n") >= 30).with_columns(
+        pl.when("seen").then(pl.lit("emptyings seen")).otherwise(pl.lit("not seen")).alias("kind")
+    )
+    print(table.sort("seen", "tenth").select("kind", "n", pl.col("trace_quality", "overlap").round(3)))
+    axis = {"scale": alt.Scale(domain=[0, 1])}
+    dots = alt.Chart(table).mark_point(filled=True, opacity=1).encode(
+        x=alt.X("trace_quality:Q", title="trace_quality said", **axis),
+        y=alt.Y("overlap:Q", title="mass where it was said to be", **axis),
+        size=alt.Size("n:Q", title="loads", scale=alt.Scale(range=[30, 400])),
+        shape=alt.Shape("kind:N", title=None),
+        color=alt.Color("kind:N", title=None, scale=alt.Scale(range=["#1f4f8f", "#c98a1b"])),
+    )  # fmt: skip
+    line = alt.Chart(pl.DataFrame({"x": [0, 1], "y": [0, 1]})).mark_line(color="#615b53", strokeDash=[4, 4])
+    chart = (line.encode(x="x:Q", y="y:Q") + dots).properties(width=320, height=320)
+    svg = vl_convert.vegalite_to_svg(chart.to_json())
+    (ROOT / "transforms" / "trace" / "calibration.svg").write_text(svg, "utf-8")
+
+
+def main() -> None:
+    """Measure every cell and print the tables."""
+    if sys.argv[1:] == ["--calibrate"]:
+        calibrate()
+        return
+    with ProcessPoolExecutor(2) as pool:
+        found = list(pool.map(measured, cells(4000)))
+    table = pl.DataFrame([row for rows, _ in found for row in rows], infer_schema_length=None)
+    by = ["signal", "ids", "machines", "way"]
+    mean = table.group_by(by, maintain_order=True).agg(
+        pl.col("loads").sum(), pl.col("overlap", "right", "r2", "ceiling").mean().round(3)
+    )
+    with pl.Config(tbl_rows=200, tbl_cols=12, tbl_formatting="MARKDOWN", tbl_hide_dataframe_shape=True,
+                   tbl_hide_column_data_types=True, tbl_width_chars=160):  # fmt: skip
+        print(mean)
+        print(
+            table.filter(pl.col("signal").is_in(["flag", "none"])).group_by("signal", "way", maintain_order=True)
+            .agg(pl.col("loads").sum(), pl.col("overlap", "right", "r2").mean().round(3))
+        )  # fmt: skip
+        plot(pl.concat([graded for _, graded in found]))
+
+
+if __name__ == "__main__":
+    main()
