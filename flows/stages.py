@@ -25,7 +25,7 @@ from transforms.lake import Lake
 from transforms.losses import root_loss
 from transforms.model.decompose import expected, why
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_response, fit_summary
+from transforms.model.fit import ResponseFit, fit_response, fit_summary, setting_reliability
 from transforms.trace.load_picture import load_picture
 from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.warehouse import Warehouse, sql_names
@@ -176,10 +176,13 @@ def fit(workspace: Workspace, reporter: Reporter) -> Fits:
         )
         fitted = [f for f in (fits.dirt, fits.loss) if f is not None]
         with warehouse.transaction():
-            empty = {name: warehouse.table(name).clear() for name in ("fit_run", "effect", "expected_load", "load_why")}
+            tables = ("fit_run", "effect", "setting_reliability", "expected_load", "load_why")
+            empty = {name: warehouse.table(name).clear() for name in tables}
             warehouse.replace(
                 "fit_run", pl.concat([empty["fit_run"], *(fit_summary(f) for f in fitted)], how="diagonal_relaxed")
             )
+            believed = [setting_reliability(f) for f in fitted]
+            warehouse.replace("setting_reliability", pl.concat([empty["setting_reliability"], *believed]))
             rows = [effects(f, season.catalogue, season.advice.min_loads) for f in fitted]
             warehouse.replace("effect", pl.concat([empty["effect"], *rows], how="diagonal_relaxed"))
             warehouse.replace("expected_load", expected(fits.dirt) if fits.dirt else empty["expected_load"])

@@ -31,7 +31,9 @@ select
     f.grower_id,
     m.generation,
     m.operator_id,
-    coalesce(g.trace_quality, 0) as trace_quality
+    coalesce(g.trace_quality, 0) as trace_quality,
+    coalesce(g.claimed_quality, 0) as claimed_quality,
+    coalesce(g.machine_chance, 0) as machine_chance
 from placed as p
 left join load_tare as t using (load_id)
 left join load_trace_grade as g using (load_id)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.linalg import qr
 
 from transforms.catalogue import Catalogue
+from transforms.model.blur import reliability, staying
 from transforms.model.cross_products import DenseBlock, Factor
 from transforms.model.curves import ConditionCurves, Terms, place_curves
 
@@ -37,6 +38,7 @@ class Design:
         has: whether the row has the setting, shape (n, j).
         modifiers: condition -> standardised values that multiply the settings, shape (n,).
         curves: evaluates the condition columns and modifiers for any conditions.
+        reliability: setting -> mean part of its traced departures that is believed; `steps` are corrected by it.
     """
 
     rows: pl.DataFrame
@@ -50,6 +52,7 @@ class Design:
     has: NDArray[np.bool_]
     modifiers: dict[str, Array]
     curves: ConditionCurves
+    reliability: dict[str, float]
 
 
 def _codes(rows: pl.DataFrame, *columns: str) -> NDArray[np.int64]:
@@ -85,6 +88,13 @@ def _setting_steps(
     return steps, has
 
 
+def _time_of(facts: pl.DataFrame) -> Array:
+    """What orders rows in time: when they were lifted, else the order they come in."""
+    if "lifted_at" not in facts.columns:
+        return np.arange(facts.height, dtype=np.float64)
+    return np.asarray(facts["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), dtype=np.float64)
+
+
 def _within_spread(steps: Array, has: NDArray[np.bool_], visit: NDArray[np.int64]) -> Array:
     inside = steps - _visit_means(steps, visit)
     return np.array([np.std(inside[has[:, j], j]) if has[:, j].sum() > 2 else 0.0 for j in range(steps.shape[1])])
@@ -112,8 +122,12 @@ def build_design(facts: pl.DataFrame, candidates: list[str], catalogue: Catalogu
     visit = _codes(facts, "machine_id", "shift_date", "field_id")
     named = [n for n in candidates if n in facts.columns and facts[n].count() > 10]
     steps, has = _setting_steps(facts, named, catalogue, visit)
+    believed = reliability(facts, staying(steps, has, visit, _time_of(facts)))
+    means = _visit_means(steps, visit)
+    steps = means + believed * (steps - means)
     moved = _within_spread(steps, has, visit) >= MIN_WITHIN_STEPS
     settings, steps, has = [n for n, m in zip(named, moved, strict=True) if m], steps[:, moved], has[:, moved]
+    believed = believed[:, moved]
     values = {n: facts[n].cast(pl.Float64).to_numpy() for n in terms.curves}
     curves = place_curves(values, terms)
     curve_columns, curve_names = curves.columns(values)
@@ -151,4 +165,5 @@ def build_design(facts: pl.DataFrame, candidates: list[str], catalogue: Catalogu
         has,
         modifiers,
         curves,
+        {n: float(believed[has[:, j], j].mean()) for j, n in enumerate(settings)},
     )

@@ -120,6 +120,14 @@ def fit_response(
     return ResponseFit(response, z, weights, design, reml, _data_fingerprint(rows, design))
 
 
+def setting_reliability(fit: ResponseFit) -> pl.DataFrame:
+    """Return `response, setting, reliability, n`: the mean part of each setting's departures that is believed."""
+    rows = [
+        (fit.response, s, r, int(fit.design.has[:, j].sum())) for j, (s, r) in enumerate(fit.design.reliability.items())
+    ]
+    return pl.DataFrame(rows, schema=["response", "setting", "reliability", "n"], orient="row")
+
+
 def fit_summary(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_run` row of a fit."""
     sd = {f"{name}_sd": float(np.sqrt(fit.reml.variances[name])) for name in ("field", "machine", "machine_day")}

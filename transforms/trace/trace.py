@@ -44,7 +44,8 @@ class FieldTrace:
 
     Attributes:
         load_trace: `load_id, machine_id, bin_at, share`; machine and bin null on the untraced remainder.
-        grade: `load_id, trace_quality, traced_share, machine_chance, says`.
+        grade: `load_id, trace_quality, claimed_quality, traced_share, machine_chance, says`; claimed is
+            what the tracing itself thinks, before it is calibrated.
         balance: `machine_id, field_id, shift_date, weighed_t, lifted_t, closure`.
     """
 
@@ -57,8 +58,8 @@ TRACE: dict[str, pl.DataType | type[pl.DataType]] = {
     "load_id": pl.String, "machine_id": pl.String, "bin_at": pl.Datetime("us", "UTC"), "share": pl.Float64,
 }  # fmt: skip
 GRADE: dict[str, pl.DataType | type[pl.DataType]] = {
-    "load_id": pl.String, "trace_quality": pl.Float64, "traced_share": pl.Float64, "machine_chance": pl.Float64,
-    "says": pl.String,
+    "load_id": pl.String, "trace_quality": pl.Float64, "claimed_quality": pl.Float64, "traced_share": pl.Float64,
+    "machine_chance": pl.Float64, "says": pl.String,
 }  # fmt: skip
 BALANCE: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String, "field_id": pl.String, "shift_date": pl.Date, "weighed_t": pl.Float64,
@@ -71,11 +72,11 @@ class _Gathered:
     """Shares and grades, gathered load by load."""
 
     rows: list[tuple[str, str, NDArray[np.int64], Array]] = field(default_factory=list)
-    grades: list[tuple[str, float, float, float, str]] = field(default_factory=list)
+    grades: list[tuple[str, float, float, float, float, str]] = field(default_factory=list)
     balance: list[tuple[object, ...]] = field(default_factory=list)
 
     def untraced(self, loads: list[str], why: str) -> None:
-        self.grades += [(load, 0.0, 0.0, 0.0, why) for load in loads]
+        self.grades += [(load, 0.0, 0.0, 0.0, 0.0, why) for load in loads]
 
 
 def trace_field(work: FieldWork, clocks: dict[dt.date, DayClocks]) -> FieldTrace:
@@ -163,9 +164,8 @@ def _trace_stretch(
         known = _take(out, name, stretch, found.stream, found.batch, found.share)
         taken += shared.belief[i] * departures.gross_t[i]
         seen = all(stretch.streams[m].has_signal for m in np.unique(found.stream))
-        sure = calibrated(
-            found.sure * known / max(float(found.share.sum()), 1e-9), emptyings_seen=seen, contested=contested
-        )
+        claimed = found.sure * known / max(float(found.share.sum()), 1e-9)
+        sure = calibrated(claimed, emptyings_seen=seen, contested=contested)
         says = _whose(shared.belief[i])
         if not closes:
             says.append(
@@ -176,7 +176,7 @@ def _trace_stretch(
         if known < MOSTLY_KNOWN:
             says.append("the log was silent for part of it")
         said = "; ".join(says) or "traced by its emptied tanks"
-        out.grades.append((name, sure, known, float(shared.belief[i].max()), said))
+        out.grades.append((name, sure, claimed, known, float(shared.belief[i].max()), said))
     for stream, weighed_t in zip(stretch.streams, taken, strict=True):
         out.balance.append((stream.machine_id, field_id, stretch.shift_date, float(weighed_t), stream.lifted_t))
 
@@ -240,7 +240,8 @@ def _trace_heaps(
             batches = [np.arange(s.batch_t.size) for s in stretch.streams]
             mass = np.concatenate([s.batch_t for s in stretch.streams]) * part / total
             known += _take(out, names[i], stretch, np.concatenate(streams), np.concatenate(batches), mass)
-        out.grades.append((names[i], calibrated(known, heap=True), known, 0.0,
+        sure = calibrated(known, heap=True)
+        out.grades.append((names[i], sure, sure, known, 0.0,
                            "loaded long after the work from a heap: spread over all that lay there"))  # fmt: skip
     first = work.stretches[0]
     out.balance.append((None, work.field_id, first.shift_date, float(gross[late].sum()), 0.0))
@@ -270,7 +271,7 @@ def _with_rest(rows: list[tuple[str, str, NDArray[np.int64], Array]], names: NDA
     return pl.concat([known, rest.filter(pl.col("share") > WHOLE)]).sort("load_id", "machine_id", "bin_at")
 
 
-def _grades(rows: list[tuple[str, float, float, float, str]]) -> pl.DataFrame:
+def _grades(rows: list[tuple[str, float, float, float, float, str]]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=GRADE, orient="row").sort("load_id")
 
 
