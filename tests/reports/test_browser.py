@@ -1,15 +1,18 @@
 """The shift page in headless Chromium with the network cut."""
 
+import json
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+import polars as pl
 import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
 
-from tests.program import Demo
+from tests.program import Demo, taretrace
+from transforms.warehouse import Warehouse
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="needs Debian's chromium and chromium-driver")
@@ -111,3 +114,37 @@ def test_print_fits_a4(browser, page):
     wide = browser.execute_script("return [document.documentElement.scrollWidth, document.documentElement.clientWidth]")
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     assert wide[0] <= wide[1]
+
+
+@pytest.fixture(scope="module")
+def load_page(demo: Demo) -> Path:
+    with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse:
+        grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
+    ran = taretrace("report", "load", grade["load_id"][200], demo.workspace.root, "--json")
+    assert ran.code == 0, ran.err
+    return Path(json.loads(ran.out)["load_page"])
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_page_of_a_load_is_drawn_whole_at_every_width(browser, load_page, width):
+    opened(browser, load_page, width)
+    assert [e for e in browser.get_log("browser") if e["level"] in {"SEVERE", "WARNING"}] == []
+    wide, seen = browser.execute_script("const e = document.documentElement; return [e.scrollWidth, e.clientWidth]")
+    assert wide <= seen
+    marks = browser.execute_script(
+        "return [...document.querySelectorAll('.chart')].map(c => c.querySelectorAll('svg .role-mark path').length)"
+    )
+    assert len(marks) == 2
+    assert min(marks) > 100
+    assert load_page.stat().st_size < 2_500_000
+
+
+def test_the_map_is_coloured_by_the_setting_one_chooses(browser, load_page):
+    opened(browser, load_page, 1280)
+    colours = "return [...document.querySelectorAll('#chart-map svg .role-mark path')].map(p => p.getAttribute('fill'))"
+    before = browser.execute_script(colours)
+    browser.execute_script(
+        "const s = document.querySelector('#chart-map select'); s.value = 'ground_speed_kmh';"
+        "s.dispatchEvent(new Event('input')); s.dispatchEvent(new Event('change'));"
+    )
+    WebDriverWait(browser, 10).until(lambda b: b.execute_script(colours) != before)

@@ -11,6 +11,7 @@ import polars as pl
 from transforms.catalogue import Catalogue
 from transforms.contracts import DEFAULTS, contract, plainly_valid, rows_alone, rule_column, rule_in_words
 from transforms.errors import SourceFileError, WorkspaceError
+from transforms.intake.fold import unfolded
 from transforms.intake.mapping import MENDED, ColumnMapping, Mapping, own_name
 from transforms.intake.piece import LINE, MARK, ROW, Piece, none_rejected, rejected_rows, require_columns
 from transforms.units import stored_unit, to_unit
@@ -266,7 +267,7 @@ def _along_steps(number: pl.Expr, steps: tuple[tuple[float, float], ...]) -> pl.
 
 
 def _as_time(column: ColumnMapping, schema: pl.Schema) -> pl.Expr:
-    """A local time in UTC; the hour that the clocks repeat is taken as the first, one they skip is no time."""
+    """A local time in UTC; the hour that clocks repeat is told by the order of the rows, one they skip is no time."""
     kinds = [schema[s] for s in column.sources]
     if all(k.is_temporal() for k in kinds):
         moment = pl.col(column.sources[0]).cast(pl.Datetime("us", getattr(kinds[0], "time_zone", None)))
@@ -281,8 +282,8 @@ def _as_time(column: ColumnMapping, schema: pl.Schema) -> pl.Expr:
             return moment.dt.convert_time_zone("UTC")
     if column.time_zone == "UTC":
         return moment.dt.replace_time_zone("UTC")
-    local = moment.dt.replace_time_zone(str(column.time_zone), ambiguous="earliest", non_existent="null")
-    return local.dt.convert_time_zone("UTC")
+    zone = str(column.time_zone)
+    return moment.map_batches(lambda local: unfolded(local, zone), return_dtype=pl.Datetime("us", "UTC"))
 
 
 def split_clashes(

@@ -31,9 +31,9 @@ WILD, WILD_MIN = 0.01, 600.0
 """Chance that a lag is anything within so many minutes."""
 PHANTOM = 0.01
 """Chance that a ticket belongs to nothing lifted here."""
-NEGLIGIBLE = 1e-7
+NEGLIGIBLE = 1e-6
 """States less likely than this against the likeliest are dropped."""
-TAIL_CELLS = 160
+TAIL_CELLS = 110
 LIKELY = 5e-3
 """Ends of a load less likely than this against the likeliest are not told."""
 NO_LOAD = PHANTOM / WILD_MIN

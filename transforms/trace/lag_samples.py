@@ -23,7 +23,7 @@ FEWEST = 3
 HALF_A_TRUCK_T = 13.5
 WIDE_MIN = 25.0
 """Spread allowed to leaving times while clocks are still unknown: mass decides, not time."""
-SURE = 0.8
+SURE, FEW_TURNS = 0.8, 3
 WILD_DRIVE_MIN = 20.0
 
 
@@ -83,7 +83,7 @@ def _by_all(stretch: Stretch, loads: pl.DataFrame, together: Array, closure: flo
     weighed = minutes(loads, "weighed_at")
     left = weighed - float(np.median(weighed - together))
     departures = Departures(left, np.full(left.size, WIDE_MIN), loads["gross_t"].to_numpy())
-    shared = share_out(stretch, departures, loads["machine_id"].to_list(), closure, closure, {})
+    shared = share_out(stretch, departures, loads["machine_id"].to_list(), closure, closure, {}, FEW_TURNS)
     out: list[Full] = []
     for m, stream in enumerate(stretch.streams):
         sure = [i for i in range(left.size) if shared.belief[i, m] > SURE and shared.placed[i, m].end_t.size]

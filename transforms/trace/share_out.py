@@ -15,7 +15,7 @@ from transforms.trace.chain import NO_LOAD, Chain, Departures, Placed, full_when
 from transforms.trace.streams import Stretch
 
 Array = NDArray[np.float64]
-TURNS, SETTLED = 8, 0.02
+TURNS, SETTLED = 8, 0.03
 """At most so many rounds; fewer where no belief changes by more than this."""
 DAMPING = 0.5
 FIRST_ODDS = 30.0
@@ -72,6 +72,7 @@ def share_out(
     closure: float,
     usual: float,
     ahead_min: dict[str, float],
+    turns: int = TURNS,
 ) -> Shared:
     """Say whose each load is and where it may end.
 
@@ -82,6 +83,7 @@ def share_out(
         closure: weighed over lifted mass of the stretch, where it is believable, else the usual one.
         usual: the field's closure.
         ahead_min: minutes each machine's clock runs ahead.
+        turns: at most so many rounds of messages.
     """
     n, many = len(named), len(stretch.streams)
     allowed = _allowed(stretch, named)
@@ -101,7 +103,7 @@ def share_out(
     if contested:
         odds = _first_guess(stretch, loads, allowed, closure, ahead_min)
     belief = _belief(weight, odds)
-    for turn in range(TURNS if contested else 1):
+    for turn in range(turns if contested else 1):
         for m in range(many):
             if not who[m].size:
                 continue

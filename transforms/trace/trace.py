@@ -250,10 +250,11 @@ def _trace_heaps(
 def _with_rest(rows: list[tuple[str, str, NDArray[np.int64], Array]], names: NDArray[np.str_]) -> pl.DataFrame:
     """One frame of all shares, with what of each load is in no bin, so that they sum to 1."""
     sizes = np.array([r[2].size for r in rows], dtype=np.int64)
+    which = np.repeat(np.arange(sizes.size), sizes)
     at = np.concatenate([r[2] for r in rows]) if rows else np.zeros(0, dtype=np.int64)
     known = pl.DataFrame({
-        "load_id": pl.Series(np.repeat([r[0] for r in rows], sizes), dtype=pl.String),
-        "machine_id": pl.Series(np.repeat([r[1] for r in rows], sizes), dtype=pl.String),
+        "load_id": pl.Series([r[0] for r in rows], dtype=pl.String).gather(which),
+        "machine_id": pl.Series([r[1] for r in rows], dtype=pl.String).gather(which),
         "bin_at": pl.Series(at, dtype=pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
         "share": pl.Series(np.concatenate([r[3] for r in rows]) if rows else np.zeros(0), dtype=pl.Float64),
     })  # fmt: skip

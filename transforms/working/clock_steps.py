@@ -4,6 +4,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.working.faults import FAULT
+
 Array = NDArray[np.float64]
 METRES_PER_DEG = 111_320.0
 SMALLEST_STEP_S = 120.0
@@ -14,10 +16,6 @@ NEAR, ASIDE_M = (0.4, 2.0), 1.0
 
 A log that was off while the machine went on is found rows away, or as far along as it drove meanwhile.
 """
-STEP: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String, "setting": pl.String, "reason": pl.String, "from_at": pl.Datetime("us", "UTC"),
-    "to_at": pl.Datetime("us", "UTC"), "records": pl.Int64, "size": pl.Float64,
-}  # fmt: skip
 
 
 def _goes_on(records: pl.DataFrame, usual_s: float) -> NDArray[np.bool_]:
@@ -55,10 +53,10 @@ def on_one_clock(records: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         `sensor_fault`, `size` in minutes).
     """
     if records.height < 3 or not {"lat_deg", "lon_deg", "ground_speed_kmh"} <= set(records.columns):
-        return records, pl.DataFrame(schema=STEP)
+        return records, pl.DataFrame(schema=FAULT)
     steps = _steps_s(records)
     if not steps.any():
-        return records, pl.DataFrame(schema=STEP)
+        return records, pl.DataFrame(schema=FAULT)
     ahead = pl.lit(pl.Series("ahead_us", np.round(np.cumsum(steps) * 1e6).astype(np.int64)))
     at = records["logged_at"]
     rows = [
@@ -66,4 +64,4 @@ def on_one_clock(records: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         for i in np.flatnonzero(steps)
     ]
     moved = records.with_columns((pl.col("logged_at") - pl.duration(microseconds=ahead)).alias("logged_at"))
-    return moved, pl.DataFrame(rows, schema=STEP, orient="row")
+    return moved, pl.DataFrame(rows, schema=FAULT, orient="row")

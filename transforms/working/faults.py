@@ -116,9 +116,15 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     return records.join(faults, on="logged_at", how="left", maintain_order="left")
 
 
+FAULT: dict[str, pl.DataType | type[pl.DataType]] = {
+    "machine_id": pl.String, "setting": pl.String, "reason": pl.String, "from_at": pl.Datetime("us", "UTC"),
+    "to_at": pl.Datetime("us", "UTC"), "records": pl.Int64, "size": pl.Float64,
+}  # fmt: skip
+
+
 def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
-    """Return the flagged stretches: `machine_id, setting, reason, from_at, to_at, records`."""
-    columns = [c for c in records.columns if c.startswith("fault_")]
+    """Return the flagged stretches: `machine_id, setting, reason, from_at, to_at, records, size`."""
+    columns = [c for c in records.columns if c.startswith("fault_") and records[c].count()]
     frames = [
         records.filter(pl.col(c).is_not_null())
         .group_by("machine_id", pl.col(c).alias("reason"), maintain_order=True)
@@ -131,7 +137,7 @@ def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
         for c in columns
     ]
     if not frames:
-        return pl.DataFrame()
+        return pl.DataFrame(schema=FAULT)
     out = pl.concat(frames).select(
         "machine_id",
         "setting",

@@ -77,6 +77,7 @@ def bin_days(
     A machine-day whose machine no list names has no bins.
     """
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
+    before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
     made = 0
     for key, (paths, fingerprint) in stale.items():
         records = _in_order(paths)
@@ -84,7 +85,7 @@ def bin_days(
         if setup is None:
             # Nothing to bin until a machine list names the machine: noted, so that it is not read again before.
             write_whole(pl.DataFrame(schema=NO_BINS), lake.bin_path(*key))
-            _store_day(warehouse, key, fingerprint, {})
+            _store_day(warehouse, key, fingerprint, {}, again=key in before)
         else:
             bins, flagged, steps = make_bins(records, catalogue, setup, fields)
             write_whole(bins, lake.bin_path(*key))
@@ -93,7 +94,7 @@ def bin_days(
                 "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
                 "field_day": bins.select("field_id").drop_nulls().unique().sort("field_id"),
             }
-            _store_day(warehouse, key, fingerprint, found)
+            _store_day(warehouse, key, fingerprint, found, again=key in before)
             made += 1
         advance()
     return made
@@ -106,13 +107,15 @@ def _in_order(paths: list[Path]) -> pl.DataFrame:
     return pl.concat(frames, how="diagonal").sort("file", "part", "line", maintain_order=True)
 
 
-def _store_day(warehouse: Warehouse, key: tuple[str, str], fingerprint: str, found: dict[str, pl.DataFrame]) -> None:
+def _store_day(
+    warehouse: Warehouse, key: tuple[str, str], fingerprint: str, found: dict[str, pl.DataFrame], *, again: bool
+) -> None:
     """Store what was found on a machine-day: emptyings, faults, and the fields it has bins in."""
     machine, day = (pl.lit(k).alias(n) for k, n in zip(key, ("machine", "day"), strict=True))
     with warehouse.transaction():
-        for name in ("unload_event", "sensor_fault", "field_day"):
-            warehouse.delete_day(name, *key)
+        for name in ("unload_event", "sensor_fault", "field_day", "binned_day"):
+            if again:
+                warehouse.delete_day(name, *key)
             if name in found and found[name].height:
                 warehouse.append(name, found[name].with_columns(machine, day))
-        warehouse.delete_day("binned_day", *key)
         warehouse.append("binned_day", pl.select(machine, day, pl.lit(fingerprint).alias("fingerprint")))

@@ -1,0 +1,106 @@
+"""A new shift traces the fields it touches, and ends in the tables of tracing everything at once."""
+
+import shutil
+
+import polars as pl
+import pytest
+
+from flows import stages
+from flows.demo import write_demo
+from tests.proofs.seasons import QUIET, ingest
+from transforms.workspace import Workspace
+
+TABLES = ("load_trace", "load_trace_grade", "mass_balance", "load_setting", "clock_offset", "audit_setting",
+          "lag_sample", "load_fact")  # fmt: skip
+LAST_DAY = "09.10.2025"
+
+
+def traced_tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
+    with stages.open_warehouse(workspace) as warehouse:
+        tables = {name: warehouse.table(name) for name in TABLES}
+    return {name: t.sort([c for c in t.columns if t.schema[c] != pl.Float64]) for name, t in tables.items()}
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory) -> Workspace:
+    """Eight days of four machines; the logs of the eighth are files of their own."""
+    folder = tmp_path_factory.mktemp("again") / "whole"
+    workspace = write_demo(folder, machines=4, days=8, seed=17, hz=0.1, reporter=QUIET)
+    for path in sorted(workspace.inbox.glob("tickets_*.csv")):
+        header, *rows = path.read_text().splitlines(keepends=True)
+        last = [r for r in rows if LAST_DAY in r]
+        path.write_text(header + "".join(r for r in rows if LAST_DAY not in r))
+        path.with_stem(f"{path.stem}_last").write_text(header + "".join(last))
+    return workspace
+
+
+def later(workspace: Workspace) -> list:
+    """The files of the last shift."""
+    return [p for p in workspace.inbox.iterdir() if p.stem.endswith(("_last", "_w2"))]
+
+
+def test_a_new_shift_ends_as_if_all_had_come_at_once(whole, tmp_path):
+    steps = Workspace(shutil.copytree(whole.root, tmp_path / "steps"))
+    (tmp_path / "late").mkdir()
+    held_back = later(steps)
+    assert len(held_back) >= 6
+    for path in held_back:
+        shutil.move(path, tmp_path / "late" / path.name)
+    ingest(steps)
+    before = traced_tables(steps)
+    for path in (tmp_path / "late").iterdir():
+        shutil.move(path, steps.inbox / path.name)
+    stages.receive_files(steps, QUIET)
+    stages.bin_telemetry(steps, QUIET)
+    traced = stages.trace(steps, QUIET)
+    stages.conditions(steps, QUIET)
+    stages.marts(steps, QUIET)
+    ingest(whole)
+    one, two = traced_tables(whole), traced_tables(steps)
+    for name, table in one.items():
+        assert table.equals(two[name]), name
+    fields = one["load_trace_grade"]["field_id"].n_unique()
+    assert 0 < traced < fields
+    new = one["load_trace_grade"].join(before["load_trace_grade"], on="load_id", how="anti")
+    assert new["field_id"].n_unique() < fields
+    # With nothing new, nothing is traced.
+    assert stages.trace(steps, QUIET) == 0
+
+
+def test_fields_without_new_rows_keep_theirs_untouched(whole, tmp_path):
+    """A corrected ticket of one field: only that field, and those whose clocks it moves, are traced."""
+    workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
+    ingest(workspace)
+    before = traced_tables(workspace)
+    with stages.open_warehouse(workspace) as warehouse:
+        prints = dict(warehouse.table("traced_field").select("field_id", "inputs").iter_rows())
+    path = next(iter(workspace.inbox.glob("tickets_north.csv")))
+    header, *rows = path.read_text().splitlines(keepends=True)
+    cells = next(r for r in rows if r.split(";")[2]).split(";")
+    cells[6] = str(int(cells[6]) + 500)
+    path.with_stem("tickets_north_again").write_text(header + ";".join(cells))
+    ingest(workspace)
+    with stages.open_warehouse(workspace) as warehouse:
+        after = dict(warehouse.table("traced_field").select("field_id", "inputs").iter_rows())
+    changed = [f for f, p in after.items() if prints[f] != p]
+    assert changed == [cells[1]]
+    same = pl.col("field_id") != cells[1]
+    now = traced_tables(workspace)
+    kept = before["load_trace_grade"].filter(same)
+    assert kept.height > 0
+    assert kept.equals(now["load_trace_grade"].filter(same))
+
+
+def test_a_field_whose_tickets_are_all_gone_leaves_nothing_behind(whole, tmp_path):
+    workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
+    ingest(workspace)
+    with stages.open_warehouse(workspace) as warehouse:
+        gone = warehouse.table("load")["field_id"][0]
+        warehouse.replace("received_load", warehouse.table("received_load").filter(pl.col("field_id") != gone))
+        warehouse.replace("received_field", warehouse.table("received_field").filter(pl.col("field_id") != gone))
+        warehouse.replace("field_day", warehouse.table("field_day").filter(pl.col("field_id") != gone))
+    stages.trace(workspace, QUIET)
+    now = traced_tables(workspace)
+    for name in ("load_trace_grade", "mass_balance", "load_setting", "lag_sample"):
+        assert gone not in now[name]["field_id"].to_list()
+    assert now["load_trace"]["load_id"].is_in(now["load_trace_grade"]["load_id"].implode()).all()
