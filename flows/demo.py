@@ -7,6 +7,7 @@ from flows.progress import Reporter
 from transforms.catalogue import load_catalogue
 from transforms.demo.district import LOCAL_ZONE
 from transforms.demo.exports import write_exports, write_truth
+from transforms.demo.hardship import DEMO, Hardship
 from transforms.demo.season import DemoSeason, Plan, invent_season
 from transforms.errors import WorkspaceError
 from transforms.workspace import Workspace, init_workspace, season_template
@@ -29,7 +30,9 @@ def _season_toml(season: DemoSeason) -> str:
     return f"{head}{sites}\n[prices]{prices}"
 
 
-def write_demo(folder: Path, *, machines: int, days: int, seed: int, hz: float, reporter: Reporter) -> Workspace:
+def write_demo(
+    folder: Path, *, machines: int, days: int, seed: int, hz: float, reporter: Reporter, hardship: Hardship = DEMO
+) -> Workspace:
     """Invent a season and write its exports, mappings and season.toml; its truth goes apart, for tests alone.
 
     Raises:
@@ -43,7 +46,7 @@ def write_demo(folder: Path, *, machines: int, days: int, seed: int, hz: float, 
         shutil.rmtree(folder)
     catalogue = load_catalogue()
     with reporter.stage("Inventing the season"):
-        season = invent_season(Plan(machines, days, seed, hz), catalogue)
+        season = invent_season(Plan(machines, days, seed, hz, hardship), catalogue)
     with reporter.stage("Writing its exports"):
         workspace = init_workspace(folder, _season_toml(season))
         (folder / MARK).write_text("made by 'taretrace demo'; it may be made anew\n", "utf-8")

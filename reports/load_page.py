@@ -18,6 +18,8 @@ from transforms.workspace import Season
 
 METRES_PER_DEG = 111_320.0
 BIN_S = 30
+MOST_DOTS = 2500
+"""More half minutes than this are thinned on the map, the load's own kept: a page must stay light."""
 
 
 def _local(frame: pl.DataFrame, column: str, zone: str) -> pl.Series:
@@ -42,6 +44,8 @@ def _chosen(setting: str | None, settings: dict[str, str]) -> str:
 
 
 def _map_rows(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalogue, shown: Shown) -> pl.DataFrame:
+    every = max(1, -(-passes.height // MOST_DOTS))
+    passes = passes.filter((pl.int_range(pl.len()) % every == 0) | (pl.col("share") > 0))
     north = (pl.col("lat_deg") - pl.col("lat_deg").mean()) * METRES_PER_DEG
     east = (pl.col("lon_deg") - pl.col("lon_deg").mean()) * METRES_PER_DEG * pl.col("lat_deg").mean().radians().cos()
     values = []

@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 LONG_US = 2 * 3_600_000_000
+NEAR_US = 45 * 60_000_000
 BACK_S = 600
 """Times that go back by less than this are rows out of order, not the clock put back."""
 
@@ -29,15 +30,22 @@ def _second_pass(first_us: NDArray[np.int64], second_us: NDArray[np.int64]) -> N
             after = np.arange(run.size) > turns[0]
             out[begin:end] = after if rising else ~after
             continue
-        before = abs(run[0] - first_us[begin - 1]) if begin else None
-        then = abs(first_us[end] - second_us[end - 1]) if end < first_us.size else None
-        if not rising:
-            before, then = (abs(second_us[begin] - first_us[begin - 1]) if begin else None,
-                            abs(first_us[end] - run[-1]) if end < first_us.size else None)  # fmt: skip
-            out[begin:end] = before is not None and (then is None or before < then)
-        else:
-            out[begin:end] = then is not None and (before is None or then < before)
+        out[begin:end] = _goes_with_the_later(first_us, second_us, begin, end, rising=bool(rising))
     return out
+
+
+def _goes_with_the_later(
+    first_us: NDArray[np.int64], second_us: NDArray[np.int64], begin: int, end: int, *, rising: bool
+) -> bool:
+    """Whether a run of one pass alone goes on to the rows of the time after it rather than from those before.
+
+    Where only one side is there it must be near; where neither tells, the first pass is meant.
+    """
+    earlier, later = (begin - 1, end) if rising else (end, begin - 1)
+    first, last = (begin, end - 1) if rising else (end - 1, begin)
+    before = abs(first_us[first] - first_us[earlier]) if 0 <= earlier < first_us.size else NEAR_US
+    after = abs(first_us[later] - second_us[last]) if 0 <= later < first_us.size else NEAR_US
+    return bool(after < before)
 
 
 def unfolded(local: pl.Series, zone: str) -> pl.Series:

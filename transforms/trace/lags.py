@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 Array = NDArray[np.float64]
 
@@ -136,11 +137,11 @@ class Learning:
         column: dict[str, NDArray[np.int64]] = {k: np.full(self.lag.size, -1) for k in self.who}
         for j, epoch in enumerate(epochs):
             column[epoch.kind][epoch.rows] = j
-        x = np.zeros((seen.size, len(epochs) + 1))
-        x[np.arange(seen.size), column["site"][seen]] = 1.0
-        known = column["machine"][seen] >= 0
-        x[np.flatnonzero(known), column["machine"][seen][known]] = -1.0
-        x[:, -1] = self.km[seen]
+        every, known = np.arange(seen.size), np.flatnonzero(column["machine"][seen] >= 0)
+        rows = np.concatenate([every, known, every])
+        columns = [column["site"][seen], column["machine"][seen][known], np.full(seen.size, len(epochs))]
+        values = np.concatenate([np.ones(seen.size), np.full(known.size, -1.0), self.km[seen]])
+        x = csr_array((values, (rows, np.concatenate(columns))), shape=(seen.size, len(epochs) + 1))
         is_machine = np.array([e.kind == "machine" for e in epochs])
         prior = np.append(np.where(is_machine, 0.0, USUAL_LAG_MIN), USUAL_MIN_PER_KM)
         loose = np.append(np.where(is_machine, RIGHT_CLOCK_SD_MIN, USUAL_LAG_SD_MIN) ** 2, USUAL_MIN_PER_KM_SD**2)
@@ -148,7 +149,7 @@ class Learning:
         inverse = np.diag(loose)
         for _ in range(TURNS):
             w = 1 / error
-            inverse = np.linalg.inv(x.T @ (x * w[:, None]) + np.diag(1 / spread))
+            inverse = np.linalg.inv((x.T @ x.multiply(w[:, None])).toarray() + np.diag(1 / spread))
             at = inverse @ (x.T @ (w * self.lag[seen]) + prior / spread)
             rest = self.lag[seen] - x @ at
             error = (HEAVY * self.var[seen] + rest**2) / (HEAVY + 1)

@@ -15,9 +15,8 @@ SPIKE_STEPS = 8.0
 STUCK_MINUTES = 15.0
 """A sensor without any change for this long, while its neighbours move, is stuck (common practice, no source)."""
 DRIFT_WINDOW_MIN, DRIFT_STEPS, DRIFT_T = 15.0, 2.0, 4.0
-"""A sensor drifts where its means of so many minutes creep one way by so many practical steps in a day, surely."""
-CREEP_STEPS = 0.4
-"""Between two such means a change of more steps than this is a hand on the setting, not a creeping sensor."""
+"""A sensor drifts where its means of so many minutes creep, at the median, by so many practical steps a day, surely."""
+FEWEST_CHANGES = 8
 OFF_PLACE, NO_PLACE = 0.12, 1.0
 """A speed whose log differs by more than this from the way between positions is not believed (common practice)."""
 JUMP_M_S = 15.0
@@ -49,13 +48,12 @@ def _drifts(values: Array, window: NDArray[np.int64], step: float) -> bool:
     count = np.bincount(window[near])
     means = np.bincount(window[near], values[near])[count > 0] / count[count > 0]
     change = np.diff(means) / step
-    creep = change[np.abs(change) < CREEP_STEPS]
-    if creep.size < 8:
+    if change.size < FEWEST_CHANGES:
         return False
-    total = float(creep.sum())
-    # A move by hand inside a window looks like two small ones: what is left is told by its sign, not its size.
-    error = float(np.std(creep, ddof=1) * np.sqrt(creep.size))
-    return abs(total) > max(DRIFT_STEPS, DRIFT_T * error)
+    middle = float(np.median(change))
+    # Of a median; hands move a setting now and then, a drift moves it always.
+    error = 1.2533 * 1.4826 * float(np.median(np.abs(change - middle))) / np.sqrt(change.size)
+    return abs(middle) * change.size > DRIFT_STEPS and abs(middle) > DRIFT_T * error
 
 
 def _off_its_way(working: pl.DataFrame) -> bool:
