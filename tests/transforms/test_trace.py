@@ -265,6 +265,19 @@ def test_the_chain_agrees_with_counting_every_way_there_is():
     assert odds.min() > 1
 
 
+def test_a_share_that_is_less_sure_has_the_wider_spread():
+    """Two machines told apart by time alone: half of each load may be the other's; alone, it may not."""
+    both = pl.concat([bins("M1", 80), late("M2", 80)])
+    full = sorted([(10.0 * k, "M1") for k in range(1, 9)] + [(10.0 * k + 5, "M2") for k in range(1, 9)])
+    nameless = traced(both, {"M1": signals(10, 80), "M2": shifted(5)}, tickets([32.0] * 16, [t for t, _ in full]))
+    alone = traced(bins("M1", 80), {"M1": signals(10, 80)}, tickets([32.0] * 8, [10.0 * k for k in range(1, 9)]))
+    spread = [
+        (f.load_trace.drop_nulls("bin_at")["share_sd"] / f.load_trace.drop_nulls("bin_at")["share"]).median()
+        for f in (nameless, alone)
+    ]
+    assert spread[0] > 2 * spread[1]
+
+
 def test_beliefs_of_one_load_sum_to_at_most_one():
     both = pl.concat([bins("M1", 80), late("M2", 80)])
     stretch = work(both, {"M1": signals(10, 80), "M2": shifted(5)}, tickets([], [])).stretches[0]

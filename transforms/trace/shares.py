@@ -20,12 +20,14 @@ class LoadShares:
     Attributes:
         stream, batch: index of each batch it may have taken from.
         share: the part of the load that came from it; what is missing to 1 is not in any log.
+        share_sd: standard deviation of that part over all the load may have taken.
         sure: expected part of the load's mass that is where it is said to be.
     """
 
     stream: NDArray[np.int64]
     batch: NDArray[np.int64]
     share: Array
+    share_sd: Array
     sure: float
 
 
@@ -60,7 +62,7 @@ def _stirred(low: Array, high: Array, begin_t: Array, end_t: Array, tank_t: floa
 
 def load_shares(stretch: Stretch, shared: Shared, i: int) -> LoadShares:
     """Return what load i took: the mean over all it may have taken, and the overlap of that with each of them."""
-    streams, batches, shares, cases = [], [], [], []
+    streams, batches, shares, spreads, cases = [], [], [], [], []
     for m, stream in enumerate(stretch.streams):
         belief, place = float(shared.belief[i, m]), shared.placed.get((i, m))
         if place is None or not place.end_t.size or belief < SMALLEST_SHARE:
@@ -72,12 +74,16 @@ def load_shares(stretch: Stretch, shared: Shared, i: int) -> LoadShares:
         if not kept.any():
             continue
         mean = mean[kept] * (1 + lost / mean[kept].sum())
+        square = belief * (place.chance @ parts[:, kept] ** 2)
+        spreads.append(np.sqrt(np.maximum(square - mean**2, 0.0)))
         batches.append(first + np.flatnonzero(kept))
         streams.append(np.full(mean.size, m))
         shares.append(mean)
         cases.append((belief, place.chance, parts[:, kept], mean))
     if not shares:
         nothing = np.zeros(0, dtype=np.int64)
-        return LoadShares(nothing, nothing, np.zeros(0), 0.0)
+        return LoadShares(nothing, nothing, np.zeros(0), np.zeros(0), 0.0)
     sure = sum(b * float(chance @ np.minimum(parts, mean).sum(axis=1)) for b, chance, parts, mean in cases)
-    return LoadShares(np.concatenate(streams), np.concatenate(batches), np.concatenate(shares), sure)
+    return LoadShares(
+        np.concatenate(streams), np.concatenate(batches), np.concatenate(shares), np.concatenate(spreads), sure
+    )

@@ -15,7 +15,7 @@ from transforms.trace.calibration import calibrated
 from transforms.trace.chain import Departures
 from transforms.trace.lags import DayClocks
 from transforms.trace.share_out import share_out
-from transforms.trace.shares import load_shares
+from transforms.trace.shares import LoadShares, load_shares
 from transforms.trace.streams import Stretch
 from transforms.trace.work import (
     FIRST_LAG_MIN,
@@ -43,7 +43,7 @@ class FieldTrace:
     """What tracing a field found.
 
     Attributes:
-        load_trace: `load_id, machine_id, bin_at, share`; machine and bin null on the untraced remainder.
+        load_trace: `load_id, machine_id, bin_at, share, share_sd`; machine and bin null on the untraced remainder.
         grade: `load_id, trace_quality, claimed_quality, traced_share, machine_chance, says`; claimed is
             what the tracing itself thinks, before it is calibrated.
         balance: `machine_id, field_id, shift_date, weighed_t, lifted_t, closure`.
@@ -54,9 +54,6 @@ class FieldTrace:
     balance: pl.DataFrame
 
 
-TRACE: dict[str, pl.DataType | type[pl.DataType]] = {
-    "load_id": pl.String, "machine_id": pl.String, "bin_at": pl.Datetime("us", "UTC"), "share": pl.Float64,
-}  # fmt: skip
 GRADE: dict[str, pl.DataType | type[pl.DataType]] = {
     "load_id": pl.String, "trace_quality": pl.Float64, "claimed_quality": pl.Float64, "traced_share": pl.Float64,
     "machine_chance": pl.Float64, "says": pl.String,
@@ -67,11 +64,15 @@ BALANCE: dict[str, pl.DataType | type[pl.DataType]] = {
 }  # fmt: skip
 
 
+Taken = tuple[str, str, NDArray[np.int64], Array, Array]
+"""A load, a machine, bins, the load's shares of them and their standard deviations."""
+
+
 @dataclass
 class _Gathered:
     """Shares and grades, gathered load by load."""
 
-    rows: list[tuple[str, str, NDArray[np.int64], Array]] = field(default_factory=list)
+    rows: list[Taken] = field(default_factory=list)
     grades: list[tuple[str, float, float, float, float, str]] = field(default_factory=list)
     balance: list[tuple[object, ...]] = field(default_factory=list)
 
@@ -161,7 +162,7 @@ def _trace_stretch(
             out.untraced([name], "its ticket names a machine without telemetry in this field at that time")
             continue
         found = load_shares(stretch, shared, i)
-        known = _take(out, name, stretch, found.stream, found.batch, found.share)
+        known = _take(out, name, stretch, found)
         taken += shared.belief[i] * departures.gross_t[i]
         seen = all(stretch.streams[m].has_signal for m in np.unique(found.stream))
         claimed = found.sure * known / max(float(found.share.sum()), 1e-9)
@@ -190,20 +191,21 @@ def _whose(belief: Array) -> list[str]:
     return says
 
 
-def _take(
-    out: _Gathered, load_id: str, stretch: Stretch, stream: NDArray[np.int64], batch: NDArray[np.int64], share: Array
-) -> float:
+def _take(out: _Gathered, load_id: str, stretch: Stretch, found: LoadShares) -> float:
     """Turn shares of batches into shares of bins; return how much of the load lies in known bins."""
     known = 0.0
-    for m in np.unique(stream):
-        one, own = stretch.streams[m], stream == m
-        of_batch = np.zeros(one.batch_t.size)
-        of_batch[batch[own]] = share[own]
-        low, high = np.searchsorted(one.batch_of, [batch[own].min(), batch[own].max() + 1])
+    for m in np.unique(found.stream):
+        one, own = stretch.streams[m], found.stream == m
+        batch = found.batch[own]
+        low, high = np.searchsorted(one.batch_of, [batch.min(), batch.max() + 1])
         of_part = one.batch_of[low:high]
-        part = of_batch[of_part] * one.part_t[low:high] / one.batch_t[of_part]
+        of_batch = one.part_t[low:high] / one.batch_t[of_part]
+        share, spread = np.zeros(one.batch_t.size), np.zeros(one.batch_t.size)
+        share[batch], spread[batch] = found.share[own], found.share_sd[own]
+        part = share[of_part] * of_batch
         kept = (part > NEGLIGIBLE_SHARE) & (one.part_bin_us[low:high] >= 0)
-        out.rows.append((load_id, one.machine_id, one.part_bin_us[low:high][kept], part[kept]))
+        bins = one.part_bin_us[low:high][kept]
+        out.rows.append((load_id, one.machine_id, bins, part[kept], (spread[of_part] * of_batch)[kept]))
         known += float(part[kept].sum())
     return known
 
@@ -239,7 +241,8 @@ def _trace_heaps(
             streams = [np.full(s.batch_t.size, m) for m, s in enumerate(stretch.streams)]
             batches = [np.arange(s.batch_t.size) for s in stretch.streams]
             mass = np.concatenate([s.batch_t for s in stretch.streams]) * part / total
-            known += _take(out, names[i], stretch, np.concatenate(streams), np.concatenate(batches), mass)
+            evenly = LoadShares(np.concatenate(streams), np.concatenate(batches), mass, np.full(mass.size, np.nan), 1.0)
+            known += _take(out, names[i], stretch, evenly)
         sure = calibrated(known, heap=True)
         out.grades.append((names[i], sure, sure, known, 0.0,
                            "loaded long after the work from a heap: spread over all that lay there"))  # fmt: skip
@@ -247,7 +250,7 @@ def _trace_heaps(
     out.balance.append((None, work.field_id, first.shift_date, float(gross[late].sum()), 0.0))
 
 
-def _with_rest(rows: list[tuple[str, str, NDArray[np.int64], Array]], names: NDArray[np.str_]) -> pl.DataFrame:
+def _with_rest(rows: list[Taken], names: NDArray[np.str_]) -> pl.DataFrame:
     """One frame of all shares, with what of each load is in no bin, so that they sum to 1."""
     sizes = np.array([r[2].size for r in rows], dtype=np.int64)
     which = np.repeat(np.arange(sizes.size), sizes)
@@ -257,6 +260,7 @@ def _with_rest(rows: list[tuple[str, str, NDArray[np.int64], Array]], names: NDA
         "machine_id": pl.Series([r[1] for r in rows], dtype=pl.String).gather(which),
         "bin_at": pl.Series(at, dtype=pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
         "share": pl.Series(np.concatenate([r[3] for r in rows]) if rows else np.zeros(0), dtype=pl.Float64),
+        "share_sd": pl.Series(np.concatenate([r[4] for r in rows]) if rows else np.zeros(0)).fill_nan(None),
     })  # fmt: skip
     # What rounding left over is nobody's remainder.
     sums = pl.col("share").sum().over("load_id")
@@ -268,6 +272,7 @@ def _with_rest(rows: list[tuple[str, str, NDArray[np.int64], Array]], names: NDA
         pl.lit(None, dtype=pl.String).alias("machine_id"),
         pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("bin_at"),
         (1 - pl.col("known").fill_null(0.0)).alias("share"),
+        pl.lit(None, dtype=pl.Float64).alias("share_sd"),
     )
     return pl.concat([known, rest.filter(pl.col("share") > WHOLE)]).sort("load_id", "machine_id", "bin_at")
 
