@@ -4,9 +4,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.trace.chain import Departures, full_when
+from transforms.trace.chain import full_when
 from transforms.trace.lags import SAMPLE
-from transforms.trace.share_out import share_out
+from transforms.trace.slots import Slots, cut_into_slots
 from transforms.trace.streams import Stream, Stretch
 from transforms.trace.work import (
     FIRST_LAG_MIN,
@@ -20,10 +20,10 @@ from transforms.trace.work import (
 Array = NDArray[np.float64]
 
 FEWEST = 3
-HALF_A_TRUCK_T = 13.5
-WIDE_MIN = 25.0
-"""Spread allowed to leaving times while clocks are still unknown: mass decides, not time."""
-SURE, FEW_TURNS = 0.8, 3
+LAG_SD_MIN = 4.0
+"""Spread allowed to lags while they are sought."""
+STEPS_MIN = (range(-24, 25, 4), range(-18, 19, 3), range(-14, 15, 2), range(-4, 5, 1))
+"""Minutes by which lags are moved, coarse before fine."""
 WILD_DRIVE_MIN = 20.0
 
 
@@ -31,8 +31,8 @@ def lag_samples(work: FieldWork) -> pl.DataFrame:
     """Return a row a stretch, machine and site, with the columns of `SAMPLE`.
 
     Where one machine worked, or every ticket names its machine, the order of masses gives when each load was full,
-    whatever the clocks say. Where several worked and some tickets name theirs, all are weighed against each other
-    with the clocks left wide open. Where none does, the common mass curve tells of the site alone.
+    whatever the clocks say. Where several worked and not all tickets name theirs, the lag of each machine is sought at
+    which loads and slots fall together best.
     """
     index, after = nearest_stretch(work.stretches, minutes(work.loads, "weighed_at") - FIRST_LAG_MIN)
     straight = straight_from_the_machine(after)
@@ -57,10 +57,7 @@ def _full(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
     if not names.null_count():
         own = [loads.filter(pl.col("machine_id") == s.machine_id) for s in streams]
         return [(s, o, _by_mass(s, o)) for s, o in zip(streams, own, strict=True) if o.height]
-    together = _together(stretch, loads)
-    if names.null_count() == loads.height:
-        return [(None, loads, together)]
-    return _by_all(stretch, loads, together, closure)
+    return _by_slots(stretch, loads, closure)
 
 
 def _by_mass(stream: Stream, loads: pl.DataFrame) -> Array:
@@ -69,29 +66,21 @@ def _by_mass(stream: Stream, loads: pl.DataFrame) -> Array:
     return full_when(stream, np.cumsum(gross) * stream.lifted_t / gross.sum())
 
 
-def _together(stretch: Stretch, loads: pl.DataFrame) -> Array:
-    """The same of all machines at once: beside the one that fills up, others stand half full."""
-    mass = np.concatenate([s.batch_t for s in stretch.streams])
-    left = np.concatenate([s.left_min for s in stretch.streams])
-    order = np.argsort(left, kind="stable")
-    edges, gross = np.cumsum(mass[order]), loads["gross_t"].to_numpy()
-    reach = np.cumsum(gross) * edges[-1] / gross.sum() + (len(stretch.streams) - 1) * HALF_A_TRUCK_T
-    return np.asarray(left[order][np.minimum(np.searchsorted(edges, reach - 1e-6), edges.size - 1)])
-
-
-def _by_all(stretch: Stretch, loads: pl.DataFrame, together: Array, closure: float) -> list[Full]:
+def _by_slots(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
+    """Several machines, tickets that do not all name theirs: the lags at which loads and slots fall together best."""
     weighed = minutes(loads, "weighed_at")
-    left = weighed - float(np.median(weighed - together))
-    departures = Departures(left, np.full(left.size, WIDE_MIN), loads["gross_t"].to_numpy())
-    shared = share_out(stretch, departures, loads["machine_id"].to_list(), closure, closure, {}, FEW_TURNS)
+    owner, full = cut_into_slots(stretch, float(loads["gross_t"].mean()) / closure, {})  # type: ignore[arg-type]
+    ids, named = np.array([s.machine_id for s in stretch.streams]), loads["machine_id"].to_numpy()
+    foreign = np.isin(named, ids)[:, None] & (named[:, None] != ids[owner][None, :])
+    slots = Slots(weighed, np.full(weighed.size, LAG_SD_MIN), owner, full, foreign)
+    lag = slots.best_shift(np.full(ids.size, float(np.median(weighed) - np.median(full))), STEPS_MIN)
+    _, found, at = slots.assigned(lag)
     out: list[Full] = []
     for m, stream in enumerate(stretch.streams):
-        sure = [i for i in range(left.size) if shared.belief[i, m] > SURE and shared.placed[i, m].end_t.size]
-        if len(sure) >= FEWEST:
-            places = [shared.placed[i, m] for i in sure]
-            full = np.array([float(p.chance @ full_when(stream, p.end_t)) for p in places])
-            out.append((stream, loads[sure], full))
-    return out or [(None, loads, together)]
+        mine = np.flatnonzero(owner[at] == m)
+        if mine.size >= FEWEST:
+            out.append((stream, loads[found[mine].tolist()], full[at[mine]]))
+    return out
 
 
 def _sample(

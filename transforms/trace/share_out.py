@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
-from transforms.trace.chain import NO_LOAD, Chain, Departures, Placed, full_when
+from transforms.trace.chain import NO_LOAD, Chain, Departures, Placed
+from transforms.trace.slots import Slots, cut_into_slots
 from transforms.trace.streams import Stretch
 
 Array = NDArray[np.float64]
@@ -19,6 +19,8 @@ TURNS, SETTLED = 8, 0.03
 """At most so many rounds; fewer where no belief changes by more than this."""
 DAMPING = 0.5
 FIRST_ODDS = 30.0
+NEAR_STEPS_MIN = (range(-6, 7, 2), range(-5, 6, 1))
+"""Minutes by which a machine's slots may lie off: its mass strays."""
 WRONG_NAME = 0.002
 """Chance that a ticket names a machine that did not lift the load, another in the field having done so."""
 
@@ -122,19 +124,13 @@ def share_out(
 def _first_guess(
     stretch: Stretch, loads: Departures, allowed: Array, closure: float, ahead_min: dict[str, float]
 ) -> Array:
-    """Odds to begin from: every stream cut into slots of the mean load, loads given to slots by least squared lag."""
-    owner, full = [], []
-    for m, stream in enumerate(stretch.streams):
-        count = max(1, round(stream.lifted_t * closure / float(loads.gross_t.mean())))
-        at = full_when(stream, stream.lifted_t * (np.arange(count) + 1) / count)
-        owner += [m] * count
-        full += list(at - ahead_min.get(stream.machine_id, 0.0))
-    owners = np.array(owner)
-    off = (loads.left_min[:, None] - np.array(full)[None, :]) / loads.sd_min[:, None]
-    cost = np.minimum(off**2, 100.0) - 2 * np.log(np.maximum(allowed[:, owners], 1e-12))
-    rows, slots = linear_sum_assignment(cost)
+    """Odds to begin from: loads given to slots by least misfit, slots moved by some minutes where that fits better."""
+    owner, full = cut_into_slots(stretch, float(loads.gross_t.mean()) / closure, ahead_min)
+    slots = Slots(loads.left_min, loads.sd_min, owner, full, allowed[:, owner] < 1)
+    shift = slots.best_shift(np.zeros(len(stretch.streams)), NEAR_STEPS_MIN)
+    _, found, at = slots.assigned(shift)
     out = np.full(allowed.shape, 1 / FIRST_ODDS)
-    out[rows, owners[slots]] = FIRST_ODDS
+    out[found, owner[at]] = FIRST_ODDS
     return out
 
 
