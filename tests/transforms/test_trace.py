@@ -365,6 +365,21 @@ def test_a_field_tells_its_lag_whatever_the_clocks_say():
     assert told["machine_id"].to_list() == ["M1"]
 
 
+@pytest.mark.parametrize("named", [0, 3])
+def test_a_clock_that_is_off_is_told_among_others_even_without_names(named):
+    """Two machines, the second's clock 7 min ahead, most tickets without a name: each tells its own lag."""
+    slower = bins("M2", 120, start=START + dt.timedelta(minutes=4 + 7)).with_columns(pl.col("area_ha") * 10 / 12)
+    second = [round((START.timestamp() + 60 * (12 * k + 4 + 7)) * 1e6) for k in range(1, 11)]
+    both = pl.concat([bins("M1", 120), slower])
+    of = {"M1": signals(10, 120), "M2": Signals(np.array(second), np.full(10, np.nan), 20.0)}
+    full = sorted([(10.0 * k, "M1") for k in range(1, 13)] + [(12.0 * k + 4, "M2") for k in range(1, 11)])
+    names: list[str | None] = [m if k < named else None for k, (_, m) in enumerate(full)]
+    told = lag_samples(work(both, of, tickets([32.0] * 22, [t for t, _ in full], names)))
+    lag = dict(told.select("machine_id", "lag_min").iter_rows())
+    assert lag["M1"] == pytest.approx(LAG_MIN, abs=2)
+    assert lag["M2"] == pytest.approx(LAG_MIN - 7, abs=2)
+
+
 FILLS_AND_FALLS = [*np.linspace(0, 18, 60), *np.linspace(18, 0, 9), *np.linspace(0, 18, 60), *np.linspace(18, 0, 9)]
 
 
