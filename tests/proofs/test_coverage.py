@@ -19,6 +19,14 @@ from transforms.catalogue import DIRT
 SEEDS = range(101, 125)
 MACHINES, DAYS = 6, 12
 CLASSES = ["dry", "moist", "wet"]
+ROOT = Path(__file__).parents[2]
+OUR_TESTS = f"""
+import sys, types
+sys.path.insert(0, {str(ROOT)!r})
+sys.modules["tests"] = types.ModuleType("tests")
+sys.modules["tests"].__path__ = [{str(ROOT / "tests")!r}]
+"""
+"""Run first in each process: an installed library brings a package of the name `tests` as well."""
 
 
 def cells(job: tuple[int, Path]) -> pl.DataFrame:
@@ -48,7 +56,8 @@ def cells(job: tuple[int, Path]) -> pl.DataFrame:
 
 @pytest.mark.slow
 def test_intervals_of_effects_per_wetness_class_hold_the_truth(tmp_path):
-    with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as pool:
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(2, mp_context=spawn, initializer=exec, initargs=(OUR_TESTS,)) as pool:
         table = pl.concat(pool.map(cells, [(s, tmp_path / str(s)) for s in SEEDS]))
     table = table.with_columns(
         pl.col("true_pct").is_between("lo95", "hi95").alias("held"),
