@@ -53,7 +53,7 @@ def _day(rng: np.random.Generator, machine: int, day: int) -> tuple[pl.DataFrame
     at = pl.Series([start + dt.timedelta(seconds=30 * i) for i in range(BINS_A_DAY)]).dt.cast_time_unit("us")
     bins = pl.DataFrame({
         "machine_id": f"M{machine:03d}", "bin_at": at, "state": "working", "work_s": 30.0, "distance_m": 50.0,
-        "lat_deg": 50.0, "lon_deg": 15.0, "tank_t": None, "area_ha": mass / YIELD_T_HA,
+        "lat_deg": 50.0, "lon_deg": 15.0, "tank_t": None, "silent_s": 0.0, "area_ha": mass / YIELD_T_HA,
         "field_id": _field(machine, day),
         **{s: rng.normal(40, 3, BINS_A_DAY) for s in SETTINGS}, **{f"{s}_sd": 0.2 for s in SETTINGS},
     }, schema_overrides={"tank_t": pl.Float64})  # fmt: skip

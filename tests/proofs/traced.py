@@ -98,7 +98,7 @@ def trace_plan(plan: Plan) -> TracedSeason:
     tickets = with_distance(tickets, fields, season.district.sites)
     tanks = dict(season.district.machines.select("machine_id", "tank_capacity_t").iter_rows())
     signals = machine_signals(unloads, tanks)
-    lean = bins.select("machine_id", "bin_at", "state", "area_ha", "field_id").sort("machine_id", "bin_at")
+    lean = bins.select("machine_id", "bin_at", "state", "area_ha", "silent_s", "field_id").sort("machine_id", "bin_at")
     by_field = {str(f): part for (f,), part in lean.filter(pl.col("field_id").is_not_null()).group_by("field_id")}
     loads = {str(f): part for (f,), part in tickets.group_by("field_id", maintain_order=True)}
     yields = dict(fields.select("field_id", "forecast_t_ha").iter_rows())

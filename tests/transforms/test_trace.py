@@ -28,6 +28,7 @@ def bins(machine: str, minutes: int, *, start: dt.datetime = START, skip: range 
         "bin_at": pl.Series([start + dt.timedelta(seconds=30 * i) for i in kept]).dt.cast_time_unit("us"),
         "state": "working",
         "area_ha": 0.02,
+        "silent_s": np.append(30.0 * (np.diff(kept) - 1), 0.0),
         "field_id": "F1",
     })  # fmt: skip
 
@@ -136,6 +137,15 @@ def test_the_work_of_a_field_is_cut_where_the_whole_field_rests():
     # Two hours of rest are one stretch, a night is not, and no mass is made up over the night.
     assert [s.shift_date for s in stretches] == [DAY, DAY + dt.timedelta(days=1)]
     assert stretches[1].lifted_t == pytest.approx(128.0)
+
+
+def test_a_machine_that_passes_through_or_works_elsewhere_meanwhile_is_not_silent():
+    """Eight days before, on its way, and for an hour in the middle it was elsewhere and logged there."""
+    passing = bins("M1", 1, start=START - dt.timedelta(days=8)).with_columns(area_ha=0.0, state=pl.lit("road"))
+    back = bins("M1", 20, start=START + dt.timedelta(minutes=100))
+    mine = pl.concat([passing, bins("M1", 40), back])
+    stretches = work(mine, {"M1": signals(10, 120)}, tickets([], [])).stretches
+    assert sum(s.lifted_t for s in stretches) == pytest.approx(60 * 3.2)
 
 
 TWO = {"M1": signals(10, 80), "M2": signals(10, 80)}

@@ -26,7 +26,7 @@ TRACE_VERSION = "1"
 ROAD_FACTOR, KM_PER_DEG, UNKNOWN_KM = 1.3, 111.32, 20.0
 FIELDS_AT_ONCE = 64
 USUAL_TANK_T = 20.0
-BIN_COLUMNS = ("machine_id", "bin_at", "state", "area_ha", "field_id")
+BIN_COLUMNS = ("machine_id", "bin_at", "state", "area_ha", "silent_s", "field_id")
 
 
 def road_km(lat: float | None, lon: float | None, site: tuple[float, float] | None) -> float:

@@ -88,15 +88,18 @@ class Signals:
     tank_t: float
 
 
-def _with_silences(at: NDArray[np.int64], mass: Array, busy: int) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
+def _with_silences(
+    at: NDArray[np.int64], mass: Array, silent_s: Array, busy: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
     """Add parts of unknown bins (-1) where the log was silent in the middle of work, at the stretch's mean rate."""
-    silent_s = np.diff(at) / 1e6 - 30.0
-    gaps = np.flatnonzero(silent_s > GAP_S)
+    between_s = np.diff(at) / 1e6 - 30.0
+    # A machine that logged meanwhile, in another field or on the road, was not silent.
+    gaps = np.flatnonzero((between_s > GAP_S) & (np.abs(between_s - silent_s[:-1]) < 1))
     rate = mass.sum() / max(busy, 1) / 30.0
     all_at = np.concatenate([at, at[gaps] + 30_000_000])
     order = np.argsort(all_at, kind="stable")
     bins = np.concatenate([at, np.full(gaps.size, -1)])
-    return all_at[order], bins[order], np.concatenate([mass, silent_s[gaps] * rate])[order]
+    return all_at[order], bins[order], np.concatenate([mass, between_s[gaps] * rate])[order]
 
 
 def _weighed_by_the_machine(batch_t: Array, said_t: Array) -> Array:
@@ -110,7 +113,10 @@ def _weighed_by_the_machine(batch_t: Array, said_t: Array) -> Array:
 
 def _stream(machine_id: str, bins: pl.DataFrame, signals: Signals) -> Stream | None:
     at, part_bin, mass = _with_silences(
-        bins["bin_at"].dt.timestamp("us").to_numpy(), bins["lifted_t"].to_numpy(), int((bins["state"] != "idle").sum())
+        bins["bin_at"].dt.timestamp("us").to_numpy(),
+        bins["lifted_t"].to_numpy(),
+        bins["silent_s"].to_numpy(),
+        int((bins["state"] != "idle").sum()),
     )
     kept = mass > 0
     at, part_bin, mass = at[kept], part_bin[kept], mass[kept]
@@ -148,7 +154,7 @@ def field_stretches(
     """Return the work in one field, stretch by stretch.
 
     Args:
-        bins: the field's bins with `machine_id, bin_at, state, area_ha`, in order of machine and time.
+        bins: the field's bins with `machine_id, bin_at, state, area_ha, silent_s`, in order of machine and time.
         signals: what is known of each machine beside its bins.
         yield_t_ha: the field list's yield.
         zone: the season's time zone.

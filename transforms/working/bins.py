@@ -11,7 +11,7 @@ from transforms.working.clock_steps import on_one_clock
 from transforms.working.coverage import newly_covered
 from transforms.working.faults import believed_position, flag_faults, numeric_settings
 
-BIN = "30s"
+BIN, BIN_S = "30s", 30.0
 LONGEST_INTERVAL_S = 30.0
 METRES_PER_DEG = 111_320.0
 
@@ -102,8 +102,8 @@ def make_bins(
 
     Returns:
         (bins, flagged records, steps of the clock, which are taken out of the times). A bin: `machine_id, bin_at,
-        state, work_s, area_ha, distance_m, lat_deg, lon_deg, tank_t, field_id`, and `<setting>`, `<setting>_sd` over
-        working, believed records.
+        state, work_s, area_ha, distance_m, lat_deg, lon_deg, tank_t, silent_s` (without any record until the next
+        bin), `field_id`, and `<setting>`, `<setting>_sd` over working, believed records.
     """
     steady, steps = on_one_clock(records)
     unique = _one_a_moment(steady.drop("file", "line", "part", strict=False))
@@ -135,5 +135,7 @@ def make_bins(
         .with_columns((pl.col("swept_m") * width_m / 10_000).alias("area_ha"))
         .drop("swept_m")
     )
+    silent = (pl.col("bin_at").diff().shift(-1).dt.total_microseconds() / 1e6 - BIN_S).fill_null(0.0)
+    bins = bins.with_columns(silent.alias("silent_s"))
     # A few bins without a believed place between others of a field belong to it.
     return bins.with_columns(field_of_places(bins, fields).forward_fill(limit=4)), flagged, steps
