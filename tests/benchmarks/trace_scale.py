@@ -2,7 +2,7 @@
 
 Run: .venv/bin/python tests/benchmarks/trace_scale.py
 
-Bins of 30 s with fifteen settings lie in the lake and tickets in the warehouse as intake and binning leave them; what is
+Bins of 30 s with fifteen settings lie in the lake, tickets in the warehouse, as intake and binning leave them; what is
 timed is the customer's own stage, a process of its own each, with its peak memory.
 """
 

@@ -254,27 +254,26 @@ def _with_rest(rows: list[Taken], names: NDArray[np.str_]) -> pl.DataFrame:
     """One frame of all shares, with what of each load is in no bin, so that they sum to 1."""
     sizes = np.array([r[2].size for r in rows], dtype=np.int64)
     which = np.repeat(np.arange(sizes.size), sizes)
+    place = {name: k for k, name in enumerate(names.tolist())}
+    load = np.array([place[r[0]] for r in rows], dtype=np.int64)[which]
     at = np.concatenate([r[2] for r in rows]) if rows else np.zeros(0, dtype=np.int64)
-    known = pl.DataFrame({
+    share, spread = (np.concatenate([r[k] for r in rows]) if rows else np.zeros(0) for k in (3, 4))
+    # Summed one after the other, so that the same data give the same bits; what rounding left over is no remainder.
+    known = np.bincount(load, weights=share, minlength=names.size)
+    whole = np.abs(known - 1) < WHOLE
+    share = share / np.where(whole, known, 1.0)[load]
+    frame = pl.DataFrame({
         "load_id": pl.Series([r[0] for r in rows], dtype=pl.String).gather(which),
         "machine_id": pl.Series([r[1] for r in rows], dtype=pl.String).gather(which),
         "bin_at": pl.Series(at, dtype=pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
-        "share": pl.Series(np.concatenate([r[3] for r in rows]) if rows else np.zeros(0), dtype=pl.Float64),
-        "share_sd": pl.Series(np.concatenate([r[4] for r in rows]) if rows else np.zeros(0)).fill_nan(None),
+        "share": pl.Series(share, dtype=pl.Float64),
+        "share_sd": pl.Series(spread, dtype=pl.Float64).fill_nan(None),
     })  # fmt: skip
-    # What rounding left over is nobody's remainder.
-    sums = pl.col("share").sum().over("load_id")
-    known = known.with_columns(pl.when((sums - 1).abs() < WHOLE).then(pl.col("share") / sums).otherwise("share"))
-    total = known.group_by("load_id").agg(pl.col("share").sum().alias("known"))
-    every = pl.DataFrame({"load_id": names.tolist()}, schema={"load_id": pl.String})
-    rest = every.join(total, on="load_id", how="left").select(
-        "load_id",
-        pl.lit(None, dtype=pl.String).alias("machine_id"),
-        pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("bin_at"),
-        (1 - pl.col("known").fill_null(0.0)).alias("share"),
-        pl.lit(None, dtype=pl.Float64).alias("share_sd"),
+    left = np.flatnonzero(~whole & (1 - known > WHOLE))
+    rest = pl.DataFrame(
+        {"load_id": names[left].tolist(), "share": 1 - known[left]}, schema={"load_id": pl.String, "share": pl.Float64}
     )
-    return pl.concat([known, rest.filter(pl.col("share") > WHOLE)]).sort("load_id", "machine_id", "bin_at")
+    return pl.concat([frame, rest], how="diagonal").sort("load_id", "machine_id", "bin_at")
 
 
 def _grades(rows: list[tuple[str, float, float, float, float, str]]) -> pl.DataFrame:
