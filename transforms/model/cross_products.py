@@ -1,5 +1,10 @@
-"""Cross-products of a mixed model, built in chunks of rows; after this the rows are not touched again."""
+"""Cross-products of a mixed model, part by part; after this the rows are not touched again.
 
+Parts (a day's loads, say) are added by the labels of their factors' levels, so a part may be kept and joined to others
+later: the sum is taken in the order of the parts, and the same parts give the same bits.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,96 +25,152 @@ class DenseBlock:
 
 @dataclass(frozen=True)
 class Factor:
-    """A random intercept: `codes` of shape (n,), each in 0..levels-1."""
+    """A random coefficient for each level: an intercept, or the slope on `slope`.
+
+    Attributes:
+        name: what the factor is.
+        codes: level of each row, shape (n,), each in 0..levels-1.
+        levels: how many levels there are.
+        slope: what the coefficient multiplies, shape (n,); ones where None.
+        labels: what the levels are called, shape (levels,); their numbers where None.
+    """
 
     name: str
     codes: NDArray[np.int64]
     levels: int
+    slope: Array | None = None
+    labels: NDArray[np.str_] | None = None
 
 
 @dataclass(frozen=True)
 class CrossProducts:
-    """M'WM and M'Wy for M = [core | absorbed], core = [X | dense blocks | all factors but the largest].
+    """M'WM and M'Wy for M = [D | F], D = [X | dense blocks], F = the factors one after the other.
 
     Attributes:
-        K: core'W core, shape (c, c).
-        B: absorbed'W core, sparse, shape (b, c); b = 0 where there is no factor.
-        d: diagonal of absorbed'W absorbed, shape (b,).
-        r: core'Wy, shape (c,).
-        r_b: absorbed'Wy, shape (b,).
+        DD: D'WD, shape (d, d).
+        FD: F'WD, shape (f, d).
+        FF: F'WF, sparse, shape (f, f).
+        r: M'Wy, shape (d + f,).
         yy: y'Wy.
         n: rows.
         p: columns of X.
         sum_log_w: sum of the logs of the weights.
-        spans: name of each penalised core part -> its slice of the core.
-        absorbed: name of the absorbed factor, None where there is none.
+        blocks: name of each dense block -> its columns of M.
+        factors: name of each factor -> its columns of M.
+        labels: name of each factor -> labels of its levels, sorted.
     """
 
-    K: Array
-    B: sp.csr_matrix
-    d: Array
+    DD: Array
+    FD: Array
+    FF: sp.csr_matrix
     r: Array
-    r_b: Array
     yy: float
     n: int
     p: int
     sum_log_w: float
-    spans: dict[str, slice]
-    absorbed: str | None
+    blocks: dict[str, slice]
+    factors: dict[str, slice]
+    labels: dict[str, NDArray[np.str_]]
+
+    @property
+    def d(self) -> int:
+        """Columns of D."""
+        return int(self.DD.shape[0])
 
 
-def _indicator(factor: Factor, rows: slice, root_w: Array) -> sp.csr_matrix:
-    codes = factor.codes[rows]
-    return sp.csr_matrix((root_w, (np.arange(codes.size), codes)), shape=(codes.size, factor.levels))
+def _spans(widths: list[tuple[str, int]], at: int) -> dict[str, slice]:
+    out = {}
+    for name, width in widths:
+        out[name] = slice(at, at + width)
+        at += width
+    return out
+
+
+def _membership(factors: Sequence[Factor], rows: slice, root_w: Array) -> sp.csr_matrix:
+    """The rows of F, each times the root of its weight."""
+    n, start = root_w.size, 0
+    columns, values = [], []
+    for factor in factors:
+        columns.append(factor.codes[rows] + start)
+        values.append(root_w if factor.slope is None else root_w * factor.slope[rows])
+        start += factor.levels
+    k = len(factors)
+    if not k:
+        return sp.csr_matrix((n, 0))
+    pointers = np.arange(0, n * k + 1, k)
+    return sp.csr_matrix((np.column_stack(values).ravel(), np.column_stack(columns).ravel(), pointers), (n, start))
 
 
 def cross_products(
-    y: Array, X: Array, blocks: list[DenseBlock], factors: list[Factor], weights: Array | None = None
+    y: Array, X: Array, blocks: Sequence[DenseBlock], factors: Sequence[Factor], weights: Array | None = None
 ) -> CrossProducts:
     """Build the cross-products of y = X b + sum Z_k u_k + e, Var(e) = s2 / weights.
 
     Args:
         y: response, shape (n,).
-        X: fixed columns, shape (n, p), of full rank.
+        X: fixed columns, shape (n, p).
         blocks: dense penalised blocks.
-        factors: random intercepts; the one with most levels is absorbed.
+        factors: random intercepts and slopes.
         weights: observation weights, shape (n,); ones where None.
     """
     n, p = X.shape
     w = np.ones(n) if weights is None else weights
-    largest = max(factors, key=lambda f: f.levels) if factors else None
-    others = [f for f in factors if f is not largest]
-    widths = [(b.name, b.columns.shape[1]) for b in blocks] + [(f.name, f.levels) for f in others]
-    spans, at = {}, p
-    for name, width in widths:
-        spans[name] = slice(at, at + width)
-        at += width
-    size_b = largest.levels if largest else 0
-    K, r = np.zeros((at, at)), np.zeros(at)
-    B = sp.csr_matrix((size_b, at))
-    d, r_b, yy = np.zeros(size_b), np.zeros(size_b), 0.0
+    block_spans = _spans([(b.name, b.columns.shape[1]) for b in blocks], p)
+    d = p + sum(b.columns.shape[1] for b in blocks)
+    factor_spans = _spans([(f.name, f.levels) for f in factors], d)
+    f = sum(x.levels for x in factors)
+    DD, FD, r, yy = np.zeros((d, d)), np.zeros((f, d)), np.zeros(d + f), 0.0
+    FF = sp.csr_matrix((f, f))
     for start in range(0, n, CHUNK_ROWS):
         rows = slice(start, min(start + CHUNK_ROWS, n))
         root = np.sqrt(w[rows])
         dense = np.hstack([X[rows], *(b.columns[rows] for b in blocks)]) * root[:, None]
-        target = y[rows] * root
-        sparse = [_indicator(f, rows, root) for f in others]
-        core = sp.hstack([sp.csr_matrix(dense), *sparse], format="csr") if sparse else sp.csr_matrix(dense)
-        wide = dense.shape[1]
-        K[:wide, :wide] += dense.T @ dense
-        if sparse:
-            joined = core[:, wide:]
-            mixed = np.asarray(joined.T @ dense)
-            K[wide:, :wide] += mixed
-            K[:wide, wide:] += mixed.T
-            K[wide:, wide:] += (joined.T @ joined).toarray()
-        r += core.T @ target
+        member, target = _membership(factors, rows, root), y[rows] * root
+        DD += dense.T @ dense
+        r[:d] += dense.T @ target
         yy += float(target @ target)
-        if largest is not None:
-            member = _indicator(largest, rows, root)
-            B = B + member.T @ core
-            d += np.asarray(member.multiply(member).sum(axis=0)).ravel()
-            r_b += member.T @ target
+        if f:
+            turned = member.T.tocsr()
+            FD += turned @ dense
+            FF = FF + turned @ member
+            r[d:] += turned @ target
+    labels = {
+        x.name: np.arange(x.levels).astype(str) if x.labels is None else np.asarray(x.labels, dtype=str)
+        for x in factors
+    }
     return CrossProducts(
-        K, sp.csr_matrix(B), d, r, r_b, yy, n, p, float(np.log(w).sum()), spans, largest.name if largest else None
+        DD, FD, sp.csr_matrix(FF), r, yy, n, p, float(np.log(w).sum()), block_spans, factor_spans, labels
     )
+
+
+def join(parts: Sequence[CrossProducts]) -> CrossProducts:
+    """Add parts of one model, in their order; a factor's level is the same where its label is.
+
+    Args:
+        parts: cross-products with the same columns of X and the same blocks and factors.
+    """
+    first = parts[0]
+    if len(parts) == 1:
+        return first
+    d, names = first.d, list(first.factors)
+    labels = {k: np.unique(np.concatenate([part.labels[k] for part in parts])) for k in names}
+    spans = _spans([(k, labels[k].size) for k in names], d)
+    f = sum(x.size for x in labels.values())
+    DD, FD, r, yy, log_w, n = np.zeros((d, d)), np.zeros((f, d)), np.zeros(d + f), 0.0, 0.0, 0
+    rows, columns, values = [], [], []
+    for part in parts:
+        place = [np.searchsorted(labels[k], part.labels[k]) + spans[k].start - d for k in names]
+        at = np.concatenate(place) if place else np.empty(0, dtype=np.int64)
+        DD += part.DD
+        FD[at] += part.FD
+        r[:d] += part.r[:d]
+        r[d + at] += part.r[d:]
+        entries = part.FF.tocoo()
+        rows.append(at[entries.row])
+        columns.append(at[entries.col])
+        values.append(entries.data)
+        yy, log_w, n = yy + part.yy, log_w + part.sum_log_w, n + part.n
+    FF = sp.csr_matrix((f, f))
+    if f:
+        FF = sp.coo_matrix((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), (f, f)).tocsr()
+    return CrossProducts(DD, FD, FF, r, yy, n, first.p, log_w, first.blocks, spans, labels)

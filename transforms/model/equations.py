@@ -1,0 +1,209 @@
+"""Henderson's mixed-model equations at given variances, solved from cross-products alone.
+
+    C = M'WM + diag(l),   l = s2_e / s2_k on block k and 0 on X                                                (2)
+
+The factor with most levels has a diagonal block and is absorbed; the second, where it is large, is block tridiagonal
+after that (machine-days touch each other through the fields they share) and is absorbed as well; what is left, the core,
+is dense. With a, m, c for the three: S_m = C_mm - C_ma D^-1 C_am, W = S_m^-1 S_mc, S_c = C_cc' - S_cm W, T = S_c^-1.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+from scipy.linalg import cho_solve, lapack
+
+from transforms.model.block_tridiagonal import BlockTridiagonal, banding
+from transforms.model.cross_products import CrossProducts
+
+Array = NDArray[np.float64]
+LARGE_FACTOR = 300
+"""A second factor with at least this many levels is worth an elimination of its own."""
+DIAGONAL_CHUNK = 2000
+
+
+class RemlError(Exception):
+    """The model cannot be fitted: too few rows for its columns, or columns that depend on each other."""
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Everything at one value of the variances.
+
+    Attributes:
+        variances: variance of each block and factor.
+        residual: residual variance s2_e.
+        coef: solution of the equations, in the order of M.
+        D: diagonal of the absorbed block with its penalty.
+        band: the banded block after the first elimination, None where there is none.
+        W: S_m^-1 S_mc.
+        T: inverse of the core after both eliminations.
+        rss: e'We.
+        log_det: log |C|.
+    """
+
+    variances: dict[str, float]
+    residual: float
+    coef: Array
+    D: Array
+    band: BlockTridiagonal | None
+    W: Array
+    T: Array
+    rss: float
+    log_det: float
+
+
+class Equations:
+    """Solves at any variances; knows nothing of how they are found."""
+
+    def __init__(self, products: CrossProducts) -> None:
+        self.m = products
+        self.spans = {**products.blocks, **products.factors}
+        self.sizes = {name: s.stop - s.start for name, s in self.spans.items()}
+        by_size = sorted(products.factors, key=lambda k: (-self.sizes[k], k))
+        self.absorbed = by_size[0] if by_size else None
+        self.banded = by_size[1] if len(by_size) > 1 and self.sizes[by_size[1]] >= LARGE_FACTOR else None
+        d, total = products.d, products.r.size
+        everything = np.arange(total)
+        self.a = everything[self.spans[self.absorbed]] if self.absorbed else everything[:0]
+        self.b = everything[self.spans[self.banded]] if self.banded else everything[:0]
+        self.c = np.setdiff1d(everything, np.concatenate([self.a, self.b]))
+        small = self.c[d:] - d
+        FF, FD, a, b = products.FF, products.FD, self.a - d, self.b - d
+        self._d = FF.diagonal()[a]
+        self._ab, self._bb = FF[a][:, b].tocsr(), FF[b][:, b].tocsr()
+        self._a_dense, self._a_small = FD[a], FF[a][:, small].tocsr()
+        self._bc = np.hstack([FD[b], FF[b][:, small].toarray()])
+        self._cc = np.block([[products.DD, FD[small].T], [FD[small], FF[small][:, small].toarray()]])
+        self._banding = None
+        if self.banded:
+            touching = sp.csr_matrix(self._ab.T @ self._ab + sp.eye(b.size))
+            self._banding = banding(touching)
+
+    def _squeeze(self, scale: Array) -> tuple[sp.csr_matrix, Array, Array]:
+        """Return (bb, bc, cc) parts of [b c]' diag(scale) [b c] for the rows of the absorbed factor."""
+        ab = self._ab.multiply(scale[:, None]).tocsr()
+        dense, small = self._a_dense * scale[:, None], self._a_small.multiply(scale[:, None]).tocsr()
+        bb = sp.csr_matrix(self._ab.T @ ab)
+        bc = np.hstack([ab.T @ self._a_dense, (ab.T @ self._a_small).toarray()])
+        across = self._a_small.T @ dense
+        cc = np.block(
+            [[self._a_dense.T @ dense, across.T], [across, (self._a_small.T @ small).toarray()]]
+        )
+        return bb, bc, cc
+
+    def penalties(self, variances: dict[str, float], residual: float) -> Array:
+        """The diagonal of l."""
+        out = np.zeros(self.m.r.size)
+        for name, span in self.spans.items():
+            out[span] = residual / variances[name]
+        return out
+
+    def solve(self, variances: dict[str, float], residual: float) -> Solution:
+        """Solve the equations at given variances.
+
+        Raises:
+            RemlError: the core is singular: columns of X depend on each other.
+        """
+        m, penalty = self.m, self.penalties(variances, residual)
+        D = self._d + penalty[self.a]
+        bb, bc, cc = self._squeeze(1 / D)
+        band, W = None, np.zeros((0, self.c.size))
+        S_c = self._cc + np.diag(penalty[self.c]) - cc
+        log_det = float(np.log(D).sum())
+        try:
+            if self._banding is not None:
+                S_bc = self._bc - bc
+                band = BlockTridiagonal(sp.csr_matrix(self._bb + sp.diags(penalty[self.b]) - bb), self._banding)
+                W = band.solve(S_bc)
+                S_c -= S_bc.T @ W
+                log_det += band.log_determinant
+            chol, failed = lapack.dpotrf(S_c, lower=1)
+        except np.linalg.LinAlgError:
+            failed = 1
+        if failed:
+            raise RemlError("columns of the model depend on each other, or there are too few rows for them")
+        log_det += 2 * float(np.log(np.diag(chol)).sum())
+        T, _ = lapack.dpotri(chol, lower=1)
+        T = np.tril(T) + np.tril(T, -1).T
+        coef = self._eliminate(m.r, D, band, W, lambda v: np.asarray(cho_solve((chol, True), v)))
+        rss = m.yy - float(coef @ m.r) - float(penalty @ coef**2)
+        return Solution(dict(variances), residual, coef, D, band, W, T, rss, log_det)
+
+    def _eliminate(self, v, D, band, W, core) -> Array:  # type: ignore[no-untyped-def]
+        """C^-1 v by block elimination; v of shape (M,) or (M, k), `core` solves with S_c."""
+        a, b, c = v[self.a], v[self.b], v[self.c]
+        scaled = (a.T / D).T
+        c = c - np.concatenate([self._a_dense.T @ scaled, self._a_small.T @ scaled])
+        out = np.empty_like(v)
+        if band is not None:
+            b = b - self._ab.T @ scaled
+            x_c = core(c - W.T @ b)
+            x_b = band.solve(b) - W @ x_c
+        else:
+            x_c, x_b = core(c), b
+        d = self.m.d
+        out[self.c], out[self.b] = x_c, x_b
+        out[self.a] = ((a - self._a_dense @ x_c[:d] - self._a_small @ x_c[d:] - self._ab @ x_b).T / D).T
+        return out
+
+    def inverse(self, s: Solution, v: Array) -> Array:
+        """Return C^-1 v, v of shape (M,) or (M, k)."""
+        return self._eliminate(v, s.D, s.band, s.W, lambda x: s.T @ x)
+
+    def apply(self, v: Array) -> Array:
+        """Return M'WM v, v of shape (M,) or (M, k)."""
+        m, d = self.m, self.m.d
+        return np.concatenate([m.DD @ v[:d] + m.FD.T @ v[d:], m.FD @ v[:d] + m.FF @ v[d:]])
+
+    def traces(self, s: Solution) -> dict[str, float]:
+        """Return tr(C^-1)_kk of each block and factor."""
+        place = np.full(self.m.r.size, -1)
+        place[self.c] = np.arange(self.c.size)
+        diagonal, out = np.diag(s.T), {}
+        for name, span in self.spans.items():
+            if name not in (self.absorbed, self.banded):
+                out[name] = float(diagonal[place[span]].sum())
+        inside, WT = None, s.W @ s.T
+        bb, bc, cc = self._squeeze(1 / s.D**2) if self.absorbed else (None, None, None)
+        if s.band is not None and self.banded:
+            pattern = sp.csr_matrix(abs(bb) + sp.eye(self.b.size))
+            inside = s.band.inverse_on(pattern)
+            out[self.banded] = float(inside.diagonal().sum()) + float((WT * s.W).sum())
+        if self.absorbed and bb is not None:
+            trace = float((1 / s.D).sum()) + float((cc * s.T).sum())
+            if inside is not None:
+                trace += float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((bc * WT).sum())
+            out[self.absorbed] = trace
+        return out
+
+    def diagonal(self, s: Solution, name: str) -> Array:
+        """Return the diagonal of C^-1 on one block or factor, shape (q,)."""
+        if name == self.banded and s.band is not None:
+            inside = s.band.inverse_on(sp.csr_matrix(sp.eye(self.b.size)))
+            return np.asarray(inside.diagonal() + ((s.W @ s.T) * s.W).sum(axis=1))
+        if name != self.absorbed:
+            return np.asarray(np.diag(s.T)[np.searchsorted(self.c, np.arange(self.m.r.size)[self.spans[name]])])
+        out = np.empty(self.a.size)
+        inside = None
+        if s.band is not None:
+            pattern = sp.csr_matrix(self._ab.T @ self._ab + sp.eye(self.b.size))
+            inside = s.band.inverse_on(pattern)
+        for start in range(0, out.size, DIAGONAL_CHUNK):
+            rows = slice(start, start + DIAGONAL_CHUNK)
+            ab = self._ab[rows]
+            effective = np.hstack([self._a_dense[rows], self._a_small[rows].toarray()])
+            if inside is not None:
+                effective = effective - ab @ s.W
+            square = ((effective @ s.T) * effective).sum(axis=1)
+            if inside is not None:
+                square = square + np.asarray(ab.multiply(ab @ inside).sum(axis=1)).ravel()
+            out[rows] = square
+        return np.asarray(1 / s.D + out / s.D**2)
+
+    def fixed_inverse(self, s: Solution) -> Array:
+        """Return the columns of C^-1 that belong to X, shape (M, p)."""
+        unit = np.zeros((self.m.r.size, self.m.p))
+        unit[np.arange(self.m.p), np.arange(self.m.p)] = 1.0
+        return self.inverse(s, unit)
