@@ -211,9 +211,13 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
                 season.advice.min_loads,
                 season.prices.haul_km,
             )
-            for situation, wetness, clay in situations:
-                dirt = draw_slopes(fits.dirt, wetness, clay, rng)
-                loss = draw_slopes(fits.loss, wetness, clay, rng) if fits.loss is not None else None
+            for situation, place in situations:
+                dirt, loss = (
+                    draw_slopes(f, place, situation.settings, season.catalogue, season.advice.max_steps, rng) if f else None
+                    for f in (fits.dirt, fits.loss)
+                )
+                if dirt is None:
+                    continue
                 rows.append(advise_machine(situation, dirt, loss, season.catalogue, season.prices, season.advice))
         table = pl.concat(rows)
         with warehouse.transaction():

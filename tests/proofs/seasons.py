@@ -48,7 +48,7 @@ def true_effects(season: Season, response: str) -> pl.DataFrame:
     """The true percent change per step of each setting in each wetness class, over the rows the fit used."""
     fit = season.fits.dirt
     assert fit is not None
-    rows = fit.design.rows.select("load_id").hstack(classes_of(fit.design.rows))
+    rows = fit.rows.select("load_id").hstack(classes_of(fit.rows))
     by_load = season.truth("load_effect").join(rows, on="load_id")
     means = by_load.group_by("setting", "wetness_class").agg(pl.col(response).mean().alias("log_change"))
     return means.with_columns((100 * (pl.col("log_change").exp() - 1)).alias("true_pct"))

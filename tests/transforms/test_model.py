@@ -6,10 +6,9 @@ import pytest
 
 from transforms.catalogue import DIRT, Catalogue, load_catalogue
 from transforms.errors import WorkspaceError
-from transforms.model.basis import natural_spline
 from transforms.model.decompose import expected, why
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, dirt_scale, fit_response, tare_from_scale
+from transforms.model.fit import ResponseFit, fit_response, pct_from_scale, ratio_scale
 
 
 def season_of(seed: int, *, slope: float, reacts: float) -> pl.DataFrame:
@@ -38,7 +37,7 @@ def season_of(seed: int, *, slope: float, reacts: float) -> pl.DataFrame:
         pl.Series("clay_pct", rng.uniform(8, 45, n)),
         pl.lit(10.0).alias("air_temp_c"),
         pl.lit(70.0).alias("yield_t_ha"),
-        pl.Series(DIRT, tare_from_scale(table["z"].to_numpy())),
+        pl.Series(DIRT, pct_from_scale(table["z"].to_numpy())),
         pl.lit(25.0).alias("sample_kg"),
         pl.lit(0.9).alias("trace_quality"),
     )
@@ -104,7 +103,7 @@ def test_what_is_left_unexplained_is_no_larger_than_lab_and_residual(fitted):
 
 
 def test_expected_follows_conditions_and_not_the_cleaner(fitted):
-    table = expected(fitted).join(fitted.design.rows.select("load_id", "topsoil_wetness"), on="load_id")
+    table = expected(fitted).join(fitted.rows.select("load_id", "topsoil_wetness"), on="load_id")
     assert table.select(pl.corr("expected_pct", "topsoil_wetness")).item() > 0.6
     assert (table["lo95"] < table["expected_pct"]).all()
 
@@ -132,18 +131,10 @@ def test_the_same_data_have_the_same_fingerprint(catalogue, fitted):
     assert again.fingerprint == fitted.fingerprint != other.fingerprint
 
 
-def test_the_dirt_scale_goes_both_ways():
+def test_the_ratio_scale_goes_both_ways():
     tare = np.array([0.5, 6.0, 40.0])
-    assert tare_from_scale(dirt_scale(tare)) == pytest.approx(tare)
-    assert dirt_scale(np.array([6.0]))[0] == pytest.approx(np.log(0.06 / 0.94))
-
-
-def test_a_natural_spline_is_straight_beyond_its_knots():
-    x = np.random.default_rng(1).normal(size=400)
-    spline = natural_spline(x, 4)
-    far = np.linspace(4, 6, 5)
-    assert spline.columns(x).shape[1] == 4
-    assert np.diff(spline.columns(far), n=2, axis=0) == pytest.approx(np.zeros((3, 4)), abs=1e-9)
+    assert pct_from_scale(ratio_scale(tare)) == pytest.approx(tare)
+    assert ratio_scale(np.array([6.0]))[0] == pytest.approx(np.log(0.06 / 0.94))
 
 
 def test_a_workspace_adds_a_setting_without_code():

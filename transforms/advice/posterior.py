@@ -1,11 +1,14 @@
 """Draws of what a move of settings does to dirt and to root loss under given conditions."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from transforms.catalogue import Catalogue
+from transforms.model.contrasts import covariance
 from transforms.model.fit import ResponseFit
+from transforms.model.predict import Place, value_weights
 
 Array = NDArray[np.float64]
 DRAWS = 4000
@@ -13,37 +16,44 @@ DRAWS = 4000
 
 @dataclass(frozen=True)
 class Slopes:
-    """Per setting, draws of the log change of one step up; shape (draws, j)."""
+    """Draws of the log change of moving settings.
+
+    Attributes:
+        settings: settings that do anything.
+        draws: one step up of each, shape (draws, j).
+        moves: (setting, steps) -> draws of that move, shape (draws,), where a curve makes it more than so many steps.
+    """
 
     settings: list[str]
     draws: Array
+    moves: dict[tuple[str, int], Array] = field(default_factory=dict)
 
     def log_change(self, steps: dict[str, float]) -> Array:
         """Return draws of the log change of moving settings; one not in the model does nothing."""
         total = np.zeros(self.draws.shape[0])
         for name, count in steps.items():
-            if name in self.settings:
+            if (name, count) in self.moves:
+                total += self.moves[name, int(count)]
+            elif name in self.settings:
                 total += count * self.draws[:, self.settings.index(name)]
         return total
 
 
-def slope_matrix(fit: ResponseFit, wetness: float, clay_pct: float) -> tuple[list[str], Array]:
-    """Return the settings of a fit and the core weights of each one's slope at given conditions, shape (j, c)."""
-    rows = {n: np.array([float(fit.design.rows[n].mean())]) for n in fit.design.curves.splines}  # type: ignore[arg-type]
-    rows |= {"topsoil_wetness": np.array([wetness]), "clay_pct": np.array([clay_pct])}
-    modifiers = fit.design.curves.modifiers(rows)
-    names = [n for n in fit.design.settings if n in fit.design.names]
-    L = np.zeros((len(names), fit.reml.core.size))
-    for i, name in enumerate(names):
-        j = fit.design.settings.index(name)
-        L[i, fit.design.names.index(name)] = 1.0
-        for label, value in modifiers.items():
-            L[i, fit.reml.spans[f"settings by {label}"].start + j] = value[0]
-    return names, L
-
-
-def draw_slopes(fit: ResponseFit, wetness: float, clay_pct: float, rng: np.random.Generator) -> Slopes:
-    """Draw the within slopes of all settings at given conditions from their joint posterior."""
-    names, L = slope_matrix(fit, wetness, clay_pct)
-    covariance = L @ fit.reml.cov_core @ L.T
-    return Slopes(names, rng.multivariate_normal(L @ fit.reml.core, covariance, size=DRAWS, method="eigh"))
+def draw_slopes(
+    fit: ResponseFit,
+    place: Place,
+    settings: dict[str, float],
+    catalogue: Catalogue,
+    max_steps: int,
+    rng: np.random.Generator,
+) -> Slopes:
+    """Draw what moves of up to `max_steps` from the settings as they are would do, from their joint posterior."""
+    names = [n for n in fit.settings if n in settings]
+    moves = [(n, k) for n in names for k in range(-max_steps, max_steps + 1) if k]
+    if not moves:
+        return Slopes([], np.zeros((DRAWS, 0)))
+    now = {n: value_weights(fit, n, settings[n], place) for n in names}
+    L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - now[n] for n, k in moves])
+    mean, V = L @ fit.reml.coef, covariance(fit.reml, L)
+    drawn = dict(zip(moves, rng.multivariate_normal(mean, V, size=DRAWS, method="eigh").T, strict=True))
+    return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn)

@@ -7,11 +7,11 @@ import polars as pl
 
 from transforms.advice.cost import CropAndHaul
 from transforms.advice.moves import Situation
-from transforms.advice.posterior import slope_matrix
 from transforms.catalogue import Catalogue
 from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, tried
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
+from transforms.model.predict import Place, expected_scale
 from transforms.trace.season_trace import road_km
 
 RECENT = dt.timedelta(days=2)
@@ -25,44 +25,15 @@ def _class(expression: pl.Expr) -> str:
     return str(pl.select(expression).item())
 
 
-def _intercept_of(fit: ResponseFit, factor: str, column: str, value: str) -> float:
-    """The predicted intercept of one field or machine; 0 for one the fit has not seen."""
-    hit = np.flatnonzero((fit.design.rows[column] == value).to_numpy())
-    codes = next(f.codes for f in fit.design.factors if f.name == factor)
-    return float(fit.reml.u[factor][codes[hit[0]]]) if hit.size else 0.0
-
-
-def expected_scale(
-    fit: ResponseFit,
-    machine_id: str,
-    field_id: str,
-    at: dict[str, float],
-    settings: dict[str, float],
-    catalogue: Catalogue,
-) -> float:
-    """Return z expected of a machine in a field under conditions `at`, its settings as given."""
-    design, core = fit.design, fit.reml.core
-    index = np.flatnonzero(design.condition)
-    columns, names = design.curves.columns({n: np.array([at[n]]) for n in design.curves.splines})
-    kept = [names.index(design.names[i]) for i in index]
-    z = float(np.average(fit.z)) + float((columns[0, kept] - design.X[:, index].mean(axis=0)) @ core[index])
-    z += _intercept_of(fit, "field", "field_id", field_id) + _intercept_of(fit, "machine", "machine_id", machine_id)
-    in_model, L = slope_matrix(fit, at["topsoil_wetness"], at["clay_pct"])
-    for name, slope in zip(in_model, L @ core, strict=True):
-        if name in settings:
-            usual = float(design.rows[name].mean())  # type: ignore[arg-type]
-            z += (settings[name] - usual) / catalogue[name].step * float(slope)
-    return z
-
-
 def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> dict[str, tuple[float, float, int]]:
     """Return setting -> (low, high, loads) tried by the fleet in a class of conditions; empty where it is too thin."""
-    cells = classes_of(fit.design.rows)
+    cells = classes_of(fit.rows)
     inside = ((cells["wetness_class"] == wetness) & (cells["soil_class"] == soil)).fill_null(value=False).to_numpy()
     out = {}
-    for j, name in enumerate(fit.design.settings):
+    for name in fit.settings:
+        j = fit.place(name)
         if tried(fit, name, inside, min_loads)[0]:
-            values = fit.design.rows.filter(pl.Series(inside & fit.design.has[:, j]))[name].drop_nulls()
+            values = fit.rows.filter(pl.Series(inside & fit.has[:, j]))[name].drop_nulls()
             low, high = (float(values.quantile(q)) for q in SUPPORT)  # type: ignore[arg-type]
             out[name] = (low, high, values.len())
     return out
@@ -79,8 +50,8 @@ def next_situations(
     catalogue: Catalogue,
     min_loads: int,
     haul_km: float,
-) -> list[tuple[Situation, float, float]]:
-    """Return (situation, expected wetness, clay) for every machine that worked in the last days.
+) -> list[tuple[Situation, Place]]:
+    """Return (situation, its conditions) for every machine that worked in the last days.
 
     Each machine is taken to go on in the field it left; conditions are taken to persist from the last known hour.
     """
@@ -99,12 +70,13 @@ def next_situations(
         run_at = _last_settings(mine.filter(pl.col("field_id") == field_id), catalogue)
         at = _conditions_next(mine, here, wetness, dirt, last_day)
         classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(at["clay_pct"])))
+        place = Place(at, classes[1], str(machine_id))
         lost = UNKNOWN_LOSS_T_HA
         if loss is not None:
             lost = float(
-                np.exp(expected_scale(loss, str(machine_id), field_id, at, run_at, catalogue)) - SMALL_LOSS_T_HA
+                np.exp(expected_scale(loss, place, field_id, run_at)) - SMALL_LOSS_T_HA
             )
-        ratio = float(np.exp(expected_scale(dirt, str(machine_id), field_id, at, run_at, catalogue)))
+        ratio = float(np.exp(expected_scale(dirt, place, field_id, run_at)))
         tried_here = {n: t for n, t in tried_range(dirt, *classes, min_loads).items() if n in run_at}
         site = sites.get(str(mine["site_id"][-1]))
         km = road_km(float(here["lat_deg"]), float(here["lon_deg"]), site) if site else haul_km
@@ -112,7 +84,7 @@ def next_situations(
         situation = Situation(
             str(machine_id), field_id, last_day + dt.timedelta(days=1), run_at, tried_here, *classes, ratio, lost, crop
         )
-        out.append((situation, wetness, at["clay_pct"]))
+        out.append((situation, place))
     return sorted(out, key=lambda s: s[0].machine_id)
 
 
@@ -125,7 +97,7 @@ def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float
 def _conditions_next(
     mine: pl.DataFrame, here: dict[str, float], wetness: float, fit: ResponseFit, last_day: dt.date
 ) -> dict[str, float]:
-    first_day: dt.date = fit.design.rows["shift_date"].min()  # type: ignore[assignment]
+    first_day = fit.frame.season_starts[-1]
     return {
         "topsoil_wetness": wetness,
         "clay_pct": float(here["clay_pct"]),

@@ -9,6 +9,7 @@ from transforms.errors import WorkspaceError
 
 DIRT = "dirt_tare_pct"
 ROOT_LOSS = "root_loss_t_ha"
+TOPS = "top_tare_pct"
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,7 @@ class Setting:
         up: a person's word for more of it.
         down: a person's word for less of it.
         nature: `numeric` or `flag`.
+        curve: range over which its effect may bend; None where a straight line will do.
     """
 
     name: str
@@ -40,6 +42,7 @@ class Setting:
     up: str
     down: str
     nature: str = "numeric"
+    curve: tuple[float, float] | None = None
 
 
 Catalogue = dict[str, Setting]
@@ -47,7 +50,8 @@ Catalogue = dict[str, Setting]
 
 def _setting(name: str, row: dict[str, Any], where: str) -> Setting:
     try:
-        return Setting(name=name, **{**row, "responses": tuple(row["responses"])})
+        curve = tuple(row["curve"]) if "curve" in row else None
+        return Setting(name=name, **{**row, "responses": tuple(row["responses"]), "curve": curve})
     except (TypeError, KeyError) as problem:
         raise WorkspaceError(
             f"setting '{name}' is incomplete ({problem})",

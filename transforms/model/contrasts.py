@@ -22,6 +22,8 @@ from transforms.model.reml import RemlFit
 
 Array = NDArray[np.float64]
 BAND_DRAWS = 4000
+SMALL_MODEL = 4000
+"""Up to this many coefficients (8) is worked out; beyond, the variances are known too well for it to matter."""
 BAND_SEED = 20_251_101
 
 
@@ -100,7 +102,9 @@ def _adjusted(fit: RemlFit, L: Array) -> tuple[Array, Array, Array, Array]:
     q = fit.covariances(columns)
     V = columns.T @ q
     V = (V + V.T) / 2
-    extra = np.einsum("ij,ijab->ab", fit.theta_cov, _derivative_covariances(fit, q))
+    extra = np.zeros_like(V)
+    if fit.coef.size <= SMALL_MODEL:
+        extra = np.einsum("ij,ijab->ab", fit.theta_cov, _derivative_covariances(fit, q))
     return columns.T @ fit.coef, V, V + extra + extra.T, _gradients(fit, q, V)
 
 
@@ -111,22 +115,17 @@ def contrasts(fit: RemlFit, L: Array) -> list[Contrast]:
         fit: the fit.
         L: contrasts over D or over all of M, shape (k, d) or (k, M).
     """
-    estimates, V, adjusted, gradients = _adjusted(fit, L)
-    out = []
-    for i, estimate in enumerate(estimates):
-        if V[i, i] <= 0:
-            out.append(Contrast(float(estimate), 0.0, np.inf))
-            continue
-        g = gradients[:, i, i]
-        wobble = float(g @ fit.theta_cov @ g)
-        df = 2 * float(V[i, i]) ** 2 / wobble if wobble > 0 else np.inf
-        out.append(Contrast(float(estimate), float(np.sqrt(max(adjusted[i, i], V[i, i]))), max(df, 1.0)))
-    return out
+    return [contrast(fit, row) for row in L]
 
 
 def contrast(fit: RemlFit, weights: Array) -> Contrast:
     """Return one contrast, `weights` of shape (d,) or (M,)."""
-    return contrasts(fit, weights[None, :])[0]
+    estimate, V, adjusted, gradients = (a[..., 0, 0] if a.ndim > 1 else a[0] for a in _adjusted(fit, weights))
+    if V <= 0:
+        return Contrast(float(estimate), 0.0, np.inf)
+    wobble = float(gradients @ fit.theta_cov @ gradients)
+    df = 2 * float(V) ** 2 / wobble if wobble > 0 else np.inf
+    return Contrast(float(estimate), float(np.sqrt(max(adjusted, V))), max(df, 1.0))
 
 
 def covariance(fit: RemlFit, L: Array) -> Array:

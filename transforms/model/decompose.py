@@ -1,89 +1,151 @@
 """Why was this load dirty? Its departure from the typical load, split exactly by conditions, settings, the rest."""
 
+from collections.abc import Iterator
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from transforms.model.fit import ResponseFit, tare_from_scale
+from transforms.catalogue import Setting
+from transforms.model.design import SOILS, Columns, bend_of, middle
+from transforms.model.effects import classes_of
+from transforms.model.fit import ResponseFit, pct_from_scale
+from transforms.model.parts import passes
 
 Array = NDArray[np.float64]
 CONDITION_SOURCES = {
     "topsoil_wetness": "topsoil wetness",
     "wetness x clay": "topsoil wetness",
-    "wetness bend x clay": "topsoil wetness",
+    "surface of wetness and clay": "topsoil wetness",
     "clay_pct": "soil",
     "air_temp_c": "temperature, crop and date",
     "yield_t_ha": "temperature, crop and date",
     "campaign_day": "temperature, crop and date",
 }
+INTERCEPTS = ("field", "machine", "operator", "machine_day", "site_day", "season")
+
+
+def source_of(label: str) -> str | None:
+    """Return the condition source of a column of D; None where it is no condition's."""
+    return CONDITION_SOURCES.get(label.split("[")[0].removeprefix("curve of "))
+
+
+def condition_columns(fit: ResponseFit) -> dict[str, list[int]]:
+    """Return the places of each condition source's columns in D."""
+    out: dict[str, list[int]] = {}
+    for label, i in fit.at.items():
+        if source := source_of(label):
+            out.setdefault(source, []).append(i)
+    return out
+
+
+def dense_passes(fit: ResponseFit) -> Iterator[tuple[slice, Array, Columns]]:
+    """Go over the rows a week at a time: (rows, the columns of D in the model, all columns)."""
+    X, blocks = fit.frame.column_labels()
+    every = [*X, *(n for names in blocks.values() for n in names)]
+    keep = [i for i, n in enumerate(every) if n in fit.at]
+    for rows, cols in passes(fit.rows, fit.frame):
+        yield rows, np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, keep], cols
+
+
+def whole_part(fit: ResponseFit, setting: Setting) -> Array:
+    """Return a setting's part of z for each row, shape (n,), up to a constant: what its value does within visits."""
+    x = fit.x[:, fit.place(setting.name)]
+    part = x * slopes_at(fit, setting.name)
+    if setting.curve is not None:
+        bend = bend_of(setting).columns(middle(setting) + x * setting.step)
+        for i, column in enumerate(bend.T):
+            if (label := f"bend of {setting.name}[{i}]") in fit.at:
+                part = part + column * fit.reml.coef[fit.at[label]]
+    return part
 
 
 def setting_parts(fit: ResponseFit) -> Array:
-    """Return each setting's part of z, shape (n, j): steps times (b_j + modifiers times deviations), centred."""
-    design, core = fit.design, fit.reml.core
-    parts = np.zeros_like(design.steps)
-    for j, name in enumerate(design.settings):
-        if name not in design.names:
-            continue
-        slope = np.full(design.steps.shape[0], core[design.names.index(name)])
-        for label, value in design.modifiers.items():
-            slope += value * core[fit.reml.spans[f"settings by {label}"].start + j]
-        has = design.has[:, j]
-        part = design.steps[:, j] * slope
-        parts[:, j] = np.where(has, part - part[has].mean(), 0.0)
+    """Return each setting's part of z, shape (n, j), centred over the rows that have it; 0 where a row has not."""
+    parts = np.zeros_like(fit.x)
+    for j, s in enumerate(fit.frame.settings):
+        if s.name in fit.at:
+            has, part = fit.has[:, j], whole_part(fit, s)
+            parts[:, j] = np.where(has, part - part[has].mean(), 0.0)
     return parts
+
+
+def slopes_at(fit: ResponseFit, setting: str) -> Array:
+    """Return the straight part of one step's effect for each row, shape (n,): conditions, soil and machine included."""
+    coef = fit.reml.coef
+    slope = np.full(fit.z.size, coef[fit.at[setting]])
+    for by, value in fit.modifiers.items():
+        if (label := f"{setting} by {by}") in fit.at:
+            slope = slope + value * coef[fit.at[label]]
+    if fit.frame.terms.by_soil:
+        soil = classes_of(fit.rows)["soil_class"].to_numpy()
+        for s in SOILS:
+            if (label := f"{setting} on {s} soil") in fit.at:
+                slope = slope + (soil == s) * coef[fit.at[label]]
+    if (name := f"machine slope of {setting}") in fit.reml.spans:
+        slope = slope + fit.reml.u[name][fit.levels(name)]
+    return np.asarray(slope)
 
 
 def condition_parts(fit: ResponseFit) -> dict[str, Array]:
     """Return each condition source's part of z, centred."""
-    out: dict[str, Array] = {}
-    for index in np.flatnonzero(fit.design.condition):
-        source = CONDITION_SOURCES[fit.design.names[index].split("[")[0]]
-        column = fit.design.X[:, index]
-        out[source] = out.get(source, 0.0) + (column - column.mean()) * fit.reml.beta[index]
-    return out
+    places = condition_columns(fit)
+    out = {source: np.empty(fit.z.size) for source in places}
+    for rows, D, _ in dense_passes(fit):
+        for source, at in places.items():
+            out[source][rows] = D[:, at] @ fit.reml.coef[at]
+    return {source: part - part.mean() for source, part in out.items()}
 
 
-def visit_part(fit: ResponseFit) -> Array:
-    """Return the part of z that visit means carry, centred: how dirty such a visit is, whatever was set within it.
-
-    It belongs to machine, field and day together: operators set by what they see, so it is no effect of the settings.
-    """
-    design, reml = fit.design, fit.reml
-    index = [i for i, name in enumerate(design.names) if name.startswith("visit mean ")]
-    part = design.X[:, index] @ reml.beta[index]
-    for block in design.blocks:
-        if block.name.startswith("visit means "):
-            part = part + block.columns @ reml.u[block.name]
-    return np.asarray(part - part.mean())
-
-
-def _factor_part(fit: ResponseFit, name: str) -> Array:
-    codes = next(f.codes for f in fit.design.factors if f.name == name)
-    return fit.reml.u[name][codes]
+def intercept_parts(fit: ResponseFit) -> dict[str, Array]:
+    """Return the predicted intercept of each row's level of each factor in the model."""
+    return {name: fit.reml.u[name][fit.levels(name)] for name in INTERCEPTS if name in fit.reml.spans}
 
 
 def expected(fit: ResponseFit) -> pl.DataFrame:
     """Return `load_id, observed_pct, expected_pct, lo95, hi95`: what a load's conditions and field lead one to expect.
 
-    All settings stand at the fleet's usual, machine and day at none. The interval is of the expectation, not of a
-    load: covariance of the condition curves plus the field's prediction error.
+    All settings stand at the fleet's usual, machine, operator and day at none. The interval is of the expectation, not
+    of a load: covariance of the condition curves plus the field's prediction error.
     """
-    design, reml = fit.design, fit.reml
-    index = np.flatnonzero(design.condition)
-    columns = design.X[:, index] - design.X[:, index].mean(axis=0)
-    typical = float(np.average(fit.z))
-    z = typical + columns @ reml.beta[index] + _factor_part(fit, "field")
-    codes = next(f.codes for f in design.factors if f.name == "field")
-    variance = (
-        np.einsum("ij,jk,ik->i", columns, reml.cov_core[np.ix_(index, index)], columns) + reml.u_se["field"][codes] ** 2
-    )
+    reml = fit.reml
+    at = sorted(i for places in condition_columns(fit).values() for i in places)
+    mean = np.zeros(len(at))
+    for _, D, _ in dense_passes(fit):
+        mean += D[:, at].sum(axis=0) / fit.z.size
+    z, variance = np.empty(fit.z.size), np.empty(fit.z.size)
+    cov = reml.cov_core[np.ix_(at, at)]
+    for rows, D, _ in dense_passes(fit):
+        columns = D[:, at] - mean
+        z[rows] = fit.z.mean() + columns @ reml.coef[at]
+        variance[rows] = ((columns @ cov) * columns).sum(axis=1)
+    if "field" in reml.spans:
+        field = fit.levels("field")
+        z += reml.u["field"][field]
+        variance += reml.u_se("field")[field] ** 2
     half = norm.ppf(0.975) * np.sqrt(variance)
-    return design.rows.select("load_id").with_columns(
-        pl.Series("observed_pct", tare_from_scale(fit.z)), pl.Series("expected_pct", tare_from_scale(z)),
-        pl.Series("lo95", tare_from_scale(z - half)), pl.Series("hi95", tare_from_scale(z + half)),
-    )  # fmt: skip
+    return fit.rows.select("load_id").with_columns(
+        pl.Series("observed_pct", pct_from_scale(fit.z)), pl.Series("expected_pct", pct_from_scale(z)),
+        pl.Series("lo95", pct_from_scale(z - half)), pl.Series("hi95", pct_from_scale(z + half)),
+    ).sort("load_id")  # fmt: skip
+
+
+def parts_of_z(fit: ResponseFit) -> list[tuple[str, str, Array]]:
+    """Return (source, kind, part of z): with `fit.z`'s mean they add up to z exactly.
+
+    What the visit means carry beyond the settings' own effects is the visit's: operators set by what they see.
+    """
+    parts: list[tuple[str, str, Array]] = [(s, "condition", v) for s, v in condition_parts(fit).items()]
+    by_setting = setting_parts(fit)
+    parts += [(s.name, "setting", by_setting[:, j]) for j, s in enumerate(fit.frame.settings) if s.name in fit.at]
+    parts += [(name, name, part) for name, part in intercept_parts(fit).items()]
+    known = np.sum([p for _, _, p in parts], axis=0)
+    typical = float(fit.z.mean())
+    visit = fit.fitted - typical - known
+    parts.append(("visit", "visit", visit))
+    parts.append(("lab and unexplained", "unexplained", fit.z - fit.fitted))
+    return parts
 
 
 def why(fit: ResponseFit) -> pl.DataFrame:
@@ -92,24 +154,17 @@ def why(fit: ResponseFit) -> pl.DataFrame:
     On the fitted scale the parts add up by construction; each is turned into points by the logarithmic mean
     (tare_i - tare_0) / (z_i - z_0), which keeps the sum exact (the LMDI rule, Ang 2004).
     """
-    typical = float(np.average(fit.z))
-    parts: list[tuple[str, str, Array]] = [(s, "condition", v) for s, v in condition_parts(fit).items()]
-    by_setting = setting_parts(fit)
-    parts += [(name, "setting", by_setting[:, j]) for j, name in enumerate(fit.design.settings)]
-    parts += [(name, name, _factor_part(fit, name)) for name in ("field", "machine", "machine_day")]
-    parts.append(("visit", "visit", visit_part(fit)))
-    known = np.sum([p for _, _, p in parts], axis=0)
-    parts.append(("lab and unexplained", "unexplained", fit.z - typical - known))
+    typical = float(fit.z.mean())
     gap = fit.z - typical
-    tare, typical_tare = tare_from_scale(fit.z), float(tare_from_scale(np.array([typical]))[0])
+    tare, typical_tare = pct_from_scale(fit.z), float(pct_from_scale(np.array([typical]))[0])
     slope = typical_tare * (100 - typical_tare) / 100
     rate = np.where(np.abs(gap) > 1e-9, (tare - typical_tare) / np.where(np.abs(gap) > 1e-9, gap, 1.0), slope)
-    ids = fit.design.rows["load_id"]
+    ids = fit.rows["load_id"]
     return pl.concat(
         [
             pl.DataFrame(
                 {"load_id": ids, "source": [source] * ids.len(), "kind": [kind] * ids.len(), "points": part * rate}
             )
-            for source, kind, part in parts
+            for source, kind, part in parts_of_z(fit)
         ]
     ).sort("load_id", "source")

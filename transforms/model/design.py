@@ -1,169 +1,239 @@
-"""The model's columns: condition curves, settings within visits, their deviations by condition, and visit means.
+"""The model's columns for the loads of a week: conditions, settings within and between visits, what changes them.
 
-    z = conditions + sum_j b_j x_j + x_j (deviations by wetness and clay: shrunk) + visit means + random intercepts
+    z = conditions + sum_j x_j^W (b_j + deviations by wetness, clay, temperature, yield and soil: shrunk)
+      + sum_j (s_j(x_j))^W + sum_j xbar_j g_j + intercepts of field, machine, operator, days + slopes by machine
 
-A visit is one machine on one day in one field. With the visit means of x_j in the model, b_j is the within contrast
-(Mundlak 1978): what happens when this machine on this day in this field moves the setting. METHODS.md, section 5.
+A visit is one machine on one day in one field; xbar_j is setting j's mean over it and x^W the departure from that mean,
+so b_j is the within contrast (Mundlak 1978): what happens when this machine on this day in this field moves the
+setting. A row's columns depend on its own visit alone: a week's cross-products can be kept. METHODS.md, section 5.
 """
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.linalg import qr
 
-from transforms.catalogue import Catalogue
-from transforms.model.blur import reliability, staying
+from transforms.catalogue import Catalogue, Setting
+from transforms.conditions.field_hours import soil_class
+from transforms.model.blur import reliability
+from transforms.model.conditions import MODIFIERS, condition_curves, condition_lines
 from transforms.model.cross_products import DenseBlock, Factor
-from transforms.model.curves import ConditionCurves, Terms, place_curves
+from transforms.model.p_spline import PSpline
 
 Array = NDArray[np.float64]
-MIN_WITHIN_STEPS = 0.10
-"""A setting whose spread within visits is below this many practical steps has not been tried; it is left out."""
+SOILS = ("light", "medium", "heavy")
+STEPS_A_PIECE = 2
+"""Practical steps between the knots of a setting's curve."""
+BETWEEN_BY = ("wetness", "clay")
+SEASON_GAP_DAYS = 60
+"""A campaign that rests longer than this is followed by another."""
 
 
 @dataclass(frozen=True)
-class Design:
-    """The columns of a fit.
+class Terms:
+    """How rich a response's model is.
 
     Attributes:
-        rows: the facts used, in order, with `visit`.
-        X: fixed columns, shape (n, p); `names` names them.
-        condition: which columns of X are conditions.
-        blocks: shrunk deviations and their visit means.
-        factors: random intercepts.
-        settings: settings in the model, in order.
-        steps: each setting's departure from its fleet mean in practical steps, shape (n, j); 0 where it has none.
-        has: whether the row has the setting, shape (n, j).
-        modifiers: condition -> standardised values that multiply the settings, shape (n,).
-        curves: evaluates the condition columns and modifiers for any conditions.
-        reliability: setting -> mean part of its traced departures that is believed; `steps` are corrected by it.
+        conditions: conditions with a line and a curve.
+        modifiers: what the settings' effects may change with.
+        surface: whether wetness x clay has a surface.
+        by_soil: whether the settings' effects may differ by soil class.
+        slopes: whether settings that bend have slopes by machine.
     """
 
-    rows: pl.DataFrame
+    conditions: tuple[str, ...]
+    modifiers: tuple[str, ...]
+    surface: bool
+    by_soil: bool
+    slopes: bool
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Everything the columns depend on besides the rows themselves.
+
+    Attributes:
+        response: what is fitted.
+        terms: how rich the model is.
+        settings: settings that may act, in order.
+        stays: how far each setting stays put from a load to the next, to a tenth.
+        season_starts: first day of each season.
+        factors: random intercepts, name -> columns of the facts that name a level.
+    """
+
+    response: str
+    terms: Terms
+    settings: tuple[Setting, ...]
+    stays: tuple[float, ...]
+    season_starts: tuple[dt.date, ...]
+    factors: dict[str, tuple[str, ...]]
+
+    @property
+    def bends(self) -> tuple[Setting, ...]:
+        """Settings whose effect may bend."""
+        return tuple(s for s in self.settings if s.curve is not None)
+
+    def column_labels(self) -> tuple[list[str], dict[str, list[str]]]:
+        """Return the labels of X and those of each dense block, as `columns` lays them out."""
+        names = [s.name for s in self.settings]
+        lines = [*self.terms.conditions, *(["wetness x clay"] if self.terms.surface else [])]
+        X = ["1", *lines, *names, *(f"visit mean {n}" for n in names), *(f"without {n}" for n in names)]
+        one = {n: np.zeros(1) for n in self.terms.conditions}
+        blocks = {
+            k: [f"{k}[{i}]" for i in range(v.shape[1])]
+            for k, v in condition_curves(one, self.terms.conditions, surface=self.terms.surface).items()
+        }
+        for by in self.terms.modifiers:
+            blocks[f"settings by {by}"] = [f"{n} by {by}" for n in names]
+            if by in BETWEEN_BY:
+                blocks[f"visit means by {by}"] = [f"visit mean {n} by {by}" for n in names]
+        if self.terms.by_soil:
+            blocks["settings by soil"] = [f"{n} on {s} soil" for s in SOILS for n in names]
+        for s in self.bends:
+            blocks[f"bend of {s.name}"] = [f"bend of {s.name}[{i}]" for i in range(bend_of(s).width)]
+        return X, blocks
+
+
+@dataclass(frozen=True)
+class Columns:
+    """The columns of some rows.
+
+    Attributes:
+        X: fixed columns, shape (n, p).
+        blocks: dense penalised blocks.
+        factors: random intercepts and slopes, with the labels of their levels.
+        x: settings in practical steps from the catalogue's middle, as believed after the blur, shape (n, j).
+        has: whether the row has the setting, shape (n, j).
+    """
+
     X: Array
-    names: list[str]
-    condition: NDArray[np.bool_]
     blocks: list[DenseBlock]
     factors: list[Factor]
-    settings: list[str]
-    steps: Array
+    x: Array
     has: NDArray[np.bool_]
-    modifiers: dict[str, Array]
-    curves: ConditionCurves
-    reliability: dict[str, float]
 
 
-def _codes(rows: pl.DataFrame, *columns: str) -> NDArray[np.int64]:
-    return rows.select(pl.struct(columns).rank("dense") - 1).to_series().to_numpy().astype(np.int64)
+def bend_of(setting: Setting) -> PSpline:
+    """Return the curve of a setting that bends; its knots stand every two practical steps."""
+    if setting.curve is None:
+        raise ValueError(f"{setting.name} does not bend")
+    low, high = setting.curve
+    return PSpline(low, high, max(round((high - low) / (STEPS_A_PIECE * setting.step)), 3))
 
 
-def _visit_means(columns: Array, visit: NDArray[np.int64], weight: Array | None = None) -> Array:
-    w = np.ones(visit.size) if weight is None else weight
-    total = np.bincount(visit, weights=w)
-    return (
-        np.column_stack([np.bincount(visit, weights=c * w) / total for c in columns.T])[visit]
-        if columns.shape[1]
-        else columns
-    )
+def middle(setting: Setting) -> float:
+    """Return the value from which a setting's steps are counted."""
+    low, high = setting.curve or (setting.low, setting.high)
+    return (low + high) / 2
 
 
-def _setting_steps(
-    rows: pl.DataFrame, names: list[str], catalogue: Catalogue, visit: NDArray[np.int64]
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Steps from the fleet mean. A row without a value stands at its visit's mean: it says nothing within the visit.
+def seasons_of(days: pl.Series) -> tuple[dt.date, ...]:
+    """Return the first day of each season among these days: a season follows a rest of more than 60 days."""
+    known = days.unique().sort().drop_nulls()
+    gap = known.diff().dt.total_days().fill_null(SEASON_GAP_DAYS + 1)
+    return tuple(known.filter(gap > SEASON_GAP_DAYS).to_list())
 
-    A machine that lacks the setting altogether stands at 0, which its own intercept takes up.
+
+def with_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.DataFrame:
+    """Return rows with `season_start` and `campaign_day`, days since their season began."""
+    table = pl.DataFrame({"season_start": starts}, schema={"season_start": pl.Date}).set_sorted("season_start")
+    order = rows.with_row_index("row_at").sort("shift_date", maintain_order=True)
+    dated = order.join_asof(table, left_on="shift_date", right_on="season_start").sort("row_at").drop("row_at")
+    days = (pl.col("shift_date") - pl.col("season_start")).dt.total_days().cast(pl.Float64)
+    return dated.with_columns(days.alias("campaign_day"))
+
+
+def visits_of(rows: pl.DataFrame) -> NDArray[np.int64]:
+    """Return the visit of each row: one machine on one day in one field."""
+    return _codes(rows, ("machine_id", "shift_date", "field_id"))[0]
+
+
+def visit_means(columns: Array, visit: NDArray[np.int64]) -> Array:
+    """Return each column's mean over the row's visit, shape as `columns`."""
+    count = np.bincount(visit)
+    means = [(np.bincount(visit, weights=c) / count)[visit] for c in columns.T]
+    return np.column_stack(means) if means else columns
+
+
+def _codes(rows: pl.DataFrame, names: tuple[str, ...]) -> tuple[NDArray[np.int64], NDArray[np.str_]]:
+    keys = rows.select(pl.concat_str([pl.col(n).cast(pl.String) for n in names], separator="|")).to_series().to_numpy()
+    labels, codes = np.unique(keys.astype(str), return_inverse=True)
+    return codes.astype(np.int64), labels
+
+
+def condition_values(rows: pl.DataFrame, frame: Frame) -> dict[str, Array]:
+    """Return the conditions of the rows as arrays of shape (n,)."""
+    return {n: rows[n].cast(pl.Float64).to_numpy() for n in frame.terms.conditions}
+
+
+def setting_steps(rows: pl.DataFrame, frame: Frame, visit: NDArray[np.int64]) -> tuple[Array, NDArray[np.bool_]]:
+    """Return settings in practical steps from their middle, and which rows have them, both of shape (n, j).
+
+    A row without a value stands at its visit's mean: it says nothing within it. A visit without any stands at 0.
     """
-    steps, has = np.zeros((rows.height, len(names))), np.zeros((rows.height, len(names)), dtype=bool)
-    for j, name in enumerate(names):
-        value = rows[name].cast(pl.Float64).to_numpy().astype(np.float64)
+    steps, has = np.zeros((rows.height, len(frame.settings))), np.zeros((rows.height, len(frame.settings)), dtype=bool)
+    for j, s in enumerate(frame.settings):
+        value = rows[s.name].cast(pl.Float64).to_numpy().astype(np.float64)
         known = ~np.isnan(value)
-        moved = (value - np.nanmean(value)) / catalogue[name].step
-        count = np.bincount(visit, weights=known)
-        mean = np.bincount(visit, weights=np.where(known, moved, 0.0)) / np.maximum(count, 1)
-        steps[:, j] = np.where(known, moved, mean[visit])
-        has[:, j] = known
+        moved = np.where(known, (value - middle(s)) / s.step, 0.0)
+        mean = np.bincount(visit, weights=moved) / np.maximum(np.bincount(visit, weights=known), 1)
+        steps[:, j], has[:, j] = np.where(known, moved, mean[visit]), known
     return steps, has
 
 
-def _time_of(facts: pl.DataFrame) -> Array:
-    """What orders rows in time: when they were lifted, else the order they come in."""
-    if "lifted_at" not in facts.columns:
-        return np.arange(facts.height, dtype=np.float64)
-    return np.asarray(facts["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), dtype=np.float64)
+def modifiers_of(values: dict[str, Array], frame: Frame) -> dict[str, Array]:
+    """Return what multiplies the settings: label -> shape (n,)."""
+    return {by: MODIFIERS[by](values) for by in frame.terms.modifiers}
 
 
-def _within_spread(steps: Array, has: NDArray[np.bool_], visit: NDArray[np.int64]) -> Array:
-    inside = steps - _visit_means(steps, visit)
-    return np.array([np.std(inside[has[:, j], j]) if has[:, j].sum() > 2 else 0.0 for j in range(steps.shape[1])])
+def _setting_blocks(
+    frame: Frame, x: Array, inside: Array, known: Array, values: dict[str, Array], visit: NDArray[np.int64], soil: Array
+) -> list[DenseBlock]:
+    blocks = []
+    for by, value in modifiers_of(values, frame).items():
+        product = x * value[:, None]
+        mean = visit_means(product, visit)
+        blocks.append(DenseBlock(f"settings by {by}", (product - mean) * known))
+        if by in BETWEEN_BY:
+            blocks.append(DenseBlock(f"visit means by {by}", mean))
+    if frame.terms.by_soil:
+        blocks.append(DenseBlock("settings by soil", np.hstack([inside * (soil == s)[:, None] for s in SOILS])))
+    for j, s in enumerate(frame.settings):
+        if s.curve is not None:
+            curve = bend_of(s).columns(middle(s) + x[:, j] * s.step)
+            blocks.append(DenseBlock(f"bend of {s.name}", (curve - visit_means(curve, visit)) * known[:, [j]]))
+    return blocks
 
 
-def _independent(X: Array) -> NDArray[np.int64]:
-    """Columns of X that do not depend on earlier ones, by pivoted QR of the standardised columns."""
-    scale = np.linalg.norm(X, axis=0)
-    scaled = X / np.where(scale > 0, scale, 1.0)
-    _, r, order = qr(scaled, mode="economic", pivoting=True)
-    diagonal = np.abs(np.diag(r))
-    rank = int((diagonal > 1e-8 * max(diagonal[0], 1e-12)).sum())
-    return np.sort(order[:rank])
-
-
-def build_design(facts: pl.DataFrame, candidates: list[str], catalogue: Catalogue, terms: Terms) -> Design:
-    """Build the columns of a fit.
+def columns(rows: pl.DataFrame, frame: Frame) -> Columns:
+    """Build the columns of rows that hold whole visits.
 
     Args:
-        facts: rows with ids, conditions (no nulls), settings, in order of key.
-        candidates: settings that may act on the response.
-        catalogue: the settings known.
-        terms: how rich the model is.
+        rows: facts with `campaign_day`, conditions without nulls and every setting of the frame.
+        frame: what the columns depend on.
     """
-    visit = _codes(facts, "machine_id", "shift_date", "field_id")
-    named = [n for n in candidates if n in facts.columns and facts[n].count() > 10]
-    steps, has = _setting_steps(facts, named, catalogue, visit)
-    believed = reliability(facts, staying(steps, has, visit, _time_of(facts)))
-    means = _visit_means(steps, visit)
-    steps = means + believed * (steps - means)
-    moved = _within_spread(steps, has, visit) >= MIN_WITHIN_STEPS
-    settings, steps, has = [n for n, m in zip(named, moved, strict=True) if m], steps[:, moved], has[:, moved]
-    believed = believed[:, moved]
-    values = {n: facts[n].cast(pl.Float64).to_numpy() for n in terms.curves}
-    curves = place_curves(values, terms)
-    curve_columns, curve_names = curves.columns(values)
-    means = _visit_means(steps, visit)
-    X = np.column_stack([np.ones(facts.height), *curve_columns.T, *steps.T, *means.T])
-    names = ["1", *curve_names, *settings, *(f"visit mean {n}" for n in settings)]
-    is_condition = np.array([False, *[True] * len(curve_names), *[False] * (2 * len(settings))])
-    keep = _independent(X)
-    modifiers = curves.modifiers(values)
-    blocks = []
-    for label, value in modifiers.items():
-        products = steps * value[:, None]
-        blocks += [
-            DenseBlock(f"settings by {label}", products),
-            DenseBlock(f"visit means of settings by {label}", _visit_means(products, visit)),
-        ]
+    visit = visits_of(rows)
+    x, has = setting_steps(rows, frame, visit)
+    means = visit_means(x, visit)
+    x = means + reliability(rows, np.array(frame.stays)) * (x - means)
+    inside = x - means
+    known = visit_means(has.astype(np.float64), visit) > 0
+    values = condition_values(rows, frame)
+    lines, _ = condition_lines(values, frame.terms.conditions, surface=frame.terms.surface)
+    X = np.column_stack([np.ones(rows.height), lines, inside, means, ~known])
+    curves = condition_curves(values, frame.terms.conditions, surface=frame.terms.surface)
+    blocks = [DenseBlock(name, c) for name, c in curves.items()]
+    soil = rows.select(soil_class(pl.col("clay_pct"))).to_series().to_numpy()
+    blocks += _setting_blocks(frame, x, inside, known.astype(np.float64), values, visit, soil)
     factors = []
-    for label, columns in (
-        ("field", ("field_id",)),
-        ("machine", ("machine_id",)),
-        ("machine_day", ("machine_id", "shift_date")),
-    ):
-        codes = _codes(facts, *columns)
-        factors.append(Factor(label, codes, int(codes.max()) + 1))
-    rows = facts.with_columns(pl.Series("visit", visit))
-    return Design(
-        rows,
-        X[:, keep],
-        [names[i] for i in keep],
-        is_condition[keep],
-        blocks if settings else [],
-        factors,
-        settings,
-        steps,
-        has,
-        modifiers,
-        curves,
-        {n: float(believed[has[:, j], j].mean()) for j, n in enumerate(settings)},
-    )
+    for name, keys in frame.factors.items():
+        codes, labels = _codes(rows, keys)
+        factors.append(Factor(name, codes, labels.size, labels=labels))
+    if frame.terms.slopes:
+        codes, labels = _codes(rows, ("machine_id",))
+        for j, s in enumerate(frame.settings):
+            if s.curve is not None:
+                factors.append(Factor(f"machine slope of {s.name}", codes, labels.size, inside[:, j], labels))
+    return Columns(X, blocks, factors, x, has)

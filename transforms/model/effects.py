@@ -7,9 +7,12 @@ from scipy.stats import false_discovery_control
 
 from transforms.catalogue import Catalogue
 from transforms.conditions.field_hours import soil_class, wetness_class
+from transforms.model.contrasts import contrast
+from transforms.model.design import SOILS, bend_of, middle
 from transforms.model.fit import ResponseFit
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 MIN_CLASS_SPREAD_STEPS = 0.25
 """Within visits of a class a setting must have moved at least this many practical steps (standard deviation)."""
 MIN_MACHINES = 2
@@ -24,85 +27,91 @@ def classes_of(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def slope_weights(fit: ResponseFit, setting: str, rows: NDArray[np.bool_]) -> Array:
-    """Return core weights whose product with the core is the mean effect of one step of a setting over `rows`.
+def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
+    """Return weights over the coefficients whose product is the mean effect of one step of a setting over `rows`.
 
-    b_j + mean of the modifiers over the rows times the shrunk deviations of j. Visit means stay where they are:
-    this is the within contrast.
+    b_j + mean modifiers times the shrunk deviations + the soil's own + the mean change of its curve for half a step
+    either way from where the rows stand + the machines' own slopes. Visit means stay: this is the within contrast.
     """
-    weights = np.zeros(fit.reml.core.size)
-    design, j = fit.design, fit.design.settings.index(setting)
-    weights[design.names.index(setting)] = 1.0
-    for label, value in design.modifiers.items():
-        weights[fit.reml.spans[f"settings by {label}"].start + j] = float(value[rows].mean())
+    j, s = fit.place(setting), next(s for s in fit.frame.settings if s.name == setting)
+    weights = np.zeros(fit.reml.coef.size)
+    weights[fit.at[setting]] = 1.0
+    for by, value in fit.modifiers.items():
+        _put(weights, fit, f"{setting} by {by}", float(value[rows].mean()))
+    soils = classes_of(fit.rows.filter(pl.Series(rows)))["soil_class"]
+    for soil in SOILS:
+        _put(weights, fit, f"{setting} on {soil} soil", float((soils == soil).mean()))  # type: ignore[arg-type]
+    if s.curve is not None:
+        change = bend_of(s).slopes(middle(s) + fit.x[rows, j] * s.step, s.step).mean(axis=0)
+        for i, c in enumerate(change):
+            _put(weights, fit, f"bend of {setting}[{i}]", float(c))
+    slope = f"machine slope of {setting}"
+    if slope in fit.reml.spans:
+        span = fit.reml.spans[slope]
+        weights[span] = np.bincount(fit.levels(slope)[rows], minlength=span.stop - span.start) / rows.sum()
     return weights
 
 
-def _between(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
-    """The between contrast b_j + visit-mean coefficient, and its standard error."""
-    names = fit.design.names
-    if f"visit mean {setting}" not in names or setting not in names:
-        return None
-    weights = np.zeros(fit.reml.core.size)
-    weights[[names.index(setting), names.index(f"visit mean {setting}")]] = 1.0
-    found = fit.reml.contrast(weights)
-    return found.estimate, found.se
+def _put(weights: Array, fit: ResponseFit, label: str, value: float) -> None:
+    if label in fit.at:
+        weights[fit.at[label]] = value
 
 
-def tried(fit: ResponseFit, setting: str, rows: NDArray[np.bool_], min_loads: int) -> tuple[bool, str]:
+def tried(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> tuple[bool, str]:
     """Whether a setting was tried among these rows, and if not, why in words."""
-    j = fit.design.settings.index(setting)
-    mine = rows & fit.design.has[:, j]
+    j = fit.place(setting)
+    mine = rows & fit.has[:, j]
     if mine.sum() < min_loads:
-        return False, f"not tried: {int(mine.sum())} measured, at least {min_loads} are needed"
-    table = fit.design.rows.filter(pl.Series(mine))
+        return False, f"too few loads: {int(mine.sum())} measured, at least {min_loads} are needed"
+    if setting not in fit.at:
+        return False, "not tried: it hardly moved within a visit"
+    table = fit.rows.filter(pl.Series(mine)).select("machine_id", "shift_date", "field_id")
     if table["machine_id"].n_unique() < MIN_MACHINES:
         return False, "not tried: one machine only"
-    x = pl.Series("x", fit.design.steps[mine, j])
-    inside = table.select("visit").with_columns(x).select(pl.col("x") - pl.col("x").mean().over("visit")).to_series()
+    moved = table.with_columns(pl.Series("x", fit.x[mine, j]))
+    inside = moved.select(pl.col("x") - pl.col("x").mean().over("machine_id", "shift_date", "field_id")).to_series()
     if float(inside.std() or 0) < MIN_CLASS_SPREAD_STEPS:  # type: ignore[arg-type]
         return False, "not tried: it hardly moved within a visit"
     return True, ""
 
 
-def _percent(log_change: float) -> float:
+def percent(log_change: float) -> float:
+    """Return a log change in percent."""
     return 100 * float(np.expm1(log_change))
 
 
+def between(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
+    """Return the between contrast, the slope over visit means, and its standard error; None where it is not in."""
+    at = fit.at.get(f"visit mean {setting}")
+    return (float(fit.reml.coef[at]), float(np.sqrt(fit.reml.cov_core[at, at]))) if at is not None else None
+
+
 def _row(
-    fit: ResponseFit,
-    catalogue: Catalogue,
-    setting: str,
-    cell: tuple[str | None, str | None],
-    rows: NDArray[np.bool_],
-    min_loads: int,
+    fit: ResponseFit, catalogue: Catalogue, setting: str, cell: tuple[str | None, str | None], rows: Mask, min_loads: int
 ) -> dict[str, object]:
-    j = fit.design.settings.index(setting)
-    mine = rows & fit.design.has[:, j]
-    values = fit.design.rows.filter(pl.Series(mine))[setting].drop_nulls()
+    j = fit.place(setting)
+    mine = rows & fit.has[:, j]
+    values = fit.rows.filter(pl.Series(mine))[setting].drop_nulls()
     row: dict[str, object] = {
         "response": fit.response, "setting": setting, "wetness_class": cell[0], "soil_class": cell[1],
         "step": catalogue[setting].step, "unit": catalogue[setting].unit, "n": int(mine.sum()),
         "tried_lo": values.quantile(SUPPORT[0]), "tried_hi": values.quantile(SUPPORT[1]),
     }  # fmt: skip
     was_tried, why = tried(fit, setting, rows, min_loads)
-    between = _between(fit, setting)
-    row["between_pct"] = _percent(between[0]) if between else None
-    if not was_tried or setting not in fit.design.names:
-        return {**row, "says": why or "not tried: it cannot be told apart from another setting"}
-    found = fit.reml.contrast(slope_weights(fit, setting, mine))
+    other = between(fit, setting)
+    row["between_pct"] = percent(other[0]) if other else None
+    if not was_tried:
+        return {**row, "says": why}
+    found = contrast(fit.reml, slope_weights(fit, setting, mine))
     low, high = found.interval()
     says = "measured association within visits"
-    if between and found.p_value < 0.05 and abs(between[0]) > 2 * between[1] and between[0] * found.estimate < 0:
+    if other and found.p_value < 0.05 and abs(other[0]) > 2 * other[1] and other[0] * found.estimate < 0:
         says = "confounded: between visits the sign is the other way; the within contrast is shown"
     return {
         **row,
-        "change_pct": _percent(found.estimate),
-        "lo95": _percent(low),
-        "hi95": _percent(high),
-        "p_value": found.p_value,
-        "says": says,
-    }
+        "change_pct": percent(found.estimate), "lo95": percent(low), "hi95": percent(high),
+        "p_value": found.p_value, "df": min(found.df, 1e9), "says": says,
+    }  # fmt: skip
 
 
 EFFECT_SCHEMA = {
@@ -116,28 +125,37 @@ EFFECT_SCHEMA = {
     "lo95": pl.Float64,
     "hi95": pl.Float64,
     "p_value": pl.Float64,
+    "df": pl.Float64,
     "n": pl.Int64,
     "tried_lo": pl.Float64,
     "tried_hi": pl.Float64,
     "between_pct": pl.Float64,
     "says": pl.String,
 }
+CELLS = [(w, s) for w in (None, "dry", "moist", "wet") for s in (None, *SOILS)]
+
+
+def cell_rows(fit: ResponseFit) -> dict[tuple[str | None, str | None], Mask]:
+    """Return which rows lie in each class of wetness and soil; None stands for all."""
+    classes = classes_of(fit.rows)
+    wet, soil = classes["wetness_class"].to_numpy(), classes["soil_class"].to_numpy()
+    every = np.ones(wet.size, dtype=bool)
+    return {(w, s): (every if w is None else wet == w) & (every if s is None else soil == s) for w, s in CELLS}
 
 
 def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFrame:
     """Return the `effect` rows of a fit: overall, by wetness, by soil, and by both.
 
-    `change_pct` is the percent change, for one practical step up and all else as it was, of the dirt ratio
-    (dirt over clean) or of the root loss. `q_value` is Benjamini and Hochberg's over all rows of the response.
+    `change_pct` is the percent change, for one practical step up and all else as it was, of the ratio of dirt or tops
+    to the rest or of the root loss. `q_value` is Benjamini and Hochberg's over all rows of the response. A cell without
+    a figure says why.
     """
-    cells = classes_of(fit.design.rows)
-    wet, soil = cells["wetness_class"].to_numpy(), cells["soil_class"].to_numpy()
-    rows = []
-    for setting in fit.design.settings:
-        for w in (None, "dry", "moist", "wet"):
-            for s in (None, "light", "medium", "heavy"):
-                inside = (np.ones(wet.size, dtype=bool) if w is None else wet == w) & (True if s is None else soil == s)
-                rows.append(_row(fit, catalogue, setting, (w, s), np.asarray(inside), min_loads))
+    cells = cell_rows(fit)
+    rows = [
+        _row(fit, catalogue, s.name, cell, inside, min_loads)
+        for s in fit.frame.settings
+        for cell, inside in cells.items()
+    ]
     table = pl.DataFrame(rows, schema=EFFECT_SCHEMA)
     known = table["p_value"].is_not_null().to_numpy()
     q = np.full(table.height, np.nan)

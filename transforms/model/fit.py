@@ -1,31 +1,62 @@
-"""Fits dirt and root loss, each with its known measurement variance as weight."""
+"""Fits dirt, root loss and top tare, each with its known measurement variance as weight."""
 
 import datetime as dt
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
-from transforms.model.curves import Terms
-from transforms.model.design import Design, build_design
-from transforms.model.reml import RemlError, RemlFit, fit_reml
+from transforms.catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.model.blur import reliability, staying
+from transforms.model.cross_products import CrossProducts
+from transforms.model.design import (
+    Frame,
+    Terms,
+    condition_values,
+    modifiers_of,
+    seasons_of,
+    setting_steps,
+    visit_means,
+    visits_of,
+    with_campaign_day,
+)
+from transforms.model.parts import ProductStore, Week, class_variance, passes, season_products, take, variance_class, weighed
+from transforms.model.reml import RemlError, RemlFit, fit_products
+from transforms.model.tails import HUBER, Tails, pseudo_values, tails_of
 
 Array = NDArray[np.float64]
 SMALL_LOSS_T_HA = 0.05
 MIN_TRACE_QUALITY = 0.4
 """Loads traced worse than this do not enter the fit; they stay in every other table."""
+MIN_WITHIN_STEPS = 0.10
+"""A setting whose spread within visits is below this many practical steps has not been tried; it is left out."""
+DEPENDENT = 1e-9
+"""A column that keeps less than this of its square once earlier ones are taken out depends on them."""
 TERMS = {
     DIRT: Terms(
-        {"topsoil_wetness": 4, "clay_pct": 3, "air_temp_c": 2, "yield_t_ha": 1, "campaign_day": 2},
-        surface=True,
-        by_wetness_bend=True,
+        ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"),
+        ("wetness", "wetness bend", "clay", "temperature", "yield"), surface=True, by_soil=True, slopes=True,
     ),
-    ROOT_LOSS: Terms({"topsoil_wetness": 3, "clay_pct": 2, "yield_t_ha": 1}, surface=True, by_wetness_bend=False),
+    ROOT_LOSS: Terms(
+        ("topsoil_wetness", "clay_pct", "yield_t_ha"), ("wetness", "clay"), surface=True, by_soil=False, slopes=False
+    ),
+    TOPS: Terms(
+        ("topsoil_wetness", "yield_t_ha", "campaign_day"), ("wetness", "yield"), surface=False, by_soil=False, slopes=False
+    ),
+}  # fmt: skip
+MIN_ROWS = {DIRT: 120, ROOT_LOSS: 80, TOPS: 120}
+FACTORS = {
+    "field": ("field_id",),
+    "machine": ("machine_id",),
+    "operator": ("operator_id",),
+    "machine_day": ("machine_id", "shift_date"),
+    "site_day": ("site_id", "shift_date"),
+    "season": ("season_start",),
 }
-MIN_ROWS = {DIRT: 120, ROOT_LOSS: 80}
+SETTLED = 0.02
+TURNS = 8
 
 
 @dataclass(frozen=True)
@@ -33,48 +64,100 @@ class ResponseFit:
     """A fitted response.
 
     Attributes:
-        response: `dirt_tare_pct` (fitted as log of dirt over clean) or `root_loss_t_ha` (as log of loss + 0.05).
+        response: `dirt_tare_pct` or `top_tare_pct` (as log of it over the rest) or `root_loss_t_ha` (log of loss + 0.05).
+        rows: the facts used, in order of day and key.
         z: the fitted scale, shape (n,).
-        weights: observation weights.
-        design: the columns.
+        known: variance of measuring, shape (n,).
+        frame: what the columns depend on.
+        at: label of each column of D that is in the model -> its place in the coefficients.
         reml: the fit.
+        fitted: fixed and random parts of z together, shape (n,).
+        x: settings in practical steps from the catalogue's middle, corrected for blur, shape (n, j).
+        has: whether the row has the setting, shape (n, j).
+        modifiers: what multiplies the settings: label -> shape (n,).
+        believed: mean part of each setting's traced departures that is believed, shape (j,).
+        within_sd: each setting's spread within visits in practical steps, shape (j,).
+        tails: how heavy the residuals' tails are and what was done about it.
+        left_out: factor -> why it is not in the model.
         fingerprint: sha-256 of what was fitted; the same data give the same.
     """
 
     response: str
+    rows: pl.DataFrame
     z: Array
-    weights: Array
-    design: Design
+    known: Array
+    frame: Frame
+    at: dict[str, int]
     reml: RemlFit
+    fitted: Array
+    x: Array
+    has: NDArray[np.bool_]
+    modifiers: dict[str, Array]
+    believed: Array
+    within_sd: Array
+    tails: Tails
+    left_out: dict[str, str]
     fingerprint: str
 
+    @property
+    def settings(self) -> list[str]:
+        """Settings in the model."""
+        return [s.name for s in self.frame.settings if s.name in self.at]
 
-def dirt_scale(dirt_tare_pct: Array) -> Array:
-    """Return log(dirt / clean) of a dirt tare in percent of gross."""
-    fraction = np.clip(dirt_tare_pct, 0.01, 99.0) / 100
+    @property
+    def width(self) -> int:
+        """Columns of D."""
+        return int(self.reml.cov_core.shape[0])
+
+    def place(self, setting: str) -> int:
+        """Return the column of `x` and `has` that holds a setting."""
+        return [s.name for s in self.frame.settings].index(setting)
+
+    def levels(self, factor: str) -> NDArray[np.int64]:
+        """Return each row's level of a factor in the model, shape (n,)."""
+        keys = FACTORS.get(factor, ("machine_id",))
+        names = self.rows.select(pl.concat_str([pl.col(n).cast(pl.String) for n in keys], separator="|"))
+        return np.searchsorted(self.labels(factor), names.to_series().to_numpy().astype(str))
+
+    def labels(self, factor: str) -> NDArray[np.str_]:
+        """Return the labels of a factor's levels, sorted."""
+        return self.reml.equations.m.labels[factor]
+
+    def intercept(self, factor: str, label: str) -> float:
+        """Return the predicted intercept of one level; 0 for one the fit has not seen."""
+        if factor not in self.reml.spans:
+            return 0.0
+        labels = self.labels(factor)
+        i = int(np.searchsorted(labels, label))
+        return float(self.reml.u[factor][i]) if i < labels.size and labels[i] == label else 0.0
+
+
+def ratio_scale(pct: Array) -> Array:
+    """Return log(part / rest) of a tare in percent of gross."""
+    fraction = np.clip(pct, 0.01, 99.0) / 100
     return np.asarray(np.log(fraction / (1 - fraction)))
 
 
-def tare_from_scale(z: Array) -> Array:
-    """Return dirt tare in percent of gross from log(dirt / clean)."""
+def pct_from_scale(z: Array) -> Array:
+    """Return a tare in percent of gross from log(part / rest)."""
     return np.asarray(100 / (1 + np.exp(-z)))
 
 
 def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:
-    """Return the rows a fit may use: measured, with settings, traced well enough, with all conditions."""
+    """Return the rows a fit may use, by day and key: measured, with settings, traced well enough, with all conditions."""
     known = [n for n in settings if n in facts.columns]
-    if not known:
+    if not known or response not in facts.columns:
         return facts.clear()
-    conditions = [c for c in TERMS[response].curves if c != "campaign_day"]
-    rows = facts.drop_nulls([response, "machine_id", "field_id", "shift_date", *conditions])
+    conditions = [c for c in TERMS[response].conditions if c != "campaign_day"]
+    rows = facts.drop_nulls([response, "machine_id", "field_id", "shift_date", "clay_pct", *conditions])
     rows = rows.filter(pl.any_horizontal(pl.col(known).is_not_null()))
     if "trace_quality" in rows.columns:
         rows = rows.filter(pl.col("trace_quality") >= MIN_TRACE_QUALITY)
-    first = pl.col("shift_date").min()
-    return rows.with_columns((pl.col("shift_date") - first).dt.total_days().cast(pl.Float64).alias("campaign_day"))
+    key = "audit_id" if "audit_id" in rows.columns else "load_id"
+    return with_campaign_day(rows.sort("shift_date", key), seasons_of(rows["shift_date"]))
 
 
-def _measurement_variance(rows: pl.DataFrame, response: str, lab_cv_at_25_kg: float) -> Array:
+def measuring_variance(rows: pl.DataFrame, response: str, lab_cv_at_25_kg: float) -> Array:
     """Variance of z that measuring alone explains: the lab's by sample mass (delta method), the audit's by counts."""
     if response == ROOT_LOSS:
         loss = rows[ROOT_LOSS].to_numpy()
@@ -83,54 +166,231 @@ def _measurement_variance(rows: pl.DataFrame, response: str, lab_cv_at_25_kg: fl
     return np.asarray(lab_cv_at_25_kg**2 * 25.0 / kg)
 
 
-def _data_fingerprint(rows: pl.DataFrame, design: Design) -> str:
-    digest = hashlib.sha256(np.ascontiguousarray(design.X).tobytes())
-    digest.update(rows.select(pl.first()).to_series().str.join("|").item().encode())
-    return digest.hexdigest()
+def _time_of(rows: pl.DataFrame) -> Array:
+    """What orders rows in time: when they were lifted, else the order they come in."""
+    if "lifted_at" not in rows.columns:
+        return np.arange(rows.height, dtype=np.float64)
+    return np.asarray(rows["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), dtype=np.float64)
+
+
+def frame_of(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> Frame:
+    """Return what the columns depend on besides the rows: settings that may act, factors, how far settings stay put."""
+    settings = tuple(
+        s for s in catalogue.values()
+        if response in s.responses and s.nature == "numeric" and s.name in rows.columns and rows[s.name].count() > 10
+    )  # fmt: skip
+    factors = {k: keys for k, keys in FACTORS.items() if set(keys) <= set(rows.columns)}
+    starts = tuple(rows["season_start"].unique().sort().to_list())
+    frame = Frame(response, TERMS[response], settings, (1.0,) * len(settings), starts, factors)
+    visit = visits_of(rows)
+    stays = staying(*setting_steps(rows, frame, visit), visit, _time_of(rows))
+    return replace(frame, stays=tuple(np.round(stays, 1).tolist()))
+
+
+def _same_partition(rows: pl.DataFrame, a: tuple[str, ...], b: tuple[str, ...]) -> bool:
+    pairs = rows.select(pl.struct(a).rank("dense").alias("a"), pl.struct(b).rank("dense").alias("b"))
+    sizes = [pairs["a"].n_unique(), pairs["b"].n_unique(), pairs.n_unique()]
+    return sizes[0] == sizes[1] == sizes[2]
+
+
+def factors_in(rows: pl.DataFrame, frame: Frame) -> tuple[list[str], dict[str, str]]:
+    """Return the intercepts the data can tell apart, and why the others are left out."""
+    kept: list[str] = []
+    why: dict[str, str] = {}
+    for name, keys in frame.factors.items():
+        levels = rows.select(pl.struct(keys)).to_series().n_unique()
+        twin = next((k for k in kept if _same_partition(rows, frame.factors[k], keys)), None)
+        if levels < 2:
+            why[name] = "there is only one"
+        elif levels == rows.height:
+            why[name] = "every row has its own"
+        elif twin is not None:
+            why[name] = f"cannot be told from {twin}"
+        else:
+            kept.append(name)
+    return kept, why
+
+
+def columns_in(m: CrossProducts, frame: Frame, labels: list[str]) -> tuple[NDArray[np.int64], Array]:
+    """Return the columns of D that can be estimated, and each setting's spread within visits in practical steps.
+
+    A setting that hardly moved within visits leaves with all that hangs on it; a column of X that depends on earlier
+    ones leaves alone.
+    """
+    at = {n: i for i, n in enumerate(labels)}
+    spread = np.zeros(len(frame.settings))
+    gone = set()
+    for j, s in enumerate(frame.settings):
+        with_it = m.DD[0, 0] - m.DD[0, at[f"without {s.name}"]]
+        spread[j] = np.sqrt(max(m.DD[at[s.name], at[s.name]], 0.0) / max(with_it, 1e-9)) if with_it > 0 else 0.0
+        if spread[j] < MIN_WITHIN_STEPS:
+            mine = (s.name, f"{s.name} by ", f"{s.name} on ", f"bend of {s.name}[")
+            gone |= {n for n in labels if n == s.name or n.startswith(mine[1:])}
+    square = np.diag(m.DD)
+    live = [i for i, n in enumerate(labels) if n not in gone and square[i] > 0]
+    fixed = _independent(m.DD, [i for i in live if i < m.p])
+    return np.array([*fixed, *(i for i in live if i >= m.p)], dtype=np.int64), spread
+
+
+def _independent(DD: Array, live: list[int]) -> list[int]:
+    """Columns that do not depend on earlier ones: Cholesky row by row on the standardised cross-products."""
+    kept: list[int] = []
+    rows: list[Array] = []
+    for i in live:
+        v = np.array([DD[i, k] for k in kept]) / np.sqrt(DD[i, i] * np.array([DD[k, k] for k in kept]))
+        row = np.zeros(len(kept))
+        for a in range(len(kept)):
+            row[a] = (v[a] - row[:a] @ rows[a][:a]) / rows[a][a]
+        left = 1.0 - float(row @ row)
+        if left > DEPENDENT:
+            kept.append(i)
+            rows.append(np.append(row, np.sqrt(left)))
+    return kept
+
+
+@dataclass(frozen=True)
+class _Model:
+    """The columns and factors of a fit, and how to fit them again for other values of z."""
+
+    rows: pl.DataFrame
+    frame: Frame
+    classes: NDArray[np.int64]
+    keep: NDArray[np.int64]
+    labels: list[str]
+    factors: list[str]
+
+    def fit(self, by_class: Week, rest: float, start: tuple[dict[str, float], float] | None) -> tuple[RemlFit, list[str]]:
+        """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
+        floor = 0.02 * float(np.mean(class_variance(1) ** self.classes))
+        for _ in range(TURNS):
+            products, kept = take(weighed(by_class, rest), self.keep, self.labels, self.factors)
+            reml = fit_products(products, start)
+            start = (reml.variances, reml.residual)
+            settled = abs(reml.residual / rest - 1) < SETTLED
+            rest = max(reml.residual, floor)
+            if settled:
+                break
+        return reml, kept
+
+    def fitted(self, reml: RemlFit) -> Array:
+        """Fixed and random parts of z together, shape (n,)."""
+        out = np.zeros(self.rows.height)
+        for rows, cols in passes(self.rows, self.frame):
+            D = np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, self.keep]
+            out[rows] = D @ reml.coef[: self.keep.size]
+            for f in cols.factors:
+                if f.name in reml.spans and f.labels is not None:
+                    u = reml.u[f.name][np.searchsorted(reml.equations.m.labels[f.name], f.labels)][f.codes]
+                    out[rows] += u if f.slope is None else u * f.slope
+        return out
 
 
 def fit_response(
-    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float
+    facts: pl.DataFrame,
+    response: str,
+    catalogue: Catalogue,
+    lab_cv_at_25_kg: float,
+    store: ProductStore | None = None,
+    start: tuple[dict[str, float], float] | None = None,
 ) -> ResponseFit | None:
     """Fit one response; None where there are too few rows or nothing was varied.
 
-    The weights are w = s2 / (s2 + v) with v the known measurement variance and s2 the rest, found in a few turns.
+    Args:
+        facts: one row a load or audit, with ids, conditions, settings and the response.
+        response: what to fit.
+        catalogue: the settings known.
+        lab_cv_at_25_kg: coefficient of variation of the lab's dirt tare from a sample of 25 kg.
+        store: cross-products of weeks, kept from fit to fit; weeks that did not change are not summed again.
+        start: (variances, residual variance) of an earlier fit to start from.
     """
     candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
     rows = usable_facts(facts, response, candidates)
     if rows.height < MIN_ROWS[response]:
         return None
-    design = build_design(rows, candidates, catalogue, TERMS[response])
-    if not design.settings:
-        return None
+    frame = frame_of(rows, response, catalogue)
     values = rows[response].to_numpy()
-    z = dirt_scale(values) if response == DIRT else np.log(values + SMALL_LOSS_T_HA)
-    known = _measurement_variance(rows, response, lab_cv_at_25_kg)
-    rest = 0.5 * float(np.mean(known)) + 1e-6
+    z = np.log(values + SMALL_LOSS_T_HA) if response == ROOT_LOSS else ratio_scale(values)
+    known = measuring_variance(rows, response, lab_cv_at_25_kg)
+    classes = variance_class(known)
+    by_class = season_products(rows, frame, z, classes, store)
+    first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
+    labels_X, labels_blocks = frame.column_labels()
+    labels = [*labels_X, *(n for names in labels_blocks.values() for n in names)]
+    keep, spread = columns_in(weighed(by_class, first), frame, labels)
+    if not any(labels[i] == s.name for s in frame.settings for i in keep):
+        return None
+    factors, left_out = factors_in(rows, frame)
+    moved = {s.name for s in frame.settings if s.name in {labels[i] for i in keep}}
+    slopes = [f"machine slope of {s.name}" for s in frame.bends if s.name in moved and frame.terms.slopes]
+    slopes = slopes if "machine" in factors else []
+    model = _Model(rows, frame, classes, keep, labels, [*factors, *slopes])
     try:
-        for _ in range(6):
-            weights = rest / (rest + known)
-            reml = fit_reml(z, design.X, design.blocks, design.factors, weights)
-            settled = abs(reml.residual / rest - 1) < 0.02
-            rest = max(reml.residual, 0.02 * float(np.mean(known)))
-            if settled:
-                break
+        reml, kept = model.fit(by_class, first, start)
+        fitted = model.fitted(reml)
+        reml, fitted, tails = _against_tails(model, reml, z, known, fitted)
     except RemlError:
         return None
-    return ResponseFit(response, z, weights, design, reml, _data_fingerprint(rows, design))
+    return _response_fit(model, response, z, known, reml, kept, fitted, spread, tails, left_out)
+
+
+def _against_tails(
+    model: _Model, reml: RemlFit, z: Array, known: Array, fitted: Array
+) -> tuple[RemlFit, Array, Tails]:
+    """Where tails are heavy, fit again to values drawn in (Huber 1981, section 7.8) until the variance settles."""
+    found = tails_of(z, fitted, reml.residual + known)
+    if not found.heavy:
+        return reml, fitted, found
+    plain = reml
+    for _ in range(HUBER.turns):
+        drawn = pseudo_values(z, fitted, reml.residual + known)
+        by_class = season_products(model.rows, model.frame, drawn, model.classes, None)
+        before = reml.residual
+        reml, _ = model.fit(by_class, reml.residual, (reml.variances, reml.residual))
+        fitted = model.fitted(reml)
+        if abs(reml.residual / before - 1) < SETTLED:
+            break
+    here = slice(0, reml.p)
+    moved = np.abs(reml.beta - plain.beta) / np.sqrt(np.diag(plain.cov_core)[here])
+    return reml, fitted, replace(found, drawn_in=True, largest_move_se=float(moved.max()))
+
+
+def _response_fit(
+    model: _Model, response: str, z: Array, known: Array, reml: RemlFit, kept: list[str], fitted: Array, spread: Array,
+    tails: Tails, left_out: dict[str, str],
+) -> ResponseFit:  # fmt: skip
+    rows, frame = model.rows, model.frame
+    visit = visits_of(rows)
+    x, has = setting_steps(rows, frame, visit)
+    means, believed = visit_means(x, visit), reliability(rows, np.array(frame.stays))
+    counts = np.maximum(has.sum(axis=0), 1)
+    return ResponseFit(
+        response, rows, z, known, frame, {n: i for i, n in enumerate(kept)}, reml, fitted,
+        means + believed * (x - means), has, modifiers_of(condition_values(rows, frame), frame),
+        (believed * has).sum(axis=0) / counts, spread, tails, left_out, _fingerprint(rows, frame, z),
+    )  # fmt: skip
+
+
+def _fingerprint(rows: pl.DataFrame, frame: Frame, z: Array) -> str:
+    digest = hashlib.sha256(np.ascontiguousarray(z).tobytes())
+    names = sorted({*(s.name for s in frame.settings), *(n for n in frame.terms.conditions)})
+    for name in names:
+        digest.update(np.ascontiguousarray(rows[name].cast(pl.Float64).to_numpy()).tobytes())
+    key = "audit_id" if "audit_id" in rows.columns else "load_id"
+    digest.update("|".join(rows[key].cast(pl.String)).encode())
+    return digest.hexdigest()
 
 
 def setting_reliability(fit: ResponseFit) -> pl.DataFrame:
     """Return `response, setting, reliability, n`: the mean part of each setting's departures that is believed."""
-    rows = [
-        (fit.response, s, r, int(fit.design.has[:, j].sum())) for j, (s, r) in enumerate(fit.design.reliability.items())
-    ]
+    rows = [(fit.response, s, float(fit.believed[fit.place(s)]), int(fit.has[:, fit.place(s)].sum())) for s in fit.settings]
     return pl.DataFrame(rows, schema=["response", "setting", "reliability", "n"], orient="row")
 
 
 def fit_summary(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_run` row of a fit."""
-    sd = {f"{name}_sd": float(np.sqrt(fit.reml.variances[name])) for name in ("field", "machine", "machine_day")}
+    sd = {
+        f"{name}_sd": float(np.sqrt(fit.reml.variances[name])) if name in fit.reml.variances else None for name in FACTORS
+    }
     return pl.DataFrame(
         {
             "response": [fit.response],

@@ -1,0 +1,1 @@
+"""Checks stored with every fit: what could be wrong with it, measured."""

@@ -1,0 +1,131 @@
+"""All checks of a fit as rows of `fit_check`: value, bound, passed or not, and a sentence."""
+
+import numpy as np
+import polars as pl
+
+from transforms.model.checks.bootstrap import bootstrap_coverage
+from transforms.model.checks.influence import influence
+from transforms.model.checks.placebo import placebo
+from transforms.model.checks.validation import Validation, later_week, out_of_field
+from transforms.model.confounding import confounding
+from transforms.model.fit import ResponseFit
+from transforms.model.tails import FAR_SHARE
+
+CHECK_SCHEMA = {
+    "response": pl.String,
+    "check": pl.String,
+    "value": pl.Float64,
+    "bound": pl.Float64,
+    "passed": pl.Boolean,
+    "says": pl.String,
+}
+PLACEBO_P = 0.01
+NO_WORSE_THAN_BOOSTING = 1.02
+HELD = 0.90
+MOST_INFLUENCE_SE = 2.0
+MOST_ROBUST_RATIO = 2.0
+MOST_BALANCE = 0.8
+MOST_BOOTSTRAP_COEFFICIENTS = 4000
+Row = dict[str, object]
+
+
+def _row(check: str, value: float | None, bound: float | None, *, passed: bool | None, says: str) -> Row:
+    return {"check": check, "value": value, "bound": bound, "passed": passed, "says": says}
+
+
+def _placebo(fit: ResponseFit) -> Row:
+    found = placebo(fit)
+    if found is None:
+        return _row("placebo", None, PLACEBO_P, passed=None, says="too few loads follow each other within a visit")
+    fine = found.p_value >= PLACEBO_P
+    says = "the next load's settings explain nothing, as it must be" if fine else (
+        "the next load's settings seem to matter: drivers react to the load before, or loads are traced to a neighbour's "
+        "minutes; read the effects with care and settle them by a trial"
+    )  # fmt: skip
+    return _row("placebo", found.p_value, PLACEBO_P, passed=fine, says=says)
+
+
+def _prediction(name: str, what: str, found: Validation | None) -> list[Row]:
+    if found is None:
+        return [_row(name, None, NO_WORSE_THAN_BOOSTING, passed=None, says=f"too few {what} to leave some out")]
+    fine = found.ratio <= NO_WORSE_THAN_BOOSTING
+    says = f"error on {what} not seen is {found.ratio:.3f} times gradient boosting's ({found.rows} rows)"
+    better = found.model / found.last_load
+    return [
+        _row(name, found.ratio, NO_WORSE_THAN_BOOSTING, passed=fine, says=says),
+        _row(f"{name}_last_load", better, 1.0, passed=better <= 1, says=f"{better:.2f} times the error of 'as the last load'"),
+    ]
+
+
+def _influences(fit: ResponseFit) -> list[Row]:
+    rows = []
+    for factor in ("field", "machine"):
+        found = influence(fit, factor)
+        if found is None:
+            rows.append(
+                _row(f"influence_{factor}", None, MOST_INFLUENCE_SE, passed=None, says=f"fewer than five {factor}s")
+            )
+            continue
+        says = f"without {factor} {found.level} the effect of {found.setting} would move by {found.worst_se:.1f} of its errors"
+        fine = found.worst_se <= MOST_INFLUENCE_SE
+        rows.append(_row(f"influence_{factor}", found.worst_se, MOST_INFLUENCE_SE, passed=fine, says=says))
+        if factor == "machine":
+            ratio = found.robust_ratio
+            says = f"errors by cluster of machines are up to {ratio:.2f} times the model's"
+            rows.append(_row("robust_errors", ratio, MOST_ROBUST_RATIO, passed=ratio <= MOST_ROBUST_RATIO, says=says))
+    return rows
+
+
+def _balance(fit: ResponseFit) -> Row:
+    table = confounding(fit).drop_nulls("wetness_balance")
+    if not table.height:
+        return _row("balance", None, MOST_BALANCE, passed=None, says="no condition varies")
+    worst = table.sort(pl.col("wetness_balance").abs(), descending=True).row(0, named=True)
+    value = abs(worst["wetness_balance"])
+    says = f"{worst['setting']} follows wetness most closely from visit to visit (correlation {worst['wetness_balance']:.2f})"
+    return _row("balance", value, MOST_BALANCE, passed=value <= MOST_BALANCE, says=says)
+
+
+def _tails(fit: ResponseFit) -> Row:
+    t = fit.tails
+    says = f"{100 * t.far_share:.2f} % of rows lie beyond 3.5 standard deviations (a normal law: 0.05 %)"
+    if t.drawn_in:
+        says += f"; they were drawn in, which moved effects by at most {t.largest_move_se:.1f} of their errors"
+    return _row("tails", t.far_share, FAR_SHARE, passed=not t.heavy, says=says)
+
+
+def _site_days(fit: ResponseFit) -> Row:
+    """Residuals by the factory's day: what a lab's bad day leaves behind once its own intercept is taken off."""
+    if "site_id" not in fit.rows.columns:
+        return _row("site_day", None, 1.0, passed=None, says="no site is known")
+    standard = (fit.z - fit.fitted) / np.sqrt(fit.reml.residual + fit.known)
+    table = fit.rows.select("site_id", "shift_date").with_columns(pl.Series("r", standard))
+    days = table.group_by("site_id", "shift_date").agg(pl.col("r").mean(), pl.len()).filter(pl.col("len") >= 5)
+    if days.height < 5:
+        return _row("site_day", None, 1.0, passed=None, says="too few days of a factory with five loads")
+    left = float((days["r"] ** 2 * days["len"]).mean())  # type: ignore[arg-type]
+    says = f"residual means of a factory's days are {left:.2f} times as spread as chance makes them"
+    return _row("site_day", left, 1.5, passed=left <= 1.5, says=says)
+
+
+def _coverage(fit: ResponseFit) -> Row:
+    if fit.reml.coef.size > MOST_BOOTSTRAP_COEFFICIENTS:
+        return _row("coverage", None, HELD, passed=None, says="not drawn again: the model is large; see METHODS.md")
+    held, n = bootstrap_coverage(fit)
+    says = f"{100 * held:.0f} % of {n} intervals hold the coefficient that data drawn from this fit were made with"
+    return _row("coverage", held, HELD, passed=held >= HELD, says=says)
+
+
+def fit_checks(fit: ResponseFit) -> pl.DataFrame:
+    """Return the `fit_check` rows of a fit; a check that cannot be made says why, and `passed` is null."""
+    rows = [
+        _placebo(fit),
+        *_prediction("out_of_field", "fields", out_of_field(fit)),
+        *_prediction("later_week", "weeks", later_week(fit)),
+        _coverage(fit),
+        *_influences(fit),
+        _balance(fit),
+        _site_days(fit),
+        _tails(fit),
+    ]
+    return pl.DataFrame([{"response": fit.response, **r} for r in rows], schema=CHECK_SCHEMA)

@@ -1,0 +1,27 @@
+"""The settings of the next load cannot matter: if they seem to, something other than the settings is at work."""
+
+import numpy as np
+
+from transforms.model.checks.score import ScoreTest, score_test
+from transforms.model.design import visit_means, visits_of
+from transforms.model.fit import ResponseFit
+
+
+def placebo(fit: ResponseFit) -> ScoreTest | None:
+    """Test the settings of the next load of the same visit; None where visits have too few loads.
+
+    Drivers who react to the load before make these settings look as if they mattered; then the within effects
+    themselves are biased, and the claim is downgraded.
+    """
+    if "lifted_at" not in fit.rows.columns:
+        return None
+    visit = visits_of(fit.rows)
+    order = np.lexsort((fit.rows["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), visit))
+    follows = visit[order][1:] == visit[order][:-1]
+    places = [fit.place(s) for s in fit.settings]
+    inside = (fit.x - visit_means(fit.x, visit))[:, places]
+    lead = np.zeros_like(inside)
+    lead[order[:-1][follows]] = inside[order[1:][follows]]
+    if follows.sum() < 10 * len(places):
+        return None
+    return score_test(fit, lead)

@@ -1,0 +1,65 @@
+"""Would more columns explain what the model leaves? A score test at the fitted variances, in one pass over the rows."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import f as fisher
+
+from transforms.model.decompose import dense_passes
+from transforms.model.design import Columns
+from transforms.model.fit import ResponseFit
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ScoreTest:
+    """Joint test of added columns; `each` holds (estimate, standard error) a column."""
+
+    F: float
+    df: int
+    p_value: float
+    each: list[tuple[float, float]]
+
+
+def row_weights(fit: ResponseFit) -> Array:
+    """Return 1 / (s2 + v) relative to the fit's own, shape (n,): weight one has variance `fit.reml.residual`."""
+    return np.asarray(fit.reml.residual / (fit.reml.residual + fit.known))
+
+
+def factor_sums(fit: ResponseFit, cols: Columns, values: Array) -> Array:
+    """Return F'values for the factors in the model over some rows, shape (f, k)."""
+    m = fit.reml.equations.m
+    out = np.zeros((m.r.size - m.d, values.shape[1]))
+    for f in cols.factors:
+        if f.name in m.factors and f.labels is not None:
+            at = np.searchsorted(m.labels[f.name], f.labels)[f.codes] + m.factors[f.name].start - m.d
+            np.add.at(out, at, values if f.slope is None else values * f.slope[:, None])
+    return out
+
+
+def score_test(fit: ResponseFit, added: Array) -> ScoreTest:
+    """Test columns `added`, shape (n, k), beside the model's.
+
+    With P the projection of the fitted model, the statistic is z'P A (A'P A)^-1 A'P z / k.
+    """
+    w = row_weights(fit)[:, None]
+    eq, s2 = fit.reml.equations, fit.reml.residual
+    MWA = np.zeros((eq.m.r.size, added.shape[1]))
+    for rows, D, cols in dense_passes(fit):
+        weighed = added[rows] * w[rows]
+        MWA[: eq.m.d] += D.T @ weighed
+        MWA[eq.m.d :] += factor_sums(fit, cols, weighed)
+    AWA, AWr = added.T @ (w * added), (w * added).T @ (fit.z - fit.fitted)
+    APA = (AWA - MWA.T @ eq.inverse(fit.reml.solution, MWA)) / s2
+    APz = AWr / s2
+    alive = np.diag(APA) > 1e-8 * np.maximum(np.diag(AWA), 1e-300) / s2
+    APA, APz = APA[np.ix_(alive, alive)], APz[alive]
+    if not alive.any():
+        return ScoreTest(0.0, 0, 1.0, [])
+    inverse = np.linalg.pinv(APA, hermitian=True)
+    size = int(alive.sum())
+    F = float(APz @ inverse @ APz) / size
+    each = list(zip((inverse @ APz).tolist(), np.sqrt(np.diag(inverse)).tolist(), strict=True))
+    return ScoreTest(F, size, float(fisher.sf(F, size, max(fit.z.size - fit.width, 1))), each)

@@ -1,0 +1,87 @@
+"""What three ways of reading the same data say of a setting: pooled, between visits, within visits."""
+
+import numpy as np
+import polars as pl
+
+from transforms.model.contrasts import contrast
+from transforms.model.design import visit_means, visits_of
+from transforms.model.effects import between, percent, slope_weights
+from transforms.model.fit import ResponseFit
+
+CONFOUNDING_SCHEMA = {
+    "response": pl.String,
+    "setting": pl.String,
+    "naive_pct": pl.Float64,
+    "naive_lo95": pl.Float64,
+    "naive_hi95": pl.Float64,
+    "between_pct": pl.Float64,
+    "between_lo95": pl.Float64,
+    "between_hi95": pl.Float64,
+    "within_pct": pl.Float64,
+    "within_lo95": pl.Float64,
+    "within_hi95": pl.Float64,
+    "wetness_balance": pl.Float64,
+    "clay_balance": pl.Float64,
+    "says": pl.String,
+}
+
+
+def _naive(fit: ResponseFit, j: int) -> tuple[float, float]:
+    """Slope of z on one setting over all loads, and its standard error, as a spreadsheet would have them."""
+    x, y = fit.x[fit.has[:, j], j], fit.z[fit.has[:, j]]
+    moved = x - x.mean()
+    slope = float(moved @ y / (moved @ moved))
+    left = y - y.mean() - slope * moved
+    return slope, float(np.sqrt(left @ left / max(x.size - 2, 1) / (moved @ moved)))
+
+
+def _balance(fit: ResponseFit, j: int, condition: str) -> float | None:
+    """Correlation of the setting's visit means with a condition: where it is far from 0, operators set by it."""
+    if condition not in fit.rows.columns:
+        return None
+    visit = visits_of(fit.rows)
+    mean = visit_means(fit.x[:, [j]], visit)[:, 0]
+    value = fit.rows[condition].cast(pl.Float64).to_numpy()
+    mine = fit.has[:, j]
+    if np.std(mean[mine]) < 1e-9 or np.std(value[mine]) < 1e-9:
+        return None
+    return float(np.corrcoef(mean[mine], value[mine])[0, 1])
+
+
+def _says(naive: tuple[float, float], other: tuple[float, float] | None, within: float, p: float) -> str:
+    flips = [
+        name
+        for name, found in (("pooled", naive), ("between visits", other))
+        if found and abs(found[0]) > 2 * found[1] and p < 0.05 and found[0] * within < 0
+    ]
+    if flips:
+        return f"the sign is the other way {' and '.join(flips)}: operators set by what they see"
+    if other and p < 0.05 and abs(found_gap := other[0] - within) > 3 * other[1]:
+        return f"between visits it seems {'larger' if found_gap * within > 0 else 'smaller'} than within"
+    return "no sign flips"
+
+
+def confounding(fit: ResponseFit) -> pl.DataFrame:
+    """Return `confounding` rows: naive, between and within estimates in percent per step, and how settings are balanced.
+
+    `wetness_balance` and `clay_balance` are correlations of the setting's visit means with the condition.
+    """
+    rows = []
+    for setting in fit.settings:
+        j = fit.place(setting)
+        naive, other = _naive(fit, j), between(fit, setting)
+        found = contrast(fit.reml, slope_weights(fit, setting, fit.has[:, j]))
+        low, high = found.interval()
+        row = {
+            "response": fit.response, "setting": setting,
+            "naive_pct": percent(naive[0]), "naive_lo95": percent(naive[0] - 1.96 * naive[1]),
+            "naive_hi95": percent(naive[0] + 1.96 * naive[1]),
+            "within_pct": percent(found.estimate), "within_lo95": percent(low), "within_hi95": percent(high),
+            "wetness_balance": _balance(fit, j, "topsoil_wetness"), "clay_balance": _balance(fit, j, "clay_pct"),
+            "says": _says(naive, other, found.estimate, found.p_value),
+        }  # fmt: skip
+        if other:
+            row |= {"between_pct": percent(other[0]), "between_lo95": percent(other[0] - 1.96 * other[1]),
+                    "between_hi95": percent(other[0] + 1.96 * other[1])}  # fmt: skip
+        rows.append(row)
+    return pl.DataFrame(rows, schema=CONFOUNDING_SCHEMA)

@@ -1,0 +1,215 @@
+"""Cross-products of a season week by week: a week that did not change is not summed again.
+
+Rows are weighed by 1 / (s2 + v), v the known variance of measuring. v is taken in classes an eighth apart and each
+class is summed by itself with weight one, so that another s2 costs no pass over the rows.
+"""
+
+import hashlib
+import io
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import scipy.sparse as sp
+from numpy.typing import NDArray
+
+from transforms.model.cross_products import CrossProducts, cross_products, join
+from transforms.model.design import Columns, Frame, columns
+
+Array = NDArray[np.float64]
+CLASS_RATIO = 1.125
+STORE_VERSION = "1"
+Week = dict[int, CrossProducts]
+"""Class of measuring variance -> cross-products of the week's rows in it."""
+
+
+def variance_class(known: Array) -> NDArray[np.int64]:
+    """Return the class of each measuring variance, shape (n,)."""
+    return np.round(np.log(np.maximum(known, 1e-8)) / np.log(CLASS_RATIO)).astype(np.int64)
+
+
+def class_variance(index: int) -> float:
+    """Return the measuring variance a class stands for."""
+    return float(CLASS_RATIO**index)
+
+
+def weeks_of(rows: pl.DataFrame) -> list[slice]:
+    """Return the rows of each calendar week; rows are in order of `shift_date`."""
+    week = rows.select(pl.col("shift_date").dt.truncate("1w")).to_series()
+    edges = np.flatnonzero(week.to_numpy()[1:] != week.to_numpy()[:-1]) + 1
+    cuts = [0, *edges.tolist(), rows.height]
+    return [slice(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+
+
+def passes(rows: pl.DataFrame, frame: Frame) -> Iterator[tuple[slice, Columns]]:
+    """Go over the rows a week at a time: (rows, their columns)."""
+    for at in weeks_of(rows):
+        yield at, columns(rows[at], frame)
+
+
+def _of_class(cols: Columns, mine: NDArray[np.bool_]) -> tuple[Array, list, list]:  # type: ignore[type-arg]
+    blocks = [replace(b, columns=b.columns[mine]) for b in cols.blocks]
+    factors = []
+    for f in cols.factors:
+        held, codes = np.unique(f.codes[mine], return_inverse=True)
+        labels = f.labels[held] if f.labels is not None else held.astype(str)
+        slope = f.slope[mine] if f.slope is not None else None
+        factors.append(replace(f, codes=codes.astype(np.int64), levels=held.size, slope=slope, labels=labels))
+    return cols.X[mine], blocks, factors
+
+
+def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
+    """Return the cross-products of a week's rows, by class of measuring variance."""
+    out = {}
+    for index in np.unique(classes):
+        mine = classes == index
+        X, blocks, factors = _of_class(cols, mine)
+        out[int(index)] = cross_products(z[mine], X, blocks, factors)
+    return out
+
+
+class ProductStore:
+    """A folder of weeks' cross-products, each under the fingerprint of what it was made of."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._used: set[str] = set()
+        self.made = 0
+
+    def week(self, key: str) -> Week | None:
+        """Return a week that is kept; None where it is not, or where its file is damaged."""
+        self._used.add(key)
+        path = self._folder / f"{key}.npz"
+        if not path.exists():
+            return None
+        try:
+            with np.load(path, allow_pickle=False) as held:
+                return _unpacked(dict(held))
+        except (OSError, ValueError, KeyError):
+            return None
+
+    def keep(self, key: str, week: Week) -> None:
+        """Keep a week; a reader never sees half of one."""
+        self.made += 1
+        self._folder.mkdir(parents=True, exist_ok=True)
+        body = io.BytesIO()
+        np.savez(body, **_packed(week))  # type: ignore[arg-type]
+        beside = self._folder / f"{key}.part"
+        beside.write_bytes(body.getvalue())
+        beside.replace(self._folder / f"{key}.npz")
+
+    def sweep(self) -> None:
+        """Remove weeks that no fit since this store was opened has asked for."""
+        for path in self._folder.glob("*.npz"):
+            if path.stem not in self._used:
+                path.unlink()
+
+
+def _packed(week: Week) -> dict[str, Array]:
+    out: dict[str, object] = {"classes": np.array(sorted(week))}
+    for k, m in week.items():
+        out |= {f"{k}/DD": m.DD, f"{k}/FD": m.FD, f"{k}/r": m.r, f"{k}/scalars": np.array([m.yy, m.n, m.p, m.sum_log_w])}
+        FF = m.FF.tocsr()
+        out |= {f"{k}/data": FF.data, f"{k}/indices": FF.indices, f"{k}/indptr": FF.indptr}
+        for kind, spans in (("blocks", m.blocks), ("factors", m.factors)):
+            out[f"{k}/{kind}"] = np.array(list(spans), dtype=str)
+            out[f"{k}/{kind} at"] = np.array([[s.start, s.stop] for s in spans.values()]).reshape(-1, 2)
+        for name, labels in m.labels.items():
+            out[f"{k}/labels/{name}"] = labels
+    return out  # type: ignore[return-value]
+
+
+def _unpacked(held: dict[str, Array]) -> Week:
+    out = {}
+    for k in held["classes"].tolist():
+        yy, n, p, log_w = held[f"{k}/scalars"].tolist()
+        spans = {
+            kind: {
+                str(name): slice(int(a), int(b))
+                for name, (a, b) in zip(held[f"{k}/{kind}"], held[f"{k}/{kind} at"], strict=True)
+            }
+            for kind in ("blocks", "factors")
+        }
+        FD = held[f"{k}/FD"]
+        FF = sp.csr_matrix((held[f"{k}/data"], held[f"{k}/indices"], held[f"{k}/indptr"]), (FD.shape[0], FD.shape[0]))
+        labels = {name: held[f"{k}/labels/{name}"] for name in spans["factors"]}
+        out[int(k)] = CrossProducts(
+            held[f"{k}/DD"], FD, FF, held[f"{k}/r"], yy, int(n), int(p), log_w, spans["blocks"], spans["factors"], labels
+        )  # type: ignore[arg-type]
+    return out
+
+
+def fingerprint(rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.int64]) -> str:
+    """Return the sha-256 of all that a week's cross-products are made of."""
+    digest = hashlib.sha256(f"{STORE_VERSION}|{frame}".encode())
+    digest.update(np.ascontiguousarray(z).tobytes())
+    digest.update(classes.tobytes())
+    needed = {n for keys in frame.factors.values() for n in keys} | set(frame.terms.conditions)
+    needed |= {s.name for s in frame.settings} | {"machine_id", "field_id", "shift_date", "clay_pct"}
+    grades = {"trace_quality", "claimed_quality", "machine_chance"} & set(rows.columns)
+    for value in rows.select(sorted(needed | grades)).hash_rows(1, 2, 3, 4).to_numpy():
+        digest.update(value.tobytes())
+    return digest.hexdigest()
+
+
+def season_products(
+    rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.int64], store: ProductStore | None
+) -> Week:
+    """Return the cross-products of all rows by class of measuring variance, weeks joined in their order."""
+    weeks: list[Week] = []
+    for at in weeks_of(rows):
+        key = fingerprint(rows[at], frame, z[at], classes[at]) if store is not None else ""
+        week = store.week(key) if store is not None else None
+        if week is None:
+            week = week_products(columns(rows[at], frame), z[at], classes[at])
+            if store is not None:
+                store.keep(key, week)
+        weeks.append(week)
+    return {k: join([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
+
+
+def weighed(by_class: Week, s2: float) -> CrossProducts:
+    """Return the whole, each class weighed by s2 / (s2 + v)."""
+    parts = []
+    for index, m in by_class.items():
+        w = s2 / (s2 + class_variance(index))
+        parts.append(
+            CrossProducts(
+                w * m.DD, w * m.FD, w * m.FF, w * m.r, w * m.yy, m.n, m.p, m.n * float(np.log(w)), m.blocks, m.factors,
+                m.labels,
+            )  # fmt: skip
+        )
+    return join(parts)
+
+
+def take(m: CrossProducts, keep: NDArray[np.int64], labels: list[str], factors: list[str]) -> tuple[CrossProducts, list[str]]:
+    """Return the cross-products of fewer columns of D and fewer factors, and the labels of the columns kept.
+
+    Args:
+        m: the whole.
+        keep: columns of D to keep, ascending.
+        labels: labels of all columns of D.
+        factors: factors to keep.
+    """
+    d = m.d
+    rows = np.concatenate([np.arange(m.factors[k].start, m.factors[k].stop) - d for k in factors] or [keep[:0]])
+    rows = rows.astype(np.int64)
+    spans, at = {}, int((keep < m.p).sum())
+    p = at
+    for name, span in m.blocks.items():
+        width = int(((keep >= span.start) & (keep < span.stop)).sum())
+        if width:
+            spans[name] = slice(at, at + width)
+        at += width
+    factor_spans = {}
+    for name in factors:
+        factor_spans[name] = slice(at, at + m.labels[name].size)
+        at += m.labels[name].size
+    out = CrossProducts(
+        m.DD[np.ix_(keep, keep)], m.FD[np.ix_(rows, keep)], sp.csr_matrix(m.FF[rows][:, rows]),
+        np.concatenate([m.r[keep], m.r[d + rows]]), m.yy, m.n, p, m.sum_log_w, spans, factor_spans,
+        {k: m.labels[k] for k in factors},
+    )  # fmt: skip
+    return out, [labels[i] for i in keep]

@@ -1,0 +1,79 @@
+"""What the model says of one setting's value, and of conditions, at one place and machine."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from transforms.model.conditions import condition_curves, condition_lines
+from transforms.model.decompose import condition_columns, whole_part
+from transforms.model.design import bend_of, middle, modifiers_of
+from transforms.model.fit import ResponseFit
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Conditions at one place, its soil class and the machine that works there."""
+
+    conditions: Mapping[str, float]
+    soil_class: str
+    machine_id: str
+
+
+def _arrays(fit: ResponseFit, at: Mapping[str, float]) -> dict[str, Array]:
+    return {n: np.array([at[n]]) for n in fit.frame.terms.conditions}
+
+
+def value_weights(fit: ResponseFit, setting: str, value: float, place: Place) -> Array:
+    """Return weights over the coefficients whose product is the setting's part of z at `value`, up to a constant."""
+    s = next(s for s in fit.frame.settings if s.name == setting)
+    x = (value - middle(s)) / s.step
+    weights = np.zeros(fit.reml.coef.size)
+    weights[fit.at[setting]] = x
+    labels = {f"{setting} by {by}": v[0] for by, v in modifiers_of(_arrays(fit, place.conditions), fit.frame).items()}
+    labels[f"{setting} on {place.soil_class} soil"] = 1.0
+    for label, times in labels.items():
+        if label in fit.at:
+            weights[fit.at[label]] = x * times
+    if s.curve is not None:
+        for i, c in enumerate(bend_of(s).columns(np.array([value]))[0]):
+            if (label := f"bend of {setting}[{i}]") in fit.at:
+                weights[fit.at[label]] = c
+    if (name := f"machine slope of {setting}") in fit.reml.spans:
+        known = np.flatnonzero(fit.labels(name) == place.machine_id)
+        weights[fit.reml.spans[name].start + known] = x
+    return weights
+
+
+def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
+    """Return how far conditions move z from the typical load's; a condition beyond what was seen counts as its edge."""
+    terms = fit.frame.terms
+    seen = {n: fit.rows[n].cast(float).to_numpy() for n in terms.conditions}
+    values = {n: np.append(v, np.clip(at[n], v.min(), v.max())) for n, v in seen.items()}
+    lines, names = condition_lines(values, terms.conditions, surface=terms.surface)
+    labelled = dict(zip(names, lines.T, strict=True))
+    for name, columns in condition_curves(values, terms.conditions, surface=terms.surface).items():
+        labelled |= {f"{name}[{i}]": c for i, c in enumerate(columns.T)}
+    places = {i for at_ in condition_columns(fit).values() for i in at_}
+    level = sum(labelled[n] * fit.reml.coef[i] for n, i in fit.at.items() if i in places)
+    return float(np.asarray(level)[-1] - np.asarray(level)[:-1].mean())
+
+
+def usual_part(fit: ResponseFit, setting: str) -> float:
+    """Return a setting's part of z that counts as none: its mean over the rows that have it."""
+    j, s = fit.place(setting), next(s for s in fit.frame.settings if s.name == setting)
+    return float(whole_part(fit, s)[fit.has[:, j]].mean())
+
+
+def expected_scale(fit: ResponseFit, place: Place, field_id: str, settings: Mapping[str, float]) -> float:
+    """Return z expected of a machine in a field under the place's conditions, its settings as given."""
+    z = float(fit.z.mean()) + condition_level(fit, place.conditions)
+    z += fit.intercept("field", field_id) + fit.intercept("machine", place.machine_id)
+    for name in fit.settings:
+        if name in settings:
+            weights = value_weights(fit, name, settings[name], place)
+            z += float(weights @ fit.reml.coef) - usual_part(fit, name)
+    return z
