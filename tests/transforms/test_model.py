@@ -70,7 +70,7 @@ def test_the_within_contrast_is_right_where_operators_react_to_dirt(catalogue):
 def test_a_class_with_too_few_loads_is_not_tried(fitted, catalogue):
     table = effects(fitted, catalogue, 10_000)
     assert table["change_pct"].null_count() == table.height
-    assert all(s.startswith("not tried") for s in table["says"])
+    assert all(s.startswith("too few loads") for s in table["says"])
 
 
 def test_effects_carry_range_n_and_q(fitted, catalogue):

@@ -80,8 +80,8 @@ def test_cross_products_do_not_depend_on_chunks(monkeypatch, random_model):
     monkeypatch.setattr("transforms.model.cross_products.CHUNK_ROWS", 37)
     pieces = cross_products(y, X, [block], factors, w)
     assert y.size < CHUNK_ROWS
-    assert pieces.DD == pytest.approx(whole.DD, abs=1e-9)
-    assert pieces.FD == pytest.approx(whole.FD, abs=1e-9)
+    assert pytest.approx(whole.DD, abs=1e-9) == pieces.DD
+    assert pytest.approx(whole.FD, abs=1e-9) == pieces.FD
     assert pieces.FF.toarray() == pytest.approx(whole.FF.toarray(), abs=1e-9)
 
 
@@ -229,7 +229,7 @@ def test_statsmodels_agrees_on_random_data():
 
 
 def test_the_adjustment_is_the_spread_of_estimates_over_unknown_variances(random_model):
-    """Derivatives of predictions by the variances, by small differences, against those the covariance (8) is built of."""
+    """Derivatives of predictions by the variances, by small differences, against what (8) is built of."""
     y, X, block, factors, w = random_model
     fit = fit_reml(y, X, [block], factors, w)
     products = cross_products(y, X, [block], factors, w)
@@ -261,7 +261,7 @@ def test_the_adjustment_is_the_spread_of_estimates_over_unknown_variances(random
 
 
 def test_a_simultaneous_band_holds_the_whole_curve(random_model):
-    """Drawn from their own covariance, curves stay inside the band as often as it says, inside pointwise limits less."""
+    """Drawn from their own covariance, curves stay in the band as often as it says, in pointwise limits less."""
     y, X, block, factors, w = random_model
     fit = fit_reml(y, X, [block], factors, w)
     L = np.zeros((9, fit.cov_core.shape[0]))

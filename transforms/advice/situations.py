@@ -73,9 +73,7 @@ def next_situations(
         place = Place(at, classes[1], str(machine_id))
         lost = UNKNOWN_LOSS_T_HA
         if loss is not None:
-            lost = float(
-                np.exp(expected_scale(loss, place, field_id, run_at)) - SMALL_LOSS_T_HA
-            )
+            lost = float(np.exp(expected_scale(loss, place, field_id, run_at)) - SMALL_LOSS_T_HA)
         ratio = float(np.exp(expected_scale(dirt, place, field_id, run_at)))
         tried_here = {n: t for n, t in tried_range(dirt, *classes, min_loads).items() if n in run_at}
         site = sites.get(str(mine["site_id"][-1]))

@@ -30,30 +30,41 @@ class Condition:
 
 
 CONDITIONS = {
-    "topsoil_wetness": Condition(0.5, 0.25, PSpline(0.0, 1.0, 6)),
-    "clay_pct": Condition(22.0, 12.0, PSpline(0.0, 70.0, 7)),
-    "air_temp_c": Condition(9.0, 5.0, PSpline(-12.0, 30.0, 7)),
-    "yield_t_ha": Condition(75.0, 15.0, PSpline(25.0, 140.0, 6)),
-    "campaign_day": Condition(45.0, 30.0, PSpline(0.0, 180.0, 12)),
+    "topsoil_wetness": Condition(0.5, 0.25, PSpline(0.0, 1.0, 6, (0.1, 0.9))),
+    "clay_pct": Condition(22.0, 12.0, PSpline(0.0, 70.0, 7, (5.0, 50.0))),
+    "air_temp_c": Condition(9.0, 5.0, PSpline(-12.0, 30.0, 7, (0.0, 18.0))),
+    "yield_t_ha": Condition(75.0, 15.0, PSpline(25.0, 140.0, 6, (50.0, 100.0))),
+    "campaign_day": Condition(45.0, 30.0, PSpline(0.0, 180.0, 12, (0.0, 90.0))),
 }
 SURFACE_PIECES = 3
 """Pieces of either side of the wetness x clay surface."""
 
 
-def _bend(wetness: Array) -> Array:
-    """The second Legendre polynomial of wetness on 0..1, scaled to a variance of one there."""
-    t = 2 * np.clip(wetness, 0, 1) - 1
-    return np.asarray(np.sqrt(5) * (3 * t**2 - 1) / 2)
+WETNESS_BENDS = PSpline(0.0, 1.0, 3)
+"""How a setting's effect may bend over wetness."""
 
 
-MODIFIERS = {
-    "wetness": lambda v: CONDITIONS["topsoil_wetness"].standard(v["topsoil_wetness"]),
-    "wetness bend": lambda v: _bend(v["topsoil_wetness"]),
-    "clay": lambda v: CONDITIONS["clay_pct"].standard(v["clay_pct"]),
-    "temperature": lambda v: CONDITIONS["air_temp_c"].standard(v["air_temp_c"]),
-    "yield": lambda v: CONDITIONS["yield_t_ha"].standard(v["yield_t_ha"]),
-}
-"""What the settings' effects may change with: label -> its values, about 0 and about one wide."""
+def modifiers(values: Values, names: tuple[str, ...]) -> dict[str, Array]:
+    """Return what the settings' effects may change with: label -> its values about 0 and about one wide, shape (n,).
+
+    Args:
+        values: conditions of the rows.
+        names: of `wetness`, `clay`, `temperature`, `yield`, `wetness x clay`, `wetness bend`; the last are several.
+    """
+    standard = {n: CONDITIONS[c].standard(values[c]) for n, c in MODIFYING.items() if c in values}
+    out: dict[str, Array] = {}
+    for name in names:
+        if name == "wetness bend":
+            bends = WETNESS_BENDS.columns(np.clip(values["topsoil_wetness"], 0, 1)).T
+            out |= {f"wetness bend {i}": column for i, column in enumerate(bends)}
+        elif name == "wetness x clay":
+            out[name] = standard["wetness"] * standard["clay"]
+        else:
+            out[name] = standard[name]
+    return out
+
+
+MODIFYING = {"wetness": "topsoil_wetness", "clay": "clay_pct", "temperature": "air_temp_c", "yield": "yield_t_ha"}
 
 
 def condition_lines(values: Values, names: tuple[str, ...], *, surface: bool) -> tuple[Array, list[str]]:
@@ -71,7 +82,7 @@ def condition_curves(values: Values, names: tuple[str, ...], *, surface: bool) -
         sides = []
         for n in ("topsoil_wetness", "clay_pct"):
             c = CONDITIONS[n]
-            spline = PSpline(c.curve.low, c.curve.high, SURFACE_PIECES)
+            spline = PSpline(c.curve.low, c.curve.high, SURFACE_PIECES, c.curve.usual)
             sides.append(np.column_stack([c.standard(values[n]), spline.columns(values[n])]))
         both = (sides[0][:, :, None] * sides[1][:, None, :]).reshape(sides[0].shape[0], -1)
         out["surface of wetness and clay"] = both[:, 1:]

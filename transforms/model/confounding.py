@@ -62,7 +62,7 @@ def _says(naive: tuple[float, float], other: tuple[float, float] | None, within:
 
 
 def confounding(fit: ResponseFit) -> pl.DataFrame:
-    """Return `confounding` rows: naive, between and within estimates in percent per step, and how settings are balanced.
+    """Return `confounding` rows: naive, between and within estimates, percent per step, and how settings are balanced.
 
     `wetness_balance` and `clay_balance` are correlations of the setting's visit means with the condition.
     """

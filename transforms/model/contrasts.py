@@ -7,8 +7,8 @@ With q = s2_e C^-1 c, V = c'q, and D_ij the covariance of the derivatives of c'c
     V* = V + 2 sum_ij Cov(theta)_ij D_ij                                                                       (8)
 
 (8) is Kenward and Roger's (1997) for fixed effects and Harville and Jeske's (1992) for predictions; both are the same
-formula here because Cov(u) = s2_k I - s2_e C^kk. Degrees of freedom: Satterthwaite's, 2 V^2 / (g'Cov(theta) g), which are
-Kenward and Roger's for a single contrast.
+formula here because Cov(u) = s2_k I - s2_e C^kk. Degrees of freedom: Satterthwaite's, 2 V^2 / (g'Cov(theta) g):
+Kenward and Roger's, for a single contrast.
 """
 
 from dataclasses import dataclass
@@ -79,7 +79,7 @@ def _derivative_covariances(fit: RemlFit, q: Array) -> Array:
     """D_ij of (8) for every pair of contrasts, shape (parameters, parameters, k, k)."""
     names, k = list(fit.spans), q.shape[1]
     m, inside = len(names), np.zeros((q.shape[0], len(names) * k))
-    for i, (name, span) in enumerate(fit.spans.items()):
+    for i, span in enumerate(fit.spans.values()):
         inside[span, i * k : (i + 1) * k] = q[span]
     prior = np.zeros(q.shape[0])
     for name, span in fit.spans.items():
@@ -133,7 +133,7 @@ def covariance(fit: RemlFit, L: Array) -> Array:
     _, V, adjusted, _ = _adjusted(fit, L)
     extra = adjusted - V
     values, vectors = np.linalg.eigh((extra + extra.T) / 2)
-    return V + np.asarray((vectors * np.maximum(values, 0)) @ vectors.T)
+    return np.asarray(V + (vectors * np.maximum(values, 0)) @ vectors.T)
 
 
 def f_test(fit: RemlFit, L: Array) -> FTest:

@@ -1,17 +1,15 @@
 """Why was this load dirty? Its departure from the typical load, split exactly by conditions, settings, the rest."""
 
-from collections.abc import Iterator
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
 from transforms.catalogue import Setting
-from transforms.model.design import SOILS, Columns, bend_of, middle
+from transforms.model.design import SOILS, bend_of, middle
 from transforms.model.effects import classes_of
 from transforms.model.fit import ResponseFit, pct_from_scale
-from transforms.model.parts import passes
+from transforms.model.row_passes import dense_passes
 
 Array = NDArray[np.float64]
 CONDITION_SOURCES = {
@@ -28,7 +26,7 @@ INTERCEPTS = ("field", "machine", "operator", "machine_day", "site_day", "season
 
 def source_of(label: str) -> str | None:
     """Return the condition source of a column of D; None where it is no condition's."""
-    return CONDITION_SOURCES.get(label.split("[")[0].removeprefix("curve of "))
+    return CONDITION_SOURCES.get(label.split("[", maxsplit=1)[0].removeprefix("curve of "))
 
 
 def condition_columns(fit: ResponseFit) -> dict[str, list[int]]:
@@ -38,15 +36,6 @@ def condition_columns(fit: ResponseFit) -> dict[str, list[int]]:
         if source := source_of(label):
             out.setdefault(source, []).append(i)
     return out
-
-
-def dense_passes(fit: ResponseFit) -> Iterator[tuple[slice, Array, Columns]]:
-    """Go over the rows a week at a time: (rows, the columns of D in the model, all columns)."""
-    X, blocks = fit.frame.column_labels()
-    every = [*X, *(n for names in blocks.values() for n in names)]
-    keep = [i for i, n in enumerate(every) if n in fit.at]
-    for rows, cols in passes(fit.rows, fit.frame):
-        yield rows, np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, keep], cols
 
 
 def whole_part(fit: ResponseFit, setting: Setting) -> Array:
@@ -131,19 +120,32 @@ def expected(fit: ResponseFit) -> pl.DataFrame:
     ).sort("load_id")  # fmt: skip
 
 
-def parts_of_z(fit: ResponseFit) -> list[tuple[str, str, Array]]:
-    """Return (source, kind, part of z): with `fit.z`'s mean they add up to z exactly.
+def _shared_out(fit: ResponseFit, visit: Array, intercepts: dict[str, Array]) -> dict[str, Array]:
+    """Give what visits have of their own to machine, field and day: means by machine, then by field, the rest.
 
-    What the visit means carry beyond the settings' own effects is the visit's: operators set by what they see.
+    What the visit means carry beyond the settings' own effects is no effect of the settings: operators set by what they
+    see.
     """
+    out = dict(intercepts)
+    left = visit
+    for name, key in (("machine", "machine_id"), ("field", "field_id")):
+        level = fit.rows[key].rank("dense").to_numpy() - 1
+        mean = (np.bincount(level, weights=left) / np.bincount(level))[level]
+        out[name] = out.get(name, 0.0) + mean
+        left = left - mean
+    out["machine_day"] = out.get("machine_day", 0.0) + left
+    return out
+
+
+def parts_of_z(fit: ResponseFit) -> list[tuple[str, str, Array]]:
+    """Return (source, kind, part of z): with `fit.z`'s mean they add up to z exactly."""
     parts: list[tuple[str, str, Array]] = [(s, "condition", v) for s, v in condition_parts(fit).items()]
     by_setting = setting_parts(fit)
     parts += [(s.name, "setting", by_setting[:, j]) for j, s in enumerate(fit.frame.settings) if s.name in fit.at]
-    parts += [(name, name, part) for name, part in intercept_parts(fit).items()]
-    known = np.sum([p for _, _, p in parts], axis=0)
-    typical = float(fit.z.mean())
-    visit = fit.fitted - typical - known
-    parts.append(("visit", "visit", visit))
+    intercepts = intercept_parts(fit)
+    known = np.sum([p for *_, p in parts], axis=0) + sum(intercepts.values())
+    visit = fit.fitted - float(fit.z.mean()) - known
+    parts += [(name, name, part) for name, part in _shared_out(fit, visit, intercepts).items()]
     parts.append(("lab and unexplained", "unexplained", fit.z - fit.fitted))
     return parts
 

@@ -15,10 +15,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.catalogue import Catalogue, Setting
+from transforms.catalogue import Setting
 from transforms.conditions.field_hours import soil_class
 from transforms.model.blur import reliability
-from transforms.model.conditions import MODIFIERS, condition_curves, condition_lines
+from transforms.model.conditions import condition_curves, condition_lines, modifiers
 from transforms.model.cross_products import DenseBlock, Factor
 from transforms.model.p_spline import PSpline
 
@@ -37,14 +37,16 @@ class Terms:
 
     Attributes:
         conditions: conditions with a line and a curve.
-        modifiers: what the settings' effects may change with.
+        plainly_by: what the settings' effects change with in a straight line, as fixed columns.
+        shrunk_by: what they may change with besides, shrunk; one variance each.
         surface: whether wetness x clay has a surface.
         by_soil: whether the settings' effects may differ by soil class.
         slopes: whether settings that bend have slopes by machine.
     """
 
     conditions: tuple[str, ...]
-    modifiers: tuple[str, ...]
+    plainly_by: tuple[str, ...]
+    shrunk_by: tuple[str, ...]
     surface: bool
     by_soil: bool
     slopes: bool
@@ -80,14 +82,17 @@ class Frame:
         names = [s.name for s in self.settings]
         lines = [*self.terms.conditions, *(["wetness x clay"] if self.terms.surface else [])]
         X = ["1", *lines, *names, *(f"visit mean {n}" for n in names), *(f"without {n}" for n in names)]
+        X += [f"{n} by {by}" for by in self.terms.plainly_by for n in names]
         one = {n: np.zeros(1) for n in self.terms.conditions}
         blocks = {
             k: [f"{k}[{i}]" for i in range(v.shape[1])]
             for k, v in condition_curves(one, self.terms.conditions, surface=self.terms.surface).items()
         }
-        for by in self.terms.modifiers:
-            blocks[f"settings by {by}"] = [f"{n} by {by}" for n in names]
-            if by in BETWEEN_BY:
+        for by in self.terms.shrunk_by:
+            labels = modifiers(one, (by,))
+            blocks[f"settings by {by}"] = [f"{n} by {label}" for label in labels for n in names]
+        for by in BETWEEN_BY:
+            if by in {*self.terms.plainly_by, *self.terms.shrunk_by}:
                 blocks[f"visit means by {by}"] = [f"visit mean {n} by {by}" for n in names]
         if self.terms.by_soil:
             blocks["settings by soil"] = [f"{n} on {s} soil" for s in SOILS for n in names]
@@ -185,19 +190,26 @@ def setting_steps(rows: pl.DataFrame, frame: Frame, visit: NDArray[np.int64]) ->
 
 def modifiers_of(values: dict[str, Array], frame: Frame) -> dict[str, Array]:
     """Return what multiplies the settings: label -> shape (n,)."""
-    return {by: MODIFIERS[by](values) for by in frame.terms.modifiers}
+    return modifiers(values, (*frame.terms.plainly_by, *frame.terms.shrunk_by))
+
+
+def _by(x: Array, value: Array, known: Array, visit: NDArray[np.int64]) -> Array:
+    """Settings times what changes them, as departures from the visit's mean."""
+    product = x * value[:, None]
+    return (product - visit_means(product, visit)) * known
 
 
 def _setting_blocks(
     frame: Frame, x: Array, inside: Array, known: Array, values: dict[str, Array], visit: NDArray[np.int64], soil: Array
 ) -> list[DenseBlock]:
     blocks = []
-    for by, value in modifiers_of(values, frame).items():
-        product = x * value[:, None]
-        mean = visit_means(product, visit)
-        blocks.append(DenseBlock(f"settings by {by}", (product - mean) * known))
-        if by in BETWEEN_BY:
-            blocks.append(DenseBlock(f"visit means by {by}", mean))
+    for by in frame.terms.shrunk_by:
+        parts = [_by(x, value, known, visit) for value in modifiers(values, (by,)).values()]
+        blocks.append(DenseBlock(f"settings by {by}", np.hstack(parts)))
+    for by in BETWEEN_BY:
+        if by in {*frame.terms.plainly_by, *frame.terms.shrunk_by}:
+            product = x * modifiers(values, (by,))[by][:, None]
+            blocks.append(DenseBlock(f"visit means by {by}", visit_means(product, visit)))
     if frame.terms.by_soil:
         blocks.append(DenseBlock("settings by soil", np.hstack([inside * (soil == s)[:, None] for s in SOILS])))
     for j, s in enumerate(frame.settings):
@@ -222,11 +234,13 @@ def columns(rows: pl.DataFrame, frame: Frame) -> Columns:
     known = visit_means(has.astype(np.float64), visit) > 0
     values = condition_values(rows, frame)
     lines, _ = condition_lines(values, frame.terms.conditions, surface=frame.terms.surface)
-    X = np.column_stack([np.ones(rows.height), lines, inside, means, ~known])
+    there = known.astype(np.float64)
+    plainly = [_by(x, v, there, visit) for v in modifiers(values, frame.terms.plainly_by).values()]
+    X = np.column_stack([np.ones(rows.height), lines, inside, means, ~known, *plainly])
     curves = condition_curves(values, frame.terms.conditions, surface=frame.terms.surface)
     blocks = [DenseBlock(name, c) for name, c in curves.items()]
     soil = rows.select(soil_class(pl.col("clay_pct"))).to_series().to_numpy()
-    blocks += _setting_blocks(frame, x, inside, known.astype(np.float64), values, visit, soil)
+    blocks += _setting_blocks(frame, x, inside, there, values, visit, soil)
     factors = []
     for name, keys in frame.factors.items():
         codes, labels = _codes(rows, keys)

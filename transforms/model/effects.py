@@ -1,18 +1,23 @@
 """Effects in percent per practical step, by class of wetness and soil, with intervals and honesty rules."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import false_discovery_control
 
-from transforms.catalogue import Catalogue
+from transforms.catalogue import Catalogue, Setting
 from transforms.conditions.field_hours import soil_class, wetness_class
-from transforms.model.contrasts import contrast
+from transforms.model.contrasts import Contrast, contrast
 from transforms.model.design import SOILS, bend_of, middle
 from transforms.model.fit import ResponseFit
+from transforms.model.robust import robust_errors
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Cell = tuple[str | None, str | None]
+Row = dict[str, object]
 MIN_CLASS_SPREAD_STEPS = 0.25
 """Within visits of a class a setting must have moved at least this many practical steps (standard deviation)."""
 MIN_MACHINES = 2
@@ -86,29 +91,23 @@ def between(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
     return (float(fit.reml.coef[at]), float(np.sqrt(fit.reml.cov_core[at, at]))) if at is not None else None
 
 
-def _row(
-    fit: ResponseFit, catalogue: Catalogue, setting: str, cell: tuple[str | None, str | None], rows: Mask, min_loads: int
-) -> dict[str, object]:
-    j = fit.place(setting)
-    mine = rows & fit.has[:, j]
-    values = fit.rows.filter(pl.Series(mine))[setting].drop_nulls()
-    row: dict[str, object] = {
-        "response": fit.response, "setting": setting, "wetness_class": cell[0], "soil_class": cell[1],
-        "step": catalogue[setting].step, "unit": catalogue[setting].unit, "n": int(mine.sum()),
+def _head(fit: ResponseFit, setting: Setting, cell: Cell, mine: Mask) -> Row:
+    values = fit.rows.filter(pl.Series(mine))[setting.name].drop_nulls()
+    other = between(fit, setting.name)
+    return {
+        "response": fit.response, "setting": setting.name, "wetness_class": cell[0], "soil_class": cell[1],
+        "step": setting.step, "unit": setting.unit, "n": int(mine.sum()),
         "tried_lo": values.quantile(SUPPORT[0]), "tried_hi": values.quantile(SUPPORT[1]),
+        "between_pct": percent(other[0]) if other else None,
     }  # fmt: skip
-    was_tried, why = tried(fit, setting, rows, min_loads)
-    other = between(fit, setting)
-    row["between_pct"] = percent(other[0]) if other else None
-    if not was_tried:
-        return {**row, "says": why}
-    found = contrast(fit.reml, slope_weights(fit, setting, mine))
-    low, high = found.interval()
+
+
+def _found(fit: ResponseFit, setting: str, found: Contrast) -> Row:
+    other, (low, high) = between(fit, setting), found.interval()
     says = "measured association within visits"
     if other and found.p_value < 0.05 and abs(other[0]) > 2 * other[1] and other[0] * found.estimate < 0:
         says = "confounded: between visits the sign is the other way; the within contrast is shown"
     return {
-        **row,
         "change_pct": percent(found.estimate), "lo95": percent(low), "hi95": percent(high),
         "p_value": found.p_value, "df": min(found.df, 1e9), "says": says,
     }  # fmt: skip
@@ -135,7 +134,7 @@ EFFECT_SCHEMA = {
 CELLS = [(w, s) for w in (None, "dry", "moist", "wet") for s in (None, *SOILS)]
 
 
-def cell_rows(fit: ResponseFit) -> dict[tuple[str | None, str | None], Mask]:
+def cell_rows(fit: ResponseFit) -> dict[Cell, Mask]:
     """Return which rows lie in each class of wetness and soil; None stands for all."""
     classes = classes_of(fit.rows)
     wet, soil = classes["wetness_class"].to_numpy(), classes["soil_class"].to_numpy()
@@ -147,15 +146,23 @@ def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFr
     """Return the `effect` rows of a fit: overall, by wetness, by soil, and by both.
 
     `change_pct` is the percent change, for one practical step up and all else as it was, of the ratio of dirt or tops
-    to the rest or of the root loss. `q_value` is Benjamini and Hochberg's over all rows of the response. A cell without
-    a figure says why.
+    to the rest or of the root loss. The interval rests on the wider of the model's standard error and the
+    cluster-robust one. `q_value` is Benjamini and Hochberg's over all rows of the response. A cell without a figure
+    says why.
     """
-    cells = cell_rows(fit)
-    rows = [
-        _row(fit, catalogue, s.name, cell, inside, min_loads)
-        for s in fit.frame.settings
-        for cell, inside in cells.items()
-    ]
+    rows: list[Row] = []
+    asked: list[tuple[int, str, Array]] = []
+    for s in fit.frame.settings:
+        for cell, inside in cell_rows(fit).items():
+            mine = inside & fit.has[:, fit.place(s.name)]
+            was_tried, why = tried(fit, s.name, inside, min_loads)
+            if was_tried:
+                asked.append((len(rows), s.name, slope_weights(fit, s.name, mine)))
+            rows.append({**_head(fit, catalogue[s.name], cell, mine), "says": why})
+    robust = robust_errors(fit, np.array([L for *_, L in asked])) if asked else np.empty(0)
+    for (i, name, L), error in zip(asked, robust, strict=True):
+        found = contrast(fit.reml, L)
+        rows[i] |= _found(fit, name, replace(found, se=max(found.se, float(error))))
     table = pl.DataFrame(rows, schema=EFFECT_SCHEMA)
     known = table["p_value"].is_not_null().to_numpy()
     q = np.full(table.height, np.nan)

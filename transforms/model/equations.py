@@ -3,10 +3,11 @@
     C = M'WM + diag(l),   l = s2_e / s2_k on block k and 0 on X                                                (2)
 
 The factor with most levels has a diagonal block and is absorbed; the second, where it is large, is block tridiagonal
-after that (machine-days touch each other through the fields they share) and is absorbed as well; what is left, the core,
-is dense. With a, m, c for the three: S_m = C_mm - C_ma D^-1 C_am, W = S_m^-1 S_mc, S_c = C_cc' - S_cm W, T = S_c^-1.
+after that (machine-days touch each other through the fields they share) and is absorbed too; what is left, the core, is
+dense. With a, m, c for the three: S_m = C_mm - C_ma D^-1 C_am, W = S_m^-1 S_mc, S_c = C_cc' - S_cm W, T = S_c^-1.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -88,9 +89,7 @@ class Equations:
         bb = sp.csr_matrix(self._ab.T @ ab)
         bc = np.hstack([ab.T @ self._a_dense, (ab.T @ self._a_small).toarray()])
         across = self._a_small.T @ dense
-        cc = np.block(
-            [[self._a_dense.T @ dense, across.T], [across, (self._a_small.T @ small).toarray()]]
-        )
+        cc = np.block([[self._a_dense.T @ dense, across.T], [across, (self._a_small.T @ small).toarray()]])
         return bb, bc, cc
 
     def penalties(self, variances: dict[str, float], residual: float) -> Array:
@@ -131,7 +130,9 @@ class Equations:
         rss = m.yy - float(coef @ m.r) - float(penalty @ coef**2)
         return Solution(dict(variances), residual, coef, D, band, W, T, rss, log_det)
 
-    def _eliminate(self, v, D, band, W, core) -> Array:  # type: ignore[no-untyped-def]
+    def _eliminate(
+        self, v: Array, D: Array, band: BlockTridiagonal | None, W: Array, core: Callable[[Array], Array]
+    ) -> Array:
         """C^-1 v by block elimination; v of shape (M,) or (M, k), `core` solves with S_c."""
         a, b, c = v[self.a], v[self.b], v[self.c]
         scaled = (a.T / D).T
@@ -165,17 +166,18 @@ class Equations:
         for name, span in self.spans.items():
             if name not in (self.absorbed, self.banded):
                 out[name] = float(diagonal[place[span]].sum())
+        if not self.absorbed:
+            return out
         inside, WT = None, s.W @ s.T
-        bb, bc, cc = self._squeeze(1 / s.D**2) if self.absorbed else (None, None, None)
+        bb, bc, cc = self._squeeze(1 / s.D**2)
         if s.band is not None and self.banded:
             pattern = sp.csr_matrix(abs(bb) + sp.eye(self.b.size))
             inside = s.band.inverse_on(pattern)
             out[self.banded] = float(inside.diagonal().sum()) + float((WT * s.W).sum())
-        if self.absorbed and bb is not None:
-            trace = float((1 / s.D).sum()) + float((cc * s.T).sum())
-            if inside is not None:
-                trace += float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((bc * WT).sum())
-            out[self.absorbed] = trace
+        trace = float((1 / s.D).sum()) + float((cc * s.T).sum())
+        if inside is not None:
+            trace += float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((bc * WT).sum())
+        out[self.absorbed] = trace
         return out
 
     def diagonal(self, s: Solution, name: str) -> Array:

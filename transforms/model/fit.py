@@ -22,7 +22,16 @@ from transforms.model.design import (
     visits_of,
     with_campaign_day,
 )
-from transforms.model.parts import ProductStore, Week, class_variance, passes, season_products, take, variance_class, weighed
+from transforms.model.parts import (
+    ProductStore,
+    Week,
+    class_variance,
+    passes,
+    season_products,
+    take,
+    variance_class,
+    weighed,
+)
 from transforms.model.reml import RemlError, RemlFit, fit_products
 from transforms.model.tails import HUBER, Tails, pseudo_values, tails_of
 
@@ -36,14 +45,16 @@ DEPENDENT = 1e-9
 """A column that keeps less than this of its square once earlier ones are taken out depends on them."""
 TERMS = {
     DIRT: Terms(
-        ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"),
-        ("wetness", "wetness bend", "clay", "temperature", "yield"), surface=True, by_soil=True, slopes=True,
+        ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"), plainly_by=("wetness", "clay"),
+        shrunk_by=("wetness bend", "wetness x clay", "temperature", "yield"), surface=True, by_soil=True, slopes=True,
     ),
     ROOT_LOSS: Terms(
-        ("topsoil_wetness", "clay_pct", "yield_t_ha"), ("wetness", "clay"), surface=True, by_soil=False, slopes=False
+        ("topsoil_wetness", "clay_pct", "yield_t_ha"), plainly_by=(), shrunk_by=("wetness", "clay"), surface=True,
+        by_soil=False, slopes=False,
     ),
     TOPS: Terms(
-        ("topsoil_wetness", "yield_t_ha", "campaign_day"), ("wetness", "yield"), surface=False, by_soil=False, slopes=False
+        ("topsoil_wetness", "yield_t_ha", "campaign_day"), plainly_by=(), shrunk_by=("wetness", "yield"), surface=False,
+        by_soil=False, slopes=False,
     ),
 }  # fmt: skip
 MIN_ROWS = {DIRT: 120, ROOT_LOSS: 80, TOPS: 120}
@@ -64,7 +75,7 @@ class ResponseFit:
     """A fitted response.
 
     Attributes:
-        response: `dirt_tare_pct` or `top_tare_pct` (as log of it over the rest) or `root_loss_t_ha` (log of loss + 0.05).
+        response: `dirt_tare_pct` or `top_tare_pct` (log of it over the rest) or `root_loss_t_ha` (log of loss + .05).
         rows: the facts used, in order of day and key.
         z: the fitted scale, shape (n,).
         known: variance of measuring, shape (n,).
@@ -144,7 +155,7 @@ def pct_from_scale(z: Array) -> Array:
 
 
 def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:
-    """Return the rows a fit may use, by day and key: measured, with settings, traced well enough, with all conditions."""
+    """Return the rows a fit may use, by day and key: measured, traced well enough, with settings and conditions."""
     known = [n for n in settings if n in facts.columns]
     if not known or response not in facts.columns:
         return facts.clear()
@@ -259,7 +270,9 @@ class _Model:
     labels: list[str]
     factors: list[str]
 
-    def fit(self, by_class: Week, rest: float, start: tuple[dict[str, float], float] | None) -> tuple[RemlFit, list[str]]:
+    def fit(
+        self, by_class: Week, rest: float, start: tuple[dict[str, float], float] | None
+    ) -> tuple[RemlFit, list[str]]:
         """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
         floor = 0.02 * float(np.mean(class_variance(1) ** self.classes))
         for _ in range(TURNS):
@@ -333,9 +346,7 @@ def fit_response(
     return _response_fit(model, response, z, known, reml, kept, fitted, spread, tails, left_out)
 
 
-def _against_tails(
-    model: _Model, reml: RemlFit, z: Array, known: Array, fitted: Array
-) -> tuple[RemlFit, Array, Tails]:
+def _against_tails(model: _Model, reml: RemlFit, z: Array, known: Array, fitted: Array) -> tuple[RemlFit, Array, Tails]:
     """Where tails are heavy, fit again to values drawn in (Huber 1981, section 7.8) until the variance settles."""
     found = tails_of(z, fitted, reml.residual + known)
     if not found.heavy:
@@ -382,14 +393,17 @@ def _fingerprint(rows: pl.DataFrame, frame: Frame, z: Array) -> str:
 
 def setting_reliability(fit: ResponseFit) -> pl.DataFrame:
     """Return `response, setting, reliability, n`: the mean part of each setting's departures that is believed."""
-    rows = [(fit.response, s, float(fit.believed[fit.place(s)]), int(fit.has[:, fit.place(s)].sum())) for s in fit.settings]
+    rows = [
+        (fit.response, s, float(fit.believed[fit.place(s)]), int(fit.has[:, fit.place(s)].sum())) for s in fit.settings
+    ]
     return pl.DataFrame(rows, schema=["response", "setting", "reliability", "n"], orient="row")
 
 
 def fit_summary(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_run` row of a fit."""
     sd = {
-        f"{name}_sd": float(np.sqrt(fit.reml.variances[name])) if name in fit.reml.variances else None for name in FACTORS
+        f"{name}_sd": float(np.sqrt(fit.reml.variances[name])) if name in fit.reml.variances else None
+        for name in FACTORS
     }
     return pl.DataFrame(
         {

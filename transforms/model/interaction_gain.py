@@ -65,7 +65,9 @@ def interaction_gains(fit: ResponseFit) -> pl.DataFrame:
     gains = block_gains(fit)
     rows = []
     for setting in fit.settings:
-        rows += [_row(fit, setting, by, gains.get(f"settings by {by}", 0.0)) for by in fit.frame.terms.modifiers]
+        rows += [
+            _row(fit, setting, by, gains.get(f"settings by {by.rstrip(' 0123456789')}", 0.0)) for by in fit.modifiers
+        ]
         if fit.frame.terms.by_soil and classes_of(fit.rows)["soil_class"].n_unique() > 1:
             rows.append(_row(fit, setting, "soil class", gains.get("settings by soil", 0.0)))
         if f"bend of {setting}" in gains:

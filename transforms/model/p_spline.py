@@ -19,11 +19,15 @@ DEGREE = 3
 
 @dataclass(frozen=True)
 class PSpline:
-    """A cubic P-spline on `pieces` even pieces between `low` and `high`; beyond them it stands at its edge."""
+    """A cubic P-spline on `pieces` even pieces between `low` and `high`; beyond them it stands at its edge.
+
+    `usual` is the range over which its departures have no straight line of their own; all of it where None.
+    """
 
     low: float
     high: float
     pieces: int
+    usual: tuple[float, float] | None = None
 
     @property
     def width(self) -> int:
@@ -31,25 +35,30 @@ class PSpline:
         return self.pieces + DEGREE - 2
 
     @cached_property
-    def _turn(self) -> tuple[Array, Array]:
-        """Knots, and U d^-1/2."""
+    def _turn(self) -> tuple[Array, Array, Array]:
+        """Knots, U d^-1/2, and the straight lines to take off, shape (2, width)."""
         h = (self.high - self.low) / self.pieces
-        knots = self.low + h * np.arange(-DEGREE, self.pieces + DEGREE + 1)
+        knots = np.asarray(self.low + h * np.arange(-DEGREE, self.pieces + DEGREE + 1), dtype=np.float64)
         size = self.pieces + DEGREE
         D = np.diff(np.eye(size), n=2, axis=0)
         values, vectors = np.linalg.eigh(D.T @ D)
         signs = np.sign(vectors[np.abs(vectors).argmax(axis=0), np.arange(size)])
-        return knots, (vectors * signs)[:, 2:] / np.sqrt(values[2:])
+        root = (vectors * signs)[:, 2:] / np.sqrt(values[2:])
+        low, high = self.usual or (self.low, self.high)
+        grid = np.linspace(low, high, 200)
+        columns = self._at(knots, grid) @ root
+        lines = np.linalg.lstsq(np.column_stack([np.ones(200), grid]), columns, rcond=None)[0]
+        return knots, root, lines
 
-    def splines(self, x: Array) -> Array:
-        """Return B at `x`, shape (n, pieces + 3)."""
-        knots, _ = self._turn
+    def _at(self, knots: Array, x: Array) -> Array:
         inside = np.clip(x, self.low, np.nextafter(self.high, self.low))
         return np.asarray(BSpline.design_matrix(inside, knots, DEGREE).toarray())
 
     def columns(self, x: Array) -> Array:
-        """Return Z at `x`, shape (n, width)."""
-        return self.splines(x) @ self._turn[1]
+        """Return Z at `x` less its straight lines, shape (n, width)."""
+        knots, root, lines = self._turn
+        inside = np.clip(x, self.low, self.high)
+        return self._at(knots, x) @ root - np.column_stack([np.ones(inside.size), inside]) @ lines
 
     def slopes(self, x: Array, step: float) -> Array:
         """Return the mean change of each column of Z for one step either way, shape (n, width).

@@ -8,26 +8,32 @@ import hashlib
 import io
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
+from transforms.model import blur, conditions, design, p_spline
+from transforms.model import cross_products as cross_products_module
 from transforms.model.cross_products import CrossProducts, cross_products, join
 from transforms.model.design import Columns, Frame, columns
 
 Array = NDArray[np.float64]
 CLASS_RATIO = 1.125
-STORE_VERSION = "1"
+COLUMNS_ARE_MADE_BY = (blur, conditions, cross_products_module, design, p_spline)
+"""Modules that decide what a column is: weeks kept by other code than theirs are summed again."""
 Week = dict[int, CrossProducts]
 """Class of measuring variance -> cross-products of the week's rows in it."""
 
 
 def variance_class(known: Array) -> NDArray[np.int64]:
     """Return the class of each measuring variance, shape (n,)."""
-    return np.round(np.log(np.maximum(known, 1e-8)) / np.log(CLASS_RATIO)).astype(np.int64)
+    return np.asarray(np.round(np.log(np.maximum(known, 1e-8)) / np.log(CLASS_RATIO)), dtype=np.int64)
 
 
 def class_variance(index: int) -> float:
@@ -40,7 +46,7 @@ def weeks_of(rows: pl.DataFrame) -> list[slice]:
     week = rows.select(pl.col("shift_date").dt.truncate("1w")).to_series()
     edges = np.flatnonzero(week.to_numpy()[1:] != week.to_numpy()[:-1]) + 1
     cuts = [0, *edges.tolist(), rows.height]
-    return [slice(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    return [slice(a, b) for a, b in pairwise(cuts)]
 
 
 def passes(rows: pl.DataFrame, frame: Frame) -> Iterator[tuple[slice, Columns]]:
@@ -110,7 +116,12 @@ class ProductStore:
 def _packed(week: Week) -> dict[str, Array]:
     out: dict[str, object] = {"classes": np.array(sorted(week))}
     for k, m in week.items():
-        out |= {f"{k}/DD": m.DD, f"{k}/FD": m.FD, f"{k}/r": m.r, f"{k}/scalars": np.array([m.yy, m.n, m.p, m.sum_log_w])}
+        out |= {
+            f"{k}/DD": m.DD,
+            f"{k}/FD": m.FD,
+            f"{k}/r": m.r,
+            f"{k}/scalars": np.array([m.yy, m.n, m.p, m.sum_log_w]),
+        }
         FF = m.FF.tocsr()
         out |= {f"{k}/data": FF.data, f"{k}/indices": FF.indices, f"{k}/indptr": FF.indptr}
         for kind, spans in (("blocks", m.blocks), ("factors", m.factors)):
@@ -121,7 +132,7 @@ def _packed(week: Week) -> dict[str, Array]:
     return out  # type: ignore[return-value]
 
 
-def _unpacked(held: dict[str, Array]) -> Week:
+def _unpacked(held: dict[str, Any]) -> Week:
     out = {}
     for k in held["classes"].tolist():
         yy, n, p, log_w = held[f"{k}/scalars"].tolist()
@@ -136,21 +147,43 @@ def _unpacked(held: dict[str, Array]) -> Week:
         FF = sp.csr_matrix((held[f"{k}/data"], held[f"{k}/indices"], held[f"{k}/indptr"]), (FD.shape[0], FD.shape[0]))
         labels = {name: held[f"{k}/labels/{name}"] for name in spans["factors"]}
         out[int(k)] = CrossProducts(
-            held[f"{k}/DD"], FD, FF, held[f"{k}/r"], yy, int(n), int(p), log_w, spans["blocks"], spans["factors"], labels
-        )  # type: ignore[arg-type]
+            held[f"{k}/DD"],
+            FD,
+            FF,
+            held[f"{k}/r"],
+            yy,
+            int(n),
+            int(p),
+            log_w,
+            spans["blocks"],
+            spans["factors"],
+            labels,
+        )
     return out
+
+
+@cache
+def _code() -> str:
+    digest = hashlib.sha256()
+    for module in COLUMNS_ARE_MADE_BY:
+        digest.update(Path(str(module.__file__)).read_bytes())
+    return digest.hexdigest()
 
 
 def fingerprint(rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.int64]) -> str:
     """Return the sha-256 of all that a week's cross-products are made of."""
-    digest = hashlib.sha256(f"{STORE_VERSION}|{frame}".encode())
+    digest = hashlib.sha256(f"{_code()}|{frame}".encode())
     digest.update(np.ascontiguousarray(z).tobytes())
     digest.update(classes.tobytes())
     needed = {n for keys in frame.factors.values() for n in keys} | set(frame.terms.conditions)
     needed |= {s.name for s in frame.settings} | {"machine_id", "field_id", "shift_date", "clay_pct"}
     grades = {"trace_quality", "claimed_quality", "machine_chance"} & set(rows.columns)
-    for value in rows.select(sorted(needed | grades)).hash_rows(1, 2, 3, 4).to_numpy():
-        digest.update(value.tobytes())
+    for column in rows.select(sorted(needed | grades)):
+        digest.update(column.name.encode())
+        if column.dtype.is_numeric():
+            digest.update(np.ascontiguousarray(column.cast(pl.Float64).to_numpy()).tobytes())
+        else:
+            digest.update("|".join(column.cast(pl.String).fill_null("").to_list()).encode())
     return digest.hexdigest()
 
 
@@ -177,14 +210,25 @@ def weighed(by_class: Week, s2: float) -> CrossProducts:
         w = s2 / (s2 + class_variance(index))
         parts.append(
             CrossProducts(
-                w * m.DD, w * m.FD, w * m.FF, w * m.r, w * m.yy, m.n, m.p, m.n * float(np.log(w)), m.blocks, m.factors,
+                w * m.DD,
+                w * m.FD,
+                w * m.FF,
+                w * m.r,
+                w * m.yy,
+                m.n,
+                m.p,
+                m.n * float(np.log(w)),
+                m.blocks,
+                m.factors,
                 m.labels,
-            )  # fmt: skip
+            )
         )
     return join(parts)
 
 
-def take(m: CrossProducts, keep: NDArray[np.int64], labels: list[str], factors: list[str]) -> tuple[CrossProducts, list[str]]:
+def take(
+    m: CrossProducts, keep: NDArray[np.int64], labels: list[str], factors: list[str]
+) -> tuple[CrossProducts, list[str]]:
     """Return the cross-products of fewer columns of D and fewer factors, and the labels of the columns kept.
 
     Args:

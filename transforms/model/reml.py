@@ -26,7 +26,7 @@ VANISHING_EDF = 0.01
 """A block that explains less than this and would rather explain nothing is put on the boundary at once."""
 SMALL_MODEL = 1200
 """Up to this many random effects the expected information is worth its cost: small samples are where it matters."""
-SMALL_CORE = 800
+SMALL_CORE = 1500
 """Below this many core columns one thread is faster than several that wait for each other."""
 
 
@@ -140,7 +140,6 @@ class _Criterion:
         inner[k, k] = s.rss / s.residual**2
         return np.asarray(0.5 * (inner - pushed.T @ self.eq.inverse(s, pushed)) / s.residual)
 
-
     def expected_information(self, s: Solution, edf: dict[str, float]) -> Array:
         """Half of tr(P dV_i P dV_j), from Z_k'P Z_l = I / s2_k [k = l] - s2_e C^kl / (s2_k s2_l).
 
@@ -236,8 +235,9 @@ def fit_products(
     """
     if products.n <= products.p + 1:
         raise RemlError(f"{products.n} rows are too few for {products.p} fixed columns")
-    with threadpool_limits(limits=1 if products.r.size < SMALL_CORE else None, user_api="blas"):
-        return _fit(products, start, method)
+    equations = Equations(products)
+    with threadpool_limits(limits=1 if equations.c.size < SMALL_CORE else None, user_api="blas"):
+        return _fit(equations, start, method)
 
 
 def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], float]:
@@ -250,10 +250,9 @@ def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], 
     return variances, total / 2
 
 
-def _fit(products: CrossProducts, start: tuple[dict[str, float], float] | None, method: str) -> RemlFit:
-    equations = Equations(products)
+def _fit(equations: Equations, start: tuple[dict[str, float], float] | None, method: str) -> RemlFit:
     criterion = _Criterion(equations, method)
-    total = _variance_of_y(products)
+    total = _variance_of_y(equations.m)
     floor = FLOOR * max(total, 1e-300)
     if start is None:
         s = equations.solve(*_first_guess(equations, total))

@@ -75,7 +75,9 @@ def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, mi
             "says": np.where(supported, f"change from {usual:.4g} {s.unit}", "few visits within a step: no support"),
         }
     )
-    return table.with_columns(pl.lit(v, dtype=CURVE_SCHEMA[k]).alias(k) for k, v in {**head, "soil_class": None}.items())
+    return table.with_columns(
+        pl.lit(v, dtype=CURVE_SCHEMA[k]).alias(k) for k, v in {**head, "soil_class": None}.items()
+    )
 
 
 def setting_curves(fit: ResponseFit, min_loads: int) -> pl.DataFrame:

@@ -4,19 +4,22 @@ Correlated sources are shared out by covariance: share_s = cov(f_s, eta) / total
 Shapley value of the game v(S) = Var(sum of f over S): nobody's order of entry matters. METHODS.md, section 5.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from transforms.model.decompose import INTERCEPTS, dense_passes, source_of
+from transforms.model.decompose import parts_of_z, source_of
+from transforms.model.design import visit_means, visits_of
 from transforms.model.fit import ResponseFit
+from transforms.model.row_passes import dense_passes
 
 Array = NDArray[np.float64]
 DRAWS = 300
 SEED = 20_251_103
 MOST_ROWS = 4000
-DAYS = ("machine_day", "site_day")
 SHARE_SCHEMA = {
     "response": pl.String,
     "source": pl.String,
@@ -28,134 +31,135 @@ SHARE_SCHEMA = {
 }
 
 
-def _sources(fit: ResponseFit) -> tuple[list[tuple[str, str]], NDArray[np.int64]]:
-    """Return the sources of the columns of D as (name, kind), and which source each column belongs to; -1 for none."""
-    found: list[tuple[str, str]] = []
-    of = np.full(fit.width, -1)
-    settings = fit.settings
+def _source_of_columns(fit: ResponseFit) -> dict[str, NDArray[np.int64]]:
+    """Return the columns of D of each condition source and each setting."""
+    out: dict[str, list[int]] = {}
+    settings = set(fit.settings)
     for label, i in fit.at.items():
-        name = label.removeprefix("bend of ").split("[")[0].split(" by ")[0].split(" on ")[0]
-        if condition := source_of(label):
-            source = (condition, "condition")
-        elif label.startswith(("visit mean", "without ")):
-            source = ("visit", "visit")
-        elif name in settings:
-            source = (name, "setting")
-        else:
-            continue
-        if source not in found:
-            found.append(source)
-        of[i] = found.index(source)
-    return found, of
+        name = label.removeprefix("bend of ").split("[", 1)[0].split(" by ", 1)[0].split(" on ", 1)[0]
+        source = source_of(label) or (name if name in settings else None)
+        if source and not label.startswith(("visit mean", "without ")):
+            out.setdefault(source, []).append(i)
+    return {k: np.array(v) for k, v in out.items()}
 
 
 def _sample(fit: ResponseFit) -> Array:
-    """The columns of D for at most 4,000 rows, evenly taken, centred."""
+    """The columns of D for at most 4,000 rows, evenly taken, centred; a setting's with its departure between visits."""
     every = max(-(-fit.z.size // MOST_ROWS), 1)
     D = np.vstack([columns[(-rows.start) % every :: every] for rows, columns, _ in dense_passes(fit)])
+    for setting in fit.settings:
+        if (mean := fit.at.get(f"visit mean {setting}")) is not None:
+            D[:, fit.at[setting]] += D[:, mean]
     return np.asarray(D - D.mean(axis=0))
 
 
-def _whole_departures(fit: ResponseFit, D: Array) -> Array:
-    """Give each setting its whole departure, within and between, at its within slope; the visit keeps what is beyond.
-
-    The visit's column of a setting then stands for the difference of the two slopes.
-    """
-    out = D.copy()
-    for label, i in fit.at.items():
-        beyond = fit.at.get(f"visit mean {label}")
-        if beyond is not None:
-            out[:, i] = D[:, i] + D[:, beyond]
-    return out
+def _noise(fit: ResponseFit, G: Array, mine: NDArray[np.int64]) -> float:
+    """What estimating does to a source's covariance: a fixed coefficient's error adds, a prediction's is missing."""
+    V, p = fit.reml.cov_core, fit.reml.p
+    fixed = mine[mine < p]
+    shrunk = mine[mine >= p]
+    adds = float((G[fixed, :p] * V[fixed, :p]).sum())
+    lacks = float((G[shrunk, p:] * V[shrunk, p:]).sum())
+    return lacks - adds
 
 
-def _turned(fit: ResponseFit) -> Array:
-    """The change of coefficients that goes with `_whole_departures`: a visit's slope less the within slope."""
-    turn = np.eye(fit.width)
-    for label, i in fit.at.items():
-        beyond = fit.at.get(f"visit mean {label}")
-        if beyond is not None:
-            turn[beyond, i] = -1.0
-    return turn
-
-
-def _covariances(D: Array, of: NDArray[np.int64], count: int, coefs: Array) -> Array:
-    """cov(f_s, eta) of each source for each row of `coefs`, shape (draws, sources)."""
-    G = D.T @ D / D.shape[0]
-    pulled = coefs @ G
-    out = np.zeros((coefs.shape[0], count))
-    for s in range(count):
-        out[:, s] = (coefs[:, of == s] * pulled[:, of == s]).sum(axis=1)
-    return out
-
-
-def _dense_shares(fit: ResponseFit) -> tuple[list[tuple[str, str]], Array, Array]:
-    """Return the sources of D, their covariances with eta less the noise of estimating, and draws about them."""
-    sources, of = _sources(fit)
-    turn = _turned(fit)
-    D, coef = _whole_departures(fit, _sample(fit)), turn @ fit.reml.coef[: fit.width]
-    values, vectors = np.linalg.eigh(turn @ fit.reml.cov_core @ turn.T)
+def _spread(fit: ResponseFit, G: Array, columns: dict[str, NDArray[np.int64]]) -> dict[str, tuple[float, float]]:
+    """Return how far draws of the coefficients carry each source's covariance below and above its mean."""
+    values, vectors = np.linalg.eigh(fit.reml.cov_core)
     normal = np.random.default_rng(SEED).standard_normal((DRAWS, fit.width))
-    noise = (normal * np.sqrt(np.maximum(values, 0))) @ vectors.T
-    fixed = np.arange(fit.width) < fit.reml.p
-    plain = _covariances(D, of, len(sources), coef[None, :])[0]
-    # A fixed coefficient's error adds to its square, a prediction's is missing from it.
-    by_fixed = _covariances(D, of, len(sources), coef + noise * fixed).mean(axis=0) - plain
-    by_shrunk = _covariances(D, of, len(sources), coef + noise * ~fixed).mean(axis=0) - plain
-    point = plain - by_fixed + by_shrunk
-    drawn = _covariances(D, of, len(sources), coef + noise)
-    return sources, point, drawn - drawn.mean(axis=0) + point
-
-
-def _factor_rows(fit: ResponseFit) -> list[tuple[str, str, float, float, float | None]]:
-    """(source, kind, variance, lowest, highest) of each intercept, and of slopes by machine under their setting."""
-    out = []
-    names = fit.reml.theta_names
-    m = fit.reml.equations.m
-    for name, span in m.factors.items():
-        mean_square = float(m.FF.diagonal()[span.start - m.d : span.stop - m.d].sum()) / float(m.DD[0, 0])
-        variance, se = fit.reml.variances[name], float(np.sqrt(fit.reml.theta_cov[names.index(name), names.index(name)]))
-        factor = float(np.exp(norm.ppf(0.975) * se / variance)) if se > 0 else None
-        source = name.removeprefix("machine slope of ")
-        kind = "setting" if source != name else name
-        value = variance * mean_square
-        out.append((source, kind, value, value / factor if factor else 0.0, value * factor if factor else None))
+    coefs = fit.reml.coef[: fit.width] + (normal * np.sqrt(np.maximum(values, 0))) @ vectors.T
+    pulled = coefs @ G
+    out = {}
+    for source, mine in columns.items():
+        drawn = (coefs[:, mine] * pulled[:, mine]).sum(axis=1)
+        low, high = np.quantile(drawn, (0.025, 0.975)) - drawn.mean()
+        out[source] = (float(low), float(high))
     return out
+
+
+@dataclass
+class _Share:
+    """A source's variance with its interval; `high` is None where a variance is on the boundary."""
+
+    kind: str
+    value: float
+    low: float
+    high: float | None
+
+
+def _variance(fit: ResponseFit, name: str) -> _Share:
+    """The variance a factor adds to z with its interval, on the log scale where it is known better than to its size."""
+    names, m, span = fit.reml.theta_names, fit.reml.equations.m, fit.reml.equations.m.factors[name]
+    mean_square = float(m.FF.diagonal()[span.start - m.d : span.stop - m.d].sum()) / float(m.DD[0, 0])
+    variance, k = fit.reml.variances[name], names.index(name)
+    se = float(np.sqrt(fit.reml.theta_cov[k, k]))
+    if se == 0:
+        return _Share(name, variance * mean_square, 0.0, None)
+    if se < variance:
+        factor = float(np.exp(norm.ppf(0.975) * se / variance))
+        low, high = variance / factor, variance * factor
+    else:
+        low, high = 0.0, variance + float(norm.ppf(0.975)) * se
+    return _Share(name, variance * mean_square, low * mean_square, high * mean_square)
+
+
+def _sources(fit: ResponseFit) -> dict[str, _Share]:
+    """Covariance of each realised part with their sum, corrected for what estimating adds or lacks."""
+    parts = parts_of_z(fit)[:-1]
+    moved = np.column_stack([p - p.mean() for *_, p in parts])
+    eta = moved.sum(axis=1)
+    out = {name: _Share(kind, float(moved[:, i] @ eta) / eta.size, 0.0, 0.0) for i, (name, kind, _) in enumerate(parts)}
+    D, columns = _sample(fit), _source_of_columns(fit)
+    G = D.T @ D / D.shape[0]
+    for source, (low, high) in _spread(fit, G, columns).items():
+        out[source].value += _noise(fit, G, columns[source])
+        out[source].low, out[source].high = low, high
+    for name in fit.reml.equations.m.factors:
+        share = _variance(fit, name)
+        held = out[name.removeprefix("machine slope of ")]
+        seen = float(np.mean(_realised(fit, name) ** 2))
+        held.value += share.value - seen
+        held.low += share.low - share.value
+        held.high = None if share.high is None or held.high is None else held.high + share.high - share.value
+    return out
+
+
+def _realised(fit: ResponseFit, name: str) -> Array:
+    """What a factor's predictions contribute to each row."""
+    u = fit.reml.u[name][fit.levels(name)]
+    setting = name.removeprefix("machine slope of ")
+    if setting == name:
+        return u
+    x = fit.x[:, fit.place(setting)]
+    return np.asarray(u * (x - visit_means(x[:, None], visits_of(fit.rows))[:, 0]))
 
 
 def variance_shares(fit: ResponseFit) -> pl.DataFrame:
     """Return the `variance_share` rows of a fit; shares add up to one.
 
-    Intervals: of conditions and settings from draws of the coefficients, of intercepts from the variances' own errors on
-    the log scale; null where a variance is on the boundary of zero.
+    Intervals: of conditions and settings from draws of the coefficients, of intercepts from the variances' own errors;
+    null where a variance is on the boundary of zero. A covariance share can be negative: that source works against the
+    others.
     """
-    sources, point, draws = _dense_shares(fit)
-    lab = float(np.mean(fit.known))
-    factors = _factor_rows(fit)
-    total = float(point.sum()) + sum(f[2] for f in factors) + lab + fit.reml.residual
-    rows: dict[tuple[str, str], list[float | None]] = {}
-    for s, source in enumerate(sources):
-        low, high = np.quantile(draws[:, s], (0.025, 0.975))
-        rows[source] = [float(point[s]), float(low), float(high)]
-    for name, kind, value, low, high in factors:
-        source = ("day", "day") if name in DAYS else (name, kind if kind not in INTERCEPTS else name)
-        held = rows.setdefault(source, [0.0, 0.0, 0.0])
-        rows[source] = [
-            (held[0] or 0.0) + value, (held[1] or 0.0) + low,
-            None if held[2] is None or (high is None and kind != "setting") else held[2] + (high or 0.0),
-        ]  # fmt: skip
-    rows["lab", "lab"] = [lab, lab, lab]
-    k = fit.reml.theta_names.index("residual")
+    found = _sources(fit)
+    lab, k = float(np.mean(fit.known)), fit.reml.theta_names.index("residual")
     wide = float(np.exp(norm.ppf(0.975) * np.sqrt(fit.reml.theta_cov[k, k]) / fit.reml.residual))
-    rows["unexplained", "unexplained"] = [fit.reml.residual, fit.reml.residual / wide, fit.reml.residual * wide]
-    table = [
-        {"response": fit.response, "source": name, "kind": kind, "share": (v[0] or 0.0) / total,
-         "lo95": (v[1] or 0.0) / total, "hi95": v[2] / total if v[2] is not None else None,
-         "says": "share of variance" if v[2] is not None else "on the boundary: no spread found"}
-        for (name, kind), v in rows.items()
+    left = fit.reml.residual
+    found["lab"] = _Share("lab", lab, 0.0, 0.0)
+    found["unexplained"] = _Share("unexplained", left, left / wide - left, left * wide - left)
+    total = sum(s.value for s in found.values())
+    days = [found.pop(name) for name in ("machine_day", "site_day") if name in found]
+    if days:
+        high = None if any(d.high is None for d in days) else sum(d.high or 0.0 for d in days)
+        found["day"] = _Share("day", sum(d.value for d in days), sum(d.low for d in days), high)
+    rows = [
+        {"response": fit.response, "source": name, "kind": s.kind, "share": s.value / total,
+         "lo95": (s.value + s.low) / total, "hi95": None if s.high is None else (s.value + s.high) / total,
+         "says": "share of variance" if s.high is not None else "share of variance; a part is on the boundary of zero"}
+        for name, s in found.items()
     ]  # fmt: skip
-    silent = [
+    rows += [
         {"response": fit.response, "source": name, "kind": name, "says": f"not told apart: {why}"}
         for name, why in fit.left_out.items()
     ]
-    return pl.DataFrame([*table, *silent], schema=SHARE_SCHEMA)
+    return pl.DataFrame(rows, schema=SHARE_SCHEMA)

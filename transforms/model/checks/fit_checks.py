@@ -39,8 +39,8 @@ def _placebo(fit: ResponseFit) -> Row:
         return _row("placebo", None, PLACEBO_P, passed=None, says="too few loads follow each other within a visit")
     fine = found.p_value >= PLACEBO_P
     says = "the next load's settings explain nothing, as it must be" if fine else (
-        "the next load's settings seem to matter: drivers react to the load before, or loads are traced to a neighbour's "
-        "minutes; read the effects with care and settle them by a trial"
+        "the next load's settings seem to matter: drivers react to the load before, or loads are traced to a "
+        "neighbour's minutes; read the effects with care and settle them by a trial"
     )  # fmt: skip
     return _row("placebo", found.p_value, PLACEBO_P, passed=fine, says=says)
 
@@ -53,7 +53,13 @@ def _prediction(name: str, what: str, found: Validation | None) -> list[Row]:
     better = found.model / found.last_load
     return [
         _row(name, found.ratio, NO_WORSE_THAN_BOOSTING, passed=fine, says=says),
-        _row(f"{name}_last_load", better, 1.0, passed=better <= 1, says=f"{better:.2f} times the error of 'as the last load'"),
+        _row(
+            f"{name}_last_load",
+            better,
+            1.0,
+            passed=better <= 1,
+            says=f"{better:.2f} times the error of 'as the last load'",
+        ),
     ]
 
 
@@ -66,7 +72,9 @@ def _influences(fit: ResponseFit) -> list[Row]:
                 _row(f"influence_{factor}", None, MOST_INFLUENCE_SE, passed=None, says=f"fewer than five {factor}s")
             )
             continue
-        says = f"without {factor} {found.level} the effect of {found.setting} would move by {found.worst_se:.1f} of its errors"
+        says = (
+            f"without {factor} {found.level} the effect of {found.setting} moves by {found.worst_se:.1f} of its errors"
+        )
         fine = found.worst_se <= MOST_INFLUENCE_SE
         rows.append(_row(f"influence_{factor}", found.worst_se, MOST_INFLUENCE_SE, passed=fine, says=says))
         if factor == "machine":
@@ -82,7 +90,7 @@ def _balance(fit: ResponseFit) -> Row:
         return _row("balance", None, MOST_BALANCE, passed=None, says="no condition varies")
     worst = table.sort(pl.col("wetness_balance").abs(), descending=True).row(0, named=True)
     value = abs(worst["wetness_balance"])
-    says = f"{worst['setting']} follows wetness most closely from visit to visit (correlation {worst['wetness_balance']:.2f})"
+    says = f"{worst['setting']} follows wetness most from visit to visit (correlation {worst['wetness_balance']:.2f})"
     return _row("balance", value, MOST_BALANCE, passed=value <= MOST_BALANCE, says=says)
 
 

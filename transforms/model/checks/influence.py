@@ -1,13 +1,12 @@
-"""Does one field or one machine carry an effect alone? One-step deletion, and standard errors by cluster of machines."""
+"""Does one field or one machine carry an effect alone? One-step deletion, and errors by cluster."""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.model.checks.score import row_weights
-from transforms.model.decompose import dense_passes
 from transforms.model.fit import ResponseFit
+from transforms.model.row_passes import dense_passes, row_weights
 
 Array = NDArray[np.float64]
 

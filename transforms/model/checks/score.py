@@ -6,9 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
-from transforms.model.decompose import dense_passes
-from transforms.model.design import Columns
 from transforms.model.fit import ResponseFit
+from transforms.model.row_passes import dense_passes, factor_sums, row_weights
 
 Array = NDArray[np.float64]
 
@@ -21,22 +20,6 @@ class ScoreTest:
     df: int
     p_value: float
     each: list[tuple[float, float]]
-
-
-def row_weights(fit: ResponseFit) -> Array:
-    """Return 1 / (s2 + v) relative to the fit's own, shape (n,): weight one has variance `fit.reml.residual`."""
-    return np.asarray(fit.reml.residual / (fit.reml.residual + fit.known))
-
-
-def factor_sums(fit: ResponseFit, cols: Columns, values: Array) -> Array:
-    """Return F'values for the factors in the model over some rows, shape (f, k)."""
-    m = fit.reml.equations.m
-    out = np.zeros((m.r.size - m.d, values.shape[1]))
-    for f in cols.factors:
-        if f.name in m.factors and f.labels is not None:
-            at = np.searchsorted(m.labels[f.name], f.labels)[f.codes] + m.factors[f.name].start - m.d
-            np.add.at(out, at, values if f.slope is None else values * f.slope[:, None])
-    return out
 
 
 def score_test(fit: ResponseFit, added: Array) -> ScoreTest:

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from transforms.model.design import Frame
-from transforms.model.fit import FACTORS, ResponseFit
-from transforms.model.parts import season_products, take, variance_class, weighed
+from transforms.model.fit import ResponseFit
 from transforms.model.parts import passes as week_passes
+from transforms.model.parts import season_products, take, variance_class, weighed
 from transforms.model.reml import RemlFit, fit_products
 
 Array = NDArray[np.float64]
@@ -66,24 +67,25 @@ def predict(fit: ResponseFit, reml: RemlFit, keep: list[int], test: Mask) -> Arr
 
 
 def _challenger(fit: ResponseFit, train: Mask, test: Mask) -> Array:
-    """Gradient boosting on the same settings and conditions, machine and operator as categories."""
-    from sklearn.ensemble import HistGradientBoostingRegressor
+    """Gradient boosting on the same settings and conditions, machine, operator and site as categories."""
+    # A second of imports that most commands do not need.
+    from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415
 
     settings = [fit.rows[s].cast(pl.Float64).to_numpy() for s in fit.settings]
     conditions = [fit.rows[c].cast(pl.Float64).to_numpy() for c in fit.frame.terms.conditions]
-    ids = [k for k in ("machine", "operator") if k in fit.reml.spans]
-    codes = [fit.rows.select(pl.struct(FACTORS[k]).rank("dense")).to_series().to_numpy() - 1 for k in ids]
+    ids = [k for k in ("machine_id", "operator_id", "site_id") if k in fit.rows.columns]
+    codes = [fit.rows[k].cast(pl.String).fill_null("").rank("dense").to_numpy() - 1 for k in ids]
     few = [bool(np.max(c) < 250) for c in codes]
     table = np.column_stack([*settings, *conditions, *codes]).astype(np.float64)
     categories = [False] * (len(settings) + len(conditions)) + few
-    with warnings.catch_warnings():
+    # Its threads wait for each other longer than they work on data of this size.
+    with threadpool_limits(limits=1, user_api="openmp"), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         booster = HistGradientBoostingRegressor(
             max_iter=300, learning_rate=0.06, min_samples_leaf=20, early_stopping=True, random_state=SEED,
             categorical_features=np.array(categories),
         )  # fmt: skip
-        w = 1 / (fit.reml.residual + fit.known)
-        booster.fit(table[train], fit.z[train], sample_weight=w[train])
+        booster.fit(table[train], fit.z[train])
         return np.asarray(booster.predict(table[test]))
 
 

@@ -1,0 +1,5 @@
+-- A row is a response whose shares of variance do not add up to one. Reads variance_share.
+select response, sum(share) as total
+from variance_share
+group by response
+having abs(sum(share) - 1) > 1e-6

@@ -1,0 +1,9 @@
+-- A row is one check of a fit; passed is null where it could not be made. Key: response, check. Written by the model.
+create table if not exists fit_check (
+    response varchar not null,
+    "check" varchar not null,
+    value double,
+    bound double,
+    passed boolean,
+    says varchar not null
+);

@@ -1,0 +1,183 @@
+"""How fast the engine fits six crossed factors and some 110 fixed effects, beside lme4 and mgcv where R is installed.
+
+    python tests/benchmarks/fit_speed.py                 50,000 to 1,000,000 loads, ours alone
+    python tests/benchmarks/fit_speed.py --against-r     200,000 loads, ours and R's in the same run (half an hour)
+
+Each size runs in a process of its own: seconds, peak memory, deviance. The last figures stand in DEVELOPERS.md.
+"""
+
+import argparse
+import json
+import os
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+FIXED = 110
+SEED = 20_251_111
+CHUNK = 50_000
+
+
+def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """Return z, X of 110 columns, and the levels of six crossed factors of a district's season.
+
+    A machine works a field for a day or two and goes on; now and then another helps. About 12 loads a machine-day.
+    """
+    rng = np.random.default_rng(SEED)
+    machine_days = n // 36
+    machines = max(machine_days // 60, 6)
+    of_day = np.arange(machine_days) % 60
+    machine = np.arange(machine_days) // 60 % machines
+    operator = 2 * machine + (of_day // 7) % 2
+    load = np.arange(n) * machine_days // n
+    helps = rng.random(n) < 0.1
+    field = (machine[load] * 60 + of_day[load]) * 2 + (rng.random(n) < 0.5) - 2 * helps
+    site = rng.integers(0, 6, n)
+    levels = {
+        "field": np.maximum(field, 0),
+        "machine_day": load,
+        "machine": machine[load],
+        "operator": operator[load],
+        "site_day": site * 60 + of_day[load],
+        "generation": machine[load] % 4,
+    }
+    levels = {k: np.unique(v, return_inverse=True)[1] for k, v in levels.items()}
+    X = np.column_stack([np.ones(n), rng.standard_normal((n, FIXED - 1), dtype=np.float32)])
+    beta = np.where(np.arange(FIXED) % 3 == 0, 0.02, 0.0)
+    z = X @ beta + rng.normal(0, 0.14, n)
+    for name, sd in (("field", 0.12), ("machine_day", 0.08), ("machine", 0.06), ("operator", 0.04), ("site_day", 0.05),
+                     ("generation", 0.1)):  # fmt: skip
+        z += rng.normal(0, sd, levels[name].max() + 1)[levels[name]]
+    return z, X, levels
+
+
+def ours(n: int) -> dict[str, float]:
+    """Fit in this process: cross-products in parts, join, variances."""
+    from transforms.model.cross_products import Factor, cross_products, join  # noqa: PLC0415
+    from transforms.model.reml import fit_products  # noqa: PLC0415
+
+    z, X, levels = loads(n)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    started = time.perf_counter()
+    parts = []
+    for start in range(0, n, CHUNK):
+        rows = slice(start, min(start + CHUNK, n))
+        factors = []
+        for name, level in levels.items():
+            labels, codes = np.unique(level[rows], return_inverse=True)
+            factors.append(Factor(name, codes, labels.size, labels=np.char.zfill(labels.astype(str), 8)))
+        parts.append(cross_products(z[rows], X[rows].astype(np.float64), [], factors))
+    products = join(parts)
+    summed = time.perf_counter()
+    fit = fit_products(products)
+    done = time.perf_counter()
+    # One more shift: its own part beside the stored rest, from the variances found.
+    again = fit_products(join([*parts[:-1], parts[-1]]), (fit.variances, fit.residual))
+    return {
+        "loads": n, "columns": fit.coef.size, "iterations": fit.iterations, "sum_s": summed - started,
+        "fit_s": done - summed, "all_s": done - started, "refit_s": time.perf_counter() - done,
+        "refit_deviance": again.deviance, "deviance": fit.deviance,
+        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, "data_mb": before,
+    }  # fmt: skip
+
+
+R_SCRIPT = """
+args <- commandArgs(TRUE); suppressMessages({library(lme4); library(mgcv); library(jsonlite); library(data.table)})
+d <- fread(file.path(args[1], "loads.csv"), stringsAsFactors = FALSE)
+groups <- c("field", "machine_day", "machine", "operator", "site_day", "generation")
+for (g in groups) d[[g]] <- factor(d[[g]])
+x <- setdiff(names(d), c("z", groups))
+fixed <- paste("z ~", paste(x, collapse = " + "))
+if (args[2] == "lme4") {
+  took <- system.time(fit <- lmer(as.formula(paste(fixed, "+", paste0("(1|", groups, ")", collapse = " + "))), d,
+                                  control = lmerControl(calc.derivs = FALSE)))[["elapsed"]]
+  out <- list(seconds = took, deviance = REMLcrit(fit))
+} else {
+  few <- c("machine", "operator", "site_day", "generation")
+  took <- system.time(fit <- bam(as.formula(paste(fixed, "+", paste0("s(", few, ", bs = 're')", collapse = " + "))),
+                                 data = d, discrete = TRUE, nthreads = 2))[["elapsed"]]
+  out <- list(seconds = took)
+}
+out$peak_mb <- sum(gc()[, 6])
+cat(toJSON(out, auto_unbox = TRUE, digits = 10))
+"""
+
+
+def ours_with_few(n: int) -> float:
+    """Seconds of our fit with the four small factors only, as mgcv is given: it cannot take the large ones."""
+    from transforms.model.reml import Factor, fit_reml  # noqa: PLC0415
+
+    z, X, levels = loads(n)
+    few = [Factor(k, levels[k], int(levels[k].max()) + 1) for k in ("machine", "operator", "site_day", "generation")]
+    started = time.perf_counter()
+    fit_reml(z, X.astype(np.float64), [], few)
+    return time.perf_counter() - started
+
+
+def in_process(what: str, n: int) -> dict[str, float]:
+    """Run one measurement in a process of its own."""
+    done = subprocess.run(
+        [sys.executable, __file__, "--one", what, "--loads", str(n)], capture_output=True, text=True, check=True
+    )
+    return dict(json.loads(done.stdout.splitlines()[-1]))
+
+
+def against_r(n: int) -> None:
+    """Print ours, lme4's and mgcv's seconds on the same loads."""
+    if shutil.which("Rscript") is None:
+        print("Rscript is not installed: ours alone")
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        z, X, levels = loads(n)
+        table = {"z": z, **{f"x{i}": X[:, i] for i in range(1, FIXED)}, **levels}
+        pl.DataFrame(table).write_csv(Path(folder) / "loads.csv")
+        del z, X, levels, table
+        (Path(folder) / "fit.R").write_text(R_SCRIPT)
+        mine, few = in_process("ours", n), in_process("few", n)
+        found = {}
+        for what in ("mgcv", "lme4"):
+            done = subprocess.run(
+                ["Rscript", str(Path(folder) / "fit.R"), folder, what], capture_output=True, text=True, check=True
+            )
+            found[what] = json.loads(done.stdout.splitlines()[-1])
+            print(what, found[what], flush=True)
+    print(f"{n} loads, six factors: ours {mine['all_s']:.1f} s, {mine['peak_mb']:.0f} MB; lme4"
+          f" {found['lme4']['seconds']:.0f} s, {found['lme4']['peak_mb']:.0f} MB:"
+          f" {found['lme4']['seconds'] / mine['all_s']:.1f} times; deviance ours less lme4's"
+          f" {mine['deviance'] - found['lme4']['deviance']:.5f}")  # fmt: skip
+    print(f"four small factors: ours {few['seconds']:.1f} s, bam(discrete = TRUE) {found['mgcv']['seconds']:.1f} s:"
+          f" {found['mgcv']['seconds'] / few['seconds']:.1f} times")  # fmt: skip
+
+
+def main() -> None:
+    """Measure what the arguments ask for."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--one")
+    asked.add_argument("--against-r", action="store_true")
+    asked.add_argument("--loads", type=int, default=200_000)
+    args = asked.parse_args()
+    if args.one:
+        found = ours(args.loads) if args.one == "ours" else {"seconds": ours_with_few(args.loads)}
+        print(json.dumps(found, default=float))
+    elif args.against_r:
+        against_r(args.loads)
+    else:
+        print("| loads | columns | iterations | sum s | fit s | all s | refit s | peak MB |")
+        for n in (50_000, 100_000, 200_000, 1_000_000):
+            r = in_process("ours", n)
+            print(f"| {n:,} | {r['columns']:.0f} | {r['iterations']:.0f} | {r['sum_s']:.1f} | {r['fit_s']:.1f} |"
+                  f" {r['all_s']:.1f} | {r['refit_s']:.1f} | {r['peak_mb']:.0f} |", flush=True)  # fmt: skip
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("OMP_NUM_THREADS", "2")
+    main()
