@@ -168,22 +168,27 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_w
 
 @app.command()
 def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
-    """Fit which settings drive dirt and root loss under which conditions."""
+    """Fit which settings drive dirt, root loss and tops, and say it in plain lines.
+
+    Effects are within visits: what happens when the same machine, on the same day in the same field, moves a setting by
+    one practical step. Every fit is checked (placebo, fields and weeks left out, influence, tails); what was not tried
+    or has too few loads is said, not guessed.
+    """
     from flows import stages  # noqa: PLC0415
+    from reports.fit_summary import fit_facts, fit_lines  # noqa: PLC0415
 
     with _holding(folder, "fit", wait) as workspace:
-        fits = stages.fit(workspace, Reporter(quiet=json_wanted))
-    found = {
-        name: (f.z.size if f else None) for name, f in (("dirt_tare_pct", fits.dirt), ("root_loss_t_ha", fits.loss))
-    }
-    lines = [
-        f"{name}: " + (f"fitted on {n:,} rows" if n else "too few measured and traced rows to fit yet")
-        for name, n in found.items()
-    ]
+        stages.fit(workspace, Reporter(quiet=json_wanted))
+        with stages.open_warehouse(workspace) as warehouse:
+            facts = fit_facts(warehouse)
     _finish(
         json_wanted,
-        found,
-        [*lines, f"Effects are in the table 'effect' (taretrace export {folder}). Next: taretrace advise {folder}"],
+        facts,
+        [
+            *fit_lines(facts, workspace.season),
+            CAUTION,
+            f"Every effect, curve, share and check: taretrace export {folder}. Next: taretrace advise {folder}",
+        ],
     )
 
 

@@ -27,9 +27,10 @@ from transforms.model.checks.fit_checks import fit_checks
 from transforms.model.confounding import confounding
 from transforms.model.decompose import expected, why
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_response, fit_summary, setting_reliability
+from transforms.model.fit import ResponseFit, fit_posterior, fit_response, fit_summary, setting_reliability
 from transforms.model.interaction_gain import interaction_gains
 from transforms.model.parts import ProductStore
+from transforms.model.prior import prior_of
 from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
 from transforms.trace.load_picture import load_picture
@@ -184,11 +185,19 @@ def fit(workspace: Workspace, reporter: Reporter) -> Fits:
     facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
     with open_warehouse(workspace) as warehouse:
         _require_facts(warehouse, workspace)
+        before = _last_season(season)
         with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
             found = []
             for response, table in facts:
                 found.append(
-                    fit_response(warehouse.table(table), response, season.catalogue, season.lab_cv_at_25_kg, store)
+                    fit_response(
+                        warehouse.table(table),
+                        response,
+                        season.catalogue,
+                        season.lab_cv_at_25_kg,
+                        store,
+                        prior=prior_of(before, response) if before is not None else None,
+                    )
                 )
                 advance()
         fits = Fits(*found)
@@ -208,11 +217,25 @@ def fit(workspace: Workspace, reporter: Reporter) -> Fits:
     return fits
 
 
+def _last_season(season: Season) -> pl.DataFrame | None:
+    """What the workspace of last season found, where `season.toml` names one."""
+    if season.last_season is None:
+        return None
+    if not Workspace(season.last_season).warehouse.exists():
+        raise WorkspaceError(
+            "the workspace of last season is not there", where=f"season.toml [fit] last_season = {season.last_season}",
+            mend="name its folder, or take the line out",
+        )  # fmt: skip
+    with Warehouse.to_look_at(Workspace(season.last_season).warehouse) as warehouse:
+        return warehouse.table("fit_posterior") if warehouse.has("fit_posterior") else None
+
+
 def _findings(fits: Fits, season: Season) -> dict[str, list[pl.DataFrame]]:
     """Every table that says what the fits found."""
     least = season.advice.min_loads
     return {
         "fit_run": [fit_summary(f) for f in fits.fitted],
+        "fit_posterior": [fit_posterior(f) for f in fits.fitted],
         "effect": [effects(f, season.catalogue, least) for f in fits.fitted],
         "curve": [setting_curves(f, least) for f in fits.fitted],
         "confounding": [confounding(f) for f in fits.fitted],

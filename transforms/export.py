@@ -13,7 +13,8 @@ TABLES = (
     "field", "machine", "machine_setup", "load", "tare", "loss_audit", "weather_filled",
     "field_hour", "unload_event", "sensor_fault", "clock_offset", "mass_balance", "load_trace", "load_trace_grade",
     "load_fact", "audit_fact", "fit_run", "effect", "curve", "confounding", "variance_share",
-    "interaction_gain", "fit_check", "setting_reliability",
+    "interaction_gain", "fit_check", "fit_posterior",
+    "setting_reliability",
     "expected_load", "load_why", "advice",
 )  # fmt: skip
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")

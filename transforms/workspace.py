@@ -52,6 +52,7 @@ class Season:
     advice: AdviceRules
     catalogue: Catalogue
     sites: dict[str, tuple[float, float]] = field(default_factory=dict)
+    last_season: Path | None = None
     assumed: tuple[str, ...] = ()
 
 
@@ -100,6 +101,7 @@ def read_season(path: Path) -> Season:
             f"a site or shift_starts is wrong ({problem})", where=where, mend="give lat_deg and lon_deg, and HH:MM"
         ) from problem
     prices = table.get("prices", {})
+    before = table.get("fit", {}).get("last_season")
     return Season(
         name=str(season.get("name", "Season")),
         time_zone=zone,
@@ -111,6 +113,7 @@ def read_season(path: Path) -> Season:
         advice=_numbers(AdviceRules, table.get("advice", {}), f"{where} [advice]"),
         catalogue=load_catalogue(table.get("settings"), where),
         sites=sites,
+        last_season=path.parent / str(before) if before else None,
         assumed=tuple(f.name for f in fields(Prices) if prices.get(f.name, f.default) == f.default),
     )
 

@@ -8,7 +8,7 @@ import statsmodels.api as sm
 from scipy.optimize import minimize
 
 from transforms.model.block_tridiagonal import BlockTridiagonal, banding
-from transforms.model.contrasts import contrast, contrasts, covariance, simultaneous_factor
+from transforms.model.contrasts import contrast, contrasts, covariance, simultaneous_band
 from transforms.model.cross_products import CHUNK_ROWS, DenseBlock, Factor, cross_products, join
 from transforms.model.equations import RemlError
 from transforms.model.reml import fit_products, fit_reml
@@ -267,7 +267,7 @@ def test_a_simultaneous_band_holds_the_whole_curve(random_model):
     L = np.zeros((9, fit.cov_core.shape[0]))
     L[:, 1], L[:, 2] = np.linspace(-1, 1, 9), np.linspace(-1, 1, 9) ** 2
     L[:, 3:9] = np.sin(np.outer(np.arange(9), np.arange(1, 7)))
-    factor = simultaneous_factor(fit, L)
+    _, factor = simultaneous_band(fit, L)
     V = covariance(fit, L)
     draws = np.random.default_rng(9).multivariate_normal(np.zeros(9), V, size=20_000, method="eigh")
     worst = np.abs(draws / np.sqrt(np.diag(V))).max(axis=1)

@@ -171,21 +171,21 @@ def _scale_and_df(size: int, A1: float, A2: float) -> tuple[float, float]:
     return within / (mean * (within - 2)), within
 
 
-def simultaneous_factor(fit: RemlFit, L: Array, level: float = 0.95) -> float:
-    """Return by how many standard errors a band must stand off to hold the whole curve L coef with the given chance.
+def simultaneous_band(fit: RemlFit, L: Array, level: float = 0.95) -> tuple[Array, float]:
+    """Return standard errors of the rows of `L` and by how many of them a band must stand off to hold the whole curve.
 
-    The quantile of max |t| over the rows of `L`, from draws with a fixed seed; t with the least degrees of freedom of
-    any row.
+    The quantile of max |t| over the rows, from draws with a fixed seed; t with the least degrees of freedom of the
+    first, the middle and the last row.
     """
     V = covariance(fit, L)
-    se = np.sqrt(np.diag(V))
-    alive = se > 0
-    if not alive.any():
-        return 0.0
+    se = np.sqrt(np.maximum(np.diag(V), 0))
+    alive = np.flatnonzero(se > 0)
+    if not alive.size:
+        return se, 0.0
     correlation = V[np.ix_(alive, alive)] / np.outer(se[alive], se[alive])
-    df = min(c.df for c in contrasts(fit, L[alive]))
+    df = min(contrast(fit, L[i]).df for i in {alive[0], alive[alive.size // 2], alive[-1]})
     rng = np.random.default_rng(BAND_SEED)
     values, vectors = np.linalg.eigh(correlation)
-    normal = rng.standard_normal((BAND_DRAWS, int(alive.sum()))) @ (vectors * np.sqrt(np.maximum(values, 0))).T
+    normal = rng.standard_normal((BAND_DRAWS, alive.size)) @ (vectors * np.sqrt(np.maximum(values, 0))).T
     scale = np.sqrt(rng.chisquare(df, BAND_DRAWS) / df) if np.isfinite(df) else np.ones(BAND_DRAWS)
-    return float(np.quantile(np.abs(normal / scale[:, None]).max(axis=1), level))
+    return se, float(np.quantile(np.abs(normal / scale[:, None]).max(axis=1), level))

@@ -26,12 +26,14 @@ from transforms.model.parts import (
     ProductStore,
     Week,
     class_variance,
+    factor_values,
     passes,
     season_products,
     take,
     variance_class,
     weighed,
 )
+from transforms.model.prior import Agreement, Prior, agreement, posterior_rows, with_prior, within
 from transforms.model.reml import RemlError, RemlFit, fit_products
 from transforms.model.tails import HUBER, Tails, pseudo_values, tails_of
 
@@ -78,10 +80,11 @@ class ResponseFit:
         response: `dirt_tare_pct` or `top_tare_pct` (log of it over the rest) or `root_loss_t_ha` (log of loss + .05).
         rows: the facts used, in order of day and key.
         z: the fitted scale, shape (n,).
-        known: variance of measuring, shape (n,).
+        known: variance of measuring, to an eighth, shape (n,).
         frame: what the columns depend on.
         at: label of each column of D that is in the model -> its place in the coefficients.
         reml: the fit.
+        s2: rows were weighed by s2 / (s2 + known); near `reml.residual`, the variance of a row of weight one.
         fitted: fixed and random parts of z together, shape (n,).
         x: settings in practical steps from the catalogue's middle, corrected for blur, shape (n, j).
         has: whether the row has the setting, shape (n, j).
@@ -90,6 +93,7 @@ class ResponseFit:
         within_sd: each setting's spread within visits in practical steps, shape (j,).
         tails: how heavy the residuals' tails are and what was done about it.
         left_out: factor -> why it is not in the model.
+        last_season: whether last season agrees; None where there was none.
         fingerprint: sha-256 of what was fitted; the same data give the same.
     """
 
@@ -100,6 +104,7 @@ class ResponseFit:
     frame: Frame
     at: dict[str, int]
     reml: RemlFit
+    s2: float
     fitted: Array
     x: Array
     has: NDArray[np.bool_]
@@ -108,6 +113,7 @@ class ResponseFit:
     within_sd: Array
     tails: Tails
     left_out: dict[str, str]
+    last_season: Agreement | None
     fingerprint: str
 
     @property
@@ -260,6 +266,15 @@ def _independent(DD: Array, live: list[int]) -> list[int]:
 
 
 @dataclass(frozen=True)
+class _Found:
+    """A fit, the labels of its columns of D, and the s2 its rows were weighed with."""
+
+    reml: RemlFit
+    kept: list[str]
+    s2: float
+
+
+@dataclass(frozen=True)
 class _Model:
     """The columns and factors of a fit, and how to fit them again for other values of z."""
 
@@ -269,21 +284,21 @@ class _Model:
     keep: NDArray[np.int64]
     labels: list[str]
     factors: list[str]
+    prior: Prior | None = None
 
-    def fit(
-        self, by_class: Week, rest: float, start: tuple[dict[str, float], float] | None
-    ) -> tuple[RemlFit, list[str]]:
+    def fit(self, by_class: Week, rest: float, start: tuple[dict[str, float], float] | None) -> _Found:
         """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
-        floor = 0.02 * float(np.mean(class_variance(1) ** self.classes))
+        floor = 0.02 * float(np.mean(class_variance(1) ** self.classes.astype(np.float64)))
         for _ in range(TURNS):
             products, kept = take(weighed(by_class, rest), self.keep, self.labels, self.factors)
-            reml = fit_products(products, start)
-            start = (reml.variances, reml.residual)
-            settled = abs(reml.residual / rest - 1) < SETTLED
-            rest = max(reml.residual, floor)
-            if settled:
+            if self.prior is not None:
+                products = with_prior(products, {n: i for i, n in enumerate(kept)}, self.prior, rest)
+            found = _Found(fit_products(products, start), kept, rest)
+            start = (found.reml.variances, found.reml.residual)
+            if abs(found.reml.residual / rest - 1) < SETTLED:
                 break
-        return reml, kept
+            rest = max(found.reml.residual, floor)
+        return found
 
     def fitted(self, reml: RemlFit) -> Array:
         """Fixed and random parts of z together, shape (n,)."""
@@ -291,10 +306,7 @@ class _Model:
         for rows, cols in passes(self.rows, self.frame):
             D = np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, self.keep]
             out[rows] = D @ reml.coef[: self.keep.size]
-            for f in cols.factors:
-                if f.name in reml.spans and f.labels is not None:
-                    u = reml.u[f.name][np.searchsorted(reml.equations.m.labels[f.name], f.labels)][f.codes]
-                    out[rows] += u if f.slope is None else u * f.slope
+            out[rows] += factor_values(reml.equations.m, cols, reml.coef[:, None])[:, 0]
         return out
 
 
@@ -305,6 +317,7 @@ def fit_response(
     lab_cv_at_25_kg: float,
     store: ProductStore | None = None,
     start: tuple[dict[str, float], float] | None = None,
+    prior: Prior | None = None,
 ) -> ResponseFit | None:
     """Fit one response; None where there are too few rows or nothing was varied.
 
@@ -315,6 +328,7 @@ def fit_response(
         lab_cv_at_25_kg: coefficient of variation of the lab's dirt tare from a sample of 25 kg.
         store: cross-products of weeks, kept from fit to fit; weeks that did not change are not summed again.
         start: (variances, residual variance) of an earlier fit to start from.
+        prior: what last season found; not used where this season denies it.
     """
     candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
     rows = usable_facts(facts, response, candidates)
@@ -323,8 +337,8 @@ def fit_response(
     frame = frame_of(rows, response, catalogue)
     values = rows[response].to_numpy()
     z = np.log(values + SMALL_LOSS_T_HA) if response == ROOT_LOSS else ratio_scale(values)
-    known = measuring_variance(rows, response, lab_cv_at_25_kg)
-    classes = variance_class(known)
+    classes = variance_class(measuring_variance(rows, response, lab_cv_at_25_kg))
+    known = class_variance(1) ** classes.astype(np.float64)
     by_class = season_products(rows, frame, z, classes, store)
     first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
     labels_X, labels_blocks = frame.column_labels()
@@ -338,36 +352,50 @@ def fit_response(
     slopes = slopes if "machine" in factors else []
     model = _Model(rows, frame, classes, keep, labels, [*factors, *slopes])
     try:
-        reml, kept = model.fit(by_class, first, start)
-        fitted = model.fitted(reml)
-        reml, fitted, tails = _against_tails(model, reml, z, known, fitted)
+        found = model.fit(by_class, first, start)
+        model, found, agrees = _with_last_season(model, by_class, found, prior)
+        found, fitted, tails = _against_tails(model, found, z, known)
     except RemlError:
         return None
-    return _response_fit(model, response, z, known, reml, kept, fitted, spread, tails, left_out)
+    return _response_fit(model, response, z, known, found, fitted, spread, tails, left_out, agrees)
 
 
-def _against_tails(model: _Model, reml: RemlFit, z: Array, known: Array, fitted: Array) -> tuple[RemlFit, Array, Tails]:
+def _with_last_season(
+    model: _Model, by_class: Week, found: _Found, prior: Prior | None
+) -> tuple[_Model, _Found, Agreement | None]:
+    """Fit again with last season's effects, where there are any and this season does not deny them."""
+    at, reml = {n: i for i, n in enumerate(found.kept)}, found.reml
+    known = within(prior, at) if prior is not None else None
+    if known is None:
+        return model, found, None
+    agrees = agreement(reml, at, known)
+    if agrees.denied:
+        return model, found, agrees
+    model = replace(model, prior=known)
+    return model, model.fit(by_class, found.s2, (reml.variances, reml.residual)), agrees
+
+
+def _against_tails(model: _Model, found: _Found, z: Array, known: Array) -> tuple[_Found, Array, Tails]:
     """Where tails are heavy, fit again to values drawn in (Huber 1981, section 7.8) until the variance settles."""
-    found = tails_of(z, fitted, reml.residual + known)
-    if not found.heavy:
-        return reml, fitted, found
-    plain = reml
+    plain, fitted = found.reml, model.fitted(found.reml)
+    tails = tails_of(z, fitted, found.reml.residual + known)
+    if not tails.heavy:
+        return found, fitted, tails
     for _ in range(HUBER.turns):
-        drawn = pseudo_values(z, fitted, reml.residual + known)
+        before = found.reml
+        drawn = pseudo_values(z, fitted, before.residual + known)
         by_class = season_products(model.rows, model.frame, drawn, model.classes, None)
-        before = reml.residual
-        reml, _ = model.fit(by_class, reml.residual, (reml.variances, reml.residual))
-        fitted = model.fitted(reml)
-        if abs(reml.residual / before - 1) < SETTLED:
+        found = model.fit(by_class, found.s2, (before.variances, before.residual))
+        fitted = model.fitted(found.reml)
+        if abs(found.reml.residual / before.residual - 1) < SETTLED:
             break
-    here = slice(0, reml.p)
-    moved = np.abs(reml.beta - plain.beta) / np.sqrt(np.diag(plain.cov_core)[here])
-    return reml, fitted, replace(found, drawn_in=True, largest_move_se=float(moved.max()))
+    moved = np.abs(found.reml.beta - plain.beta) / np.sqrt(np.diag(plain.cov_core)[: plain.p])
+    return found, fitted, replace(tails, drawn_in=True, largest_move_se=float(moved.max()))
 
 
 def _response_fit(
-    model: _Model, response: str, z: Array, known: Array, reml: RemlFit, kept: list[str], fitted: Array, spread: Array,
-    tails: Tails, left_out: dict[str, str],
+    model: _Model, response: str, z: Array, known: Array, found: _Found, fitted: Array, spread: Array,
+    tails: Tails, left_out: dict[str, str], agrees: Agreement | None,
 ) -> ResponseFit:  # fmt: skip
     rows, frame = model.rows, model.frame
     visit = visits_of(rows)
@@ -375,9 +403,10 @@ def _response_fit(
     means, believed = visit_means(x, visit), reliability(rows, np.array(frame.stays))
     counts = np.maximum(has.sum(axis=0), 1)
     return ResponseFit(
-        response, rows, z, known, frame, {n: i for i, n in enumerate(kept)}, reml, fitted,
+        response, rows, z, known, frame, {n: i for i, n in enumerate(found.kept)}, found.reml, found.s2, fitted,
         means + believed * (x - means), has, modifiers_of(condition_values(rows, frame), frame),
-        (believed * has).sum(axis=0) / counts, spread, tails, left_out, _fingerprint(rows, frame, z),
+        (believed * has).sum(axis=0) / counts, spread, tails, left_out, agrees,
+        _fingerprint(rows, frame, z),
     )  # fmt: skip
 
 
@@ -389,6 +418,12 @@ def _fingerprint(rows: pl.DataFrame, frame: Frame, z: Array) -> str:
     key = "audit_id" if "audit_id" in rows.columns else "load_id"
     digest.update("|".join(rows[key].cast(pl.String)).encode())
     return digest.hexdigest()
+
+
+def fit_posterior(fit: ResponseFit) -> pl.DataFrame:
+    """Return the `fit_posterior` rows of a fit: its settings' fixed coefficients, for the next season to start from."""
+    by = [f"{n} by {m}" for m in fit.frame.terms.plainly_by for n in fit.settings]
+    return posterior_rows(fit.response, [n for n in [*fit.settings, *by] if n in fit.at], fit.reml, fit.at)
 
 
 def setting_reliability(fit: ResponseFit) -> pl.DataFrame:

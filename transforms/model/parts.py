@@ -257,3 +257,32 @@ def take(
         {k: m.labels[k] for k in factors},
     )  # fmt: skip
     return out, [labels[i] for i in keep]
+
+
+def factor_sums(m: CrossProducts, cols: Columns, values: Array) -> Array:
+    """Return F'values for the factors of `m` over some rows, shape (f, k); all their levels are known to `m`."""
+    out = np.zeros((m.r.size - m.d, values.shape[1]))
+    for f in cols.factors:
+        if f.name in m.factors and f.labels is not None:
+            at = np.searchsorted(m.labels[f.name], f.labels)[f.codes] + m.factors[f.name].start - m.d
+            np.add.at(out, at, values if f.slope is None else values * f.slope[:, None])
+    return out
+
+
+def factor_values(m: CrossProducts, cols: Columns, coefficients: Array) -> Array:
+    """Return F times coefficients over M for some rows, shape (rows, k); a level unknown to `m` counts as none.
+
+    Args:
+        m: the cross-products whose factors these are.
+        cols: the rows' columns.
+        coefficients: shape (M, k).
+    """
+    out = np.zeros((cols.X.shape[0], coefficients.shape[1]))
+    for f in cols.factors:
+        if f.name in m.factors and f.labels is not None:
+            labels = m.labels[f.name]
+            place = np.minimum(np.searchsorted(labels, f.labels), labels.size - 1)
+            known = (labels[place] == f.labels)[f.codes][:, None]
+            part = np.where(known, coefficients[place[f.codes] + m.factors[f.name].start], 0.0)
+            out += part if f.slope is None else part * f.slope[:, None]
+    return out

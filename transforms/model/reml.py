@@ -172,6 +172,15 @@ def _fellner_schall(criterion: _Criterion, s: Solution, floor: float) -> tuple[d
     return variances, max(s.rss / max(criterion.residual_df(edf), 1e-8), floor)
 
 
+def _inverse_information(information: Array, theta: Array, free: NDArray[np.bool_]) -> Array:
+    """Inverse on the free variances, worked out in units of theta: they differ by many powers of ten; 0 elsewhere."""
+    out = np.zeros_like(information)
+    scale = theta[free]
+    inside = information[np.ix_(free, free)] * np.outer(scale, scale)
+    out[np.ix_(free, free)] = np.linalg.pinv(inside, hermitian=True) * np.outer(scale, scale)
+    return out
+
+
 def _newton(criterion: _Criterion, s: Solution, now: float, floor: float) -> tuple[Solution, float, float]:
     """One average-information step; returns the new solution, its -2l and the decrement score' AI^-1 score before."""
     names = list(criterion.eq.spans)
@@ -182,7 +191,7 @@ def _newton(criterion: _Criterion, s: Solution, now: float, floor: float) -> tup
     vanishing = (np.array(list(edf.values())) < VANISHING_EDF) & (score[:-1] < 0)
     information = criterion.information(s)
     move = np.zeros(theta.size)
-    move[free] = np.linalg.lstsq(information[np.ix_(free, free)], score[free], rcond=None)[0]
+    move[free] = _inverse_information(information, theta, free)[np.ix_(free, free)] @ score[free]
     decrement = float(score[free] @ move[free])
     for _ in range(12):
         step = np.clip(theta + move, 0.1 * theta, 5 * theta)
@@ -280,11 +289,10 @@ def _finish(
     equations, names = criterion.eq, [*criterion.eq.spans, "residual"]
     theta = np.array([s.variances[n] for n in equations.spans] + [s.residual])
     alive = theta > floor * 1.0001
-    theta_cov = np.zeros((theta.size, theta.size))
     edf, d = criterion.edf(s), equations.m.d
     small = equations.m.r.size - equations.m.p <= SMALL_MODEL and criterion.method == "reml"
     information = criterion.expected_information(s, edf) if small else criterion.information(s)
-    theta_cov[np.ix_(alive, alive)] = np.linalg.pinv(information[np.ix_(alive, alive)])
+    theta_cov = _inverse_information(information, theta, alive)
     return RemlFit(
         coef=s.coef,
         variances={n: (v if v > floor * 1.0001 else floor) for n, v in s.variances.items()},

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from transforms.model.design import visits_of
 from transforms.model.fit import ResponseFit
-from transforms.model.row_passes import dense_passes, factor_values, row_weights
+from transforms.model.parts import factor_values
+from transforms.model.row_passes import dense_passes, row_weights
 
 Array = NDArray[np.float64]
 
@@ -23,7 +24,7 @@ def robust_errors(fit: ResponseFit, L: Array) -> Array:
     visit = visits_of(fit.rows)
     sums = np.zeros((int(visit.max()) + 1, L.shape[0]))
     for rows, D, cols in dense_passes(fit):
-        share = D @ pull[: m.d] + factor_values(fit, cols, pull)
+        share = D @ pull[: m.d] + factor_values(m, cols, pull)
         np.add.at(sums, visit[rows], share * left[rows, None])
     groups, n = sums.shape[0], fit.z.size
     edf = fit.reml.p + sum(fit.reml.edf.values())

@@ -1,4 +1,4 @@
-"""Going over a fit's rows a week at a time: their columns, their weights, sums by level."""
+"""Going over a fit's rows a week at a time: their columns and weights."""
 
 from collections.abc import Iterator
 
@@ -22,27 +22,5 @@ def dense_passes(fit: ResponseFit) -> Iterator[tuple[slice, Array, Columns]]:
 
 
 def row_weights(fit: ResponseFit) -> Array:
-    """Return s2 / (s2 + v), shape (n,): a row of weight one has variance `fit.reml.residual`."""
-    return np.asarray(fit.reml.residual / (fit.reml.residual + fit.known))
-
-
-def factor_sums(fit: ResponseFit, cols: Columns, values: Array) -> Array:
-    """Return F'values for the factors in the model over some rows, shape (f, k)."""
-    m = fit.reml.equations.m
-    out = np.zeros((m.r.size - m.d, values.shape[1]))
-    for f in cols.factors:
-        if f.name in m.factors and f.labels is not None:
-            at = np.searchsorted(m.labels[f.name], f.labels)[f.codes] + m.factors[f.name].start - m.d
-            np.add.at(out, at, values if f.slope is None else values * f.slope[:, None])
-    return out
-
-
-def factor_values(fit: ResponseFit, cols: Columns, coefficients: Array) -> Array:
-    """Return F times coefficients over M for some rows, shape (rows, k); coefficients of shape (M, k)."""
-    m = fit.reml.equations.m
-    out = np.zeros((cols.X.shape[0], coefficients.shape[1]))
-    for f in cols.factors:
-        if f.name in m.factors and f.labels is not None:
-            at = np.searchsorted(m.labels[f.name], f.labels)[f.codes] + m.factors[f.name].start
-            out += coefficients[at] if f.slope is None else coefficients[at] * f.slope[:, None]
-    return out
+    """Return the weights of the fit, shape (n,): a row of weight one has variance `fit.reml.residual`."""
+    return np.asarray(fit.s2 / (fit.s2 + fit.known))

@@ -5,7 +5,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.catalogue import Setting
-from transforms.model.contrasts import covariance, simultaneous_factor
+from transforms.model.contrasts import simultaneous_band
 from transforms.model.design import bend_of
 from transforms.model.effects import SUPPORT, Mask, cell_rows, slope_weights, tried
 from transforms.model.fit import ResponseFit
@@ -62,8 +62,8 @@ def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, mi
     low, usual, high = np.quantile(held, (SUPPORT[0], 0.5, SUPPORT[1]))
     values = np.linspace(low, high, POINTS)
     L = _curve_weights(fit, s, mine, values, float(usual))
-    mean, se = L @ fit.reml.coef, np.sqrt(np.maximum(np.diag(covariance(fit.reml, L)), 0))
-    half = simultaneous_factor(fit.reml, L) * se
+    mean, (se, off) = L @ fit.reml.coef, simultaneous_band(fit.reml, L)
+    half = off * se
     supported = _supported(fit, s, mine, values)
     table = pl.DataFrame(
         {

@@ -7,11 +7,12 @@ from transforms.model.contrasts import contrast
 from transforms.model.cross_products import CrossProducts
 from transforms.model.effects import slope_weights
 from transforms.model.fit import ResponseFit
+from transforms.model.parts import factor_sums, factor_values
 from transforms.model.reml import fit_products
-from transforms.model.row_passes import dense_passes, factor_sums, factor_values, row_weights
+from transforms.model.row_passes import dense_passes, row_weights
 
 Array = NDArray[np.float64]
-DRAWS = 10
+DRAWS = 6
 SEED = 20_251_107
 
 
@@ -26,10 +27,10 @@ def _drawn_products(fit: ResponseFit, draws: int) -> tuple[Array, Array, Array]:
     pushed, squares = np.zeros((m.r.size, draws)), np.zeros(draws)
     for rows, D, cols in dense_passes(fit):
         z = D @ truth[: m.d] + rng.normal(size=(D.shape[0], draws)) * np.sqrt(reml.residual / w[rows])[:, None]
-        z += factor_values(fit, cols, truth)
+        z += factor_values(m, cols, truth)
         weighed = z * w[rows][:, None]
         pushed[: m.d] += D.T @ weighed
-        pushed[m.d :] += factor_sums(fit, cols, weighed)
+        pushed[m.d :] += factor_sums(m, cols, weighed)
         squares += (z * weighed).sum(axis=0)
     return truth, pushed, squares
 

@@ -9,6 +9,7 @@ from transforms.model.checks.placebo import placebo
 from transforms.model.checks.validation import Validation, later_week, out_of_field
 from transforms.model.confounding import confounding
 from transforms.model.fit import ResponseFit
+from transforms.model.prior import DENIED_P
 from transforms.model.tails import FAR_SHARE
 
 CHECK_SCHEMA = {
@@ -124,6 +125,16 @@ def _coverage(fit: ResponseFit) -> Row:
     return _row("coverage", held, HELD, passed=held >= HELD, says=says)
 
 
+def _last_season(fit: ResponseFit) -> list[Row]:
+    found = fit.last_season
+    if found is None:
+        return []
+    says = f"last season's {found.coefficients} coefficients agree with this one's and steady them"
+    if found.denied:
+        says = f"last season's {found.coefficients} coefficients do not agree with this one's: they are not used"
+    return [_row("last_season", found.p_value, DENIED_P, passed=not found.denied, says=says)]
+
+
 def fit_checks(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_check` rows of a fit; a check that cannot be made says why, and `passed` is null."""
     rows = [
@@ -135,5 +146,6 @@ def fit_checks(fit: ResponseFit) -> pl.DataFrame:
         _balance(fit),
         _site_days(fit),
         _tails(fit),
+        *_last_season(fit),
     ]
     return pl.DataFrame([{"response": fit.response, **r} for r in rows], schema=CHECK_SCHEMA)

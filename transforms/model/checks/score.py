@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
 from transforms.model.fit import ResponseFit
-from transforms.model.row_passes import dense_passes, factor_sums, row_weights
+from transforms.model.parts import factor_sums
+from transforms.model.row_passes import dense_passes, row_weights
 
 Array = NDArray[np.float64]
 
@@ -33,7 +34,7 @@ def score_test(fit: ResponseFit, added: Array) -> ScoreTest:
     for rows, D, cols in dense_passes(fit):
         weighed = added[rows] * w[rows]
         MWA[: eq.m.d] += D.T @ weighed
-        MWA[eq.m.d :] += factor_sums(fit, cols, weighed)
+        MWA[eq.m.d :] += factor_sums(eq.m, cols, weighed)
     AWA, AWr = added.T @ (w * added), (w * added).T @ (fit.z - fit.fitted)
     APA = (AWA - MWA.T @ eq.inverse(fit.reml.solution, MWA)) / s2
     APz = AWr / s2

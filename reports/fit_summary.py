@@ -1,0 +1,107 @@
+"""What a fit found, in a dozen plain lines and as a dictionary; every number comes from a query."""
+
+from typing import Any
+
+import polars as pl
+
+from reports.units import Shown, number
+from reports.words import interval
+from transforms.catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.warehouse import Warehouse
+from transforms.workspace import Season
+
+NAMES = {DIRT: "Dirt", ROOT_LOSS: "Root loss", TOPS: "Top tare"}
+ROWS = {DIRT: "loads", ROOT_LOSS: "audits", TOPS: "loads"}
+KINDS = {
+    "condition": "conditions",
+    "setting": "settings",
+    "machine": "machines",
+    "operator": "operators",
+    "field": "fields",
+    "day": "days",
+    "season": "seasons",
+    "lab": "measuring",
+    "unexplained": "unexplained",
+}
+MOST_DRIVERS = 6
+QUERIES = ("fit_verdict", "fit_sources", "fit_drivers", "fit_changing", "fit_silence")
+
+
+def fit_facts(warehouse: Warehouse) -> dict[str, Any]:
+    """Return what the summary says as plain values: rows of each query, and checks that were not passed."""
+    checks = warehouse.table("fit_check")
+    failed = checks.filter(~pl.col("passed")).drop("passed")
+    return {**{name: warehouse.query(name).to_dicts() for name in QUERIES}, "not_passed": failed.to_dicts()}
+
+
+def _step(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> str:
+    setting = catalogue[row["setting"]]
+    if setting.unit == "pct":
+        return f"{setting.label} {number(setting.step, 0)} points {setting.up}"
+    return f"{setting.label} {shown.quantity(setting.step, setting.unit)} {setting.up}"
+
+
+def _of(rows: list[dict[str, Any]], response: str) -> list[dict[str, Any]]:
+    return [r for r in rows if r["response"] == response]
+
+
+def _sources(rows: list[dict[str, Any]]) -> str:
+    told = [
+        f"{KINDS.get(r['kind'], r['kind'])} {number(100 * r['share'], 0)} %" for r in rows if abs(r["share"]) >= 0.005
+    ]
+    return f"  Its spread comes from: {', '.join(told)}."
+
+
+def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: Shown) -> list[str]:
+    if not rows:
+        return ["  No setting's effect is certain yet."]
+    lines, what = ["  One step, same machine, day and field (95 % interval):"], ROWS[rows[0]["response"]]
+    for r in rows[:MOST_DRIVERS]:
+        told = f"{number(r['change_pct'], 1, sign=True)} % ({interval(r['lo95'], r['hi95'], 1)})"
+        confounded = "; confounded between visits" if r["says"].startswith("confounded") else ""
+        lines.append(f"    {_step(r, catalogue, shown)}: {told}, {r['n']:,} {what}{confounded}")
+    if len(rows) > MOST_DRIVERS:
+        lines.append(f"    and {len(rows) - MOST_DRIVERS} smaller effects that are certain")
+    return lines
+
+
+def _changing(rows: list[dict[str, Any]], catalogue: Catalogue) -> list[str]:
+    told = [
+        f"{catalogue[r['setting']].label} {number(r['low_pct'], 1, sign=True)} % where {r['low_class']},"
+        f" {number(r['high_pct'], 1, sign=True)} % where {r['high_class']}"
+        for r in rows[:3]
+    ]
+    return [f"  What changes with wetness: {'; '.join(told)}."] if told else []
+
+
+def _silence(rows: list[dict[str, Any]]) -> list[str]:
+    if not rows:
+        return []
+    told = ", ".join(f"{r['cells']} {r['reason']}" for r in rows)
+    return [f"  Nothing is said of {sum(r['cells'] for r in rows)} combinations of setting and wetness: {told}."]
+
+
+def _verdict(verdict: dict[str, Any], failed: list[dict[str, Any]]) -> list[str]:
+    lines = [f"  Checks: {verdict['passed']} of {verdict['made']} passed."]
+    lines += [f"    Not passed: {r['check']}: {r['says']}." for r in failed]
+    return lines if verdict["converged"] else [*lines, "    The fit did not settle: do not act on it."]
+
+
+def fit_lines(facts: dict[str, Any], season: Season) -> list[str]:
+    """Return the summary's lines, metric or US as the season has it."""
+    shown, lines = Shown(season.units, season.currency, season.time_zone), []
+    fitted = {v["response"]: v for v in facts["fit_verdict"]}
+    for response, name in NAMES.items():
+        if response not in fitted:
+            lines.append(f"{name}: too few measured and traced rows to fit yet.")
+            continue
+        verdict = fitted[response]
+        lines += [
+            f"{name}: fitted on {verdict['n']:,} {ROWS[response]}.",
+            _sources(_of(facts["fit_sources"], response)),
+            *_drivers(_of(facts["fit_drivers"], response), season.catalogue, shown),
+            *_changing(_of(facts["fit_changing"], response), season.catalogue),
+            *_silence(_of(facts["fit_silence"], response)),
+            *_verdict(verdict, _of(facts["not_passed"], response)),
+        ]
+    return lines
