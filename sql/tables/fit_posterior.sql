@@ -1,8 +1,9 @@
--- A row is a coefficient of a fit that the next season may start from; covariance is with all of the response, in this order.
--- Key: response, label. Written by the model.
+-- A row is a pair of coefficients of a fit that the next season may start from: the first one's mean, the two's covariance.
+-- Key: response, label, other. Written by the model.
 create table if not exists fit_posterior (
     response varchar not null,
     label varchar not null,
+    other varchar not null,
     mean double not null,
-    covariance double[] not null
+    covariance double not null
 );

@@ -24,6 +24,13 @@ Array = NDArray[np.float64]
 WIDER = 2.0
 """Last season's standard errors count this many times as wide."""
 DENIED_P = 0.01
+POSTERIOR_SCHEMA = {
+    "response": pl.String,
+    "label": pl.String,
+    "other": pl.String,
+    "mean": pl.Float64,
+    "covariance": pl.Float64,
+}
 
 
 @dataclass(frozen=True)
@@ -82,24 +89,19 @@ def with_prior(m: CrossProducts, at: dict[str, int], prior: Prior, s2: float) ->
 
 
 def posterior_rows(response: str, labels: list[str], fit: RemlFit, at: dict[str, int]) -> pl.DataFrame:
-    """Return `response, label, mean, covariance`: what the next season may start from, a row a coefficient."""
+    """Return `response, label, other, mean, covariance`: what the next season may start from, a row a pair."""
     L = np.zeros((len(labels), fit.cov_core.shape[0]))
     L[np.arange(len(labels)), [at[label] for label in labels]] = 1.0
     mean, V = L @ fit.coef[: L.shape[1]], covariance(fit, L)
-    return pl.DataFrame(
-        {
-            "response": [response] * len(labels),
-            "label": labels,
-            "mean": mean,
-            "covariance": [row.tolist() for row in V],
-        },
-        schema={"response": pl.String, "label": pl.String, "mean": pl.Float64, "covariance": pl.List(pl.Float64)},
-    )
+    pairs = [(response, a, b, mean[i], V[i, j]) for i, a in enumerate(labels) for j, b in enumerate(labels)]
+    return pl.DataFrame(pairs, schema=POSTERIOR_SCHEMA, orient="row")
 
 
 def prior_of(rows: pl.DataFrame, response: str) -> Prior | None:
     """Return the prior that `posterior_rows` of an earlier season hold for a response."""
-    mine = rows.filter(pl.col("response") == response)
+    mine = rows.filter(pl.col("response") == response).sort("label", "other")
     if not mine.height:
         return None
-    return Prior(tuple(mine["label"]), mine["mean"].to_numpy(), np.array(mine["covariance"].to_list()))
+    means = mine.unique("label", maintain_order=True)
+    V = mine["covariance"].to_numpy().reshape(means.height, means.height)
+    return Prior(tuple(means["label"]), means["mean"].to_numpy(), V)

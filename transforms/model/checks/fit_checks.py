@@ -109,7 +109,11 @@ def _site_days(fit: ResponseFit) -> Row:
         return _row("site_day", None, 1.0, passed=None, says="no site is known")
     standard = (fit.z - fit.fitted) / np.sqrt(fit.reml.residual + fit.known)
     table = fit.rows.select("site_id", "shift_date").with_columns(pl.Series("r", standard))
-    days = table.group_by("site_id", "shift_date").agg(pl.col("r").mean(), pl.len()).filter(pl.col("len") >= 5)
+    days = (
+        table.group_by("site_id", "shift_date", maintain_order=True)
+        .agg(pl.col("r").mean(), pl.len())
+        .filter(pl.col("len") >= 5)
+    )
     if days.height < 5:
         return _row("site_day", None, 1.0, passed=None, says="too few days of a factory with five loads")
     left = float((days["r"] ** 2 * days["len"]).mean())  # type: ignore[arg-type]
