@@ -14,6 +14,7 @@ Array = NDArray[np.float64]
 LEAST = 0.3
 """No departure is believed less than this: such loads do not enter the fit."""
 FEWEST_PAIRS = 20
+GRADES = {"trace_quality", "claimed_quality", "machine_chance"}
 
 
 def staying(steps: Array, has: NDArray[np.bool_], visit: NDArray[np.int64], order: Array) -> Array:
@@ -47,7 +48,7 @@ def reliability(facts: pl.DataFrame, stays: Array) -> Array:
     with r how far the setting stays put and c the chance of the likeliest machine: what another machine did at the
     time says nothing. Facts without grades, such as audits, are believed as they are.
     """
-    if not {"trace_quality", "claimed_quality", "machine_chance"} <= set(facts.columns):
+    if not set(facts.columns) >= GRADES:
         return np.ones((facts.height, stays.size))
     graded, claimed, chance = (facts[c].to_numpy() for c in ("trace_quality", "claimed_quality", "machine_chance"))
     elsewhere = np.clip(np.where(claimed > 0, 1 - graded / np.maximum(claimed, 1e-9), 0.0), 0, 1)

@@ -49,7 +49,8 @@ def modifiers(values: Values, names: tuple[str, ...]) -> dict[str, Array]:
 
     Args:
         values: conditions of the rows.
-        names: of `wetness`, `clay`, `temperature`, `yield`, `wetness x clay`, `wetness bend`; the last are several.
+        names: of `wetness`, `wetness squared`, `clay`, `temperature`, `yield`, `wetness x clay`, `wetness bend`; the
+            last are several.
     """
     standard = {n: CONDITIONS[c].standard(values[c]) for n, c in MODIFYING.items() if c in values}
     out: dict[str, Array] = {}
@@ -57,6 +58,10 @@ def modifiers(values: Values, names: tuple[str, ...]) -> dict[str, Array]:
         if name == "wetness bend":
             bends = WETNESS_BENDS.columns(np.clip(values["topsoil_wetness"], 0, 1)).T
             out |= {f"wetness bend {i}": column for i, column in enumerate(bends)}
+        elif name == "wetness squared":
+            # The second Legendre polynomial on 0..1, of variance one there.
+            t = 2 * np.clip(values["topsoil_wetness"], 0, 1) - 1
+            out[name] = np.asarray(np.sqrt(5) * (3 * t**2 - 1) / 2)
         elif name == "wetness x clay":
             out[name] = standard["wetness"] * standard["clay"]
         else:

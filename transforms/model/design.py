@@ -60,7 +60,7 @@ class Frame:
         response: what is fitted.
         terms: how rich the model is.
         settings: settings that may act, in order.
-        stays: how far each setting stays put from a load to the next, to a tenth.
+        stays: how far each setting stays put from a load to the next, to a quarter.
         season_starts: first day of each season.
         factors: random intercepts, name -> columns of the facts that name a level.
     """

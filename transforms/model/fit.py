@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
-from transforms.model.blur import reliability, staying
+from transforms.model.blur import GRADES, reliability, staying
 from transforms.model.cross_products import CrossProducts
 from transforms.model.design import (
     Frame,
@@ -47,7 +47,7 @@ DEPENDENT = 1e-9
 """A column that keeps less than this of its square once earlier ones are taken out depends on them."""
 TERMS = {
     DIRT: Terms(
-        ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"), plainly_by=("wetness", "clay"),
+        ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"), plainly_by=("wetness", "wetness squared", "clay"),
         shrunk_by=("wetness bend", "wetness x clay", "temperature", "yield"), surface=True, by_soil=True, slopes=True,
     ),
     ROOT_LOSS: Terms(
@@ -199,9 +199,12 @@ def frame_of(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> Frame:
     factors = {k: keys for k, keys in FACTORS.items() if set(keys) <= set(rows.columns)}
     starts = tuple(rows["season_start"].unique().sort().to_list())
     frame = Frame(response, TERMS[response], settings, (1.0,) * len(settings), starts, factors)
+    if not set(rows.columns) >= GRADES:
+        return frame
     visit = visits_of(rows)
     stays = staying(*setting_steps(rows, frame, visit), visit, _time_of(rows))
-    return replace(frame, stays=tuple(np.round(stays, 1).tolist()))
+    # To a quarter: one more shift seldom changes it, and weeks that are kept stay good.
+    return replace(frame, stays=tuple((np.round(4 * stays) / 4).tolist()))
 
 
 def _same_partition(rows: pl.DataFrame, a: tuple[str, ...], b: tuple[str, ...]) -> bool:

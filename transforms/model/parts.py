@@ -12,6 +12,7 @@ from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile
 
 import numpy as np
 import polars as pl
@@ -91,9 +92,9 @@ class ProductStore:
         if not path.exists():
             return None
         try:
-            with np.load(path, allow_pickle=False) as held:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
                 return _unpacked(dict(held))
-        except (OSError, ValueError, KeyError):
+        except (OSError, ValueError, KeyError, BadZipFile):
             return None
 
     def keep(self, key: str, week: Week) -> None:

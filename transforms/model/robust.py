@@ -1,8 +1,8 @@
 """Standard errors that hold where a setting's effect differs from visit to visit for reasons the model has not.
 
 The cluster-robust ("sandwich") variance of contrasts (Liang and Zeger 1986) with visits as clusters: what each visit
-pulls a contrast by is c'C^-1 M_v'W e_v, and their squares add up. Times (n - 1) / (n - edf) and
-G / (G - 1): residuals are smaller than errors.
+pulls a contrast by is c'C^-1 M_v'W e_v / (1 - h), and their squares add up, times (G - 1) / G. e / (1 - h) stands for the
+residual of a visit left out, as the jackknife has it (Bell and McCaffrey 2002), with the mean leverage h = edf / n.
 """
 
 import numpy as np
@@ -14,6 +14,7 @@ from transforms.model.parts import factor_values
 from transforms.model.row_passes import dense_passes, row_weights
 
 Array = NDArray[np.float64]
+MOST_LEVERAGE = 0.5
 
 
 def robust_errors(fit: ResponseFit, L: Array) -> Array:
@@ -27,6 +28,5 @@ def robust_errors(fit: ResponseFit, L: Array) -> Array:
         share = D @ pull[: m.d] + factor_values(m, cols, pull)
         np.add.at(sums, visit[rows], share * left[rows, None])
     groups, n = sums.shape[0], fit.z.size
-    edf = fit.reml.p + sum(fit.reml.edf.values())
-    scale = groups / max(groups - 1, 1) * (n - 1) / max(n - edf, 1)
-    return np.asarray(np.sqrt(scale * (sums**2).sum(axis=0)))
+    leverage = min((fit.reml.p + sum(fit.reml.edf.values())) / n, MOST_LEVERAGE)
+    return np.asarray(np.sqrt((groups - 1) / groups * (sums**2).sum(axis=0)) / (1 - leverage))
