@@ -178,7 +178,8 @@ def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> Non
     from reports.fit_summary import fit_facts, fit_lines  # noqa: PLC0415
 
     with _holding(folder, "fit", wait) as workspace:
-        stages.fit(workspace, Reporter(quiet=json_wanted))
+        reporter = Reporter(quiet=json_wanted)
+        stages.check_fits(workspace, stages.fit(workspace, reporter), reporter)
         with stages.open_warehouse(workspace) as warehouse:
             facts = fit_facts(warehouse)
     _finish(

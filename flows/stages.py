@@ -179,7 +179,7 @@ def run_checks(warehouse: Warehouse) -> None:
 
 
 def fit(workspace: Workspace, reporter: Reporter) -> Fits:
-    """Fit dirt, root loss and tops, check each fit, and store what was found."""
+    """Fit dirt, root loss and tops, and store what was found."""
     season = workspace.season
     store = ProductStore(workspace.products)
     facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
@@ -201,20 +201,30 @@ def fit(workspace: Workspace, reporter: Reporter) -> Fits:
                 )
                 advance()
         fits = Fits(*found)
-        with reporter.stage("Checking the fits", len(fits.fitted)) as advance:
-            checks = []
-            for f in fits.fitted:
-                checks.append(fit_checks(f))
-                advance()
         with reporter.stage("Working out effects and curves"):
-            tables = {"fit_check": checks, **_findings(fits, season)}
+            tables = _findings(fits, season)
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
-            warehouse.replace("advice", warehouse.table("advice").clear())
+            for name in ("advice", "fit_check"):
+                warehouse.replace(name, warehouse.table(name).clear())
         run_checks(warehouse)
     store.sweep()
     return fits
+
+
+def check_fits(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
+    """Check each fit (placebo, fields and weeks left out, influence, tails) and store what was found."""
+    with open_warehouse(workspace) as warehouse:
+        tables = [warehouse.table("fit_check").clear()]
+        with reporter.stage("Checking the fits", len(fits.fitted)) as advance:
+            for f in fits.fitted:
+                tables.append(fit_checks(f))
+                advance()
+        checks = pl.concat(tables, how="diagonal_relaxed")
+        with warehouse.transaction():
+            warehouse.replace("fit_check", checks)
+    return checks
 
 
 def _last_season(season: Season) -> pl.DataFrame | None:

@@ -239,7 +239,9 @@ def test_ingesting_everything_twice_changes_no_table(season: Season, tmp_path):
     seen = []
     for _ in range(2):
         ingest(workspace)
-        stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
+        fits = stages.fit(workspace, QUIET)
+        stages.check_fits(workspace, fits, QUIET)
+        stages.advise(workspace, fits, QUIET)
         with stages.open_warehouse(workspace) as warehouse:
             seen.append(_comparable(exported_tables(warehouse, Lake(workspace.lake))))
     before, after = seen

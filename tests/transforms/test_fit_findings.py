@@ -290,7 +290,7 @@ def test_a_rest_of_two_months_begins_a_season():
     assert seasons_of(days) == (dt.date(2024, 10, 1), dt.date(2025, 9, 15))
 
 
-def test_last_season_steadies_a_young_one(small, fit, catalogue):
+def test_last_season_steadies_a_young_one(small, catalogue):
     before = fit_season(33, "crumbling", catalogue, machines=10, days=24)
     held = fit_posterior(refitted(before.facts, catalogue))
     prior = prior_of(held, DIRT)
@@ -357,7 +357,7 @@ def test_weeks_no_fit_asks_for_are_removed(small, catalogue, tmp_path):
 # --- prediction at a place
 
 
-def test_a_place_s_expectation_moves_by_the_setting_s_own_part(fit, catalogue):
+def test_a_place_s_expectation_moves_by_the_setting_s_own_part(fit):
     row = fit.rows.row(5, named=True)
     place = Place({n: float(row[n]) for n in fit.frame.terms.conditions}, "medium", row["machine_id"])
     held = {s: float(row[s]) for s in fit.settings}

@@ -47,7 +47,8 @@ DEPENDENT = 1e-9
 """A column that keeps less than this of its square once earlier ones are taken out depends on them."""
 TERMS = {
     DIRT: Terms(
-        ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"), plainly_by=("wetness", "wetness squared", "clay"),
+        ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"),
+        plainly_by=("wetness", "wetness squared", "clay"),
         shrunk_by=("wetness bend", "wetness x clay", "temperature", "yield"), surface=True, by_soil=True, slopes=True,
     ),
     ROOT_LOSS: Terms(

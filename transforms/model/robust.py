@@ -1,8 +1,8 @@
 """Standard errors that hold where a setting's effect differs from visit to visit for reasons the model has not.
 
 The cluster-robust ("sandwich") variance of contrasts (Liang and Zeger 1986) with visits as clusters: what each visit
-pulls a contrast by is c'C^-1 M_v'W e_v / (1 - h), and their squares add up, times (G - 1) / G. e / (1 - h) stands for the
-residual of a visit left out, as the jackknife has it (Bell and McCaffrey 2002), with the mean leverage h = edf / n.
+pulls a contrast by is c'C^-1 M_v'W e_v / (1 - h), and their squares add up, times (G - 1) / G. e / (1 - h) is about
+the residual of a visit left out, the jackknife's (Bell and McCaffrey 2002), with the mean leverage h = edf / n.
 """
 
 import numpy as np
