@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from flows.progress import Reporter
 from reports.load_page import write_load_page
@@ -201,7 +202,8 @@ def fit(workspace: Workspace, reporter: Reporter) -> Fits:
                 )
                 advance()
         fits = Fits(*found)
-        with reporter.stage("Working out effects and curves"):
+        # Many small products: threads would wait for each other longer than they work.
+        with reporter.stage("Working out effects and curves"), threadpool_limits(limits=1, user_api="blas"):
             tables = _findings(fits, season)
         with warehouse.transaction():
             for name, rows in tables.items():
@@ -217,7 +219,10 @@ def check_fits(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataF
     """Check each fit (placebo, fields and weeks left out, influence, tails) and store what was found."""
     with open_warehouse(workspace) as warehouse:
         tables = [warehouse.table("fit_check").clear()]
-        with reporter.stage("Checking the fits", len(fits.fitted)) as advance:
+        with (
+            reporter.stage("Checking the fits", len(fits.fitted)) as advance,
+            threadpool_limits(limits=1, user_api="blas"),
+        ):
             for f in fits.fitted:
                 tables.append(fit_checks(f))
                 advance()

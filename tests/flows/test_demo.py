@@ -174,7 +174,6 @@ def test_every_advised_sign_is_right(wrong_moves):
     assert wrong_moves["sign"] == []
 
 
-@pytest.mark.xfail(reason="known: one of 35 moves on the demo season is called a certain gain and loses 0.01 a tonne")
 def test_every_gain_called_certain_is_one(wrong_moves):
     assert wrong_moves["gain"] == []
 

@@ -75,20 +75,32 @@ def _gradients(fit: RemlFit, q: Array, V: Array) -> Array:
     return np.array([*out, kept / fit.residual])
 
 
-def _derivative_covariances(fit: RemlFit, q: Array) -> Array:
-    """D_ij of (8) for every pair of contrasts, shape (parameters, parameters, k, k)."""
-    names, k = list(fit.spans), q.shape[1]
-    m, inside = len(names), np.zeros((q.shape[0], len(names) * k))
+def _covariances_by_part(fit: RemlFit, q: Array) -> Array:
+    """q_i'Cov(u)_ij q_j for every pair of parts, shape (parts, parts, k, k)."""
+    k, m, p = q.shape[1], len(fit.spans), fit.p
+    if fit.u_cov is not None:
+        pushed = np.hstack([fit.u_cov[:, s.start - p : s.stop - p] @ q[s] for s in fit.spans.values()])
+        starts = [span.start - p for span in fit.spans.values()]
+        by_part = np.add.reduceat(q[p:, :, None] * pushed[:, None, :], starts, axis=0)
+        return np.asarray(by_part.reshape(m, k, m, k).transpose(0, 2, 1, 3))
+    inside = np.zeros((q.shape[0], m * k))
     for i, span in enumerate(fit.spans.values()):
         inside[span, i * k : (i + 1) * k] = q[span]
     prior = np.zeros(q.shape[0])
     for name, span in fit.spans.items():
         prior[span] = fit.variances[name]
-    # Cov(u) between all pieces: their prior less the error of prediction.
     cov = inside.T @ (prior[:, None] * inside) - inside.T @ fit.covariances(inside)
-    s2 = np.array([fit.variances[n] for n in names])
-    by_part = cov.reshape(m, k, m, k).transpose(0, 2, 1, 3)
+    return np.asarray(cov.reshape(m, k, m, k).transpose(0, 2, 1, 3))
+
+
+def _derivative_covariances(fit: RemlFit, q: Array) -> Array:
+    """D_ij of (8) for every pair of contrasts, shape (parameters, parameters, k, k)."""
+    m, k = len(fit.spans), q.shape[1]
     out = np.zeros((m + 1, m + 1, k, k))
+    if not m:
+        return out
+    by_part = _covariances_by_part(fit, q)
+    s2 = np.array(list(fit.variances.values()))
     out[:m, :m] = by_part / (s2[:, None] ** 2 * s2[None, :] ** 2)[:, :, None, None]
     out[:m, m] = -(by_part / s2[None, :, None, None]).sum(axis=1) / (fit.residual * s2[:, None, None] ** 2)
     out[m, :m] = out[:m, m].transpose(0, 2, 1)

@@ -10,6 +10,7 @@ Variances by two Fellner-Schall steps (Wood and Fasiolo 2017) and then average i
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,6 +67,18 @@ class RemlFit:
     method: str
     equations: Equations = field(repr=False)
     solution: Solution = field(repr=False)
+
+    @cached_property
+    def u_cov(self) -> Array | None:
+        """Covariance of the predictions, prior less error of prediction, shape (q, q); None in large models."""
+        q = self.coef.size - self.p
+        if q > SMALL_MODEL:
+            return None
+        out = -self.covariances(np.eye(self.coef.size)[:, self.p :])[self.p :]
+        for name, span in self.spans.items():
+            at = np.arange(span.start, span.stop) - self.p
+            out[at, at] += self.variances[name]
+        return np.asarray(out)
 
     @property
     def beta(self) -> Array:

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from transforms.catalogue import Setting
 from transforms.model.contrasts import simultaneous_band
-from transforms.model.design import bend_of
+from transforms.model.design import bend_of, visits_of
 from transforms.model.effects import SUPPORT, Mask, cell_rows, slope_weights, tried
 from transforms.model.fit import ResponseFit
 
@@ -43,12 +43,12 @@ def _curve_weights(fit: ResponseFit, s: Setting, rows: Mask, values: Array, usua
 
 
 def _supported(fit: ResponseFit, s: Setting, rows: Mask, values: Array) -> NDArray[np.bool_]:
-    table = fit.rows.filter(pl.Series(rows)).select("machine_id", "shift_date", "field_id", s.name)
+    held = fit.rows[s.name].cast(pl.Float64).to_numpy()[rows]
+    visit, machine = visits_of(fit.rows)[rows], fit.rows["machine_id"].rank("dense").to_numpy()[rows]
     out = []
     for value in values:
-        near = table.filter((pl.col(s.name) - value).abs() <= WINDOW_STEPS * s.step)
-        visits = near.select("machine_id", "shift_date", "field_id").n_unique() if near.height else 0
-        out.append(visits >= MIN_VISITS and near["machine_id"].n_unique() >= MIN_CURVE_MACHINES)
+        near = np.abs(held - value) <= WINDOW_STEPS * s.step
+        out.append(np.unique(visit[near]).size >= MIN_VISITS and np.unique(machine[near]).size >= MIN_CURVE_MACHINES)
     return np.array(out)
 
 
