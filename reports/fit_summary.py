@@ -46,6 +46,8 @@ def _of(rows: list[dict[str, Any]], response: str) -> list[dict[str, Any]]:
 
 
 def _sources(rows: list[dict[str, Any]]) -> str:
+    if not rows:
+        return "  Where its spread comes from cannot be told yet: too few loads."
     told = [
         f"{KINDS.get(r['kind'], r['kind'])} {number(100 * r['share'], 0)} %" for r in rows if abs(r["share"]) >= 0.005
     ]

@@ -107,7 +107,7 @@ def test_every_stage_is_a_verb_of_its_own(tmp_path):
         assert ran.code == 0, ran.err
         said[verb[0]] = ran.out
     assert "rows in" in said["ingest"]
-    assert "dirt_tare_pct: " in said["fit"]
+    assert "Dirt: fitted on " in said["fit"]
     assert "key out" in said["advise"]
     assert "Shift page:" in said["report"]
     assert (folder / "out" / "shift.html").exists()

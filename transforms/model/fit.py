@@ -34,7 +34,7 @@ from transforms.model.parts import (
     weighed,
 )
 from transforms.model.prior import Agreement, Prior, agreement, posterior_rows, with_prior, within
-from transforms.model.reml import RemlError, RemlFit, fit_products
+from transforms.model.reml import CONVERGED, RemlError, RemlFit, fit_products
 from transforms.model.tails import HUBER, Tails, pseudo_values, tails_of
 
 Array = NDArray[np.float64]
@@ -70,6 +70,8 @@ FACTORS = {
     "season": ("season_start",),
 }
 SETTLED = 0.02
+ROUGHLY = 0.01
+"""Tolerance of the fits that only serve to find the weights."""
 TURNS = 8
 
 
@@ -294,15 +296,20 @@ class _Model:
         """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
         floor = 0.02 * float(np.mean(class_variance(1) ** self.classes.astype(np.float64)))
         for _ in range(TURNS):
-            products, kept = take(weighed(by_class, rest), self.keep, self.labels, self.factors)
-            if self.prior is not None:
-                products = with_prior(products, {n: i for i, n in enumerate(kept)}, self.prior, rest)
-            found = _Found(fit_products(products, start), kept, rest)
+            found = self._weighed_with(by_class, rest, start, ROUGHLY)
             start = (found.reml.variances, found.reml.residual)
             if abs(found.reml.residual / rest - 1) < SETTLED:
                 break
             rest = max(found.reml.residual, floor)
-        return found
+        return self._weighed_with(by_class, rest, start, CONVERGED)
+
+    def _weighed_with(
+        self, by_class: Week, s2: float, start: tuple[dict[str, float], float] | None, tolerance: float
+    ) -> _Found:
+        products, kept = take(weighed(by_class, s2), self.keep, self.labels, self.factors)
+        if self.prior is not None:
+            products = with_prior(products, {n: i for i, n in enumerate(kept)}, self.prior, s2)
+        return _Found(fit_products(products, start, tolerance=tolerance), kept, s2)
 
     def fitted(self, reml: RemlFit) -> Array:
         """Fixed and random parts of z together, shape (n,)."""

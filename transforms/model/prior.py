@@ -90,9 +90,8 @@ def with_prior(m: CrossProducts, at: dict[str, int], prior: Prior, s2: float) ->
 
 def posterior_rows(response: str, labels: list[str], fit: RemlFit, at: dict[str, int]) -> pl.DataFrame:
     """Return `response, label, other, mean, covariance`: what the next season may start from, a row a pair."""
-    L = np.zeros((len(labels), fit.cov_core.shape[0]))
-    L[np.arange(len(labels)), [at[label] for label in labels]] = 1.0
-    mean, V = L @ fit.coef[: L.shape[1]], covariance(fit, L)
+    places = [at[label] for label in labels]
+    mean, V = fit.coef[places], fit.cov_core[np.ix_(places, places)]
     pairs = [(response, a, b, mean[i], V[i, j]) for i, a in enumerate(labels) for j, b in enumerate(labels)]
     return pl.DataFrame(pairs, schema=POSTERIOR_SCHEMA, orient="row")
 

@@ -243,7 +243,10 @@ def fit_reml(
 
 
 def fit_products(
-    products: CrossProducts, start: tuple[dict[str, float], float] | None = None, method: str = "reml"
+    products: CrossProducts,
+    start: tuple[dict[str, float], float] | None = None,
+    method: str = "reml",
+    tolerance: float = CONVERGED,
 ) -> RemlFit:
     """Fit model (1) from its cross-products.
 
@@ -251,6 +254,7 @@ def fit_products(
         products: what `cross_products` or `join` returned.
         start: (variance of each block and factor, residual variance) to start from; found where None.
         method: "reml" or "ml".
+        tolerance: the fit has settled where a step would gain less than half of this in log-likelihood.
 
     Raises:
         RemlError: columns depend on each other or outnumber the rows.
@@ -259,7 +263,7 @@ def fit_products(
         raise RemlError(f"{products.n} rows are too few for {products.p} fixed columns")
     equations = Equations(products)
     with threadpool_limits(limits=1 if equations.c.size < SMALL_CORE else None, user_api="blas"):
-        return _fit(equations, start, method)
+        return _fit(equations, start, method, tolerance)
 
 
 def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], float]:
@@ -272,7 +276,7 @@ def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], 
     return variances, total / 2
 
 
-def _fit(equations: Equations, start: tuple[dict[str, float], float] | None, method: str) -> RemlFit:
+def _fit(equations: Equations, start: tuple[dict[str, float], float] | None, method: str, tolerance: float) -> RemlFit:
     criterion = _Criterion(equations, method)
     total = _variance_of_y(equations.m)
     floor = FLOOR * max(total, 1e-300)
@@ -286,7 +290,7 @@ def _fit(equations: Equations, start: tuple[dict[str, float], float] | None, met
     while iterations < MAX_ITERATIONS and not converged:
         s, value, decrement = _newton(criterion, s, value, floor)
         iterations += 1
-        converged = decrement < CONVERGED
+        converged = decrement < tolerance
     return _finish(criterion, s, value, floor, iterations, converged=converged)
 
 

@@ -11,7 +11,7 @@ from transforms.model.effects import SUPPORT, Mask, cell_rows, slope_weights, tr
 from transforms.model.fit import ResponseFit
 
 Array = NDArray[np.float64]
-POINTS = 13
+POINTS = 11
 MIN_VISITS, MIN_CURVE_MACHINES, WINDOW_STEPS = 15, 2, 1.0
 """A point of a curve has support where this many visits of this many machines lie within a step of it."""
 CURVE_SCHEMA = {

@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 DRAWS = 300
 SEED = 20_251_103
 MOST_ROWS = 4000
+MOST_ASTRAY = 2.0
+"""Parts that add up to more than so many times the variance, or less than its inverse, are noise: nothing is said."""
 SHARE_SCHEMA = {
     "response": pl.String,
     "source": pl.String,
@@ -139,7 +141,7 @@ def variance_shares(fit: ResponseFit) -> pl.DataFrame:
 
     Intervals: of conditions and settings from draws of the coefficients, of intercepts from the variances' own errors;
     null where a variance is on the boundary of zero. A covariance share can be negative: that source works against the
-    others.
+    others. One row without a share where the parts are mostly noise.
     """
     found = _sources(fit)
     lab, k = float(np.mean(fit.known)), fit.reml.theta_names.index("residual")
@@ -148,6 +150,9 @@ def variance_shares(fit: ResponseFit) -> pl.DataFrame:
     found["lab"] = _Share("lab", lab, 0.0, 0.0)
     found["unexplained"] = _Share("unexplained", left, left / wide - left, left * wide - left)
     total = sum(s.value for s in found.values())
+    if not 1 / MOST_ASTRAY < total / float(np.var(fit.z)) < MOST_ASTRAY:
+        silent = {"response": fit.response, "source": "all", "kind": "all"}
+        return pl.DataFrame([{**silent, "says": "too few loads to share the spread out"}], schema=SHARE_SCHEMA)
     days = [found.pop(name) for name in ("machine_day", "site_day") if name in found]
     if days:
         high = None if any(d.high is None for d in days) else sum(d.high or 0.0 for d in days)
