@@ -1,12 +1,15 @@
 """Why was this load dirty? Its departure from the typical load, split exactly by conditions, settings, the rest."""
 
+from collections.abc import Mapping
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
 from transforms.catalogue import Setting
-from transforms.model.design import SOILS, bend_of, middle
+from transforms.model.conditions import condition_curves, condition_lines
+from transforms.model.design import SOILS, bend_of, condition_values, middle
 from transforms.model.effects import classes_of
 from transforms.model.fit import ResponseFit, pct_from_scale
 from transforms.model.row_passes import dense_passes
@@ -21,6 +24,7 @@ CONDITION_SOURCES = {
     "yield_t_ha": "temperature, crop and date",
     "campaign_day": "temperature, crop and date",
 }
+JOINT = ("wetness x clay", "surface of wetness and clay")
 INTERCEPTS = ("field", "machine", "operator", "machine_day", "site_day", "season")
 
 
@@ -77,13 +81,39 @@ def slopes_at(fit: ResponseFit, setting: str) -> Array:
     return np.asarray(slope)
 
 
+def labelled_conditions(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str, Array]:
+    """Return what each condition column in the model contributes to z, label -> shape (n,), for any conditions."""
+    terms = fit.frame.terms
+    lines, names = condition_lines(values, terms.conditions, surface=terms.surface)
+    out = dict(zip(names, lines.T, strict=True))
+    for name, columns in condition_curves(values, terms.conditions, surface=terms.surface).items():
+        out |= {f"{name}[{i}]": c for i, c in enumerate(columns.T)}
+    return {n: c * fit.reml.coef[fit.at[n]] for n, c in out.items() if n in fit.at}
+
+
+def _joint(parts: dict[str, Array]) -> Array:
+    """The part that wetness and clay have together."""
+    mine = [v for n, v in parts.items() if n.split("[", 1)[0] in JOINT]
+    return np.asarray(sum(mine)) if mine else np.zeros(1)
+
+
 def condition_parts(fit: ResponseFit) -> dict[str, Array]:
-    """Return each condition source's part of z, centred."""
-    places = condition_columns(fit)
-    out = {source: np.empty(fit.z.size) for source in places}
-    for rows, D, _ in dense_passes(fit):
-        for source, at in places.items():
-            out[source][rows] = D[:, at] @ fit.reml.coef[at]
+    """Return each condition source's part of z, centred.
+
+    What wetness and clay have together is split as in an analysis of variance: the soil has it at the usual wetness,
+    wetness what is left. So soil and wetness do not take from each other what neither has.
+    """
+    values = condition_values(fit.rows, fit.frame)
+    whole = labelled_conditions(fit, values)
+    out: dict[str, Array] = {}
+    for label, part in whole.items():
+        source = CONDITION_SOURCES[label.split("[", 1)[0].removeprefix("curve of ")]
+        out[source] = out.get(source, 0.0) + part
+    if fit.frame.terms.surface:
+        usual = np.full(fit.z.size, values["topsoil_wetness"].mean())
+        at_usual = _joint(labelled_conditions(fit, {**values, "topsoil_wetness": usual}))
+        out["soil"] = out.get("soil", 0.0) + at_usual
+        out["topsoil wetness"] = out.get("topsoil wetness", 0.0) - at_usual
     return {source: part - part.mean() for source, part in out.items()}
 
 

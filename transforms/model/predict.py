@@ -6,8 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.model.conditions import condition_curves, condition_lines
-from transforms.model.decompose import condition_columns, whole_part
+from transforms.model.decompose import labelled_conditions, whole_part
 from transforms.model.design import bend_of, middle, modifiers_of
 from transforms.model.fit import ResponseFit
 
@@ -50,16 +49,10 @@ def value_weights(fit: ResponseFit, setting: str, value: float, place: Place) ->
 
 def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
     """Return how far conditions move z from the typical load's; a condition beyond what was seen counts as its edge."""
-    terms = fit.frame.terms
-    seen = {n: fit.rows[n].cast(float).to_numpy() for n in terms.conditions}
+    seen = {n: fit.rows[n].cast(float).to_numpy() for n in fit.frame.terms.conditions}
     values = {n: np.append(v, np.clip(at[n], v.min(), v.max())) for n, v in seen.items()}
-    lines, names = condition_lines(values, terms.conditions, surface=terms.surface)
-    labelled = dict(zip(names, lines.T, strict=True))
-    for name, columns in condition_curves(values, terms.conditions, surface=terms.surface).items():
-        labelled |= {f"{name}[{i}]": c for i, c in enumerate(columns.T)}
-    places = {i for at_ in condition_columns(fit).values() for i in at_}
-    level = sum(labelled[n] * fit.reml.coef[i] for n, i in fit.at.items() if i in places)
-    return float(np.asarray(level)[-1] - np.asarray(level)[:-1].mean())
+    level = np.sum(list(labelled_conditions(fit, values).values()), axis=0)
+    return float(level[-1] - level[:-1].mean())
 
 
 def usual_part(fit: ResponseFit, setting: str) -> float:
