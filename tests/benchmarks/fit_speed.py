@@ -25,29 +25,31 @@ sys.path.insert(0, str(ROOT))
 FIXED = 110
 SEED = 20_251_111
 CHUNK = 50_000
+MACHINES = 92
 
 
 def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
-    """Return z, X of 110 columns, and the levels of six crossed factors of a district's season.
+    """Return z, X of 110 columns, and the levels of six crossed factors of a fleet of 92 machines.
 
-    A machine works a field for a day or two and goes on; now and then another helps. About 12 loads a machine-day.
+    A machine works a field for a day or two and goes on; now and then another helps; 36 loads a machine and day. More
+    loads are more days: 50,000 are 15 days, 200,000 a season of 60, a million five seasons.
     """
     rng = np.random.default_rng(SEED)
     machine_days = n // 36
-    machines = max(machine_days // 60, 6)
-    of_day = np.arange(machine_days) % 60
-    machine = np.arange(machine_days) // 60 % machines
+    days = -(-machine_days // MACHINES)
+    of_day = np.arange(machine_days) % days
+    machine = np.arange(machine_days) // days
     operator = 2 * machine + (of_day // 7) % 2
     load = np.arange(n) * machine_days // n
     helps = rng.random(n) < 0.1
-    field = (machine[load] * 60 + of_day[load]) * 2 + (rng.random(n) < 0.5) - 2 * helps
+    field = (machine[load] * days + of_day[load]) * 2 + (rng.random(n) < 0.5) - 2 * helps
     site = rng.integers(0, 6, n)
     levels = {
         "field": np.maximum(field, 0),
         "machine_day": load,
         "machine": machine[load],
         "operator": operator[load],
-        "site_day": site * 60 + of_day[load],
+        "site_day": site * days + of_day[load],
         "generation": machine[load] % 4,
     }
     levels = {k: np.unique(v, return_inverse=True)[1] for k, v in levels.items()}

@@ -2,9 +2,10 @@
 
     C = M'WM + diag(l),   l = s2_e / s2_k on block k and 0 on X                                                (2)
 
-The factor with most levels has a diagonal block and is absorbed; the second, where it is large, is block tridiagonal
-after that (machine-days touch each other through the fields they share) and is absorbed too; what is left, the core, is
-dense. With a, m, c for the three: S_m = C_mm - C_ma D^-1 C_am, W = S_m^-1 S_mc, S_c = C_cc' - S_cm W, T = S_c^-1.
+The factor with most levels has a diagonal block and is absorbed; other large ones are block tridiagonal after that, in
+the order of time (machine-days and site-days touch each other through days and fields they share), and are absorbed
+too; what is left, the core, is dense. With a, m, c for the three: S_m = C_mm - C_ma D^-1 C_am, W = S_m^-1 S_mc,
+S_c = C_cc' - S_cm W, T = S_c^-1.
 """
 
 from collections.abc import Callable
@@ -15,12 +16,14 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.linalg import cho_solve, lapack
 
-from transforms.model.block_tridiagonal import BlockTridiagonal, banding
+from transforms.model.block_tridiagonal import Banding, BlockTridiagonal, banding
 from transforms.model.cross_products import CrossProducts
 
 Array = NDArray[np.float64]
 LARGE_FACTOR = 300
-"""A second factor with at least this many levels is worth an elimination of its own."""
+"""A factor with at least this many levels is worth an elimination of its own."""
+WIDEST_BAND = 0.2
+"""Large factors are eliminated in a band together where it is no wider than this part of their levels."""
 DIAGONAL_CHUNK = 2000
 
 
@@ -64,11 +67,11 @@ class Equations:
         self.sizes = {name: s.stop - s.start for name, s in self.spans.items()}
         by_size = sorted(products.factors, key=lambda k: (-self.sizes[k], k))
         self.absorbed = by_size[0] if by_size else None
-        self.banded = by_size[1] if len(by_size) > 1 and self.sizes[by_size[1]] >= LARGE_FACTOR else None
         d, total = products.d, products.r.size
         everything = np.arange(total)
         self.a = everything[self.spans[self.absorbed]] if self.absorbed else everything[:0]
-        self.b = everything[self.spans[self.banded]] if self.banded else everything[:0]
+        self.banded, self._banding = self._bands([k for k in by_size[1:] if self.sizes[k] >= LARGE_FACTOR])
+        self.b = np.sort(np.concatenate([everything[:0], *(everything[self.spans[k]] for k in self.banded)]))
         self.c = np.setdiff1d(everything, np.concatenate([self.a, self.b]))
         small = self.c[d:] - d
         FF, FD, a, b = products.FF, products.FD, self.a - d, self.b - d
@@ -77,10 +80,18 @@ class Equations:
         self._a_dense, self._a_small = FD[a], FF[a][:, small].tocsr()
         self._bc = np.hstack([FD[b], FF[b][:, small].toarray()])
         self._cc = np.block([[products.DD, FD[small].T], [FD[small], FF[small][:, small].toarray()]])
-        self._banding = None
-        if self.banded:
-            touching = sp.csr_matrix(self._ab.T @ self._ab + sp.eye(b.size))
-            self._banding = banding(touching)
+
+    def _bands(self, large: list[str]) -> tuple[list[str], Banding | None]:
+        """Return the large factors that make a narrow band together, and that band; fewer where all make a wide one."""
+        d = self.m.d
+        while large:
+            b = np.sort(np.concatenate([self._range(k) for k in large])) - d
+            ab, bb = self.m.FF[self.a - d][:, b], self.m.FF[b][:, b]
+            found = banding(sp.csr_matrix(abs(ab).T @ abs(ab) + abs(bb)))
+            if len(large) == 1 or np.diff(found.edges).max() <= WIDEST_BAND * b.size:
+                return large, found
+            large = large[:-1]
+        return [], None
 
     def _squeeze(self, scale: Array) -> tuple[sp.csr_matrix, Array, Array]:
         """Return (bb, bc, cc) parts of [b c]' diag(scale) [b c] for the rows of the absorbed factor."""
@@ -91,6 +102,9 @@ class Equations:
         across = self._a_small.T @ dense
         cc = np.block([[self._a_dense.T @ dense, across.T], [across, (self._a_small.T @ small).toarray()]])
         return bb, bc, cc
+
+    def _range(self, name: str) -> NDArray[np.int64]:
+        return np.arange(self.spans[name].start, self.spans[name].stop)
 
     def penalties(self, variances: dict[str, float], residual: float) -> Array:
         """The diagonal of l."""
@@ -164,16 +178,17 @@ class Equations:
         place[self.c] = np.arange(self.c.size)
         diagonal, out = np.diag(s.T), {}
         for name, span in self.spans.items():
-            if name not in (self.absorbed, self.banded):
+            if name != self.absorbed and name not in self.banded:
                 out[name] = float(diagonal[place[span]].sum())
         if not self.absorbed:
             return out
         inside, WT = None, s.W @ s.T
         bb, bc, cc = self._squeeze(1 / s.D**2)
-        if s.band is not None and self.banded:
-            pattern = sp.csr_matrix(abs(bb) + sp.eye(self.b.size))
-            inside = s.band.inverse_on(pattern)
-            out[self.banded] = float(inside.diagonal().sum()) + float((WT * s.W).sum())
+        if s.band is not None:
+            inside = s.band.inverse_on(sp.csr_matrix(abs(bb) + sp.eye(self.b.size)))
+            whole = inside.diagonal() + (WT * s.W).sum(axis=1)
+            for name in self.banded:
+                out[name] = float(whole[np.searchsorted(self.b, self._range(name))].sum())
         trace = float((1 / s.D).sum()) + float((cc * s.T).sum())
         if inside is not None:
             trace += float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((bc * WT).sum())
@@ -182,11 +197,12 @@ class Equations:
 
     def diagonal(self, s: Solution, name: str) -> Array:
         """Return the diagonal of C^-1 on one block or factor, shape (q,)."""
-        if name == self.banded and s.band is not None:
+        if name in self.banded and s.band is not None:
             inside = s.band.inverse_on(sp.csr_matrix(sp.eye(self.b.size)))
-            return np.asarray(inside.diagonal() + ((s.W @ s.T) * s.W).sum(axis=1))
+            whole = inside.diagonal() + ((s.W @ s.T) * s.W).sum(axis=1)
+            return np.asarray(whole[np.searchsorted(self.b, self._range(name))])
         if name != self.absorbed:
-            return np.asarray(np.diag(s.T)[np.searchsorted(self.c, np.arange(self.m.r.size)[self.spans[name]])])
+            return np.asarray(np.diag(s.T)[np.searchsorted(self.c, self._range(name))])
         out = np.empty(self.a.size)
         inside = None
         if s.band is not None:
