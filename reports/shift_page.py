@@ -203,7 +203,19 @@ def _effects(warehouse: Warehouse, response: str, catalogue: Catalogue) -> dict[
         "confounded": confounded,
         "untried": untried.height,
         "table": table,
+        "checks": _checks(warehouse, response),
     }
+
+
+def _checks(warehouse: Warehouse, response: str) -> list[str]:
+    """How many checks of a fit were passed, and each that was not; nothing where none was made."""
+    made = warehouse.query("fit_verdict").filter((pl.col("response") == response) & (pl.col("made") > 0))
+    if not made.height:
+        return []
+    failed = warehouse.table("fit_check").filter((pl.col("response") == response) & ~pl.col("passed"))
+    verdict = made.row(0, named=True)
+    counted = f"{verdict['passed']} of {verdict['made']} checks of this fit were passed."
+    return [counted, *(f"Not passed: {says}." for says in failed["says"])]
 
 
 def _conditions(warehouse: Warehouse, season: Season, shown: Shown) -> dict[str, Any]:

@@ -59,6 +59,20 @@ def test_cautions_stand_at_the_top_and_by_the_prices(text):
     assert text.count(html.escape(CAUTION, quote=False).replace("'", "&#39;")) == 2
 
 
+def test_checks_that_a_fit_does_not_pass_stand_beside_its_effects(season: Season, tmp_path):
+    workspace = copy_of(season, tmp_path / "season")
+    says = "the next load's settings seem to matter"
+    rows = [
+        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, says),
+        ("dirt_tare_pct", "tails", 0.0, 0.003, True, "fine"),
+    ]
+    with stages.open_warehouse(workspace) as warehouse:
+        schema = warehouse.table("fit_check").schema
+        warehouse.replace("fit_check", pl.DataFrame(rows, schema=schema, orient="row"))
+    page = html.unescape(stages.shift_page(workspace, QUIET).read_text())
+    assert f"1 of 2 checks of this fit were passed. Not passed: {says}." in page
+
+
 def test_every_price_is_shown_with_where_it_is_from(text):
     assert text.count("assumed (the default)") == 7
 
