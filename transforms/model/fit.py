@@ -71,7 +71,7 @@ FACTORS = {
 }
 SETTLED = 0.02
 ROUGHLY = 0.01
-"""Tolerance of the fits that only serve to find the weights."""
+"""Tolerance of fits that only serve to find the weights or to check another."""
 TURNS = 8
 
 

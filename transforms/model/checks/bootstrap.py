@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from transforms.model.contrasts import contrast
 from transforms.model.cross_products import CrossProducts
 from transforms.model.effects import slope_weights
-from transforms.model.fit import ResponseFit
+from transforms.model.fit import ROUGHLY, ResponseFit
 from transforms.model.parts import factor_sums, factor_values
 from transforms.model.reml import fit_products
 from transforms.model.row_passes import dense_passes, row_weights
@@ -45,7 +45,7 @@ def bootstrap_coverage(fit: ResponseFit, draws: int = DRAWS) -> tuple[float, int
         products = CrossProducts(
             m.DD, m.FD, m.FF, pushed[:, b], float(squares[b]), m.n, m.p, m.sum_log_w, m.blocks, m.factors, m.labels
         )
-        again = fit_products(products, (fit.reml.variances, fit.reml.residual))
+        again = fit_products(products, (fit.reml.variances, fit.reml.residual), tolerance=ROUGHLY)
         for weights in asked:
             low, high = contrast(again, weights).interval()
             held += int(low <= weights @ truth[:, b] <= high)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from transforms.model.design import Frame
-from transforms.model.fit import ResponseFit
+from transforms.model.fit import ROUGHLY, ResponseFit
 from transforms.model.parts import factor_values, season_products, take, variance_class, weighed
 from transforms.model.parts import passes as week_passes
 from transforms.model.reml import RemlFit, fit_products
@@ -47,7 +47,7 @@ def _refit(fit: ResponseFit, train: Mask, frame: Frame) -> tuple[RemlFit, list[i
     keep = np.array([i for i, n in enumerate(every) if n in fit.at and whole.DD[i, i] > 0])
     products, kept = take(whole, keep, every, list(fit.reml.equations.m.factors))
     start = {k: fit.reml.variances[k] for k in [*products.blocks, *products.factors]}
-    return fit_products(products, (start, fit.reml.residual)), [every.index(n) for n in kept]
+    return fit_products(products, (start, fit.reml.residual), tolerance=ROUGHLY), [every.index(n) for n in kept]
 
 
 def predict(fit: ResponseFit, reml: RemlFit, keep: list[int], test: Mask) -> Array:
