@@ -8,7 +8,7 @@ import statsmodels.api as sm
 from scipy.optimize import minimize
 
 from transforms.model.block_tridiagonal import BlockTridiagonal, banding
-from transforms.model.contrasts import contrast, contrasts, covariance, simultaneous_band
+from transforms.model.contrasts import contrast, contrasts, covariance, draws_covariance, simultaneous_band
 from transforms.model.cross_products import CHUNK_ROWS, DenseBlock, Factor, cross_products, join
 from transforms.model.equations import RemlError
 from transforms.model.reml import fit_products, fit_reml
@@ -257,6 +257,10 @@ def test_the_adjustment_is_the_spread_of_estimates_over_unknown_variances(random
     D = np.einsum("rik,rjk->ijk", moved, moved) / 400
     extra = 2 * np.einsum("ij,ijk->k", fit.theta_cov, D)
     assert np.diag(adjusted) - np.diag(plain) == pytest.approx(extra, rel=0.2)
+    drawn_from = draws_covariance(fit, L)
+    assert np.diag(drawn_from) == pytest.approx([contrast(fit, row).se ** 2 for row in L])
+    scale = np.sqrt(np.diag(drawn_from) / np.diag(plain))
+    assert drawn_from == pytest.approx(plain * np.outer(scale, scale))
     assert products.n == y.size
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.catalogue import Catalogue
-from transforms.model.contrasts import covariance
+from transforms.model.contrasts import draws_covariance
 from transforms.model.fit import ResponseFit
 from transforms.model.predict import Place, value_weights
 
@@ -54,6 +54,6 @@ def draw_slopes(
         return Slopes([], np.zeros((DRAWS, 0)))
     now = {n: value_weights(fit, n, settings[n], place) for n in names}
     L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - now[n] for n, k in moves])
-    mean, V = L @ fit.reml.coef, covariance(fit.reml, L)
+    mean, V = L @ fit.reml.coef, draws_covariance(fit.reml, L)
     drawn = dict(zip(moves, rng.multivariate_normal(mean, V, size=DRAWS, method="eigh").T, strict=True))
     return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn)

@@ -21,6 +21,7 @@ from scipy.stats import t as student
 from transforms.model.reml import RemlFit
 
 Array = NDArray[np.float64]
+PAIRS = 4
 BAND_DRAWS = 4000
 SMALL_MODEL = 4000
 """Up to this many coefficients (8) is worked out; beyond, the variances are known too well for it to matter."""
@@ -93,19 +94,31 @@ def _covariances_by_part(fit: RemlFit, q: Array) -> Array:
     return np.asarray(cov.reshape(m, k, m, k).transpose(0, 2, 1, 3))
 
 
-def _derivative_covariances(fit: RemlFit, q: Array) -> Array:
-    """D_ij of (8) for every pair of contrasts, shape (parameters, parameters, k, k)."""
-    m, k = len(fit.spans), q.shape[1]
-    out = np.zeros((m + 1, m + 1, k, k))
-    if not m:
-        return out
-    by_part = _covariances_by_part(fit, q)
-    s2 = np.array(list(fit.variances.values()))
-    out[:m, :m] = by_part / (s2[:, None] ** 2 * s2[None, :] ** 2)[:, :, None, None]
-    out[:m, m] = -(by_part / s2[None, :, None, None]).sum(axis=1) / (fit.residual * s2[:, None, None] ** 2)
-    out[m, :m] = out[:m, m].transpose(0, 2, 1)
-    out[m, m] = (by_part / (s2[:, None] * s2[None, :])[:, :, None, None]).sum(axis=(0, 1)) / fit.residual**2
+def _derivative_covariances(fit: RemlFit, by_part: Array) -> Array:
+    """D_ij of (8) from q_i'Cov(u)_ij q_j, shape (parts, parts, ...) in and (parameters, parameters, ...) out."""
+    m = len(fit.spans)
+    out = np.zeros((m + 1, m + 1, *by_part.shape[2:]))
+    s2 = np.array(list(fit.variances.values())).reshape(m, *(1,) * (by_part.ndim - 2))
+    out[:m, :m] = by_part / (s2[:, None] ** 2 * s2[None, :] ** 2)
+    out[:m, m] = -(by_part / s2[None, :]).sum(axis=1) / (fit.residual * s2**2)
+    out[m, :m] = np.swapaxes(out[:m, m], -1, -2) if by_part.ndim == PAIRS else out[:m, m]
+    out[m, m] = (by_part / (s2[:, None] * s2[None, :])).sum(axis=(0, 1)) / fit.residual**2
     return out
+
+
+def draws_covariance(fit: RemlFit, L: Array) -> Array:
+    """Return the covariance of many contrasts, each one's variance by (8), correlations by the model, (k, k)."""
+    q = fit.covariances(spread(fit, L))
+    V = spread(fit, L).T @ q
+    V = (V + V.T) / 2
+    if fit.u_cov is None or not fit.spans:
+        return np.asarray(V)
+    p, starts = fit.p, [span.start - fit.p for span in fit.spans.values()]
+    pushed = np.stack([fit.u_cov[:, s.start - p : s.stop - p] @ q[s] for s in fit.spans.values()], axis=1)
+    by_part = np.add.reduceat(q[p:, None, :] * pushed, starts, axis=0)
+    extra = 2 * np.einsum("ij,ijk->k", fit.theta_cov, _derivative_covariances(fit, by_part))
+    wider = np.sqrt(1 + np.maximum(extra, 0) / np.maximum(np.diag(V), 1e-300))
+    return np.asarray(V * np.outer(wider, wider))
 
 
 def _adjusted(fit: RemlFit, L: Array) -> tuple[Array, Array, Array, Array]:
@@ -115,8 +128,9 @@ def _adjusted(fit: RemlFit, L: Array) -> tuple[Array, Array, Array, Array]:
     V = columns.T @ q
     V = (V + V.T) / 2
     extra = np.zeros_like(V)
-    if fit.coef.size <= SMALL_MODEL:
-        extra = np.einsum("ij,ijab->ab", fit.theta_cov, _derivative_covariances(fit, q))
+    if fit.coef.size <= SMALL_MODEL and fit.spans:
+        pairs = _derivative_covariances(fit, _covariances_by_part(fit, q))
+        extra = np.einsum("ij,ijab->ab", fit.theta_cov, pairs)
     return columns.T @ fit.coef, V, V + extra + extra.T, _gradients(fit, q, V)
 
 
