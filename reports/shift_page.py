@@ -62,8 +62,10 @@ def _cards(advice: pl.DataFrame, worth: pl.DataFrame, catalogue: Catalogue, show
         if total is not None:
             card["worth"] = f"{shown.per_t(total['gain_per_t'])} {shown.money_per_t}"
             card["worth_interval"] = f"{shown.per_t(total['lo95'])} to {shown.per_t(total['hi95'])}"
-            shift = interval(total["shift_lo95"], total["shift_hi95"])
-            card["shift_worth"] = f"{number(total['gain_per_shift'], 0)} {shown.currency} ({shift})"
+            # A machine that lifted nothing in the last shift has no tonnes to reckon with.
+            if total["gain_per_shift"] is not None:
+                shift = interval(total["shift_lo95"], total["shift_hi95"])
+                card["shift_worth"] = f"{number(total['gain_per_shift'], 0)} {shown.currency} ({shift})"
         cards.append(card)
     order = {m: i for i, m in enumerate(by_machine)}
     return sorted(cards, key=lambda c: (order.get(c["machine"], len(order)), c["machine"]))

@@ -7,10 +7,11 @@ import polars as pl
 import pytest
 
 from flows import stages
-from reports.shift_page import embedded
+from reports.shift_page import _cards, embedded
 from reports.units import NOTHING, Shown, number
 from reports.words import CAUTION, move_in_words, sure
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
+from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.catalogue import Catalogue
 from transforms.workspace import Workspace, init_workspace
 
@@ -84,6 +85,16 @@ def test_moves_carry_interval_probability_and_n(text):
         assert re.search(r"from .+ to .+", words)
         assert re.search(r"dirt [+−]?\d+ % \(.+ to .+\)", detail)
         assert re.search(r"sure: \d+ in 100 · n = [\d\u202f]+ loads", detail)
+
+
+def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue):
+    moved = {"machine_id": "M01", "field_id": "F1", "soil_class": "light", "wetness_class": "dry", "verdict": "hold"}
+    advice = pl.DataFrame([{**dict.fromkeys(ADVICE_SCHEMA), **moved}], schema=ADVICE_SCHEMA)
+    gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
+    without = pl.DataFrame([{**gain, "gain_per_shift": None, "shift_lo95": None, "shift_hi95": None}])
+    card = _cards(advice, without, catalogue, METRIC)[0]
+    assert card["worth"] == "0.20 EUR/t"
+    assert card["shift_worth"] is None
 
 
 def test_the_headline_counts_what_the_table_holds(advised, text):
