@@ -190,6 +190,23 @@ def test_eliminating_a_banded_factor_changes_nothing(days_and_fields, monkeypatc
         assert banded.edf[name] == pytest.approx(dense.edf[name], rel=1e-4, abs=1e-5)
 
 
+def test_several_large_factors_go_into_one_band(days_and_fields, monkeypatch):
+    y, X, block, factors = days_and_fields
+    monkeypatch.setattr("transforms.model.equations.LARGE_FACTOR", 6)
+    monkeypatch.setattr("transforms.model.equations.WIDEST_BAND", 1.0)
+    together = fit_reml(y, X, [block], factors)
+    assert together.equations.banded == ["day", "machine", "machine slope"]
+    monkeypatch.setattr("transforms.model.equations.WIDEST_BAND", 0.2)
+    assert fit_reml(y, X, [block], factors).equations.banded == ["day"]
+    monkeypatch.setattr("transforms.model.equations.LARGE_FACTOR", 10**9)
+    dense = fit_reml(y, X, [block], factors)
+    assert together.deviance == pytest.approx(dense.deviance, abs=1e-7)
+    assert together.coef == pytest.approx(dense.coef, abs=1e-5)
+    for name in ("field", "day", "machine", "machine slope"):
+        assert together.u_se(name) == pytest.approx(dense.u_se(name), rel=1e-6)
+        assert together.edf[name] == pytest.approx(dense.edf[name], rel=1e-4, abs=1e-5)
+
+
 def test_a_block_tridiagonal_matrix_is_solved_and_inverted_in_its_band(monkeypatch):
     monkeypatch.setattr("transforms.model.block_tridiagonal.SMALLEST_BLOCK", 3)
     rng = np.random.default_rng(1)
