@@ -107,7 +107,10 @@ def _derivative_covariances(fit: RemlFit, by_part: Array) -> Array:
 
 
 def draws_covariance(fit: RemlFit, L: Array) -> Array:
-    """Return the covariance of many contrasts, each one's variance by (8), correlations by the model, (k, k)."""
+    """Return the covariance of many contrasts, each one's variance by (8), correlations by the model, (k, k).
+
+    In models of more than 1,200 random effects the variances are the model's own: (8) would cost more than it changes.
+    """
     q = fit.covariances(spread(fit, L))
     V = spread(fit, L).T @ q
     V = (V + V.T) / 2

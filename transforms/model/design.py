@@ -100,6 +100,11 @@ class Frame:
             blocks[f"bend of {s.name}"] = [f"bend of {s.name}[{i}]" for i in range(bend_of(s).width)]
         return X, blocks
 
+    def dense_labels(self) -> list[str]:
+        """Return the labels of all columns of D in their order."""
+        X, blocks = self.column_labels()
+        return [*X, *(label for labels in blocks.values() for label in labels)]
+
 
 @dataclass(frozen=True)
 class Columns:

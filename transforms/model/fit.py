@@ -352,8 +352,7 @@ def fit_response(
     known = class_variance(1) ** classes.astype(np.float64)
     by_class = season_products(rows, frame, z, classes, store)
     first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
-    labels_X, labels_blocks = frame.column_labels()
-    labels = [*labels_X, *(n for names in labels_blocks.values() for n in names)]
+    labels = frame.dense_labels()
     keep, spread = columns_in(weighed(by_class, first), frame, labels)
     if not any(labels[i] == s.name for s in frame.settings for i in keep):
         return None

@@ -14,9 +14,7 @@ Array = NDArray[np.float64]
 
 def dense_passes(fit: ResponseFit) -> Iterator[tuple[slice, Array, Columns]]:
     """Go over the rows a week at a time: (rows, the columns of D in the model, all columns)."""
-    X, blocks = fit.frame.column_labels()
-    every = [*X, *(n for names in blocks.values() for n in names)]
-    keep = [i for i, n in enumerate(every) if n in fit.at]
+    keep = [i for i, n in enumerate(fit.frame.dense_labels()) if n in fit.at]
     for rows, cols in passes(fit.rows, fit.frame):
         yield rows, np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, keep], cols
 

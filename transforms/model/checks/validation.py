@@ -41,8 +41,7 @@ def _refit(fit: ResponseFit, train: Mask, frame: Frame) -> tuple[RemlFit, list[i
     """Fit the same columns to other rows, from the variances of the whole."""
     rows, z, known = fit.rows.filter(pl.Series(train)), fit.z[train], fit.known[train]
     by_class = season_products(rows, frame, z, variance_class(known), None)
-    X, blocks = frame.column_labels()
-    every = [*X, *(n for names in blocks.values() for n in names)]
+    every = frame.dense_labels()
     whole = weighed(by_class, fit.s2)
     keep = np.array([i for i, n in enumerate(every) if n in fit.at and whole.DD[i, i] > 0])
     products, kept = take(whole, keep, every, list(fit.reml.equations.m.factors))
