@@ -77,8 +77,8 @@ class Frame:
         """Settings whose effect may bend."""
         return tuple(s for s in self.settings if s.curve is not None)
 
-    def column_labels(self) -> tuple[list[str], dict[str, list[str]]]:
-        """Return the labels of X and those of each dense block, as `columns` lays them out."""
+    def dense_labels(self) -> list[str]:
+        """Return the labels of all columns of D, X and then the dense blocks, as `columns` lays them out."""
         names = [s.name for s in self.settings]
         lines = [*self.terms.conditions, *(["wetness x clay"] if self.terms.surface else [])]
         X = ["1", *lines, *names, *(f"visit mean {n}" for n in names), *(f"without {n}" for n in names)]
@@ -98,11 +98,6 @@ class Frame:
             blocks["settings by soil"] = [f"{n} on {s} soil" for s in SOILS for n in names]
         for s in self.bends:
             blocks[f"bend of {s.name}"] = [f"bend of {s.name}[{i}]" for i in range(bend_of(s).width)]
-        return X, blocks
-
-    def dense_labels(self) -> list[str]:
-        """Return the labels of all columns of D in their order."""
-        X, blocks = self.column_labels()
         return [*X, *(label for labels in blocks.values() for label in labels)]
 
 
