@@ -14,7 +14,9 @@ SOURCE_LABELS = {
     "field": "this field's own level",
     "machine": "this machine's own level",
     "machine_day": "this machine on this day",
-    "visit": "this visit's own level",
+    "operator": "this operator's own level",
+    "site_day": "this day at the factory",
+    "season": "this season's own level",
 }
 
 

@@ -9,10 +9,11 @@ import pytest
 from flows import stages
 from reports.shift_page import _cards, embedded
 from reports.units import NOTHING, Shown, number
-from reports.words import CAUTION, move_in_words, sure
+from reports.words import CAUTION, move_in_words, source_label, sure
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.catalogue import Catalogue
+from transforms.model.decompose import INTERCEPTS
 from transforms.workspace import Workspace, init_workspace
 
 METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
@@ -85,6 +86,10 @@ def test_moves_carry_interval_probability_and_n(text):
         assert re.search(r"from .+ to .+", words)
         assert re.search(r"dirt [+−]?\d+ % \(.+ to .+\)", detail)
         assert re.search(r"sure: \d+ in 100 · n = [\d\u202f]+ loads", detail)
+
+
+def test_every_source_of_a_load_has_a_name_people_use(catalogue: Catalogue):
+    assert all(source_label(name, catalogue) != name for name in INTERCEPTS)
 
 
 def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue):
