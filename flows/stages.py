@@ -28,10 +28,11 @@ from transforms.model.checks.fit_checks import fit_checks
 from transforms.model.confounding import confounding
 from transforms.model.decompose import expected, why
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_posterior, fit_response, fit_summary, setting_reliability
+from transforms.model.fit import ResponseFit, fit_posterior, fit_summary, setting_reliability
 from transforms.model.interaction_gain import interaction_gains
 from transforms.model.parts import ProductStore
 from transforms.model.prior import prior_of
+from transforms.model.refit import refit
 from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
 from transforms.trace.load_picture import load_picture
@@ -191,7 +192,7 @@ def fit(workspace: Workspace, reporter: Reporter) -> Fits:
             found = []
             for response, table in facts:
                 found.append(
-                    fit_response(
+                    refit(
                         warehouse.table(table),
                         response,
                         season.catalogue,

@@ -23,6 +23,7 @@ from transforms.model.p_spline import PSpline
 from transforms.model.parts import ProductStore
 from transforms.model.predict import Place, expected_scale, value_weights
 from transforms.model.prior import prior_of
+from transforms.model.refit import refit
 from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
 
@@ -332,6 +333,26 @@ def test_one_more_week_is_summed_alone_and_gives_the_same_bits(small, catalogue,
     again = ProductStore(tmp_path)
     assert fit_response(small.facts, DIRT, catalogue, 0.1, again) is not None
     assert again.made == 0
+
+
+def test_a_refit_after_one_more_shift_gives_the_bits_of_a_refit_from_nothing(small, catalogue, tmp_path):
+    last = small.facts["shift_date"].max()
+    assert refit(small.facts.filter(pl.col("shift_date") < last), DIRT, catalogue, 0.1, ProductStore(tmp_path))
+    (kept,) = tmp_path.glob("*.json")
+    grown = refit(small.facts, DIRT, catalogue, 0.1, ProductStore(tmp_path))
+    assert [p.name for p in tmp_path.glob("*.json")] == [kept.name]
+    whole, cold = refit(small.facts, DIRT, catalogue, 0.1), fit_response(small.facts, DIRT, catalogue, 0.1)
+    assert grown is not None
+    assert whole is not None
+    assert cold is not None
+    assert np.array_equal(grown.reml.coef, whole.reml.coef)
+    assert np.array_equal(grown.reml.theta_cov, whole.reml.theta_cov)
+    gap = np.abs(whole.reml.coef - cold.reml.coef)[: cold.width] / np.sqrt(np.diag(cold.reml.cov_core))
+    assert gap.max() < 0.02
+    kept.write_text("{")
+    again = refit(small.facts, DIRT, catalogue, 0.1, ProductStore(tmp_path))
+    assert again is not None
+    assert np.array_equal(again.reml.coef, whole.reml.coef)
 
 
 def test_a_damaged_week_is_summed_again(small, catalogue, tmp_path):

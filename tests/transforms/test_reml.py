@@ -141,6 +141,15 @@ def test_starting_from_what_was_found_before_ends_in_the_same_place(random_model
     assert warm.deviance == pytest.approx(cold.deviance, abs=1e-7)
 
 
+def test_a_variance_started_on_the_boundary_leaves_it(random_model):
+    y, X, block, factors, w = random_model
+    cold = fit_reml(y, X, [block], factors, w)
+    nothing = dict.fromkeys(cold.variances, 0.0)
+    warm = fit_products(cross_products(y, X, [block], factors, w), start=(nothing, cold.residual))
+    assert warm.deviance == pytest.approx(cold.deviance, abs=1e-6)
+    assert warm.iterations < 20
+
+
 def test_maximum_likelihood_is_that_of_the_marginal_covariance(random_model):
     y, X, block, factors, w = random_model
     fit = fit_reml(y, X, [block], factors, w, method="ml")

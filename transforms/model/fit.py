@@ -34,7 +34,7 @@ from transforms.model.parts import (
     weighed,
 )
 from transforms.model.prior import Agreement, Prior, agreement, posterior_rows, with_prior, within
-from transforms.model.reml import CONVERGED, RemlError, RemlFit, fit_products
+from transforms.model.reml import RemlError, RemlFit, Start, fit_products
 from transforms.model.tails import HUBER, Tails, pseudo_values, tails_of
 
 Array = NDArray[np.float64]
@@ -72,6 +72,8 @@ FACTORS = {
 SETTLED = 0.02
 ROUGHLY = 0.01
 """Tolerance of fits that only serve to find the weights or to check another."""
+SETTLES = 1e-4
+"""Tolerance of the fit itself: its last step moved the variances by less than a hundredth of their standard errors."""
 TURNS = 8
 
 
@@ -292,20 +294,19 @@ class _Model:
     factors: list[str]
     prior: Prior | None = None
 
-    def fit(self, by_class: Week, rest: float, start: tuple[dict[str, float], float] | None) -> _Found:
+    def fit(self, by_class: Week, rest: float, start: Start | None) -> _Found:
         """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
         floor = 0.02 * float(np.mean(class_variance(1) ** self.classes.astype(np.float64)))
+        tolerance = ROUGHLY if start is None else SETTLES
         for _ in range(TURNS):
-            found = self._weighed_with(by_class, rest, start, ROUGHLY)
+            found = self._weighed_with(by_class, rest, start, tolerance)
             start = (found.reml.variances, found.reml.residual)
             if abs(found.reml.residual / rest - 1) < SETTLED:
                 break
-            rest = max(found.reml.residual, floor)
-        return self._weighed_with(by_class, rest, start, CONVERGED)
+            rest, tolerance = max(found.reml.residual, floor), ROUGHLY
+        return found if tolerance == SETTLES else self._weighed_with(by_class, rest, start, SETTLES)
 
-    def _weighed_with(
-        self, by_class: Week, s2: float, start: tuple[dict[str, float], float] | None, tolerance: float
-    ) -> _Found:
+    def _weighed_with(self, by_class: Week, s2: float, start: Start | None, tolerance: float) -> _Found:
         products, kept = take(weighed(by_class, s2), self.keep, self.labels, self.factors)
         if self.prior is not None:
             products = with_prior(products, {n: i for i, n in enumerate(kept)}, self.prior, s2)
@@ -321,13 +322,27 @@ class _Model:
         return out
 
 
+def measured_rows(
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float
+) -> tuple[pl.DataFrame, Frame, Array, NDArray[np.int64]] | None:
+    """Return (rows a fit may use, what their columns depend on, z, class of measuring variance); None if too few."""
+    candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
+    rows = usable_facts(facts, response, candidates)
+    if rows.height < MIN_ROWS[response]:
+        return None
+    values = rows[response].to_numpy()
+    z = np.log(values + SMALL_LOSS_T_HA) if response == ROOT_LOSS else ratio_scale(values)
+    classes = variance_class(measuring_variance(rows, response, lab_cv_at_25_kg))
+    return rows, frame_of(rows, response, catalogue), z, classes
+
+
 def fit_response(
     facts: pl.DataFrame,
     response: str,
     catalogue: Catalogue,
     lab_cv_at_25_kg: float,
     store: ProductStore | None = None,
-    start: tuple[dict[str, float], float] | None = None,
+    start: Start | None = None,
     prior: Prior | None = None,
 ) -> ResponseFit | None:
     """Fit one response; None where there are too few rows or nothing was varied.
@@ -341,14 +356,10 @@ def fit_response(
         start: (variances, residual variance) of an earlier fit to start from.
         prior: what last season found; not used where this season denies it.
     """
-    candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
-    rows = usable_facts(facts, response, candidates)
-    if rows.height < MIN_ROWS[response]:
+    measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
+    if measured is None:
         return None
-    frame = frame_of(rows, response, catalogue)
-    values = rows[response].to_numpy()
-    z = np.log(values + SMALL_LOSS_T_HA) if response == ROOT_LOSS else ratio_scale(values)
-    classes = variance_class(measuring_variance(rows, response, lab_cv_at_25_kg))
+    rows, frame, z, classes = measured
     known = class_variance(1) ** classes.astype(np.float64)
     by_class = season_products(rows, frame, z, classes, store)
     first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]

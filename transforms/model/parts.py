@@ -6,6 +6,7 @@ class is summed by itself with weight one, so that another s2 costs no pass over
 
 import hashlib
 import io
+import json
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
@@ -23,6 +24,7 @@ from transforms.model import blur, conditions, design, p_spline
 from transforms.model import cross_products as cross_products_module
 from transforms.model.cross_products import CrossProducts, cross_products, join
 from transforms.model.design import Columns, Frame, columns
+from transforms.model.reml import Start
 
 Array = NDArray[np.float64]
 CLASS_RATIO = 1.125
@@ -107,9 +109,25 @@ class ProductStore:
         beside.write_bytes(body.getvalue())
         beside.replace(self._folder / f"{key}.npz")
 
+    def start(self, key: str) -> Start | None:
+        """Return where a fit starts from that is kept; None where there is none, or its file is damaged."""
+        self._used.add(key)
+        try:
+            held = json.loads((self._folder / f"{key}.json").read_text("utf-8"))
+            return {str(k): float(v) for k, v in held["variances"].items()}, float(held["residual"])
+        except (OSError, ValueError, KeyError, AttributeError, TypeError):
+            return None
+
+    def keep_start(self, key: str, start: Start) -> None:
+        """Keep where a fit starts from, every number to its last bit."""
+        self._folder.mkdir(parents=True, exist_ok=True)
+        beside = self._folder / f"{key}.part"
+        beside.write_text(json.dumps({"variances": start[0], "residual": start[1]}), "utf-8")
+        beside.replace(self._folder / f"{key}.json")
+
     def sweep(self) -> None:
-        """Remove weeks that no fit since this store was opened has asked for."""
-        for path in self._folder.glob("*.npz"):
+        """Remove weeks and starts that no fit since this store was opened has asked for."""
+        for path in [*self._folder.glob("*.npz"), *self._folder.glob("*.json")]:
             if path.stem not in self._used:
                 path.unlink()
 

@@ -20,11 +20,17 @@ from transforms.model.cross_products import CrossProducts, DenseBlock, Factor, c
 from transforms.model.equations import Equations, RemlError, Solution
 
 Array = NDArray[np.float64]
+Start = tuple[dict[str, float], float]
+"""(Variance of each block and factor, residual variance) to start from."""
 MAX_ITERATIONS = 60
 CONVERGED = 1e-7
 FLOOR = 1e-10
 VANISHING_EDF = 0.01
 """A block that explains less than this and would rather explain nothing is put on the boundary at once."""
+ON_THE_BOUNDARY = 100.0
+"""A variance up to this many floors counts as none."""
+OFF_THE_BOUNDARY = 0.01
+"""Part of its first guess to which a variance is lifted from nothing."""
 SMALL_MODEL = 1200
 """Up to this many random effects the expected information is worth its cost: small samples are where it matters."""
 SMALL_CORE = 1500
@@ -194,21 +200,29 @@ def _inverse_information(information: Array, theta: Array, free: NDArray[np.bool
     return out
 
 
-def _newton(criterion: _Criterion, s: Solution, now: float, floor: float) -> tuple[Solution, float, float]:
-    """One average-information step; returns the new solution, its -2l and the decrement score' AI^-1 score before."""
+def _newton(
+    criterion: _Criterion, s: Solution, now: float, floor: float, small: Array
+) -> tuple[Solution, float, float]:
+    """One average-information step; returns the new solution, its -2l and the decrement score' AI^-1 score before.
+
+    A variance on the boundary whose score points away from it is lifted to `small`: in its own units, where it is next
+    to nothing, average information cannot tell how far it should go.
+    """
     names = list(criterion.eq.spans)
     edf = criterion.edf(s)
     score = criterion.score(s, edf)
     theta = np.array([s.variances[n] for n in names] + [s.residual])
-    free = ~((theta <= floor * 1.0001) & (score < 0))
+    bound = theta <= ON_THE_BOUNDARY * floor
+    free, lifted = ~bound, bound & (score > 0)
     vanishing = (np.array(list(edf.values())) < VANISHING_EDF) & (score[:-1] < 0)
     information = criterion.information(s)
     move = np.zeros(theta.size)
     move[free] = _inverse_information(information, theta, free)[np.ix_(free, free)] @ score[free]
-    decrement = float(score[free] @ move[free])
+    move[lifted] = small[lifted]
+    decrement = float(score @ move)
     for _ in range(12):
-        step = np.clip(theta + move, 0.1 * theta, 5 * theta)
-        step = np.where(free, np.maximum(step, floor), theta)
+        step = np.clip(theta + move, 0.1 * theta, np.where(lifted, small, 5 * theta))
+        step = np.where(free | lifted, np.maximum(step, floor), floor)
         step[:-1][vanishing] = floor
         candidate = criterion.eq.solve(dict(zip(names, step[:-1].tolist(), strict=True)), float(step[-1]))
         value = criterion.minus_2l(candidate)
@@ -244,7 +258,7 @@ def fit_reml(
 
 def fit_products(
     products: CrossProducts,
-    start: tuple[dict[str, float], float] | None = None,
+    start: Start | None = None,
     method: str = "reml",
     tolerance: float = CONVERGED,
 ) -> RemlFit:
@@ -276,19 +290,21 @@ def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], 
     return variances, total / 2
 
 
-def _fit(equations: Equations, start: tuple[dict[str, float], float] | None, method: str, tolerance: float) -> RemlFit:
+def _fit(equations: Equations, start: Start | None, method: str, tolerance: float) -> RemlFit:
     criterion = _Criterion(equations, method)
     total = _variance_of_y(equations.m)
     floor = FLOOR * max(total, 1e-300)
+    guess, rest = _first_guess(equations, total)
     if start is None:
-        s = equations.solve(*_first_guess(equations, total))
+        s = equations.solve(guess, rest)
         for _ in range(2 if equations.spans else 1):
             s = equations.solve(*_fellner_schall(criterion, s, floor))
     else:
-        s = equations.solve({k: max(v, 2 * floor) for k, v in start[0].items()}, start[1])
+        s = equations.solve({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
+    small = np.append(OFF_THE_BOUNDARY * np.array(list(guess.values())), 0.0)
     value, iterations, converged = criterion.minus_2l(s), 2, not equations.spans
     while iterations < MAX_ITERATIONS and not converged:
-        s, value, decrement = _newton(criterion, s, value, floor)
+        s, value, decrement = _newton(criterion, s, value, floor, small)
         iterations += 1
         converged = decrement < tolerance
     return _finish(criterion, s, value, floor, iterations, converged=converged)
@@ -305,14 +321,14 @@ def _finish(
 ) -> RemlFit:
     equations, names = criterion.eq, [*criterion.eq.spans, "residual"]
     theta = np.array([s.variances[n] for n in equations.spans] + [s.residual])
-    alive = theta > floor * 1.0001
+    alive = theta > ON_THE_BOUNDARY * floor
     edf, d = criterion.edf(s), equations.m.d
     small = equations.m.r.size - equations.m.p <= SMALL_MODEL and criterion.method == "reml"
     information = criterion.expected_information(s, edf) if small else criterion.information(s)
     theta_cov = _inverse_information(information, theta, alive)
     return RemlFit(
         coef=s.coef,
-        variances={n: (v if v > floor * 1.0001 else floor) for n, v in s.variances.items()},
+        variances={n: (v if v > ON_THE_BOUNDARY * floor else floor) for n, v in s.variances.items()},
         residual=s.residual,
         deviance=value,
         edf=edf,
@@ -329,4 +345,4 @@ def _finish(
     )
 
 
-__all__ = ["DenseBlock", "Factor", "RemlError", "RemlFit", "fit_products", "fit_reml"]
+__all__ = ["DenseBlock", "Factor", "RemlError", "RemlFit", "Start", "fit_products", "fit_reml"]

@@ -1,0 +1,66 @@
+"""The fit after one more shift: it starts where the weeks before this one ended, so the same data give the same bits.
+
+Where a fit starts from must not depend on which fits were made before, or the order of arrival would show in the last
+digits. So it depends on the data alone: the variances found by a fit, made from nothing, to all weeks before the last.
+That fit is kept under the fingerprint of its rows and is made anew once a week, or when an old week changes.
+"""
+
+import hashlib
+from pathlib import Path
+
+import polars as pl
+
+from transforms.catalogue import Catalogue
+from transforms.model import equations, fit, reml
+from transforms.model.fit import ResponseFit, fit_response, measured_rows
+from transforms.model.parts import ProductStore, fingerprint
+from transforms.model.prior import Prior
+from transforms.model.reml import Start
+
+FOUND_BY = (equations, fit, reml)
+"""Modules that decide which variances are found: a start found by other code than theirs is found again."""
+
+
+def _key(facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float) -> str | None:
+    measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
+    if measured is None:
+        return None
+    digest = hashlib.sha256(fingerprint(*measured).encode())
+    for module in FOUND_BY:
+        digest.update(Path(str(module.__file__)).read_bytes())
+    return digest.hexdigest()
+
+
+def earlier_weeks(
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None
+) -> Start | None:
+    """Return the variances of the weeks before the last; None where those are too few to fit."""
+    if not facts.height:
+        return None
+    before = facts.filter(pl.col("shift_date") < pl.col("shift_date").max().dt.truncate("1w"))
+    key = _key(before, response, catalogue, lab_cv_at_25_kg)
+    if key is None:
+        return None
+    held = store.start(key) if store is not None else None
+    if held is not None:
+        return held
+    found = fit_response(before, response, catalogue, lab_cv_at_25_kg, store)
+    if found is None:
+        return None
+    start = found.reml.variances, found.reml.residual
+    if store is not None:
+        store.keep_start(key, start)
+    return start
+
+
+def refit(
+    facts: pl.DataFrame,
+    response: str,
+    catalogue: Catalogue,
+    lab_cv_at_25_kg: float,
+    store: ProductStore | None = None,
+    prior: Prior | None = None,
+) -> ResponseFit | None:
+    """Fit one response as `fit_response` does, from where the weeks before the last ended; arguments as there."""
+    start = earlier_weeks(facts, response, catalogue, lab_cv_at_25_kg, store)
+    return fit_response(facts, response, catalogue, lab_cv_at_25_kg, store, start, prior)
