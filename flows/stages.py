@@ -12,6 +12,7 @@ from flows.progress import Reporter
 from reports.load_page import write_load_page
 from reports.shift_page import write_shift_page
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
+from transforms.advice.outlook import Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.situations import next_situations
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
@@ -270,9 +271,10 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
         rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
+            facts = warehouse.table("load_fact")
             situations = next_situations(
-                warehouse.table("load_fact"),
-                warehouse.table("field_hour"),
+                facts,
+                _outlook(warehouse, facts, season),
                 warehouse.table("field"),
                 warehouse.table("machine"),
                 season.sites,
@@ -297,6 +299,20 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
             warehouse.replace("advice", table)
         run_checks(warehouse)
     return table
+
+
+def _outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlook:
+    """Conditions of the shift after the last one."""
+    last: dt.date = facts["shift_date"].max()  # type: ignore[assignment]
+    return next_outlook(
+        warehouse.table("field_hour"),
+        warehouse.table("weather_filled"),
+        warehouse.table("forecast_hour"),
+        warehouse.table("field"),
+        last + dt.timedelta(days=1),
+        working_hours(facts["lifted_at"], season.time_zone),
+        season.time_zone,
+    )
 
 
 def shift_page(workspace: Workspace, reporter: Reporter) -> Path:

@@ -10,22 +10,14 @@ from reports.charts.effect_strip import effect_strip
 from reports.charts.load_why import load_why
 from reports.charts.machine_dirt import machine_dirt
 from reports.charts.wetness import wetness
+from reports.money import assumption_words, price_rows
 from reports.page import embedded, render
 from reports.units import Shown, number
 from reports.words import CAUTION, interval, move_in_words, percent_change, source_label, sure
+from transforms.advice.outlook import FORECAST, PERSISTENCE
 from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
-
-PRICE_WORDS = {
-    "beet_per_t": "paid per t of clean beet",
-    "freight_per_t_km": "freight per t of soil and km",
-    "haul_km": "road km where a field has no site",
-    "soil_handling_per_t": "handling per t of soil",
-    "soil_disposal_per_t": "disposal per t of soil",
-    "machine_hour": "machine hour with operator",
-    "storage_loss_per_t_dirt": "storage loss per t of soil piled",
-}
 
 
 def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> dict[str, str]:
@@ -54,7 +46,7 @@ def _cards(advice: pl.DataFrame, worth: pl.DataFrame, catalogue: Catalogue, show
             **rows.row(0, named=True),
             "machine": machine,
             "worth": None,
-            "shift_worth": None,
+            "worths": [],
             "moves": [
                 _move(r, catalogue, shown) for r in rows.filter(pl.col("verdict") != "hold").iter_rows(named=True)
             ],
@@ -62,13 +54,43 @@ def _cards(advice: pl.DataFrame, worth: pl.DataFrame, catalogue: Catalogue, show
         if total is not None:
             card["worth"] = f"{shown.per_t(total['gain_per_t'])} {shown.money_per_t}"
             card["worth_interval"] = f"{shown.per_t(total['lo95'])} to {shown.per_t(total['hi95'])}"
-            # A machine that lifted nothing in the last shift has no tonnes to reckon with.
-            if total["gain_per_shift"] is not None:
-                shift = interval(total["shift_lo95"], total["shift_hi95"])
-                card["shift_worth"] = f"{number(total['gain_per_shift'], 0)} {shown.currency} ({shift})"
+            card["worths"] = _worths(total, shown)
         cards.append(card)
     order = {m: i for i, m in enumerate(by_machine)}
     return sorted(cards, key=lambda c: (order.get(c["machine"], len(order)), c["machine"]))
+
+
+def _worths(total: dict[str, Any], shown: Shown) -> list[str]:
+    """What a machine's moves are worth per hectare, shift and season; none where it lifted nothing to reckon with."""
+    out = []
+    area = shown.per_area(1.0)
+    per = f"{shown.currency}/{shown.sign('ha')}"
+    ha = [total[n] * area for n in ("gain_per_ha", "ha_lo95", "ha_hi95") if total[n] is not None]
+    if ha:
+        out.append(f"{number(ha[0], 1)} {per} ({interval(ha[1], ha[2], 1)})")
+    for key, prefix, words in (
+        ("gain_per_shift", "shift", "a shift like the last"),
+        ("gain_per_season", "season", "on all it lifted this season in such conditions"),
+    ):
+        if total[key] is not None:
+            money = interval(total[f"{prefix}_lo95"], total[f"{prefix}_hi95"])
+            out.append(f"{words}: {number(total[key], 0)} {shown.currency} ({money})")
+    return out
+
+
+def _outlook_words(advice: pl.DataFrame) -> str:
+    """Where the conditions of the next shift come from."""
+    by = advice.group_by("outlook").agg(pl.col("machine_id").n_unique()).drop_nulls()
+    counts = dict(by.iter_rows())
+    ahead, still = counts.get(FORECAST, 0), counts.get(PERSISTENCE, 0)
+    if ahead and not still:
+        return "Conditions are those of the forecast, over the hours in which the fleet works."
+    if ahead:
+        return (
+            f"Conditions are the forecast's for {ahead} machines; for {still} there is none, and they are taken to "
+            "stay as they were at the last weather hour."
+        )
+    return "There is no forecast: conditions are taken to stay as they were at the last weather hour."
 
 
 def _headline(cards: list[dict[str, Any]]) -> str:
@@ -301,18 +323,6 @@ def _health(warehouse: Warehouse, shown: Shown) -> dict[str, Any]:
     }
 
 
-def _prices(season: Season) -> list[dict[str, str]]:
-    return [
-        {
-            "name": PRICE_WORDS[name],
-            "value": number(getattr(season.prices, name), 2),
-            "unit": "km" if name == "haul_km" else season.currency,
-            "origin": "assumed (the default)" if name in season.assumed else "set in season.toml",
-        }
-        for name in PRICE_WORDS
-    ]
-
-
 def _context(warehouse: Warehouse, season: Season) -> dict[str, Any]:
     shown = Shown(season.units, season.currency, season.time_zone)
     shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
@@ -327,6 +337,8 @@ def _context(warehouse: Warehouse, season: Season) -> dict[str, Any]:
         "shift": shown.day(shift) if shift else None,
         "next_shift": shown.day(advice["shift_date"][0]) if advice.height else None,
         "headline": _headline(cards),
+        "outlook": _outlook_words(advice),
+        "assumptions": assumption_words(season),
         "cards": cards,
         "machines": _machine_rows(machines, shown),
         "machine_finding": _machine_finding(machines),
@@ -338,7 +350,7 @@ def _context(warehouse: Warehouse, season: Season) -> dict[str, Any]:
         ],
         "conditions": _conditions(warehouse, season, shown),
         "health": _health(warehouse, shown),
-        "prices": _prices(season),
+        "prices": price_rows(season),
         "runs": [{**r, "fingerprint": r["data_fingerprint"][:12]} for r in runs.to_dicts()],
     }
 

@@ -14,6 +14,7 @@ SHOWN = {
         "kmh": ("kmh", "km/h", 1),
         "t": ("t", "t", 0),
         "t/ha": ("t/ha", "t/ha", 1),
+        "ha": ("ha", "ha", 1),
         "degC": ("degC", "°C", 0),
         "rain": ("mm", "mm", 1),
         "rpm": ("rpm", "rpm", 0),
@@ -26,6 +27,7 @@ SHOWN = {
         "kmh": ("mph", "mph", 1),
         "t": ("short_ton", "ton", 0),
         "t/ha": ("short_ton/acre", "ton/acre", 2),
+        "ha": ("acre", "acre", 1),
         "degC": ("degF", "°F", 0),
         "rain": ("in", "in", 2),
         "rpm": ("rpm", "rpm", 0),
@@ -79,6 +81,10 @@ class Shown:
             return NOTHING
         tonnes = factor_between(SHOWN[self.system]["t"][0], "t", where="the page")[0]
         return number(value * tonnes, 2, sign=sign)
+
+    def per_area(self, value: float) -> float:
+        """Return money per area shown from money per hectare."""
+        return value * factor_between(SHOWN[self.system]["ha"][0], "ha", where="the page")[0]
 
     @property
     def money_per_t(self) -> str:

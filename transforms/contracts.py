@@ -132,6 +132,19 @@ class WeatherHour(dy.Schema):
     rain_mm = dy.Float64(min=0, max=150)
 
 
+class ForecastHour(dy.Schema):
+    """One hour to come at one weather station, as it was forecast; of several forecasts the one issued last counts."""
+
+    station_id = dy.String(primary_key=True, min_length=1)
+    hour_at = _moment(primary_key=True)
+    issued_at = _moment(primary_key=True)
+    air_temp_c = dy.Float64(min=-40, max=50)
+    humidity_pct = dy.Float64(nullable=True, min=1, max=101)
+    wind_m_s = dy.Float64(nullable=True, min=0, max=60)
+    irradiation_mj_m2 = dy.Float64(nullable=True, min=0, max=5)
+    rain_mm = dy.Float64(min=0, max=150)
+
+
 class WeatherDay(dy.Schema):
     """One day of one weather station, for stations that say no more; the day is the station's local one."""
 
@@ -210,6 +223,7 @@ CONTRACTS: dict[str, type[dy.Schema]] = {
     "tare": Tare,
     "loss_audit": LossAudit,
     "weather_hour": WeatherHour,
+    "forecast_hour": ForecastHour,
     "weather_day": WeatherDay,
     "weather_reading": WeatherReading,
     "field": Field,

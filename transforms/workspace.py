@@ -15,17 +15,28 @@ from transforms.errors import WorkspaceError
 FOLDERS = ("mappings", "inbox", "lake", "out")
 
 
+def _price(default: float, unit: str, words: str) -> float:
+    """A price or assumption with its unit; CUR stands for the season's currency."""
+    return field(default=default, metadata={"unit": unit, "words": words})
+
+
 @dataclass(frozen=True)
 class Prices:
-    """Prices in the season's currency; each is an assumption until the workspace sets it."""
+    """What soil, roots, sugar and hours cost; each is an assumption until the workspace sets it."""
 
-    beet_per_t: float = 38.0
-    freight_per_t_km: float = 0.11
-    haul_km: float = 25.0
-    soil_handling_per_t: float = 4.0
-    soil_disposal_per_t: float = 6.0
-    machine_hour: float = 320.0
-    storage_loss_per_t_dirt: float = 1.5
+    beet_per_t: float = _price(38.0, "CUR/t", "paid per t of clean beet at the standard sugar content")
+    sugar_standard_pct: float = _price(16.0, "%", "standard sugar content")
+    quality_per_point: float = _price(2.4, "CUR/t", "paid per t of clean beet and point of sugar above the standard")
+    freight_per_t_km: float = _price(0.11, "CUR/(t km)", "freight of soil")
+    haul_km: float = _price(25.0, "km", "road distance where a field has no site")
+    soil_handling_per_t: float = _price(4.0, "CUR/t", "unloading and washing out soil")
+    soil_disposal_per_t: float = _price(6.0, "CUR/t", "taking soil back to land")
+    machine_hour: float = _price(320.0, "CUR/h", "a harvester with its operator")
+    sugar_per_t: float = _price(550.0, "CUR/t", "worth of a t of white sugar, for what is lost in the pile")
+    storage_days: float = _price(30.0, "days", "days in the pile, on average")
+    storage_temp_c: float = _price(6.0, "°C", "temperature in the pile")
+    storage_dirt_pct: float = _price(1.0, "%", "more sugar lost per point of dirt tare")
+    storage_tops_pct: float = _price(1.5, "%", "more sugar lost per point of top tare")
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 with stored as (
     select source_sha256 from received_field
     union all select source_sha256 from received_field_boundary
+    union all select source_sha256 from received_forecast_hour
     union all select source_sha256 from received_load
     union all select source_sha256 from received_loss_audit
     union all select source_sha256 from received_machine_setup

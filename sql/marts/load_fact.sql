@@ -21,6 +21,7 @@ select
     t.dirt_tare_pct,
     t.top_tare_pct,
     t.sample_kg,
+    t.sugar_pct,
     h.topsoil_wetness,
     h.air_temp_c,
     h.rain_24h_mm,

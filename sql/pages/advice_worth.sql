@@ -1,21 +1,39 @@
--- A row is a machine with moves advised: what they are worth together, per tonne and for a shift like its last.
--- Key: machine_id. Reads advice, load_fact. Parameter: shift_date (of the last shift).
+-- A row is a machine with moves advised: what they are worth together, per tonne and hectare, for a shift like its last,
+-- and on all it lifted this season in such conditions. Key: machine_id. Reads advice, load_fact, field.
+-- Parameter: shift_date (of the last shift).
 with lifted as (
-    select machine_id, sum(gross_t * (1 - coalesce(dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as clean_t
-    from load_fact
-    where shift_date = $shift_date
-    group by machine_id
+    select f.machine_id, f.shift_date, f.topsoil_wetness, f.clay_pct,
+        f.gross_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100) as clean_t
+    from load_fact as f
 ),
 
 total as (
-    select machine_id, any_value(total_gain_per_t) as gain_per_t, any_value(total_lo95) as lo95, any_value(total_hi95) as hi95
+    select machine_id, any_value(field_id) as field_id, any_value(total_gain_per_t) as gain_per_t,
+        any_value(total_lo95) as lo95, any_value(total_hi95) as hi95, any_value(wetness_class) as wetness_class,
+        any_value(soil_class) as soil_class
     from advice
     where verdict = 'move'
     group by machine_id
+),
+
+worked as (
+    select t.machine_id,
+        sum(l.clean_t) filter (where l.shift_date = $shift_date) as shift_t,
+        sum(l.clean_t) filter (
+            where t.wetness_class = case when l.topsoil_wetness < 0.35 then 'dry' when l.topsoil_wetness < 0.65 then 'moist' else 'wet' end
+                and t.soil_class = case when l.clay_pct < 18 then 'light' when l.clay_pct <= 35 then 'medium' else 'heavy' end
+        ) as such_t
+    from total as t
+    left join lifted as l using (machine_id)
+    group by t.machine_id
 )
 
-select t.machine_id, t.gain_per_t, t.lo95, t.hi95, l.clean_t, t.gain_per_t * l.clean_t as gain_per_shift,
-    t.lo95 * l.clean_t as shift_lo95, t.hi95 * l.clean_t as shift_hi95
+select t.machine_id, t.gain_per_t, t.lo95, t.hi95, w.shift_t as clean_t, t.gain_per_t * w.shift_t as gain_per_shift,
+    t.lo95 * w.shift_t as shift_lo95, t.hi95 * w.shift_t as shift_hi95,
+    t.gain_per_t * f.yield_t_ha as gain_per_ha, t.lo95 * f.yield_t_ha as ha_lo95, t.hi95 * f.yield_t_ha as ha_hi95,
+    w.such_t, t.gain_per_t * w.such_t as gain_per_season, t.lo95 * w.such_t as season_lo95,
+    t.hi95 * w.such_t as season_hi95
 from total as t
-left join lifted as l using (machine_id)
+left join worked as w using (machine_id)
+left join "field" as f using (field_id)
 order by t.gain_per_t desc, t.machine_id

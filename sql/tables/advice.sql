@@ -24,5 +24,7 @@ create table if not exists advice (
     n bigint,
     wetness_class varchar,
     soil_class varchar,
+    topsoil_wetness double,
+    outlook varchar,
     reason varchar not null
 );

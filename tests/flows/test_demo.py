@@ -12,6 +12,7 @@ from flows.demo import write_demo
 from tests.program import Demo, taretrace
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest
 from tests.proofs.traced import baselines, mean_settings, settings_r2
+from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.export import exported_tables
 from transforms.lake import Lake
@@ -137,14 +138,13 @@ def _true_log_changes(by_load: pl.DataFrame, row: dict[str, object], steps: floa
 @pytest.fixture(scope="module")
 def wrong_moves(demo, tables, catalogue: Catalogue) -> dict[str, list[tuple[str, ...]]]:
     """Advised moves that the truth of loads in the advised conditions contradicts: by sign, and by money."""
-    now = (
-        tables["field_hour"]
-        .sort("hour_at")
-        .unique("field_id", keep="last")
-        .select("field_id", wetness="topsoil_wetness")
-    )
     soil_of = tables["field"].select("field_id", clay="clay_pct")
-    advice = tables["advice"].filter(pl.col("verdict") == "move").join(now, on="field_id").join(soil_of, on="field_id")
+    advice = (
+        tables["advice"]
+        .filter(pl.col("verdict") == "move")
+        .join(soil_of, on="field_id")
+        .rename({"topsoil_wetness": "wetness"})
+    )
     assert advice.height >= 12
     facts = tables["load_fact"].select("load_id", "topsoil_wetness", "clay_pct")
     by_load = truth(demo, "load_effect").join(facts, on="load_id")
@@ -162,9 +162,11 @@ def wrong_moves(demo, tables, catalogue: Catalogue) -> dict[str, list[tuple[str,
         expected = tables["expected_load"].join(tables["load_fact"], on="load_id")
         mine = expected.filter(pl.col("machine_id") == row["machine_id"]).sort("lifted_at").tail(20)
         ratio = float((mine["observed_pct"] / (100 - mine["observed_pct"])).mean())  # type: ignore[arg-type]
-        soil = 30 * prices.freight_per_t_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
-        soil += prices.storage_loss_per_t_dirt
-        gain = -ratio * soil * np.expm1(dirt) - 2.4 / 74 * prices.beet_per_t * np.expm1(loss)
+        at = CropAndHaul(yield_t_ha=74.0, haul_km=30.0, width_m=3.0, sugar_pct=17.6)
+        now, moved = (
+            cost_per_t(ratio * np.exp(d), 2.4 * np.exp(r), 6.0, 6.0, at, prices) for d, r in ((0, 0), (dirt, loss))
+        )
+        gain = float(now - moved)
         if row["gain_lo95"] > 0.02 and gain < 0:
             found["gain"].append((row["machine_id"], row["setting"], f"gain {gain:.3f}"))
     return found

@@ -1,10 +1,11 @@
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
 
-from transforms.advice.cost import CropAndHaul, cost_per_t
+from transforms.advice.cost import CropAndHaul, cost_parts, cost_per_t
 from transforms.advice.moves import Situation, advise_machine, allowed_steps
 from transforms.advice.posterior import DRAWS, Slopes
 from transforms.workspace import AdviceRules, Prices
@@ -15,7 +16,7 @@ PRICES, RULES = Prices(), AdviceRules()
 
 def situation(**tried: tuple[float, float, int]) -> Situation:
     now = {"share_depth_cm": 7.0, "cleaner_1_speed_rpm": 36.0, "ground_speed_kmh": 6.0, "share_drive_pct": 50.0}
-    return Situation("M1", "F1", dt.date(2025, 10, 9), now, tried, "wet", "heavy", 0.15, 2.0, AT)
+    return Situation("M1", "F1", dt.date(2025, 10, 9), now, tried, "wet", "heavy", 0.15, 2.0, AT, 0.8, "as now")
 
 
 def slopes(**mean_and_sd: tuple[float, float]) -> Slopes:
@@ -27,10 +28,16 @@ def advised(where: Situation, dirt: Slopes, loss: Slopes | None, catalogue) -> p
     return advise_machine(where, dirt, loss, catalogue, PRICES, RULES)
 
 
-def test_cost_adds_soil_roots_and_hours():
-    """By hand: 0.1 t soil at 0.11*20+4+6+1.5 each; 1.5 t/ha of 75 at 38; 320 an hour over 0.1*6*3*0.75*75 t."""
-    expected = 0.1 * 13.7 + 1.5 / 75 * 38 + 320 / (0.1 * 6 * 3 * 0.75 * 75)
-    assert cost_per_t(0.1, 1.5, 6.0, 6.0, AT, PRICES) == pytest.approx(expected)
+def test_cost_adds_soil_roots_pile_and_hours():
+    """By hand: 0.1 t soil at 0.11*20+4+6; 1.5 t/ha of 75 at 38 + 2.4 of quality; 30 days at 6 C; 320 an hour."""
+    parts = cost_parts(0.1, 1.5, 6.0, 6.0, replace(AT, sugar_pct=17.0), PRICES)
+    assert parts.soil == pytest.approx(0.1 * 12.2)
+    assert parts.roots == pytest.approx(1.5 / 75 * 40.4)
+    assert parts.hours == pytest.approx(320 / (0.1 * 6 * 3 * 0.75 * 75))
+    a_day = 5 / 42 * np.exp(np.log(9 / 5) / 4.1 * 0.5)
+    more = 1 + 3 * (0.02 / 0.11) + 0.01 * (10 / 1.1) + 0.015 * 4
+    assert parts.pile == pytest.approx(30 * a_day * more * 550 / 1000)
+    assert cost_per_t(0.1, 1.5, 6.0, 6.0, replace(AT, sugar_pct=17.0), PRICES) == pytest.approx(parts.total)
 
 
 def test_slower_costs_its_hours_and_faster_earns_nothing():

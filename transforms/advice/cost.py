@@ -1,48 +1,91 @@
-"""What dirt, lost roots and slowness cost per tonne of clean beet, at the workspace's prices."""
+"""What dirt, lost roots, the pile and slowness cost per tonne of clean beet, at the workspace's prices."""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
 from transforms.workspace import Prices
 
 Array = NDArray[np.float64]
 FIELD_EFFICIENCY = 0.75
 """Share of field time spent lifting (common practice, no source)."""
+USUAL_TOPS_PCT = 4.0
+"""Top tare where none is measured (common practice, no source); settings that act on dirt do not move it."""
 
 
 @dataclass(frozen=True)
 class CropAndHaul:
-    """What the cost depends on besides dirt and loss."""
+    """What the cost depends on besides dirt and loss; sugar is the standard's where None."""
 
     yield_t_ha: float
     haul_km: float
     width_m: float
+    sugar_pct: float | None = None
+    tops_pct: float = USUAL_TOPS_PCT
+
+
+@dataclass(frozen=True)
+class CostParts:
+    """Cost per tonne of clean beet by what causes it, in the season's currency."""
+
+    soil: Array
+    roots: Array
+    pile: Array
+    hours: Array
+
+    @property
+    def total(self) -> Array:
+        """All of it."""
+        return np.asarray(self.soil + self.roots + self.pile + self.hours)
+
+
+def beet_worth_per_t(at: CropAndHaul, prices: Prices) -> float:
+    """Return what a tonne of clean beet of the field is paid, its quality included."""
+    above = 0.0 if at.sugar_pct is None else at.sugar_pct - prices.sugar_standard_pct
+    return prices.beet_per_t + prices.quality_per_point * above
+
+
+def cost_parts(
+    dirt_ratio: Array | float,
+    root_loss_t_ha: Array | float,
+    speed_kmh: Array | float,
+    now_kmh: float,
+    at: CropAndHaul,
+    prices: Prices,
+) -> CostParts:
+    """Return the cost per tonne of clean beet delivered, by cause.
+
+    c = r (freight km + handling + disposal) + L worth / Y + sugar days loss(T, dirt, tops, damage)
+        + hour / (0.1 min(v, v0) w e Y)
+
+    with r dirt over clean, L root loss t/ha, Y yield t/ha, v speed and v0 the speed driven now km/h, w width m, e field
+    efficiency. Driving slower costs its hours; driving faster earns nothing here, for the job is clean, whole roots.
+    """
+    r, lost = np.asarray(dirt_ratio, dtype=np.float64), np.asarray(root_loss_t_ha, dtype=np.float64)
+    per_t_soil = prices.freight_per_t_km * at.haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
+    t_per_hour = 0.1 * np.minimum(speed_kmh, now_kmh) * at.width_m * FIELD_EFFICIENCY * at.yield_t_ha
+    sound = prices.storage_days * float(healthy_loss_kg_per_t_day(prices.storage_temp_c))
+    factor = condition_factor(
+        100 * r / (1 + r), at.tops_pct, damaged_share(lost, at.yield_t_ha), prices.storage_dirt_pct,
+        prices.storage_tops_pct,
+    )  # fmt: skip
+    return CostParts(
+        soil=r * per_t_soil,
+        roots=lost / at.yield_t_ha * beet_worth_per_t(at, prices),
+        pile=sound * factor * prices.sugar_per_t / 1000,
+        hours=np.asarray(prices.machine_hour / t_per_hour),
+    )
 
 
 def cost_per_t(
     dirt_ratio: Array | float,
     root_loss_t_ha: Array | float,
-    speed_kmh: float,
+    speed_kmh: Array | float,
     now_kmh: float,
     at: CropAndHaul,
     prices: Prices,
 ) -> Array:
-    """Return the cost per tonne of clean beet delivered, in the season's currency.
-
-    c = r (freight km + handling + disposal + storage) + price L / Y + hour / (0.1 min(v, v0) w e Y)
-
-    with r dirt over clean, L root loss t/ha, Y yield t/ha, v speed and v0 the speed driven now km/h, w width m, e field
-    efficiency. Driving slower costs its hours; driving faster earns nothing here, for the job is clean, whole roots.
-    """
-    per_t_soil = (
-        prices.freight_per_t_km * at.haul_km
-        + prices.soil_handling_per_t
-        + prices.soil_disposal_per_t
-        + prices.storage_loss_per_t_dirt
-    )
-    t_per_hour = 0.1 * min(speed_kmh, now_kmh) * at.width_m * FIELD_EFFICIENCY * at.yield_t_ha
-    soil = np.asarray(dirt_ratio) * per_t_soil
-    lost = np.asarray(root_loss_t_ha) / at.yield_t_ha * prices.beet_per_t
-    return np.asarray(soil + lost + prices.machine_hour / t_per_hour)
+    """Return the whole of `cost_parts`."""
+    return cost_parts(dirt_ratio, root_loss_t_ha, speed_kmh, now_kmh, at, prices).total

@@ -36,6 +36,8 @@ class Situation:
         dirt_ratio: expected dirt over clean, settings as they are.
         root_loss_t_ha: expected root loss, settings as they are.
         at: crop and haul.
+        topsoil_wetness: expected wetness.
+        outlook: where the expected conditions come from, "forecast" or "as now".
     """
 
     machine_id: str
@@ -48,6 +50,8 @@ class Situation:
     dirt_ratio: float
     root_loss_t_ha: float
     at: CropAndHaul
+    topsoil_wetness: float
+    outlook: str
 
 
 @dataclass(frozen=True)
@@ -153,6 +157,8 @@ def _row(situation: Situation, verdict: str, reason: str) -> dict[str, object]:
         "verdict": verdict,
         "wetness_class": situation.wetness_class,
         "soil_class": situation.soil_class,
+        "topsoil_wetness": situation.topsoil_wetness,
+        "outlook": situation.outlook,
         "reason": reason,
     }
 
@@ -198,6 +204,8 @@ ADVICE_SCHEMA = {
     "n": pl.Int64,
     "wetness_class": pl.String,
     "soil_class": pl.String,
+    "topsoil_wetness": pl.Float64,
+    "outlook": pl.String,
     "reason": pl.String,
 }
 

@@ -5,9 +5,10 @@ import datetime as dt
 import numpy as np
 import polars as pl
 
-from transforms.advice.cost import CropAndHaul
+from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
 from transforms.advice.moves import Situation
-from transforms.catalogue import Catalogue
+from transforms.advice.outlook import FORECAST, Outlook
+from transforms.catalogue import TOPS, Catalogue
 from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, tried
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
@@ -41,7 +42,7 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
 
 def next_situations(
     facts: pl.DataFrame,
-    field_hour: pl.DataFrame,
+    outlook: Outlook,
     fields: pl.DataFrame,
     machines: pl.DataFrame,
     sites: dict[str, tuple[float, float]],
@@ -53,22 +54,22 @@ def next_situations(
 ) -> list[tuple[Situation, Place]]:
     """Return (situation, its conditions) for every machine that worked in the last days.
 
-    Each machine is taken to go on in the field it left; conditions are taken to persist from the last known hour.
+    Each machine is taken to go on in the field it left, under the outlook's conditions.
     """
     worked = facts.drop_nulls(["machine_id", "topsoil_wetness", "lifted_at"])
     if not worked.height:
         return []
     last_day: dt.date = worked["shift_date"].max()  # type: ignore[assignment]
     recent = worked.filter(pl.col("shift_date") >= last_day - RECENT)
-    latest = field_hour.sort("hour_at").unique("field_id", keep="last", maintain_order=True)
     out = []
     for (machine_id,), shifts in recent.group_by("machine_id", maintain_order=True):
         mine = shifts.filter(pl.col("shift_date") == pl.col("shift_date").max()).sort("lifted_at")
         field_id = str(mine["field_id"][-1])
         here = fields.filter(pl.col("field_id") == field_id).row(0, named=True)
-        wetness = float(latest.filter(pl.col("field_id") == field_id)["topsoil_wetness"][0])
+        ahead = outlook.of(field_id)
+        wetness = float(ahead["topsoil_wetness"])
         run_at = _last_settings(mine.filter(pl.col("field_id") == field_id), catalogue)
-        at = _conditions_next(mine, here, wetness, dirt, last_day)
+        at = _conditions_next(mine, here, ahead, dirt, last_day)
         classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(at["clay_pct"])))
         place = Place(at, classes[1], str(machine_id))
         lost = UNKNOWN_LOSS_T_HA
@@ -78,10 +79,13 @@ def next_situations(
         tried_here = {n: t for n, t in tried_range(dirt, *classes, min_loads).items() if n in run_at}
         site = sites.get(str(mine["site_id"][-1]))
         km = road_km(float(here["lat_deg"]), float(here["lon_deg"]), site) if site else haul_km
-        crop = CropAndHaul(float(here["yield_t_ha"]), km, _width_m(machines, str(machine_id)))
-        situation = Situation(
-            str(machine_id), field_id, last_day + dt.timedelta(days=1), run_at, tried_here, *classes, ratio, lost, crop
+        crop = CropAndHaul(
+            float(here["yield_t_ha"]), km, _width_m(machines, str(machine_id)), *_quality(facts, field_id)
         )
+        situation = Situation(
+            str(machine_id), field_id, last_day + dt.timedelta(days=1), run_at, tried_here, *classes, ratio, lost, crop,
+            wetness, str(ahead["outlook"]),
+        )  # fmt: skip
         out.append((situation, place))
     return sorted(out, key=lambda s: s[0].machine_id)
 
@@ -92,14 +96,22 @@ def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float
     return {n: float(v) for n, v in means.items() if v is not None}
 
 
+def _quality(facts: pl.DataFrame, field_id: str) -> tuple[float | None, float]:
+    """Mean sugar and tops of the field's loads; the standard and the usual where none is measured."""
+    mine = facts.filter(pl.col("field_id") == field_id)
+    sugar, tops = (mine[c].mean() if c in mine.columns else None for c in ("sugar_pct", TOPS))
+    return (None if sugar is None else float(sugar)), (USUAL_TOPS_PCT if tops is None else float(tops))  # type: ignore[arg-type]
+
+
 def _conditions_next(
-    mine: pl.DataFrame, here: dict[str, float], wetness: float, fit: ResponseFit, last_day: dt.date
+    mine: pl.DataFrame, here: dict[str, float], ahead: dict[str, float | str], fit: ResponseFit, last_day: dt.date
 ) -> dict[str, float]:
     first_day = fit.frame.season_starts[-1]
+    temp = ahead["air_temp_c"] if ahead["outlook"] == FORECAST else mine["air_temp_c"].mean()
     return {
-        "topsoil_wetness": wetness,
+        "topsoil_wetness": float(ahead["topsoil_wetness"]),
         "clay_pct": float(here["clay_pct"]),
-        "air_temp_c": float(mine["air_temp_c"].mean()),  # type: ignore[arg-type]
+        "air_temp_c": float(temp),  # type: ignore[arg-type]
         "yield_t_ha": float(here["yield_t_ha"]),
         "campaign_day": float((last_day - first_day).days + 1),
     }

@@ -216,6 +216,25 @@ def _write_outlines(season: DemoSeason, inbox: Path) -> None:
     (inbox / "outlines.geojson").write_text(text, "utf-8")
 
 
+FORECAST_HOURS = 48
+
+
+def _write_forecast(season: DemoSeason, station: str, weather: pl.DataFrame, inbox: Path) -> None:
+    """The two days to come, wrong as forecasts are: a degree, a tenth of an hour's rain, showers at other hours."""
+    rng = np.random.default_rng(season.plan.seed + 104_729)
+    begins = season.midnight + dt.timedelta(days=season.plan.days)
+    ahead = weather.filter(
+        (pl.col("hour_at") >= begins) & (pl.col("hour_at") < begins + dt.timedelta(hours=FORECAST_HOURS))
+    )
+    rain = np.roll(ahead["rain_mm"].to_numpy(), int(rng.integers(-2, 3))) * rng.gamma(8, 1 / 8, ahead.height)
+    ahead.with_columns(
+        pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        pl.lit((begins - dt.timedelta(hours=3)).strftime("%Y-%m-%dT%H:%M:%SZ")).alias("issued_at"),
+        (pl.col("air_temp_c") + rng.normal(0, 1)).round(1),
+        pl.Series("rain_mm", rain.round(1)),
+    ).write_csv(inbox / f"forecast_{station}.csv")
+
+
 def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mappings: Path) -> None:
     """Write every export into `inbox` and the mappings that read them into `mappings`."""
     rng = np.random.default_rng(season.plan.seed + 7919)
@@ -231,6 +250,7 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
         table = known.with_columns(pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
         holes = table.with_row_index("row").filter(pl.col("row") % 311 != 300).drop("row")
         holes.write_csv(inbox / f"weather_{station}.csv")
+        _write_forecast(season, str(station), part, inbox)
     season.district.fields.with_columns(pl.col("forecast_t_ha").alias("yield_t_ha")).select(
         "field_id", "grower_id", "station_id", "lat_deg", "lon_deg", "area_ha", "sand_pct", "clay_pct",
         "organic_matter_pct", "yield_t_ha", "row_spacing_cm",
