@@ -14,6 +14,7 @@ from reports.shift_page import write_shift_page
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
 from transforms.advice.outlook import Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
+from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import next_situations
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.conditions.field_hours import field_hours
@@ -271,7 +272,7 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
         rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
-            facts = warehouse.table("load_fact")
+            facts, spread = warehouse.table("load_fact"), {f.response: shrinkage(f) for f in fits.fitted}
             situations = next_situations(
                 facts,
                 _outlook(warehouse, facts, season),
@@ -283,10 +284,13 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
                 season.catalogue,
                 season.advice.min_loads,
                 season.prices.haul_km,
+                rng,
             )
             for situation, place in situations:
                 dirt, loss = (
-                    draw_slopes(f, place, situation.settings, season.catalogue, season.advice.max_steps, rng)
+                    draw_slopes(
+                        f, place, situation.settings, season.catalogue, season.advice.max_steps, spread[f.response], rng
+                    )
                     if f
                     else None
                     for f in (fits.dirt, fits.loss)

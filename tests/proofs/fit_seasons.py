@@ -85,7 +85,7 @@ def _ar(rng: np.random.Generator, n: int, mean: float, sd: float, stay: float) -
     return out
 
 
-def _visits(rng: np.random.Generator, machines: int, days: int) -> pl.DataFrame:
+def machine_days(rng: np.random.Generator, machines: int, days: int) -> pl.DataFrame:
     """One row a machine and day: field, operator, site, wetness of the day in the field, what no log holds."""
     weather = np.clip(_ar(rng, days, 0.5, 0.24, 0.75), 0.03, 0.97)
     temp = _ar(rng, days, 9, 5, 0.7) - np.linspace(0, 5, days)
@@ -116,7 +116,7 @@ def _visits(rng: np.random.Generator, machines: int, days: int) -> pl.DataFrame:
     )
 
 
-def _settings(
+def settings_of_visit(
     rng: np.random.Generator, visit: dict[str, float], habits: dict[str, float], n: int, catalogue: Catalogue
 ):
     """Each setting over the loads of a visit: habit, what the operator sees, and hourly trying."""
@@ -134,14 +134,14 @@ def _settings(
 def fit_season(seed: int, mechanic: str, catalogue: Catalogue, machines: int = 10, days: int = 24) -> FitSeason:
     """Draw a season of some 10 loads a machine and day."""
     rng = np.random.default_rng(seed)
-    visits = _visits(rng, machines, days)
+    visits = machine_days(rng, machines, days)
     habits = {m: {n: rng.normal(*USUAL[n]) for n in USUAL} for m in range(machines)}
     bad_lab = rng.normal(0, 0.05, (3, days))
     frames: list[dict[str, Array]] = []
     for visit in visits.iter_rows(named=True):
         n = int(rng.integers(6, 15))
         wet = np.clip(visit["wet"] + np.linspace(0.04, -0.04, n), 0.01, 0.99)
-        held = _settings(rng, visit, habits[visit["machine"]], n, catalogue)
+        held = settings_of_visit(rng, visit, habits[visit["machine"]], n, catalogue)
         site = int((visit["site"] + (rng.random() < 0.2)) % 3)
         frames.append({**{k: np.full(n, v, dtype=float) for k, v in visit.items()}, **held, "wet": wet,
                        "site": np.full(n, site, dtype=float), "order": np.arange(n, dtype=float),
@@ -160,10 +160,10 @@ def fit_season(seed: int, mechanic: str, catalogue: Catalogue, machines: int = 1
         effect[name] = (np.log(law(up, ground)) - np.log(law(down, ground))) / 2
     kg = rng.choice([25.0, 25.0, 25.0, 12.0], n)
     z = np.log(law(settings, ground)) + rng.normal(0, 0.09, n) + c["lab"] + rng.normal(0, 0.1 * np.sqrt(25 / kg))
-    return FitSeason(mechanic, _facts(c, settings, z, kg), effect)
+    return FitSeason(mechanic, facts_of(c, settings, z, kg), effect)
 
 
-def _facts(c: dict[str, Array], settings: dict[str, Array], z: Array, kg: Array) -> pl.DataFrame:
+def facts_of(c: dict[str, Array], settings: dict[str, Array], z: Array, kg: Array) -> pl.DataFrame:
     n = z.size
     first = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
     lifted = [first + dt.timedelta(days=int(d), minutes=40 * int(o)) for d, o in zip(c["day"], c["order"], strict=True)]

@@ -33,8 +33,8 @@ class Situation:
         tried: setting -> (low, high, loads) the fleet has tried under such conditions.
         wetness_class: expected wetness class.
         soil_class: soil class of the field.
-        dirt_ratio: expected dirt over clean, settings as they are.
-        root_loss_t_ha: expected root loss, settings as they are.
+        dirt_ratio: expected dirt over clean, settings as they are; draws of it, shape (draws,), or one value.
+        root_loss_t_ha: expected root loss, settings as they are; likewise.
         at: crop and haul.
         topsoil_wetness: expected wetness.
         outlook: where the expected conditions come from, "forecast" or "as now".
@@ -47,8 +47,8 @@ class Situation:
     tried: dict[str, tuple[float, float, int]]
     wetness_class: str
     soil_class: str
-    dirt_ratio: float
-    root_loss_t_ha: float
+    dirt_ratio: Array | float
+    root_loss_t_ha: Array | float
     at: CropAndHaul
     topsoil_wetness: float
     outlook: str

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from transforms.advice.shrinkage import Shrinkage
 from transforms.catalogue import Catalogue
-from transforms.model.contrasts import draws_covariance
 from transforms.model.fit import ResponseFit
 from transforms.model.predict import Place, value_weights
 
@@ -45,6 +45,7 @@ def draw_slopes(
     settings: dict[str, float],
     catalogue: Catalogue,
     max_steps: int,
+    shrink: Shrinkage,
     rng: np.random.Generator,
 ) -> Slopes:
     """Draw what moves of up to `max_steps` from the settings as they are would do, from their joint posterior."""
@@ -54,6 +55,6 @@ def draw_slopes(
         return Slopes([], np.zeros((DRAWS, 0)))
     now = {n: value_weights(fit, n, settings[n], place) for n in names}
     L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - now[n] for n, k in moves])
-    mean, V = L @ fit.reml.coef, draws_covariance(fit.reml, L)
+    mean, V = shrink.moved(fit, L)
     drawn = dict(zip(moves, rng.multivariate_normal(mean, V, size=DRAWS, method="eigh").T, strict=True))
     return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn)

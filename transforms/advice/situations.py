@@ -4,17 +4,20 @@ import datetime as dt
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import FORECAST, Outlook
+from transforms.advice.posterior import DRAWS
 from transforms.catalogue import TOPS, Catalogue
 from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, tried
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.model.predict import Place, expected_scale
+from transforms.model.predict import Place, expected_scale, level_variance
 from transforms.trace.season_trace import road_km
 
+Array = NDArray[np.float64]
 RECENT = dt.timedelta(days=2)
 """A machine that did not work within this of the fleet's last shift gets no advice."""
 UNKNOWN_LOSS_T_HA = 2.0
@@ -51,6 +54,7 @@ def next_situations(
     catalogue: Catalogue,
     min_loads: int,
     haul_km: float,
+    rng: np.random.Generator,
 ) -> list[tuple[Situation, Place]]:
     """Return (situation, its conditions) for every machine that worked in the last days.
 
@@ -72,10 +76,10 @@ def next_situations(
         at = _conditions_next(mine, here, ahead, dirt, last_day)
         classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(at["clay_pct"])))
         place = Place(at, classes[1], str(machine_id))
-        lost = UNKNOWN_LOSS_T_HA
+        ratio = np.exp(_level(dirt, place, field_id, run_at, rng))
+        lost: Array | float = UNKNOWN_LOSS_T_HA
         if loss is not None:
-            lost = float(np.exp(expected_scale(loss, place, field_id, run_at)) - SMALL_LOSS_T_HA)
-        ratio = float(np.exp(expected_scale(dirt, place, field_id, run_at)))
+            lost = np.maximum(np.exp(_level(loss, place, field_id, run_at, rng)) - SMALL_LOSS_T_HA, 0.0)
         tried_here = {n: t for n, t in tried_range(dirt, *classes, min_loads).items() if n in run_at}
         site = sites.get(str(mine["site_id"][-1]))
         km = road_km(float(here["lat_deg"]), float(here["lon_deg"]), site) if site else haul_km
@@ -94,6 +98,14 @@ def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float
     names = [n for n in catalogue if n in loads.columns]
     means = loads.select(pl.col(names).mean()).row(0, named=True)
     return {n: float(v) for n, v in means.items() if v is not None}
+
+
+def _level(
+    fit: ResponseFit, place: Place, field_id: str, settings: dict[str, float], rng: np.random.Generator
+) -> Array:
+    """Draws of z expected with the settings as they are, shape (draws,); what the next day adds is not known."""
+    z = expected_scale(fit, place, field_id, settings)
+    return np.asarray(z + np.sqrt(level_variance(fit, place, field_id)) * rng.standard_normal(DRAWS))
 
 
 def _quality(facts: pl.DataFrame, field_id: str) -> tuple[float | None, float]:

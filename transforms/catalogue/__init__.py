@@ -28,6 +28,7 @@ class Setting:
         up: a person's word for more of it.
         down: a person's word for less of it.
         nature: `numeric` or `flag`.
+        breaks: "more" or "less" where it is known what more of it does to root loss.
         curve: range over which its effect may bend; None where a straight line will do.
     """
 
@@ -42,6 +43,7 @@ class Setting:
     up: str
     down: str
     nature: str = "numeric"
+    breaks: str | None = None
     curve: tuple[float, float] | None = None
 
 

@@ -3,6 +3,7 @@
 import datetime as dt
 import hashlib
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -144,6 +145,16 @@ class ResponseFit:
     def labels(self, factor: str) -> NDArray[np.str_]:
         """Return the labels of a factor's levels, sorted."""
         return self.reml.equations.m.labels[factor]
+
+    @cached_property
+    def _level_se(self) -> dict[str, Array]:
+        return {}
+
+    def level_se(self, factor: str) -> Array:
+        """Return the standard errors of a factor's predicted intercepts; worked out once."""
+        if factor not in self._level_se:
+            self._level_se[factor] = self.reml.u_se(factor)
+        return self._level_se[factor]
 
     def intercept(self, factor: str, label: str) -> float:
         """Return the predicted intercept of one level; 0 for one the fit has not seen."""

@@ -70,3 +70,19 @@ def expected_scale(fit: ResponseFit, place: Place, field_id: str, settings: Mapp
             weights = value_weights(fit, name, settings[name], place)
             z += float(weights @ fit.reml.coef) - usual_part(fit, name)
     return z
+
+
+def level_variance(fit: ResponseFit, place: Place, field_id: str) -> float:
+    """Return the variance of a next visit's mean z about `expected_scale`: field, machine and the day's own levels.
+
+    A field or machine the fit knows counts by the error of its prediction, a new one by its whole variance; so do the
+    days to come. The conditions' own error, small beside these, is left out.
+    """
+    known = {"field": field_id, "machine": place.machine_id}
+    out = 0.0
+    for name in ("field", "machine", "machine_day", "site_day"):
+        if name not in fit.reml.spans:
+            continue
+        where = np.flatnonzero(fit.labels(name) == known[name]) if name in known else np.empty(0, dtype=np.int64)
+        out += float(fit.level_se(name)[where[0]] ** 2) if where.size else fit.reml.variances[name]
+    return out
