@@ -169,7 +169,10 @@ def true_gain(world: World, at: Standing, moves: dict[str, Array | int]) -> Arra
     size = max((np.size(v) for v in moves.values()), default=1)
     ground = ground_of(np.full(size, at.wet), at.clay_pct, at.crop, at.unseen)
     now = {n: np.full(size, v) for n, v in at.settings.items()}
-    moved = {n: v + np.asarray(moves.get(n, 0)) * world.catalogue[n].step for n, v in now.items()}
+    moved = {}
+    for n, v in now.items():
+        s = world.catalogue[n]
+        moved[n] = np.clip(v + np.asarray(moves.get(n, 0)) * s.step, 0.3 * v, s.high)
     speed = at.settings["ground_speed_kmh"]
     return np.asarray(
         true_cost(world.mechanic, now, ground, at.crop, speed)
@@ -261,7 +264,8 @@ def _followed(world: World, day: int, moves: Moves) -> None:
             follows = rng.random() < FOLLOWED
             if follows and name in wanted:
                 setting, habit = world.catalogue[name], world.habits[int(machine[1:])]
-                habit[name] = float(np.clip(habit[name] + wanted[name] * setting.step, setting.low, setting.high))
+                moved = habit[name] + wanted[name] * setting.step
+                habit[name] = float(np.clip(moved, 0.3 * USUAL[name][0], setting.high))
 
 
 def closed_loop(

@@ -70,11 +70,15 @@ MECHANICS: dict[str, Mechanic] = {"crumbling": crumbling, "sieving": sieving, "t
 
 @dataclass(frozen=True)
 class FitSeason:
-    """A season's facts and, per load and setting, the true log change of one step: half of two, one either way."""
+    """A season's facts and, per load and setting, the true log change of one step: half of two, one either way.
+
+    `own` holds what each load's machine and field add to the log of its dirt.
+    """
 
     mechanic: str
     facts: pl.DataFrame
     effect: dict[str, Array]
+    own: dict[str, Array]
 
 
 def _ar(rng: np.random.Generator, n: int, mean: float, sd: float, stay: float) -> Array:
@@ -108,10 +112,23 @@ def machine_days(rng: np.random.Generator, machines: int, days: int) -> pl.DataF
             wet = float(np.clip(weather[day] + 0.004 * (clay[where] - 24) + rng.normal(0, 0.08), 0.02, 0.98))
             unseen = hidden_field[where] + habit + rng.normal(0, 0.12)
             rows.append((machine, day, where, 2 * machine + (day // 3) % 2, machine % 3, wet, temp[day], clay[where],
-                         crop[where], unseen))  # fmt: skip
+                         crop[where], unseen, habit, hidden_field[where]))  # fmt: skip
     return pl.DataFrame(
         rows,
-        schema=["machine", "day", "field", "operator", "site", "wet", "temp", "clay", "crop", "unseen"],
+        schema=[
+            "machine",
+            "day",
+            "field",
+            "operator",
+            "site",
+            "wet",
+            "temp",
+            "clay",
+            "crop",
+            "unseen",
+            "habit",
+            "hidden_field",
+        ],
         orient="row",
     )
 
@@ -160,7 +177,8 @@ def fit_season(seed: int, mechanic: str, catalogue: Catalogue, machines: int = 1
         effect[name] = (np.log(law(up, ground)) - np.log(law(down, ground))) / 2
     kg = rng.choice([25.0, 25.0, 25.0, 12.0], n)
     z = np.log(law(settings, ground)) + rng.normal(0, 0.09, n) + c["lab"] + rng.normal(0, 0.1 * np.sqrt(25 / kg))
-    return FitSeason(mechanic, facts_of(c, settings, z, kg), effect)
+    own = {"machine": c["habit"], "field": c["hidden_field"]}
+    return FitSeason(mechanic, facts_of(c, settings, z, kg), effect, own)
 
 
 def facts_of(c: dict[str, Array], settings: dict[str, Array], z: Array, kg: Array) -> pl.DataFrame:

@@ -277,7 +277,29 @@ def fit_products(
         raise RemlError(f"{products.n} rows are too few for {products.p} fixed columns")
     equations = Equations(products)
     with threadpool_limits(limits=1 if equations.c.size < SMALL_CORE else None, user_api="blas"):
-        return _fit(equations, start, method, tolerance)
+        return _fit(_Criterion(equations, method), start, tolerance)
+
+
+WELL_KNOWN_EDF = 30.0
+"""A variance that as many degrees of freedom tell is what REML finds."""
+PROFILE_STEPS = 12
+
+
+def profile(fit: RemlFit, name: str) -> tuple[Array, Array]:
+    """Return what the restricted likelihood leaves open of one standard deviation: (values, their probabilities).
+
+    With s flat on (0, inf) (Gelman 2006) and the other variances as they are. Where REML finds nothing, nothing is
+    merely the likeliest. A variance that many degrees of freedom tell is what REML finds.
+    """
+    if fit.edf[name] >= WELL_KNOWN_EDF:
+        return np.array([np.sqrt(fit.variances[name])]), np.ones(1)
+    criterion, floor = _Criterion(fit.equations, fit.method), min(fit.variances.values())
+    widest = 4 * np.sqrt(max(fit.variances[name], 0.05 * fit.residual))
+    sd = np.linspace(0, 1, PROFILE_STEPS + 1) * widest
+    at = ({**fit.variances, name: max(v**2, floor)} for v in sd)
+    minus_2l = np.array([criterion.minus_2l(fit.equations.solve(v, fit.residual)) for v in at])
+    p = np.exp(-(minus_2l - minus_2l.min()) / 2)
+    return sd, p / p.sum()
 
 
 def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], float]:
@@ -290,8 +312,8 @@ def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], 
     return variances, total / 2
 
 
-def _fit(equations: Equations, start: Start | None, method: str, tolerance: float) -> RemlFit:
-    criterion = _Criterion(equations, method)
+def _fit(criterion: _Criterion, start: Start | None, tolerance: float) -> RemlFit:
+    equations = criterion.eq
     total = _variance_of_y(equations.m)
     floor = FLOOR * max(total, 1e-300)
     guess, rest = _first_guess(equations, total)
@@ -345,4 +367,4 @@ def _finish(
     )
 
 
-__all__ = ["DenseBlock", "Factor", "RemlError", "RemlFit", "Start", "fit_products", "fit_reml"]
+__all__ = ["DenseBlock", "Factor", "RemlError", "RemlFit", "Start", "fit_products", "fit_reml", "profile"]

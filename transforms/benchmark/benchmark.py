@@ -1,0 +1,149 @@
+"""The `benchmark` table: observed less expected for conditions, split into settings and what is the subject's own."""
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.benchmark.funnel import funnel
+from transforms.benchmark.levels import KINDS, Levels, own_levels
+from transforms.benchmark.ranks import ranks
+from transforms.catalogue import ROOT_LOSS
+from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit, pct_from_scale
+
+Array = NDArray[np.float64]
+BENCHMARK_SCHEMA = {
+    "subject_kind": pl.String, "subject_id": pl.String, "response": pl.String, "observed": pl.Float64,
+    "expected": pl.Float64, "from_conditions": pl.Float64, "from_settings": pl.Float64, "unexplained": pl.Float64,
+    "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64, "shrunken_lo95": pl.Float64,
+    "shrunken_hi95": pl.Float64, "rank": pl.Int64, "rank_lo95": pl.Int64, "rank_hi95": pl.Int64, "subjects": pl.Int64,
+    "limit_95": pl.Float64, "limit_998": pl.Float64, "overdispersion": pl.Float64, "funnel": pl.String,
+    "n": pl.Int64, "says": pl.String,
+}  # fmt: skip
+SEASON_CHANGE_SCHEMA = {
+    "response": pl.String, "season_start": pl.String, "before": pl.String, "observed_change": pl.Float64,
+    "from_conditions": pl.Float64, "from_settings": pl.Float64, "unexplained": pl.Float64, "lo95": pl.Float64,
+    "hi95": pl.Float64, "n": pl.Int64,
+}  # fmt: skip
+RANKED_FROM = 3
+"""Fewer subjects than this are not ranked."""
+
+
+def unscaled(response: str, z: Array) -> Array:
+    """Return what a value on the fitted scale stands for: percent of gross, or t/ha."""
+    return np.asarray(np.exp(z) - SMALL_LOSS_T_HA) if response == ROOT_LOSS else pct_from_scale(z)
+
+
+def _rate(response: str, z: Array, typical: float) -> Array:
+    """Units of the response per unit of z from the typical load to each subject: the logarithmic mean (Ang 2004)."""
+    gap = z - typical
+    near = np.abs(gap) < 1e-9
+    step = np.where(near, 1e-6, gap)
+    base = unscaled(response, np.array([typical]))[0]
+    return np.asarray((unscaled(response, typical + step) - base) / step)
+
+
+def _means(levels: Levels, values: Array) -> Array:
+    """Mean by weight of a row's value over each subject's loads."""
+    total = np.bincount(levels.code, weights=levels.weight, minlength=levels.labels.size)
+    return np.asarray(np.bincount(levels.code, weights=levels.weight * values, minlength=levels.labels.size) / total)
+
+
+def _rows(fit: ResponseFit, levels: Levels, min_loads: int) -> pl.DataFrame:
+    z = _means(levels, fit.z)
+    typical = float(levels.weight @ fit.z / levels.weight.sum())
+    rate = _rate(fit.response, z, typical)
+    settings = _means(levels, levels.settings) - float(levels.weight @ levels.settings / levels.weight.sum())
+    observed, n = unscaled(fit.response, z), np.bincount(levels.code, minlength=levels.labels.size)
+    expected = observed - rate * (settings + levels.own)
+    (low, high), (shrunk_low, shrunk_high) = levels.interval, levels.shrunken.interval
+    limits = funnel(levels.own, np.sqrt(np.diag(levels.own_cov)))
+    known = n >= min_loads
+    table = pl.DataFrame({
+        "subject_kind": [levels.kind] * n.size, "subject_id": levels.labels, "response": [fit.response] * n.size,
+        "observed": observed, "expected": expected,
+        "from_conditions": expected - unscaled(fit.response, np.array([typical]))[0],
+        "from_settings": rate * settings, "unexplained": rate * levels.own, "lo95": rate * low, "hi95": rate * high,
+        "shrunken": rate * levels.shrunken.mean,
+        "shrunken_lo95": rate * shrunk_low, "shrunken_hi95": rate * shrunk_high,
+        "limit_95": rate * limits.half["95"], "limit_998": rate * limits.half["998"],
+        "overdispersion": [limits.phi] * n.size, "funnel": limits.beyond(levels.own), "n": n,
+    })  # fmt: skip
+    table = table.join(_ranked(levels, known), on="subject_id", how="left", maintain_order="left")
+    return _named(table, known, min_loads)
+
+
+def _ranked(levels: Levels, known: NDArray[np.bool_]) -> pl.DataFrame:
+    """Ranks among the subjects with loads enough; none of seasons, nor where there are too few to rank."""
+    at = np.flatnonzero(known)
+    schema = {"subject_id": pl.String, "rank": pl.Int64, "rank_lo95": pl.Int64, "rank_hi95": pl.Int64,
+              "subjects": pl.Int64}  # fmt: skip
+    if at.size < RANKED_FROM or levels.kind == "season":
+        return pl.DataFrame(schema=schema)
+    middle, low, high = ranks(levels.shrunken.draws[:, at])
+    return pl.DataFrame(
+        {"subject_id": levels.labels[at], "rank": middle, "rank_lo95": low, "rank_hi95": high,
+         "subjects": [at.size] * at.size}
+    ).cast(schema)  # type: ignore[arg-type]  # fmt: skip
+
+
+def _named(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.DataFrame:
+    """Leave only the count of a subject with too few loads, and say so."""
+    told = ["subject_kind", "subject_id", "response", "n"]
+    mask = pl.Series("known", known)
+    return table.with_columns(
+        *(pl.when(mask).then(pl.col(c)).alias(c) for c in table.columns if c not in told),
+        pl.when(mask).then(pl.lit("measured association")).otherwise(
+            pl.lit(f"too few loads: fewer than {min_loads}")
+        ).alias("says"),
+    ).select(list(BENCHMARK_SCHEMA)).cast(BENCHMARK_SCHEMA)  # type: ignore[arg-type]  # fmt: skip
+
+
+def _changes(fit: ResponseFit, levels: Levels) -> pl.DataFrame:
+    """Each season against the one before: how much of the change is conditions, settings, neither."""
+    z, settings = _means(levels, fit.z), _means(levels, levels.settings)
+    n = np.bincount(levels.code, minlength=levels.labels.size)
+    observed, rows = unscaled(fit.response, z), []
+    for k in range(1, levels.labels.size):
+        rate = float(_rate(fit.response, z[k : k + 1], float(z[k - 1]))[0])
+        own = levels.own[k] - levels.own[k - 1]
+        L = np.zeros(levels.labels.size)
+        L[k], L[k - 1] = 1.0, -1.0
+        half = levels.interval[1][k] - levels.own[k]
+        half *= float(np.sqrt(L @ levels.own_cov @ L / levels.own_cov[k, k]))
+        change = float(observed[k] - observed[k - 1])
+        by_settings = rate * (settings[k] - settings[k - 1])
+        rows.append((fit.response, str(levels.labels[k]), str(levels.labels[k - 1]), change,
+                     change - by_settings - rate * own, by_settings, rate * own, rate * (own - half),
+                     rate * (own + half), int(n[k])))  # fmt: skip
+    return pl.DataFrame(rows, schema=SEASON_CHANGE_SCHEMA, orient="row")
+
+
+def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the `benchmark` and `season_change` rows of a fit.
+
+    observed - expected = from_settings + unexplained and expected - typical = from_conditions, exactly; all in the
+    response's own unit, about the fleet's typical load (mean on the fitted scale). The expectation holds conditions
+    and the levels of the other factors (for a machine: its fields, days, operators).
+    """
+    tables, changes = [pl.DataFrame(schema=BENCHMARK_SCHEMA)], [pl.DataFrame(schema=SEASON_CHANGE_SCHEMA)]
+    for kind in KINDS:
+        levels = own_levels(fit, kind)
+        if levels is None:
+            continue
+        tables.append(_rows(fit, levels, min_loads))
+        if kind == "season":
+            changes.append(_changes(fit, levels))
+    return pl.concat(tables).sort("response", "subject_kind", "subject_id"), pl.concat(changes)
+
+
+def anonymous(table: pl.DataFrame, kind: str, subject_id: str) -> pl.DataFrame:
+    """Return a kind's rows as one subject may see them: its own id, the others by number in order of their level.
+
+    A subject with too few loads is not among the others.
+    """
+    mine = pl.col("subject_id") == subject_id
+    rows = table.filter((pl.col("subject_kind") == kind) & (mine | pl.col("unexplained").is_not_null()))
+    rows = rows.sort("response", "shrunken", "subject_id")
+    other = (~mine).cum_sum().over("response")
+    label = pl.when(mine).then(pl.lit(subject_id)).otherwise(pl.format("another {} ({})", pl.lit(kind), other))
+    return rows.with_columns(label.alias("subject_id"))

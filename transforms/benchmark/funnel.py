@@ -1,0 +1,50 @@
+"""Funnel limits with an allowance for over-dispersion (Spiegelhalter 2005, Stat. Med. 24:1185).
+
+With estimates y_k about 0 and standard errors s_k, z_k = y_k / s_k, drawn in to their 10 % and 90 % quantiles,
+
+    phi = mean z_k^2                                                                                            (13)
+    tau2 = max(0, (K phi - (K - 1)) / (sum w - sum w^2 / sum w)),  w = 1 / s_k^2                                 (14)
+    limits of y_k: +- 1.96 and +- 3.09 times sqrt(s_k^2 + tau2)
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+DRAWN_IN = 0.10
+LIMITS = {"95": 1.96, "998": 3.09}
+
+
+@dataclass(frozen=True)
+class Funnel:
+    """Limits of a funnel plot.
+
+    Attributes:
+        phi: over-dispersion; 1 where estimates differ by their own errors alone.
+        tau2: variance between subjects that the limits allow for; 0 where phi is at most 1.
+        half: half-widths of the 95 % and 99.8 % limits, each of shape (k,).
+    """
+
+    phi: float
+    tau2: float
+    half: dict[str, Array]
+
+    def beyond(self, estimates: Array) -> list[str]:
+        """Say of each estimate whether it lies within the limits or beyond which."""
+        away = np.abs(estimates)
+        return [
+            "beyond 99.8 %" if a > far else "beyond 95 %" if a > near else "within"
+            for a, near, far in zip(away, self.half["95"], self.half["998"], strict=True)
+        ]
+
+
+def funnel(estimates: Array, errors: Array) -> Funnel:
+    """Return the limits about 0 for estimates with their standard errors, both of shape (k,)."""
+    z = estimates / errors
+    phi = float(np.mean(np.clip(z, *np.quantile(z, (DRAWN_IN, 1 - DRAWN_IN))) ** 2))
+    w, k = 1 / errors**2, estimates.size
+    spare = float(w.sum() - (w**2).sum() / w.sum())
+    tau2 = max(0.0, (k * phi - (k - 1)) / spare) if spare > 0 else 0.0
+    return Funnel(phi, tau2, {name: z_limit * np.sqrt(errors**2 + tau2) for name, z_limit in LIMITS.items()})
