@@ -13,6 +13,7 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
+from flows.decision_verbs import register_decisions
 from flows.intake_verbs import register
 from flows.progress import Reporter
 from flows.quiet import settle_prefect
@@ -36,6 +37,7 @@ app = typer.Typer(
 report_app = typer.Typer(no_args_is_help=True, help="Write pages from what is already worked out.")
 app.add_typer(report_app, name="report")
 register(app)
+register_decisions(app)
 
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
@@ -159,7 +161,7 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_w
     reporter = Reporter(quiet=json_wanted)
     with _holding(folder, "ingest", wait) as workspace:
         received = stages.receive_files(workspace, reporter)
-        for stage in (stages.bin_telemetry, stages.trace, stages.conditions, stages.marts):
+        for stage in (stages.bin_telemetry, stages.trace, stages.conditions, stages.marts, stages.keep):
             stage(workspace, reporter)
     counts = _rows(received)
     _finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])

@@ -43,8 +43,10 @@ def post_shift(workspace: Workspace, reporter: Reporter) -> tuple[list[Any], Pat
     _step(stages.trace)(workspace, reporter)
     _step(stages.conditions)(workspace, reporter)
     _step(stages.marts)(workspace, reporter)
+    _step(stages.keep)(workspace, reporter)
     fits = _step(stages.fit)(workspace, reporter)
     _step(stages.check_fits)(workspace, fits, reporter)
+    _step(stages.compare)(workspace, fits, reporter)
     _step(stages.advise)(workspace, fits, reporter)
     page = _step(stages.shift_page, retries=2)(workspace, reporter)
     return received, page

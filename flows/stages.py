@@ -16,6 +16,8 @@ from transforms.advice.outlook import Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import next_situations
+from transforms.advice.storability import storability
+from transforms.benchmark.benchmark import benchmark
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
@@ -45,6 +47,10 @@ from transforms.workspace import Season, Workspace
 
 ADVICE_SEED = 20_251_001
 """The same data give the same advice: the posterior draws start from here."""
+
+
+MIN_PLOTS = 10
+"""Dig-behind plots that a subject's root loss must rest on before it is compared."""
 
 
 @dataclass(frozen=True)
@@ -263,6 +269,39 @@ def _findings(fits: Fits, season: Season) -> dict[str, list[pl.DataFrame]]:
         "expected_load": [expected(fits.dirt)] if fits.dirt else [],
         "load_why": [why(fits.dirt)] if fits.dirt else [],
     }
+
+
+def compare(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
+    """Compare machines, operators, growers, fields and seasons, each against what its conditions lead one to expect."""
+    least = workspace.season.advice.min_loads
+    with open_warehouse(workspace) as warehouse:
+        tables, changes = [warehouse.table("benchmark").clear()], [warehouse.table("season_change").clear()]
+        with (
+            reporter.stage("Comparing the fleet", len(fits.fitted)) as advance,
+            threadpool_limits(limits=1, user_api="blas"),
+        ):
+            for f in fits.fitted:
+                rows, change = benchmark(f, MIN_PLOTS if f.response == ROOT_LOSS else least)
+                tables.append(rows)
+                changes.append(change)
+                advance()
+        table = pl.concat(tables, how="diagonal_relaxed")
+        with warehouse.transaction():
+            warehouse.replace("benchmark", table)
+            warehouse.replace("season_change", pl.concat(changes, how="diagonal_relaxed"))
+        run_checks(warehouse)
+    return table
+
+
+def keep(workspace: Workspace, reporter: Reporter) -> None:
+    """Say of every measured load how long it keeps, and add up piles by site and shift."""
+    with open_warehouse(workspace) as warehouse, reporter.stage("Working out how long loads keep"):
+        _require_facts(warehouse, workspace)
+        facts, audits = warehouse.table("load_fact"), warehouse.table("audit_fact")
+        rows = storability(facts, audits, warehouse.query("root_temp"), workspace.season.prices)
+        with warehouse.transaction():
+            warehouse.replace("storability", rows)
+            warehouse.build("pile_ledger")
 
 
 def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:

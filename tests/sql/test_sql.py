@@ -43,11 +43,12 @@ TROUBLE = {
     "every_load_traced": ("load_trace", {"load_id": pl.col("load_id") + "x"}),
     "variance_shares_sum_to_one": ("variance_share", {"share": pl.col("share") * 0.9}),
     "why_adds_up": ("load_why", {"points": pl.col("points") + pl.int_range(pl.len()) * 1e-3}),
+    "benchmark_adds_up": ("benchmark", {"unexplained": pl.col("unexplained") + 0.01}),
     "advice_within_tried": ("advice", {"to_value": pl.col("to_value") + 1000}),
 }
 """Check -> a table and a change of it that the check must find."""
 KEPT = ("source_file", "rejected_row", "load_trace", "load_why", "expected_load", "advice", "effect",
-        "variance_share",
+        "variance_share", "benchmark",
         *(t for t in sql_names("tables") if t.startswith("received_")))  # fmt: skip
 
 
@@ -58,12 +59,21 @@ def test_a_check_finds_what_it_is_for(season: Season, tmp_path, name):
         frames = {t: whole.table(t) for t in KEPT}
     if table == "advice" and not frames["advice"].height:
         frames["advice"] = one_advice(frames["effect"])
+    if not frames["benchmark"].height:
+        frames["benchmark"] = one_subject(frames["benchmark"])
     with Warehouse(tmp_path / "w.duckdb") as warehouse:
         for frame, rows in frames.items():
             warehouse.append(frame, rows)
         assert warehouse.check(name).height == 0
         warehouse.replace(table, frames[table].with_columns(**change))
         assert warehouse.check(name).height > 0
+
+
+def one_subject(benchmark: pl.DataFrame) -> pl.DataFrame:
+    """A machine compared, for a season too small to compare any."""
+    told = {"subject_kind": "machine", "subject_id": "M1", "response": "dirt_tare_pct", "observed": 8.0, "expected": 7.0,
+            "from_settings": 0.4, "unexplained": 0.6, "n": 50, "says": "measured association"}  # fmt: skip
+    return pl.concat([benchmark, pl.DataFrame([told])], how="diagonal_relaxed").select(benchmark.columns)
 
 
 def one_advice(effect: pl.DataFrame) -> pl.DataFrame:

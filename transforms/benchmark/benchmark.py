@@ -98,6 +98,14 @@ def _named(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.
     ).select(list(BENCHMARK_SCHEMA)).cast(BENCHMARK_SCHEMA)  # type: ignore[arg-type]  # fmt: skip
 
 
+def _untold(fit: ResponseFit, kind: str, why: str) -> pl.DataFrame:
+    """Rows that hold only how many loads a subject has, and why no more."""
+    counts = fit.rows.group_by(pl.col(f"{kind}_id").alias("subject_id")).agg(pl.len().cast(pl.Int64).alias("n"))
+    told = {"subject_kind": kind, "response": fit.response, "says": why}
+    rows = counts.with_columns(pl.lit(v).alias(k) for k, v in told.items())
+    return pl.concat([pl.DataFrame(schema=BENCHMARK_SCHEMA), rows], how="diagonal")
+
+
 def _changes(fit: ResponseFit, levels: Levels) -> pl.DataFrame:
     """Each season against the one before: how much of the change is conditions, settings, neither."""
     z, settings = _means(levels, fit.z), _means(levels, levels.settings)
@@ -127,6 +135,9 @@ def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFr
     """
     tables, changes = [pl.DataFrame(schema=BENCHMARK_SCHEMA)], [pl.DataFrame(schema=SEASON_CHANGE_SCHEMA)]
     for kind in KINDS:
+        if kind == "operator" and fit.left_out.get(kind, "").startswith("cannot be told"):
+            tables.append(_untold(fit, kind, "cannot be told from the machine: each has one operator"))
+            continue
         levels = own_levels(fit, kind)
         if levels is None:
             continue

@@ -11,8 +11,8 @@ and observed less expected is exactly settings + own level. The levels carry the
     Cov(u^) = Cov(u^ | b^, c^) + A [S C] Cov(b^, c^) [S C]' A',   A the linear map of the second fit             (16)
 
 Variances that the data hardly tell (few operators, say) are not taken for what REML finds, which is often nothing, but
-for the square of s's mean over the restricted likelihood. The shrunken levels are the better guess when many are looked at, and
-what ranks rest on: u^ ~ N(u, Cov), u ~ N(0, t2), averaged over what the likelihood leaves open of t (shrunken.py).
+for the square of the mean of s over the restricted likelihood. The shrunken levels are the better guess when many are
+looked at, and what ranks rest on (shrunken.py).
 """
 
 from dataclasses import dataclass
@@ -211,5 +211,5 @@ def own_levels(fit: ResponseFit, kind: str) -> Levels | None:
     cov = (cov + cov.T) / 2
     grower = _grower_of(factors)
     together = np.zeros_like(cov) if grower is None else known.variances["grower"] * np.equal.outer(grower, grower)
-    drawn = shrunken(own, cov, share, *known.spread, together)
+    drawn = shrunken(own, cov, share, *known.spread, together, float(np.median(df)))
     return Levels(kind, mine.labels, mine.codes, w, settings, own, cov, df, drawn)

@@ -2,9 +2,9 @@
 
     u^ ~ N(u, V),  u ~ N(0, T),  T = P (t2 I + B) P',  u | u^, t ~ N(T (V + T)^- u^,  T - T (V + T)^- T)         (17)
 
-P centres by weight; B is what subjects share (fields their growers). t is not taken for one value but averaged over what
-the restricted likelihood leaves open of it:
-where few subjects tell, an interval at its mode, which is often nothing, would be far too short (Gelman 2006).
+P centres by weight; B is what subjects share (fields their growers). t is not taken for one value but averaged over
+what the restricted likelihood leaves open of it: where few subjects tell, an interval at its mode, which is often
+nothing, would be far too short (Gelman 2006). Draws have the tails of t, for V rests on estimated variances.
 """
 
 from dataclasses import dataclass
@@ -31,7 +31,7 @@ class Shrunken:
 
 
 def shrunken(
-    estimates: Array, covariance: Array, share: Array, spread: Array, probability: Array, together: Array
+    estimates: Array, covariance: Array, share: Array, spread: Array, probability: Array, together: Array, df: float
 ) -> Shrunken:
     """Shrink estimates that are centred by `share`.
 
@@ -42,6 +42,7 @@ def shrunken(
         spread: values of t, shape (g,).
         probability: of each, shape (g,).
         together: B, shape (k, k).
+        df: degrees of freedom of V, whose own variances are estimated.
     """
     k, rng = estimates.size, np.random.default_rng(SEED)
     centre = np.eye(k) - share[None, :]
@@ -55,5 +56,6 @@ def shrunken(
         values, vectors = np.linalg.eigh((left + left.T) / 2)
         root = vectors * np.sqrt(np.maximum(values, 0))
         mean += p * (gain @ y)
-        draws.append(gain @ y + rng.standard_normal((n, k)) @ root.T)
+        heavier = np.sqrt(df / rng.chisquare(df, (n, 1)))
+        draws.append(gain @ y + heavier * (rng.standard_normal((n, k)) @ root.T))
     return Shrunken(mean, np.vstack(draws))

@@ -1,0 +1,105 @@
+"""Verbs around what to do: benchmark, piles."""
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import polars as pl
+import typer
+from rich.console import Console
+
+from flows.shown import show
+from transforms.benchmark.benchmark import anonymous
+from transforms.catalogue import DIRT
+from transforms.errors import WorkspaceError
+from transforms.warehouse import Warehouse
+from transforms.workspace import Workspace
+
+HERE = Path()
+Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
+Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
+SHOWN = ("subject_id", "observed", "expected", "from_settings", "unexplained", "lo95", "hi95", "shrunken", "rank",
+         "rank_lo95", "rank_hi95", "funnel", "n", "says")  # fmt: skip
+
+
+def _look(folder: Path) -> tuple[Workspace, Warehouse]:
+    workspace = Workspace(folder)
+    _ = workspace.season
+    return workspace, Warehouse.to_look_at(workspace.warehouse)
+
+
+def _out(json_wanted: bool, outcome: dict[str, Any], title: str, table: pl.DataFrame, lines: list[str]) -> None:
+    if json_wanted:
+        typer.echo(json.dumps(outcome, default=str))
+        return
+    console = Console()
+    show(console, title, table)
+    for line in lines:
+        console.print(line, highlight=False, soft_wrap=True)
+
+
+def benchmark(
+    folder: Folder = HERE,
+    kind: Annotated[str, typer.Option(help="machine, operator, grower, field or season.")] = "machine",
+    response: Annotated[str, typer.Option(help="dirt_tare_pct, root_loss_t_ha or top_tare_pct.")] = DIRT,
+    only_for: Annotated[
+        str | None, typer.Option("--for", help="Show this one by name and all others without names.")
+    ] = None,
+    json_wanted: Json = False,
+) -> None:
+    """Compare machines, operators, growers or fields, each against what its own conditions lead one to expect.
+
+    observed - expected = from_settings + unexplained, in the response's unit. The interval is of what neither
+    conditions nor settings explain; the shrunken value is the better guess when many are looked at, and ranks (1 is the lowest)
+    rest on it. Nobody is compared on too few loads.
+    """
+    _, warehouse = _look(folder)
+    with warehouse:
+        table = warehouse.table("benchmark") if warehouse.has("benchmark") else pl.DataFrame()
+    if not table.height:
+        raise WorkspaceError(
+            "nothing is compared yet", where=str(folder), mend=f"run 'taretrace post-shift {folder}' first"
+        )
+    table = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
+    if not table.height:
+        raise WorkspaceError(
+            f"there is no {response} by {kind}", where=str(folder),
+            mend="ask for machine, operator, grower, field or season, and a response that is fitted",
+        )  # fmt: skip
+    if only_for is not None:
+        if only_for not in table["subject_id"]:
+            raise WorkspaceError(
+                f"there is no {kind} '{only_for}'", where=str(folder), mend="give its id as in the export"
+            )
+        table = anonymous(table, kind, only_for)
+    table = table.sort("shrunken", nulls_last=True)
+    _out(json_wanted, {"rows": table.to_dicts()}, f"{response} by {kind}, the lowest first", table.select(SHOWN), [
+        "Measured associations, not verdicts: what is unexplained may be wear, the operator, or what nobody logs.",
+    ])  # fmt: skip
+
+
+def piles(
+    folder: Folder = HERE,
+    json_wanted: Json = False,
+) -> None:
+    """List piles by site and shift: what lies there, what it is expected to lose, and which to slice first."""
+    workspace, warehouse = _look(folder)
+    with warehouse:
+        table = warehouse.table("pile_ledger") if warehouse.has("pile_ledger") else pl.DataFrame()
+    if not table.height:
+        raise WorkspaceError(
+            "no load is measured yet", where=str(folder), mend=f"run 'taretrace ingest {folder}' first"
+        )
+    prices = workspace.season.prices
+    note = (
+        f"Sugar lost over {prices.storage_days:g} planned days at {prices.storage_temp_c:g} °C in the pile "
+        "(season.toml); roots taken as warm as the air of the day before."
+    )
+    title = "Piles, the one to slice first on top"
+    _out(json_wanted, {"rows": table.to_dicts()}, title, table.drop("long_pile_t"), [note])
+
+
+def register_decisions(app: typer.Typer) -> None:
+    """Add these verbs to the program."""
+    app.command()(benchmark)
+    app.command()(piles)

@@ -1,0 +1,4 @@
+-- A row is a subject whose settings and own level do not add up to observed less expected. Reads benchmark.
+select subject_kind, subject_id, response, observed - expected as away, from_settings + unexplained as told
+from benchmark
+where abs(observed - expected - from_settings - unexplained) > 1e-6

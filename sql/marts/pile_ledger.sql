@@ -1,0 +1,22 @@
+-- A row is a pile: what one site took in of one shift. Key: site_id, shift_date. Reads storability.
+-- slice_order is 1 for the pile that loses most sugar a tonne and day as it lies now.
+select
+    site_id,
+    shift_date,
+    count(*) as loads,
+    sum(clean_t) as clean_t,
+    sum(dirt_tare_pct * clean_t) / sum(clean_t) as dirt_tare_pct,
+    sum(top_tare_pct * clean_t) / sum(clean_t) filter (where top_tare_pct is not null) as top_tare_pct,
+    sum(root_temp_c * clean_t) / sum(clean_t) as root_temp_c,
+    sum(loss_now_kg_per_t_day * clean_t) / sum(clean_t) as loss_now_kg_per_t_day,
+    sum(loss_kg_per_t * clean_t) / sum(clean_t) as loss_kg_per_t,
+    sum(loss_kg_per_t * clean_t) / 1000 as sugar_loss_t,
+    sum(clean_t) filter (where storability = 'slice now') as slice_now_t,
+    sum(clean_t) filter (where storability = 'short pile') as short_pile_t,
+    sum(clean_t) filter (where storability = 'long pile') as long_pile_t,
+    row_number() over (
+        order by sum(loss_now_kg_per_t_day * clean_t) / sum(clean_t) desc, site_id, shift_date
+    ) as slice_order
+from storability
+group by site_id, shift_date
+order by slice_order

@@ -1,0 +1,28 @@
+-- A row is a machine, operator, grower, field or season: what it delivered against what its conditions lead one to
+-- expect, in the response's unit. observed - expected = from_settings + unexplained, exactly; the interval is of
+-- unexplained, the shrunken one is what ranks rest on. Key: response, subject_kind, subject_id. Written by benchmark.
+create table if not exists benchmark (
+    subject_kind varchar not null,
+    subject_id varchar not null,
+    response varchar not null,
+    observed double,
+    expected double,
+    from_conditions double,
+    from_settings double,
+    unexplained double,
+    lo95 double,
+    hi95 double,
+    shrunken double,
+    shrunken_lo95 double,
+    shrunken_hi95 double,
+    rank bigint,
+    rank_lo95 bigint,
+    rank_hi95 bigint,
+    subjects bigint,
+    limit_95 double,
+    limit_998 double,
+    overdispersion double,
+    funnel varchar,
+    n bigint not null,
+    says varchar not null
+);

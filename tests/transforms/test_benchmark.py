@@ -1,0 +1,152 @@
+import datetime as dt
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.proofs.fit_seasons import fit_season
+from tests.proofs.test_benchmark_coverage import with_operators_and_growers
+from transforms.benchmark.benchmark import anonymous, benchmark
+from transforms.benchmark.funnel import funnel
+from transforms.benchmark.ranks import ranks
+from transforms.benchmark.shrunken import shrunken
+from transforms.catalogue import DIRT
+from transforms.model.fit import fit_response
+
+
+@pytest.fixture(scope="module")
+def fit(catalogue):
+    facts, _ = with_operators_and_growers(fit_season(31, "crumbling", catalogue, machines=8, days=14), 1)
+    found = fit_response(facts, DIRT, catalogue, 0.1)
+    assert found is not None
+    return found
+
+
+@pytest.fixture(scope="module")
+def table(fit):
+    return benchmark(fit, 30)[0]
+
+
+def test_observed_less_expected_is_settings_and_the_rest(table):
+    told = table.drop_nulls("observed")
+    assert set(told["subject_kind"]) == {"machine", "operator", "grower", "field"}
+    gap = told["observed"] - told["expected"] - told["from_settings"] - told["unexplained"]
+    assert gap.abs().max() < 1e-9
+    typical = (told["expected"] - told["from_conditions"]).unique().round(9)
+    assert typical.n_unique() == 1
+
+
+def test_shrunken_levels_lie_between_nothing_and_the_unshrunken(table):
+    told = table.drop_nulls("observed").filter(pl.col("subject_kind") == "machine")
+    assert told["shrunken"].std() < told["unexplained"].std()
+    assert (told["shrunken_hi95"] - told["shrunken_lo95"]).mean() < (told["hi95"] - told["lo95"]).mean()
+    assert told["rank"].sort().to_list() != []
+    assert (told["rank_lo95"] <= told["rank"]).all()
+    assert (told["rank"] <= told["rank_hi95"]).all()
+
+
+def test_nobody_is_compared_on_few_loads(fit):
+    table, _ = benchmark(fit, 40)
+    few = table.filter(pl.col("n") < 40)
+    assert few.height > 0
+    assert few.drop("subject_kind", "subject_id", "response", "n", "says").null_count().row(0) == (few.height,) * 18
+    assert (few["says"] == "too few loads: fewer than 40").all()
+    assert table.filter(pl.col("n") >= 40)["observed"].null_count() == 0
+
+
+def test_an_operator_with_a_machine_of_his_own_cannot_be_told_from_it(fit, catalogue):
+    facts = fit.rows.drop("season_start", "campaign_day").with_columns(
+        pl.col("machine_id").str.replace("M", "P").alias("operator_id")
+    )
+    own = fit_response(facts, DIRT, catalogue, 0.1)
+    assert own is not None
+    rows = benchmark(own, 30)[0].filter(pl.col("subject_kind") == "operator")
+    assert rows["says"].str.starts_with("cannot be told from the machine").all()
+    assert rows["unexplained"].null_count() == rows.height
+
+
+def test_others_have_no_name(table):
+    seen = anonymous(table, "grower", table.filter(pl.col("subject_kind") == "grower")["subject_id"][0])
+    mine = table.filter(pl.col("subject_kind") == "grower")["subject_id"][0]
+    assert set(seen["subject_kind"]) == {"grower"}
+    names = set(table.filter(pl.col("subject_kind") == "grower")["subject_id"]) - {mine}
+    assert not names & set(seen["subject_id"])
+    assert (seen["subject_id"] == mine).sum() == 1
+
+
+def test_a_wetter_season_is_not_a_worse_one(fit, catalogue):
+    """The same fields again a year later under wetter topsoil and with 5 % more dirt of the season's own."""
+    rows = fit.rows.drop("season_start", "campaign_day")
+    z = np.log(rows[DIRT] / (100 - rows[DIRT])).to_numpy() + 0.05
+    later = rows.with_columns(
+        (pl.col("shift_date") + dt.timedelta(days=364)).alias("shift_date"),
+        (pl.col("lifted_at") + dt.timedelta(days=364)).alias("lifted_at"),
+        pl.format("N{}", "load_id").alias("load_id"),
+        pl.Series(DIRT, 100 / (1 + np.exp(-z))),
+    )
+    wet = (pl.col("topsoil_wetness") > 0.5) | (pl.col("load_id").str.slice(-1) < "5")
+    both = pl.concat([rows.filter(~wet | (pl.col("load_id").str.slice(-1) < "5")), later.filter(wet)])
+    two = fit_response(both, DIRT, catalogue, 0.1)
+    assert two is not None
+    table, change = benchmark(two, 30)
+    row = change.row(0, named=True)
+    assert row["observed_change"] == pytest.approx(row["from_conditions"] + row["from_settings"] + row["unexplained"])
+    assert row["from_conditions"] > 0
+    assert row["lo95"] < row["unexplained"] < row["hi95"]
+    typical = float(100 / (1 + np.exp(-two.z.mean())))
+    assert row["lo95"] < 0.05 * typical * (1 - typical / 100) < row["hi95"]
+    assert table.filter(pl.col("subject_kind") == "season")["rank"].null_count() == 2
+
+
+def test_funnel_limits_by_hand():
+    """Spiegelhalter 2005: z = 2, -1, 0, 1, 3 drawn in to their 10 % and 90 % quantiles, -0.6 and 2.6."""
+    errors = np.array([1.0, 2.0, 1.0, 0.5, 1.0])
+    found = funnel(np.array([2.0, -1.0, 0.0, 1.0, 3.0]) * errors, errors)
+    phi = (4 + 0.36 + 0 + 1 + 6.76) / 5
+    assert found.phi == pytest.approx(phi)
+    w = np.array([1, 0.25, 1, 4, 1])
+    tau2 = (5 * phi - 4) / (w.sum() - (w**2).sum() / w.sum())
+    assert found.tau2 == pytest.approx(tau2)
+    assert found.half["95"] == pytest.approx(1.96 * np.sqrt(errors**2 + tau2))
+    assert found.half["998"] == pytest.approx(3.09 * np.sqrt(errors**2 + tau2))
+
+
+def test_a_funnel_without_over_dispersion_flags_as_many_as_it_should():
+    rng = np.random.default_rng(5)
+    beyond = []
+    for _ in range(400):
+        errors = rng.uniform(0.5, 2, 40)
+        beyond += funnel(rng.normal(0, errors), errors).beyond(rng.normal(0, errors))
+    assert 0.03 < np.mean([b != "within" for b in beyond]) < 0.055
+    assert np.mean([b == "beyond 99.8 %" for b in beyond]) < 0.004
+
+
+def test_a_funnel_allows_for_what_subjects_differ_by():
+    """Drawing in the outer tenths keeps 0.68 of a normal variance, so the rule allows for that part of all there is."""
+    rng = np.random.default_rng(6)
+    errors = rng.uniform(0.5, 1.5, 2000)
+    found = funnel(rng.normal(0, np.sqrt(errors**2 + 4)), errors)
+    z2 = 0.678 * np.mean(1 + 4 / errors**2)
+    w = 1 / errors**2
+    assert found.phi == pytest.approx(z2, rel=0.1)
+    assert found.tau2 == pytest.approx((2000 * z2 - 1999) / (w.sum() - (w**2).sum() / w.sum()), rel=0.1)
+
+
+def test_shrinkage_by_hand():
+    """Equal errors 1 and one spread of 2 about the mean: each estimate keeps 4 / 5 of itself."""
+    y = np.array([3.0, 0.0, -1.0, -2.0])
+    share = np.full(4, 0.25)
+    centre = np.eye(4) - 0.25
+    found = shrunken(y, centre @ centre.T, share, np.array([2.0]), np.ones(1), np.zeros((4, 4)), 1e6)
+    assert found.mean == pytest.approx(0.8 * y)
+    assert found.draws.std(axis=0) == pytest.approx(np.full(4, np.sqrt(0.8 * 0.75)), rel=0.05)
+
+
+def test_ranks_are_certain_only_where_levels_are():
+    rng = np.random.default_rng(1)
+    apart = rng.normal(np.arange(4), 0.01, (2000, 4))
+    assert [r.tolist() for r in ranks(apart)] == [[1, 2, 3, 4]] * 3
+    middle, low, high = ranks(rng.normal(size=(4000, 4)))
+    assert low.tolist() == [1] * 4
+    assert high.tolist() == [4] * 4
+    assert set(middle.tolist()) <= {2, 3}

@@ -1,0 +1,107 @@
+"""How long each load keeps: slice now, short pile or long pile, with its reasons; and a ledger of piles.
+
+    expected loss = sum over days of healthy(T_d) factor,   T_d = T_pile + (T_root - T_pile) 2^(-d / 5)          (18)
+
+kg of sugar per tonne of clean beet; healthy() and factor are those of storage.py. Warm roots cool to the pile's
+temperature by halves every five days (common practice, no source). Root temperature is that of the air over the day
+before lifting, the damaged share that of the machine's dig-behind audits, both stand-ins for what is not measured.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.advice.cost import USUAL_TOPS_PCT
+from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
+from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.workspace import Prices
+
+Array = NDArray[np.float64]
+COOLING_HALF_DAYS = 5.0
+WARMEST_TO_PILE_C = (55.0 - 32.0) / 1.8
+"""Roots warmer than 55 F are not for the pile (agronomy bulletin for harvest, Ag Notes 384b)."""
+HEALTHY_KG_PER_T_DAY = (0.10, 0.25)
+"""Sugar that healthy roots lose a day: 0.2 to 0.5 lb per short ton (Strausbaugh 2009)."""
+ROT_DEGREE_DAYS = 300.0
+"""Rot sets in after some 300 degree-days (agronomy bulletin of a beet institute)."""
+NOW, SHORT, LONG = "slice now", "short pile", "long pile"
+
+
+@dataclass(frozen=True)
+class Keeping:
+    """What (18) says of loads, shape (n,): kg of sugar lost per tonne, the same a day now, the pile's mean C."""
+
+    loss_kg_per_t: Array
+    now_kg_per_t_day: Array
+    mean_c: Array
+
+
+def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping:
+    """Return the expected loss of roots of a temperature over planned days in a pile."""
+    day = np.arange(max(round(days), 1)) + 0.5
+    temp = pile_c + (root_c[:, None] - pile_c) * 2 ** (-day / COOLING_HALF_DAYS)
+    rate = healthy_loss_kg_per_t_day(temp)
+    whole = days / day.size
+    return Keeping(rate.sum(axis=1) * whole * factor, healthy_loss_kg_per_t_day(root_c) * factor, temp.mean(axis=1))
+
+
+def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
+    """Root loss of each load's machine by its audits of the day, else of the season, else the fleet's."""
+    by_day = audits.group_by("machine_id", "shift_date").agg(pl.col(ROOT_LOSS).mean().alias("day"))
+    by_machine = audits.group_by("machine_id").agg(pl.col(ROOT_LOSS).mean().alias("machine"))
+    fleet = audits[ROOT_LOSS].mean()
+    joined = facts.join(by_day, on=["machine_id", "shift_date"], how="left", maintain_order="left").join(
+        by_machine, on="machine_id", how="left", maintain_order="left"
+    )
+    return joined.select(pl.coalesce("day", "machine", pl.lit(fleet, dtype=pl.Float64))).to_series()
+
+
+def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFrame, prices: Prices) -> pl.DataFrame:
+    """Return the `storability` rows: a measured load's class, expected loss and reasons.
+
+    Args:
+        facts: `load_fact`; loads without a dirt tare have no row.
+        audits: `audit_fact`.
+        root_temp: `load_id, root_temp_c`.
+        prices: planned days and temperature of storage, and what dirt and tops add.
+    """
+    loads = facts.drop_nulls([DIRT]).join(root_temp, on="load_id", how="inner").drop_nulls("root_temp_c")
+    lost = _damage(loads, audits).fill_null(0.0).to_numpy()
+    tops = loads[TOPS].fill_null(USUAL_TOPS_PCT).to_numpy() if TOPS in loads.columns else USUAL_TOPS_PCT
+    damaged = damaged_share(lost, loads["yield_t_ha"].fill_null(75.0).to_numpy())
+    factor = condition_factor(loads[DIRT].to_numpy(), tops, damaged, prices.storage_dirt_pct, prices.storage_tops_pct)
+    kept = keeping(loads["root_temp_c"].to_numpy(), factor, prices.storage_days, prices.storage_temp_c)
+    table = loads.select(
+        "load_id", "site_id", "shift_date", "root_temp_c", pl.col(DIRT), pl.col(TOPS),
+        (pl.col("gross_t") * (1 - pl.col(DIRT) / 100)).alias("clean_t"),
+        pl.Series("damaged_pct", 100 * damaged), pl.Series("loss_kg_per_t", kept.loss_kg_per_t),
+        pl.Series("loss_now_kg_per_t_day", kept.now_kg_per_t_day), pl.Series("pile_mean_c", kept.mean_c),
+        pl.lit(prices.storage_days).alias("planned_days"),
+    )  # fmt: skip
+    return _classed(table)
+
+
+def _classed(table: pl.DataFrame) -> pl.DataFrame:
+    days, daily = pl.col("planned_days"), pl.col("loss_kg_per_t") / pl.col("planned_days")
+    low, high = HEALTHY_KG_PER_T_DAY
+    rots = pl.col("pile_mean_c") * days > ROT_DEGREE_DAYS
+    warm = pl.col("root_temp_c") > WARMEST_TO_PILE_C
+    middle = (low + high) / 2
+    named = (
+        pl.when(warm | (daily > high)).then(pl.lit(NOW))
+        .when(rots | (daily > middle)).then(pl.lit(SHORT))
+        .otherwise(pl.lit(LONG))
+    )  # fmt: skip
+    reason = pl.concat_str(
+        pl.when(warm).then(pl.lit("roots warmer than 55 °F")),
+        pl.when(daily > high).then(pl.lit("loses more sugar a day than healthy roots")),
+        pl.when(rots).then(pl.lit("rot sets in before the planned days are over")),
+        pl.when((daily > middle) & (daily <= high)).then(pl.lit("loses sugar at the upper half of healthy roots")),
+        separator="; ", ignore_nulls=True,
+    )  # fmt: skip
+    calm = pl.lit("loses no more than the lower half of healthy roots")
+    return table.with_columns(
+        named.alias("storability"), pl.when(reason == "").then(calm).otherwise(reason).alias("reason")
+    ).sort("load_id")
