@@ -9,6 +9,7 @@ import typer
 from rich.console import Console
 
 from flows.shown import show
+from flows.trial_verbs import trial_app
 from transforms.benchmark.benchmark import anonymous
 from transforms.catalogue import DIRT
 from transforms.errors import WorkspaceError
@@ -50,8 +51,8 @@ def benchmark(
     """Compare machines, operators, growers or fields, each against what its own conditions lead one to expect.
 
     observed - expected = from_settings + unexplained, in the response's unit. The interval is of what neither
-    conditions nor settings explain; the shrunken value is the better guess when many are looked at, and ranks (1 is the lowest)
-    rest on it. Nobody is compared on too few loads.
+    conditions nor settings explain; the shrunken value is the better guess when many are looked at, and ranks (1 is
+    the lowest) rest on it. Nobody is compared on too few loads.
     """
     _, warehouse = _look(folder)
     with warehouse:
@@ -101,5 +102,6 @@ def piles(
 
 def register_decisions(app: typer.Typer) -> None:
     """Add these verbs to the program."""
+    app.add_typer(trial_app, name="trial")
     app.command()(benchmark)
     app.command()(piles)

@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 from flows.progress import Reporter
 from reports.load_page import write_load_page
 from reports.shift_page import write_shift_page
+from reports.trial_sheet import write_trial_sheet
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
 from transforms.advice.outlook import Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
@@ -22,6 +23,7 @@ from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.errors import WorkspaceError
+from transforms.hold import held
 from transforms.intake.due import due_files, forget_changed, redate, remember, remembered
 from transforms.intake.inbox import look
 from transforms.intake.mapping import Mapping, read_mappings
@@ -41,6 +43,9 @@ from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
 from transforms.trace.load_picture import load_picture
 from transforms.trace.season_trace import SeasonTrace, audits_settings
+from transforms.trial.design import design_trial
+from transforms.trial.plan import Trial, read_trial, trial_toml
+from transforms.trial.read import Reading, find_loads, read
 from transforms.warehouse import Warehouse, sql_names
 from transforms.working.season_bins import bin_days, drop_gone_days, stale_days
 from transforms.workspace import Season, Workspace
@@ -171,13 +176,18 @@ def conditions(workspace: Workspace, reporter: Reporter) -> None:
 
 def marts(workspace: Workspace, reporter: Reporter) -> None:
     """Join everything to one row a load and one row an audit, and check what must hold."""
-    starts = workspace.season.shift_starts
-    shift = {"zone": workspace.season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
     with open_warehouse(workspace) as warehouse, reporter.stage("Joining loads, tares and conditions"):
         with warehouse.transaction():
-            for name in ("load_fact", "audit_fact"):
-                warehouse.build(name, **shift)
+            build_facts(warehouse, workspace.season)
         run_checks(warehouse)
+
+
+def build_facts(warehouse: Warehouse, season: Season) -> None:
+    """Build the marts of loads and audits."""
+    starts = season.shift_starts
+    shift = {"zone": season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
+    for name in ("load_fact", "audit_fact"):
+        warehouse.build(name, **shift)
 
 
 def run_checks(warehouse: Warehouse) -> None:
@@ -377,3 +387,55 @@ def _require_facts(warehouse: Warehouse, workspace: Workspace) -> None:
         raise WorkspaceError(
             "nothing has been ingested yet", where=str(workspace.root), mend="run 'taretrace ingest' on it first"
         )
+
+
+@dataclass(frozen=True)
+class TrialAsked:
+    """What a person asks of a trial; None where the advice or the data are to say."""
+
+    setting: str | None
+    machine: str | None
+    field: str | None
+    to: float | None
+    day: str | None
+    detect_pct: float | None
+    power: float
+
+
+def plan_trial(workspace: Workspace, asked: TrialAsked) -> tuple[Trial, Path, Path]:
+    """Plan a trial, write its file and its sheet; return it and both paths."""
+    season = workspace.season
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        _require_facts(warehouse, workspace)
+        trial = design_trial(
+            asked.__dict__, warehouse.table("load_fact"), warehouse.table("advice"), warehouse.table("fit_run"), season,
+            sorted(p.stem for p in workspace.trials.glob("*.toml")), str(workspace.root),
+        )  # fmt: skip
+    workspace.trials.mkdir(exist_ok=True)
+    path = workspace.trials / f"{trial.trial_id}.toml"
+    path.write_text(trial_toml(trial, season.catalogue), "utf-8")
+    return trial, path, write_trial_sheet(trial, season, workspace.out)
+
+
+def read_trial_loads(workspace: Workspace, trial_id: str) -> tuple[Trial, Reading, pl.DataFrame]:
+    """Find a trial's loads, read it, and store both for the next fit."""
+    trial = read_trial(workspace.trials / f"{trial_id}.toml", workspace.season.catalogue)
+    with held(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
+        _require_facts(warehouse, workspace)
+        facts = warehouse.table("load_fact")
+        loads = find_loads(trial, facts)
+        result = read(trial, loads, facts)
+        row = {
+            "trial_id": trial.trial_id, "machine_id": trial.machine_id, "field_id": trial.field_id,
+            "shift_date": trial.shift_date, "setting": trial.setting, "value_a": trial.values[0],
+            "value_b": trial.values[1], **result.__dict__,
+        }  # fmt: skip
+        mine = pl.col("trial_id") != trial.trial_id
+        kept, others = warehouse.table("trial_result").filter(mine), warehouse.table("trial_load").filter(mine)
+        result_row = pl.DataFrame([row]).cast(kept.schema)
+        others = others.join(loads, on="load_id", how="anti")
+        with warehouse.transaction():
+            warehouse.replace("trial_result", pl.concat([kept, result_row.select(kept.columns)]))
+            warehouse.replace("trial_load", pl.concat([others, loads.select(others.columns)]))
+            build_facts(warehouse, workspace.season)
+    return trial, result, loads

@@ -166,6 +166,11 @@ class Workspace:
         return self.root / "warehouse.duckdb"
 
     @property
+    def trials(self) -> Path:
+        """Where planned trials lie."""
+        return self.root / "trials"
+
+    @property
     def out(self) -> Path:
         """Where pages and tables are written."""
         return self.root / "out"

@@ -1,5 +1,5 @@
 -- A row is a load: responses, traced settings, conditions, ids, trace quality. Key: load_id.
--- Reads load, load_tare, load_setting, load_trace_grade, field, field_hour, machine.
+-- Reads load, load_tare, load_setting, load_trace_grade, field, field_hour, machine, trial_load.
 with placed as (
     select
         l.load_id,
@@ -32,6 +32,9 @@ select
     f.grower_id,
     m.generation,
     m.operator_id,
+    r.trial_block,
+    r.trial_setting,
+    r.trial_value,
     coalesce(g.trace_quality, 0) as trace_quality,
     coalesce(g.claimed_quality, 0) as claimed_quality,
     coalesce(g.machine_chance, 0) as machine_chance
@@ -41,4 +44,5 @@ left join load_trace_grade as g using (load_id)
 left join "field" as f on f.field_id = p.field_id
 left join field_hour as h on h.field_id = p.field_id and h.hour_at = date_trunc('hour', p.lifted_at)
 left join machine as m on m.machine_id = p.machine_id
+left join trial_load as r using (load_id)
 order by p.load_id

@@ -68,7 +68,8 @@ def slopes(season: TracedSeason, rng: np.random.Generator) -> tuple[np.ndarray, 
 
     x, t = within(traced), within(true)
     scale = np.sqrt((t**2).sum(axis=0) / has.sum(axis=0))
-    believed = reliability(rows, staying(traced, has, visit, rows["weighed_at"].dt.timestamp("us").to_numpy() * 1.0))
+    stays = staying(traced, has, visit, rows["weighed_at"].dt.timestamp("us").to_numpy() * 1.0)
+    believed = reliability(rows, stays, [""] * stays.size)
     out = []
     for used in (x, believed * x):
         found = []

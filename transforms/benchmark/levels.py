@@ -26,6 +26,7 @@ from scipy.stats import t as student
 from transforms.benchmark.setting_columns import setting_columns
 from transforms.benchmark.shrunken import Shrunken, shrunken
 from transforms.model.conditions import condition_curves, condition_lines
+from transforms.model.contrasts import draws_covariance
 from transforms.model.cross_products import DenseBlock, Factor, cross_products
 from transforms.model.decompose import setting_parts
 from transforms.model.design import condition_values
@@ -138,6 +139,7 @@ class _Known:
     theta_names: tuple[str, ...]
     theta_cov: Array
     spread: tuple[Array, Array]
+    wider: Array
 
 
 def _conditions(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> tuple[RemlFit, Array]:
@@ -150,6 +152,15 @@ def _conditions(fit: ResponseFit, factors: list[Factor], settings: Array, w: Arr
     return reml, np.hstack([X, *(b.columns for b in blocks)])
 
 
+def _wider(reml: RemlFit, kind: str) -> Array:
+    """By how much estimated variances widen each level's standard error, by Kackar and Harville (1984), shape (k,)."""
+    span = reml.spans[kind]
+    L = np.zeros((span.stop - span.start, reml.coef.size))
+    L[:, span] = np.eye(L.shape[0]) - 1 / L.shape[0]
+    plain = np.einsum("km,mk->k", L, reml.covariances(L.T))
+    return np.asarray(np.sqrt(np.maximum(np.diag(draws_covariance(reml, L)) / np.maximum(plain, 1e-300), 1.0)))
+
+
 def _known(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> _Known:
     reml, D = _conditions(fit, factors, settings, w)
     found, d = setting_columns(fit), D.shape[1]
@@ -160,6 +171,7 @@ def _known(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -
         np.hstack([found.G, D[:, 1:] - D[:, 1:].mean(axis=0)]),
         block_diag(found.covariance, reml.cov_core[1:d, 1:d]),
         variances, reml.residual, reml.theta_names, reml.theta_cov, open_[factors[0].name],
+        _wider(reml, factors[0].name),
     )  # fmt: skip
 
 
@@ -207,7 +219,7 @@ def own_levels(fit: ResponseFit, kind: str) -> Levels | None:
     own, cov = L.T @ s.coef, known.residual * (L.T @ inverse)
     df = _degrees_of_freedom(equations, known, {**at, "residual": known.residual}, L, np.diag(cov).copy())
     taken = inverse.T @ _pushed(factors, known.columns, w)
-    cov = cov + taken @ known.covariance @ taken.T
+    cov = cov * np.outer(known.wider, known.wider) + taken @ known.covariance @ taken.T
     cov = (cov + cov.T) / 2
     grower = _grower_of(factors)
     together = np.zeros_like(cov) if grower is None else known.variances["grower"] * np.equal.outer(grower, grower)

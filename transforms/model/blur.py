@@ -6,6 +6,8 @@ surer than it should be, part d of the load's mass came from elsewhere, from a l
 where it stood here only as far as it stays put. METHODS.md section 5.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -40,17 +42,23 @@ def staying(steps: Array, has: NDArray[np.bool_], visit: NDArray[np.int64], orde
     return out
 
 
-def reliability(facts: pl.DataFrame, stays: Array) -> Array:
+def reliability(facts: pl.DataFrame, stays: Array, names: Sequence[str]) -> Array:
     """Return, for each load and setting, E(true departure | traced departure) over the traced departure, shape (n, j).
 
         lambda = 1 - d (1 - r (2 c - 1)),   d = 1 - trace_quality / claimed_quality                        (5.3)
 
     with r how far the setting stays put and c the chance of the likeliest machine: what another machine did at the
-    time says nothing. Facts without grades, such as audits, are believed as they are.
+    time says nothing. Facts without grades, such as audits, are believed as they are, and so is the setting that a
+    trial set.
     """
     if not set(facts.columns) >= GRADES:
         return np.ones((facts.height, stays.size))
     graded, claimed, chance = (facts[c].to_numpy() for c in ("trace_quality", "claimed_quality", "machine_chance"))
     elsewhere = np.clip(np.where(claimed > 0, 1 - graded / np.maximum(claimed, 1e-9), 0.0), 0, 1)
     alike = np.clip(2 * chance - 1, 0, 1)[:, None] * stays[None, :]
-    return np.asarray(np.clip(1 - elsewhere[:, None] * (1 - alike), LEAST, 1.0))
+    out = np.asarray(np.clip(1 - elsewhere[:, None] * (1 - alike), LEAST, 1.0))
+    if "trial_setting" in facts.columns:
+        tried = facts["trial_setting"].fill_null("").to_numpy()
+        for j, name in enumerate(names):
+            out[tried == name, j] = 1.0
+    return out

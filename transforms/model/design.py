@@ -151,8 +151,11 @@ def with_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.Dat
 
 
 def visits_of(rows: pl.DataFrame) -> NDArray[np.int64]:
-    """Return the visit of each row: one machine on one day in one field."""
-    return _codes(rows, ("machine_id", "shift_date", "field_id"))[0]
+    """Return the visit of each row: one machine on one day in one field; the pairs of a trial stand by themselves."""
+    names = ("machine_id", "shift_date", "field_id")
+    if "trial_block" not in rows.columns or rows["trial_block"].null_count() == rows.height:
+        return _codes(rows, names)[0]
+    return _codes(rows.with_columns(pl.col("trial_block").fill_null("")), (*names, "trial_block"))[0]
 
 
 def visit_means(columns: Array, visit: NDArray[np.int64]) -> Array:
@@ -229,7 +232,7 @@ def columns(rows: pl.DataFrame, frame: Frame) -> Columns:
     visit = visits_of(rows)
     x, has = setting_steps(rows, frame, visit)
     means = visit_means(x, visit)
-    x = means + reliability(rows, np.array(frame.stays)) * (x - means)
+    x = means + reliability(rows, np.array(frame.stays), [s.name for s in frame.settings]) * (x - means)
     inside = x - means
     known = visit_means(has.astype(np.float64), visit) > 0
     values = condition_values(rows, frame)

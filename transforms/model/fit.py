@@ -187,6 +187,11 @@ def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.
     if "trace_quality" in rows.columns:
         rows = rows.filter(pl.col("trace_quality") >= MIN_TRACE_QUALITY)
     key = "audit_id" if "audit_id" in rows.columns else "load_id"
+    if "trial_setting" in rows.columns:
+        # What a trial set is known: its plan, not the trace, says where the setting stood.
+        rows = rows.with_columns(
+            pl.when(pl.col("trial_setting") == n).then("trial_value").otherwise(n).alias(n) for n in known
+        )
     return with_campaign_day(rows.sort("shift_date", key), seasons_of(rows["shift_date"]))
 
 
@@ -432,7 +437,7 @@ def _response_fit(
     rows, frame = model.rows, model.frame
     visit = visits_of(rows)
     x, has = setting_steps(rows, frame, visit)
-    means, believed = visit_means(x, visit), reliability(rows, np.array(frame.stays))
+    means, believed = visit_means(x, visit), reliability(rows, np.array(frame.stays), [s.name for s in frame.settings])
     counts = np.maximum(has.sum(axis=0), 1)
     return ResponseFit(
         response, rows, z, known, frame, {n: i for i, n in enumerate(found.kept)}, found.reml, found.s2, fitted,

@@ -196,7 +196,7 @@ def fingerprint(rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.
     digest.update(classes.tobytes())
     needed = {n for keys in frame.factors.values() for n in keys} | set(frame.terms.conditions)
     needed |= {s.name for s in frame.settings} | {"machine_id", "field_id", "shift_date", "clay_pct"}
-    grades = {"trace_quality", "claimed_quality", "machine_chance"} & set(rows.columns)
+    grades = {"trace_quality", "claimed_quality", "machine_chance", "trial_block", "trial_setting"} & set(rows.columns)
     for column in rows.select(sorted(needed | grades)):
         digest.update(column.name.encode())
         if column.dtype.is_numeric():

@@ -1,0 +1,116 @@
+"""From a question to a trial: which setting, machine and field, from what to what, and how many loads."""
+
+import datetime as dt
+import hashlib
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from transforms.catalogue import DIRT
+from transforms.errors import WorkspaceError
+from transforms.trial.plan import Trial, drawn_order
+from transforms.trial.power import MOST_PAIRS, pair_sd, pairs_for
+from transforms.workspace import Season
+
+USUAL_DETECT_PCT = 5.0
+USUAL_SAMPLE_KG = 25.0
+TRIED = (0.02, 0.98)
+
+
+def _advised(advice: pl.DataFrame, setting: str | None, machine: str | None, where: str) -> dict[str, Any]:
+    """The advice that calls for a trial, best gain first; or the bare question a person asks."""
+    rows = advice.filter(pl.col("verdict") == "try").sort("gain_per_t", descending=True, nulls_last=True)
+    if setting is not None:
+        rows = rows.filter(pl.col("setting") == setting)
+    if machine is not None:
+        rows = rows.filter(pl.col("machine_id") == machine)
+    if rows.height:
+        return rows.row(0, named=True)
+    if setting is None or machine is None:
+        raise WorkspaceError(
+            "no advice calls for such a trial", where=where, mend="say --setting, --machine and --to yourself"
+        )
+    return {"setting": setting, "machine_id": machine, "field_id": None, "to_value": None, "dirt_change_pct": None}
+
+
+def _values(facts: pl.DataFrame, found: dict[str, Any], to: float | None, season: Season) -> tuple[float, float]:
+    """The setting as it is run, and the value to try; both within what this fleet has tried."""
+    name, where = found["setting"], "trial plan"
+    if name not in season.catalogue or name not in facts.columns:
+        raise WorkspaceError(f"the setting '{name}' is not known or never logged", where=where, mend="use a logged one")
+    setting = season.catalogue[name]
+    mine = facts.filter(pl.col("machine_id") == found["machine_id"]).drop_nulls(name).sort("lifted_at")
+    if not mine.height:
+        raise WorkspaceError(
+            f"{found['machine_id']} has no load with a known {setting.label}", where=where, mend="name another machine"
+        )
+    last = mine.filter(pl.col("shift_date") == pl.col("shift_date").max())
+    now = round(float(last[name].mean()) / setting.step * 2) * setting.step / 2
+    wanted = to if to is not None else found["to_value"]
+    wanted = now + setting.step if wanted is None else round(float(wanted) / setting.step * 2) * setting.step / 2
+    low, high = (float(facts[name].quantile(q)) for q in TRIED)
+    if not low <= wanted <= high or wanted == now:
+        raise WorkspaceError(
+            f"{wanted:g} {setting.unit} is not inside what this fleet has tried ({low:.3g} to {high:.3g}) or no change",
+            where=where, mend="give another value with --to",
+        )  # fmt: skip
+    return now, wanted
+
+
+def design_trial(
+    asked: dict[str, Any],
+    facts: pl.DataFrame,
+    advice: pl.DataFrame,
+    fit_run: pl.DataFrame,
+    season: Season,
+    taken: list[str],
+    where: str,
+) -> Trial:
+    """Return a trial for what is asked.
+
+    Args:
+        asked: setting, machine, field, to, day, detect_pct, power; None where the advice or the data are to say.
+        facts: `load_fact`.
+        advice: `advice`; its "try" rows are questions that wait for a trial.
+        fit_run: `fit_run`, for what loads of one visit differ by.
+        season: the season.
+        taken: names of trials there are.
+        where: the workspace, for messages.
+
+    Raises:
+        WorkspaceError: no question is left open, a value was not tried, or no number of loads would do.
+    """
+    found = _advised(advice, asked["setting"], asked["machine"], where)
+    fitted = fit_run.filter(pl.col("response") == DIRT)
+    if not fitted.height:
+        raise WorkspaceError("dirt is not fitted yet", where=where, mend=f"run 'taretrace fit {where}' first")
+    values = _values(facts, found, asked["to"], season)
+    kg = facts["sample_kg"].mean() if "sample_kg" in facts.columns else None
+    sd = pair_sd(float(fitted["residual_sd"][0]), season.lab_cv_at_25_kg, float(kg or USUAL_SAMPLE_KG))  # type: ignore[arg-type]
+    detect = float(asked["detect_pct"] or abs(found["dirt_change_pct"] or USUAL_DETECT_PCT))
+    pairs = pairs_for(float(np.log1p(detect / 100)), sd, asked["power"])
+    if pairs is None:
+        raise WorkspaceError(
+            f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %", where=where,
+            mend="ask for a larger change with --detect-pct or a larger step with --to",
+        )  # fmt: skip
+    mine = facts.filter(pl.col("machine_id") == found["machine_id"]).sort("lifted_at")
+    field_id = asked["field"] or found["field_id"] or str(mine["field_id"][-1])
+    day = _day(asked["day"], facts)
+    name = next(n for i in range(1, 10_000) if (n := f"T{i:03d}") not in taken)
+    seed = int(hashlib.sha256(f"{name}|{found['machine_id']}|{field_id}|{day}".encode()).hexdigest()[:8], 16)
+    return Trial(
+        name, found["machine_id"], field_id, day, found["setting"], values, drawn_order(pairs, seed), detect,
+        asked["power"], sd,
+    )  # fmt: skip
+
+
+def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
+    if text is None:
+        last: dt.date = facts["shift_date"].max()  # type: ignore[assignment]
+        return last + dt.timedelta(days=1)
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError as problem:
+        raise WorkspaceError(f"'{text}' is no day", where="--day", mend="write it as YYYY-MM-DD") from problem

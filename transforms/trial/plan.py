@@ -1,0 +1,119 @@
+"""A trial as it is planned and kept: a TOML file a person may read and complete."""
+
+import datetime as dt
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from transforms.catalogue import Catalogue
+from transforms.errors import WorkspaceError
+
+ARMS = ("A", "B")
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A split-run trial of one setting.
+
+    Attributes:
+        trial_id: its name, and the file's.
+        machine_id: the machine.
+        field_id: the field.
+        shift_date: the day.
+        setting: what is varied.
+        values: setting in arm A, as it is, and in arm B.
+        order: arm of each load, in the order of lifting; each two make a pair.
+        detect_pct: change of dirt it is meant to find.
+        power: chance to find it.
+        pair_sd: standard deviation of a pair's difference it was planned with.
+        tickets: weigh tickets in the order of lifting, where someone wrote them down; "" for one that was lost.
+    """
+
+    trial_id: str
+    machine_id: str
+    field_id: str
+    shift_date: dt.date
+    setting: str
+    values: tuple[float, float]
+    order: tuple[str, ...]
+    detect_pct: float
+    power: float
+    pair_sd: float
+    tickets: tuple[str, ...] = ()
+
+    def value(self, position: int) -> float:
+        """Return what the setting is to stand at for a load, by its place in the order."""
+        return self.values[ARMS.index(self.order[position])]
+
+
+def drawn_order(pairs: int, seed: int) -> tuple[str, ...]:
+    """Draw by lot, pair by pair, which arm comes first."""
+    first = np.random.default_rng(seed).integers(0, 2, pairs)
+    return tuple(arm for f in first for arm in (ARMS[f], ARMS[1 - f]))
+
+
+def trial_toml(trial: Trial, catalogue: Catalogue) -> str:
+    """Return the file of a trial."""
+    setting = catalogue[trial.setting]
+    order = "\n".join(
+        f'    "{a}",   # load {i + 1}: {setting.label} at {trial.value(i):g} {setting.unit}'
+        for i, a in enumerate(trial.order)
+    )
+    tickets = ", ".join(f'"{t}"' for t in trial.tickets)
+    return f"""# A split-run trial. Write the weigh tickets into `tickets` in the order of lifting ("" for one that was
+# lost); where they are left empty, the loads are found by machine, field and day.
+machine_id = {_quoted(trial.machine_id)}
+field_id = {_quoted(trial.field_id)}
+shift_date = {trial.shift_date.isoformat()}
+setting = {_quoted(trial.setting)}
+value_a = {trial.values[0]!r}
+value_b = {trial.values[1]!r}
+detect_pct = {trial.detect_pct!r}
+power = {trial.power!r}
+pair_sd = {trial.pair_sd!r}
+order = [
+{order}
+]
+tickets = [{tickets}]
+"""
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
+
+
+def read_trial(path: Path, catalogue: Catalogue) -> Trial:
+    """Read a trial's file.
+
+    Raises:
+        WorkspaceError: it is missing, is not TOML, lacks something, or its order is not pairs of A and B.
+    """
+    try:
+        held: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
+        trial = Trial(
+            path.stem, str(held["machine_id"]), str(held["field_id"]), held["shift_date"], str(held["setting"]),
+            (float(held["value_a"]), float(held["value_b"])), tuple(held["order"]), float(held["detect_pct"]),
+            float(held["power"]), float(held["pair_sd"]), tuple(str(t) for t in held.get("tickets", [])),
+        )  # fmt: skip
+    except FileNotFoundError as problem:
+        raise WorkspaceError(
+            "there is no such trial", where=str(path), mend="plan one with 'taretrace trial plan'"
+        ) from problem
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as problem:
+        raise WorkspaceError(
+            f"the trial cannot be read ({problem})", where=str(path), mend="correct that line"
+        ) from problem
+    pairs = [set(trial.order[i : i + 2]) for i in range(0, len(trial.order), 2)]
+    if not pairs or any(p != set(ARMS) for p in pairs) or not isinstance(trial.shift_date, dt.date):
+        raise WorkspaceError(
+            "the order is not pairs of A and B", where=str(path), mend="give each two loads one A and one B"
+        )
+    if trial.setting not in catalogue:
+        raise WorkspaceError(
+            f"the setting '{trial.setting}' is not known", where=str(path), mend="use a name of the catalogue"
+        )
+    return trial
