@@ -224,6 +224,17 @@ def report_shift(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = Fals
     _finish(json_wanted, {"shift_page": page.resolve()}, [f"Shift page: [bold]{page.resolve()}[/]"])
 
 
+@report_app.command(name="guide")
+def report_guide(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
+    """Write the setting guide: where to start in each class of conditions, and a card a generation to print."""
+    from flows import stages  # noqa: PLC0415
+
+    with _holding(folder, "report guide", wait) as workspace:
+        pages = [p.resolve() for p in stages.guide_pages(workspace, Reporter(quiet=json_wanted))]
+    lines = [f"Setting guide: [bold]{pages[0]}[/]", *(f"Card to print: {p}" for p in pages[1:]), CAUTION]
+    _finish(json_wanted, {"guide": pages[0], "cards": pages[1:]}, lines)
+
+
 @report_app.command(name="load")
 def report_load(
     load_id: Annotated[str, typer.Argument(help="The weigh ticket's number.")],

@@ -48,5 +48,6 @@ def post_shift(workspace: Workspace, reporter: Reporter) -> tuple[list[Any], Pat
     _step(stages.check_fits)(workspace, fits, reporter)
     _step(stages.compare)(workspace, fits, reporter)
     _step(stages.advise)(workspace, fits, reporter)
+    _step(stages.guide)(workspace, fits, reporter)
     page = _step(stages.shift_page, retries=2)(workspace, reporter)
     return received, page

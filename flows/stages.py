@@ -9,9 +9,11 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from flows.progress import Reporter
+from reports.guide_page import write_guide
 from reports.load_page import write_load_page
 from reports.shift_page import write_shift_page
 from reports.trial_sheet import write_trial_sheet
+from transforms.advice.guide import setting_guide
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
 from transforms.advice.outlook import Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
@@ -43,7 +45,7 @@ from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
 from transforms.trace.load_picture import load_picture
 from transforms.trace.season_trace import SeasonTrace, audits_settings
-from transforms.trial.design import design_trial
+from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, read_trial, trial_toml
 from transforms.trial.read import Reading, find_loads, read
 from transforms.warehouse import Warehouse, sql_names
@@ -354,6 +356,30 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
     return table
 
 
+def guide(workspace: Workspace, fits: Fits, reporter: Reporter) -> None:
+    """Work out where to start in each class of conditions, for each generation of machines."""
+    season = workspace.season
+    with (
+        open_warehouse(workspace) as warehouse,
+        reporter.stage("Writing the setting guide's tables"),
+        threadpool_limits(limits=1, user_api="blas"),
+    ):
+        if fits.dirt is None:
+            return
+        spread = {f.response: shrinkage(f) for f in (fits.dirt, fits.loss) if f is not None}
+        found = setting_guide(
+            fits.dirt, fits.loss, spread, season.catalogue, season.prices, season.advice.min_loads,
+            np.random.default_rng(ADVICE_SEED),
+        )  # fmt: skip
+        with warehouse.transaction():
+            for name, rows in (
+                ("guide", found.settings),
+                ("guide_class", found.classes),
+                ("guide_curve", found.curves),
+            ):
+                warehouse.replace(name, rows)
+
+
 def _outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlook:
     """Conditions of the shift after the last one."""
     last: dt.date = facts["shift_date"].max()  # type: ignore[assignment]
@@ -373,6 +399,16 @@ def shift_page(workspace: Workspace, reporter: Reporter) -> Path:
     with open_warehouse(workspace) as warehouse, reporter.stage("Writing the shift page"):
         _require_facts(warehouse, workspace)
         return write_shift_page(warehouse, workspace.season, workspace.out)
+
+
+def guide_pages(workspace: Workspace, reporter: Reporter) -> list[Path]:
+    """Write the setting guide and its cards."""
+    with open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
+        if not warehouse.table("guide_class").height:
+            raise WorkspaceError(
+                "there is no guide yet", where=str(workspace.root), mend="run 'taretrace post-shift' on it first"
+            )
+        return write_guide(warehouse, workspace.season, workspace.out)
 
 
 def load_page(workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter) -> Path:
@@ -402,19 +438,20 @@ class TrialAsked:
     power: float
 
 
-def plan_trial(workspace: Workspace, asked: TrialAsked) -> tuple[Trial, Path, Path]:
-    """Plan a trial, write its file and its sheet; return it and both paths."""
+def plan_trial(workspace: Workspace, asked: TrialAsked) -> tuple[Trial, Path, Path, str]:
+    """Plan a trial, write its file and its sheet; return it, both paths, and what a day's loads would find."""
     season = workspace.season
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         _require_facts(warehouse, workspace)
+        facts = warehouse.table("load_fact")
         trial = design_trial(
-            asked.__dict__, warehouse.table("load_fact"), warehouse.table("advice"), warehouse.table("fit_run"), season,
+            asked.__dict__, facts, warehouse.table("advice"), warehouse.table("fit_run"), season,
             sorted(p.stem for p in workspace.trials.glob("*.toml")), str(workspace.root),
         )  # fmt: skip
     workspace.trials.mkdir(exist_ok=True)
     path = workspace.trials / f"{trial.trial_id}.toml"
     path.write_text(trial_toml(trial, season.catalogue), "utf-8")
-    return trial, path, write_trial_sheet(trial, season, workspace.out)
+    return trial, path, write_trial_sheet(trial, season, workspace.out), what_a_day_finds(trial, facts)
 
 
 def read_trial_loads(workspace: Workspace, trial_id: str) -> tuple[Trial, Reading, pl.DataFrame]:

@@ -40,7 +40,7 @@ def trial_plan(
     from flows import stages  # noqa: PLC0415
 
     asked = stages.TrialAsked(setting, machine, field, to, day, detect_pct, power)
-    trial, path, sheet = stages.plan_trial(Workspace(folder), asked)
+    trial, path, sheet, day_says = stages.plan_trial(Workspace(folder), asked)
     label = Workspace(folder).season.catalogue[trial.setting].label
     question = (
         f"{label} {trial.values[0]:g} against {trial.values[1]:g} on {trial.machine_id} in {trial.field_id}, "
@@ -50,6 +50,7 @@ def trial_plan(
     outcome = {"trial": trial.trial_id, "loads": len(trial.order), "file": path.resolve(), "sheet": sheet.resolve()}
     _said(json_wanted, outcome, [
         question,
+        day_says,
         f"Sheet for the operator: {sheet.resolve()}",
         f"Afterwards: weigh tickets into {path}, then taretrace trial read {trial.trial_id} {folder}",
         CAUTION,

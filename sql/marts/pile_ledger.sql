@@ -1,8 +1,11 @@
 -- A row is a pile: what one site took in of one shift. Key: site_id, shift_date. Reads storability.
--- slice_order is 1 for the pile that loses most sugar a tonne and day as it lies now.
+-- slice_order is 1 for the pile that loses most sugar a tonne and day as it lies at the last shift; piles that have lain
+-- their planned days count as sliced and come last.
 select
     site_id,
     shift_date,
+    max(age_days) as age_days,
+    max(age_days) <= max(planned_days) as lies,
     count(*) as loads,
     sum(clean_t) as clean_t,
     sum(dirt_tare_pct * clean_t) / sum(clean_t) as dirt_tare_pct,
@@ -15,7 +18,8 @@ select
     sum(clean_t) filter (where storability = 'short pile') as short_pile_t,
     sum(clean_t) filter (where storability = 'long pile') as long_pile_t,
     row_number() over (
-        order by sum(loss_now_kg_per_t_day * clean_t) / sum(clean_t) desc, site_id, shift_date
+        order by max(age_days) > max(planned_days), sum(loss_now_kg_per_t_day * clean_t) / sum(clean_t) desc,
+            site_id, shift_date
     ) as slice_order
 from storability
 group by site_id, shift_date

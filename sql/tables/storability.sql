@@ -12,6 +12,7 @@ create table if not exists storability (
     loss_kg_per_t double not null,
     loss_now_kg_per_t_day double not null,
     pile_mean_c double not null,
+    age_days bigint not null,
     planned_days double not null,
     storability varchar not null,
     reason varchar not null

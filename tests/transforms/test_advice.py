@@ -35,7 +35,7 @@ def test_cost_adds_soil_roots_pile_and_hours():
     assert parts.roots == pytest.approx(1.5 / 75 * 40.4)
     assert parts.hours == pytest.approx(320 / (0.1 * 6 * 3 * 0.75 * 75))
     a_day = 5 / 42 * np.exp(np.log(9 / 5) / 4.1 * 0.5)
-    more = 1 + 3 * (0.02 / 0.11) + 0.01 * (10 / 1.1) + 0.015 * 4
+    more = (1 + 3 * (0.02 / 0.11)) / (1 + 3 * (0.015 / 0.11)) + 0.01 * (10 / 1.1) + 0.015 * 4
     assert parts.pile == pytest.approx(30 * a_day * more * 550 / 1000)
     assert cost_per_t(0.1, 1.5, 6.0, 6.0, replace(AT, sugar_pct=17.0), PRICES) == pytest.approx(parts.total)
 

@@ -51,9 +51,11 @@ def test_beyond_what_was_published_the_edge_counts():
 
 
 def test_damage_dirt_and_tops_add_up():
-    """Severely damaged roots respire fourfold (Zandstra and Squire)."""
-    assert condition_factor(0, 0, 1.0, 1, 1.5) == pytest.approx(4.0)
-    assert condition_factor(10, 4, 0.1, 1, 1.5) == pytest.approx(1 + 0.3 + 0.10 + 0.06)
+    """Severely damaged roots respire fourfold (Zandstra and Squire); 1.5 % of yield is always broken off."""
+    usual = 1 + 3 * 0.015 / 0.11
+    assert condition_factor(0, 0, 0.015 / 0.11, 1, 1.5) == pytest.approx(1.0)
+    assert condition_factor(0, 0, 1.0, 1, 1.5) == pytest.approx(4.0 / usual)
+    assert condition_factor(10, 4, 0.1, 1, 1.5) == pytest.approx(1.3 / usual + 0.10 + 0.06)
     assert damaged_share(75 * 0.11, 75.0) == pytest.approx(1.0)
 
 
@@ -65,8 +67,8 @@ def test_warm_roots_cool_by_halves():
 
 
 def test_classes_and_their_reasons():
-    facts = loads(dirt_tare_pct=[4.0, 4.0, 45.0], top_tare_pct=[2.0, 2.0, 12.0])
-    table = storability(facts, audits(0.5), temps(5.0, 15.0, 8.0), Prices(storage_temp_c=4.0))
+    facts = loads(dirt_tare_pct=[4.0, 4.0, 60.0], top_tare_pct=[2.0, 2.0, 25.0])
+    table = storability(facts, audits(0.5), temps(5.0, 15.0, 9.0), Prices(storage_temp_c=4.0))
     assert table["storability"].to_list() == ["long pile", "slice now", "short pile"]
     assert "55 °F" in table["reason"][1]
     assert "no more" in table["reason"][0]
@@ -85,3 +87,11 @@ def test_damage_is_that_of_the_day_s_audits_else_the_machine_s():
     both = pl.concat([audits(4.0), audits(1.0).with_columns(pl.lit(dt.date(2025, 10, 19)).alias("shift_date"))])
     table = storability(facts, both, temps(6, 6), Prices())
     assert table["damaged_pct"].to_list() == pytest.approx([100 * 4 / 75 / 0.11, 100 * 2.5 / 75 / 0.11])
+
+
+def test_an_old_pile_has_cooled():
+    facts = loads(shift_date=[DAY - dt.timedelta(days=5), DAY])
+    table = storability(facts, audits(1.0), temps(16.0, 16.0), Prices(storage_temp_c=6.0))
+    assert table["age_days"].to_list() == [5, 0]
+    ratio = table["loss_now_kg_per_t_day"][0] / table["loss_now_kg_per_t_day"][1]
+    assert ratio == pytest.approx(float(healthy_loss_kg_per_t_day(11.0) / healthy_loss_kg_per_t_day(16.0)))

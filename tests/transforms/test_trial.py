@@ -9,9 +9,9 @@ from transforms.catalogue import DIRT
 from transforms.errors import WorkspaceError
 from transforms.model.contrasts import contrast
 from transforms.model.fit import fit_response
-from transforms.trial.design import design_trial
+from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, drawn_order, read_trial, trial_toml
-from transforms.trial.power import pair_sd, pairs_for, power_of
+from transforms.trial.power import least_found, pair_sd, pairs_for, power_of
 from transforms.trial.read import find_loads, interval, p_value, read, signs
 from transforms.workspace import read_season
 
@@ -71,6 +71,22 @@ def test_the_fewest_pairs_that_do():
     assert power_of(pairs, 0.1, 0.2) >= 0.8 > power_of(pairs - 1, 0.1, 0.2)
     assert pairs_for(5.0, 0.2, 0.8) == 8
     assert pairs_for(0.001, 0.2, 0.8) is None
+
+
+def test_what_a_day_finds_is_said():
+    assert power_of(12, least_found(12, 0.3, 0.8), 0.3) == pytest.approx(0.8, abs=1e-6)
+    planned = trial(order=drawn_order(40, 1))
+    assert "16 loads a day, so it takes 5 days" in what_a_day_finds(planned, facts(trial(), 0.0))
+    assert what_a_day_finds(trial(order=ORDER[:4]), facts(trial(), 0.0)).endswith("16 loads a day.")
+
+
+def test_a_pair_parted_by_a_night_is_none():
+    planned = trial()
+    table = facts(planned, -0.1).with_columns(
+        pl.when(pl.col("load_id") >= "L09").then(pl.col("shift_date") + dt.timedelta(days=1)).otherwise("shift_date")
+        .alias("shift_date")
+    )  # fmt: skip
+    assert read(planned, find_loads(planned, table), table).pairs == 7
 
 
 def test_each_pair_has_both_arms_in_an_order_drawn_by_lot():

@@ -31,10 +31,9 @@ NOW, SHORT, LONG = "slice now", "short pile", "long pile"
 
 @dataclass(frozen=True)
 class Keeping:
-    """What (18) says of loads, shape (n,): kg of sugar lost per tonne, the same a day now, the pile's mean C."""
+    """What (18) says of loads, shape (n,): kg of sugar lost per tonne, and the pile's mean temperature."""
 
     loss_kg_per_t: Array
-    now_kg_per_t_day: Array
     mean_c: Array
 
 
@@ -44,7 +43,7 @@ def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping
     temp = pile_c + (root_c[:, None] - pile_c) * 2 ** (-day / COOLING_HALF_DAYS)
     rate = healthy_loss_kg_per_t_day(temp)
     whole = days / day.size
-    return Keeping(rate.sum(axis=1) * whole * factor, healthy_loss_kg_per_t_day(root_c) * factor, temp.mean(axis=1))
+    return Keeping(rate.sum(axis=1) * whole * factor, temp.mean(axis=1))
 
 
 def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
@@ -59,7 +58,7 @@ def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
 
 
 def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFrame, prices: Prices) -> pl.DataFrame:
-    """Return the `storability` rows: a measured load's class, expected loss and reasons.
+    """Return the `storability` rows: a measured load's class, expected loss and reasons; "now" is the last shift.
 
     Args:
         facts: `load_fact`; loads without a dirt tare have no row.
@@ -72,12 +71,16 @@ def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFra
     tops = loads[TOPS].fill_null(USUAL_TOPS_PCT).to_numpy() if TOPS in loads.columns else USUAL_TOPS_PCT
     damaged = damaged_share(lost, loads["yield_t_ha"].fill_null(75.0).to_numpy())
     factor = condition_factor(loads[DIRT].to_numpy(), tops, damaged, prices.storage_dirt_pct, prices.storage_tops_pct)
-    kept = keeping(loads["root_temp_c"].to_numpy(), factor, prices.storage_days, prices.storage_temp_c)
+    root_c = loads["root_temp_c"].to_numpy()
+    kept = keeping(root_c, factor, prices.storage_days, prices.storage_temp_c)
+    age = (facts["shift_date"].max() - loads["shift_date"]).dt.total_days().to_numpy()
+    now_c = prices.storage_temp_c + (root_c - prices.storage_temp_c) * 2 ** (-age / COOLING_HALF_DAYS)
     table = loads.select(
         "load_id", "site_id", "shift_date", "root_temp_c", pl.col(DIRT), pl.col(TOPS),
         (pl.col("gross_t") * (1 - pl.col(DIRT) / 100)).alias("clean_t"),
         pl.Series("damaged_pct", 100 * damaged), pl.Series("loss_kg_per_t", kept.loss_kg_per_t),
-        pl.Series("loss_now_kg_per_t_day", kept.now_kg_per_t_day), pl.Series("pile_mean_c", kept.mean_c),
+        pl.Series("loss_now_kg_per_t_day", healthy_loss_kg_per_t_day(now_c) * factor),
+        pl.Series("pile_mean_c", kept.mean_c), pl.Series("age_days", age, dtype=pl.Int64),
         pl.lit(prices.storage_days).alias("planned_days"),
     )  # fmt: skip
     return _classed(table)

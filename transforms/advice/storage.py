@@ -1,11 +1,12 @@
 """What roots lose in the pile: respiration rises exponentially with temperature, and with damage, dirt and tops.
 
-    loss = d  a exp(k (T - 5.5 C))  (1 + 3 q + f_dirt dirt + f_tops tops)     kg of sugar per tonne of clean beet
+    loss = d  a exp(k (T - 5.5 C))  ((1 + 3 q) / (1 + 3 q0) + f_dirt dirt + f_tops tops)   kg of sugar per t clean beet
 
 d days, T pile temperature. a and k go through two published losses of six weeks: 5 kg/t at 5.5 C and 9 kg/t at 9.6 C
 (Ekeloef 2019). Respiration is strictly exponential between 0 and 16 C (Zuckerindustrie, paper 246087); beyond, the edge
-counts. q is the share of severely damaged roots, which respire fourfold (Zandstra and Squire); f_dirt and f_tops are
-assumptions of `season.toml` (common practice, no source).
+counts. q is the share of severely damaged roots, which respire fourfold (Zandstra and Squire), q0 what the published
+losses already hold: the 1.5 % of yield that is always broken off (Zuckerrueben Journal, Rheinland, ca. 2013, Table 1).
+f_dirt and f_tops are assumptions of `season.toml` (common practice, no source).
 """
 
 import numpy as np
@@ -18,12 +19,13 @@ WARM_C, WARM_LOSS_KG_PER_T = 9.6, 9.0
 PER_C = float(np.log(WARM_LOSS_KG_PER_T / COOL_LOSS_KG_PER_T) / (WARM_C - COOL_C))
 EXPONENTIAL_C = (0.0, 16.0)
 DAMAGED_TIMES = 4.0
+UNAVOIDABLE_BREAKAGE = 0.015
 BROKEN_AT_6_CM = 0.11
 """Fraction of root mass lost at a break of 6 cm, which counts as severe: see `losses.py`."""
 
 
 def healthy_loss_kg_per_t_day(temp_c: Array | float) -> Array:
-    """Return the sugar a tonne of sound, clean roots loses a day, kg."""
+    """Return the sugar a tonne of clean roots with the usual damage loses a day, kg."""
     inside = np.clip(temp_c, *EXPONENTIAL_C)
     return np.asarray(COOL_LOSS_KG_PER_T / SIX_WEEKS_DAYS * np.exp(PER_C * (inside - COOL_C)))
 
@@ -36,6 +38,7 @@ def damaged_share(root_loss_t_ha: Array | float, yield_t_ha: Array | float) -> A
 def condition_factor(
     dirt_pct: Array | float, tops_pct: Array | float, damaged: Array | float, dirt_more_pct: float, tops_more_pct: float
 ) -> Array:
-    """Return how many times a sound, clean root's loss such roots lose."""
+    """Return how many times the loss of clean roots with the usual damage such roots lose."""
+    usual = 1 + (DAMAGED_TIMES - 1) * UNAVOIDABLE_BREAKAGE / BROKEN_AT_6_CM
     more = dirt_more_pct / 100 * np.asarray(dirt_pct) + tops_more_pct / 100 * np.asarray(tops_pct)
-    return np.asarray(1 + (DAMAGED_TIMES - 1) * np.asarray(damaged) + more)
+    return np.asarray((1 + (DAMAGED_TIMES - 1) * np.asarray(damaged)) / usual + more)

@@ -10,7 +10,7 @@ import polars as pl
 from transforms.catalogue import DIRT
 from transforms.errors import WorkspaceError
 from transforms.trial.plan import Trial, drawn_order
-from transforms.trial.power import MOST_PAIRS, pair_sd, pairs_for
+from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, least_found, pair_sd, pairs_for
 from transforms.workspace import Season
 
 USUAL_DETECT_PCT = 5.0
@@ -114,3 +114,17 @@ def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
         return dt.date.fromisoformat(text)
     except ValueError as problem:
         raise WorkspaceError(f"'{text}' is no day", where="--day", mend="write it as YYYY-MM-DD") from problem
+
+
+def what_a_day_finds(trial: Trial, facts: pl.DataFrame) -> str:
+    """Say how many days a trial takes its machine, and what one day's loads would find."""
+    by_day = facts.filter(pl.col("machine_id") == trial.machine_id).group_by("shift_date").len()
+    loads = float(by_day["len"].median())  # type: ignore[arg-type]
+    pairs, days = int(loads // 2), int(np.ceil(len(trial.order) / max(loads, 1)))
+    if days <= 1 or pairs < FEWEST_PAIRS:
+        return f"This machine lifts about {loads:.0f} loads a day."
+    found = 100 * float(np.expm1(least_found(pairs, trial.pair_sd, trial.power)))
+    return (
+        f"This machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would find a "
+        f"change of {found:.0f} %. A larger step (--to) shows sooner."
+    )

@@ -37,3 +37,12 @@ def pairs_for(effect: float, sd: float, power: float) -> int | None:
         if power_of(pairs, effect, sd) >= power:
             return pairs
     return None
+
+
+def least_found(pairs: int, sd: float, power: float) -> float:
+    """Return the smallest difference in log dirt that so many pairs find with the power."""
+    low, high = 0.0, 20 * sd
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if power_of(pairs, middle, sd) < power else (low, middle)
+    return high

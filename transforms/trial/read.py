@@ -53,7 +53,7 @@ class Reading:
 def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
     """Return the trial's loads in the order of lifting, with the arm each was planned for.
 
-    By the tickets written into the trial; else all loads of the machine in the field on the day, from the first.
+    By the tickets written into the trial; else all loads of the machine in the field from the day on, the first first.
     """
     if any(trial.tickets):
         listed = pl.DataFrame({"load_id": trial.tickets, "position": range(len(trial.tickets))}).filter(
@@ -64,7 +64,7 @@ def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
         loads = facts.filter(
             (pl.col("machine_id") == trial.machine_id)
             & (pl.col("field_id") == trial.field_id)
-            & (pl.col("shift_date") == trial.shift_date)
+            & (pl.col("shift_date") >= trial.shift_date)
         ).sort("lifted_at", "load_id")
         loads = loads.head(len(trial.order)).with_row_index("position")
     at = loads["position"].cast(pl.Int64)
@@ -115,10 +115,11 @@ def read(trial: Trial, loads: pl.DataFrame, facts: pl.DataFrame) -> Reading:
         loads: as `find_loads` returned them.
         facts: `load_fact`, for the tares.
     """
-    tares = facts.select("load_id", pl.col(DIRT)).drop_nulls()
+    tares = facts.select("load_id", "shift_date", "field_id", pl.col(DIRT)).drop_nulls()
     z = (pl.col(DIRT) / (100 - pl.col(DIRT))).log()
+    # A pair that a night or another field parts is none.
     measured = loads.join(tares, on="load_id").with_columns(z.alias("z"))
-    wide = measured.pivot("arm", index="trial_block", values="z")
+    wide = measured.pivot("arm", index=["trial_block", "shift_date", "field_id"], values="z")
     complete = wide.drop_nulls(list(ARMS)) if set(ARMS) <= set(wide.columns) else wide.clear()
     strayed = _strayed(trial, loads)
     if complete.height < FEWEST_PAIRS:
