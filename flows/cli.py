@@ -235,6 +235,15 @@ def report_guide(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = Fals
     _finish(json_wanted, {"guide": pages[0], "cards": pages[1:]}, lines)
 
 
+@report_app.command(name="what-if")
+def report_what_if(folder: Folder = HERE, json_wanted: Json = False) -> None:
+    """Write a page with sliders: conditions and settings in, dirt, root loss and cost out. It needs no server."""
+    from flows import stages  # noqa: PLC0415
+
+    page = stages.what_if_page(Workspace(folder), Reporter(quiet=json_wanted))
+    _finish(json_wanted, {"what_if": page.resolve()}, [f"What if: [bold]{page.resolve()}[/]", CAUTION])
+
+
 @report_app.command(name="load")
 def report_load(
     load_id: Annotated[str, typer.Argument(help="The weigh ticket's number.")],

@@ -1,6 +1,7 @@
 """Verbs around what to do: benchmark, piles."""
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -10,6 +11,9 @@ from rich.console import Console
 
 from flows.shown import show
 from flows.trial_verbs import trial_app
+from reports.money import assumption_words
+from reports.words import CAUTION
+from transforms.advice.what_if import Question, answer, class_names, read_table
 from transforms.benchmark.benchmark import anonymous
 from transforms.catalogue import DIRT
 from transforms.errors import WorkspaceError
@@ -122,8 +126,65 @@ def piles(
     _out(json_wanted, {"rows": table.to_dicts()}, title, seen, [note])
 
 
+def _given(pairs: list[str]) -> dict[str, float]:
+    out = {}
+    for pair in pairs:
+        name, _, value = pair.partition("=")
+        try:
+            out[name.strip()] = float(value)
+        except ValueError as problem:
+            raise WorkspaceError(
+                f"'{pair}' is no setting with a value", where="--set", mend="write it as share_depth_cm=6.5"
+            ) from problem
+    return out
+
+
+def what_if(
+    folder: Folder = HERE,
+    wetness: Annotated[
+        float | None,
+        typer.Option(min=0, max=1, help="Topsoil wetness, 0 dry to 1 wet; the season's middle if not given."),
+    ] = None,
+    clay: Annotated[float | None, typer.Option(min=0, max=60, help="Clay, %.")] = None,
+    temp: Annotated[float | None, typer.Option(help="Air temperature, °C.")] = None,
+    crop: Annotated[float | None, typer.Option("--yield", min=5, max=160, help="Yield, t/ha.")] = None,
+    settings: Annotated[
+        list[str] | None, typer.Option("--set", help="NAME=VALUE in stored units; may be given several times.")
+    ] = None,
+    json_wanted: Json = False,
+) -> None:
+    """Ask what dirt, root loss and cost are expected under given conditions and settings, and how sure that is.
+
+    A setting that is not given stands at the fleet's usual value. What nobody has run in such conditions is said.
+    """
+    workspace = Workspace(folder)
+    season = workspace.season
+    table = read_table(workspace.what_if)
+    at = table["at"]
+    given = (wetness, clay, temp, crop)
+    names = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
+    where = {n: at[n] if v is None else v for n, v in zip(names, given, strict=True)}
+    question = Question(**where, settings=_given(settings or []))
+    found = answer(table, question)
+    rows = [
+        ("dirt tare, %", found.dirt_pct),
+        ("root loss, t/ha", found.root_loss_t_ha),
+        (f"cost, {season.currency}/t", found.cost_per_t),
+        (f"saved against usual settings, {season.currency}/t", found.saved_per_t),
+    ]
+    shown = pl.DataFrame(
+        [(label, *(round(v, 2) for v in told)) for label, told in rows if told is not None],
+        schema=["expected", "mean", "95 % from", "to"], orient="row",
+    )  # fmt: skip
+    wet, soil = class_names(question.topsoil_wetness, question.clay_pct)
+    told = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
+    warned = [f"Not to be believed: {'; '.join(found.untried)}."] if found.untried else []
+    _out(json_wanted, {"question": asdict(question), **asdict(found)}, "What if", shown, [*warned, *told])
+
+
 def register_decisions(app: typer.Typer) -> None:
     """Add these verbs to the program."""
+    app.command(name="what-if")(what_if)
     app.add_typer(trial_app, name="trial")
     app.command()(benchmark)
     app.command()(piles)

@@ -13,6 +13,7 @@ from reports.guide_page import write_guide
 from reports.load_page import write_load_page
 from reports.shift_page import write_shift_page
 from reports.trial_sheet import write_trial_sheet
+from reports.what_if_page import write_what_if
 from transforms.advice.guide import setting_guide
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
 from transforms.advice.outlook import Outlook, next_outlook, working_hours
@@ -20,6 +21,7 @@ from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import next_situations
 from transforms.advice.storability import storability
+from transforms.advice.what_if import read_table, tabulate, write_table
 from transforms.benchmark.benchmark import benchmark
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.conditions.field_hours import field_hours
@@ -357,7 +359,7 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
 
 
 def guide(workspace: Workspace, fits: Fits, reporter: Reporter) -> None:
-    """Work out where to start in each class of conditions, for each generation of machines."""
+    """Work out where to start in each class of conditions, and what any setting would do in any."""
     season = workspace.season
     with (
         open_warehouse(workspace) as warehouse,
@@ -371,6 +373,8 @@ def guide(workspace: Workspace, fits: Fits, reporter: Reporter) -> None:
             fits.dirt, fits.loss, spread, season.catalogue, season.prices, season.advice.min_loads,
             np.random.default_rng(ADVICE_SEED),
         )  # fmt: skip
+        table = tabulate(fits.dirt, fits.loss, spread, season.catalogue, season.prices, season.advice.min_loads)
+        write_table(table, workspace.what_if)
         with warehouse.transaction():
             for name, rows in (
                 ("guide", found.settings),
@@ -409,6 +413,13 @@ def guide_pages(workspace: Workspace, reporter: Reporter) -> list[Path]:
                 "there is no guide yet", where=str(workspace.root), mend="run 'taretrace post-shift' on it first"
             )
         return write_guide(warehouse, workspace.season, workspace.out)
+
+
+def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
+    """Write the page with sliders."""
+    season = workspace.season
+    with reporter.stage("Writing the what-if page"):
+        return write_what_if(read_table(workspace.what_if), season, workspace.out)
 
 
 def load_page(workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter) -> Path:

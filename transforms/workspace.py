@@ -166,6 +166,11 @@ class Workspace:
         return self.root / "warehouse.duckdb"
 
     @property
+    def what_if(self) -> Path:
+        """The table that what-if questions are answered from."""
+        return self.lake / "what_if.json"
+
+    @property
     def trials(self) -> Path:
         """Where planned trials lie."""
         return self.root / "trials"

@@ -73,7 +73,9 @@ def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFra
     factor = condition_factor(loads[DIRT].to_numpy(), tops, damaged, prices.storage_dirt_pct, prices.storage_tops_pct)
     root_c = loads["root_temp_c"].to_numpy()
     kept = keeping(root_c, factor, prices.storage_days, prices.storage_temp_c)
-    age = (facts["shift_date"].max() - loads["shift_date"]).dt.total_days().to_numpy()
+    age = (
+        loads.select((pl.lit(facts["shift_date"].max()) - pl.col("shift_date")).dt.total_days()).to_series().to_numpy()
+    )
     now_c = prices.storage_temp_c + (root_c - prices.storage_temp_c) * 2 ** (-age / COOLING_HALF_DAYS)
     table = loads.select(
         "load_id", "site_id", "shift_date", "root_temp_c", pl.col(DIRT), pl.col(TOPS),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from transforms.model.conditions import condition_curves, condition_lines
 from transforms.model.decompose import labelled_conditions, whole_part
 from transforms.model.design import bend_of, middle, modifiers_of
 from transforms.model.fit import ResponseFit
@@ -26,24 +27,50 @@ def _arrays(fit: ResponseFit, at: Mapping[str, float]) -> dict[str, Array]:
     return {n: np.array([at[n]]) for n in fit.frame.terms.conditions}
 
 
-def value_weights(fit: ResponseFit, setting: str, value: float, place: Place) -> Array:
-    """Return weights over the coefficients whose product is the setting's part of z at `value`, up to a constant."""
-    s = next(s for s in fit.frame.settings if s.name == setting)
-    x = (value - middle(s)) / s.step
+def step_weights(fit: ResponseFit, setting: str, place: Place) -> Array:
+    """Return weights over the coefficients whose product is what one step does by its straight part at a place."""
     weights = np.zeros(fit.reml.coef.size)
-    weights[fit.at[setting]] = x
+    weights[fit.at[setting]] = 1.0
     labels = {f"{setting} by {by}": v[0] for by, v in modifiers_of(_arrays(fit, place.conditions), fit.frame).items()}
     labels[f"{setting} on {place.soil_class} soil"] = 1.0
     for label, times in labels.items():
         if label in fit.at:
-            weights[fit.at[label]] = x * times
+            weights[fit.at[label]] = times
+    if (name := f"machine slope of {setting}") in fit.reml.spans:
+        known = np.flatnonzero(fit.labels(name) == place.machine_id)
+        weights[fit.reml.spans[name].start + known] = 1.0
+    return weights
+
+
+def bend_weights(fit: ResponseFit, setting: str, value: float) -> Array:
+    """Return weights over the coefficients whose product is the bend of a setting's curve at a value."""
+    weights, s = np.zeros(fit.reml.coef.size), next(s for s in fit.frame.settings if s.name == setting)
     if s.curve is not None:
         for i, c in enumerate(bend_of(s).columns(np.array([value]))[0]):
             if (label := f"bend of {setting}[{i}]") in fit.at:
                 weights[fit.at[label]] = c
-    if (name := f"machine slope of {setting}") in fit.reml.spans:
-        known = np.flatnonzero(fit.labels(name) == place.machine_id)
-        weights[fit.reml.spans[name].start + known] = x
+    return weights
+
+
+def value_weights(fit: ResponseFit, setting: str, value: float, place: Place) -> Array:
+    """Return weights over the coefficients whose product is the setting's part of z at `value`, up to a constant."""
+    s = next(s for s in fit.frame.settings if s.name == setting)
+    x = (value - middle(s)) / s.step
+    return np.asarray(x * step_weights(fit, setting, place) + bend_weights(fit, setting, value))
+
+
+def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
+    """Return weights over the coefficients whose product is `condition_level`."""
+    seen = {n: fit.rows[n].cast(float).to_numpy() for n in fit.frame.terms.conditions}
+    values = {n: np.append(v, np.clip(at[n], v.min(), v.max())) for n, v in seen.items()}
+    terms, weights = fit.frame.terms, np.zeros(fit.reml.coef.size)
+    lines, names = condition_lines(values, terms.conditions, surface=terms.surface)
+    columns = dict(zip(names, lines.T, strict=True))
+    for name, curve in condition_curves(values, terms.conditions, surface=terms.surface).items():
+        columns |= {f"{name}[{i}]": c for i, c in enumerate(curve.T)}
+    for name, c in columns.items():
+        if name in fit.at:
+            weights[fit.at[name]] = c[-1] - c[:-1].mean()
     return weights
 
 

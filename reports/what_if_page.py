@@ -1,0 +1,89 @@
+"""A page with sliders: conditions and settings in, dirt, root loss and cost out; no server."""
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from reports.money import assumption_words, price_rows
+from reports.page import embedded, render
+from reports.units import Shown
+from reports.words import CAUTION
+from transforms.advice import storage
+from transforms.advice.cost import FIELD_EFFICIENCY
+from transforms.advice.moves import USUAL_SPEED_KMH
+from transforms.advice.situations import UNKNOWN_LOSS_T_HA
+from transforms.catalogue import ROOT_LOSS
+from transforms.workspace import Season
+
+CONDITIONS = (
+    ("topsoil_wetness", "topsoil wetness, 0 dry to 1 wet", 0.05, 0.95, 0.01, "flag", 2),
+    ("clay_pct", "clay", 6.0, 50.0, 0.5, "pct", 1),
+    ("air_temp_c", "air temperature", None, None, 0.5, "degC", 0),
+    ("yield_t_ha", "yield", None, None, 1.0, "t/ha", 0),
+)
+WORDS = {
+    "nobody": "Nobody has been here: {n} loads on {soil} soil with {wet} topsoil.",
+    "outside": "{label}: not run there in such conditions.",
+    "where": "{wet} topsoil, {soil} soil: n = {n} loads of the fleet.",
+}
+
+
+def _straight(unit: str, shown: Shown) -> tuple[float, float]:
+    offset = shown.convert(0.0, unit)
+    return shown.convert(1.0, unit) - offset, offset
+
+
+def _conditions(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
+    out = []
+    for name, label, low, high, step, unit, digits in CONDITIONS:
+        if name not in table["at"]:
+            continue
+        factor, offset = _straight(unit, shown)
+        side = table["sides"].get(name, [low, high])
+        lowest, highest = (round(v / step) * step for v in (side[0], side[-1]))
+        out.append({"id": f"at-{name}", "name": name, "label": label, "low": lowest, "high": highest, "step": step,
+                    "usual": round(table["at"][name] / step) * step, "kind": "condition", "factor": factor,
+                    "offset": offset, "digits": digits, "unit": shown.sign(unit)})  # fmt: skip
+    return out
+
+
+def _settings(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
+    out = []
+    for name, s in table["settings"].items():
+        factor, offset = _straight(s["unit"], shown)
+        step, usual = s["step"] / 2, table["usual"][name]
+        below, above = (round((v - usual) / step) for v in s["range"])
+        out.append({"id": f"set-{name}", "name": name, "label": s["label"], "low": usual + below * step,
+                    "high": usual + above * step, "step": step, "usual": usual, "kind": "setting", "factor": factor,
+                    "offset": offset, "digits": 2 if shown.sign(s["unit"]) == "in" else 1,
+                    "unit": shown.sign(s["unit"])})  # fmt: skip
+    return out
+
+
+def _words(shown: Shown) -> dict[str, Any]:
+    """Texts and constants that the page's own script needs."""
+    usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BROKEN_AT_6_CM
+    return {
+        **WORDS, "efficiency": FIELD_EFFICIENCY, "usual_kmh": USUAL_SPEED_KMH, "unknown_loss": UNKNOWN_LOSS_T_HA,
+        "loss_factor": shown.convert(1.0, "t/ha"), "tonne_factor": 1 / shown.convert(1.0, "t"),
+        "storage": {
+            "from_c": storage.EXPONENTIAL_C[0], "to_c": storage.EXPONENTIAL_C[1], "per_c": storage.PER_C,
+            "cool_c": storage.COOL_C, "cool_kg": storage.COOL_LOSS_KG_PER_T / storage.SIX_WEEKS_DAYS,
+            "times": storage.DAMAGED_TIMES, "broken": storage.BROKEN_AT_6_CM, "usual": usual,
+        },
+    }  # fmt: skip
+
+
+def write_what_if(table: dict[str, Any], season: Season, out: Path) -> Path:
+    """Write the page and return its path."""
+    shown = Shown(season.units, season.currency, season.time_zone)
+    settings = _settings(table, shown)
+    own = files(__package__).joinpath("templates").joinpath("what_if.js").read_text("utf-8")
+    return render(
+        "what_if.html.j2", out / "what-if.html", season=season, shown=shown, caution=CAUTION,
+        conditions=_conditions(table, shown), halves=[settings[::2], settings[1::2]],
+        has_loss=ROOT_LOSS in table["responses"], table=embedded(table), words=embedded(_words(shown)),
+        own_script=Markup(own), assumptions=assumption_words(season), prices=price_rows(season),  # noqa: S704  our own file
+    )  # fmt: skip
