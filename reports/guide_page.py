@@ -17,19 +17,26 @@ from transforms.workspace import Season
 
 ORDER = ("dry", "moist", "wet")
 SOILS = ("light", "medium", "heavy")
+WHOLE = 0.05
 CLASS = ["generation", "wetness_class", "soil_class"]
 
 
-def _value(value: float | None, unit: str, shown: Shown) -> str:
-    return shown.quantity(value, unit)
+def _bare(value: float, unit: str, shown: Shown) -> str:
+    """A value as it would be set: whole where it is whole."""
+    v = shown.convert(value, unit)
+    if shown.sign(unit) == "in":
+        return number(v, 2)
+    return number(v, 0 if abs(v - round(v)) < WHOLE else 1)
+
+
+def _value(value: float, unit: str, shown: Shown) -> str:
+    return f"{_bare(value, unit, shown)} {shown.sign(unit)}"
 
 
 def _span(row: dict[str, Any], low: str, high: str, shown: Shown) -> str:
-    unit = row["unit"]
     if row[low] is None:
         return "–"
-    ends = [number(shown.convert(row[c], unit), 2 if shown.sign(unit) == "in" else 1) for c in (low, high)]
-    return f"{ends[0]} to {ends[1]}"
+    return f"{_bare(row[low], row['unit'], shown)} to {_bare(row[high], row['unit'], shown)}"
 
 
 def _curves(rows: pl.DataFrame, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Markup:

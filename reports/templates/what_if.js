@@ -93,7 +93,7 @@
     const q = {}, settings = {};
     for (const s of sliders) {
       const stored = Number(s.value), shown = stored * Number(s.dataset.factor) + Number(s.dataset.offset);
-      document.getElementById(s.id + "-value").textContent = number(shown, Number(s.dataset.digits)) + " " + s.dataset.unit;
+      document.getElementById(s.id + "-value").textContent = number(shown, Math.abs(shown - Math.round(shown)) < 0.005 ? 0 : Number(s.dataset.digits)) + " " + s.dataset.unit;
       if (s.dataset.kind === "condition") q[s.name] = stored; else settings[s.name] = stored;
     }
     const found = answer(q, settings), [wet, soil] = names(q), cell = table.tried[wet + "|" + soil], reasons = [];

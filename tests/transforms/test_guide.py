@@ -117,8 +117,9 @@ def test_answers_are_those_of_the_fit(fits, table):
         exact = float(shrink[DIRT].moved(dirt, L[None, :])[0][0])
         gaps.append(np.log(found.dirt_pct[0] / (100 - found.dirt_pct[0])) - exact)
         assert found.dirt_pct[1] < found.dirt_pct[0] < found.dirt_pct[2]
-    # All share what a usual field and machine have, and the draws of a visit; the rest is lines between nodes.
-    assert np.abs(np.array(gaps) - np.mean(gaps)).max() < 0.06
+    # All share what a usual field and machine have. The rest: lines between nodes, and that the mean of tares, which an
+    # answer gives, lies off the tare of the mean by more where dirt is high.
+    assert np.abs(np.array(gaps) - np.mean(gaps)).max() < 0.08
 
 
 def test_more_depth_saves_roots_and_costs_soil(table):

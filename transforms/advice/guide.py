@@ -198,7 +198,9 @@ def setting_guide(
     rows, cells, curves = [], [], []
     for generation in dirt.rows["generation"].drop_nulls().unique().sort():
         own = dirt.rows["generation"] == generation
-        has = {n for n in dirt.settings if dirt.rows.filter(own)[n].count()}
+        # Loads that hold a part of another machine's have its settings too: a machine has what most of its loads have.
+        loads = dirt.rows.filter(own)
+        has = {n for n in dirt.settings if loads[n].count() > loads.height / 2}
         for wet in WETNESSES:
             for soil in SOIL_CLASSES:
                 inside = ((classes["wetness_class"] == wet) & (classes["soil_class"] == soil)).fill_null(value=False)

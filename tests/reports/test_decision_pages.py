@@ -1,0 +1,112 @@
+"""The guide, its cards, the what-if page and a trial's sheet, opened in headless Chromium with the network cut."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from flows import stages
+from flows.progress import Reporter
+from tests.program import Demo, taretrace_here
+from tests.reports.test_browser import WIDTHS, browser, pytestmark  # noqa: F401
+from transforms.advice.what_if import Question, answer, read_table
+
+QUIET = Reporter(quiet=True)
+
+
+@pytest.fixture(scope="module")
+def pages(demo: Demo) -> dict[str, Path]:
+    guide, *cards = stages.guide_pages(demo.workspace, QUIET)
+    asked = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
+    *_, sheet, _ = stages.plan_trial(demo.workspace, asked)
+    return {"guide": guide, "card": cards[0], "what-if": stages.what_if_page(demo.workspace, QUIET), "sheet": sheet}
+
+
+def opened(browser, page: Path, width: int):  # noqa: F811
+    metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get_log("browser")
+    browser.get(page.as_uri())
+    return browser
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", ["guide", "card", "what-if", "sheet"])
+def test_no_console_error_no_overflow_and_cautions(browser, pages, name, width):  # noqa: F811
+    opened(browser, pages[name], width)
+    assert [e for e in browser.get_log("browser") if e["level"] in {"SEVERE", "WARNING"}] == []
+    wide, seen = browser.execute_script("const e = document.documentElement; return [e.scrollWidth, e.clientWidth]")
+    assert wide <= seen
+    assert "Engine off and key out" in browser.execute_script("return document.body.innerText")
+
+
+def test_a_card_prints_on_one_sheet(browser, pages):  # noqa: F811
+    opened(browser, pages["card"], 1280)
+    printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
+    import base64  # noqa: PLC0415
+
+    assert base64.b64decode(printed["data"]).count(b"/Type /Page\n") == 1
+
+
+def test_the_guide_shows_every_class_and_its_curves(browser, pages):  # noqa: F811
+    opened(browser, pages["guide"], 1280)
+    assert browser.execute_script("return document.querySelectorAll('h3').length") == 18
+    drawn = browser.execute_script(
+        "return [...document.querySelectorAll('.picture svg')].map(s => s.querySelectorAll('path').length)"
+    )
+    assert len(drawn) >= 6
+    assert min(drawn) > 20
+
+
+def test_the_page_answers_as_the_program_does(browser, pages, demo):  # noqa: F811
+    table = read_table(demo.workspace.what_if)
+    opened(browser, pages["what-if"], 1280)
+    usual = table["usual"]
+    for at, settings in (
+        ((0.42, 21.0, 7.0, 70.0), {}),
+        ((0.6, 33.0, 9.5, 81.0), {"share_depth_cm": usual["share_depth_cm"] - 0.5}),
+        ((0.2, 12.0, 12.0, 66.0), {"ground_speed_kmh": usual["ground_speed_kmh"] - 1, "cleaner_1_speed_rpm": 41.0}),
+    ):
+        q = dict(zip(("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha"), at, strict=True))
+        mine = answer(table, Question(**q, settings=settings))
+        theirs = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, settings)
+        assert theirs["dirt"] == pytest.approx(mine.dirt_pct, rel=1e-6)
+        assert theirs["loss"] == pytest.approx(mine.root_loss_t_ha, rel=1e-6)
+        assert theirs["cost"] == pytest.approx(mine.cost_per_t, rel=1e-6)
+        assert theirs["saved"] == pytest.approx(mine.saved_per_t, rel=1e-6, abs=1e-9)
+
+
+def test_sliders_move_the_figures_and_grey_what_nobody_tried(browser, pages):  # noqa: F811
+    opened(browser, pages["what-if"], 1280)
+    move = (
+        "const s = document.getElementById(arguments[0]); s.value = arguments[1]; s.dispatchEvent(new Event('input'));"
+        "return [document.getElementById('dirt').textContent, document.getElementById('untried').textContent,"
+        " document.getElementById('answer').classList.contains('untried'), getComputedStyle(document.querySelector("
+        "'.figures')).opacity]"
+    )
+    first = browser.execute_script(move, "at-topsoil_wetness", 0.5)
+    assert first[2:] == [False, "1"]
+    wetter = browser.execute_script(move, "at-topsoil_wetness", 0.6)
+    assert wetter[0] != first[0]
+    deepest = browser.execute_script("return document.getElementById('set-share_depth_cm').max")
+    out = browser.execute_script(move, "set-share_depth_cm", deepest)
+    assert out[2] is True
+    assert float(out[3]) < 1
+    assert "share depth" in out[1]
+    browser.find_element("id", "usual").click()
+    assert browser.execute_script("return document.getElementById('saved').textContent") == "0.00"
+
+
+def test_the_verbs_say_what_they_did(demo):
+    folder = str(demo.workspace.root)
+    asked = json.loads(taretrace_here("what-if", folder, "--wetness", "0.5", "--set", "share_depth_cm=7", "--json").out)
+    assert asked["question"]["settings"] == {"share_depth_cm": 7.0}
+    assert asked["cost_per_t"][1] < asked["cost_per_t"][0] < asked["cost_per_t"][2]
+    wrong = taretrace_here("what-if", folder, "--set", "depth")
+    assert wrong.code == 2
+    assert "write it as share_depth_cm=6.5" in wrong.err
+    piles = json.loads(taretrace_here("piles", folder, "--json").out)["rows"]
+    assert [p["slice_order"] for p in piles] == list(range(1, len(piles) + 1))
+    compared = json.loads(taretrace_here("benchmark", folder, "--for", "M03", "--json").out)["rows"]
+    assert {r["subject_id"] for r in compared if r["subject_id"].startswith("M")} == {"M03"}
+    assert taretrace_here("trial", "read", "T999", folder).code == 2
