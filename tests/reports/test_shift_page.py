@@ -2,6 +2,7 @@
 
 import html
 import re
+from dataclasses import fields
 
 import polars as pl
 import pytest
@@ -14,7 +15,7 @@ from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.catalogue import Catalogue
 from transforms.model.decompose import INTERCEPTS
-from transforms.workspace import Workspace, init_workspace
+from transforms.workspace import Prices, Workspace, init_workspace
 
 METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
 
@@ -76,7 +77,8 @@ def test_checks_that_a_fit_does_not_pass_stand_beside_its_effects(season: Season
 
 
 def test_every_price_is_shown_with_where_it_is_from(text):
-    assert text.count("assumed (the default)") == 7
+    assert text.count("assumed (the default)") == len(fields(Prices)) == 13
+    assert "Money rests on assumptions: none of the 13 prices is set" in text
 
 
 def test_moves_carry_interval_probability_and_n(text):
@@ -96,10 +98,23 @@ def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue
     moved = {"machine_id": "M01", "field_id": "F1", "soil_class": "light", "wetness_class": "dry", "verdict": "hold"}
     advice = pl.DataFrame([{**dict.fromkeys(ADVICE_SCHEMA), **moved}], schema=ADVICE_SCHEMA)
     gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
-    without = pl.DataFrame([{**gain, "gain_per_shift": None, "shift_lo95": None, "shift_hi95": None}])
+    names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
+    nothing = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season"])
+    without = pl.DataFrame([{**gain, **nothing}])
     card = _cards(advice, without, catalogue, METRIC)[0]
     assert card["worth"] == "0.20 EUR/t"
-    assert card["shift_worth"] is None
+    assert card["worths"] == []
+
+
+def test_gains_are_given_by_hectare_shift_and_season_with_intervals(text):
+    cards = re.findall(r'<p class="where">(.*?)</p>', text, re.DOTALL)
+    worth = [c for c in cards if "together" in c]
+    assert worth
+    for card in worth:
+        assert re.search(r"EUR/t \([\d.−]+ to [\d.−]+\); [\d.−]+ EUR/ha \([\d.−]+ to [\d.−]+\)", card)
+        assert "a shift like the last" in card
+        assert "on all it lifted this season in such conditions" in card
+        assert re.search(r"\(0\.\d\d, (forecast|as now)\)", card)
 
 
 def test_the_headline_counts_what_the_table_holds(advised, text):

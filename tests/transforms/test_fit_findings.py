@@ -230,7 +230,7 @@ def test_drawn_again_intervals_hold_what_they_were_drawn_with(fit):
 
 
 def test_one_machine_that_carries_an_effect_is_named(small, catalogue):
-    odd = pl.when(pl.col("machine_id") == "M003").then(0.4).otherwise(0.0)
+    odd = pl.when(pl.col("machine_id") == "M003").then(0.6).otherwise(0.0)
     facts = with_z(small.facts, Z + odd * (pl.col("transfer_web_speed_pct") - 65) / 5)
     found, plain = (
         influence(refitted(facts, catalogue), "machine"),

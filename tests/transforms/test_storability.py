@@ -95,3 +95,9 @@ def test_an_old_pile_has_cooled():
     assert table["age_days"].to_list() == [5, 0]
     ratio = table["loss_now_kg_per_t_day"][0] / table["loss_now_kg_per_t_day"][1]
     assert ratio == pytest.approx(float(healthy_loss_kg_per_t_day(11.0) / healthy_loss_kg_per_t_day(16.0)))
+
+
+def test_a_season_without_loads_has_no_piles():
+    empty = storability(loads(dirt_tare_pct=[5.0]).clear(), audits(1.0), temps(6), Prices())
+    assert empty.height == 0
+    assert empty.columns == storability(loads(dirt_tare_pct=[5.0]), audits(1.0), temps(6), Prices()).columns

@@ -18,7 +18,7 @@ from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M, tried
 from transforms.catalogue import ROOT_LOSS, TOPS, Catalogue
 from transforms.model.effects import classes_of
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.model.predict import Place, expected_scale, level_variance, value_weights
+from transforms.model.predict import Place, bend_weights, expected_scale, level_variance, step_weights
 from transforms.workspace import Prices
 
 Array = NDArray[np.float64]
@@ -115,8 +115,12 @@ def _draws(
     names = [n for n in values if fit is not None and n in fit.settings]
     if fit is None or shrink is None or not names:
         return nothing
-    base = {n: value_weights(fit, n, usual[n], place) for n in names}
-    L = np.array([value_weights(fit, n, float(v), place) - base[n] for n in names for v in values[n]])
+    rows = []
+    for n in names:
+        slope, bend = step_weights(fit, n, place), bend_weights(fit, n, usual[n])
+        steps = (values[n] - usual[n]) / next(s.step for s in fit.frame.settings if s.name == n)
+        rows += [k * slope + bend_weights(fit, n, float(v)) - bend for k, v in zip(steps, values[n], strict=True)]
+    L = np.array(rows)
     mean, V = shrink.moved(fit, L)
     drawn = rng.multivariate_normal(mean, V, size=DRAWS, method="eigh")
     edges = np.cumsum([values[n].size for n in names])[:-1]

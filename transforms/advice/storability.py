@@ -26,6 +26,12 @@ HEALTHY_KG_PER_T_DAY = (0.10, 0.25)
 """Sugar that healthy roots lose a day: 0.2 to 0.5 lb per short ton (Strausbaugh 2009)."""
 ROT_DEGREE_DAYS = 300.0
 """Rot sets in after some 300 degree-days (agronomy bulletin of a beet institute)."""
+STORABILITY_SCHEMA = {
+    "load_id": pl.String, "site_id": pl.String, "shift_date": pl.Date, "root_temp_c": pl.Float64, DIRT: pl.Float64,
+    TOPS: pl.Float64, "clean_t": pl.Float64, "damaged_pct": pl.Float64, "loss_kg_per_t": pl.Float64,
+    "loss_now_kg_per_t_day": pl.Float64, "pile_mean_c": pl.Float64, "age_days": pl.Int64, "planned_days": pl.Float64,
+    "storability": pl.String, "reason": pl.String,
+}  # fmt: skip
 NOW, SHORT, LONG = "slice now", "short pile", "long pile"
 
 
@@ -67,6 +73,8 @@ def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFra
         prices: planned days and temperature of storage, and what dirt and tops add.
     """
     loads = facts.drop_nulls([DIRT]).join(root_temp, on="load_id", how="inner").drop_nulls("root_temp_c")
+    if not loads.height:
+        return pl.DataFrame(schema=STORABILITY_SCHEMA)
     lost = _damage(loads, audits).fill_null(0.0).to_numpy()
     tops = loads[TOPS].fill_null(USUAL_TOPS_PCT).to_numpy() if TOPS in loads.columns else USUAL_TOPS_PCT
     damaged = damaged_share(lost, loads["yield_t_ha"].fill_null(75.0).to_numpy())

@@ -10,6 +10,7 @@ setting. A row's columns depend on its own visit alone: a week's cross-products 
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -120,6 +121,7 @@ class Columns:
     has: NDArray[np.bool_]
 
 
+@cache
 def bend_of(setting: Setting) -> PSpline:
     """Return the curve of a setting that bends; its knots stand every two practical steps."""
     if setting.curve is None:
