@@ -235,6 +235,16 @@ def report_guide(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = Fals
     _finish(json_wanted, {"guide": pages[0], "cards": pages[1:]}, lines)
 
 
+@report_app.command(name="fleet")
+def report_fleet(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
+    """Write the page that compares machines, operators, growers and fields, each under its own conditions."""
+    from flows import stages  # noqa: PLC0415
+
+    with _holding(folder, "report fleet", wait) as workspace:
+        page = stages.fleet_page(workspace, Reporter(quiet=json_wanted))
+    _finish(json_wanted, {"fleet_page": page.resolve()}, [f"Fleet page: [bold]{page.resolve()}[/]"])
+
+
 @report_app.command(name="what-if")
 def report_what_if(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Write a page with sliders: conditions and settings in, dirt, root loss and cost out. It needs no server."""

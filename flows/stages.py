@@ -9,6 +9,7 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from flows.progress import Reporter
+from reports.fleet_page import write_fleet
 from reports.guide_page import write_guide
 from reports.load_page import write_load_page
 from reports.shift_page import write_shift_page
@@ -413,6 +414,13 @@ def guide_pages(workspace: Workspace, reporter: Reporter) -> list[Path]:
                 "there is no guide yet", where=str(workspace.root), mend="run 'taretrace post-shift' on it first"
             )
         return write_guide(warehouse, workspace.season, workspace.out)
+
+
+def fleet_page(workspace: Workspace, reporter: Reporter) -> Path:
+    """Write the page that compares the fleet."""
+    with open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet's page"):
+        _require_facts(warehouse, workspace)
+        return write_fleet(warehouse, workspace.season, workspace.out)
 
 
 def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:

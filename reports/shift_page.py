@@ -47,6 +47,7 @@ def _cards(advice: pl.DataFrame, worth: pl.DataFrame, catalogue: Catalogue, show
             "machine": machine,
             "worth": None,
             "worths": [],
+            "costs": [],
             "moves": [
                 _move(r, catalogue, shown) for r in rows.filter(pl.col("verdict") != "hold").iter_rows(named=True)
             ],
@@ -55,6 +56,7 @@ def _cards(advice: pl.DataFrame, worth: pl.DataFrame, catalogue: Catalogue, show
             card["worth"] = f"{shown.per_t(total['gain_per_t'])} {shown.money_per_t}"
             card["worth_interval"] = f"{shown.per_t(total['lo95'])} to {shown.per_t(total['hi95'])}"
             card["worths"] = _worths(total, shown)
+            card["costs"] = _costs(total, shown)
         cards.append(card)
     order = {m: i for i, m in enumerate(by_machine)}
     return sorted(cards, key=lambda c: (order.get(c["machine"], len(order)), c["machine"]))
@@ -75,6 +77,24 @@ def _worths(total: dict[str, Any], shown: Shown) -> list[str]:
         if total[key] is not None:
             money = interval(total[f"{prefix}_lo95"], total[f"{prefix}_hi95"])
             out.append(f"{words}: {number(total[key], 0)} {shown.currency} ({money})")
+    return out
+
+
+def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
+    """What a machine costs as it runs now, by the same measures."""
+    if total["cost_per_t"] is None:
+        return []
+    span = f"{shown.per_t(total['cost_lo95'])} to {shown.per_t(total['cost_hi95'])}"
+    out = [f"{shown.per_t(total['cost_per_t'])} {shown.money_per_t} ({span})"]
+    area = shown.per_area(1.0)
+    for key, part, factor, unit in (
+        ("cost_per_ha", "ha", area, f"{shown.currency}/{shown.sign('ha')}"),
+        ("cost_per_shift", "shift", 1.0, f"{shown.currency} a shift like the last"),
+        ("cost_per_season", "season", 1.0, f"{shown.currency} on all it lifted this season in such conditions"),
+    ):
+        if total[key] is not None:
+            low, high = (total[f"cost_{part}_{e}"] * factor for e in ("lo95", "hi95"))
+            out.append(f"{number(total[key] * factor, 0)} {unit} ({interval(low, high)})")
     return out
 
 

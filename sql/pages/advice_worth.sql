@@ -1,5 +1,5 @@
--- A row is a machine with moves advised: what they are worth together, per tonne and hectare, for a shift like its last,
--- and on all it lifted this season in such conditions. Key: machine_id. Reads advice, load_fact, field.
+-- A row is a machine with moves advised: what a tonne costs as it runs and what the moves are worth together, per tonne and
+-- hectare, for a shift like its last, and on all it lifted this season in such conditions. Key: machine_id. Reads advice, load_fact, field.
 -- Parameter: shift_date (of the last shift).
 with lifted as (
     select f.machine_id, f.shift_date, f.topsoil_wetness, f.clay_pct,
@@ -8,7 +8,9 @@ with lifted as (
 ),
 
 total as (
-    select machine_id, any_value(field_id) as field_id, any_value(total_gain_per_t) as gain_per_t,
+    select machine_id, any_value(field_id) as field_id,
+        any_value(cost_per_t) as cost_per_t, any_value(cost_lo95) as cost_lo95, any_value(cost_hi95) as cost_hi95,
+        any_value(total_gain_per_t) as gain_per_t,
         any_value(total_lo95) as lo95, any_value(total_hi95) as hi95, any_value(wetness_class) as wetness_class,
         any_value(soil_class) as soil_class
     from advice
@@ -32,7 +34,12 @@ select t.machine_id, t.gain_per_t, t.lo95, t.hi95, w.shift_t as clean_t, t.gain_
     t.lo95 * w.shift_t as shift_lo95, t.hi95 * w.shift_t as shift_hi95,
     t.gain_per_t * f.yield_t_ha as gain_per_ha, t.lo95 * f.yield_t_ha as ha_lo95, t.hi95 * f.yield_t_ha as ha_hi95,
     w.such_t, t.gain_per_t * w.such_t as gain_per_season, t.lo95 * w.such_t as season_lo95,
-    t.hi95 * w.such_t as season_hi95
+    t.hi95 * w.such_t as season_hi95, t.cost_per_t, t.cost_lo95, t.cost_hi95,
+    t.cost_per_t * f.yield_t_ha as cost_per_ha, t.cost_lo95 * f.yield_t_ha as cost_ha_lo95,
+    t.cost_hi95 * f.yield_t_ha as cost_ha_hi95, t.cost_per_t * w.shift_t as cost_per_shift,
+    t.cost_lo95 * w.shift_t as cost_shift_lo95, t.cost_hi95 * w.shift_t as cost_shift_hi95,
+    t.cost_per_t * w.such_t as cost_per_season, t.cost_lo95 * w.such_t as cost_season_lo95,
+    t.cost_hi95 * w.such_t as cost_season_hi95
 from total as t
 left join worked as w using (machine_id)
 left join "field" as f using (field_id)

@@ -3,7 +3,9 @@
 import json
 from pathlib import Path
 
+import polars as pl
 import pytest
+from selenium.webdriver.support.ui import WebDriverWait
 
 from flows import stages
 from flows.progress import Reporter
@@ -19,7 +21,8 @@ def pages(demo: Demo) -> dict[str, Path]:
     guide, *cards = stages.guide_pages(demo.workspace, QUIET)
     asked = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
     *_, sheet, _ = stages.plan_trial(demo.workspace, asked)
-    return {"guide": guide, "card": cards[0], "what-if": stages.what_if_page(demo.workspace, QUIET), "sheet": sheet}
+    return {"guide": guide, "card": cards[0], "what-if": stages.what_if_page(demo.workspace, QUIET), "sheet": sheet,
+            "fleet": stages.fleet_page(demo.workspace, QUIET)}  # fmt: skip
 
 
 def opened(browser, page: Path, width: int):  # noqa: F811
@@ -31,13 +34,27 @@ def opened(browser, page: Path, width: int):  # noqa: F811
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("name", ["guide", "card", "what-if", "sheet"])
+@pytest.mark.parametrize("name", ["guide", "card", "what-if", "sheet", "fleet"])
 def test_no_console_error_no_overflow_and_cautions(browser, pages, name, width):  # noqa: F811
     opened(browser, pages[name], width)
     assert [e for e in browser.get_log("browser") if e["level"] in {"SEVERE", "WARNING"}] == []
     wide, seen = browser.execute_script("const e = document.documentElement; return [e.scrollWidth, e.clientWidth]")
     assert wide <= seen
     assert "Engine off and key out" in browser.execute_script("return document.body.innerText")
+
+
+def test_funnels_have_limits_and_a_dot_a_subject(browser, pages, demo):  # noqa: F811
+    opened(browser, pages["fleet"], 1280)
+    WebDriverWait(browser, 30).until(lambda b: b.execute_script("return document.body.dataset.charts") == "done")
+    drawn = browser.execute_script(
+        "const c = document.getElementById('chart-dirt_tare_pct-machine');"
+        "return ['.mark-symbol.role-mark path', '.mark-rule.role-mark line'].map(m => c.querySelectorAll(m).length)"
+    )
+    with stages.open_warehouse(demo.workspace) as warehouse:
+        table = warehouse.table("benchmark")
+    mine = table.filter((pl.col("response") == "dirt_tare_pct") & (pl.col("subject_kind") == "machine"))
+    dots = mine.drop_nulls("unexplained").height
+    assert drawn == [dots, 2 * dots + 1]
 
 
 def test_a_card_prints_on_one_sheet(browser, pages):  # noqa: F811

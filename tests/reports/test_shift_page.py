@@ -99,11 +99,22 @@ def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue
     advice = pl.DataFrame([{**dict.fromkeys(ADVICE_SCHEMA), **moved}], schema=ADVICE_SCHEMA)
     gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
     names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
-    nothing = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season"])
+    nothing = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
     without = pl.DataFrame([{**gain, **nothing}])
     card = _cards(advice, without, catalogue, METRIC)[0]
     assert card["worth"] == "0.20 EUR/t"
-    assert card["worths"] == []
+    assert card["worths"] == card["costs"] == []
+
+
+def test_costs_are_given_by_tonne_hectare_shift_and_season_with_intervals(text):
+    costs = re.findall(r"Soil, lost roots, the pile and the hours: (.*?)</p>", text)
+    assert costs
+    span = r"\([\d.\u202f]+ to [\d.\u202f]+\)"
+    for line in costs:
+        assert re.match(
+            rf"[\d.]+ EUR/t {span}; [\d\u202f]+ EUR/ha {span}; [\d\u202f]+ EUR a shift like the last {span}; ", line
+        )
+        assert "EUR on all it lifted this season" in line
 
 
 def test_gains_are_given_by_hectare_shift_and_season_with_intervals(text):

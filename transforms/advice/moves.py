@@ -200,6 +200,9 @@ ADVICE_SCHEMA = {
     "total_gain_per_t": pl.Float64,
     "total_lo95": pl.Float64,
     "total_hi95": pl.Float64,
+    "cost_per_t": pl.Float64,
+    "cost_lo95": pl.Float64,
+    "cost_hi95": pl.Float64,
     "probability_better": pl.Float64,
     "n": pl.Int64,
     "wetness_class": pl.String,
@@ -215,6 +218,8 @@ def advise_machine(
 ) -> pl.DataFrame:
     """Return the `advice` rows of one machine: moves, or one row that says try or hold."""
     moves, worth_trying = choose_moves(situation, dirt, loss, catalogue, prices, rules)
+    now = np.atleast_1d(_costs(situation, {}, dirt, loss, prices, catalogue)[0])
+    cost = dict(zip(("cost_per_t", "cost_lo95", "cost_hi95"), _interval(now), strict=True))
     total = _interval(sum((m.gain for m in moves), np.zeros(1)))
     together = dict(zip(("total_gain_per_t", "total_lo95", "total_hi95"), total, strict=True))
     rows = [{**_move_row(m, situation, catalogue, "move"), **together} for m in moves]
@@ -225,4 +230,4 @@ def advise_machine(
         if not situation.tried:
             why = f"too few loads of the fleet on {situation.soil_class} soil with {situation.wetness_class} topsoil"
         rows = [_row(situation, "hold", why)]
-    return pl.DataFrame(rows, schema=ADVICE_SCHEMA)
+    return pl.DataFrame([{**row, **cost} for row in rows], schema=ADVICE_SCHEMA)

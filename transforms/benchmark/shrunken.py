@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 DRAWS, SEED = 8000, 20_251_002
+MOST_NUMBERS = 4_000_000
+"""Of very many subjects fewer draws are taken, so that no more numbers than this are kept."""
+FEWEST_DRAWS = 500
 
 
 @dataclass(frozen=True)
@@ -28,6 +31,13 @@ class Shrunken:
         """Their 95 % intervals."""
         low, high = np.quantile(self.draws, (0.025, 0.975), axis=0)
         return low, high
+
+
+def _beside(share: Array) -> Array:
+    """An orthonormal basis of all that `share` weighs to nothing, shape (k, k - 1), by Householder's reflection."""
+    v = share / np.linalg.norm(share)
+    v[0] += np.copysign(1.0, v[0])
+    return np.asarray((np.eye(share.size) - 2 * np.outer(v, v) / (v @ v))[:, 1:])
 
 
 def shrunken(
@@ -46,10 +56,11 @@ def shrunken(
     """
     k, rng = estimates.size, np.random.default_rng(SEED)
     centre = np.eye(k) - share[None, :]
-    Q = np.linalg.svd(centre)[0][:, : k - 1]
+    Q = _beside(share)
+    size = int(np.clip(MOST_NUMBERS // k, FEWEST_DRAWS, DRAWS))
     y, V = Q.T @ estimates, Q.T @ covariance @ Q
     mean, draws = np.zeros(k), []
-    for t, p, n in zip(spread, probability, rng.multinomial(DRAWS, probability), strict=True):
+    for t, p, n in zip(spread, probability, rng.multinomial(size, probability), strict=True):
         T = centre @ (t**2 * np.eye(k) + together) @ centre.T
         gain = np.linalg.solve(V + Q.T @ T @ Q, Q.T @ T).T
         left = T - gain @ (Q.T @ T)

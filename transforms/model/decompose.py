@@ -81,14 +81,19 @@ def slopes_at(fit: ResponseFit, setting: str) -> Array:
     return np.asarray(slope)
 
 
-def labelled_conditions(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str, Array]:
-    """Return what each condition column in the model contributes to z, label -> shape (n,), for any conditions."""
+def labelled_columns(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str, Array]:
+    """Return the condition columns in the model, label -> shape (n,), for any conditions."""
     terms = fit.frame.terms
     lines, names = condition_lines(values, terms.conditions, surface=terms.surface)
     out = dict(zip(names, lines.T, strict=True))
     for name, columns in condition_curves(values, terms.conditions, surface=terms.surface).items():
         out |= {f"{name}[{i}]": c for i, c in enumerate(columns.T)}
-    return {n: c * fit.reml.coef[fit.at[n]] for n, c in out.items() if n in fit.at}
+    return {n: c for n, c in out.items() if n in fit.at}
+
+
+def labelled_conditions(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str, Array]:
+    """Return what each condition column in the model contributes to z, label -> shape (n,), for any conditions."""
+    return {n: c * fit.reml.coef[fit.at[n]] for n, c in labelled_columns(fit, values).items()}
 
 
 def _joint(parts: dict[str, Array]) -> Array:

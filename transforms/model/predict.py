@@ -6,8 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.model.conditions import condition_curves, condition_lines
-from transforms.model.decompose import labelled_conditions, whole_part
+from transforms.model.decompose import labelled_columns, whole_part
 from transforms.model.design import bend_of, middle, modifiers_of
 from transforms.model.fit import ResponseFit
 
@@ -59,27 +58,23 @@ def value_weights(fit: ResponseFit, setting: str, value: float, place: Place) ->
     return np.asarray(x * step_weights(fit, setting, place) + bend_weights(fit, setting, value))
 
 
+def _beside_what_was_seen(fit: ResponseFit, at: Mapping[str, float]) -> dict[str, Array]:
+    """The conditions of the fit's rows and, last, of a place; one beyond what was seen counts as its edge."""
+    seen = {n: fit.rows[n].cast(float).to_numpy() for n in fit.frame.terms.conditions}
+    return {n: np.append(v, np.clip(at[n], v.min(), v.max())) for n, v in seen.items()}
+
+
 def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
     """Return weights over the coefficients whose product is `condition_level`."""
-    seen = {n: fit.rows[n].cast(float).to_numpy() for n in fit.frame.terms.conditions}
-    values = {n: np.append(v, np.clip(at[n], v.min(), v.max())) for n, v in seen.items()}
-    terms, weights = fit.frame.terms, np.zeros(fit.reml.coef.size)
-    lines, names = condition_lines(values, terms.conditions, surface=terms.surface)
-    columns = dict(zip(names, lines.T, strict=True))
-    for name, curve in condition_curves(values, terms.conditions, surface=terms.surface).items():
-        columns |= {f"{name}[{i}]": c for i, c in enumerate(curve.T)}
-    for name, c in columns.items():
-        if name in fit.at:
-            weights[fit.at[name]] = c[-1] - c[:-1].mean()
+    weights = np.zeros(fit.reml.coef.size)
+    for name, column in labelled_columns(fit, _beside_what_was_seen(fit, at)).items():
+        weights[fit.at[name]] = column[-1] - column[:-1].mean()
     return weights
 
 
 def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
-    """Return how far conditions move z from the typical load's; a condition beyond what was seen counts as its edge."""
-    seen = {n: fit.rows[n].cast(float).to_numpy() for n in fit.frame.terms.conditions}
-    values = {n: np.append(v, np.clip(at[n], v.min(), v.max())) for n, v in seen.items()}
-    level = np.sum(list(labelled_conditions(fit, values).values()), axis=0)
-    return float(level[-1] - level[:-1].mean())
+    """Return how far conditions move z from the typical load's."""
+    return float(condition_weights(fit, at) @ fit.reml.coef)
 
 
 def usual_part(fit: ResponseFit, setting: str) -> float:
