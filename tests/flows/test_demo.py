@@ -235,6 +235,7 @@ def _comparable(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     }
 
 
+@pytest.mark.slow
 def test_ingesting_everything_twice_changes_no_table(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
     seen = []
@@ -242,7 +243,9 @@ def test_ingesting_everything_twice_changes_no_table(season: Season, tmp_path):
         ingest(workspace)
         fits = stages.fit(workspace, QUIET)
         stages.check_fits(workspace, fits, QUIET)
+        stages.compare(workspace, fits, QUIET)
         stages.advise(workspace, fits, QUIET)
+        stages.guide(workspace, fits, QUIET)
         with stages.open_warehouse(workspace) as warehouse:
             seen.append(_comparable(exported_tables(warehouse, Lake(workspace.lake))))
     before, after = seen

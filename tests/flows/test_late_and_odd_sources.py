@@ -4,6 +4,7 @@ import datetime as dt
 import shutil
 
 import polars as pl
+import pytest
 
 from flows import stages
 from flows.demo import write_demo
@@ -11,6 +12,7 @@ from tests.proofs.seasons import QUIET, Season, copy_of, ingest
 from transforms.warehouse import Warehouse
 
 
+@pytest.mark.slow
 def test_tares_that_come_after_the_fit_end_as_if_they_had_been_there(season: Season, tmp_path):
     """Half of the lab's results arrive when the fit is done: the next run fits on all of them, to the last digit."""
     workspace = copy_of(season, tmp_path / "late")

@@ -210,6 +210,7 @@ def _taken_apart(path: Path) -> tuple[list[int], list[list[object]], float]:
     return lines, rejected, peak
 
 
+@pytest.mark.slow
 def test_a_line_of_two_gigabytes_is_one_row_and_costs_no_memory(tmp_path):
     small, path = tmp_path / "small.csv", tmp_path / "log.csv"
     small.write_text("m,t,d\n" + ROW)

@@ -254,6 +254,7 @@ def test_statsmodels_agrees_on_random_data():
         assert fit.deviance == pytest.approx(-2 * theirs.llf, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_the_adjustment_is_the_spread_of_estimates_over_unknown_variances(random_model):
     """Derivatives of predictions by the variances, by small differences, against what (8) is built of."""
     y, X, block, factors, w = random_model
