@@ -42,10 +42,15 @@ def _compared(table: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _look(folder: Path) -> tuple[Workspace, Warehouse]:
+def _kept(folder: Path, name: str, lack: str, verb: str) -> tuple[Workspace, pl.DataFrame]:
+    """A workspace and a table of it; where that is empty, what lacks and the verb that fills it are said."""
     workspace = Workspace(folder)
     _ = workspace.season
-    return workspace, Warehouse.to_look_at(workspace.warehouse)
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        table = warehouse.table(name) if warehouse.has(name) else pl.DataFrame()
+    if not table.height:
+        raise WorkspaceError(lack, where=str(folder), mend=f"run 'taretrace {verb} {folder}' first")
+    return workspace, table
 
 
 def _out(json_wanted: bool, outcome: dict[str, Any], title: str, table: pl.DataFrame, lines: list[str]) -> None:
@@ -73,13 +78,7 @@ def benchmark(
     conditions nor settings explain; the shrunken value is the better guess when many are looked at, and ranks (1 is
     the lowest) rest on it. Nobody is compared on too few loads.
     """
-    _, warehouse = _look(folder)
-    with warehouse:
-        table = warehouse.table("benchmark") if warehouse.has("benchmark") else pl.DataFrame()
-    if not table.height:
-        raise WorkspaceError(
-            "nothing is compared yet", where=str(folder), mend=f"run 'taretrace post-shift {folder}' first"
-        )
+    _, table = _kept(folder, "benchmark", "nothing is compared yet", "post-shift")
     table = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
     if not table.height:
         raise WorkspaceError(
@@ -104,13 +103,7 @@ def piles(
     json_wanted: Json = False,
 ) -> None:
     """List piles by site and shift: what lies there, what it is expected to lose, and which to slice first."""
-    workspace, warehouse = _look(folder)
-    with warehouse:
-        table = warehouse.table("pile_ledger") if warehouse.has("pile_ledger") else pl.DataFrame()
-    if not table.height:
-        raise WorkspaceError(
-            "no load is measured yet", where=str(folder), mend=f"run 'taretrace ingest {folder}' first"
-        )
+    workspace, table = _kept(folder, "pile_ledger", "no load is measured yet", "ingest")
     prices = workspace.season.prices
     note = (
         f"Sugar lost over {prices.storage_days:g} planned days at {prices.storage_temp_c:g} °C in the pile "

@@ -14,6 +14,7 @@ from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
 RESPONSES = {DIRT: ("dirt tare", "points"), ROOT_LOSS: ("root loss", "t/ha"), TOPS: ("top tare", "points")}
+COUNTED = {DIRT: "measured loads", ROOT_LOSS: "dig-behind plots", TOPS: "measured loads"}
 KINDS = ("machine", "operator", "grower", "field", "season")
 
 
@@ -29,14 +30,20 @@ def _converted(rows: pl.DataFrame, response: str, shown: Shown) -> tuple[pl.Data
 def _finding(rows: pl.DataFrame, kind: str, unit: str) -> str:
     told = rows.drop_nulls("shrunken").sort("shrunken")
     if not told.height:
-        return f"No {kind} has loads enough, or none can be told apart: {rows['says'][0]}."
-    sure = told.filter((pl.col("shrunken_lo95") > 0) | (pl.col("shrunken_hi95") < 0))
-    worst = told.row(-1, named=True)
-    return (
-        f"{told.height} of {rows.height} compared; {sure.height} clearly apart from the middle. Most unexplained: "
-        f"{worst['subject_id']}, {number(worst['shrunken'], 2, sign=True)} {unit} "
-        f"({interval(worst['shrunken_lo95'], worst['shrunken_hi95'], 2)})."
-    )
+        return f"No {kind} is compared: {rows['says'][0]}."
+    apart = told.filter((pl.col("shrunken_lo95") > 0) | (pl.col("shrunken_hi95") < 0))
+    counted = f"{told.height} of {rows.height} compared"
+    if not apart.height:
+        return f"{counted}; none is clearly apart from the middle."
+    ends = [f"highest {_end(apart, -1, unit)}"] if apart["shrunken"][-1] > 0 else []
+    ends += [f"lowest {_end(apart, 0, unit)}"] if apart["shrunken"][0] < 0 else []
+    return f"{counted}; {apart.height} clearly apart from the middle: {', '.join(ends)}."
+
+
+def _end(apart: pl.DataFrame, at: int, unit: str) -> str:
+    r = apart.row(at, named=True)
+    span = interval(r["shrunken_lo95"], r["shrunken_hi95"], 2)
+    return f"{r['subject_id']}, {number(r['shrunken'], 2, sign=True)} {unit} ({span})"
 
 
 def _row(r: dict[str, Any]) -> dict[str, str]:
@@ -62,10 +69,11 @@ def write_fleet(warehouse: Warehouse, season: Season, out: Path) -> Path:
                 continue
             rows, unit = _converted(rows.sort("shrunken", nulls_last=True), response, shown)
             told = rows.drop_nulls("unexplained")
+            drawn = told.height > 2 and kind != "season"
             blocks.append({
                 "id": f"{response}-{kind}", "title": f"{words.capitalize()} by {kind}", "unit": unit,
                 "finding": _finding(rows, kind, unit), "open": kind == "machine" and response == DIRT,
-                "spec": embedded(funnel(told, unit)) if told.height > 2 and kind != "season" else None,
+                "spec": embedded(funnel(told, unit, COUNTED[response])) if drawn else None,
                 "rows": [_row(r) for r in rows.iter_rows(named=True)],
             })  # fmt: skip
     return render("fleet.html.j2", out / "fleet.html", season=season, shown=shown, caution=CAUTION, blocks=blocks,

@@ -25,7 +25,7 @@ CONDITIONS = (
 )
 WORDS = {
     "nobody": "Nobody has been here: {n} loads on {soil} soil with {wet} topsoil.",
-    "outside": "{label}: not run there in such conditions.",
+    "outside": "Nobody has run the {label} there in such conditions.",
     "where": "{wet} topsoil, {soil} soil: n = {n} loads of the fleet.",
 }
 

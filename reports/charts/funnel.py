@@ -10,13 +10,19 @@ from reports.theme import BETTER, INK, MUTED, RULE, WORSE, finish, inline
 STANDING = ["within", "beyond 95 %", "beyond 99.8 %"]
 
 
-def funnel(rows: pl.DataFrame, unit: str) -> dict[str, Any]:
-    """Draw `benchmark` rows of one response and kind: unexplained by loads, with each one's 95 and 99.8 % limits."""
+def funnel(rows: pl.DataFrame, unit: str, counted: str) -> dict[str, Any]:
+    """Draw `benchmark` rows of one response and kind: unexplained by n, with each one's 95 and 99.8 % limits.
+
+    Args:
+        rows: the rows, in the unit shown.
+        unit: the unit shown.
+        counted: what n counts.
+    """
     told = rows.drop_nulls("unexplained").sort("n")
     base = alt.Chart(inline(told.to_dicts())).encode(
-        x=alt.X("n:Q", title="measured loads", scale=alt.Scale(zero=False)),
+        x=alt.X("n:Q", title=counted, scale=alt.Scale(zero=False)),
         tooltip=[
-            alt.Tooltip("subject_id:N", title="who"), alt.Tooltip("n:Q", title="n"),
+            alt.Tooltip("subject_id:N", title="who"), alt.Tooltip("n:Q", title=counted),
             alt.Tooltip("unexplained:Q", title=f"unexplained, {unit}", format="+.2f"),
             alt.Tooltip("lo95:Q", title="95 % from", format="+.2f"), alt.Tooltip("hi95:Q", title="to", format="+.2f"),
             alt.Tooltip("funnel:N", title="limits"),
@@ -39,4 +45,4 @@ def funnel(rows: pl.DataFrame, unit: str) -> dict[str, Any]:
     shape = alt.Shape("funnel:N", title="against the limits", sort=STANDING, scale=alt.Scale(domain=STANDING))
     dots = base.mark_point(filled=True, size=60, opacity=0.9).encode(y="unexplained:Q", color=color, shape=shape)
     chart = alt.layer(zero, *limits, dots).properties(width="container", height=260)
-    return finish(chart, description="Unexplained part by number of loads, with 95 and 99.8 percent limits")
+    return finish(chart, description=f"Unexplained part by number of {counted}, with 95 and 99.8 percent limits")
