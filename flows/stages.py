@@ -3,26 +3,23 @@
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
 from threadpoolctl import threadpool_limits
 
 from flows.progress import Reporter
-from reports.fleet_page import write_fleet
-from reports.guide_page import write_guide
-from reports.load_page import write_load_page
-from reports.shift_page import write_shift_page
 from reports.trial_sheet import write_trial_sheet
-from reports.what_if_page import write_what_if
 from transforms.advice.guide import setting_guide
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
 from transforms.advice.outlook import Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
+from transforms.advice.season_worth import season_cost
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import next_situations
 from transforms.advice.storability import storability
-from transforms.advice.what_if import read_table, tabulate, write_table
+from transforms.advice.what_if import tabulate, write_table
 from transforms.benchmark.benchmark import benchmark
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.conditions.field_hours import field_hours
@@ -33,7 +30,7 @@ from transforms.intake.due import due_files, forget_changed, redate, remember, r
 from transforms.intake.inbox import look
 from transforms.intake.mapping import Mapping, read_mappings
 from transforms.intake.receive import Received, Store, examine, receive
-from transforms.lake import Lake
+from transforms.lake import NO_BINS, Lake
 from transforms.losses import root_loss
 from transforms.model.checks.fit_checks import fit_checks
 from transforms.model.confounding import confounding
@@ -46,13 +43,14 @@ from transforms.model.prior import prior_of
 from transforms.model.refit import refit
 from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
-from transforms.trace.load_picture import load_picture
 from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, read_trial, trial_toml
 from transforms.trial.read import Reading, find_loads, read
+from transforms.trial.wanted import trials_wanted
 from transforms.warehouse import Warehouse, sql_names
 from transforms.working.season_bins import bin_days, drop_gone_days, stale_days
+from transforms.working.shift_course import shift_course
 from transforms.workspace import Season, Workspace
 
 ADVICE_SEED = 20_251_001
@@ -193,6 +191,7 @@ def build_facts(warehouse: Warehouse, season: Season) -> None:
     shift = {"zone": season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
     for name in ("load_fact", "audit_fact"):
         warehouse.build(name, **shift)
+    warehouse.build("load_class")
 
 
 def run_checks(warehouse: Warehouse) -> None:
@@ -209,7 +208,7 @@ def fit(workspace: Workspace, reporter: Reporter) -> Fits:
     store = ProductStore(workspace.products)
     facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
     with open_warehouse(workspace) as warehouse:
-        _require_facts(warehouse, workspace)
+        require_facts(warehouse, workspace)
         before = _last_season(season)
         with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
             found = []
@@ -311,12 +310,15 @@ def compare(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFram
 def keep(workspace: Workspace, reporter: Reporter) -> None:
     """Say of every measured load how long it keeps, and add up piles by site and shift."""
     with open_warehouse(workspace) as warehouse, reporter.stage("Working out how long loads keep"):
-        _require_facts(warehouse, workspace)
+        require_facts(warehouse, workspace)
         facts, audits = warehouse.table("load_fact"), warehouse.table("audit_fact")
         rows = storability(facts, audits, warehouse.query("root_temp"), workspace.season.prices)
+        season = workspace.season
+        cost = season_cost(facts, audits, warehouse.table("field"), rows, season.sites, season.prices)
         with warehouse.transaction():
             warehouse.replace("storability", rows)
             warehouse.build("pile_ledger")
+            warehouse.replace("season_cost", cost)
 
 
 def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
@@ -372,17 +374,54 @@ def guide(workspace: Workspace, fits: Fits, reporter: Reporter) -> None:
         spread = {f.response: shrinkage(f) for f in (fits.dirt, fits.loss) if f is not None}
         found = setting_guide(
             fits.dirt, fits.loss, spread, season.catalogue, season.prices, season.advice.min_loads,
-            np.random.default_rng(ADVICE_SEED),
+            warehouse.query("class_tonnes"), np.random.default_rng(ADVICE_SEED),
         )  # fmt: skip
         table = tabulate(fits.dirt, fits.loss, spread, season.catalogue, season.prices, season.advice.min_loads)
         write_table(table, workspace.what_if)
+        wanted = trials_wanted(
+            warehouse.table("effect"), warehouse.query("trial_ground"), float(np.sqrt(fits.dirt.reml.residual)),
+            season.lab_cv_at_25_kg, season.catalogue,
+        )  # fmt: skip
         with warehouse.transaction():
             for name, rows in (
                 ("guide", found.settings),
                 ("guide_class", found.classes),
                 ("guide_curve", found.curves),
+                ("guide_worth", found.worth),
+                ("trial_wanted", wanted),
             ):
                 warehouse.replace(name, rows)
+
+
+def _span(shift: dt.date | None, season: Season) -> tuple[dt.datetime, dt.datetime]:
+    """When a shift begins and ends, UTC; no time at all where there is none."""
+    zone, day = ZoneInfo(season.time_zone), dt.timedelta(days=1)
+    first = shift or dt.date(1970, 1, 2)
+    begins = dt.datetime.combine(first, season.shift_starts, zone).astimezone(dt.UTC)
+    ends = dt.datetime.combine(first + day, season.shift_starts, zone).astimezone(dt.UTC)
+    return begins, ends if shift else begins
+
+
+def course(workspace: Workspace) -> None:
+    """Work out how the last shift went: settings by five minutes, passes, and where a setting was changed."""
+    season, lake = workspace.season, Lake(workspace.lake)
+    with open_warehouse(workspace) as warehouse:
+        require_facts(warehouse, workspace)
+        shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
+        begins, ends = _span(shift, season)
+        days = warehouse.query("binned_between", first=str(begins.date()), last=str(ends.date()))
+        frames = [pl.read_parquet(lake.bin_path(m, d)) for m, d in days.iter_rows()]
+        placed = {"lat_deg": pl.Float64, "lon_deg": pl.Float64}
+        bins = pl.concat([pl.DataFrame(schema={**NO_BINS, **placed}), *frames], how="diagonal")
+        went = shift_course(
+            bins.filter((pl.col("bin_at") >= begins) & (pl.col("bin_at") < ends)).sort("machine_id", "bin_at"),
+            warehouse.query("shift_trace", shift_date=shift), warehouse.query("shift_dirt", shift_date=shift),
+            warehouse.table("field_hour"), season.catalogue,
+        )  # fmt: skip
+        with warehouse.transaction():
+            warehouse.store("shift_course", went.course)
+            warehouse.store("shift_pass", went.passes)
+            warehouse.replace("setting_decision", went.decisions)
 
 
 def _outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlook:
@@ -399,45 +438,8 @@ def _outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlo
     )
 
 
-def shift_page(workspace: Workspace, reporter: Reporter) -> Path:
-    """Write the shift page."""
-    with open_warehouse(workspace) as warehouse, reporter.stage("Writing the shift page"):
-        _require_facts(warehouse, workspace)
-        return write_shift_page(warehouse, workspace.season, workspace.out)
-
-
-def guide_pages(workspace: Workspace, reporter: Reporter) -> list[Path]:
-    """Write the setting guide and its cards."""
-    with open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
-        if not warehouse.table("guide_class").height:
-            raise WorkspaceError(
-                "there is no guide yet", where=str(workspace.root), mend="run 'taretrace post-shift' on it first"
-            )
-        return write_guide(warehouse, workspace.season, workspace.out)
-
-
-def fleet_page(workspace: Workspace, reporter: Reporter) -> Path:
-    """Write the page that compares the fleet."""
-    with open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet's page"):
-        _require_facts(warehouse, workspace)
-        return write_fleet(warehouse, workspace.season, workspace.out)
-
-
-def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
-    """Write the page with sliders."""
-    season = workspace.season
-    with reporter.stage("Writing the what-if page"):
-        return write_what_if(read_table(workspace.what_if), season, workspace.out)
-
-
-def load_page(workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter) -> Path:
-    """Write the page of one load."""
-    with open_warehouse(workspace) as warehouse, reporter.stage("Writing the load's page"):
-        picture = load_picture(load_id, warehouse, Lake(workspace.lake))
-        return write_load_page(picture, workspace.season, workspace.out, setting)
-
-
-def _require_facts(warehouse: Warehouse, workspace: Workspace) -> None:
+def require_facts(warehouse: Warehouse, workspace: Workspace) -> None:
+    """Say plainly that nothing has been ingested yet."""
     if not warehouse.has("load_fact"):
         raise WorkspaceError(
             "nothing has been ingested yet", where=str(workspace.root), mend="run 'taretrace ingest' on it first"
@@ -461,7 +463,7 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> tuple[Trial, Path, Pa
     """Plan a trial, write its file and its sheet; return it, both paths, and what a day's loads would find."""
     season = workspace.season
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        _require_facts(warehouse, workspace)
+        require_facts(warehouse, workspace)
         facts = warehouse.table("load_fact")
         trial = design_trial(
             asked.__dict__, facts, warehouse.table("advice"), warehouse.table("fit_run"), season,
@@ -477,7 +479,7 @@ def read_trial_loads(workspace: Workspace, trial_id: str) -> tuple[Trial, Readin
     """Find a trial's loads, read it, and store both for the next fit."""
     trial = read_trial(workspace.trials / f"{trial_id}.toml", workspace.season.catalogue)
     with held(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
-        _require_facts(warehouse, workspace)
+        require_facts(warehouse, workspace)
         facts = warehouse.table("load_fact")
         loads = find_loads(trial, facts)
         result = read(trial, loads, facts)

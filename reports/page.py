@@ -1,6 +1,8 @@
-"""Puts a page together: a template, the charts it embeds, the style and the script, in one file."""
+"""Puts a page together: its parts, the charts they embed, the style and the script, in one file; PDF and workbook too."""
 
 import json
+from dataclasses import dataclass
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -9,38 +11,124 @@ import vl_convert
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from reports.document import Chart, LoadList, Page
+from reports.pdf import write_pdf
+from reports.text import chart_locales, locale, say
 from reports.units import number
+from reports.workbook import write_workbook
 
 
+@dataclass(frozen=True)
+class Forms:
+    """What a page is written as besides HTML."""
+
+    pdf: bool = False
+    xlsx: bool = False
+
+
+def own_file(name: str) -> str:
+    """Return a file of `reports/templates/`."""
+    return files(__package__).joinpath("templates").joinpath(name).read_text("utf-8")
+
+
+@lru_cache(maxsize=1)
 def script_bundle() -> str:
     """Return the chart library and the lines that draw every chart of a page, as one script."""
-    snippet = files(__package__).joinpath("templates").joinpath("draw.js").read_text("utf-8")
-    bundle: str = vl_convert.javascript_bundle(snippet)
+    bundle: str = vl_convert.javascript_bundle(own_file("charts.js"))
     return bundle.replace("</script", "<\\/script")
 
 
-def embedded(spec: dict[str, Any]) -> Markup:
-    """Return a chart's specification as JSON that cannot end the script element it stands in."""
-    text = json.dumps(spec, default=str, ensure_ascii=False)
+def embedded(value: Any) -> Markup:
+    """Return a value as JSON that cannot end the script element it stands in."""
+    text = json.dumps(value, default=str, ensure_ascii=False, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))  # noqa: S704
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("reports"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters["number"] = number
+    environment.globals["say"] = say
+    return environment
+
+
+def page_words() -> dict[str, Any]:
+    """Return the texts and number forms that the page's own scripts need."""
+    return {
+        "locales": chart_locales(),
+        "undrawn": say("This chart could not be drawn; its table holds the numbers."),
+        "loads": say("{shown} of {some} loads shown, {all} in all.", shown="{shown}", some="{some}", all="{all}"),
+        "narrowed": say("{seen} of {every} shown", seen="{seen}", every="{every}"),
+    }
 
 
 def render(template: str, path: Path, **context: Any) -> Path:
     """Write a page from a template of `reports/templates/` and return its path."""
-    environment = Environment(
-        loader=PackageLoader("reports"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["number"] = number
-    style = files(__package__).joinpath("templates").joinpath("style.css").read_text("utf-8")
-    text = environment.get_template(template).render(
-        **context,
-        style=Markup(style),  # noqa: S704  our own file
-        script=Markup(script_bundle()),  # noqa: S704  our own bundle
+    text = (
+        _environment()
+        .get_template(template)
+        .render(
+            **context,
+            lang=str(locale()).replace("_", "-"),
+            style=Markup(own_file("style.css")),  # noqa: S704  our own file
+            script=Markup(script_bundle()),  # noqa: S704  our own bundle
+            words_json=embedded(page_words()),
+        )
     )
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(text, "utf-8")
-    return path
+    partial = path.with_suffix(".partial")
+    partial.write_text(text, "utf-8")
+    return partial.replace(path)
+
+
+def _packed(values: list[Any]) -> list[Any] | dict[str, list[Any]]:
+    """A column as its values, or its different texts and where each stands if they repeat."""
+    texts = all(isinstance(v, str) for v in values)
+    if not texts or len(distinct := list(dict.fromkeys(values))) > len(values) / 2:
+        return values
+    place = {v: i for i, v in enumerate(distinct)}
+    return {"texts": distinct, "at": [place[v] for v in values]}
+
+
+def _columns(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Rows as columns: a page of many charts stays light. `charts.js` makes rows of them again."""
+    return {k: _packed([r[k] for r in rows]) for k in rows[0]} if rows else {}
+
+
+def _chart_json(chart: Chart) -> Markup:
+    data = {name: _columns(rows) for name, rows in chart.datasets.items()}
+    return embedded({"data": data} if chart.shared else {"spec": chart.spec, "data": data})
+
+
+def _loads_json(loads: LoadList) -> Markup:
+    """Columns instead of rows, and each different text once: lists of a season stay light."""
+    columns, words = [], {}
+    for c in range(len(loads.columns)):
+        values = [r[c] for r in loads.rows]
+        if loads.digits[c] is None and len(distinct := list(dict.fromkeys(values))) < len(values) / 2:
+            place = {v: i for i, v in enumerate(distinct)}
+            words[c] = ["–" if v is None else v for v in distinct]
+            values = [place[v] for v in values]
+        columns.append(values)
+    return embedded(
+        {"columns": columns, "words": words, "marks": loads.marks, "digits": loads.digits, "rows": len(loads.rows)}
+    )
+
+
+def write_page(page: Page, path: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008  frozen
+    """Write a page as HTML, and as PDF and workbook where wanted; return the paths, HTML first."""
+    shared = {f.chart.shared: embedded(f.chart.spec) for f in page.figures if f.chart is not None and f.chart.shared}
+    paths = [
+        render(
+            "page.html.j2", path, page=page, shared=shared, chart_json=_chart_json, loads_json=_loads_json,
+            page_script=Markup(own_file("page.js")),  # noqa: S704  our own file
+        )
+    ]  # fmt: skip
+    if forms.pdf:
+        paths.append(write_pdf(page, path.with_suffix(".pdf")))
+    if forms.xlsx:
+        paths.append(write_workbook(page, path.with_suffix(".xlsx")))
+    return paths

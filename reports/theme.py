@@ -1,8 +1,12 @@
 """The look of charts: fixed meanings for colours that stay apart for colour-blind eyes and in grey print."""
 
+import datetime as dt
 from typing import Any
 
 import altair as alt
+import polars as pl
+
+from reports.document import Chart
 
 INK, MUTED, RULE = "#22201d", "#615b53", "#d9d3c8"
 OBSERVED, EXPECTED = "#8f1d52", "#6b7f8c"
@@ -12,40 +16,56 @@ WORSE, BETTER = "#8f1d52", "#2b6f9e"
 SOIL_DASH = {"light": [1, 0], "medium": [6, 3], "heavy": [2, 2]}
 
 
-def inline(rows: list[dict[str, Any]]) -> alt.InlineData:
-    """Return rows as data that travel inside the specification."""
-    return alt.InlineData(values=rows)
+LINES = ["#8f1d52", "#1f4f8f", "#c98a1b", "#3b7d74", "#3a3634", "#7a5a3a"]
+LINE_DASHES = [[1, 0], [6, 3], [2, 2], [8, 2, 2, 2], [4, 1], [1, 3]]
+TOLD, UNTOLD, OPEN = "#2b6f9e", "#efe8da", "#c98a1b"
+"""What the data tell, what was not tried, and what stays open."""
+CONFIG = {
+    "font": "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif",
+    "view": {"stroke": None},
+    "axis": {
+        "labelColor": INK, "titleColor": MUTED, "gridColor": RULE, "domainColor": RULE, "tickColor": RULE,
+        "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal", "labelLimit": 190,
+    },
+    "legend": {
+        "labelColor": INK, "titleColor": MUTED, "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal",
+        "orient": "top",
+    },
+    "header": {"labelColor": INK, "labelFontSize": 12, "labelFontWeight": "bold", "titleColor": MUTED},
+}  # fmt: skip
 
 
-def finish(chart: alt.TopLevelMixin, *, description: str) -> dict[str, Any]:
-    """Return a chart's Vega-Lite specification with the theme and its description for readers of screens."""
+def rows(name: str = "rows") -> alt.NamedData:
+    """Return the data source that a chart's rows come in under; they travel apart from the specification."""
+    return alt.NamedData(name)
+
+
+def records(frame: pl.DataFrame) -> list[dict[str, Any]]:
+    """Return a frame's rows as chart data: times as text without a zone, numbers rounded to what can be seen."""
+    times = [c for c, t in frame.schema.items() if isinstance(t, pl.Datetime)]
+    days = [c for c, t in frame.schema.items() if t == pl.Date]
+    floats = [c for c, t in frame.schema.items() if t == pl.Float64]
+    return frame.with_columns(
+        *(pl.col(c).dt.strftime("%Y-%m-%dT%H:%M:%S") for c in times),
+        *(pl.col(c).dt.strftime("%Y-%m-%d") for c in days),
+        *(pl.col(c).round_sig_figs(5) for c in floats),
+    ).to_dicts()
+
+
+def local(frame: pl.DataFrame, zone: str, *columns: str) -> pl.DataFrame:
+    """Return a frame whose UTC times are local and without a zone, as charts draw them."""
+    return frame.with_columns(pl.col(c).dt.convert_time_zone(zone).dt.replace_time_zone(None) for c in columns)
+
+
+def midnight(day: dt.date) -> str:
+    """Return a day as charts place it."""
+    return f"{day}T00:00:00"
+
+
+def finish(chart: alt.TopLevelMixin, description: str, shared: str | None = None, **datasets: list[dict[str, Any]]) -> Chart:
+    """Return a chart with the theme, its description for readers of screens, and its data."""
     spec: dict[str, Any] = chart.to_dict()
-    spec["description"] = description
-    spec["background"] = "transparent"
-    spec["autosize"] = {"type": "fit-x", "contains": "padding"}
-    font = "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif"
-    spec["config"] = {
-        "font": font,
-        "view": {"stroke": None},
-        "axis": {
-            "labelColor": INK,
-            "titleColor": MUTED,
-            "gridColor": RULE,
-            "domainColor": RULE,
-            "tickColor": RULE,
-            "labelFontSize": 12,
-            "titleFontSize": 12,
-            "titleFontWeight": "normal",
-            "labelLimit": 190,
-        },
-        "legend": {
-            "labelColor": INK,
-            "titleColor": MUTED,
-            "labelFontSize": 12,
-            "titleFontSize": 12,
-            "titleFontWeight": "normal",
-            "orient": "top",
-        },
-        "header": {"labelColor": INK, "labelFontSize": 12, "labelFontWeight": "bold", "titleColor": MUTED},
-    }
-    return spec
+    spec.pop("datasets", None)
+    spec |= {"description": description, "background": "transparent", "config": CONFIG,
+             "autosize": {"type": "fit-x", "contains": "padding"}}  # fmt: skip
+    return Chart(spec, datasets, shared)

@@ -5,6 +5,7 @@ import math
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from reports.text import local_date, local_number
 from transforms.units import factor_between
 
 SHOWN = {
@@ -41,13 +42,13 @@ NOTHING = "–"
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
-    """Return a number with a true minus sign; a dash where there is none."""
+    """Return a number in the locale's form with a true minus sign; a dash where there is none."""
     if value is None or not math.isfinite(value):
         return NOTHING
     text = f"{value:+,.{digits}f}" if sign else f"{value:,.{digits}f}"
     if float(text.replace(",", "")) == 0:
         text = text.lstrip("+-")
-    return text.replace("-", "−").replace(",", "\u202f")
+    return local_number(text)
 
 
 @dataclass(frozen=True)
@@ -75,12 +76,29 @@ class Shown:
         _, sign, usual = SHOWN[self.system][unit]
         return f"{number(self.convert(value, unit), usual if digits is None else digits)} {sign}".strip()
 
+    def digits(self, unit: str) -> int:
+        """Return the usual decimals of a unit as shown."""
+        return SHOWN[self.system][unit][2]
+
+    def straight(self, unit: str) -> tuple[float, float]:
+        """Return factor and offset from a stored unit to the one shown."""
+        offset = self.convert(0.0, unit)
+        return self.convert(1.0, unit) - offset, offset
+
+    def money(self, value: float | None, digits: int = 0) -> str:
+        """Return money with its currency."""
+        return NOTHING if value is None else f"{number(value, digits)} {self.currency}"
+
     def per_t(self, value: float | None, *, sign: bool = False) -> str:
         """Return money per tonne (per short ton in US units); `value` is per metric tonne."""
         if value is None:
             return NOTHING
-        tonnes = factor_between(SHOWN[self.system]["t"][0], "t", where="the page")[0]
-        return number(value * tonnes, 2, sign=sign)
+        return number(value * self.per_tonne, 2, sign=sign)
+
+    @property
+    def per_tonne(self) -> float:
+        """Factor from money per metric tonne to money per the mass shown."""
+        return factor_between(SHOWN[self.system]["t"][0], "t", where="the page")[0]
 
     def per_area(self, value: float) -> float:
         """Return money per area shown from money per hectare."""
@@ -93,8 +111,13 @@ class Shown:
 
     def moment(self, at: dt.datetime) -> str:
         """Return a UTC moment in local words."""
-        return at.astimezone(ZoneInfo(self.zone)).strftime("%a %-d %b %H:%M")
+        here = at.astimezone(ZoneInfo(self.zone))
+        return f"{local_date(here, 'MMMEd')} {self.clock(at)}"
+
+    def clock(self, at: dt.datetime) -> str:
+        """Return the local time of day of a UTC moment."""
+        return local_date(at.astimezone(ZoneInfo(self.zone)), "Hm")
 
     def day(self, day: dt.date) -> str:
         """Return a day in words."""
-        return day.strftime("%a %-d %b %Y")
+        return local_date(day, "yMMMEd")

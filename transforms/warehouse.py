@@ -204,7 +204,7 @@ class Warehouse:
         return self._rows(sql_text("checks", name), {})
 
 
-_FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour")
+_FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour", "shift_course", "shift_pass")
 """Tables whose columns follow the catalogue or a transform, stored as they come."""
 
 

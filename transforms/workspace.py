@@ -1,6 +1,7 @@
 """The workspace: a folder with `season.toml`, `mappings/`, `inbox/`, `lake/`, `warehouse.duckdb` and `out/`."""
 
 import datetime as dt
+import re
 import tomllib
 from dataclasses import dataclass, field, fields
 from functools import cached_property
@@ -12,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from transforms.catalogue import Catalogue, load_catalogue
 from transforms.errors import WorkspaceError
 
+LOCALE = re.compile(r"[a-z]{2,3}([-_][A-Z][a-z]{3})?([-_][A-Z]{2})?")
 FOLDERS = ("mappings", "inbox", "lake", "out")
 
 
@@ -64,6 +66,8 @@ class Season:
     catalogue: Catalogue
     sites: dict[str, tuple[float, float]] = field(default_factory=dict)
     last_season: Path | None = None
+    locale: str = "en-GB"
+    texts: Path | None = None
     assumed: tuple[str, ...] = ()
 
 
@@ -104,6 +108,11 @@ def read_season(path: Path) -> Season:
         ) from problem
     if units not in {"metric", "us"}:
         raise WorkspaceError(f"units is '{units}'", where=where, mend="use metric or us")
+    locale = str(season.get("locale", "en-GB"))
+    if not LOCALE.fullmatch(locale):
+        raise WorkspaceError(
+            f"locale is '{locale}'", where=where, mend="use a language and country such as en-GB, en-US or de-DE"
+        )
     try:
         starts = dt.time.fromisoformat(season.get("shift_starts", "05:00"))
         sites = {n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()}
@@ -125,6 +134,8 @@ def read_season(path: Path) -> Season:
         catalogue=load_catalogue(table.get("settings"), where),
         sites=sites,
         last_season=path.parent / str(before) if before else None,
+        locale=locale,
+        texts=path.parent / "text",
         assumed=tuple(f.name for f in fields(Prices) if prices.get(f.name, f.default) == f.default),
     )
 

@@ -1,53 +1,56 @@
-"""What one practical step up of each setting does, by wetness of the topsoil."""
-
-from typing import Any
+"""What one practical step up of each setting does, with its 95 % interval, by wetness of the topsoil."""
 
 import altair as alt
 import polars as pl
 
-from reports.theme import WETNESS, finish, inline
+from reports.document import Chart
+from reports.text import say, told
+from reports.theme import MUTED, WETNESS, finish, records, rows
 
 
-def effect_strip(effects: pl.DataFrame) -> dict[str, Any]:
-    """Draw `effect_overall` of one response: a dot with its 95 % interval per setting and wetness class.
+def effect_strip(effects: pl.DataFrame) -> Chart:
+    """Draw the change in percent for one practical step up, with its 95 % interval, per setting and wetness class.
 
     Args:
         effects: `label, wetness_class, change_pct, lo95, hi95, n` of one response.
     """
-    rows = effects.drop_nulls("change_pct")
+    shown = effects.drop_nulls("change_pct")
     order = (
-        rows.group_by("label")
+        shown.group_by("label")
         .agg(pl.col("change_pct").abs().max())
-        .sort("change_pct", descending=True)["label"]
+        .sort("change_pct", "label", descending=[True, False])["label"]
         .to_list()
     )
-    classes = list(WETNESS)
-    color = alt.Color(
-        "wetness_class:N", title="topsoil", scale=alt.Scale(domain=classes, range=list(WETNESS.values())), sort=classes
-    )
-    base = alt.Chart(inline(rows.to_dicts())).encode(
-        y=alt.Y("label:N", sort=order, title=None, axis=alt.Axis(grid=True, tickBand="extent")),
-        yOffset=alt.YOffset("wetness_class:N", sort=classes, scale=alt.Scale(domain=classes)),
-        color=color,
-        tooltip=[
-            alt.Tooltip("label:N", title="One step up of"),
-            alt.Tooltip("wetness_class:N", title="Topsoil"),
-            alt.Tooltip("change_pct:Q", title="Change, %", format="+.1f"),
-            alt.Tooltip("lo95:Q", title="Low 95 %", format="+.1f"),
-            alt.Tooltip("hi95:Q", title="High 95 %", format="+.1f"),
-            alt.Tooltip("n:Q", title="n"),
-        ],
-    )
-    zero = alt.Chart(inline([{"zero": 0}])).mark_rule(color="#615b53").encode(x="zero:Q")
-    rule = base.mark_rule(strokeWidth=2).encode(
-        x=alt.X("lo95:Q", title="change per practical step up, %", axis=alt.Axis(tickCount=6)), x2="hi95:Q"
-    )
+    names = [told(c) for c in WETNESS]
+    title, scale = say("topsoil"), alt.Scale(domain=names)
+    only = alt.param(name="only_wetness", value="")
+    base = (
+        alt.Chart(rows())
+        .transform_filter("!only_wetness || datum.wetness_class == only_wetness")
+        .encode(
+            y=alt.Y("label:N", sort=order, title=None, axis=alt.Axis(grid=True, tickBand="extent")),
+            yOffset=alt.YOffset("topsoil:N", sort=names, scale=scale),
+            color=alt.Color(
+                "topsoil:N", title=title, scale=alt.Scale(domain=names, range=list(WETNESS.values())), sort=names
+            ),
+            tooltip=[
+                alt.Tooltip("label:N", title=say("one step up of")), alt.Tooltip("topsoil:N", title=title),
+                alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
+                alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.1f"),
+                alt.Tooltip("hi95:Q", title=say("to"), format="+.1f"), alt.Tooltip("n:Q", title="n"),
+            ],
+        )
+    )  # fmt: skip
+    zero = alt.Chart(rows("zero")).mark_rule(color=MUTED).encode(x="zero:Q")
+    x = alt.X("lo95:Q", title=say("change per practical step up, %"), axis=alt.Axis(tickCount=6))
+    rule = base.mark_rule(strokeWidth=2).encode(x=x, x2="hi95:Q")
     dot = base.mark_point(filled=True, size=42, opacity=1).encode(
-        x="change_pct:Q",
-        shape=alt.Shape("wetness_class:N", title="topsoil", sort=classes, scale=alt.Scale(domain=classes)),
+        x="change_pct:Q", shape=alt.Shape("topsoil:N", title=title, sort=names, scale=scale)
     )
-    chart = (zero + rule + dot).properties(width="container", height=11 * len(order) * len(classes))
+    chart = alt.layer(zero, rule, dot).add_params(only).properties(width="container", height=33 * len(order))
+    named = shown.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
     return finish(
-        chart,
-        description="Percent change for one practical step up of each setting, 95 % intervals, by topsoil wetness.",
-    )
+        chart, say("Percent change for one practical step up of each setting, 95 % intervals, by topsoil wetness."),
+        rows=records(named.select("label", "wetness_class", "topsoil", "change_pct", "lo95", "hi95", "n")),
+        zero=[{"zero": 0}],
+    )  # fmt: skip

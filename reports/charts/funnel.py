@@ -1,48 +1,51 @@
 """A funnel: what is unexplained of each subject against how well it is known, with limits."""
 
-from typing import Any
-
 import altair as alt
 import polars as pl
 
-from reports.theme import BETTER, INK, MUTED, RULE, WORSE, finish, inline
+from reports.document import Chart
+from reports.text import say, told
+from reports.theme import BETTER, INK, MUTED, RULE, WORSE, finish, records, rows
 
 STANDING = ["within", "beyond 95 %", "beyond 99.8 %"]
 
 
-def funnel(rows: pl.DataFrame, unit: str, counted: str) -> dict[str, Any]:
+def funnel(subjects: pl.DataFrame, unit: str, counted: str) -> Chart:
     """Draw `benchmark` rows of one response and kind: unexplained by n, with each one's 95 and 99.8 % limits.
 
     Args:
-        rows: the rows, in the unit shown.
+        subjects: the rows, in the unit shown.
         unit: the unit shown.
         counted: what n counts.
     """
-    told = rows.drop_nulls("unexplained").sort("n")
-    base = alt.Chart(inline(told.to_dicts())).encode(
+    names = [told(s) for s in STANDING]
+    known = subjects.drop_nulls("unexplained").sort("n")
+    known = known.with_columns(pl.col("funnel").replace_strict(STANDING, names, default=None).alias("limits"))
+    y = say("unexplained, {unit}", unit=unit)
+    base = alt.Chart(rows()).encode(
         x=alt.X("n:Q", title=counted, scale=alt.Scale(zero=False)),
         tooltip=[
-            alt.Tooltip("subject_id:N", title="who"), alt.Tooltip("n:Q", title=counted),
-            alt.Tooltip("unexplained:Q", title=f"unexplained, {unit}", format="+.2f"),
-            alt.Tooltip("lo95:Q", title="95 % from", format="+.2f"), alt.Tooltip("hi95:Q", title="to", format="+.2f"),
-            alt.Tooltip("funnel:N", title="limits"),
+            alt.Tooltip("subject_id:N", title=say("who")), alt.Tooltip("n:Q", title=counted),
+            alt.Tooltip("unexplained:Q", title=y, format="+.2f"),
+            alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.2f"),
+            alt.Tooltip("hi95:Q", title=say("to"), format="+.2f"), alt.Tooltip("limits:N", title=say("limits")),
         ],
     )  # fmt: skip
     # Limits go with what is known of each subject, not with its loads alone: a bar each, not a curve.
     limits = [
         base.transform_calculate(low=f"-datum.{column}")
         .mark_rule(color=MUTED, strokeWidth=width, opacity=opacity)
-        .encode(y=alt.Y("low:Q", title=f"unexplained, {unit}"), y2=f"{column}:Q", tooltip=alt.value(None))
+        .encode(y=alt.Y("low:Q", title=y), y2=f"{column}:Q", tooltip=alt.value(None))
         for column, width, opacity in (("limit_998", 2, 0.35), ("limit_95", 8, 0.25))
     ]
-    zero = alt.Chart(inline([{"y": 0}])).mark_rule(color=RULE).encode(y="y:Q")
-    color = alt.Color(
-        "funnel:N",
-        title="against the limits",
-        sort=STANDING,
-        scale=alt.Scale(domain=STANDING, range=[INK, BETTER, WORSE]),
-    )
-    shape = alt.Shape("funnel:N", title="against the limits", sort=STANDING, scale=alt.Scale(domain=STANDING))
+    zero = alt.Chart(rows("zero")).mark_rule(color=RULE).encode(y="y:Q")
+    title = say("against the limits")
+    color = alt.Color("limits:N", title=title, sort=names, scale=alt.Scale(domain=names, range=[INK, BETTER, WORSE]))
+    shape = alt.Shape("limits:N", title=title, sort=names, scale=alt.Scale(domain=names))
     dots = base.mark_point(filled=True, size=60, opacity=0.9).encode(y="unexplained:Q", color=color, shape=shape)
     chart = alt.layer(zero, *limits, dots).properties(width="container", height=260)
-    return finish(chart, description=f"Unexplained part by number of {counted}, with 95 and 99.8 percent limits")
+    columns = ["subject_id", "n", "unexplained", "lo95", "hi95", "limits", "limit_95", "limit_998"]
+    return finish(
+        chart, say("Unexplained part by {counted}, with limits of 95 and 99.8 percent", counted=counted),
+        rows=records(known.select(columns)), zero=[{"y": 0}],
+    )  # fmt: skip

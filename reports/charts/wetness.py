@@ -1,33 +1,37 @@
 """Topsoil wetness of the last ten days by soil class."""
 
-from typing import Any
-
 import altair as alt
 import polars as pl
 
-from reports.theme import SOIL, SOIL_DASH, finish, inline
+from reports.document import Chart
+from reports.text import say, told
+from reports.theme import SOIL, SOIL_DASH, finish, records, rows
 
 
-def wetness(course: pl.DataFrame) -> dict[str, Any]:
-    """Draw `wetness_course`, a line a soil class between 0 (dry) and 1 (wet)."""
-    rows = course.with_columns(pl.col("at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
-    present = [s for s in SOIL if s in rows["soil_class"].unique().to_list()]
-    scale = alt.Scale(domain=present, range=[SOIL[s] for s in present])
-    dash = alt.Scale(domain=present, range=[SOIL_DASH[s] for s in present])
+def wetness(course: pl.DataFrame) -> Chart:
+    """Draw `wetness_course`, a line a soil class between 0 (dry) and 1 (wet), local times."""
+    present = [s for s in SOIL if s in course["soil_class"].unique().to_list()]
+    names = [told(s) for s in present]
+    scale = alt.Scale(domain=names, range=[SOIL[s] for s in present])
+    dash = alt.Scale(domain=names, range=[SOIL_DASH[s] for s in present])
+    title = say("soil")
     chart = (
-        alt.Chart(inline(rows.to_dicts()))
+        alt.Chart(rows())
         .mark_line(strokeWidth=2.2)
         .encode(
             x=alt.X("at:T", title=None, axis=alt.Axis(format="%-d %b", tickCount={"interval": "day", "step": 2})),
-            y=alt.Y("topsoil_wetness:Q", title="topsoil wetness, 0 dry to 1 wet", scale=alt.Scale(domain=[0, 1])),
-            color=alt.Color("soil_class:N", title="soil", scale=scale, sort=present),
-            strokeDash=alt.StrokeDash("soil_class:N", title="soil", scale=dash, sort=present),
+            y=alt.Y("topsoil_wetness:Q", title=say("topsoil wetness, 0 dry to 1 wet"), scale=alt.Scale(domain=[0, 1])),
+            color=alt.Color("soil:N", title=title, scale=scale, sort=names),
+            strokeDash=alt.StrokeDash("soil:N", title=title, scale=dash, sort=names),
             tooltip=[
-                alt.Tooltip("at:T", title="Time", format="%-d %b %H:%M"),
-                alt.Tooltip("soil_class:N", title="Soil"),
-                alt.Tooltip("topsoil_wetness:Q", title="Wetness", format=".2f"),
+                alt.Tooltip("at:T", title=say("time"), format="%-d %b %H:%M"), alt.Tooltip("soil:N", title=title),
+                alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
             ],
         )
         .properties(width="container", height=190)
-    )
-    return finish(chart, description="Topsoil wetness of light, medium and heavy soils over the last ten days.")
+    )  # fmt: skip
+    named = course.with_columns(pl.col("soil_class").replace_strict(present, names).alias("soil"))
+    return finish(
+        chart, say("Topsoil wetness of light, medium and heavy soils over the last ten days."),
+        rows=records(named.select("at", "soil", "topsoil_wetness")),
+    )  # fmt: skip

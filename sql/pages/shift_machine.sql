@@ -2,7 +2,7 @@
 -- Key: machine_id. Reads load_fact, expected_load, audit_fact. Parameter: shift_date.
 with loads as (
     select machine_id, any_value(generation) as generation, count(*) as loads, sum(gross_t) as gross_t,
-        avg(trace_quality) as trace_quality
+        avg(trace_quality) as trace_quality, string_agg(distinct site_id, '|' order by site_id) as sites
     from load_fact
     where shift_date = $shift_date and machine_id is not null
     group by machine_id

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, cost_per_t
 from transforms.advice.moves import SMALLEST_GAIN_PER_T, USUAL_SPEED_KMH
+from transforms.advice.season_worth import WORTH_SCHEMA, ClassMoves, guide_worth
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M, tried_range
 from transforms.catalogue import ROOT_LOSS, TOPS, Catalogue
@@ -49,11 +50,12 @@ GUIDE_CURVE_SCHEMA = {
 
 @dataclass(frozen=True)
 class Guide:
-    """The tables `guide`, `guide_class` and `guide_curve`."""
+    """The tables `guide`, `guide_class`, `guide_curve` and `guide_worth`."""
 
     settings: pl.DataFrame
     classes: pl.DataFrame
     curves: pl.DataFrame
+    worth: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,7 @@ class _Class:
         z_dirt: draws of log dirt ratio with usual settings, shape (draws,).
         z_loss: draws of root loss t/ha with usual settings, shape (draws,).
         at: crop and haul.
+        place: the middle of the class.
     """
 
     values: dict[str, Array]
@@ -77,6 +80,7 @@ class _Class:
     z_dirt: Array
     z_loss: Array
     at: CropAndHaul
+    place: Place
 
     def cost(self, chosen: dict[str, int], prices: Prices, name: str | None = None) -> Array:
         """Draws of cost with settings as chosen, shape (draws, 1), or with `name` at each value, (draws, values)."""
@@ -178,12 +182,34 @@ def _class_of(
     )  # fmt: skip
     d = _draws(dirt, values, usual, place, shrink.get(dirt.response), rng)
     r = _draws(loss, values, usual, place, shrink.get(ROOT_LOSS), rng)
-    return _Class(values, usual, d, r, z_dirt, lost, at)
+    return _Class(values, usual, d, r, z_dirt, lost, at, place)
+
+
+def _weights(fit: ResponseFit | None, c: _Class, chosen: dict[str, int]) -> Array:
+    """Weights over the coefficients of what the chosen values do against the usual ones, shape (p,)."""
+    if fit is None:
+        return np.zeros(0)
+    out = np.zeros(fit.reml.coef.size)
+    for n, i in chosen.items():
+        if n in fit.settings:
+            value, step = float(c.values[n][i]), next(s.step for s in fit.frame.settings if s.name == n)
+            out += (value - c.usual[n]) / step * step_weights(fit, n, c.place)
+            out += bend_weights(fit, n, value) - bend_weights(fit, n, c.usual[n])
+    return out
+
+
+def _moves(
+    c: _Class, chosen: dict[str, int], head: dict[str, str], fits: tuple[ResponseFit, ResponseFit | None]
+) -> ClassMoves:
+    usual = c.usual.get("ground_speed_kmh", USUAL_SPEED_KMH)
+    speed = float(c.values["ground_speed_kmh"][chosen["ground_speed_kmh"]]) if "ground_speed_kmh" in chosen else usual
+    weights = {f.response: _weights(f, c, chosen) for f in fits if f is not None}
+    return ClassMoves(head, c.z_dirt, c.z_loss, weights, (usual, speed), c.at)
 
 
 def setting_guide(
     dirt: ResponseFit, loss: ResponseFit | None, shrink: dict[str, Shrinkage], catalogue: Catalogue, prices: Prices,
-    min_loads: int, rng: np.random.Generator,
+    min_loads: int, clean_t: pl.DataFrame, rng: np.random.Generator,
 ) -> Guide:  # fmt: skip
     """Return the guide of every generation and class of conditions.
 
@@ -194,12 +220,14 @@ def setting_guide(
         catalogue: the settings known.
         prices: what soil, roots, sugar and hours cost.
         min_loads: loads that a class must rest on.
+        clean_t: `generation, wetness_class, soil_class, clean_t` of the season.
         rng: for the draws.
     """
     if "generation" not in dirt.rows.columns:
-        return Guide(*(pl.DataFrame(schema=s) for s in (GUIDE_SCHEMA, GUIDE_CLASS_SCHEMA, GUIDE_CURVE_SCHEMA)))
+        schemas = (GUIDE_SCHEMA, GUIDE_CLASS_SCHEMA, GUIDE_CURVE_SCHEMA, WORTH_SCHEMA)
+        return Guide(*(pl.DataFrame(schema=s) for s in schemas))
     classes = classes_of(dirt.rows)
-    rows, cells, curves = [], [], []
+    rows, cells, curves, moves = [], [], [], []
     for generation in dirt.rows["generation"].drop_nulls().unique().sort():
         own = dirt.rows["generation"] == generation
         # Loads that hold a part of another machine's have its settings too: a machine has what most of its loads have.
@@ -223,16 +251,18 @@ def setting_guide(
                 rows += found[0]
                 cells.append({**found[1], "n": n})
                 curves += found[2]
+                moves.append(_moves(c, found[3], head, (dirt, loss)))
     return Guide(
         pl.DataFrame(rows, schema=GUIDE_SCHEMA), pl.DataFrame(cells, schema=GUIDE_CLASS_SCHEMA),
         pl.DataFrame(curves, schema=GUIDE_CURVE_SCHEMA),
+        guide_worth(moves, dirt, loss, shrink, clean_t, prices, DRAWS, rng),
     )  # fmt: skip
 
 
 def _told(
     c: _Class, head: dict[str, str], tried: dict[str, tuple[float, float, int]], loss: ResponseFit | None,
     catalogue: Catalogue, prices: Prices,
-) -> tuple[list[dict[str, object]], dict[str, object], list[dict[str, object]]]:  # fmt: skip
+) -> tuple[list[dict[str, object]], dict[str, object], list[dict[str, object]], dict[str, int]]:  # fmt: skip
     weighable = loss.settings if loss is not None else []
     open_ = [n for n in c.values if ROOT_LOSS not in catalogue[n].responses or n in weighable]
     chosen = _best(c, open_, prices)
@@ -258,7 +288,7 @@ def _told(
              "hi95": float(hi)}
             for v, m, lo, hi in zip(c.values[n], away.mean(axis=0), lows, highs, strict=True)
         ]  # fmt: skip
-    return rows, {**head, **_expected(c, chosen, prices)}, curves
+    return rows, {**head, **_expected(c, chosen, prices)}, curves, chosen
 
 
 def _expected(c: _Class, chosen: dict[str, int], prices: Prices) -> dict[str, object]:

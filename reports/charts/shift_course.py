@@ -1,0 +1,76 @@
+"""A machine's shift: its loads against what was expected, the topsoil, and how far its settings were moved."""
+
+import altair as alt
+import polars as pl
+
+from reports.document import Chart
+from reports.text import say
+from reports.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, finish, records, rows
+
+MOST_SETTINGS = len(LINES)
+
+
+def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFrame) -> Chart:
+    """Draw one machine's shift, three panels under each other.
+
+    Args:
+        loads: `from_at, to_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times.
+        topsoil: `at, topsoil_wetness`.
+        settings: `at, rank, label, steps, shown`: practical steps from the setting's first value of the shift; rank
+            counts from 0 to five.
+    """
+    x = alt.X("at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
+    span = alt.X("from_at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
+    tooltip = [
+        alt.Tooltip("load_id:N", title=say("load")),
+        alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
+        alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
+        alt.Tooltip("lo95:Q", title=say("expected from, 95 %"), format=".1f"),
+        alt.Tooltip("hi95:Q", title=say("to"), format=".1f"),
+    ]
+    base = alt.Chart(rows("loads")).encode(tooltip=tooltip)
+    title = say("dirt tare, %")
+    band = base.mark_rect(color=EXPECTED, opacity=0.3).encode(x=span, x2="to_at:T", y=alt.Y("lo95:Q", title=title), y2="hi95:Q")
+    bar = base.mark_rule(color=OBSERVED, strokeWidth=4).encode(x=span, x2="to_at:T", y="observed_pct:Q")
+    dirt = alt.layer(band, bar).properties(width="container", height=110)
+    wet = (
+        alt.Chart(rows("topsoil"))
+        .mark_area(color=WETNESS["wet"], opacity=0.35, line={"color": WETNESS["wet"]})
+        .encode(
+            x=x, y=alt.Y("topsoil_wetness:Q", title=say("wetness"), scale=alt.Scale(domain=[0, 1]), axis=alt.Axis(tickCount=3)),
+            tooltip=[
+                alt.Tooltip("at:T", title=say("time"), format="%H:%M"),
+                alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
+            ],
+        )
+        .properties(width="container", height=55)
+    )  # fmt: skip
+    domain = list(range(MOST_SETTINGS))
+    moved = (
+        alt.Chart(rows("settings"))
+        .mark_line(interpolate="step-after", strokeWidth=2)
+        .encode(
+            x=x, y=alt.Y("steps:Q", title=say("steps moved"), axis=alt.Axis(tickCount=4)), detail="label:N",
+            color=alt.Color("rank:O", scale=alt.Scale(domain=domain, range=LINES), legend=None),
+            strokeDash=alt.StrokeDash("rank:O", scale=alt.Scale(domain=domain, range=LINE_DASHES), legend=None),
+            tooltip=[
+                alt.Tooltip("at:T", title=say("time"), format="%H:%M"), alt.Tooltip("label:N", title=say("setting")),
+                alt.Tooltip("shown:N", title=say("value")),
+                alt.Tooltip("steps:Q", title=say("steps moved"), format="+.1f"),
+            ],
+        )
+    )  # fmt: skip
+    ends = (
+        moved.transform_window(last="last_value(at)", groupby=["label"], frame=[None, None])
+        .transform_filter("datum.at == datum.last")
+        .mark_text(align="right", dy=-6, dx=-2, fontSize=11)
+        .encode(text="label:N", strokeDash=alt.value([1, 0]))
+    )
+    chart = alt.vconcat(
+        dirt, wet, alt.layer(moved, ends).properties(width="container", height=130), spacing=6
+    ).resolve_scale(x="shared", color="independent", strokeDash="independent")
+    return finish(
+        chart,
+        say("Dirt of the machine's loads over what was expected; topsoil wetness; settings in steps from the shift's start."),
+        shared="shift-course", loads=records(loads), topsoil=records(topsoil), settings=records(settings),
+    )  # fmt: skip

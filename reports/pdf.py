@@ -1,0 +1,102 @@
+"""A page as a PDF, made offline by Typst from the same parts as its HTML; charts are drawn as pictures."""
+
+import json
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import typst
+import vl_convert
+
+from reports.document import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Table
+from reports.text import chart_locales, locale
+
+CHART_WIDTH = 680
+"""Pixels a chart is drawn at before it is fitted to the paper."""
+MOST_PRINTED_ROWS = 24
+"""A chart's table with more rows stands in the workbook and the HTML alone."""
+
+
+def _fixed_width(spec: dict[str, Any]) -> dict[str, Any]:
+    """A specification for paper: what fills its container on a page gets a width."""
+    if isinstance(spec, dict):
+        return {
+            k: CHART_WIDTH if k == "width" and v == "container" else _fixed_width(v)
+            for k, v in spec.items()
+            if k != "autosize"
+        }
+    return [_fixed_width(v) for v in spec] if isinstance(spec, list) else spec
+
+
+def picture(chart: Chart) -> bytes:
+    """Return a chart as SVG."""
+    locales = chart_locales()
+    datasets = chart.whole["datasets"]
+    spec = {**_fixed_width({k: v for k, v in chart.whole.items() if k != "datasets"}), "datasets": datasets}
+    svg: str = vl_convert.vegalite_to_svg(
+        spec, format_locale=locales["number"], time_format_locale=locales["time"]
+    )
+    return svg.encode()
+
+
+def _table(t: Table) -> dict[str, Any]:
+    return {
+        "kind": t.kind, "caption": t.caption or t.name,
+        "columns": [{"head": c.head, "numeric": c.numeric, "wrap": c.wrap} for c in t.columns],
+        "rows": [[{"text": c.text, "strong": c.strong} for c in r.cells] for r in t.rows],
+    }  # fmt: skip
+
+
+class _Paper:
+    """Turns blocks into what the Typst template reads, and draws their charts."""
+
+    def __init__(self) -> None:
+        self.files: dict[str, bytes] = {}
+
+    def block(self, b: Any) -> dict[str, Any] | None:
+        match b:
+            case Prose():
+                return {"kind": b.kind, "text": b.text, "note": b.note}
+            case Table():
+                return _table(b)
+            case Figure():
+                name = f"{b.id}.svg" if b.chart is not None else None
+                if b.chart is not None:
+                    self.files[f"{b.id}.svg"] = picture(b.chart)
+                return {
+                    "kind": b.kind, "finding": b.finding, "reading": b.reading, "picture": name, "alt": b.alt,
+                    "table": _table(b.table), "printed": len(b.table.rows) <= MOST_PRINTED_ROWS,
+                }  # fmt: skip
+            case Fold():
+                return {"kind": b.kind, "summary": b.summary, "blocks": self.blocks(b.blocks)}
+            case Card():
+                moves = [{"words": m.words, "lines": list(m.lines)} for m in b.moves]
+                return {"kind": b.kind, "title": b.title, "badge": b.badge, "lines": list(b.lines), "moves": moves,
+                        "blocks": self.blocks(b.blocks)}  # fmt: skip
+            case Cards():
+                return {"kind": b.kind, "cards": self.blocks(b.cards)}
+            case Filters() | LoadList():
+                return None
+        raise TypeError(f"{type(b).__name__} is no block of a page")
+
+    def blocks(self, every: tuple[Any, ...]) -> list[dict[str, Any]]:
+        return [made for made in map(self.block, every) if made is not None]
+
+    def section(self, s: Section) -> dict[str, Any]:
+        return {"title": s.title, "blocks": self.blocks(s.blocks)}
+
+
+def write_pdf(page: Page, path: Path) -> Path:
+    """Write a page as PDF and return its path; lists of loads and filters are left to the HTML and the workbook."""
+    paper = _Paper()
+    told = {
+        "title": page.title, "when": page.when, "lead": page.lead, "caution": page.caution, "lang": locale().language,
+        "sections": [paper.section(s) for s in page.sections], "footer": list(page.footer),
+    }  # fmt: skip
+    template = files(__package__).joinpath("templates").joinpath("page.typ").read_bytes()
+    inputs = {"main.typ": template, "page.json": json.dumps(told).encode(), **paper.files}
+    made = typst.compile({k: bytes(v) for k, v in inputs.items()}, format="pdf")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    partial = path.with_suffix(".partial")
+    partial.write_bytes(made)
+    return partial.replace(path)

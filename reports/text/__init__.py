@@ -1,0 +1,158 @@
+"""Every text of the pages passes through here, and every number's and date's local form.
+
+The English text is the key (as in GNU gettext); `catalogue.pot` beside this file holds all of it. A translation is a
+`text/<language>.po` in the workspace, the language being that of `locale` in `season.toml`. What a translation lacks is
+shown in English.
+"""
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_skeleton
+from babel.messages.pofile import read_po
+
+from transforms.errors import WorkspaceError
+
+
+@dataclass(frozen=True)
+class Language:
+    """How a page speaks: its locale, and its translations (none for English)."""
+
+    locale: Locale
+    texts: dict[str, str | tuple[str, ...]] = field(default_factory=dict)
+
+
+ENGLISH = Language(Locale("en", "GB"))
+_spoken: ContextVar[Language] = ContextVar("spoken", default=ENGLISH)
+
+
+@lru_cache(maxsize=8)
+def _read(path: Path, _changed_ns: int, locale: str) -> dict[str, str | tuple[str, ...]]:
+    try:
+        with path.open("rb") as handle:
+            catalogue = read_po(handle, locale=locale, abort_invalid=True)
+    except Exception as problem:
+        raise WorkspaceError(
+            f"the translation cannot be read ({problem})", where=str(path), mend="correct that line, or take the file away"
+        ) from problem
+    return {
+        m.id[0] if isinstance(m.id, tuple) else m.id: m.string for m in catalogue if m.id and m.string and not m.fuzzy
+    }
+
+
+@contextmanager
+def speaking(locale: str, folder: Path | None = None) -> Iterator[None]:
+    """Make pages in a locale; translations are looked for in `folder` as `<locale>.po`, then `<language>.po`.
+
+    Raises:
+        WorkspaceError: a translation cannot be read.
+    """
+    try:
+        spoken = Locale.parse(locale, sep="-" if "-" in locale else "_")
+    except (UnknownLocaleError, ValueError) as problem:
+        raise WorkspaceError(
+            f"the locale '{locale}' is not known", where="season.toml", mend="use one such as en-GB, en-US or de-DE"
+        ) from problem
+    texts: dict[str, str | tuple[str, ...]] = {}
+    for name in dict.fromkeys((locale, spoken.language)):
+        path = folder / f"{name}.po" if folder is not None else None
+        if path is not None and path.exists():
+            texts = _read(path, path.stat().st_mtime_ns, str(spoken))
+            break
+    held = _spoken.set(Language(spoken, texts))
+    try:
+        yield
+    finally:
+        _spoken.reset(held)
+
+
+def locale() -> Locale:
+    """Return the locale pages are made in."""
+    return _spoken.get().locale
+
+
+def say(text: str, /, **values: Any) -> str:
+    """Return a text of the catalogue in the page's language, with values put in."""
+    found = _spoken.get().texts.get(text, text)
+    return (found if isinstance(found, str) else found[0]).format(**values)
+
+
+def say_n(one: str, many: str, n: int, /, **values: Any) -> str:
+    """Return a text for a count, `n` put in as `{n}` in its local form."""
+    language = _spoken.get()
+    found = language.texts.get(one)
+    if isinstance(found, tuple):
+        text = found[min(_form(language.locale, n), len(found) - 1)]
+    else:
+        text = one if n == 1 else many
+    return text.format(n=local_number(f"{n:,}"), **values)
+
+
+def _form(spoken: Locale, n: int) -> int:
+    """The index of a count's plural form, in CLDR's order as catalogues have it."""
+    rule = spoken.plural_form
+    return [t for t in ("zero", "one", "two", "few", "many", "other") if t in rule.tags | {"other"}].index(rule(n))
+
+
+def local_number(text: str) -> str:
+    """Return a number written as Python writes it (`-1,234.5`) with the locale's marks and a true minus."""
+    symbols = locale().number_symbols["latn"]
+    marks = {",": symbols["group"], ".": symbols["decimal"], "-": "\u2212"}
+    return "".join(marks.get(c, c) for c in text)
+
+
+def local_date(at: Any, skeleton: str) -> str:
+    """Return a date or local time by a CLDR skeleton such as `yMMMEd`."""
+    text: str = format_skeleton(skeleton, at, locale=locale())
+    return text.replace("\u202f", " ")
+
+
+def chart_locales() -> dict[str, Any]:
+    """Return number and time forms as charts take them."""
+    here = locale()
+    symbols = here.number_symbols["latn"]
+    number = {
+        "decimal": symbols["decimal"], "thousands": symbols["group"], "grouping": [3], "currency": ["", ""],
+        "minus": "\u2212",
+    }  # fmt: skip
+    days, months = here.days["format"], here.months["format"]
+    week = [6, *range(6)]
+    time = {
+        "dateTime": "%x, %X", "date": "%Y-%m-%d", "time": "%H:%M:%S", "periods": ["AM", "PM"],
+        "days": [days["wide"][d] for d in week], "shortDays": [days["abbreviated"][d] for d in week],
+        "months": [months["wide"][m] for m in range(1, 13)],
+        "shortMonths": [months["abbreviated"][m] for m in range(1, 13)],
+    }  # fmt: skip
+    return {"number": number, "time": time}
+
+
+_NUMBERS = re.compile(r"(?<![\w.])[-+]?\d+(?:,\d{3})*(?:\.\d+)?")
+
+
+def told(text: str) -> str:
+    """Return a word or sentence that a table holds in the page's language; its numbers are put in by the locale.
+
+    The catalogue has such sentences with `{0}`, `{1}` where numbers stand (`told_sentences.py`). One it lacks is shown
+    as the table has it.
+    """
+    numbers: list[str] = []
+
+    def numbered(found: re.Match[str]) -> str:
+        numbers.append(local_number(found[0]))
+        return "{" + str(len(numbers) - 1) + "}"
+
+    pattern = _NUMBERS.sub(numbered, text.replace("{", "{{").replace("}", "}}"))
+    found = _spoken.get().texts.get(pattern, pattern)
+    return (found if isinstance(found, str) else found[0]).format(*numbers)
+
+
+def mark(text: str) -> str:
+    """Return a text as it is; marks it for the catalogue where it is named before it is said."""
+    return text

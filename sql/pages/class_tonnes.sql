@@ -1,0 +1,9 @@
+-- A row is what one generation lifted this season in one class of conditions: clean tonnes, loads not measured taken as
+-- dirty as the mean. Key: generation, wetness_class, soil_class. Reads load_fact, load_class.
+select f.generation, c.wetness_class, c.soil_class,
+    sum(f.gross_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as clean_t
+from load_fact as f
+inner join load_class as c using (load_id)
+where f.generation is not null
+group by all
+order by all

@@ -1,0 +1,6 @@
+-- A row is a load as a trial would meet it: its machine, shift, wetness class and sample. Key: load_id.
+-- Reads load_fact, load_class.
+select f.load_id, f.machine_id, f.shift_date, c.wetness_class, f.sample_kg
+from load_fact as f
+inner join load_class as c using (load_id)
+order by f.load_id

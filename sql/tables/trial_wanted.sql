@@ -1,0 +1,18 @@
+-- A row is a setting and class of wetness whose effect on dirt is open, with the split-run trial that would settle it;
+-- pairs is null where more than 200 would be needed. Key: setting, wetness_class. Written by trial.
+create table if not exists trial_wanted (
+    setting varchar not null,
+    wetness_class varchar not null,
+    why varchar not null,
+    change_pct double,
+    lo95 double,
+    hi95 double,
+    n bigint not null,
+    step double not null,
+    unit varchar not null,
+    machine_id varchar not null,
+    detect_pct double not null,
+    pairs bigint,
+    machine_days double,
+    says varchar
+);

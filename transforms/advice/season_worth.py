@@ -1,0 +1,170 @@
+"""What the season's dirt and losses cost, and what the guide's settings would have saved on all that was lifted.
+
+The saving of class c is E_z[cost(z_c) - cost(z_c + d_c)] t_c, z_c the level of a visit with the usual settings, d_c what
+the guide's moves do, t_c the clean tonnes lifted. Moves of all classes share the fit's coefficients: d is drawn for all
+classes at once, so that the interval of their sum is that of a sum and not of its parts.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.stats import t as student
+
+from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
+from transforms.advice.shrinkage import Shrinkage
+from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
+from transforms.trace.season_trace import road_km
+from transforms.workspace import Prices
+
+Array = NDArray[np.float64]
+LEVELS = 100
+"""Draws of a class's level that a saving is averaged over."""
+WORTH_SCHEMA = {
+    "generation": pl.String, "wetness_class": pl.String, "soil_class": pl.String, "clean_t": pl.Float64,
+    "saved": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64,
+}  # fmt: skip
+COST_SCHEMA = {
+    "part": pl.String, "mass_t": pl.Float64, "mass_lo95": pl.Float64, "mass_hi95": pl.Float64, "money": pl.Float64,
+    "money_lo95": pl.Float64, "money_hi95": pl.Float64, "n": pl.Int64,
+}  # fmt: skip
+SOIL, ROOTS, PILE = "soil", "roots", "pile"
+
+
+@dataclass(frozen=True)
+class ClassMoves:
+    """One class of the guide: its level with usual settings, and weights of its moves over the coefficients.
+
+    Attributes:
+        head: generation, wetness_class, soil_class.
+        z_dirt: draws of log dirt ratio, shape (draws,).
+        z_loss: draws of root loss t/ha, shape (draws,).
+        weights: response -> weights whose product with the coefficients is the log change, shape (p,).
+        speeds: ground speed as usual and by the guide, km/h.
+        at: crop and haul.
+    """
+
+    head: dict[str, str]
+    z_dirt: Array
+    z_loss: Array
+    weights: dict[str, Array]
+    speeds: tuple[float, float]
+    at: CropAndHaul
+
+
+def _joint(
+    fit: ResponseFit | None, spread: Shrinkage | None, moves: list[ClassMoves], draws: int, rng: np.random.Generator
+) -> Array:
+    """Draws of what each class's moves do, shape (draws, classes)."""
+    if fit is None or spread is None:
+        return np.zeros((draws, len(moves)))
+    mean, V = spread.moved(fit, np.array([m.weights[fit.response] for m in moves]))
+    return np.asarray(rng.multivariate_normal(mean, V, size=draws, method="eigh"))
+
+
+def _saving(m: ClassMoves, dirt: Array, loss: Array, prices: Prices) -> Array:
+    """Draws of the saving per clean tonne, each averaged over visits of the class."""
+    z, lost = m.z_dirt[:LEVELS, None], m.z_loss[:LEVELS, None]
+    r = np.maximum((lost + SMALL_LOSS_T_HA) * np.exp(loss) - SMALL_LOSS_T_HA, 0.0)
+    usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], m.at, prices)
+    moved = cost_per_t(np.exp(z + dirt), r, m.speeds[1], m.speeds[0], m.at, prices)
+    return np.asarray((usual - moved).mean(axis=0))
+
+
+def guide_worth(
+    moves: list[ClassMoves], dirt: ResponseFit, loss: ResponseFit | None, spread: dict[str, Shrinkage],
+    clean_t: pl.DataFrame, prices: Prices, draws: int, rng: np.random.Generator,
+) -> pl.DataFrame:  # fmt: skip
+    """Return `guide_worth`: a row a class, and one of all; no row where no class is told.
+
+    Args:
+        moves: the guide's classes.
+        dirt: the fit of dirt.
+        loss: the fit of root loss.
+        spread: spread of effects by response.
+        clean_t: `generation, wetness_class, soil_class, clean_t` of the season.
+        prices: what soil, roots, sugar and hours cost.
+        draws: how many.
+        rng: for the draws.
+    """
+    if not moves:
+        return pl.DataFrame(schema=WORTH_SCHEMA)
+    d = _joint(dirt, spread.get(DIRT), moves, draws, rng)
+    r = _joint(loss, spread.get(ROOT_LOSS), moves, draws, rng)
+    lifted = {(g, w, s): t for g, w, s, t in clean_t.iter_rows()}
+    rows, total, tonnes = [], np.zeros(draws), 0.0
+    for i, m in enumerate(moves):
+        t = lifted.get(tuple(m.head.values()), 0.0)  # type: ignore[call-overload]
+        saved = _saving(m, d[:, i], r[:, i], prices) * t
+        rows.append({**m.head, "clean_t": t, **_told(saved)})
+        total, tonnes = total + saved, tonnes + t
+    rows.append({"clean_t": tonnes, **_told(total)})
+    return pl.DataFrame(rows, schema=WORTH_SCHEMA)
+
+
+def _told(draws: Array) -> dict[str, float]:
+    low, high = np.quantile(draws, (0.025, 0.975))
+    return {"saved": float(draws.mean()), "lo95": float(low), "hi95": float(high)}
+
+
+def _mean(values: pl.Series) -> tuple[float, float, int]:
+    """A mean, half its 95 % interval, and n."""
+    x = values.drop_nulls().to_numpy()
+    if x.size < 2:
+        return float(x.mean()) if x.size else 0.0, 0.0, x.size
+    return float(x.mean()), float(student.ppf(0.975, x.size - 1) * x.std(ddof=1) / np.sqrt(x.size)), x.size
+
+
+def _roads(facts: pl.DataFrame, fields: pl.DataFrame, sites: dict[str, tuple[float, float]], haul_km: float) -> Array:
+    """Kilometres of road of each load; the workspace's usual haul where field or site has no place."""
+    places = {f: (lat, lon) for f, lat, lon in fields.select("field_id", "lat_deg", "lon_deg").iter_rows()}
+    known = {}
+    for f, s in facts.select("field_id", "site_id").unique().iter_rows():
+        place = places.get(f)
+        known[f, s] = road_km(*place, sites[s]) if place is not None and None not in place and s in sites else haul_km
+    return np.array([known[k] for k in facts.select("field_id", "site_id").iter_rows()], dtype=np.float64)
+
+
+def season_cost(
+    facts: pl.DataFrame, audits: pl.DataFrame, fields: pl.DataFrame, keeping: pl.DataFrame,
+    sites: dict[str, tuple[float, float]], prices: Prices,
+) -> pl.DataFrame:  # fmt: skip
+    """Return `season_cost`. Loads not measured are taken to be as dirty as the mean of those that are.
+
+    Args:
+        facts: `load_fact`.
+        audits: `audit_fact`.
+        fields: `field`.
+        keeping: `storability`, of measured loads.
+        sites: where factories stand.
+        prices: what soil, roots and sugar cost.
+    """
+    dirt, half, n = _mean(facts[DIRT])
+    if n == 0:
+        return pl.DataFrame(schema=COST_SCHEMA)
+    gross, pct = facts["gross_t"].to_numpy(), facts[DIRT].fill_null(dirt).to_numpy()
+    unmeasured = float(facts.filter(pl.col(DIRT).is_null())["gross_t"].sum())
+    soil_t, clean_t = gross * pct / 100, float((gross * (1 - pct / 100)).sum())
+    soil, soil_half = float(soil_t.sum()), unmeasured * half / 100
+    per_t = prices.freight_per_t_km * _roads(facts, fields, sites, prices.haul_km)
+    per_t = float((soil_t * (per_t + prices.soil_handling_per_t + prices.soil_disposal_per_t)).sum() / max(soil, 1e-9))
+    rows = [(SOIL, soil, soil_half, per_t, n)]
+    lost, lost_half, plots = _mean(audits[ROOT_LOSS]) if ROOT_LOSS in audits.columns else (0.0, 0.0, 0)
+    crop = float(facts["yield_t_ha"].mean() or 0.0)  # type: ignore[arg-type]
+    if plots and crop:
+        sugar = facts["sugar_pct"].mean() if "sugar_pct" in facts.columns else None
+        at = CropAndHaul(crop, prices.haul_km, 1.0, None if sugar is None else float(sugar))  # type: ignore[arg-type]
+        rows.append((ROOTS, lost * clean_t / crop, lost_half * clean_t / crop, beet_worth_per_t(at, prices), plots))
+    if keeping.height:
+        kg, kg_half, kept = _mean(keeping["loss_kg_per_t"])
+        rows.append((PILE, kg * clean_t / 1000, kg_half * clean_t / 1000, prices.sugar_per_t, kept))
+    return pl.DataFrame(
+        [
+            {"part": part, "mass_t": t, "mass_lo95": t - h, "mass_hi95": t + h, "money": t * price,
+             "money_lo95": (t - h) * price, "money_hi95": (t + h) * price, "n": count}
+            for part, t, h, price, count in rows
+        ],
+        schema=COST_SCHEMA,
+    )  # fmt: skip

@@ -1,0 +1,76 @@
+"""What the data cannot tell yet of the settings' effects on dirt, and the split-run trials that would settle it."""
+
+import numpy as np
+import polars as pl
+
+from transforms.catalogue import DIRT, Catalogue
+from transforms.trial.design import USUAL_DETECT_PCT, USUAL_SAMPLE_KG
+from transforms.trial.power import pair_sd, pairs_for
+
+POWER = 0.8
+SMALLEST_DETECT_PCT = 3.0
+WIDE_PCT = 6.0
+"""An interval wider than this that holds nought leaves open whether the setting matters."""
+CONFOUNDED, WIDE, UNTRIED = "confounded", "too wide to tell", "not tried enough"
+WANTED_SCHEMA = {
+    "setting": pl.String, "wetness_class": pl.String, "why": pl.String, "change_pct": pl.Float64, "lo95": pl.Float64,
+    "hi95": pl.Float64, "n": pl.Int64, "step": pl.Float64, "unit": pl.String, "machine_id": pl.String,
+    "detect_pct": pl.Float64, "pairs": pl.Int64, "machine_days": pl.Float64, "says": pl.String,
+}  # fmt: skip
+
+
+def _why(r: dict[str, object]) -> str | None:
+    if r["change_pct"] is None:
+        return UNTRIED
+    if str(r["says"]).startswith("confounded"):
+        return CONFOUNDED
+    low, high = float(r["lo95"]), float(r["hi95"])  # type: ignore[arg-type]
+    return WIDE if low < 0 < high and high - low > WIDE_PCT else None
+
+
+def _where(facts: pl.DataFrame) -> dict[str, tuple[str, float]]:
+    """Wetness class -> the machine that lifted most loads there, and its loads a day."""
+    by = (
+        facts.drop_nulls(["machine_id", "wetness_class"])
+        .group_by("wetness_class", "machine_id")
+        .agg(pl.len().alias("loads"), (pl.len() / pl.col("shift_date").n_unique()).alias("a_day"))
+        .sort("loads", "machine_id", descending=[True, False])
+        .unique("wetness_class", keep="first", maintain_order=True)
+    )
+    return {r["wetness_class"]: (r["machine_id"], float(r["a_day"])) for r in by.iter_rows(named=True)}
+
+
+def trials_wanted(
+    effects: pl.DataFrame, facts: pl.DataFrame, residual_sd: float, lab_cv_at_25_kg: float, catalogue: Catalogue
+) -> pl.DataFrame:
+    """Return a row for each setting and class of wetness whose effect on dirt is open, with the trial that would tell.
+
+    A trial is planned to find the larger end of the present interval, or a change of 5 % where there is none yet, with
+    a chance of 80 in 100.
+
+    Args:
+        effects: `effect`.
+        facts: `machine_id, shift_date, wetness_class, sample_kg` of loads.
+        residual_sd: what loads of one visit differ by, log scale.
+        lab_cv_at_25_kg: the laboratory's, of a sample of 25 kg.
+        catalogue: the settings known.
+    """
+    kg = facts["sample_kg"].mean() if "sample_kg" in facts.columns else None
+    sd, places = pair_sd(residual_sd, lab_cv_at_25_kg, float(kg or USUAL_SAMPLE_KG)), _where(facts)  # type: ignore[arg-type]
+    open_ = effects.filter(
+        (pl.col("response") == DIRT) & pl.col("soil_class").is_null() & pl.col("wetness_class").is_not_null()
+    ).sort("setting", "wetness_class")
+    rows = []
+    for r in open_.iter_rows(named=True):
+        why = _why(r)
+        if why is None or r["wetness_class"] not in places or catalogue[r["setting"]].nature != "numeric":
+            continue
+        ends = [abs(v) for v in (r["lo95"], r["hi95"]) if v is not None]
+        detect = max(*ends, SMALLEST_DETECT_PCT) if ends else USUAL_DETECT_PCT
+        pairs = pairs_for(float(np.log1p(detect / 100)), sd, POWER)
+        machine, a_day = places[r["wetness_class"]]
+        rows.append({**{k: r[k] for k in WANTED_SCHEMA if k in r}, "why": why, "machine_id": machine, "pairs": pairs,
+                     "detect_pct": detect, "machine_days": None if pairs is None else 2 * pairs / a_day})  # fmt: skip
+    order = pl.col("why").replace_strict({CONFOUNDED: 0, WIDE: 1, UNTRIED: 2}, return_dtype=pl.Int8)
+    table = pl.DataFrame(rows, schema=WANTED_SCHEMA)
+    return table.sort(order, (pl.col("hi95") - pl.col("lo95")).fill_null(0.0) * -1, "setting", "wetness_class")
