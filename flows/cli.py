@@ -17,6 +17,7 @@ from flows.decision_verbs import register_decisions
 from flows.intake_verbs import register
 from flows.progress import Reporter
 from flows.quiet import settle_prefect
+from flows.report_verbs import report_app
 from flows.shown import show
 from reports.words import CAUTION
 from transforms.errors import WorkspaceError
@@ -34,7 +35,6 @@ app = typer.Typer(
     "given; "
     "2 the call or the workspace is wrong; 3 a fault of ours.",
 )
-report_app = typer.Typer(no_args_is_help=True, help="Write pages from what is already worked out.")
 app.add_typer(report_app, name="report")
 register(app)
 register_decisions(app)
@@ -212,64 +212,6 @@ def advise(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> 
             CAUTION,
         ],
     )
-
-
-@report_app.command(name="shift")
-def report_shift(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
-    """Write the shift page."""
-    from flows import stages  # noqa: PLC0415
-
-    with _holding(folder, "report shift", wait) as workspace:
-        page = stages.shift_page(workspace, Reporter(quiet=json_wanted))
-    _finish(json_wanted, {"shift_page": page.resolve()}, [f"Shift page: [bold]{page.resolve()}[/]"])
-
-
-@report_app.command(name="guide")
-def report_guide(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
-    """Write the setting guide: where to start in each class of conditions, and a card a generation to print."""
-    from flows import stages  # noqa: PLC0415
-
-    with _holding(folder, "report guide", wait) as workspace:
-        pages = [p.resolve() for p in stages.guide_pages(workspace, Reporter(quiet=json_wanted))]
-    lines = [f"Setting guide: [bold]{pages[0]}[/]", *(f"Card to print: {p}" for p in pages[1:]), CAUTION]
-    _finish(json_wanted, {"guide": pages[0], "cards": pages[1:]}, lines)
-
-
-@report_app.command(name="fleet")
-def report_fleet(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
-    """Write the page that compares machines, operators, growers and fields, each under its own conditions."""
-    from flows import stages  # noqa: PLC0415
-
-    with _holding(folder, "report fleet", wait) as workspace:
-        page = stages.fleet_page(workspace, Reporter(quiet=json_wanted))
-    _finish(json_wanted, {"fleet_page": page.resolve()}, [f"Fleet page: [bold]{page.resolve()}[/]"])
-
-
-@report_app.command(name="what-if")
-def report_what_if(folder: Folder = HERE, json_wanted: Json = False) -> None:
-    """Write a page with sliders: conditions and settings in, dirt, root loss and cost out. It needs no server."""
-    from flows import stages  # noqa: PLC0415
-
-    page = stages.what_if_page(Workspace(folder), Reporter(quiet=json_wanted))
-    _finish(json_wanted, {"what_if": page.resolve()}, [f"What if: [bold]{page.resolve()}[/]", CAUTION])
-
-
-@report_app.command(name="load")
-def report_load(
-    load_id: Annotated[str, typer.Argument(help="The weigh ticket's number.")],
-    folder: Folder = HERE,
-    setting: Annotated[
-        str | None, typer.Option(help="Setting that colours the map at first; the page lets one choose others.")
-    ] = None,
-    wait: Wait = 0,
-    json_wanted: Json = False,
-) -> None:
-    """Write the page of one load: its machine's time, the minutes given to it, the passes of its field."""
-    from flows import stages  # noqa: PLC0415
-
-    with _holding(folder, "report load", wait) as workspace:
-        page = stages.load_page(workspace, load_id, setting, Reporter(quiet=json_wanted))
-    _finish(json_wanted, {"load_page": page.resolve()}, [f"Load page: [bold]{page.resolve()}[/]"])
 
 
 @app.command()

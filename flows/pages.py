@@ -1,22 +1,33 @@
 """The stages that write pages: each reads tables and writes files into the workspace's `out/`."""
 
+import os
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from multiprocessing import get_context
 from pathlib import Path
 
 from flows import stages
 from flows.progress import Reporter
+from reports.ending import footer
 from reports.fleet_page import write_fleet
+from reports.grower_sheet import GrowerData, grower_data, write_grower_sheet
 from reports.guide_page import write_guide
 from reports.load_page import write_load_page
 from reports.page import Forms
+from reports.season_page import write_season, write_season_loads
 from reports.shift_page import write_shift_page
+from reports.text import speaking
 from reports.what_if_page import write_what_if
 from transforms.advice.what_if import read_table
 from transforms.errors import WorkspaceError
 from transforms.lake import Lake
 from transforms.trace.load_picture import load_picture
-from transforms.workspace import Workspace
+from transforms.warehouse import Warehouse
+from transforms.workspace import Season, Workspace
 
 HTML = Forms()
+FEW_SHEETS = 8
+"""So many sheets are written sooner here than processes start."""
 
 
 def shift_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
@@ -38,21 +49,61 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
 
 
 def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
-    """Write the page that compares the fleet."""
+    """Write the page that compares the fleet, and the list of loads it links to."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet's page"):
         stages.require_facts(warehouse, workspace)
-        return write_fleet(warehouse, workspace.season, workspace.out, forms)
+        paths = write_fleet(warehouse, workspace.season, workspace.out, forms)
+        return [*paths, write_season_loads(warehouse, workspace.season, workspace.out)]
+
+
+def season_report(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+    """Write the season report, the guide it links to, and the list of its loads."""
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
+        stages.require_facts(warehouse, workspace)
+        paths = write_season(warehouse, workspace.season, workspace.out, forms)
+        return [*paths, *write_guide(warehouse, workspace.season, workspace.out)]
+
+
+def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML, only: str | None = None) -> list[Path]:
+    """Write a sheet for each grower, or for one, on every core; return the paths in order of growers."""
+    season, out = workspace.season, workspace.out / "growers"
+    with stages.open_warehouse(workspace) as warehouse:
+        stages.require_facts(warehouse, workspace)
+        every = [d for d in grower_data(warehouse, season) if only in {None, d.grower}]
+    if not every:
+        lack = f"there is no grower '{only}'" if only else "no field names its grower"
+        raise WorkspaceError(lack, where=str(workspace.root), mend="look at the fields' list in the export")
+    with reporter.stage(f"Writing {len(every)} growers' sheets", len(every)) as advance:
+        if len(every) < FEW_SHEETS:
+            return [p for d in every for p in _sheet(d, season, out, forms, advance)]
+        # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
+        with ProcessPoolExecutor(os.cpu_count(), mp_context=get_context("spawn")) as pool:
+            made = [pool.submit(write_grower_sheet, d, season, out, forms) for d in every]
+            for _ in as_completed(made):
+                advance()
+        return [p for m in made for p in m.result()]
+
+
+def _sheet(data: GrowerData, season: Season, out: Path, forms: Forms, advance: Callable[[], None]) -> list[Path]:
+    paths = write_grower_sheet(data, season, out, forms)
+    advance()
+    return paths
 
 
 def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the page with sliders."""
     season = workspace.season
     with reporter.stage("Writing the what-if page"):
-        return write_what_if(read_table(workspace.what_if), season, workspace.out)
+        with Warehouse.to_look_at(workspace.warehouse) as warehouse, speaking(season.locale, season.texts):
+            return write_what_if(read_table(workspace.what_if), season, workspace.out, footer(warehouse))
 
 
-def load_page(workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter) -> Path:
+def load_page(
+    workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, forms: Forms = HTML
+) -> list[Path]:
     """Write the page of one load."""
+    season = workspace.season
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load's page"):
         picture = load_picture(load_id, warehouse, Lake(workspace.lake))
-        return write_load_page(picture, workspace.season, workspace.out, setting)
+        with speaking(season.locale, season.texts):
+            return write_load_page(picture, season, workspace.out, footer(warehouse), setting, forms)

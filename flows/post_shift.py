@@ -7,7 +7,7 @@ from typing import Any
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
 
-from flows import stages
+from flows import pages, stages
 from flows.progress import Reporter
 from transforms.workspace import Workspace
 
@@ -49,5 +49,5 @@ def post_shift(workspace: Workspace, reporter: Reporter) -> tuple[list[Any], Pat
     _step(stages.compare)(workspace, fits, reporter)
     _step(stages.advise)(workspace, fits, reporter)
     _step(stages.guide)(workspace, fits, reporter)
-    page = _step(stages.shift_page, retries=2)(workspace, reporter)
+    page = _step(pages.shift_page, retries=2)(workspace, reporter)[0]
     return received, page

@@ -119,7 +119,7 @@ class Figure:
         reading: how to read marks and intervals.
         chart: the chart; None where there is nothing to draw, and then the finding says why.
         alt: what the chart shows, for those who do not see it.
-        table: the numbers drawn.
+        table: the numbers drawn; None only inside `Small`, which has them for all its figures.
         open: whether the table stands open at first.
     """
 
@@ -129,8 +129,17 @@ class Figure:
     reading: str
     chart: Chart | None
     alt: str
-    table: Table
+    table: Table | None
     open: bool = False
+
+
+@dataclass(frozen=True)
+class Small:
+    """Small figures of one kind side by side, with one table of all they draw."""
+
+    kind: ClassVar[str] = "small"
+    blocks: tuple[Figure, ...]
+    table: Table
 
 
 @dataclass(frozen=True)
@@ -202,6 +211,7 @@ class LoadList:
         marks: mark -> position of its column.
         rows: values, a tuple a load; numbers already rounded.
         digits: decimals of each column; None for text.
+        named: how values that filters know are shown.
     """
 
     kind: ClassVar[str] = "loads"
@@ -210,6 +220,7 @@ class LoadList:
     marks: dict[str, int]
     rows: tuple[tuple[Any, ...], ...]
     digits: tuple[int | None, ...]
+    named: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -225,6 +236,8 @@ class Section:
 class Page:
     """A whole page.
 
+    A static page has its charts as pictures and no script: small enough to send by the hundred.
+
     Attributes:
         title: its heading.
         when: season, dates and whose it is.
@@ -232,6 +245,7 @@ class Page:
         caution: stands under the lead wherever settings are advised.
         sections: its parts.
         footer: run, fingerprint, rows, closure.
+        static: charts as pictures.
     """
 
     title: str
@@ -240,6 +254,7 @@ class Page:
     caution: str | None
     sections: tuple[Section, ...]
     footer: tuple[str, ...]
+    static: bool = False
 
     def walk(self) -> list[Any]:
         """Return every block in order, those inside cards and folds too."""
@@ -266,6 +281,6 @@ class Page:
         for b in self.walk():
             if isinstance(b, Table):
                 found.append(b)
-            elif isinstance(b, Figure):
+            elif isinstance(b, Figure | Small) and b.table is not None:
                 found.append(b.table)
         return found

@@ -1,4 +1,4 @@
-"""The fleet compared: funnel and ranks of machines, operators, growers and fields."""
+"""The fleet compared: funnel and ranks of machines, operators, growers and fields; for the manager alone."""
 
 from pathlib import Path
 from typing import Any
@@ -6,75 +6,136 @@ from typing import Any
 import polars as pl
 
 from reports.charts.funnel import funnel
-from reports.page import embedded, render
+from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Table, figure, words
+from reports.ending import footer, health_section
+from reports.money import price_section
+from reports.page import Forms, write_page
+from reports.text import mark, say, say_n, speaking, told
 from reports.units import NOTHING, Shown, number
-from reports.words import CAUTION, interval
-from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
+from reports.words import CAUTION, COUNTED, RESPONSES, capital, interval
+from transforms.catalogue import DIRT, ROOT_LOSS
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
-RESPONSES = {DIRT: ("dirt tare", "points"), ROOT_LOSS: ("root loss", "t/ha"), TOPS: ("top tare", "points")}
-COUNTED = {DIRT: "measured loads", ROOT_LOSS: "dig-behind plots", TOPS: "measured loads"}
-KINDS = ("machine", "operator", "grower", "field", "season")
+KINDS = {"machine": mark("machine"), "operator": mark("operator"), "grower": mark("grower"), "field": mark("field"),
+         "season": mark("season")}  # fmt: skip
 
 
-def _converted(rows: pl.DataFrame, response: str, shown: Shown) -> tuple[pl.DataFrame, str]:
-    """Rows in the units shown, and the unit."""
+def in_shown_units(rows: pl.DataFrame, response: str, shown: Shown) -> tuple[pl.DataFrame, str]:
+    """Return `benchmark` rows in the units shown, and the unit."""
     if response != ROOT_LOSS:
-        return rows, RESPONSES[response][1]
+        return rows, say("points")
     factor = shown.convert(1.0, "t/ha")
     floats = [c for c, t in rows.schema.items() if t == pl.Float64 and c != "overdispersion"]
     return rows.with_columns(pl.col(floats) * factor), shown.sign("t/ha")
 
 
-def _finding(rows: pl.DataFrame, kind: str, unit: str) -> str:
-    told = rows.drop_nulls("shrunken").sort("shrunken")
-    if not told.height:
-        return f"No {kind} is compared: {rows['says'][0]}."
-    apart = told.filter((pl.col("shrunken_lo95") > 0) | (pl.col("shrunken_hi95") < 0))
-    counted = f"{told.height} of {rows.height} compared"
+def finding(rows: pl.DataFrame, unit: str) -> str:
+    """Return how many are compared, and who is clearly apart."""
+    known = rows.drop_nulls("shrunken").sort("shrunken")
+    if not known.height:
+        return say("None is compared: {reason}.", reason=told(rows["says"][0]))
+    apart = known.filter((pl.col("shrunken_lo95") > 0) | (pl.col("shrunken_hi95") < 0))
+    counted = say("{told} of {all} compared", told=known.height, all=rows.height)
     if not apart.height:
-        return f"{counted}; none is clearly apart from the middle."
-    ends = [f"highest {_end(apart, -1, unit)}"] if apart["shrunken"][-1] > 0 else []
-    ends += [f"lowest {_end(apart, 0, unit)}"] if apart["shrunken"][0] < 0 else []
-    return f"{counted}; {apart.height} clearly apart from the middle: {', '.join(ends)}."
+        return say("{counted}; none is clearly apart from the middle.", counted=counted)
+    ends = []
+    if apart["shrunken"][-1] > 0:
+        ends.append(say("highest {who}", who=_end(apart, -1, unit)))
+    if apart["shrunken"][0] < 0:
+        ends.append(say("lowest {who}", who=_end(apart, 0, unit)))
+    return say_n("{counted}; {n} clearly apart from the middle: {ends}.", "{counted}; {n} clearly apart from the middle: {ends}.",
+                 apart.height, counted=counted, ends=", ".join(ends))  # fmt: skip
 
 
 def _end(apart: pl.DataFrame, at: int, unit: str) -> str:
     r = apart.row(at, named=True)
     span = interval(r["shrunken_lo95"], r["shrunken_hi95"], 2)
-    return f"{r['subject_id']}, {number(r['shrunken'], 2, sign=True)} {unit} ({span})"
+    return say("{who}, {value} {unit} ({span})", who=r["subject_id"], value=number(r["shrunken"], 2, sign=True),
+               unit=unit, span=span)  # fmt: skip
 
 
-def _row(r: dict[str, Any]) -> dict[str, str]:
-    ranked = NOTHING if r["rank"] is None else f"{r['rank']} ({r['rank_lo95']} to {r['rank_hi95']} of {r['subjects']})"
-    told = r["observed"] is not None
-    return {
-        "who": r["subject_id"], "observed": number(r["observed"], 2), "expected": number(r["expected"], 2),
-        "settings": number(r["from_settings"], 2, sign=True), "unexplained": number(r["unexplained"], 2, sign=True),
-        "own": f"{number(r['shrunken'], 2, sign=True)} ({interval(r['shrunken_lo95'], r['shrunken_hi95'], 2)})"
-        if told else NOTHING,
-        "rank": ranked, "limits": r["funnel"] or NOTHING, "n": number(r["n"], 0), "says": "" if told else r["says"],
-    }  # fmt: skip
+def rank_cell(r: dict[str, Any]) -> Cell:
+    """Return a rank with its interval and of how many; a dash where there is none."""
+    if r["rank"] is None:
+        return Cell(NOTHING)
+    text = say("{rank} ({lo} to {hi} of {all})", rank=r["rank"], lo=r["rank_lo95"], hi=r["rank_hi95"], all=r["subjects"])
+    return Cell(text, r["rank"], r["rank_lo95"], r["rank_hi95"])
 
 
-def write_fleet(warehouse: Warehouse, season: Season, out: Path) -> Path:
-    """Write the page and return its path."""
+def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: str | None = None) -> Table:
+    """Return `benchmark` rows of one response and kind; `link` is the mark that a subject's loads are found by."""
+    body = []
+    for r in rows.iter_rows(named=True):
+        is_told = r["observed"] is not None
+        href = f"season-loads.html#loads/{link}={r['subject_id']}" if link else None
+        body.append(Row((
+            words(r["subject_id"], href), figure(r["observed"], 2), figure(r["expected"], 2),
+            figure(r["from_settings"], 2, sign=True),
+            figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
+            figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True), rank_cell(r),
+            words(told(r["funnel"] or "") if is_told else told(r["says"])), figure(r["n"], 0),
+        ), {link: r["subject_id"]} if link else {}))  # fmt: skip
+    return Table(
+        name, title,
+        (Column(say("Who")), Column(say("Observed")), Column(say("Expected")), Column(say("By settings, {unit}", unit=unit)),
+         Column(say("Unexplained, {unit}", unit=unit)), Column(say("Own, {unit}", unit=unit)), Column(say("Rank")),
+         Column(say("Limits"), numeric=False, wrap=True), Column("n")),
+        tuple(body), say("Brackets are 95 % intervals; rank 1 is the lowest."),
+    )  # fmt: skip
+
+
+def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure:
+    rows, unit = in_shown_units(rows.sort("shrunken", "subject_id", nulls_last=True), response, shown)
+    title = say("{response} by {kind}", response=say(RESPONSES[response]), kind=say(KINDS[kind]))
+    drawn = rows.drop_nulls("unexplained").height > 2 and kind != "season"
+    chart = funnel(rows, unit, say(COUNTED[response])) if drawn else None
+    link = kind if kind in {"machine", "field"} and response == DIRT else None
+    return Figure(
+        f"{response}-{kind}", f"{capital(title)}: {finding(rows, unit)}", "", chart,
+        say("Funnel: {title}", title=title), benchmark_table(f"table-{response}-{kind}", title, rows, unit, link),
+    )  # fmt: skip
+
+
+def fleet_page(warehouse: Warehouse, season: Season) -> Page:
+    """Return the page."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    table, blocks = warehouse.table("benchmark"), []
-    for response, (words, _) in RESPONSES.items():
+    table, sections = warehouse.table("benchmark"), []
+    for response, name in RESPONSES.items():
+        blocks: list[Any] = []
         for kind in KINDS:
             rows = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
-            if not rows.height:
-                continue
-            rows, unit = _converted(rows.sort("shrunken", nulls_last=True), response, shown)
-            told = rows.drop_nulls("unexplained")
-            drawn = told.height > 2 and kind != "season"
-            blocks.append({
-                "id": f"{response}-{kind}", "title": f"{words.capitalize()} by {kind}", "unit": unit,
-                "finding": _finding(rows, kind, unit), "open": kind == "machine" and response == DIRT,
-                "spec": embedded(funnel(told, unit, COUNTED[response])) if drawn else None,
-                "rows": [_row(r) for r in rows.iter_rows(named=True)],
-            })  # fmt: skip
-    return render("fleet.html.j2", out / "fleet.html", season=season, shown=shown, caution=CAUTION, blocks=blocks,
-                  least=season.advice.min_loads)  # fmt: skip
+            if rows.height:
+                block = _block(rows, response, kind, shown)
+                first = kind == "machine" and response == DIRT
+                blocks.append(block if first else Fold(block.finding, (block,)))
+        if blocks:
+            sections.append(Section(f"by-{response}", capital(say(name)), tuple(blocks)))
+    reading = say(
+        "Observed less expected is what the settings explain plus what nothing here explains, in the units of the "
+        "response, as a mean on the fitted scale. “Own” is the unexplained part drawn towards the others as far as the "
+        "data say; ranks rest on it. The bars about zero are each one's limits (thick 95 %, thin 99.8 %); they allow "
+        "for what subjects differ by. Nobody is compared on fewer than {least} loads (10 dig-behind plots for root "
+        "loss). Measured associations, not verdicts: unexplained may be wear, the operator, or what nobody logs.",
+        least=season.advice.min_loads,
+    )  # fmt: skip
+    if not sections:
+        reading = say("Nothing is compared yet: too few loads are measured and traced.")
+    machines = table.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
+    lead = finding(machines, say("points")) if machines.height else reading
+    names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
+    first = Section("reading", say("How to read it"), (
+        Prose(reading), *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
+    ))  # fmt: skip
+    return Page(
+        say("The fleet compared, each under its own conditions"),
+        say("{season} · names stand here: for the manager alone", season=season.name),
+        say("Dirt tare by machine: {finding}", finding=lead) if machines.height else lead, say(CAUTION),
+        (first, *sections, health_section(warehouse, season.catalogue, shown), price_section(season)), footer(warehouse),
+    )  # fmt: skip
+
+
+def write_fleet(warehouse: Warehouse, season: Season, out: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008
+    """Write `fleet.html`, with its PDF and workbook where wanted, and return the paths."""
+    with speaking(season.locale, season.texts):
+        return write_page(fleet_page(warehouse, season), out / "fleet.html", forms)

@@ -9,8 +9,11 @@ import polars as pl
 
 from reports.charts.field_passes import field_passes
 from reports.charts.load_timeline import load_timeline
-from reports.page import embedded, render
-from reports.units import Shown, number
+from reports.document import Chart, Column, Figure, Page, Prose, Row, Section, Table, figure, words
+from reports.page import Forms, write_page
+from reports.text import say
+from reports.units import NOTHING, Shown, number
+from reports.words import capital, setting_label
 from transforms.catalogue import Catalogue
 from transforms.errors import WorkspaceError
 from transforms.trace.load_picture import LoadPicture
@@ -29,7 +32,7 @@ def _local(frame: pl.DataFrame, column: str, zone: str) -> pl.Series:
 def _settings(passes: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> dict[str, str]:
     """Settings the field's machines logged, with the label and unit a person reads."""
     found = [n for n, s in catalogue.items() if s.nature == "numeric" and n in passes.columns and passes[n].count()]
-    return {n: f"{catalogue[n].label}, {shown.sign(catalogue[n].unit)}".removesuffix(", ") for n in found}
+    return {n: f"{setting_label(n, catalogue)}, {shown.sign(catalogue[n].unit)}".removesuffix(", ") for n in found}
 
 
 def _chosen(setting: str | None, settings: dict[str, str]) -> str:
@@ -50,9 +53,8 @@ def _map_rows(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalog
     east = (pl.col("lon_deg") - pl.col("lon_deg").mean()) * METRES_PER_DEG * pl.col("lat_deg").mean().radians().cos()
     values = []
     for name in settings:
-        unit = catalogue[name].unit
-        zero = shown.convert(0.0, unit)
-        values.append((pl.col(name) * (shown.convert(1.0, unit) - zero) + zero).round(2))
+        factor, zero = shown.straight(catalogue[name].unit)
+        values.append((pl.col(name) * factor + zero).round(2))
     return passes.select(
         north.round(1).alias("north_m"), east.round(1).alias("east_m"), "machine_id",
         _local(passes, "bin_at", shown.zone),
@@ -60,7 +62,7 @@ def _map_rows(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalog
     )  # fmt: skip
 
 
-def _timeline(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> dict[str, Any]:
+def _timeline(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Chart:
     minutes = picture.minutes
     level = "tank_t" if minutes["tank_t"].count() else "lifted_t"
     rows = minutes.select(
@@ -69,16 +71,16 @@ def _timeline(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> dict[s
         (100 * pl.col("share")).round(3).alias("share_pct"),
     ).with_columns((pl.col("at") + pl.duration(seconds=BIN_S)).alias("until"))  # fmt: skip
     ahead = dt.timedelta(minutes=row["machine_ahead_min"])
-    moments = [("weighed in", row["weighed_true_at"] + ahead)]
+    moments = [(say("weighed in"), row["weighed_true_at"] + ahead)]
     if row["left_field_at"] is not None:
-        moments.insert(0, ("left the field", row["left_field_at"] + ahead))
+        moments.insert(0, (say("left the field"), row["left_field_at"] + ahead))
     marks = pl.DataFrame(moments, schema={"what": pl.String, "when": pl.Datetime("us", "UTC")}, orient="row")
     marks = marks.select("what", _local(marks, "when", shown.zone))
     emptied = picture.emptied.select(_local(picture.emptied, "started_at", shown.zone))
     return load_timeline(rows, emptied, marks, shown.sign("t"))
 
 
-def _minutes_table(picture: LoadPicture, zone: ZoneInfo) -> list[dict[str, str]]:
+def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
     """Stretches of minutes that filled the load, a row each."""
     own = picture.passes.filter(pl.col("share") > 0).sort("machine_id", "bin_at")
     begins = (pl.col("bin_at").diff() > dt.timedelta(minutes=2)).fill_null(value=True)
@@ -88,19 +90,91 @@ def _minutes_table(picture: LoadPicture, zone: ZoneInfo) -> list[dict[str, str]]
         .group_by("machine_id", "nth", maintain_order=True)
         .agg(pl.col("bin_at").min().alias("from"), pl.col("bin_at").max().alias("to"), pl.col("share").sum())
     )
-    return [
-        {
-            "machine": r["machine_id"],
-            "from": f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}",
-            "to": f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}",
-            "share": number(100 * r["share"], 1),
-        }
-        for r in stretches.iter_rows(named=True)
-    ]
+    return Table(
+        "minutes", say("minutes of the load"),
+        (Column(say("Machine")), Column(say("From"), numeric=False), Column(say("To"), numeric=False),
+         Column(say("Part of the load, %"))),
+        tuple(
+            Row((
+                words(r["machine_id"]), words(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"),
+                words(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
+                figure(100 * r["share"]),
+            ))
+            for r in stretches.iter_rows(named=True)
+        ),
+        say("Minutes that filled it, and their part of the load."),
+    )  # fmt: skip
 
 
-def write_load_page(picture: LoadPicture, season: Season, out: Path, setting: str | None = None) -> Path:
-    """Write `load-<id>.html` into `out` and return it.
+def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
+    """What the map draws, by machine: half minutes in the field and in the load, and the mean of each setting."""
+    by = rows.group_by("machine_id").agg(
+        pl.len(), (pl.col("share_pct") > 0).sum().alias("own"), pl.col("at").min().alias("from"),
+        pl.col("at").max().alias("to"), *(pl.col(n).mean() for n in settings),
+    ).sort("machine_id")  # fmt: skip
+    return Table(
+        "passes", say("passes"),
+        (Column(say("Machine")), Column(say("n half minutes drawn")), Column(say("of the load")),
+         *(Column(label) for label in settings.values())),
+        tuple(
+            Row((words(r["machine_id"]), figure(r["len"], 0), figure(r["own"], 0), *(figure(r[n]) for n in settings)))
+            for r in by.iter_rows(named=True)
+        ),
+        say("Means of the half minutes drawn."),
+    )  # fmt: skip
+
+
+def _lead(row: dict[str, Any], shown: Shown) -> str:
+    parts = [say("{gross} of {field}, weighed at {site} {at}.", gross=shown.quantity(row["gross_t"], "t", digits=2),
+                 field=row["field_id"], site=row["site_id"] or NOTHING, at=shown.moment(row["weighed_true_at"]))]  # fmt: skip
+    if row["ticket_machine_id"]:
+        parts.append(say("Filled by {machine} (its ticket names {ticket}).", machine=row["machine_id"], ticket=row["ticket_machine_id"]))
+    else:
+        parts.append(say("Filled by {machine} (its ticket names no machine; {chance} % sure).", machine=row["machine_id"],
+                         chance=number(100 * row["machine_chance"], 0)))  # fmt: skip
+    parts.append(say("Trace quality {quality}: about that part of its mass is expected to be in the minutes shown.",
+                     quality=number(row["trace_quality"], 2)))  # fmt: skip
+    return " ".join(parts)
+
+
+def _clocks(row: dict[str, Any]) -> str:
+    parts = [capital(row["says"]) + "."]
+    if row["machine_ahead_min"]:
+        parts.append(say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True)))
+    if row["site_ahead_min"]:
+        parts.append(say("The weighbridge's clock is taken to be {n} min ahead; its time above is put right.",
+                         n=number(row["site_ahead_min"], 0, sign=True)))  # fmt: skip
+    return " ".join(parts)
+
+
+def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Section:
+    minutes = _stretches(picture, ZoneInfo(shown.zone))
+    level = say("Above: the tank as its sensor tells it")
+    if not picture.minutes["tank_t"].count():
+        level = say("Above: what was lifted since the last emptying, for this machine logs no tank level")
+    reading = say("{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each half "
+                  "minute. At the foot: what the machine was doing.", level=level)  # fmt: skip
+    finding = say("{n} stretches of lifting filled it.", n=len(minutes.rows))
+    chart = Figure("time", finding, reading, _timeline(picture, row, shown),
+                   say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}", load=row["load_id"]),
+                   minutes, open=True)  # fmt: skip
+    return Section("machine-time", say("The machine's time, and the minutes given to the load"), (Prose(_clocks(row)), chart))
+
+
+def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, str], first: str) -> Section:
+    own = rows.filter(pl.col("share_pct") > 0).height
+    finding = say("{own} of {all} half minutes drawn went into this load.", own=own, all=rows.height)
+    reading = say("Half minutes of lifting in the field (thinned where there are very many), coloured by a setting; rings are the load's own.")
+    alt = say("Map of the passes of field {field} coloured by a setting, the load's own minutes ringed", field=row["field_id"])
+    chart = Figure("map", finding, reading, field_passes(rows, settings, first), alt, _pass_table(rows, settings))
+    return Section("passes-map", say("The passes of {field}", field=row["field_id"]), (chart,))
+
+
+def write_load_page(
+    picture: LoadPicture, season: Season, out: Path, ending: tuple[str, ...], setting: str | None = None,
+    forms: Forms = Forms(),  # noqa: B008
+) -> list[Path]:  # fmt: skip
+    """Write `load-<id>.html` into `out` and return it; called while the season's language is spoken.
 
     Raises:
         WorkspaceError: the setting was not logged in the load's field.
@@ -109,22 +183,11 @@ def write_load_page(picture: LoadPicture, season: Season, out: Path, setting: st
     row = picture.load.row(0, named=True)
     settings = _settings(picture.passes, season.catalogue, shown)
     first = _chosen(setting, settings)
-    rows = _map_rows(picture.passes, settings, season.catalogue, shown)
+    sections = [_time_section(picture, row, shown)]
+    if settings:
+        rows = _map_rows(picture.passes, settings, season.catalogue, shown)
+        sections.append(_map_section(rows, row, settings, first))
     name = "".join(c if c.isalnum() or c in "-_" else "_" for c in row["load_id"])[:60]
-    return render(
-        "load.html.j2",
-        out / f"load-{name}.html",
-        season=season,
-        shown=shown,
-        load=row,
-        weighed=shown.moment(row["weighed_true_at"]),
-        gross=shown.quantity(row["gross_t"], "t", digits=2),
-        quality=number(row["trace_quality"], 2),
-        chance=number(100 * row["machine_chance"], 0),
-        ahead=number(row["machine_ahead_min"], 0, sign=True) if row["machine_ahead_min"] else None,
-        site_ahead=number(row["site_ahead_min"], 0, sign=True) if row["site_ahead_min"] else None,
-        minutes=_minutes_table(picture, ZoneInfo(season.time_zone)),
-        logs_level=bool(picture.minutes["tank_t"].count()),
-        timeline_spec=embedded(_timeline(picture, row, shown)),
-        map_spec=embedded(field_passes(rows, settings, first)) if settings else None,
-    )
+    when = say("{season} · times are {zone}, by the machine's own clock", season=season.name, zone=season.time_zone)
+    page = Page(say("Load {load}", load=row["load_id"]), when, _lead(row, shown), None, tuple(sections), ending)
+    return write_page(page, out / f"load-{name}.html", forms)

@@ -12,9 +12,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from reports.document import Chart, LoadList, Page
-from reports.pdf import write_pdf
+from reports.pdf import picture, write_pdf
 from reports.text import chart_locales, locale, say
-from reports.units import number
+from reports.units import NOTHING, number
 from reports.workbook import write_workbook
 
 
@@ -74,7 +74,6 @@ def render(template: str, path: Path, **context: Any) -> Path:
             **context,
             lang=str(locale()).replace("_", "-"),
             style=Markup(own_file("style.css")),  # noqa: S704  our own file
-            script=Markup(script_bundle()),  # noqa: S704  our own bundle
             words_json=embedded(page_words()),
         )
     )
@@ -103,6 +102,10 @@ def _chart_json(chart: Chart) -> Markup:
     return embedded({"data": data} if chart.shared else {"spec": chart.spec, "data": data})
 
 
+def _inline_picture(chart: Chart) -> Markup:
+    return Markup(picture(chart).decode())  # noqa: S704  drawn from our own specification, texts escaped by it
+
+
 def _loads_json(loads: LoadList) -> Markup:
     """Columns instead of rows, and each different text once: lists of a season stay light."""
     columns, words = [], {}
@@ -110,20 +113,23 @@ def _loads_json(loads: LoadList) -> Markup:
         values = [r[c] for r in loads.rows]
         if loads.digits[c] is None and len(distinct := list(dict.fromkeys(values))) < len(values) / 2:
             place = {v: i for i, v in enumerate(distinct)}
-            words[c] = ["–" if v is None else v for v in distinct]
+            words[c] = [NOTHING if v is None else v for v in distinct]
             values = [place[v] for v in values]
         columns.append(values)
     return embedded(
-        {"columns": columns, "words": words, "marks": loads.marks, "digits": loads.digits, "rows": len(loads.rows)}
+        {"columns": columns, "words": words, "marks": loads.marks, "digits": loads.digits, "named": loads.named,
+         "rows": len(loads.rows)}
     )
 
 
-def write_page(page: Page, path: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008  frozen
+def write_page(page: Page, path: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008
     """Write a page as HTML, and as PDF and workbook where wanted; return the paths, HTML first."""
-    shared = {f.chart.shared: embedded(f.chart.spec) for f in page.figures if f.chart is not None and f.chart.shared}
+    charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
     paths = [
         render(
-            "page.html.j2", path, page=page, shared=shared, chart_json=_chart_json, loads_json=_loads_json,
+            "page.html.j2", path, page=page, chart_json=_chart_json, loads_json=_loads_json, picture=_inline_picture,
+            shared={c.shared: embedded(c.spec) for c in charts if c.shared},
+            script=Markup(script_bundle()) if charts else "",  # noqa: S704  our own bundle
             page_script=Markup(own_file("page.js")),  # noqa: S704  our own file
         )
     ]  # fmt: skip

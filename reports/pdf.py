@@ -8,7 +8,7 @@ from typing import Any
 import typst
 import vl_convert
 
-from reports.document import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Table
+from reports.document import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small, Table
 from reports.text import chart_locales, locale
 
 CHART_WIDTH = 680
@@ -65,8 +65,11 @@ class _Paper:
                     self.files[f"{b.id}.svg"] = picture(b.chart)
                 return {
                     "kind": b.kind, "finding": b.finding, "reading": b.reading, "picture": name, "alt": b.alt,
-                    "table": _table(b.table), "printed": len(b.table.rows) <= MOST_PRINTED_ROWS,
+                    "table": _table(b.table) if b.table else None,
+                    "printed": b.table is not None and len(b.table.rows) <= MOST_PRINTED_ROWS,
                 }  # fmt: skip
+            case Small():
+                return {"kind": b.kind, "blocks": self.blocks(b.blocks)}
             case Fold():
                 return {"kind": b.kind, "summary": b.summary, "blocks": self.blocks(b.blocks)}
             case Card():

@@ -84,13 +84,13 @@ def load_list(loads: pl.DataFrame, shown: Shown, name: str = "loads-list") -> Lo
     classes = {c: told(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")}
     days = {d: shown.day(d) for d in loads["shift_date"].unique().to_list() if d is not None}
     rows = loads.select(
-        "load_id", "machine_id", "site_id", pl.col("wetness_class", "soil_class").replace(classes), "field_id",
+        "load_id", "machine_id", "site_id", "wetness_class", "soil_class", "field_id",
         pl.col("shift_date").replace_strict(days, return_dtype=pl.String), (pl.col("gross_t") * factor).round(2),
         pl.col("observed_pct", "expected_pct").round(1),
         (pl.col("observed_pct") - pl.col("expected_pct")).round(1).alias("over"), pl.col("trace_quality").round(2),
     ).rows()  # fmt: skip
     marks = {"machine": 1, "site": 2, "wetness": 3, "soil": 4, "field": 5}
-    return LoadList(name, load_columns(shown), marks, tuple(rows), LOAD_DIGITS)
+    return LoadList(name, load_columns(shown), marks, tuple(rows), LOAD_DIGITS, classes)
 
 
 def loads_section(loads: pl.DataFrame, shown: Shown) -> Section:

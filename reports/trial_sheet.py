@@ -3,8 +3,9 @@
 from pathlib import Path
 
 from reports.page import render
+from reports.text import say, speaking
 from reports.units import Shown
-from reports.words import CAUTION
+from reports.words import CAUTION, capital, setting_label
 from transforms.trial.plan import Trial
 from transforms.workspace import Season
 
@@ -12,10 +13,12 @@ from transforms.workspace import Season
 def write_trial_sheet(trial: Trial, season: Season, out: Path) -> Path:
     """Write the sheet of a trial and return its path."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    setting = season.catalogue[trial.setting]
-    a, b = (shown.quantity(v, setting.unit) for v in trial.values)
-    rows = [{"pair": i // 2 + 1, "arm": arm, "value": a if arm == "A" else b} for i, arm in enumerate(trial.order)]
-    return render(
-        "trial.html.j2", out / f"trial-{trial.trial_id}.html", trial=trial, label=setting.label, a=a, b=b, rows=rows,
-        day=shown.day(trial.shift_date), caution=CAUTION,
-    )  # fmt: skip
+    unit = season.catalogue[trial.setting].unit
+    with speaking(season.locale, season.texts):
+        a, b = (shown.quantity(v, unit) for v in trial.values)
+        rows = [{"pair": i // 2 + 1, "arm": arm, "value": a if arm == "A" else b} for i, arm in enumerate(trial.order)]
+        return render(
+            "trial.html.j2", out / f"trial-{trial.trial_id}.html", trial=trial, a=a, b=b, rows=rows,
+            label=capital(setting_label(trial.setting, season.catalogue)), day=shown.day(trial.shift_date),
+            caution=say(CAUTION),
+        )  # fmt: skip

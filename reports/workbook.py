@@ -57,7 +57,7 @@ def _put_loads(book: Any, loads: LoadList, name: str) -> None:
         sheet.write_string(0, i, c.head, bold)
     for y, row in enumerate(loads.rows, start=1):
         for x, value in enumerate(row):
-            _write(sheet, (y, x), value)
+            _write(sheet, (y, x), loads.named.get(value, value) if isinstance(value, str) else value)
     sheet.freeze_panes(1, 1)
     sheet.autofilter(0, 0, len(loads.rows), len(loads.columns) - 1)
     sheet.set_column(0, len(loads.columns), 14)

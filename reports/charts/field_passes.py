@@ -1,14 +1,14 @@
 """A field's passes, coloured by a setting one may choose; the load's own minutes ringed."""
 
-from typing import Any
-
 import altair as alt
 import polars as pl
 
-from reports.theme import OBSERVED, finish, inline
+from reports.document import Chart
+from reports.text import say
+from reports.theme import OBSERVED, finish, records, rows
 
 
-def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) -> dict[str, Any]:
+def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) -> Chart:
     """Draw the passes.
 
     Args:
@@ -19,17 +19,16 @@ def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) ->
     pick = alt.param(
         name="setting",
         value=chosen,
-        bind=alt.binding_select(options=list(settings), labels=list(settings.values()), name="Coloured by "),
+        bind=alt.binding_select(options=list(settings), labels=list(settings.values()), name=say("Coloured by") + " "),
     )
-    rows = inline(passes.with_columns(pl.col("at").dt.strftime("%Y-%m-%dT%H:%M:%S")).to_dicts())
-    base = alt.Chart(rows).transform_calculate(value="datum[setting]")
-    x = alt.X("east_m:Q", title="metres east", scale=alt.Scale(zero=False, nice=False))
-    y = alt.Y("north_m:Q", title="metres north", scale=alt.Scale(zero=False, nice=False))
+    base = alt.Chart(rows()).transform_calculate(value="datum[setting]")
+    x = alt.X("east_m:Q", title=say("metres east"), scale=alt.Scale(zero=False, nice=False))
+    y = alt.Y("north_m:Q", title=say("metres north"), scale=alt.Scale(zero=False, nice=False))
     tooltip = [
-        alt.Tooltip("machine_id:N", title="Machine"),
-        alt.Tooltip("at:T", title="Time", format="%-d %b %H:%M:%S"),
-        alt.Tooltip("value:Q", title="Setting", format=".1f"),
-        alt.Tooltip("share_pct:Q", title="Part of the load, %", format=".2f"),
+        alt.Tooltip("machine_id:N", title=say("machine")),
+        alt.Tooltip("at:T", title=say("time"), format="%-d %b %H:%M:%S"),
+        alt.Tooltip("value:Q", title=say("setting"), format=".1f"),
+        alt.Tooltip("share_pct:Q", title=say("part of the load, %"), format=".2f"),
     ]
     dots = base.transform_filter("isValid(datum.value)").mark_square(size=26, opacity=0.9).encode(
         x=x, y=y, tooltip=tooltip,
@@ -42,5 +41,6 @@ def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) ->
     )
     chart = (dots + own).add_params(pick).properties(width="container", height=420)
     return finish(
-        chart, description="Every 30 s of lifting in the field, coloured by the chosen setting; the load's are ringed."
-    )
+        chart, say("Every 30 s of lifting in the field, coloured by the chosen setting; the load's are ringed."),
+        rows=records(passes),
+    )  # fmt: skip

@@ -7,7 +7,7 @@ from reports.document import Chart
 from reports.text import say
 from reports.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, finish, records, rows
 
-MOST_SETTINGS = len(LINES)
+MOST_SETTINGS = 4
 
 
 def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFrame) -> Chart:
@@ -17,7 +17,7 @@ def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFr
         loads: `from_at, to_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times.
         topsoil: `at, topsoil_wetness`.
         settings: `at, rank, label, steps, shown`: practical steps from the setting's first value of the shift; rank
-            counts from 0 to five.
+            counts from 0.
     """
     x = alt.X("at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
     span = alt.X("from_at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
@@ -45,30 +45,25 @@ def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFr
         )
         .properties(width="container", height=55)
     )  # fmt: skip
-    domain = list(range(MOST_SETTINGS))
+    by_rank = alt.EncodingSortField("rank")
     moved = (
         alt.Chart(rows("settings"))
         .mark_line(interpolate="step-after", strokeWidth=2)
         .encode(
-            x=x, y=alt.Y("steps:Q", title=say("steps moved"), axis=alt.Axis(tickCount=4)), detail="label:N",
-            color=alt.Color("rank:O", scale=alt.Scale(domain=domain, range=LINES), legend=None),
-            strokeDash=alt.StrokeDash("rank:O", scale=alt.Scale(domain=domain, range=LINE_DASHES), legend=None),
+            x=x, y=alt.Y("steps:Q", title=say("steps moved"), axis=alt.Axis(tickCount=4)),
+            color=alt.Color("label:N", title=None, sort=by_rank, scale=alt.Scale(range=LINES)),
+            strokeDash=alt.StrokeDash("label:N", title=None, sort=by_rank, scale=alt.Scale(range=LINE_DASHES)),
             tooltip=[
                 alt.Tooltip("at:T", title=say("time"), format="%H:%M"), alt.Tooltip("label:N", title=say("setting")),
                 alt.Tooltip("shown:N", title=say("value")),
                 alt.Tooltip("steps:Q", title=say("steps moved"), format="+.1f"),
             ],
         )
+        .properties(width="container", height=130)
     )  # fmt: skip
-    ends = (
-        moved.transform_window(last="last_value(at)", groupby=["label"], frame=[None, None])
-        .transform_filter("datum.at == datum.last")
-        .mark_text(align="right", dy=-6, dx=-2, fontSize=11)
-        .encode(text="label:N", strokeDash=alt.value([1, 0]))
+    chart = alt.vconcat(dirt, wet, moved, spacing=6).resolve_scale(
+        x="shared", color="independent", strokeDash="independent"
     )
-    chart = alt.vconcat(
-        dirt, wet, alt.layer(moved, ends).properties(width="container", height=130), spacing=6
-    ).resolve_scale(x="shared", color="independent", strokeDash="independent")
     return finish(
         chart,
         say("Dirt of the machine's loads over what was expected; topsoil wetness; settings in steps from the shift's start."),

@@ -10,9 +10,10 @@
   function loadsList(box) {
     const data = JSON.parse(box.querySelector(".loads-data").textContent);
     const body = box.querySelector("tbody"), heads = [...box.querySelectorAll("th")].map((h) => [h.textContent, h.className]);
-    const text = (v, c) => (v === null ? "–" : data.words[c] ? data.words[c][v] : data.digits[c] === null ? v
+    const bare = (v, c) => (v === null ? "–" : data.words[c] ? data.words[c][v] : v);
+    const text = (v, c) => (v === null || data.words[c] || data.digits[c] === null ? data.named[bare(v, c)] || bare(v, c)
       : v.toLocaleString(document.documentElement.lang, { minimumFractionDigits: data.digits[c], maximumFractionDigits: data.digits[c] }).replace("-", "\u2212"));
-    const marksOf = (i) => Object.fromEntries(Object.entries(data.marks).map(([m, c]) => [m, String(text(data.columns[c][i], c))]));
+    const marksOf = (i) => Object.fromEntries(Object.entries(data.marks).map(([m, c]) => [m, String(bare(data.columns[c][i], c))]));
     let shown = 100;
     const draw = () => {
       const some = [];

@@ -82,11 +82,11 @@
   };
   const number = (v, digits, sign) => {
     const text = Math.abs(v).toFixed(digits), zero = Number(text) === 0;
-    return (zero ? "" : v < 0 ? "\u2212" : sign ? "+" : "") + text;
+    return (zero ? "" : v < 0 ? "\u2212" : sign ? "+" : "") + text.replace("-", "").replace(".", say.decimal);
   };
   const show = (id, [mean, low, high], digits, factor, sign) => {
     document.getElementById(id).textContent = number(mean * factor, digits, sign);
-    document.getElementById(id + "-range").textContent = number(low * factor, digits, sign) + " to " + number(high * factor, digits, sign);
+    document.getElementById(id + "-range").textContent = say.span.replace("{lo}", number(low * factor, digits, sign)).replace("{hi}", number(high * factor, digits, sign));
   };
   const sliders = [...document.querySelectorAll("input[type=range]")];
   const draw = () => {
@@ -98,7 +98,7 @@
     }
     const found = answer(q, settings), [wet, soil] = names(q), cell = table.tried[wet + "|" + soil], reasons = [];
     const here = Object.keys(cell.settings).length > 0;
-    if (!here) reasons.push(say.nobody.replace("{n}", cell.n).replace("{soil}", soil).replace("{wet}", wet));
+    if (!here) reasons.push(say.nobody.replace("{n}", cell.n).replace("{soil}", say.classes[soil]).replace("{wet}", say.classes[wet]));
     for (const s of sliders.filter((e) => e.dataset.kind === "setting")) {
       const range = cell.settings[s.name], value = Number(s.value), row = s.closest(".slider");
       const moved = Math.abs(value - table.usual[s.name]) > 1e-9;
@@ -106,7 +106,7 @@
       row.classList.toggle("untried", out);
       if (out) reasons.push(say.outside.replace("{label}", s.dataset.label));
     }
-    document.getElementById("where").textContent = say.where.replace("{wet}", wet).replace("{soil}", soil).replace("{n}", cell.n);
+    document.getElementById("where").textContent = say.where.replace("{wet}", say.classes[wet]).replace("{soil}", say.classes[soil]).replace("{n}", cell.n);
     document.getElementById("untried").textContent = reasons.join(" ");
     document.getElementById("answer").classList.toggle("untried", reasons.length > 0);
     show("dirt", found.dirt, 1, 1);

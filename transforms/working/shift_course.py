@@ -19,7 +19,7 @@ COURSE_MIN = 5
 BESIDE = 8
 """k: four minutes of lifting either side of a change."""
 NOISE_TIMES = 4.0
-MOST_PASSES = 300
+MOST_PASSES = 400
 """Half minutes of a machine that the map keeps."""
 DECISION_SCHEMA = {
     "machine_id": pl.String, "decided_at": pl.Datetime("us", "UTC"), "field_id": pl.String, "setting": pl.String,

@@ -1,0 +1,28 @@
+"""A grower's loads through the season against what such loads are expected to hold."""
+
+import altair as alt
+import polars as pl
+
+from reports.document import Chart
+from reports.text import say
+from reports.theme import EXPECTED, OBSERVED, finish, records, rows
+
+
+def own_loads(loads: pl.DataFrame) -> Chart:
+    """Draw `lifted_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times."""
+    base = alt.Chart(rows()).encode(
+        x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format="%-d %b", tickCount=8)),
+        tooltip=[
+            alt.Tooltip("load_id:N", title=say("load")), alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
+            alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
+        ],
+    )  # fmt: skip
+    y = alt.Y("lo95:Q", title=say("dirt tare, % of gross"))
+    span = base.mark_rule(color=EXPECTED, opacity=0.35, strokeWidth=3).encode(y=y, y2="hi95:Q")
+    tick = base.mark_point(shape="stroke", color=EXPECTED, size=30).encode(y="expected_pct:Q")
+    dot = base.mark_point(filled=True, size=34, color=OBSERVED, opacity=0.9).encode(y="observed_pct:Q")
+    chart = alt.layer(span, tick, dot).properties(width="container", height=200)
+    return finish(
+        chart, say("Dirt tare of own loads over what such loads are expected to hold."), shared="own-loads",
+        rows=records(loads),
+    )  # fmt: skip

@@ -1,0 +1,35 @@
+"""The piles: clean tonnes taken in by shift and site, and the sugar each tonne is expected to lose."""
+
+import altair as alt
+import polars as pl
+
+from reports.document import Chart
+from reports.text import say
+from reports.theme import LINE_DASHES, LINES, finish, records, rows
+
+
+def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:
+    """Draw `shift_date, site_id, loss, clean, lies`, a row a pile: expected loss a tonne through the season, a line a site."""
+    only = alt.param(name="only_site", value="")
+    sites = piles["site_id"].unique().sort().to_list()
+    title = say("factory")
+    base = (
+        alt.Chart(rows())
+        .transform_filter("!only_site || datum.site_id == only_site")
+        .encode(
+            x=alt.X("shift_date:T", title=None, axis=alt.Axis(format="%-d %b", tickCount=8)),
+            y=alt.Y("loss:Q", title=loss_title, scale=alt.Scale(zero=False)),
+            color=alt.Color("site_id:N", title=title, sort=sites, scale=alt.Scale(domain=sites, range=LINES)),
+            tooltip=[
+                alt.Tooltip("site_id:N", title=title), alt.Tooltip("shift_date:T", title=say("shift"), format="%-d %b"),
+                alt.Tooltip("loss:Q", title=loss_title, format=".2f"),
+                alt.Tooltip("clean:Q", title=say("clean beet"), format=",.0f"),
+            ],
+        )
+    )  # fmt: skip
+    dash = alt.StrokeDash("site_id:N", title=title, sort=sites, scale=alt.Scale(domain=sites, range=LINE_DASHES))
+    line = base.mark_line(strokeWidth=2).encode(strokeDash=dash)
+    size = alt.Size("clean:Q", title=say("clean beet"), legend=None)
+    dot = base.mark_point(filled=True, opacity=0.9).encode(size=size)
+    chart = alt.layer(line, dot).add_params(only).properties(width="container", height=200)
+    return finish(chart, say("Sugar that each pile is expected to lose a tonne, by shift and factory."), rows=records(piles))

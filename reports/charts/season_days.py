@@ -1,0 +1,42 @@
+"""The season day by day: dirt delivered against what its conditions lead one to expect, over the rain."""
+
+import altair as alt
+import polars as pl
+
+from reports.document import Chart
+from reports.text import say
+from reports.theme import EXPECTED, OBSERVED, WETNESS, finish, records, rows
+
+
+def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
+    """Draw `season_day`; rain in the unit shown.
+
+    Args:
+        days: `day, observed_pct, lo, hi, expected_pct, measured, rain, topsoil_wetness`.
+        rain_sign: the unit of rain.
+    """
+    x = alt.X("day:T", title=None, axis=alt.Axis(format="%-d %b", tickCount=8))
+    tooltip = [
+        alt.Tooltip("day:T", title=say("day"), format="%-d %b"),
+        alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
+        alt.Tooltip("lo:Q", title=say("from, 95 %"), format=".1f"), alt.Tooltip("hi:Q", title=say("to"), format=".1f"),
+        alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
+        alt.Tooltip("measured:Q", title=say("n loads measured")),
+        alt.Tooltip("rain:Q", title=say("rain, {unit}", unit=rain_sign), format=".1f"),
+        alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
+    ]  # fmt: skip
+    base = alt.Chart(rows()).encode(x=x, tooltip=tooltip)
+    y = alt.Y("expected_pct:Q", title=say("dirt tare, % of gross"), scale=alt.Scale(zero=True))
+    expected = base.mark_line(color=EXPECTED, strokeDash=[5, 3], strokeWidth=2).encode(y=y)
+    rule = base.mark_rule(color=OBSERVED).encode(y="lo:Q", y2="hi:Q")
+    dot = base.mark_point(filled=True, size=46, color=OBSERVED, opacity=1).encode(y="observed_pct:Q")
+    dirt = alt.layer(expected, rule, dot).properties(width="container", height=200)
+    rain = (
+        base.mark_bar(color=WETNESS["wet"], width=6)
+        .encode(y=alt.Y("rain:Q", title=say("rain, {unit}", unit=rain_sign), axis=alt.Axis(tickCount=3)))
+        .properties(width="container", height=70)
+    )
+    chart = alt.vconcat(dirt, rain, spacing=6).resolve_scale(x="shared")
+    return finish(
+        chart, say("Dirt tare of each day with its interval, what was expected, and the rain below."), rows=records(days)
+    )

@@ -1,0 +1,42 @@
+"""How a response changes along one setting, with the band that holds the whole curve, by wetness of the topsoil."""
+
+import altair as alt
+import polars as pl
+
+from reports.document import Chart
+from reports.text import say, told
+from reports.theme import MUTED, WETNESS, finish, records, rows
+
+
+def setting_curve(points: pl.DataFrame) -> Chart:
+    """Draw one setting's curve where it was tried.
+
+    Args:
+        points: `value, wetness_class, mean, lo95, hi95`; percent change from the setting's usual value.
+    """
+    names = [told(c) for c in WETNESS]
+    only = alt.param(name="only_wetness", value="")
+    color = alt.Color("topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=list(WETNESS.values())))
+    base = (
+        alt.Chart(rows())
+        .transform_filter("!only_wetness || datum.wetness_class == only_wetness")
+        .encode(
+            x=alt.X("value:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(tickCount=4)), color=color,
+            tooltip=[
+                alt.Tooltip("topsoil:N", title=say("topsoil")), alt.Tooltip("value:Q", title=say("value"), format=".1f"),
+                alt.Tooltip("mean:Q", title=say("change, %"), format="+.1f"),
+                alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.1f"),
+                alt.Tooltip("hi95:Q", title=say("to"), format="+.1f"),
+            ],
+        )
+    )  # fmt: skip
+    band = base.mark_area(opacity=0.16).encode(y=alt.Y("lo95:Q", title=say("change, %")), y2="hi95:Q")
+    dash = alt.StrokeDash("topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=[[2, 2], [6, 3], [1, 0]]))
+    line = base.mark_line(strokeWidth=2).encode(y="mean:Q", strokeDash=dash)
+    zero = alt.Chart(rows("zero")).mark_rule(color=MUTED, strokeDash=[3, 3]).encode(y="y:Q")
+    chart = alt.layer(zero, band, line).add_params(only).properties(width="container", height=130)
+    named = points.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
+    return finish(
+        chart, say("Percent change along the setting from its usual value, with bands of 95 %, by topsoil wetness."),
+        shared="setting-curve", rows=records(named), zero=[{"y": 0}],
+    )  # fmt: skip

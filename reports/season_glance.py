@@ -1,0 +1,153 @@
+"""The season at a glance: what came, how dirty, in what weather, and what soil and lost roots cost."""
+
+from typing import Any
+
+import polars as pl
+
+from reports.charts.season_days import season_days
+from reports.charts.share_bars import share_bars
+from reports.document import Column, Figure, Row, Section, Table, figure, words
+from reports.text import mark, say
+from reports.theme import midnight
+from reports.units import Shown, number
+from reports.words import capital, interval, topsoil_and_soil
+from transforms.warehouse import Warehouse
+
+PARTS = {"soil": mark("soil hauled"), "roots": mark("roots left or broken"), "pile": mark("sugar lost in piles")}
+COUNTED = {"soil": mark("loads measured"), "roots": mark("plots dug"), "pile": mark("loads measured")}
+
+
+def lead(total: dict[str, Any], costs: pl.DataFrame, shown: Shown) -> str:
+    """Return the season in two sentences."""
+    if not total["measured"]:
+        return say("No load of the season is measured yet.")
+    low, high = total["dirt_pct"] - (total["dirt_half"] or 0), total["dirt_pct"] + (total["dirt_half"] or 0)
+    first = say(
+        "{loads} loads, {mass}, from {fields} fields over {days} days; dirt tare {dirt} % ({span}; n = {measured}).",
+        loads=number(total["loads"], 0), mass=shown.quantity(total["gross_t"], "t"), fields=number(total["fields"], 0),
+        days=total["days"], dirt=number(total["dirt_pct"]), span=interval(low, high, 1),
+        measured=number(total["measured"], 0),
+    )  # fmt: skip
+    return f"{first} {cost_finding(costs, shown)}"
+
+
+def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:
+    """Return how much soil and roots went where they should not, and what that cost."""
+    by = {r["part"]: r for r in costs.iter_rows(named=True)}
+    if "soil" not in by:
+        return ""
+    every = sum(r["money"] for r in by.values())
+    parts = [say("{soil} of soil was hauled", soil=shown.quantity(by["soil"]["mass_t"], "t"))]
+    if "roots" in by:
+        parts.append(say("{roots} of roots stayed in the fields", roots=shown.quantity(by["roots"]["mass_t"], "t")))
+    if "pile" in by:
+        parts.append(say("{sugar} of sugar is lost in piles", sugar=shown.quantity(by["pile"]["mass_t"], "t")))
+    largest = max(by.values(), key=lambda r: r["money"])
+    return say(
+        "{parts}: {money} at the prices used, most of it {largest} ({part}).", parts=capital("; ".join(parts)),
+        money=shown.money(every), largest=say(PARTS[largest["part"]]), part=shown.money(largest["money"]),
+    )  # fmt: skip
+
+
+def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
+    ordered = costs.sort("money", descending=True)
+    labels = [say(PARTS[p]) for p in ordered["part"]]
+    drawn = ordered.select(pl.Series("label", labels, dtype=pl.String), pl.col("money").alias("value"),
+                           pl.col("money_lo95").alias("lo"), pl.col("money_hi95").alias("hi"))  # fmt: skip
+    t = shown.convert(1.0, "t")
+    table = Table(
+        "cost-table", say("cost of the season"),
+        (Column(say("What")), Column(say("Mass, {t}", t=shown.sign("t"))), Column(say("Cost, {unit}", unit=shown.currency)),
+         Column("n"), Column(say("n counts"), numeric=False)),
+        tuple(
+            Row((words(say(PARTS[r["part"]])), figure(r["mass_t"] * t, 0, r["mass_lo95"] * t, r["mass_hi95"] * t),
+                 figure(r["money"], 0, r["money_lo95"], r["money_hi95"]), figure(r["n"], 0), words(say(COUNTED[r["part"]]))))
+            for r in ordered.iter_rows(named=True)
+        ),
+        say("Brackets are 95 % intervals of what was measured; loads not measured are taken as dirty as the mean."),
+    )  # fmt: skip
+    chart = share_bars(drawn, say("cost, {unit}", unit=shown.currency), say("Cost of the season by what causes it.")) if labels else None
+    return Figure("cost", cost_finding(costs, shown) or say("No load is measured yet."),
+                  say("Bars at the prices used; lines are 95 % intervals of the masses."), chart,
+                  say("Cost of the season by what causes it"), table, open=True)  # fmt: skip
+
+
+def days_finding(days: pl.DataFrame, shown: Shown) -> str:
+    """Return how dirt went with the weather: the dirtiest and cleanest day, and wet days against dry ones."""
+    known = days.drop_nulls("observed_pct")
+    if known.height < 3:
+        return say("Too few days are measured to say how dirt went.")
+    worst, best = known.sort("observed_pct").row(-1, named=True), known.sort("observed_pct").row(0, named=True)
+    text = say(
+        "Dirt was highest on {worst}, {high} % (expected {expected} %), and lowest on {best}, {low} %.",
+        worst=shown.day(worst["day"]), high=number(worst["observed_pct"]), expected=number(worst["expected_pct"]),
+        best=shown.day(best["day"]), low=number(best["observed_pct"]),
+    )  # fmt: skip
+    rained = pl.col("rain_mm") >= 1
+    wet, dry = (known.filter(f)["observed_pct"] for f in (rained, ~rained))
+    if wet.len() and dry.len():
+        text += " " + say(
+            "Days with rain of {one} or more ({n_wet}) brought {wet} % on average, days without ({n_dry}) {dry} %.",
+            one=shown.quantity(1.0, "rain"), n_wet=wet.len(), wet=number(float(wet.mean())), n_dry=dry.len(),  # type: ignore[arg-type]
+            dry=number(float(dry.mean())),  # type: ignore[arg-type]
+        )  # fmt: skip
+    return text
+
+
+def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
+    factor, _ = shown.straight("rain")
+    half = pl.col("observed_half").fill_null(0)
+    drawn = days.select(
+        pl.Series("day", [midnight(d) for d in days["day"]], dtype=pl.String), "observed_pct", "expected_pct", "measured", "topsoil_wetness",
+        (pl.col("observed_pct") - half).alias("lo"), (pl.col("observed_pct") + half).alias("hi"),
+        (pl.col("rain_mm") * factor).alias("rain"),
+    )  # fmt: skip
+    table = Table(
+        "days-table", say("days of the season"),
+        (Column(say("Day")), Column(say("Loads")), Column(say("Gross, {t}", t=shown.sign("t"))), Column(say("n measured")),
+         Column(say("Dirt observed, %")), Column(say("Dirt expected, %")), Column(say("Rain, {unit}", unit=shown.sign("rain"))),
+         Column(say("Topsoil wetness, 0 to 1"))),
+        tuple(
+            Row((
+                words(shown.day(r["day"])), figure(r["loads"], 0), figure(shown.convert(r["gross_t"], "t"), 0),
+                figure(r["measured"], 0), _spanned(r["observed_pct"], r["observed_half"], 1), figure(r["expected_pct"]),
+                figure(shown.convert(r["rain_mm"], "rain"), shown.digits("rain")), figure(r["topsoil_wetness"], 2),
+            ))
+            for r in days.iter_rows(named=True)
+        ),
+        say("Brackets are 95 % intervals of the day's mean; rain is the mean of the stations."),
+    )  # fmt: skip
+    reading = say("Dots: mean of the day with its 95 % interval. Dashed: expected for the conditions and fields at the fleet's usual settings. Below: rain.")
+    chart = season_days(drawn, shown.sign("rain")) if drawn.drop_nulls("observed_pct").height else None
+    return Figure("days", days_finding(days, shown), reading, chart, say("Dirt and rain by day of the season"), table)
+
+
+def _spanned(value: float | None, half: float | None, digits: int, **more: Any) -> Any:
+    if value is None or half is None:
+        return figure(value, digits, **more)
+    return figure(value, digits, value - half, value + half, **more)
+
+
+def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
+    rows = [
+        Row((
+            words(capital(topsoil_and_soil(r["wetness_class"], r["soil_class"]))),
+            figure(r["n"], 0, href=f"season-loads.html#loads/wetness={r['wetness_class']}&soil={r['soil_class']}"),
+            figure(shown.convert(r["gross_t"], "t"), 0), _spanned(r["dirt_pct"], r["dirt_half"], 1),
+        ), {"wetness": r["wetness_class"], "soil": r["soil_class"]})
+        for r in classes.iter_rows(named=True)
+    ]  # fmt: skip
+    return Table(
+        "classes", say("classes of conditions"),
+        (Column(say("Conditions")), Column(say("n loads measured")), Column(say("Gross, {t}", t=shown.sign("t"))),
+         Column(say("Dirt, %"))), tuple(rows), say("Mean dirt tare of measured loads with its 95 % interval."),
+    )  # fmt: skip
+
+
+def glance_section(warehouse: Warehouse, shown: Shown) -> Section:
+    """Return the first part of the report."""
+    days = warehouse.query("season_day", zone=shown.zone)
+    costs, classes = warehouse.table("season_cost"), warehouse.query("season_class")
+    return Section("glance", say("The season at a glance"), (
+        _cost_figure(costs, shown), _days_figure(days, shown), _class_table(classes, shown),
+    ))  # fmt: skip
