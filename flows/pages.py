@@ -93,9 +93,12 @@ def _sheet(data: GrowerData, season: Season, out: Path, forms: Forms, advance: C
 def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the page with sliders."""
     season = workspace.season
-    with reporter.stage("Writing the what-if page"):
-        with Warehouse.to_look_at(workspace.warehouse) as warehouse, speaking(season.locale, season.texts):
-            return write_what_if(read_table(workspace.what_if), season, workspace.out, footer(warehouse))
+    with (
+        reporter.stage("Writing the what-if page"),
+        Warehouse.to_look_at(workspace.warehouse) as warehouse,
+        speaking(season.locale, season.texts),
+    ):
+        return write_what_if(read_table(workspace.what_if), season, workspace.out, footer(warehouse))
 
 
 def load_page(

@@ -1,4 +1,4 @@
-"""The verbs that write pages from what is already worked out: report shift, season, fleet, grower, guide, what-if, load."""
+"""The verbs that write pages from what is worked out: report shift, season, fleet, grower, guide, what-if, load."""
 
 import json
 from collections.abc import Callable
@@ -9,6 +9,7 @@ import typer
 from rich.console import Console
 
 from flows.progress import Reporter
+from reports.page import Forms
 from reports.words import CAUTION
 from transforms.hold import held
 from transforms.workspace import Workspace
@@ -49,7 +50,7 @@ def report_shift(
     """Write the shift page: what to change before the next shift, and how the last one went."""
     from flows import pages  # noqa: PLC0415
 
-    paths = _written(folder, "report shift", wait, json_wanted, lambda w, r: pages.shift_page(w, r, pages.Forms(pdf, xlsx)))
+    paths = _written(folder, "report shift", wait, json_wanted, lambda w, r: pages.shift_page(w, r, Forms(pdf, xlsx)))
     _tell(json_wanted, "shift_page", "Shift page", paths, [CAUTION])
 
 
@@ -57,10 +58,12 @@ def report_shift(
 def report_season(
     folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, json_wanted: Json = False
 ) -> None:
-    """Write the season report: what drove dirt and losses, the guide, what it is worth, piles, open questions, methods."""
+    """Write the season report: what drove dirt and losses, the guide and its worth, piles, open questions, methods."""
     from flows import pages  # noqa: PLC0415
 
-    paths = _written(folder, "report season", wait, json_wanted, lambda w, r: pages.season_report(w, r, pages.Forms(pdf, xlsx)))
+    paths = _written(
+        folder, "report season", wait, json_wanted, lambda w, r: pages.season_report(w, r, Forms(pdf, xlsx))
+    )
     _tell(json_wanted, "season_report", "Season report", paths, [CAUTION])
 
 
@@ -71,7 +74,7 @@ def report_fleet(
     """Write the page that compares machines, operators, growers and fields, each under its own conditions."""
     from flows import pages  # noqa: PLC0415
 
-    paths = _written(folder, "report fleet", wait, json_wanted, lambda w, r: pages.fleet_page(w, r, pages.Forms(pdf, xlsx)))
+    paths = _written(folder, "report fleet", wait, json_wanted, lambda w, r: pages.fleet_page(w, r, Forms(pdf, xlsx)))
     _tell(json_wanted, "fleet_page", "Fleet page", paths, ["Names stand on it: for the manager alone."])
 
 
@@ -84,17 +87,19 @@ def report_grower(
     wait: Wait = 0,
     json_wanted: Json = False,
 ) -> None:
-    """Write a sheet for each grower: own loads against what such loads hold; nobody else's id or number stands on it."""
+    """Write a sheet for each grower: own loads against what was expected; nobody else's id or number is on it."""
     from flows import pages  # noqa: PLC0415
 
     paths = _written(
         folder, "report grower", wait, json_wanted,
-        lambda w, r: pages.grower_sheets(w, r, pages.Forms(pdf, xlsx), only),
+        lambda w, r: pages.grower_sheets(w, r, Forms(pdf, xlsx), only),
     )  # fmt: skip
     if json_wanted:
         typer.echo(json.dumps({"files": paths}, default=str))
         return
-    Console(soft_wrap=True).print(f"{len(paths)} files in [bold]{paths[0].parent}[/], a sheet a grower", highlight=False)
+    Console(soft_wrap=True).print(
+        f"{len(paths)} files in [bold]{paths[0].parent}[/], a sheet a grower", highlight=False
+    )
 
 
 @report_app.command(name="guide")
@@ -104,7 +109,7 @@ def report_guide(
     """Write the setting guide: where to start in each class of conditions, and a card a generation to print."""
     from flows import pages  # noqa: PLC0415
 
-    paths = _written(folder, "report guide", wait, json_wanted, lambda w, r: pages.guide_pages(w, r, pages.Forms(pdf, xlsx)))
+    paths = _written(folder, "report guide", wait, json_wanted, lambda w, r: pages.guide_pages(w, r, Forms(pdf, xlsx)))
     _tell(json_wanted, "guide", "Setting guide", paths, [CAUTION])
 
 
@@ -134,6 +139,6 @@ def report_load(
 
     paths = _written(
         folder, "report load", wait, json_wanted,
-        lambda w, r: pages.load_page(w, load_id, setting, r, pages.Forms(pdf, xlsx)),
+        lambda w, r: pages.load_page(w, load_id, setting, r, Forms(pdf, xlsx)),
     )  # fmt: skip
     _tell(json_wanted, "load_page", "Load page", paths, [])

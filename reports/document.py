@@ -1,4 +1,4 @@
-"""What a page is made of: sections of prose, figures, tables, cards. HTML, PDF and workbook are made from the same page.
+"""What a page is made of: sections of prose, figures, tables, cards. HTML, PDF and workbook are made from it.
 
 Every figure brings the sentence that states its finding and the table behind its chart, so no chart can go without.
 Values stay beside their texts: a workbook gets numbers where a page shows words.
@@ -50,6 +50,13 @@ def figure(
     if lo is not None and hi is not None:
         text = say("{value} ({lo} to {hi})", value=text, lo=number(lo, digits), hi=number(hi, digits))
     return Cell(text, value, lo, hi, href, strong)
+
+
+def spanned(value: float | None, half: float | None, digits: int = 1) -> Cell:
+    """Return a cell of a number with its interval, given half of it."""
+    if value is None or half is None:
+        return figure(value, digits)
+    return figure(value, digits, value - half, value + half)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from reports.charts.effect_strip import effect_strip
 from reports.document import Column, Figure, Prose, Row, Table, figure, words
 from reports.text import say, say_n, told
 from reports.units import Shown, number
-from reports.words import RESPONSES, capital, interval, listed, setting_label
+from reports.words import RESPONSES, capital, interval, listed, setting_label, with_labels
 from transforms.catalogue import Catalogue
 from transforms.warehouse import Warehouse
 
@@ -33,8 +33,12 @@ def effect_finding(effects: pl.DataFrame) -> str:
         setting=s["label"], change=number(s["change_pct"], 1, sign=True), span=interval(s["lo95"], s["hi95"], 1),
         wetness=told(s["wetness_class"]), n=number(s["n"], 0),
     )  # fmt: skip
-    return strongest + " " + say_n(
-        "{n} of {all} effects is certain.", "{n} of {all} effects are certain.", certain.height, all=known.height
+    return (
+        strongest
+        + " "
+        + say_n(
+            "{n} of {all} effects is certain.", "{n} of {all} effects are certain.", certain.height, all=known.height
+        )
     )
 
 
@@ -69,7 +73,9 @@ def honesty(effects: pl.DataFrame) -> str:
     crossed = known.filter(pl.col("says").str.starts_with("confounded"))["label"].unique(maintain_order=True).to_list()
     untried, parts = effects.height - known.height, []
     if crossed:
-        parts.append(say("Confounded between visits, where the sign is the other way: {settings}.", settings=listed(crossed)))
+        parts.append(
+            say("Confounded between visits, where the sign is the other way: {settings}.", settings=listed(crossed))
+        )
     if untried:
         parts.append(say_n(
             "{n} combination of setting and wetness is not tried enough to say.",
@@ -78,7 +84,7 @@ def honesty(effects: pl.DataFrame) -> str:
     return " ".join(parts)
 
 
-def check_words(warehouse: Warehouse, response: str) -> str:
+def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> str:
     """Return how many checks of a fit were passed, and each that was not; nothing where none was made."""
     made = warehouse.query("fit_verdict").filter((pl.col("response") == response) & (pl.col("made") > 0))
     if not made.height:
@@ -86,10 +92,14 @@ def check_words(warehouse: Warehouse, response: str) -> str:
     failed = warehouse.table("fit_check").filter((pl.col("response") == response) & ~pl.col("passed"))
     verdict = made.row(0, named=True)
     counted = say("{passed} of {made} checks of this fit were passed.", passed=verdict["passed"], made=verdict["made"])
-    return " ".join([counted, *(say("Not passed: {says}.", says=told(s)) for s in failed["says"])])
+    return " ".join(
+        [counted, *(say("Not passed: {says}.", says=with_labels(told(s), catalogue)) for s in failed["says"])]
+    )
 
 
-def effects_blocks(warehouse: Warehouse, response: str, key: str, catalogue: Catalogue, shown: Shown) -> list[Figure | Prose]:
+def effects_blocks(
+    warehouse: Warehouse, response: str, key: str, catalogue: Catalogue, shown: Shown
+) -> list[Figure | Prose]:
     """Return the chart of a response's effects with its sentence, and what it cannot tell."""
     effects = labelled(warehouse.query("effect_overall").filter(pl.col("response") == response), catalogue)
     if not effects.height:
@@ -104,5 +114,5 @@ def effects_blocks(warehouse: Warehouse, response: str, key: str, catalogue: Cat
         f"effects-{key}-chart", finding, reading, effect_strip(known) if known.height else None, alt,
         effect_table(key, effects, catalogue, shown),
     )  # fmt: skip
-    more = " ".join(t for t in (honesty(effects), check_words(warehouse, response)) if t)
+    more = " ".join(t for t in (honesty(effects), check_words(warehouse, response, catalogue)) if t)
     return [drawn, Prose(more)] if more else [drawn]

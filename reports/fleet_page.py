@@ -44,7 +44,8 @@ def finding(rows: pl.DataFrame, unit: str) -> str:
         ends.append(say("highest {who}", who=_end(apart, -1, unit)))
     if apart["shrunken"][0] < 0:
         ends.append(say("lowest {who}", who=_end(apart, 0, unit)))
-    return say_n("{counted}; {n} clearly apart from the middle: {ends}.", "{counted}; {n} clearly apart from the middle: {ends}.",
+    return say_n("{counted}; {n} clearly apart from the middle: {ends}.",
+        "{counted}; {n} clearly apart from the middle: {ends}.",
                  apart.height, counted=counted, ends=", ".join(ends))  # fmt: skip
 
 
@@ -59,7 +60,9 @@ def rank_cell(r: dict[str, Any]) -> Cell:
     """Return a rank with its interval and of how many; a dash where there is none."""
     if r["rank"] is None:
         return Cell(NOTHING)
-    text = say("{rank} ({lo} to {hi} of {all})", rank=r["rank"], lo=r["rank_lo95"], hi=r["rank_hi95"], all=r["subjects"])
+    text = say(
+        "{rank} ({lo} to {hi} of {all})", rank=r["rank"], lo=r["rank_lo95"], hi=r["rank_hi95"], all=r["subjects"]
+    )
     return Cell(text, r["rank"], r["rank_lo95"], r["rank_hi95"])
 
 
@@ -78,7 +81,8 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
         ), {link: r["subject_id"]} if link else {}))  # fmt: skip
     return Table(
         name, title,
-        (Column(say("Who")), Column(say("Observed")), Column(say("Expected")), Column(say("By settings, {unit}", unit=unit)),
+        (Column(say("Who")), Column(say("Observed")), Column(say("Expected")), Column(say("By settings, {unit}",
+            unit=unit)),
          Column(say("Unexplained, {unit}", unit=unit)), Column(say("Own, {unit}", unit=unit)), Column(say("Rank")),
          Column(say("Limits"), numeric=False, wrap=True), Column("n")),
         tuple(body), say("Brackets are 95 % intervals; rank 1 is the lowest."),
@@ -102,13 +106,13 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
     shown = Shown(season.units, season.currency, season.time_zone)
     table, sections = warehouse.table("benchmark"), []
     for response, name in RESPONSES.items():
-        blocks: list[Any] = []
+        blocks: list[Figure | Fold] = []
         for kind in KINDS:
             rows = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
             if rows.height:
                 block = _block(rows, response, kind, shown)
-                first = kind == "machine" and response == DIRT
-                blocks.append(block if first else Fold(block.finding, (block,)))
+                stands_open = kind == "machine" and response == DIRT
+                blocks.append(block if stands_open else Fold(block.finding, (block,)))
         if blocks:
             sections.append(Section(f"by-{response}", capital(say(name)), tuple(blocks)))
     reading = say(
@@ -131,7 +135,8 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
         say("The fleet compared, each under its own conditions"),
         say("{season} · names stand here: for the manager alone", season=season.name),
         say("Dirt tare by machine: {finding}", finding=lead) if machines.height else lead, say(CAUTION),
-        (first, *sections, health_section(warehouse, season.catalogue, shown), price_section(season)), footer(warehouse),
+        (first, *sections, health_section(warehouse, season.catalogue, shown), price_section(season)),
+        footer(warehouse),
     )  # fmt: skip
 
 

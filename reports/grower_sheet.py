@@ -1,4 +1,4 @@
-"""A grower's own sheet: own loads against what such loads hold, and an unnamed fleet. Nobody else's data reach it.
+"""A grower's own sheet: own loads against what was expected of them, and an unnamed fleet. Nobody else's data reach it.
 
 `grower_data` cuts each grower's rows out first; what writes a sheet is given those alone, with the quantiles of all.
 """
@@ -14,7 +14,7 @@ import polars as pl
 from reports.charts.own_loads import own_loads
 from reports.charts.own_place import own_place
 from reports.charts.share_bars import share_bars
-from reports.document import Column, Figure, Page, Prose, Row, Section, Table, figure, words
+from reports.document import Column, Figure, Page, Prose, Row, Section, Table, figure, spanned, words
 from reports.ending import footer
 from reports.page import Forms, write_page
 from reports.text import mark, say, say_n, speaking, told
@@ -63,11 +63,13 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     """Yield each grower's own data."""
     with speaking(season.locale, season.texts):
         ending = footer(warehouse)
-    columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", "expected_pct", "lo95", "hi95",
+    columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", "expected_pct", "lo95",
+        "hi95",
                "wetness_class"]  # fmt: skip
     loads = warehouse.query("season_load").select("grower_id", *columns)
     parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in (
-        ("loads", loads.drop_nulls("grower_id")), ("fields", warehouse.query("grower_field")), ("why", warehouse.query("grower_why")),
+        ("loads", loads.drop_nulls("grower_id")), ("fields", warehouse.query("grower_field")), ("why",
+            warehouse.query("grower_why")),
     )}  # fmt: skip
     compared = warehouse.table("benchmark").filter((pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT))
     places = {r["subject_id"]: r for r in compared.iter_rows(named=True)}
@@ -103,10 +105,18 @@ def place_finding(place: dict[str, Any] | None) -> str:
         reason = told(place["says"]) if place else say("too few measured loads")
         return say("Not compared with others: {reason}.", reason=reason)
     low, high = place["shrunken_lo95"], place["shrunken_hi95"]
-    side = say("clearly above the middle") if low > 0 else say("clearly below the middle") if high < 0 else say("not clearly apart from the middle")
+    side = (
+        say("clearly above the middle")
+        if low > 0
+        else say("clearly below the middle")
+        if high < 0
+        else say("not clearly apart from the middle")
+    )
     return say(
-        "What neither conditions nor settings explain: {own} points ({span}), {side}; rank {rank} ({rank_lo} to {rank_hi}) "
-        "of {all}, 1 being the cleanest.", own=number(place["shrunken"], 2, sign=True), span=interval(low, high, 2), side=side,
+        "What neither conditions nor settings explain: {own} points ({span}), {side}; rank {rank} ({rank_lo} to "
+        "{rank_hi}) "
+        "of {all}, 1 being the cleanest.", own=number(place["shrunken"], 2, sign=True), span=interval(low, high, 2),
+        side=side,
         rank=place["rank"], rank_lo=place["rank_lo95"], rank_hi=place["rank_hi95"], all=place["subjects"],
     )  # fmt: skip
 
@@ -122,21 +132,24 @@ def _place(data: GrowerData) -> Figure | Prose:
              "p75": say("three quarters below"), "p90": say("nine tenths below")}  # fmt: skip
     rows += [Row((words(names[k]), figure(v, 2, sign=True))) for k, v in (band or {}).items()]
     table = Table("place-table", say("place"), (Column(say("Who")), Column(say("Unexplained, points"))), tuple(rows),
-                  say("All growers compared, without names; nothing is shown where they are fewer than ten."))  # fmt: skip
+                  say("All growers compared, without names; nothing where they are fewer than ten."))  # fmt: skip
     reading = say("Dot: you, with the 95 % interval. Dark band: the middle half of all growers; light: eight tenths.")
     chart = own_place(own, band, say("unexplained, points of dirt tare"))
     return Figure("place", place_finding(p), reading, chart, say("Your place among all growers"), table)
 
 
 def loads_finding(loads: pl.DataFrame) -> str:
-    """Return how many own loads lie outside what such loads hold."""
+    """Return how many own loads held more dirt than was expected of them."""
     known = loads.drop_nulls(["observed_pct", "expected_pct"])
     if not known.height:
         return say("No load is measured yet.")
-    above = known.filter(pl.col("observed_pct") > pl.col("hi95")).height
-    below = known.filter(pl.col("observed_pct") < pl.col("lo95")).height
-    return say("Of {n} measured loads, {above} held more dirt than 95 % of such loads and {below} less.", n=known.height,
-               above=above, below=below)  # fmt: skip
+    above = known.filter(pl.col("observed_pct") > pl.col("expected_pct")).height
+    return say(
+        "{above} of {n} measured loads held more dirt than was expected of them, {below} no more.",
+        above=above,
+        n=known.height,
+        below=known.height - above,
+    )
 
 
 def _loads(data: GrowerData, shown: Shown) -> Figure:
@@ -148,15 +161,23 @@ def _loads(data: GrowerData, shown: Shown) -> Figure:
          Column(say("Dirt observed, %")), Column(say("Dirt expected, %"))),
         tuple(
             Row((
-                words(r["load_id"]), words(shown.day(r["shift_date"])), words(r["field_id"]), words(told(r["wetness_class"] or NOTHING)),
-                figure(shown.convert(r["gross_t"], "t"), 2), figure(r["observed_pct"]), figure(r["expected_pct"], 1, r["lo95"], r["hi95"]),
+                words(r["load_id"]), words(shown.day(r["shift_date"])), words(r["field_id"]),
+                words(told(r["wetness_class"] or NOTHING)),
+                figure(shown.convert(r["gross_t"], "t"), 2), figure(r["observed_pct"]), figure(r["expected_pct"], 1,
+                    r["lo95"], r["hi95"]),
             ))
             for r in data.loads.iter_rows(named=True)
         ),
-        say("Brackets: what 95 % of such loads hold."),
+        say("Brackets: 95 % interval of what is expected, not of a single load."),
     )  # fmt: skip
-    reading = say("Dots: your loads. Grey: what such loads are expected to hold at the fleet's usual settings, with 95 %.")
-    chart = own_loads(known.select("lifted_at", "load_id", "observed_pct", "expected_pct", "lo95", "hi95")) if known.height else None
+    reading = say(
+        "Dots: your loads. Grey: what is expected of such loads at the fleet's usual settings, with its 95 % interval."
+    )
+    chart = (
+        own_loads(known.select("lifted_at", "load_id", "observed_pct", "expected_pct", "lo95", "hi95"))
+        if known.height
+        else None
+    )
     return Figure("loads-chart", loads_finding(data.loads), reading, chart, say("Your loads through the season"), table)
 
 
@@ -179,24 +200,31 @@ def _why(data: GrowerData) -> Figure:
         "why-table", say("why"), (Column(say("Source")), Column(say("Points")), Column(say("n loads"))),
         tuple(Row((words(n), figure(r["points"], 2, sign=True), figure(r["n"], 0)))
               for n, r in zip(labels, data.why.iter_rows(named=True), strict=True)),
-        say("Means over your measured loads; they add up to the whole. Settings are those of the machines that came to you."),
+        say("Means over your measured loads; they add up to the whole. Settings are those of the machines that came "
+            "to you."),
     )  # fmt: skip
     title = say("points of dirt tare")
     chart = share_bars(drawn, title, say("What set your loads apart, by kind of source.")) if labels else None
     return Figure("why", why_finding(data.why), "", chart, say("What set your loads apart"), table)
 
 
+def _loss(t_ha: float | None, shown: Shown) -> float | None:
+    return None if t_ha is None else shown.convert(t_ha, "t/ha")
+
+
 def _fields(data: GrowerData, shown: Shown) -> Table:
     return Table(
         "fields", say("your fields"),
-        (Column(say("Field")), Column(say("Loads")), Column(say("Gross, {t}", t=shown.sign("t"))), Column(say("n measured")),
+        (Column(say("Field")), Column(say("Loads")), Column(say("Gross, {t}", t=shown.sign("t"))),
+            Column(say("n measured")),
          Column(say("Dirt observed, %")), Column(say("Dirt expected, %")),
          Column(say("Root loss, {unit}", unit=shown.sign("t/ha"))), Column(say("n dug"))),
         tuple(
             Row((
-                words(r["field_id"]), figure(r["loads"], 0), figure(shown.convert(r["gross_t"], "t"), 0), figure(r["measured"], 0),
-                _spanned(r["observed_pct"], r["observed_half"]), figure(r["expected_pct"]),
-                _spanned(*(None if r[k] is None else shown.convert(r[k], "t/ha") for k in ("root_loss_t_ha", "root_loss_half"))),
+                words(r["field_id"]), figure(r["loads"], 0), figure(shown.convert(r["gross_t"], "t"), 0),
+                figure(r["measured"], 0),
+                spanned(r["observed_pct"], r["observed_half"]), figure(r["expected_pct"]),
+                spanned(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
                 figure(r["plots"], 0),
             ))
             for r in data.fields.iter_rows(named=True)
@@ -205,19 +233,16 @@ def _fields(data: GrowerData, shown: Shown) -> Table:
     )  # fmt: skip
 
 
-def _spanned(value: float | None, half: float | None) -> Any:
-    if value is None or half is None:
-        return figure(value)
-    return figure(value, 1, value - half, value + half)
-
-
 def grower_page(data: GrowerData, season: Season) -> Page:
     """Return one grower's sheet."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    when = say("{season} · up to {day} · your own loads alone; others stand here without name or number", season=season.name,
+    when = say("{season} · up to {day} · your own loads alone; others stand here without name or number",
+        season=season.name,
                day=shown.day(data.total["last_day"]))  # fmt: skip
-    reading = say("Expected dirt allows for soil, crop and weather, so that a wet field is not held against anybody. What is "
-                  "left may be the machine that came, its settings, or what nobody logs: an association, not a verdict.")  # fmt: skip
+    reading = say("Expected dirt allows for soil, crop and weather, so that a wet field is not held against "
+                  "anybody. What is "
+                  "left may be the machine that came, its settings, or what nobody logs: an association, not a "
+                  "verdict.")  # fmt: skip
     return Page(
         say("Your season: grower {grower}", grower=data.grower), when, lead(data, shown), None,
         (

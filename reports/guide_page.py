@@ -63,7 +63,8 @@ def _curve_table(name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: S
     t = shown.per_tonne
     return Table(
         f"{name}-off", say("what being off costs"),
-        (Column(say("Setting")), Column(say("Value"), numeric=False), Column(say("Costs more, {unit}", unit=shown.money_per_t))),
+        (Column(say("Setting")), Column(say("Value"), numeric=False), Column(say("Costs more, {unit}",
+            unit=shown.money_per_t))),
         tuple(
             Row((
                 words(setting_label(r["setting"], catalogue)),
@@ -84,7 +85,8 @@ def guide_table(name: str, settings: pl.DataFrame, catalogue: Catalogue, shown: 
         tuple(
             Row((
                 words(setting_label(r["setting"], catalogue)),
-                Cell(value_words(r["start_value"], r["unit"], shown), shown.convert(r["start_value"], r["unit"]), strong=True),
+                Cell(value_words(r["start_value"], r["unit"], shown), shown.convert(r["start_value"], r["unit"]),
+                    strong=True),
                 words(_span(r, "range_lo", "range_hi", shown)), words(value_words(r["usual_value"], r["unit"], shown)),
                 words(_span(r, "tried_lo", "tried_hi", shown)), figure(r["n"], 0), words(told(r["says"])),
             ))
@@ -93,7 +95,9 @@ def guide_table(name: str, settings: pl.DataFrame, catalogue: Catalogue, shown: 
     )  # fmt: skip
 
 
-def _class_fold(cell: dict[str, Any], settings: pl.DataFrame, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Fold:
+def _class_fold(
+    cell: dict[str, Any], settings: pl.DataFrame, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown
+) -> Fold:
     title = capital(topsoil_and_soil(cell["wetness_class"], cell["soil_class"]))
     marks = {"wetness": cell["wetness_class"], "soil": cell["soil_class"]}
     if cell["dirt_pct"] is None:
@@ -101,9 +105,11 @@ def _class_fold(cell: dict[str, Any], settings: pl.DataFrame, curves: pl.DataFra
     name = "-".join("".join(c if c.isalnum() else "-" for c in str(cell[k])) for k in CLASS)
     saved = money_span(cell, ("saved_per_t", "saved_lo95", "saved_hi95"), shown)
     expected = say(
-        "Expected dirt {dirt} % ({dirt_span}), root loss {loss} ({loss_lo} to {loss_hi}), cost {cost}; against the usual "
+        "Expected dirt {dirt} % ({dirt_span}), root loss {loss} ({loss_lo} to {loss_hi}), cost {cost}; against the "
+        "usual "
         "settings {saved} saved. n = {n} loads of the fleet.", dirt=number(cell["dirt_pct"]),
-        dirt_span=interval(cell["dirt_lo95"], cell["dirt_hi95"], 1), loss=shown.quantity(cell["root_loss_t_ha"], "t/ha"),
+        dirt_span=interval(cell["dirt_lo95"], cell["dirt_hi95"], 1), loss=shown.quantity(cell["root_loss_t_ha"],
+            "t/ha"),
         loss_lo=shown.quantity(cell["root_loss_lo95"], "t/ha"), loss_hi=shown.quantity(cell["root_loss_hi95"], "t/ha"),
         cost=money_span(cell, ("cost_per_t", "cost_lo95", "cost_hi95"), shown), saved=saved, n=number(cell["n"], 0),
     )  # fmt: skip
@@ -111,8 +117,8 @@ def _class_fold(cell: dict[str, Any], settings: pl.DataFrame, curves: pl.DataFra
     blocks: list[Any] = [Prose(expected), guide_table(name, settings, catalogue, shown)]
     if small:
         drawn = curves.filter(pl.col("setting").is_in([f.id.removeprefix(f"{name}-") for f in small]))
-        reading = say("Dot: where to start. Line and band: how much more it costs at another value, mean and 95 %, the "
-                      "other settings as in the guide. Settings whose values cannot be told apart are not drawn.")  # fmt: skip
+        reading = say("Dot: where to start. Line and band: how much more it costs at another value, mean and 95 %, "
+                      "the other settings as in the guide. Settings whose values are not told apart are not drawn.")  # fmt: skip
         inside = (Prose(reading), Small(tuple(small), _curve_table(name, drawn, catalogue, shown)))
         blocks.append(Fold(say("What being off costs"), inside))
     return Fold(say("{conditions}: saves {saved}", conditions=title, saved=saved), tuple(blocks), marks=marks)
@@ -152,7 +158,8 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
         "“Start at” is where the expected cost per {t} of clean beet is least for a usual machine and field in the "
         "middle of the class, inside what this fleet has tried there. “As good” holds the values whose cost cannot be "
         "told from it with 95 % certainty; where that is nearly all that was tried, the setting stays as usual. Dirt, "
-        "root loss and cost are means at these settings; 95 % of visits of the kind lie within the figures in brackets. "
+        "root loss and cost are means at these settings; 95 % of visits of the kind lie within the figures in "
+        "brackets. "
         "Measured associations within visits, not promises.", t=shown.sign("t"),
     )  # fmt: skip
     wet, soil = (tuple((c, told(c)) for c in classes) for classes in (ORDER, SOILS))
@@ -175,7 +182,10 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> li
         r = by.get((name, wet, soil))
         if r is None:
             return None
-        return {"start": value_words(r["start_value"], r["unit"], shown), "range": _span(r, "range_lo", "range_hi", shown)}
+        return {
+            "start": value_words(r["start_value"], r["unit"], shown),
+            "range": _span(r, "range_lo", "range_hi", shown),
+        }
 
     names = settings["setting"].unique(maintain_order=True).to_list()
     return [
@@ -189,7 +199,9 @@ def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = 
     settings = warehouse.table("guide")
     with speaking(season.locale, season.texts):
         paths = write_page(guide_page(warehouse, season), out / "guide.html", forms)
-        for i, (generation,) in enumerate(settings.select("generation").unique(maintain_order=True).iter_rows(), start=1):
+        for i, (generation,) in enumerate(
+            settings.select("generation").unique(maintain_order=True).iter_rows(), start=1
+        ):
             name = "".join(c if c.isalnum() else "-" for c in generation) or str(i)
             rows = _card_rows(settings.filter(pl.col("generation") == generation), season.catalogue, shown)
             paths.append(render(

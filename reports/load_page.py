@@ -126,11 +126,19 @@ def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
 
 def _lead(row: dict[str, Any], shown: Shown) -> str:
     parts = [say("{gross} of {field}, weighed at {site} {at}.", gross=shown.quantity(row["gross_t"], "t", digits=2),
-                 field=row["field_id"], site=row["site_id"] or NOTHING, at=shown.moment(row["weighed_true_at"]))]  # fmt: skip
+                 field=row["field_id"], site=row["site_id"] or NOTHING,
+                 at=shown.moment(row["weighed_true_at"]))]  # fmt: skip
     if row["ticket_machine_id"]:
-        parts.append(say("Filled by {machine} (its ticket names {ticket}).", machine=row["machine_id"], ticket=row["ticket_machine_id"]))
+        parts.append(
+            say(
+                "Filled by {machine} (its ticket names {ticket}).",
+                machine=row["machine_id"],
+                ticket=row["ticket_machine_id"],
+            )
+        )
     else:
-        parts.append(say("Filled by {machine} (its ticket names no machine; {chance} % sure).", machine=row["machine_id"],
+        parts.append(say("Filled by {machine} (its ticket names no machine; {chance} % sure).",
+            machine=row["machine_id"],
                          chance=number(100 * row["machine_chance"], 0)))  # fmt: skip
     parts.append(say("Trace quality {quality}: about that part of its mass is expected to be in the minutes shown.",
                      quality=number(row["trace_quality"], 2)))  # fmt: skip
@@ -140,7 +148,9 @@ def _lead(row: dict[str, Any], shown: Shown) -> str:
 def _clocks(row: dict[str, Any]) -> str:
     parts = [capital(row["says"]) + "."]
     if row["machine_ahead_min"]:
-        parts.append(say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True)))
+        parts.append(
+            say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))
+        )
     if row["site_ahead_min"]:
         parts.append(say("The weighbridge's clock is taken to be {n} min ahead; its time above is put right.",
                          n=number(row["site_ahead_min"], 0, sign=True)))  # fmt: skip
@@ -152,20 +162,29 @@ def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Se
     level = say("Above: the tank as its sensor tells it")
     if not picture.minutes["tank_t"].count():
         level = say("Above: what was lifted since the last emptying, for this machine logs no tank level")
-    reading = say("{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each half "
+    reading = say("{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each "
+                  "half "
                   "minute. At the foot: what the machine was doing.", level=level)  # fmt: skip
     finding = say("{n} stretches of lifting filled it.", n=len(minutes.rows))
     chart = Figure("time", finding, reading, _timeline(picture, row, shown),
-                   say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}", load=row["load_id"]),
+                   say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}",
+                       load=row["load_id"]),
                    minutes, open=True)  # fmt: skip
-    return Section("machine-time", say("The machine's time, and the minutes given to the load"), (Prose(_clocks(row)), chart))
+    return Section(
+        "machine-time", say("The machine's time, and the minutes given to the load"), (Prose(_clocks(row)), chart)
+    )
 
 
 def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, str], first: str) -> Section:
     own = rows.filter(pl.col("share_pct") > 0).height
     finding = say("{own} of {all} half minutes drawn went into this load.", own=own, all=rows.height)
-    reading = say("Half minutes of lifting in the field (thinned where there are very many), coloured by a setting; rings are the load's own.")
-    alt = say("Map of the passes of field {field} coloured by a setting, the load's own minutes ringed", field=row["field_id"])
+    reading = say(
+        "Half minutes of lifting in the field (thinned where there are very many), coloured by a setting; rings are "
+        "the load's own."
+    )
+    alt = say(
+        "Map of the passes of field {field} coloured by a setting, the load's own minutes ringed", field=row["field_id"]
+    )
     chart = Figure("map", finding, reading, field_passes(rows, settings, first), alt, _pass_table(rows, settings))
     return Section("passes-map", say("The passes of {field}", field=row["field_id"]), (chart,))
 

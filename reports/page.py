@@ -1,4 +1,4 @@
-"""Puts a page together: its parts, the charts they embed, the style and the script, in one file; PDF and workbook too."""
+"""Puts a page together: its parts, the charts they embed, style and script, in one file; PDF and workbook too."""
 
 import json
 from dataclasses import dataclass
@@ -117,12 +117,18 @@ def _loads_json(loads: LoadList) -> Markup:
             values = [place[v] for v in values]
         columns.append(values)
     return embedded(
-        {"columns": columns, "words": words, "marks": loads.marks, "digits": loads.digits, "named": loads.named,
-         "rows": len(loads.rows)}
+        {
+            "columns": columns,
+            "words": words,
+            "marks": loads.marks,
+            "digits": loads.digits,
+            "named": loads.named,
+            "rows": len(loads.rows),
+        }
     )
 
 
-def write_page(page: Page, path: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008
+def write_page(page: Page, path: Path, forms: Forms = Forms()) -> list[Path]:
     """Write a page as HTML, and as PDF and workbook where wanted; return the paths, HTML first."""
     charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
     paths = [

@@ -33,9 +33,7 @@ def picture(chart: Chart) -> bytes:
     locales = chart_locales()
     datasets = chart.whole["datasets"]
     spec = {**_fixed_width({k: v for k, v in chart.whole.items() if k != "datasets"}), "datasets": datasets}
-    svg: str = vl_convert.vegalite_to_svg(
-        spec, format_locale=locales["number"], time_format_locale=locales["time"]
-    )
+    svg: str = vl_convert.vegalite_to_svg(spec, format_locale=locales["number"], time_format_locale=locales["time"])
     return svg.encode()
 
 
@@ -53,7 +51,7 @@ class _Paper:
     def __init__(self) -> None:
         self.files: dict[str, bytes] = {}
 
-    def block(self, b: Any) -> dict[str, Any] | None:
+    def block(self, b: Any) -> dict[str, Any] | None:  # noqa: PLR0911  one return a kind of block
         match b:
             case Prose():
                 return {"kind": b.kind, "text": b.text, "note": b.note}
@@ -98,7 +96,7 @@ def write_pdf(page: Page, path: Path) -> Path:
     }  # fmt: skip
     template = files(__package__).joinpath("templates").joinpath("page.typ").read_bytes()
     inputs = {"main.typ": template, "page.json": json.dumps(told).encode(), **paper.files}
-    made = typst.compile({k: bytes(v) for k, v in inputs.items()}, format="pdf")
+    made = typst.compile(inputs, format="pdf")  # type: ignore[call-overload]
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_suffix(".partial")
     partial.write_bytes(made)

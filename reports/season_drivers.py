@@ -40,7 +40,9 @@ def share_finding(kinds: pl.DataFrame, response: str) -> str:
         for r in kinds.sort("share", descending=True).iter_rows(named=True)
         if r["share"] >= 0.005
     ]
-    return say("The spread of {response} comes from: {parts}.", response=say(RESPONSES[response]), parts=", ".join(parts))
+    return say(
+        "The spread of {response} comes from: {parts}.", response=say(RESPONSES[response]), parts=", ".join(parts)
+    )
 
 
 def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure | Prose:
@@ -51,7 +53,8 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
     if not known.height:
         return Prose(say("Where the spread of {response} comes from cannot be told yet: too few rows.", response=name))
     drawn = known.filter(pl.col("share").abs() >= 0.005).select(
-        pl.Series("label", [_source(s, catalogue) for s in known.filter(pl.col("share").abs() >= 0.005)["source"]], dtype=pl.String),
+        pl.Series("label", [_source(s, catalogue) for s in known.filter(pl.col("share").abs() >= 0.005)["source"]],
+            dtype=pl.String),
         *((100 * pl.col(c)).alias(a) for c, a in (("share", "value"), ("lo95", "lo"), ("hi95", "hi"))),
     )  # fmt: skip
     table = Table(
@@ -63,7 +66,8 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
                  figure(_pct(r["share"]), 1, _pct(r["lo95"]), _pct(r["hi95"])), words(told(r["says"]))))
             for r in sources.iter_rows(named=True)
         ),
-        say("Shares of the variance on the fitted scale; they add up to 100. A share below nothing goes against others."),
+        say("Shares of the variance on the fitted scale; they add up to 100. A share below nothing goes against "
+            "others."),
     )  # fmt: skip
     return Figure(
         f"shares-{KEYS[response]}-chart", share_finding(kinds, response),
@@ -106,16 +110,21 @@ def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figu
          Column(say("What it is"), numeric=False, wrap=True)),
         tuple(
             Row((
-                words(r["label"]), *(figure(r[f"{p}_pct"], 1, r[f"{p}_lo95"], r[f"{p}_hi95"], sign=True) for p in parts),
-                figure(r["wetness_balance"], 2, sign=True), figure(r["clay_balance"], 2, sign=True), words(told(r["says"])),
+                words(r["label"]), *(figure(r[f"{p}_pct"], 1, r[f"{p}_lo95"], r[f"{p}_hi95"],
+                    sign=True) for p in parts),
+                figure(r["wetness_balance"], 2, sign=True), figure(r["clay_balance"], 2, sign=True),
+                words(told(r["says"])),
             ))
             for r in every.iter_rows(named=True)
         ),
-        say("Change per step, %, with 95 % intervals. Follows: correlation of the setting's visit means with conditions."),
+        say("Change per step, %, with 95 % intervals. Follows: correlation of the setting's visit means with "
+            "conditions."),
     )  # fmt: skip
-    reading = say("Pooled: loads as they come. Between visits: means of machine, day and field. Within visits: what the "
+    reading = say("Pooled: loads as they come. Between visits: means of machine, day and field. Within visits: what "
+                  "the "
                   "same machine saw on the same day in the same field; the advice rests on this alone.")  # fmt: skip
-    return Figure(f"readings-{KEYS[response]}-chart", reading_finding(every), reading, reading_strip(drawn.sort("label", maintain_order=True)),
+    return Figure(f"readings-{KEYS[response]}-chart", reading_finding(every), reading,
+        reading_strip(drawn.sort("label", maintain_order=True)),
                   say("Pooled, between and within readings of each setting"), table)  # fmt: skip
 
 
@@ -127,7 +136,8 @@ def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, s
     ).sort("wetness_class", "value")  # fmt: skip
     label = capital(setting_label(setting, catalogue))
     return Figure(f"curve-{key}-{setting}", curve_finding(label, points, unit, shown), "",
-                  setting_curve(drawn) if drawn.height else None, say("Curve of {setting}", setting=label), None)  # fmt: skip
+                  setting_curve(drawn) if drawn.height else None, say("Curve of {setting}", setting=label),
+                  None)  # fmt: skip
 
 
 def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> str:
@@ -140,7 +150,7 @@ def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> 
         (pl.col("mean").sort_by("value").last() - pl.col("mean").sort_by("value").first()).alias("moved"),
     ).sort(pl.col("moved").abs(), "wetness_class", descending=True).row(0, named=True)  # fmt: skip
     return say(
-        "{setting}, {from_} to {to}: {moved} points of percent in {wetness} topsoil.", setting=label,
+        "{setting} from {from_} to {to}, {wetness} topsoil: {moved} % of the level at its usual value.", setting=label,
         from_=value_words(ends["from"], unit, shown), to=value_words(ends["to"], unit, shown),
         moved=number(ends["moved"], 1, sign=True), wetness=told(ends["wetness_class"]),
     )  # fmt: skip
@@ -165,7 +175,9 @@ def _curves(warehouse: Warehouse, response: str, catalogue: Catalogue, shown: Sh
     if not points.height:
         return []
     key = KEYS[response]
-    small = [_curve(str(s), mine, key, catalogue, shown) for (s,), mine in points.group_by("setting", maintain_order=True)]
+    small = [
+        _curve(str(s), mine, key, catalogue, shown) for (s,), mine in points.group_by("setting", maintain_order=True)
+    ]
     drawn = points.filter("tried").drop_nulls("mean").sort("setting", "wetness_class", "value")
     table = _curve_table(key, response, drawn, catalogue, shown)
     told_of = say_n("Curves of {n} setting, with bands", "Curves of {n} settings, with bands", len(small))
@@ -190,5 +202,3 @@ def driver_sections(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) ->
         blocks += _curves(warehouse, response, catalogue, shown)
         out.append(Section(f"drivers-{KEYS[response]}", title, tuple(blocks)))
     return out
-
-

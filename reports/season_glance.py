@@ -6,7 +6,7 @@ import polars as pl
 
 from reports.charts.season_days import season_days
 from reports.charts.share_bars import share_bars
-from reports.document import Column, Figure, Row, Section, Table, figure, words
+from reports.document import Column, Figure, Row, Section, Table, figure, spanned, words
 from reports.text import mark, say
 from reports.theme import midnight
 from reports.units import Shown, number
@@ -57,16 +57,22 @@ def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
     t = shown.convert(1.0, "t")
     table = Table(
         "cost-table", say("cost of the season"),
-        (Column(say("What")), Column(say("Mass, {t}", t=shown.sign("t"))), Column(say("Cost, {unit}", unit=shown.currency)),
+        (Column(say("What")), Column(say("Mass, {t}", t=shown.sign("t"))), Column(say("Cost, {unit}",
+            unit=shown.currency)),
          Column("n"), Column(say("n counts"), numeric=False)),
         tuple(
             Row((words(say(PARTS[r["part"]])), figure(r["mass_t"] * t, 0, r["mass_lo95"] * t, r["mass_hi95"] * t),
-                 figure(r["money"], 0, r["money_lo95"], r["money_hi95"]), figure(r["n"], 0), words(say(COUNTED[r["part"]]))))
+                 figure(r["money"], 0, r["money_lo95"], r["money_hi95"]), figure(r["n"], 0),
+                 words(say(COUNTED[r["part"]]))))
             for r in ordered.iter_rows(named=True)
         ),
         say("Brackets are 95 % intervals of what was measured; loads not measured are taken as dirty as the mean."),
     )  # fmt: skip
-    chart = share_bars(drawn, say("cost, {unit}", unit=shown.currency), say("Cost of the season by what causes it.")) if labels else None
+    chart = (
+        share_bars(drawn, say("cost, {unit}", unit=shown.currency), say("Cost of the season by what causes it."))
+        if labels
+        else None
+    )
     return Figure("cost", cost_finding(costs, shown) or say("No load is measured yet."),
                   say("Bars at the prices used; lines are 95 % intervals of the masses."), chart,
                   say("Cost of the season by what causes it"), table, open=True)  # fmt: skip
@@ -88,8 +94,8 @@ def days_finding(days: pl.DataFrame, shown: Shown) -> str:
     if wet.len() and dry.len():
         text += " " + say(
             "Days with rain of {one} or more ({n_wet}) brought {wet} % on average, days without ({n_dry}) {dry} %.",
-            one=shown.quantity(1.0, "rain"), n_wet=wet.len(), wet=number(float(wet.mean())), n_dry=dry.len(),  # type: ignore[arg-type]
-            dry=number(float(dry.mean())),  # type: ignore[arg-type]
+            one=shown.quantity(1.0, "rain"), n_wet=wet.len(), wet=number(float(wet.sum()) / wet.len()),
+            n_dry=dry.len(), dry=number(float(dry.sum()) / dry.len()),
         )  # fmt: skip
     return text
 
@@ -98,34 +104,34 @@ def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
     factor, _ = shown.straight("rain")
     half = pl.col("observed_half").fill_null(0)
     drawn = days.select(
-        pl.Series("day", [midnight(d) for d in days["day"]], dtype=pl.String), "observed_pct", "expected_pct", "measured", "topsoil_wetness",
+        pl.Series("day", [midnight(d) for d in days["day"]], dtype=pl.String), "observed_pct", "expected_pct",
+        "measured", "topsoil_wetness",
         (pl.col("observed_pct") - half).alias("lo"), (pl.col("observed_pct") + half).alias("hi"),
         (pl.col("rain_mm") * factor).alias("rain"),
     )  # fmt: skip
     table = Table(
         "days-table", say("days of the season"),
-        (Column(say("Day")), Column(say("Loads")), Column(say("Gross, {t}", t=shown.sign("t"))), Column(say("n measured")),
-         Column(say("Dirt observed, %")), Column(say("Dirt expected, %")), Column(say("Rain, {unit}", unit=shown.sign("rain"))),
+        (Column(say("Day")), Column(say("Loads")), Column(say("Gross, {t}", t=shown.sign("t"))),
+            Column(say("n measured")),
+         Column(say("Dirt observed, %")), Column(say("Dirt expected, %")), Column(say("Rain, {unit}",
+             unit=shown.sign("rain"))),
          Column(say("Topsoil wetness, 0 to 1"))),
         tuple(
             Row((
                 words(shown.day(r["day"])), figure(r["loads"], 0), figure(shown.convert(r["gross_t"], "t"), 0),
-                figure(r["measured"], 0), _spanned(r["observed_pct"], r["observed_half"], 1), figure(r["expected_pct"]),
+                figure(r["measured"], 0), spanned(r["observed_pct"], r["observed_half"]), figure(r["expected_pct"]),
                 figure(shown.convert(r["rain_mm"], "rain"), shown.digits("rain")), figure(r["topsoil_wetness"], 2),
             ))
             for r in days.iter_rows(named=True)
         ),
         say("Brackets are 95 % intervals of the day's mean; rain is the mean of the stations."),
     )  # fmt: skip
-    reading = say("Dots: mean of the day with its 95 % interval. Dashed: expected for the conditions and fields at the fleet's usual settings. Below: rain.")
+    reading = say(
+        "Dots: mean of the day with its 95 % interval. Dashed: expected for the conditions and fields at the "
+        "fleet's usual settings. Below: rain."
+    )
     chart = season_days(drawn, shown.sign("rain")) if drawn.drop_nulls("observed_pct").height else None
     return Figure("days", days_finding(days, shown), reading, chart, say("Dirt and rain by day of the season"), table)
-
-
-def _spanned(value: float | None, half: float | None, digits: int, **more: Any) -> Any:
-    if value is None or half is None:
-        return figure(value, digits, **more)
-    return figure(value, digits, value - half, value + half, **more)
 
 
 def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
@@ -133,7 +139,7 @@ def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
         Row((
             words(capital(topsoil_and_soil(r["wetness_class"], r["soil_class"]))),
             figure(r["n"], 0, href=f"season-loads.html#loads/wetness={r['wetness_class']}&soil={r['soil_class']}"),
-            figure(shown.convert(r["gross_t"], "t"), 0), _spanned(r["dirt_pct"], r["dirt_half"], 1),
+            figure(shown.convert(r["gross_t"], "t"), 0), spanned(r["dirt_pct"], r["dirt_half"]),
         ), {"wetness": r["wetness_class"], "soil": r["soil_class"]})
         for r in classes.iter_rows(named=True)
     ]  # fmt: skip

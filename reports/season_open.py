@@ -12,7 +12,11 @@ from transforms.catalogue import Catalogue
 from transforms.warehouse import Warehouse
 
 SIGNS = {"told": "●", "no effect told": "○", "confounded": "!", "not tried enough": "·"}
-WHY = {"confounded": mark("confounded"), "too wide to tell": mark("too wide to tell"), "not tried enough": mark("not tried enough")}
+WHY = {
+    "confounded": mark("confounded"),
+    "too wide to tell": mark("too wide to tell"),
+    "not tried enough": mark("not tried enough"),
+}
 ORDER = ("dry", "moist", "wet", "light", "medium", "heavy")
 
 
@@ -35,7 +39,10 @@ def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
     cells = labelled(cells, catalogue).sort(
         pl.col("wetness_class").replace_strict(place), pl.col("soil_class").replace_strict(place), "label"
     )
-    classes = [say("{wetness}, {soil}", wetness=told(w), soil=told(s)) for w, s in cells.select("wetness_class", "soil_class").iter_rows()]
+    classes = [
+        say("{wetness}, {soil}", wetness=told(w), soil=told(s))
+        for w, s in cells.select("wetness_class", "soil_class").iter_rows()
+    ]
     drawn = cells.select("label", pl.Series("class_", classes), "standing", "n", "change_pct", "lo95", "hi95",
                          pl.col("standing").replace_strict(SIGNS).alias("sign"))  # fmt: skip
     table = Table(
@@ -43,14 +50,17 @@ def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
         (Column(say("Setting")), Column(say("Conditions"), numeric=False), Column(say("Change, %")), Column("n"),
          Column(say("Standing"), numeric=False)),
         tuple(
-            Row((words(r["label"]), words(c), figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True), figure(r["n"], 0),
+            Row((words(r["label"]), words(c), figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
+                figure(r["n"], 0),
                  words(say(r["standing"]))), {"wetness": r["wetness_class"], "soil": r["soil_class"]})
             for r, c in zip(cells.iter_rows(named=True), classes, strict=True)
         ),
         say("Change of dirt in percent per step; 95 % intervals; n is the measured loads in the class."),
     )  # fmt: skip
     reading = say("● told, ○ no effect told, ! confounded, · not tried enough.")
-    return Figure("tried", grid_finding(cells), reading, tried_grid(drawn), say("What is told by setting and conditions"), table)
+    return Figure(
+        "tried", grid_finding(cells), reading, tried_grid(drawn), say("What is told by setting and conditions"), table
+    )
 
 
 def trials_finding(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> str:
@@ -59,11 +69,17 @@ def trials_finding(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> 
     if not can.height:
         return say("No question waits for a trial that could settle it.")
     first = can.row(0, named=True)
+    command = (f"taretrace trial plan --setting {first['setting']} --machine {first['machine_id']} "
+               f"--detect-pct {first['detect_pct']:.0f}")  # fmt: skip
     return say_n(
-        "{n} question is open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} would find {detect} %.",
-        "{n} questions are open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} would find {detect} %.",
+        "{n} question is open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} would "
+        "find {detect} %: {command}",
+        "{n} questions are open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} "
+        "would find {detect} %: {command}",
         wanted.height, step=step_in_words(first["setting"], catalogue, shown), wetness=told(first["wetness_class"]),
-        why=say(WHY[first["why"]]), pairs=first["pairs"], machine=first["machine_id"], detect=number(first["detect_pct"], 0),
+        why=say(WHY[first["why"]]), pairs=first["pairs"], machine=first["machine_id"],
+        detect=number(first["detect_pct"], 0),
+        command=command,
     )  # fmt: skip
 
 
@@ -72,34 +88,41 @@ def _trials(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
         "trials-table", say("trials wanted"),
         (Column(say("Setting, one step")), Column(say("Topsoil"), numeric=False), Column(say("Why"), numeric=False),
          Column(say("Change so far, %")), Column("n"), Column(say("Would find, %")), Column(say("Pairs of loads")),
-         Column(say("Machine days")), Column(say("Command"), numeric=False, wrap=True)),
+         Column(say("Machine"), numeric=False), Column(say("Its days"))),
         tuple(
             Row((
                 words(capital(step_in_words(r["setting"], catalogue, shown))), words(told(r["wetness_class"])),
-                words(say(WHY[r["why"]])), figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True), figure(r["n"], 0),
-                figure(r["detect_pct"], 0), figure(r["pairs"], 0), figure(r["machine_days"], 1),
-                words(f"taretrace trial plan --setting {r['setting']} --machine {r['machine_id']} "
-                      f"--detect-pct {r['detect_pct']:.0f}" if r["pairs"] else None),
+                words(say(WHY[r["why"]])), figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True), figure(r["n"],
+                    0),
+                figure(r["detect_pct"], 0), figure(r["pairs"], 0), words(r["machine_id"]), figure(r["machine_days"], 1),
             ), {"wetness": r["wetness_class"], "machine": r["machine_id"]})
             for r in wanted.iter_rows(named=True)
         ),
-        say("Split-run trials of alternate loads that find the change given with a chance of 80 in 100; a dash where more "
-            "than 200 pairs would be needed: a larger step shows sooner. The machine is the one that lifted most there."),
+        say("Split-run trials of alternate loads that find the change given with a chance of 80 in 100; a dash "
+            "where more "
+            "than 200 pairs would be needed: a larger step shows sooner. The machine is the one that lifted most "
+            "there."),
     )  # fmt: skip
 
 
 def open_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
     """Return what is not known, and how it could be."""
     wanted, results = warehouse.table("trial_wanted"), warehouse.table("trial_result")
-    blocks = [_grid(warehouse, catalogue), Prose(trials_finding(wanted, catalogue, shown)), _trials(wanted, catalogue, shown)]
+    blocks = [
+        _grid(warehouse, catalogue),
+        Prose(trials_finding(wanted, catalogue, shown)),
+        _trials(wanted, catalogue, shown),
+    ]
     if results.height:
         blocks.append(Table(
             "trials-read", say("trials read"),
-            (Column(say("Trial")), Column(say("Setting"), numeric=False), Column(say("Change of dirt, %")), Column(say("n pairs")),
+            (Column(say("Trial")), Column(say("Setting"), numeric=False), Column(say("Change of dirt, %")),
+                Column(say("n pairs")),
              Column(say("What it is"), numeric=False, wrap=True)),
             tuple(
                 Row((words(r["trial_id"]), words(setting_label(r["setting"], catalogue)),
-                     figure(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True), figure(r["pairs"], 0), words(told(r["says"]))))
+                     figure(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True), figure(r["pairs"], 0),
+                     words(told(r["says"]))))
                 for r in results.iter_rows(named=True)
             ), say("Trials of this season that were read; 95 % intervals by randomisation."),
         ))  # fmt: skip

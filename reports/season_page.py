@@ -2,7 +2,6 @@
 
 from pathlib import Path
 
-
 from reports.document import Column, Filters, LoadList, Page, Prose, Section
 from reports.ending import footer, health_section, season_line
 from reports.money import assumption_words, price_section
@@ -25,7 +24,8 @@ CLASSES = {"wetness": ("dry", "moist", "wet"), "soil": ("light", "medium", "heav
 def _filters(sites: list[str]) -> Filters:
     wet, soil = (tuple((c, told(c)) for c in CLASSES[k]) for k in ("wetness", "soil"))
     return Filters({
-        "site": (say("Factory"), tuple((s, s) for s in sites)), "wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil),
+        "site": (say("Factory"), tuple((s, s) for s in sites)), "wetness": (say("Topsoil"), wet),
+        "soil": (say("Soil"), soil),
     })  # fmt: skip
 
 
@@ -35,7 +35,8 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
     total = warehouse.query("season_total").row(0, named=True)
     sites = warehouse.query("pile_day")["site_id"].drop_nulls().unique().sort().to_list()
     about = Section("how", say("How to read it"), (
-        Prose(say("Every chart stands under the sentence it proves; its numbers open below it. Brackets and lines are 95 % "
+        Prose(say("Every chart stands under the sentence it proves; its numbers open below it. Brackets and lines "
+                  "are 95 % "
                   "intervals; n is what a figure rests on. Numbers that are links open the loads behind them.")
               + " " + assumption_words(season), (say("Prices used"), "#prices")),
         _filters(sites),
@@ -45,7 +46,7 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
         lead(total, warehouse.table("season_cost"), shown), say(CAUTION),
         (about, glance_section(warehouse, shown), *driver_sections(warehouse, catalogue, shown),
          guide_section(warehouse, catalogue, shown), worth_section(warehouse, shown), pile_section(warehouse, shown),
-         open_section(warehouse, catalogue, shown), methods_section(warehouse),
+         open_section(warehouse, catalogue, shown), methods_section(warehouse, catalogue),
          health_section(warehouse, catalogue, shown), price_section(season)),
         footer(warehouse),
     )  # fmt: skip
@@ -68,7 +69,8 @@ def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
     choices |= _filters([]).choices | {"site": choices["site"]}
     about = say("Choose what to see; links of the season report and the fleet's page choose for you.")
     return Page(
-        say("Loads of the season"), say("{season} · names stand here: for the manager alone", season=season.name), about, None,
+        say("Loads of the season"), say("{season} · names stand here: for the manager alone", season=season.name),
+        about, None,
         (Section("loads", say("Loads"), (Filters(choices), every)),), footer(warehouse),
     )  # fmt: skip
 
@@ -84,5 +86,3 @@ def write_season(warehouse: Warehouse, season: Season, out: Path, forms: Forms =
     with speaking(season.locale, season.texts):
         paths = write_page(season_page(warehouse, season), out / "season.html", forms)
     return [*paths, write_season_loads(warehouse, season, out)]
-
-

@@ -29,11 +29,13 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
         heads = tuple(Column(capital(say("{wetness}, {soil}", wetness=told(w), soil=told(s)))) for w, s in have)
         names = mine["setting"].unique(maintain_order=True).to_list()
         rows = tuple(
-            Row((words(setting_label(n, catalogue)), *(_start(cells.get((n, w, s)), shown) for w, s in have))) for n in names
+            Row((words(setting_label(n, catalogue)), *(_start(cells.get((n, w, s)), shown) for w, s in have)))
+            for n in names
         )
         title = say("guide of generation {name}", name=generation)
         blocks.append(Table(f"guide-{generation}", title, (Column(say("Setting")), *heads), rows, say(
-            "Generation {name}: where to start, by topsoil and soil; a dash where nobody has tried enough.", name=generation)))  # fmt: skip
+            "Generation {name}: where to start, by topsoil and soil; a dash where nobody has tried enough.",
+            name=generation)))  # fmt: skip
     return Section("guide", say("The setting guide"), tuple(blocks))
 
 
@@ -64,8 +66,16 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     classes = worth.drop_nulls("generation").sort("saved", descending=True)
     if not classes.height:
         return Section("worth", title, (Prose(finding),))
-    names = [f"{r['generation']}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}" for r in classes.iter_rows(named=True)]
-    drawn = classes.select(pl.Series("label", names), pl.col("saved").alias("value"), pl.col("lo95").alias("lo"), pl.col("hi95").alias("hi"))
+    names = [
+        f"{r['generation']}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
+        for r in classes.iter_rows(named=True)
+    ]
+    drawn = classes.select(
+        pl.Series("label", names),
+        pl.col("saved").alias("value"),
+        pl.col("lo95").alias("lo"),
+        pl.col("hi95").alias("hi"),
+    )
     t = shown.convert(1.0, "t")
     rows = [
         Row((words(n), figure(r["clean_t"] * t, 0), figure(r["saved"], 0, r["lo95"], r["hi95"]),
@@ -81,8 +91,14 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     )  # fmt: skip
     reading = say("A scenario, not a promise: effects are measured associations within visits, a little drawn together "
                   "because the best of many was picked. Followed on half the tonnes, it saves half.")  # fmt: skip
-    chart = share_bars(drawn, say("saved, {unit}", unit=shown.currency), say("Money the guide would have saved, by class."))
-    return Section("worth", title, (Figure("worth-chart", finding, reading, chart, say("Money the guide would have saved"), table),))
+    chart = share_bars(
+        drawn, say("saved, {unit}", unit=shown.currency), say("Money the guide would have saved, by class.")
+    )
+    return Section(
+        "worth",
+        title,
+        (Figure("worth-chart", finding, reading, chart, say("Money the guide would have saved"), table),),
+    )
 
 
 def pile_finding(piles: pl.DataFrame, shown: Shown) -> str:
@@ -92,10 +108,13 @@ def pile_finding(piles: pl.DataFrame, shown: Shown) -> str:
         return say("No pile lies any more: all have lain their planned days.")
     first = lying.sort("slice_order").row(0, named=True)
     return say_n(
-        "{n} pile lies, {clean} of clean beet; sugar expected to be lost over its planned days: {sugar}. Slice first: {site}, {day}.",
-        "{n} piles lie, {clean} of clean beet; sugar expected to be lost over their planned days: {sugar}. Slice first: {site}, {day}.",
+        "{n} pile lies, {clean} of clean beet; sugar expected to be lost over its planned days: {sugar}. Slice "
+        "first: {site}, {day}.",
+        "{n} piles lie, {clean} of clean beet; sugar expected to be lost over their planned days: {sugar}. Slice "
+        "first: {site}, {day}.",
         lying.height, clean=shown.quantity(float(lying["clean_t"].sum()), "t"),
-        sugar=shown.quantity(float(lying["sugar_loss_t"].sum()), "t"), site=first["site_id"], day=shown.day(first["shift_date"]),
+        sugar=shown.quantity(float(lying["sugar_loss_t"].sum()), "t"), site=first["site_id"],
+        day=shown.day(first["shift_date"]),
     )  # fmt: skip
 
 
@@ -107,29 +126,34 @@ def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
     t, per = shown.convert(1.0, "t"), 2.0 if shown.system == "us" else 1.0
     unit = say("lb per ton") if shown.system == "us" else say("kg per t")
     drawn = piles.drop_nulls("site_id").select(
-        pl.Series("shift_date", [midnight(d) for d in piles.drop_nulls("site_id")["shift_date"]], dtype=pl.String), "site_id", "lies",
+        pl.Series("shift_date", [midnight(d) for d in piles.drop_nulls("site_id")["shift_date"]], dtype=pl.String),
+        "site_id", "lies",
         (pl.col("loss_kg_per_t") * per).alias("loss"), (pl.col("clean_t") * t).alias("clean"),
     )  # fmt: skip
     shown_rows = piles.sort("slice_order").head(MOST_PILES)
     table = Table(
         "piles-table", say("piles"),
-        (Column(say("Order")), Column(say("Factory"), numeric=False), Column(say("Shift"), numeric=False), Column(say("Age, days")),
+        (Column(say("Order")), Column(say("Factory"), numeric=False), Column(say("Shift"), numeric=False),
+            Column(say("Age, days")),
          Column(say("n loads")), Column(say("Clean beet, {t}", t=shown.sign("t"))), Column(say("Dirt, %")),
          Column(say("Roots, {unit}", unit=shown.sign("degC"))), Column(say("Expected loss, {unit}", unit=unit)),
          Column(say("Sugar lost, {t}", t=shown.sign("t")))),
         tuple(
             Row((
-                figure(r["slice_order"], 0), words(r["site_id"]), words(shown.day(r["shift_date"])), figure(r["age_days"], 0),
+                figure(r["slice_order"], 0), words(r["site_id"]), words(shown.day(r["shift_date"])),
+                figure(r["age_days"], 0),
                 figure(r["loads"], 0), figure(r["clean_t"] * t, 0), figure(r["dirt_tare_pct"]),
                 figure(shown.convert(r["root_temp_c"], "degC"), 0), figure(r["loss_kg_per_t"] * per, 1),
                 figure(r["sugar_loss_t"] * t, 1),
             ), {"site": r["site_id"]} if r["site_id"] else {})
             for r in shown_rows.iter_rows(named=True)
         ),
-        say("The first to slice on top; the {n} first. Piles that have lain their planned days count as sliced and come "
+        say("The first to slice on top; the {n} first. Piles that have lain their planned days count as sliced and "
+            "come "
             "last.", n=min(MOST_PILES, piles.height)),
     )  # fmt: skip
-    reading = say("Each dot is a pile (a shift at a factory), its size the clean beet in it. Root temperature and damage "
+    reading = say("Each dot is a pile (a shift at a factory), its size the clean beet in it. Root temperature and "
+                  "damage "
                   "are stand-ins: the air of the day before, the machine's dig-behind plots.")  # fmt: skip
     chart = pile_bars(drawn, say("expected sugar loss, {unit}", unit=unit))
     alt = say("Expected sugar loss of piles by shift and factory")

@@ -73,7 +73,7 @@ def headline(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str
     )  # fmt: skip
 
 
-def _money_span(row: dict[str, Any], keys: tuple[str, str, str], shown: Shown, unit: str, digits: int = 0,
+def _money_span(row: dict[str, Any], keys: tuple[str, str, str], unit: str, digits: int = 0,
                 factor: float = 1.0) -> str:  # fmt: skip
     value, low, high = (number(row[k] * factor, digits) for k in keys)
     return say("{value} {unit} ({lo} to {hi})", value=value, unit=unit, lo=low, hi=high)
@@ -82,7 +82,7 @@ def _money_span(row: dict[str, Any], keys: tuple[str, str, str], shown: Shown, u
 def _together(a: Advised, shown: Shown) -> str:
     if a.worth is None:
         return NOTHING
-    return _money_span(a.worth, ("gain_per_t", "lo95", "hi95"), shown, shown.money_per_t, 2, shown.per_tonne)
+    return _money_span(a.worth, ("gain_per_t", "lo95", "hi95"), shown.money_per_t, 2, shown.per_tonne)
 
 
 def _worths(total: dict[str, Any], shown: Shown) -> list[str]:
@@ -90,13 +90,13 @@ def _worths(total: dict[str, Any], shown: Shown) -> list[str]:
     out, area = [], f"{shown.currency}/{shown.sign('ha')}"
     if total["gain_per_ha"] is not None:
         keys = ("gain_per_ha", "ha_lo95", "ha_hi95")
-        out.append(_money_span(total, keys, shown, area, 1, shown.per_area(1.0)))
+        out.append(_money_span(total, keys, area, 1, shown.per_area(1.0)))
     for key, prefix, of in (
         ("gain_per_shift", "shift", say("a shift like the last")),
         ("gain_per_season", "season", say("on all it lifted this season in such conditions")),
     ):
         if total[key] is not None:
-            money = _money_span(total, (key, f"{prefix}_lo95", f"{prefix}_hi95"), shown, shown.currency)
+            money = _money_span(total, (key, f"{prefix}_lo95", f"{prefix}_hi95"), shown.currency)
             out.append(f"{of}: {money}")
     return out
 
@@ -105,7 +105,7 @@ def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
     """What a machine costs as it runs now, by the same measures."""
     if total["cost_per_t"] is None:
         return []
-    first = _money_span(total, ("cost_per_t", "cost_lo95", "cost_hi95"), shown, shown.money_per_t, 2, shown.per_tonne)
+    first = _money_span(total, ("cost_per_t", "cost_lo95", "cost_hi95"), shown.money_per_t, 2, shown.per_tonne)
     out, area = [first], f"{shown.currency}/{shown.sign('ha')}"
     for part, factor, of in (
         ("ha", shown.per_area(1.0), ""), ("shift", 1.0, say("a shift like the last")),
@@ -113,7 +113,7 @@ def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
     ):  # fmt: skip
         if total[f"cost_per_{part}"] is not None:
             keys = (f"cost_per_{part}", f"cost_{part}_lo95", f"cost_{part}_hi95")
-            money = _money_span(total, keys, shown, shown.currency if of else area, 0, factor)
+            money = _money_span(total, keys, shown.currency if of else area, 0, factor)
             out.append(f"{of}: {money}" if of else money)
     return out
 
@@ -122,7 +122,7 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> Move:
     loss = say("not touched")
     if ROOT_LOSS in catalogue[r["setting"]].responses:
         loss = percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95")
-    gain = _money_span(r, ("gain_per_t", "gain_lo95", "gain_hi95"), shown, shown.money_per_t, 2, shown.per_tonne)
+    gain = _money_span(r, ("gain_per_t", "gain_lo95", "gain_hi95"), shown.money_per_t, 2, shown.per_tonne)
     note = r["reason"].split("; ", 2)[2] if r["reason"].count("; ") > 1 else ""
     lines = [
         say("dirt {dirt} · root loss {loss}",

@@ -29,7 +29,9 @@ def _why(load: str, sources: pl.DataFrame) -> Figure:
     )  # fmt: skip
 
 
-def worst_section(warehouse: Warehouse, shift: dt.date, loads: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Section | None:
+def worst_section(
+    warehouse: Warehouse, shift: dt.date, loads: pl.DataFrame, catalogue: Catalogue, shown: Shown
+) -> Section | None:
     """Return the dirtiest loads for their conditions; none where no load is measured."""
     worst = warehouse.query("worst_load", shift_date=shift)
     if not worst.height:
@@ -46,7 +48,8 @@ def worst_section(warehouse: Warehouse, shift: dt.date, loads: pl.DataFrame, cat
         line = say(
             "{machine} in {field}, weighed {at} · expected {expected} % ({span}) · trace quality {quality}",
             machine=r["machine_id"], field=r["field_id"], at=shown.moment(r["weighed_at"]),
-            expected=number(r["expected_pct"]), span=interval(r["lo95"], r["hi95"], 1), quality=number(r["trace_quality"], 2),
+            expected=number(r["expected_pct"]), span=interval(r["lo95"], r["hi95"], 1),
+            quality=number(r["trace_quality"], 2),
         )  # fmt: skip
         badge = say("{n} % dirt", n=number(r["observed_pct"]))
         blocks = (_why(r["load_id"], sources),) if sources.height else (Prose(say("No source stands out.")),)

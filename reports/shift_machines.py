@@ -8,7 +8,7 @@ import polars as pl
 from reports.charts.machine_dirt import machine_dirt
 from reports.charts.shift_course import MOST_SETTINGS, shift_course
 from reports.charts.shift_passes import shift_passes
-from reports.document import Column, Figure, Fold, Prose, Row, Section, Table, figure, words
+from reports.document import Column, Figure, Fold, Prose, Row, Section, Table, figure, spanned, words
 from reports.shift_cards import sentence
 from reports.text import say, say_n
 from reports.theme import local
@@ -48,16 +48,14 @@ def machine_table(machines: pl.DataFrame, shown: Shown) -> Table:
     for r in machines.iter_rows(named=True):
         half, loss_half, told_of = r["observed_half"], r["root_loss_half"], r["observed_pct"] is not None
         loss = None if r["root_loss_t_ha"] is None else shown.convert(r["root_loss_t_ha"], "t/ha")
-        loss_half = None if loss_half is None else shown.convert(loss_half, "t/ha")
         link = _loads_link(machine=r["machine_id"])
         rows.append(Row((
             words(r["machine_id"], link), words(r["generation"]), figure(r["loads"], 0, href=link),
             figure(shown.convert(r["gross_t"], "t"), 0), figure(r["measured"], 0),
-            figure(r["observed_pct"], 1, r["observed_pct"] - half, r["observed_pct"] + half)
-            if told_of and half is not None else figure(r["observed_pct"]),
+            spanned(r["observed_pct"], half),
             figure(r["expected_pct"], 1, r["expected_lo95"], r["expected_hi95"]),
             figure(r["observed_pct"] - r["expected_pct"], sign=True) if told_of else words(None),
-            figure(loss, 1, None if loss_half is None else loss - loss_half, None if loss_half is None else loss + loss_half),
+            spanned(loss, None if loss_half is None else shown.convert(loss_half, "t/ha")),
             figure(r["audits"], 0), figure(r["trace_quality"], 2),
         ), {"machine": r["machine_id"], "site": r["sites"]}))  # fmt: skip
     return Table(
@@ -87,7 +85,9 @@ def fleet_figure(machines: pl.DataFrame, day: str, shown: Shown) -> Figure:
 
 def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> pl.DataFrame:
     """The settings moved furthest in the shift, in practical steps from where each began."""
-    far = decided.group_by("setting").agg(pl.col("steps").abs().max()).sort("steps", "setting", descending=[True, False])
+    far = (
+        decided.group_by("setting").agg(pl.col("steps").abs().max()).sort("steps", "setting", descending=[True, False])
+    )
     names = [n for n in far["setting"].to_list() if n in course.columns][:MOST_SETTINGS]
     if not names:
         names = [n for n in ("share_depth_cm", "ground_speed_kmh") if n in course.columns and course[n].count()]
@@ -112,7 +112,8 @@ def _decision_table(machine: str, decided: pl.DataFrame, catalogue: Catalogue, s
         tuple(
             Row((
                 words(shown.clock(r["decided_at"])), words(setting_label(r["setting"], catalogue)),
-                words(value_words(r["from_value"], r["unit"], shown)), words(value_words(r["to_value"], r["unit"], shown)),
+                words(value_words(r["from_value"], r["unit"], shown)), words(value_words(r["to_value"], r["unit"],
+                    shown)),
                 figure(r["steps"], 1, sign=True), figure(r["topsoil_wetness"], 2), words(r["field_id"]),
             ))
             for r in decided.iter_rows(named=True)
@@ -134,21 +135,27 @@ def _load_table(machine: str, loads: pl.DataFrame, shown: Shown) -> Table:
             ))
             for r in loads.drop_nulls("from_at").iter_rows(named=True)
         ),
-        say("Lifted: from its first traced half minute to its last. Brackets: 95 % of such loads."),
+        say("Lifted: from its first traced half minute to its last. Brackets: 95 % interval of what was expected."),
     )  # fmt: skip
 
 
-def _course_finding(loads: pl.DataFrame, decided: pl.DataFrame, course: pl.DataFrame) -> str:
+def course_finding(loads: pl.DataFrame, decided: pl.DataFrame, course: pl.DataFrame) -> str:
+    """Return how a machine's loads stood against what was expected, and how often its settings were moved."""
     known = loads.drop_nulls("observed_pct")
-    over = known.filter(pl.col("observed_pct") > pl.col("hi95")).height
-    wet = course["topsoil_wetness"].drop_nulls()
+    above = known.filter(pl.col("observed_pct") > pl.col("hi95")).height
     parts = [
-        say_n("{n} load measured, {over} dirtier than 95 % of such loads", "{n} loads measured, {over} dirtier than 95 % of such loads",
-              known.height, over=over),
+        say_n(
+            "{n} load measured, {above} above the interval of what was expected",
+            "{n} loads measured, {above} above the interval of what was expected",
+            known.height,
+            above=above,
+        ),
         say_n("{n} decision", "{n} decisions", decided.height),
-    ]  # fmt: skip
+    ]
+    wet = course["topsoil_wetness"].drop_nulls()
     if wet.len():
-        parts.append(say("topsoil wetness {span}", span=interval(float(wet.min()), float(wet.max()), 2)))  # type: ignore[arg-type]
+        span = interval(float(wet.min()), float(wet.max()), 2)  # type: ignore[arg-type]
+        parts.append(say("topsoil wetness {span}", span=span))
     return sentence("; ".join(parts))
 
 
@@ -156,7 +163,9 @@ def _map_finding(passes: pl.DataFrame) -> str:
     known = passes.drop_nulls("dirt_tare_pct")
     fields = passes["field_id"].drop_nulls().n_unique()
     if not known.height:
-        return say_n("{n} field; none of its loads is measured.", "{n} fields; none of their loads is measured.", fields)
+        return say_n(
+            "{n} field; none of its loads is measured.", "{n} fields; none of their loads is measured.", fields
+        )
     low, high = float(known["dirt_tare_pct"].min()), float(known["dirt_tare_pct"].max())  # type: ignore[arg-type]
     return say_n("{n} field; dirt of its loads {span} %.", "{n} fields; dirt of their loads {span} %.", fields,
                  span=interval(low, high, 1))  # fmt: skip
@@ -192,14 +201,16 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
     timed = local(loads.drop_nulls("from_at"), shown.zone, "from_at", "to_at")
     here = local(course, shown.zone, "at")
     timeline = Figure(
-        f"course-{safe}", _course_finding(loads, decided, course),
-        say("Above: bars are loads, over a band of what their conditions explain (95 %). Middle: topsoil wetness of the "
+        f"course-{safe}", course_finding(loads, decided, course),
+        say("Above: bars are loads, over what their conditions lead one to expect (95 % interval). Middle: topsoil "
+            "wetness of the "
             "field. Below: settings in practical steps from the shift's first value, those moved furthest."),
         shift_course(
             timed.select("load_id", "from_at", "to_at", "observed_pct", "expected_pct", "lo95", "hi95"),
             here.select("at", "topsoil_wetness").drop_nulls(), _moved(here, decided, catalogue, shown),
         ),
-        say("Loads, topsoil and settings of {machine} through the shift", machine=machine), _load_table(safe, loads, shown),
+        say("Loads, topsoil and settings of {machine} through the shift", machine=machine), _load_table(safe, loads,
+            shown),
     )  # fmt: skip
     blocks: list[Any] = [timeline]
     if decided.height:
@@ -209,7 +220,7 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
     if ground.height:
         blocks.append(Figure(
             f"passes-{safe}", _map_finding(ground),
-            say("Half minutes of lifting (thinned), coloured by the dirt of the load they went to; grey: not measured."),
+            say("Half minutes of lifting (thinned), coloured by the dirt of their load; grey: not measured."),
             shift_passes(ground), say("Map of the passes of {machine}", machine=machine), _pass_table(safe, ground),
         ))  # fmt: skip
     over = "" if r["observed_pct"] is None else say(
@@ -235,5 +246,3 @@ def machines_section(warehouse: Warehouse, machines: pl.DataFrame, loads: pl.Dat
         if mine["course"].height:
             blocks.append(_fold(r, mine, catalogue, shown))
     return Section("machines", say("Machines in the shift of {day}", day=day), tuple(blocks))
-
-

@@ -26,9 +26,12 @@ def filters(loads: pl.DataFrame, machines: list[Advised]) -> Filters:
     """Return choices of factory, machine and conditions that the shift has."""
     sites = loads["site_id"].drop_nulls().unique().sort().to_list()
     names = sorted({*loads["machine_id"].drop_nulls().to_list(), *(a.machine for a in machines)})
-    wet, soil = (tuple((c, told(c)) for c in classes) for classes in (("dry", "moist", "wet"), ("light", "medium", "heavy")))
+    wet, soil = (
+        tuple((c, told(c)) for c in classes) for classes in (("dry", "moist", "wet"), ("light", "medium", "heavy"))
+    )
     return Filters({
-        "site": (say("Factory"), tuple((s, s) for s in sites)), "machine": (say("Machine"), tuple((m, m) for m in names)),
+        "site": (say("Factory"), tuple((s, s) for s in sites)), "machine": (say("Machine"), tuple((m,
+            m) for m in names)),
         "wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil),
     })  # fmt: skip
 

@@ -18,8 +18,8 @@ SOIL_DASH = {"light": [1, 0], "medium": [6, 3], "heavy": [2, 2]}
 
 LINES = ["#8f1d52", "#1f4f8f", "#c98a1b", "#3b7d74", "#3a3634", "#7a5a3a"]
 LINE_DASHES = [[1, 0], [6, 3], [2, 2], [8, 2, 2, 2], [4, 1], [1, 3]]
-TOLD, UNTOLD, OPEN = "#2b6f9e", "#efe8da", "#c98a1b"
-"""What the data tell, what was not tried, and what stays open."""
+TOLD, NO_EFFECT, OPEN, UNTOLD = "#6fa3c8", "#d3e2ec", "#e0a83c", "#efe8da"
+"""What the data tell, tell to be nothing, leave open, and what was not tried."""
 CONFIG = {
     "font": "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif",
     "view": {"stroke": None},
@@ -62,7 +62,9 @@ def midnight(day: dt.date) -> str:
     return f"{day}T00:00:00"
 
 
-def finish(chart: alt.TopLevelMixin, description: str, shared: str | None = None, **datasets: list[dict[str, Any]]) -> Chart:
+def finish(
+    chart: alt.TopLevelMixin, description: str, shared: str | None = None, **datasets: list[dict[str, Any]]
+) -> Chart:
     """Return a chart with the theme, its description for readers of screens, and its data."""
     spec: dict[str, Any] = chart.to_dict()
     spec.pop("datasets", None)

@@ -62,9 +62,11 @@ def _words(shown: Shown) -> dict[str, Any]:
     """Texts and constants that the page's own script needs."""
     usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BROKEN_AT_6_CM
     return {
-        **{k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")}) for k, text in WORDS.items()},
+        **{k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")}) for k,
+            text in WORDS.items()},
         "classes": {c: told(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")},
-        "decimal": local_number("0.5")[1], "efficiency": FIELD_EFFICIENCY, "usual_kmh": USUAL_SPEED_KMH, "unknown_loss": UNKNOWN_LOSS_T_HA,
+        "decimal": local_number("0.5")[1], "efficiency": FIELD_EFFICIENCY, "usual_kmh": USUAL_SPEED_KMH,
+        "unknown_loss": UNKNOWN_LOSS_T_HA,
         "loss_factor": shown.convert(1.0, "t/ha"), "tonne_factor": 1 / shown.convert(1.0, "t"),
         "storage": {
             "from_c": storage.EXPONENTIAL_C[0], "to_c": storage.EXPONENTIAL_C[1], "per_c": storage.PER_C,

@@ -1,5 +1,6 @@
 """Plain words for moves, effects and findings; every number in them comes from a mart."""
 
+import re
 from typing import Any
 
 from reports.text import mark, say, told
@@ -41,6 +42,14 @@ def source_label(source: str, catalogue: Catalogue) -> str:
     if source in catalogue:
         return setting_label(source, catalogue)
     return say(SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source) or source.replace("{", "").replace("}", ""))
+
+
+def with_labels(text: str, catalogue: Catalogue) -> str:
+    """Return a sentence of a table with settings called as people call them."""
+    for name in catalogue:
+        if name in text:
+            text = re.sub(rf"\b{name}\b", setting_label(name, catalogue), text)
+    return text
 
 
 def interval(low: float | None, high: float | None, digits: int = 0) -> str:

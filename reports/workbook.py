@@ -34,7 +34,8 @@ def _write(sheet: Any, at: tuple[int, int], value: Any) -> None:
 def _put_table(book: Any, t: Table, name: str) -> None:
     sheet, bold = book.add_worksheet(name), book.add_format({"bold": True, "text_wrap": True})
     spans = [any(r.cells[i].lo is not None for r in t.rows) for i in range(len(t.columns))]
-    heads, places = [], []
+    heads: list[str] = []
+    places: list[int] = []
     for column, span in zip(t.columns, spans, strict=True):
         places.append(len(heads))
         heads += [column.head] + ([say("low 95 %"), say("high 95 %")] if span else [])

@@ -13,7 +13,8 @@ def own_loads(loads: pl.DataFrame) -> Chart:
     base = alt.Chart(rows()).encode(
         x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format="%-d %b", tickCount=8)),
         tooltip=[
-            alt.Tooltip("load_id:N", title=say("load")), alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
+            alt.Tooltip("load_id:N", title=say("load")), alt.Tooltip("observed_pct:Q", title=say("observed, %"),
+                format=".1f"),
             alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
         ],
     )  # fmt: skip

@@ -9,7 +9,7 @@ from reports.theme import LINE_DASHES, LINES, finish, records, rows
 
 
 def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:
-    """Draw `shift_date, site_id, loss, clean, lies`, a row a pile: expected loss a tonne through the season, a line a site."""
+    """Draw `shift_date, site_id, loss, clean, lies`, a row a pile: expected loss a tonne, a line a site."""
     only = alt.param(name="only_site", value="")
     sites = piles["site_id"].unique().sort().to_list()
     title = say("factory")
@@ -32,4 +32,6 @@ def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:
     size = alt.Size("clean:Q", title=say("clean beet"), legend=None)
     dot = base.mark_point(filled=True, opacity=0.9).encode(size=size)
     chart = alt.layer(line, dot).add_params(only).properties(width="container", height=200)
-    return finish(chart, say("Sugar that each pile is expected to lose a tonne, by shift and factory."), rows=records(piles))
+    return finish(
+        chart, say("Sugar that each pile is expected to lose a tonne, by shift and factory."), rows=records(piles)
+    )

@@ -38,5 +38,7 @@ def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
     )
     chart = alt.vconcat(dirt, rain, spacing=6).resolve_scale(x="shared")
     return finish(
-        chart, say("Dirt tare of each day with its interval, what was expected, and the rain below."), rows=records(days)
+        chart,
+        say("Dirt tare of each day with its interval, what was expected, and the rain below."),
+        rows=records(days),
     )

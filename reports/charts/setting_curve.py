@@ -21,9 +21,11 @@ def setting_curve(points: pl.DataFrame) -> Chart:
         alt.Chart(rows())
         .transform_filter("!only_wetness || datum.wetness_class == only_wetness")
         .encode(
-            x=alt.X("value:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(tickCount=4)), color=color,
+            x=alt.X("value:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(tickCount=4)),
+            color=color,
             tooltip=[
-                alt.Tooltip("topsoil:N", title=say("topsoil")), alt.Tooltip("value:Q", title=say("value"), format=".1f"),
+                alt.Tooltip("topsoil:N", title=say("topsoil")), alt.Tooltip("value:Q", title=say("value"),
+                    format=".1f"),
                 alt.Tooltip("mean:Q", title=say("change, %"), format="+.1f"),
                 alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.1f"),
                 alt.Tooltip("hi95:Q", title=say("to"), format="+.1f"),
@@ -31,7 +33,9 @@ def setting_curve(points: pl.DataFrame) -> Chart:
         )
     )  # fmt: skip
     band = base.mark_area(opacity=0.16).encode(y=alt.Y("lo95:Q", title=say("change, %")), y2="hi95:Q")
-    dash = alt.StrokeDash("topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=[[2, 2], [6, 3], [1, 0]]))
+    dash = alt.StrokeDash(
+        "topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=[[2, 2], [6, 3], [1, 0]])
+    )
     line = base.mark_line(strokeWidth=2).encode(y="mean:Q", strokeDash=dash)
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED, strokeDash=[3, 3]).encode(y="y:Q")
     chart = alt.layer(zero, band, line).add_params(only).properties(width="container", height=130)

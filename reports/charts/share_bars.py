@@ -18,11 +18,14 @@ def share_bars(values: pl.DataFrame, title: str, description: str) -> Chart:
     """
     tooltip = [
         alt.Tooltip("label:N", title=" "), alt.Tooltip("value:Q", title=title, format=",.1f"),
-        alt.Tooltip("lo:Q", title=say("from, 95 %"), format=",.1f"), alt.Tooltip("hi:Q", title=say("to"), format=",.1f"),
+        alt.Tooltip("lo:Q", title=say("from, 95 %"), format=",.1f"), alt.Tooltip("hi:Q", title=say("to"),
+            format=",.1f"),
     ]  # fmt: skip
     y = alt.Y("label:N", sort=values["label"].to_list(), title=None)
     base = alt.Chart(rows()).encode(y=y, tooltip=tooltip)
-    bar = base.mark_bar(size=13, color=BETTER, opacity=0.75).encode(x=alt.X("value:Q", title=title))
+    bar = base.mark_bar(size=13, color=BETTER, opacity=0.75).encode(
+        x=alt.X("value:Q", title=title, axis=alt.Axis(tickCount=6))
+    )
     rule = base.mark_rule(color=INK, strokeWidth=1.6).encode(x="lo:Q", x2="hi:Q")
     chart = alt.layer(bar, rule).properties(width="container", height=22 * values.height)
     return finish(chart, description, rows=records(values))

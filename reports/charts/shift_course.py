@@ -30,14 +30,17 @@ def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFr
     ]
     base = alt.Chart(rows("loads")).encode(tooltip=tooltip)
     title = say("dirt tare, %")
-    band = base.mark_rect(color=EXPECTED, opacity=0.3).encode(x=span, x2="to_at:T", y=alt.Y("lo95:Q", title=title), y2="hi95:Q")
+    band = base.mark_rect(color=EXPECTED, opacity=0.3).encode(
+        x=span, x2="to_at:T", y=alt.Y("lo95:Q", title=title), y2="hi95:Q"
+    )
     bar = base.mark_rule(color=OBSERVED, strokeWidth=4).encode(x=span, x2="to_at:T", y="observed_pct:Q")
     dirt = alt.layer(band, bar).properties(width="container", height=110)
     wet = (
         alt.Chart(rows("topsoil"))
         .mark_area(color=WETNESS["wet"], opacity=0.35, line={"color": WETNESS["wet"]})
         .encode(
-            x=x, y=alt.Y("topsoil_wetness:Q", title=say("wetness"), scale=alt.Scale(domain=[0, 1]), axis=alt.Axis(tickCount=3)),
+            x=x, y=alt.Y("topsoil_wetness:Q", title=say("wetness"), scale=alt.Scale(domain=[0, 1]),
+                axis=alt.Axis(tickCount=3)),
             tooltip=[
                 alt.Tooltip("at:T", title=say("time"), format="%H:%M"),
                 alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
@@ -66,6 +69,7 @@ def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFr
     )
     return finish(
         chart,
-        say("Dirt of the machine's loads over what was expected; topsoil wetness; settings in steps from the shift's start."),
+        say("Dirt of the machine's loads over what was expected; topsoil wetness; settings in steps from the "
+            "shift's start."),
         shared="shift-course", loads=records(loads), topsoil=records(topsoil), settings=records(settings),
     )  # fmt: skip

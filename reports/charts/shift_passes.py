@@ -23,7 +23,9 @@ def shift_passes(passes: pl.DataFrame) -> Chart:
     ]  # fmt: skip
     base = alt.Chart(rows("passes")).encode(x=x, y=y, tooltip=tooltip)
     other = base.transform_filter("!isValid(datum.dirt_tare_pct)").mark_square(size=22, color="#b9b2a5", opacity=0.7)
-    color = alt.Color("dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=alt.Scale(scheme="cividis", zero=False))
+    color = alt.Color(
+        "dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=alt.Scale(scheme="cividis", zero=False)
+    )
     known = base.transform_filter("isValid(datum.dirt_tare_pct)").mark_square(size=26, opacity=0.95).encode(color=color)
     chart = alt.layer(other, known).properties(width="container", height=300)
     return finish(

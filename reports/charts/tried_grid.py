@@ -5,9 +5,14 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import mark, say
-from reports.theme import INK, OPEN, TOLD, UNTOLD, finish, records, rows
+from reports.theme import INK, NO_EFFECT, OPEN, TOLD, UNTOLD, finish, records, rows
 
-STANDINGS = {mark("told"): TOLD, mark("no effect told"): "#a9c4d8", mark("confounded"): OPEN, mark("not tried enough"): UNTOLD}
+STANDINGS = {
+    mark("told"): TOLD,
+    mark("no effect told"): NO_EFFECT,
+    mark("confounded"): OPEN,
+    mark("not tried enough"): UNTOLD,
+}
 
 
 def tried_grid(cells: pl.DataFrame) -> Chart:

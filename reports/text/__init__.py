@@ -40,11 +40,17 @@ def _read(path: Path, _changed_ns: int, locale: str) -> dict[str, str | tuple[st
             catalogue = read_po(handle, locale=locale, abort_invalid=True)
     except Exception as problem:
         raise WorkspaceError(
-            f"the translation cannot be read ({problem})", where=str(path), mend="correct that line, or take the file away"
+            f"the translation cannot be read ({problem})",
+            where=str(path),
+            mend="correct that line, or take the file away",
         ) from problem
-    return {
-        m.id[0] if isinstance(m.id, tuple) else m.id: m.string for m in catalogue if m.id and m.string and not m.fuzzy
-    }
+    texts: dict[str, str | tuple[str, ...]] = {}
+    for m in catalogue:
+        if m.id and m.string and not m.fuzzy:
+            texts[m.id if isinstance(m.id, str) else m.id[0]] = (
+                m.string if isinstance(m.string, str) else tuple(m.string)
+            )
+    return texts
 
 
 @contextmanager
@@ -98,7 +104,8 @@ def say_n(one: str, many: str, n: int, /, **values: Any) -> str:
 def _form(spoken: Locale, n: int) -> int:
     """The index of a count's plural form, in CLDR's order as catalogues have it."""
     rule = spoken.plural_form
-    return [t for t in ("zero", "one", "two", "few", "many", "other") if t in rule.tags | {"other"}].index(rule(n))
+    every: tuple[str, ...] = ("zero", "one", "two", "few", "many", "other")
+    return [t for t in every if t in rule.tags | {"other"}].index(str(rule(n)))
 
 
 def local_number(text: str) -> str:

@@ -177,7 +177,8 @@ def _class_of(
     tops = rows[TOPS].mean() if TOPS in rows.columns else None
     sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
     at = CropAndHaul(
-        float(middle["yield_t_ha"]), haul_km, USUAL_WIDTH_M, None if sugar is None else float(sugar),  # type: ignore[arg-type]
+        float(middle["yield_t_ha"]), haul_km, USUAL_WIDTH_M,
+        None if sugar is None else float(sugar),  # type: ignore[arg-type]
         USUAL_TOPS_PCT if tops is None else float(tops),  # type: ignore[arg-type]
     )  # fmt: skip
     d = _draws(dirt, values, usual, place, shrink.get(dirt.response), rng)

@@ -1,6 +1,6 @@
 """What the season's dirt and losses cost, and what the guide's settings would have saved on all that was lifted.
 
-The saving of class c is E_z[cost(z_c) - cost(z_c + d_c)] t_c, z_c the level of a visit with the usual settings, d_c what
+The saving of class c is E_z[cost(z_c) - cost(z_c + d_c)] t_c, z_c the level of a visit as usually set, d_c what
 the guide's moves do, t_c the clean tonnes lifted. Moves of all classes share the fit's coefficients: d is drawn for all
 classes at once, so that the interval of their sum is that of a sum and not of its parts.
 """
@@ -96,7 +96,7 @@ def guide_worth(
     lifted = {(g, w, s): t for g, w, s, t in clean_t.iter_rows()}
     rows, total, tonnes = [], np.zeros(draws), 0.0
     for i, m in enumerate(moves):
-        t = lifted.get(tuple(m.head.values()), 0.0)  # type: ignore[call-overload]
+        t = lifted.get((m.head["generation"], m.head["wetness_class"], m.head["soil_class"]), 0.0)
         saved = _saving(m, d[:, i], r[:, i], prices) * t
         rows.append({**m.head, "clean_t": t, **_told(saved)})
         total, tonnes = total + saved, tonnes + t
@@ -148,8 +148,10 @@ def season_cost(
     unmeasured = float(facts.filter(pl.col(DIRT).is_null())["gross_t"].sum())
     soil_t, clean_t = gross * pct / 100, float((gross * (1 - pct / 100)).sum())
     soil, soil_half = float(soil_t.sum()), unmeasured * half / 100
-    per_t = prices.freight_per_t_km * _roads(facts, fields, sites, prices.haul_km)
-    per_t = float((soil_t * (per_t + prices.soil_handling_per_t + prices.soil_disposal_per_t)).sum() / max(soil, 1e-9))
+    freight = prices.freight_per_t_km * _roads(facts, fields, sites, prices.haul_km)
+    per_t = float(
+        (soil_t * (freight + prices.soil_handling_per_t + prices.soil_disposal_per_t)).sum() / max(soil, 1e-9)
+    )
     rows = [(SOIL, soil, soil_half, per_t, n)]
     lost, lost_half, plots = _mean(audits[ROOT_LOSS]) if ROOT_LOSS in audits.columns else (0.0, 0.0, 0)
     crop = float(facts["yield_t_ha"].mean() or 0.0)  # type: ignore[arg-type]

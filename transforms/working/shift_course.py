@@ -21,7 +21,7 @@ BESIDE = 8
 NOISE_TIMES = 4.0
 MOST_PASSES = 400
 """Half minutes of a machine that the map keeps."""
-DECISION_SCHEMA = {
+DECISION_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String, "decided_at": pl.Datetime("us", "UTC"), "field_id": pl.String, "setting": pl.String,
     "unit": pl.String, "from_value": pl.Float64, "to_value": pl.Float64, "steps": pl.Float64,
     "topsoil_wetness": pl.Float64,
@@ -104,7 +104,9 @@ def _passes(bins: pl.DataFrame, settings: list[str], given: pl.DataFrame, measur
     placed = bins.filter((pl.col("area_ha") > 0) & pl.col("lat_deg").is_not_null())
     nth, many = pl.int_range(pl.len()).over("machine_id"), pl.len().over("machine_id")
     thin = placed.filter(nth % ((many + MOST_PASSES - 1) // MOST_PASSES) == 0)
-    most = given.sort("share", "load_id", descending=[True, False]).unique(["machine_id", "bin_at"], keep="first", maintain_order=True)
+    most = given.sort("share", "load_id", descending=[True, False]).unique(
+        ["machine_id", "bin_at"], keep="first", maintain_order=True
+    )
     return (
         thin.join(most.select("machine_id", "bin_at", "load_id"), on=["machine_id", "bin_at"], how="left")
         .join(measured.select("load_id", DIRT), on="load_id", how="left")
