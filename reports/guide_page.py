@@ -118,7 +118,7 @@ def _class_fold(
     if small:
         drawn = curves.filter(pl.col("setting").is_in([f.id.removeprefix(f"{name}-") for f in small]))
         reading = say("Dot: where to start. Line and band: how much more it costs at another value, mean and 95 %, "
-                      "the other settings as in the guide. Settings whose values are not told apart are not drawn.")  # fmt: skip
+                      "the other settings as in the guide. Settings left as usual are not drawn.")  # fmt: skip
         inside = (Prose(reading), Small(tuple(small), _curve_table(name, drawn, catalogue, shown)))
         blocks.append(Fold(say("What being off costs"), inside))
     return Fold(say("{conditions}: saves {saved}", conditions=title, saved=saved), tuple(blocks), marks=marks)

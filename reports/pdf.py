@@ -9,12 +9,12 @@ import typst
 import vl_convert
 
 from reports.document import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small, Table
-from reports.text import chart_locales, locale
+from reports.text import chart_locales, locale, say
 
 CHART_WIDTH = 680
 """Pixels a chart is drawn at before it is fitted to the paper."""
 MOST_PRINTED_ROWS = 24
-"""A chart's table with more rows stands in the workbook and the HTML alone."""
+"""A table behind a chart or under a fold with more rows stands in the page and the workbook alone."""
 
 
 def _fixed_width(spec: dict[str, Any]) -> dict[str, Any]:
@@ -50,13 +50,14 @@ class _Paper:
 
     def __init__(self) -> None:
         self.files: dict[str, bytes] = {}
+        self.folded = 0
 
     def block(self, b: Any) -> dict[str, Any] | None:  # noqa: PLR0911  one return a kind of block
         match b:
             case Prose():
                 return {"kind": b.kind, "text": b.text, "note": b.note}
             case Table():
-                return _table(b)
+                return _table(b) if not self.folded or len(b.rows) <= MOST_PRINTED_ROWS else self._left_out(b)
             case Figure():
                 name = f"{b.id}.svg" if b.chart is not None else None
                 if b.chart is not None:
@@ -69,7 +70,10 @@ class _Paper:
             case Small():
                 return {"kind": b.kind, "blocks": self.blocks(b.blocks)}
             case Fold():
-                return {"kind": b.kind, "summary": b.summary, "blocks": self.blocks(b.blocks)}
+                self.folded += 1
+                made = {"kind": b.kind, "summary": b.summary, "blocks": self.blocks(b.blocks)}
+                self.folded -= 1
+                return made
             case Card():
                 moves = [{"words": m.words, "lines": list(m.lines)} for m in b.moves]
                 return {"kind": b.kind, "title": b.title, "badge": b.badge, "lines": list(b.lines), "moves": moves,
@@ -79,6 +83,11 @@ class _Paper:
             case Filters() | LoadList():
                 return None
         raise TypeError(f"{type(b).__name__} is no block of a page")
+
+    @staticmethod
+    def _left_out(t: Table) -> dict[str, Any]:
+        text = say("{name}: {n} rows, in the page and the workbook.", name=t.name, n=len(t.rows))
+        return {"kind": "prose", "text": text, "note": False}
 
     def blocks(self, every: tuple[Any, ...]) -> list[dict[str, Any]]:
         return [made for made in map(self.block, every) if made is not None]

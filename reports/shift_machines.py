@@ -18,6 +18,7 @@ from transforms.catalogue import Catalogue
 from transforms.warehouse import Warehouse
 
 METRES_PER_DEG = 111_320.0
+LEAST_PASSES = 5
 
 
 def machine_finding(machines: pl.DataFrame) -> str:
@@ -159,16 +160,27 @@ def course_finding(loads: pl.DataFrame, decided: pl.DataFrame, course: pl.DataFr
     return sentence("; ".join(parts))
 
 
-def _map_finding(passes: pl.DataFrame) -> str:
+def map_finding(field: str, passes: pl.DataFrame) -> str:
+    """Return how dirty the loads of one field were."""
     known = passes.drop_nulls("dirt_tare_pct")
-    fields = passes["field_id"].drop_nulls().n_unique()
     if not known.height:
-        return say_n(
-            "{n} field; none of its loads is measured.", "{n} fields; none of their loads is measured.", fields
-        )
+        return say("Field {field}: none of its loads is measured.", field=field)
     low, high = float(known["dirt_tare_pct"].min()), float(known["dirt_tare_pct"].max())  # type: ignore[arg-type]
-    return say_n("{n} field; dirt of its loads {span} %.", "{n} fields; dirt of their loads {span} %.", fields,
-                 span=interval(low, high, 1))  # fmt: skip
+    return say("Field {field}: its loads hold {span} % dirt.", field=field, span=interval(low, high, 1))
+
+
+def _maps(machine: str, name: str, passes: pl.DataFrame) -> list[Figure]:
+    """A map a field; a stray half minute beside a field makes none."""
+    reading = say("Half minutes of lifting (thinned), coloured by the dirt of their load; grey: not measured.")
+    return [
+        Figure(
+            f"passes-{name}-{i}", map_finding(str(field), ground := _placed(mine)), reading, shift_passes(ground),
+            say("Map of the passes of {machine} in {field}", machine=machine, field=field),
+            _pass_table(f"{name}-{i}", ground),
+        )
+        for i, ((field,), mine) in enumerate(passes.drop_nulls("field_id").group_by("field_id", maintain_order=True))
+        if mine.height >= LEAST_PASSES
+    ]  # fmt: skip
 
 
 def _pass_table(machine: str, passes: pl.DataFrame) -> Table:
@@ -216,13 +228,7 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
     if decided.height:
         count = say_n("The day's decision: {n}", "The day's decisions: {n}", decided.height)
         blocks.append(Fold(count, (_decision_table(safe, decided, catalogue, shown),)))
-    ground = _placed(local(passes.rename({"bin_at": "at"}), shown.zone, "at"))
-    if ground.height:
-        blocks.append(Figure(
-            f"passes-{safe}", _map_finding(ground),
-            say("Half minutes of lifting (thinned), coloured by the dirt of their load; grey: not measured."),
-            shift_passes(ground), say("Map of the passes of {machine}", machine=machine), _pass_table(safe, ground),
-        ))  # fmt: skip
+    blocks += _maps(machine, safe, local(passes.rename({"bin_at": "at"}), shown.zone, "at"))
     over = "" if r["observed_pct"] is None else say(
         "{observed} % dirt, {over} points over what was expected", observed=number(r["observed_pct"]),
         over=number(r["observed_pct"] - r["expected_pct"], 1, sign=True))  # fmt: skip

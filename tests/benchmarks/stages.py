@@ -17,7 +17,7 @@ RUNS = 3
 
 def one_run() -> dict[str, float]:
     """Time every stage of one fresh demo season in this process."""
-    from flows import stages  # noqa: PLC0415
+    from flows import pages, stages  # noqa: PLC0415
     from flows.demo import write_demo  # noqa: PLC0415
     from flows.progress import Reporter  # noqa: PLC0415
 
@@ -38,7 +38,7 @@ def one_run() -> dict[str, float]:
         lap("fit")
         stages.advise(workspace, fits, quiet)
         lap("advise")
-        stages.shift_page(workspace, quiet)
+        pages.shift_page(workspace, quiet)
         lap("shift_page")
         stages.receive_files(workspace, quiet)
         stages.bin_telemetry(workspace, quiet)

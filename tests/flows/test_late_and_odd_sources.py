@@ -6,7 +6,7 @@ import shutil
 import polars as pl
 import pytest
 
-from flows import stages
+from flows import pages, stages
 from flows.demo import write_demo
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest
 from transforms.warehouse import Warehouse
@@ -75,6 +75,6 @@ def test_names_of_files_and_rows_that_are_script_are_inert_on_the_page(season: S
     (workspace.inbox / f"{evil.replace('/', '')}.csv").write_text(f"{evil}\n{evil}\n")
     ingest(workspace)
     stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
-    page = stages.shift_page(workspace, QUIET).read_text()
+    page = pages.shift_page(workspace, QUIET)[0].read_text()
     assert "&lt;script&gt;alert(1)" in page
     assert "<script>alert" not in page

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from selenium.webdriver.support.ui import WebDriverWait
 
-from flows import stages
+from flows import pages, stages
 from flows.progress import Reporter
 from tests.program import Demo, taretrace_here
 from tests.reports.test_browser import WIDTHS, browser, pytestmark  # noqa: F401
