@@ -13,7 +13,7 @@ from transforms.warehouse import Warehouse
 def _now(now: pl.DataFrame, shown: Shown) -> Table:
     rain, air = shown.sign("rain"), shown.sign("degC")
     return Table(
-        "conditions-now", say("conditions"),
+        "conditions-now", say("conditions now"),
         (Column(say("Station")), Column(say("Soil"), numeric=False), Column(say("n fields")),
          Column(say("Wetness, 0 to 1")), Column(say("Rain 24 h, {unit}", unit=rain)),
          Column(say("Rain 72 h, {unit}", unit=rain)), Column(say("Air, {unit}", unit=air))),

@@ -155,7 +155,7 @@ def loads_finding(loads: pl.DataFrame) -> str:
 def _loads(data: GrowerData, shown: Shown) -> Figure:
     known = local(data.loads.drop_nulls(["observed_pct", "expected_pct"]), shown.zone, "lifted_at")
     table = Table(
-        "own-loads", say("your loads"),
+        "own-loads", say("each load"),
         (Column(say("Load")), Column(say("Shift"), numeric=False), Column(say("Field"), numeric=False),
          Column(say("Topsoil"), numeric=False), Column(say("Gross, {t}", t=shown.sign("t"))),
          Column(say("Dirt observed, %")), Column(say("Dirt expected, %"))),
@@ -214,7 +214,7 @@ def _loss(t_ha: float | None, shown: Shown) -> float | None:
 
 def _fields(data: GrowerData, shown: Shown) -> Table:
     return Table(
-        "fields", say("your fields"),
+        "fields", say("each field"),
         (Column(say("Field")), Column(say("Loads")), Column(say("Gross, {t}", t=shown.sign("t"))),
             Column(say("n measured")),
          Column(say("Dirt observed, %")), Column(say("Dirt expected, %")),

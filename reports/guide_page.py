@@ -62,7 +62,7 @@ def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalo
 def _curve_table(name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     t = shown.per_tonne
     return Table(
-        f"{name}-off", say("what being off costs"),
+        f"{name}-off", say("cost of being off, {class_}", class_=name),
         (Column(say("Setting")), Column(say("Value"), numeric=False), Column(say("Costs more, {unit}",
             unit=shown.money_per_t))),
         tuple(

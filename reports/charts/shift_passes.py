@@ -7,6 +7,8 @@ from reports.document import Chart
 from reports.text import say
 from reports.theme import finish, records, rows
 
+UNKNOWN = "#b9b2a5"
+
 
 def shift_passes(passes: pl.DataFrame) -> Chart:
     """Draw one machine's passes.
@@ -21,13 +23,16 @@ def shift_passes(passes: pl.DataFrame) -> Chart:
         alt.Tooltip("load_id:N", title=say("load")),
         alt.Tooltip("dirt_tare_pct:Q", title=say("dirt of its load, %"), format=".1f"),
     ]  # fmt: skip
-    base = alt.Chart(rows("passes")).encode(x=x, y=y, tooltip=tooltip)
-    other = base.transform_filter("!isValid(datum.dirt_tare_pct)").mark_square(size=22, color="#b9b2a5", opacity=0.7)
-    color = alt.Color(
+    dirt = alt.Color(
         "dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=alt.Scale(scheme="cividis", zero=False)
     )
-    known = base.transform_filter("isValid(datum.dirt_tare_pct)").mark_square(size=26, opacity=0.95).encode(color=color)
-    chart = alt.layer(other, known).properties(width="container", height=300)
+    # One layer: an empty one, where no load is measured, would have no extent.
+    chart = (
+        alt.Chart(rows("passes"))
+        .mark_square(size=26, opacity=0.9)
+        .encode(x=x, y=y, tooltip=tooltip, color=alt.condition("isValid(datum.dirt_tare_pct)", dirt, alt.value(UNKNOWN)))
+        .properties(width="container", height=300)
+    )
     return finish(
         chart, say("Half minutes of lifting on the ground, coloured by the dirt tare of the load they went to."),
         shared="shift-passes", passes=records(passes),

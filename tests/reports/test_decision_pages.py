@@ -1,51 +1,18 @@
-"""The guide, its cards, the what-if page and a trial's sheet, opened in headless Chromium with the network cut."""
+"""What is particular to the guide, the fleet's page and the what-if page, in headless Chromium."""
 
 import json
-from pathlib import Path
 
 import polars as pl
 import pytest
-from selenium.webdriver.support.ui import WebDriverWait
 
-from flows import pages, stages
-from flows.progress import Reporter
-from tests.program import Demo, taretrace_here
-from tests.reports.test_browser import WIDTHS, browser, pytestmark  # noqa: F401
+from flows import stages
+from tests.program import taretrace_here
+from tests.reports.chromium import opened, unfold
 from transforms.advice.what_if import Question, answer, read_table
 
-QUIET = Reporter(quiet=True)
 
-
-@pytest.fixture(scope="module")
-def pages(demo: Demo) -> dict[str, Path]:
-    guide, *cards = stages.guide_pages(demo.workspace, QUIET)
-    asked = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
-    *_, sheet, _ = stages.plan_trial(demo.workspace, asked)
-    return {"guide": guide, "card": cards[0], "what-if": stages.what_if_page(demo.workspace, QUIET), "sheet": sheet,
-            "fleet": stages.fleet_page(demo.workspace, QUIET)}  # fmt: skip
-
-
-def opened(browser, page: Path, width: int):  # noqa: F811
-    metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-    browser.get_log("browser")
-    browser.get(page.as_uri())
-    return browser
-
-
-@pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("name", ["guide", "card", "what-if", "sheet", "fleet"])
-def test_no_console_error_no_overflow_and_cautions(browser, pages, name, width):  # noqa: F811
-    opened(browser, pages[name], width)
-    assert [e for e in browser.get_log("browser") if e["level"] in {"SEVERE", "WARNING"}] == []
-    wide, seen = browser.execute_script("const e = document.documentElement; return [e.scrollWidth, e.clientWidth]")
-    assert wide <= seen
-    assert "Engine off and key out" in browser.execute_script("return document.body.innerText")
-
-
-def test_funnels_have_limits_and_a_dot_a_subject(browser, pages, demo):  # noqa: F811
-    opened(browser, pages["fleet"], 1280)
-    WebDriverWait(browser, 30).until(lambda b: b.execute_script("return document.body.dataset.charts") == "done")
+def test_funnels_have_limits_and_a_dot_a_subject(browser, written, demo):
+    opened(browser, written["fleet"], 1280)
     drawn = browser.execute_script(
         "const c = document.getElementById('chart-dirt_tare_pct-machine');"
         "return ['.mark-symbol.role-mark path', '.mark-rule.role-mark line'].map(m => c.querySelectorAll(m).length)"
@@ -57,27 +24,23 @@ def test_funnels_have_limits_and_a_dot_a_subject(browser, pages, demo):  # noqa:
     assert drawn == [dots, 2 * dots + 1]
 
 
-def test_a_card_prints_on_one_sheet(browser, pages):  # noqa: F811
-    opened(browser, pages["card"], 1280)
-    printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
-    import base64  # noqa: PLC0415
-
-    assert base64.b64decode(printed["data"]).count(b"/Type /Page\n") == 1
-
-
-def test_the_guide_shows_every_class_and_its_curves(browser, pages):  # noqa: F811
-    opened(browser, pages["guide"], 1280)
-    assert browser.execute_script("return document.querySelectorAll('h3').length") == 18
+def test_the_guide_shows_every_class_and_its_curves(browser, written, demo):
+    opened(browser, written["guide"], 1280)
+    unfold(browser)
+    with stages.open_warehouse(demo.workspace) as warehouse:
+        classes, settings = warehouse.table("guide_class"), warehouse.table("guide")
+    folds = browser.execute_script("return document.querySelectorAll('section > details.fold[data-wetness]').length")
+    assert folds == classes.height == 18
     drawn = browser.execute_script(
-        "return [...document.querySelectorAll('.picture svg')].map(s => s.querySelectorAll('path').length)"
+        "return [...document.querySelectorAll('.small .chart')].map(c => c.querySelectorAll('svg .role-mark path').length)"
     )
-    assert len(drawn) >= 6
-    assert min(drawn) > 20
+    assert len(drawn) == settings.filter(pl.col("says") == "best of those tried").height
+    assert min(drawn) >= 3
 
 
-def test_the_page_answers_as_the_program_does(browser, pages, demo):  # noqa: F811
+def test_the_page_answers_as_the_program_does(browser, written, demo):
     table = read_table(demo.workspace.what_if)
-    opened(browser, pages["what-if"], 1280)
+    opened(browser, written["what-if"], 1280)
     usual = table["usual"]
     for at, settings in (
         ((0.42, 21.0, 7.0, 70.0), {}),
@@ -93,8 +56,8 @@ def test_the_page_answers_as_the_program_does(browser, pages, demo):  # noqa: F8
         assert theirs["saved"] == pytest.approx(mine.saved_per_t, rel=1e-6, abs=1e-9)
 
 
-def test_sliders_move_the_figures_and_grey_what_nobody_tried(browser, pages):  # noqa: F811
-    opened(browser, pages["what-if"], 1280)
+def test_sliders_move_the_figures_and_grey_what_nobody_tried(browser, written):
+    opened(browser, written["what-if"], 1280)
     move = (
         "const s = document.getElementById(arguments[0]); s.value = arguments[1]; s.dispatchEvent(new Event('input'));"
         "return [document.getElementById('dirt').textContent, document.getElementById('untried').textContent,"

@@ -99,8 +99,14 @@ def test_every_source_of_a_load_has_a_name_people_use(catalogue: Catalogue):
 
 
 def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue):
-    moved = {"machine_id": "M01", "field_id": "F1", "soil_class": "light", "wetness_class": "dry", "verdict": "hold",
-             "reason": "nothing is better"}
+    moved = {
+        "machine_id": "M01",
+        "field_id": "F1",
+        "soil_class": "light",
+        "wetness_class": "dry",
+        "verdict": "hold",
+        "reason": "nothing is better",
+    }
     advice = pl.DataFrame([{**dict.fromkeys(ADVICE_SCHEMA), **moved}], schema=ADVICE_SCHEMA)
     gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
     names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]

@@ -1,0 +1,55 @@
+"""Opens pages at a width, with all that folds open, and asks them what a person would see."""
+
+from pathlib import Path
+from typing import Any
+
+from selenium import webdriver
+from selenium.webdriver.support.ui import WebDriverWait
+
+WIDTHS = [390, 768, 1280]
+A4 = 688
+"""A4 less its margins at 96 dpi."""
+CHARTS = """
+return [...document.querySelectorAll('.chart')].map(c => {
+  const right = e => e ? e.getBoundingClientRect().right : 9999, svg = c.querySelector('svg');
+  return {id: c.id, drawn: c.dataset.drawn, label: c.getAttribute('aria-label'), over: right(svg) - right(c),
+    marks: c.querySelectorAll('svg .role-mark path, svg .role-mark rect, svg .role-mark line').length,
+    finding: (c.closest('figure').querySelector('.finding') || {}).textContent,
+    table: c.closest('figure').parentElement.querySelectorAll('table tbody tr').length
+      || c.closest('.small')?.nextElementSibling.querySelectorAll('table tbody tr').length}})
+"""
+
+
+def opened(browser: webdriver.Chrome, page: Path, width: int, part: str = "") -> webdriver.Chrome:
+    """Open a page and wait until the charts that stand open are drawn."""
+    metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get_log("browser")
+    browser.get("about:blank")
+    browser.get(page.as_uri() + part)
+    script = "return !document.querySelector('.chart') || document.body.dataset.charts === 'done'"
+    WebDriverWait(browser, 30).until(lambda b: b.execute_script(script))
+    return browser
+
+
+def unfold(browser: webdriver.Chrome) -> None:
+    """Open all that folds and wait until every chart is drawn."""
+    browser.execute_script("for (const d of document.querySelectorAll('details')) d.open = true")
+    script = "return [...document.querySelectorAll('.chart')].every(c => c.dataset.drawn === 'yes')"
+    WebDriverWait(browser, 60).until(lambda b: b.execute_script(script))
+
+
+def overflow(browser: webdriver.Chrome) -> int:
+    """How many pixels the page is wider than its window."""
+    wide, seen = browser.execute_script("const e = document.documentElement; return [e.scrollWidth, e.clientWidth]")
+    return int(wide - seen)
+
+
+def complaints(browser: webdriver.Chrome) -> list[str]:
+    """What the page complained of on its console since it was opened."""
+    return [e["message"] for e in browser.get_log("browser") if e["level"] in {"SEVERE", "WARNING"}]
+
+
+def asked(browser: webdriver.Chrome, script: str, *values: Any) -> Any:
+    """Ask the page."""
+    return browser.execute_script(script, *values)
