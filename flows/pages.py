@@ -3,6 +3,7 @@
 import os
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from importlib.resources import files
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -110,3 +111,12 @@ def load_page(
         picture = load_picture(load_id, warehouse, Lake(workspace.lake))
         with speaking(season.locale, season.texts):
             return write_load_page(picture, season, workspace.out, footer(warehouse), setting, forms)
+
+
+def catalogue(workspace: Workspace) -> Path:
+    """Write the catalogue of all English texts into the workspace, to be translated."""
+    folder = workspace.season.texts or workspace.root / "text"
+    folder.mkdir(exist_ok=True)
+    path = folder / "catalogue.pot"
+    path.write_text(files("reports.text").joinpath("catalogue.pot").read_text("utf-8"), "utf-8")
+    return path

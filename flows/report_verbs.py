@@ -142,3 +142,13 @@ def report_load(
         lambda w, r: pages.load_page(w, load_id, setting, r, Forms(pdf, xlsx)),
     )  # fmt: skip
     _tell(json_wanted, "load_page", "Load page", paths, [])
+
+
+@report_app.command(name="texts")
+def report_texts(folder: Folder = HERE, json_wanted: Json = False) -> None:
+    """Hand out the catalogue of all English texts: translate it as text/LANGUAGE.po, and pages speak that language."""
+    from flows import pages  # noqa: PLC0415
+
+    path = pages.catalogue(Workspace(folder)).resolve()
+    language = Workspace(folder).season.locale
+    _tell(json_wanted, "catalogue", "Catalogue", [path], [f"Next: locale in season.toml (now {language}), text/de.po"])

@@ -11,7 +11,7 @@ from reports.charts.field_passes import field_passes
 from reports.charts.load_timeline import load_timeline
 from reports.document import Chart, Column, Figure, Page, Prose, Row, Section, Table, figure, words
 from reports.page import Forms, write_page
-from reports.text import say
+from reports.text import say, told
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, setting_label
 from transforms.catalogue import Catalogue
@@ -146,7 +146,7 @@ def _lead(row: dict[str, Any], shown: Shown) -> str:
 
 
 def _clocks(row: dict[str, Any]) -> str:
-    parts = [capital(row["says"]) + "."]
+    parts = [capital(told(row["says"])) + "."]
     if row["machine_ahead_min"]:
         parts.append(
             say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))

@@ -19,6 +19,7 @@ SOURCE_LABELS = {
     "operator": mark("this operator's own level"),
     "site_day": mark("this day at the factory"),
     "season": mark("this season's own level"),
+    "lab and unexplained": mark("measuring, and what nothing explains"),
 }
 CONDITION_LABELS = {
     "topsoil_wetness": mark("topsoil wetness"),
@@ -33,8 +34,8 @@ COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TO
 
 
 def setting_label(name: str, catalogue: Catalogue) -> str:
-    """Return what people call a setting, in the page's language; the name itself where it is none."""
-    return told(catalogue[name].label) if name in catalogue else name
+    """Return what people call a setting or sensor, in the page's language; the name itself where it has no other."""
+    return told(catalogue[name].label if name in catalogue else name)
 
 
 def source_label(source: str, catalogue: Catalogue) -> str:

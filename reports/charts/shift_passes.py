@@ -23,14 +23,14 @@ def shift_passes(passes: pl.DataFrame) -> Chart:
         alt.Tooltip("load_id:N", title=say("load")),
         alt.Tooltip("dirt_tare_pct:Q", title=say("dirt of its load, %"), format=".1f"),
     ]  # fmt: skip
-    dirt = alt.Color(
-        "dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=alt.Scale(scheme="cividis", zero=False)
-    )
+    dirt = alt.Color("dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=alt.Scale(scheme="cividis", zero=False))
     # One layer: an empty one, where no load is measured, would have no extent.
     chart = (
         alt.Chart(rows("passes"))
         .mark_square(size=26, opacity=0.9)
-        .encode(x=x, y=y, tooltip=tooltip, color=alt.condition("isValid(datum.dirt_tare_pct)", dirt, alt.value(UNKNOWN)))
+        .encode(
+            x=x, y=y, tooltip=tooltip, color=alt.condition("isValid(datum.dirt_tare_pct)", dirt, alt.value(UNKNOWN))
+        )
         .properties(width="container", height=300)
     )
     return finish(

@@ -140,24 +140,35 @@ def chart_locales() -> dict[str, Any]:
     return {"number": number, "time": time}
 
 
-_NUMBERS = re.compile(r"(?<![\w.])[-+]?\d+(?:,\d{3})*(?:\.\d+)?")
+_LIFTED = re.compile(r"(?<![\w.])(?:[-+]?\d+(?:,\d{3})*(?:\.\d+)?(?!\w)|\w*[_\d]\w*)")
+"""Numbers, and names that hold a digit or an underscore: ids and settings."""
+_NUMBER = re.compile(r"[-+]?\d[\d,]*(?:\.\d+)?")
+
+
+def sentence_key(text: str) -> tuple[str, list[str]]:
+    """Return a table's sentence as the catalogue has it, `{0}`, `{1}` for what was lifted out, and that."""
+    lifted: list[str] = []
+
+    def numbered(found: re.Match[str]) -> str:
+        lifted.append(found[0])
+        return "{" + str(len(lifted) - 1) + "}"
+
+    return _LIFTED.sub(numbered, text.replace("{", "{{").replace("}", "}}")), lifted
 
 
 def told(text: str) -> str:
     """Return a word or sentence that a table holds in the page's language; its numbers are put in by the locale.
 
-    The catalogue has such sentences with `{0}`, `{1}` where numbers stand (`told_sentences.py`). One it lacks is shown
-    as the table has it.
+    The catalogue has such sentences with `{0}`, `{1}` where numbers and ids stand (`told_sentences.py`). One it lacks
+    is shown as the table has it.
     """
-    numbers: list[str] = []
-
-    def numbered(found: re.Match[str]) -> str:
-        numbers.append(local_number(found[0]))
-        return "{" + str(len(numbers) - 1) + "}"
-
-    pattern = _NUMBERS.sub(numbered, text.replace("{", "{{").replace("}", "}}"))
-    found = _spoken.get().texts.get(pattern, pattern)
-    return (found if isinstance(found, str) else found[0]).format(*numbers)
+    key, lifted = sentence_key(text)
+    texts = _spoken.get().texts
+    if key not in texts and "; " in text:
+        return "; ".join(told(part) for part in text.split("; "))
+    found = texts.get(key, key)
+    values = [local_number(v) if _NUMBER.fullmatch(v) else v for v in lifted]
+    return (found if isinstance(found, str) else found[0]).format(*values)
 
 
 def mark(text: str) -> str:

@@ -32,7 +32,8 @@ def test_the_guide_shows_every_class_and_its_curves(browser, written, demo):
     folds = browser.execute_script("return document.querySelectorAll('section > details.fold[data-wetness]').length")
     assert folds == classes.height == 18
     drawn = browser.execute_script(
-        "return [...document.querySelectorAll('.small .chart')].map(c => c.querySelectorAll('svg .role-mark path').length)"
+        "return [...document.querySelectorAll('.small .chart')].map(c => c.querySelectorAll('svg .role-mark "
+        "path').length)"
     )
     assert len(drawn) == settings.filter(pl.col("says") == "best of those tried").height
     assert min(drawn) >= 3

@@ -10,8 +10,24 @@ from selenium.webdriver.common.by import By
 
 from reports.charts.share_bars import share_bars
 from reports.document import (
-    Card, Cards, Chart, Column, Figure, Filters, Fold, LoadList, Move, Page, Prose, Row, Section, Small, Table, figure,
-    spanned, words,
+    Card,
+    Cards,
+    Chart,
+    Column,
+    Figure,
+    Filters,
+    Fold,
+    LoadList,
+    Move,
+    Page,
+    Prose,
+    Row,
+    Section,
+    Small,
+    Table,
+    figure,
+    spanned,
+    words,
 )  # fmt: skip
 from reports.page import Forms, write_page
 from reports.text import speaking
@@ -117,7 +133,9 @@ def test_charts_that_share_a_specification_carry_it_once(told):
 
 def test_an_empty_chart_is_said_in_words(tmp_path):
     table = Table("t", "nothing", (Column("a"),), ())
-    made = Page("t", "w", "l", None, (Section("s", "S", (Figure("f", "Nothing is measured yet.", "", None, "x", table),)),), ())
+    made = Page(
+        "t", "w", "l", None, (Section("s", "S", (Figure("f", "Nothing is measured yet.", "", None, "x", table),)),), ()
+    )
     path, *_ = write_page(made, tmp_path / "p.html")
     text = path.read_text()
     assert "Nothing is measured yet." in text

@@ -8,11 +8,9 @@ import polars as pl
 import pytest
 
 from flows import pages, stages
-from reports.document import Table
 from reports.page import embedded
 from reports.shift_cards import advised as advised_machines
 from reports.shift_cards import card
-from reports.shift_page import shift_page
 from reports.units import NOTHING, Shown, number
 from reports.words import CAUTION, move_in_words, source_label, sure
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
@@ -133,10 +131,10 @@ def test_gains_are_given_by_hectare_shift_and_season_with_intervals(text):
     worth = [c for c in cards if "together" in c]
     assert len([c for c in cards if re.search(r"\(0\.\d\d, (forecast|as now)\)", c)]) >= len(worth)
     assert worth
-    for card in worth:
-        assert re.search(r"EUR/t \([\d.−]+ to [\d.−]+\); [\d.−]+ EUR/ha \([\d.−]+ to [\d.−]+\)", card)
-        assert "a shift like the last" in card
-        assert "on all it lifted this season in such conditions" in card
+    for line in worth:
+        assert re.search(r"EUR/t \([\d.−]+ to [\d.−]+\); [\d.−]+ EUR/ha \([\d.−]+ to [\d.−]+\)", line)
+        assert "a shift like the last" in line
+        assert "on all it lifted this season in such conditions" in line
 
 
 def test_the_headline_counts_what_the_table_holds(advised, text):
