@@ -26,7 +26,7 @@ METRIC = Shown("metric", "EUR", "Europe/Prague")
 
 
 @pytest.fixture(scope="module")
-def warehouse(demo: Demo, written):
+def warehouse(demo: Demo, written):  # noqa: ARG001  the pages are written first
     with Warehouse.to_look_at(demo.workspace.warehouse) as opened:
         yield opened
 
@@ -134,8 +134,8 @@ def test_settings_with_the_wrong_sign_pooled_are_named(page, warehouse, demo: De
 
 def test_a_curve_says_how_far_the_response_moves_where_it_moves_most(page, warehouse):
     curve = warehouse.table("curve").filter(
-        (pl.col("response") == DIRT) & (pl.col("setting") == "share_depth_cm") & pl.col("tried") & pl.col("mean").is_not_null()
-        & pl.col("wetness_class").is_not_null()
+        (pl.col("response") == DIRT) & (pl.col("setting") == "share_depth_cm") & pl.col("tried")
+        & pl.col("mean").is_not_null() & pl.col("wetness_class").is_not_null()
     )  # fmt: skip
     moved = {}
     for (wet,), mine in curve.group_by("wetness_class"):
@@ -208,7 +208,7 @@ def test_every_check_of_every_fit_stands_in_the_report(page, warehouse):
     assert standing.count("not made") == checks["passed"].null_count()
 
 
-def test_the_report_says_where_data_cannot_tell(warehouse, demo: Demo, tmp_path):
+def test_the_report_says_where_data_cannot_tell(tmp_path):
     season = run_season(tmp_path / "s", seed=3, machines=2, days=2)
     stages.keep(season.workspace, QUIET)
     with stages.open_warehouse(season.workspace) as small:
@@ -220,7 +220,8 @@ def test_the_report_says_where_data_cannot_tell(warehouse, demo: Demo, tmp_path)
 
 def test_machines_above_their_conditions_are_named():
     rows = pl.DataFrame({
-        "machine_id": ["A", "B", "C", "D"], "observed_pct": [12.0, 8.0, 4.0, None], "observed_half": [0.5, 0.5, 0.5, None],
+        "machine_id": ["A", "B", "C", "D"], "observed_pct": [12.0, 8.0, 4.0, None], "observed_half": [0.5, 0.5, 0.5,
+            None],
         "expected_lo95": [7.0, 7.0, 7.0, 7.0], "expected_hi95": [9.0, 9.0, 9.0, 9.0],
     })  # fmt: skip
     assert machine_finding(rows) == "Clearly dirtier than their conditions explain: A; clearly cleaner: C."

@@ -42,7 +42,14 @@ def fits(world, catalogue):
 
 @pytest.fixture(scope="module")
 def guide(fits, catalogue):
-    return setting_guide(*fits, catalogue, PRICES, 30, np.random.default_rng(1))
+    cells = [
+        (g, w, s, 1000.0)
+        for g in fits[0].rows["generation"].unique()
+        for w in ("dry", "moist", "wet")
+        for s in ("light", "medium", "heavy")
+    ]
+    lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
+    return setting_guide(*fits, catalogue, PRICES, 30, lifted, np.random.default_rng(1))
 
 
 def test_every_class_has_a_guide_or_says_why(guide):
@@ -60,8 +67,8 @@ def test_the_guide_stays_inside_what_was_tried(guide):
     assert guide.settings.filter(pl.col("generation") == "one")["setting"].str.contains("rear_roller").sum() == 0
 
 
-def test_the_guide_truly_saves(world, guide):
-    """The guide's settings against the usual ones in the middle of each class, by the true mechanics."""
+def truly_saved(world, guide) -> list[float]:
+    """The guide's settings against the usual ones in the middle of each class, per tonne, by the true mechanics."""
     saved = []
     middle = {"dry": 0.2, "moist": 0.5, "wet": 0.8, "light": 12.0, "medium": 26.0, "heavy": 40.0}
     cells = guide.settings.group_by("generation", "wetness_class", "soil_class", maintain_order=True)
@@ -73,6 +80,22 @@ def test_the_guide_truly_saves(world, guide):
         speed = float(usual["ground_speed_kmh"][0])
         before, after = (true_cost(world.mechanic, s, ground, 75.0, speed)[0] for s in (usual, start))
         saved.append(before - after)
+    return saved
+
+
+def test_the_season_s_worth_holds_what_the_guide_truly_saves(world, guide):
+    """A thousand tonnes lifted in every class; the total's interval comes from draws of all classes at once."""
+    truth = 1000 * sum(truly_saved(world, guide))
+    classes, total = guide.worth.drop_nulls("generation"), guide.worth.filter(pl.col("generation").is_null())
+    assert classes.height == guide.classes.drop_nulls("saved_per_t").height
+    assert total["saved"].item() == pytest.approx(classes["saved"].sum())
+    assert total["lo95"].item() < truth < total["hi95"].item()
+    told = guide.classes.drop_nulls("saved_per_t").join(classes, on=["generation", "wetness_class", "soil_class"])
+    assert (told["saved"] / 1000 - told["saved_per_t"]).abs().max() < 0.2
+
+
+def test_the_guide_truly_saves(world, guide):
+    saved = truly_saved(world, guide)
     assert np.mean(saved) > 0.1
     assert np.mean([s > 0 for s in saved]) >= 0.9, saved
 

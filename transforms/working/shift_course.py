@@ -1,11 +1,12 @@
 """One shift as its machines worked it: five minutes a row, the passes on the ground, and where a setting was changed.
 
 A decision is a change of level that lasts: at a half minute t of lifting, with m-(t) and m+(t) the medians of the k
-half minutes before and after,
+half minutes before and after, and a-(t), a+(t) their means,
 
-    d(t) = m+(t) - m-(t),   |d(t)| >= max(step, 4 s),   |d(t)| the largest within k half minutes either way       (25)
+    |m+(t) - m-(t)| >= max(step, 4 s),   |a+(t) - a-(t)| the largest within k half minutes either way            (25)
 
-s is the noise of a half minute, 1.48 median |x(t) - x(t-1)| / sqrt 2. Medians let single wild readings pass.
+s is the noise of a half minute, 1.48 median |x(t) - x(t-1)| / sqrt 2. Medians let single wild readings pass; means are
+sharper about the moment.
 """
 
 import datetime as dt
@@ -56,14 +57,13 @@ def decisions(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
         if noise is None:
             continue
         least = max(step, NOISE_TIMES * noise)
-        before = x.rolling_median(BESIDE).shift(1)
-        after = x.reverse().rolling_median(BESIDE).reverse()
-        told = rows.with_columns(before.alias("from_value"), after.alias("to_value")).with_columns(
-            (pl.col("to_value") - pl.col("from_value")).alias("d")
-        )
-        size = pl.col("d").abs()
-        highest = size == size.rolling_max(2 * BESIDE + 1, center=True, min_samples=1)
-        kept = told.filter((size >= least) & highest)
+        told = rows.with_columns(
+            x.rolling_median(BESIDE).shift(1).alias("from_value"),
+            x.reverse().rolling_median(BESIDE).reverse().alias("to_value"),
+            (x.reverse().rolling_mean(BESIDE).reverse() - x.rolling_mean(BESIDE).shift(1)).abs().alias("moved"),
+        ).with_columns((pl.col("to_value") - pl.col("from_value")).alias("d"))
+        highest = pl.col("moved") == pl.col("moved").rolling_max(2 * BESIDE + 1, center=True, min_samples=1)
+        kept = told.filter((pl.col("d").abs() >= least) & highest)
         # Two half minutes may share the largest change: the first stands.
         apart = (pl.col("bin_at").diff() > dt.timedelta(seconds=30 * BESIDE)).fill_null(value=True)
         found.append(
