@@ -178,7 +178,7 @@ class Card:
     moves: tuple[Move, ...] = ()
     blocks: tuple[Any, ...] = ()
     marks: dict[str, str] = field(default_factory=dict)
-    href: str | None = None
+    anchor: str | None = None
 
 
 @dataclass(frozen=True)

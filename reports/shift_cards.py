@@ -153,7 +153,7 @@ def card(a: Advised, catalogue: Catalogue, shown: Shown) -> Card:
     if head["verdict"] == "try":
         lines.append(say("Not sure enough to advise. Worth a split-run trial, alternate loads in the same field:"))
     moves = tuple(_move(r, catalogue, shown) for r in a.moves)
-    return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks)
+    return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, card_id(a.machine))
 
 
 def outlook_words(machines: list[Advised]) -> str:

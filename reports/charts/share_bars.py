@@ -7,6 +7,9 @@ from reports.document import Chart
 from reports.text import say
 from reports.theme import BETTER, INK, finish, records, rows
 
+THOUSANDS = 10_000
+"""From here on ticks are short (40k): long ones run into each other on a phone."""
+
 
 def share_bars(values: pl.DataFrame, title: str, description: str) -> Chart:
     """Draw `label, value, lo, hi`, in the order given.
@@ -21,10 +24,11 @@ def share_bars(values: pl.DataFrame, title: str, description: str) -> Chart:
         alt.Tooltip("lo:Q", title=say("from, 95 %"), format=",.1f"), alt.Tooltip("hi:Q", title=say("to"),
             format=",.1f"),
     ]  # fmt: skip
+    large = float(values.select(pl.col("value").abs().max()).item() or 0) >= THOUSANDS
     y = alt.Y("label:N", sort=values["label"].to_list(), title=None)
     base = alt.Chart(rows()).encode(y=y, tooltip=tooltip)
     bar = base.mark_bar(size=13, color=BETTER, opacity=0.75).encode(
-        x=alt.X("value:Q", title=title, axis=alt.Axis(tickCount=6))
+        x=alt.X("value:Q", title=title, axis=alt.Axis(tickCount=6, format="~s" if large else ","))
     )
     rule = base.mark_rule(color=INK, strokeWidth=1.6).encode(x="lo:Q", x2="hi:Q")
     chart = alt.layer(bar, rule).properties(width="container", height=22 * values.height)

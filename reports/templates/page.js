@@ -14,7 +14,8 @@
     const text = (v, c) => (v === null || data.words[c] || data.digits[c] === null ? data.named[bare(v, c)] || bare(v, c)
       : v.toLocaleString(document.documentElement.lang, { minimumFractionDigits: data.digits[c], maximumFractionDigits: data.digits[c] }).replace("-", "\u2212"));
     const marksOf = (i) => Object.fromEntries(Object.entries(data.marks).map(([m, c]) => [m, String(bare(data.columns[c][i], c))]));
-    let shown = 100;
+    const step = matchMedia("(max-width: 42rem)").matches ? 20 : 100;
+    let shown = step;
     const draw = () => {
       const some = [];
       for (let i = 0; i < data.rows; i++) if (fits(marksOf(i))) some.push(i);
@@ -34,8 +35,8 @@
       box.querySelector(".told").textContent = fill(words.loads, { shown: n(Math.min(shown, some.length)), some: n(some.length), all: n(data.rows) });
       box.querySelector(".more").hidden = some.length <= shown;
     };
-    box.querySelector(".more").addEventListener("click", () => { shown += 100; draw(); });
-    return { box, draw, reset: () => { shown = 100; draw(); } };
+    box.querySelector(".more").addEventListener("click", () => { shown += step; draw(); });
+    return { box, draw, reset: () => { shown = step; draw(); } };
   }
 
   function apply() {

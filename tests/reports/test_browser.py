@@ -150,6 +150,19 @@ def test_a_number_of_the_season_opens_its_loads_in_the_list(browser, written):
     assert asked(browser, "return document.querySelectorAll('tbody tr').length") == 200
 
 
+@pytest.mark.parametrize("name", PAGES)
+def test_every_link_leads_somewhere(browser, written, name):
+    opened(browser, written[name], 1280)
+    lost = asked(
+        browser,
+        "return [...document.querySelectorAll('a[href]')].map(a => a.getAttribute('href'))"
+        ".filter(h => h.startsWith('#') && !document.getElementById(h.slice(1).split('/')[0]))",
+    )
+    assert lost == []
+    files = {h.split("#")[0] for h in asked(browser, "return [...document.links].map(a => a.getAttribute('href'))")}
+    assert {f for f in files if f and not (written[name].parent / f).exists()} == set()
+
+
 def test_filters_and_summaries_are_reached_by_the_keyboard(browser, written):
     opened(browser, written["shift"], 1280)
     reached = asked(
