@@ -11,7 +11,7 @@ from reports.charts.field_passes import field_passes
 from reports.charts.load_timeline import load_timeline
 from reports.document import Chart, Column, Figure, Page, Prose, Row, Section, Table, figure, words
 from reports.page import Forms, write_page
-from reports.text import say, told
+from reports.text import say, say_n, told
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, setting_label
 from transforms.catalogue import Catalogue
@@ -139,7 +139,7 @@ def _lead(row: dict[str, Any], shown: Shown) -> str:
     else:
         parts.append(say("Filled by {machine} (its ticket names no machine; {chance} % sure).",
             machine=row["machine_id"],
-                         chance=number(100 * row["machine_chance"], 0)))  # fmt: skip
+                         chance=number(min(100 * row["machine_chance"], 99), 0)))  # fmt: skip
     parts.append(say("Trace quality {quality}: about that part of its mass is expected to be in the minutes shown.",
                      quality=number(row["trace_quality"], 2)))  # fmt: skip
     return " ".join(parts)
@@ -165,7 +165,7 @@ def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Se
     reading = say("{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each "
                   "half "
                   "minute. At the foot: what the machine was doing.", level=level)  # fmt: skip
-    finding = say("{n} stretches of lifting filled it.", n=len(minutes.rows))
+    finding = say_n("{n} stretch of lifting filled it.", "{n} stretches of lifting filled it.", len(minutes.rows))
     chart = Figure("time", finding, reading, _timeline(picture, row, shown),
                    say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}",
                        load=row["load_id"]),

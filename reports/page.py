@@ -18,6 +18,10 @@ from reports.units import NOTHING, number
 from reports.workbook import write_workbook
 
 
+PICTURE_WIDTH = 460
+"""Pixels a picture is drawn at: its words are read on a phone and stand not too large on a desk."""
+
+
 @dataclass(frozen=True)
 class Forms:
     """What a page is written as besides HTML."""
@@ -103,7 +107,7 @@ def _chart_json(chart: Chart) -> Markup:
 
 
 def _inline_picture(chart: Chart) -> Markup:
-    return Markup(picture(chart).decode())  # noqa: S704  drawn from our own specification, texts escaped by it
+    return Markup(picture(chart, PICTURE_WIDTH).decode())  # noqa: S704  drawn from our own specification, texts escaped by it
 
 
 def _loads_json(loads: LoadList) -> Markup:

@@ -11,28 +11,28 @@ import vl_convert
 from reports.document import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small, Table
 from reports.text import chart_locales, locale, say
 
-CHART_WIDTH = 680
+PAPER_WIDTH = 680
 """Pixels a chart is drawn at before it is fitted to the paper."""
 MOST_PRINTED_ROWS = 24
 """A table behind a chart or under a fold with more rows stands in the page and the workbook alone."""
 
 
-def _fixed_width(spec: dict[str, Any]) -> dict[str, Any]:
+def _fixed_width(spec: Any, width: int) -> Any:
     """A specification for paper: what fills its container on a page gets a width."""
     if isinstance(spec, dict):
         return {
-            k: CHART_WIDTH if k == "width" and v == "container" else _fixed_width(v)
+            k: width if k == "width" and v == "container" else _fixed_width(v, width)
             for k, v in spec.items()
             if k != "autosize"
         }
-    return [_fixed_width(v) for v in spec] if isinstance(spec, list) else spec
+    return [_fixed_width(v, width) for v in spec] if isinstance(spec, list) else spec
 
 
-def picture(chart: Chart) -> bytes:
-    """Return a chart as SVG."""
+def picture(chart: Chart, width: int = PAPER_WIDTH) -> bytes:
+    """Return a chart as SVG, so many pixels wide."""
     locales = chart_locales()
     datasets = chart.whole["datasets"]
-    spec = {**_fixed_width({k: v for k, v in chart.whole.items() if k != "datasets"}), "datasets": datasets}
+    spec = {**_fixed_width({k: v for k, v in chart.whole.items() if k != "datasets"}, width), "datasets": datasets}
     # What it shows is said beside it: the drawing library's own words for readers of screens know English alone.
     spec["config"] = {**spec["config"], "aria": False}
     svg: str = vl_convert.vegalite_to_svg(spec, format_locale=locales["number"], time_format_locale=locales["time"])

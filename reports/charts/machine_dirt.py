@@ -19,6 +19,8 @@ def machine_dirt(machines: pl.DataFrame) -> Chart:
     tooltip = [
         alt.Tooltip("machine_id:N", title=say("machine")),
         alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
+        alt.Tooltip("observed_lo:Q", title=say("from, 95 %"), format=".1f"),
+        alt.Tooltip("observed_hi:Q", title=say("to"), format=".1f"),
         alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
         alt.Tooltip("expected_lo95:Q", title=say("expected from, 95 %"), format=".1f"),
         alt.Tooltip("expected_hi95:Q", title=say("to"), format=".1f"),

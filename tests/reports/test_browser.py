@@ -1,12 +1,22 @@
 """Every page in headless Chromium with the network cut: whole at every width, drawn, reachable, and inert to ids."""
 
 import base64
+import shutil
 from importlib.resources import files
+from pathlib import Path
 
+import polars as pl
 import pytest
 from selenium.webdriver.support.ui import WebDriverWait
 
+from flows import stages
+from reports.fleet_page import write_fleet
+from reports.grower_sheet import grower_data, write_grower_sheet
+from reports.season_page import write_season
+from reports.shift_page import write_shift_page
+from tests.program import Demo
 from tests.reports.chromium import A4, CHARTS, WIDTHS, asked, complaints, opened, overflow, unfold
+from transforms.workspace import Workspace
 
 PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
 CHARTED = {"shift": 30, "season": 30, "fleet": 8, "guide": 20, "load": 2}
@@ -191,3 +201,45 @@ def test_a_card_prints_on_one_sheet(browser, written):
     opened(browser, written["card"], 1280)
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
     assert base64.b64decode(printed["data"]).count(b"/Type /Page\n") == 1
+
+
+EVIL = "<script>window.broken=1</script>"
+STORED = {"shift_course", "shift_pass", "load_fact"}
+
+
+def copied(demo: Demo, folder: Path) -> Workspace:
+    """The demo's tables without its files."""
+    for name in ("season.toml", "warehouse.duckdb"):
+        shutil.copy(demo.workspace.root / name, folder / name)
+    return Workspace(folder)
+
+
+def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
+    """Machines, fields, growers and loads that call themselves scripts, through the very pages."""
+    assert written["shift"].exists()  # the demo's tables hold its last shift
+    with stages.open_warehouse(copied(demo, tmp_path)) as warehouse:
+        for name in ("advice", "benchmark", "setting_decision", "shift_course", "shift_pass", "load_fact", "load_why",
+                     "expected_load", "trial_wanted"):  # fmt: skip
+            rows = warehouse.table(name)
+            ids = [
+                c
+                for c in ("machine_id", "field_id", "grower_id", "operator_id", "load_id", "subject_id", "site_id")
+                if c in rows.columns
+            ]
+            rows = rows.with_columns(pl.col(c) + EVIL for c in ids)
+            with warehouse.transaction():
+                if name in STORED:
+                    warehouse.store(name, rows)
+                else:
+                    warehouse.replace(name, rows)
+        warehouse.build("load_class")
+        season = demo.workspace.season
+        paths = [write_shift_page(warehouse, season, tmp_path)[0], *write_season(warehouse, season, tmp_path),
+                 *write_fleet(warehouse, season, tmp_path)]  # fmt: skip
+        paths += write_grower_sheet(next(grower_data(warehouse, season)), season, tmp_path)
+    for path in paths:
+        assert EVIL not in path.read_text()
+        opened(browser, path, 1280)
+        unfold(browser)
+        assert asked(browser, "return window.broken === undefined"), path
+        assert complaints(browser) == [], path
