@@ -17,7 +17,6 @@ from reports.text import chart_locales, locale, say
 from reports.units import NOTHING, number
 from reports.workbook import write_workbook
 
-
 PICTURE_WIDTH = 460
 """Pixels a picture is drawn at: its words are read on a phone and stand not too large on a desk."""
 

@@ -108,3 +108,24 @@ def test_decisions_of_the_demo_are_those_its_operators_made(season: Season):
             assert abs(after - before) >= catalogue[r["setting"]].step - 1e-9
             found += 1
     assert found > 20
+
+
+def test_most_changes_are_found_and_what_is_found_was_made(catalogue: Catalogue):
+    """Forty days of ten hours: a change every 70 minutes or so of N(0, 1.3) steps, noise as of the demo's sensors."""
+    rng, step, found, large, false = np.random.default_rng(11), catalogue["share_depth_cm"].step, 0, 0, 0
+    for _ in range(40):
+        moments = np.sort(rng.choice(np.arange(20, 1180), rng.poisson(8), replace=False))
+        moments = moments[np.diff(moments, prepend=-99) > 2 * BESIDE]
+        sizes = rng.normal(0, 1.3, moments.size)
+        course = (
+            7.0 + step * np.concatenate([[0.0], np.cumsum(sizes)])[np.searchsorted(moments, np.arange(1200), "right")]
+        )
+        made = decisions(lifting(course, rng, noise=0.12), catalogue)
+        at = np.array([(t - START).total_seconds() / 30 for t in made["decided_at"]])
+        near = np.abs(at[:, None] - moments) <= 4
+        large += int((np.abs(sizes) >= 1.5).sum())
+        found += int(near[:, np.abs(sizes) >= 1.5].any(axis=0).sum())
+        false += int((~near[:, np.abs(sizes) >= 0.5].any(axis=1)).sum()) if at.size else 0
+    print(f"\nchanges of 1.5 steps or more: {large}, found {found}; told where none was: {false}")
+    assert found / large >= 0.95
+    assert false <= 2
