@@ -218,7 +218,9 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
             "wetness of the "
             "field. Below: settings in practical steps from the shift's first value, those moved furthest."),
         shift_course(
-            timed.select("load_id", "from_at", "to_at", "observed_pct", "expected_pct", "lo95", "hi95"),
+            timed.drop_nulls("observed_pct").select(
+                "load_id", "from_at", "to_at", "observed_pct", "expected_pct", "lo95", "hi95"
+            ),
             here.select("at", "topsoil_wetness").drop_nulls(), _moved(here, decided, catalogue, shown),
         ),
         say("Loads, topsoil and settings of {machine} through the shift", machine=machine), _load_table(safe, loads,

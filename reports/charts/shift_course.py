@@ -10,8 +10,8 @@ from reports.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, finis
 MOST_SETTINGS = 4
 
 
-def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFrame) -> Chart:
-    """Draw one machine's shift, three panels under each other.
+def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFrame) -> Chart | None:
+    """Draw one machine's shift, a panel under another; one without rows is left out. None where there is nothing.
 
     Args:
         loads: `from_at, to_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times.
@@ -64,12 +64,15 @@ def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFr
         )
         .properties(width="container", height=130)
     )  # fmt: skip
-    chart = alt.vconcat(dirt, wet, moved, spacing=6).resolve_scale(
+    panels = {"loads": dirt, "topsoil": wet, "settings": moved}
+    data = {"loads": loads, "topsoil": topsoil, "settings": settings}
+    shown = [name for name, frame in data.items() if frame.height]
+    if not shown:
+        return None
+    chart = alt.vconcat(*(panels[n] for n in shown), spacing=6).resolve_scale(
         x="shared", color="independent", strokeDash="independent"
     )
-    return finish(
-        chart,
-        say("Dirt of the machine's loads over what was expected; topsoil wetness; settings in steps from the "
-            "shift's start."),
-        shared="shift-course", loads=records(loads), topsoil=records(topsoil), settings=records(settings),
-    )  # fmt: skip
+    description = say(
+        "Dirt of the machine's loads over what was expected; topsoil wetness; settings in steps from the shift's start."
+    )
+    return finish(chart, description, shared="-".join(["shift-course", *shown]), **{n: records(data[n]) for n in shown})

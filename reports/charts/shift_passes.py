@@ -1,5 +1,7 @@
 """Where a machine lifted in the shift, coloured by the dirt of the load each half minute went to."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
@@ -23,17 +25,21 @@ def shift_passes(passes: pl.DataFrame) -> Chart:
         alt.Tooltip("load_id:N", title=say("load")),
         alt.Tooltip("dirt_tare_pct:Q", title=say("dirt of its load, %"), format=".1f"),
     ]  # fmt: skip
-    dirt = alt.Color("dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=alt.Scale(scheme="cividis", zero=False))
-    # One layer: an empty one, where no load is measured, would have no extent.
+    measured = passes["dirt_tare_pct"].count() > 0
+    plain = alt.value(UNKNOWN)
+    color: Any = plain
+    if measured:
+        scale = alt.Scale(scheme="cividis", zero=False)
+        dirt = alt.Color("dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=scale)
+        color = alt.condition("isValid(datum.dirt_tare_pct)", dirt, plain)
     chart = (
         alt.Chart(rows("passes"))
-        .mark_square(size=26, opacity=0.9)
-        .encode(
-            x=x, y=y, tooltip=tooltip, color=alt.condition("isValid(datum.dirt_tare_pct)", dirt, alt.value(UNKNOWN))
-        )
+        .mark_square(size=26, opacity=0.9, invalid="show")
+        .encode(x=x, y=y, tooltip=tooltip, color=color)
         .properties(width="container", height=300)
     )
     return finish(
-        chart, say("Half minutes of lifting on the ground, coloured by the dirt tare of the load they went to."),
-        shared="shift-passes", passes=records(passes),
+        chart,
+        say("Half minutes of lifting on the ground, coloured by the dirt tare of the load they went to."),
+        shared="shift-passes" if measured else "shift-passes-plain", passes=records(passes),
     )  # fmt: skip

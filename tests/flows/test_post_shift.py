@@ -51,6 +51,7 @@ print(tries.count("io"), tries.count("ours"))
 """
 
 
+@pytest.mark.slow
 def test_only_the_file_system_is_tried_again(demo):
     # The demo's own home of Prefect: making one anew takes longer than the test.
     home = str(demo.workspace.root / ".prefect")
@@ -88,7 +89,9 @@ def test_a_run_cut_off_while_reading_is_made_good_by_the_next(tmp_path, monkeypa
         assert table.equals(left[name]), name  # type: ignore[attr-defined]
 
 
-def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(tmp_path):
+def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(demo, tmp_path, monkeypatch):
+    # Making a home of Prefect anew takes longer than the run.
+    monkeypatch.setenv("PREFECT_HOME", str(demo.workspace.root / ".prefect"))
     folder = tmp_path / "season"
     write_demo(folder, machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
     assert taretrace_here("ingest", folder, "--json").code == 0

@@ -32,10 +32,18 @@ def opened(browser: webdriver.Chrome, page: Path, width: int, part: str = "") ->
     return browser
 
 
-def unfold(browser: webdriver.Chrome) -> None:
-    """Open all that folds and wait until every chart is drawn."""
-    browser.execute_script("for (const d of document.querySelectorAll('details')) d.open = true")
-    script = "return [...document.querySelectorAll('.chart')].every(c => c.dataset.drawn === 'yes')"
+ALIKE = "details.fold[data-machine] ~ details.fold[data-machine]"
+"""Folds of one machine after another: the second and later ones are made as the first."""
+
+
+def unfold(browser: webdriver.Chrome, but: str = "#nothing") -> None:
+    """Open all that folds, but for those of a selector, and wait until every chart that is seen is drawn."""
+    script = "for (const d of document.querySelectorAll('details')) d.open = !d.matches(arguments[0])"
+    browser.execute_script(script, but)
+    script = (
+        "return [...document.querySelectorAll('.chart')]"
+        ".every(c => c.dataset.drawn === 'yes' || c.closest('details:not([open])'))"
+    )
     WebDriverWait(browser, 60).until(lambda b: b.execute_script(script))
 
 

@@ -12,6 +12,7 @@ from reports import theme
 from reports.charts.tried_grid import STANDINGS
 from reports.page import own_file
 from reports.season_page import season_page
+from reports.shift_page import shift_page
 from reports.text import speaking
 from tests.program import Demo
 from transforms.warehouse import Warehouse
@@ -85,7 +86,7 @@ def tooltips(node: object) -> list[str]:
     return [t for v in node for t in tooltips(v)] if isinstance(node, list) else []
 
 
-OF_SINGLE_THINGS = {"shift-passes", "load-why"}
+OF_SINGLE_THINGS = {"shift-passes", "shift-passes-plain", "load-why"}
 """Charts of half minutes and of exact sums: there is no interval to tell."""
 
 
@@ -106,9 +107,12 @@ def test_a_hover_tells_the_interval_of_whatever_is_estimated(told):
 def test_us_units_reach_the_season_report(demo: Demo, written):  # noqa: ARG001  the pages are written first
     season = replace(demo.workspace.season, units="us", locale="en-US", currency="USD")
     with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse, speaking("en-US"):
-        page = season_page(warehouse, season)
+        page, shift = season_page(warehouse, season), shift_page(warehouse, season)
+    heads = " ".join(c.head for t in shift.tables for c in t.columns)
+    assert "Root loss, ton/acre" in heads
+    assert "Air, °F" in heads
+    assert "Rain 24 h, in" in heads
     text = " ".join([page.lead, *(c.head for t in page.tables for c in t.columns), *(f.finding for f in page.figures)])
-    assert "ton/acre" in text
     assert "USD/ton" in text
     assert "lb per ton" in text
     assert "mph" in text

@@ -128,7 +128,7 @@ def test_charts_that_share_a_specification_carry_it_once(told):
     for name in ("shift", "season", "guide"):
         shared = told[name].count('data-shared="spec-')
         assert shared > 10
-        assert told[name].count('<script type="application/json" id="spec-') <= 3
+        assert told[name].count('<script type="application/json" id="spec-') <= 6
 
 
 def test_an_empty_chart_is_said_in_words(tmp_path):
