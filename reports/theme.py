@@ -1,12 +1,14 @@
 """The look of charts: fixed meanings for colours that stay apart for colour-blind eyes and in grey print."""
 
 import datetime as dt
+from collections.abc import Callable
 from typing import Any
 
 import altair as alt
 import polars as pl
 
 from reports.document import Chart
+from reports.text import language_key
 
 INK, MUTED, RULE = "#22201d", "#615b53", "#d9d3c8"
 OBSERVED, EXPECTED = "#8f1d52", "#6b7f8c"
@@ -62,12 +64,30 @@ def midnight(day: dt.date) -> str:
     return f"{day}T00:00:00"
 
 
-def finish(
-    chart: alt.TopLevelMixin, description: str, shared: str | None = None, **datasets: list[dict[str, Any]]
+_SPECS: dict[tuple[str, str, str], dict[str, Any]] = {}
+
+
+def shared(
+    name: str,
+    build: Callable[[], alt.TopLevelMixin],
+    description: str,
+    unit: str = "",
+    **datasets: list[dict[str, Any]],
 ) -> Chart:
+    """Return a chart that differs from others of its name in its data alone.
+
+    What they share is built once a language and unit: building it costs more than a page's data.
+    """
+    key = (name, language_key(), unit)
+    if key not in _SPECS:
+        _SPECS[key] = finish(build(), description).spec
+    return Chart(_SPECS[key], datasets, name)
+
+
+def finish(chart: alt.TopLevelMixin, description: str, **datasets: list[dict[str, Any]]) -> Chart:
     """Return a chart with the theme, its description for readers of screens, and its data."""
     spec: dict[str, Any] = chart.to_dict()
     spec.pop("datasets", None)
     spec |= {"description": description, "background": "transparent", "config": CONFIG,
              "autosize": {"type": "fit-x", "contains": "padding"}}  # fmt: skip
-    return Chart(spec, datasets, shared)
+    return Chart(spec, datasets)

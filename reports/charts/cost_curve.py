@@ -1,20 +1,16 @@
 """What being off the guide's value of one setting costs."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import BETTER, INK, MUTED, finish, records, rows
+from reports.theme import BETTER, INK, MUTED, records, rows, shared
 
 
-def cost_curve(values: pl.DataFrame, money: str) -> Chart:
-    """Draw `value, change, lo, hi, chosen`, a row a value: mean and 95 % band.
-
-    Args:
-        values: values of one setting in one class, in the units shown.
-        money: the unit of `change`.
-    """
+def _chart(money: str) -> Any:
     base = alt.Chart(rows()).encode(
         x=alt.X("value:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(tickCount=4)),
         tooltip=[
@@ -28,8 +24,15 @@ def cost_curve(values: pl.DataFrame, money: str) -> Chart:
     line = base.mark_line(color=INK, strokeWidth=2).encode(y="change:Q")
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED, strokeDash=[3, 3]).encode(y="y:Q")
     chosen = base.transform_filter("datum.chosen").mark_point(filled=True, size=80, color=BETTER).encode(y="change:Q")
-    chart = alt.layer(zero, band, line, chosen).properties(width="container", height=110)
-    return finish(
-        chart, say("What being off the guide's value costs, with its 95 % band"), shared="cost-curve",
-        rows=records(values), zero=[{"y": 0}],
-    )  # fmt: skip
+    return alt.layer(zero, band, line, chosen).properties(width="container", height=110)
+
+
+def cost_curve(values: pl.DataFrame, money: str) -> Chart:
+    """Draw `value, change, lo, hi, chosen`, a row a value: mean and 95 % band.
+
+    Args:
+        values: values of one setting in one class, in the units shown.
+        money: the unit of `change`.
+    """
+    description = say("What being off the guide's value costs, with its 95 % band")
+    return shared("cost-curve", lambda: _chart(money), description, money, rows=records(values), zero=[{"y": 0}])

@@ -1,13 +1,35 @@
 """Why one load was dirty: its departure from the season's typical load, source by source."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import BETTER, WORSE, finish, records, rows
+from reports.theme import BETTER, WORSE, records, rows, shared
 
 SHOWN_SOURCES = 7
+
+
+def _chart() -> Any:
+    x = alt.X(
+        "points:Q", title=say("points of dirt tare"),
+        axis=alt.Axis(tickCount=5, format="+.1~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
+    )  # fmt: skip
+    return (
+        alt.Chart(rows())
+        .mark_bar(size=13)
+        .encode(
+            x=x, y=alt.Y("label:N", sort=alt.EncodingSortField("nth"), title=None),
+            color=alt.condition("datum.points > 0", alt.value(WORSE), alt.value(BETTER)),
+            tooltip=[
+                alt.Tooltip("label:N", title=say("source")),
+                alt.Tooltip("points:Q", title=say("points of dirt tare"), format="+.2f"),
+            ],
+        )
+        .properties(width="container", height=20 * (SHOWN_SOURCES + 1))
+    )  # fmt: skip
 
 
 def load_why(sources: pl.DataFrame) -> Chart:
@@ -22,24 +44,5 @@ def load_why(sources: pl.DataFrame) -> Chart:
     if rest.height:
         smaller = say("{n} smaller ones", n=rest.height)
         told = pl.concat([told, pl.DataFrame({"label": [smaller], "points": [float(rest["points"].sum())]})])
-    x = alt.X(
-        "points:Q", title=say("points of dirt tare"),
-        axis=alt.Axis(tickCount=5, format="+.1~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
-    )  # fmt: skip
-    chart = (
-        alt.Chart(rows())
-        .mark_bar(size=13)
-        .encode(
-            x=x, y=alt.Y("label:N", sort=alt.EncodingSortField("nth"), title=None),
-            color=alt.condition("datum.points > 0", alt.value(WORSE), alt.value(BETTER)),
-            tooltip=[
-                alt.Tooltip("label:N", title=say("source")),
-                alt.Tooltip("points:Q", title=say("points of dirt tare"), format="+.2f"),
-            ],
-        )
-        .properties(width="container", height=20 * (SHOWN_SOURCES + 1))
-    )  # fmt: skip
-    return finish(
-        chart, say("Sources of the load's departure from the typical load, in points of dirt tare; the bars add up."),
-        shared="load-why", rows=records(told.with_row_index("nth")),
-    )  # fmt: skip
+    description = say("Sources of the load's departure from the typical load, in points of dirt tare; the bars add up.")
+    return shared("load-why", _chart, description, rows=records(told.with_row_index("nth")))

@@ -1,15 +1,16 @@
 """A grower's loads through the season against what such loads are expected to hold."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import EXPECTED, OBSERVED, finish, records, rows
+from reports.theme import EXPECTED, OBSERVED, records, rows, shared
 
 
-def own_loads(loads: pl.DataFrame) -> Chart:
-    """Draw `lifted_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times."""
+def _chart() -> Any:
     base = alt.Chart(rows()).encode(
         x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format="%-d %b", tickCount=8)),
         tooltip=[
@@ -22,8 +23,10 @@ def own_loads(loads: pl.DataFrame) -> Chart:
     span = base.mark_rule(color=EXPECTED, opacity=0.35, strokeWidth=3).encode(y=y, y2="hi95:Q")
     tick = base.mark_point(shape="stroke", color=EXPECTED, size=30).encode(y="expected_pct:Q")
     dot = base.mark_point(filled=True, size=34, color=OBSERVED, opacity=0.9).encode(y="observed_pct:Q")
-    chart = alt.layer(span, tick, dot).properties(width="container", height=200)
-    return finish(
-        chart, say("Dirt tare of own loads over what such loads are expected to hold."), shared="own-loads",
-        rows=records(loads),
-    )  # fmt: skip
+    return alt.layer(span, tick, dot).properties(width="container", height=200)
+
+
+def own_loads(loads: pl.DataFrame) -> Chart:
+    """Draw `lifted_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times."""
+    description = say("Dirt tare of own loads over what such loads are expected to hold.")
+    return shared("own-loads", _chart, description, rows=records(loads))

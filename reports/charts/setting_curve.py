@@ -1,19 +1,16 @@
 """How a response changes along one setting, with the band that holds the whole curve, by wetness of the topsoil."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from reports.document import Chart
 from reports.text import say, told
-from reports.theme import MUTED, WETNESS, finish, records, rows
+from reports.theme import MUTED, WETNESS, records, rows, shared
 
 
-def setting_curve(points: pl.DataFrame) -> Chart:
-    """Draw one setting's curve where it was tried.
-
-    Args:
-        points: `value, wetness_class, mean, lo95, hi95`; percent change from the setting's usual value.
-    """
+def _chart() -> Any:
     names = [told(c) for c in WETNESS]
     only = alt.param(name="only_wetness", value="")
     color = alt.Color("topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=list(WETNESS.values())))
@@ -38,9 +35,16 @@ def setting_curve(points: pl.DataFrame) -> Chart:
     )
     line = base.mark_line(strokeWidth=2).encode(y="mean:Q", strokeDash=dash)
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED, strokeDash=[3, 3]).encode(y="y:Q")
-    chart = alt.layer(zero, band, line).add_params(only).properties(width="container", height=130)
+    return alt.layer(zero, band, line).add_params(only).properties(width="container", height=130)
+
+
+def setting_curve(points: pl.DataFrame) -> Chart:
+    """Draw one setting's curve where it was tried.
+
+    Args:
+        points: `value, wetness_class, mean, lo95, hi95`; percent change from the setting's usual value.
+    """
+    names = [told(c) for c in WETNESS]
     named = points.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
-    return finish(
-        chart, say("Percent change along the setting from its usual value, with bands of 95 %, by topsoil wetness."),
-        shared="setting-curve", rows=records(named), zero=[{"y": 0}],
-    )  # fmt: skip
+    description = say("Percent change along the setting from its usual value, with bands of 95 %, by topsoil wetness.")
+    return shared("setting-curve", _chart, description, rows=records(named), zero=[{"y": 0}])

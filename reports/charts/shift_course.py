@@ -1,24 +1,18 @@
 """A machine's shift: its loads against what was expected, the topsoil, and how far its settings were moved."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, finish, records, rows
+from reports.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, records, rows, shared
 
 MOST_SETTINGS = 4
 
 
-def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFrame) -> Chart | None:
-    """Draw one machine's shift, a panel under another; one without rows is left out. None where there is nothing.
-
-    Args:
-        loads: `from_at, to_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times.
-        topsoil: `at, topsoil_wetness`.
-        settings: `at, rank, label, steps, shown`: practical steps from the setting's first value of the shift; rank
-            counts from 0.
-    """
+def _panels() -> dict[str, alt.Chart | alt.LayerChart]:
     x = alt.X("at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
     span = alt.X("from_at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
     tooltip = [
@@ -64,15 +58,31 @@ def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFr
         )
         .properties(width="container", height=130)
     )  # fmt: skip
-    panels = {"loads": dirt, "topsoil": wet, "settings": moved}
+    return {"loads": dirt, "topsoil": wet, "settings": moved}
+
+
+def _chart(shown: list[str]) -> Any:
+    panels = _panels()
+    return alt.vconcat(*(panels[n] for n in shown), spacing=6).resolve_scale(
+        x="shared", color="independent", strokeDash="independent"
+    )
+
+
+def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFrame) -> Chart | None:
+    """Draw one machine's shift, a panel under another; one without rows is left out. None where there is nothing.
+
+    Args:
+        loads: `from_at, to_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times.
+        topsoil: `at, topsoil_wetness`.
+        settings: `at, rank, label, steps, shown`: practical steps from the setting's first value of the shift; rank
+            counts from 0.
+    """
     data = {"loads": loads, "topsoil": topsoil, "settings": settings}
     shown = [name for name, frame in data.items() if frame.height]
     if not shown:
         return None
-    chart = alt.vconcat(*(panels[n] for n in shown), spacing=6).resolve_scale(
-        x="shared", color="independent", strokeDash="independent"
-    )
     description = say(
         "Dirt of the machine's loads over what was expected; topsoil wetness; settings in steps from the shift's start."
     )
-    return finish(chart, description, shared="-".join(["shift-course", *shown]), **{n: records(data[n]) for n in shown})
+    name = "-".join(["shift-course", *shown])
+    return shared(name, lambda: _chart(shown), description, "", **{n: records(data[n]) for n in shown})

@@ -7,9 +7,31 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import finish, records, rows
+from reports.theme import records, rows, shared
 
 UNKNOWN = "#b9b2a5"
+
+
+def _chart(*, measured: bool) -> Any:
+    x = alt.X("east_m:Q", title=say("metres east"), scale=alt.Scale(zero=False))
+    y = alt.Y("north_m:Q", title=say("metres north"), scale=alt.Scale(zero=False))
+    tooltip = [
+        alt.Tooltip("at:T", title=say("time"), format="%H:%M"), alt.Tooltip("field_id:N", title=say("field")),
+        alt.Tooltip("load_id:N", title=say("load")),
+        alt.Tooltip("dirt_tare_pct:Q", title=say("dirt of its load, %"), format=".1f"),
+    ]  # fmt: skip
+    plain = alt.value(UNKNOWN)
+    color: Any = plain
+    if measured:
+        scale = alt.Scale(scheme="cividis", zero=False)
+        dirt = alt.Color("dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=scale)
+        color = alt.condition("isValid(datum.dirt_tare_pct)", dirt, plain)
+    return (
+        alt.Chart(rows("passes"))
+        .mark_square(size=26, opacity=0.9, invalid="show")
+        .encode(x=x, y=y, tooltip=tooltip, color=color)
+        .properties(width="container", height=300)
+    )
 
 
 def shift_passes(passes: pl.DataFrame) -> Chart:
@@ -18,28 +40,7 @@ def shift_passes(passes: pl.DataFrame) -> Chart:
     Args:
         passes: `east_m, north_m, field_id, at, load_id, dirt_tare_pct`, local times.
     """
-    x = alt.X("east_m:Q", title=say("metres east"), scale=alt.Scale(zero=False))
-    y = alt.Y("north_m:Q", title=say("metres north"), scale=alt.Scale(zero=False))
-    tooltip = [
-        alt.Tooltip("at:T", title=say("time"), format="%H:%M"), alt.Tooltip("field_id:N", title=say("field")),
-        alt.Tooltip("load_id:N", title=say("load")),
-        alt.Tooltip("dirt_tare_pct:Q", title=say("dirt of its load, %"), format=".1f"),
-    ]  # fmt: skip
     measured = passes["dirt_tare_pct"].count() > 0
-    plain = alt.value(UNKNOWN)
-    color: Any = plain
-    if measured:
-        scale = alt.Scale(scheme="cividis", zero=False)
-        dirt = alt.Color("dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=scale)
-        color = alt.condition("isValid(datum.dirt_tare_pct)", dirt, plain)
-    chart = (
-        alt.Chart(rows("passes"))
-        .mark_square(size=26, opacity=0.9, invalid="show")
-        .encode(x=x, y=y, tooltip=tooltip, color=color)
-        .properties(width="container", height=300)
-    )
-    return finish(
-        chart,
-        say("Half minutes of lifting on the ground, coloured by the dirt tare of the load they went to."),
-        shared="shift-passes" if measured else "shift-passes-plain", passes=records(passes),
-    )  # fmt: skip
+    description = say("Half minutes of lifting on the ground, coloured by the dirt tare of the load they went to.")
+    name = "shift-passes" if measured else "shift-passes-plain"
+    return shared(name, lambda: _chart(measured=measured), description, passes=records(passes))

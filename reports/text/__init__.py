@@ -23,10 +23,11 @@ from transforms.errors import WorkspaceError
 
 @dataclass(frozen=True)
 class Language:
-    """How a page speaks: its locale, and its translations (none for English)."""
+    """How a page speaks: its locale, its translations (none for English), and a key that tells it from others."""
 
     locale: Locale
     texts: dict[str, str | tuple[str, ...]] = field(default_factory=dict)
+    key: str = "English"
 
 
 ENGLISH = Language(Locale("en", "GB"))
@@ -67,16 +68,23 @@ def speaking(locale: str, folder: Path | None = None) -> Iterator[None]:
             f"the locale '{locale}' is not known", where="season.toml", mend="use one such as en-GB, en-US or de-DE"
         ) from problem
     texts: dict[str, str | tuple[str, ...]] = {}
+    key = locale
     for name in dict.fromkeys((locale, spoken.language)):
         path = folder / f"{name}.po" if folder is not None else None
         if path is not None and path.exists():
             texts = _read(path, path.stat().st_mtime_ns, str(spoken))
+            key = f"{locale} {path} {path.stat().st_mtime_ns}"
             break
-    held = _spoken.set(Language(spoken, texts))
+    held = _spoken.set(Language(spoken, texts, key))
     try:
         yield
     finally:
         _spoken.reset(held)
+
+
+def language_key() -> str:
+    """Return what tells the spoken language from others, for what is made once a language."""
+    return _spoken.get().key
 
 
 def locale() -> Locale:
