@@ -5,24 +5,13 @@ from typing import Any
 import polars as pl
 
 from reports.units import Shown, number
-from reports.words import interval
+from reports.words import KINDS, interval
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
 NAMES = {DIRT: "Dirt", ROOT_LOSS: "Root loss", TOPS: "Top tare"}
 ROWS = {DIRT: "loads", ROOT_LOSS: "audits", TOPS: "loads"}
-KINDS = {
-    "condition": "conditions",
-    "setting": "settings",
-    "machine": "machines",
-    "operator": "operators",
-    "field": "fields",
-    "day": "days",
-    "season": "seasons",
-    "lab": "measuring",
-    "unexplained": "unexplained",
-}
 MOST_DRIVERS = 6
 QUERIES = ("fit_verdict", "fit_sources", "fit_drivers", "fit_changing", "fit_silence")
 

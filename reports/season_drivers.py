@@ -11,22 +11,17 @@ from reports.document import Column, Figure, Fold, Prose, Row, Section, Small, T
 from reports.drivers import effects_blocks, labelled
 from reports.text import mark, say, say_n, told
 from reports.units import Shown, number
-from reports.words import COUNTED, RESPONSES, capital, listed, setting_label, source_label, value_words
+from reports.words import COUNTED, KINDS, RESPONSES, capital, listed, setting_label, source_label, value_words
 from transforms.catalogue import Catalogue
 from transforms.warehouse import Warehouse
 
-KINDS = {
-    "condition": mark("conditions"), "setting": mark("settings"), "machine": mark("machines"),
-    "operator": mark("operators"), "field": mark("fields"), "day": mark("days"), "season": mark("seasons"),
-    "lab": mark("measuring"), "unexplained": mark("unexplained"),
-}  # fmt: skip
 SOURCES = {
     "topsoil wetness": mark("topsoil wetness"), "soil": mark("soil"),
     "temperature, crop and date": mark("temperature, crop and date"), "machine": mark("machines"),
     "field": mark("fields"), "operator": mark("operators"), "day": mark("days"), "season": mark("seasons"),
     "lab": mark("measuring"), "unexplained": mark("unexplained"),
 }  # fmt: skip
-KEYS = {r: k for r, k in zip(RESPONSES, ("dirt", "loss", "tops"), strict=True)}  # noqa: C416
+KEYS = dict(zip(RESPONSES, ("dirt", "loss", "tops"), strict=True))
 
 
 def _source(name: str, catalogue: Catalogue) -> str:

@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from reports.document import Chart
-from reports.text import language_key
+from reports.text import language_key, say
 
 INK, MUTED, RULE = "#22201d", "#615b53", "#d9d3c8"
 OBSERVED, EXPECTED = "#8f1d52", "#6b7f8c"
@@ -57,6 +57,12 @@ def records(frame: pl.DataFrame) -> list[dict[str, Any]]:
 def local(frame: pl.DataFrame, zone: str, *columns: str) -> pl.DataFrame:
     """Return a frame whose UTC times are local and without a zone, as charts draw them."""
     return frame.with_columns(pl.col(c).dt.convert_time_zone(zone).dt.replace_time_zone(None) for c in columns)
+
+
+def span(low: str, high: str, form: str, title: str | None = None) -> list[alt.Tooltip]:
+    """Return what a hover tells of a 95 % interval."""
+    first = alt.Tooltip(f"{low}:Q", title=title or say("from, 95 %"), format=form)
+    return [first, alt.Tooltip(f"{high}:Q", title=say("to"), format=form)]
 
 
 def midnight(day: dt.date) -> str:

@@ -29,6 +29,11 @@ CONDITION_LABELS = {
     "campaign_day": mark("day of campaign"),
     "row_spacing_cm": mark("row spacing"),
 }
+KINDS = {
+    "condition": mark("conditions"), "setting": mark("settings"), "machine": mark("machines"),
+    "operator": mark("operators"), "field": mark("fields"), "day": mark("days"), "season": mark("seasons"),
+    "lab": mark("measuring"), "unexplained": mark("unexplained"),
+}  # fmt: skip
 RESPONSES = {DIRT: mark("dirt tare"), ROOT_LOSS: mark("root loss"), TOPS: mark("top tare")}
 COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TOPS: mark("measured loads")}
 

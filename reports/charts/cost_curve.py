@@ -7,7 +7,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import BETTER, INK, MUTED, records, rows, shared
+from reports.theme import BETTER, INK, MUTED, records, rows, shared, span
 
 
 def _chart(money: str) -> Any:
@@ -16,8 +16,7 @@ def _chart(money: str) -> Any:
         tooltip=[
             alt.Tooltip("value:Q", title=say("value"), format=".1f"),
             alt.Tooltip("change:Q", title=say("costs more, {unit}", unit=money), format="+.2f"),
-            alt.Tooltip("lo:Q", title=say("from, 95 %"), format="+.2f"),
-            alt.Tooltip("hi:Q", title=say("to"), format="+.2f"),
+            *span("lo", "hi", "+.2f"),
         ],
     )  # fmt: skip
     band = base.mark_area(opacity=0.25, color=BETTER).encode(y=alt.Y("lo:Q", title=money), y2="hi:Q")

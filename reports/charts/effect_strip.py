@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import say, told
-from reports.theme import MUTED, WETNESS, finish, records, rows
+from reports.theme import MUTED, WETNESS, finish, records, rows, span
 
 
 def effect_strip(effects: pl.DataFrame) -> Chart:
@@ -36,8 +36,7 @@ def effect_strip(effects: pl.DataFrame) -> Chart:
             tooltip=[
                 alt.Tooltip("label:N", title=say("one step up of")), alt.Tooltip("topsoil:N", title=title),
                 alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
-                alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.1f"),
-                alt.Tooltip("hi95:Q", title=say("to"), format="+.1f"), alt.Tooltip("n:Q", title="n"),
+                *span("lo95", "hi95", "+.1f"), alt.Tooltip("n:Q", title="n"),
             ],
         )
     )  # fmt: skip

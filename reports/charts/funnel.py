@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import say, told
-from reports.theme import BETTER, INK, MUTED, RULE, WORSE, finish, records, rows
+from reports.theme import BETTER, INK, MUTED, RULE, WORSE, finish, records, rows, span
 
 STANDING = ["within", "beyond 95 %", "beyond 99.8 %"]
 
@@ -27,8 +27,7 @@ def funnel(subjects: pl.DataFrame, unit: str, counted: str) -> Chart:
         tooltip=[
             alt.Tooltip("subject_id:N", title=say("who")), alt.Tooltip("n:Q", title=counted),
             alt.Tooltip("unexplained:Q", title=y, format="+.2f"),
-            alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.2f"),
-            alt.Tooltip("hi95:Q", title=say("to"), format="+.2f"), alt.Tooltip("limits:N", title=say("limits")),
+            *span("lo95", "hi95", "+.2f"), alt.Tooltip("limits:N", title=say("limits")),
         ],
     )  # fmt: skip
     # Limits go with what is known of each subject, not with its loads alone: a bar each, not a curve.

@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import EXPECTED, OBSERVED, finish, records, rows
+from reports.theme import EXPECTED, OBSERVED, finish, records, rows, span
 
 
 def machine_dirt(machines: pl.DataFrame) -> Chart:
@@ -19,11 +19,9 @@ def machine_dirt(machines: pl.DataFrame) -> Chart:
     tooltip = [
         alt.Tooltip("machine_id:N", title=say("machine")),
         alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
-        alt.Tooltip("observed_lo:Q", title=say("from, 95 %"), format=".1f"),
-        alt.Tooltip("observed_hi:Q", title=say("to"), format=".1f"),
+        *span("observed_lo", "observed_hi", ".1f"),
         alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
-        alt.Tooltip("expected_lo95:Q", title=say("expected from, 95 %"), format=".1f"),
-        alt.Tooltip("expected_hi95:Q", title=say("to"), format=".1f"),
+        *span("expected_lo95", "expected_hi95", ".1f", say("expected from, 95 %")),
         alt.Tooltip("measured:Q", title=say("n loads measured")),
     ]
     only = [alt.param(name=f"only_{m}", value="") for m in ("machine", "site")]

@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import mark, say
-from reports.theme import EXPECTED, MUTED, OBSERVED, WETNESS, finish, records, rows
+from reports.theme import EXPECTED, MUTED, OBSERVED, WETNESS, finish, records, rows, span
 
 READINGS = (mark("pooled"), mark("between visits"), mark("within visits"))
 
@@ -22,8 +22,7 @@ def reading_strip(readings: pl.DataFrame) -> Chart:
         tooltip=[
             alt.Tooltip("label:N", title=say("one step up of")), alt.Tooltip("named:N", title=title),
             alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
-            alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.1f"),
-            alt.Tooltip("hi95:Q", title=say("to"), format="+.1f"),
+            *span("lo95", "hi95", "+.1f"),
         ],
     )  # fmt: skip
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED).encode(x="zero:Q")

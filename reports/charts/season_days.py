@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import EXPECTED, OBSERVED, WETNESS, finish, records, rows
+from reports.theme import EXPECTED, OBSERVED, WETNESS, finish, records, rows, span
 
 
 def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
@@ -19,7 +19,7 @@ def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
     tooltip = [
         alt.Tooltip("day:T", title=say("day"), format="%-d %b"),
         alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
-        alt.Tooltip("lo:Q", title=say("from, 95 %"), format=".1f"), alt.Tooltip("hi:Q", title=say("to"), format=".1f"),
+        *span("lo", "hi", ".1f"),
         alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
         alt.Tooltip("measured:Q", title=say("n loads measured")),
         alt.Tooltip("rain:Q", title=say("rain, {unit}", unit=rain_sign), format=".1f"),

@@ -7,7 +7,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import say, told
-from reports.theme import MUTED, WETNESS, records, rows, shared
+from reports.theme import MUTED, WETNESS, records, rows, shared, span
 
 
 def _chart() -> Any:
@@ -24,8 +24,7 @@ def _chart() -> Any:
                 alt.Tooltip("topsoil:N", title=say("topsoil")), alt.Tooltip("value:Q", title=say("value"),
                     format=".1f"),
                 alt.Tooltip("mean:Q", title=say("change, %"), format="+.1f"),
-                alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.1f"),
-                alt.Tooltip("hi95:Q", title=say("to"), format="+.1f"),
+                *span("lo95", "hi95", "+.1f"),
             ],
         )
     )  # fmt: skip

@@ -4,8 +4,7 @@ import altair as alt
 import polars as pl
 
 from reports.document import Chart
-from reports.text import say
-from reports.theme import BETTER, INK, finish, records, rows
+from reports.theme import BETTER, INK, finish, records, rows, span
 
 THOUSANDS = 10_000
 """From here on ticks are short (40k): long ones run into each other on a phone."""
@@ -21,8 +20,7 @@ def share_bars(values: pl.DataFrame, title: str, description: str) -> Chart:
     """
     tooltip = [
         alt.Tooltip("label:N", title=" "), alt.Tooltip("value:Q", title=title, format=",.1f"),
-        alt.Tooltip("lo:Q", title=say("from, 95 %"), format=",.1f"), alt.Tooltip("hi:Q", title=say("to"),
-            format=",.1f"),
+        *span("lo", "hi", ",.1f"),
     ]  # fmt: skip
     large = float(values.select(pl.col("value").abs().max()).item() or 0) >= THOUSANDS
     y = alt.Y("label:N", sort=values["label"].to_list(), title=None)

@@ -14,20 +14,19 @@ MOST_SETTINGS = 4
 
 def _panels() -> dict[str, alt.Chart | alt.LayerChart]:
     x = alt.X("at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
-    span = alt.X("from_at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
+    lasting = alt.X("from_at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
     tooltip = [
         alt.Tooltip("load_id:N", title=say("load")),
         alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
         alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
-        alt.Tooltip("lo95:Q", title=say("expected from, 95 %"), format=".1f"),
-        alt.Tooltip("hi95:Q", title=say("to"), format=".1f"),
+        *span("lo95", "hi95", ".1f", say("expected from, 95 %")),
     ]
     base = alt.Chart(rows("loads")).encode(tooltip=tooltip)
     title = say("dirt tare, %")
     band = base.mark_rect(color=EXPECTED, opacity=0.3).encode(
-        x=span, x2="to_at:T", y=alt.Y("lo95:Q", title=title), y2="hi95:Q"
+        x=lasting, x2="to_at:T", y=alt.Y("lo95:Q", title=title), y2="hi95:Q"
     )
-    bar = base.mark_rule(color=OBSERVED, strokeWidth=4).encode(x=span, x2="to_at:T", y="observed_pct:Q")
+    bar = base.mark_rule(color=OBSERVED, strokeWidth=4).encode(x=lasting, x2="to_at:T", y="observed_pct:Q")
     dirt = alt.layer(band, bar).properties(width="container", height=110)
     wet = (
         alt.Chart(rows("topsoil"))

@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import mark, say
-from reports.theme import INK, NO_EFFECT, OPEN, TOLD, UNTOLD, finish, records, rows
+from reports.theme import INK, NO_EFFECT, OPEN, TOLD, UNTOLD, finish, records, rows, span
 
 STANDINGS = {
     mark("told"): TOLD,
@@ -26,8 +26,7 @@ def tried_grid(cells: pl.DataFrame) -> Chart:
             alt.Tooltip("label:N", title=say("setting")), alt.Tooltip("class_:N", title=say("conditions")),
             alt.Tooltip("named:N", title=say("standing")), alt.Tooltip("n:Q", title="n"),
             alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
-            alt.Tooltip("lo95:Q", title=say("from, 95 %"), format="+.1f"),
-            alt.Tooltip("hi95:Q", title=say("to"), format="+.1f"),
+            *span("lo95", "hi95", "+.1f"),
         ],
     )  # fmt: skip
     scale = alt.Scale(domain=names, range=list(STANDINGS.values()))
