@@ -7,7 +7,7 @@ import polars as pl
 
 from reports.document import Chart
 from reports.text import say
-from reports.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, records, rows, shared
+from reports.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, records, rows, shared, span
 
 MOST_SETTINGS = 4
 
