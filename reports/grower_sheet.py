@@ -239,10 +239,9 @@ def grower_page(data: GrowerData, season: Season) -> Page:
     when = say("{season} · up to {day} · your own loads alone; others stand here without name or number",
         season=season.name,
                day=shown.day(data.total["last_day"]))  # fmt: skip
-    reading = say("Expected dirt allows for soil, crop and weather, so that a wet field is not held against "
-                  "anybody. What is "
-                  "left may be the machine that came, its settings, or what nobody logs: an association, not a "
-                  "verdict.")  # fmt: skip
+    reading = say("Expected dirt allows for soil, crop and weather, so that a wet field is not held against anybody. "
+                  "What is left may be the machine that came, its settings, or what nobody logs: an association, not "
+                  "a verdict.")  # fmt: skip
     return Page(
         say("Your season: grower {grower}", grower=data.grower), when, lead(data, shown), None,
         (

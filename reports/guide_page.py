@@ -106,8 +106,7 @@ def _class_fold(
     saved = money_span(cell, ("saved_per_t", "saved_lo95", "saved_hi95"), shown)
     expected = say(
         "Expected dirt {dirt} % ({dirt_span}), root loss {loss} ({loss_lo} to {loss_hi}), cost {cost}; against the "
-        "usual "
-        "settings {saved} saved. n = {n} loads of the fleet.", dirt=number(cell["dirt_pct"]),
+        "usual settings {saved} saved. n = {n} loads of the fleet.", dirt=number(cell["dirt_pct"]),
         dirt_span=interval(cell["dirt_lo95"], cell["dirt_hi95"], 1), loss=shown.quantity(cell["root_loss_t_ha"],
             "t/ha"),
         loss_lo=shown.quantity(cell["root_loss_lo95"], "t/ha"), loss_hi=shown.quantity(cell["root_loss_hi95"], "t/ha"),
@@ -159,8 +158,7 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
         "middle of the class, inside what this fleet has tried there. “As good” holds the values whose cost cannot be "
         "told from it with 95 % certainty; where that is nearly all that was tried, the setting stays as usual. Dirt, "
         "root loss and cost are means at these settings; 95 % of visits of the kind lie within the figures in "
-        "brackets. "
-        "Measured associations within visits, not promises.", t=shown.sign("t"),
+        "brackets. Measured associations within visits, not promises.", t=shown.sign("t"),
     )  # fmt: skip
     wet, soil = (tuple((c, told(c)) for c in classes) for classes in (ORDER, SOILS))
     narrow = Filters({"wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil)})

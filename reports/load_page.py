@@ -163,8 +163,7 @@ def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Se
     if not picture.minutes["tank_t"].count():
         level = say("Above: what was lifted since the last emptying, for this machine logs no tank level")
     reading = say("{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each "
-                  "half "
-                  "minute. At the foot: what the machine was doing.", level=level)  # fmt: skip
+                  "half minute. At the foot: what the machine was doing.", level=level)  # fmt: skip
     finding = say_n("{n} stretch of lifting filled it.", "{n} stretches of lifting filled it.", len(minutes.rows))
     chart = Figure("time", finding, reading, _timeline(picture, row, shown),
                    say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}",

@@ -15,11 +15,9 @@ METHODS = (
     mark("Effects are within visits: what changed when the same machine, on the same day in the same field, moved a "
          "setting. Readings between visits follow conditions and operators, and are shown beside them as a warning. "
          "Measured associations, not proof; a split-run trial is proof."),
-    mark("Intervals are of 95 %. Effects count as certain where their share of false alarms stays below 5 in 100. "
-         "The bands "
-         "of curves hold the whole curve. Effects behind advice, guide and worth are drawn together a little, "
-         "because the "
-         "best of many was picked; effects reported here are not."),
+    mark("Intervals are of 95 %. Effects count as certain where their share of false alarms stays below 5 in 100. The "
+         "bands of curves hold the whole curve. Effects behind advice, guide and worth are drawn together a little, "
+         "because the best of many was picked; effects reported here are not."),
     mark("Nothing is said where fewer than 30 measured loads, one machine only, or hardly any movement stand behind "
          "it."),
 )  # fmt: skip
@@ -61,8 +59,7 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
     )  # fmt: skip
     traced = warehouse.query("data_health").row(0, named=True)
     quality = say("Mean trace quality is {quality} of 1: about that part of a load's mass is expected to be in the "
-                  "minutes "
-                  "it is traced to.", quality=number(traced["trace_quality"], 2))  # fmt: skip
+                  "minutes it is traced to.", quality=number(traced["trace_quality"], 2))  # fmt: skip
     return Section("methods", say("Methods and data quality"), (
         *(Prose(say(m)) for m in METHODS), Prose(quality), table,
     ))  # fmt: skip

@@ -98,9 +98,8 @@ def _trials(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
             ), {"wetness": r["wetness_class"], "machine": r["machine_id"]})
             for r in wanted.iter_rows(named=True)
         ),
-        say("Split-run trials of alternate loads that find the change given with a chance of 80 in 100; a dash "
-            "where more "
-            "than 200 pairs would be needed: a larger step shows sooner. The machine is the one that lifted most "
+        say("Split-run trials of alternate loads that find the change given with a chance of 80 in 100; a dash where "
+            "more than 200 pairs would be needed: a larger step shows sooner. The machine is the one that lifted most "
             "there."),
     )  # fmt: skip
 

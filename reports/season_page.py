@@ -35,9 +35,8 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
     total = warehouse.query("season_total").row(0, named=True)
     sites = warehouse.query("pile_day")["site_id"].drop_nulls().unique().sort().to_list()
     about = Section("how", say("How to read it"), (
-        Prose(say("Every chart stands under the sentence it proves; its numbers open below it. Brackets and lines "
-                  "are 95 % "
-                  "intervals; n is what a figure rests on. Numbers that are links open the loads behind them.")
+        Prose(say("Every chart stands under the sentence it proves; its numbers open below it. Brackets and lines are "
+                  "95 % intervals; n is what a figure rests on. Numbers that are links open the loads behind them.")
               + " " + assumption_words(season), (say("Prices used"), "#prices")),
         _filters(sites),
     ))  # fmt: skip

@@ -89,12 +89,10 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
          Column(say("Saved, {unit}", unit=shown.currency)), Column(say("Saved, {unit}", unit=shown.money_per_t))),
         tuple(rows), say("Against the usual settings on all that was lifted; brackets are 95 % intervals."),
     )  # fmt: skip
-    reading = say("A scenario, not a promise: effects are measured associations within visits, a little drawn together "
-                  "because the best of many was picked. On invented seasons whose truth is known, 86 in 100 of what "
-                  "was "
-                  "promised this way came true, and four in five intervals held it. Followed on half the tonnes, it "
-                  "saves "
-                  "half.")  # fmt: skip
+    reading = say("A scenario, not a promise: effects are measured associations within visits, a little drawn "
+                  "together because the best of many was picked. On invented seasons whose truth is known, 86 in 100 "
+                  "of what was promised this way came true, and four in five intervals held it. Followed on half the "
+                  "tonnes, it saves half.")  # fmt: skip
     chart = share_bars(
         drawn, say("saved, {unit}", unit=shown.currency), say("Money the guide would have saved, by class.")
     )
@@ -153,12 +151,10 @@ def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
             for r in shown_rows.iter_rows(named=True)
         ),
         say("The first to slice on top; the {n} first. Piles that have lain their planned days count as sliced and "
-            "come "
-            "last.", n=min(MOST_PILES, piles.height)),
+            "come last.", n=min(MOST_PILES, piles.height)),
     )  # fmt: skip
     reading = say("Each dot is a pile (a shift at a factory), its size the clean beet in it. Root temperature and "
-                  "damage "
-                  "are stand-ins: the air of the day before, the machine's dig-behind plots.")  # fmt: skip
+                  "damage are stand-ins: the air of the day before, the machine's dig-behind plots.")  # fmt: skip
     chart = pile_bars(drawn, say("expected sugar loss, {unit}", unit=unit))
     alt = say("Expected sugar loss of piles by shift and factory")
     return Section("piles", title, (Figure("piles-chart", pile_finding(piles, shown), reading, chart, alt, table),))

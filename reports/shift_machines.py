@@ -215,8 +215,8 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
     timeline = Figure(
         f"course-{safe}", course_finding(loads, decided, course),
         say("Above: bars are loads, over what their conditions lead one to expect (95 % interval). Middle: topsoil "
-            "wetness of the "
-            "field. Below: settings in practical steps from the shift's first value, those moved furthest."),
+            "wetness of the field. Below: settings in practical steps from the shift's first value, those moved "
+            "furthest."),
         shift_course(
             timed.drop_nulls("observed_pct").select(
                 "load_id", "from_at", "to_at", "observed_pct", "expected_pct", "lo95", "hi95"
