@@ -27,6 +27,8 @@ from transforms.warehouse import Warehouse
 from transforms.workspace import Season, Workspace
 
 HTML = Forms()
+MARTS = ("load_class", "pile_ledger")
+"""What pages need besides the facts."""
 FEW_SHEETS = 8
 """So many sheets are written sooner here than processes start."""
 
@@ -52,7 +54,7 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
 def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
     """Write the page that compares the fleet, and the list of loads it links to."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet's page"):
-        stages.require_facts(warehouse, workspace)
+        stages.require_facts(warehouse, workspace, *MARTS)
         paths = write_fleet(warehouse, workspace.season, workspace.out, forms)
         return [*paths, write_season_loads(warehouse, workspace.season, workspace.out)]
 
@@ -60,7 +62,7 @@ def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) ->
 def season_report(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
     """Write the season report, the guide it links to, and the list of its loads."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
-        stages.require_facts(warehouse, workspace)
+        stages.require_facts(warehouse, workspace, *MARTS)
         paths = write_season(warehouse, workspace.season, workspace.out, forms)
         return [*paths, *write_guide(warehouse, workspace.season, workspace.out)]
 
@@ -69,7 +71,7 @@ def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML,
     """Write a sheet for each grower, or for one, on every core; return the paths in order of growers."""
     season, out = workspace.season, workspace.out / "growers"
     with stages.open_warehouse(workspace) as warehouse:
-        stages.require_facts(warehouse, workspace)
+        stages.require_facts(warehouse, workspace, *MARTS)
         every = [d for d in grower_data(warehouse, season) if only in {None, d.grower}]
     if not every:
         lack = f"there is no grower '{only}'" if only else "no field names its grower"

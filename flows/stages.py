@@ -406,7 +406,7 @@ def course(workspace: Workspace) -> None:
     """Work out how the last shift went: settings by five minutes, passes, and where a setting was changed."""
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
-        require_facts(warehouse, workspace)
+        require_facts(warehouse, workspace, "load_class")
         shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
         begins, ends = _span(shift, season)
         days = warehouse.query("binned_between", first=str(begins.date()), last=str(ends.date()))
@@ -438,9 +438,9 @@ def _outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlo
     )
 
 
-def require_facts(warehouse: Warehouse, workspace: Workspace) -> None:
-    """Say plainly that nothing has been ingested yet."""
-    if not warehouse.has("load_fact"):
+def require_facts(warehouse: Warehouse, workspace: Workspace, *more: str) -> None:
+    """Say plainly that nothing has been ingested yet, or not by this taretrace."""
+    if not all(warehouse.has(name) for name in ("load_fact", *more)):
         raise WorkspaceError(
             "nothing has been ingested yet", where=str(workspace.root), mend="run 'taretrace ingest' on it first"
         )

@@ -114,7 +114,8 @@ def place_finding(place: dict[str, Any] | None) -> str:
     )
     return say(
         "What neither conditions nor settings explain: {own} points ({span}), {side}; rank {rank} ({rank_lo} to "
-        "{rank_hi}) of {all}, 1 being the cleanest.", own=number(place["shrunken"], 2, sign=True), span=interval(low, high, 2),
+        "{rank_hi}) of {all}, 1 being the cleanest.",
+        own=number(place["shrunken"], 2, sign=True), span=interval(low, high, 2),
         side=side,
         rank=place["rank"], rank_lo=place["rank_lo95"], rank_hi=place["rank_hi95"], all=place["subjects"],
     )  # fmt: skip

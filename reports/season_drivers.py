@@ -116,7 +116,7 @@ def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figu
             "conditions."),
     )  # fmt: skip
     reading = say("Pooled: loads as they come. Between visits: means of machine, day and field. Within visits: what "
-                  "the same machine saw on the same day in the same field; the advice rests on this alone.")  # fmt: skip
+                  "the same machine saw on one day in one field; the advice rests on this alone.")  # fmt: skip
     return Figure(f"readings-{KEYS[response]}-chart", reading_finding(every), reading,
         reading_strip(drawn.sort("label", maintain_order=True)),
                   say("Pooled, between and within readings of each setting"), table)  # fmt: skip

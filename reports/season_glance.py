@@ -6,11 +6,12 @@ import polars as pl
 
 from reports.charts.season_days import season_days
 from reports.charts.share_bars import share_bars
-from reports.document import Column, Figure, Row, Section, Table, figure, spanned, words
+from reports.document import Column, Figure, Prose, Row, Section, Table, figure, spanned, words
 from reports.text import mark, say
 from reports.theme import midnight
 from reports.units import Shown, number
-from reports.words import capital, interval, topsoil_and_soil
+from reports.words import RESPONSES, capital, interval, topsoil_and_soil
+from transforms.catalogue import ROOT_LOSS
 from transforms.warehouse import Warehouse
 
 PARTS = {"soil": mark("soil hauled"), "roots": mark("roots left or broken"), "pile": mark("sugar lost in piles")}
@@ -150,10 +151,27 @@ def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
     )  # fmt: skip
 
 
+def change_finding(r: dict[str, Any], shown: Shown) -> str:
+    """Return how a response changed against the season before, and what of it conditions and settings explain."""
+    scale, unit = (
+        (shown.convert(1.0, "t/ha"), shown.sign("t/ha")) if r["response"] == ROOT_LOSS else (1.0, say("points"))
+    )
+    value = {k: number(r[k] * scale, 2, sign=True) for k in ("observed_change", "from_conditions", "from_settings")}
+    own = say("{value} ({lo} to {hi})", value=number(r["unexplained"] * scale, 2, sign=True),
+              lo=number(r["lo95"] * scale, 2), hi=number(r["hi95"] * scale, 2))  # fmt: skip
+    return say(
+        "{response}, season of {this} against {before}: {change} {unit}, of it conditions {conditions}, settings "
+        "{settings}, neither {own}; n = {n}.", response=capital(say(RESPONSES[r["response"]])), this=r["season_start"],
+        before=r["before"], change=value["observed_change"], unit=unit, conditions=value["from_conditions"],
+        settings=value["from_settings"], own=own, n=number(r["n"], 0),
+    )  # fmt: skip
+
+
 def glance_section(warehouse: Warehouse, shown: Shown) -> Section:
     """Return the first part of the report."""
     days = warehouse.query("season_day", zone=shown.zone)
     costs, classes = warehouse.table("season_cost"), warehouse.query("season_class")
+    changed = [Prose(change_finding(r, shown)) for r in warehouse.table("season_change").iter_rows(named=True)]
     return Section("glance", say("The season at a glance"), (
-        _cost_figure(costs, shown), _days_figure(days, shown), _class_table(classes, shown),
+        _cost_figure(costs, shown), *changed, _days_figure(days, shown), _class_table(classes, shown),
     ))  # fmt: skip

@@ -7,10 +7,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from flows import stages
+from flows import pages, stages
 from reports.document import Figure, Page, Prose
 from reports.drivers import effect_finding, labelled
-from reports.season_glance import days_finding
+from reports.season_glance import change_finding, days_finding
 from reports.season_open import grid_finding
 from reports.season_page import season_page
 from reports.season_worth import pile_finding, worth_finding
@@ -20,6 +20,7 @@ from reports.units import Shown
 from tests.program import Demo
 from tests.proofs.seasons import QUIET, run_season
 from transforms.catalogue import DIRT
+from transforms.errors import WorkspaceError
 from transforms.warehouse import Warehouse
 
 METRIC = Shown("metric", "EUR", "Europe/Prague")
@@ -216,6 +217,28 @@ def test_the_report_says_where_data_cannot_tell(tmp_path):
     text = " ".join([page.lead, *(b.text for b in page.walk() if isinstance(b, Prose))])
     assert "not tried enough" in text or "too few" in text.lower()
     assert "cannot be told yet: no class of conditions has loads enough" in text
+
+
+def test_a_season_is_told_against_the_one_before():
+    row = {"response": "dirt_tare_pct", "season_start": "2025-10-02", "before": "2024-10-01", "observed_change": 1.3,
+           "from_conditions": 1.9, "from_settings": -0.5, "unexplained": -0.1, "lo95": -0.4, "hi95": 0.2,
+           "n": 4100}  # fmt: skip
+    assert change_finding(row, METRIC) == (
+        "Dirt tare, season of 2025-10-02 against 2024-10-01: +1.30 points, of it conditions +1.90, settings −0.50, "
+        "neither −0.10 (−0.40 to 0.20); n = 4,100."
+    )
+    loss = change_finding({**row, "response": "root_loss_t_ha"}, Shown("us", "USD", "UTC"))
+    assert "+0.58 ton/acre" in loss
+
+
+def test_a_workspace_of_an_earlier_taretrace_is_told_to_ingest(tmp_path):
+    season = run_season(tmp_path / "s", seed=4, machines=2, days=2)
+    for name in ("load_class", "pile_ledger"):
+        with stages.open_warehouse(season.workspace) as warehouse:
+            warehouse._con.execute(f'drop table if exists "{name}"')
+    for write in (pages.season_report, pages.shift_page, pages.fleet_page, pages.grower_sheets):
+        with pytest.raises(WorkspaceError, match="run 'taretrace ingest' on it first"):
+            write(season.workspace, QUIET)
 
 
 def test_machines_above_their_conditions_are_named():

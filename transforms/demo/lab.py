@@ -51,22 +51,31 @@ def audit_plots(rng: np.random.Generator, bins: pl.DataFrame, root_kg: Array) ->
 
     Counts are Poisson about the mean that gives the true loss.
     """
-    rows = []
-    for group in bins.partition_by("machine", "day", "field_index", maintain_order=True):
+    groups, rows = bins.partition_by("machine", "day", "field_index", maintain_order=True), []
+    for group in groups:
         if rng.random() > 0.5 or len(group) < 60:
             continue
-        for i in np.sort(rng.choice(len(group), size=int(rng.integers(4, 7)), replace=False)):
-            spot = group.row(int(i), named=True)
-            kg = float(root_kg[spot["field_index"]])
-            plot_m2 = 60.0
-            per_broken = sum(p * 0.03 * (d / 3.0) ** 1.874 for _, d, p in BREAK_CLASSES) * kg
-            tonnes_to_kg = plot_m2 / 10_000 * 1000
-            broken = spot["tip_loss_t_ha"] * tonnes_to_kg / per_broken
-            whole = (spot["root_loss_t_ha"] - spot["tip_loss_t_ha"]) * tonnes_to_kg / (kg * 0.6)
-            counts = {f"{name}_count": int(rng.poisson(broken * p)) for name, _, p in BREAK_CLASSES}
-            rows.append({
-                "machine": spot["machine"], "field_index": spot["field_index"], "audited_s": spot["bin_s"] + 15.0,
-                "plot_m2": plot_m2, **counts, "whole_roots_count": int(rng.poisson(whole)), "root_mass_kg": kg,
-                "true_loss_t_ha": spot["root_loss_t_ha"],
-            })  # fmt: skip
+        rows += _dug(rng, group, root_kg)
+    if not rows:  # the smallest seasons: nobody dug by chance
+        rows = _dug(rng, max(groups, key=len), root_kg)
     return pl.DataFrame(rows).sort("audited_s", "machine").with_row_index("n", offset=1)
+
+
+def _dug(rng: np.random.Generator, group: pl.DataFrame, root_kg: Array) -> list[dict[str, object]]:
+    """The plots behind one machine on one day in one field."""
+    rows: list[dict[str, object]] = []
+    for i in np.sort(rng.choice(len(group), size=int(rng.integers(4, 7)), replace=False)):
+        spot = group.row(int(i), named=True)
+        kg = float(root_kg[spot["field_index"]])
+        plot_m2 = 60.0
+        per_broken = sum(p * 0.03 * (d / 3.0) ** 1.874 for _, d, p in BREAK_CLASSES) * kg
+        tonnes_to_kg = plot_m2 / 10_000 * 1000
+        broken = spot["tip_loss_t_ha"] * tonnes_to_kg / per_broken
+        whole = (spot["root_loss_t_ha"] - spot["tip_loss_t_ha"]) * tonnes_to_kg / (kg * 0.6)
+        counts = {f"{name}_count": int(rng.poisson(broken * p)) for name, _, p in BREAK_CLASSES}
+        rows.append({
+            "machine": spot["machine"], "field_index": spot["field_index"], "audited_s": spot["bin_s"] + 15.0,
+            "plot_m2": plot_m2, **counts, "whole_roots_count": int(rng.poisson(whole)), "root_mass_kg": kg,
+            "true_loss_t_ha": spot["root_loss_t_ha"],
+        })  # fmt: skip
+    return rows
