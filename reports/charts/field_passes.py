@@ -4,7 +4,7 @@ import altair as alt
 import polars as pl
 
 from reports.document import Chart
-from reports.text import say
+from reports.text import chart_day, say
 from reports.theme import OBSERVED, finish, records, rows
 
 
@@ -26,7 +26,7 @@ def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) ->
     y = alt.Y("north_m:Q", title=say("metres north"), scale=alt.Scale(zero=False, nice=False))
     tooltip = [
         alt.Tooltip("machine_id:N", title=say("machine")),
-        alt.Tooltip("at:T", title=say("time"), format="%-d %b %H:%M:%S"),
+        alt.Tooltip("at:T", title=say("time"), format=chart_day(" %H:%M:%S")),
         alt.Tooltip("value:Q", title=say("setting"), format=".1f"),
         alt.Tooltip("share_pct:Q", title=say("part of the load, %"), format=".2f"),
     ]

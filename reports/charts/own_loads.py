@@ -6,13 +6,13 @@ import altair as alt
 import polars as pl
 
 from reports.document import Chart
-from reports.text import say
+from reports.text import chart_day, say
 from reports.theme import EXPECTED, OBSERVED, records, rows, shared
 
 
 def _chart() -> Any:
     base = alt.Chart(rows()).encode(
-        x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format="%-d %b", tickCount=8)),
+        x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=8)),
         tooltip=[
             alt.Tooltip("load_id:N", title=say("load")), alt.Tooltip("observed_pct:Q", title=say("observed, %"),
                 format=".1f"),

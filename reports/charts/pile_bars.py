@@ -4,7 +4,7 @@ import altair as alt
 import polars as pl
 
 from reports.document import Chart
-from reports.text import say
+from reports.text import chart_day, say
 from reports.theme import LINE_DASHES, LINES, finish, records, rows
 
 
@@ -17,11 +17,12 @@ def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:
         alt.Chart(rows())
         .transform_filter("!only_site || datum.site_id == only_site")
         .encode(
-            x=alt.X("shift_date:T", title=None, axis=alt.Axis(format="%-d %b", tickCount=8)),
+            x=alt.X("shift_date:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=8)),
             y=alt.Y("loss:Q", title=loss_title, scale=alt.Scale(zero=False)),
             color=alt.Color("site_id:N", title=title, sort=sites, scale=alt.Scale(domain=sites, range=LINES)),
             tooltip=[
-                alt.Tooltip("site_id:N", title=title), alt.Tooltip("shift_date:T", title=say("shift"), format="%-d %b"),
+                alt.Tooltip("site_id:N", title=title), alt.Tooltip("shift_date:T", title=say("shift"),
+                    format=chart_day()),
                 alt.Tooltip("loss:Q", title=loss_title, format=".2f"),
                 alt.Tooltip("clean:Q", title=say("clean beet"), format=",.0f"),
             ],

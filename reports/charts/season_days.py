@@ -4,7 +4,7 @@ import altair as alt
 import polars as pl
 
 from reports.document import Chart
-from reports.text import say
+from reports.text import chart_day, say
 from reports.theme import EXPECTED, OBSERVED, WETNESS, finish, records, rows, span
 
 
@@ -15,9 +15,9 @@ def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
         days: `day, observed_pct, lo, hi, expected_pct, measured, rain, topsoil_wetness`.
         rain_sign: the unit of rain.
     """
-    x = alt.X("day:T", title=None, axis=alt.Axis(format="%-d %b", tickCount=8))
+    x = alt.X("day:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=8))
     tooltip = [
-        alt.Tooltip("day:T", title=say("day"), format="%-d %b"),
+        alt.Tooltip("day:T", title=say("day"), format=chart_day()),
         alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
         *span("lo", "hi", ".1f"),
         alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),

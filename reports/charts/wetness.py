@@ -4,7 +4,7 @@ import altair as alt
 import polars as pl
 
 from reports.document import Chart
-from reports.text import say, told
+from reports.text import chart_day, say, told
 from reports.theme import SOIL, SOIL_DASH, finish, records, rows
 
 
@@ -19,12 +19,12 @@ def wetness(course: pl.DataFrame) -> Chart:
         alt.Chart(rows())
         .mark_line(strokeWidth=2.2)
         .encode(
-            x=alt.X("at:T", title=None, axis=alt.Axis(format="%-d %b", tickCount={"interval": "day", "step": 2})),
+            x=alt.X("at:T", title=None, axis=alt.Axis(format=chart_day(), tickCount={"interval": "day", "step": 2})),
             y=alt.Y("topsoil_wetness:Q", title=say("topsoil wetness, 0 dry to 1 wet"), scale=alt.Scale(domain=[0, 1])),
             color=alt.Color("soil:N", title=title, scale=scale, sort=names),
             strokeDash=alt.StrokeDash("soil:N", title=title, scale=dash, sort=names),
             tooltip=[
-                alt.Tooltip("at:T", title=say("time"), format="%-d %b %H:%M"), alt.Tooltip("soil:N", title=title),
+                alt.Tooltip("at:T", title=say("time"), format=chart_day(" %H:%M")), alt.Tooltip("soil:N", title=title),
                 alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
             ],
         )

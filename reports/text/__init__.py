@@ -129,6 +129,18 @@ def local_date(at: Any, skeleton: str) -> str:
     return text.replace("\u202f", " ")
 
 
+_DAY_MARKS = (("MMMM", "%B"), ("MMM", "%b"), ("MM", "%m"), ("M", "%-m"), ("dd", "%d"), ("d", "%-d"))
+
+
+def chart_day(more: str = "") -> str:
+    """Return how charts write a day and month in the locale's order, and what follows it."""
+    pattern = str(locale().datetime_skeletons["MMMd"].pattern).replace("'", "")
+    for mark_, form in _DAY_MARKS:
+        # What is written already starts with a percent sign, and holds none of the letters sought.
+        pattern = re.sub(rf"(?<![%\-A-Za-z]){mark_}(?![A-Za-z])", form, pattern)
+    return pattern.replace("L", "") + more
+
+
 def chart_locales() -> dict[str, Any]:
     """Return number and time forms as charts take them."""
     here = locale()

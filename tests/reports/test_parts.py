@@ -165,6 +165,16 @@ def test_numbers_and_dates_follow_the_locale(locale, shown, day, month):
         assert chart_locales()["time"]["shortDays"][0] in {"Sun", "So", "So.", "ne"}
 
 
+def test_charts_write_days_in_the_locale_s_order():
+    from reports.text import chart_day  # noqa: PLC0415
+
+    wanted = {"en-GB": "%-d %b", "en-US": "%b %-d", "de-DE": "%-d. %b", "cs-CZ": "%-d. %-m."}
+    for locale, form in wanted.items():
+        with speaking(locale):
+            assert chart_day() == form
+            assert chart_day(" %H:%M") == f"{form} %H:%M"
+
+
 def test_a_locale_nobody_knows_is_said():
     with pytest.raises(WorkspaceError, match="the locale 'xx-QQ' is not known"), speaking("xx-QQ"):
         pass
