@@ -139,6 +139,7 @@ def _run_post_shift(workspace: Workspace, reporter: Reporter, json_wanted: bool,
     _finish(json_wanted, {**counts, "shift_page": page.resolve()}, [
         _rows_line(counts),
         f"Shift page: [bold]{page.resolve()}[/]",
+        f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
         f"Everything else: taretrace status {workspace.root} · taretrace export {workspace.root}",
     ])  # fmt: skip
     _strictly(strict, counts)

@@ -1,6 +1,7 @@
 """What is particular to the guide, the fleet's page and the what-if page, in headless Chromium."""
 
 import json
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -91,3 +92,16 @@ def test_the_verbs_say_what_they_did(demo):
     compared = json.loads(taretrace_here("benchmark", folder, "--for", "M03", "--json").out)["rows"]
     assert {r["subject_id"] for r in compared if r["subject_id"].startswith("M")} == {"M03"}
     assert taretrace_here("trial", "read", "T999", folder).code == 2
+
+
+def test_the_report_verbs_end_with_where_the_pages_lie(demo, written):
+    folder = demo.workspace.root
+    assert written["season"].exists()
+    season = json.loads(taretrace_here("report", "season", folder, "--xlsx", "--json").out)
+    names = [Path(p).name for p in season["files"]]
+    assert names[:3] == ["season.html", "season.xlsx", "season-loads.html"]
+    assert {"guide.html", "card-one.html", "card-two.html"} <= set(names)
+    assert all(Path(p).exists() for p in season["files"])
+    fleet = taretrace_here("report", "fleet", folder)
+    assert "Fleet page:" in fleet.out
+    assert "for the manager alone" in fleet.out
