@@ -48,7 +48,7 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
     shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
     advice, loads = warehouse.table("advice"), warehouse.query("shift_load", shift_date=shift)
     machines = warehouse.query("shift_machine", shift_date=shift)
-    sites = dict(machines.select("machine_id", "sites").drop_nulls().iter_rows())
+    sites = dict(warehouse.query("machine_site").iter_rows())
     found = advised(advice, warehouse.query("advice_worth", shift_date=shift), sites)
     moves = moves_section(found, season, shown)
     if loads.height:

@@ -129,6 +129,45 @@ def test_filters_narrow_cards_rows_folds_charts_and_loads(browser, written):
     assert asked(browser, count) == every
 
 
+@pytest.mark.parametrize(("mark", "column"), [("site", 2), ("wetness", 3), ("soil", 4)])
+def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, mark, column):
+    opened(browser, written["shift"], 1280)
+    choice = f"document.querySelector('.filters select[data-mark={mark}]')"
+    values = asked(browser, f"return [...{choice}.options].map(o => o.value).filter(Boolean)")
+    assert len(values) == 3
+    cards = {}
+    for value in values:
+        asked(
+            browser,
+            f"const s = {choice}; s.value = arguments[0]; s.dispatchEvent(new Event('change', {{bubbles: true}}))",
+            value,
+        )
+        seen = asked(
+            browser,
+            f"return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).map(c => c.dataset.{mark})",
+        )
+        assert all(value in s.split("|") for s in seen)
+        cards[value] = len(seen)
+        listed = asked(
+            browser,
+            f"return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[{column}].textContent)",
+        )
+        assert set(listed) <= {value}
+    assert sum(cards.values()) >= 10
+
+
+def test_a_filter_of_conditions_narrows_the_effects_drawn(browser, written):
+    opened(browser, written["season"], 1280)
+    dots = "return document.querySelectorAll('#chart-effects-dirt-chart .mark-symbol.role-mark path').length"
+    every = asked(browser, dots)
+    asked(
+        browser,
+        "const s = document.querySelector('.filters select[data-mark=wetness]'); s.value = 'dry';"
+        "s.dispatchEvent(new Event('change', {bubbles: true}))",
+    )
+    WebDriverWait(browser, 10).until(lambda b: 0 < b.execute_script(dots) < every)
+
+
 def test_a_number_leads_to_the_loads_behind_it(browser, written):
     opened(browser, written["shift"], 1280)
     link = "document.querySelector('#machine-table tr[data-machine=M06] td a')"
