@@ -4,6 +4,7 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given, settings
@@ -92,7 +93,31 @@ def test_fewer_than_ten_growers_make_no_band(demo: Demo):
         assert warehouse.query("grower_band").height == 0
         warehouse.replace("benchmark", told.head(10))
         band = warehouse.query("grower_band").row(0, named=True)
-        assert band["p50"] == pytest.approx(told.head(10)["shrunken"].median())
+        assert band["growers"] == 10
+        five = told.head(10)["shrunken"].sort()
+        assert five[3] < band["p50"] < five[6]
+
+
+@pytest.mark.parametrize("n", [10, 11, 12, 25, 37, 300])
+def test_no_mark_of_the_band_is_one_grower_s_own_figure(demo: Demo, n):
+    own = np.random.default_rng(n).normal(size=n)
+    with Warehouse.in_memory() as warehouse, Warehouse.to_look_at(demo.workspace.warehouse) as full:
+        row = (
+            full.table("benchmark")
+            .filter((pl.col("subject_kind") == "grower") & pl.col("shrunken").is_not_null())
+            .head(1)
+        )
+        rows = pl.concat([row] * n).with_columns(
+            pl.Series("shrunken", own), pl.Series("subject_id", [f"G{i}" for i in range(n)])
+        )
+        warehouse.replace("benchmark", rows)
+        band = warehouse.query("grower_band").row(0, named=True)
+    marks = np.array([band[k] for k in ("p10", "p25", "p50", "p75", "p90")])
+    assert np.abs(marks[:, None] - own).min() > 1e-9
+    assert (np.diff(marks) > 0).all()
+    truth = np.quantile(own, [0.1, 0.25, 0.5, 0.75, 0.9])
+    spread = np.quantile(own, np.clip([[q - 2 / n, q + 2 / n] for q in (0.1, 0.25, 0.5, 0.75, 0.9)], 0, 1))
+    assert ((marks >= spread[:, 0] - 1e-9) & (marks <= spread[:, 1] + 1e-9)).all(), (marks, truth)
 
 
 def test_sentences_are_the_grower_s_numbers(data, demo: Demo):
