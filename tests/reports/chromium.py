@@ -32,8 +32,8 @@ def opened(browser: webdriver.Chrome, page: Path, width: int, part: str = "") ->
     return browser
 
 
-ALIKE = "details.fold[data-machine] ~ details.fold[data-machine]"
-"""Folds of one machine after another: the second and later ones are made as the first."""
+ALIKE = "details.fold[data-machine] ~ details.fold[data-machine], details.fold[data-soil] ~ details.fold[data-soil]"
+"""Folds of one machine or class after another: the second and later ones are made as the first."""
 
 
 def unfold(browser: webdriver.Chrome, but: str = "#nothing") -> None:
