@@ -2,8 +2,10 @@
 
 import datetime as dt
 import errno
+import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from types import TracebackType
@@ -25,6 +27,17 @@ def sql_text(folder: str, name: str) -> str:
 def sql_names(folder: str) -> list[str]:
     """Return the names of the relations of a folder of `sql/`, in order."""
     return sorted(p.name.removesuffix(".sql") for p in SQL.joinpath(folder).iterdir() if p.name.endswith(".sql"))
+
+
+@lru_cache(maxsize=1)
+def _layout() -> tuple[str, ...]:
+    """The statements that make tables and the views over them."""
+    return tuple(sql_text(folder, name) for folder in ("tables", "views") for name in sql_names(folder))
+
+
+@lru_cache(maxsize=1)
+def _layout_mark() -> str:
+    return hashlib.sha256("\n".join(_layout()).encode()).hexdigest()
 
 
 class _Connection:
@@ -68,18 +81,23 @@ class Warehouse:
         self._columns: dict[str, list[str]] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
-        if read_only:
+        if read_only or self._laid_out():
             return
         try:
-            for folder in ("tables", "views"):
-                for name in sql_names(folder):
-                    self._con.execute(sql_text(folder, name))
+            for text in _layout():
+                self._con.execute(text)
+            self._con.execute(f"comment on table source_file is '{_layout_mark()}'")
         except duckdb.BinderException as problem:
             self._con.close()
             raise WorkspaceError(
                 "the warehouse was made by an earlier taretrace", where=str(path),
                 mend="move warehouse.duckdb and lake/ away and ingest the inbox again",
             ) from problem  # fmt: skip
+
+    def _laid_out(self) -> bool:
+        """Whether tables and views were made from these very files: laying them out costs more than most queries."""
+        marked = "select comment from duckdb_tables() where table_name = 'source_file'"
+        return self._rows(marked, {})["comment"].to_list() == [_layout_mark()]
 
     @classmethod
     def in_memory(cls) -> Self:

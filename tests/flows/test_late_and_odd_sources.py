@@ -65,6 +65,7 @@ def test_a_climate_archive_alone_wets_the_fields(tmp_path):
     assert facts["topsoil_wetness"].null_count() < facts.height
 
 
+@pytest.mark.slow
 def test_names_of_files_and_rows_that_are_script_are_inert_on_the_page(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
     evil = "<script>alert(1)</script>"

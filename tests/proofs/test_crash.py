@@ -130,6 +130,7 @@ def test_killed_at_two_hundred_instants_the_next_run_ends_the_same(season, undis
     )
 
 
+@pytest.mark.slow
 def test_killed_again_and_again_it_still_ends_the_same(season, undisturbed, tmp_path):
     folder = tmp_path / "w"
     shutil.copytree(season.root, folder)
@@ -148,7 +149,9 @@ def mounted(folder: Path, size_kb: int) -> bool:
     return done.returncode == 0
 
 
-@pytest.mark.parametrize("spare_kb", [40, 900, 4000, 9000])
+@pytest.mark.parametrize(
+    "spare_kb", [pytest.param(40, marks=pytest.mark.slow), 900, pytest.param(4000, marks=pytest.mark.slow), 9000]
+)
 def test_on_a_full_disk_the_run_says_so_and_the_next_ends_the_same(season, undisturbed, tmp_path, spare_kb):
     disk = tmp_path / "small"
     used = sum(p.stat().st_size for p in season.root.rglob("*") if p.is_file()) // 1024 + 200

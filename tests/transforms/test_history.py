@@ -147,17 +147,31 @@ def test_what_counts_in_the_end(at_once):
     )  # the instants that two deliveries tell differently are both kept
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.permutations(list(FILES)), st.lists(st.booleans(), min_size=8, max_size=8))
-def test_any_order_of_arrival_gives_the_same_tables(at_once, tmp_path_factory, order, runs):
-    """Files dated as they were made arrive in any order, a run after some of them."""
-    made = workspace(tmp_path_factory.mktemp("any") / "w")
+def arrived(at_once, folder, order, runs) -> bool:
+    """Whether files dated as they were made end the same when they arrive in an order, a run after some of them."""
+    made = workspace(folder / "w")
     for name, run in zip(order, runs, strict=True):
         deliver(made, name, FILES[name], list(FILES).index(name))
         if run:
             stages.receive_files(made, QUIET)
     stages.receive_files(made, QUIET)
-    assert same(tables(made), at_once)
+    return same(tables(made), at_once)
+
+
+ORDERS, RUNS = st.permutations(list(FILES)), st.lists(st.booleans(), min_size=8, max_size=8)
+
+
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(ORDERS, RUNS)
+def test_any_order_of_arrival_gives_the_same_tables(at_once, tmp_path_factory, order, runs):
+    assert arrived(at_once, tmp_path_factory.mktemp("any"), order, runs)
+
+
+@pytest.mark.slow
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(ORDERS, RUNS)
+def test_any_of_many_orders_gives_the_same_tables(at_once, tmp_path_factory, order, runs):
+    assert arrived(at_once, tmp_path_factory.mktemp("any"), order, runs)
 
 
 def test_the_same_file_again_under_another_name_and_date_changes_nothing(at_once, tmp_path):
