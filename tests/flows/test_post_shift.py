@@ -103,6 +103,7 @@ def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(dem
     assert "Error" not in again.err
 
 
+@pytest.mark.slow
 def test_every_stage_is_a_verb_of_its_own(tmp_path):
     folder = tmp_path / "season"
     write_demo(folder, machines=2, days=3, seed=3, hz=0.1, reporter=SILENT)

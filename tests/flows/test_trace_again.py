@@ -39,6 +39,7 @@ def later(workspace: Workspace) -> list:
     return [p for p in workspace.inbox.iterdir() if p.stem.endswith(("_last", "_w2"))]
 
 
+@pytest.mark.slow
 def test_a_new_shift_ends_as_if_all_had_come_at_once(whole, tmp_path):
     steps = Workspace(shutil.copytree(whole.root, tmp_path / "steps"))
     (tmp_path / "late").mkdir()

@@ -61,7 +61,7 @@ def test_print_fits_a4(browser, written, name):
 @pytest.mark.parametrize("name", PAGES)
 def test_no_rule_of_accessibility_is_broken(browser, written, name):
     opened(browser, written[name], 1280)
-    unfold(browser, but=ALIKE)
+    unfold(browser, but=f"{ALIKE}, details.numbers")  # tables behind charts are made as those that stand open
     browser.execute_script(AXE)
     rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "best-practice"], "resultTypes": ["violations"]}
     found = browser.execute_async_script(
