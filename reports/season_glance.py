@@ -42,7 +42,9 @@ def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:
     if "roots" in by:
         parts.append(say("{roots} of roots stayed in the fields", roots=shown.quantity(by["roots"]["mass_t"], "t")))
     if "pile" in by:
-        parts.append(say("{sugar} of sugar is lost in piles", sugar=shown.quantity(by["pile"]["mass_t"], "t")))
+        parts.append(
+            say("{sugar} of sugar is expected to be lost in piles", sugar=shown.quantity(by["pile"]["mass_t"], "t"))
+        )
     largest = max(by.values(), key=lambda r: r["money"])
     return say(
         "{parts}: {money} at the prices used, most of it {largest} ({part}).", parts=capital("; ".join(parts)),

@@ -15,7 +15,7 @@ from reports.grower_sheet import grower_data, write_grower_sheet
 from reports.season_page import write_season
 from reports.shift_page import write_shift_page
 from tests.program import Demo
-from tests.reports.chromium import A4, ALIKE, CHARTS, WIDTHS, asked, complaints, opened, overflow, unfold
+from tests.reports.chromium import A4, ALIKE, CHARTS, WIDTHS, asked, choose, complaints, opened, overflow, unfold
 from transforms.workspace import Workspace
 
 PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
@@ -115,11 +115,7 @@ def test_filters_narrow_cards_rows_folds_charts_and_loads(browser, written):
     dots = "return document.querySelectorAll('#chart-machines-dirt .mark-symbol.role-mark path').length"
     assert every >= 10
     assert asked(browser, dots) > 5
-    asked(
-        browser,
-        "const s = document.querySelector('.filters select[data-mark=machine]'); s.value = 'M06';"
-        "s.dispatchEvent(new Event('change', {bubbles: true}))",
-    )
+    choose(browser, "machine", "M06")
     assert asked(browser, count) == 1
     WebDriverWait(browser, 10).until(lambda b: b.execute_script(dots) == 1)
     machines = asked(
@@ -140,11 +136,7 @@ def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, m
     assert len(values) == 3
     cards = {}
     for value in values:
-        asked(
-            browser,
-            f"const s = {choice}; s.value = arguments[0]; s.dispatchEvent(new Event('change', {{bubbles: true}}))",
-            value,
-        )
+        choose(browser, mark, value)
         seen = asked(
             browser,
             f"return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).map(c => c.dataset.{mark})",
@@ -163,11 +155,7 @@ def test_a_filter_of_conditions_narrows_the_effects_drawn(browser, written):
     opened(browser, written["season"], 1280)
     dots = "return document.querySelectorAll('#chart-effects-dirt-chart .mark-symbol.role-mark path').length"
     every = asked(browser, dots)
-    asked(
-        browser,
-        "const s = document.querySelector('.filters select[data-mark=wetness]'); s.value = 'dry';"
-        "s.dispatchEvent(new Event('change', {bubbles: true}))",
-    )
+    choose(browser, "wetness", "dry")
     WebDriverWait(browser, 10).until(lambda b: 0 < b.execute_script(dots) < every)
 
 
