@@ -18,8 +18,7 @@ from flows.intake_verbs import register
 from flows.progress import Reporter
 from flows.quiet import settle_prefect
 from flows.report_verbs import report_app
-from flows.shown import show
-from reports.words import CAUTION
+from reports.cautions import CAUTION
 from transforms.errors import WorkspaceError
 from transforms.hold import held
 from transforms.workspace import Workspace, init_workspace
@@ -118,7 +117,7 @@ def demo(
     json_wanted: Json = False,
 ) -> None:
     """Invent a season, write it as messy export files, and run the whole post-shift job on them as a customer would."""
-    from flows.demo import write_demo  # noqa: PLC0415
+    from flows.demo import write_demo
 
     reporter = Reporter(quiet=json_wanted)
     reporter.say(
@@ -133,7 +132,7 @@ def demo(
 def _run_post_shift(workspace: Workspace, reporter: Reporter, json_wanted: bool, *, strict: bool) -> None:
     settle_prefect((workspace.root / ".prefect").resolve())
     with reporter.stage("Starting the flow engine"):
-        from flows.post_shift import post_shift  # noqa: PLC0415
+        from flows.post_shift import post_shift
     received, page = post_shift(workspace, reporter)
     counts = _rows(received)
     _finish(json_wanted, {**counts, "shift_page": page.resolve()}, [
@@ -157,7 +156,7 @@ def post_shift_command(
 @app.command()
 def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Take in new files of the inbox, trace loads and join them to tares and conditions."""
-    from flows import stages  # noqa: PLC0415
+    from flows import stages
 
     reporter = Reporter(quiet=json_wanted)
     with _holding(folder, "ingest", wait) as workspace:
@@ -177,8 +176,8 @@ def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> Non
     one practical step. Every fit is checked (placebo, fields and weeks left out, influence, tails); what was not tried
     or has too few loads is said, not guessed.
     """
-    from flows import stages  # noqa: PLC0415
-    from reports.fit_summary import fit_facts, fit_lines  # noqa: PLC0415
+    from flows import stages
+    from reports.fit_summary import fit_facts, fit_lines
 
     with _holding(folder, "fit", wait) as workspace:
         reporter = Reporter(quiet=json_wanted)
@@ -199,7 +198,7 @@ def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> Non
 @app.command()
 def advise(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Fit, and say at most three moves a machine for its next shift."""
-    from flows import stages  # noqa: PLC0415
+    from flows import stages
 
     reporter = Reporter(quiet=json_wanted)
     with _holding(folder, "advise", wait) as workspace:
@@ -226,9 +225,9 @@ def export(
     json_wanted: Json = False,
 ) -> None:
     """Write every table others rely on."""
-    from flows import stages  # noqa: PLC0415
-    from transforms.export import exported_tables, write_tables  # noqa: PLC0415
-    from transforms.lake import Lake  # noqa: PLC0415
+    from flows import stages
+    from transforms.export import exported_tables, write_tables
+    from transforms.lake import Lake
 
     with _holding(folder, "export", wait) as workspace:
         target = to or workspace.out / "tables"
@@ -243,7 +242,8 @@ def export(
 @app.command()
 def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Say what came in, how far behind each source is, what was rejected and why, and what the tables hold."""
-    from transforms.warehouse import Warehouse  # noqa: PLC0415
+    from flows.shown import show
+    from transforms.warehouse import Warehouse
 
     workspace = Workspace(folder)
     _ = workspace.season

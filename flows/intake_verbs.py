@@ -1,27 +1,12 @@
 """Verbs around what comes in: map, check, rejected, explain."""
 
-import json
 from pathlib import Path
 from typing import Annotated
 
-import polars as pl
 import typer
-from rich.console import Console
 
 from flows.map_verb import map_file
-from flows.progress import Reporter
-from flows.shown import show
-from transforms.explain import explain_load
-from transforms.intake.mapping import read_mappings
-from transforms.intake.mend import write_rejected
-from transforms.lake import Lake
-from transforms.warehouse import Warehouse
-from transforms.workspace import Workspace
 
-OUTCOME: dict[str, pl.DataType | type[pl.DataType]] = {
-    "file": pl.String, "mapping": pl.String, "rows_in": pl.Int64, "rows_accepted": pl.Int64, "rows_rejected": pl.Int64,
-    "rows_repeated": pl.Int64, "from_at": pl.Datetime("us", "UTC"), "to_at": pl.Datetime("us", "UTC"),
-}  # fmt: skip
 HERE = Path()
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
@@ -30,37 +15,9 @@ Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 if any row w
 
 def check(folder: Folder = HERE, strict: Strict = False, json_wanted: Json = False) -> None:
     """Read new files of the inbox as ingest would, and say what would become of them; nothing is written."""
-    from flows import stages  # noqa: PLC0415
+    from flows import intake
 
-    workspace = Workspace(folder)
-    _ = workspace.season
-    received, rejected, left = stages.examine_files(workspace, Reporter(quiet=json_wanted))
-    why = (
-        rejected.group_by("file", "rule", "says")
-        .agg(pl.len().cast(pl.Int64).alias("rows"), pl.col("line").min(), pl.col("raw").first().alias("example"))
-        .sort("file", "rows", descending=[False, True])
-    )
-    files = pl.DataFrame([{k: getattr(r, k) for k in OUTCOME} for r in received], schema=OUTCOME)
-    if json_wanted:
-        says = {r.file: r.says for r in received if r.says}
-        typer.echo(
-            json.dumps({"files": files.to_dicts(), "rejected": why.to_dicts(), "left": left, "says": says}, default=str)
-        )
-    else:
-        console = Console()
-        show(console, "What would be taken in (times in UTC)", files)
-        if why.height:
-            show(console, "What would be rejected, and why", why)
-        for r in received:
-            for line in r.says:
-                console.print(f"{r.file}: {line}", markup=False, highlight=False)
-        for name, reason in left:
-            console.print(f"Left alone: {name}: {reason}", markup=False, highlight=False)
-        console.print(
-            f"{files.height} new files; nothing was written. Next: taretrace ingest {folder}", highlight=False
-        )
-    if strict and rejected.height:
-        raise typer.Exit(1)
+    intake.check(folder, strict=strict, json_wanted=json_wanted)
 
 
 def rejected(
@@ -72,27 +29,9 @@ def rejected(
     json_wanted: Json = False,
 ) -> None:
     """Write rejected rows as files to mend in a spreadsheet; put back into the inbox, they are read as new rows."""
-    workspace = Workspace(folder)
-    mappings = {m.name: m for m in read_mappings(workspace.mappings, workspace.season.catalogue)}
-    target = to or workspace.out / "rejected"
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        rows = warehouse.query("mendable", file=f"%{file}%")
-    written, left = write_rejected(rows, mappings, target)
-    if json_wanted:
-        typer.echo(json.dumps({"files": [str(p) for p in written], "rows": rows.height - left, "left": left}))
-        return
-    console = Console(soft_wrap=True)
-    for path in written:
-        console.print(f"{path}", markup=False, highlight=False)
-    if left:
-        console.print(
-            f"{left} rows cannot be mended in a spreadsheet (task data, Parquet, far too long): see taretrace status"
-        )
-    console.print(
-        f"{rows.height - left} rows in {len(written)} files. Mend them, then copy the files into {workspace.inbox}",
-        markup=False,
-        highlight=False,
-    )
+    from flows import intake
+
+    intake.rejected(folder, to, file, json_wanted=json_wanted)
 
 
 explain_app = typer.Typer(no_args_is_help=True, help="Walk from a result back to the files and lines it comes from.")
@@ -105,21 +44,9 @@ def explain_load_verb(
     json_wanted: Json = False,
 ) -> None:
     """From a load through its minutes to the lines of the files that tell of it."""
-    workspace = Workspace(folder)
-    _ = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        found = explain_load(load_id, warehouse, Lake(workspace.lake))
-    tables = {"tickets": found.tickets, "labs": found.labs, "grade": found.grade, "minutes": found.minutes}
-    if json_wanted:
-        typer.echo(json.dumps({"load_id": load_id, **{k: v.to_dicts() for k, v in tables.items()}}, default=str))
-        return
-    console = Console()
-    show(console, f"Load {load_id}: weigh tickets, newest first (UTC)", found.tickets)
-    show(console, "Lab results, newest first", found.labs)
-    show(console, "How far the trace can be trusted", found.grade)
-    show(console, "Minutes that filled it, and where they were logged (UTC)", found.minutes)
-    untraced = found.minutes.filter(pl.col("machine_id").is_null())["share"].sum()
-    console.print(f"{untraced:.0%} of the load could not be traced." if untraced else "All of the load is traced.")
+    from flows import intake
+
+    intake.explain(load_id, folder, json_wanted=json_wanted)
 
 
 def register(app: typer.Typer) -> None:

@@ -11,10 +11,10 @@ from flows import stages
 from flows.progress import Reporter
 from reports.ending import footer
 from reports.fleet_page import write_fleet
+from reports.forms import HTML, Forms
 from reports.grower_sheet import GrowerData, grower_data, write_grower_sheet
 from reports.guide_page import write_guide
 from reports.load_page import write_load_page
-from reports.page import Forms
 from reports.season_page import write_season, write_season_loads
 from reports.shift_page import write_shift_page
 from reports.text import speaking
@@ -26,7 +26,6 @@ from transforms.trace.load_picture import load_picture
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season, Workspace
 
-HTML = Forms()
 MARTS = ("load_class", "pile_ledger")
 """What pages need besides the facts."""
 FEW_SHEETS = 8

@@ -9,8 +9,8 @@ import typer
 from rich.console import Console
 
 from flows.progress import Reporter
-from reports.page import Forms
-from reports.words import CAUTION
+from reports.cautions import CAUTION
+from reports.forms import Forms
 from transforms.hold import held
 from transforms.workspace import Workspace
 
@@ -48,7 +48,7 @@ def report_shift(
     folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, json_wanted: Json = False
 ) -> None:
     """Write the shift page: what to change before the next shift, and how the last one went."""
-    from flows import pages  # noqa: PLC0415
+    from flows import pages
 
     paths = _written(folder, "report shift", wait, json_wanted, lambda w, r: pages.shift_page(w, r, Forms(pdf, xlsx)))
     _tell(json_wanted, "shift_page", "Shift page", paths, [CAUTION])
@@ -59,7 +59,7 @@ def report_season(
     folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, json_wanted: Json = False
 ) -> None:
     """Write the season report: what drove dirt and losses, the guide and its worth, piles, open questions, methods."""
-    from flows import pages  # noqa: PLC0415
+    from flows import pages
 
     paths = _written(
         folder, "report season", wait, json_wanted, lambda w, r: pages.season_report(w, r, Forms(pdf, xlsx))
@@ -72,7 +72,7 @@ def report_fleet(
     folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, json_wanted: Json = False
 ) -> None:
     """Write the page that compares machines, operators, growers and fields, each under its own conditions."""
-    from flows import pages  # noqa: PLC0415
+    from flows import pages
 
     paths = _written(folder, "report fleet", wait, json_wanted, lambda w, r: pages.fleet_page(w, r, Forms(pdf, xlsx)))
     _tell(json_wanted, "fleet_page", "Fleet page", paths, ["Names stand on it: for the manager alone."])
@@ -88,7 +88,7 @@ def report_grower(
     json_wanted: Json = False,
 ) -> None:
     """Write a sheet for each grower: own loads against what was expected; nobody else's id or number is on it."""
-    from flows import pages  # noqa: PLC0415
+    from flows import pages
 
     paths = _written(
         folder, "report grower", wait, json_wanted,
@@ -107,7 +107,7 @@ def report_guide(
     folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, json_wanted: Json = False
 ) -> None:
     """Write the setting guide: where to start in each class of conditions, and a card a generation to print."""
-    from flows import pages  # noqa: PLC0415
+    from flows import pages
 
     paths = _written(folder, "report guide", wait, json_wanted, lambda w, r: pages.guide_pages(w, r, Forms(pdf, xlsx)))
     _tell(json_wanted, "guide", "Setting guide", paths, [CAUTION])
@@ -116,7 +116,7 @@ def report_guide(
 @report_app.command(name="what-if")
 def report_what_if(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Write a page with sliders: conditions and settings in, dirt, root loss and cost out. It needs no server."""
-    from flows import pages  # noqa: PLC0415
+    from flows import pages
 
     page = pages.what_if_page(Workspace(folder), Reporter(quiet=json_wanted)).resolve()
     _tell(json_wanted, "what_if", "What if", [page], [CAUTION])
@@ -135,7 +135,7 @@ def report_load(
     json_wanted: Json = False,
 ) -> None:
     """Write the page of one load: its machine's time, the minutes given to it, the passes of its field."""
-    from flows import pages  # noqa: PLC0415
+    from flows import pages
 
     paths = _written(
         folder, "report load", wait, json_wanted,
@@ -147,7 +147,7 @@ def report_load(
 @report_app.command(name="texts")
 def report_texts(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Hand out the catalogue of all English texts: translate it as text/LANGUAGE.po, and pages speak that language."""
-    from flows import pages  # noqa: PLC0415
+    from flows import pages
 
     path = pages.catalogue(Workspace(folder)).resolve()
     language = Workspace(folder).season.locale

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
-from reports.words import CAUTION
+from reports.cautions import CAUTION
 from transforms.workspace import Workspace
 
 HERE = Path()
@@ -37,7 +37,7 @@ def trial_plan(
 
     Writes trials/NAME.toml, to be completed with weigh tickets, and a sheet the operator follows.
     """
-    from flows import stages  # noqa: PLC0415
+    from flows import stages
 
     asked = stages.TrialAsked(setting, machine, field, to, day, detect_pct, power)
     trial, path, sheet, day_says = stages.plan_trial(Workspace(folder), asked)
@@ -67,7 +67,7 @@ def trial_read(
 
     The next fit takes its loads as especially clean evidence: each pair by itself, the setting as planned.
     """
-    from flows import stages  # noqa: PLC0415
+    from flows import stages
 
     trial, result, loads = stages.read_trial_loads(Workspace(folder), trial_id)
     found = f"{result.pairs} pairs of {len(trial.order) // 2} are measured."

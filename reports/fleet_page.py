@@ -5,14 +5,16 @@ from typing import Any
 
 import polars as pl
 
+from reports.cautions import CAUTION
 from reports.charts.funnel import funnel
 from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Table, figure, words
 from reports.ending import footer, health_section
+from reports.forms import HTML, Forms
 from reports.money import price_section
-from reports.page import Forms, write_page
+from reports.page import write_page
 from reports.text import mark, say, say_n, speaking, told
 from reports.units import NOTHING, Shown, number
-from reports.words import CAUTION, COUNTED, RESPONSES, capital, interval
+from reports.words import COUNTED, RESPONSES, capital, interval
 from transforms.catalogue import DIRT, ROOT_LOSS
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
@@ -140,7 +142,7 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
     )  # fmt: skip
 
 
-def write_fleet(warehouse: Warehouse, season: Season, out: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008
+def write_fleet(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `fleet.html`, with its PDF and workbook where wanted, and return the paths."""
     with speaking(season.locale, season.texts):
         return write_page(fleet_page(warehouse, season), out / "fleet.html", forms)

@@ -16,7 +16,8 @@ from reports.charts.own_place import own_place
 from reports.charts.share_bars import share_bars
 from reports.document import Column, Figure, Page, Prose, Row, Section, Table, figure, spanned, words
 from reports.ending import footer
-from reports.page import Forms, write_page
+from reports.forms import HTML, Forms
+from reports.page import write_page
 from reports.text import mark, say, say_n, speaking, told
 from reports.theme import local
 from reports.units import NOTHING, Shown, number
@@ -260,7 +261,7 @@ def sheet_name(grower: str) -> str:
     return f"grower-{safe}" if safe == grower else f"grower-{safe}-{hashlib.sha256(grower.encode()).hexdigest()[:8]}"
 
 
-def write_grower_sheet(data: GrowerData, season: Season, out: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008
+def write_grower_sheet(data: GrowerData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write one grower's sheet into `out` and return its paths."""
     with speaking(season.locale, season.texts):
         return write_page(grower_page(data, season), out / f"{sheet_name(data.grower)}.html", forms)

@@ -5,14 +5,16 @@ from typing import Any
 
 import polars as pl
 
+from reports.cautions import CAUTION
 from reports.charts.cost_curve import cost_curve
 from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Small, Table, figure, words
 from reports.ending import footer, health_section
+from reports.forms import HTML, Forms
 from reports.money import assumption_words, price_section
-from reports.page import Forms, render, write_page
+from reports.page import render, write_page
 from reports.text import say, speaking, told
 from reports.units import NOTHING, Shown, number
-from reports.words import CAUTION, capital, interval, setting_label, topsoil_and_soil, value_words
+from reports.words import capital, interval, setting_label, topsoil_and_soil, value_words
 from transforms.catalogue import Catalogue
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
@@ -191,7 +193,7 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> li
     ]
 
 
-def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008
+def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `guide.html` and `card-GENERATION.html` for each generation; return their paths, the guide first."""
     shown = Shown(season.units, season.currency, season.time_zone)
     settings = warehouse.table("guide")

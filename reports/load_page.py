@@ -10,7 +10,8 @@ import polars as pl
 from reports.charts.field_passes import field_passes
 from reports.charts.load_timeline import load_timeline
 from reports.document import Chart, Column, Figure, Page, Prose, Row, Section, Table, figure, words
-from reports.page import Forms, write_page
+from reports.forms import HTML, Forms
+from reports.page import write_page
 from reports.text import say, say_n, told
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, setting_label
@@ -190,7 +191,7 @@ def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, st
 
 def write_load_page(
     picture: LoadPicture, season: Season, out: Path, ending: tuple[str, ...], setting: str | None = None,
-    forms: Forms = Forms(),  # noqa: B008
+    forms: Forms = HTML,
 ) -> list[Path]:  # fmt: skip
     """Write `load-<id>.html` into `out` and return it; called while the season's language is spoken.
 

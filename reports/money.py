@@ -2,9 +2,9 @@
 
 from dataclasses import fields
 
+from reports.cautions import CAUTION
 from reports.document import Column, Prose, Row, Section, Table, figure, words
 from reports.text import mark, say, told
-from reports.words import CAUTION
 from transforms.workspace import Prices, Season
 
 ASSUMED, SET = mark("assumed (the default)"), mark("set in season.toml")

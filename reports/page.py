@@ -1,7 +1,6 @@
 """Puts a page together: its parts, the charts they embed, style and script, in one file; PDF and workbook too."""
 
 import json
-from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -12,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from reports.document import Chart, LoadList, Page
+from reports.forms import HTML, Forms
 from reports.pdf import picture, write_pdf
 from reports.text import chart_locales, locale, say
 from reports.units import NOTHING, number
@@ -19,14 +19,6 @@ from reports.workbook import write_workbook
 
 PICTURE_WIDTH = 460
 """Pixels a picture is drawn at: its words are read on a phone and stand not too large on a desk."""
-
-
-@dataclass(frozen=True)
-class Forms:
-    """What a page is written as besides HTML."""
-
-    pdf: bool = False
-    xlsx: bool = False
 
 
 def own_file(name: str) -> str:
@@ -131,7 +123,7 @@ def _loads_json(loads: LoadList) -> Markup:
     )
 
 
-def write_page(page: Page, path: Path, forms: Forms = Forms()) -> list[Path]:
+def write_page(page: Page, path: Path, forms: Forms = HTML) -> list[Path]:
     """Write a page as HTML, and as PDF and workbook where wanted; return the paths, HTML first."""
     charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
     paths = [

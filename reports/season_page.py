@@ -2,10 +2,12 @@
 
 from pathlib import Path
 
+from reports.cautions import CAUTION
 from reports.document import Column, Filters, LoadList, Page, Prose, Section
 from reports.ending import footer, health_section, season_line
+from reports.forms import HTML, Forms
 from reports.money import assumption_words, price_section
-from reports.page import Forms, write_page
+from reports.page import write_page
 from reports.season_drivers import driver_sections
 from reports.season_glance import glance_section, lead
 from reports.season_methods import methods_section
@@ -14,7 +16,6 @@ from reports.season_worth import guide_section, pile_section, worth_section
 from reports.shift_loads import load_list
 from reports.text import say, speaking, told
 from reports.units import Shown
-from reports.words import CAUTION
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -80,7 +81,7 @@ def write_season_loads(warehouse: Warehouse, season: Season, out: Path) -> Path:
         return write_page(season_loads_page(warehouse, season), out / "season-loads.html")[0]
 
 
-def write_season(warehouse: Warehouse, season: Season, out: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008
+def write_season(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `season.html`, with its PDF and workbook where wanted, and `season-loads.html`; return the paths."""
     with speaking(season.locale, season.texts):
         paths = write_page(season_page(warehouse, season), out / "season.html", forms)

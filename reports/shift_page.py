@@ -5,18 +5,19 @@ from pathlib import Path
 
 import polars as pl
 
+from reports.cautions import CAUTION
 from reports.conditions import conditions_section
 from reports.document import Filters, Page, Section
 from reports.drivers import effects_blocks
 from reports.ending import footer, health_section, season_line
+from reports.forms import HTML, Forms
 from reports.money import price_section
-from reports.page import Forms, write_page
+from reports.page import write_page
 from reports.shift_cards import Advised, advised, headline, moves_section
 from reports.shift_loads import loads_section, worst_section
 from reports.shift_machines import machines_section
 from reports.text import say, speaking, told
 from reports.units import Shown
-from reports.words import CAUTION
 from transforms.catalogue import DIRT, ROOT_LOSS
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
@@ -72,7 +73,7 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
     )  # fmt: skip
 
 
-def write_shift_page(warehouse: Warehouse, season: Season, out: Path, forms: Forms = Forms()) -> list[Path]:  # noqa: B008
+def write_shift_page(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `shift-<date>.html` and `shift.html` (the same, the latest) into `out`; return the dated ones."""
     with speaking(season.locale, season.texts):
         shift = warehouse.query("last_shift")["shift_date"][0]

@@ -2,10 +2,11 @@
 
 from pathlib import Path
 
+from reports.cautions import CAUTION
 from reports.page import render
 from reports.text import say, speaking
 from reports.units import Shown
-from reports.words import CAUTION, capital, setting_label
+from reports.words import capital, setting_label
 from transforms.trial.plan import Trial
 from transforms.workspace import Season
 

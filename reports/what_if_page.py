@@ -5,11 +5,11 @@ from typing import Any
 
 from markupsafe import Markup
 
+from reports.cautions import CAUTION
 from reports.money import assumption_words, price_table
 from reports.page import embedded, own_file, render
 from reports.text import local_number, mark, say, told
 from reports.units import Shown
-from reports.words import CAUTION
 from transforms.advice import storage
 from transforms.advice.cost import FIELD_EFFICIENCY
 from transforms.advice.moves import USUAL_SPEED_KMH

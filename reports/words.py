@@ -7,11 +7,6 @@ from reports.text import mark, say, told
 from reports.units import NOTHING, Shown, number
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 
-CAUTION = mark(
-    "Advice is decision support. Engine off and key out before hands go in. The operator's manual, local codes and "
-    "licensed practice prevail over anything said here. Change one thing at a time and look behind the machine after "
-    "each."
-)
 SOURCE_LABELS = {
     "field": mark("this field's own level"),
     "machine": mark("this machine's own level"),

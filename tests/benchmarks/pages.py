@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from flows import pages, stages
 from flows.demo import write_demo
 from flows.progress import Reporter
-from reports.page import Forms
+from reports.forms import Forms
 from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
 

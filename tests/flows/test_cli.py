@@ -1,6 +1,8 @@
 """What a user sees when the call or the workspace is wrong: one sentence, exit code 2, never a traceback."""
 
 import json
+import subprocess
+import sys
 
 import pytest
 
@@ -136,3 +138,12 @@ def test_a_workspace_of_an_earlier_layout_is_told_what_to_do(tmp_path):
     assert ran.code == 2
     assert "made by an earlier taretrace" in ran.err
     assert "ingest the inbox again" in ran.err
+
+
+def test_help_loads_none_of_the_heavy_libraries():
+    heavy = "{'polars', 'numpy', 'scipy', 'duckdb', 'prefect', 'altair', 'dataframely', 'sklearn', 'typst', 'dask'}"
+    said = subprocess.run(
+        [sys.executable, "-c", f"import sys, flows.cli; print(sorted({heavy} & set(sys.modules)))"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert said.stdout.strip() == "[]"

@@ -11,7 +11,7 @@ from selenium.webdriver.chrome.service import Service
 
 from flows import pages, stages
 from flows.progress import Reporter
-from reports.page import Forms
+from reports.forms import Forms
 from tests.program import Demo
 from transforms.warehouse import Warehouse
 

@@ -29,7 +29,8 @@ from reports.document import (
     spanned,
     words,
 )  # fmt: skip
-from reports.page import Forms, write_page
+from reports.forms import Forms
+from reports.page import write_page
 from reports.text import speaking
 from reports.units import Shown, number
 from tests.reports.chromium import complaints, opened, unfold

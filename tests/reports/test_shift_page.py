@@ -8,11 +8,12 @@ import polars as pl
 import pytest
 
 from flows import pages, stages
+from reports.cautions import CAUTION
 from reports.page import embedded
 from reports.shift_cards import advised as advised_machines
 from reports.shift_cards import card
 from reports.units import NOTHING, Shown, number
-from reports.words import CAUTION, move_in_words, source_label, sure
+from reports.words import move_in_words, source_label, sure
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.catalogue import Catalogue
