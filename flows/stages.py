@@ -26,11 +26,12 @@ from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.errors import WorkspaceError
 from transforms.hold import held
+from transforms.intake.apart import receive_each
 from transforms.intake.due import due_files, forget_changed, redate, remember, remembered
 from transforms.intake.inbox import look
 from transforms.intake.mapping import Mapping, read_mappings
-from transforms.intake.receive import Received, Store, examine, receive
-from transforms.lake import NO_BINS, Lake
+from transforms.intake.receive import Received, Store, examine
+from transforms.lake import NO_BINS, Lake, read_frame
 from transforms.losses import root_loss
 from transforms.model.checks.fit_checks import fit_checks
 from transforms.model.confounding import confounding
@@ -43,6 +44,7 @@ from transforms.model.prior import prior_of
 from transforms.model.refit import refit
 from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
+from transforms.spread import Spread, here
 from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, read_trial, trial_toml
@@ -91,7 +93,7 @@ def _mappings(workspace: Workspace) -> list[Mapping]:
     return mappings
 
 
-def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
+def receive_files(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> list[Received]:
     """Take in every new file of the inbox, and again those whose mapping has changed."""
     catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
@@ -106,12 +108,13 @@ def receive_files(workspace: Workspace, reporter: Reporter) -> list[Received]:
         files, store = due_files(inbox, warehouse), Store(warehouse, lake)
         with reporter.stage(f"Reading {len(files)} new files", len(files)) as advance:
             out = []
-            for found in files:
-                received = receive(found, mappings, catalogue, store)
+            for found, received in receive_each(files, mappings, catalogue, store, spread):
                 if received is None:
                     reporter.say(f"Left for the next run: {found.file} changed while it was read")
                 else:
                     out.append(received)
+                    if received.failed:
+                        reporter.say(f"Not read, a fault of ours ({received.failed}): {found.file}; it stays for later")
                 advance()
         redate(inbox, mappings, warehouse)
     return out
@@ -134,24 +137,24 @@ def examine_files(
     return [received for received, _ in out], rejected, inbox.left
 
 
-def bin_telemetry(workspace: Workspace, reporter: Reporter) -> int:
+def bin_telemetry(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> int:
     """Make the bins of machine-days that changed."""
     catalogue, lake = workspace.season.catalogue, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         drop_gone_days(warehouse, lake)
         stale = stale_days(warehouse, lake, catalogue)
         with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
-            made = bin_days(stale, warehouse, lake, catalogue, advance)
+            made = bin_days(stale, warehouse, lake, catalogue, advance, spread)
     if made < len(stale):
         reporter.say(f"{len(stale) - made} machine-days are not binned: no machine list names their machines")
     return made
 
 
-def trace(workspace: Workspace, reporter: Reporter) -> int:
+def trace(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> int:
     """Trace the loads of every field whose tickets, work or clocks changed; return how many fields that were."""
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
-        work = SeasonTrace(warehouse, lake, season)
+        work = SeasonTrace(warehouse, lake, season, spread)
         stale = work.stale()
         with reporter.stage(f"Reading the work of {len(stale)} fields", len(stale)) as advance:
             learnt = work.learn(stale, advance)
@@ -202,10 +205,10 @@ def run_checks(warehouse: Warehouse) -> None:
             raise RuntimeError(f"check {name} found {wrong.height} rows, the first: {wrong.row(0, named=True)}")
 
 
-def fit(workspace: Workspace, reporter: Reporter) -> Fits:
+def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits:
     """Fit dirt, root loss and tops, and store what was found."""
     season = workspace.season
-    store = ProductStore(workspace.products)
+    store = ProductStore(workspace.products, spread)
     facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
     with open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
@@ -410,7 +413,7 @@ def course(workspace: Workspace) -> None:
         shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
         begins, ends = _span(shift, season)
         days = warehouse.query("binned_between", first=str(begins.date()), last=str(ends.date()))
-        frames = [pl.read_parquet(lake.bin_path(m, d)) for m, d in days.iter_rows()]
+        frames = [read_frame(lake.bin_path(m, d)) for m, d in days.iter_rows()]
         placed = {"lat_deg": pl.Float64, "lon_deg": pl.Float64}
         bins = pl.concat([pl.DataFrame(schema={**NO_BINS, **placed}), *frames], how="diagonal")
         went = shift_course(

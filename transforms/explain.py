@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from transforms.errors import WorkspaceError
-from transforms.lake import PREFIX, Lake
+from transforms.lake import PREFIX, Lake, read_frame
 from transforms.warehouse import Warehouse
 
 TELEMETRY_LINES: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -44,7 +44,7 @@ def _lines(
     paths = [p for d in sorted(days) for p in lake.telemetry_of(machine_id, d, set(files))]
     inside = (pl.col("logged_at") >= from_at) & (pl.col("logged_at") < to_at)
     frames = [
-        pl.read_parquet(p, columns=["logged_at", "line", "part"]).filter(inside)
+        read_frame(p, columns=["logged_at", "line", "part"]).filter(inside)
         .with_columns(pl.lit(files[p.stem[:PREFIX]]).alias("file"))
         for p in paths
     ]  # fmt: skip

@@ -2,28 +2,82 @@
 
 import datetime as dt
 import hashlib
+import io
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, Union
 
 import polars as pl
 import pyarrow.parquet as pq
 
+from transforms.errors import WorkspaceError
 
-def write_whole(frame: pl.DataFrame, path: Path) -> None:
-    """Write Parquet so that a crash leaves the old file or the new one, never half of one.
+if TYPE_CHECKING:
+    from upath import UPath
 
-    Written by Arrow: its dictionaries halve logged values, which repeat, and cost less than packing them.
+
+LakePath = Union[Path, "UPath"]
+"""A place on the lake: a folder of this machine's, or an address on S3-compatible storage; both answer alike."""
+
+
+def lake_at(address: str) -> LakePath:
+    """Return the lake's root for `lake` of season.toml: a folder, or an address such as `s3://bucket/season`.
+
+    Keys and endpoint of a storage come from its usual environment (`AWS_ACCESS_KEY_ID`, `AWS_ENDPOINT_URL_S3`, ...): no
+    secret stands in a workspace.
+
+    Raises:
+        WorkspaceError: the libraries for such an address are not installed.
     """
+    if "://" not in address:
+        return Path(address)
+    try:
+        from upath import UPath  # noqa: PLC0415
+
+        # Another process may have written since: a listing is never taken from memory.
+        return UPath(address, use_listings_cache=False)
+    except (ImportError, ValueError) as problem:
+        raise WorkspaceError(
+            f"nothing here can read '{address}' ({problem})", where="season.toml [run] lake",
+            mend="install taretrace with its cluster extra (requirements-cluster.txt), or name a folder",
+        ) from problem  # fmt: skip
+
+
+def _parquet(frame: pl.DataFrame, into: Any) -> None:
+    """Written by Arrow: its dictionaries halve logged values, which repeat, and cost less than packing them."""
+    pq.write_table(frame.to_arrow(), into, compression="lz4", write_statistics=False, store_schema=False)
+
+
+def write_whole(frame: pl.DataFrame, path: LakePath) -> None:
+    """Write Parquet so that a crash leaves the old file or the new one, never half of one."""
+    if not isinstance(path, Path):
+        body = io.BytesIO()
+        _parquet(frame, body)
+        path.write_bytes(body.getvalue())
+        return
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_name(f".{path.name}.partial")
-    pq.write_table(
-        frame.to_arrow(), partial, compression="lz4", write_statistics=False,
-        store_schema=False,
-    )  # fmt: skip
+    _parquet(frame, partial)
     with partial.open("rb") as handle:
         os.fsync(handle.fileno())
     partial.replace(path)
+
+
+def put_whole(body: bytes, path: LakePath) -> None:
+    """Write bytes so that a reader never sees half of them; a storage's objects are whole by themselves."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if not isinstance(path, Path):
+        path.write_bytes(body)
+        return
+    partial = path.with_name(f".{path.name}.partial")
+    partial.write_bytes(body)
+    partial.replace(path)
+
+
+def read_frame(path: LakePath, columns: list[str] | None = None) -> pl.DataFrame:
+    """Read a Parquet file of the lake, all columns or those named."""
+    return pl.read_parquet(path if isinstance(path, Path) else io.BytesIO(path.read_bytes()), columns=columns)
 
 
 NO_BINS: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -50,78 +104,112 @@ class Lake:
     is being taken its prefix stands in the file `taking`: what a crash leaves of it is swept before the next.
     """
 
-    root: Path
+    root: LakePath
+    _sizes: dict[str, int] = field(default_factory=dict, compare=False, repr=False)
 
     @staticmethod
-    def _folder_name(machine_id: str) -> str:
+    def folder_name(machine_id: str) -> str:
         """A machine id as a folder name: ids are untrusted text."""
         safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in machine_id)[:40]
         return safe if safe == machine_id else f"{safe}~{hashlib.sha256(machine_id.encode()).hexdigest()[:8]}"
 
-    def _day_folder(self, machine_id: str, day: dt.date) -> Path:
-        return self.root / "telemetry" / self._folder_name(machine_id) / str(day)
+    def _day_folder(self, machine_id: str, day: dt.date) -> LakePath:
+        return self.root / "telemetry" / self.folder_name(machine_id) / str(day)
 
-    def put_telemetry(self, rows: pl.DataFrame, machine_id: str, day: dt.date, source: str, part: int) -> None:
-        """Store rows of one machine-day from one source, in order of time."""
+    def put_telemetry(self, rows: pl.DataFrame, machine_id: str, day: dt.date, source: str, part: int) -> LakePath:
+        """Store rows of one machine-day from one source, in order of time; return where."""
         ordered = rows if rows["logged_at"].is_sorted() else rows.sort("logged_at", maintain_order=True)
         times = ordered["logged_at"].to_physical()
         name = f"{source[:PREFIX]}-{part:05d}-{times[0]}-{times[-1]}.parquet"
-        write_whole(ordered, self._day_folder(machine_id, day) / name)
+        path = self._day_folder(machine_id, day) / name
+        write_whole(ordered, path)
+        return path
 
-    def telemetry_of(self, machine_id: str, day: dt.date, sources: set[str]) -> list[Path]:
+    def telemetry_of(self, machine_id: str, day: dt.date, sources: set[str]) -> list[LakePath]:
         """Return the files of one machine-day from the sources whose prefixes are given."""
-        return [p for p in sorted(self._day_folder(machine_id, day).glob("*.parquet")) if p.stem[:PREFIX] in sources]
+        return [p for p in self._listed(self._day_folder(machine_id, day), "*.parquet") if p.stem[:PREFIX] in sources]
+
+    def _listed(self, folder: LakePath, pattern: str) -> list[LakePath]:
+        """Files in order of name. A storage lists names and sizes in one answer, and asked one by one is slow."""
+        if isinstance(folder, Path):
+            return sorted(folder.glob(pattern))
+        found = folder.fs.glob(f"{folder.path}/{pattern}", detail=True)
+        self._sizes.update({name: int(about["size"]) for name, about in found.items()})
+        depth = pattern.count("/") + 1
+        return [folder.joinpath(*name.split("/")[-depth:]) for name in sorted(found)]
+
+    def size_of(self, path: LakePath) -> int:
+        """Return the bytes of a file of the lake."""
+        if isinstance(path, Path) or path.path not in self._sizes:
+            return path.stat().st_size
+        return self._sizes[path.path]
 
     @staticmethod
-    def span_of(path: Path) -> tuple[int, int]:
+    def span_of(path: LakePath) -> tuple[int, int]:
         """Return the first and last time of a telemetry file, in microseconds since 1970, from its name."""
         first, last = path.stem.split("-")[2:4]
         return int(first), int(last)
 
+    def _taking(self) -> set[str]:
+        note = self.root / TAKING
+        return {line.strip() for line in note.read_text("ascii").splitlines()} - {""} if note.exists() else set()
+
     def begin_taking(self, sources: list[str]) -> None:
         """Note which sources are being taken or dropped, before anything of theirs is written or deleted."""
-        self.root.mkdir(parents=True, exist_ok=True)
-        partial = self.root / f".{TAKING}.partial"
-        partial.write_text("\n".join(s[:PREFIX] for s in sources), "ascii")
-        partial.replace(self.root / TAKING)
+        held = self._taking() | {s[:PREFIX] for s in sources}
+        put_whole("\n".join(sorted(held)).encode("ascii"), self.root / TAKING)
 
-    def end_taking(self) -> None:
-        """Note that all is recorded."""
-        (self.root / TAKING).unlink(missing_ok=True)
+    def end_taking(self, sources: list[str]) -> None:
+        """Note that all of these is recorded, or gone."""
+        left = self._taking() - {s[:PREFIX] for s in sources}
+        if left:
+            put_whole("\n".join(sorted(left)).encode("ascii"), self.root / TAKING)
+        else:
+            (self.root / TAKING).unlink(missing_ok=True)
 
     def sweep(self, recorded: set[str]) -> int:
         """Delete what a run that did not end left behind of sources not recorded; return how many files."""
-        note = self.root / TAKING
-        if not note.exists():
-            return 0
-        swept = 0
-        for prefix in {line.strip() for line in note.read_text("ascii").splitlines()} - recorded - {""}:
-            for path in (self.root / "telemetry").glob(f"*/*/*{prefix}-*.parquet*"):
-                path.unlink()
-                swept += 1
-        self.end_taking()
+        taking = sorted(self._taking())
+        swept = sum(self.forget(prefix) for prefix in taking if prefix not in recorded)
+        if taking:
+            self.end_taking(taking)
         return swept
 
-    def machine_days(self, sources: set[str]) -> dict[tuple[str, str], list[Path]]:
+    def forget(self, source: str) -> int:
+        """Delete the telemetry of one source; return how many files."""
+        found = self._listed(self.root / "telemetry", f"*/*/*{source[:PREFIX]}-*.parquet*")
+        for path in found:
+            path.unlink()
+        return len(found)
+
+    def telemetry_from(self, source: str) -> list[LakePath]:
+        """Return the telemetry files of one source."""
+        return self._listed(self.root / "telemetry", f"*/*/{source[:PREFIX]}-*.parquet")
+
+    def machine_days(self, sources: set[str]) -> dict[tuple[str, str], list[LakePath]]:
         """Return the telemetry files of recorded sources (their prefixes) by (machine folder, day)."""
-        out: dict[tuple[str, str], list[Path]] = {}
-        for path in sorted((self.root / "telemetry").glob("*/*/*.parquet")):
+        out: dict[tuple[str, str], list[LakePath]] = {}
+        for path in self._listed(self.root / "telemetry", "*/*/*.parquet"):
             if path.stem[:PREFIX] in sources:
                 out.setdefault((path.parent.parent.name, path.parent.name), []).append(path)
         return out
 
-    def bin_path(self, machine: str, day: str) -> Path:
+    def bin_path(self, machine: str, day: str) -> LakePath:
         """Return where the bins of a machine-day lie."""
         return self.root / "bin" / machine / f"{day}.parquet"
 
     def bins_of_day(self, machine_id: str, day: dt.date) -> pl.DataFrame:
         """Return the bins of one machine-day; an empty frame where there are none."""
-        path = self.bin_path(self._folder_name(machine_id), str(day))
-        return pl.read_parquet(path) if path.exists() else pl.DataFrame(schema=NO_BINS)
+        path = self.bin_path(self.folder_name(machine_id), str(day))
+        return read_frame(path) if path.exists() else pl.DataFrame(schema=NO_BINS)
+
+    def binned(self) -> dict[tuple[str, str], LakePath]:
+        """Return where bins lie, by (machine folder, day)."""
+        return {(p.parent.name, p.stem): p for p in self._listed(self.root / "bin", "*/*.parquet")}
 
     def read_bins(self) -> pl.DataFrame:
         """Return all bins, by machine and time; an empty frame where there are none."""
-        paths = sorted((self.root / "bin").glob("*/*.parquet"))
+        paths = self.binned().values()
         if not paths:
             return pl.DataFrame(schema=NO_BINS)
-        return pl.concat([pl.read_parquet(p) for p in paths], how="diagonal").sort("machine_id", "bin_at")
+        return pl.concat([read_frame(p) for p in paths], how="diagonal").sort("machine_id", "bin_at")

@@ -1,6 +1,7 @@
 """Takes one file in: by its content, through the mapping that names it, with every row accounted for."""
 
 import datetime as dt
+import errno
 import re
 import tempfile
 from collections import deque
@@ -18,7 +19,7 @@ from transforms.intake.inbox import Found
 from transforms.intake.mapping import Mapping, own_name
 from transforms.intake.opening import open_source
 from transforms.intake.piece import Source, rejected_rows
-from transforms.intake.shelf import Shelf
+from transforms.intake.shelf import Lies, Shelf
 from transforms.lake import PREFIX, Lake
 from transforms.warehouse import Warehouse
 
@@ -35,6 +36,8 @@ class Received:
         says: what the person should know of how it was read.
         from_at: the earliest time its accepted rows tell of.
         to_at: the latest.
+        lies: where its telemetry lies on the lake.
+        failed: what of ours went wrong with it; it is read again by the next run.
     """
 
     file: str
@@ -48,6 +51,8 @@ class Received:
     from_at: dt.datetime | None = None
     to_at: dt.datetime | None = None
     says: list[str] = field(default_factory=list)
+    lies: list[Lies] = field(default_factory=list)
+    failed: str = ""
 
 
 class Store:
@@ -58,14 +63,22 @@ class Store:
         lake: telemetry of other files.
         into: where rows go, where not to `warehouse`.
         onto: where telemetry goes, where not to `lake`.
+        recorded: prefixes of the sources whose telemetry counts, where not those of `warehouse`.
     """
 
     def __init__(
-        self, warehouse: Warehouse, lake: Lake, *, into: Warehouse | None = None, onto: Lake | None = None
+        self,
+        warehouse: Warehouse,
+        lake: Lake,
+        *,
+        into: Warehouse | None = None,
+        onto: Lake | None = None,
+        recorded: set[str] | None = None,
     ) -> None:
         self.warehouse, self.lake = warehouse, lake
         self.into, self.onto = into or warehouse, onto or lake
-        self.recorded = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
+        taken = warehouse.table("source_file")["source_sha256"].to_list() if recorded is None else []
+        self.recorded = recorded if recorded is not None else {s[:PREFIX] for s in taken}
 
 
 def mapping_for(file: str, mappings: list[Mapping]) -> Mapping | None:
@@ -177,6 +190,7 @@ def _read(found: Found, reader: Reader, store: Store, received: Received) -> Non
     with Shelf(store.onto, store.lake, found.sha, store.recorded) as shelf:
         for checked in _in_order(source, reader):
             rows.take(checked, shelf)
+    received.lies = shelf.lies
 
 
 class ChangedWhileReadError(Exception):
@@ -215,7 +229,7 @@ def _reject_whole(found: Found, mapping: Mapping | None, rule: str, says: str, s
     return received
 
 
-def _take(found: Found, mapping: Mapping | None, catalogue: Catalogue, store: Store) -> Received:
+def take(found: Found, mapping: Mapping | None, catalogue: Catalogue, store: Store) -> Received:
     """Read a file inside a transaction; one that as a whole cannot be read leaves one rejected row."""
     if mapping is None:
         says = "no mapping names this file; 'taretrace map' on it makes one"
@@ -227,7 +241,7 @@ def _take(found: Found, mapping: Mapping | None, catalogue: Catalogue, store: St
             _record(found, received, mapping, store)
             return received
     except SourceFileError as problem:
-        store.onto.sweep(store.recorded)
+        store.onto.forget(found.sha)
         return _reject_whole(found, mapping, problem.rule, problem.says, store)
 
 
@@ -239,20 +253,36 @@ def receive(found: Found, mappings: list[Mapping], catalogue: Catalogue, store: 
     """
     store.onto.begin_taking([found.sha])
     try:
-        received = _take(found, mapping_for(found.file, mappings), catalogue, store)
+        received = take(found, mapping_for(found.file, mappings), catalogue, store)
     except (ChangedWhileReadError, FileNotFoundError):
         if found.path.exists() and found.is_unchanged():
             raise
-        store.onto.sweep(store.recorded)
+        store.onto.forget(found.sha)
+        store.onto.end_taking([found.sha])
         return None
     store.recorded.add(found.sha[:PREFIX])
-    store.onto.end_taking()
+    store.onto.end_taking([found.sha])
     return received
+
+
+FULL_DISK = {errno.ENOSPC, errno.EDQUOT}
+
+
+def receive_or_tell(found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store) -> Received | None:
+    """Take one file in as `receive` does; a fault of ours with it is told, leaves it for later and stops no other."""
+    try:
+        return receive(found, mappings, catalogue, store)
+    except Exception as problem:
+        if isinstance(problem, OSError) and problem.errno in FULL_DISK:
+            raise
+        store.onto.forget(found.sha)
+        store.onto.end_taking([found.sha])
+        return Received(found.file, None, failed=f"{type(problem).__name__}: {problem}")
 
 
 def examine(found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store) -> tuple[Received, pl.DataFrame]:
     """Read one file as `receive` would and store nothing; returns what would become of it, and its rejected rows."""
     with Warehouse.in_memory() as memory, tempfile.TemporaryDirectory() as folder:
         apart = Store(store.warehouse, store.lake, into=memory, onto=Lake(Path(folder)))
-        received = _take(found, mapping_for(found.file, mappings), catalogue, apart)
+        received = take(found, mapping_for(found.file, mappings), catalogue, apart)
         return received, memory.table("rejected_row")

@@ -8,21 +8,20 @@ import datetime as dt
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
 import polars as pl
 
 from transforms.intake.accept import split_clashes
 from transforms.intake.piece import Piece, none_rejected
-from transforms.lake import PREFIX, Lake
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from transforms.lake import PREFIX, Lake, LakePath, read_frame
 
 KEY = ["machine_id", "logged_at"]
 PENDING_ROWS = 400_000
 WRITES_AHEAD = 4
 MachineDay = tuple[str, dt.date]
+Lies = tuple[str, str, int, int]
+"""Machine folder, day, first and last microsecond since 1970 of a telemetry file."""
 
 
 def _machine_days(rows: pl.DataFrame) -> list[tuple[MachineDay, pl.DataFrame]]:
@@ -55,10 +54,11 @@ class Shelf:
         self.lake, self.known, self.source, self.recorded = lake, known, source, recorded
         self.pending: dict[MachineDay, list[pl.DataFrame]] = {}
         self.last: dict[MachineDay, dt.datetime] = {}
-        self.others: dict[MachineDay, list[tuple[Path, int, int]]] = {}
+        self.others: dict[MachineDay, list[tuple[LakePath, int, int]]] = {}
         self.parts = 0
         self.writer = ThreadPoolExecutor(2)
-        self.writes: deque[Future[None]] = deque()
+        self.writes: deque[Future[LakePath]] = deque()
+        self.lies: list[Lies] = []
 
     def __enter__(self) -> Self:
         return self
@@ -110,7 +110,7 @@ class Shelf:
             return part, none_rejected(), 0
         fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)
         if beside:
-            told = pl.concat([pl.read_parquet(p) for p in beside], how="diagonal")
+            told = pl.concat([read_frame(p) for p in beside], how="diagonal")
             columns = [c for c in part.columns if c not in {"line", "row"}]
             told = told.with_columns(
                 pl.lit(None, dtype=part.schema[c]).alias(c) for c in columns if c not in told.columns
@@ -123,7 +123,7 @@ class Shelf:
     def _own(self, key: MachineDay) -> pl.DataFrame | None:
         """What this source itself said of a machine-day so far."""
         self._wait(0)
-        written = [pl.read_parquet(p) for p in self.lake.telemetry_of(*key, {self.source[:PREFIX]})]
+        written = [read_frame(p) for p in self.lake.telemetry_of(*key, {self.source[:PREFIX]})]
         frames = [*written, *self.pending.get(key, [])]
         return pl.concat(frames, how="diagonal") if frames else None
 
@@ -136,4 +136,5 @@ class Shelf:
 
     def _wait(self, most: int) -> None:
         while len(self.writes) > most:
-            self.writes.popleft().result()
+            path = self.writes.popleft().result()
+            self.lies.append((path.parent.parent.name, path.parent.name, *self.lake.span_of(path)))

@@ -8,7 +8,7 @@ import hashlib
 import io
 import json
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -19,12 +19,15 @@ import numpy as np
 import polars as pl
 import scipy.sparse as sp
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
+from transforms.lake import LakePath, put_whole
 from transforms.model import blur, conditions, design, p_spline
 from transforms.model import cross_products as cross_products_module
 from transforms.model.cross_products import CrossProducts, cross_products, join
 from transforms.model.design import Columns, Frame, columns
 from transforms.model.reml import Start
+from transforms.spread import Spread, here
 
 Array = NDArray[np.float64]
 CLASS_RATIO = 1.125
@@ -82,8 +85,9 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
 class ProductStore:
     """A folder of weeks' cross-products, each under the fingerprint of what it was made of."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: LakePath, spread: Spread = here) -> None:
         self._folder = folder
+        self.spread = spread
         self._used: set[str] = set()
         self.made = 0
 
@@ -94,7 +98,7 @@ class ProductStore:
         if not path.exists():
             return None
         try:
-            with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
+            with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
                 return _unpacked(dict(held))
         except (OSError, ValueError, KeyError, BadZipFile):
             return None
@@ -102,12 +106,9 @@ class ProductStore:
     def keep(self, key: str, week: Week) -> None:
         """Keep a week; a reader never sees half of one."""
         self.made += 1
-        self._folder.mkdir(parents=True, exist_ok=True)
         body = io.BytesIO()
         np.savez(body, **_packed(week))  # type: ignore[arg-type]
-        beside = self._folder / f"{key}.part"
-        beside.write_bytes(body.getvalue())
-        beside.replace(self._folder / f"{key}.npz")
+        put_whole(body.getvalue(), self._folder / f"{key}.npz")
 
     def start(self, key: str) -> Start | None:
         """Return where a fit starts from that is kept; None where there is none, or its file is damaged."""
@@ -120,10 +121,8 @@ class ProductStore:
 
     def keep_start(self, key: str, start: Start) -> None:
         """Keep where a fit starts from, every number to its last bit."""
-        self._folder.mkdir(parents=True, exist_ok=True)
-        beside = self._folder / f"{key}.part"
-        beside.write_text(json.dumps({"variances": start[0], "residual": start[1]}), "utf-8")
-        beside.replace(self._folder / f"{key}.json")
+        body = json.dumps({"variances": start[0], "residual": start[1]})
+        put_whole(body.encode(), self._folder / f"{key}.json")
 
     def sweep(self) -> None:
         """Remove weeks and starts that no fit since this store was opened has asked for."""
@@ -206,18 +205,36 @@ def fingerprint(rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.
     return digest.hexdigest()
 
 
+@dataclass(frozen=True)
+class WeekJob:
+    """The rows of a week, how columns are made of them, their response and classes of measuring variance."""
+
+    rows: pl.DataFrame
+    frame: Frame
+    z: Array
+    classes: NDArray[np.int64]
+
+
+def sum_week(job: WeekJob) -> Week:
+    """Return a week's cross-products; one BLAS thread, so that any machine of a kind finds the same bits."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        return week_products(columns(job.rows, job.frame), job.z, job.classes)
+
+
 def season_products(
     rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.int64], store: ProductStore | None
 ) -> Week:
     """Return the cross-products of all rows by class of measuring variance, weeks joined in their order."""
+    at = weeks_of(rows)
+    keys = [fingerprint(rows[w], frame, z[w], classes[w]) if store is not None else "" for w in at]
+    kept = [store.week(key) if store is not None else None for key in keys]
+    lacking = [WeekJob(rows[w], frame, z[w], classes[w]) for w, week in zip(at, kept, strict=True) if week is None]
+    made = (store.spread if store is not None else here)(sum_week, lacking)
     weeks: list[Week] = []
-    for at in weeks_of(rows):
-        key = fingerprint(rows[at], frame, z[at], classes[at]) if store is not None else ""
-        week = store.week(key) if store is not None else None
-        if week is None:
-            week = week_products(columns(rows[at], frame), z[at], classes[at])
-            if store is not None:
-                store.keep(key, week)
+    for key, known in zip(keys, kept, strict=True):
+        week = known if known is not None else next(made)
+        if known is None and store is not None:
+            store.keep(key, week)
         weeks.append(week)
     return {k: join([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from transforms.errors import WorkspaceError
-from transforms.lake import Lake
+from transforms.lake import Lake, read_frame
 from transforms.warehouse import Warehouse
 
 BEFORE_MIN, AFTER_MIN = 45, 20
@@ -76,7 +76,7 @@ def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
     bins = pl.concat([lake.bins_of_day(row["machine_id"], d) for d in days], how="diagonal").filter(about)
     events = warehouse.query("machine_unload", machine_id=row["machine_id"], from_at=first, to_at=last)
     paths = warehouse.query("field_bin_day", field_id=row["field_id"])
-    frames = [pl.read_parquet(lake.bin_path(m, d)) for m, d in paths.select("machine", "day").iter_rows()]
+    frames = [read_frame(lake.bin_path(m, d)) for m, d in paths.select("machine", "day").iter_rows()]
     in_field = pl.concat(frames, how="diagonal").filter(
         (pl.col("field_id") == row["field_id"]) & (pl.col("area_ha") > 0) & pl.col("lat_deg").is_not_null()
     )

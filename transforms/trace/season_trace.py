@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.lake import NO_BINS, Lake
+from transforms.lake import NO_BINS, Lake, LakePath, read_frame
+from transforms.spread import Spread, here
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.lags import SAMPLE, DayClocks, Learning
 from transforms.trace.load_settings import audit_settings, load_settings
@@ -73,6 +74,7 @@ class SeasonTrace:
     warehouse: Warehouse
     lake: Lake
     season: Season
+    spread: Spread = here
 
     def __post_init__(self) -> None:
         """Read what all fields share."""
@@ -111,19 +113,16 @@ class SeasonTrace:
             self._signals = machine_signals(self.warehouse.table("unload_event"), self.tanks)
         return self._signals
 
-    def bins_of(self, field_id: str, columns: list[str] | None = None) -> pl.DataFrame:
-        """Return the bins of a field, all columns or those named."""
-        paths = [self.lake.bin_path(m, d) for m, d in self.days.get(field_id, [])]
-        frames = [pl.read_parquet(p, columns=columns).filter(pl.col("field_id") == field_id) for p in paths]
-        return pl.concat(frames, how="diagonal") if frames else pl.DataFrame()
-
-    def work_of(self, field_id: str, bins: pl.DataFrame) -> FieldWork:
-        """Return a field's work and loads."""
-        loads, yield_t_ha = self.loads.get(field_id, self.no_loads), self.yields.get(field_id)
-        if not bins.height or yield_t_ha is None:
-            return FieldWork(field_id, [], loads)
-        starts, zone = self.season.shift_starts, self.season.time_zone
-        return FieldWork(field_id, field_stretches(bins, self.signals, yield_t_ha, zone, starts), loads)
+    def job_of(self, field_id: str, clocks: dict[dt.date, DayClocks] | None = None) -> "FieldJob":
+        """Return all that a field's tracing rests on."""
+        days = self.days.get(field_id, [])
+        folders = {machine for machine, _ in days}
+        signals = {m: s for m, s in self.signals.items() if self.lake.folder_name(m) in folders}
+        return FieldJob(
+            field_id, [self.lake.bin_path(*d) for d in days], self.loads.get(field_id, self.no_loads),
+            self.yields.get(field_id), signals, self.season.time_zone, self.season.shift_starts, self.season.catalogue,
+            clocks or {},
+        )  # fmt: skip
 
     def stale(self) -> list[str]:
         """Return the fields whose tickets or work are not those that were traced."""
@@ -134,10 +133,10 @@ class SeasonTrace:
         """Take what changed fields tell of lags and clocks, and learn from all fields."""
         gone = sorted(set(self.warehouse.table("traced_field")["field_id"].to_list()) - set(self.inputs))
         samples, marks = [pl.DataFrame(schema=SAMPLE)], []
-        for field_id in stale:
-            work = self.work_of(field_id, self.bins_of(field_id, list(BIN_COLUMNS)))
-            samples.append(lag_samples(work))
-            marks.append((field_id, self.inputs[field_id], "", json.dumps(_uses(work))))
+        found = self.spread(sample_field, [self.job_of(f) for f in stale])
+        for field_id, (of_field, uses) in zip(stale, found, strict=True):
+            samples.append(of_field)
+            marks.append((field_id, self.inputs[field_id], "", uses))
             advance()
         with self.warehouse.transaction():
             keys = pl.DataFrame({"field_id": [*stale, *gone]}, schema={"field_id": pl.String})
@@ -174,12 +173,10 @@ class SeasonTrace:
         """Trace fields and store what was found, some fields at a time: a crash loses only those it was at."""
         for chunk in _chunks(due, FIELDS_AT_ONCE):
             found, settings = [], []
-            for field_id, _, _ in chunk:
-                bins = self.bins_of(field_id)
-                work = self.work_of(field_id, bins)
-                one = trace_field(work, _clocks_of(work, learnt.by_day))
-                found.append((field_id, one))
-                settings.append(_settings_of(field_id, one, bins, self.season.catalogue))
+            jobs = [self.job_of(f, _clocks_for(json.loads(uses), learnt.by_day)) for f, _, uses in chunk]
+            for job, (one, of_loads) in zip(jobs, self.spread(trace_one, jobs), strict=True):
+                found.append((job.field_id, one))
+                settings.append(of_loads)
                 advance()
             with self.warehouse.transaction():
                 self._drop(pl.DataFrame({"field_id": [f for f, _, _ in chunk]}))
@@ -189,6 +186,58 @@ class SeasonTrace:
                 self.warehouse.append("mass_balance", pl.concat([t.balance for _, t in found]))
                 self.warehouse.append("load_setting", pl.concat(settings))
                 self._mark([(f, self.inputs[f], used, uses) for f, used, uses in chunk])
+
+
+@dataclass(frozen=True)
+class FieldJob:
+    """All that the tracing of a field rests on.
+
+    Attributes:
+        field_id: the field.
+        bin_paths: bins of the machine-days that were in it.
+        loads: its weigh tickets.
+        yield_t_ha: what it yields; None where no list says.
+        signals: what is known of each machine beside its bins.
+        time_zone: where shifts are counted.
+        shift_starts: when they begin.
+        catalogue: the settings.
+        clocks: clocks and lags of each of its shifts; nothing before they are learnt.
+    """
+
+    field_id: str
+    bin_paths: list[LakePath]
+    loads: pl.DataFrame
+    yield_t_ha: float | None
+    signals: dict[str, Signals]
+    time_zone: str
+    shift_starts: dt.time
+    catalogue: Catalogue
+    clocks: dict[dt.date, DayClocks]
+
+    def bins(self, columns: list[str] | None = None) -> pl.DataFrame:
+        """Return the field's bins, all columns or those named."""
+        frames = [read_frame(p, columns).filter(pl.col("field_id") == self.field_id) for p in self.bin_paths]
+        return pl.concat(frames, how="diagonal") if frames else pl.DataFrame()
+
+    def work(self, bins: pl.DataFrame) -> FieldWork:
+        """Return the field's work and loads."""
+        if not bins.height or self.yield_t_ha is None:
+            return FieldWork(self.field_id, [], self.loads)
+        stretches = field_stretches(bins, self.signals, self.yield_t_ha, self.time_zone, self.shift_starts)
+        return FieldWork(self.field_id, stretches, self.loads)
+
+
+def sample_field(job: FieldJob) -> tuple[pl.DataFrame, str]:
+    """Return what a field tells of lags and clocks, and what its tracing will take from them."""
+    work = job.work(job.bins(list(BIN_COLUMNS)))
+    return lag_samples(work), json.dumps(_uses(work))
+
+
+def trace_one(job: FieldJob) -> tuple[FieldTrace, pl.DataFrame]:
+    """Trace a field; return what was found and the settings of its loads."""
+    bins = job.bins()
+    found = trace_field(job.work(bins), job.clocks)
+    return found, _settings_of(job.field_id, found, bins, job.catalogue)
 
 
 def setting_columns(catalogue: Catalogue) -> dict[str, pl.DataType | type[pl.DataType]]:
@@ -239,8 +288,9 @@ def audits_settings(audits: pl.DataFrame, lake: Lake, learnt: Learning, catalogu
     return audit_settings(dug, bins, catalogue)
 
 
-def _clocks_of(work: FieldWork, by_day: dict[dt.date, DayClocks]) -> dict[dt.date, DayClocks]:
-    return {s.shift_date: clocks_on(by_day, s.shift_date) for s in work.stretches}
+def _clocks_for(uses: Uses, by_day: dict[dt.date, DayClocks]) -> dict[dt.date, DayClocks]:
+    days = [dt.date.fromisoformat(day) for day, _, _ in uses]
+    return {day: clocks_on(by_day, day) for day in days}
 
 
 def _clocks_used(uses: Uses, by_day: dict[dt.date, DayClocks]) -> str:

@@ -3,12 +3,13 @@
 import datetime as dt
 import hashlib
 from collections.abc import Callable
-from pathlib import Path
+from dataclasses import dataclass
 
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.lake import NO_BINS, PREFIX, Lake, write_whole
+from transforms.lake import NO_BINS, PREFIX, Lake, LakePath, read_frame, write_whole
+from transforms.spread import Spread, here
 from transforms.trace.unloads import find_unloads
 from transforms.warehouse import Warehouse
 from transforms.working.bins import make_bins
@@ -32,13 +33,17 @@ def _last(records: pl.DataFrame) -> dt.datetime:
     return moment
 
 
-def _fingerprint(paths: list[Path], surroundings: str) -> str:
-    text = "\n".join([BIN_VERSION, surroundings, *(f"{p.stem}:{p.stat().st_size}" for p in paths)])
+def _fingerprint(paths: list[LakePath], surroundings: str, lake: Lake) -> str:
+    text = "\n".join([BIN_VERSION, surroundings, *(f"{p.stem}:{lake.size_of(p)}" for p in paths)])
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> dict[tuple[str, str], tuple[list[Path], str]]:
-    """Return the machine-days to bin: (machine, day) -> (telemetry files, fingerprint)."""
+Stale = dict[tuple[str, str], tuple[list[LakePath], str]]
+"""(machine folder, day) -> (telemetry files, fingerprint)."""
+
+
+def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> Stale:
+    """Return the machine-days to bin."""
     sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
     fields, setups = (
         warehouse.table("field").sort("field_id"),
@@ -46,10 +51,10 @@ def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> dict[t
     )
     around = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
-    out = {}
+    binned, out = lake.binned(), {}
     for key, paths in lake.machine_days(sources).items():
-        print_ = _fingerprint(paths, around)
-        if done.get(key) != print_ or not lake.bin_path(*key).exists():
+        print_ = _fingerprint(paths, around, lake)
+        if done.get(key) != print_ or key not in binned:
             out[key] = (paths, print_)
     return out
 
@@ -65,12 +70,42 @@ def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
                 warehouse.delete_day(name, *key)
 
 
+@dataclass(frozen=True)
+class DayJob:
+    """A machine-day to bin: its telemetry files, its machine's set-ups, the fields it may have worked in."""
+
+    key: tuple[str, str]
+    paths: list[LakePath]
+    setups: pl.DataFrame
+    fields: pl.DataFrame
+    catalogue: Catalogue
+    lake: Lake
+
+
+def bin_day(job: DayJob) -> dict[str, pl.DataFrame] | None:
+    """Bin a machine-day onto the lake; return what was found, None where no list names its machine."""
+    records = _in_order(job.paths)
+    setup = _setup_on(job.setups, records["machine_id"][0], _last(records))
+    if setup is None:
+        # Nothing to bin until a machine list names the machine: noted, so that it is not read again before.
+        write_whole(pl.DataFrame(schema=NO_BINS), job.lake.bin_path(*job.key))
+        return None
+    bins, flagged, steps = make_bins(records, job.catalogue, setup, job.fields)
+    write_whole(bins, job.lake.bin_path(*job.key))
+    return {
+        "unload_event": find_unloads(flagged, setup["tank_capacity_t"]),
+        "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
+        "field_day": bins.select("field_id").drop_nulls().unique().sort("field_id"),
+    }
+
+
 def bin_days(
-    stale: dict[tuple[str, str], tuple[list[Path], str]],
+    stale: Stale,
     warehouse: Warehouse,
     lake: Lake,
     catalogue: Catalogue,
     advance: Callable[[], None],
+    spread: Spread = here,
 ) -> int:
     """Bin every stale machine-day, store its bins, emptyings and faults; return how many were made.
 
@@ -79,31 +114,18 @@ def bin_days(
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
     made = 0
-    for key, (paths, fingerprint) in stale.items():
-        records = _in_order(paths)
-        setup = _setup_on(setups, records["machine_id"][0], _last(records))
-        if setup is None:
-            # Nothing to bin until a machine list names the machine: noted, so that it is not read again before.
-            write_whole(pl.DataFrame(schema=NO_BINS), lake.bin_path(*key))
-            _store_day(warehouse, key, fingerprint, {}, again=key in before)
-        else:
-            bins, flagged, steps = make_bins(records, catalogue, setup, fields)
-            write_whole(bins, lake.bin_path(*key))
-            found = {
-                "unload_event": find_unloads(flagged, setup["tank_capacity_t"]),
-                "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
-                "field_day": bins.select("field_id").drop_nulls().unique().sort("field_id"),
-            }
-            _store_day(warehouse, key, fingerprint, found, again=key in before)
-            made += 1
+    jobs = [DayJob(key, paths, setups, fields, catalogue, lake) for key, (paths, _) in stale.items()]
+    for job, found in zip(jobs, spread(bin_day, jobs), strict=True):
+        _store_day(warehouse, job.key, stale[job.key][1], found or {}, again=job.key in before)
+        made += found is not None
         advance()
     return made
 
 
-def _in_order(paths: list[Path]) -> pl.DataFrame:
+def _in_order(paths: list[LakePath]) -> pl.DataFrame:
     """The records of a machine-day as they stand in its files, the file that begins first before the others."""
     ordered = sorted(paths, key=lambda p: (Lake.span_of(p)[0], p.name))
-    frames = [pl.read_parquet(p).with_columns(pl.lit(i).alias("file")) for i, p in enumerate(ordered)]
+    frames = [read_frame(p).with_columns(pl.lit(i).alias("file")) for i, p in enumerate(ordered)]
     return pl.concat(frames, how="diagonal").sort("file", "part", "line", maintain_order=True)
 
 

@@ -1,0 +1,116 @@
+"""Telemetry files read apart, perhaps elsewhere, and taken in afterwards in the order they would have been read in.
+
+What a file tells that another has told before counts as repeated, so reading is a matter of order. Files whose times
+do not overlap do not touch: those are read apart, all at once. Where two of a run overlap, the later is read again in
+its turn, as it would have been here.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import polars as pl
+
+from transforms.catalogue import Catalogue
+from transforms.intake.inbox import Found
+from transforms.intake.mapping import Mapping
+from transforms.intake.receive import Received, Store, mapping_for, receive_or_tell, take
+from transforms.intake.shelf import Lies
+from transforms.lake import PREFIX, Lake
+from transforms.spread import Spread, here
+from transforms.warehouse import Warehouse
+
+TOLD = ("source_file", "rejected_row", "source_finding")
+
+
+@dataclass(frozen=True)
+class ApartJob:
+    """A telemetry file to read apart, and the sources whose telemetry it is compared with."""
+
+    found: Found
+    mapping: Mapping
+    catalogue: Catalogue
+    lake: Lake
+    recorded: frozenset[str]
+
+
+@dataclass(frozen=True)
+class Apart:
+    """A file read apart: its telemetry lies on the lake and counts once its rows of `TOLD` are recorded."""
+
+    received: Received
+    told: dict[str, pl.DataFrame]
+
+
+def read_apart(job: ApartJob) -> Apart | None:
+    """Read one file onto the lake; None where that does not go."""
+    with Warehouse.in_memory() as memory:
+        store = Store(memory, job.lake, recorded=set(job.recorded))
+        try:
+            received = take(job.found, job.mapping, job.catalogue, store)
+        except Exception:  # noqa: BLE001
+            # Changed, not to be seen from here, or a fault: read again where it lies, which says what it is.
+            job.lake.forget(job.found.sha)
+            return None
+        return Apart(received, {name: memory.table(name) for name in TOLD})
+
+
+class _Told:
+    """Which minutes of which machine-days the files of this run have told of."""
+
+    def __init__(self) -> None:
+        self.spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
+
+    def overlaps(self, lies: list[Lies]) -> bool:
+        return any(
+            first <= end_before and end >= first_before
+            for machine, day, first, end in lies
+            for first_before, end_before in self.spans.get((machine, day), [])
+        )
+
+    def add(self, lies: list[Lies]) -> None:
+        for machine, day, first, end in lies:
+            self.spans.setdefault((machine, day), []).append((first, end))
+
+
+def receive_each(
+    files: list[Found], mappings: list[Mapping], catalogue: Catalogue, store: Store, spread: Spread = here
+) -> Iterator[tuple[Found, Received | None]]:
+    """Take files in, one after the other or telemetry apart; yields each with what became of it."""
+    if spread is here:
+        for found in files:
+            yield found, receive_or_tell(found, mappings, catalogue, store)
+    else:
+        yield from _receive_apart(files, mappings, catalogue, store, spread)
+
+
+def _receive_apart(
+    files: list[Found], mappings: list[Mapping], catalogue: Catalogue, store: Store, spread: Spread
+) -> Iterator[tuple[Found, Received | None]]:
+    chosen = {f.sha: m for f in files if (m := mapping_for(f.file, mappings)) is not None and m.kind == "telemetry"}
+    store.onto.begin_taking(list(chosen))
+    recorded = frozenset(store.recorded)
+    apart = [f for f in files if f.sha in chosen]
+    read = spread(read_apart, [ApartJob(f, chosen[f.sha], catalogue, store.onto, recorded) for f in apart])
+    told = _Told()
+    for found in files:
+        one = next(read) if found.sha in chosen else None
+        if one is not None and not told.overlaps(one.received.lies):
+            _adopt(found, one, store)
+            received: Received | None = one.received
+        else:
+            if one is not None:
+                store.onto.forget(found.sha)
+            received = receive_or_tell(found, mappings, catalogue, store)
+        if received is not None:
+            told.add(received.lies)
+        yield found, received
+
+
+def _adopt(found: Found, one: Apart, store: Store) -> None:
+    """Record a file that was read apart."""
+    with store.into.transaction():
+        for name, rows in one.told.items():
+            if rows.height:
+                store.into.append(name, rows)
+    store.recorded.add(found.sha[:PREFIX])
+    store.onto.end_taking([found.sha])
