@@ -14,10 +14,11 @@ import typer
 from rich.console import Console
 
 from flows.decision_verbs import register_decisions
+from flows.engine import Engine
 from flows.intake_verbs import register
 from flows.progress import Reporter
-from flows.quiet import settle_prefect
 from flows.report_verbs import report_app
+from flows.schedule import POST_SHIFT
 from reports.cautions import CAUTION
 from transforms.errors import WorkspaceError
 from transforms.hold import held
@@ -117,23 +118,29 @@ def demo(
     json_wanted: Json = False,
 ) -> None:
     """Invent a season, write it as messy export files, and run the whole post-shift job on them as a customer would."""
-    from flows.demo import write_demo
+    from flows.demo import clear_demo, write_demo
 
     reporter = Reporter(quiet=json_wanted)
     reporter.say(
         f"An invented season of {machines} machines over {days} days: exports into {folder}/inbox, "
         "then the post-shift run on them."
     )
-    workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=hz, reporter=reporter)
-    with _holding(workspace.root, "demo"):
-        _run_post_shift(workspace, reporter, json_wanted, strict=False)
+    clear_demo(folder)
+    with Engine(Workspace(folder).home) as engine:
+        workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=hz, reporter=reporter)
+        with _holding(workspace.root, "demo"):
+            _run_post_shift(workspace, reporter, engine, json_wanted, strict=False)
 
 
-def _run_post_shift(workspace: Workspace, reporter: Reporter, json_wanted: bool, *, strict: bool) -> None:
-    settle_prefect((workspace.root / ".prefect").resolve())
+def _run_post_shift(
+    workspace: Workspace, reporter: Reporter, engine: Engine, json_wanted: bool, *, strict: bool
+) -> None:
     with reporter.stage("Starting the flow engine"):
-        from flows.post_shift import post_shift
-    received, page = post_shift(workspace, reporter)
+        from flows.jobs import run_job
+
+        engine.ready()
+    done = run_job(POST_SHIFT, workspace, reporter)
+    received, page = done.received, done.pages[0]
     counts = _rows(received)
     _finish(json_wanted, {**counts, "shift_page": page.resolve()}, [
         _rows_line(counts),
@@ -141,7 +148,19 @@ def _run_post_shift(workspace: Workspace, reporter: Reporter, json_wanted: bool,
         f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
         f"Everything else: taretrace status {workspace.root} · taretrace export {workspace.root}",
     ])  # fmt: skip
+    _failed(received)
     _strictly(strict, counts)
+
+
+def _failed(received: list[Any]) -> None:
+    """Say that files wait because of a fault of ours; the exit code says so too."""
+    if waiting := [r.file for r in received if r.failed]:
+        typer.echo(
+            f"taretrace: a fault of ours with {len(waiting)} files ({', '.join(waiting[:3])}); all others were taken "
+            "in, these stay in the inbox for the next run; report it",
+            err=True,
+        )
+        raise typer.Exit(3)
 
 
 @app.command(name="post-shift")
@@ -149,8 +168,8 @@ def post_shift_command(
     folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_wanted: Json = False
 ) -> None:
     """The whole job after a shift: new files in, shift page out."""
-    with _holding(folder, "post-shift", wait) as workspace:
-        _run_post_shift(workspace, Reporter(quiet=json_wanted), json_wanted, strict=strict)
+    with _holding(folder, "post-shift", wait) as workspace, Engine(workspace.home) as engine:
+        _run_post_shift(workspace, Reporter(quiet=json_wanted), engine, json_wanted, strict=strict)
 
 
 @app.command()
@@ -165,6 +184,7 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_w
             stage(workspace, reporter)
     counts = _rows(received)
     _finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])
+    _failed(received)
     _strictly(strict, counts)
 
 

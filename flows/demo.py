@@ -10,7 +10,7 @@ from transforms.demo.exports import write_exports, write_truth
 from transforms.demo.hardship import DEMO, Hardship
 from transforms.demo.season import DemoSeason, Plan, invent_season
 from transforms.errors import WorkspaceError
-from transforms.workspace import Workspace, init_workspace, season_template
+from transforms.workspace import HOME, Workspace, init_workspace, season_template
 
 MARK = ".taretrace-demo"
 
@@ -30,6 +30,21 @@ def _season_toml(season: DemoSeason) -> str:
     return f"{head}{sites}\n[prices]{prices}"
 
 
+def clear_demo(folder: Path) -> None:
+    """Take an earlier demo away.
+
+    Raises:
+        WorkspaceError: the folder holds something that is not an earlier demo.
+    """
+    inside = [p for p in folder.iterdir() if p.name != HOME] if folder.is_dir() else [folder][: folder.exists()]
+    if not inside:
+        return
+    if not (folder / MARK).exists():
+        raise WorkspaceError("the folder is not empty and no earlier demo", where=str(folder), mend="name a new folder")
+    for path in inside:
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
+
+
 def write_demo(
     folder: Path, *, machines: int, days: int, seed: int, hz: float, reporter: Reporter, hardship: Hardship = DEMO
 ) -> Workspace:
@@ -38,12 +53,7 @@ def write_demo(
     Raises:
         WorkspaceError: the folder holds something that is not an earlier demo.
     """
-    if folder.exists() and any(folder.iterdir() if folder.is_dir() else [folder]):
-        if not (folder / MARK).exists():
-            raise WorkspaceError(
-                "the folder is not empty and no earlier demo", where=str(folder), mend="name a new folder"
-            )
-        shutil.rmtree(folder)
+    clear_demo(folder)
     catalogue = load_catalogue()
     with reporter.stage("Inventing the season"):
         season = invent_season(Plan(machines, days, seed, hz, hardship), catalogue)

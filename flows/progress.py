@@ -2,19 +2,21 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from time import perf_counter
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 
-@dataclass
 class Reporter:
-    """Tells what is going on. Goes to standard error, so that `--json` on standard output stays clean."""
+    """Tells what is going on. Goes to standard error, so that `--json` on standard output stays clean.
 
-    quiet: bool = False
-    console: Console = field(default_factory=lambda: Console(stderr=True))
+    No dataclass: Prefect takes those apart where it hands a run's parameters on.
+    """
+
+    def __init__(self, *, quiet: bool = False) -> None:
+        self.quiet = quiet
+        self.console = Console(stderr=True)
 
     @contextmanager
     def stage(self, label: str, total: int | None = None) -> Iterator[Callable[[], None]]:
@@ -38,7 +40,15 @@ class Reporter:
             yield lambda: None
         self.console.print(f"[green]✓[/] {label} [dim]{perf_counter() - started:.1f} s[/]", highlight=False)
 
+    def __reduce__(self) -> tuple[Callable[[], "Reporter"], tuple[()]]:
+        """Elsewhere nobody looks on: a copy in another process is silent."""
+        return _silent, ()
+
     def say(self, text: str) -> None:
         """Say one line."""
         if not self.quiet:
             self.console.print(text, highlight=False, soft_wrap=True)
+
+
+def _silent() -> Reporter:
+    return Reporter(quiet=True)

@@ -51,7 +51,7 @@ from transforms.trial.plan import Trial, read_trial, trial_toml
 from transforms.trial.read import Reading, find_loads, read
 from transforms.trial.wanted import trials_wanted
 from transforms.warehouse import Warehouse, sql_names
-from transforms.working.season_bins import bin_days, drop_gone_days, stale_days
+from transforms.working.season_bins import bin_days, drop_gone_days, machine_days_of_bins, stale_days
 from transforms.working.shift_course import shift_course
 from transforms.workspace import Season, Workspace
 
@@ -183,6 +183,7 @@ def conditions(workspace: Workspace, reporter: Reporter) -> None:
 def marts(workspace: Workspace, reporter: Reporter) -> None:
     """Join everything to one row a load and one row an audit, and check what must hold."""
     with open_warehouse(workspace) as warehouse, reporter.stage("Joining loads, tares and conditions"):
+        machine_days_of_bins(warehouse, Lake(workspace.lake))
         with warehouse.transaction():
             build_facts(warehouse, workspace.season)
         run_checks(warehouse)
@@ -239,6 +240,11 @@ def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits
         run_checks(warehouse)
     store.sweep()
     return fits
+
+
+def forget_products(workspace: Workspace) -> None:
+    """Forget the cross-products of weeks and where fits started from, so that the next fit sums every row anew."""
+    ProductStore(workspace.products).sweep()
 
 
 def check_fits(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:

@@ -1,6 +1,7 @@
 """Fixtures: one demo season as the user runs it, and one small season for the rest. Each is made once a session."""
 
 import json
+from pathlib import Path
 
 import pytest
 
@@ -23,6 +24,12 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
 def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
     """A small season through the plain stages; tests must not change it."""
     return run_season(tmp_path_factory.mktemp("small") / "season", seed=5, machines=5, days=8)
+
+
+@pytest.fixture(scope="session")
+def prefect_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One home of Prefect for all tests that need one: making it anew takes longer than most of them."""
+    return tmp_path_factory.mktemp("prefect")
 
 
 @pytest.fixture(scope="session")

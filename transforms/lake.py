@@ -84,6 +84,7 @@ NO_BINS: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String,
     "bin_at": pl.Datetime("us", "UTC"),
     "state": pl.String,
+    "work_s": pl.Float64,
     "area_ha": pl.Float64,
     "field_id": pl.String,
 }

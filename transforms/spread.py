@@ -1,12 +1,13 @@
 """How many like pieces of work are done: here one after the other, or by others at once. Results keep their order."""
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import Protocol, TypeVar
+from typing import Protocol, TypeVar, runtime_checkable
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
 
+@runtime_checkable
 class Spread(Protocol):
     """Does one work to many jobs, which may run at once, anywhere, and more than once: a work's effects must allow it.
 

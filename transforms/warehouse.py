@@ -9,12 +9,15 @@ from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import duckdb
 import polars as pl
 
 from transforms.errors import WorkspaceError
+
+if TYPE_CHECKING:
+    from transforms.lake import LakePath
 
 SQL = files("sql")
 
@@ -212,6 +215,12 @@ class Warehouse:
     def build(self, name: str, **parameters: Any) -> None:
         """Materialise `sql/marts/<name>.sql` as a table."""
         self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}', parameters or None)
+
+    def of_lake(self, name: str, paths: list["LakePath"]) -> pl.DataFrame:
+        """Run `sql/lake/<name>.sql` over Parquet files of the lake, wherever it lies."""
+        if not isinstance(paths[0], Path):
+            self._con.register_filesystem(paths[0].fs)
+        return self._rows(sql_text("lake", name), {"paths": [str(p) for p in paths]})
 
     def query(self, name: str, **parameters: Any) -> pl.DataFrame:
         """Run `sql/pages/<name>.sql` with parameters and return its rows."""

@@ -7,13 +7,18 @@ from dataclasses import dataclass, field, fields
 from functools import cached_property
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from transforms.catalogue import Catalogue, load_catalogue
 from transforms.errors import WorkspaceError
+from transforms.running import Notify, Place, Schedule, read_notify, read_place, read_schedule
+
+if TYPE_CHECKING:
+    from transforms.lake import LakePath
 
 LOCALE = re.compile(r"[a-z]{2,3}([-_][A-Z][a-z]{3})?([-_][A-Z]{2})?")
+HOME = ".prefect"
 FOLDERS = ("mappings", "inbox", "lake", "out")
 
 
@@ -69,6 +74,9 @@ class Season:
     locale: str = "en-GB"
     texts: Path | None = None
     assumed: tuple[str, ...] = ()
+    place: Place = field(default_factory=Place)
+    schedule: Schedule = field(default_factory=lambda: Schedule(()))
+    notify: Notify = field(default_factory=Notify)
 
 
 def _numbers(kind: type[Any], table: dict[str, Any], where: str) -> Any:
@@ -137,6 +145,9 @@ def read_season(path: Path) -> Season:
         locale=locale,
         texts=path.parent / "text",
         assumed=tuple(f.name for f in fields(Prices) if prices.get(f.name, f.default) == f.default),
+        place=read_place(table.get("run", {}), f"{where} [run]"),
+        schedule=read_schedule(table.get("schedule", {}), starts, f"{where} [schedule]"),
+        notify=read_notify(table.get("notify", {}), f"{where} [notify]"),
     )
 
 
@@ -161,15 +172,28 @@ class Workspace:
         """Where mapping files lie."""
         return self.root / "mappings"
 
-    @property
-    def lake(self) -> Path:
-        """Where Parquet lies."""
-        return self.root / "lake"
+    @cached_property
+    def lake(self) -> "LakePath":
+        """Where Parquet lies: a folder, or an address on object storage."""
+        from transforms.lake import lake_at  # noqa: PLC0415 (the libraries behind it are not for every verb)
+
+        named = self.season.place.lake if (self.root / "season.toml").exists() else ""
+        return lake_at(named if "://" in named else str(self.root / (named or "lake")))
 
     @property
-    def products(self) -> Path:
+    def products(self) -> "LakePath":
         """Where the fit keeps the cross-products of weeks."""
         return self.lake / "cross_products"
+
+    @property
+    def home(self) -> Path:
+        """Prefect's home."""
+        return self.root / HOME
+
+    @property
+    def log(self) -> Path:
+        """Where the log lies, a file a month."""
+        return self.root / "log"
 
     @property
     def warehouse(self) -> Path:
@@ -179,7 +203,7 @@ class Workspace:
     @property
     def what_if(self) -> Path:
         """The table that what-if questions are answered from."""
-        return self.lake / "what_if.json"
+        return self.root / "what_if.json"
 
     @property
     def trials(self) -> Path:

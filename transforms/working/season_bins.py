@@ -66,7 +66,7 @@ def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
     for key in sorted(gone):
         lake.bin_path(*key).unlink(missing_ok=True)
         with warehouse.transaction():
-            for name in ("unload_event", "sensor_fault", "field_day", "binned_day"):
+            for name in ("unload_event", "sensor_fault", "field_day", "binned_day", "machine_day"):
                 warehouse.delete_day(name, *key)
 
 
@@ -141,3 +141,16 @@ def _store_day(
             if name in found and found[name].height:
                 warehouse.append(name, found[name].with_columns(machine, day))
         warehouse.append("binned_day", pl.select(machine, day, pl.lit(fingerprint).alias("fingerprint")))
+
+
+def machine_days_of_bins(warehouse: Warehouse, lake: Lake) -> int:
+    """Sum up the machine-days whose bins changed, straight from the lake; return how many."""
+    due = warehouse.query("machine_day_due")
+    if not due.height:
+        return 0
+    paths = [lake.bin_path(m, d) for m, d in due.select("machine", "day").iter_rows()]
+    found = warehouse.of_lake("machine_day", paths).join(due, on=["machine", "day"], how="inner", maintain_order="left")
+    with warehouse.transaction():
+        warehouse.delete_matching("machine_day", due.select("machine", "day"))
+        warehouse.append("machine_day", found)
+    return found.height

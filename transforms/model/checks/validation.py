@@ -12,7 +12,7 @@ from transforms.model.design import Frame
 from transforms.model.fit import ROUGHLY, ResponseFit
 from transforms.model.parts import factor_values, season_products, take, variance_class, weighed
 from transforms.model.parts import passes as week_passes
-from transforms.model.reml import RemlFit, fit_products
+from transforms.model.reml import RemlError, RemlFit, fit_products
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -106,7 +106,11 @@ def _compared(fit: ResponseFit, folds: list[tuple[Mask, Mask]]) -> Validation | 
     for train, test in folds:
         if test.sum() < 10 or train.sum() < 3 * fit.reml.p:
             continue
-        reml, keep = _refit(fit, train, fit.frame)
+        try:
+            reml, keep = _refit(fit, train, fit.frame)
+        except RemlError:
+            # A young season: the rows left cannot tell its columns apart.
+            continue
         truth = fit.z[test]
         errors["model"].append(predict(fit, reml, keep, test) - truth)
         errors["boosting"].append(_challenger(fit, train, test) - truth)

@@ -1,0 +1,95 @@
+"""The same season on a laptop and on a cluster with object storage, by configuration alone: the same tables, bit by bit."""
+
+import os
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from flows.demo import write_demo
+from tests.program import PROGRAM, taretrace
+from tests.proofs.seasons import QUIET
+from tests.servers import cluster, object_storage
+from transforms.export import exported_tables
+from transforms.lake import Lake, read_frame
+from transforms.warehouse import Warehouse
+from transforms.workspace import Workspace
+
+
+def every_table(workspace: Workspace) -> dict[str, pl.DataFrame]:
+    """Every exported table, every bin and every telemetry row, without the times of the runs."""
+    lake = Lake(workspace.lake)
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        out = exported_tables(warehouse, lake)
+        recorded = {s[:16] for s in warehouse.table("source_file")["source_sha256"]}
+        for name in ("binned_day", "unload_event", "lag_sample", "rejected_row", "guide", "guide_curve", "benchmark"):
+            out[name] = warehouse.table(name)
+    for key, paths in lake.machine_days(recorded).items():
+        out["/".join(key)] = pl.concat([read_frame(p) for p in paths])
+    whole = {n: t.drop("received_at", "fitted_at", strict=False) for n, t in out.items()}
+    return {n: t.sort(t.columns[:4]) for n, t in whole.items()}
+
+
+def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_dies(tmp_path, monkeypatch, prefect_home):
+    laptop = write_demo(tmp_path / "laptop", machines=3, days=4, seed=3, hz=0.1, reporter=QUIET)
+    season = Workspace(shutil.copytree(laptop.root, tmp_path / "season"))
+    monkeypatch.setenv("PREFECT_HOME", str(prefect_home))
+    ran = taretrace("post-shift", laptop.root, "--json")
+    assert ran.code == 0, ran.err
+    with object_storage("fleet") as env, cluster(2, env, tmp_path) as there:
+        for name, value in env.items():
+            monkeypatch.setenv(name, value)
+        run = f'[run]\nengine = "dask"\naddress = "{there.address}"\nlake = "s3://fleet/season"'
+        toml = season.root / "season.toml"
+        toml.write_text(toml.read_text().replace("[run]", run))
+        ours = subprocess.Popen(
+            [*PROGRAM, "post-shift", str(season.root), "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+            text=True, env=dict(os.environ),
+        )  # fmt: skip
+        lake = Lake(Workspace(season.root).lake)
+        while len(lake.binned()) < 4 and ours.poll() is None:
+            time.sleep(0.1)
+        there.workers[0].kill()
+        binned_when_killed = len(lake.binned())
+        out, err = ours.communicate()
+        assert ours.returncode == 0, err
+        assert "Traceback" not in err
+        assert binned_when_killed < 12
+        assert not (season.root / "lake" / "bin").exists()
+        assert "Lost all workers" not in (tmp_path / "scheduler.log").read_text()
+        there_tables = every_table(Workspace(season.root))
+    here_tables = every_table(laptop)
+    assert there_tables.keys() == here_tables.keys()
+    for name, table in here_tables.items():
+        assert table.equals(there_tables[name]), name
+
+
+def test_an_address_nobody_answers_is_said_in_one_sentence(tmp_path):
+    season = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
+    toml = season.root / "season.toml"
+    toml.write_text(toml.read_text().replace("[run]", '[run]\nengine = "dask"\naddress = "tcp://127.0.0.1:9"'))
+    ran = taretrace("post-shift", season.root, "--json")
+    assert ran.code == 2
+    assert ran.err.startswith("taretrace: no Dask scheduler answers at tcp://127.0.0.1:9 in season.toml [run] address")
+    assert ran.err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ('engine = "spark"', "engine is 'spark'"),
+        ('engine = "dask"', "there is no address"),
+        ("keep_telemetry_days = -1", "'keep_telemetry_days' is -1"),
+        ('lakes = "x"', "'lakes' is not known"),
+    ],
+)
+def test_what_cannot_be_in_run_is_said(tmp_path, line, says):
+    season = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
+    toml = season.root / "season.toml"
+    toml.write_text(toml.read_text().replace("[run]", f"[run]\n{line}"))
+    ran = taretrace("status", Path(season.root))
+    assert ran.code == 2
+    assert says in ran.err

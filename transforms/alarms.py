@@ -1,0 +1,50 @@
+"""What a person should be told of: rows rejected, a machine silent, tares that do not come, a check that failed."""
+
+from dataclasses import dataclass
+
+from transforms.intake.receive import Received
+from transforms.running import Notify
+from transforms.warehouse import Warehouse
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """Trouble with data.
+
+    Attributes:
+        kind: `rejected_rows`, `silent_machine`, `stale_tares` or `failed_check`.
+        subject: of what kind of file, which machine, which check.
+        says: in words, with figures.
+    """
+
+    kind: str
+    subject: str
+    says: str
+
+
+def _rejected(received: list[Received], bound_pct: float) -> list[Alarm]:
+    kinds: dict[str, tuple[int, int]] = {}
+    for r in received:
+        rows, bad = kinds.get(r.kind or "unknown files", (0, 0))
+        kinds[r.kind or "unknown files"] = (rows + r.rows_in, bad + r.rows_rejected)
+    return [
+        Alarm("rejected_rows", kind, f"{bad:,} of {rows:,} rows of {kind} were rejected ({100 * bad / rows:.1f} %)")
+        for kind, (rows, bad) in sorted(kinds.items())
+        if rows and 100 * bad / rows > bound_pct
+    ]
+
+
+def alarms(warehouse: Warehouse, received: list[Received], bounds: Notify) -> list[Alarm]:
+    """Return what a person should be told of after a run.
+
+    Machines and tares are late by the fleet's and the weighbridge's own newest rows, not by today's date: a season that
+    has ended raises no alarm.
+    """
+    out = _rejected(received, bounds.rejected_pct)
+    for machine, _, hours in warehouse.query("silent_machine", hours=bounds.silent_machine_h).iter_rows():
+        out.append(Alarm("silent_machine", machine, f"{machine} has logged nothing for {hours:.0f} h; others have"))
+    for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():
+        out.append(Alarm("stale_tares", "tares", f"the newest tare is of a load {hours:.0f} h older than the newest load"))
+    for response, check, says in warehouse.query("failed_check").iter_rows():
+        out.append(Alarm("failed_check", f"{response} {check}", f"{check} of {response} failed: {says}"))
+    return out

@@ -1,0 +1,58 @@
+"""The log of runs: a line of JSON an event, a file a month. What files held never stands in it: counts, names, times do.
+
+It is also how a missed run is known: by when a job last began.
+"""
+
+import datetime as dt
+import json
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+
+def utc_now() -> dt.datetime:
+    """Return the time, UTC."""
+    return dt.datetime.now(dt.UTC)
+
+
+@dataclass(frozen=True)
+class RunLog:
+    """The log of a workspace.
+
+    Attributes:
+        folder: where it lies.
+        clock: what time it is, UTC.
+    """
+
+    folder: Path
+    clock: Callable[[], dt.datetime] = utc_now
+
+    def write(self, job: str, event: str, **facts: Any) -> None:
+        """Add a line: when, which process, which job, what happened, and facts that JSON can hold."""
+        at = self.clock()
+        line = {"at": at.isoformat(timespec="milliseconds"), "process": os.getpid(), "job": job, "event": event, **facts}
+        self.folder.mkdir(parents=True, exist_ok=True)
+        with (self.folder / f"{at:%Y-%m}.jsonl").open("a", encoding="utf-8") as handle:
+            handle.write(json.dumps(line, default=str) + "\n")
+
+    def lines(self) -> Iterator[dict[str, Any]]:
+        """Yield every line, newest first; half a line, which a crash may leave, is passed over."""
+        for path in sorted(self.folder.glob("*.jsonl"), reverse=True):
+            for text in reversed(path.read_text("utf-8", "replace").splitlines()):
+                try:
+                    line = json.loads(text)
+                    line["at"] = dt.datetime.fromisoformat(line["at"])
+                except (ValueError, KeyError, TypeError):
+                    continue
+                yield line
+
+    def last(self, job: str, event: str) -> dict[str, Any] | None:
+        """Return the newest line of a job's event."""
+        return next((line for line in self.lines() if line["job"] == job and line["event"] == event), None)
+
+    def done_since(self, job: str, slot: dt.datetime) -> bool:
+        """Whether a run of a job that began at or after a time has ended well: that time's run has nothing left to do."""
+        ended = self.last(job, "ended")
+        return ended is not None and dt.datetime.fromisoformat(ended["began_at"]) >= slot
