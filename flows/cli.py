@@ -19,6 +19,7 @@ from flows.intake_verbs import register
 from flows.progress import Reporter
 from flows.report_verbs import report_app
 from flows.schedule import POST_SHIFT
+from flows.serve_verb import register_serve
 from reports.cautions import CAUTION
 from transforms.errors import WorkspaceError
 from transforms.hold import held
@@ -38,6 +39,7 @@ app = typer.Typer(
 app.add_typer(report_app, name="report")
 register(app)
 register_decisions(app)
+register_serve(app)
 
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]

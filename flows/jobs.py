@@ -8,9 +8,9 @@ from prefect import flow
 
 from flows import pages, stages
 from flows.cluster import placed
-from flows.steps import after_facts, files_to_facts, step
 from flows.progress import Reporter
 from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
+from flows.steps import after_facts, files_to_facts, step
 from reports.forms import Forms
 from transforms.intake.receive import Received
 from transforms.spread import Spread

@@ -11,20 +11,24 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn
 class Reporter:
     """Tells what is going on. Goes to standard error, so that `--json` on standard output stays clean.
 
+    Where `log` is set it gets the name and seconds of each stage that ends well.
+
     No dataclass: Prefect takes those apart where it hands a run's parameters on.
     """
 
     def __init__(self, *, quiet: bool = False) -> None:
         self.quiet = quiet
         self.console = Console(stderr=True)
+        self.log: Callable[..., None] | None = None
 
     @contextmanager
     def stage(self, label: str, total: int | None = None) -> Iterator[Callable[[], None]]:
         """Show one stage; the block gets a function to call after each of `total` pieces."""
+        started = perf_counter()
         if self.quiet:
             yield lambda: None
+            self._logged(label, started)
             return
-        started = perf_counter()
         if self.console.is_terminal:
             columns = (
                 SpinnerColumn(),
@@ -39,6 +43,11 @@ class Reporter:
         else:
             yield lambda: None
         self.console.print(f"[green]✓[/] {label} [dim]{perf_counter() - started:.1f} s[/]", highlight=False)
+        self._logged(label, started)
+
+    def _logged(self, label: str, started: float) -> None:
+        if self.log is not None:
+            self.log(stage=label, seconds=round(perf_counter() - started, 2))
 
     def __reduce__(self) -> tuple[Callable[[], "Reporter"], tuple[()]]:
         """Elsewhere nobody looks on: a copy in another process is silent."""

@@ -51,6 +51,8 @@ from transforms.trial.plan import Trial, read_trial, trial_toml
 from transforms.trial.read import Reading, find_loads, read
 from transforms.trial.wanted import trials_wanted
 from transforms.warehouse import Warehouse, sql_names
+from transforms.working.roll_up import RolledUp
+from transforms.working.roll_up import roll_up as rolled_up
 from transforms.working.season_bins import bin_days, drop_gone_days, machine_days_of_bins, stale_days
 from transforms.working.shift_course import shift_course
 from transforms.workspace import Season, Workspace
@@ -148,6 +150,16 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, spread: Spread = her
     if made < len(stale):
         reporter.say(f"{len(stale) - made} machine-days are not binned: no machine list names their machines")
     return made
+
+
+def roll_up(workspace: Workspace, reporter: Reporter) -> RolledUp:
+    """Let the records of old machine-days go where season.toml says so; their bins are kept."""
+    season, lake = workspace.season, Lake(workspace.lake)
+    if not season.place.keep_telemetry_days:
+        return RolledUp()
+    with open_warehouse(workspace) as warehouse, reporter.stage("Rolling up old records"):
+        stale = set(stale_days(warehouse, lake, season.catalogue))
+        return rolled_up(warehouse, lake, season.place.keep_telemetry_days, dt.datetime.now(dt.UTC), stale)
 
 
 def trace(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> int:

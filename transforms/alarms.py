@@ -44,7 +44,9 @@ def alarms(warehouse: Warehouse, received: list[Received], bounds: Notify) -> li
     for machine, _, hours in warehouse.query("silent_machine", hours=bounds.silent_machine_h).iter_rows():
         out.append(Alarm("silent_machine", machine, f"{machine} has logged nothing for {hours:.0f} h; others have"))
     for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():
-        out.append(Alarm("stale_tares", "tares", f"the newest tare is of a load {hours:.0f} h older than the newest load"))
+        out.append(
+            Alarm("stale_tares", "tares", f"the newest tare is of a load {hours:.0f} h older than the newest load")
+        )
     for response, check, says in warehouse.query("failed_check").iter_rows():
         out.append(Alarm("failed_check", f"{response} {check}", f"{check} of {response} failed: {says}"))
     return out

@@ -36,6 +36,11 @@ class Explanation:
     minutes: pl.DataFrame
 
 
+STRETCH: dict[str, pl.DataType | type[pl.DataType]] = {
+    "file": pl.String, "part": pl.String, "first_line": pl.Int64, "last_line": pl.Int64, "records": pl.Int64,
+}  # fmt: skip
+
+
 def _lines(
     machine_id: str, from_at: dt.datetime, to_at: dt.datetime, lake: Lake, files: dict[str, str]
 ) -> pl.DataFrame:
@@ -48,16 +53,32 @@ def _lines(
         .with_columns(pl.lit(files[p.stem[:PREFIX]]).alias("file"))
         for p in paths
     ]  # fmt: skip
-    empty = pl.DataFrame(schema={"file": pl.String, "part": pl.String, "line": pl.Int64})
+    told = [_of_record(f) for f in frames] + [_let_go(machine_id, d, lake, files, from_at, to_at) for d in sorted(days)]
     return (
-        pl.concat([empty, *(f.select(empty.columns) for f in frames)])
+        pl.concat([pl.DataFrame(schema=STRETCH), *told])
         .group_by("file", "part", maintain_order=True)
-        .agg(
-            pl.col("line").min().alias("first_line"),
-            pl.col("line").max().alias("last_line"),
-            pl.len().cast(pl.Int64).alias("records"),
-        )
+        .agg(pl.col("first_line").min(), pl.col("last_line").max(), pl.col("records").sum())
     )
+
+
+def _of_record(frame: pl.DataFrame) -> pl.DataFrame:
+    """A record is a stretch of one line."""
+    line = pl.col("line")
+    return frame.select(
+        "file", "part", line.alias("first_line"), line.alias("last_line"), pl.lit(1, pl.Int64).alias("records")
+    )
+
+
+def _let_go(
+    machine_id: str, day: dt.date, lake: Lake, files: dict[str, str], from_at: dt.datetime, to_at: dt.datetime
+) -> pl.DataFrame:
+    """Lines of a machine-day whose records are let go: of whole bins, not of the second."""
+    path = lake.rolled_path(lake.folder_name(machine_id), str(day))
+    if not path.exists():
+        return pl.DataFrame(schema=STRETCH)
+    rows = read_frame(path).filter((pl.col("bin_at") >= from_at) & (pl.col("bin_at") < to_at))
+    named = rows.with_columns(pl.col("source").replace_strict(files, default=None).alias("file"))
+    return named.select(pl.col(c).cast(kind) for c, kind in STRETCH.items())
 
 
 def explain_load(load_id: str, warehouse: Warehouse, lake: Lake) -> Explanation:

@@ -11,7 +11,8 @@ from transforms.warehouse import Warehouse
 TABLES = (
     "source_file", "source_finding", "rejected_row",
     "field", "machine", "machine_setup", "load", "tare", "loss_audit", "weather_filled",
-    "field_hour", "machine_day", "unload_event", "sensor_fault", "clock_offset", "mass_balance", "load_trace", "load_trace_grade",
+    "field_hour", "machine_day", "unload_event", "sensor_fault", "clock_offset", "mass_balance", "load_trace",
+    "load_trace_grade",
     "load_fact", "audit_fact", "fit_run", "effect", "curve", "confounding", "variance_share",
     "interaction_gain", "fit_check", "fit_posterior",
     "setting_reliability",

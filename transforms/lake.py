@@ -199,6 +199,10 @@ class Lake:
         """Return where the bins of a machine-day lie."""
         return self.root / "bin" / machine / f"{day}.parquet"
 
+    def rolled_path(self, machine: str, day: str) -> LakePath:
+        """Return where it lies which lines the bins of a machine-day were logged on, whose records are let go."""
+        return self.root / "rolled" / machine / f"{day}.parquet"
+
     def bins_of_day(self, machine_id: str, day: dt.date) -> pl.DataFrame:
         """Return the bins of one machine-day; an empty frame where there are none."""
         path = self.bin_path(self.folder_name(machine_id), str(day))

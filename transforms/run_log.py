@@ -1,4 +1,4 @@
-"""The log of runs: a line of JSON an event, a file a month. What files held never stands in it: counts, names, times do.
+"""The log of runs: a line of JSON an event, a file a month. No content of files stands in it: counts, names, times do.
 
 It is also how a missed run is known: by when a job last began.
 """
@@ -32,10 +32,10 @@ class RunLog:
     def write(self, job: str, event: str, **facts: Any) -> None:
         """Add a line: when, which process, which job, what happened, and facts that JSON can hold."""
         at = self.clock()
-        line = {"at": at.isoformat(timespec="milliseconds"), "process": os.getpid(), "job": job, "event": event, **facts}
+        told = {"at": at.isoformat(timespec="milliseconds"), "process": os.getpid(), "job": job, "event": event}
         self.folder.mkdir(parents=True, exist_ok=True)
         with (self.folder / f"{at:%Y-%m}.jsonl").open("a", encoding="utf-8") as handle:
-            handle.write(json.dumps(line, default=str) + "\n")
+            handle.write(json.dumps(told | facts, default=str) + "\n")
 
     def lines(self) -> Iterator[dict[str, Any]]:
         """Yield every line, newest first; half a line, which a crash may leave, is passed over."""
@@ -53,6 +53,10 @@ class RunLog:
         return next((line for line in self.lines() if line["job"] == job and line["event"] == event), None)
 
     def done_since(self, job: str, slot: dt.datetime) -> bool:
-        """Whether a run of a job that began at or after a time has ended well: that time's run has nothing left to do."""
+        """Whether a run of a job that began at or after a time has ended well: nothing is left to do for that time."""
         ended = self.last(job, "ended")
-        return ended is not None and dt.datetime.fromisoformat(ended["began_at"]) >= slot
+        if ended is None:
+            return False
+        # A run may begin a moment before it is due.
+        done = max(dt.datetime.fromisoformat(t) for t in (ended["began_at"], ended.get("due")) if t)
+        return done >= slot

@@ -1,4 +1,4 @@
-"""The same season on a laptop and on a cluster with object storage, by configuration alone: the same tables, bit by bit."""
+"""A season on a laptop and on a cluster with object storage, by configuration alone: the same tables to the bit."""
 
 import os
 import shutil
@@ -54,7 +54,7 @@ def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_die
             time.sleep(0.1)
         there.workers[0].kill()
         binned_when_killed = len(lake.binned())
-        out, err = ours.communicate()
+        _, err = ours.communicate()
         assert ours.returncode == 0, err
         assert "Traceback" not in err
         assert binned_when_killed < 12

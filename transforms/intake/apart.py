@@ -5,6 +5,7 @@ do not overlap do not touch: those are read apart, all at once. Where two of a r
 its turn, as it would have been here.
 """
 
+import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -24,13 +25,14 @@ TOLD = ("source_file", "rejected_row", "source_finding")
 
 @dataclass(frozen=True)
 class ApartJob:
-    """A telemetry file to read apart, and the sources whose telemetry it is compared with."""
+    """A telemetry file to read apart, the sources it is compared with, the machine-days whose records are let go."""
 
     found: Found
     mapping: Mapping
     catalogue: Catalogue
     lake: Lake
     recorded: frozenset[str]
+    rolled: frozenset[tuple[str, dt.date]]
 
 
 @dataclass(frozen=True)
@@ -44,7 +46,7 @@ class Apart:
 def read_apart(job: ApartJob) -> Apart | None:
     """Read one file onto the lake; None where that does not go."""
     with Warehouse.in_memory() as memory:
-        store = Store(memory, job.lake, recorded=set(job.recorded))
+        store = Store(memory, job.lake, recorded=set(job.recorded), rolled=set(job.rolled))
         try:
             received = take(job.found, job.mapping, job.catalogue, store)
         except Exception:  # noqa: BLE001
@@ -88,9 +90,9 @@ def _receive_apart(
 ) -> Iterator[tuple[Found, Received | None]]:
     chosen = {f.sha: m for f in files if (m := mapping_for(f.file, mappings)) is not None and m.kind == "telemetry"}
     store.onto.begin_taking(list(chosen))
-    recorded = frozenset(store.recorded)
+    recorded, rolled = frozenset(store.recorded), frozenset(store.rolled)
     apart = [f for f in files if f.sha in chosen]
-    read = spread(read_apart, [ApartJob(f, chosen[f.sha], catalogue, store.onto, recorded) for f in apart])
+    read = spread(read_apart, [ApartJob(f, chosen[f.sha], catalogue, store.onto, recorded, rolled) for f in apart])
     told = _Told()
     for found in files:
         one = next(read) if found.sha in chosen else None

@@ -64,6 +64,7 @@ class Store:
         into: where rows go, where not to `warehouse`.
         onto: where telemetry goes, where not to `lake`.
         recorded: prefixes of the sources whose telemetry counts, where not those of `warehouse`.
+        rolled: machine-days whose records are let go, where not those of `warehouse`.
     """
 
     def __init__(
@@ -74,10 +75,13 @@ class Store:
         into: Warehouse | None = None,
         onto: Lake | None = None,
         recorded: set[str] | None = None,
+        rolled: set[tuple[str, dt.date]] | None = None,
     ) -> None:
         self.warehouse, self.lake = warehouse, lake
         self.into, self.onto = into or warehouse, onto or lake
         taken = warehouse.table("source_file")["source_sha256"].to_list() if recorded is None else []
+        days = warehouse.table("rolled_day").select("machine_id", pl.col("day").str.to_date())
+        self.rolled = set(days.iter_rows()) if rolled is None else rolled
         self.recorded = recorded if recorded is not None else {s[:PREFIX] for s in taken}
 
 
@@ -187,7 +191,7 @@ def _read(found: Found, reader: Reader, store: Store, received: Received) -> Non
             rows.take(checked, None)
         rows.settle()
         return
-    with Shelf(store.onto, store.lake, found.sha, store.recorded) as shelf:
+    with Shelf(store.onto, store.lake, found.sha, store.recorded, store.rolled) as shelf:
         for checked in _in_order(source, reader):
             rows.take(checked, shelf)
     received.lies = shelf.lies

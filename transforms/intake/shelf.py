@@ -13,10 +13,11 @@ from typing import Self
 import polars as pl
 
 from transforms.intake.accept import split_clashes
-from transforms.intake.piece import Piece, none_rejected
+from transforms.intake.piece import Piece, none_rejected, rejected_rows
 from transforms.lake import PREFIX, Lake, LakePath, read_frame
 
 KEY = ["machine_id", "logged_at"]
+ROLLED_UP = "the records of this machine and day have given way to bins; it cannot be told whether this one is new"
 PENDING_ROWS = 400_000
 WRITES_AHEAD = 4
 MachineDay = tuple[str, dt.date]
@@ -48,10 +49,11 @@ class Shelf:
         known: where rows of other sources lie.
         source: its sha-256.
         recorded: prefixes of the sources already recorded.
+        rolled: machine-days whose records are let go: what is told of them cannot be compared.
     """
 
-    def __init__(self, lake: Lake, known: Lake, source: str, recorded: set[str]) -> None:
-        self.lake, self.known, self.source, self.recorded = lake, known, source, recorded
+    def __init__(self, lake: Lake, known: Lake, source: str, recorded: set[str], rolled: set[MachineDay]) -> None:
+        self.lake, self.known, self.source, self.recorded, self.rolled = lake, known, source, recorded, rolled
         self.pending: dict[MachineDay, list[pl.DataFrame]] = {}
         self.last: dict[MachineDay, dt.datetime] = {}
         self.others: dict[MachineDay, list[tuple[LakePath, int, int]]] = {}
@@ -96,6 +98,9 @@ class Shelf:
         return kept, pl.concat(rejected), repeated
 
     def _settle(self, key: MachineDay, part: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+        if key in self.rolled:
+            lines = part["line"].to_list()
+            return part.clear(), rejected_rows(lines, "logged_at", piece.raw(lines), "rolled_up", ROLLED_UP), 0
         times = part["logged_at"]
         if key not in self.others:
             paths = self.known.telemetry_of(*key, self.recorded)

@@ -38,6 +38,11 @@ def _fingerprint(paths: list[LakePath], surroundings: str, lake: Lake) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
+def rolled_days(warehouse: Warehouse) -> set[tuple[str, str]]:
+    """Return the machine-days (machine folder, day) whose records are let go: their bins stay as they are."""
+    return set(warehouse.table("rolled_day").select("machine", "day").iter_rows())
+
+
 Stale = dict[tuple[str, str], tuple[list[LakePath], str]]
 """(machine folder, day) -> (telemetry files, fingerprint)."""
 
@@ -51,8 +56,10 @@ def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> Stale:
     )
     around = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
-    binned, out = lake.binned(), {}
+    binned, rolled, out = lake.binned(), rolled_days(warehouse), {}
     for key, paths in lake.machine_days(sources).items():
+        if key in rolled:
+            continue
         print_ = _fingerprint(paths, around, lake)
         if done.get(key) != print_ or key not in binned:
             out[key] = (paths, print_)
@@ -62,7 +69,8 @@ def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> Stale:
 def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
     """Drop bins, emptyings and faults of machine-days that have no telemetry any more: their file was read anew."""
     sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
-    gone = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - set(lake.machine_days(sources))
+    here = set(lake.machine_days(sources)) | rolled_days(warehouse)
+    gone = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - here
     for key in sorted(gone):
         lake.bin_path(*key).unlink(missing_ok=True)
         with warehouse.transaction():
