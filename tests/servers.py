@@ -2,9 +2,11 @@
 
 import contextlib
 import os
+import shutil
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.error
 import urllib.request
@@ -116,3 +118,37 @@ def prefect_server(home: Path, env: dict[str, str] | None = None) -> Iterator[st
     with running(*words, env=own, log=home / "server.log"):
         until(lambda: answers(f"http://127.0.0.1:{port}/api/health"), "the Prefect server")
         yield f"http://127.0.0.1:{port}/api"
+
+
+def postgres_programs() -> Path | None:
+    """Where PostgreSQL's own programs lie; installed with Debian's package where that may be."""
+    here = next(iter(sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), reverse=True)), None)
+    if here is None and os.geteuid() == 0 and shutil.which("apt-get"):
+        for words in (["update", "-qq"], ["install", "-y", "-qq", "--no-install-recommends", "postgresql"]):
+            subprocess.run(["apt-get", *words], capture_output=True, check=False)
+        here = next(iter(sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), reverse=True)), None)
+    return here.parent if here is not None else None
+
+
+@contextlib.contextmanager
+def postgres(programs: Path) -> Iterator[str]:
+    """A PostgreSQL server of our own with one database; yields its address as Prefect wants it."""
+    # Not in pytest's own folder: another user must reach it.
+    folder = Path(tempfile.mkdtemp(prefix="taretrace-pg-"))
+    port, data, socket_folder = free_port(), folder / "data", folder / "socket"
+    socket_folder.mkdir()
+    as_other = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+    if as_other:
+        for path in (folder, socket_folder):
+            shutil.chown(path, "postgres")
+    made = [*as_other, str(programs / "initdb"), "-D", str(data), "-U", "season", "--auth=trust", "-E", "UTF8"]
+    subprocess.run(made, check=True, capture_output=True, cwd="/")
+    words = [*as_other, str(programs / "postgres"), "-D", str(data), "-p", str(port), "-k", str(socket_folder)]
+    with running(*words, "-c", "listen_addresses=127.0.0.1", log=folder / "server.log"):
+        base = [str(programs / "psql"), "-h", "127.0.0.1", "-p", str(port), "-U", "season", "-d", "postgres", "-qc"]
+        until(
+            lambda: subprocess.run([*base, "select 1"], capture_output=True, check=False).returncode == 0, "PostgreSQL"
+        )
+        subprocess.run([*base, "create database flows"], check=True, capture_output=True)
+        yield f"postgresql+asyncpg://season@127.0.0.1:{port}/flows"
+    shutil.rmtree(folder)

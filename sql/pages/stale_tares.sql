@@ -1,8 +1,8 @@
--- One row where loads are weighed but their tares do not come. Reads load, load_tare. Parameter: hours.
+-- One row where loads are weighed but their tares do not come; before the first tare it counts from the first load. Reads load, load_tare. Parameter: hours.
 with newest as (
     select
         max(weighed_at) as weighed_at,
-        max(weighed_at) filter (where load_id in (select load_id from load_tare)) as measured_at
+        coalesce(max(weighed_at) filter (where load_id in (select load_id from load_tare)), min(weighed_at)) as measured_at
     from "load"
 )
 select weighed_at, measured_at, round(date_diff('minute', measured_at, weighed_at) / 60.0, 1) as behind_h

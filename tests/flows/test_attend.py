@@ -1,0 +1,189 @@
+"""How a scheduled run ends, whose trouble it is, and who is told."""
+
+import http.server
+import json
+import shutil
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from flows import attend as attending
+from flows.attend import DATA, OURS, SYSTEM, WELL, WRONG, attend
+from flows.demo import write_demo
+from flows.jobs import Done
+from flows.notify import news, notify
+from flows.schedule import POST_SHIFT
+from tests.program import taretrace_here
+from tests.proofs.seasons import QUIET
+from transforms.alarms import Alarm, alarms
+from transforms.errors import WorkspaceError
+from transforms.export import exported_tables
+from transforms.intake import receive as receiving
+from transforms.intake.receive import Received
+from transforms.lake import Lake
+from transforms.run_log import RunLog
+from transforms.running import Notify
+from transforms.warehouse import Warehouse
+from transforms.workspace import Workspace, init_workspace
+
+GOOD = Received("a.csv", "load", rows_in=100, rows_accepted=99, rows_rejected=1)
+BAD = Received("b.csv", "tare", rows_in=100, rows_accepted=80, rows_rejected=20)
+
+
+@pytest.fixture
+def workspace(tmp_path) -> Workspace:
+    return init_workspace(tmp_path / "season")
+
+
+def run(monkeypatch, workspace: Workspace, outcome):
+    def job(*_):
+        if isinstance(outcome, Exception):
+            raise outcome
+        return Done(outcome, [])
+
+    monkeypatch.setattr(attending, "run_job", job)
+    return attend(POST_SHIFT, workspace)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "name"),
+    [
+        ([GOOD], WELL),
+        ([GOOD, BAD], DATA),
+        ([GOOD, Received("c.csv", None, failed="KeyError: 'x'")], OURS),
+        (WorkspaceError("a", where="b", mend="c"), WRONG),
+        (OSError(28, "No space left on device"), SYSTEM),
+        (ValueError("grower 17 lost 5 t"), OURS),
+    ],
+)
+def test_the_end_of_a_run_tells_data_trouble_from_our_fault(monkeypatch, workspace, outcome, name):
+    ended = run(monkeypatch, workspace, outcome)
+    assert ended.name == name
+    logged = RunLog(workspace.log).last(POST_SHIFT, "ended" if name in {WELL, DATA} else "failed")
+    assert logged["state"] == name
+
+
+def test_no_content_of_a_file_reaches_the_log_or_the_state(monkeypatch, workspace):
+    ended = run(monkeypatch, workspace, ValueError("grower 17 lost 5 t"))
+    assert "ValueError at test_attend.py:" in ended.says
+    assert "grower" not in ended.says
+    assert "grower" not in "".join(p.read_text() for p in workspace.log.iterdir())
+
+
+def test_a_later_run_of_the_same_time_has_nothing_left_to_do(monkeypatch, workspace):
+    first = run(monkeypatch, workspace, [GOOD])
+    due = RunLog(workspace.log).last(POST_SHIFT, "began")["at"]
+    monkeypatch.setattr(attending, "run_job", lambda *_: pytest.fail("it ran again"))
+    assert first.name == WELL
+    assert attend(POST_SHIFT, workspace, due).name == "Caught up"
+
+
+def test_trouble_is_told_once_and_again_after_it_had_passed(monkeypatch, workspace):
+    told = []
+    monkeypatch.setattr(attending, "notify", lambda fresh, *_: told.append([a.subject for a in fresh]) or [])
+    for received in ([BAD], [BAD], [GOOD], [BAD]):
+        run(monkeypatch, workspace, received)
+    assert told == [["tare"], [], [], ["tare"]]
+
+
+def test_what_could_not_be_told_is_told_by_the_next_run(monkeypatch, workspace):
+    answers, told = [["the webhook did not take the news"], []], []
+    monkeypatch.setattr(attending, "notify", lambda fresh, *_: told.append(len(fresh)) or answers[len(told) - 1])
+    run(monkeypatch, workspace, [BAD])
+    run(monkeypatch, workspace, [BAD])
+    assert told == [1, 1]
+
+
+def test_only_news_are_news():
+    one, two = Alarm("silent_machine", "M1", "for 40 h"), Alarm("silent_machine", "M2", "for 50 h")
+    assert news([one, two], [Alarm("silent_machine", "M1", "for 39 h")]) == [two]
+
+
+class _Hook(http.server.BaseHTTPRequestHandler):
+    got: list[dict] = []  # noqa: RUF012
+
+    def do_POST(self):
+        self.got.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+        self.send_response(204)
+        self.end_headers()
+
+    def log_message(self, *_):
+        pass
+
+
+def test_a_webhook_and_a_command_get_the_news_as_json_and_no_shell_sees_it(tmp_path):
+    alarm = Alarm("silent_machine", "M1; touch /tmp/harm", "$(harm)")
+    server = http.server.HTTPServer(("127.0.0.1", 0), _Hook)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    kept = tmp_path / "news.json"
+    script = tmp_path / "hook.py"
+    script.write_text("import sys, pathlib; pathlib.Path(sys.argv[1]).write_text(sys.stdin.read())")
+    try:
+        to = Notify(
+            command=f"{sys.executable} {script} {kept}", webhook=f"http://127.0.0.1:{server.server_port}/told"
+        )  # fmt: skip
+        assert notify([alarm], "Season", "/w", POST_SHIFT, to) == []
+        assert notify([], "Season", "/w", POST_SHIFT, to) == []
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+    assert len(_Hook.got) == 1
+    assert json.loads(kept.read_text()) == _Hook.got[0]
+    assert _Hook.got[0]["alarms"] == [{"kind": alarm.kind, "subject": alarm.subject, "says": alarm.says}]
+
+
+def test_a_hook_that_does_not_answer_is_said_and_stops_nothing():
+    to = Notify(command="/no/such/program", webhook="http://127.0.0.1:9/")
+    wrong = notify([Alarm("stale_tares", "tares", "48 h")], "Season", "/w", POST_SHIFT, to)
+    assert [w.split(" did")[0] for w in wrong] == ["the command", "the webhook"]
+
+
+def test_a_silent_machine_and_late_tares_are_found_by_the_fleets_own_clock(tmp_path):
+    quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.05, reporter=QUIET)
+    assert taretrace_here("ingest", quiet.root, "--json").code == 0
+    with Warehouse(quiet.warehouse) as warehouse:
+        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48)) == []
+        last = warehouse.table("machine_day").filter(machine_id="M01")["day"].sort()
+        for day in last[-2:]:
+            warehouse.delete_day("machine_day", "M01", day)
+        files = warehouse.table("source_file").filter(kind="tare")
+        for sha in files["source_sha256"]:
+            warehouse.forget_source(sha)
+        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48))
+    kinds = {a.kind: a for a in found}
+    assert kinds["silent_machine"].subject == "M01"
+    assert "stale_tares" in kinds
+
+
+def test_a_file_that_a_fault_of_ours_stops_waits_and_all_others_are_taken(tmp_path, monkeypatch):
+    clean = write_demo(tmp_path / "clean", machines=2, days=2, seed=3, hz=0.05, reporter=QUIET)
+    season = Workspace(Path(shutil.copytree(clean.root, tmp_path / "season")))
+    opened, broken = receiving.open_source, min(season.inbox.iterdir()).name
+
+    def breaks(path, reader):
+        if path.name == broken:
+            raise KeyError("our own")
+        return opened(path, reader)
+
+    monkeypatch.setattr(receiving, "open_source", breaks)
+    ran = taretrace_here("ingest", season.root, "--json")
+    assert ran.code == 3
+    assert f"a fault of ours with 1 files ({broken})" in ran.err
+    with Warehouse.to_look_at(season.warehouse) as warehouse:
+        taken = set(warehouse.table("source_file")["file"])
+    assert broken not in taken
+    assert len(taken) == len(list(season.inbox.iterdir())) - 1
+    monkeypatch.undo()
+    assert taretrace_here("ingest", season.root, "--json").code == 0
+    assert taretrace_here("ingest", clean.root, "--json").code == 0
+    tables = []
+    for workspace in (season, clean):
+        with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+            tables.append(exported_tables(warehouse, Lake(workspace.lake)))
+    for name, table in tables[1].items():
+        dropped = [t.drop("received_at", strict=False) for t in (table, tables[0][name])]
+        assert dropped[0].sort(dropped[0].columns[:3]).equals(dropped[1].sort(dropped[1].columns[:3])), name

@@ -1,0 +1,138 @@
+"""When jobs are due, what was missed, and what is told of it."""
+
+import datetime as dt
+import json
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, Slot, due_before, slots
+from flows.serve import InboxWatch, missed
+from transforms.errors import WorkspaceError
+from transforms.run_log import RunLog
+from transforms.running import read_notify, read_place, read_schedule
+from transforms.workspace import Workspace, init_workspace
+
+PRAGUE = ZoneInfo("Europe/Prague")
+
+
+def local(text: str) -> dt.datetime:
+    return dt.datetime.fromisoformat(text).replace(tzinfo=PRAGUE).astimezone(dt.UTC)
+
+
+def season_of(tmp_path, lines: str = "") -> Workspace:
+    workspace = init_workspace(tmp_path / "season")
+    toml = workspace.root / "season.toml"
+    toml.write_text(toml.read_text().replace("[schedule]", f"[schedule]\n{lines}"))
+    return workspace
+
+
+def test_the_usual_week(tmp_path):
+    season = season_of(tmp_path, 'season_end = "2026-01-20 06:00"').season
+    assert [(s.job, s.cron) for s in slots(season)] == [
+        (POST_SHIFT, "20 5 * * *"),
+        (REFIT, "0 2 * * *"),
+        (COMPARE, "0 3 * * MON"),
+        (SEASON_END, "0 6 20 1 *"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("now", "due"),
+    [
+        ("2025-10-25 05:19", "2025-10-24 05:20"),
+        ("2025-10-25 05:20", "2025-10-25 05:20"),
+        ("2025-10-26 06:00", "2025-10-26 05:20"),  # clocks went back at 3: still 5:20 by the wall
+        ("2026-03-29 06:00", "2026-03-29 05:20"),  # and forward
+    ],
+)
+def test_a_time_of_day_is_the_walls_also_when_clocks_change(now, due):
+    assert Slot(POST_SHIFT, dt.time(5, 20)).last_before(local(now), PRAGUE) == local(due)
+
+
+def test_a_weekday_and_a_date():
+    weekly = Slot(COMPARE, dt.time(3), weekday=0)
+    assert weekly.last_before(local("2025-10-26 12:00"), PRAGUE) == local("2025-10-20 03:00")  # a Sunday
+    once = Slot(SEASON_END, dt.time(6), date=dt.date(2026, 1, 20))
+    assert once.last_before(local("2026-01-20 05:59"), PRAGUE) is None
+    assert once.last_before(local("2027-06-01 00:00"), PRAGUE) == local("2026-01-20 06:00")
+
+
+def test_however_many_times_were_missed_the_job_is_due_once(tmp_path):
+    workspace = season_of(tmp_path)
+    now = local("2025-10-25 12:00")
+    log = RunLog(workspace.log, clock=lambda: now)
+    assert missed(workspace, now, log) == []  # a season that nobody has begun to run has missed nothing
+    log.write(POST_SHIFT, "ended", began_at=local("2025-10-20 05:20").isoformat(), due=None)
+    assert missed(workspace, now, log) == [POST_SHIFT, REFIT, COMPARE]
+    log.write(POST_SHIFT, "failed", began_at=now.isoformat(), due=None)
+    assert POST_SHIFT in missed(workspace, now, log)  # what failed is still to be done
+    for job in (POST_SHIFT, REFIT, COMPARE):
+        log.write(job, "ended", began_at=now.isoformat(), due=None)
+    assert missed(workspace, now, log) == []
+
+
+def test_a_run_that_began_a_moment_early_has_done_its_time(tmp_path):
+    log, due = RunLog(tmp_path), local("2025-10-25 05:20")
+    log.write(POST_SHIFT, "ended", began_at=(due - dt.timedelta(seconds=1)).isoformat(), due=due)
+    assert log.done_since(POST_SHIFT, due)
+    assert not log.done_since(POST_SHIFT, due + dt.timedelta(seconds=1))
+
+
+def test_half_a_line_of_the_log_is_passed_over(tmp_path):
+    log = RunLog(tmp_path)
+    log.write("a", "ended", n=1)
+    path = next(tmp_path.glob("*.jsonl"))
+    path.write_text(path.read_text() + '{"at": "2026-')
+    log.write("b", "ended", n=2)
+    assert [line.get("n") for line in log.lines()] == [1] or [line["n"] for line in log.lines()] == [2, 1]
+    assert log.last("a", "ended")["n"] == 1
+
+
+def test_files_are_told_once_and_only_when_they_rest(tmp_path):
+    workspace = season_of(tmp_path)
+    (workspace.inbox / "old.csv").write_text("a")
+    eye = InboxWatch(workspace)
+    assert eye.new_files() == 0
+    new = workspace.inbox / "new.csv"
+    new.write_text("half")
+    assert eye.new_files() == 0  # just come
+    new.write_text("half and whole")
+    assert eye.new_files() == 0  # still growing
+    assert eye.new_files() == 1
+    assert eye.new_files() == 0
+    new.write_text("corrected by hand")
+    assert (eye.new_files(), eye.new_files()) == (0, 1)
+    new.unlink()
+    assert eye.new_files() == 0
+
+
+def test_due_before_takes_the_last_of_several_shifts(tmp_path):
+    season = season_of(tmp_path, 'after_shift = ["06:00", "18:00"]').season
+    assert due_before(POST_SHIFT, season, local("2025-10-25 19:00")) == local("2025-10-25 18:00")
+
+
+@pytest.mark.parametrize(
+    ("read", "table", "says"),
+    [
+        (read_schedule, {"refit": "2 o'clock"}, "a time is wrong"),
+        (read_schedule, {"compare": "Funday 03:00"}, "is no weekday"),
+        (read_schedule, {"refits": "02:00"}, "'refits' is not known"),
+        (read_schedule, {"after_shift": 5}, "a time is wrong"),
+        (read_notify, {"webhook": "ftp://x"}, "webhook is"),
+        (read_notify, {"rejected_pct": "many"}, "'rejected_pct' is 'many'"),
+        (read_place, {"engine": 3}, "'engine' is 3"),
+        (read_place, [], "this is no table"),
+    ],
+)
+def test_what_cannot_be_is_said_with_the_way_out(read, table, says):
+    with pytest.raises(WorkspaceError, match=says) as told:
+        read(table, dt.time(5), "here") if read is read_schedule else read(table, "here")
+    assert told.value.mend
+
+
+def test_what_is_written_is_json_a_line(tmp_path):
+    log = RunLog(tmp_path)
+    log.write("post-shift", "stage", stage="Reading 3 new files", seconds=1.5)
+    (line,) = next(tmp_path.glob("*.jsonl")).read_text().splitlines()
+    assert json.loads(line)["stage"] == "Reading 3 new files"

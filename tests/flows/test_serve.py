@@ -1,0 +1,130 @@
+"""A season kept going: with no server, with a Prefect server, with workers of a pool on PostgreSQL."""
+
+import contextlib
+import json
+import shutil
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from flows.demo import write_demo
+from flows.schedule import COMPARE, POST_SHIFT, REFIT
+from tests.program import PROGRAM, taretrace
+from tests.proofs.seasons import QUIET
+from tests.servers import postgres, postgres_programs, prefect_server, running, until
+from transforms.run_log import RunLog
+from transforms.warehouse import Warehouse
+from transforms.workspace import Workspace
+
+
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory, prefect_home) -> Workspace:
+    """A season that was ingested and whose inbox is looked into every second; nothing is due by the clock."""
+    folder = tmp_path_factory.mktemp("begun") / "season"
+    workspace = write_demo(folder, machines=2, days=3, seed=3, hz=0.05, reporter=QUIET)
+    toml = folder / "season.toml"
+    text = toml.read_text().replace("new_files_every_min = 5", "new_files_every_min = 0.02\nafter_shift = []")
+    toml.write_text(text.replace('refit = "02:00"', 'refit = ""').replace('compare = "Mon 03:00"', 'compare = ""'))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PREFECT_HOME", str(prefect_home))
+        assert taretrace("post-shift", folder, "--json").code == 0
+    return workspace
+
+
+def copy_of(workspace: Workspace, folder: Path) -> Workspace:
+    return Workspace(Path(shutil.copytree(workspace.root, folder)))
+
+
+def schedule(workspace: Workspace, line: str) -> None:
+    toml = workspace.root / "season.toml"
+    key = line.split(" = ", maxsplit=1)[0]
+    text = [line if row.startswith(f"{key} =") else row for row in toml.read_text().splitlines()]
+    toml.write_text("\n".join(text))
+
+
+@contextlib.contextmanager
+def serving(workspace: Workspace, env: dict[str, str], *words: str) -> Iterator[Path]:
+    log = workspace.root.parent / "serve.log"
+    with running(*PROGRAM, "serve", str(workspace.root), *words, env=env, log=log) as process:
+        until(lambda: "Serving" in log.read_text() or process.poll() is not None, "serve")
+        yield log
+    assert "Ended." in log.read_text()
+    assert "Traceback" not in log.read_text()
+
+
+def ends(workspace: Workspace, job: str, event: str = "ended") -> list[dict[str, Any]]:
+    return [line for line in RunLog(workspace.log).lines() if line["job"] == job and line["event"] == event]
+
+
+def drop_ticket_file(workspace: Workspace) -> str:
+    """A corrected copy of a file: the last line is gone."""
+    ticket = min(p for p in workspace.inbox.iterdir() if "ticket" in p.name and p.suffix == ".csv")
+    again = workspace.inbox / f"{ticket.stem}-2.csv"
+    again.write_bytes(b"".join(ticket.read_bytes().splitlines(keepends=True)[:-1]))
+    return again.name
+
+
+def test_without_a_server_new_files_are_taken_in_and_what_was_missed_runs_once(begun, tmp_path, prefect_home):
+    workspace = copy_of(begun, tmp_path / "season")
+    # It ran a month ago, so many nights were missed.
+    log = RunLog(workspace.log)
+    log.write(POST_SHIFT, "ended", began_at="2026-01-01T00:00:00+00:00", due=None)
+    schedule(workspace, 'refit = "00:00"')
+    with serving(workspace, {"PREFECT_HOME": str(prefect_home)}) as out:
+        until(lambda: bool(ends(workspace, REFIT)), "the missed refit")
+        name = drop_ticket_file(workspace)
+        until(lambda: len(ends(workspace, POST_SHIFT)) == 2, "the run on new files")
+    assert len(ends(workspace, REFIT)) == len(ends(workspace, REFIT, "began")) == 1
+    assert "nightly-refit was missed: it is run once now" in out.read_text()
+    assert "1 new files: a post-shift run is started" in out.read_text()
+    assert ends(workspace, POST_SHIFT)[0]["files"] == 1
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        assert name in warehouse.table("source_file")["file"].to_list()
+    assert not ends(workspace, COMPARE)
+
+
+def states_and_artifacts(api: str) -> tuple[list[tuple[str, str, str]], list[dict[str, Any]]]:
+    """Every flow run (flow, state type, state name) and every artifact of a server."""
+    import httpx  # noqa: PLC0415
+
+    flows = {f["id"]: f["name"] for f in httpx.post(f"{api}/flows/filter", json={}).json()}
+    runs = httpx.post(f"{api}/flow_runs/filter", json={}).json()
+    seen = [(flows[r["flow_id"]], r["state_type"], r["state_name"]) for r in runs]
+    return seen, httpx.post(f"{api}/artifacts/filter", json={}).json()
+
+
+@pytest.mark.slow
+def test_workers_of_a_pool_run_the_schedule_on_a_server_that_keeps_its_state_in_postgresql(begun, tmp_path):
+    programs = postgres_programs()
+    if programs is None:
+        pytest.skip("PostgreSQL is not installed, and this user may not install it")
+    workspace = copy_of(begun, tmp_path / "season")
+    home = tmp_path / "home"
+    with (
+        postgres(programs) as database,
+        prefect_server(home, {"PREFECT_SERVER_DATABASE_CONNECTION_URL": database}) as api,
+    ):
+        env = {"PREFECT_API_URL": api, "PREFECT_HOME": str(home)}
+        prefect = [sys.executable, "-m", "prefect"]
+        with running(*prefect, "work-pool", "create", "fleet", "--type", "process", env=env) as made:
+            assert made.wait(60) == 0
+        with (
+            running(*prefect, "worker", "start", "--pool", "fleet", env=env, log=tmp_path / "worker.log"),
+            serving(workspace, env, "--pool", "fleet"),
+        ):
+            time.sleep(2)
+            drop_ticket_file(workspace)
+            until(lambda: bool(ends(workspace, POST_SHIFT)), "the worker's run")
+            until(
+                lambda: any(n in {"Completed", "Data trouble"} for _, _, n in states_and_artifacts(api)[0]), "its state"
+            )
+            seen, artifacts = states_and_artifacts(api)
+    assert ("post-shift", "COMPLETED", "Completed") in seen or ("post-shift", "COMPLETED", "Data trouble") in seen
+    (artifact,) = (a for a in artifacts if a["key"] == POST_SHIFT)
+    assert [row["kind"] for row in json.loads(artifact["data"])] == ["load"]
+    assert "shift" in artifact["description"]
+    assert not (home / "prefect.db").exists()
