@@ -27,7 +27,7 @@ from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.errors import WorkspaceError
 from transforms.hold import held
 from transforms.intake.apart import receive_each
-from transforms.intake.due import due_files, forget_changed, redate, remember, remembered
+from transforms.intake.due import due_files, forget_changed, forget_misnamed, redate, remember, remembered
 from transforms.intake.inbox import look
 from transforms.intake.mapping import Mapping, read_mappings
 from transforms.intake.receive import Received, Store, examine
@@ -45,12 +45,13 @@ from transforms.model.refit import refit
 from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
 from transforms.spread import Spread, here
+from transforms.sql_files import sql_names
 from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, read_trial, trial_toml
 from transforms.trial.read import Reading, find_loads, read
 from transforms.trial.wanted import trials_wanted
-from transforms.warehouse import Warehouse, sql_names
+from transforms.warehouse import Warehouse
 from transforms.working.roll_up import RolledUp
 from transforms.working.roll_up import roll_up as rolled_up
 from transforms.working.season_bins import bin_days, drop_gone_days, machine_days_of_bins, stale_days
@@ -100,6 +101,7 @@ def receive_files(workspace: Workspace, reporter: Reporter, spread: Spread = her
     catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         lake.sweep(Store(warehouse, lake).recorded)
+        forget_misnamed(warehouse, lake)
         before = remembered(warehouse)
         inbox = look(workspace.inbox, before)
         remember(inbox, before, warehouse)

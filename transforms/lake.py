@@ -4,6 +4,7 @@ import datetime as dt
 import hashlib
 import io
 import os
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Union
@@ -94,6 +95,7 @@ NO_BINS: dict[str, pl.DataType | type[pl.DataType]] = {
 PREFIX = 16
 """A telemetry file's name begins with so many characters of its source's sha-256."""
 TAKING = "taking"
+NAMED = re.compile(r"[0-9a-f]{16}-\d{5}-\d+-\d+\.parquet")
 
 
 @dataclass(frozen=True)
@@ -186,6 +188,14 @@ class Lake:
     def telemetry_from(self, source: str) -> list[LakePath]:
         """Return the telemetry files of one source."""
         return self._listed(self.root / "telemetry", f"*/*/{source[:PREFIX]}-*.parquet")
+
+    def misnamed(self) -> dict[str, list[LakePath]]:
+        """Return telemetry whose files an earlier taretrace named otherwise, by its source's prefix."""
+        out: dict[str, list[LakePath]] = {}
+        for path in self._listed(self.root / "telemetry", "*/*/*.parquet"):
+            if not NAMED.fullmatch(path.name):
+                out.setdefault(path.stem[:PREFIX], []).append(path)
+        return out
 
     def machine_days(self, sources: set[str]) -> dict[tuple[str, str], list[LakePath]]:
         """Return the telemetry files of recorded sources (their prefixes) by (machine folder, day)."""

@@ -6,7 +6,6 @@ import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache
-from importlib.resources import files
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -15,21 +14,11 @@ import duckdb
 import polars as pl
 
 from transforms.errors import WorkspaceError
+from transforms.migrate import is_carried
+from transforms.sql_files import sql_names, sql_text
 
 if TYPE_CHECKING:
     from transforms.lake import LakePath
-
-SQL = files("sql")
-
-
-def sql_text(folder: str, name: str) -> str:
-    """Return the text of `sql/<folder>/<name>.sql`."""
-    return SQL.joinpath(folder).joinpath(f"{name}.sql").read_text("utf-8")
-
-
-def sql_names(folder: str) -> list[str]:
-    """Return the names of the relations of a folder of `sql/`, in order."""
-    return sorted(p.name.removesuffix(".sql") for p in SQL.joinpath(folder).iterdir() if p.name.endswith(".sql"))
 
 
 @lru_cache(maxsize=1)
@@ -84,23 +73,51 @@ class Warehouse:
         self._columns: dict[str, list[str]] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
-        if read_only or self._laid_out():
-            return
-        try:
-            for text in _layout():
-                self._con.execute(text)
-            self._con.execute(f"comment on table source_file is '{_layout_mark()}'")
-        except duckdb.BinderException as problem:
+        if not self._laid_out():
+            self._lay_out(path, read_only=read_only)
+
+    def _lay_out(self, path: Path, *, read_only: bool) -> None:
+        """Make the tables, or bring those of an earlier taretrace up to date."""
+        if read_only:
             self._con.close()
             raise WorkspaceError(
-                "the warehouse was made by an earlier taretrace", where=str(path),
-                mend="move warehouse.duckdb and lake/ away and ingest the inbox again",
-            ) from problem  # fmt: skip
+                "the warehouse was made by another version of taretrace", where=str(path),
+                mend="run 'taretrace post-shift' on the workspace: it brings the tables up to date",
+            )  # fmt: skip
+        with self.transaction():
+            before = self._mark()
+            held = self._emptied() if before is not None else {}
+            for text in _layout():
+                self._con.execute(text)
+            for name, rows in held.items():
+                self.append(name, rows)
+            if before is not None:
+                mark = {"upgraded_at": dt.datetime.now(dt.UTC), "from_layout": before, "to_layout": _layout_mark()}
+                self.append("upgrade", pl.DataFrame([mark]))
+            self._con.execute(f"comment on table source_file is '{_layout_mark()}'")
+
+    def _emptied(self) -> dict[str, pl.DataFrame]:
+        """Drop everything; return the rows that are to be carried over."""
+        relations = self.query("own_relation")
+        tables = relations.filter(kind="table")["name"].to_list()
+        carried = [n for n in tables if is_carried(n) and n in sql_names("tables")]
+        for name in sql_names("migrations"):
+            if name in carried:
+                self._con.execute(sql_text("migrations", name))
+        held = {name: self.table(name) for name in carried}
+        for name, kind in relations.iter_rows():
+            quoted = name.replace('"', '""')
+            self._con.execute(f'drop {kind} "{quoted}"')
+        return held
+
+    def _mark(self) -> str | None:
+        """Which layout the tables were made from; None where there are none."""
+        marked = "select coalesce(comment, 'early') as mark from duckdb_tables() where table_name = 'source_file'"
+        return next(iter(self._rows(marked, {})["mark"]), None)
 
     def _laid_out(self) -> bool:
         """Whether tables and views were made from these very files: laying them out costs more than most queries."""
-        marked = "select comment from duckdb_tables() where table_name = 'source_file'"
-        return self._rows(marked, {})["comment"].to_list() == [_layout_mark()]
+        return self._mark() == _layout_mark()
 
     @classmethod
     def in_memory(cls) -> Self:

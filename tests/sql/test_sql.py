@@ -7,7 +7,8 @@ import pytest
 
 from flows import stages
 from tests.proofs.seasons import Season
-from transforms.warehouse import SQL, Warehouse, sql_names, sql_text
+from transforms.sql_files import SQL, sql_names, sql_text
+from transforms.warehouse import Warehouse
 
 FILES = [(folder, name) for folder in ("tables", "views", "marts", "pages", "checks") for name in sql_names(folder)]
 

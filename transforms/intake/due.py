@@ -83,3 +83,21 @@ def due_files(inbox: Inbox, warehouse: Warehouse) -> list[Found]:
             earlier = new.get(found.sha)
             new[found.sha] = found if earlier is None or found.changed_ns < earlier.changed_ns else earlier
     return sorted(new.values(), key=lambda f: f.file)
+
+
+def forget_misnamed(warehouse: Warehouse, lake: Lake) -> int:
+    """Drop telemetry that an earlier taretrace named otherwise, so that its files are read anew; return how many.
+
+    Only a workspace that was brought up to date can hold any.
+    """
+    if not warehouse.table("upgrade").height:
+        return 0
+    misnamed = lake.misnamed()
+    with warehouse.transaction():
+        for sha in warehouse.table("source_file")["source_sha256"].to_list():
+            if sha[:PREFIX] in misnamed:
+                warehouse.forget_source(sha)
+    for paths in misnamed.values():
+        for path in paths:
+            path.unlink()
+    return len(misnamed)
