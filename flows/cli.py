@@ -3,6 +3,7 @@
 import datetime as dt
 import errno
 import json
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ from flows.progress import Reporter
 from flows.report_verbs import report_app
 from flows.schedule import POST_SHIFT
 from flows.serve_verb import register_serve
+from flows.upkeep_verbs import register_upkeep
 from reports.cautions import CAUTION
 from transforms.errors import WorkspaceError
 from transforms.hold import held
@@ -40,6 +42,7 @@ app.add_typer(report_app, name="report")
 register(app)
 register_decisions(app)
 register_serve(app)
+register_upkeep(app)
 
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
@@ -319,6 +322,7 @@ def _one_sentence() -> Iterator[None]:
 
 
 def main() -> None:
-    """Run the program."""
+    """Run the program. What it writes is for this user alone: it tells of growers."""
+    os.umask(0o077)
     with _one_sentence():
         app()

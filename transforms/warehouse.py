@@ -239,6 +239,13 @@ class Warehouse:
             self._con.register_filesystem(paths[0].fs)
         return self._rows(sql_text("lake", name), {"paths": [str(p) for p in paths]})
 
+    @staticmethod
+    def settle(path: Path) -> None:
+        """Write what stands in the log beside a warehouse's file into the file, so that it may be copied."""
+        con = _Connection(path, read_only=False)
+        con.execute("checkpoint")
+        con.close()
+
     def query(self, name: str, **parameters: Any) -> pl.DataFrame:
         """Run `sql/pages/<name>.sql` with parameters and return its rows."""
         return self._rows(sql_text("pages", name), parameters)

@@ -229,8 +229,12 @@ def init_workspace(root: Path, season_toml: str | None = None) -> Workspace:
     """
     if root.exists() and not root.is_dir():
         raise WorkspaceError("a file stands where the workspace should be", where=str(root), mend="name another folder")
+    fresh = not root.exists()
     for name in FOLDERS:
         (root / name).mkdir(parents=True, exist_ok=True)
+    if fresh:
+        # Growers' data: nobody else on this machine may look.
+        root.chmod(0o700)
     target = root / "season.toml"
     if not target.exists():
         target.write_text(season_toml or season_template(), "utf-8")

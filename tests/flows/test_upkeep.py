@@ -1,0 +1,245 @@
+"""Doctor, backup and restore, retention, permissions: what keeps a season's workspace whole and private."""
+
+import datetime as dt
+import fcntl
+import json
+import os
+import shutil
+import stat
+import tarfile
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from flows import stages
+from tests.program import taretrace, taretrace_here
+from tests.proofs.seasons import QUIET, Season, ingest
+from transforms.explain import explain_load
+from transforms.export import exported_tables
+from transforms.health import look_after
+from transforms.lake import Lake
+from transforms.run_log import RunLog
+from transforms.warehouse import Warehouse
+from transforms.workspace import Workspace, init_workspace
+
+NOW = dt.datetime.now(dt.UTC)
+
+
+@pytest.fixture
+def copied(season: Season, tmp_path) -> Workspace:
+    """A copy of the small season that a test may harm."""
+    workspace = Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / "season")))
+    workspace.root.chmod(0o700)
+    return workspace
+
+
+def states(workspace: Workspace) -> dict[str, str]:
+    """Check -> the worst that was found."""
+    worst = {"fine": 0, "note": 1, "wrong": 2}
+    out: dict[str, str] = {}
+    for f in look_after(workspace, dt.datetime.now(dt.UTC)):
+        if worst[f.state] >= worst[out.get(f.check, "fine")]:
+            out[f.check] = f.state
+        assert f.mend or f.state != "wrong"
+    return out
+
+
+def tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        out = exported_tables(warehouse, Lake(workspace.lake))
+    return {n: t.drop("received_at", "fitted_at", strict=False) for n, t in out.items()}
+
+
+def test_a_workspace_in_order_is_said_to_be(copied):
+    assert set(states(copied).values()) == {"fine"}
+    ran = taretrace_here("doctor", copied.root, "--json")
+    assert ran.code == 0, ran.out
+    assert json.loads(ran.out)["wrong"] == 0
+
+
+@pytest.mark.parametrize(
+    ("harm", "check", "mends"),
+    [
+        (lambda w: w.root.chmod(0o755), "permissions", "chmod go-rwx"),
+        (lambda w: shutil.rmtree(w.mappings), "folders", "taretrace init"),
+        (lambda w: (w.root / "season.toml").write_text("[season]\nunits = 'ells'"), "season.toml, mappings", "metric"),
+        (lambda w: os.utime(next(w.inbox.glob("*.csv")), (4e9, 4e9)), "clock", "clock"),
+        (lambda w: RunLog(w.log, clock=lambda: NOW + dt.timedelta(days=2)).write("a", "ended"), "clock", "clock"),
+        (lambda w: shutil.rmtree(w.lake / "telemetry"), "lake", "restore a backup"),
+        (lambda w: w.warehouse.write_bytes(b"no warehouse at all"), "warehouse", "wait until"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_found_with_the_way_to_mend_it(copied, harm, check, mends):
+    harm(copied)
+    (found,) = [f for f in look_after(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
+    assert mends in found.mend
+    ran = taretrace_here("doctor", copied.root, "--json")
+    assert ran.code == 2
+    assert json.loads(ran.out)["wrong"] >= 1
+
+
+def test_a_full_disk_is_found(copied, monkeypatch):
+    usage = shutil.disk_usage(copied.root)._replace(free=10_000_000)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
+    assert states(copied)["disk"] == "wrong"
+
+
+def test_a_lock_of_a_run_that_died_is_told_from_one_that_is_held(copied):
+    held = copied.root / ".held"
+    held.write_text('{"verb": "ingest", "process": 1, "since": "long ago"}')
+    assert "died" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
+    with held.open("a+") as handle:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        assert "a run holds the workspace" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
+
+
+def test_rows_that_break_a_check_are_found(copied):
+    with Warehouse(copied.warehouse) as warehouse:
+        rows = warehouse.table("load_trace")
+        warehouse.replace("load_trace", rows.filter(pl.col("load_id") != rows["load_id"][0]))
+    assert states(copied)["warehouse"] == "wrong"
+
+
+def test_prefects_home_and_a_server_that_is_named(copied, monkeypatch):
+    home = copied.home
+    home.mkdir()
+    (home / "prefect.db").write_bytes(b"this is no database" * 100)
+    told = json.loads(taretrace_here("doctor", copied.root, "--json").out)["findings"]
+    (found,) = (f for f in told if f["check"] == "Prefect")
+    assert (found["state"], "rm -r" in found["mend"]) == ("wrong", True)
+    monkeypatch.setenv("PREFECT_API_URL", "http://127.0.0.1:9/api")
+    told = json.loads(taretrace_here("doctor", copied.root, "--json").out)["findings"]
+    assert next(f for f in told if f["check"] == "Prefect")["says"].startswith("no server answers")
+
+
+def test_a_backup_holds_everything_and_comes_back_to_the_byte(copied, tmp_path):
+    made = taretrace("backup", copied.root, "--to", tmp_path / "b.tar", "--json")
+    assert made.code == 0, made.err
+    back = tmp_path / "back"
+    ran = taretrace("restore", tmp_path / "b.tar", back, "--json")
+    assert ran.code == 0, ran.err
+    here = {p.relative_to(copied.root): p.read_bytes() for p in copied.root.rglob("*") if p.is_file()}
+    there = {p.relative_to(back): p.read_bytes() for p in back.rglob("*") if p.is_file()}
+    assert here.keys() - there.keys() <= {Path(".held")}
+    assert all(there[name] == here[name] for name in there)
+    assert stat.S_IMODE(back.stat().st_mode) == 0o700
+    assert stat.S_IMODE((tmp_path / "b.tar").stat().st_mode) == 0o600
+
+
+def test_a_backup_that_was_harmed_is_refused_before_anything_is_written(copied, tmp_path):
+    taretrace_here("backup", copied.root, "--to", tmp_path / "b.tar", "--json")
+    body = bytearray((tmp_path / "b.tar").read_bytes())
+    body[len(body) // 2] ^= 1
+    (tmp_path / "bit.tar").write_bytes(body)
+    (tmp_path / "cut.tar").write_bytes(bytes(body[: len(body) // 3]))
+    for name in ("bit.tar", "cut.tar"):
+        ran = taretrace_here("restore", tmp_path / name, tmp_path / "back", "--json")
+        assert ran.code == 2
+        assert "take an earlier one" in ran.err
+        assert not (tmp_path / "back").exists()
+        assert taretrace_here("restore", tmp_path / name, "--check").code == 2
+    assert taretrace_here("restore", tmp_path / "b.tar", "--check").code == 0
+
+
+def test_a_backup_of_somebody_elses_making_writes_nothing_outside(tmp_path):
+    evil = tmp_path / "evil.tar"
+    (tmp_path / "x").write_text("harm")
+    (tmp_path / "manifest.json").write_text("{}")
+    with tarfile.open(evil, "w") as tar:
+        tar.add(tmp_path / "x", arcname="../escaped")
+        tar.add(tmp_path / "manifest.json", arcname="manifest.json")
+    assert taretrace_here("restore", evil, tmp_path / "back", "--json").code == 2
+    assert not (tmp_path / "escaped").exists()
+
+
+def test_what_a_run_writes_is_for_this_user_alone(tmp_path):
+    folder = tmp_path / "season"
+    assert taretrace("init", folder, "--json").code == 0
+    assert taretrace("ingest", folder, "--json").code == 2  # no mapping yet
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    made = [p for p in folder.rglob("*") if p.is_file() or p.is_dir()]
+    assert made
+    assert not [p for p in made if stat.S_IMODE(p.stat().st_mode) & 0o077]
+
+
+def keep_days(workspace: Workspace, days: int) -> Workspace:
+    toml = workspace.root / "season.toml"
+    toml.write_text(toml.read_text().replace("# keep_telemetry_days = 90", f"keep_telemetry_days = {days}"))
+    return Workspace(workspace.root)
+
+
+def test_old_records_give_way_to_their_bins_and_every_table_stays(copied):
+    before = tables(copied)
+    size = sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet"))
+    workspace = keep_days(copied, 3)
+    rolled = stages.roll_up(workspace, QUIET)
+    assert rolled.machine_days > 0
+    assert rolled.size + sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet")) == size
+    ingest(workspace)
+    after = tables(workspace)
+    for name, table in before.items():
+        assert table.sort(table.columns[:4]).equals(after[name].sort(table.columns[:4])), name
+    assert states(workspace)["lake"] == "fine"
+    assert stages.roll_up(workspace, QUIET).machine_days == 0
+
+
+def test_a_load_is_still_explained_down_to_its_lines_after_its_records_went(copied):
+    with Warehouse.to_look_at(copied.warehouse) as warehouse:
+        facts = warehouse.table("load_fact").sort("lifted_at")
+        load = facts.filter(pl.col("trace_quality") > 0.5)["load_id"][0]
+        before = explain_load(load, warehouse, Lake(copied.lake)).minutes
+    stages.roll_up(keep_days(copied, 1), QUIET)
+    with Warehouse.to_look_at(copied.warehouse) as warehouse:
+        assert warehouse.table("rolled_day").height
+        after = explain_load(load, warehouse, Lake(copied.lake)).minutes
+    assert after.select("machine_id", "file", "share").equals(before.select("machine_id", "file", "share"))
+    assert after["records"].sum() >= before["records"].sum() > 0
+
+
+def test_a_row_that_comes_later_for_such_a_day_is_rejected_with_the_reason_and_harms_no_bin(copied):
+    workspace = keep_days(copied, 1)
+    stages.roll_up(workspace, QUIET)
+    bins = tables(workspace)["bin"]
+    log = min(p for p in workspace.inbox.iterdir() if "log" in p.name or "machine" in p.name)
+    lines = log.read_bytes().splitlines(keepends=True)
+    (workspace.inbox / f"{log.stem}-part{log.suffix}").write_bytes(b"".join(lines[:-5]))
+    ingest(workspace)
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        rules = set(warehouse.table("rejected_row").filter(pl.col("file").str.contains("-part"))["rule"])
+        taken = warehouse.table("source_file").filter(pl.col("file").str.contains("-part"))
+    assert taken.height == 1
+    assert "rolled_up" in rules
+    assert tables(workspace)["bin"].sort("machine_id", "bin_at").equals(bins.sort("machine_id", "bin_at"))
+
+
+def test_a_crash_while_records_are_let_go_loses_nothing(copied, monkeypatch):
+    before = tables(copied)
+    workspace, unlink, gone = keep_days(copied, 1), Path.unlink, []
+
+    def dies(path: Path, *args, **kwargs):
+        if "telemetry" in path.parts:
+            gone.append(path)
+            if len(gone) == 5:
+                raise KeyboardInterrupt
+        unlink(path, *args, **kwargs)
+
+    monkeypatch.setattr(Path, "unlink", dies)
+    with pytest.raises(KeyboardInterrupt):
+        stages.roll_up(workspace, QUIET)
+    monkeypatch.undo()
+    ingest(workspace)
+    stages.roll_up(workspace, QUIET)
+    ingest(workspace)
+    after = tables(workspace)
+    for name, table in before.items():
+        assert table.sort(table.columns[:4]).equals(after[name].sort(table.columns[:4])), name
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        keys = warehouse.table("rolled_day").select("machine", "day")
+    assert keys.height == keys.unique().height
+
+
+def test_an_empty_workspace_has_notes_and_nothing_wrong(tmp_path):
+    found = states(init_workspace(tmp_path / "new"))
+    assert "wrong" not in found.values()
+    assert found["warehouse"] == found["mappings"] == "note"
