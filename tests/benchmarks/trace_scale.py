@@ -21,10 +21,10 @@ import polars as pl
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
-from flows import stages  # noqa: E402
-from flows.progress import Reporter  # noqa: E402
-from transforms.lake import Lake, write_whole  # noqa: E402
-from transforms.workspace import Workspace, init_workspace  # noqa: E402
+from flows import stages
+from flows.progress import Reporter
+from transforms.lake import Lake, write_whole
+from transforms.workspace import Workspace, init_workspace
 
 FIRST = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 DAYS, BINS_A_DAY, LOADS_A_DAY, LOAD_T, TANK_T = 60, 1200, 12.5, 27.5, 20.0

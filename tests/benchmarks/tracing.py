@@ -21,7 +21,7 @@ from scipy.optimize import linear_sum_assignment
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from proofs.traced import (  # noqa: E402
+from proofs.traced import (
     TracedSeason,
     baselines,
     mean_settings,
@@ -31,9 +31,9 @@ from proofs.traced import (  # noqa: E402
     trace_plan,
 )
 
-from transforms.demo.hardship import Hardship  # noqa: E402
-from transforms.demo.season import Plan  # noqa: E402
-from transforms.trace import calibration, trace  # noqa: E402
+from transforms.demo.hardship import Hardship
+from transforms.demo.season import Plan
+from transforms.trace import calibration, trace
 
 MILD = {"lag_scale": 0.9, "capacity_sd_t": 1.0, "patchiness": 0.02, "forecast_error": 0.05, "missing": 0.003,
         "site_clocks": (("east", 7.0, 0), ("west", 60.0, 3))}  # fmt: skip

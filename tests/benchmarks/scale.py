@@ -1,0 +1,178 @@
+"""A season of 1, 10 and 100 million records: seconds of each stage, peak memory, disk; what one more shift costs.
+
+    PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py 1 10        millions of records
+    PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py --shifts    one more shift, early and late in a season
+    PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py --workers   ten million records on one worker and on two
+
+Each size is a process of its own on files streamed to disk by `fleet_season.py`; --shifts and --workers as well.
+"""
+
+import contextlib
+import json
+import os
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[k]) for k in (1, 2)]
+
+SIZES = {1: (6, 5), 10: (12, 25), 100: (48, 60)}
+"""Millions of records -> machines, days."""
+SHIFTS = (12, 60)
+STAGES = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep", "fit", "check_fits", "compare",
+          "advise", "guide", "shift_page")  # fmt: skip
+
+
+def run_stages(folder: Path) -> dict[str, float]:
+    """Run every stage of a post-shift run in this process; return the seconds of each and the peak memory in MB."""
+    from flows import pages, stages  # noqa: PLC0415
+    from flows.progress import Reporter  # noqa: PLC0415
+    from transforms.workspace import Workspace  # noqa: PLC0415
+
+    workspace, quiet, out, fits = Workspace(folder), Reporter(quiet=True), {}, None
+    for name in STAGES:
+        started = time.perf_counter()
+        if name == "fit":
+            fits = stages.fit(workspace, quiet)
+        elif name == "shift_page":
+            pages.shift_page(workspace, quiet)
+        elif name in {"check_fits", "compare", "advise", "guide"}:
+            getattr(stages, name)(workspace, fits, quiet)
+        else:
+            getattr(stages, name)(workspace, quiet)
+        out[name] = round(time.perf_counter() - started, 2)
+    out["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return out
+
+
+def apart(*words: str) -> dict[str, float]:
+    """Call this file again in a process of its own."""
+    told = subprocess.run([sys.executable, __file__, *words], capture_output=True, text=True, check=False)
+    if told.returncode:
+        raise RuntimeError(told.stderr[-2000:])
+    out: dict[str, float] = json.loads(told.stdout.splitlines()[-1])
+    return out
+
+
+def size_mb(folder: Path) -> float:
+    paths = folder.rglob("*") if folder.is_dir() else [folder]
+    return sum(p.stat().st_size for p in paths if p.is_file()) / 1e6
+
+
+def season_of(folder: Path, machines: int, days: int) -> dict[str, float]:
+    """Stream a season's files to disk."""
+    from fleet_season import Fleet, start_season, stream  # noqa: PLC0415
+
+    fleet = Fleet(folder)
+    workspace = start_season(folder / "season", fleet)
+    started = time.perf_counter()
+    records = stream(fleet, workspace.inbox, machines, days)
+    return {"records": records, "write_s": round(time.perf_counter() - started, 1),
+            "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}  # fmt: skip
+
+
+def scale(millions: list[int]) -> None:
+    """Print a row a size, and each stage's seconds a million records."""
+    for size in millions:
+        machines, days = SIZES[size]
+        with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
+            folder = Path(made)
+            wrote = apart("--write", str(folder), str(machines), str(days))
+            took = apart("--stages", str(folder / "season"))
+            season = folder / "season"
+            disk = {n: round(size_mb(season / n)) for n in ("inbox", "lake", "warehouse.duckdb")}
+            whole = sum(took[s] for s in STAGES)
+            print(json.dumps({"machines": machines, "days": days, "written": wrote, **took, "whole_s": round(whole, 1),
+                              "s_a_million": {s: round(took[s] / wrote["records"] * 1e6, 3) for s in STAGES},
+                              "disk_mb": disk}), flush=True)  # fmt: skip
+
+
+def shifts() -> None:
+    """Run a season shift by shift, as files come; print what the shifts of each tenth day cost."""
+    machines, days = SHIFTS
+    with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
+        folder = Path(made)
+        apart("--write", str(folder), str(machines), str(days))
+        season = folder / "season"
+        every = sorted(season.joinpath("inbox").iterdir())
+        later = folder / "later"
+        later.mkdir()
+        dates = sorted({date_of(p) for p in every if p.name.startswith("log_")})
+        for path in every:
+            path.rename(later / path.name)
+        for k, date in enumerate(dates, start=1):
+            for path in sorted(later.iterdir()):
+                if date_of(path) <= date:
+                    path.rename(season / "inbox" / path.name)
+            took = apart("--stages", str(season))
+            print(json.dumps({"shift": k, **took, "whole_s": round(sum(took[s] for s in STAGES), 1)}), flush=True)
+
+
+def date_of(path: Path) -> str:
+    """When a file comes: a log in its period's order of days, a list with the first day of its period."""
+    words = path.stem.split("_")
+    return "_".join(words[2:]) if words[0] == "log" else words[-1]
+
+
+def workers() -> None:
+    """Print the seconds of what is spread, on one worker and on two, machine-days and fields the same."""
+    from servers import cluster, prefect_server  # noqa: PLC0415
+
+    machines, days = SIZES[10]
+    with tempfile.TemporaryDirectory(dir="/var/tmp") as made, contextlib.ExitStack() as stack:
+        folder = Path(made)
+        apart("--write", str(folder), str(machines), str(days))
+        api = stack.enter_context(prefect_server(folder / "home"))
+        for count in (1, 2):
+            with cluster(count, {"PREFECT_API_URL": api, "PREFECT_HOME": str(folder / "home")}, folder) as there:
+                season = Path(shutil.copytree(folder / "season", folder / f"season{count}"))
+                toml = season / "season.toml"
+                run = f'[run]\nengine = "dask"\naddress = "{there.address}"'
+                toml.write_text(toml.read_text().replace("[run]", run))
+                os.environ["PREFECT_API_URL"], os.environ["PREFECT_HOME"] = api, str(folder / "home")
+                took = apart("--flow", str(season))
+                print(json.dumps({"workers": count, **took, "whole_s": round(sum(took.values()), 1)}), flush=True)
+                shutil.rmtree(season)
+
+
+def run_flow(folder: Path) -> dict[str, float]:
+    """Run what is spread as the flow does; seconds by stage, from the log of the run."""
+    from prefect import flow  # noqa: PLC0415
+
+    from flows.cluster import placed  # noqa: PLC0415
+    from flows.progress import Reporter  # noqa: PLC0415
+    from flows.quiet import settle_prefect  # noqa: PLC0415
+    from flows.steps import files_to_facts  # noqa: PLC0415
+    from transforms.workspace import Workspace  # noqa: PLC0415
+
+    settle_prefect(folder)
+    took: dict[str, float] = {}
+    reporter = Reporter(quiet=True)
+    reporter.log = lambda stage, seconds: took.__setitem__(stage.split(" ")[0] + " " + stage.split(" ")[-1], seconds)
+    there, spread = placed(flow(files_to_facts, validate_parameters=False), Workspace(folder).season.place)
+    there(Workspace(folder), reporter, spread)
+    return took
+
+
+def main() -> None:
+    words = sys.argv[1:]
+    if words[0] == "--write":
+        print(json.dumps(season_of(Path(words[1]), int(words[2]), int(words[3]))))
+    elif words[0] == "--stages":
+        print(json.dumps(run_stages(Path(words[1]))))
+    elif words[0] == "--flow":
+        print(json.dumps(run_flow(Path(words[1]))))
+    elif words[0] == "--shifts":
+        shifts()
+    elif words[0] == "--workers":
+        workers()
+    else:
+        scale([int(w) for w in words])
+
+
+if __name__ == "__main__":
+    main()
