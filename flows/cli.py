@@ -25,6 +25,7 @@ from flows.upkeep_verbs import register_upkeep
 from reports.cautions import CAUTION
 from transforms.errors import WorkspaceError
 from transforms.hold import held
+from transforms.run_log import RunLog
 from transforms.workspace import Workspace, init_workspace
 
 app = typer.Typer(
@@ -144,9 +145,14 @@ def _run_post_shift(
         from flows.jobs import run_job
 
         engine.ready()
+    log = RunLog(workspace.log)
+    reporter.log = lambda **facts: log.write(POST_SHIFT, "stage", **facts)
+    began = log.clock()
+    log.write(POST_SHIFT, "began", due=None)
     done = run_job(POST_SHIFT, workspace, reporter)
     received, page = done.received, done.pages[0]
     counts = _rows(received)
+    log.write(POST_SHIFT, "ended", due=None, began_at=began.isoformat(), **counts)
     _finish(json_wanted, {**counts, "shift_page": page.resolve()}, [
         _rows_line(counts),
         f"Shift page: [bold]{page.resolve()}[/]",
@@ -181,11 +187,15 @@ def post_shift_command(
 def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Take in new files of the inbox, trace loads and join them to tares and conditions."""
     from flows import stages
+    from transforms.spread import Processes
 
     reporter = Reporter(quiet=json_wanted)
     with _holding(folder, "ingest", wait) as workspace:
         received = stages.receive_files(workspace, reporter)
-        for stage in (stages.bin_telemetry, stages.trace, stages.conditions, stages.marts, stages.keep):
+        with Processes() as spread:
+            stages.bin_telemetry(workspace, reporter, spread)
+            stages.trace(workspace, reporter, spread)
+        for stage in (stages.conditions, stages.marts, stages.keep):
             stage(workspace, reporter)
     counts = _rows(received)
     _finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])

@@ -10,7 +10,7 @@ from prefect.context import FlowRunContext
 
 from transforms.errors import WorkspaceError
 from transforms.running import Place
-from transforms.spread import Spread, here
+from transforms.spread import Spread
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -43,14 +43,14 @@ def on_cluster(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[R
         yield from waiting.popleft().result()
 
 
-def placed(flow: Flow[..., Any], place: Place) -> tuple[Flow[..., Any], Spread]:
-    """Return a flow that runs where the season says, and how its work is spread.
+def placed(flow: Flow[..., Any], place: Place, local: Spread) -> tuple[Flow[..., Any], Spread]:
+    """Return a flow that runs where the season says, and how its work is spread; `local` is how it is here.
 
     Raises:
         WorkspaceError: the cluster is named, but its libraries are not installed, or nobody answers.
     """
     if place.engine == "here":
-        return flow, here
+        return flow, local
     try:
         from distributed import Client  # noqa: PLC0415
         from prefect_dask.task_runners import DaskTaskRunner  # noqa: PLC0415

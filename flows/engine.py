@@ -40,6 +40,7 @@ class Engine:
 
     def __enter__(self) -> Self:
         settle_prefect(self.home)
+        self.home.mkdir(parents=True, exist_ok=True)  # Prefect makes it, but not the folder it is in
         if "PREFECT_API_URL" not in os.environ:
             port = _free_port()
             # The server ends with us, even where we are killed.

@@ -13,7 +13,7 @@ from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
 from flows.steps import after_facts, files_to_facts, step
 from reports.forms import Forms
 from transforms.intake.receive import Received
-from transforms.spread import Spread
+from transforms.spread import Processes, Spread
 from transforms.workspace import Workspace
 
 EVERY_FORM = Forms(pdf=True, xlsx=True)
@@ -68,6 +68,7 @@ JOBS: dict[str, Any] = {POST_SHIFT: post_shift, REFIT: refit, COMPARE: compare, 
 
 def run_job(job: str, workspace: Workspace, reporter: Reporter) -> Done:
     """Run a job where the season says."""
-    there, spread = placed(JOBS[job], workspace.season.place)
-    done: Any = there(workspace, reporter, spread)
+    with Processes() as local:
+        there, spread = placed(JOBS[job], workspace.season.place, local)
+        done: Any = there(workspace, reporter, spread)
     return Done(done.received, done.pages)

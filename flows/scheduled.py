@@ -5,6 +5,7 @@ pages are written and the tables stand. Each leaves an artifact: a row a file re
 """
 
 import datetime as dt
+import os
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ def _described(ended: Attended) -> str:
 
 
 def _run(job: str, folder: str) -> Any:
+    os.umask(0o077)  # what is written tells of growers: for this user alone
     workspace = Workspace(Path(folder))
     ended = attend(job, workspace, _due(job, workspace))
     create_table_artifact(key=job, table=table_of(ended), description=_described(ended))

@@ -36,3 +36,10 @@ def prefect_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def catalogue() -> Catalogue:
     """The built-in settings."""
     return load_catalogue()
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What reads the demo season runs in one process: two of them would each run the season."""
+    for item in items:
+        if "demo" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.xdist_group("demo"))

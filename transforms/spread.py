@@ -1,10 +1,19 @@
 """How many like pieces of work are done: here one after the other, or by others at once. Results keep their order."""
 
+import os
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from typing import Protocol, TypeVar, runtime_checkable
+from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import get_context
+from types import TracebackType
+from typing import Protocol, Self, TypeVar, runtime_checkable
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
+WORTH_IT = 48
+"""Fewer jobs than this are done sooner here than processes start."""
+PIECE = 4
+AHEAD = 3
 
 
 @runtime_checkable
@@ -22,3 +31,45 @@ class Spread(Protocol):
 def here(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
     """Do one job after the other in this process; memory holds one result at a time."""
     return map(work, jobs)
+
+
+def _alone() -> None:
+    """A process that is one of many uses one thread; set before polars is first imported."""
+    os.environ["POLARS_MAX_THREADS"] = "1"
+
+
+def _piece(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
+    return [work(job) for job in jobs]
+
+
+class Processes:
+    """A `Spread` over this machine's processors, started where there is enough to do and kept until the block ends."""
+
+    def __init__(self, count: int | None = None) -> None:
+        self.count = count or os.cpu_count() or 1
+        self._pool: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+    def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
+        """Do jobs, a few at a time in each process."""
+        if self.count == 1 or (self._pool is None and len(jobs) < WORTH_IT):
+            yield from here(work, jobs)
+            return
+        if self._pool is None:
+            # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
+            self._pool = ProcessPoolExecutor(self.count, mp_context=get_context("spawn"), initializer=_alone)
+        waiting: deque[Future[list[Result]]] = deque()
+        for k in range(0, len(jobs), PIECE):
+            waiting.append(self._pool.submit(_piece, work, jobs[k : k + PIECE]))
+            if len(waiting) > self.count * AHEAD:
+                yield from waiting.popleft().result()
+        while waiting:
+            yield from waiting.popleft().result()

@@ -22,7 +22,8 @@ sys.path[:0] = [str(Path(__file__).parents[k]) for k in (1, 2)]
 
 SIZES = {1: (6, 5), 10: (12, 25), 100: (48, 60)}
 """Millions of records -> machines, days."""
-SHIFTS = (12, 60)
+SHIFTS, LOOKED_AT = (6, 60), (10, 20, 40, 59)
+"""Machines and days of the season that is run shift by shift, and the shifts whose runs are timed."""
 STAGES = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep", "fit", "check_fits", "compare",
           "advise", "guide", "shift_page")  # fmt: skip
 
@@ -31,13 +32,17 @@ def run_stages(folder: Path) -> dict[str, float]:
     """Run every stage of a post-shift run in this process; return the seconds of each and the peak memory in MB."""
     from flows import pages, stages  # noqa: PLC0415
     from flows.progress import Reporter  # noqa: PLC0415
+    from transforms.spread import Processes  # noqa: PLC0415
     from transforms.workspace import Workspace  # noqa: PLC0415
 
     workspace, quiet, out, fits = Workspace(folder), Reporter(quiet=True), {}, None
+    spread = Processes()
     for name in STAGES:
         started = time.perf_counter()
         if name == "fit":
-            fits = stages.fit(workspace, quiet)
+            fits = stages.fit(workspace, quiet, spread)
+        elif name in {"receive_files", "bin_telemetry", "trace"}:
+            getattr(stages, name)(workspace, quiet, spread)
         elif name == "shift_page":
             pages.shift_page(workspace, quiet)
         elif name in {"check_fits", "compare", "advise", "guide"}:
@@ -45,7 +50,9 @@ def run_stages(folder: Path) -> dict[str, float]:
         else:
             getattr(stages, name)(workspace, quiet)
         out[name] = round(time.perf_counter() - started, 2)
+    spread.__exit__(None, None, None)
     out["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    out["peak_mb_of_a_helper"] = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
     return out
 
 
@@ -104,11 +111,12 @@ def shifts() -> None:
         dates = sorted({date_of(p) for p in every if p.name.startswith("log_")})
         for path in every:
             path.rename(later / path.name)
-        for k, date in enumerate(dates, start=1):
-            for path in sorted(later.iterdir()):
-                if date_of(path) <= date:
-                    path.rename(season / "inbox" / path.name)
-            took = apart("--stages", str(season))
+        for k in LOOKED_AT:
+            for date in (dates[k - 2], dates[k - 1]):
+                for path in sorted(later.iterdir()):
+                    if date_of(path) <= date:
+                        path.rename(season / "inbox" / path.name)
+                took = apart("--stages", str(season))
             print(json.dumps({"shift": k, **took, "whole_s": round(sum(took[s] for s in STAGES), 1)}), flush=True)
 
 
@@ -147,13 +155,14 @@ def run_flow(folder: Path) -> dict[str, float]:
     from flows.progress import Reporter  # noqa: PLC0415
     from flows.quiet import settle_prefect  # noqa: PLC0415
     from flows.steps import files_to_facts  # noqa: PLC0415
+    from transforms.spread import here  # noqa: PLC0415
     from transforms.workspace import Workspace  # noqa: PLC0415
 
     settle_prefect(folder)
     took: dict[str, float] = {}
     reporter = Reporter(quiet=True)
     reporter.log = lambda stage, seconds: took.__setitem__(stage.split(" ")[0] + " " + stage.split(" ")[-1], seconds)
-    there, spread = placed(flow(files_to_facts, validate_parameters=False), Workspace(folder).season.place)
+    there, spread = placed(flow(files_to_facts, validate_parameters=False), Workspace(folder).season.place, here)
     there(Workspace(folder), reporter, spread)
     return took
 

@@ -17,12 +17,11 @@ from flows.notify import news, notify
 from flows.schedule import POST_SHIFT
 from tests.program import taretrace_here
 from tests.proofs.seasons import QUIET
+from tests.whole import assert_same, every_table
 from transforms.alarms import Alarm, alarms
 from transforms.errors import WorkspaceError
-from transforms.export import exported_tables
 from transforms.intake import receive as receiving
 from transforms.intake.receive import Received
-from transforms.lake import Lake
 from transforms.run_log import RunLog
 from transforms.running import Notify
 from transforms.warehouse import Warehouse
@@ -180,10 +179,4 @@ def test_a_file_that_a_fault_of_ours_stops_waits_and_all_others_are_taken(tmp_pa
     monkeypatch.undo()
     assert taretrace_here("ingest", season.root, "--json").code == 0
     assert taretrace_here("ingest", clean.root, "--json").code == 0
-    tables = []
-    for workspace in (season, clean):
-        with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-            tables.append(exported_tables(warehouse, Lake(workspace.lake)))
-    for name, table in tables[1].items():
-        dropped = [t.drop("received_at", strict=False) for t in (table, tables[0][name])]
-        assert dropped[0].sort(dropped[0].columns[:3]).equals(dropped[1].sort(dropped[1].columns[:3])), name
+    assert_same(every_table(clean, telemetry=True), every_table(season, telemetry=True))

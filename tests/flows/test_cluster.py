@@ -6,31 +6,15 @@ import subprocess
 import time
 from pathlib import Path
 
-import polars as pl
 import pytest
 
 from flows.demo import write_demo
 from tests.program import PROGRAM, taretrace
 from tests.proofs.seasons import QUIET
 from tests.servers import cluster, object_storage
-from transforms.export import exported_tables
-from transforms.lake import Lake, read_frame
-from transforms.warehouse import Warehouse
+from tests.whole import assert_same, every_table
+from transforms.lake import Lake
 from transforms.workspace import Workspace
-
-
-def every_table(workspace: Workspace) -> dict[str, pl.DataFrame]:
-    """Every exported table, every bin and every telemetry row, without the times of the runs."""
-    lake = Lake(workspace.lake)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        out = exported_tables(warehouse, lake)
-        recorded = {s[:16] for s in warehouse.table("source_file")["source_sha256"]}
-        for name in ("binned_day", "unload_event", "lag_sample", "rejected_row", "guide", "guide_curve", "benchmark"):
-            out[name] = warehouse.table(name)
-    for key, paths in lake.machine_days(recorded).items():
-        out["/".join(key)] = pl.concat([read_frame(p) for p in paths])
-    whole = {n: t.drop("received_at", "fitted_at", strict=False) for n, t in out.items()}
-    return {n: t.sort(t.columns[:4]) for n, t in whole.items()}
 
 
 def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_dies(tmp_path, monkeypatch, prefect_home):
@@ -60,11 +44,8 @@ def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_die
         assert binned_when_killed < 12
         assert not (season.root / "lake" / "bin").exists()
         assert "Lost all workers" not in (tmp_path / "scheduler.log").read_text()
-        there_tables = every_table(Workspace(season.root))
-    here_tables = every_table(laptop)
-    assert there_tables.keys() == here_tables.keys()
-    for name, table in here_tables.items():
-        assert table.equals(there_tables[name]), name
+        there_tables = every_table(Workspace(season.root), telemetry=True)
+    assert_same(every_table(laptop, telemetry=True), there_tables)
 
 
 def test_an_address_nobody_answers_is_said_in_one_sentence(tmp_path):

@@ -15,8 +15,8 @@ import pytest
 from flows import stages
 from tests.program import taretrace, taretrace_here
 from tests.proofs.seasons import QUIET, Season, ingest
+from tests.whole import assert_same, every_table
 from transforms.explain import explain_load
-from transforms.export import exported_tables
 from transforms.health import look_after
 from transforms.lake import Lake
 from transforms.run_log import RunLog
@@ -43,12 +43,6 @@ def states(workspace: Workspace) -> dict[str, str]:
             out[f.check] = f.state
         assert f.mend or f.state != "wrong"
     return out
-
-
-def tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        out = exported_tables(warehouse, Lake(workspace.lake))
-    return {n: t.drop("received_at", "fitted_at", strict=False) for n, t in out.items()}
 
 
 def test_a_workspace_in_order_is_said_to_be(copied):
@@ -170,16 +164,14 @@ def keep_days(workspace: Workspace, days: int) -> Workspace:
 
 
 def test_old_records_give_way_to_their_bins_and_every_table_stays(copied):
-    before = tables(copied)
+    before = every_table(copied)
     size = sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet"))
     workspace = keep_days(copied, 3)
     rolled = stages.roll_up(workspace, QUIET)
     assert rolled.machine_days > 0
     assert rolled.size + sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet")) == size
     ingest(workspace)
-    after = tables(workspace)
-    for name, table in before.items():
-        assert table.sort(table.columns[:4]).equals(after[name].sort(table.columns[:4])), name
+    assert_same(before, every_table(workspace))
     assert states(workspace)["lake"] == "fine"
     assert stages.roll_up(workspace, QUIET).machine_days == 0
 
@@ -200,7 +192,7 @@ def test_a_load_is_still_explained_down_to_its_lines_after_its_records_went(copi
 def test_a_row_that_comes_later_for_such_a_day_is_rejected_with_the_reason_and_harms_no_bin(copied):
     workspace = keep_days(copied, 1)
     stages.roll_up(workspace, QUIET)
-    bins = tables(workspace)["bin"]
+    bins = every_table(workspace)["bin"]
     log = min(p for p in workspace.inbox.iterdir() if "log" in p.name or "machine" in p.name)
     lines = log.read_bytes().splitlines(keepends=True)
     (workspace.inbox / f"{log.stem}-part{log.suffix}").write_bytes(b"".join(lines[:-5]))
@@ -210,11 +202,11 @@ def test_a_row_that_comes_later_for_such_a_day_is_rejected_with_the_reason_and_h
         taken = warehouse.table("source_file").filter(pl.col("file").str.contains("-part"))
     assert taken.height == 1
     assert "rolled_up" in rules
-    assert tables(workspace)["bin"].sort("machine_id", "bin_at").equals(bins.sort("machine_id", "bin_at"))
+    assert every_table(workspace)["bin"].equals(bins)
 
 
 def test_a_crash_while_records_are_let_go_loses_nothing(copied, monkeypatch):
-    before = tables(copied)
+    before = every_table(copied)
     workspace, unlink, gone = keep_days(copied, 1), Path.unlink, []
 
     def dies(path: Path, *args, **kwargs):
@@ -231,9 +223,7 @@ def test_a_crash_while_records_are_let_go_loses_nothing(copied, monkeypatch):
     ingest(workspace)
     stages.roll_up(workspace, QUIET)
     ingest(workspace)
-    after = tables(workspace)
-    for name, table in before.items():
-        assert table.sort(table.columns[:4]).equals(after[name].sort(table.columns[:4])), name
+    assert_same(before, every_table(workspace))
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         keys = warehouse.table("rolled_day").select("machine", "day")
     assert keys.height == keys.unique().height

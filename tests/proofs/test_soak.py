@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import polars as pl
 import pytest
 
 from flows.quiet import QUIET
@@ -24,10 +23,8 @@ from flows.schedule import slots
 from flows.serve import missed
 from tests.proofs.soak_season import deliveries
 from tests.servers import prefect_server
-from transforms.export import exported_tables
-from transforms.lake import Lake
+from tests.whole import assert_same, every_table
 from transforms.run_log import RunLog
-from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
 
 DAYS = int(os.environ.get("TARETRACE_SOAK_DAYS", "60"))
@@ -39,7 +36,6 @@ from flows.attend import attend
 from flows.schedule import due_before
 from transforms import lake
 from transforms.run_log import RunLog
-from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
 rng, writes = random.Random(int(seed)), [0]
 def full(real, after):
@@ -68,16 +64,6 @@ def run(workspace: Workspace, job: str, now: dt.datetime, fault: str, seed: int,
     words = [sys.executable, "-c", RUN, str(workspace.root), job, now.isoformat(), fault, str(seed)]
     done = subprocess.run(words, env={**os.environ, **env}, capture_output=True, text=True, check=False)
     return json.loads(done.stdout.splitlines()[-1]) if done.returncode == 0 else {"state": "killed", "err": done.stderr}
-
-
-def tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
-    """Every exported table and what they rest on, without the times of runs and what only the last run knows."""
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        out = exported_tables(warehouse, Lake(workspace.lake))
-        for name in ("binned_day", "lag_sample", "unload_event", "received_tare", "guide"):
-            out[name] = warehouse.table(name)
-    whole = {n: t.drop("received_at", "fitted_at", strict=False) for n, t in out.items()}
-    return {n: t.sort(t.columns[:4]) for n, t in whole.items()}
 
 
 @pytest.mark.slow
@@ -123,9 +109,6 @@ def test_sixty_shift_days_with_faults_end_with_the_tables_of_one_clean_pass(tmp_
     late = statistics.median(mb for day, mb in peak.items() if day >= 3 * last // 4)
     print(f"\n{last + 1} days, {number} runs: {dict(states)}")
     print(f"peak memory of a post-shift run: {early:.0f} MB in the second quarter, {late:.0f} MB in the last")
-    one, other = tables(clean), tables(rough)
-    assert one.keys() == other.keys()
-    for name, table in one.items():
-        assert table.equals(other[name]), name
+    assert_same(every_table(clean, telemetry=True), every_table(rough, telemetry=True))
     assert sum(n for state, n in states.items() if "killed" in state or "Disk" in state) > DAYS // 10
     assert late < 1.15 * early

@@ -11,8 +11,7 @@ import pytest
 from tests.program import taretrace
 from tests.proofs.seasons import Season, ingest
 from tests.sql.earlier_layouts import layouts, today
-from transforms.export import exported_tables
-from transforms.lake import Lake
+from tests.whole import every_table
 from transforms.migrate import is_carried
 from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
@@ -80,12 +79,6 @@ def test_every_row_received_is_carried_over_from_every_earlier_layout(tmp_path, 
         assert warehouse.table("upgrade").height == 1 + ("upgrade" in before)
 
 
-def tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
-    with Warehouse(workspace.warehouse) as warehouse:
-        out = exported_tables(warehouse, Lake(workspace.lake))
-    return {n: t.drop("received_at", "fitted_at", strict=False) for n, t in out.items()}
-
-
 def step_back(workspace: Workspace, layout: dict[str, str]) -> None:
     """Make a workspace's warehouse one of an earlier layout: what it did not know is gone."""
     now = duckdb.connect(str(workspace.warehouse), read_only=True)
@@ -124,20 +117,19 @@ def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace
     assert "made by another version of taretrace" in told.err
     for workspace in (fresh, old):
         ingest(workspace)
-    whole, carried = tables(fresh), tables(old)
+    whole, carried = every_table(fresh), every_table(old)
     made_by_ingest = {"load_fact", "audit_fact", "load_trace", "bin", "tare", "load", "rejected_row", "field_hour"}
     for name in made_by_ingest:
-        key = whole[name].columns[:4]
-        assert whole[name].sort(key).equals(carried[name].sort(key)), name
+        assert whole[name].equals(carried[name]), name
 
 
 def test_telemetry_that_was_named_otherwise_is_read_again(season: Season, tmp_path):
     workspace = Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / "season")))
-    before = tables(workspace)
+    before = every_table(workspace)
     for path in workspace.lake.glob("telemetry/*/*/*.parquet"):
         path.rename(path.with_name("-".join(path.stem.split("-")[:2]) + ".parquet"))
     step_back(workspace, EVERY[8])
     ingest(workspace)
-    after = tables(workspace)
+    after = every_table(workspace)
     for name in ("load_fact", "load_trace", "bin"):
-        assert before[name].sort(before[name].columns[:4]).equals(after[name].sort(after[name].columns[:4])), name
+        assert before[name].equals(after[name]), name

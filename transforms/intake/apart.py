@@ -17,7 +17,7 @@ from transforms.intake.mapping import Mapping
 from transforms.intake.receive import Received, Store, mapping_for, receive_or_tell, take
 from transforms.intake.shelf import Lies
 from transforms.lake import PREFIX, Lake
-from transforms.spread import Spread, here
+from transforms.spread import Processes, Spread, here
 from transforms.warehouse import Warehouse
 
 TOLD = ("source_file", "rejected_row", "source_finding")
@@ -77,8 +77,11 @@ class _Told:
 def receive_each(
     files: list[Found], mappings: list[Mapping], catalogue: Catalogue, store: Store, spread: Spread = here
 ) -> Iterator[tuple[Found, Received | None]]:
-    """Take files in, one after the other or telemetry apart; yields each with what became of it."""
-    if spread is here:
+    """Take files in, one after the other or telemetry apart; yields each with what became of it.
+
+    On this machine one file at a time is read, on all its processors.
+    """
+    if spread is here or isinstance(spread, Processes):
         for found in files:
             yield found, receive_or_tell(found, mappings, catalogue, store)
     else:
