@@ -17,6 +17,8 @@ from transforms.spread import Processes, Spread
 from transforms.workspace import Workspace
 
 EVERY_FORM = Forms(pdf=True, xlsx=True)
+MUCH_BYTES = 25_000_000
+"""A warehouse of more than this has fits that are worth more than one process."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +71,8 @@ JOBS: dict[str, Any] = {POST_SHIFT: post_shift, REFIT: refit, COMPARE: compare, 
 def run_job(job: str, workspace: Workspace, reporter: Reporter) -> Done:
     """Run a job where the season says."""
     with Processes() as local:
+        if workspace.warehouse.exists() and workspace.warehouse.stat().st_size > MUCH_BYTES:
+            local.warm()
         there, spread = placed(JOBS[job], workspace.season.place, local)
         done: Any = there(workspace, reporter, spread)
     return Done(done.received, done.pages)

@@ -7,11 +7,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
-from threadpoolctl import threadpool_limits
 
 from flows.progress import Reporter
 from reports.trial_sheet import write_trial_sheet
-from transforms.advice.guide import setting_guide
+from transforms.advice.guide_work import GuideJob, work_out
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
 from transforms.advice.outlook import Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
@@ -19,8 +18,7 @@ from transforms.advice.season_worth import season_cost
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import next_situations
 from transforms.advice.storability import storability
-from transforms.advice.what_if import tabulate, write_table
-from transforms.benchmark.benchmark import benchmark
+from transforms.advice.what_if import write_table
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
@@ -33,18 +31,12 @@ from transforms.intake.mapping import Mapping, read_mappings
 from transforms.intake.receive import Received, Store, examine
 from transforms.lake import NO_BINS, Lake, read_frame
 from transforms.losses import root_loss
-from transforms.model.checks.fit_checks import fit_checks
-from transforms.model.confounding import confounding
-from transforms.model.decompose import expected, why
-from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_posterior, fit_summary, setting_reliability
-from transforms.model.interaction_gain import interaction_gains
+from transforms.model.checks.fit_checks import CHECKS, check_rows
+from transforms.model.findings import FINDINGS, OF_DIRT, FitJob, ResponseJob, check, find, fit_one
+from transforms.model.findings import compare as compare_one
+from transforms.model.fit import ResponseFit
 from transforms.model.parts import ProductStore
-from transforms.model.prior import prior_of
-from transforms.model.refit import refit
-from transforms.model.setting_curve import setting_curves
-from transforms.model.variance_share import variance_shares
-from transforms.spread import Spread, here
+from transforms.spread import Spread, here, near
 from transforms.sql_files import sql_names
 from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.trial.design import design_trial, what_a_day_finds
@@ -227,25 +219,17 @@ def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits
     facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
     with open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
-        before = _last_season(season)
+        before, cv = _last_season(season), season.lab_cv_at_25_kg
+        jobs = [ResponseJob(warehouse.table(t), r, season.catalogue, cv, store, before) for r, t in facts]
         with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
             found = []
-            for response, table in facts:
-                found.append(
-                    refit(
-                        warehouse.table(table),
-                        response,
-                        season.catalogue,
-                        season.lab_cv_at_25_kg,
-                        store,
-                        prior=prior_of(before, response) if before is not None else None,
-                    )
-                )
+            for fit_of, used in near(spread)(fit_one, jobs):
+                found.append(fit_of)
+                store.used |= used
                 advance()
         fits = Fits(*found)
-        # Many small products: threads would wait for each other longer than they work.
-        with reporter.stage("Working out effects and curves"), threadpool_limits(limits=1, user_api="blas"):
-            tables = _findings(fits, season)
+        with reporter.stage("Working out effects and curves"):
+            tables = _findings(fits, season, spread)
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
@@ -261,16 +245,15 @@ def forget_products(workspace: Workspace) -> None:
     ProductStore(workspace.products).sweep()
 
 
-def check_fits(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
+def check_fits(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here) -> pl.DataFrame:
     """Check each fit (placebo, fields and weeks left out, influence, tails) and store what was found."""
+    season = workspace.season
+    jobs = [FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.fitted for name in CHECKS]
     with open_warehouse(workspace) as warehouse:
         tables = [warehouse.table("fit_check").clear()]
-        with (
-            reporter.stage("Checking the fits", len(fits.fitted)) as advance,
-            threadpool_limits(limits=1, user_api="blas"),
-        ):
-            for f in fits.fitted:
-                tables.append(fit_checks(f))
+        with reporter.stage("Checking the fits", len(jobs)) as advance:
+            for job, rows in zip(jobs, near(spread)(check, jobs), strict=True):
+                tables.append(check_rows(job.fit.response, rows))
                 advance()
         checks = pl.concat(tables, how="diagonal_relaxed")
         with warehouse.transaction():
@@ -291,34 +274,30 @@ def _last_season(season: Season) -> pl.DataFrame | None:
         return warehouse.table("fit_posterior") if warehouse.has("fit_posterior") else None
 
 
-def _findings(fits: Fits, season: Season) -> dict[str, list[pl.DataFrame]]:
+def _findings(fits: Fits, season: Season, spread: Spread) -> dict[str, list[pl.DataFrame]]:
     """Every table that says what the fits found."""
-    least = season.advice.min_loads
-    return {
-        "fit_run": [fit_summary(f) for f in fits.fitted],
-        "fit_posterior": [fit_posterior(f) for f in fits.fitted],
-        "effect": [effects(f, season.catalogue, least) for f in fits.fitted],
-        "curve": [setting_curves(f, least) for f in fits.fitted],
-        "confounding": [confounding(f) for f in fits.fitted],
-        "variance_share": [variance_shares(f) for f in fits.fitted],
-        "interaction_gain": [interaction_gains(f) for f in fits.fitted],
-        "setting_reliability": [setting_reliability(f) for f in fits.fitted],
-        "expected_load": [expected(fits.dirt)] if fits.dirt else [],
-        "load_why": [why(fits.dirt)] if fits.dirt else [],
-    }
+    jobs = [
+        FitJob(f, name, season.catalogue, season.advice.min_loads)
+        for name in FINDINGS
+        for f in fits.fitted
+        if name not in OF_DIRT or f.response == DIRT
+    ]
+    out: dict[str, list[pl.DataFrame]] = {name: [] for name in FINDINGS}
+    for job, table in zip(jobs, near(spread)(find, jobs), strict=True):
+        out[job.name].append(table)
+    return out
 
 
-def compare(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
+def compare(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here) -> pl.DataFrame:
     """Compare machines, operators, growers, fields and seasons, each against what its conditions lead one to expect."""
-    least = workspace.season.advice.min_loads
+    season, least = workspace.season, workspace.season.advice.min_loads
+    jobs = [
+        FitJob(f, "benchmark", season.catalogue, MIN_PLOTS if f.response == ROOT_LOSS else least) for f in fits.fitted
+    ]
     with open_warehouse(workspace) as warehouse:
         tables, changes = [warehouse.table("benchmark").clear()], [warehouse.table("season_change").clear()]
-        with (
-            reporter.stage("Comparing the fleet", len(fits.fitted)) as advance,
-            threadpool_limits(limits=1, user_api="blas"),
-        ):
-            for f in fits.fitted:
-                rows, change = benchmark(f, MIN_PLOTS if f.response == ROOT_LOSS else least)
+        with reporter.stage("Comparing the fleet", len(jobs)) as advance:
+            for rows, change in near(spread)(compare_one, jobs):
                 tables.append(rows)
                 changes.append(change)
                 advance()
@@ -384,22 +363,18 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
     return table
 
 
-def guide(workspace: Workspace, fits: Fits, reporter: Reporter) -> None:
+def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here) -> None:
     """Work out where to start in each class of conditions, and what any setting would do in any."""
     season = workspace.season
     with (
         open_warehouse(workspace) as warehouse,
         reporter.stage("Writing the setting guide's tables"),
-        threadpool_limits(limits=1, user_api="blas"),
     ):
         if fits.dirt is None:
             return
-        spread = {f.response: shrinkage(f) for f in (fits.dirt, fits.loss) if f is not None}
-        found = setting_guide(
-            fits.dirt, fits.loss, spread, season.catalogue, season.prices, season.advice.min_loads,
-            warehouse.query("class_tonnes"), np.random.default_rng(ADVICE_SEED),
-        )  # fmt: skip
-        table = tabulate(fits.dirt, fits.loss, spread, season.catalogue, season.prices, season.advice.min_loads)
+        about = (season.catalogue, season.prices, season.advice.min_loads, warehouse.query("class_tonnes"), ADVICE_SEED)
+        jobs = [GuideJob(what, fits.dirt, fits.loss, *about) for what in ("guide", "what-if")]
+        found, table = near(spread)(work_out, jobs)
         write_table(table, workspace.what_if)
         wanted = trials_wanted(
             warehouse.table("effect"), warehouse.query("trial_ground"), float(np.sqrt(fits.dirt.reml.residual)),

@@ -52,9 +52,9 @@ def files_to_facts(workspace: Workspace, reporter: Reporter, spread: Spread) -> 
 def after_facts(workspace: Workspace, reporter: Reporter, spread: Spread) -> list[Path]:
     """Facts in, page out: fit, checks, comparison, advice, guide, shift page; return the pages."""
     fits = step(stages.fit)(workspace, reporter, spread)
-    step(stages.check_fits)(workspace, fits, reporter)
-    step(stages.compare)(workspace, fits, reporter)
+    step(stages.check_fits)(workspace, fits, reporter, spread)
+    step(stages.compare)(workspace, fits, reporter, spread)
     step(stages.advise)(workspace, fits, reporter)
-    step(stages.guide)(workspace, fits, reporter)
+    step(stages.guide)(workspace, fits, reporter, spread)
     written: list[Path] = step(pages.shift_page, retries=2)(workspace, reporter)
     return written

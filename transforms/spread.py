@@ -4,6 +4,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from importlib import import_module
 from multiprocessing import get_context
 from types import TracebackType
 from typing import Protocol, Self, TypeVar, runtime_checkable
@@ -12,8 +13,11 @@ Job = TypeVar("Job")
 Result = TypeVar("Result")
 WORTH_IT = 48
 """Fewer jobs than this are done sooner here than processes start."""
-PIECE = 4
+MANY, PIECE = 64, 4
+"""Of many jobs so few are handed over at once; of fewer, one."""
 AHEAD = 3
+HEAVIEST = "transforms.model.findings"
+"""What takes longest to import of what is spread."""
 
 
 @runtime_checkable
@@ -42,6 +46,11 @@ def _piece(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
     return [work(job) for job in jobs]
 
 
+def near(spread: Spread) -> Spread:
+    """Return how what is too big to send far is done: by this machine's processes, or here."""
+    return spread if isinstance(spread, Processes) else here
+
+
 class Processes:
     """A `Spread` over this machine's processors, started where there is enough to do and kept until the block ends."""
 
@@ -58,17 +67,31 @@ class Processes:
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
 
-    def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
-        """Do jobs, a few at a time in each process."""
-        if self.count == 1 or (self._pool is None and len(jobs) < WORTH_IT):
-            yield from here(work, jobs)
-            return
+    def __reduce__(self) -> tuple[type["Processes"], tuple[int]]:
+        """In another process it does its work alone."""
+        return Processes, (1,)
+
+    def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
             # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
             self._pool = ProcessPoolExecutor(self.count, mp_context=get_context("spawn"), initializer=_alone)
+        return self._pool
+
+    def warm(self) -> None:
+        """Start the processes now and go on: for what is known to be much work of few jobs."""
+        if self.count > 1:
+            for _ in range(self.count):
+                self._started().submit(import_module, HEAVIEST)
+
+    def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
+        """Do jobs, a few at a time in each process."""
+        if self.count == 1 or len(jobs) == 1 or (self._pool is None and len(jobs) < WORTH_IT):
+            yield from here(work, jobs)
+            return
         waiting: deque[Future[list[Result]]] = deque()
-        for k in range(0, len(jobs), PIECE):
-            waiting.append(self._pool.submit(_piece, work, jobs[k : k + PIECE]))
+        size = PIECE if len(jobs) >= MANY else 1
+        for k in range(0, len(jobs), size):
+            waiting.append(self._started().submit(_piece, work, jobs[k : k + size]))
             if len(waiting) > self.count * AHEAD:
                 yield from waiting.popleft().result()
         while waiting:

@@ -37,6 +37,8 @@ def run_stages(folder: Path) -> dict[str, float]:
 
     workspace, quiet, out, fits = Workspace(folder), Reporter(quiet=True), {}, None
     spread = Processes()
+    if workspace.warehouse.exists():
+        spread.warm()
     for name in STAGES:
         started = time.perf_counter()
         if name == "fit":
@@ -45,8 +47,10 @@ def run_stages(folder: Path) -> dict[str, float]:
             getattr(stages, name)(workspace, quiet, spread)
         elif name == "shift_page":
             pages.shift_page(workspace, quiet)
-        elif name in {"check_fits", "compare", "advise", "guide"}:
-            getattr(stages, name)(workspace, fits, quiet)
+        elif name == "advise":
+            stages.advise(workspace, fits, quiet)
+        elif name in {"check_fits", "compare", "guide"}:
+            getattr(stages, name)(workspace, fits, quiet, spread)
         else:
             getattr(stages, name)(workspace, quiet)
         out[name] = round(time.perf_counter() - started, 2)

@@ -83,17 +83,20 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
 
 
 class ProductStore:
-    """A folder of weeks' cross-products, each under the fingerprint of what it was made of."""
+    """A folder of weeks' cross-products, each under the fingerprint of what it was made of.
+
+    `used` holds the keys that fits have asked for since it was opened: `sweep` keeps these.
+    """
 
     def __init__(self, folder: LakePath, spread: Spread = here) -> None:
         self._folder = folder
         self.spread = spread
-        self._used: set[str] = set()
+        self.used: set[str] = set()
         self.made = 0
 
     def week(self, key: str) -> Week | None:
         """Return a week that is kept; None where it is not, or where its file is damaged."""
-        self._used.add(key)
+        self.used.add(key)
         path = self._folder / f"{key}.npz"
         if not path.exists():
             return None
@@ -112,7 +115,7 @@ class ProductStore:
 
     def start(self, key: str) -> Start | None:
         """Return where a fit starts from that is kept; None where there is none, or its file is damaged."""
-        self._used.add(key)
+        self.used.add(key)
         try:
             held = json.loads((self._folder / f"{key}.json").read_text("utf-8"))
             return {str(k): float(v) for k, v in held["variances"].items()}, float(held["residual"])
@@ -127,7 +130,7 @@ class ProductStore:
     def sweep(self) -> None:
         """Remove weeks and starts that no fit since this store was opened has asked for."""
         for path in [*self._folder.glob("*.npz"), *self._folder.glob("*.json")]:
-            if path.stem not in self._used:
+            if path.stem not in self.used:
                 path.unlink()
 
 

@@ -1,5 +1,7 @@
 """All checks of a fit as rows of `fit_check`: value, bound, passed or not, and a sentence."""
 
+from collections.abc import Callable
+
 import numpy as np
 import polars as pl
 
@@ -139,17 +141,25 @@ def _last_season(fit: ResponseFit) -> list[Row]:
     return [_row("last_season", found.p_value, DENIED_P, passed=not found.denied, says=says)]
 
 
+CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
+    "placebo": lambda fit: [_placebo(fit)],
+    "out_of_field": lambda fit: _prediction("out_of_field", "fields", out_of_field(fit)),
+    "later_week": lambda fit: _prediction("later_week", "weeks", later_week(fit)),
+    "coverage": lambda fit: [_coverage(fit)],
+    "influence": _influences,
+    "balance": lambda fit: [_balance(fit)],
+    "site_day": lambda fit: [_site_days(fit)],
+    "tails": lambda fit: [_tails(fit)],
+    "last_season": _last_season,
+}
+"""Every check, in the order of its rows."""
+
+
+def check_rows(response: str, rows: list[Row]) -> pl.DataFrame:
+    """Return rows of checks as rows of `fit_check`."""
+    return pl.DataFrame([{"response": response, **r} for r in rows], schema=CHECK_SCHEMA)
+
+
 def fit_checks(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_check` rows of a fit; a check that cannot be made says why, and `passed` is null."""
-    rows = [
-        _placebo(fit),
-        *_prediction("out_of_field", "fields", out_of_field(fit)),
-        *_prediction("later_week", "weeks", later_week(fit)),
-        _coverage(fit),
-        *_influences(fit),
-        _balance(fit),
-        _site_days(fit),
-        _tails(fit),
-        *_last_season(fit),
-    ]
-    return pl.DataFrame([{"response": fit.response, **r} for r in rows], schema=CHECK_SCHEMA)
+    return check_rows(fit.response, [row for check in CHECKS.values() for row in check(fit)])
