@@ -2,8 +2,9 @@
 
 import datetime as dt
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -101,6 +102,7 @@ class ResponseFit:
         left_out: factor -> why it is not in the model.
         last_season: whether last season agrees; None where there was none.
         fingerprint: sha-256 of what was fitted; the same data give the same.
+        once: what is worked out of the fit once and asked for often, by name.
     """
 
     response: str
@@ -121,6 +123,7 @@ class ResponseFit:
     left_out: dict[str, str]
     last_season: Agreement | None
     fingerprint: str
+    once: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def settings(self) -> list[str]:
