@@ -1,0 +1,71 @@
+"""Work that is spread over processes ends as if it had been done here: same order, same tables, to the bit."""
+
+import math
+import pickle
+import shutil
+from pathlib import Path
+
+import pytest
+
+from flows import stages
+from tests.proofs.seasons import QUIET, Season
+from tests.whole import assert_same, every_table
+from transforms import spread as spreading
+from transforms.spread import Processes, here, near
+from transforms.workspace import Workspace
+
+
+def test_results_keep_the_order_of_the_jobs_whatever_there_is_of_them():
+    with Processes(2) as spread:
+        spread.warm()
+        for count in (0, 1, 3, 64, 200):
+            assert list(spread(math.sqrt, range(count))) == list(here(math.sqrt, range(count)))
+
+
+def test_little_work_starts_no_process():
+    with Processes(2) as spread:
+        assert list(spread(math.sqrt, range(5))) == [math.sqrt(k) for k in range(5)]
+        assert spread._pool is None
+
+
+def test_a_fault_of_a_job_comes_up_here():
+    with Processes(2) as spread:
+        spread.warm()
+        found = spread(math.sqrt, [4.0, -1.0])
+        assert next(found) == 2
+        with pytest.raises(ValueError, match=r"math domain|nonnegative"):
+            next(found)
+
+
+def test_handed_to_another_process_it_works_alone():
+    assert pickle.loads(pickle.dumps(Processes(8))).count == 1  # noqa: S301
+    assert near(here) is here
+    assert isinstance(near(Processes(2)), Processes)
+
+
+def run(workspace: Workspace, spread: spreading.Spread) -> None:
+    stages.bin_telemetry(workspace, QUIET, spread)
+    stages.trace(workspace, QUIET, spread)
+    stages.conditions(workspace, QUIET)
+    stages.marts(workspace, QUIET)
+    stages.keep(workspace, QUIET)
+    fits = stages.fit(workspace, QUIET, spread)
+    stages.check_fits(workspace, fits, QUIET, spread)
+    stages.compare(workspace, fits, QUIET, spread)
+    stages.guide(workspace, fits, QUIET, spread)
+
+
+@pytest.mark.slow
+def test_every_stage_ends_the_same_on_one_process_and_on_two(season: Season, tmp_path, monkeypatch):
+    monkeypatch.setattr(spreading, "WORTH_IT", 1)
+    one, two = (Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / n))) for n in ("one", "two"))
+    for workspace in (one, two):
+        shutil.rmtree(workspace.lake / "bin")
+        shutil.rmtree(workspace.products)
+        with stages.open_warehouse(workspace) as warehouse:
+            for name in ("traced_field", "lag_sample", "load_trace"):
+                warehouse.replace(name, warehouse.table(name).clear())
+    run(one, here)
+    with Processes(2) as spread:
+        run(two, spread)
+    assert_same(every_table(one), every_table(two))
