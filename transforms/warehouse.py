@@ -62,7 +62,7 @@ class Warehouse:
         WorkspaceError: the file is held by another run, or is no warehouse.
     """
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, only: tuple[str, ...] = ()) -> None:
         try:
             self._con = _Connection(path, read_only=read_only)
         except duckdb.IOException as problem:
@@ -73,7 +73,10 @@ class Warehouse:
         self._columns: dict[str, list[str]] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
-        if not self._laid_out():
+        if only:
+            for name in only:
+                self._con.execute(sql_text("tables", name))
+        elif not self._laid_out():
             self._lay_out(path, read_only=read_only)
 
     def _lay_out(self, path: Path, *, read_only: bool) -> None:
@@ -120,9 +123,9 @@ class Warehouse:
         return self._mark() == _layout_mark()
 
     @classmethod
-    def in_memory(cls) -> Self:
-        """Return an empty warehouse that leaves nothing behind."""
-        return cls(Path(":memory:"))
+    def in_memory(cls, *only: str) -> Self:
+        """Return an empty warehouse that leaves nothing behind, with all tables or only those named."""
+        return cls(Path(":memory:"), only=only)
 
     @classmethod
     def to_look_at(cls, path: Path) -> Self:

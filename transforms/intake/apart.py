@@ -45,7 +45,7 @@ class Apart:
 
 def read_apart(job: ApartJob) -> Apart | None:
     """Read one file onto the lake; None where that does not go."""
-    with Warehouse.in_memory() as memory:
+    with Warehouse.in_memory(*TOLD) as memory:
         store = Store(memory, job.lake, recorded=set(job.recorded), rolled=set(job.rolled))
         try:
             received = take(job.found, job.mapping, job.catalogue, store)
