@@ -79,10 +79,16 @@ class Store:
     ) -> None:
         self.warehouse, self.lake = warehouse, lake
         self.into, self.onto = into or warehouse, onto or lake
-        taken = warehouse.table("source_file")["source_sha256"].to_list() if recorded is None else []
-        days = warehouse.table("rolled_day").select("machine_id", pl.col("day").str.to_date())
-        self.rolled = set(days.iter_rows()) if rolled is None else rolled
-        self.recorded = recorded if recorded is not None else {s[:PREFIX] for s in taken}
+        self.recorded = _recorded(warehouse) if recorded is None else recorded
+        self.rolled = _rolled(warehouse) if rolled is None else rolled
+
+
+def _recorded(warehouse: Warehouse) -> set[str]:
+    return {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
+
+
+def _rolled(warehouse: Warehouse) -> set[tuple[str, dt.date]]:
+    return set(warehouse.table("rolled_day").select("machine_id", pl.col("day").str.to_date()).iter_rows())
 
 
 def mapping_for(file: str, mappings: list[Mapping]) -> Mapping | None:
