@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "flows", "transforms", "sql", "reports", "tests"}
-CONVENTION = {".ci", ".gitignore", "requirements.txt", "requirements-dev.txt"}
+CONVENTION = {".ci", ".gitignore", "requirements.txt", "requirements-cluster.txt", "requirements-dev.txt"}
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
