@@ -14,7 +14,7 @@ from transforms.spread import Spread
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
-PIECES_A_WORKER = 6
+PIECES_A_WORKER = 12
 """So many pieces of a work for each worker: enough to even out, few enough that handing over costs little."""
 MOST_JOBS = 64
 AHEAD = 2
