@@ -36,6 +36,7 @@ from flows.attend import attend
 from flows.schedule import due_before
 from transforms import lake
 from transforms.run_log import RunLog
+from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
 rng, writes = random.Random(int(seed)), [0]
 def full(real, after):
