@@ -87,17 +87,28 @@ class Warehouse:
                 "the warehouse was made by another version of taretrace", where=str(path),
                 mend="run 'taretrace post-shift' on the workspace: it brings the tables up to date",
             )  # fmt: skip
-        with self.transaction():
-            before = self._mark()
-            held = self._emptied() if before is not None else {}
-            for text in _layout():
-                self._con.execute(text)
-            for name, rows in held.items():
-                self.append(name, rows)
-            if before is not None:
-                mark = {"upgraded_at": dt.datetime.now(dt.UTC), "from_layout": before, "to_layout": _layout_mark()}
-                self.append("upgrade", pl.DataFrame([mark]))
-            self._con.execute(f"comment on table source_file is '{_layout_mark()}'")
+        try:
+            with self.transaction():
+                self._bring_up()
+        except (duckdb.ProgrammingError, duckdb.IntegrityError, duckdb.DataError) as problem:
+            self._con.close()
+            raise WorkspaceError(
+                "the warehouse was made by no taretrace, or its tables were changed by hand", where=str(path),
+                mend="move warehouse.duckdb and lake/ away and ingest the inbox again",
+            ) from problem  # fmt: skip
+
+    def _bring_up(self) -> None:
+        """Make the tables; what an earlier layout held that no run could work out again is carried over."""
+        before = self._mark()
+        held = self._emptied() if before is not None else {}
+        for text in _layout():
+            self._con.execute(text)
+        for name, rows in held.items():
+            self.append(name, rows)
+        if before is not None:
+            mark = {"upgraded_at": dt.datetime.now(dt.UTC), "from_layout": before, "to_layout": _layout_mark()}
+            self.append("upgrade", pl.DataFrame([mark]))
+        self._con.execute(f"comment on table source_file is '{_layout_mark()}'")
 
     def _emptied(self) -> dict[str, pl.DataFrame]:
         """Drop everything; return the rows that are to be carried over."""

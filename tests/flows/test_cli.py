@@ -125,7 +125,7 @@ def test_unmapped_and_broken_files_are_rejected_with_reasons_and_strict_exits_1(
     assert "no mapping names this file" in says["notes.txt"]
 
 
-def test_a_workspace_of_an_earlier_layout_is_told_what_to_do(tmp_path):
+def test_a_warehouse_that_no_taretrace_made_is_told_what_to_do(tmp_path):
     import duckdb  # noqa: PLC0415
 
     workspace = init_workspace(tmp_path / "w")
@@ -136,7 +136,7 @@ def test_a_workspace_of_an_earlier_layout_is_told_what_to_do(tmp_path):
         old.execute("create table source_file (source_sha256 varchar, file varchar)")
     ran = taretrace("ingest", workspace.root)
     assert ran.code == 2
-    assert "made by an earlier taretrace" in ran.err
+    assert "made by no taretrace, or its tables were changed by hand" in ran.err
     assert "ingest the inbox again" in ran.err
 
 

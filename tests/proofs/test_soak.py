@@ -3,6 +3,7 @@
 .venv/bin/pytest -m slow tests/proofs/test_soak.py -s        (about half an hour; TARETRACE_SOAK_DAYS=12 for a look)
 """
 
+import contextlib
 import datetime as dt
 import json
 import os
@@ -31,40 +32,58 @@ DAYS = int(os.environ.get("TARETRACE_SOAK_DAYS", "60"))
 RUN = """
 import datetime as dt, errno, json, os, random, resource, signal, sys, threading
 from pathlib import Path
-folder, job, now, fault, seed = sys.argv[1:]
 from flows.attend import attend
 from flows.schedule import due_before
 from transforms import lake
 from transforms.run_log import RunLog
 from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
-rng, writes = random.Random(int(seed)), [0]
-def full(real, after):
+def full(real, after, writes):
     def write(*args, **kwargs):
-        writes[0] += 1
-        if writes[0] > after:
+        writes.append(1)
+        if len(writes) > after:
             raise OSError(errno.ENOSPC, "No space left on device")
         return real(*args, **kwargs)
     return write
-if fault == "kill":
-    threading.Timer(rng.uniform(0, 6), lambda: os.kill(os.getpid(), signal.SIGKILL)).start()
-if fault == "full disk":
-    after = rng.randint(0, 60)
-    Warehouse.append, lake.os.fsync = full(Warehouse.append, after), full(lake.os.fsync, after)
-at = dt.datetime.fromisoformat(now)
-workspace = Workspace(Path(folder))
-due = due_before(job, workspace.season, at)
-ended = attend(job, workspace, due, RunLog(workspace.log, clock=lambda: at))
-print(json.dumps({"state": ended.name, "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))
-os._exit(0)
+def once(folder, job, now, fault, seed):
+    rng, writes = random.Random(seed), []
+    if fault == "kill":
+        threading.Timer(rng.uniform(0, 5), lambda: os.kill(os.getpid(), signal.SIGKILL)).start()
+    if fault == "full disk":
+        after = rng.randint(0, 60)
+        Warehouse.append, lake.os.fsync = full(Warehouse.append, after, writes), full(lake.os.fsync, after, writes)
+    at = dt.datetime.fromisoformat(now)
+    workspace = Workspace(Path(folder))
+    due = due_before(job, workspace.season, at)
+    ended = attend(job, workspace, due, RunLog(workspace.log, clock=lambda: at))
+    mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(json.dumps({"state": ended.name, "mb": mb}), flush=True)
+    os._exit(0)
+once(*json.loads(sys.stdin.readline()))
 """
 
 
-def run(workspace: Workspace, job: str, now: dt.datetime, fault: str, seed: int, env: dict[str, str]) -> dict[str, Any]:
-    """One run in a process of its own, as the schedule starts it."""
-    words = [sys.executable, "-c", RUN, str(workspace.root), job, now.isoformat(), fault, str(seed)]
-    done = subprocess.run(words, env={**os.environ, **env}, capture_output=True, text=True, check=False)
-    return json.loads(done.stdout.splitlines()[-1]) if done.returncode == 0 else {"state": "killed", "err": done.stderr}
+class Starter:
+    """Starts each run in a process of its own, as the schedule does; the next one imports what it needs meanwhile."""
+
+    def __init__(self, env: dict[str, str]) -> None:
+        self.env = {**os.environ, **env}
+        self.next = self._start()
+
+    def _start(self) -> subprocess.Popen[str]:
+        pipe = subprocess.PIPE
+        words = [sys.executable, "-c", RUN]
+        return subprocess.Popen(words, env=self.env, stdin=pipe, stdout=pipe, stderr=pipe, text=True)
+
+    def run(self, workspace: Workspace, job: str, now: dt.datetime, fault: str, seed: int) -> dict[str, Any]:
+        child, self.next = self.next, self._start()
+        out, err = child.communicate(json.dumps([str(workspace.root), job, now.isoformat(), fault, seed]) + "\n")
+        assert child.returncode in {0, -9}, err[-2000:]
+        return json.loads(out.splitlines()[-1]) if child.returncode == 0 else {"state": "killed"}
+
+    def stop(self) -> None:
+        self.next.kill()
+        self.next.communicate()
 
 
 @pytest.mark.slow
@@ -79,8 +98,10 @@ def test_sixty_shift_days_with_faults_end_with_the_tables_of_one_clean_pass(tmp_
     states: Counter[str] = Counter()
     peak: dict[int, float] = {}
     home = tmp_path / "home"
-    with prefect_server(home) as api:
+    with contextlib.ExitStack() as stack, prefect_server(home) as api:
         env = {**QUIET, "PREFECT_API_URL": api, "PREFECT_HOME": str(home)}
+        starter = Starter(env)
+        stack.callback(starter.stop)
         number = 0
         for day in range(last + 1):
             season.drop(day, rough.inbox)
@@ -95,17 +116,16 @@ def test_sixty_shift_days_with_faults_end_with_the_tables_of_one_clean_pass(tmp_
                 for job in jobs:
                     fault = rng.choices(["none", "kill", "full disk"], [0.7, 0.2, 0.1])[0] if day < last else "none"
                     number += 1
-                    told = run(rough, job, now, fault, number, env)
+                    told = starter.run(rough, job, now, fault, number)
                     states[f"{job}: {told['state']}" + (f" ({fault})" if fault != "none" else "")] += 1
                     assert told["state"] not in {"Fault of ours", "Workspace is wrong"}, told
                     assert told["state"] != "killed" or fault == "kill", told
                     if job == "post-shift" and "mb" in told:
                         peak[day] = told["mb"]
         end = dt.datetime.combine(season.first + dt.timedelta(days=last + 9), dt.time(12), zone).astimezone(dt.UTC)
-        for job in ("nightly-refit", "post-shift"):
-            assert run(rough, job, end, "none", 0, env)["state"] in {"Completed", "Data trouble"}
-        for job in ("nightly-refit", "post-shift")[1:]:
-            assert run(clean, job, end, "none", 0, env)["state"] in {"Completed", "Data trouble"}
+        for workspace, jobs in ((rough, ["nightly-refit", "post-shift"]), (clean, ["post-shift"])):
+            for job in jobs:
+                assert starter.run(workspace, job, end, "none", 0)["state"] in {"Completed", "Data trouble"}
     early = statistics.median(mb for day, mb in peak.items() if last // 4 <= day < last // 2)
     late = statistics.median(mb for day, mb in peak.items() if day >= 3 * last // 4)
     print(f"\n{last + 1} days, {number} runs: {dict(states)}")
