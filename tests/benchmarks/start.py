@@ -1,9 +1,9 @@
 """What the program costs before and beside its work, today and at an earlier commit, in turns in one run.
 
-    .venv/bin/python tests/benchmarks/start.py [COMMIT]
+    .venv/bin/python tests/benchmarks/start.py [COMMIT [SEASON_OF_IT SEASON_OF_TODAY]]
 
-CPU and wall seconds of `taretrace --help`; wall seconds of a post-shift run with nothing to do on a small season, whole
-and by stage; medians.
+CPU and wall seconds of `taretrace --help`; wall seconds of a post-shift run with no new file on the demo season, whole
+and by stage; medians. Each code runs on a workspace of its own making, made first where none is named.
 """
 
 import json
@@ -51,12 +51,15 @@ def main() -> None:
         subprocess.run(["git", "worktree", "add", "-q", "--detach", str(earlier), commit], cwd=ROOT, check=True)
         try:
             codes = {"earlier": earlier, "today": ROOT}
+            seasons = {name: Path(word) for name, word in zip(codes, sys.argv[2:4], strict=False)}
             for name, code in codes.items():
-                call(code, "demo", str(folder / name), "--machines", "12", "--days", "12", "--seed", "1")
+                if name not in seasons:
+                    seasons[name] = folder / name
+                    call(code, "demo", str(seasons[name]))
             found: dict[str, list[dict[str, float]]] = {name: [] for name in codes}
             for _ in range(RUNS):
                 for name, code in codes.items():
-                    found[name].append(once(code, folder / name))
+                    found[name].append(once(code, seasons[name]))
         finally:
             subprocess.run(["git", "worktree", "remove", "--force", str(earlier)], cwd=ROOT, check=True)
             shutil.rmtree(folder, ignore_errors=True)
