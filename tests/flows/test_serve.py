@@ -68,6 +68,7 @@ def drop_ticket_file(workspace: Workspace) -> str:
     return again.name
 
 
+@pytest.mark.slow
 def test_without_a_server_new_files_are_taken_in_and_what_was_missed_runs_once(begun, tmp_path, prefect_home):
     workspace = copy_of(begun, tmp_path / "season")
     # It ran a month ago, so many nights were missed.

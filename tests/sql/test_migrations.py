@@ -104,9 +104,7 @@ def step_back(workspace: Workspace, layout: dict[str, str]) -> None:
     con.close()
 
 
-@pytest.mark.parametrize(
-    "version", [0, pytest.param(3, marks=pytest.mark.slow), pytest.param(8, marks=pytest.mark.slow), 15]
-)
+@pytest.mark.parametrize("version", [0, *(pytest.param(k, marks=pytest.mark.slow) for k in (3, 8, 15))])
 def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace(season: Season, tmp_path, version):
     fresh, old = (
         Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / name))) for name in ("fresh", "old")
