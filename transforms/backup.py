@@ -11,6 +11,7 @@ from typing import TypedDict
 
 from transforms.errors import WorkspaceError
 from transforms.hold import NAME as HELD
+from transforms.intake.inbox import content_hash
 from transforms.warehouse import Warehouse
 from transforms.workspace import HOME, Workspace
 
@@ -54,14 +55,6 @@ def _members(root: Path) -> Iterator[Path]:
             yield path
 
 
-def _hash(path: Path) -> str:
-    digest = hashlib.sha256()
-    with path.open("rb") as handle:
-        while piece := handle.read(READ_BYTES):
-            digest.update(piece)
-    return digest.hexdigest()
-
-
 def back_up(workspace: Workspace, target: Path, advance: Callable[[], None]) -> BackedUp:
     """Write a workspace that nobody else holds into one tar file, whole or not at all, and read it back.
 
@@ -85,7 +78,7 @@ def back_up(workspace: Workspace, target: Path, advance: Callable[[], None]) -> 
         with tarfile.open(partial, "w", format=tarfile.PAX_FORMAT) as tar:
             for path in _members(workspace.root):
                 name = path.relative_to(workspace.root).as_posix()
-                manifest[name] = {"sha256": _hash(path), "size": path.stat().st_size}
+                manifest[name] = {"sha256": content_hash(path), "size": path.stat().st_size}
                 tar.add(path, arcname=name, recursive=False)
                 advance()
             body = json.dumps(manifest).encode()
@@ -154,7 +147,7 @@ def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
                     f"'{member.name}' points outside", where=str(path), mend="take a backup of our own"
                 )
             tar.extract(member, root, filter="data")
-            if _hash(root / member.name) != wanted[member.name]["sha256"]:
+            if content_hash(root / member.name) != wanted[member.name]["sha256"]:
                 raise WorkspaceError(
                     f"'{member.name}' was not written whole", where=str(root), mend="look after the disk"
                 )
