@@ -2,6 +2,7 @@
 
 import asyncio
 import datetime as dt
+import hashlib
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -24,8 +25,12 @@ Say = Callable[[str], None]
 
 
 def deployment_name(workspace: Workspace) -> str:
-    """Return the name a workspace's flows are deployed under: its folder's."""
-    return workspace.root.resolve().name
+    """Return the name a workspace's flows are deployed under: its folder's, and a mark of where that folder is.
+
+    Workspaces of one folder's name may share a server.
+    """
+    root = workspace.root.resolve()
+    return f"{root.name}-{hashlib.sha256(str(root).encode()).hexdigest()[:8]}"
 
 
 def _schedule(slot: Slot, season: Season) -> Any:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, Slot, due_before, slots
-from flows.serve import InboxWatch, missed
+from flows.serve import InboxWatch, deployment_name, deployments, missed
 from transforms.errors import WorkspaceError
 from transforms.run_log import RunLog
 from transforms.running import read_notify, read_place, read_schedule
@@ -87,6 +87,15 @@ def test_half_a_line_of_the_log_is_passed_over(tmp_path):
     log.write("b", "ended", n=2)
     assert [line.get("n") for line in log.lines()] == [1] or [line["n"] for line in log.lines()] == [2, 1]
     assert log.last("a", "ended")["n"] == 1
+
+
+def test_workspaces_of_one_folder_name_are_deployed_apart(tmp_path):
+    one, two = (season_of(tmp_path / firm) for firm in ("north", "south"))
+    assert deployment_name(one) == deployment_name(Workspace(one.root.parent / "." / "season"))
+    names = {w.root: {d.name for d in deployments(w)} for w in (one, two)}
+    assert names == {one.root: {deployment_name(one)}, two.root: {deployment_name(two)}}
+    assert deployment_name(one) != deployment_name(two)
+    assert all(n.startswith("season-") for mine in names.values() for n in mine)
 
 
 def test_files_are_told_once_and_only_when_they_rest(tmp_path):
