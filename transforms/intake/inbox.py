@@ -3,7 +3,9 @@
 import datetime as dt
 import hashlib
 import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import repeat
 from pathlib import Path
 
 READ_BYTES = 1 << 20
@@ -102,23 +104,30 @@ def _walk(inbox: Path) -> tuple[list[Path], list[tuple[str, str]]]:
     return sorted(sources), sorted(left)
 
 
+def _found(path: Path, file: str, remembered: Remembered) -> Found | OSError:
+    try:
+        size, changed = _stand(_members(path))
+        known = remembered.get(file)
+        sha = known[2] if known is not None and known[:2] == (size, changed) else content_hash(path)
+    except OSError as problem:
+        return problem
+    return Found(path, file, sha, size, changed)
+
+
 def look(inbox: Path, remembered: Remembered) -> Inbox:
     """Return what lies in the inbox; a file whose size and time of change are remembered is not read again."""
     sources, left = _walk(inbox)
+    named = {path.relative_to(inbox).as_posix(): path for path in sources}
+    for file in [f for f in named if not _printable(f)]:
+        del named[file]
+        left.append((file.encode("utf-8", "backslashreplace").decode(), "its name is no text; rename it"))
     found = []
-    for path in sources:
-        file = path.relative_to(inbox).as_posix()
-        if not _printable(file):
-            left.append((file.encode("utf-8", "backslashreplace").decode(), "its name is no text; rename it"))
-            continue
-        try:
-            size, changed = _stand(_members(path))
-            known = remembered.get(file)
-            sha = known[2] if known is not None and known[:2] == (size, changed) else content_hash(path)
-        except OSError as problem:
-            left.append((file, f"it cannot be read ({problem.strerror})"))
-            continue
-        found.append(Found(path, file, sha, size, changed))
+    with ThreadPoolExecutor(os.cpu_count()) as readers:  # hashing lets other threads run
+        for file, one in zip(named, readers.map(_found, named.values(), named, repeat(remembered)), strict=True):
+            if isinstance(one, OSError):
+                left.append((file, f"it cannot be read ({one.strerror})"))
+            else:
+                found.append(one)
     return Inbox(found, left)
 
 

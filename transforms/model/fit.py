@@ -25,15 +25,16 @@ from transforms.model.design import (
     with_campaign_day,
 )
 from transforms.model.parts import (
+    Passes,
     ProductStore,
     Week,
     class_variance,
     factor_values,
-    passes,
     season_products,
     take,
     variance_class,
     weighed,
+    with_values,
 )
 from transforms.model.prior import Agreement, Prior, agreement, posterior_rows, with_prior, within
 from transforms.model.reml import RemlError, RemlFit, Start, fit_products
@@ -313,19 +314,25 @@ class _Model:
     factors: list[str]
     prior: Prior | None = None
 
+    @cached_property
+    def passes(self) -> Passes:
+        """The rows with their columns."""
+        return Passes(self.rows, self.frame)
+
     def fit(self, by_class: Week, rest: float, start: Start | None) -> _Found:
         """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
         floor = 0.02 * float(np.mean(class_variance(1) ** self.classes.astype(np.float64)))
         tolerance = ROUGHLY if start is None else SETTLES
         for _ in range(TURNS):
-            found = self._weighed_with(by_class, rest, start, tolerance)
+            found = self.weighed_with(by_class, rest, start, tolerance)
             start = (found.reml.variances, found.reml.residual)
             if abs(found.reml.residual / rest - 1) < SETTLED:
                 break
             rest, tolerance = max(found.reml.residual, floor), ROUGHLY
-        return found if tolerance == SETTLES else self._weighed_with(by_class, rest, start, SETTLES)
+        return found if tolerance == SETTLES else self.weighed_with(by_class, rest, start, SETTLES)
 
-    def _weighed_with(self, by_class: Week, s2: float, start: Start | None, tolerance: float) -> _Found:
+    def weighed_with(self, by_class: Week, s2: float, start: Start | None, tolerance: float) -> _Found:
+        """Fit with rows weighed by s2 / (s2 + v)."""
         products, kept = take(weighed(by_class, s2), self.keep, self.labels, self.factors)
         if self.prior is not None:
             products = with_prior(products, {n: i for i, n in enumerate(kept)}, self.prior, s2)
@@ -334,7 +341,7 @@ class _Model:
     def fitted(self, reml: RemlFit) -> Array:
         """Fixed and random parts of z together, shape (n,)."""
         out = np.zeros(self.rows.height)
-        for rows, cols in passes(self.rows, self.frame):
+        for rows, cols in self.passes:
             D = np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, self.keep]
             out[rows] = D @ reml.coef[: self.keep.size]
             out[rows] += factor_values(reml.equations.m, cols, reml.coef[:, None])[:, 0]
@@ -353,6 +360,57 @@ def measured_rows(
     z = np.log(values + SMALL_LOSS_T_HA) if response == ROOT_LOSS else ratio_scale(values)
     classes = variance_class(measuring_variance(rows, response, lab_cv_at_25_kg))
     return rows, frame_of(rows, response, catalogue), z, classes
+
+
+@dataclass(frozen=True)
+class _Plain:
+    """A response fitted as it is, before last season and the tails are looked at."""
+
+    model: _Model
+    by_class: Week
+    found: _Found
+    z: Array
+    known: Array
+    spread: Array
+    left_out: dict[str, str]
+
+
+def _plainly(
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None,
+    start: Start | None,
+) -> _Plain | None:  # fmt: skip
+    """Fit a response as it is; None where there are too few rows or nothing was varied."""
+    measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
+    if measured is None:
+        return None
+    rows, frame, z, classes = measured
+    known = class_variance(1) ** classes.astype(np.float64)
+    by_class = season_products(rows, frame, z, classes, store)
+    first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
+    labels = frame.dense_labels()
+    keep, spread = columns_in(weighed(by_class, first), frame, labels)
+    if not any(labels[i] == s.name for s in frame.settings for i in keep):
+        return None
+    factors, left_out = factors_in(rows, frame)
+    moved = {s.name for s in frame.settings if s.name in {labels[i] for i in keep}}
+    slopes = [f"machine slope of {s.name}" for s in frame.bends if s.name in moved and frame.terms.slopes]
+    slopes = slopes if "machine" in factors else []
+    model = _Model(rows, frame, classes, keep, labels, [*factors, *slopes])
+    try:
+        return _Plain(model, by_class, model.fit(by_class, first, start), z, known, spread, left_out)
+    except RemlError:
+        return None
+
+
+def variances_of(
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None = None
+) -> Start | None:
+    """Return the variances of a response fitted as it is, for another fit to start from; None where that cannot be.
+
+    Arguments as in `fit_response`.
+    """
+    plain = _plainly(facts, response, catalogue, lab_cv_at_25_kg, store, None)
+    return (plain.found.reml.variances, plain.found.reml.residual) if plain is not None else None
 
 
 def fit_response(
@@ -375,29 +433,15 @@ def fit_response(
         start: (variances, residual variance) of an earlier fit to start from.
         prior: what last season found; not used where this season denies it.
     """
-    measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
-    if measured is None:
+    plain = _plainly(facts, response, catalogue, lab_cv_at_25_kg, store, start)
+    if plain is None:
         return None
-    rows, frame, z, classes = measured
-    known = class_variance(1) ** classes.astype(np.float64)
-    by_class = season_products(rows, frame, z, classes, store)
-    first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
-    labels = frame.dense_labels()
-    keep, spread = columns_in(weighed(by_class, first), frame, labels)
-    if not any(labels[i] == s.name for s in frame.settings for i in keep):
-        return None
-    factors, left_out = factors_in(rows, frame)
-    moved = {s.name for s in frame.settings if s.name in {labels[i] for i in keep}}
-    slopes = [f"machine slope of {s.name}" for s in frame.bends if s.name in moved and frame.terms.slopes]
-    slopes = slopes if "machine" in factors else []
-    model = _Model(rows, frame, classes, keep, labels, [*factors, *slopes])
     try:
-        found = model.fit(by_class, first, start)
-        model, found, agrees = _with_last_season(model, by_class, found, prior)
-        found, fitted, tails = _against_tails(model, found, z, known)
+        model, found, agrees = _with_last_season(plain.model, plain.by_class, plain.found, prior)
+        found, fitted, tails = _against_tails(model, plain.by_class, found, plain.z, plain.known)
     except RemlError:
         return None
-    return _response_fit(model, response, z, known, found, fitted, spread, tails, left_out, agrees)
+    return _response_fit(plain, model, response, found, fitted, tails, agrees)
 
 
 def _with_last_season(
@@ -415,7 +459,7 @@ def _with_last_season(
     return model, model.fit(by_class, found.s2, (reml.variances, reml.residual)), agrees
 
 
-def _against_tails(model: _Model, found: _Found, z: Array, known: Array) -> tuple[_Found, Array, Tails]:
+def _against_tails(model: _Model, by_class: Week, found: _Found, z: Array, known: Array) -> tuple[_Found, Array, Tails]:
     """Where tails are heavy, fit again to values drawn in (Huber 1981, section 7.8) until the variance settles."""
     plain, fitted = found.reml, model.fitted(found.reml)
     tails = tails_of(z, fitted, found.reml.residual + known)
@@ -423,30 +467,30 @@ def _against_tails(model: _Model, found: _Found, z: Array, known: Array) -> tupl
         return found, fitted, tails
     for _ in range(HUBER.turns):
         before = found.reml
-        drawn = pseudo_values(z, fitted, before.residual + known)
-        by_class = season_products(model.rows, model.frame, drawn, model.classes, None)
-        found = model.fit(by_class, found.s2, (before.variances, before.residual))
+        drawn = with_values(by_class, model.passes, pseudo_values(z, fitted, before.residual + known), model.classes)
+        found = model.weighed_with(drawn, found.s2, (before.variances, before.residual), ROUGHLY)
         fitted = model.fitted(found.reml)
         if abs(found.reml.residual / before.residual - 1) < SETTLED:
             break
+    found = model.fit(drawn, found.s2, (found.reml.variances, found.reml.residual))
+    fitted = model.fitted(found.reml)
     moved = np.abs(found.reml.beta - plain.beta) / np.sqrt(np.diag(plain.cov_core)[: plain.p])
     return found, fitted, replace(tails, drawn_in=True, largest_move_se=float(moved.max()))
 
 
 def _response_fit(
-    model: _Model, response: str, z: Array, known: Array, found: _Found, fitted: Array, spread: Array,
-    tails: Tails, left_out: dict[str, str], agrees: Agreement | None,
-) -> ResponseFit:  # fmt: skip
+    plain: _Plain, model: _Model, response: str, found: _Found, fitted: Array, tails: Tails, agrees: Agreement | None
+) -> ResponseFit:
     rows, frame = model.rows, model.frame
     visit = visits_of(rows)
     x, has = setting_steps(rows, frame, visit)
     means, believed = visit_means(x, visit), reliability(rows, np.array(frame.stays), [s.name for s in frame.settings])
     counts = np.maximum(has.sum(axis=0), 1)
     return ResponseFit(
-        response, rows, z, known, frame, {n: i for i, n in enumerate(found.kept)}, found.reml, found.s2, fitted,
-        means + believed * (x - means), has, modifiers_of(condition_values(rows, frame), frame),
-        (believed * has).sum(axis=0) / counts, spread, tails, left_out, agrees,
-        _fingerprint(rows, frame, z),
+        response, rows, plain.z, plain.known, frame, {n: i for i, n in enumerate(found.kept)}, found.reml, found.s2,
+        fitted, means + believed * (x - means), has, modifiers_of(condition_values(rows, frame), frame),
+        (believed * has).sum(axis=0) / counts, plain.spread, tails, plain.left_out, agrees,
+        _fingerprint(rows, frame, plain.z),
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ class is summed by itself with weight one, so that another s2 costs no pass over
 import hashlib
 import io
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
@@ -55,13 +55,35 @@ def weeks_of(rows: pl.DataFrame) -> list[slice]:
     return [slice(a, b) for a, b in pairwise(cuts)]
 
 
+MOST_HELD = 20_000_000
+"""Columns of so many numbers are held; of more they are made anew each time."""
+
+
+class Passes:
+    """Rows a week at a time with their columns, as often as they are asked for."""
+
+    def __init__(self, rows: pl.DataFrame, frame: Frame) -> None:
+        self._rows, self._frame = rows, frame
+        self._held: list[tuple[slice, Columns]] = []
+
+    def __iter__(self) -> Iterator[tuple[slice, Columns]]:
+        if self._held:
+            yield from self._held
+            return
+        hold = self._rows.height * len(self._frame.dense_labels()) <= MOST_HELD
+        for one in passes(self._rows, self._frame):
+            if hold:
+                self._held.append(one)
+            yield one
+
+
 def passes(rows: pl.DataFrame, frame: Frame) -> Iterator[tuple[slice, Columns]]:
     """Go over the rows a week at a time: (rows, their columns)."""
     for at in weeks_of(rows):
         yield at, columns(rows[at], frame)
 
 
-def _of_class(cols: Columns, mine: NDArray[np.bool_]) -> tuple[Array, list, list]:  # type: ignore[type-arg]
+def _of_class(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
     blocks = [replace(b, columns=b.columns[mine]) for b in cols.blocks]
     factors = []
     for f in cols.factors:
@@ -69,7 +91,7 @@ def _of_class(cols: Columns, mine: NDArray[np.bool_]) -> tuple[Array, list, list
         labels = f.labels[held] if f.labels is not None else held.astype(str)
         slope = f.slope[mine] if f.slope is not None else None
         factors.append(replace(f, codes=codes.astype(np.int64), levels=held.size, slope=slope, labels=labels))
-    return cols.X[mine], blocks, factors
+    return replace(cols, X=cols.X[mine], blocks=blocks, factors=factors)
 
 
 def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
@@ -77,9 +99,30 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
     out = {}
     for index in np.unique(classes):
         mine = classes == index
-        X, blocks, factors = _of_class(cols, mine)
-        out[int(index)] = cross_products(z[mine], X, blocks, factors)
+        part = _of_class(cols, mine)
+        out[int(index)] = cross_products(z[mine], part.X, part.blocks, part.factors)
     return out
+
+
+def with_values(by_class: Week, season: Iterable[tuple[slice, Columns]], z: Array, classes: NDArray[np.int64]) -> Week:
+    """Return the cross-products of other values of z over the same rows: only M'z and z'z are summed anew.
+
+    Args:
+        by_class: the cross-products by class of measuring variance.
+        season: the rows they are of, a week at a time, with their columns.
+        z: the other values, shape (n,).
+        classes: class of each row, shape (n,).
+    """
+    r, yy = {k: np.zeros_like(m.r) for k, m in by_class.items()}, dict.fromkeys(by_class, 0.0)
+    with threadpool_limits(limits=1, user_api="blas"):
+        for rows, cols in season:
+            for k in np.unique(classes[rows]).tolist():
+                mine = classes[rows] == k
+                m, part, values = by_class[k], _of_class(cols, mine), z[rows][mine]
+                r[k][: m.d] += np.hstack([part.X, *(b.columns for b in part.blocks)]).T @ values
+                r[k][m.d :] += factor_sums(m, part, values[:, None])[:, 0]
+                yy[k] += float(values @ values)
+    return {k: replace(m, r=r[k], yy=yy[k]) for k, m in by_class.items()}
 
 
 class ProductStore:

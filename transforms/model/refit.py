@@ -12,7 +12,7 @@ import polars as pl
 
 from transforms.catalogue import Catalogue
 from transforms.model import equations, fit, reml
-from transforms.model.fit import ResponseFit, fit_response, measured_rows
+from transforms.model.fit import ResponseFit, fit_response, measured_rows, variances_of
 from transforms.model.parts import ProductStore, fingerprint
 from transforms.model.prior import Prior
 from transforms.model.reml import Start
@@ -44,11 +44,8 @@ def earlier_weeks(
     held = store.start(key) if store is not None else None
     if held is not None:
         return held
-    found = fit_response(before, response, catalogue, lab_cv_at_25_kg, store)
-    if found is None:
-        return None
-    start = found.reml.variances, found.reml.residual
-    if store is not None:
+    start = variances_of(before, response, catalogue, lab_cv_at_25_kg, store)
+    if start is not None and store is not None:
         store.keep_start(key, start)
     return start
 

@@ -46,13 +46,11 @@ class RemlFit:
         variances: variance of each block and factor.
         residual: residual variance s2_e (of an observation of weight 1).
         deviance: -2 restricted log-likelihood, or -2 log-likelihood by `method`.
-        edf: effective degrees of freedom of each block and factor.
         iterations: steps taken.
         converged: whether the score was small at the end.
         cov_core: covariance of the coefficients of D (prediction error for random ones), shape (d, d).
         theta_names: order of the variances in `theta_cov`.
-        theta_cov: asymptotic covariance of the variances, by the expected information in small models and the average
-            one in large; rows of those on the boundary are 0.
+        floor: what a variance on the boundary is set to.
         spans: name of each block and factor -> its columns of M.
         p: fixed columns.
         method: "reml" or "ml".
@@ -62,12 +60,11 @@ class RemlFit:
     variances: dict[str, float]
     residual: float
     deviance: float
-    edf: dict[str, float]
     iterations: int
     converged: bool
     cov_core: Array
     theta_names: tuple[str, ...]
-    theta_cov: Array
+    floor: float
     spans: dict[str, slice]
     p: int
     method: str
@@ -75,12 +72,47 @@ class RemlFit:
     solution: Solution = field(repr=False)
 
     @cached_property
+    def edf(self) -> dict[str, float]:
+        """Effective degrees of freedom of each block and factor."""
+        with _threads(self.equations):
+            return _Criterion(self.equations, self.method).edf(self.solution)
+
+    @cached_property
+    def theta_cov(self) -> Array:
+        """Asymptotic covariance of the variances; rows of those on the boundary are 0.
+
+        By the expected information in small models fitted by REML, by the average one in others.
+        """
+        criterion = _Criterion(self.equations, self.method)
+        theta = np.array([*self.variances.values(), self.residual])
+        with _threads(self.equations):
+            small = self.u_cov if self.method == "reml" else None
+            by = criterion.information(self.solution) if small is None else self._expected_information(small)
+        return _inverse_information(by, theta, theta > ON_THE_BOUNDARY * self.floor)
+
+    def _expected_information(self, u_cov: Array) -> Array:
+        """Half of tr(P dV_i P dV_j), from Z_k'P Z_l = Cov(u)_kl / (s2_k s2_l).
+
+        What concerns the residual follows from sum_k s2_k dV_k + s2_e W^-1 = V and P V P = P.
+        """
+        s2, k = np.array(list(self.variances.values())), len(self.spans)
+        starts = [span.start - self.p for span in self.spans.values()]
+        out = np.empty((k + 1, k + 1))
+        out[:k, :k] = np.add.reduceat(np.add.reduceat(u_cov**2, starts, axis=0), starts, axis=1) / np.outer(s2, s2) ** 2
+        traces = np.array(list(self.edf.values())) / s2
+        out[:k, k] = out[k, :k] = (traces - out[:k, :k] @ s2) / self.residual
+        left = self.equations.m.n - self.p - sum(self.edf.values())
+        out[k, k] = (left / self.residual - out[k, :k] @ s2) / self.residual
+        return out / 2
+
+    @cached_property
     def u_cov(self) -> Array | None:
         """Covariance of the predictions, prior less error of prediction, shape (q, q); None in large models."""
         q = self.coef.size - self.p
-        if q > SMALL_MODEL:
+        if q > SMALL_MODEL or not q:
             return None
-        out = -self.covariances(np.eye(self.coef.size)[:, self.p :])[self.p :]
+        with _threads(self.equations):
+            out = -self.covariances(np.eye(self.coef.size)[:, self.p :])[self.p :]
         for name, span in self.spans.items():
             at = np.arange(span.start, span.stop) - self.p
             out[at, at] += self.variances[name]
@@ -159,29 +191,6 @@ class _Criterion:
         inner[k, k] = s.rss / s.residual**2
         return np.asarray(0.5 * (inner - pushed.T @ self.eq.inverse(s, pushed)) / s.residual)
 
-    def expected_information(self, s: Solution, edf: dict[str, float]) -> Array:
-        """Half of tr(P dV_i P dV_j), from Z_k'P Z_l = I / s2_k [k = l] - s2_e C^kl / (s2_k s2_l).
-
-        What concerns the residual follows from sum_k s2_k dV_k + s2_e W^-1 = V and P V P = P.
-        """
-        names, p = list(self.eq.spans), self.m.p
-        unit = np.eye(self.m.r.size)[:, p:]
-        inverse = s.residual * self.eq.inverse(s, unit)
-        k = len(names)
-        out = np.empty((k + 1, k + 1))
-        s2 = np.array([s.variances[n] for n in names])
-        for i, a in enumerate(names):
-            for j, b in enumerate(names):
-                span = self.eq.spans[b]
-                block = -inverse[self.eq.spans[a], span.start - p : span.stop - p] / (s2[i] * s2[j])
-                if i == j:
-                    block[np.diag_indices_from(block)] += 1 / s2[i]
-                out[i, j] = float((block**2).sum())
-        traces = np.array([edf[n] for n in names]) / s2
-        out[:k, k] = out[k, :k] = (traces - out[:k, :k] @ s2) / s.residual
-        out[k, k] = (self.residual_df(edf) / s.residual - out[k, :k] @ s2) / s.residual
-        return out / 2
-
 
 def _fellner_schall(criterion: _Criterion, s: Solution, floor: float) -> tuple[dict[str, float], float]:
     edf, variances = criterion.edf(s), {}
@@ -232,6 +241,10 @@ def _newton(
     return s, now, 0.0
 
 
+def _threads(equations: Equations) -> threadpool_limits:
+    return threadpool_limits(limits=1 if equations.c.size < SMALL_CORE else None, user_api="blas")
+
+
 def fit_reml(
     y: Array,
     X: Array,
@@ -276,7 +289,7 @@ def fit_products(
     if products.n <= products.p + 1:
         raise RemlError(f"{products.n} rows are too few for {products.p} fixed columns")
     equations = Equations(products)
-    with threadpool_limits(limits=1 if equations.c.size < SMALL_CORE else None, user_api="blas"):
+    with _threads(equations):
         return _fit(_Criterion(equations, method), start, tolerance)
 
 
@@ -341,24 +354,17 @@ def _variance_of_y(m: CrossProducts) -> float:
 def _finish(
     criterion: _Criterion, s: Solution, value: float, floor: float, iterations: int, *, converged: bool
 ) -> RemlFit:
-    equations, names = criterion.eq, [*criterion.eq.spans, "residual"]
-    theta = np.array([s.variances[n] for n in equations.spans] + [s.residual])
-    alive = theta > ON_THE_BOUNDARY * floor
-    edf, d = criterion.edf(s), equations.m.d
-    small = equations.m.r.size - equations.m.p <= SMALL_MODEL and criterion.method == "reml"
-    information = criterion.expected_information(s, edf) if small else criterion.information(s)
-    theta_cov = _inverse_information(information, theta, alive)
+    equations, d = criterion.eq, criterion.eq.m.d
     return RemlFit(
         coef=s.coef,
         variances={n: (v if v > ON_THE_BOUNDARY * floor else floor) for n, v in s.variances.items()},
         residual=s.residual,
         deviance=value,
-        edf=edf,
         iterations=iterations,
         converged=converged,
         cov_core=s.residual * s.T[:d, :d],
-        theta_names=tuple(names),
-        theta_cov=theta_cov,
+        theta_names=(*equations.spans, "residual"),
+        floor=floor,
         spans=equations.spans,
         p=equations.m.p,
         method=criterion.method,

@@ -171,11 +171,13 @@ class SeasonTrace:
 
     def trace(self, due: list[tuple[str, str, str]], learnt: Learning, advance: Callable[[], None]) -> None:
         """Trace fields and store what was found, some fields at a time: a crash loses only those it was at."""
+        jobs = [self.job_of(f, _clocks_for(json.loads(uses), learnt.by_day)) for f, _, uses in due]
+        traced = self.spread(trace_one, jobs)  # goes on while what was found is stored
         for chunk in _chunks(due, FIELDS_AT_ONCE):
             found, settings = [], []
-            jobs = [self.job_of(f, _clocks_for(json.loads(uses), learnt.by_day)) for f, _, uses in chunk]
-            for job, (one, of_loads) in zip(jobs, self.spread(trace_one, jobs), strict=True):
-                found.append((job.field_id, one))
+            for field_id, _, _ in chunk:
+                one, of_loads = next(traced)
+                found.append((field_id, one))
                 settings.append(of_loads)
                 advance()
             with self.warehouse.transaction():
