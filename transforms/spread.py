@@ -1,11 +1,12 @@
 """How many like pieces of work are done: here one after the other, or by others at once. Results keep their order."""
 
 import os
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from importlib import import_module
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from types import TracebackType
 from typing import Protocol, Self, TypeVar, runtime_checkable
 
@@ -38,8 +39,17 @@ def here(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]
 
 
 def _alone() -> None:
-    """A process that is one of many uses one thread; set before polars is first imported."""
+    """A process that is one of many uses one thread, set before polars is first imported, and ends with its parent."""
     os.environ["POLARS_MAX_THREADS"] = "1"
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A parent that was killed has told nobody: its helpers would wait for work for ever."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _piece(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:

@@ -28,6 +28,8 @@ from tests.whole import assert_same, every_table
 from transforms.run_log import RunLog
 from transforms.workspace import Workspace
 
+LONGEST_S = 300.0
+"""A run that has not ended by then hangs."""
 DAYS = int(os.environ.get("TARETRACE_SOAK_DAYS", "60"))
 RUN = """
 import datetime as dt, errno, json, os, random, resource, signal, sys, threading
@@ -77,7 +79,9 @@ class Starter:
 
     def run(self, workspace: Workspace, job: str, now: dt.datetime, fault: str, seed: int) -> dict[str, Any]:
         child, self.next = self.next, self._start()
-        out, err = child.communicate(json.dumps([str(workspace.root), job, now.isoformat(), fault, seed]) + "\n")
+        out, err = child.communicate(
+            json.dumps([str(workspace.root), job, now.isoformat(), fault, seed]) + "\n", LONGEST_S
+        )
         assert child.returncode in {0, -9}, err[-2000:]
         return json.loads(out.splitlines()[-1]) if child.returncode == 0 else {"state": "killed"}
 

@@ -1,14 +1,18 @@
 """Work that is spread over processes ends as if it had been done here: same order, same tables, to the bit."""
 
 import math
+import os
 import pickle
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from flows import stages
 from tests.proofs.seasons import QUIET, Season
+from tests.servers import until
 from tests.whole import assert_same, every_table
 from transforms import spread as spreading
 from transforms.spread import Processes, here, near
@@ -35,6 +39,39 @@ def test_a_fault_of_a_job_comes_up_here():
         assert next(found) == 2
         with pytest.raises(ValueError, match=r"math domain|nonnegative"):
             next(found)
+
+
+STARTS_AND_WAITS = """
+import multiprocessing, sys, time
+from transforms.spread import Processes
+if __name__ == "__main__":
+    spread = Processes(2)
+    spread.warm()
+    list(spread(abs, [1, 2]))
+    print(*(p.pid for p in multiprocessing.active_children()), flush=True)
+    time.sleep(60)
+"""
+
+
+def alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="tells whether a process lives by Linux's /proc")
+def test_helpers_of_a_process_that_is_killed_end_with_it(tmp_path):
+    script = tmp_path / "starts.py"
+    script.write_text(STARTS_AND_WAITS)
+    env = {**os.environ, "PYTHONPATH": str(Path.cwd())}
+    with subprocess.Popen([sys.executable, script], env=env, stdout=subprocess.PIPE, text=True) as parent:
+        assert parent.stdout is not None
+        helpers = [int(pid) for pid in parent.stdout.readline().split()]
+        assert len(helpers) == 2
+        assert all(map(alive, helpers))
+        parent.kill()
+    until(lambda: not any(map(alive, helpers)), "the end of the helpers")
 
 
 def test_handed_to_another_process_it_works_alone():

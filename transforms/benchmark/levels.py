@@ -127,6 +127,10 @@ def _contrasts(factors: list[Factor], share: Array, equations: Equations) -> Arr
     return np.asarray(at - (at @ share)[:, None])
 
 
+Spread = tuple[Array, Array]
+"""Values of a standard deviation and their probabilities."""
+
+
 @dataclass(frozen=True)
 class _Known:
     """What is taken off before the second fit: its part of z, its columns and the covariance of their coefficients."""
@@ -138,7 +142,7 @@ class _Known:
     residual: float
     theta_names: tuple[str, ...]
     theta_cov: Array
-    spread: tuple[Array, Array]
+    spread: Spread
     wider: Array
 
 
@@ -161,10 +165,19 @@ def _wider(reml: RemlFit, kind: str) -> Array:
     return np.asarray(np.sqrt(np.maximum(np.diag(draws_covariance(reml, L)) / np.maximum(plain, 1e-300), 1.0)))
 
 
+def _first_fit(
+    fit: ResponseFit, factors: list[Factor], settings: Array, w: Array
+) -> tuple[RemlFit, Array, dict[str, Spread]]:
+    """The first fit, its columns of conditions, and what is left open of each variance; one for all kinds in it."""
+    by_name = sorted(factors, key=lambda f: f.name)
+    reml, D = _conditions(fit, by_name, settings, w)
+    return reml, D, {f.name: profile(reml, f.name) for f in by_name}
+
+
 def _known(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> _Known:
-    reml, D = _conditions(fit, factors, settings, w)
+    model = "levels beside " + ", ".join(sorted(f.name for f in factors))
+    reml, D, open_ = fit.once(model, lambda: _first_fit(fit, factors, settings, w))
     found, d = setting_columns(fit), D.shape[1]
-    open_ = {f.name: profile(reml, f.name) for f in factors}
     variances = {**reml.variances, **{name: float(p @ sd) ** 2 for name, (sd, p) in open_.items()}}
     return _Known(
         settings + D[:, 1:] @ reml.coef[1:d],

@@ -10,6 +10,7 @@ S_c = C_cc' - S_cm W, T = S_c^-1.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
@@ -42,7 +43,7 @@ class Solution:
         D: diagonal of the absorbed block with its penalty.
         band: the banded block after the first elimination, None where there is none.
         W: S_m^-1 S_mc.
-        T: inverse of the core after both eliminations.
+        core: Cholesky factor of the core after both eliminations.
         rss: e'We.
         log_det: log |C|.
     """
@@ -53,9 +54,15 @@ class Solution:
     D: Array
     band: BlockTridiagonal | None
     W: Array
-    T: Array
+    core: Array
     rss: float
     log_det: float
+
+    @cached_property
+    def T(self) -> Array:  # noqa: N802
+        """Inverse of the core; worked out where it is asked for, as it costs twice what the rest does."""
+        inverse, _ = lapack.dpotri(self.core, lower=1)
+        return np.asarray(np.tril(inverse) + np.tril(inverse, -1).T)
 
 
 class Equations:
@@ -138,11 +145,9 @@ class Equations:
         if failed:
             raise RemlError("columns of the model depend on each other, or there are too few rows for them")
         log_det += 2 * float(np.log(np.diag(chol)).sum())
-        T, _ = lapack.dpotri(chol, lower=1)
-        T = np.tril(T) + np.tril(T, -1).T
         coef = self._eliminate(m.r, D, band, W, lambda v: np.asarray(cho_solve((chol, True), v)))
         rss = m.yy - float(coef @ m.r) - float(penalty @ coef**2)
-        return Solution(dict(variances), residual, coef, D, band, W, T, rss, log_det)
+        return Solution(dict(variances), residual, coef, D, band, W, chol, rss, log_det)
 
     def _eliminate(
         self, v: Array, D: Array, band: BlockTridiagonal | None, W: Array, core: Callable[[Array], Array]

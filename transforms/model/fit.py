@@ -2,9 +2,10 @@
 
 import datetime as dt
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import polars as pl
@@ -41,6 +42,7 @@ from transforms.model.reml import RemlError, RemlFit, Start, fit_products
 from transforms.model.tails import HUBER, Tails, pseudo_values, tails_of
 
 Array = NDArray[np.float64]
+T = TypeVar("T")
 SMALL_LOSS_T_HA = 0.05
 MIN_TRACE_QUALITY = 0.4
 """Loads traced worse than this do not enter the fit; they stay in every other table."""
@@ -103,7 +105,7 @@ class ResponseFit:
         left_out: factor -> why it is not in the model.
         last_season: whether last season agrees; None where there was none.
         fingerprint: sha-256 of what was fitted; the same data give the same.
-        once: what is worked out of the fit once and asked for often, by name.
+        remembered: what was worked out of the fit once and is asked for often, by name.
     """
 
     response: str
@@ -124,7 +126,14 @@ class ResponseFit:
     left_out: dict[str, str]
     last_season: Agreement | None
     fingerprint: str
-    once: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+    remembered: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def once(self, name: str, work_out: Callable[[], T]) -> T:
+        """Return what depends on the fit alone, worked out the first time it is asked for under a name."""
+        if name not in self.remembered:
+            self.remembered[name] = work_out()
+        out: T = self.remembered[name]
+        return out
 
     @property
     def settings(self) -> list[str]:

@@ -83,7 +83,8 @@ def passes(rows: pl.DataFrame, frame: Frame) -> Iterator[tuple[slice, Columns]]:
         yield at, columns(rows[at], frame)
 
 
-def _of_class(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
+def of_rows(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
+    """Return the columns of some of the rows; factors keep the levels these have."""
     blocks = [replace(b, columns=b.columns[mine]) for b in cols.blocks]
     factors = []
     for f in cols.factors:
@@ -91,7 +92,7 @@ def _of_class(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
         labels = f.labels[held] if f.labels is not None else held.astype(str)
         slope = f.slope[mine] if f.slope is not None else None
         factors.append(replace(f, codes=codes.astype(np.int64), levels=held.size, slope=slope, labels=labels))
-    return replace(cols, X=cols.X[mine], blocks=blocks, factors=factors)
+    return Columns(cols.X[mine], blocks, factors, cols.x[mine], cols.has[mine])
 
 
 def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
@@ -99,7 +100,7 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
     out = {}
     for index in np.unique(classes):
         mine = classes == index
-        part = _of_class(cols, mine)
+        part = of_rows(cols, mine)
         out[int(index)] = cross_products(z[mine], part.X, part.blocks, part.factors)
     return out
 
@@ -118,7 +119,7 @@ def with_values(by_class: Week, season: Iterable[tuple[slice, Columns]], z: Arra
         for rows, cols in season:
             for k in np.unique(classes[rows]).tolist():
                 mine = classes[rows] == k
-                m, part, values = by_class[k], _of_class(cols, mine), z[rows][mine]
+                m, part, values = by_class[k], of_rows(cols, mine), z[rows][mine]
                 r[k][: m.d] += np.hstack([part.X, *(b.columns for b in part.blocks)]).T @ values
                 r[k][m.d :] += factor_sums(m, part, values[:, None])[:, 0]
                 yy[k] += float(values @ values)
@@ -267,6 +268,11 @@ def sum_week(job: WeekJob) -> Week:
         return week_products(columns(job.rows, job.frame), job.z, job.classes)
 
 
+def join_weeks(weeks: list[Week]) -> Week:
+    """Return the cross-products of several weeks together, joined in their order."""
+    return {k: join([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
+
+
 def season_products(
     rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.int64], store: ProductStore | None
 ) -> Week:
@@ -282,7 +288,7 @@ def season_products(
         if known is None and store is not None:
             store.keep(key, week)
         weeks.append(week)
-    return {k: join([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
+    return join_weeks(weeks)
 
 
 def weighed(by_class: Week, s2: float) -> CrossProducts:

@@ -1,8 +1,7 @@
 """What the model says of one setting's value, and of conditions, at one place and machine."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +11,6 @@ from transforms.model.design import bend_of, middle, modifiers_of
 from transforms.model.fit import ResponseFit
 
 Array = NDArray[np.float64]
-T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -60,14 +58,6 @@ def value_weights(fit: ResponseFit, setting: str, value: float, place: Place) ->
     return np.asarray(x * step_weights(fit, setting, place) + bend_weights(fit, setting, value))
 
 
-def _once(fit: ResponseFit, name: str, work_out: Callable[[], T]) -> T:
-    """What depends on the fit alone is worked out once: a guide asks for it hundreds of times."""
-    if name not in fit.once:
-        fit.once[name] = work_out()
-    out: T = fit.once[name]
-    return out
-
-
 def _seen(fit: ResponseFit) -> tuple[dict[str, tuple[float, float]], dict[str, float]]:
     """The range of each condition over the fit's rows, and the mean of each condition column."""
     seen = {n: fit.rows[n].cast(float).to_numpy() for n in fit.frame.terms.conditions}
@@ -77,7 +67,7 @@ def _seen(fit: ResponseFit) -> tuple[dict[str, tuple[float, float]], dict[str, f
 
 def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
     """Return weights over the coefficients whose product is `condition_level`; beyond what was seen counts its edge."""
-    ranges, means = _once(fit, "conditions seen", lambda: _seen(fit))
+    ranges, means = fit.once("conditions seen", lambda: _seen(fit))
     weights = np.zeros(fit.reml.coef.size)
     place = {n: np.array([np.clip(at[n], low, high)]) for n, (low, high) in ranges.items()}
     for name, column in labelled_columns(fit, place).items():
@@ -93,7 +83,7 @@ def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
 def usual_part(fit: ResponseFit, setting: str) -> float:
     """Return a setting's part of z that counts as none: its mean over the rows that have it."""
     j, s = fit.place(setting), next(s for s in fit.frame.settings if s.name == setting)
-    return _once(fit, f"usual part of {setting}", lambda: float(whole_part(fit, s)[fit.has[:, j]].mean()))
+    return fit.once(f"usual part of {setting}", lambda: float(whole_part(fit, s)[fit.has[:, j]].mean()))
 
 
 def expected_scale(fit: ResponseFit, place: Place, field_id: str, settings: Mapping[str, float]) -> float:

@@ -1,6 +1,7 @@
 """Does the model predict loads of fields and weeks it has not seen, as well as a black box on the same columns?"""
 
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,10 +9,18 @@ import polars as pl
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from transforms.model.design import Frame
 from transforms.model.fit import ROUGHLY, ResponseFit
-from transforms.model.parts import factor_values, season_products, take, variance_class, weighed
-from transforms.model.parts import passes as week_passes
+from transforms.model.parts import (
+    Passes,
+    Week,
+    factor_values,
+    join_weeks,
+    of_rows,
+    take,
+    variance_class,
+    week_products,
+    weighed,
+)
 from transforms.model.reml import RemlError, RemlFit, fit_products
 
 Array = NDArray[np.float64]
@@ -37,27 +46,44 @@ class Validation:
         return self.model / self.boosting
 
 
-def _refit(fit: ResponseFit, train: Mask, frame: Frame) -> tuple[RemlFit, list[int]]:
-    """Fit the same columns to other rows, from the variances of the whole."""
-    rows, z, known = fit.rows.filter(pl.Series(train)), fit.z[train], fit.known[train]
-    by_class = season_products(rows, frame, z, variance_class(known), None)
-    every = frame.dense_labels()
-    whole = weighed(by_class, fit.s2)
-    keep = np.array([i for i, n in enumerate(every) if n in fit.at and whole.DD[i, i] > 0])
-    products, kept = take(whole, keep, every, list(fit.reml.equations.m.factors))
-    start = {k: fit.reml.variances[k] for k in [*products.blocks, *products.factors]}
-    return fit_products(products, (start, fit.reml.residual), tolerance=ROUGHLY), [every.index(n) for n in kept]
+class _Asked:
+    """The rows asked of, a week at a time, with the cross-products of each part of them."""
 
+    def __init__(self, fit: ResponseFit, part: NDArray[np.int64]) -> None:
+        """Take rows of `fit` by the part they belong to, shape (n,); -1 where they are not asked of."""
+        self.fit, self.part = fit, part
+        self.at = np.flatnonzero(part >= 0)
+        rows = fit.rows[self.at]
+        z, classes = fit.z[self.at], variance_class(fit.known[self.at])
+        self.passes = Passes(rows, fit.frame)
+        by_part: dict[int, list[Week]] = {int(k): [] for k in np.unique(part[self.at])}
+        for week, cols in self.passes:
+            mine = part[self.at][week]
+            for k in np.unique(mine).tolist():
+                held = mine == k
+                by_part[k].append(week_products(of_rows(cols, held), z[week][held], classes[week][held]))
+        self.by_part = {k: join_weeks(weeks) for k, weeks in by_part.items()}
 
-def predict(fit: ResponseFit, reml: RemlFit, keep: list[int], test: Mask) -> Array:
-    """Return z predicted for rows: a level of a factor that was not seen counts as none."""
-    rows = fit.rows.filter(pl.Series(test))
-    out = np.zeros(rows.height)
-    for at, cols in week_passes(rows, fit.frame):
-        D = np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, keep]
-        out[at] = D @ reml.coef[: len(keep)]
-        out[at] += factor_values(reml.equations.m, cols, reml.coef[:, None])[:, 0]
-    return out
+    def refit(self, without: int) -> tuple[RemlFit, list[int]]:
+        """Fit the same columns to all other parts, from the variances of the whole."""
+        fit = self.fit
+        whole = weighed(join_weeks([week for k, week in self.by_part.items() if k != without]), fit.s2)
+        every = fit.frame.dense_labels()
+        keep = np.array([i for i, n in enumerate(every) if n in fit.at and whole.DD[i, i] > 0])
+        products, kept = take(whole, keep, every, list(fit.reml.equations.m.factors))
+        start = {k: fit.reml.variances[k] for k in [*products.blocks, *products.factors]}
+        return fit_products(products, (start, fit.reml.residual), tolerance=ROUGHLY), [every.index(n) for n in kept]
+
+    def predict(self, reml: RemlFit, keep: list[int], part: int) -> Array:
+        """Return z predicted for the rows of a part: a level of a factor that was not seen counts as none."""
+        out = []
+        for week, cols in self.passes:
+            mine = self.part[self.at][week] == part
+            if mine.any():
+                held = of_rows(cols, mine)
+                D = np.hstack([held.X, *(b.columns for b in held.blocks)])[:, keep]
+                out.append(D @ reml.coef[: len(keep)] + factor_values(reml.equations.m, held, reml.coef[:, None])[:, 0])
+        return np.concatenate(out)
 
 
 def _challenger(fit: ResponseFit, train: Mask, test: Mask) -> Array:
@@ -101,18 +127,21 @@ def _rmse(errors: Array) -> float:
     return float(np.sqrt(np.mean(errors**2)))
 
 
-def _compared(fit: ResponseFit, folds: list[tuple[Mask, Mask]]) -> Validation | None:
+def _compared(fit: ResponseFit, part: NDArray[np.int64], parts: Sequence[int]) -> Validation | None:
+    """Predict each of `parts` from all other rows that are part of any; `part` of shape (n,), -1 where of none."""
+    asked = _Asked(fit, part)
     errors: dict[str, list[Array]] = {"model": [], "boosting": [], "last_load": [], "mean": []}
-    for train, test in folds:
+    for k in parts:
+        train, test = (part >= 0) & (part != k), part == k
         if test.sum() < 10 or train.sum() < 3 * fit.reml.p:
             continue
         try:
-            reml, keep = _refit(fit, train, fit.frame)
+            reml, keep = asked.refit(k)
         except RemlError:
             # A young season: the rows left cannot tell its columns apart.
             continue
         truth = fit.z[test]
-        errors["model"].append(predict(fit, reml, keep, test) - truth)
+        errors["model"].append(asked.predict(reml, keep, k) - truth)
         errors["boosting"].append(_challenger(fit, train, test) - truth)
         errors["last_load"].append(_last_load(fit, train, test) - truth)
         errors["mean"].append(fit.z[train].mean() - truth)
@@ -131,17 +160,13 @@ def out_of_field(fit: ResponseFit, folds: int = FOLDS) -> Validation | None:
     # Of a large season as many fields as hold some 20,000 rows: the check is to be made every night.
     rows_by = np.cumsum(np.bincount(level, minlength=fields)[np.argsort(turn)])
     asked = turn < max(int((rows_by <= MOST_ROWS).sum()), 2 * folds)
-    fold = turn % folds
-    return _compared(
-        fit, [(asked[level] & (fold[level] != k), asked[level] & (fold[level] == k)) for k in range(folds)]
-    )
+    return _compared(fit, np.where(asked[level], (turn % folds)[level], -1), range(folds))
 
 
 def later_week(fit: ResponseFit) -> Validation | None:
     """Predict the last week of the rows from those before; None where there is only one week."""
     week = fit.rows.select(pl.col("shift_date").dt.truncate("1w")).to_series()
     last = (week == week.max()).to_numpy()
-    before = np.flatnonzero(~last)[-MOST_ROWS:]
-    train = np.zeros(last.size, dtype=bool)
-    train[before] = True
-    return _compared(fit, [(train, last)])
+    part = np.full(last.size, -1)
+    part[np.flatnonzero(~last)[-MOST_ROWS:]], part[last] = 0, 1
+    return _compared(fit, part, [1])
