@@ -2,6 +2,7 @@
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -36,7 +37,7 @@ from transforms.model.findings import FINDINGS, OF_DIRT, FitJob, ResponseJob, ch
 from transforms.model.findings import compare as compare_one
 from transforms.model.fit import ResponseFit
 from transforms.model.parts import ProductStore
-from transforms.spread import Spread, here, near
+from transforms.spread import Shared, Spread, here, near
 from transforms.sql_files import sql_names
 from transforms.trace.season_trace import SeasonTrace, audits_settings
 from transforms.trial.design import design_trial, what_a_day_finds
@@ -70,6 +71,11 @@ class Fits:
     def fitted(self) -> list[ResponseFit]:
         """Those there are."""
         return [f for f in (self.dirt, self.loss, self.tops) if f is not None]
+
+    @cached_property
+    def shared(self) -> dict[str, Shared[ResponseFit]]:
+        """Those there are by response, for other processes to read."""
+        return {f.response: Shared(f) for f in self.fitted}
 
 
 def open_warehouse(workspace: Workspace) -> Warehouse:
@@ -248,12 +254,12 @@ def forget_products(workspace: Workspace) -> None:
 def check_fits(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here) -> pl.DataFrame:
     """Check each fit (placebo, fields and weeks left out, influence, tails) and store what was found."""
     season = workspace.season
-    jobs = [FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.fitted for name in CHECKS]
+    jobs = [FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.shared.values() for name in CHECKS]
     with open_warehouse(workspace) as warehouse:
         tables = [warehouse.table("fit_check").clear()]
         with reporter.stage("Checking the fits", len(jobs)) as advance:
             for job, rows in zip(jobs, near(spread)(check, jobs), strict=True):
-                tables.append(check_rows(job.fit.response, rows))
+                tables.append(check_rows(job.fit.value.response, rows))
                 advance()
         checks = pl.concat(tables, how="diagonal_relaxed")
         with warehouse.transaction():
@@ -278,9 +284,9 @@ def _findings(fits: Fits, season: Season, spread: Spread) -> dict[str, list[pl.D
     """Every table that says what the fits found."""
     jobs = [
         FitJob(f, name, season.catalogue, season.advice.min_loads)
+        for response, f in fits.shared.items()
         for name in FINDINGS
-        for f in fits.fitted
-        if name not in OF_DIRT or f.response == DIRT
+        if name not in OF_DIRT or response == DIRT
     ]
     out: dict[str, list[pl.DataFrame]] = {name: [] for name in FINDINGS}
     for job, table in zip(jobs, near(spread)(find, jobs), strict=True):
@@ -292,7 +298,8 @@ def compare(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread
     """Compare machines, operators, growers, fields and seasons, each against what its conditions lead one to expect."""
     season, least = workspace.season, workspace.season.advice.min_loads
     jobs = [
-        FitJob(f, "benchmark", season.catalogue, MIN_PLOTS if f.response == ROOT_LOSS else least) for f in fits.fitted
+        FitJob(f, "benchmark", season.catalogue, MIN_PLOTS if response == ROOT_LOSS else least)
+        for response, f in fits.shared.items()
     ]
     with open_warehouse(workspace) as warehouse:
         tables, changes = [warehouse.table("benchmark").clear()], [warehouse.table("season_change").clear()]
@@ -373,7 +380,7 @@ def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread =
         if fits.dirt is None:
             return
         about = (season.catalogue, season.prices, season.advice.min_loads, warehouse.query("class_tonnes"), ADVICE_SEED)
-        jobs = [GuideJob(what, fits.dirt, fits.loss, *about) for what in ("guide", "what-if")]
+        jobs = [GuideJob(what, fits.shared[DIRT], fits.shared.get(ROOT_LOSS), *about) for what in ("guide", "what-if")]
         found, table = near(spread)(work_out, jobs)
         write_table(table, workspace.what_if)
         wanted = trials_wanted(

@@ -1,17 +1,23 @@
 """How many like pieces of work are done: here one after the other, or by others at once. Results keep their order."""
 
 import os
+import pickle
+import tempfile
 import threading
+import weakref
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from functools import lru_cache
 from importlib import import_module
 from multiprocessing import get_context, parent_process
+from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self, TypeVar, runtime_checkable
+from typing import Any, Generic, Protocol, Self, TypeVar, runtime_checkable
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
+Value = TypeVar("Value")
 WORTH_IT = 48
 """Fewer jobs than this are done sooner here than processes start."""
 MANY, PIECE = 64, 4
@@ -59,6 +65,32 @@ def _piece(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
 def near(spread: Spread) -> Spread:
     """Return how what is too big to send far is done: by this machine's processes, or here."""
     return spread if isinstance(spread, Processes) else here
+
+
+class Shared(Generic[Value]):
+    """Something big that many jobs are about: another process of this machine reads it once, not with every job.
+
+    What is handed over is the path of a file, written when it is first asked for and removed with this object.
+    """
+
+    def __init__(self, value: Value) -> None:
+        self.value = value
+        self._path: str | None = None
+
+    def __reduce__(self) -> tuple[Callable[[str], "Shared[Value]"], tuple[str]]:
+        """Be the file's content in another process."""
+        if self._path is None:
+            handle, self._path = tempfile.mkstemp(prefix="taretrace-")
+            weakref.finalize(self, os.unlink, self._path)
+            with os.fdopen(handle, "wb") as file:
+                pickle.dump(self.value, file, protocol=pickle.HIGHEST_PROTOCOL)
+        return _shared_at, (self._path,)
+
+
+@lru_cache(maxsize=2)
+def _shared_at(path: str) -> "Shared[Any]":
+    with Path(path).open("rb") as file:
+        return Shared(pickle.load(file))  # noqa: S301 - written by our own parent, readable by its user alone
 
 
 class Processes:

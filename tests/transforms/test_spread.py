@@ -15,7 +15,7 @@ from tests.proofs.seasons import QUIET, Season
 from tests.servers import until
 from tests.whole import assert_same, every_table
 from transforms import spread as spreading
-from transforms.spread import Processes, here, near
+from transforms.spread import Processes, Shared, here, near
 from transforms.workspace import Workspace
 
 
@@ -39,6 +39,26 @@ def test_a_fault_of_a_job_comes_up_here():
         assert next(found) == 2
         with pytest.raises(ValueError, match=r"math domain|nonnegative"):
             next(found)
+
+
+def total_and_place(job: tuple[Shared[list[int]], int]) -> tuple[int, int, int]:
+    held, k = job
+    return os.getpid(), id(held.value), sum(held.value) + k
+
+
+def test_what_many_jobs_share_is_read_once_in_each_process_and_leaves_no_file():
+    big = Shared(list(range(1000)))
+    with Processes(2) as spread:
+        spread.warm()
+        found = list(spread(total_and_place, [(big, k) for k in range(40)]))
+    assert [total for *_, total in found] == [sum(range(1000)) + k for k in range(40)]
+    places = {(pid, place) for pid, place, _ in found}
+    assert len(places) == len({pid for pid, _ in places})
+    assert os.getpid() not in {pid for pid, _ in places}
+    (_, (path,)) = big.__reduce__()
+    assert Path(path).stat().st_mode & 0o077 == 0
+    del big
+    assert not Path(path).exists()
 
 
 STARTS_AND_WAITS = """

@@ -12,6 +12,7 @@ from transforms.advice.shrinkage import shrinkage
 from transforms.advice.what_if import tabulate
 from transforms.catalogue import Catalogue
 from transforms.model.fit import ResponseFit
+from transforms.spread import Shared
 from transforms.workspace import Prices
 
 
@@ -20,8 +21,8 @@ class GuideJob:
     """What to work out, and of what; `tonnes` are those of each class, `seed` starts the draws."""
 
     what: Literal["guide", "what-if"]
-    dirt: ResponseFit
-    loss: ResponseFit | None
+    dirt: Shared[ResponseFit]
+    loss: Shared[ResponseFit] | None
     catalogue: Catalogue
     prices: Prices
     least: int
@@ -32,8 +33,9 @@ class GuideJob:
 def work_out(job: GuideJob) -> Any:
     """Return the setting guide, or the table that what-if questions are answered from."""
     with threadpool_limits(limits=1, user_api="blas"):
-        moved = {f.response: shrinkage(f) for f in (job.dirt, job.loss) if f is not None}
-        about = (job.dirt, job.loss, moved, job.catalogue, job.prices, job.least)
+        dirt, loss = job.dirt.value, job.loss.value if job.loss is not None else None
+        moved = {f.response: shrinkage(f) for f in (dirt, loss) if f is not None}
+        about = (dirt, loss, moved, job.catalogue, job.prices, job.least)
         if job.what == "what-if":
             return tabulate(*about)
         return setting_guide(*about, job.tonnes, np.random.default_rng(job.seed))

@@ -80,10 +80,10 @@ def _covariances_by_part(fit: RemlFit, q: Array) -> Array:
     """q_i'Cov(u)_ij q_j for every pair of parts, shape (parts, parts, k, k)."""
     k, m, p = q.shape[1], len(fit.spans), fit.p
     if fit.u_cov is not None:
-        pushed = np.hstack([fit.u_cov[:, s.start - p : s.stop - p] @ q[s] for s in fit.spans.values()])
-        starts = [span.start - p for span in fit.spans.values()]
-        by_part = np.add.reduceat(q[p:, :, None] * pushed[:, None, :], starts, axis=0)
-        return np.asarray(by_part.reshape(m, k, m, k).transpose(0, 2, 1, 3))
+        spans = list(fit.spans.values())
+        pushed = np.hstack([fit.u_cov[:, s.start - p : s.stop - p] @ q[s] for s in spans])
+        by_part = np.array([q[s].T @ pushed[s.start - p : s.stop - p] for s in spans])
+        return by_part.reshape(m, k, m, k).transpose(0, 2, 1, 3)
     inside = np.zeros((q.shape[0], m * k))
     for i, span in enumerate(fit.spans.values()):
         inside[span, i * k : (i + 1) * k] = q[span]
@@ -117,8 +117,11 @@ def draws_covariance(fit: RemlFit, L: Array) -> Array:
     if fit.u_cov is None or not fit.spans:
         return np.asarray(V)
     p, starts = fit.p, [span.start - fit.p for span in fit.spans.values()]
-    pushed = np.stack([fit.u_cov[:, s.start - p : s.stop - p] @ q[s] for s in fit.spans.values()], axis=1)
-    by_part = np.add.reduceat(q[p:, None, :] * pushed, starts, axis=0)
+    parts = [
+        np.add.reduceat(q[p:] * (fit.u_cov[:, s.start - p : s.stop - p] @ q[s]), starts, axis=0)
+        for s in fit.spans.values()
+    ]
+    by_part = np.stack(parts, axis=1)
     extra = 2 * np.einsum("ij,ijk->k", fit.theta_cov, _derivative_covariances(fit, by_part))
     wider = np.sqrt(1 + np.maximum(extra, 0) / np.maximum(np.diag(V), 1e-300))
     return np.asarray(V * np.outer(wider, wider))

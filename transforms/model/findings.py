@@ -19,6 +19,7 @@ from transforms.model.prior import prior_of
 from transforms.model.refit import refit
 from transforms.model.setting_curve import setting_curves
 from transforms.model.variance_share import variance_shares
+from transforms.spread import Shared
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ OF_DIRT = ("expected_load", "load_why")
 class FitJob:
     """Something to work out of a fit: which table or check, settings known, loads that a class must rest on."""
 
-    fit: ResponseFit
+    fit: Shared[ResponseFit]
     name: str
     catalogue: Catalogue
     least: int
@@ -71,16 +72,16 @@ def find(job: FitJob) -> pl.DataFrame:
     """Return a table of a fit."""
     # Many small products: threads would wait for each other longer than they work.
     with threadpool_limits(limits=1, user_api="blas"):
-        return FINDINGS[job.name](job.fit, job.catalogue, job.least)
+        return FINDINGS[job.name](job.fit.value, job.catalogue, job.least)
 
 
 def check(job: FitJob) -> list[Row]:
     """Return the rows of a check of a fit."""
     with threadpool_limits(limits=1, user_api="blas"):
-        return CHECKS[job.name](job.fit)
+        return CHECKS[job.name](job.fit.value)
 
 
 def compare(job: FitJob) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return a response's rows of `benchmark` and of `season_change`."""
     with threadpool_limits(limits=1, user_api="blas"):
-        return benchmark(job.fit, job.least)
+        return benchmark(job.fit.value, job.least)
