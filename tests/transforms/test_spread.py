@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from flows import stages
+from tests.elsewhere import total_and_place
 from tests.proofs.seasons import QUIET, Season
 from tests.servers import until
 from tests.whole import assert_same, every_table
@@ -39,11 +40,6 @@ def test_a_fault_of_a_job_comes_up_here():
         assert next(found) == 2
         with pytest.raises(ValueError, match=r"math domain|nonnegative"):
             next(found)
-
-
-def total_and_place(job: tuple[Shared[list[int]], int]) -> tuple[int, int, int]:
-    held, k = job
-    return os.getpid(), id(held.value), sum(held.value) + k
 
 
 def test_what_many_jobs_share_is_read_once_in_each_process_and_leaves_no_file():
