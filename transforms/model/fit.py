@@ -80,6 +80,7 @@ ROUGHLY = 0.01
 SETTLES = 1e-4
 """Tolerance of the fit itself: its last step moved the variances by less than a hundredth of their standard errors."""
 TURNS = 8
+STEEPEST = 0.9
 
 
 @dataclass(frozen=True)
@@ -302,6 +303,27 @@ def _independent(DD: Array, live: list[int]) -> list[int]:
     return kept
 
 
+@dataclass
+class _Looked:
+    """Looks for the s2 that a fit weighed by it finds again: (weighed by, found) of the turns so far."""
+
+    floor: float
+    at: list[tuple[float, float]] = field(default_factory=list)
+
+    @property
+    def settled(self) -> bool:
+        """Whether the last turn found what it was weighed by, or would go on at the floor."""
+        by, found = self.at[-1]
+        return abs(max(found, self.floor) / by - 1) < SETTLED
+
+    def next(self) -> float:
+        """Return what to weigh by next: the secant's zero on the log scale, no further than ten turns would come."""
+        (by, found), *earlier = np.log(np.maximum(self.at[-1:] + self.at[-2:-1], self.floor)).tolist()
+        moved = by - earlier[0][0] if earlier else 0.0
+        slope = (found - earlier[0][1]) / moved if moved else 0.0
+        return max(float(np.exp(by + (found - by) / (1 - np.clip(slope, 0.0, STEEPEST)))), self.floor)
+
+
 @dataclass(frozen=True)
 class _Found:
     """A fit, the labels of its columns of D, and the s2 its rows were weighed with."""
@@ -330,15 +352,21 @@ class _Model:
 
     def fit(self, by_class: Week, rest: float, start: Start | None) -> _Found:
         """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
-        floor = 0.02 * float(np.mean(class_variance(1) ** self.classes.astype(np.float64)))
+        rest, looked = max(rest, self.floor), _Looked(self.floor)
         tolerance = ROUGHLY if start is None else SETTLES
         for _ in range(TURNS):
             found = self.weighed_with(by_class, rest, start, tolerance)
             start = (found.reml.variances, found.reml.residual)
-            if abs(found.reml.residual / rest - 1) < SETTLED:
+            looked.at.append((rest, found.reml.residual))
+            if looked.settled:
                 break
-            rest, tolerance = max(found.reml.residual, floor), ROUGHLY
+            rest, tolerance = looked.next(), ROUGHLY
         return found if tolerance == SETTLES else self.weighed_with(by_class, rest, start, SETTLES)
+
+    @property
+    def floor(self) -> float:
+        """The least s2 that weighs rows: where measuring explains all, every row counts by its measuring alone."""
+        return 0.02 * float(np.mean(class_variance(1) ** self.classes.astype(np.float64)))
 
     def weighed_with(self, by_class: Week, s2: float, start: Start | None, tolerance: float) -> _Found:
         """Fit with rows weighed by s2 / (s2 + v)."""
@@ -474,14 +502,17 @@ def _against_tails(model: _Model, by_class: Week, found: _Found, z: Array, known
     tails = tails_of(z, fitted, found.reml.residual + known)
     if not tails.heavy:
         return found, fitted, tails
+    rest, looked = max(plain.residual, model.floor), _Looked(model.floor)
     for _ in range(HUBER.turns):
-        before = found.reml
-        drawn = with_values(by_class, model.passes, pseudo_values(z, fitted, before.residual + known), model.classes)
-        found = model.weighed_with(drawn, found.s2, (before.variances, before.residual), ROUGHLY)
+        before = found.reml.residual
+        drawn = with_values(by_class, model.passes, pseudo_values(z, fitted, rest + known), model.classes)
+        found = model.weighed_with(drawn, rest, (found.reml.variances, found.reml.residual), ROUGHLY)
         fitted = model.fitted(found.reml)
-        if abs(found.reml.residual / before.residual - 1) < SETTLED:
+        looked.at.append((rest, found.reml.residual))
+        if looked.settled and abs(found.reml.residual / before - 1) < SETTLED:
             break
-    found = model.fit(drawn, found.s2, (found.reml.variances, found.reml.residual))
+        rest = looked.next()
+    found = model.weighed_with(drawn, found.s2, (found.reml.variances, found.reml.residual), SETTLES)
     fitted = model.fitted(found.reml)
     moved = np.abs(found.reml.beta - plain.beta) / np.sqrt(np.diag(plain.cov_core)[: plain.p])
     return found, fitted, replace(tails, drawn_in=True, largest_move_se=float(moved.max()))

@@ -25,7 +25,7 @@ class Huber:
     turns: int
 
 
-HUBER = Huber(k=1.7, turns=5)
+HUBER = Huber(k=1.7, turns=10)
 FAR = 3.5
 """Standard deviations from which a load counts as outlying; a normal law has 0.05 % there."""
 FAR_SHARE = 0.003
