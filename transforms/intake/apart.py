@@ -20,6 +20,7 @@ from transforms.lake import PREFIX, Lake
 from transforms.spread import Processes, Spread, here
 from transforms.warehouse import Warehouse
 
+FILES_AT_ONCE = 16
 TOLD = ("source_file", "rejected_row", "source_finding")
 
 
@@ -96,26 +97,44 @@ def _receive_apart(
     recorded, rolled = frozenset(store.recorded), frozenset(store.rolled)
     apart = [f for f in files if f.sha in chosen]
     read = spread(read_apart, [ApartJob(f, chosen[f.sha], catalogue, store.onto, recorded, rolled) for f in apart])
-    told = _Told()
+    told, adopted = _Told(), _Adopted(store)
     for found in files:
         one = next(read) if found.sha in chosen else None
         if one is not None and not told.overlaps(one.received.lies):
-            _adopt(found, one, store)
+            adopted.add(found, one)
             received: Received | None = one.received
         else:
             if one is not None:
                 store.onto.forget(found.sha)
+            adopted.record()
             received = receive_or_tell(found, mappings, catalogue, store)
         if received is not None:
             told.add(received.lies)
         yield found, received
+    adopted.record()
 
 
-def _adopt(found: Found, one: Apart, store: Store) -> None:
-    """Record a file that was read apart."""
-    with store.into.transaction():
-        for name, rows in one.told.items():
-            if rows.height:
-                store.into.append(name, rows)
-    store.recorded.add(found.sha[:PREFIX])
-    store.onto.end_taking([found.sha])
+class _Adopted:
+    """Files that were read apart, recorded some at a time: a crash loses no more than these."""
+
+    def __init__(self, store: Store) -> None:
+        self._store, self._held = store, list[tuple[Found, Apart]]()
+
+    def add(self, found: Found, one: Apart) -> None:
+        """Take in a file; it counts from now on."""
+        self._held.append((found, one))
+        self._store.recorded.add(found.sha[:PREFIX])
+        if len(self._held) == FILES_AT_ONCE:
+            self.record()
+
+    def record(self) -> None:
+        """Record what was taken in."""
+        if not self._held:
+            return
+        with self._store.into.transaction():
+            for name in TOLD:
+                rows = [one.told[name] for _, one in self._held if one.told[name].height]
+                if rows:
+                    self._store.into.append(name, pl.concat(rows))
+        self._store.onto.end_taking([found.sha for found, _ in self._held])
+        self._held.clear()

@@ -43,6 +43,8 @@ def rolled_days(warehouse: Warehouse) -> set[tuple[str, str]]:
     return set(warehouse.table("rolled_day").select("machine", "day").iter_rows())
 
 
+DAYS_AT_ONCE = 16
+"""So many machine-days are stored together: a crash loses no more than these."""
 Stale = dict[tuple[str, str], tuple[list[LakePath], str]]
 """(machine folder, day) -> (telemetry files, fingerprint)."""
 
@@ -121,10 +123,13 @@ def bin_days(
     """
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
-    made = 0
+    made, held = 0, list[_Binned]()
     jobs = [DayJob(key, paths, setups, fields, catalogue, lake) for key, (paths, _) in stale.items()]
     for job, found in zip(jobs, spread(bin_day, jobs), strict=True):
-        _store_day(warehouse, job.key, stale[job.key][1], found or {}, again=job.key in before)
+        held.append(_Binned(job.key, stale[job.key][1], found or {}, again=job.key in before))
+        if len(held) == DAYS_AT_ONCE or job is jobs[-1]:
+            _store_days(warehouse, held)
+            held.clear()
         made += found is not None
         advance()
     return made
@@ -137,18 +142,33 @@ def _in_order(paths: list[LakePath]) -> pl.DataFrame:
     return pl.concat(frames, how="diagonal").sort("file", "part", "line", maintain_order=True)
 
 
-def _store_day(
-    warehouse: Warehouse, key: tuple[str, str], fingerprint: str, found: dict[str, pl.DataFrame], *, again: bool
-) -> None:
-    """Store what was found on a machine-day: emptyings, faults, and the fields it has bins in."""
-    machine, day = (pl.lit(k).alias(n) for k, n in zip(key, ("machine", "day"), strict=True))
+@dataclass(frozen=True)
+class _Binned:
+    """What was found on a machine-day, from what, and whether the warehouse holds an earlier binning of it."""
+
+    key: tuple[str, str]
+    fingerprint: str
+    found: dict[str, pl.DataFrame]
+    again: bool
+
+
+def _store_days(warehouse: Warehouse, days: list[_Binned]) -> None:
+    """Store what was found on machine-days: emptyings, faults, and the fields they have bins in."""
+    schema = {"machine": pl.String, "day": pl.String}
+    again = pl.DataFrame([d.key for d in days if d.again], schema=schema, orient="row")
     with warehouse.transaction():
-        for name in ("unload_event", "sensor_fault", "field_day", "binned_day"):
-            if again:
-                warehouse.delete_day(name, *key)
-            if name in found and found[name].height:
-                warehouse.append(name, found[name].with_columns(machine, day))
-        warehouse.append("binned_day", pl.select(machine, day, pl.lit(fingerprint).alias("fingerprint")))
+        for name in ("unload_event", "sensor_fault", "field_day"):
+            warehouse.delete_matching(name, again)
+            named = [
+                d.found[name].with_columns(pl.lit(k).alias(n) for n, k in zip(schema, d.key, strict=True))
+                for d in days
+                if name in d.found and d.found[name].height
+            ]
+            if named:
+                warehouse.append(name, pl.concat(named, how="diagonal_relaxed"))
+        warehouse.delete_matching("binned_day", again)
+        rows = [(*d.key, d.fingerprint) for d in days]
+        warehouse.append("binned_day", pl.DataFrame(rows, schema={**schema, "fingerprint": pl.String}, orient="row"))
 
 
 def machine_days_of_bins(warehouse: Warehouse, lake: Lake) -> int:
