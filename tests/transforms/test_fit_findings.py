@@ -17,10 +17,18 @@ from transforms.model.confounding import confounding
 from transforms.model.decompose import expected, parts_of_z, why
 from transforms.model.design import bend_of, seasons_of
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_posterior, fit_response, pct_from_scale, ratio_scale
+from transforms.model.fit import (
+    SETTLED,
+    ResponseFit,
+    fit_posterior,
+    fit_response,
+    measured_rows,
+    pct_from_scale,
+    ratio_scale,
+)
 from transforms.model.interaction_gain import interaction_gains
 from transforms.model.p_spline import PSpline
-from transforms.model.parts import ProductStore
+from transforms.model.parts import Passes, ProductStore, season_products, with_values
 from transforms.model.predict import Place, expected_scale, value_weights
 from transforms.model.prior import prior_of
 from transforms.model.refit import refit
@@ -254,6 +262,23 @@ def test_outlying_loads_are_drawn_in_and_told(small, catalogue):
     clean = refitted(small.facts, catalogue)
     assert not clean.tails.drawn_in
     assert found.reml.residual < 3 * clean.reml.residual
+    # Rows are weighed by what is found again, drawn in or not.
+    for fit in (found, clean):
+        assert fit.reml.residual == pytest.approx(fit.s2, rel=SETTLED)
+
+
+def test_sums_of_other_values_over_the_same_rows_are_those_summed_from_nothing(small, catalogue):
+    measured = measured_rows(small.facts, DIRT, catalogue, 0.1)
+    assert measured is not None
+    rows, frame, z, classes = measured
+    other = z[::-1] ** 2
+    quick = with_values(season_products(rows, frame, z, classes, None), Passes(rows, frame), other, classes)
+    whole = season_products(rows, frame, other, classes, None)
+    assert list(quick) == list(whole)
+    for k, m in whole.items():
+        assert quick[k].r == pytest.approx(m.r, rel=1e-10, abs=1e-9)
+        assert quick[k].yy == pytest.approx(m.yy)
+        assert np.array_equal(quick[k].DD, m.DD)
 
 
 def test_a_check_that_cannot_be_made_says_why(catalogue):
