@@ -18,7 +18,6 @@ from transforms.model.decompose import expected, parts_of_z, why
 from transforms.model.design import bend_of, seasons_of
 from transforms.model.effects import effects
 from transforms.model.fit import (
-    SETTLED,
     ResponseFit,
     fit_posterior,
     fit_response,
@@ -26,6 +25,7 @@ from transforms.model.fit import (
     pct_from_scale,
     ratio_scale,
 )
+from transforms.model.fixed_point import SETTLED
 from transforms.model.interaction_gain import interaction_gains
 from transforms.model.p_spline import PSpline
 from transforms.model.parts import Passes, ProductStore, season_products, with_values

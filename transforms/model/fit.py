@@ -25,6 +25,7 @@ from transforms.model.design import (
     visits_of,
     with_campaign_day,
 )
+from transforms.model.fixed_point import SETTLED, FixedPoint
 from transforms.model.parts import (
     Passes,
     ProductStore,
@@ -74,13 +75,11 @@ FACTORS = {
     "site_day": ("site_id", "shift_date"),
     "season": ("season_start",),
 }
-SETTLED = 0.02
 ROUGHLY = 0.01
 """Tolerance of fits that only serve to find the weights or to check another."""
 SETTLES = 1e-4
 """Tolerance of the fit itself: its last step moved the variances by less than a hundredth of their standard errors."""
 TURNS = 8
-STEEPEST = 0.9
 
 
 @dataclass(frozen=True)
@@ -303,27 +302,6 @@ def _independent(DD: Array, live: list[int]) -> list[int]:
     return kept
 
 
-@dataclass
-class _Looked:
-    """Looks for the s2 that a fit weighed by it finds again: (weighed by, found) of the turns so far."""
-
-    floor: float
-    at: list[tuple[float, float]] = field(default_factory=list)
-
-    @property
-    def settled(self) -> bool:
-        """Whether the last turn found what it was weighed by, or would go on at the floor."""
-        by, found = self.at[-1]
-        return abs(max(found, self.floor) / by - 1) < SETTLED
-
-    def next(self) -> float:
-        """Return what to weigh by next: the secant's zero on the log scale, no further than ten turns would come."""
-        (by, found), *earlier = np.log(np.maximum(self.at[-1:] + self.at[-2:-1], self.floor)).tolist()
-        moved = by - earlier[0][0] if earlier else 0.0
-        slope = (found - earlier[0][1]) / moved if moved else 0.0
-        return max(float(np.exp(by + (found - by) / (1 - np.clip(slope, 0.0, STEEPEST)))), self.floor)
-
-
 @dataclass(frozen=True)
 class _Found:
     """A fit, the labels of its columns of D, and the s2 its rows were weighed with."""
@@ -352,12 +330,12 @@ class _Model:
 
     def fit(self, by_class: Week, rest: float, start: Start | None) -> _Found:
         """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
-        rest, looked = max(rest, self.floor), _Looked(self.floor)
+        rest, looked = max(rest, self.floor), FixedPoint(self.floor)
         tolerance = ROUGHLY if start is None else SETTLES
         for _ in range(TURNS):
             found = self.weighed_with(by_class, rest, start, tolerance)
             start = (found.reml.variances, found.reml.residual)
-            looked.at.append((rest, found.reml.residual))
+            looked.turns.append((rest, found.reml.residual))
             if looked.settled:
                 break
             rest, tolerance = looked.next(), ROUGHLY
@@ -502,13 +480,13 @@ def _against_tails(model: _Model, by_class: Week, found: _Found, z: Array, known
     tails = tails_of(z, fitted, found.reml.residual + known)
     if not tails.heavy:
         return found, fitted, tails
-    rest, looked = max(plain.residual, model.floor), _Looked(model.floor)
+    rest, looked = max(plain.residual, model.floor), FixedPoint(model.floor)
     for _ in range(HUBER.turns):
         before = found.reml.residual
         drawn = with_values(by_class, model.passes, pseudo_values(z, fitted, rest + known), model.classes)
         found = model.weighed_with(drawn, rest, (found.reml.variances, found.reml.residual), ROUGHLY)
         fitted = model.fitted(found.reml)
-        looked.at.append((rest, found.reml.residual))
+        looked.turns.append((rest, found.reml.residual))
         if looked.settled and abs(found.reml.residual / before - 1) < SETTLED:
             break
         rest = looked.next()

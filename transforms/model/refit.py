@@ -11,13 +11,13 @@ from pathlib import Path
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.model import equations, fit, reml
+from transforms.model import equations, fit, fixed_point, reml
 from transforms.model.fit import ResponseFit, fit_response, measured_rows, variances_of
 from transforms.model.parts import ProductStore, fingerprint
 from transforms.model.prior import Prior
 from transforms.model.reml import Start
 
-FOUND_BY = (equations, fit, reml)
+FOUND_BY = (equations, fit, fixed_point, reml)
 """Modules that decide which variances are found: a start found by other code than theirs is found again."""
 
 
