@@ -22,6 +22,7 @@ from reports.what_if_page import write_what_if
 from transforms.advice.what_if import read_table
 from transforms.errors import WorkspaceError
 from transforms.lake import Lake
+from transforms.spread import end_with_parent
 from transforms.trace.load_picture import load_picture
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season, Workspace
@@ -79,7 +80,7 @@ def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML,
         if len(every) < FEW_SHEETS:
             return [p for d in every for p in _sheet(d, season, out, forms, advance)]
         # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
-        with ProcessPoolExecutor(os.cpu_count(), mp_context=get_context("spawn")) as pool:
+        with ProcessPoolExecutor(os.cpu_count(), get_context("spawn"), end_with_parent) as pool:
             made = [pool.submit(write_grower_sheet, d, season, out, forms) for d in every]
             for _ in as_completed(made):
                 advance()

@@ -44,18 +44,22 @@ def here(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]
     return map(work, jobs)
 
 
-def _alone() -> None:
-    """A process that is one of many uses one thread, set before polars is first imported, and ends with its parent."""
-    os.environ["POLARS_MAX_THREADS"] = "1"
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+def end_with_parent() -> None:
+    """Have this helper end when its parent does: one that was killed has told nobody, and it would wait for ever."""
+    threading.Thread(target=_wait_for_the_end, daemon=True).start()
 
 
-def _end_with_parent() -> None:
-    """A parent that was killed has told nobody: its helpers would wait for work for ever."""
+def _wait_for_the_end() -> None:
     parent = parent_process()
     if parent is not None:
         parent.join()
         os._exit(1)
+
+
+def _alone() -> None:
+    """A process that is one of many uses one thread, set before polars is first imported, and ends with its parent."""
+    os.environ["POLARS_MAX_THREADS"] = "1"
+    end_with_parent()
 
 
 def _piece(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
