@@ -1,7 +1,9 @@
 """Work on a Dask cluster, through Prefect's task runner: pieces of many jobs each, their results in order."""
 
+import pickle
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from itertools import islice
 from typing import Any, TypeVar
 
 from prefect import Flow, task
@@ -22,25 +24,35 @@ AHEAD = 2
 
 
 @task(name="piece", retries=2, retry_delay_seconds=1, persist_result=False, cache_policy=NO_CACHE)
-def piece(work: Callable[[Any], Any], jobs: Sequence[Any]) -> list[Any]:
+def piece(packed: bytes) -> bytes:
     """Do one work to some jobs; where its worker dies, another does it again."""
-    return [work(job) for job in jobs]
+    work, jobs = pickle.loads(packed)  # noqa: S301 - from our own flow
+    return pickle.dumps([work(job) for job in jobs])
 
 
 def on_cluster(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
-    """Do jobs on the workers of the running flow's cluster; a `Spread`."""
+    """Do jobs on the workers of the running flow's cluster, which begin at once; a `Spread`."""
     running = FlowRunContext.get()
     if running is None:
         raise RuntimeError("work goes to a cluster only from inside a flow")
     workers = max(1, len(running.task_runner.client.nthreads()))  # type: ignore[attr-defined]
     size = min(MOST_JOBS, max(1, -(-len(jobs) // (PIECES_A_WORKER * workers))))
-    waiting: deque[Any] = deque()
-    for k in range(0, len(jobs), size):
-        waiting.append(piece.submit(work, jobs[k : k + size]))
-        if len(waiting) > workers * (1 + AHEAD):
-            yield from waiting.popleft().result()
+    pieces = iter([jobs[k : k + size] for k in range(0, len(jobs), size)])
+    waiting = deque(_submit(work, mine) for mine in islice(pieces, workers * (1 + AHEAD)))
+    return _results(work, pieces, waiting)
+
+
+def _submit(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Any:
+    # As bytes: Prefect would look through all that jobs are made of, here and on the worker.
+    return piece.submit(pickle.dumps((work, jobs)))
+
+
+def _results(work: Callable[[Job], Result], pieces: Iterator[Sequence[Job]], waiting: deque[Any]) -> Iterator[Result]:
     while waiting:
-        yield from waiting.popleft().result()
+        done = waiting.popleft().result()
+        if (mine := next(pieces, None)) is not None:
+            waiting.append(_submit(work, mine))
+        yield from pickle.loads(done)  # noqa: S301 - from our own worker
 
 
 def placed(flow: Flow[..., Any], place: Place, local: Spread) -> tuple[Flow[..., Any], Spread]:

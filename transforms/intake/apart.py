@@ -98,7 +98,7 @@ def _receive_apart(
     apart = [f for f in files if f.sha in chosen]
     read = spread(read_apart, [ApartJob(f, chosen[f.sha], catalogue, store.onto, recorded, rolled) for f in apart])
     told, adopted = _Told(), _Adopted(store)
-    for found in files:
+    for found in _in_turns(files, mappings):
         one = next(read) if found.sha in chosen else None
         if one is not None and not told.overlaps(one.received.lies):
             adopted.add(found, one)
@@ -112,6 +112,18 @@ def _receive_apart(
             told.add(received.lies)
         yield found, received
     adopted.record()
+
+
+def _in_turns(files: list[Found], mappings: list[Mapping]) -> list[Found]:
+    """Return the files in the order they are taken in: lists spread among the others, which are read meanwhile.
+
+    Lists and telemetry do not touch each other; each keep their own order.
+    """
+    kinds = [m.kind if (m := mapping_for(f.file, mappings)) is not None else None for f in files]
+    lists = [f for f, kind in zip(files, kinds, strict=True) if kind not in {None, "telemetry"}]
+    others = [f for f, kind in zip(files, kinds, strict=True) if kind in {None, "telemetry"}]
+    placed = [((k + 1) / len(part), f) for part in (lists, others) for k, f in enumerate(part)]
+    return [f for _, f in sorted(placed, key=lambda one: one[0])]
 
 
 class _Adopted:
