@@ -1,58 +1,48 @@
 """Work on a Dask cluster, through Prefect's task runner: pieces of many jobs each, their results in order."""
 
-import pickle
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
 from typing import Any, TypeVar
 
-from prefect import Flow, task
-from prefect.cache_policies import NO_CACHE
+from prefect import Flow
 from prefect.context import FlowRunContext
 
 from transforms.errors import WorkspaceError
 from transforms.running import Place
-from transforms.spread import Spread
+from transforms.spread import Spread, piece
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
-PIECES_A_WORKER = 12
-"""So many pieces of a work for each worker: enough to even out, few enough that handing over costs little."""
-MOST_JOBS = 64
+PIECES_A_WORKER, MOST_JOBS = 24, 16
+"""Of a work, so many pieces for each worker, and at most so many jobs in one: small, so that all end together."""
 AHEAD = 2
 """Pieces that wait for each worker beyond the one it is at: memory here holds the results of so many."""
-
-
-@task(name="piece", retries=2, retry_delay_seconds=1, persist_result=False, cache_policy=NO_CACHE)
-def piece(packed: bytes) -> bytes:
-    """Do one work to some jobs; where its worker dies, another does it again."""
-    work, jobs = pickle.loads(packed)  # noqa: S301 - from our own flow
-    return pickle.dumps([work(job) for job in jobs])
+RETRIES = 2
 
 
 def on_cluster(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
-    """Do jobs on the workers of the running flow's cluster, which begin at once; a `Spread`."""
+    """Do jobs on the workers of the running flow's cluster, which begin at once; a `Spread`.
+
+    Pieces are tasks of Dask alone: one of Prefect costs a worker 0.1 s, and must reach its server from there.
+    """
     running = FlowRunContext.get()
     if running is None:
         raise RuntimeError("work goes to a cluster only from inside a flow")
-    workers = max(1, len(running.task_runner.client.nthreads()))  # type: ignore[attr-defined]
+    client = running.task_runner.client  # type: ignore[attr-defined]
+    workers = max(1, len(client.nthreads()))
     size = min(MOST_JOBS, max(1, -(-len(jobs) // (PIECES_A_WORKER * workers))))
-    pieces = iter([jobs[k : k + size] for k in range(0, len(jobs), size)])
-    waiting = deque(_submit(work, mine) for mine in islice(pieces, workers * (1 + AHEAD)))
-    return _results(work, pieces, waiting)
+    submitted = (
+        client.submit(piece, work, jobs[k : k + size], pure=False, retries=RETRIES) for k in range(0, len(jobs), size)
+    )
+    return _results(submitted, deque(islice(submitted, workers * (1 + AHEAD))))
 
 
-def _submit(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Any:
-    # As bytes: Prefect would look through all that jobs are made of, here and on the worker.
-    return piece.submit(pickle.dumps((work, jobs)))
-
-
-def _results(work: Callable[[Job], Result], pieces: Iterator[Sequence[Job]], waiting: deque[Any]) -> Iterator[Result]:
+def _results(submitted: Iterator[Any], waiting: deque[Any]) -> Iterator[Any]:
     while waiting:
         done = waiting.popleft().result()
-        if (mine := next(pieces, None)) is not None:
-            waiting.append(_submit(work, mine))
-        yield from pickle.loads(done)  # noqa: S301 - from our own worker
+        waiting.extend(islice(submitted, 1))
+        yield from done
 
 
 def placed(flow: Flow[..., Any], place: Place, local: Spread) -> tuple[Flow[..., Any], Spread]:

@@ -89,8 +89,8 @@ class Cluster:
 
     def add_worker(self) -> subprocess.Popen:
         name = f"worker-{len(self.workers)}"
-        words = ("worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard", "--name", name)
-        worker = self._start(*words, name=name)
+        words = ("worker", self.address, "--nthreads", "1", "--preload", "flows.stages", "--no-nanny", "--no-dashboard")
+        worker = self._start(*words, "--name", name, name=name)
         self.workers.append(worker)
         until(lambda: "Registered to" in (self.logs / f"{name}.log").read_text(), name)
         return worker

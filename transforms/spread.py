@@ -62,7 +62,8 @@ def _alone() -> None:
     end_with_parent()
 
 
-def _piece(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
+def piece(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
+    """Do one work to some jobs."""
     return [work(job) for job in jobs]
 
 
@@ -137,7 +138,7 @@ class Processes:
         waiting: deque[Future[list[Result]]] = deque()
         size = PIECE if len(jobs) >= MANY else 1
         for k in range(0, len(jobs), size):
-            waiting.append(self._started().submit(_piece, work, jobs[k : k + size]))
+            waiting.append(self._started().submit(piece, work, jobs[k : k + size]))
             if len(waiting) > self.count * AHEAD:
                 yield from waiting.popleft().result()
         while waiting:

@@ -12,6 +12,7 @@ import json
 import os
 import resource
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -24,6 +25,8 @@ SIZES = {1: (6, 5), 10: (12, 25), 100: (48, 60)}
 """Millions of records -> machines, days."""
 SHIFTS, LOOKED_AT = (6, 60), (10, 20, 40, 59)
 """Machines and days of the season that is run shift by shift, and the shifts whose runs are timed."""
+ROUNDS = 3
+"""So many times on one worker and on two, in turns."""
 STAGES = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep", "fit", "check_fits", "compare",
           "advise", "guide", "shift_page")  # fmt: skip
 
@@ -131,7 +134,7 @@ def date_of(path: Path) -> str:
 
 
 def workers() -> None:
-    """Print the seconds of what is spread, on one worker and on two, machine-days and fields the same."""
+    """Print the seconds of what is spread, on one worker and on two, and the medians' ratios."""
     from servers import cluster, prefect_server  # noqa: PLC0415
 
     machines, days = SIZES[10]
@@ -139,16 +142,21 @@ def workers() -> None:
         folder = Path(made)
         apart("--write", str(folder), str(machines), str(days))
         api = stack.enter_context(prefect_server(folder / "home"))
-        for count in (1, 2):
+        took: dict[int, list[dict[str, float]]] = {1: [], 2: []}
+        for count in (1, 2) * ROUNDS:
             with cluster(count, {"PREFECT_API_URL": api, "PREFECT_HOME": str(folder / "home")}, folder) as there:
                 season = Path(shutil.copytree(folder / "season", folder / f"season{count}"))
                 toml = season / "season.toml"
                 run = f'[run]\nengine = "dask"\naddress = "{there.address}"'
                 toml.write_text(toml.read_text().replace("[run]", run))
                 os.environ["PREFECT_API_URL"], os.environ["PREFECT_HOME"] = api, str(folder / "home")
-                took = apart("--flow", str(season))
-                print(json.dumps({"workers": count, **took, "whole_s": round(sum(took.values()), 1)}), flush=True)
+                stages = apart("--flow", str(season))
+                took[count].append({**stages, "whole": sum(stages.values())})
+                print(json.dumps({"workers": count, **took[count][-1]}), flush=True)
                 shutil.rmtree(season)
+    for stage in took[1][0]:
+        one, two = (statistics.median(of[stage] for of in took[count]) for count in (1, 2))
+        print(f"{stage}: {one:.1f} s on one worker, {two:.1f} s on two, ratio {one / two:.2f}")
 
 
 def run_flow(folder: Path) -> dict[str, float]:

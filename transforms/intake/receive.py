@@ -97,7 +97,13 @@ def mapping_for(file: str, mappings: list[Mapping]) -> Mapping | None:
 
 
 def _in_order(source: Source, reader: Reader) -> Iterator[Checked]:
-    """Read and check pieces side by side; yield them in the file's order."""
+    """Read and check pieces in the file's order, side by side where this process has more than one thread."""
+    if pl.thread_pool_size() == 1:
+        try:
+            yield from (reader.check(read()) for read in source.pieces)
+        finally:
+            source.close()
+        return
     waiting: deque[Future[Checked]] = deque()
     with ThreadPoolExecutor(2) as pool:
         try:
