@@ -14,10 +14,12 @@ from pathlib import Path
 import pytest
 
 from flows import stages
+from flows.demo import write_demo
 from tests.proofs.seasons import QUIET, Season
 from tests.servers import until
 from tests.whole import assert_same, every_table
 from transforms import spread as spreading
+from transforms.intake import apart
 from transforms.spread import Processes, Shared, here, near
 from transforms.workspace import Workspace
 
@@ -117,6 +119,25 @@ def run(workspace: Workspace, spread: spreading.Spread) -> None:
     stages.check_fits(workspace, fits, QUIET, spread)
     stages.compare(workspace, fits, QUIET, spread)
     stages.guide(workspace, fits, QUIET, spread)
+
+
+def test_files_read_by_helpers_are_taken_in_as_if_read_here(tmp_path, monkeypatch):
+    one = write_demo(tmp_path / "one", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
+    log = min(one.inbox.glob("log_one_M01*.csv"))
+    again, broken = log.with_name("log_one_M01_w8.csv"), log.with_name("log_one_M01_w9.csv")
+    lines = log.read_text().splitlines(keepends=True)
+    again.write_text("".join([*lines[:2], *lines[5:80]]))
+    broken.write_bytes(b"\x00\xff" * 500)
+    two = Workspace(Path(shutil.copytree(one.root, tmp_path / "two")))
+    for module in (spreading, apart):
+        monkeypatch.setattr(module, "WORTH_IT", 1)
+    told = [{r.file for r in stages.receive_files(one, QUIET, here)}]
+    with Processes(2) as spread:
+        told.append({r.file for r in stages.receive_files(two, QUIET, spread)})
+    assert told[0] == told[1]
+    tables = every_table(one, telemetry=True)
+    assert tables["source_file"].filter(file=again.name)["rows_repeated"].item() > 50
+    assert_same(tables, every_table(two, telemetry=True))
 
 
 @pytest.mark.slow

@@ -17,7 +17,7 @@ from transforms.intake.mapping import Mapping
 from transforms.intake.receive import Received, Store, mapping_for, receive_or_tell, take
 from transforms.intake.shelf import Lies
 from transforms.lake import PREFIX, Lake
-from transforms.spread import Processes, Spread, here
+from transforms.spread import WORTH_IT, Processes, Spread, here
 from transforms.warehouse import Warehouse
 
 FILES_AT_ONCE = 16
@@ -80,19 +80,20 @@ def receive_each(
 ) -> Iterator[tuple[Found, Received | None]]:
     """Take files in, one after the other or telemetry apart; yields each with what became of it.
 
-    On this machine one file at a time is read, on all its processors.
+    On this machine few files are read one at a time, on all its processors; of many, each processor reads its own.
     """
-    if spread is here or isinstance(spread, Processes):
+    chosen = {f.sha: m for f in files if (m := mapping_for(f.file, mappings)) is not None and m.kind == "telemetry"}
+    if spread is here or (isinstance(spread, Processes) and len(chosen) < WORTH_IT):
         for found in files:
             yield found, receive_or_tell(found, mappings, catalogue, store)
     else:
-        yield from _receive_apart(files, mappings, catalogue, store, spread)
+        yield from _receive_apart(files, chosen, mappings, catalogue, store, spread)
 
 
 def _receive_apart(
-    files: list[Found], mappings: list[Mapping], catalogue: Catalogue, store: Store, spread: Spread
-) -> Iterator[tuple[Found, Received | None]]:
-    chosen = {f.sha: m for f in files if (m := mapping_for(f.file, mappings)) is not None and m.kind == "telemetry"}
+    files: list[Found], chosen: dict[str, Mapping], mappings: list[Mapping], catalogue: Catalogue, store: Store,
+    spread: Spread,
+) -> Iterator[tuple[Found, Received | None]]:  # fmt: skip
     store.onto.begin_taking(list(chosen))
     recorded, rolled = frozenset(store.recorded), frozenset(store.rolled)
     apart = [f for f in files if f.sha in chosen]
