@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
 from scipy.stats import t as student
@@ -208,9 +209,8 @@ def _pushed(factors: list[Factor], columns: Array, w: Array) -> Array:
     """M'W of the columns taken off, M the second fit's: its intercept and its factors."""
     weighted, parts = columns * w[:, None], [(columns * w[:, None]).sum(axis=0, keepdims=True)]
     for f in factors:
-        sums = np.zeros((f.levels, columns.shape[1]))
-        np.add.at(sums, f.codes, weighted)
-        parts.append(sums)
+        rows = np.arange(f.codes.size)
+        parts.append(sp.csr_matrix((np.ones(rows.size), (f.codes, rows)), shape=(f.levels, rows.size)) @ weighted)
     return np.vstack(parts)
 
 

@@ -11,6 +11,7 @@ setting. A row's columns depend on its own visit alone: a week's cross-products 
 import datetime as dt
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -107,18 +108,24 @@ class Columns:
     """The columns of some rows.
 
     Attributes:
-        X: fixed columns, shape (n, p).
-        blocks: dense penalised blocks.
+        D: dense columns, the fixed ones and then the blocks', shape (n, d).
+        spans: name of each dense penalised block -> its columns of D.
         factors: random intercepts and slopes, with the labels of their levels.
-        x: settings in practical steps from the catalogue's middle, as believed after the blur, shape (n, j).
-        has: whether the row has the setting, shape (n, j).
     """
 
-    X: Array
-    blocks: list[DenseBlock]
+    D: Array
+    spans: dict[str, slice]
     factors: list[Factor]
-    x: Array
-    has: NDArray[np.bool_]
+
+    @property
+    def X(self) -> Array:  # noqa: N802
+        """Fixed columns, shape (n, p)."""
+        return self.D[:, : min((s.start for s in self.spans.values()), default=self.D.shape[1])]
+
+    @property
+    def blocks(self) -> list[DenseBlock]:
+        """The dense penalised blocks."""
+        return [DenseBlock(name, self.D[:, span]) for name, span in self.spans.items()]
 
 
 @cache
@@ -255,4 +262,6 @@ def columns(rows: pl.DataFrame, frame: Frame) -> Columns:
         for j, s in enumerate(frame.settings):
             if s.curve is not None:
                 factors.append(Factor(f"machine slope of {s.name}", codes, labels.size, inside[:, j], labels))
-    return Columns(X, blocks, factors, x, has)
+    edges = np.cumsum([X.shape[1], *(b.columns.shape[1] for b in blocks)]).tolist()
+    spans = {b.name: slice(*at) for b, at in zip(blocks, pairwise(edges), strict=True)}
+    return Columns(np.hstack([X, *(b.columns for b in blocks)]), spans, factors)

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, lapack
+from scipy.linalg import lapack
 
 from transforms.model.block_tridiagonal import Banding, BlockTridiagonal, banding
 from transforms.model.cross_products import CrossProducts
@@ -61,8 +61,36 @@ class Solution:
     @cached_property
     def T(self) -> Array:  # noqa: N802
         """Inverse of the core; worked out where it is asked for, as it costs twice what the rest does."""
-        inverse, _ = lapack.dpotri(self.core, lower=1)
-        return np.asarray(np.tril(inverse) + np.tril(inverse, -1).T)
+        inverse, _ = lapack.dpotri(self.core, lower=1)  # its upper triangle is the core's: nothing
+        out = inverse + inverse.T
+        np.fill_diagonal(out, np.diag(inverse))
+        return np.asarray(out)
+
+
+@dataclass(frozen=True)
+class _Squeezed:
+    """Parts of [b c]' diag(scale) [b c], c the dense columns (d) and the small factors (s)."""
+
+    bb: sp.csr_matrix
+    bc: Array
+    dd: Array
+    sd: Array
+    ss: sp.csr_matrix
+
+    def taken_from(self, cc: Array) -> Array:
+        """Return cc less the parts of c."""
+        d, out = self.dd.shape[0], cc.copy()
+        out[:d, :d] -= self.dd
+        out[d:, :d] -= self.sd
+        out[:d, d:] -= self.sd.T
+        out[d:, d:] -= self.ss
+        return out
+
+    def inner(self, T: Array) -> float:
+        """Return tr(cc T), T symmetric."""
+        d = self.dd.shape[0]
+        dense = np.vdot(self.dd, T[:d, :d]) + 2 * np.vdot(self.sd, T[d:, :d])
+        return float(dense) + float(self.ss.multiply(T[d:, d:]).sum())
 
 
 class Equations:
@@ -100,15 +128,15 @@ class Equations:
             large = large[:-1]
         return [], None
 
-    def _squeeze(self, scale: Array) -> tuple[sp.csr_matrix, Array, Array]:
-        """Return (bb, bc, cc) parts of [b c]' diag(scale) [b c] for the rows of the absorbed factor."""
+    def _squeeze(self, scale: Array) -> _Squeezed:
+        """Return [b c]' diag(scale) [b c] for the rows of the absorbed factor."""
         ab = self._ab.multiply(scale[:, None]).tocsr()
         dense, small = self._a_dense * scale[:, None], self._a_small.multiply(scale[:, None]).tocsr()
         bb = sp.csr_matrix(self._ab.T @ ab)
         bc = np.hstack([ab.T @ self._a_dense, (ab.T @ self._a_small).toarray()])
-        across = self._a_small.T @ dense
-        cc = np.block([[self._a_dense.T @ dense, across.T], [across, (self._a_small.T @ small).toarray()]])
-        return bb, bc, cc
+        return _Squeezed(
+            bb, bc, self._a_dense.T @ dense, self._a_small.T @ dense, sp.csr_matrix(self._a_small.T @ small)
+        )
 
     def _range(self, name: str) -> NDArray[np.int64]:
         return np.arange(self.spans[name].start, self.spans[name].stop)
@@ -128,24 +156,26 @@ class Equations:
         """
         m, penalty = self.m, self.penalties(variances, residual)
         D = self._d + penalty[self.a]
-        bb, bc, cc = self._squeeze(1 / D)
+        squeezed = self._squeeze(1 / D)
         band, W = None, np.zeros((0, self.c.size))
-        S_c = self._cc + np.diag(penalty[self.c]) - cc
+        S_c = squeezed.taken_from(self._cc)
+        S_c.flat[:: self.c.size + 1] += penalty[self.c]
         log_det = float(np.log(D).sum())
         try:
             if self._banding is not None:
-                S_bc = self._bc - bc
-                band = BlockTridiagonal(sp.csr_matrix(self._bb + sp.diags(penalty[self.b]) - bb), self._banding)
+                S_bc = self._bc - squeezed.bc
+                S_bb = sp.csr_matrix(self._bb + sp.diags(penalty[self.b]) - squeezed.bb)
+                band = BlockTridiagonal(S_bb, self._banding)
                 W = band.solve(S_bc)
                 S_c -= S_bc.T @ W
                 log_det += band.log_determinant
-            chol, failed = lapack.dpotrf(S_c, lower=1)
+            chol, failed = lapack.dpotrf(S_c.T, lower=1, overwrite_a=1)  # symmetric; turned, it is not copied
         except np.linalg.LinAlgError:
             failed = 1
         if failed:
             raise RemlError("columns of the model depend on each other, or there are too few rows for them")
         log_det += 2 * float(np.log(np.diag(chol)).sum())
-        coef = self._eliminate(m.r, D, band, W, lambda v: np.asarray(cho_solve((chol, True), v)))
+        coef = self._eliminate(m.r, D, band, W, lambda v: np.asarray(lapack.dpotrs(chol, v, lower=1)[0]))
         rss = m.yy - float(coef @ m.r) - float(penalty @ coef**2)
         return Solution(dict(variances), residual, coef, D, band, W, chol, rss, log_det)
 
@@ -188,15 +218,18 @@ class Equations:
         if not self.absorbed:
             return out
         inside, WT = None, s.W @ s.T
-        bb, bc, cc = self._squeeze(1 / s.D**2)
+        squeezed = self._squeeze(1 / s.D**2)
+        bb = squeezed.bb
         if s.band is not None:
             inside = s.band.inverse_on(sp.csr_matrix(abs(bb) + sp.eye(self.b.size)))
             whole = inside.diagonal() + (WT * s.W).sum(axis=1)
             for name in self.banded:
                 out[name] = float(whole[np.searchsorted(self.b, self._range(name))].sum())
-        trace = float((1 / s.D).sum()) + float((cc * s.T).sum())
+        trace = float((1 / s.D).sum()) + squeezed.inner(s.T)
         if inside is not None:
-            trace += float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((bc * WT).sum())
+            trace += (
+                float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((squeezed.bc * WT).sum())
+            )
         out[self.absorbed] = trace
         return out
 

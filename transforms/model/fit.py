@@ -128,6 +128,10 @@ class ResponseFit:
     fingerprint: str
     remembered: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Go to another process without what was worked out here."""
+        return {**self.__dict__, "remembered": {}}
+
     def once(self, name: str, work_out: Callable[[], T]) -> T:
         """Return what depends on the fit alone, worked out the first time it is asked for under a name."""
         if name not in self.remembered:
@@ -357,8 +361,7 @@ class _Model:
         """Fixed and random parts of z together, shape (n,)."""
         out = np.zeros(self.rows.height)
         for rows, cols in self.passes:
-            D = np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, self.keep]
-            out[rows] = D @ reml.coef[: self.keep.size]
+            out[rows] = cols.D[:, self.keep] @ reml.coef[: self.keep.size]
             out[rows] += factor_values(reml.equations.m, cols, reml.coef[:, None])[:, 0]
         return out
 

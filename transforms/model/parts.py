@@ -85,14 +85,13 @@ def passes(rows: pl.DataFrame, frame: Frame) -> Iterator[tuple[slice, Columns]]:
 
 def of_rows(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
     """Return the columns of some of the rows; factors keep the levels these have."""
-    blocks = [replace(b, columns=b.columns[mine]) for b in cols.blocks]
     factors = []
     for f in cols.factors:
         held, codes = np.unique(f.codes[mine], return_inverse=True)
         labels = f.labels[held] if f.labels is not None else held.astype(str)
         slope = f.slope[mine] if f.slope is not None else None
         factors.append(replace(f, codes=codes.astype(np.int64), levels=held.size, slope=slope, labels=labels))
-    return Columns(cols.X[mine], blocks, factors, cols.x[mine], cols.has[mine])
+    return Columns(cols.D[mine], cols.spans, factors)
 
 
 def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
@@ -117,12 +116,14 @@ def with_values(by_class: Week, season: Iterable[tuple[slice, Columns]], z: Arra
     r, yy = {k: np.zeros_like(m.r) for k, m in by_class.items()}, dict.fromkeys(by_class, 0.0)
     with threadpool_limits(limits=1, user_api="blas"):
         for rows, cols in season:
-            for k in np.unique(classes[rows]).tolist():
-                mine = classes[rows] == k
-                m, part, values = by_class[k], of_rows(cols, mine), z[rows][mine]
-                r[k][: m.d] += np.hstack([part.X, *(b.columns for b in part.blocks)]).T @ values
-                r[k][m.d :] += factor_sums(m, part, values[:, None])[:, 0]
-                yy[k] += float(values @ values)
+            held = np.unique(classes[rows])
+            values = np.where(classes[rows][:, None] == held, z[rows][:, None], 0.0)
+            dense = cols.D.T @ values
+            for i, k in enumerate(held.tolist()):
+                m = by_class[k]
+                r[k][: m.d] += dense[:, i]
+                r[k][m.d :] += factor_sums(m, cols, values[:, [i]])[:, 0]
+                yy[k] += float(values[:, i] @ values[:, i])
     return {k: replace(m, r=r[k], yy=yy[k]) for k, m in by_class.items()}
 
 
@@ -348,12 +349,16 @@ def take(
 
 
 def factor_sums(m: CrossProducts, cols: Columns, values: Array) -> Array:
-    """Return F'values for the factors of `m` over some rows, shape (f, k); all their levels are known to `m`."""
+    """Return F'values for the factors of `m` over some rows, shape (f, k); a level unknown to `m` counts as none."""
     out = np.zeros((m.r.size - m.d, values.shape[1]))
     for f in cols.factors:
         if f.name in m.factors and f.labels is not None:
-            at = np.searchsorted(m.labels[f.name], f.labels)[f.codes] + m.factors[f.name].start - m.d
-            np.add.at(out, at, values if f.slope is None else values * f.slope[:, None])
+            labels = m.labels[f.name]
+            place = np.minimum(np.searchsorted(labels, f.labels), labels.size - 1)
+            known = labels[place] == f.labels
+            part = values if f.slope is None else values * f.slope[:, None]
+            sums = [np.bincount(f.codes, weights=of_one, minlength=f.levels) for of_one in part.T]
+            out[place[known] + m.factors[f.name].start - m.d] += np.column_stack(sums)[known]
     return out
 
 
@@ -365,7 +370,7 @@ def factor_values(m: CrossProducts, cols: Columns, coefficients: Array) -> Array
         cols: the rows' columns.
         coefficients: shape (M, k).
     """
-    out = np.zeros((cols.X.shape[0], coefficients.shape[1]))
+    out = np.zeros((cols.D.shape[0], coefficients.shape[1]))
     for f in cols.factors:
         if f.name in m.factors and f.labels is not None:
             labels = m.labels[f.name]

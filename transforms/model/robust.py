@@ -6,6 +6,7 @@ the residual of a visit left out, the jackknife's (Bell and McCaffrey 2002), wit
 """
 
 import numpy as np
+import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from transforms.model.design import visits_of
@@ -23,10 +24,11 @@ def robust_errors(fit: ResponseFit, L: Array) -> Array:
     pull = fit.reml.equations.inverse(fit.reml.solution, L.T)
     left = (fit.z - fit.fitted) * row_weights(fit)
     visit = visits_of(fit.rows)
-    sums = np.zeros((int(visit.max()) + 1, L.shape[0]))
+    groups, n = int(visit.max()) + 1, fit.z.size
+    sums = np.zeros((groups, L.shape[0]))
     for rows, D, cols in dense_passes(fit):
         share = D @ pull[: m.d] + factor_values(m, cols, pull)
-        np.add.at(sums, visit[rows], share * left[rows, None])
-    groups, n = sums.shape[0], fit.z.size
+        at = np.arange(share.shape[0])
+        sums += sp.csr_matrix((left[rows], (visit[rows], at)), shape=(groups, at.size)) @ share
     leverage = min((fit.reml.p + sum(fit.reml.edf.values())) / n, MOST_LEVERAGE)
     return np.asarray(np.sqrt((groups - 1) / groups * (sums**2).sum(axis=0)) / (1 - leverage))

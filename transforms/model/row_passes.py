@@ -7,16 +7,21 @@ from numpy.typing import NDArray
 
 from transforms.model.design import Columns
 from transforms.model.fit import ResponseFit
-from transforms.model.parts import passes
+from transforms.model.parts import Passes
 
 Array = NDArray[np.float64]
+
+
+def columns_once(fit: ResponseFit) -> Passes:
+    """Return the fit's rows a week at a time with their columns, made once in a process."""
+    return fit.once("passes", lambda: Passes(fit.rows, fit.frame))
 
 
 def dense_passes(fit: ResponseFit) -> Iterator[tuple[slice, Array, Columns]]:
     """Go over the rows a week at a time: (rows, the columns of D in the model, all columns)."""
     keep = [i for i, n in enumerate(fit.frame.dense_labels()) if n in fit.at]
-    for rows, cols in passes(fit.rows, fit.frame):
-        yield rows, np.hstack([cols.X, *(b.columns for b in cols.blocks)])[:, keep], cols
+    for rows, cols in columns_once(fit):
+        yield rows, cols.D[:, keep], cols
 
 
 def row_weights(fit: ResponseFit) -> Array:

@@ -22,6 +22,7 @@ from transforms.model.parts import (
     weighed,
 )
 from transforms.model.reml import RemlError, RemlFit, fit_products
+from transforms.model.row_passes import columns_once
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -55,7 +56,7 @@ class _Asked:
         self.at = np.flatnonzero(part >= 0)
         rows = fit.rows[self.at]
         z, classes = fit.z[self.at], variance_class(fit.known[self.at])
-        self.passes = Passes(rows, fit.frame)
+        self.passes = columns_once(fit) if rows.height == fit.rows.height else Passes(rows, fit.frame)
         by_part: dict[int, list[Week]] = {int(k): [] for k in np.unique(part[self.at])}
         for week, cols in self.passes:
             mine = part[self.at][week]
@@ -81,8 +82,8 @@ class _Asked:
             mine = self.part[self.at][week] == part
             if mine.any():
                 held = of_rows(cols, mine)
-                D = np.hstack([held.X, *(b.columns for b in held.blocks)])[:, keep]
-                out.append(D @ reml.coef[: len(keep)] + factor_values(reml.equations.m, held, reml.coef[:, None])[:, 0])
+                dense = held.D[:, keep] @ reml.coef[: len(keep)]
+                out.append(dense + factor_values(reml.equations.m, held, reml.coef[:, None])[:, 0])
         return np.concatenate(out)
 
 
