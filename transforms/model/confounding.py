@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from transforms.model.contrasts import contrast
-from transforms.model.design import visit_means, visits_of
+from transforms.model.design import visit_means
 from transforms.model.effects import between, percent, slope_weights
 from transforms.model.fit import ResponseFit
 
@@ -39,7 +39,7 @@ def _balance(fit: ResponseFit, j: int, condition: str) -> float | None:
     """Correlation of the setting's visit means with a condition: where it is far from 0, operators set by it."""
     if condition not in fit.rows.columns:
         return None
-    visit = visits_of(fit.rows)
+    visit = fit.visits
     mean = visit_means(fit.x[:, [j]], visit)[:, 0]
     value = fit.rows[condition].cast(pl.Float64).to_numpy()
     mine = fit.has[:, j]

@@ -152,17 +152,25 @@ def contrasts(fit: RemlFit, L: Array) -> list[Contrast]:
 
 def contrast(fit: RemlFit, weights: Array) -> Contrast:
     """Return one contrast, `weights` of shape (d,) or (M,)."""
-    estimate, V, adjusted, gradients = (a[..., 0, 0] if a.ndim > 1 else a[0] for a in _adjusted(fit, weights))
-    if V <= 0:
-        return Contrast(float(estimate), 0.0, np.inf)
-    wobble = float(gradients @ fit.theta_cov @ gradients)
-    df = 2 * float(V) ** 2 / wobble if wobble > 0 else np.inf
-    return Contrast(float(estimate), float(np.sqrt(max(adjusted, V))), max(df, 1.0))
+    estimates, V, adjusted, gradients = _adjusted(fit, weights)
+    estimate, v = float(estimates[0]), float(V[0, 0])
+    if v <= 0:
+        return Contrast(estimate, 0.0, np.inf)
+    return Contrast(estimate, float(np.sqrt(max(adjusted[0, 0], v))), _satterthwaite(fit, v, gradients[:, 0, 0]))
+
+
+def _satterthwaite(fit: RemlFit, V: float, gradient: Array) -> float:
+    wobble = float(gradient @ fit.theta_cov @ gradient)
+    return max(2 * V**2 / wobble, 1.0) if wobble > 0 else np.inf
 
 
 def covariance(fit: RemlFit, L: Array) -> Array:
     """Return the covariance of contrasts by (8), shape (k, k), made positive semi-definite."""
     _, V, adjusted, _ = _adjusted(fit, L)
+    return _semi_definite(V, adjusted)
+
+
+def _semi_definite(V: Array, adjusted: Array) -> Array:
     extra = adjusted - V
     values, vectors = np.linalg.eigh((extra + extra.T) / 2)
     return np.asarray(V + (vectors * np.maximum(values, 0)) @ vectors.T)
@@ -209,13 +217,15 @@ def simultaneous_band(fit: RemlFit, L: Array, level: float = 0.95) -> tuple[Arra
     The quantile of max |t| over the rows, from draws with a fixed seed; t with the least degrees of freedom of the
     first, the middle and the last row.
     """
-    V = covariance(fit, L)
+    _, plain, adjusted, gradients = _adjusted(fit, L)
+    V = _semi_definite(plain, adjusted)
     se = np.sqrt(np.maximum(np.diag(V), 0))
     alive = np.flatnonzero(se > 0)
     if not alive.size:
         return se, 0.0
     correlation = V[np.ix_(alive, alive)] / np.outer(se[alive], se[alive])
-    df = min(contrast(fit, L[i]).df for i in {alive[0], alive[alive.size // 2], alive[-1]})
+    asked = {alive[0], alive[alive.size // 2], alive[-1]}
+    df = min(_satterthwaite(fit, float(plain[i, i]), gradients[:, i, i]) for i in asked)
     rng = np.random.default_rng(BAND_SEED)
     values, vectors = np.linalg.eigh(correlation)
     normal = rng.standard_normal((BAND_DRAWS, alive.size)) @ (vectors * np.sqrt(np.maximum(values, 0))).T

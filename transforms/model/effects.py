@@ -10,7 +10,7 @@ from scipy.stats import false_discovery_control
 from transforms.catalogue import Catalogue, Setting
 from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.model.contrasts import Contrast, contrast
-from transforms.model.design import SOILS, bend_of, middle
+from transforms.model.design import SOILS, bend_of, middle, visit_means
 from transforms.model.fit import ResponseFit
 from transforms.model.robust import robust_errors
 
@@ -43,9 +43,9 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
     weights[fit.at[setting]] = 1.0
     for by, value in fit.modifiers.items():
         _put(weights, fit, f"{setting} by {by}", float(value[rows].mean()))
-    soils = classes_of(fit.rows.filter(pl.Series(rows)))["soil_class"]
+    soils = fit.once("soils", lambda: _soils(fit))[rows]
     for soil in SOILS:
-        _put(weights, fit, f"{setting} on {soil} soil", float((soils == soil).mean()))  # type: ignore[arg-type]
+        _put(weights, fit, f"{setting} on {soil} soil", float((soils == soil).mean()))
     if s.curve is not None:
         change = bend_of(s).slopes(middle(s) + fit.x[rows, j] * s.step, s.step).mean(axis=0)
         for i, c in enumerate(change):
@@ -55,6 +55,10 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
         span = fit.reml.spans[slope]
         weights[span] = np.bincount(fit.levels(slope)[rows], minlength=span.stop - span.start) / rows.sum()
     return weights
+
+
+def _soils(fit: ResponseFit) -> NDArray[np.str_]:
+    return classes_of(fit.rows)["soil_class"].to_numpy().astype(str)
 
 
 def _put(weights: Array, fit: ResponseFit, label: str, value: float) -> None:
@@ -70,12 +74,11 @@ def tried(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> tuple[b
         return False, f"too few loads: {int(mine.sum())} measured, at least {min_loads} are needed"
     if setting not in fit.at:
         return False, "not tried: it hardly moved within a visit"
-    table = fit.rows.filter(pl.Series(mine)).select("machine_id", "shift_date", "field_id")
-    if table["machine_id"].n_unique() < MIN_MACHINES:
+    if np.unique(fit.machines[mine]).size < MIN_MACHINES:
         return False, "not tried: one machine only"
-    moved = table.with_columns(pl.Series("x", fit.x[mine, j]))
-    inside = moved.select(pl.col("x") - pl.col("x").mean().over("machine_id", "shift_date", "field_id")).to_series()
-    if float(inside.std() or 0) < MIN_CLASS_SPREAD_STEPS:  # type: ignore[arg-type]
+    _, visit = np.unique(fit.visits[mine], return_inverse=True)
+    inside = fit.x[mine, j] - visit_means(fit.x[mine][:, [j]], visit)[:, 0]
+    if float(inside.std(ddof=1)) < MIN_CLASS_SPREAD_STEPS:
         return False, "not tried: it hardly moved within a visit"
     return True, ""
 

@@ -153,8 +153,21 @@ class ResponseFit:
         """Return the column of `x` and `has` that holds a setting."""
         return [s.name for s in self.frame.settings].index(setting)
 
+    @property
+    def visits(self) -> NDArray[np.int64]:
+        """Return each row's visit, shape (n,)."""
+        return self.once("visits", lambda: visits_of(self.rows))
+
+    @property
+    def machines(self) -> NDArray[np.int64]:
+        """Return each row's machine as a number, shape (n,)."""
+        return self.once("machines", lambda: self.rows["machine_id"].rank("dense").cast(pl.Int64).to_numpy())
+
     def levels(self, factor: str) -> NDArray[np.int64]:
         """Return each row's level of a factor in the model, shape (n,)."""
+        return self.once(f"levels of {factor}", lambda: self._levels(factor))
+
+    def _levels(self, factor: str) -> NDArray[np.int64]:
         keys = FACTORS.get(factor, ("machine_id",))
         names = self.rows.select(pl.concat_str([pl.col(n).cast(pl.String) for n in keys], separator="|"))
         return np.searchsorted(self.labels(factor), names.to_series().to_numpy().astype(str))

@@ -9,7 +9,6 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-from transforms.model.design import visits_of
 from transforms.model.fit import ResponseFit
 from transforms.model.parts import factor_values
 from transforms.model.row_passes import dense_passes, row_weights
@@ -23,7 +22,7 @@ def robust_errors(fit: ResponseFit, L: Array) -> Array:
     m = fit.reml.equations.m
     pull = fit.reml.equations.inverse(fit.reml.solution, L.T)
     left = (fit.z - fit.fitted) * row_weights(fit)
-    visit = visits_of(fit.rows)
+    visit = fit.visits
     groups, n = int(visit.max()) + 1, fit.z.size
     sums = np.zeros((groups, L.shape[0]))
     for rows, D, cols in dense_passes(fit):

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from transforms.catalogue import Setting
 from transforms.model.contrasts import simultaneous_band
-from transforms.model.design import bend_of, visits_of
+from transforms.model.design import bend_of
 from transforms.model.effects import SUPPORT, Mask, cell_rows, slope_weights, tried
 from transforms.model.fit import ResponseFit
 
@@ -44,7 +44,7 @@ def _curve_weights(fit: ResponseFit, s: Setting, rows: Mask, values: Array, usua
 
 def _supported(fit: ResponseFit, s: Setting, rows: Mask, values: Array) -> NDArray[np.bool_]:
     held = fit.rows[s.name].cast(pl.Float64).to_numpy()[rows]
-    visit, machine = visits_of(fit.rows)[rows], fit.rows["machine_id"].rank("dense").to_numpy()[rows]
+    visit, machine = fit.visits[rows], fit.machines[rows]
     out = []
     for value in values:
         near = np.abs(held - value) <= WINDOW_STEPS * s.step

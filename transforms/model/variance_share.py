@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from transforms.model.decompose import parts_of_z, source_of
-from transforms.model.design import visit_means, visits_of
+from transforms.model.design import visit_means
 from transforms.model.fit import ResponseFit
 from transforms.model.row_passes import dense_passes
 
@@ -133,7 +133,7 @@ def _realised(fit: ResponseFit, name: str) -> Array:
     if setting == name:
         return u
     x = fit.x[:, fit.place(setting)]
-    return np.asarray(u * (x - visit_means(x[:, None], visits_of(fit.rows))[:, 0]))
+    return np.asarray(u * (x - visit_means(x[:, None], fit.visits)[:, 0]))
 
 
 def variance_shares(fit: ResponseFit) -> pl.DataFrame:

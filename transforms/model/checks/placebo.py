@@ -3,7 +3,7 @@
 import numpy as np
 
 from transforms.model.checks.score import ScoreTest, score_test
-from transforms.model.design import visit_means, visits_of
+from transforms.model.design import visit_means
 from transforms.model.fit import ResponseFit
 
 
@@ -15,7 +15,7 @@ def placebo(fit: ResponseFit) -> ScoreTest | None:
     """
     if "lifted_at" not in fit.rows.columns:
         return None
-    visit = visits_of(fit.rows)
+    visit = fit.visits
     order = np.lexsort((fit.rows["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), visit))
     follows = visit[order][1:] == visit[order][:-1]
     places = [fit.place(s) for s in fit.settings]
