@@ -237,7 +237,7 @@ def _fields(data: GrowerData, shown: Shown) -> Table:
 def grower_page(data: GrowerData, season: Season) -> Page:
     """Return one grower's sheet."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    when = say("{season} · up to {day} · your own loads alone; others stand here without name or number",
+    when = say("{season} · up to the shift of {day} · your own loads alone; others stand here without name or number",
         season=season.name,
                day=shown.day(data.total["last_day"]))  # fmt: skip
     reading = say("Expected dirt allows for soil, crop and weather, so that a wet field is not held against anybody. "

@@ -4,10 +4,12 @@ import os
 import pickle
 import tempfile
 import threading
+import time
 import weakref
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import suppress
 from functools import lru_cache
 from importlib import import_module
 from multiprocessing import get_context, parent_process
@@ -23,6 +25,7 @@ WORTH_IT = 48
 MANY, PIECE = 64, 4
 """Of many jobs so few are handed over at once; of fewer, one."""
 AHEAD = 3
+LEFT_BEHIND_S = 3600.0
 HEAVIEST = "transforms.model.findings"
 """What takes longest to import of what is spread."""
 
@@ -85,11 +88,32 @@ class Shared(Generic[Value]):
     def __reduce__(self) -> tuple[Callable[[str], "Shared[Value]"], tuple[str]]:
         """Be the file's content in another process."""
         if self._path is None:
-            handle, self._path = tempfile.mkstemp(prefix="taretrace-")
+            _forget_the_dead()
+            handle, self._path = tempfile.mkstemp(prefix=f"taretrace-{os.getpid()}-")
             weakref.finalize(self, os.unlink, self._path)
             with os.fdopen(handle, "wb") as file:
                 pickle.dump(self.value, file, protocol=pickle.HIGHEST_PROTOCOL)
         return _shared_at, (self._path,)
+
+
+def _forget_the_dead() -> None:
+    """Remove what processes of this user that were killed have left behind, an hour and more ago."""
+    for path in Path(tempfile.gettempdir()).glob("taretrace-*-*"):
+        with suppress(FileNotFoundError):
+            about, owner = path.stat(), path.name.split("-")[1]
+            old = about.st_uid == os.getuid() and about.st_mtime < time.time() - LEFT_BEHIND_S
+            if old and owner.isdigit() and not _is_alive(int(owner)):
+                path.unlink()
+
+
+def _is_alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        pass  # somebody else's
+    return True
 
 
 @lru_cache(maxsize=2)

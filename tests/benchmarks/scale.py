@@ -24,9 +24,11 @@ sys.path[:0] = [str(Path(__file__).parents[k]) for k in (1, 2)]
 SIZES = {1: (6, 5), 10: (12, 25), 100: (48, 60)}
 """Millions of records -> machines, days."""
 SHIFTS, LOOKED_AT = (6, 60), (10, 20, 40, 59)
-"""Machines and days of the season that is run shift by shift, and the shifts whose runs are timed."""
+"""Machines and days of the season that is run shift by shift, and the last of the shifts whose runs are timed."""
 ROUNDS = 3
-"""So many times on one worker and on two, in turns."""
+"""So many shifts one after the other at each, and so many times on one worker and on two, in turns."""
+FACTS = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep")
+"""Stages from files to facts."""
 STAGES = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep", "fit", "check_fits", "compare",
           "advise", "guide", "shift_page")  # fmt: skip
 
@@ -106,7 +108,7 @@ def scale(millions: list[int]) -> None:
 
 
 def shifts() -> None:
-    """Run a season shift by shift, as files come; print what the shifts of each tenth day cost."""
+    """Run a season shift by shift, as files come; print the median cost of a shift early and late in it."""
     machines, days = SHIFTS
     with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
         folder = Path(made)
@@ -119,12 +121,17 @@ def shifts() -> None:
         for path in every:
             path.rename(later / path.name)
         for k in LOOKED_AT:
-            for date in (dates[k - 2], dates[k - 1]):
+            took = []
+            for date in dates[k - ROUNDS - 1 : k]:
                 for path in sorted(later.iterdir()):
                     if date_of(path) <= date:
                         path.rename(season / "inbox" / path.name)
-                took = apart("--stages", str(season))
-            print(json.dumps({"shift": k, **took, "whole_s": round(sum(took[s] for s in STAGES), 1)}), flush=True)
+                took.append(apart("--stages", str(season)))
+            # The first took in all shifts since the last that was looked at.
+            one = {name: round(statistics.median(of[name] for of in took[1:]), 2) for name in took[0]}
+            facts = statistics.median(sum(of[s] for s in FACTS) for of in took[1:])
+            whole = statistics.median(sum(of[s] for s in STAGES) for of in took[1:])
+            print(json.dumps({"shift": k, **one, "facts_s": round(facts, 1), "whole_s": round(whole, 1)}), flush=True)
 
 
 def date_of(path: Path) -> str:

@@ -121,6 +121,23 @@ def run(workspace: Workspace, spread: spreading.Spread) -> None:
     stages.guide(workspace, fits, QUIET, spread)
 
 
+def test_what_a_killed_process_left_behind_is_removed_and_nothing_else(tmp_path, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    left, young, used = f"taretrace-{ended.pid}-a", f"taretrace-{ended.pid}-b", f"taretrace-{os.getpid()}-c"
+    for name in (left, young, used):
+        (tmp_path / name).write_bytes(b"x")
+    for name in (left, used):
+        os.utime(tmp_path / name, (0, 0))
+    shared = Shared(1)
+    pickle.dumps(shared)
+    kept = {p.name for p in tmp_path.iterdir()}
+    assert left not in kept
+    assert {young, used} < kept
+    assert len(kept) == 3
+
+
 def test_files_read_by_helpers_are_taken_in_as_if_read_here(tmp_path, monkeypatch):
     one = write_demo(tmp_path / "one", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
     log = min(one.inbox.glob("log_one_M01*.csv"))
