@@ -187,12 +187,12 @@ def post_shift_command(
 def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Take in new files of the inbox, trace loads and join them to tares and conditions."""
     from flows import stages
-    from transforms.spread import Processes
+    from flows.helpers import helpers
 
     reporter = Reporter(quiet=json_wanted)
     with _holding(folder, "ingest", wait) as workspace:
-        received = stages.receive_files(workspace, reporter)
-        with Processes() as spread:
+        with helpers(workspace) as spread:
+            received = stages.receive_files(workspace, reporter, spread)
             stages.bin_telemetry(workspace, reporter, spread)
             stages.trace(workspace, reporter, spread)
         for stage in (stages.conditions, stages.marts, stages.keep):
@@ -212,11 +212,13 @@ def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> Non
     or has too few loads is said, not guessed.
     """
     from flows import stages
+    from flows.helpers import helpers
     from reports.fit_summary import fit_facts, fit_lines
 
     with _holding(folder, "fit", wait) as workspace:
         reporter = Reporter(quiet=json_wanted)
-        stages.check_fits(workspace, stages.fit(workspace, reporter), reporter)
+        with helpers(workspace) as spread:
+            stages.check_fits(workspace, stages.fit(workspace, reporter, spread), reporter, spread)
         with stages.open_warehouse(workspace) as warehouse:
             facts = fit_facts(warehouse)
     _finish(
@@ -234,10 +236,11 @@ def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> Non
 def advise(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> None:
     """Fit, and say at most three moves a machine for its next shift."""
     from flows import stages
+    from flows.helpers import helpers
 
     reporter = Reporter(quiet=json_wanted)
-    with _holding(folder, "advise", wait) as workspace:
-        table = stages.advise(workspace, stages.fit(workspace, reporter), reporter)
+    with _holding(folder, "advise", wait) as workspace, helpers(workspace) as spread:
+        table = stages.advise(workspace, stages.fit(workspace, reporter, spread), reporter)
     moves = table.filter(table["verdict"] == "move").height
     _finish(
         json_wanted,

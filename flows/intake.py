@@ -29,7 +29,7 @@ def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:
     _ = workspace.season
     received, rejected, left = stages.examine_files(workspace, Reporter(quiet=json_wanted))
     why = (
-        rejected.group_by("file", "rule", "says")
+        rejected.group_by("file", "rule", "says", maintain_order=True)
         .agg(pl.len().cast(pl.Int64).alias("rows"), pl.col("line").min(), pl.col("raw").first().alias("example"))
         .sort("file", "rows", descending=[False, True])
     )

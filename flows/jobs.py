@@ -8,17 +8,16 @@ from prefect import flow
 
 from flows import pages, stages
 from flows.cluster import placed
+from flows.helpers import helpers
 from flows.progress import Reporter
 from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
 from flows.steps import after_facts, files_to_facts, step
 from reports.forms import Forms
 from transforms.intake.receive import Received
-from transforms.spread import Processes, Spread
+from transforms.spread import Spread
 from transforms.workspace import Workspace
 
 EVERY_FORM = Forms(pdf=True, xlsx=True)
-MUCH_BYTES = 25_000_000
-"""A warehouse of more than this has fits that are worth more than one process."""
 
 
 @dataclass(frozen=True)
@@ -70,9 +69,7 @@ JOBS: dict[str, Any] = {POST_SHIFT: post_shift, REFIT: refit, COMPARE: compare, 
 
 def run_job(job: str, workspace: Workspace, reporter: Reporter) -> Done:
     """Run a job where the season says."""
-    with Processes() as local:
-        if workspace.warehouse.exists() and workspace.warehouse.stat().st_size > MUCH_BYTES:
-            local.warm()
+    with helpers(workspace) as local:
         there, spread = placed(JOBS[job], workspace.season.place, local)
         done: Any = there(workspace, reporter, spread)
     return Done(done.received, done.pages)

@@ -109,7 +109,7 @@ def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
 
 def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
     """What the map draws, by machine: half minutes in the field and in the load, and the mean of each setting."""
-    by = rows.group_by("machine_id").agg(
+    by = rows.group_by("machine_id", maintain_order=True).agg(
         pl.len(), (pl.col("share_pct") > 0).sum().alias("own"), pl.col("at").min().alias("from"),
         pl.col("at").max().alias("to"), *(pl.col(n).mean() for n in settings),
     ).sort("machine_id")  # fmt: skip

@@ -139,7 +139,7 @@ def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> 
     known = points.filter("tried").drop_nulls("mean")
     if not known.height:
         return say("{setting}: not tried enough to draw.", setting=label)
-    ends = known.group_by("wetness_class").agg(
+    ends = known.group_by("wetness_class", maintain_order=True).agg(
         pl.col("value").sort_by("value").first().alias("from"), pl.col("value").max().alias("to"),
         (pl.col("mean").sort_by("value").last() - pl.col("mean").sort_by("value").first()).alias("moved"),
     ).sort(pl.col("moved").abs(), "wetness_class", descending=True).row(0, named=True)  # fmt: skip

@@ -22,7 +22,7 @@ ORDER = ("dry", "moist", "wet", "light", "medium", "heavy")
 
 def grid_finding(cells: pl.DataFrame) -> str:
     """Return how many combinations of setting and conditions are told, and how many nobody tried."""
-    by = dict(cells.group_by("standing").len().iter_rows())
+    by = dict(cells.group_by("standing", maintain_order=True).len().iter_rows())
     return say(
         "Of {all} combinations of setting and conditions, {told} are told, {none} show no effect, {crossed} are "
         "confounded between visits, and {untried} are not tried enough.", all=number(cells.height, 0),

@@ -87,7 +87,9 @@ def fleet_figure(machines: pl.DataFrame, day: str, shown: Shown) -> Figure:
 def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> pl.DataFrame:
     """The settings moved furthest in the shift, in practical steps from where each began."""
     far = (
-        decided.group_by("setting").agg(pl.col("steps").abs().max()).sort("steps", "setting", descending=[True, False])
+        decided.group_by("setting", maintain_order=True)
+        .agg(pl.col("steps").abs().max())
+        .sort("steps", "setting", descending=[True, False])
     )
     names = [n for n in far["setting"].to_list() if n in course.columns][:MOST_SETTINGS]
     if not names:
@@ -184,7 +186,7 @@ def _maps(machine: str, name: str, passes: pl.DataFrame) -> list[Figure]:
 
 
 def _pass_table(machine: str, passes: pl.DataFrame) -> Table:
-    by = passes.group_by("field_id", "load_id").agg(
+    by = passes.group_by("field_id", "load_id", maintain_order=True).agg(
         pl.len(), pl.col("at").min().alias("from"), pl.col("dirt_tare_pct").first()
     ).sort("from", "load_id")  # fmt: skip
     return Table(
@@ -246,7 +248,7 @@ def machines_section(warehouse: Warehouse, machines: pl.DataFrame, loads: pl.Dat
     blocks: list[Any] = [fleet_figure(machines, day, shown)]
     if course.height:
         blocks.append(Prose(say("Open a machine for its day: loads, topsoil, settings, decisions and passes.")))
-    by = {n: dict(iter(f.group_by("machine_id"))) for n, f in
+    by = {n: dict(iter(f.group_by("machine_id", maintain_order=True))) for n, f in
           (("course", course), ("decisions", decisions), ("loads", loads), ("passes", passes))}  # fmt: skip
     empty = {"course": course.clear(), "decisions": decisions.clear(), "loads": loads.clear(), "passes": passes.clear()}
     for r in machines.iter_rows(named=True):

@@ -16,7 +16,7 @@ def effect_strip(effects: pl.DataFrame) -> Chart:
     """
     shown = effects.drop_nulls("change_pct")
     order = (
-        shown.group_by("label")
+        shown.group_by("label", maintain_order=True)
         .agg(pl.col("change_pct").abs().max())
         .sort("change_pct", "label", descending=[True, False])["label"]
         .to_list()

@@ -65,7 +65,7 @@ def next_outlook(
         "field_id", "topsoil_wetness", "air_temp_c", pl.lit(None, dtype=pl.Float64).alias("rain_mm"),
         pl.lit(PERSISTENCE).alias("outlook"),
     )  # fmt: skip
-    last = weather.group_by("station_id").agg(pl.col("hour_at").max().alias("known_to"))
+    last = weather.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("known_to"))
     fresh = forecast.join(last, on="station_id").filter(pl.col("hour_at") > pl.col("known_to"))
     if not fresh.height:
         return Outlook(persists)
@@ -74,7 +74,7 @@ def next_outlook(
     local = pl.col("hour_at").dt.convert_time_zone(zone)
     begins = dt.datetime.combine(shift_date, dt.time(), ZoneInfo(zone))
     known = fields.select("field_id", "station_id").join(last, on="station_id")
-    reached = fresh.group_by("station_id").agg(pl.col("hour_at").max().alias("reaches"))
+    reached = fresh.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("reaches"))
     at_work = (
         ahead.join(known.join(reached, on="station_id"), on="field_id")
         .filter((pl.col("hour_at") > pl.col("known_to")) & (pl.col("hour_at") <= pl.col("reaches")))

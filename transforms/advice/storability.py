@@ -54,8 +54,8 @@ def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping
 
 def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
     """Root loss of each load's machine by its audits of the day, else of the season, else the fleet's."""
-    by_day = audits.group_by("machine_id", "shift_date").agg(pl.col(ROOT_LOSS).mean().alias("day"))
-    by_machine = audits.group_by("machine_id").agg(pl.col(ROOT_LOSS).mean().alias("machine"))
+    by_day = audits.group_by("machine_id", "shift_date", maintain_order=True).agg(pl.col(ROOT_LOSS).mean().alias("day"))
+    by_machine = audits.group_by("machine_id", maintain_order=True).agg(pl.col(ROOT_LOSS).mean().alias("machine"))
     fleet = audits[ROOT_LOSS].mean()
     joined = facts.join(by_day, on=["machine_id", "shift_date"], how="left", maintain_order="left").join(
         by_machine, on="machine_id", how="left", maintain_order="left"

@@ -100,7 +100,9 @@ def _named(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.
 
 def _untold(fit: ResponseFit, kind: str, why: str) -> pl.DataFrame:
     """Rows that hold only how many loads a subject has, and why no more."""
-    counts = fit.rows.group_by(pl.col(f"{kind}_id").alias("subject_id")).agg(pl.len().cast(pl.Int64).alias("n"))
+    counts = fit.rows.group_by(pl.col(f"{kind}_id").alias("subject_id"), maintain_order=True).agg(
+        pl.len().cast(pl.Int64).alias("n")
+    )
     told = {"subject_kind": kind, "response": fit.response, "says": why}
     rows = counts.with_columns(pl.lit(v).alias(k) for k, v in told.items())
     return pl.concat([pl.DataFrame(schema=BENCHMARK_SCHEMA), rows], how="diagonal")

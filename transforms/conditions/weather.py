@@ -59,7 +59,9 @@ def fill_hours(weather: pl.DataFrame) -> pl.DataFrame:
             for (s,), part in weather.group_by("station_id", maintain_order=True)
         ]
     )
-    rain_elsewhere = weather.group_by("hour_at").agg(pl.col("rain_mm").mean().alias("rain_elsewhere"))
+    rain_elsewhere = weather.group_by("hour_at", maintain_order=True).agg(
+        pl.col("rain_mm").mean().alias("rain_elsewhere")
+    )
     table = (
         hours.join(weather, on=["station_id", "hour_at"], how="left")
         .join(rain_elsewhere, on="hour_at", how="left")

@@ -16,7 +16,7 @@ def lab_results(
     """Sample about half of the loads: what the lab reports of each, `sampled`, and the truth it saw."""
     truth = (
         trace.join(bins.select("bin", "dirt_ratio", "top_tare_pct"), on="bin")
-        .group_by("load_id")
+        .group_by("load_id", maintain_order=True)
         .agg(
             (pl.col("share") * pl.col("dirt_ratio") / (1 + pl.col("dirt_ratio"))).sum().alias("dirt_fraction"),
             (pl.col("share") * pl.col("top_tare_pct")).sum().alias("true_top_pct"),

@@ -237,7 +237,7 @@ def _true_trace(loads: list[TruckLoad], tickets: pl.DataFrame, bins: pl.DataFram
         for i, load in enumerate(loads)
     ]
     trace = pl.concat(frames).with_columns(pl.col("bin").cast(pl.UInt32))
-    trace = trace.group_by("load_id", "bin").agg(pl.col("gross_t").sum())
+    trace = trace.group_by("load_id", "bin", maintain_order=True).agg(pl.col("gross_t").sum())
     trace = trace.with_columns((pl.col("gross_t") / pl.col("gross_t").sum().over("load_id")).alias("share"))
     return trace.join(bins.select("bin", "machine", "bin_s", "field_index"), on="bin").sort("load_id", "bin_s")
 
@@ -261,7 +261,7 @@ def _true_effects(
         table = table.filter(~pl.Series(np.isnan(value)))
         per_load = (
             weights.join(table, on="bin")
-            .group_by("load_id")
+            .group_by("load_id", maintain_order=True)
             .agg((pl.col(f"{a}_{s}") * pl.col("gross_t")).sum() for a in ("dirt", "loss") for s in ("up", "down"))
         )
         frames.append(

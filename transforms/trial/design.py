@@ -118,7 +118,7 @@ def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
 
 def what_a_day_finds(trial: Trial, facts: pl.DataFrame) -> str:
     """Say how many days a trial takes its machine, and what one day's loads would find."""
-    by_day = facts.filter(pl.col("machine_id") == trial.machine_id).group_by("shift_date").len()
+    by_day = facts.filter(pl.col("machine_id") == trial.machine_id).group_by("shift_date", maintain_order=True).len()
     loads = float(by_day["len"].median())  # type: ignore[arg-type]
     pairs, days = int(loads // 2), int(np.ceil(len(trial.order) / max(loads, 1)))
     if days <= 1 or pairs < FEWEST_PAIRS:

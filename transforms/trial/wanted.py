@@ -32,7 +32,7 @@ def _where(facts: pl.DataFrame) -> dict[str, tuple[str, float]]:
     """Wetness class -> the machine that lifted most loads there, and its loads a day."""
     by = (
         facts.drop_nulls(["machine_id", "wetness_class"])
-        .group_by("wetness_class", "machine_id")
+        .group_by("wetness_class", "machine_id", maintain_order=True)
         .agg(pl.len().alias("loads"), (pl.len() / pl.col("shift_date").n_unique()).alias("a_day"))
         .sort("loads", "machine_id", descending=[True, False])
         .unique("wetness_class", keep="first", maintain_order=True)

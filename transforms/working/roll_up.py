@@ -30,7 +30,7 @@ def _lines(paths: list[LakePath]) -> pl.DataFrame:
     return (
         pl.concat(frames)
         .with_columns(pl.col("logged_at").dt.truncate(BIN).alias("bin_at"))
-        .group_by("machine_id", "bin_at", "source", "part")
+        .group_by("machine_id", "bin_at", "source", "part", maintain_order=True)
         .agg(
             pl.col("line").min().alias("first_line"), pl.col("line").max().alias("last_line"), pl.len().alias("records")
         )

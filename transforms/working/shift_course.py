@@ -89,7 +89,7 @@ def _course(bins: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
     lifts = pl.col("area_ha") > 0
     return (
         bins.with_columns(pl.col("bin_at").dt.truncate(f"{COURSE_MIN}m").alias("at"))
-        .group_by("machine_id", "at")
+        .group_by("machine_id", "at", maintain_order=True)
         .agg(
             pl.col("field_id").drop_nulls().first(),
             lifts.mean().alias("lifting_share"),
