@@ -5,7 +5,7 @@ days before that week, so that their loads need not be traced again.
 """
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -118,8 +118,9 @@ class Learning:
                 if not self._split(day):
                     break
                 self._solve(seen)
+            common = self._common(self.samples[seen.tolist()])
             for past in [d for d in (*self.by_day, day) if (day - d).days <= LOOK_AHEAD_DAYS]:
-                self.by_day[past] = self._taken(seen, past)
+                self.by_day[past] = self._taken(common, past)
 
     def _add(self, today: NDArray[np.int64]) -> None:
         for kind, names in self.who.items():
@@ -220,19 +221,26 @@ class Learning:
         begun = {k: [e for e in c if self.day[e.rows[0]].item() <= day] for k, c in self.epochs.items()}
         return {k: begun[k][-1] if begun[k] else c[0] for k, c in self.epochs.items()}
 
-    def _taken(self, seen: NDArray[np.int64], day: dt.date) -> DayClocks:
-        part = self.samples[seen.tolist()]
-        left = part.filter(pl.col("leave_n") >= FEWEST_TOLD)
+    def _common(self, seen: pl.DataFrame) -> DayClocks:
+        """What samples say of all clocks together."""
+        left = seen.filter(pl.col("leave_n") >= FEWEST_TOLD)
         leave_spread = max(1.0, _half(_median_or(left["leave_spread_min"], USUAL_LEAVE_SPREAD_MIN)))
-        now = self._on(day)
         return DayClocks(
-            {s: round(e.value) for (kind, s), e in now.items() if kind == "site"},
-            round(self.slope / 0.05) * 0.05,
-            max(2.0, _half(_spread(part, leave_spread))),
-            _half(_median_or(left["leave_min"], USUAL_LEAVE_MIN)),
-            leave_spread,
-            {m: round(e.value) for (kind, m), e in now.items() if kind == "machine" and self._is_off(e)},
-            round(_median_or(part["closure"], 1.0), 2),
+            min_per_km=round(self.slope / 0.05) * 0.05,
+            spread_min=max(2.0, _half(_spread(seen, leave_spread))),
+            leave_min=_half(_median_or(left["leave_min"], USUAL_LEAVE_MIN)),
+            leave_spread_min=leave_spread,
+            closure=round(_median_or(seen["closure"], 1.0), 2),
+        )
+
+    def _taken(self, common: DayClocks, day: dt.date) -> DayClocks:
+        now = self._on(day)
+        return replace(
+            common,
+            site_lag_min={s: round(e.value) for (kind, s), e in now.items() if kind == "site"},
+            machine_ahead_min={
+                m: round(e.value) for (kind, m), e in now.items() if kind == "machine" and self._is_off(e)
+            },
         )
 
     def offsets(self) -> pl.DataFrame:
