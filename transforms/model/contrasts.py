@@ -200,6 +200,8 @@ def f_test(fit: RemlFit, L: Array) -> FTest:
 
 def _scale_and_df(size: int, A1: float, A2: float) -> tuple[float, float]:
     """Kenward and Roger's scale of F and its denominator degrees of freedom, matched to two moments."""
+    if size == 1:  # what the formulae come to; at two degrees of freedom they divide by nothing
+        return 1.0, 2 / A2
     B = (A1 + 6 * A2) / (2 * size)
     g = ((size + 1) * A1 - (size + 4) * A2) / ((size + 2) * A2)
     below = 3 * size + 2 * (1 - g)
