@@ -281,6 +281,13 @@ def test_sums_of_other_values_over_the_same_rows_are_those_summed_from_nothing(s
         assert np.array_equal(quick[k].DD, m.DD)
 
 
+def test_who_stops_half_way_over_the_rows_leaves_nothing_half(fit: ResponseFit):
+    over = Passes(fit.rows, fit.frame)
+    next(iter(over))
+    assert sum(rows.stop - rows.start for rows, _ in over) == fit.z.size
+    assert sum(rows.stop - rows.start for rows, _ in over) == fit.z.size
+
+
 def test_a_check_that_cannot_be_made_says_why(catalogue):
     season = fit_season(3, "sieving", catalogue, machines=3, days=5)
     table = fit_checks(refitted(season.facts, catalogue))

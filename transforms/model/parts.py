@@ -70,11 +70,13 @@ class Passes:
         if self._held:
             yield from self._held
             return
-        hold = self._rows.height * len(self._frame.dense_labels()) <= MOST_HELD
+        hold, held = self._rows.height * len(self._frame.dense_labels()) <= MOST_HELD, list[tuple[slice, Columns]]()
         for one in passes(self._rows, self._frame):
             if hold:
-                self._held.append(one)
+                held.append(one)
             yield one
+        # Only when whole: whoever stops half way leaves nothing half for the next.
+        self._held = held
 
 
 def passes(rows: pl.DataFrame, frame: Frame) -> Iterator[tuple[slice, Columns]]:
