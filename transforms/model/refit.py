@@ -1,10 +1,12 @@
-"""The fit after one more shift: it starts where the weeks before this one ended, so the same data give the same bits.
+"""The fit after one more shift: it starts where the settled weeks ended, so the same data give the same bits.
 
 Where a fit starts from must not depend on which fits were made before, or the order of arrival would show in the last
-digits. So it depends on the data alone: the variances found by a fit, made from nothing, to all weeks before the last.
-That fit is kept under the fingerprint of its rows and is made anew once a week, or when an old week changes.
+digits. So it depends on the data alone: the variances found by a fit, made from nothing, to the weeks whose loads are
+traced for good. That fit is kept under the fingerprint of its rows and is made anew once a week, or when an old week
+changes.
 """
 
+import datetime as dt
 import hashlib
 from pathlib import Path
 
@@ -19,6 +21,8 @@ from transforms.model.reml import Start
 
 FOUND_BY = (equations, fit, fixed_point, reml)
 """Modules that decide which variances are found: a start found by other code than theirs is found again."""
+SETTLES_AFTER = dt.timedelta(days=14)
+"""So long after its week a load may be traced anew: clocks are learnt from a week to come, and a field takes days."""
 
 
 def _key(facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float) -> str | None:
@@ -31,13 +35,13 @@ def _key(facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_
     return digest.hexdigest()
 
 
-def earlier_weeks(
+def settled_weeks(
     facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None
 ) -> Start | None:
-    """Return the variances of the weeks before the last; None where those are too few to fit."""
+    """Return the variances of the weeks that ended two weeks before this one; None where those are too few to fit."""
     if not facts.height:
         return None
-    before = facts.filter(pl.col("shift_date") < pl.col("shift_date").max().dt.truncate("1w"))
+    before = facts.filter(pl.col("shift_date") < (pl.col("shift_date").max() - SETTLES_AFTER).dt.truncate("1w"))
     key = _key(before, response, catalogue, lab_cv_at_25_kg)
     if key is None:
         return None
@@ -58,6 +62,6 @@ def refit(
     store: ProductStore | None = None,
     prior: Prior | None = None,
 ) -> ResponseFit | None:
-    """Fit one response as `fit_response` does, from where the weeks before the last ended; arguments as there."""
-    start = earlier_weeks(facts, response, catalogue, lab_cv_at_25_kg, store)
+    """Fit one response as `fit_response` does, from where the settled weeks ended; arguments as there."""
+    start = settled_weeks(facts, response, catalogue, lab_cv_at_25_kg, store)
     return fit_response(facts, response, catalogue, lab_cv_at_25_kg, store, start, prior)

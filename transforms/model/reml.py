@@ -124,6 +124,11 @@ class RemlFit:
         return self.coef[: self.p]
 
     @property
+    def errors(self) -> Array:
+        """Standard errors of the fixed effects, shape (p,)."""
+        return np.asarray(np.sqrt(np.diag(self.cov_core)[: self.p]))
+
+    @property
     def u(self) -> dict[str, Array]:
         """Predicted random effects of each block and factor (BLUPs)."""
         return {name: self.coef[span] for name, span in self.spans.items()}
@@ -215,30 +220,32 @@ def _newton(
     """One average-information step; returns the new solution, its -2l and the decrement score' AI^-1 score before.
 
     A variance on the boundary whose score points away from it is lifted to `small`: in its own units, where it is next
-    to nothing, average information cannot tell how far it should go.
+    to nothing, average information cannot tell how far it should go. Nor can it for one that is vanishing, which is put
+    on the boundary before the others' steps are worked out: it would drag them along. None goes against its own score,
+    so that a step that is short enough always gains; where none does, the decrement returned is infinite.
     """
     names = list(criterion.eq.spans)
     edf = criterion.edf(s)
     score = criterion.score(s, edf)
     theta = np.array([s.variances[n] for n in names] + [s.residual])
     bound = theta <= ON_THE_BOUNDARY * floor
-    free, lifted = ~bound, bound & (score > 0)
-    vanishing = (np.array(list(edf.values())) < VANISHING_EDF) & (score[:-1] < 0)
+    vanishing = np.append((np.array(list(edf.values())) < VANISHING_EDF) & (score[:-1] < 0), False)
+    free, lifted = ~bound & ~vanishing, bound & (score > 0)
     information = criterion.information(s)
     move = np.zeros(theta.size)
     move[free] = _inverse_information(information, theta, free)[np.ix_(free, free)] @ score[free]
     move[lifted] = small[lifted]
+    move[move * score < 0] = 0.0
     decrement = float(score @ move)
     for _ in range(12):
         step = np.clip(theta + move, 0.1 * theta, np.where(lifted, small, 5 * theta))
         step = np.where(free | lifted, np.maximum(step, floor), floor)
-        step[:-1][vanishing] = floor
         candidate = criterion.eq.solve(dict(zip(names, step[:-1].tolist(), strict=True)), float(step[-1]))
         value = criterion.minus_2l(candidate)
         if value <= now + 1e-9:
             return candidate, value, decrement
         move = move / 2
-    return s, now, 0.0
+    return s, now, np.inf
 
 
 def _threads(equations: Equations) -> threadpool_limits:
@@ -338,7 +345,8 @@ def _fit(criterion: _Criterion, start: Start | None, tolerance: float) -> RemlFi
         s = equations.solve({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
     small = np.append(OFF_THE_BOUNDARY * np.array(list(guess.values())), 0.0)
     value, iterations, converged = criterion.minus_2l(s), 2, not equations.spans
-    while iterations < MAX_ITERATIONS and not converged:
+    decrement = 0.0
+    while iterations < MAX_ITERATIONS and not converged and np.isfinite(decrement):
         s, value, decrement = _newton(criterion, s, value, floor, small)
         iterations += 1
         converged = decrement < tolerance

@@ -19,13 +19,17 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Huber:
-    """How values are drawn in: from `k` standard deviations, in at most `turns` turns."""
+    """How values are drawn in: from `k` standard deviations, in at most `turns` turns.
+
+    No fewer than it takes until one moves no effect by more than `settled_se` of its standard error.
+    """
 
     k: float
     turns: int
+    settled_se: float
 
 
-HUBER = Huber(k=1.7, turns=10)
+HUBER = Huber(k=1.7, turns=10, settled_se=0.02)
 FAR = 3.5
 """Standard deviations from which a load counts as outlying; a normal law has 0.05 % there."""
 FAR_SHARE = 0.003
