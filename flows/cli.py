@@ -19,7 +19,7 @@ from flows.engine import Engine
 from flows.intake_verbs import register
 from flows.progress import Reporter
 from flows.report_verbs import report_app
-from flows.schedule import POST_SHIFT
+from flows.schedule import POST_SHIFT, WHOLE
 from flows.serve_verb import register_serve
 from flows.upkeep_verbs import register_upkeep
 from reports.cautions import CAUTION
@@ -149,7 +149,7 @@ def _run_post_shift(
     reporter.log = lambda **facts: log.write(POST_SHIFT, "stage", **facts)
     began = log.clock()
     log.write(POST_SHIFT, "began", due=None)
-    done = run_job(POST_SHIFT, workspace, reporter)
+    done = run_job(WHOLE, workspace, reporter)
     received, page = done.received, done.pages[0]
     counts = _rows(received)
     log.write(POST_SHIFT, "ended", due=None, began_at=began.isoformat(), **counts)

@@ -85,9 +85,9 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, j
                 f"there is no {kind} '{only_for}'", where=str(folder), mend="give its id as in the export"
             )
         table = anonymous(table, kind, only_for)
-    table = table.sort("shrunken", nulls_last=True)
-    _out({"rows": table.to_dicts()}, f"{response} by {kind}, the lowest first", _compared(table), [
-        "own: what neither conditions nor settings explain, shrunken, 95 %; rank 1 is the lowest, with its 95 %.",
+    table, last = table.sort("shrunken", nulls_last=True), table["last_shift_date"][0]
+    _out({"rows": table.to_dicts()}, f"{response} by {kind} up to the shift of {last}", _compared(table), [
+        "The lowest stands first. Own: what neither conditions nor settings explain, shrunken, 95 %; so the rank.",
         "Measured associations, not verdicts: what is unexplained may be wear, the operator, or what nobody logs.",
     ], json_wanted=json_wanted)  # fmt: skip
 

@@ -10,7 +10,7 @@ from flows import pages, stages
 from flows.cluster import placed
 from flows.helpers import helpers
 from flows.progress import Reporter
-from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
+from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WHOLE
 from flows.steps import after_facts, files_to_facts, step
 from reports.forms import Forms
 from transforms.intake.receive import Received
@@ -28,11 +28,18 @@ class Done:
     pages: list[Path] = field(default_factory=list)
 
 
-@flow(name=f"{POST_SHIFT} stages", validate_parameters=False, persist_result=False)
-def post_shift(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:
-    """Files in, page out: find new files, read, bin, trace, conditions, marts, fit, advice, shift page."""
+@flow(name=f"{WHOLE} stages", validate_parameters=False, persist_result=False)
+def whole(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:
+    """Files in, page out: find new files, read, bin, trace, conditions, marts, fit, checks, advice, shift page."""
     received = files_to_facts(workspace, reporter, spread)
     return Done(received, after_facts(workspace, reporter, spread))
+
+
+@flow(name=f"{POST_SHIFT} stages", validate_parameters=False, persist_result=False)
+def post_shift(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:
+    """As `whole`; but where a nightly refit is planned, the checks that fit again and the comparison are left to it."""
+    received = files_to_facts(workspace, reporter, spread)
+    return Done(received, after_facts(workspace, reporter, spread, judge=workspace.season.schedule.refit is None))
 
 
 @flow(name=f"{REFIT} stages", validate_parameters=False, persist_result=False)
@@ -64,7 +71,7 @@ def season_end(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done
     return Done(received, [*written, *shift])
 
 
-JOBS: dict[str, Any] = {POST_SHIFT: post_shift, REFIT: refit, COMPARE: compare, SEASON_END: season_end}
+JOBS: dict[str, Any] = {WHOLE: whole, POST_SHIFT: post_shift, REFIT: refit, COMPARE: compare, SEASON_END: season_end}
 
 
 def run_job(job: str, workspace: Workspace, reporter: Reporter) -> Done:

@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 from transforms.workspace import Season
 
 POST_SHIFT, REFIT, COMPARE, SEASON_END = "post-shift", "nightly-refit", "weekly-benchmark", "season-end"
+WHOLE = "whole"
+"""What a person calls for who has no schedule."""
 CRON_DAYS = ("MON", "TUE", "WED", "THU", "FRI", "SAT", "SUN")
 
 

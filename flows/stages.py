@@ -32,7 +32,7 @@ from transforms.intake.mapping import Mapping, read_mappings
 from transforms.intake.receive import Received, Store, examine
 from transforms.lake import NO_BINS, Lake, read_frame
 from transforms.losses import root_loss
-from transforms.model.checks.fit_checks import CHECKS, check_rows
+from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
 from transforms.model.findings import FINDINGS, OF_DIRT, FitJob, ResponseJob, check, find, fit_one
 from transforms.model.findings import compare as compare_one
 from transforms.model.fit import ResponseFit
@@ -239,8 +239,7 @@ def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
-            for name in ("advice", "fit_check"):
-                warehouse.replace(name, warehouse.table(name).clear())
+            warehouse.replace("advice", warehouse.table("advice").clear())
         run_checks(warehouse)
     store.sweep()
     return fits
@@ -251,20 +250,35 @@ def forget_products(workspace: Workspace) -> None:
     ProductStore(workspace.products).sweep()
 
 
-def check_fits(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here) -> pl.DataFrame:
-    """Check each fit (placebo, fields and weeks left out, influence, tails) and store what was found."""
+def check_fits(
+    workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here, *, refits: bool = True
+) -> pl.DataFrame:
+    """Check each fit (placebo, fields and weeks left out, influence, tails) and store what was found.
+
+    `refits` says whether checks that fit the model again are made; else they stand as they were made last.
+    """
     season = workspace.season
-    jobs = [FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.shared.values() for name in CHECKS]
+    asked = [
+        FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.shared.values() for name in CHECKS
+    ]
     with open_warehouse(workspace) as warehouse:
-        tables = [warehouse.table("fit_check").clear()]
-        with reporter.stage("Checking the fits", len(jobs)) as advance:
-            for job, rows in zip(jobs, near(spread)(check, jobs), strict=True):
-                tables.append(check_rows(job.fit.value.response, rows))
+        before = warehouse.table("fit_check")
+        found = [before.clear() if refits else _standing(before, job) for job in asked]
+        due = [i for i, rows in enumerate(found) if not rows.height]
+        with reporter.stage("Checking the fits", len(due)) as advance:
+            for i, rows in zip(due, near(spread)(check, [asked[i] for i in due]), strict=True):
+                found[i] = check_rows(asked[i].fit.value, rows)
                 advance()
-        checks = pl.concat(tables, how="diagonal_relaxed")
+        checks = pl.concat([before.clear(), *found], how="diagonal_relaxed")
         with warehouse.transaction():
             warehouse.replace("fit_check", checks)
     return checks
+
+
+def _standing(checks: pl.DataFrame, job: FitJob) -> pl.DataFrame:
+    """The rows of a check that need not be made again; none of one that costs little."""
+    of_it = pl.col("check").is_in(list(BY_REFITTING.get(job.name, ())))
+    return checks.filter((pl.col("response") == job.fit.value.response) & of_it)
 
 
 def _last_season(season: Season) -> pl.DataFrame | None:
@@ -294,15 +308,23 @@ def _findings(fits: Fits, season: Season, spread: Spread) -> dict[str, list[pl.D
     return out
 
 
-def compare(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here) -> pl.DataFrame:
-    """Compare machines, operators, growers, fields and seasons, each against what its conditions lead one to expect."""
+def compare(
+    workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here, *, anew: bool = True
+) -> pl.DataFrame:
+    """Compare machines, operators, growers, fields and seasons, each against what its conditions lead one to expect.
+
+    Unless `anew`, a comparison that was made before stands as it is.
+    """
     season, least = workspace.season, workspace.season.advice.min_loads
     jobs = [
         FitJob(f, "benchmark", season.catalogue, MIN_PLOTS if response == ROOT_LOSS else least)
         for response, f in fits.shared.items()
     ]
     with open_warehouse(workspace) as warehouse:
-        tables, changes = [warehouse.table("benchmark").clear()], [warehouse.table("season_change").clear()]
+        before = warehouse.table("benchmark")
+        if before.height and not anew:
+            return before
+        tables, changes = [before.clear()], [warehouse.table("season_change").clear()]
         with reporter.stage("Comparing the fleet", len(jobs)) as advance:
             for rows, change in near(spread)(compare_one, jobs):
                 tables.append(rows)

@@ -49,11 +49,14 @@ def files_to_facts(workspace: Workspace, reporter: Reporter, spread: Spread) -> 
     return received
 
 
-def after_facts(workspace: Workspace, reporter: Reporter, spread: Spread) -> list[Path]:
-    """Facts in, page out: fit, checks, comparison, advice, guide, shift page; return the pages."""
+def after_facts(workspace: Workspace, reporter: Reporter, spread: Spread, *, judge: bool = True) -> list[Path]:
+    """Facts in, page out: fit, checks, comparison, advice, guide, shift page; return the pages.
+
+    Unless `judge`, what judges model and fleet by fitting again stands as it was worked out last, where it was.
+    """
     fits = step(stages.fit)(workspace, reporter, spread)
-    step(stages.check_fits)(workspace, fits, reporter, spread)
-    step(stages.compare)(workspace, fits, reporter, spread)
+    step(stages.check_fits)(workspace, fits, reporter, spread, refits=judge)
+    step(stages.compare)(workspace, fits, reporter, spread, anew=judge)
     step(stages.advise)(workspace, fits, reporter)
     step(stages.guide)(workspace, fits, reporter, spread)
     written: list[Path] = step(pages.shift_page, retries=2)(workspace, reporter)

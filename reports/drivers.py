@@ -3,10 +3,11 @@
 import polars as pl
 
 from reports.charts.effect_strip import effect_strip
+from reports.check_words import check_words
 from reports.document import Column, Figure, Prose, Row, Table, figure, words
 from reports.text import say, say_n, told
 from reports.units import Shown, number
-from reports.words import RESPONSES, capital, interval, listed, setting_label, with_labels
+from reports.words import RESPONSES, capital, interval, listed, setting_label
 from transforms.catalogue import Catalogue
 from transforms.warehouse import Warehouse
 
@@ -82,19 +83,6 @@ def honesty(effects: pl.DataFrame) -> str:
             "{n} combinations of setting and wetness are not tried enough to say.", untried,
         ))  # fmt: skip
     return " ".join(parts)
-
-
-def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> str:
-    """Return how many checks of a fit were passed, and each that was not; nothing where none was made."""
-    made = warehouse.query("fit_verdict").filter((pl.col("response") == response) & (pl.col("made") > 0))
-    if not made.height:
-        return ""
-    failed = warehouse.table("fit_check").filter((pl.col("response") == response) & ~pl.col("passed"))
-    verdict = made.row(0, named=True)
-    counted = say("{passed} of {made} checks of this fit were passed.", passed=verdict["passed"], made=verdict["made"])
-    return " ".join(
-        [counted, *(say("Not passed: {says}.", says=with_labels(told(s), catalogue)) for s in failed["says"])]
-    )
 
 
 def effects_blocks(

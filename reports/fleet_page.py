@@ -103,6 +103,16 @@ def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure
     )  # fmt: skip
 
 
+def _when(table: pl.DataFrame, season: Season, shown: Shown) -> str:
+    """Return whose page it is, and up to which shift it compares."""
+    if not table.height:
+        return say("{season} · names stand here: for the manager alone", season=season.name)
+    return say(
+        "{season} · up to the shift of {day} · names stand here: for the manager alone", season=season.name,
+        day=shown.day(table["last_shift_date"][0]),
+    )  # fmt: skip
+
+
 def fleet_page(warehouse: Warehouse, season: Season) -> Page:
     """Return the page."""
     shown = Shown(season.units, season.currency, season.time_zone)
@@ -135,7 +145,7 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
     ))  # fmt: skip
     return Page(
         say("The fleet compared, each under its own conditions"),
-        say("{season} · names stand here: for the manager alone", season=season.name),
+        _when(table, season, shown),
         say("Dirt tare by machine: {finding}", finding=lead) if machines.height else lead, say(CAUTION),
         (first, *sections, health_section(warehouse, season.catalogue, shown), price_section(season)),
         footer(warehouse),

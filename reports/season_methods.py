@@ -1,5 +1,6 @@
 """Methods and data quality: how the figures come about, and every check of every fit."""
 
+from reports.check_words import of_an_earlier_shift
 from reports.document import Column, Prose, Row, Section, Table, figure, words
 from reports.text import mark, say, told
 from reports.units import number
@@ -55,7 +56,9 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
             ))
             for r in checks.iter_rows(named=True)
         ),
-        checks_finding(checks["passed"].count(), int(checks["passed"].sum())),
+        " ".join(filter(None, (
+            checks_finding(checks["passed"].count(), int(checks["passed"].sum())), of_an_earlier_shift(checks),
+        ))),
     )  # fmt: skip
     traced = warehouse.query("data_health").row(0, named=True)
     quality = say("Mean trace quality is {quality} of 1: about that part of a load's mass is expected to be in the "

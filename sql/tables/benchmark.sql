@@ -1,6 +1,6 @@
 -- A row is a machine, operator, grower, field or season: what it delivered against what its conditions lead one to
 -- expect, in the response's unit. observed - expected = from_settings + unexplained, exactly; the interval is of
--- unexplained, the shrunken one is what ranks rest on. Key: response, subject_kind, subject_id. Written by benchmark.
+-- unexplained, the shrunken one is what ranks rest on; last_shift_date is the last shift of the fit. Key: response, subject_kind, subject_id. Written by benchmark.
 create table if not exists benchmark (
     subject_kind varchar not null,
     subject_id varchar not null,
@@ -24,5 +24,6 @@ create table if not exists benchmark (
     overdispersion double,
     funnel varchar,
     n bigint not null,
-    says varchar not null
+    says varchar not null,
+    last_shift_date date
 );

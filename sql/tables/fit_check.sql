@@ -1,9 +1,11 @@
--- A row is one check of a fit; passed is null where it could not be made. Key: response, check. Written by the model.
+-- A row is one check of a fit; passed is null where it could not be made; last_shift_date is the last shift of the fit
+-- that was checked. Key: response, check. Written by the model.
 create table if not exists fit_check (
     response varchar not null,
     "check" varchar not null,
     value double,
     bound double,
     passed boolean,
-    says varchar not null
+    says varchar not null,
+    last_shift_date date
 );

@@ -27,14 +27,19 @@ SHIFTS, LOOKED_AT = (6, 60), (10, 20, 40, 59)
 """Machines and days of the season that is run shift by shift, and the last of the shifts whose runs are timed."""
 ROUNDS = 3
 """So many shifts one after the other at each, and so many times on one worker and on two, in turns."""
+JUDGED = {"check_fits": "refits", "compare": "anew"}
+"""Stages that judge model and fleet, and what says that they fit again: after a shift that is left to the night."""
 FACTS = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep")
 """Stages from files to facts."""
 STAGES = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep", "fit", "check_fits", "compare",
           "advise", "guide", "shift_page")  # fmt: skip
 
 
-def run_stages(folder: Path) -> dict[str, float]:
-    """Run every stage of a post-shift run in this process; return the seconds of each and the peak memory in MB."""
+def run_stages(folder: Path, run: str) -> dict[str, float]:
+    """Run every stage of a run in this process; return the seconds of each and the peak memory in MB.
+
+    `run` is whole, post-shift (as scheduled) or refit (that of the night: from facts on, nothing kept believed).
+    """
     from flows import pages, stages  # noqa: PLC0415
     from flows.progress import Reporter  # noqa: PLC0415
     from transforms.spread import Processes  # noqa: PLC0415
@@ -44,7 +49,9 @@ def run_stages(folder: Path) -> dict[str, float]:
     spread = Processes()
     if workspace.warehouse.exists():
         spread.warm()
-    for name in STAGES:
+    if run == "refit":
+        stages.forget_products(workspace)
+    for name in STAGES[len(FACTS) :] if run == "refit" else STAGES:
         started = time.perf_counter()
         if name == "fit":
             fits = stages.fit(workspace, quiet, spread)
@@ -55,7 +62,8 @@ def run_stages(folder: Path) -> dict[str, float]:
         elif name == "advise":
             stages.advise(workspace, fits, quiet)
         elif name in {"check_fits", "compare", "guide"}:
-            getattr(stages, name)(workspace, fits, quiet, spread)
+            again = {JUDGED[name]: run != "post-shift"} if name in JUDGED else {}
+            getattr(stages, name)(workspace, fits, quiet, spread, **again)
         else:
             getattr(stages, name)(workspace, quiet)
         out[name] = round(time.perf_counter() - started, 2)
@@ -98,7 +106,7 @@ def scale(millions: list[int]) -> None:
         with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
             folder = Path(made)
             wrote = apart("--write", str(folder), str(machines), str(days))
-            took = apart("--stages", str(folder / "season"))
+            took = apart("--stages", str(folder / "season"), "whole")
             season = folder / "season"
             disk = {n: round(size_mb(season / n)) for n in ("inbox", "lake", "warehouse.duckdb")}
             whole = sum(took[s] for s in STAGES)
@@ -126,12 +134,15 @@ def shifts() -> None:
                 for path in sorted(later.iterdir()):
                     if date_of(path) <= date:
                         path.rename(season / "inbox" / path.name)
-                took.append(apart("--stages", str(season)))
+                took.append(apart("--stages", str(season), "post-shift" if took else "whole"))
+            night = apart("--stages", str(season), "refit")
             # The first took in all shifts since the last that was looked at.
             one = {name: round(statistics.median(of[name] for of in took[1:]), 2) for name in took[0]}
             facts = statistics.median(sum(of[s] for s in FACTS) for of in took[1:])
             whole = statistics.median(sum(of[s] for s in STAGES) for of in took[1:])
-            print(json.dumps({"shift": k, **one, "facts_s": round(facts, 1), "whole_s": round(whole, 1)}), flush=True)
+            refit = sum(night.get(s, 0.0) for s in STAGES)
+            print(json.dumps({"shift": k, **one, "facts_s": round(facts, 1), "whole_s": round(whole, 1),
+                              "refit_s": round(refit, 1)}), flush=True)  # fmt: skip
 
 
 def date_of(path: Path) -> str:
@@ -191,7 +202,7 @@ def main() -> None:
     if words[0] == "--write":
         print(json.dumps(season_of(Path(words[1]), int(words[2]), int(words[3]))))
     elif words[0] == "--stages":
-        print(json.dumps(run_stages(Path(words[1]))))
+        print(json.dumps(run_stages(Path(words[1]), words[2])))
     elif words[0] == "--flow":
         print(json.dumps(run_flow(Path(words[1]))))
     elif words[0] == "--shifts":

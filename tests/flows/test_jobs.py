@@ -1,16 +1,79 @@
-"""What the schedule's jobs leave behind: the weekly benchmark, the nightly refit, the end of the season."""
+"""What the schedule's jobs leave behind: the run after a shift, the nightly refit, the weekly benchmark, the end."""
 
+import datetime as dt
 import shutil
 from pathlib import Path
 
+import polars as pl
 import pytest
 
+from flows import jobs, stages
 from flows.engine import Engine
 from flows.jobs import run_job
-from flows.schedule import COMPARE, REFIT, SEASON_END
+from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
+from reports.check_words import of_an_earlier_shift
+from tests.program import Demo
 from tests.proofs.seasons import QUIET, Season
 from tests.whole import assert_same, every_table
+from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.model.checks.fit_checks import BY_REFITTING
+from transforms.spread import here
 from transforms.workspace import Workspace
+
+LONG_AGO = dt.date(2025, 1, 1)
+REFITTED = [row for rows in BY_REFITTING.values() for row in rows]
+
+
+def of_long_ago(table: pl.DataFrame) -> pl.DataFrame:
+    return table.with_columns(pl.lit(LONG_AGO).alias("last_shift_date"), pl.lit("of long ago").alias("says"))
+
+
+def test_after_a_shift_what_fits_again_stands_as_it_was_and_the_night_makes_it_anew(demo: Demo, tmp_path):
+    workspace = Workspace(tmp_path)
+    for name in ("season.toml", "warehouse.duckdb"):
+        shutil.copy(demo.workspace.root / name, tmp_path / name)
+    fits = stages.fit(workspace, QUIET)
+    before, compared = stages.check_fits(workspace, fits, QUIET), stages.compare(workspace, fits, QUIET)
+    with stages.open_warehouse(workspace) as warehouse:
+        last = warehouse.table("load_fact")["shift_date"].max()
+        lost = (pl.col("response") == ROOT_LOSS) & pl.col("check").str.starts_with("later_week")
+        old = pl.col("check").is_in(REFITTED) & ~lost
+        warehouse.replace("fit_check", of_long_ago(before).filter(~lost))
+        warehouse.replace("benchmark", of_long_ago(compared))
+    assert set(before["last_shift_date"]) == {last}
+    assert set(compared["last_shift_date"]) == {last}
+
+    checks = stages.check_fits(workspace, fits, QUIET, refits=False)
+    assert checks.select("response", "check").equals(before.select("response", "check"))
+    assert checks.filter(old).equals(of_long_ago(before.filter(old)))
+    assert checks.filter(~old).equals(before.filter(~old))
+    assert checks.filter(lost)["last_shift_date"].to_list() == [last] * int(before.filter(lost).height)
+    dirt = checks.filter(pl.col("response") == DIRT)
+    assert "are of the fit up to the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(dirt)
+    assert stages.compare(workspace, fits, QUIET, anew=False).equals(of_long_ago(compared))
+
+    assert stages.check_fits(workspace, fits, QUIET).equals(before)
+    assert of_an_earlier_shift(before) == ""
+    assert stages.compare(workspace, fits, QUIET).equals(compared)
+
+
+@pytest.mark.parametrize(("line", "judged"), [('refit = "02:00"', False), ('refit = ""', True)])
+def test_only_where_a_nightly_refit_is_planned_is_judging_left_to_it(demo: Demo, tmp_path, monkeypatch, line, judged):
+    toml = (demo.workspace.root / "season.toml").read_text("utf-8")
+    others = [given for given in toml.splitlines() if not given.startswith("refit")]
+    planned = "\n".join(others).replace("[schedule]\n", f"[schedule]\n{line}\n")
+    tmp_path.joinpath("season.toml").write_text(planned, "utf-8")
+    asked: list[bool] = []
+
+    def after_facts(*_: object, judge: bool = True) -> list[Path]:
+        asked.append(judge)
+        return []
+
+    monkeypatch.setattr(jobs, "files_to_facts", lambda *_: [])
+    monkeypatch.setattr(jobs, "after_facts", after_facts)
+    for name in (POST_SHIFT, jobs.WHOLE):
+        jobs.JOBS[name].fn(Workspace(tmp_path), QUIET, here)
+    assert asked == [judged, True]
 
 
 @pytest.mark.slow

@@ -69,8 +69,8 @@ def test_checks_that_a_fit_does_not_pass_stand_beside_its_effects(season: Season
     workspace = copy_of(season, tmp_path / "season")
     says = "the next load's settings seem to matter"
     rows = [
-        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, says),
-        ("dirt_tare_pct", "tails", 0.0, 0.003, True, "fine"),
+        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, says, None),
+        ("dirt_tare_pct", "tails", 0.0, 0.003, True, "fine", None),
     ]
     with stages.open_warehouse(workspace) as warehouse:
         schema = warehouse.table("fit_check").schema

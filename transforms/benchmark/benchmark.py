@@ -17,7 +17,7 @@ BENCHMARK_SCHEMA = {
     "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64, "shrunken_lo95": pl.Float64,
     "shrunken_hi95": pl.Float64, "rank": pl.Int64, "rank_lo95": pl.Int64, "rank_hi95": pl.Int64, "subjects": pl.Int64,
     "limit_95": pl.Float64, "limit_998": pl.Float64, "overdispersion": pl.Float64, "funnel": pl.String,
-    "n": pl.Int64, "says": pl.String,
+    "n": pl.Int64, "says": pl.String, "last_shift_date": pl.Date,
 }  # fmt: skip
 SEASON_CHANGE_SCHEMA = {
     "response": pl.String, "season_start": pl.String, "before": pl.String, "observed_change": pl.Float64,
@@ -67,6 +67,7 @@ def _rows(fit: ResponseFit, levels: Levels, min_loads: int) -> pl.DataFrame:
         "shrunken_lo95": rate * shrunk_low, "shrunken_hi95": rate * shrunk_high,
         "limit_95": rate * limits.half["95"], "limit_998": rate * limits.half["998"],
         "overdispersion": [limits.phi] * n.size, "funnel": limits.beyond(levels.own), "n": n,
+        "last_shift_date": [fit.last_shift_date] * n.size,
     })  # fmt: skip
     table = table.join(_ranked(levels, known), on="subject_id", how="left", maintain_order="left")
     return _named(table, known, min_loads)
@@ -88,7 +89,7 @@ def _ranked(levels: Levels, known: NDArray[np.bool_]) -> pl.DataFrame:
 
 def _named(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.DataFrame:
     """Leave only the count of a subject with too few loads, and say so."""
-    told = ["subject_kind", "subject_id", "response", "n"]
+    told = ["subject_kind", "subject_id", "response", "n", "last_shift_date"]
     mask = pl.Series("known", known)
     return table.with_columns(
         *(pl.when(mask).then(pl.col(c)).alias(c) for c in table.columns if c not in told),
@@ -103,7 +104,7 @@ def _untold(fit: ResponseFit, kind: str, why: str) -> pl.DataFrame:
     counts = fit.rows.group_by(pl.col(f"{kind}_id").alias("subject_id"), maintain_order=True).agg(
         pl.len().cast(pl.Int64).alias("n")
     )
-    told = {"subject_kind": kind, "response": fit.response, "says": why}
+    told = {"subject_kind": kind, "response": fit.response, "says": why, "last_shift_date": fit.last_shift_date}
     rows = counts.with_columns(pl.lit(v).alias(k) for k, v in told.items())
     return pl.concat([pl.DataFrame(schema=BENCHMARK_SCHEMA), rows], how="diagonal")
 

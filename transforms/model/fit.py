@@ -149,6 +149,11 @@ class ResponseFit:
         """Columns of D."""
         return int(self.reml.cov_core.shape[0])
 
+    @property
+    def last_shift_date(self) -> dt.date:
+        """The last shift that was fitted."""
+        return self.rows["shift_date"].max()  # type: ignore[return-value]
+
     def place(self, setting: str) -> int:
         """Return the column of `x` and `has` that holds a setting."""
         return [s.name for s in self.frame.settings].index(setting)

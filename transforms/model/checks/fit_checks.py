@@ -21,6 +21,7 @@ CHECK_SCHEMA = {
     "bound": pl.Float64,
     "passed": pl.Boolean,
     "says": pl.String,
+    "last_shift_date": pl.Date,
 }
 PLACEBO_P = 0.01
 NO_WORSE_THAN_BOOSTING = 1.02
@@ -153,13 +154,23 @@ CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
     "last_season": _last_season,
 }
 """Every check, in the order of its rows."""
+BY_REFITTING = {
+    "out_of_field": ("out_of_field", "out_of_field_last_load"),
+    "later_week": ("later_week", "later_week_last_load"),
+    "coverage": ("coverage",),
+}
+"""Checks that fit the model again, to part of the rows or to rows drawn from it -> the rows they give.
+
+They judge the model, not the last shift: after each shift they may stand as the night left them.
+"""
 
 
-def check_rows(response: str, rows: list[Row]) -> pl.DataFrame:
+def check_rows(fit: ResponseFit, rows: list[Row]) -> pl.DataFrame:
     """Return rows of checks as rows of `fit_check`."""
-    return pl.DataFrame([{"response": response, **r} for r in rows], schema=CHECK_SCHEMA)
+    about = {"response": fit.response, "last_shift_date": fit.last_shift_date}
+    return pl.DataFrame([{**about, **r} for r in rows], schema=CHECK_SCHEMA)
 
 
 def fit_checks(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_check` rows of a fit; a check that cannot be made says why, and `passed` is null."""
-    return check_rows(fit.response, [row for check in CHECKS.values() for row in check(fit)])
+    return check_rows(fit, [row for check in CHECKS.values() for row in check(fit)])

@@ -1,0 +1,37 @@
+"""What the pages say of a fit's checks: how many were passed, which were not, and which are of an earlier shift."""
+
+import polars as pl
+
+from reports.text import local_date, say, say_n, told
+from reports.words import with_labels
+from transforms.catalogue import Catalogue
+from transforms.warehouse import Warehouse
+
+
+def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> str:
+    """Return how many checks of a fit were passed, and each that was not; nothing where none was made."""
+    made = warehouse.query("fit_verdict").filter((pl.col("response") == response) & (pl.col("made") > 0))
+    if not made.height:
+        return ""
+    checks = warehouse.table("fit_check").filter(pl.col("response") == response)
+    verdict = made.row(0, named=True)
+    counted = say("{passed} of {made} checks of this fit were passed.", passed=verdict["passed"], made=verdict["made"])
+    failed = [
+        say("Not passed: {says}.", says=with_labels(told(s), catalogue))
+        for s in checks.filter(~pl.col("passed"))["says"]
+    ]
+    return " ".join(t for t in (counted, *failed, of_an_earlier_shift(checks)) if t)
+
+
+def of_an_earlier_shift(checks: pl.DataFrame) -> str:
+    """Return which rows of `fit_check` judge an earlier shift's fit; nothing where all judge the same."""
+    made = checks.drop_nulls(["passed", "last_shift_date"])
+    old = made.filter(pl.col("last_shift_date") < pl.col("last_shift_date").max())
+    if not old.height:
+        return ""
+    return say_n(
+        "{n} of them, which fits the model again, is of the fit up to the shift of {day}: it is made anew every night.",
+        "{n} of them, which fit the model again, are of the fit up to the shift of {day}: they are made anew "
+        "every night.",
+        old.height, day=local_date(old["last_shift_date"].min(), "yMMMEd"),
+    )  # fmt: skip
