@@ -7,6 +7,7 @@ class is summed by itself with weight one, so that another s2 costs no pass over
 import hashlib
 import io
 import json
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
@@ -24,7 +25,7 @@ from threadpoolctl import threadpool_limits
 from transforms.lake import LakePath, put_whole
 from transforms.model import blur, conditions, design, p_spline
 from transforms.model import cross_products as cross_products_module
-from transforms.model.cross_products import CrossProducts, cross_products, join
+from transforms.model.cross_products import CrossProducts, cross_products, fewer, join
 from transforms.model.design import Columns, Frame, columns
 from transforms.model.reml import Start
 from transforms.spread import Spread, here
@@ -149,7 +150,7 @@ class ProductStore:
             return None
         try:
             with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
-                return _unpacked(dict(held))
+                return _unpacked(_apart(held))
         except (OSError, ValueError, KeyError, BadZipFile):
             return None
 
@@ -157,7 +158,7 @@ class ProductStore:
         """Keep a week; a reader never sees half of one."""
         self.made += 1
         body = io.BytesIO()
-        np.savez(body, **_packed(week))  # type: ignore[arg-type]
+        np.savez(body, **_together(_packed(week)))  # type: ignore[arg-type]
         put_whole(body.getvalue(), self._folder / f"{key}.npz")
 
     def start(self, key: str) -> Start | None:
@@ -179,6 +180,33 @@ class ProductStore:
         for path in [*self._folder.glob("*.npz"), *self._folder.glob("*.json")]:
             if path.stem not in self.used:
                 path.unlink()
+
+
+def _together(arrays: dict[str, Array]) -> dict[str, Array]:
+    """Return many small arrays as three: to read each from a file by itself takes longer than to sum the week."""
+    numbers: dict[str, list[Array]] = {"f": [np.empty(0)], "i": [np.empty(0, dtype=np.int64)]}
+    what: list[tuple[str, str, list[Any]]] = []
+    for name, array in arrays.items():
+        kind = array.dtype.kind
+        what.append((name, kind, array.tolist() if kind == "U" else list(array.shape)))
+        if kind != "U":
+            numbers[kind].append(array.ravel())
+    held = {kind: np.concatenate(parts) for kind, parts in numbers.items()}
+    return {**held, "what": np.frombuffer(json.dumps(what).encode(), dtype=np.uint8)}
+
+
+def _apart(held: Any) -> dict[str, Any]:
+    """Return what `_together` put together."""
+    numbers, at = {kind: held[kind] for kind in "fi"}, dict.fromkeys("fi", 0)
+    out = {}
+    for name, kind, told in json.loads(held["what"].tobytes()):
+        if kind == "U":
+            out[name] = np.array(told, dtype=str)
+            continue
+        size = math.prod(told)
+        out[name] = numbers[kind][at[kind] : at[kind] + size].reshape(told)
+        at[kind] += size
+    return out
 
 
 def _packed(week: Week) -> dict[str, Array]:
@@ -328,26 +356,7 @@ def take(
         labels: labels of all columns of D.
         factors: factors to keep.
     """
-    d = m.d
-    rows = np.concatenate([np.arange(m.factors[k].start, m.factors[k].stop) - d for k in factors] or [keep[:0]])
-    rows = rows.astype(np.int64)
-    spans, at = {}, int((keep < m.p).sum())
-    p = at
-    for name, span in m.blocks.items():
-        width = int(((keep >= span.start) & (keep < span.stop)).sum())
-        if width:
-            spans[name] = slice(at, at + width)
-        at += width
-    factor_spans = {}
-    for name in factors:
-        factor_spans[name] = slice(at, at + m.labels[name].size)
-        at += m.labels[name].size
-    out = CrossProducts(
-        m.DD[np.ix_(keep, keep)], m.FD[np.ix_(rows, keep)], sp.csr_matrix(m.FF[rows][:, rows]),
-        np.concatenate([m.r[keep], m.r[d + rows]]), m.yy, m.n, p, m.sum_log_w, spans, factor_spans,
-        {k: m.labels[k] for k in factors},
-    )  # fmt: skip
-    return out, [labels[i] for i in keep]
+    return fewer(m, keep, factors), [labels[i] for i in keep]
 
 
 def factor_sums(m: CrossProducts, cols: Columns, values: Array) -> Array:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from transforms.model.cross_products import CrossProducts, DenseBlock, Factor, cross_products
+from transforms.model.cross_products import CrossProducts, DenseBlock, Factor, cross_products, fewer
 from transforms.model.equations import Equations, RemlError, Solution
 
 Array = NDArray[np.float64]
@@ -31,6 +31,8 @@ ON_THE_BOUNDARY = 100.0
 """A variance up to this many floors counts as none."""
 OFF_THE_BOUNDARY = 0.01
 """Part of its first guess to which a variance is lifted from nothing."""
+WORTH_LEAVING = 0.1
+"""Parts that stand at nothing are left out of the search where they are so much of the equations."""
 SMALL_MODEL = 1200
 """Up to this many random effects the expected information is worth its cost: small samples are where it matters."""
 SMALL_CORE = 1500
@@ -215,7 +217,7 @@ def _inverse_information(information: Array, theta: Array, free: NDArray[np.bool
 
 
 def _newton(
-    criterion: _Criterion, s: Solution, now: float, floor: float, small: Array
+    criterion: _Criterion, s: Solution, now: float, floor: float, small: dict[str, float]
 ) -> tuple[Solution, float, float]:
     """One average-information step; returns the new solution, its -2l and the decrement score' AI^-1 score before.
 
@@ -234,11 +236,12 @@ def _newton(
     information = criterion.information(s)
     move = np.zeros(theta.size)
     move[free] = _inverse_information(information, theta, free)[np.ix_(free, free)] @ score[free]
-    move[lifted] = small[lifted]
+    lift = np.array([*(small[n] for n in names), 0.0])
+    move[lifted] = lift[lifted]
     move[move * score < 0] = 0.0
     decrement = float(score @ move)
     for _ in range(12):
-        step = np.clip(theta + move, 0.1 * theta, np.where(lifted, small, 5 * theta))
+        step = np.clip(theta + move, 0.1 * theta, np.where(lifted, lift, 5 * theta))
         step = np.where(free | lifted, np.maximum(step, floor), floor)
         candidate = criterion.eq.solve(dict(zip(names, step[:-1].tolist(), strict=True)), float(step[-1]))
         value = criterion.minus_2l(candidate)
@@ -337,20 +340,57 @@ def _fit(criterion: _Criterion, start: Start | None, tolerance: float) -> RemlFi
     total = _variance_of_y(equations.m)
     floor = FLOOR * max(total, 1e-300)
     guess, rest = _first_guess(equations, total)
+    small = {k: OFF_THE_BOUNDARY * v for k, v in guess.items()}
     if start is None:
         s = equations.solve(guess, rest)
         for _ in range(2 if equations.spans else 1):
             s = equations.solve(*_fellner_schall(criterion, s, floor))
+        at, steps = (s.variances, s.residual), 2
     else:
-        s = equations.solve({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
-    small = np.append(OFF_THE_BOUNDARY * np.array(list(guess.values())), 0.0)
-    value, iterations, converged = criterion.minus_2l(s), 2, not equations.spans
-    decrement = 0.0
-    while iterations < MAX_ITERATIONS and not converged and np.isfinite(decrement):
+        near: Start = ({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
+        at, steps = _inside(criterion, near, floor, small, tolerance, 2)
+        s = equations.solve(*at)
+    value, converged, decrement = criterion.minus_2l(s), not equations.spans, 0.0
+    lifted: set[str] = set()
+    while steps < MAX_ITERATIONS and not converged and np.isfinite(decrement):
+        none = {k for k, v in s.variances.items() if v <= ON_THE_BOUNDARY * floor}
         s, value, decrement = _newton(criterion, s, value, floor, small)
-        iterations += 1
-        converged = decrement < tolerance
-    return _finish(criterion, s, value, floor, iterations, converged=converged)
+        # What a first step off the boundary gains does not tell what the next ones will.
+        up = {k for k in none if s.variances[k] > ON_THE_BOUNDARY * floor} - lifted
+        converged, lifted = decrement < tolerance and not up, lifted | up
+        at, steps = (s.variances, s.residual), steps + 1
+        if not converged and np.isfinite(decrement):
+            moved, steps = _inside(criterion, at, floor, small, tolerance, steps)
+            if moved != at:
+                s = equations.solve(*moved)
+                value = criterion.minus_2l(s)
+    return _finish(criterion, s, value, floor, steps, converged=converged)
+
+
+def _inside(
+    criterion: _Criterion, at: Start, floor: float, small: dict[str, float], tolerance: float, steps: int
+) -> tuple[Start, int]:
+    """Go on without the parts that stand at nothing until the others have settled; (where that is, steps so far).
+
+    The equations are so much smaller, and their solution is the same. Whether a part should leave its boundary is for
+    the next step of the whole to say.
+    """
+    m = criterion.m
+    gone = {k for k, v in at[0].items() if v <= ON_THE_BOUNDARY * floor}
+    if sum(criterion.eq.sizes[k] for k in gone) < WORTH_LEAVING * m.r.size:
+        return at, steps
+    out = np.zeros(m.d, dtype=bool)
+    for k in gone & m.blocks.keys():
+        out[m.blocks[k]] = True
+    left = _Criterion(
+        Equations(fewer(m, np.flatnonzero(~out), [k for k in m.factors if k not in gone])), criterion.method
+    )
+    s = left.eq.solve({k: at[0][k] for k in left.eq.spans}, at[1])
+    value, decrement = left.minus_2l(s), np.inf if not left.eq.spans else tolerance
+    while steps < MAX_ITERATIONS and np.isfinite(decrement) and decrement >= tolerance:
+        s, value, decrement = _newton(left, s, value, floor, small)
+        steps += 1
+    return ({**at[0], **s.variances}, s.residual), steps
 
 
 def _variance_of_y(m: CrossProducts) -> float:
