@@ -48,7 +48,10 @@ def test_shrunken_levels_lie_between_nothing_and_the_unshrunken(table):
 def test_nobody_is_compared_on_few_loads(table):
     few = table.filter(pl.col("n") < 30)
     assert few.height > 0
-    assert few.drop("subject_kind", "subject_id", "response", "n", "says", "last_shift_date").null_count().row(0) == (few.height,) * 18
+    assert (
+        few.drop("subject_kind", "subject_id", "response", "n", "says", "last_shift_date").null_count().row(0)
+        == (few.height,) * 18
+    )
     assert (few["says"] == "too few loads: fewer than 30").all()
     assert table.filter(pl.col("n") >= 30)["observed"].null_count() == 0
 

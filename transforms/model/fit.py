@@ -31,7 +31,6 @@ from transforms.model.parts import (
     ProductStore,
     Week,
     class_variance,
-    factor_values,
     season_products,
     take,
     variance_class,
@@ -377,10 +376,11 @@ class _Model:
 
     def fitted(self, reml: RemlFit) -> Array:
         """Fixed and random parts of z together, shape (n,)."""
-        out = np.zeros(self.rows.height)
-        for rows, cols in self.passes:
-            out[rows] = cols.D[:, self.keep] @ reml.coef[: self.keep.size]
-            out[rows] += factor_values(reml.equations.m, cols, reml.coef[:, None])[:, 0]
+        out, members, m = np.zeros(self.rows.height), self.passes.members, reml.equations.m
+        dense, levels = np.zeros(len(self.labels)), np.zeros(max(s.stop for s in members.spans.values()))
+        dense[self.keep], levels[members.place(m)] = reml.coef[: m.d], reml.coef[m.d :]
+        for (rows, cols), member in zip(self.passes, members.weeks, strict=True):
+            out[rows] = cols.D @ dense + member @ levels
         return out
 
 

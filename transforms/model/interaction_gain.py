@@ -7,6 +7,7 @@ from scipy.stats import chi2
 from transforms.model.contrasts import contrast
 from transforms.model.effects import classes_of
 from transforms.model.fit import ResponseFit
+from transforms.model.reml import deviance_without
 
 GAIN_SCHEMA = {
     "response": pl.String,
@@ -19,24 +20,12 @@ GAIN_SCHEMA = {
     "block_p_value": pl.Float64,
     "says": pl.String,
 }
-NEAR_ZERO = 1e-6
 
 
 def block_gains(fit: ResponseFit) -> dict[str, float]:
     """Return by how much -2 log-likelihood rises when a block's or slope's variance is put to zero, the others held."""
-    reml, out = fit.reml, {}
-    p, m = reml.p, reml.equations.m
-    for name in reml.spans:
-        if not name.startswith(("settings by ", "bend of ", "machine slope of ")):
-            continue
-        without = {**reml.variances, name: min(reml.variances.values()) * NEAR_ZERO}
-        s = reml.equations.solve(without, reml.residual)
-        value = (m.n - p) * np.log(2 * np.pi * s.residual) + s.log_det - m.sum_log_w + s.rss / s.residual
-        for k, span in reml.spans.items():
-            u = s.coef[span]
-            value += (span.stop - span.start) * np.log(s.variances[k] / s.residual) + float(u @ u) / s.variances[k]
-        out[name] = max(float(value) - reml.deviance, 0.0)
-    return out
+    names = [k for k in fit.reml.spans if k.startswith(("settings by ", "bend of ", "machine slope of "))]
+    return {k: max(deviance_without(fit.reml, k) - fit.reml.deviance, 0.0) for k in names}
 
 
 def _row(fit: ResponseFit, setting: str, by: str, gain: float) -> dict[str, object]:

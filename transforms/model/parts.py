@@ -8,9 +8,9 @@ import hashlib
 import io
 import json
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from threadpoolctl import threadpool_limits
 from transforms.lake import LakePath, put_whole
 from transforms.model import blur, conditions, design, p_spline
 from transforms.model import cross_products as cross_products_module
-from transforms.model.cross_products import CrossProducts, cross_products, fewer, join
+from transforms.model.cross_products import CrossProducts, Factor, cross_products, fewer, join
 from transforms.model.design import Columns, Frame, columns
 from transforms.model.reml import Start
 from transforms.spread import Spread, here
@@ -79,6 +79,48 @@ class Passes:
         # Only when whole: whoever stops half way leaves nothing half for the next.
         self._held = held
 
+    @cached_property
+    def members(self) -> "Members":
+        """Which levels of the factors the rows are of."""
+        return Members.of([cols.factors for _, cols in self])
+
+
+@dataclass(frozen=True)
+class Members:
+    """Which levels of the factors rows are of, a week at a time.
+
+    Attributes:
+        labels: labels of each factor's levels over all weeks, sorted.
+        spans: columns of each factor in `weeks`.
+        weeks: F of each week's rows, shape (rows, f).
+    """
+
+    labels: dict[str, NDArray[np.str_]]
+    spans: dict[str, slice]
+    weeks: list[sp.csr_matrix]
+
+    @staticmethod
+    def of(weeks: list[list[Factor]]) -> "Members":
+        """Return the members of the factors of some weeks, the same ones each week."""
+        labels = {f.name: np.unique(np.concatenate([w[i].labels for w in weeks])) for i, f in enumerate(weeks[0])}
+        edges = np.cumsum([0, *(x.size for x in labels.values())]).tolist()
+        spans = {name: slice(*at) for name, at in zip(labels, pairwise(edges), strict=True)}
+        return Members(labels, spans, [_members(w, labels, spans) for w in weeks])
+
+    def place(self, m: CrossProducts) -> NDArray[np.int64]:
+        """Return which column here each column of F in some cross-products is, shape (f,)."""
+        at = [self.spans[k].start + np.searchsorted(self.labels[k], m.labels[k]) for k in m.factors]
+        return np.concatenate(at) if at else np.empty(0, dtype=np.int64)
+
+
+def _members(factors: list[Factor], labels: dict[str, NDArray[np.str_]], spans: dict[str, slice]) -> sp.csr_matrix:
+    columns = [np.searchsorted(labels[f.name], np.asarray(f.labels))[f.codes] + spans[f.name].start for f in factors]
+    n = columns[0].size
+    values = [np.ones(n) if f.slope is None else f.slope for f in factors]
+    pointers = np.arange(0, n * len(factors) + 1, len(factors))
+    width = max(s.stop for s in spans.values())
+    return sp.csr_matrix((np.column_stack(values).ravel(), np.column_stack(columns).ravel(), pointers), (n, width))
+
 
 def passes(rows: pl.DataFrame, frame: Frame) -> Iterator[tuple[slice, Columns]]:
     """Go over the rows a week at a time: (rows, their columns)."""
@@ -107,27 +149,28 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
     return out
 
 
-def with_values(by_class: Week, season: Iterable[tuple[slice, Columns]], z: Array, classes: NDArray[np.int64]) -> Week:
+def with_values(by_class: Week, season: Passes, z: Array, classes: NDArray[np.int64]) -> Week:
     """Return the cross-products of other values of z over the same rows: only M'z and z'z are summed anew.
 
     Args:
         by_class: the cross-products by class of measuring variance.
-        season: the rows they are of, a week at a time, with their columns.
+        season: the rows they are of.
         z: the other values, shape (n,).
         classes: class of each row, shape (n,).
     """
-    r, yy = {k: np.zeros_like(m.r) for k, m in by_class.items()}, dict.fromkeys(by_class, 0.0)
+    held, members = np.array(list(by_class)), season.members
+    d, width = next(iter(by_class.values())).d, members.weeks[0].shape[1]
+    dense, factors, yy = np.zeros((d, held.size)), np.zeros((width, held.size)), np.zeros(held.size)
     with threadpool_limits(limits=1, user_api="blas"):
-        for rows, cols in season:
-            held = np.unique(classes[rows])
+        for (rows, cols), member in zip(season, members.weeks, strict=True):
             values = np.where(classes[rows][:, None] == held, z[rows][:, None], 0.0)
-            dense = cols.D.T @ values
-            for i, k in enumerate(held.tolist()):
-                m = by_class[k]
-                r[k][: m.d] += dense[:, i]
-                r[k][m.d :] += factor_sums(m, cols, values[:, [i]])[:, 0]
-                yy[k] += float(values[:, i] @ values[:, i])
-    return {k: replace(m, r=r[k], yy=yy[k]) for k, m in by_class.items()}
+            dense += cols.D.T @ values
+            factors += member.T @ values
+            yy += (values**2).sum(axis=0)
+    return {
+        k: replace(m, r=np.concatenate([dense[:, i], factors[members.place(m), i]]), yy=float(yy[i]))
+        for i, (k, m) in enumerate(by_class.items())
+    }
 
 
 class ProductStore:

@@ -120,6 +120,11 @@ class RemlFit:
             out[at, at] += self.variances[name]
         return np.asarray(out)
 
+    @cached_property
+    def standing(self) -> Equations:
+        """The equations without the parts whose variance is nothing: smaller, and solved by the same numbers."""
+        return _without(self.equations.m, {k for k, v in self.variances.items() if v <= self.floor})
+
     @property
     def beta(self) -> Array:
         """Fixed effects, shape (p,)."""
@@ -325,6 +330,15 @@ def profile(fit: RemlFit, name: str) -> tuple[Array, Array]:
     return sd, p / p.sum()
 
 
+def deviance_without(fit: RemlFit, name: str) -> float:
+    """Return -2 log-likelihood with the variance of a block or factor put to nothing, the others held."""
+    if fit.variances[name] <= fit.floor:
+        return fit.deviance
+    criterion = _Criterion(fit.standing, fit.method)
+    at = {k: fit.variances[k] for k in criterion.eq.spans}
+    return criterion.minus_2l(criterion.eq.solve({**at, name: fit.floor}, fit.residual))
+
+
 def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], float]:
     """Every part explains as much as the next; a block's variance follows from the mean square of its columns."""
     m, variances = equations.m, {}
@@ -367,6 +381,14 @@ def _fit(criterion: _Criterion, start: Start | None, tolerance: float) -> RemlFi
     return _finish(criterion, s, value, floor, steps, converged=converged)
 
 
+def _without(m: CrossProducts, gone: set[str]) -> Equations:
+    """Return the equations without some blocks and factors."""
+    out = np.zeros(m.d, dtype=bool)
+    for k in gone & m.blocks.keys():
+        out[m.blocks[k]] = True
+    return Equations(fewer(m, np.flatnonzero(~out), [k for k in m.factors if k not in gone]))
+
+
 def _inside(
     criterion: _Criterion, at: Start, floor: float, small: dict[str, float], tolerance: float, steps: int
 ) -> tuple[Start, int]:
@@ -379,12 +401,7 @@ def _inside(
     gone = {k for k, v in at[0].items() if v <= ON_THE_BOUNDARY * floor}
     if sum(criterion.eq.sizes[k] for k in gone) < WORTH_LEAVING * m.r.size:
         return at, steps
-    out = np.zeros(m.d, dtype=bool)
-    for k in gone & m.blocks.keys():
-        out[m.blocks[k]] = True
-    left = _Criterion(
-        Equations(fewer(m, np.flatnonzero(~out), [k for k in m.factors if k not in gone])), criterion.method
-    )
+    left = _Criterion(_without(m, gone), criterion.method)
     s = left.eq.solve({k: at[0][k] for k in left.eq.spans}, at[1])
     value, decrement = left.minus_2l(s), np.inf if not left.eq.spans else tolerance
     while steps < MAX_ITERATIONS and np.isfinite(decrement) and decrement >= tolerance:
@@ -421,4 +438,14 @@ def _finish(
     )
 
 
-__all__ = ["DenseBlock", "Factor", "RemlError", "RemlFit", "Start", "fit_products", "fit_reml", "profile"]
+__all__ = [
+    "DenseBlock",
+    "Factor",
+    "RemlError",
+    "RemlFit",
+    "Start",
+    "deviance_without",
+    "fit_products",
+    "fit_reml",
+    "profile",
+]
