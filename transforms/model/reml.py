@@ -29,8 +29,8 @@ VANISHING_EDF = 0.01
 """A block that explains less than this and would rather explain nothing is put on the boundary at once."""
 ON_THE_BOUNDARY = 100.0
 """A variance up to this many floors counts as none."""
-OFF_THE_BOUNDARY = 0.01
-"""Part of its first guess to which a variance is lifted from nothing."""
+OFF_THE_BOUNDARY = 0.001
+"""A variance is lifted from nothing to where its part of y varies so much as a row's own error does."""
 WORTH_LEAVING = 0.1
 """Parts that stand at nothing are left out of the search where they are so much of the equations."""
 SMALL_MODEL = 1200
@@ -226,10 +226,10 @@ def _newton(
 ) -> tuple[Solution, float, float]:
     """One average-information step; returns the new solution, its -2l and the decrement score' AI^-1 score before.
 
-    A variance on the boundary whose score points away from it is lifted to `small`: in its own units, where it is next
-    to nothing, average information cannot tell how far it should go. Nor can it for one that is vanishing, which is put
-    on the boundary before the others' steps are worked out: it would drag them along. None goes against its own score,
-    so that a step that is short enough always gains; where none does, the decrement returned is infinite.
+    A variance on the boundary whose score points away from it is lifted to `small` residual variances: in its own
+    units, where it is next to nothing, average information cannot tell how far it should go. Nor can it for one that
+    is vanishing, which is put on the boundary before the others' steps are worked out: it would drag them along. None
+    goes against its own score. Where no step gains, the solution returned is the one that was given.
     """
     names = list(criterion.eq.spans)
     edf = criterion.edf(s)
@@ -241,19 +241,34 @@ def _newton(
     information = criterion.information(s)
     move = np.zeros(theta.size)
     move[free] = _inverse_information(information, theta, free)[np.ix_(free, free)] @ score[free]
-    lift = np.array([*(small[n] for n in names), 0.0])
+    lift = np.array([*(small[n] * s.residual for n in names), 0.0])
     move[lifted] = lift[lifted]
     move[move * score < 0] = 0.0
-    decrement = float(score @ move)
+    # What lies between nothing and so much is not known: where all cannot be lifted at once, one is, or none.
+    most = lifted & (score * lift == (score * lift)[lifted].max(initial=0.0))
+    decrement = 0.0
+    for up in [lifted, most, np.zeros_like(lifted)] if lifted.any() else [lifted]:
+        tried = np.where(free | up, move, 0.0)
+        decrement = float(score @ tried)
+        found = _shortened(criterion, theta, tried, np.where(up, lift, 5 * theta), free | up, floor, now)
+        if found is not None:
+            return *found, decrement
+    return s, now, decrement
+
+
+def _shortened(
+    criterion: _Criterion, theta: Array, move: Array, most: Array, inside: NDArray[np.bool_], floor: float, now: float
+) -> tuple[Solution, float] | None:
+    """Halve a step until it gains; None where no step does. What is not `inside` goes to the boundary."""
     for _ in range(12):
-        step = np.clip(theta + move, 0.1 * theta, np.where(lifted, lift, 5 * theta))
-        step = np.where(free | lifted, np.maximum(step, floor), floor)
-        candidate = criterion.eq.solve(dict(zip(names, step[:-1].tolist(), strict=True)), float(step[-1]))
+        step = np.where(inside, np.maximum(np.clip(theta + move, 0.1 * theta, most), floor), floor)
+        at = dict(zip(criterion.eq.spans, step[:-1].tolist(), strict=True))
+        candidate = criterion.eq.solve(at, float(step[-1]))
         value = criterion.minus_2l(candidate)
         if value <= now + 1e-9:
-            return candidate, value, decrement
+            return candidate, value
         move = move / 2
-    return s, now, np.inf
+    return None
 
 
 def _threads(equations: Equations) -> threadpool_limits:
@@ -354,7 +369,7 @@ def _fit(criterion: _Criterion, start: Start | None, tolerance: float) -> RemlFi
     total = _variance_of_y(equations.m)
     floor = FLOOR * max(total, 1e-300)
     guess, rest = _first_guess(equations, total)
-    small = {k: OFF_THE_BOUNDARY * v for k, v in guess.items()}
+    small = {k: OFF_THE_BOUNDARY * v * (len(guess) + 1) / max(total, 1e-300) for k, v in guess.items()}
     if start is None:
         s = equations.solve(guess, rest)
         for _ in range(2 if equations.spans else 1):
@@ -364,16 +379,17 @@ def _fit(criterion: _Criterion, start: Start | None, tolerance: float) -> RemlFi
         near: Start = ({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
         at, steps = _inside(criterion, near, floor, small, tolerance, 2)
         s = equations.solve(*at)
-    value, converged, decrement = criterion.minus_2l(s), not equations.spans, 0.0
-    lifted: set[str] = set()
-    while steps < MAX_ITERATIONS and not converged and np.isfinite(decrement):
-        none = {k for k, v in s.variances.items() if v <= ON_THE_BOUNDARY * floor}
+    value, converged, lifted = criterion.minus_2l(s), not equations.spans, set[str]()
+    while steps < MAX_ITERATIONS and not converged:
+        none, before = {k for k, v in s.variances.items() if v <= ON_THE_BOUNDARY * floor}, s
         s, value, decrement = _newton(criterion, s, value, floor, small)
         # What a first step off the boundary gains does not tell what the next ones will.
         up = {k for k in none if s.variances[k] > ON_THE_BOUNDARY * floor} - lifted
         converged, lifted = decrement < tolerance and not up, lifted | up
         at, steps = (s.variances, s.residual), steps + 1
-        if not converged and np.isfinite(decrement):
+        if s is before:
+            break
+        if not converged:
             moved, steps = _inside(criterion, at, floor, small, tolerance, steps)
             if moved != at:
                 s = equations.solve(*moved)
@@ -403,10 +419,11 @@ def _inside(
         return at, steps
     left = _Criterion(_without(m, gone), criterion.method)
     s = left.eq.solve({k: at[0][k] for k in left.eq.spans}, at[1])
-    value, decrement = left.minus_2l(s), np.inf if not left.eq.spans else tolerance
-    while steps < MAX_ITERATIONS and np.isfinite(decrement) and decrement >= tolerance:
+    value, settled = left.minus_2l(s), not left.eq.spans
+    while steps < MAX_ITERATIONS and not settled:
+        before, steps = s, steps + 1
         s, value, decrement = _newton(left, s, value, floor, small)
-        steps += 1
+        settled = decrement < tolerance or s is before
     return ({**at[0], **s.variances}, s.residual), steps
 
 
