@@ -20,7 +20,7 @@ def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> st
         say("Not passed: {says}.", says=with_labels(told(s), catalogue))
         for s in checks.filter(~pl.col("passed"))["says"]
     ]
-    return " ".join(t for t in (counted, *failed, of_an_earlier_shift(checks)) if t)
+    return " ".join(t for t in (counted, of_an_earlier_shift(checks), *failed) if t)
 
 
 def of_an_earlier_shift(checks: pl.DataFrame) -> str:
@@ -30,8 +30,7 @@ def of_an_earlier_shift(checks: pl.DataFrame) -> str:
     if not old.height:
         return ""
     return say_n(
-        "{n} of them, which fits the model again, is of the fit up to the shift of {day}: it is made anew every night.",
-        "{n} of them, which fit the model again, are of the fit up to the shift of {day}: they are made anew "
-        "every night.",
+        "{n} check fits the model again: it stands as of the shift of {day} and is made anew every night.",
+        "{n} checks fit the model again: they stand as of the shift of {day} and are made anew every night.",
         old.height, day=local_date(old["last_shift_date"].min(), "yMMMEd"),
     )  # fmt: skip

@@ -49,7 +49,7 @@ def test_after_a_shift_what_fits_again_stands_as_it_was_and_the_night_makes_it_a
     assert checks.filter(~old).equals(before.filter(~old))
     assert checks.filter(lost)["last_shift_date"].to_list() == [last] * int(before.filter(lost).height)
     dirt = checks.filter(pl.col("response") == DIRT)
-    assert "are of the fit up to the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(dirt)
+    assert "stand as of the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(dirt)
     assert stages.compare(workspace, fits, QUIET, anew=False).equals(of_long_ago(compared))
 
     assert stages.check_fits(workspace, fits, QUIET).equals(before)
