@@ -30,7 +30,7 @@ VANISHING_EDF = 0.01
 ON_THE_BOUNDARY = 100.0
 """A variance up to this many floors counts as none."""
 OFF_THE_BOUNDARY = 0.001
-"""A variance is lifted from nothing to where its part of y varies so much as a row's own error does."""
+"""Part of the variance of a row's own error that a part lifted from nothing is first taken to explain."""
 WORTH_LEAVING = 0.1
 """Parts that stand at nothing are left out of the search where they are so much of the equations."""
 SMALL_MODEL = 1200
