@@ -8,12 +8,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.catalogue import Catalogue
+from transforms.working.stuck import stuck_records
 
 Array = NDArray[np.float64]
 SPIKE_STEPS = 8.0
 """A reading this many practical steps from its neighbours' median is a spike (common practice, no source)."""
-STUCK_MINUTES = 15.0
-"""A sensor without any change for this long, while its neighbours move, is stuck (common practice, no source)."""
 DRIFT_WINDOW_MIN, DRIFT_STEPS, DRIFT_T = 15.0, 2.0, 4.0
 """A sensor drifts where its means of so many minutes creep, at the median, by so many practical steps a day, surely."""
 FEWEST_CHANGES = 8
@@ -26,13 +25,6 @@ JUMP_M_S = 15.0
 def numeric_settings(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
     """Return the catalogue's numeric settings that a frame logs at least once."""
     return [n for n, s in catalogue.items() if s.nature == "numeric" and n in frame.columns and frame[n].count()]
-
-
-def _runs(values: Array, seconds: Array) -> Array:
-    """Seconds of the run of equal values each record stands in; a missing value ends a run."""
-    starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
-    ends = np.r_[starts[1:], values.size] - 1
-    return np.repeat(seconds[ends] - seconds[starts], np.diff(np.r_[starts, values.size]))
 
 
 def _drifts(values: Array, window: NDArray[np.int64], step: float) -> bool:
@@ -73,12 +65,13 @@ def _off_its_way(working: pl.DataFrame) -> bool:
     return bool(OFF_PLACE < abs(np.log(max(ratio, 1e-6))) < NO_PLACE)
 
 
-def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+def flag_faults(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[str] = frozenset()) -> pl.DataFrame:
     """Flag what is not believed of one machine-day.
 
     Args:
         records: one machine's records in order of time, with `working` and `dt_s` (seconds to the next record).
         catalogue: the settings known.
+        usually: settings that fluctuate on the machine's other days.
 
     Returns:
         The records with a column `fault_<setting>` each: null where believed, else `out_of_range`, `spike`, `stuck`,
@@ -91,21 +84,19 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     if not working.height:
         return records
     seconds = working["dt_s"].cum_sum().to_numpy()
-    runs = {n: _runs(working[n].cast(pl.Float64).to_numpy(), seconds) for n in names}
-    limit = STUCK_MINUTES * 60
-    moving = [n for n in names if runs[n].max() < limit]
-    neighbours_move = len(moving) >= 0.75 * (len(names) - 1) and len(names) > 2
+    readings = {n: working[n].cast(pl.Float64).fill_null(np.nan).to_numpy() for n in names}
+    stuck = stuck_records(readings, seconds, usually)
     window = (seconds // (60 * DRIFT_WINDOW_MIN)).astype(np.int64)
     off_its_way = "ground_speed_kmh" in names and _off_its_way(working)
     verdicts = []
     for name in names:
         setting, value = catalogue[name], pl.col(name)
-        drifts = _drifts(working[name].cast(pl.Float64).fill_null(np.nan).to_numpy(), window, setting.step)
+        drifts = _drifts(readings[name], window, setting.step)
         off = (value - value.rolling_median(5, center=True, min_samples=3)).abs()
         verdicts.append(
             pl.when((value < setting.low) | (value > setting.high)).then(pl.lit("out_of_range"))
             .when(off > SPIKE_STEPS * setting.step).then(pl.lit("spike"))
-            .when(pl.Series(runs[name] >= limit) & neighbours_move).then(pl.lit("stuck"))
+            .when(pl.Series(stuck[name])).then(pl.lit("stuck"))
             .when(pl.lit(drifts)).then(pl.lit("drift"))
             .when(pl.lit(name == "ground_speed_kmh" and off_its_way)).then(pl.lit("off_position"))
             .alias(f"fault_{name}")

@@ -15,7 +15,7 @@ from transforms.warehouse import Warehouse
 from transforms.working.bins import make_bins
 from transforms.working.faults import fault_stretches
 
-BIN_VERSION = "3"
+BIN_VERSION = "4"
 """Part of every fingerprint: raise it when binning changes, and all bins are made anew."""
 
 

@@ -1,0 +1,74 @@
+"""Stuck sensors: silence of a sensor that fluctuates otherwise, while the machine's other fluctuating sensors move.
+
+A set point is a command: it is constant for hours by nature, so its silence is not a fault, and it is not evidence for
+one either. Only sensors that fluctuate can be stuck, and only they count as neighbours.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+STUCK_MINUTES = 15.0
+"""A fluctuating sensor without any change for this long, while others move, is stuck (common practice, no source)."""
+WINDOW_MINUTES, MIN_RECORDS, MIN_VALUES, MIN_REVERSALS = 5.0, 10, 3, 2
+"""A sensor fluctuates if most windows of so many minutes (and records) hold so many different values and reversals.
+
+Two values are not enough: a coarse reading flips between two of them on the edge of a digit and is silent elsewhere,
+and a hand that moves a set point leaves two in a window. A hand that moves it by steps leaves many, in one direction.
+"""
+MIN_MOVING = 0.5
+"""Share of the other fluctuating sensors that must move meanwhile: if all are silent, the logger is (assumption)."""
+
+
+def run_seconds(values: Array, seconds: Array) -> Array:
+    """Return the length in seconds of the run of equal values around each record; a missing value ends a run."""
+    starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
+    ends = np.r_[starts[1:], values.size] - 1
+    return np.repeat(seconds[ends] - seconds[starts], np.diff(np.r_[starts, values.size]))
+
+
+def fluctuates(values: Array, seconds: Array, run: Array) -> bool:
+    """Return if a sensor fluctuates outside its long runs.
+
+    Args:
+        values: its readings over working time, NaN for a missing one.
+        seconds: working seconds since the start.
+        run: `run_seconds` of it.
+    """
+    use = np.isfinite(values) & (run < STUCK_MINUTES * 60)
+    if use.sum() < MIN_RECORDS:
+        return False
+    kept, at = values[use], seconds[use]
+    width = max(WINDOW_MINUTES * 60, MIN_RECORDS * float(np.median(np.diff(at))))
+    _, window = np.unique(at // width, return_inverse=True)
+    pairs = np.unique(np.column_stack([window, kept]), axis=0)
+    different = np.bincount(pairs[:, 0].astype(np.int64), minlength=window[-1] + 1)
+    moves = np.flatnonzero(np.diff(kept)) + 1
+    turned = moves[1:][np.diff(np.sign(kept[moves] - kept[moves - 1])) != 0]
+    reversals = np.bincount(window[turned], minlength=window[-1] + 1)
+    full = np.bincount(window) >= MIN_RECORDS // 2
+    alive = (different >= MIN_VALUES) & (reversals >= MIN_REVERSALS)
+    return bool(full.any() and np.mean(alive[full]) > 0.5)
+
+
+def stuck_records(settings: dict[str, Array], seconds: Array, usually: frozenset[str] = frozenset()) -> dict[str, Mask]:
+    """Return the records in which each sensor is stuck.
+
+    Args:
+        settings: readings of each setting over one machine-day's working time.
+        seconds: working seconds since the start, a record each.
+        usually: settings that fluctuate on the machine's other days: if one is silent all day, it is stuck.
+    """
+    limit = STUCK_MINUTES * 60
+    runs = {name: run_seconds(values, seconds) for name, values in settings.items()}
+    alive = [n for n, values in settings.items() if n in usually or fluctuates(values, seconds, runs[n])]
+    known = {n: np.isfinite(settings[n]) for n in alive}
+    out = {name: np.zeros(seconds.size, dtype=bool) for name in settings}
+    for name in alive:
+        others = [n for n in alive if n != name]
+        seen = np.sum([known[n] for n in others], axis=0) if others else np.zeros(seconds.size)
+        moving = np.sum([known[n] & (runs[n] < limit) for n in others], axis=0) if others else np.zeros(seconds.size)
+        out[name] = (runs[name] >= limit) & (seen > 0) & (moving >= MIN_MOVING * seen)
+    return out
