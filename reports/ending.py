@@ -3,6 +3,7 @@
 import datetime as dt
 from typing import Any
 
+from reports.clock_offsets import offset_lines
 from reports.document import Column, Fold, Prose, Row, Section, Table, figure, words
 from reports.text import local_date, mark, say, say_n, told
 from reports.units import Shown, number
@@ -130,14 +131,10 @@ def health_line(warehouse: Warehouse) -> str:
 def health_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
     """Return the part of a page that says what arrived, what was rejected, and what is not believed."""
     wrong = faulty(warehouse, catalogue)
-    clocks = warehouse.query("data_health")["clocks"][0]
     inside: list[Any] = []
     if wrong:
         inside.append(Prose(say("Sensors and clocks at fault: {faults}.", faults=wrong)))
-    if clocks:
-        inside.append(
-            Prose(say("Clocks found off and allowed for (minutes ahead, 95 % interval): {clocks}.", clocks=clocks))
-        )
+    inside += [Prose(text) for text in offset_lines(warehouse)]
     tables = (_arrived(warehouse), _rejected(warehouse), _closure(warehouse, shown),
               _sensors(warehouse, catalogue, shown))  # fmt: skip
     inside += [

@@ -155,6 +155,13 @@ def _clocks(row: dict[str, Any]) -> str:
     if row["site_ahead_min"]:
         parts.append(say("The weighbridge's clock is taken to be {n} min ahead; its time above is put right.",
                          n=number(row["site_ahead_min"], 0, sign=True)))  # fmt: skip
+    if row["machine_sooner_min"]:
+        parts.append(say("Loads of this machine are weighed {n} min sooner after lifting than those of the others: its "
+                         "clock or its trucks. No time above is changed.",
+                         n=number(row["machine_sooner_min"], 0, sign=True)))  # fmt: skip
+    if row["site_later_min"]:
+        parts.append(say("This weighbridge weighs {n} min later after lifting than the others: a queue or its clock. "
+                         "No time above is changed.", n=number(row["site_later_min"], 0, sign=True)))  # fmt: skip
     return " ".join(parts)
 
 

@@ -1,4 +1,5 @@
 -- A row is what the loads of one stretch of work tell of lags and clocks: their median minutes from full to weighed, and from full to leaving.
+-- `leave_min` counts from the last emptying before the departure, `full_to_left_min` from the load's own, so that it may be negative.
 -- Key: field_id, shift_date, machine_id, site_id. Written by trace.
 create table if not exists lag_sample (
     field_id varchar not null,
@@ -15,5 +16,6 @@ create table if not exists lag_sample (
     drive_spread_min double,
     drive_n bigint not null,
     closure double not null,
-    has_signal boolean not null
+    has_signal boolean not null,
+    full_to_left_min double
 );

@@ -95,10 +95,11 @@ def _sample(
         mine = sites == site
         if mine.sum() < FEWEST:
             continue
-        waits, drives = (x[mine & np.isfinite(x)] for x in (waited, weighed - left))
+        waits, drives, leaves = (x[mine & np.isfinite(x)] for x in (waited, weighed - left, left - full))
+        to_left = _centre(leaves)[0] if seen and leaves.size >= FEWEST else None
         out.append((field_id, stretch.shift_date, machine_id, str(site), float(km[mine][0]), int(mine.sum()),
                     *_centre((weighed - full)[mine]), *_centre(waits), int(waits.size), _scatter(drives),
-                    int(drives.size), closure, seen))  # fmt: skip
+                    int(drives.size), to_left, closure, seen))  # fmt: skip
     return out
 
 

@@ -12,13 +12,16 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from transforms.trace.lag_medians import FEWEST_TOLD, lag_spread, median_or, round_to_half
+from transforms.trace.offset_cause import CLOCK, FASTEST_MIN_PER_KM, offset_cause
+
 Array = NDArray[np.float64]
 
 SAMPLE: dict[str, pl.DataType | type[pl.DataType]] = {
     "field_id": pl.String, "shift_date": pl.Date, "machine_id": pl.String, "site_id": pl.String, "km": pl.Float64,
     "n": pl.Int64, "lag_min": pl.Float64, "lag_spread_min": pl.Float64, "leave_min": pl.Float64,
     "leave_spread_min": pl.Float64, "leave_n": pl.Int64, "drive_spread_min": pl.Float64, "drive_n": pl.Int64,
-    "closure": pl.Float64, "has_signal": pl.Boolean,
+    "full_to_left_min": pl.Float64, "closure": pl.Float64, "has_signal": pl.Boolean,
 }  # fmt: skip
 """What a stretch of work tells: the median lag of its loads, and how far they scatter."""
 USUAL_LAG_MIN, USUAL_LAG_SD_MIN = 14.0, 20.0
@@ -34,7 +37,6 @@ HEAVY = 4.0
 TURNS = 12
 MOVED = 4.0
 """A clock has been set anew where its last days differ by so many standard deviations from those before."""
-FEWEST_TOLD, FEWEST_SAMPLES = 5, 3
 LOOK_BACK_DAYS = 4
 LOOK_AHEAD_DAYS = 7
 SMALLEST_MOVE_MIN, MOST_MOVES_A_DAY = 4.0, 4
@@ -107,6 +109,9 @@ class Learning:
         self.lag, self.km, self.loads = s["lag_min"].to_numpy(), s["km"].to_numpy(), s["n"].to_numpy()
         self.var = _precision(s) if s.height else np.zeros(0)
         self.who = {"site": s["site_id"].to_list(), "machine": s["machine_id"].to_list()}
+        left = s["full_to_left_min"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        # Where tickets of the whole fleet give an earlier moment as the departure, only the difference is evidence.
+        self.left = left - min(0.0, median_or(s["full_to_left_min"], 0.0))
         self.slope = USUAL_MIN_PER_KM
         self.epochs: dict[tuple[str, str], list[_Epoch]] = {}
         self.by_day: dict[dt.date, DayClocks] = {}
@@ -216,6 +221,19 @@ class Learning:
         offset, half = self._offset(epoch)
         return abs(offset) > max(SMALLEST_OFFSET_MIN, half)
 
+    def _cause(self, epoch: _Epoch, wrong_sites: set[str]) -> str | None:
+        """Return the cause of an offset; arrivals at sites with a wrong clock are not evidence on a machine."""
+        if not self._is_off(epoch):
+            return None
+        rows = np.array(epoch.rows)
+        km, nothing = self.km[rows], np.full(rows.size, np.nan)
+        if epoch.kind == "site":
+            slack = epoch.value + (self.slope - FASTEST_MIN_PER_KM) * km
+            return offset_cause(epoch.kind, slack, nothing, self.var[rows])
+        right = np.array([self.who["site"][i] not in wrong_sites for i in rows])
+        slack = np.where(right, self.lag[rows] - FASTEST_MIN_PER_KM * km, nothing)
+        return offset_cause(epoch.kind, slack, self.left[rows], self.var[rows])
+
     def _on(self, day: dt.date) -> dict[tuple[str, str], _Epoch]:
         """The epoch each clock was in on a day: the last that had begun, or its first."""
         begun = {k: [e for e in c if self.day[e.rows[0]].item() <= day] for k, c in self.epochs.items()}
@@ -224,13 +242,13 @@ class Learning:
     def _common(self, seen: pl.DataFrame) -> DayClocks:
         """What samples say of all clocks together."""
         left = seen.filter(pl.col("leave_n") >= FEWEST_TOLD)
-        leave_spread = max(1.0, _half(_median_or(left["leave_spread_min"], USUAL_LEAVE_SPREAD_MIN)))
+        leave_spread = max(1.0, round_to_half(median_or(left["leave_spread_min"], USUAL_LEAVE_SPREAD_MIN)))
         return DayClocks(
             min_per_km=round(self.slope / 0.05) * 0.05,
-            spread_min=max(2.0, _half(_spread(seen, leave_spread))),
-            leave_min=_half(_median_or(left["leave_min"], USUAL_LEAVE_MIN)),
+            spread_min=max(2.0, round_to_half(lag_spread(seen, leave_spread, USUAL_SPREAD_MIN))),
+            leave_min=round_to_half(median_or(left["leave_min"], USUAL_LEAVE_MIN)),
             leave_spread_min=leave_spread,
-            closure=round(_median_or(seen["closure"], 1.0), 2),
+            closure=round(median_or(seen["closure"], 1.0), 2),
         )
 
     def _taken(self, common: DayClocks, day: dt.date) -> DayClocks:
@@ -247,38 +265,18 @@ class Learning:
         """Return every clock's settings over the season.
 
         Returns:
-            `subject_kind, subject_id, from_date, to_date, offset_min, lo95, hi95, n, corrected`; minutes ahead; a
-            site's clock is told against the median site, with what queues differ by in its interval.
+            `subject_kind, subject_id, from_date, to_date, offset_min, lo95, hi95, n, corrected, cause_code`; minutes
+            ahead; a site's clock is compared with the median site, queues between sites widen its interval.
+            `corrected` offsets are allowed for by the tracing; `cause_code` is null for all others.
         """
         rows = []
+        wrong = {e.subject for e in self._all() if e.kind == "site" and self._cause(e, set()) == CLOCK}
         for e in self._all():
             offset, half = self._offset(e)
             first, last = self.day[e.rows[0]].item(), self.day[e.rows[-1]].item()
             rows.append((e.kind, e.subject, first, last, offset, offset - half, offset + half, self._loads(e),
-                         self._is_off(e)))  # fmt: skip
+                         self._is_off(e), self._cause(e, wrong)))  # fmt: skip
         schema = {"subject_kind": pl.String, "subject_id": pl.String, "from_date": pl.Date, "to_date": pl.Date,
                   "offset_min": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64, "n": pl.Int64,
-                  "corrected": pl.Boolean}  # fmt: skip
+                  "corrected": pl.Boolean, "cause_code": pl.String}  # fmt: skip
         return pl.DataFrame(rows, schema=schema, orient="row").sort("subject_kind", "subject_id", "from_date")
-
-
-def _spread(part: pl.DataFrame, leave_spread: float) -> float:
-    """Spread of one load's lag: of the drive, where tickets tell when loads left, and of the leaving.
-
-    Elsewhere the lower quartile of the samples' own: the rest of them hold errors of their mass curves.
-    """
-    told = part.filter(pl.col("drive_n") >= FEWEST_TOLD)
-    if told.height >= FEWEST_SAMPLES:
-        return float(np.hypot(_median_or(told["drive_spread_min"], USUAL_SPREAD_MIN), leave_spread))
-    own = part.filter(pl.col("n") >= FEWEST_TOLD)["lag_spread_min"]
-    found = own.quantile(0.25) if own.len() else None
-    return float(found) if found is not None else USUAL_SPREAD_MIN
-
-
-def _half(minutes: float) -> float:
-    return round(2 * minutes) / 2
-
-
-def _median_or(values: pl.Series, otherwise: float) -> float:
-    found = values.drop_nulls().median()
-    return float(found) if found is not None else otherwise  # type: ignore[arg-type]

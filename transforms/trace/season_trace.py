@@ -22,7 +22,7 @@ from transforms.trace.work import FieldWork
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
-TRACE_VERSION = "1"
+TRACE_VERSION = "2"
 """Part of every fingerprint: raise it when tracing changes, and all fields are traced anew."""
 ROAD_FACTOR, KM_PER_DEG, UNKNOWN_KM = 1.3, 111.32, 20.0
 FIELDS_AT_ONCE = 64
