@@ -13,7 +13,7 @@ from flows.progress import Reporter
 from reports.trial_sheet import write_trial_sheet
 from transforms.advice.guide_work import GuideJob, work_out
 from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
-from transforms.advice.outlook import Outlook, next_outlook, working_hours
+from transforms.advice.outlook import NextShift, Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.season_worth import season_cost
 from transforms.advice.shrinkage import shrinkage
@@ -360,9 +360,11 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
             facts, spread = warehouse.table("load_fact"), {f.response: shrinkage(f) for f in fits.fitted}
+            outlook = _outlook(warehouse, facts, season)
+            warehouse.replace("next_condition", outlook.fields)
             situations = next_situations(
                 facts,
-                _outlook(warehouse, facts, season),
+                outlook,
                 warehouse.table("field"),
                 warehouse.table("machine"),
                 season.sites,
@@ -459,9 +461,12 @@ def _outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlo
         warehouse.table("weather_filled"),
         warehouse.table("forecast_hour"),
         warehouse.table("field"),
-        last + dt.timedelta(days=1),
-        working_hours(facts["lifted_at"], season.time_zone),
-        season.time_zone,
+        NextShift(
+            last + dt.timedelta(days=1),
+            season.shift_starts,
+            working_hours(facts["lifted_at"], season.time_zone),
+            season.time_zone,
+        ),
     )
 
 

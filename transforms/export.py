@@ -16,9 +16,9 @@ TABLES = (
     "load_fact", "audit_fact", "fit_run", "effect", "curve", "confounding", "variance_share",
     "interaction_gain", "fit_check", "fit_posterior",
     "setting_reliability",
-    "expected_load", "load_why", "advice", "benchmark", "season_change", "guide", "guide_class", "guide_curve",
-    "guide_worth", "season_cost", "storability", "pile_ledger", "trial_load", "trial_result", "trial_wanted",
-    "setting_decision",
+    "expected_load", "load_why", "advice", "next_condition", "benchmark", "season_change", "guide", "guide_class",
+    "guide_curve", "guide_worth", "season_cost", "storability", "pile_ledger", "trial_load", "trial_result",
+    "trial_wanted", "setting_decision",
 )  # fmt: skip
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 SHEET_ROWS = 50_000

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from tests.proofs.fit_seasons import fit_season
-from transforms.advice.outlook import FORECAST, PERSISTENCE, next_outlook, working_hours
+from transforms.advice.outlook import FORECAST, PERSISTENCE, NextShift, next_outlook, persisted, working_hours
 from transforms.advice.shrinkage import shrinkage
 from transforms.catalogue import DIRT
 from transforms.conditions.field_hours import field_hours
@@ -43,33 +43,86 @@ def issued(forecast: pl.DataFrame) -> pl.DataFrame:
 DAY = dt.date(2025, 10, 11)
 
 
-def test_without_a_forecast_conditions_stay_and_say_so(known):
+def shift(*local_hours: int, zone: str = "UTC", starts: dt.time = dt.time(0)) -> NextShift:
+    return NextShift(DAY, starts, frozenset(local_hours), zone)
+
+
+def test_without_a_forecast_the_weather_persists_and_says_so(known):
     none = issued(hours("S1", BEGINS, 1)).clear()
-    found = next_outlook(*known, none, FIELDS, DAY, {8, 9, 10}, "UTC")
+    found = next_outlook(*known, none, FIELDS, shift(8, 9, 10))
     last = known[0].filter(pl.col("hour_at") == known[0]["hour_at"].max()).sort("field_id")
-    assert [found.of(f)["topsoil_wetness"] for f in ("F1", "F2")] == last["topsoil_wetness"].to_list()
-    assert {found.of(f)["outlook"] for f in ("F1", "F2")} == {PERSISTENCE}
+    for field, wetness in last.select("field_id", "topsoil_wetness").iter_rows():
+        assert found.of(field)["topsoil_wetness"] == pytest.approx(wetness, abs=0.02)  # ten dry days before
+        assert found.of(field)["topsoil_wetness"] < wetness
+        assert found.of(field)["outlook"] == PERSISTENCE
 
 
 def test_forecast_rain_wets_the_fields_of_its_station_alone(known):
     rain = issued(hours("S1", BEGINS + dt.timedelta(days=10), 24, rain_mm=1.5, temp_c=3.0))
-    found = next_outlook(*known, rain, FIELDS, DAY, {8, 9, 10}, "UTC")
+    found = next_outlook(*known, rain, FIELDS, shift(8, 9, 10))
     wet, dry = found.of("F1"), found.of("F2")
     assert (wet["outlook"], dry["outlook"]) == (FORECAST, PERSISTENCE)
     assert wet["topsoil_wetness"] > dry["topsoil_wetness"] + 0.2
     assert wet["air_temp_c"] == pytest.approx(3.0)
-    later = next_outlook(*known, rain, FIELDS, DAY, {20, 21}, "UTC")
+    later = next_outlook(*known, rain, FIELDS, shift(20, 21))
     assert later.of("F1")["topsoil_wetness"] > wet["topsoil_wetness"]
 
 
 def test_hours_that_are_observed_by_now_are_not_forecast(known):
     old = issued(hours("S1", BEGINS + dt.timedelta(days=9), 24, rain_mm=9.0))
-    assert next_outlook(*known, old, FIELDS, DAY, {8, 9}, "UTC").of("F1")["outlook"] == PERSISTENCE
+    assert next_outlook(*known, old, FIELDS, shift(8, 9)).of("F1")["outlook"] == PERSISTENCE
 
 
-def test_a_forecast_that_ends_before_the_shift_is_no_use(known):
+def test_a_forecast_that_ends_before_the_shift_is_only_where_its_persistence_begins(known):
     short = issued(hours("S1", BEGINS + dt.timedelta(days=10), 4, rain_mm=1.0))
-    assert next_outlook(*known, short, FIELDS, DAY, {8, 9}, "UTC").of("F1")["outlook"] == PERSISTENCE
+    found = next_outlook(*known, short, FIELDS, shift(8, 9))
+    assert found.of("F1")["outlook"] == PERSISTENCE
+    assert found.of("F1")["topsoil_wetness"] > found.of("F2")["topsoil_wetness"]
+
+
+def diurnal(station: str, begins: dt.datetime, count: int, *, wet_until: int = 0) -> pl.DataFrame:
+    """Days of sun and dry noons, nights without evaporation; it rains in the first hours."""
+    table = hours(station, begins, count)
+    hour = table["hour_at"].dt.hour().to_numpy()
+    noon = np.clip(np.sin((hour - 6) * np.pi / 12), 0, None)
+    return table.with_columns(
+        pl.Series("air_temp_c", 4.0 + 14.0 * noon),
+        pl.Series("humidity_pct", 95.0 - 50.0 * noon),
+        pl.Series("irradiation_mj_m2", 3.0 * noon),
+        pl.Series("rain_mm", np.where(np.arange(count) < wet_until, 2.0, 0.0)),
+    )
+
+
+@pytest.mark.parametrize("forecast_hours", [0, 19])
+def test_conditions_are_those_of_the_working_hours_not_of_five_in_the_morning(forecast_hours):
+    """A day of strong drying after rain: the truth of the next day is known, the outlook is made at 05:00."""
+    dawn = dt.datetime(2025, 10, 11, 5, tzinfo=dt.UTC)
+    whole = fill_hours(pl.concat([diurnal(s, BEGINS, 264, wet_until=212) for s in ("S1", "S2")]))
+    truth = field_hours(whole, FIELDS)
+    work = shift(*range(8, 18), starts=dt.time(5))
+    weather = whole.filter(pl.col("hour_at") <= dawn)
+    known_hours = truth.filter(pl.col("hour_at") <= dawn)
+    forecast = issued(diurnal("S1", dawn + dt.timedelta(hours=1), 24)).head(forecast_hours)
+    found = next_outlook(known_hours, weather, forecast, FIELDS, work).of("F1")
+    at_work = truth.filter((pl.col("field_id") == "F1") & pl.col("hour_at").is_in(work.working().to_list()))
+    at_dawn = truth.filter((pl.col("field_id") == "F1") & (pl.col("hour_at") == dawn))["topsoil_wetness"][0]
+    true_mean = at_work["topsoil_wetness"].mean()
+    assert at_dawn > true_mean + 0.05
+    assert found["topsoil_wetness"] == pytest.approx(true_mean, abs=0.01)
+    assert found["air_temp_c"] == pytest.approx(at_work["air_temp_c"].mean(), abs=0.1)
+    assert found["outlook"] == (FORECAST if forecast_hours else PERSISTENCE)
+
+
+def test_a_night_shift_works_on_the_next_calendar_day():
+    at = shift(22, 23, 0, 1, starts=dt.time(18), zone="Europe/Prague").working()
+    assert at.min() == dt.datetime(2025, 10, 11, 20, tzinfo=dt.UTC)
+    assert at.max() == dt.datetime(2025, 10, 11, 23, tzinfo=dt.UTC)
+
+
+def test_a_station_of_few_hours_persists_by_its_mean():
+    table = persisted(diurnal("S1", BEGINS, 6), BEGINS + dt.timedelta(hours=30))
+    assert table.height == 31
+    assert table.null_count().sum_horizontal()[0] == 0
 
 
 def test_hours_of_work_are_those_in_which_the_fleet_lifts():

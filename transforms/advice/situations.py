@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
 from transforms.advice.moves import Situation
-from transforms.advice.outlook import FORECAST, Outlook
+from transforms.advice.outlook import Outlook
 from transforms.advice.posterior import DRAWS
 from transforms.catalogue import TOPS, Catalogue
 from transforms.conditions.field_hours import soil_class, wetness_class
@@ -73,7 +73,7 @@ def next_situations(
         ahead = outlook.of(field_id)
         wetness = float(ahead["topsoil_wetness"])
         run_at = _last_settings(mine.filter(pl.col("field_id") == field_id), catalogue)
-        at = _conditions_next(mine, here, ahead, dirt, last_day)
+        at = _conditions_next(here, ahead, dirt, last_day)
         classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(at["clay_pct"])))
         place = Place(at, classes[1], str(machine_id))
         ratio = np.exp(_level(dirt, place, field_id, run_at, rng))
@@ -116,14 +116,13 @@ def _quality(facts: pl.DataFrame, field_id: str) -> tuple[float | None, float]:
 
 
 def _conditions_next(
-    mine: pl.DataFrame, here: dict[str, float], ahead: dict[str, float | str], fit: ResponseFit, last_day: dt.date
+    here: dict[str, float], ahead: dict[str, float | str], fit: ResponseFit, last_day: dt.date
 ) -> dict[str, float]:
     first_day = fit.frame.season_starts[-1]
-    temp = ahead["air_temp_c"] if ahead["outlook"] == FORECAST else mine["air_temp_c"].mean()
     return {
         "topsoil_wetness": float(ahead["topsoil_wetness"]),
         "clay_pct": float(here["clay_pct"]),
-        "air_temp_c": float(temp),  # type: ignore[arg-type]
+        "air_temp_c": float(ahead["air_temp_c"]),
         "yield_t_ha": float(here["yield_t_ha"]),
         "campaign_day": float((last_day - first_day).days + 1),
     }
