@@ -29,7 +29,18 @@ def lead(total: dict[str, Any], costs: pl.DataFrame, shown: Shown) -> str:
         days=total["days"], dirt=number(total["dirt_pct"]), span=interval(low, high, 1),
         measured=number(total["measured"], 0),
     )  # fmt: skip
-    return f"{first} {cost_finding(costs, shown)}"
+    return " ".join(filter(None, (first, _sugar(total), cost_finding(costs, shown))))
+
+
+def _sugar(total: dict[str, Any]) -> str:
+    """Return the sugar of the season and the part that a factory can extract, if the laboratory measures impurities."""
+    if not total["sugar_loads"]:
+        return ""
+    return say(
+        "Sugar {sugar} % of clean beet, of which a factory can extract {extracted} % (n = {n}).",
+        sugar=number(total["sugar_pct"]), extracted=number(total["recoverable_sugar_pct"]),
+        n=number(total["sugar_loads"], 0),
+    )  # fmt: skip
 
 
 def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:

@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import polars as pl
+
 from reports.cautions import CAUTION
 from reports.document import Column, Filters, LoadList, Page, Prose, Section
 from reports.ending import footer, health_section, season_line
@@ -16,6 +18,7 @@ from reports.season_worth import guide_section, pile_section, worth_section
 from reports.shift_loads import load_list
 from reports.text import say, speaking, told
 from reports.units import Shown
+from transforms.natural_order import natural_key
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -52,6 +55,12 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
     )  # fmt: skip
 
 
+def _ids(column: pl.Series) -> list[str]:
+    """Return the ids of a column, M9 before M10."""
+    ids = column.drop_nulls().unique().cast(pl.String).to_frame("id")
+    return ids.sort(natural_key(pl.col("id")), "id")["id"].to_list()
+
+
 def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
     """Return the list of all loads, which links of the other pages narrow; for the manager alone."""
     shown = Shown(season.units, season.currency, season.time_zone)
@@ -62,7 +71,7 @@ def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
     marks = base.marks | {"grower": len(base.columns), "operator": len(base.columns) + 1}
     every = LoadList(base.id, columns, marks, rows, (*base.digits, None, None), base.named)
     choices = {
-        mark: (words, tuple((str(v), str(v)) for v in loads[column].drop_nulls().unique().sort()))
+        mark: (words, tuple((str(v), str(v)) for v in _ids(loads[column])))
         for mark, words, column in (("site", say("Factory"), "site_id"), ("machine", say("Machine"), "machine_id"),
                                     ("field", say("Field"), "field_id"))
     }  # fmt: skip

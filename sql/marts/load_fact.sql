@@ -22,6 +22,7 @@ select
     t.top_tare_pct,
     t.sample_kg,
     t.sugar_pct,
+    t.recoverable_sugar_pct,
     h.topsoil_wetness,
     h.air_temp_c,
     h.rain_24h_mm,

@@ -4,4 +4,4 @@ select subject_kind, subject_id, from_date, to_date, coalesce(cause_code, case s
     offset_min, lo95, hi95
 from clock_offset
 where corrected
-order by cause_code, subject_kind, subject_id, from_date
+order by cause_code, subject_kind, natural_order(subject_id), from_date

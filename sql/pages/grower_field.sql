@@ -16,4 +16,4 @@ left join expected_load as e using (load_id)
 left join plots as p using (field_id)
 where f.grower_id is not null
 group by f.grower_id, f.field_id
-order by f.grower_id, f.field_id
+order by natural_order(f.grower_id), natural_order(f.field_id)

@@ -7,4 +7,4 @@ from load_fact as f
 left join expected_load as e using (load_id)
 where f.grower_id is not null
 group by f.grower_id
-order by f.grower_id
+order by natural_order(f.grower_id)

@@ -4,4 +4,4 @@ select machine_id, setting, reason, count(*) as days
 from sensor_fault
 where reason in ('stuck', 'drift', 'clock_step', 'off_position')
 group by machine_id, setting, reason
-order by machine_id, setting, reason
+order by natural_order(machine_id), setting, reason

@@ -1,5 +1,5 @@
 -- A row is a machine and the factories its loads of its own last shift went to. Key: machine_id. Reads load_fact.
-select machine_id, string_agg(distinct site_id, '|' order by site_id) as sites
+select machine_id, string_agg(distinct site_id, '|' order by natural_order(site_id)) as sites
 from (
     select machine_id, site_id, shift_date, max(shift_date) over (partition by machine_id) as last_date
     from load_fact
@@ -7,4 +7,4 @@ from (
 )
 where shift_date = last_date
 group by machine_id
-order by machine_id
+order by natural_order(machine_id)

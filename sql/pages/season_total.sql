@@ -5,6 +5,10 @@ with loads as (
         count(distinct field_id) as fields, count(distinct grower_id) as growers, count(distinct machine_id) as machines,
         count(distinct shift_date) as days, min(shift_date) as first_day, max(shift_date) as last_day,
         sum(dirt_tare_pct * gross_t) / sum(gross_t) filter (where dirt_tare_pct is not null) as dirt_pct,
+        sum(recoverable_sugar_pct * gross_t) / sum(gross_t) filter (where recoverable_sugar_pct is not null) as recoverable_sugar_pct,
+        sum(sugar_pct * gross_t) filter (where recoverable_sugar_pct is not null)
+            / sum(gross_t) filter (where recoverable_sugar_pct is not null) as sugar_pct,
+        count(recoverable_sugar_pct) as sugar_loads,
         1.96 * stddev_samp(dirt_tare_pct) / sqrt(count(dirt_tare_pct)) as dirt_half
     from load_fact
 ),

@@ -3,5 +3,5 @@
 select machine_id, setting, reason, sum(records)::bigint as records, count(*) as days, min(from_at) as from_at, max(to_at) as to_at
 from sensor_fault
 group by machine_id, setting, reason
-order by reason in ('stuck', 'drift', 'clock_step', 'off_position') desc, records desc, machine_id, setting
+order by reason in ('stuck', 'drift', 'clock_step', 'off_position') desc, records desc, natural_order(machine_id), setting
 limit 12

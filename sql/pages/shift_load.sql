@@ -15,4 +15,4 @@ left join load_class as c using (load_id)
 left join spans as s using (load_id)
 left join expected_load as e using (load_id)
 where f.shift_date = $shift_date
-order by f.machine_id, s.from_at, f.load_id
+order by natural_order(f.machine_id), s.from_at, natural_order(f.load_id)

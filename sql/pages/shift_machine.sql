@@ -2,7 +2,7 @@
 -- Key: machine_id. Reads load_fact, expected_load, audit_fact. Parameter: shift_date.
 with loads as (
     select machine_id, any_value(generation) as generation, count(*) as loads, sum(gross_t) as gross_t,
-        avg(trace_quality) as trace_quality, string_agg(distinct site_id, '|' order by site_id) as sites
+        avg(trace_quality) as trace_quality, string_agg(distinct site_id, '|' order by natural_order(site_id)) as sites
     from load_fact
     where shift_date = $shift_date and machine_id is not null
     group by machine_id
@@ -30,4 +30,4 @@ select l.*, d.* exclude (machine_id), s.* exclude (machine_id)
 from loads as l
 left join dirt as d using (machine_id)
 left join loss as s using (machine_id)
-order by l.machine_id
+order by natural_order(l.machine_id)

@@ -8,4 +8,4 @@ from machine_day, newest
 where last_at >= newest.at - interval 7 days
 group by machine_id
 having date_diff('minute', max(last_at), any_value(newest.at)) > 60 * $hours
-order by machine_id
+order by natural_order(machine_id)

@@ -1,23 +1,33 @@
 """Beet quality, root breakage and lifted soil against published figures."""
 
+import datetime as dt
+
+import polars as pl
 import pytest
 
-from transforms.beet_quality import molasses_loss_pct, recoverable_sugar_pct
 from transforms.conditions.soil import soil_lifted_t_ha
 from transforms.losses import break_loss_fraction
+from transforms.warehouse import Warehouse
 
 SHORT_TON_PER_ACRE_IN_T_HA = 2.2417
 
 
-def test_new_braunschweig_formula():
-    """Buchholz et al. 1995, Zuckerindustrie 120(2):113-121: SMV = 0.12 (K + Na) + 0.24 aN + 0.48."""
-    assert molasses_loss_pct(4.0, 0.5, 1.2) == pytest.approx(1.308)
-    assert molasses_loss_pct(0.0, 0.0, 0.0) == pytest.approx(0.48)
-
-
-def test_recoverable_sugar_is_sugar_less_molasses_and_factory_loss():
-    """Same source: BZG = Pol - 0.12 (K + Na) - 0.24 aN - 1.08."""
-    assert recoverable_sugar_pct(18.0, 4.0, 0.5, 1.2) == pytest.approx(18.0 - 0.12 * 4.5 - 0.24 * 1.2 - 1.08)
+@pytest.mark.parametrize(
+    ("sugar", "potassium", "sodium", "amino_n", "white"),
+    [(18.0, 4.0, 0.5, 1.2, 16.092), (16.0, 0.0, 0.0, 0.0, 14.92)],
+)
+def test_new_braunschweig_formula(sugar, potassium, sodium, amino_n, white):
+    """Buchholz et al. 1995, Zuckerindustrie 120(2):113-121: BZG = Pol - 0.12 (K + Na) - 0.24 aN - 1.08, mmol/100 g."""
+    at = dt.datetime(2025, 10, 1, tzinfo=dt.UTC)
+    row = {"source_sha256": "a", "line": 1, "sample_id": "S1", "revision": 0, "cancelled": False, "load_id": "L1",
+           "sugar_pct": sugar, "potassium_mmol_per_kg": 10 * potassium, "sodium_mmol_per_kg": 10 * sodium,
+           "amino_n_mmol_per_kg": 10 * amino_n}  # fmt: skip
+    file = {"source_sha256": "a", "file": "a.csv", "header": "", "rows_in": 1, "rows_accepted": 1, "rows_rejected": 0,
+            "rows_repeated": 0, "file_at": at, "received_at": at}  # fmt: skip
+    with Warehouse.in_memory() as warehouse:
+        warehouse.append("received_tare", pl.DataFrame([row]))
+        warehouse.append("source_file", pl.DataFrame([file]))
+        assert warehouse.table("load_tare")["recoverable_sugar_pct"][0] == pytest.approx(white)
 
 
 @pytest.mark.parametrize(("diameter", "loss"), [(3.0, 0.03), (6.0, 0.11)])

@@ -12,6 +12,7 @@ from transforms.trace.work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
     FieldWork,
+    in_order,
     minutes,
     nearest_stretch,
     straight_from_the_machine,
@@ -38,7 +39,7 @@ def lag_samples(work: FieldWork) -> pl.DataFrame:
     straight = straight_from_the_machine(after)
     rows: list[tuple[object, ...]] = []
     for k, stretch in enumerate(work.stretches):
-        mine = work.loads.filter(pl.Series(straight & (index == k))).sort("weighed_at", "load_id")
+        mine = in_order(work.loads.filter(pl.Series(straight & (index == k))))
         closure = float(mine["gross_t"].sum()) / stretch.lifted_t
         if mine.height >= FEWEST and 1 / PLAUSIBLE < closure < PLAUSIBLE:
             for stream, own, full in _full(stretch, mine, closure):

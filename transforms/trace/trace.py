@@ -21,6 +21,7 @@ from transforms.trace.work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
     FieldWork,
+    in_order,
     minutes,
     nearest_stretch,
     straight_from_the_machine,
@@ -88,7 +89,7 @@ def trace_field(work: FieldWork, clocks: dict[dt.date, DayClocks]) -> FieldTrace
         clocks: what is taken for each shift day of its work.
     """
     out = _Gathered()
-    loads = work.loads.sort("weighed_at", "load_id")
+    loads = in_order(work.loads)
     weighed = minutes(loads, "weighed_at")
     day = [clocks[s.shift_date] for s in work.stretches]
     index, _ = nearest_stretch(work.stretches, weighed - FIRST_LAG_MIN)

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.natural_order import natural_key
 from transforms.trace.streams import MINUTE_US, Stretch
 
 Array = NDArray[np.float64]
@@ -31,6 +32,11 @@ class FieldWork:
     field_id: str
     stretches: list[Stretch]
     loads: pl.DataFrame
+
+
+def in_order(loads: pl.DataFrame) -> pl.DataFrame:
+    """Return loads in the order of their weighing; in one minute the number of the ticket decides."""
+    return loads.sort("weighed_at", natural_key(pl.col("load_id")), "load_id")
 
 
 def nearest_stretch(stretches: list[Stretch], left_min: Array) -> tuple[NDArray[np.int64], Array]:
