@@ -41,13 +41,13 @@ def conditions_section(warehouse: Warehouse, shown: Shown) -> Section:
         return Section("conditions", title, (Prose(say("No weather yet.")),))
     rain = warehouse.query("rain_course", zone=shown.zone)
     fell = shown.quantity(float(rain["rain_mm"].sum()) if rain.height else 0.0, "rain")
-    at, next_shift = shown.moment(now["hour_at"][0]), now["shift_date"].max()
+    at, shifts = shown.moment(now["hour_at"][0]), now["shift_date"].drop_nulls()
     finding = say("Over the last ten days {rain} of rain fell (mean of the stations).", rain=fell)
-    if next_shift is None:
+    if not shifts.len():
         finding += " " + say("The table is of {at}.", at=at)
     else:
         finding += " " + say("Table: rain up to {at}; wetness and air expected in the working hours of {day}.", at=at,
-                             day=shown.day(next_shift))  # fmt: skip
+                             day=shown.day(shifts.to_list()[0]))  # fmt: skip
     chart = wetness(local(course, shown.zone, "at")) if course.height else None
     alt = say("Topsoil wetness by soil class over the last ten days")
     return Section("conditions", title, (Figure("wetness", finding, "", chart, alt, _now(now, shown), open=True),))
