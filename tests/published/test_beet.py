@@ -1,4 +1,4 @@
-"""Beet quality, root breakage and lifted soil against published figures."""
+"""Beet quality and lifted soil against published figures."""
 
 import datetime as dt
 
@@ -6,7 +6,6 @@ import polars as pl
 import pytest
 
 from transforms.conditions.soil import soil_lifted_t_ha
-from transforms.losses import break_loss_fraction
 from transforms.warehouse import Warehouse
 
 SHORT_TON_PER_ACRE_IN_T_HA = 2.2417
@@ -30,12 +29,6 @@ def test_new_braunschweig_formula(sugar, potassium, sodium, amino_n, white):
         assert warehouse.table("load_tare")["recoverable_sugar_pct"][0] == pytest.approx(white)
 
 
-@pytest.mark.parametrize(("diameter", "loss"), [(3.0, 0.03), (6.0, 0.11)])
-def test_published_points_of_root_breakage(diameter, loss):
-    """A seed-breeder agronomy bulletin: a break of 3 cm loses 3 % of the root, one of 6 cm loses 11 %."""
-    assert break_loss_fraction(diameter) == pytest.approx(loss)
-
-
 @pytest.mark.parametrize(
     ("density", "water", "tons"), [(1.2, 0.0, 68.0), (1.3, 0.0, 73.6), (1.3, 0.2, 88.4), (1.5, 0.2, 102.0)]
 )
@@ -46,6 +39,6 @@ def test_full_width_soil_of_half_an_inch_on_an_acre(density, water, tons):
 
 
 def test_half_an_inch_lifts_some_thirty_tons_an_acre():
-    """Common practice, no source: 30 short tons an acre per half inch; it implies 0.3 to 0.44 of the row width."""
+    """Assumption of the demo, no source: 30 short tons an acre per half inch, 0.3 to 0.44 of the row width."""
     lifted = [soil_lifted_t_ha(1.27, 1.3, strip) / SHORT_TON_PER_ACRE_IN_T_HA for strip in (0.30, 0.44)]
     assert lifted[0] < 30 < lifted[1]

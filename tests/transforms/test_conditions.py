@@ -6,7 +6,7 @@ import pytest
 
 from transforms.conditions.field_hours import daily_et0, field_hours, soil_class, wetness_class
 from transforms.conditions.weather import fill_hours
-from transforms.losses import root_loss
+from transforms.losses import break_loss_fraction, root_loss
 
 START = dt.datetime(2025, 10, 1, tzinfo=dt.UTC)
 
@@ -135,3 +135,8 @@ def test_few_counts_are_said_to_be_uncertain():
     few, many = audit(broken_4_6_cm_count=4), audit(broken_4_6_cm_count=400)
     assert few["root_loss_log_var"][0] > 20 * many["root_loss_log_var"][0]
     assert np.isfinite(audit()["root_loss_log_var"][0])
+
+
+@pytest.mark.parametrize(("diameter", "loss"), [(3.0, 0.03), (6.0, 0.11)])
+def test_the_power_law_of_root_breakage_goes_through_the_assumed_points(diameter, loss):
+    assert break_loss_fraction(diameter) == pytest.approx(loss)

@@ -29,7 +29,7 @@ def temps(*values: float) -> pl.DataFrame:
 
 
 def test_the_published_losses_of_six_weeks_come_back():
-    """Ekeloef 2019: 19.0 to 18.5 % at 5.5 C and to 18.1 % at 9.6 C in six weeks."""
+    """Ekeloef 2019, in English 2020: 19.0 to 18.5 % at 5.5 C and to 18.1 % at 9.6 C in six weeks."""
     assert 42 * healthy_loss_kg_per_t_day(5.5) == pytest.approx(5.0)
     assert 42 * healthy_loss_kg_per_t_day(9.6) == pytest.approx(9.0)
 
@@ -51,7 +51,7 @@ def test_beyond_what_was_published_the_edge_counts():
 
 
 def test_damage_dirt_and_tops_add_up():
-    """Severely damaged roots respire fourfold (Zandstra and Squire); 1.5 % of yield is always broken off."""
+    """Severely damaged roots respire fourfold (Zandstra and Squire); 1.5 % of yield is broken off (assumption)."""
     usual = 1 + 3 * 0.015 / 0.11
     assert condition_factor(0, 0, 0.015 / 0.11, 1, 1.5) == pytest.approx(1.0)
     assert condition_factor(0, 0, 1.0, 1, 1.5) == pytest.approx(4.0 / usual)

@@ -21,11 +21,11 @@ from transforms.workspace import Prices
 Array = NDArray[np.float64]
 COOLING_HALF_DAYS = 5.0
 WARMEST_TO_PILE_C = (55.0 - 32.0) / 1.8
-"""Roots warmer than 55 F are not for the pile (agronomy bulletin for harvest, Ag Notes 384b)."""
+"""Roots warmer than 55 F do not go to a pile (common practice, no source)."""
 HEALTHY_KG_PER_T_DAY = (0.10, 0.25)
-"""Sugar that healthy roots lose a day: 0.2 to 0.5 lb per short ton (Strausbaugh 2009)."""
+"""Sugar that healthy roots lose a day: 0.2 to 0.5 lb per short ton (Strausbaugh 2009; an article, no paper seen)."""
 ROT_DEGREE_DAYS = 300.0
-"""Rot sets in after some 300 degree-days (agronomy bulletin of a beet institute)."""
+"""Rot and moulds start after some 300 degree-days (Belgian beet research institute, irbab-kbivb.be, page 22960)."""
 STORABILITY_SCHEMA = {
     "load_id": pl.String, "site_id": pl.String, "shift_date": pl.Date, "root_temp_c": pl.Float64, DIRT: pl.Float64,
     TOPS: pl.Float64, "clean_t": pl.Float64, "damaged_pct": pl.Float64, "loss_kg_per_t": pl.Float64,

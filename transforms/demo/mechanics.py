@@ -1,7 +1,7 @@
 """How an invented machine lifts soil, sheds it and breaks roots: mechanisms, not the model's own form.
 
 All functions work elementwise on arrays of equal length, one element per 30 s of work. Soil mass lifted per depth
-follows the common-practice figure of some 30 short tons an acre per half inch; every other coefficient is invented.
+is some 30 short tons an acre per half inch (assumption, no source); every other coefficient is invented.
 """
 
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 STRIP_FRACTION = 0.37
-"""Share of the row width that the shares disturb (common practice: 0.3 to 0.44)."""
+"""Share of the row width that the shares disturb (assumption: 0.3 to 0.44)."""
 SOIL_BULK_DENSITY_T_M3 = 1.40
 
 
