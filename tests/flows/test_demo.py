@@ -69,7 +69,7 @@ def test_the_faults_put_into_the_files_are_found_and_said(tables):
     ]
     assert faults.filter(pl.col("reason") == "clock_step")["size"].to_list() == pytest.approx([25.0], abs=0.5)
     ahead = {r["subject_id"]: r for r in tables["clock_offset"].filter("corrected").iter_rows(named=True)}
-    assert set(ahead) == {"M12", "east"}
+    assert {clock: r["cause_code"] for clock, r in ahead.items()} == {"M12": "clock", "east": "queue_or_clock"}
     for clock, minutes, width in (("M12", 11, 6), ("east", 7, 11)):
         assert ahead[clock]["lo95"] < minutes < ahead[clock]["hi95"]
         assert ahead[clock]["hi95"] - ahead[clock]["lo95"] < width

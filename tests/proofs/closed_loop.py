@@ -74,7 +74,7 @@ def new_world(seed: int, mechanic: str, catalogue: Catalogue, machines: int, day
 def ground_of(wet: Array, clay_pct: float, crop: float, unseen: float) -> Ground:
     """The ground of some loads of one visit."""
     n = np.full(np.size(wet), 1.0)
-    return Ground(wet, clay_pct / 100 * n, crop * n, np.clip(crop / 95, 0.4, 1.2) * n, unseen * n, n)
+    return Ground(wet, clay_pct / 100 * n, crop * n, np.clip(crop / 95, 0.4, 1.2) * n, unseen * n)
 
 
 def true_cost(law: str, settings: dict[str, Array], ground: Ground, crop: float, usual_kmh: float) -> Array:

@@ -165,9 +165,7 @@ def fit_season(seed: int, mechanic: str, catalogue: Catalogue, machines: int = 1
                        "lab": np.full(n, bad_lab[site, visit["day"]])})  # fmt: skip
     c = {k: np.concatenate([f[k] for f in frames]) for k in frames[0]}
     n = c["wet"].size
-    ground = Ground(
-        c["wet"], c["clay"] / 100, c["crop"], np.clip(c["crop"] / 95, 0.4, 1.2), c["unseen"], np.full(n, 1.0)
-    )
+    ground = Ground(c["wet"], c["clay"] / 100, c["crop"], np.clip(c["crop"] / 95, 0.4, 1.2), c["unseen"])
     settings = {k: c[k] for k in USUAL}
     law = MECHANICS[mechanic]
     effect = {}

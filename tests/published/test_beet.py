@@ -2,10 +2,11 @@
 
 import datetime as dt
 
+import numpy as np
 import polars as pl
 import pytest
 
-from transforms.conditions.soil import soil_lifted_t_ha
+from transforms.demo.mechanics import STRIP_FRACTION, soil_lifted_t_ha
 from transforms.warehouse import Warehouse
 
 SHORT_TON_PER_ACRE_IN_T_HA = 2.2417
@@ -29,16 +30,8 @@ def test_new_braunschweig_formula(sugar, potassium, sodium, amino_n, white):
         assert warehouse.table("load_tare")["recoverable_sugar_pct"][0] == pytest.approx(white)
 
 
-@pytest.mark.parametrize(
-    ("density", "water", "tons"), [(1.2, 0.0, 68.0), (1.3, 0.0, 73.6), (1.3, 0.2, 88.4), (1.5, 0.2, 102.0)]
-)
-def test_full_width_soil_of_half_an_inch_on_an_acre(density, water, tons):
-    """Arithmetic of an acre: 43,560 square feet by half an inch hold 1,815 cubic feet of soil."""
-    lifted = soil_lifted_t_ha(1.27, density, 1.0, water)
-    assert lifted / SHORT_TON_PER_ACRE_IN_T_HA == pytest.approx(tons, abs=0.1)
-
-
-def test_half_an_inch_lifts_some_thirty_tons_an_acre():
+def test_the_demo_lifts_some_thirty_tons_an_acre_per_half_inch():
     """Assumption of the demo, no source: 30 short tons an acre per half inch, 0.3 to 0.44 of the row width."""
-    lifted = [soil_lifted_t_ha(1.27, 1.3, strip) / SHORT_TON_PER_ACRE_IN_T_HA for strip in (0.30, 0.44)]
-    assert lifted[0] < 30 < lifted[1]
+    lifted = soil_lifted_t_ha(np.array([1.27]), np.array([0.0]))[0] / SHORT_TON_PER_ACRE_IN_T_HA
+    assert lifted == pytest.approx(30, abs=1.5)
+    assert 0.30 < STRIP_FRACTION < 0.44

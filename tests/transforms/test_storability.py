@@ -89,6 +89,12 @@ def test_damage_is_that_of_the_day_s_audits_else_the_machine_s():
     assert table["damaged_pct"].to_list() == pytest.approx([100 * 4 / 75 / 0.11, 100 * 2.5 / 75 / 0.11])
 
 
+def test_a_season_that_stores_nothing_loses_nothing_and_slices_nothing_for_it():
+    table = storability(loads(dirt_tare_pct=[5.0, 9.0]), audits(0.5), temps(5.0, 5.0), Prices(storage_days=0))
+    assert table["loss_kg_per_t"].to_list() == [0.0, 0.0]
+    assert table["storability"].to_list() == ["long pile", "long pile"]
+
+
 def test_an_old_pile_has_cooled():
     facts = loads(shift_date=[DAY - dt.timedelta(days=5), DAY])
     table = storability(facts, audits(1.0), temps(16.0, 16.0), Prices(storage_temp_c=6.0))

@@ -97,7 +97,7 @@ def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFra
 
 
 def _classed(table: pl.DataFrame) -> pl.DataFrame:
-    days, daily = pl.col("planned_days"), pl.col("loss_kg_per_t") / pl.col("planned_days")
+    days, daily = pl.col("planned_days"), (pl.col("loss_kg_per_t") / pl.col("planned_days")).fill_nan(0.0)
     low, high = HEALTHY_KG_PER_T_DAY
     rots = pl.col("pile_mean_c") * days > ROT_DEGREE_DAYS
     warm = pl.col("root_temp_c") > WARMEST_TO_PILE_C

@@ -35,11 +35,6 @@ def vapour_pressure_kpa(temp_c: ArrayLike) -> Array:
     return 0.6108 * np.exp(17.27 * t / (t + 237.3))
 
 
-def radiation_from_sunshine_mj_m2(sunshine_h: ArrayLike, above: Sun) -> Array:
-    """Return solar radiation from hours of sunshine (35), with a = 0.25 and b = 0.50."""
-    return (0.25 + 0.50 * np.asarray(sunshine_h, dtype=np.float64) / above.daylight_h) * above.radiation_mj_m2
-
-
 def penman_monteith_mm(
     *, t_max_c: ArrayLike, t_min_c: ArrayLike, vapour_kpa: ArrayLike, wind_m_s: ArrayLike, solar_mj_m2: ArrayLike,
     above: Sun, altitude_m: float,

@@ -53,15 +53,3 @@ def soil_water(sand_pct: ArrayLike, clay_pct: ArrayLike, organic_matter_pct: Arr
         conductivity_mm_h=1930.0 * (saturation - t33) ** (3.0 - slope),
         density_t_m3=(1.0 - saturation) * PARTICLE_DENSITY_T_M3,
     )
-
-
-def soil_lifted_t_ha(depth_cm: float, density_t_m3: float, strip_fraction: float, water: float = 0.0) -> float:
-    """Return the soil lifted by deepening the shares by `depth_cm`, t/ha.
-
-    Args:
-        depth_cm: how much deeper.
-        density_t_m3: dry bulk density.
-        strip_fraction: share of the row width that is disturbed; 0.3 to 0.44 (common practice).
-        water: gravimetric water, mass fraction of dry soil.
-    """
-    return 100.0 * depth_cm * density_t_m3 * strip_fraction * (1.0 + water)

@@ -25,7 +25,6 @@ class Ground:
     yield_t_ha: Array
     root_kg: Array
     hidden_log: Array
-    area_rate_ha_h: Array
 
 
 def soil_lifted_t_ha(share_depth_cm: Array, wetness: Array) -> Array:

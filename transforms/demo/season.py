@@ -185,7 +185,6 @@ def _ground(bins: pl.DataFrame, district: District, hidden: _Hidden, wetness: Ar
         + hidden.machine[m]
         + hidden.machine_day[m, d]
         + 0.12 * bins["pass_noise"].to_numpy(),
-        area_rate_ha_h=bins["area_ha"].to_numpy() * 3600 / BIN_S,
     )
 
 
