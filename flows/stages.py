@@ -147,6 +147,9 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, spread: Spread = her
         stale = stale_days(warehouse, lake, catalogue)
         with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
             made = bin_days(stale, warehouse, lake, catalogue, advance, spread)
+        # A day is judged by the machine's other days: silent there as well is a set point, else a stuck sensor.
+        if silent := stale_days(warehouse, lake, catalogue):
+            bin_days(silent, warehouse, lake, catalogue, lambda: None, spread)
     if made < len(stale):
         reporter.say(f"{len(stale) - made} machine-days are not binned: no machine list names their machines")
     return made

@@ -12,6 +12,7 @@ from transforms.demo.season import Plan, invent_season
 from transforms.demo.sensors import logged
 from transforms.working.bins import with_state
 from transforms.working.faults import flag_faults
+from transforms.working.sensor_activity import sensor_activity, silent_sensors
 
 START = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 HEIGHTS = ("scalper_height_mm", "intake_roller_height_mm", "separator_1_height_mm", "separator_2_height_mm")
@@ -121,6 +122,16 @@ def test_a_sensor_that_is_silent_all_day_is_stuck_only_if_it_fluctuates_on_other
     assert stuck(silent, catalogue) == {}
     usually = frozenset({"ground_speed_kmh", *SPEEDS})
     assert stuck(silent, catalogue, usually) == {"cleaner_2_speed_rpm": silent.height}
+
+
+def test_a_silent_day_is_judged_by_the_machine_s_other_days(catalogue):
+    alive, silent = machine_day(), machine_day(cleaner_2_speed_rpm=38.7)
+    days = [
+        sensor_activity(with_state(day), catalogue).with_columns(machine=pl.lit("M1"), day=pl.lit(f"2025-10-0{i}"))
+        for i, day in enumerate((alive, alive, silent, alive), start=1)
+    ]
+    assert silent_sensors(pl.concat(days)) == {("M1", "2025-10-03"): frozenset({"cleaner_2_speed_rpm"})}
+    assert silent_sensors(pl.concat([days[0], *days[2:3] * 3])) == {}  # silent on most days: a set point
 
 
 def test_every_planted_stuck_speed_of_a_fleet_is_found_and_nothing_else(catalogue):

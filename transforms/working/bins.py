@@ -90,7 +90,11 @@ def _way_m(flagged: pl.DataFrame) -> pl.Expr:
 
 
 def make_bins(
-    records: pl.DataFrame, catalogue: Catalogue, setup: dict[str, float], fields: pl.DataFrame
+    records: pl.DataFrame,
+    catalogue: Catalogue,
+    setup: dict[str, float],
+    fields: pl.DataFrame,
+    usually: frozenset[str] = frozenset(),
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Bin one machine-day.
 
@@ -99,6 +103,7 @@ def make_bins(
         catalogue: the settings known.
         setup: `rows_count` and `row_spacing_cm` fitted on that day.
         fields: the field list.
+        usually: settings that fluctuate on the machine's other days.
 
     Returns:
         (bins, flagged records, steps of the clock, which are taken out of the times). A bin: `machine_id, bin_at,
@@ -107,7 +112,7 @@ def make_bins(
     """
     steady, steps = on_one_clock(records)
     unique = _one_a_moment(steady.drop("file", "line", "part", strict=False))
-    flagged = flag_faults(believed_position(with_state(unique)), catalogue)
+    flagged = flag_faults(believed_position(with_state(unique)), catalogue, usually)
     names = numeric_settings(flagged, catalogue)
     width_m = setup["rows_count"] * setup["row_spacing_cm"] / 100.0
     sections = pl.col("sections_on_pct").fill_null(100.0) / 100 if "sections_on_pct" in flagged.columns else pl.lit(1.0)

@@ -14,6 +14,7 @@ from transforms.trace.unloads import find_unloads
 from transforms.warehouse import Warehouse
 from transforms.working.bins import make_bins
 from transforms.working.faults import fault_stretches
+from transforms.working.sensor_activity import sensor_activity, silent_sensors
 
 BIN_VERSION = "4"
 """Part of every fingerprint: raise it when binning changes, and all bins are made anew."""
@@ -33,8 +34,8 @@ def _last(records: pl.DataFrame) -> dt.datetime:
     return moment
 
 
-def _fingerprint(paths: list[LakePath], surroundings: str, lake: Lake) -> str:
-    text = "\n".join([BIN_VERSION, surroundings, *(f"{p.stem}:{lake.size_of(p)}" for p in paths)])
+def _fingerprint(paths: list[LakePath], surroundings: str, lake: Lake, silent: frozenset[str]) -> str:
+    text = "\n".join([BIN_VERSION, surroundings, *sorted(silent), *(f"{p.stem}:{lake.size_of(p)}" for p in paths)])
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -43,10 +44,11 @@ def rolled_days(warehouse: Warehouse) -> set[tuple[str, str]]:
     return set(warehouse.table("rolled_day").select("machine", "day").iter_rows())
 
 
+_OF_DAY = ("unload_event", "sensor_fault", "sensor_activity", "field_day")
 DAYS_AT_ONCE = 16
 """So many machine-days are stored together: a crash loses no more than these."""
-Stale = dict[tuple[str, str], tuple[list[LakePath], str]]
-"""(machine folder, day) -> (telemetry files, fingerprint)."""
+Stale = dict[tuple[str, str], tuple[list[LakePath], str, frozenset[str]]]
+"""(machine folder, day) -> (telemetry files, fingerprint, settings known to be silent by a fault)."""
 
 
 def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> Stale:
@@ -59,12 +61,14 @@ def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> Stale:
     around = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
     binned, rolled, out = lake.binned(), rolled_days(warehouse), {}
+    silent = silent_sensors(warehouse.table("sensor_activity"))
     for key, paths in lake.machine_days(sources).items():
         if key in rolled:
             continue
-        print_ = _fingerprint(paths, around, lake)
+        stuck = silent.get(key, frozenset())
+        print_ = _fingerprint(paths, around, lake, stuck)
         if done.get(key) != print_ or key not in binned:
-            out[key] = (paths, print_)
+            out[key] = (paths, print_, stuck)
     return out
 
 
@@ -76,7 +80,7 @@ def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
     for key in sorted(gone):
         lake.bin_path(*key).unlink(missing_ok=True)
         with warehouse.transaction():
-            for name in ("unload_event", "sensor_fault", "field_day", "binned_day", "machine_day"):
+            for name in (*_OF_DAY, "binned_day", "machine_day"):
                 warehouse.delete_day(name, *key)
 
 
@@ -90,6 +94,7 @@ class DayJob:
     fields: pl.DataFrame
     catalogue: Catalogue
     lake: Lake
+    silent: frozenset[str] = frozenset()
 
 
 def bin_day(job: DayJob) -> dict[str, pl.DataFrame] | None:
@@ -100,11 +105,12 @@ def bin_day(job: DayJob) -> dict[str, pl.DataFrame] | None:
         # Nothing to bin until a machine list names the machine: noted, so that it is not read again before.
         write_whole(pl.DataFrame(schema=NO_BINS), job.lake.bin_path(*job.key))
         return None
-    bins, flagged, steps = make_bins(records, job.catalogue, setup, job.fields)
+    bins, flagged, steps = make_bins(records, job.catalogue, setup, job.fields, job.silent)
     write_whole(bins, job.lake.bin_path(*job.key))
     return {
         "unload_event": find_unloads(flagged, setup["tank_capacity_t"]),
         "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
+        "sensor_activity": sensor_activity(flagged, job.catalogue),
         "field_day": bins.select("field_id").drop_nulls().unique().sort("field_id"),
     }
 
@@ -124,7 +130,7 @@ def bin_days(
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
     made, held = 0, list[_Binned]()
-    jobs = [DayJob(key, paths, setups, fields, catalogue, lake) for key, (paths, _) in stale.items()]
+    jobs = [DayJob(key, paths, setups, fields, catalogue, lake, silent) for key, (paths, _, silent) in stale.items()]
     for job, found in zip(jobs, spread(bin_day, jobs), strict=True):
         held.append(_Binned(job.key, stale[job.key][1], found or {}, again=job.key in before))
         if len(held) == DAYS_AT_ONCE or job is jobs[-1]:
@@ -157,7 +163,7 @@ def _store_days(warehouse: Warehouse, days: list[_Binned]) -> None:
     schema = {"machine": pl.String, "day": pl.String}
     again = pl.DataFrame([d.key for d in days if d.again], schema=schema, orient="row")
     with warehouse.transaction():
-        for name in ("unload_event", "sensor_fault", "field_day"):
+        for name in _OF_DAY:
             warehouse.delete_matching(name, again)
             named = [
                 d.found[name].with_columns(pl.lit(k).alias(n) for n, k in zip(schema, d.key, strict=True))
