@@ -18,8 +18,9 @@ from reports.charts.own_loads import own_loads
 from reports.charts.share_bars import share_bars
 from reports.document import Column, Figure, Page, Prose, Row, Section, Table, figure, spanned, words
 from reports.forms import HTML, Forms
-from reports.grower_place import place_block, reason_words
+from reports.grower_place import place_block
 from reports.page import write_page
+from reports.place_words import reason_words
 from reports.text import mark, say, say_n, speaking, told
 from reports.theme import local
 from reports.units import NOTHING, Shown, number
@@ -215,7 +216,7 @@ def why_finding(why: pl.DataFrame, reason_code: str | None = None) -> str:
         return say("What set your loads apart is not shown: {reason}.", reason=reason_words(reason_code))
     if not why.height:
         return say("What set your loads apart is not known yet.")
-    total = float(why["points"].sum())
+    total = round(float(why["points"].sum()), 1)
     parts = [say("{kind} {points}", kind=say(WHY_KINDS[r["kind"]]), points=number(r["points"], 1, sign=True))
              for r in why.head(3).iter_rows(named=True)]  # fmt: skip
     return say("On average your loads held {total} points against the season's typical load: {parts}.",
