@@ -88,7 +88,7 @@ def secrets(invented: Growers) -> np.ndarray:
     return np.concatenate([p[others].ravel() for p in parts])
 
 
-@pytest.mark.parametrize("n", [3, 9, 40])
+@pytest.mark.parametrize("n", [3, 40])
 def test_no_output_holds_a_number_of_another_grower_or_a_count_of_all(n, tmp_path):
     invented = growers(n, loads=47)
     hidden = secrets(invented)
