@@ -40,7 +40,7 @@ from transforms.workspace import Season
 
 WHY_KINDS = {
     "condition": mark("conditions"), "setting": mark("the machines' settings"), "field": mark("the fields' own level"),
-    "shared": mark("machines, days and what nothing explains"),
+    "shared": mark("machines, days, other"),
 }  # fmt: skip
 STEP = base_step(DIRT)
 
@@ -206,6 +206,8 @@ def _loads(data: GrowerData, shown: Shown) -> Figure:
         if known.height
         else None
     )
+    if data.expected_reason is not None:
+        reading = say("Dots: your loads.")
     finding = loads_finding(data.loads, data.expected_reason)
     return Figure("loads-chart", finding, reading, chart, say("Your loads through the season"), table)
 
@@ -267,7 +269,7 @@ def _fields(data: GrowerData, shown: Shown) -> Table:
 def grower_page(data: GrowerData, season: Season) -> Page:
     """Return one grower's sheet."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    when = say("{season} · up to the shift of {day} · your own loads alone; others stand here without name or number",
+    when = say("{season} · up to the shift of {day} · your own loads; of other growers only rounded marks",
         season=season.name,
                day=shown.day(data.total["last_day"]))  # fmt: skip
     reading = say("Expected dirt allows for soil, crop and weather, so that a wet field is not held against anybody. "
