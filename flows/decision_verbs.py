@@ -18,7 +18,7 @@ def benchmark(
     kind: Annotated[str, typer.Option(help="machine, operator, grower, field or season.")] = "machine",
     response: Annotated[str, typer.Option(help="dirt_tare_pct, root_loss_t_ha or top_tare_pct.")] = DIRT,
     only_for: Annotated[
-        str | None, typer.Option("--for", help="Show this one by name and all others without names.")
+        str | None, typer.Option("--for", help="Show this one by name, and of the others only rounded marks.")
     ] = None,
     json_wanted: Json = False,
 ) -> None:

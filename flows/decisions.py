@@ -9,11 +9,12 @@ import polars as pl
 import typer
 from rich.console import Console
 
+from flows.own_standing import own_lines, own_outcome, own_table
 from flows.shown import show
 from reports.cautions import CAUTION
 from reports.money import assumption_words
 from transforms.advice.what_if import Question, answer, class_names, read_table
-from transforms.benchmark.benchmark import anonymous
+from transforms.benchmark.own_view import own_view
 from transforms.errors import WorkspaceError
 from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
@@ -70,23 +71,33 @@ def _given(pairs: list[str]) -> dict[str, float]:
     return out
 
 
+def _owners(workspace: Workspace, kind: str) -> dict[str, str]:
+    """Return the grower of each field if fields are compared; other subjects are their own owners."""
+    if kind != "field":
+        return {}
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        fields = warehouse.table("field").select("field_id", "grower_id").drop_nulls()
+    return dict(fields.iter_rows())
+
+
 def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, json_wanted: bool) -> None:
     """Show subjects of a kind against what their own conditions lead one to expect."""
-    _, table = _kept(folder, "benchmark", "nothing is compared yet", "post-shift")
+    workspace, table = _kept(folder, "benchmark", "nothing is compared yet", "post-shift")
     table = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
     if not table.height:
         raise WorkspaceError(
             f"there is no {response} by {kind}", where=str(folder),
             mend="ask for machine, operator, grower, field or season, and a response that is fitted",
         )  # fmt: skip
-    if only_for is not None:
-        if only_for not in table["subject_id"]:
-            raise WorkspaceError(
-                f"there is no {kind} '{only_for}'", where=str(folder), mend="give its id as in the export"
-            )
-        table = anonymous(table, kind, only_for)
+    if only_for is not None and only_for not in table["subject_id"]:
+        raise WorkspaceError(f"there is no {kind} '{only_for}'", where=str(folder), mend="give its id as in the export")
     table, last = table.sort("shrunken", nulls_last=True), table["last_shift_date"][0]
-    _out({"rows": table.to_dicts()}, f"{response} by {kind} up to the shift of {last}", _compared(table), [
+    title = f"{response} by {kind} up to the shift of {last}"
+    if only_for is not None:
+        view = own_view(table, only_for, _owners(workspace, kind))
+        _out(own_outcome(view, kind, response), title, own_table(view), own_lines(view), json_wanted=json_wanted)
+        return
+    _out({"rows": table.to_dicts()}, title, _compared(table), [
         "The lowest stands first. Own: what neither conditions nor settings explain, shrunken, 95 %; so the rank.",
         "Measured associations, not verdicts: what is unexplained may be wear, the operator, or what nobody logs.",
     ], json_wanted=json_wanted)  # fmt: skip

@@ -1,6 +1,8 @@
 """A grower's own sheet: own loads against what was expected of them, and an unnamed fleet. Nobody else's data reach it.
 
-`grower_data` cuts each grower's rows out first; what writes a sheet is given those alone, with the quantiles of all.
+`grower_data` separates each grower's rows and rounds every value that rests on others, under the rules of
+`transforms/benchmark/disclosure.py`, before a page, chart, workbook or PDF is made. Means of expected values are
+calculated from the rounded ones, so that no second rounding of the same value narrows it down.
 """
 
 import hashlib
@@ -9,35 +11,43 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from reports.charts.own_loads import own_loads
-from reports.charts.own_place import own_place
 from reports.charts.share_bars import share_bars
 from reports.document import Column, Figure, Page, Prose, Row, Section, Table, figure, spanned, words
-from reports.ending import footer
 from reports.forms import HTML, Forms
+from reports.grower_place import place_block
 from reports.page import write_page
+from reports.place_words import reason_words
 from reports.text import mark, say, say_n, speaking, told
 from reports.theme import local
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, interval
+from transforms.benchmark.disclosure import (
+    TOO_FAR_APART,
+    base_step,
+    mean_sensitivity,
+    rounded,
+    step_for,
+    withheld_from,
+)
+from transforms.benchmark.own_view import OwnView, own_view
 from transforms.catalogue import DIRT
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
 WHY_KINDS = {
     "condition": mark("conditions"), "setting": mark("the machines' settings"), "field": mark("the fields' own level"),
-    "machine": mark("the machines' own level"), "machine_day": mark("machines on their days"),
-    "operator": mark("the operators' own level"), "site_day": mark("days at the factory"),
-    "day": mark("days at the factory"), "season": mark("the season's own level"), "unexplained": mark("unexplained"),
-    "lab": mark("measuring"),
+    "shared": mark("machines, days, other"),
 }  # fmt: skip
+STEP = base_step(DIRT)
 
 
 @dataclass(frozen=True)
 class GrowerData:
-    """All that one sheet is made from.
+    """All that one sheet is made from; every value that rests on others is rounded.
 
     Attributes:
         grower: the grower's id.
@@ -45,9 +55,10 @@ class GrowerData:
         loads: own loads.
         fields: own fields.
         why: what each kind of source adds to own loads.
-        place: own row of the comparison of growers; None where not compared.
-        band: quantiles over all growers, at least ten; None where fewer are compared.
-        footer: run, fingerprint, rows of the whole workspace.
+        place: own view of the comparison of growers; None where not in it.
+        expected_reason: reason code if expected values are withheld.
+        why_reason: reason code if `why` is withheld.
+        footer: run of each fit.
     """
 
     grower: str
@@ -55,32 +66,71 @@ class GrowerData:
     loads: pl.DataFrame
     fields: pl.DataFrame
     why: pl.DataFrame
-    place: dict[str, Any] | None
-    band: dict[str, Any] | None
+    place: OwnView | None
+    expected_reason: str | None
+    why_reason: str | None
     footer: tuple[str, ...]
+
+
+def _footer(warehouse: Warehouse) -> tuple[str, ...]:
+    """Return the run of each fit, without counts, fingerprint and closure: those rest on all rows of all growers."""
+    return tuple(
+        say("Fit of {response}: run {run}.", response=r["response"], run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}")
+        + ("" if r["converged"] else " " + say("It did NOT settle: do not act on it."))
+        for r in warehouse.table("fit_run").sort("response").iter_rows(named=True)
+    )
+
+
+def _to_step(column: str, step: float) -> pl.Expr:
+    return pl.col(column).map_elements(lambda v: rounded(v, step), return_dtype=pl.Float64)
+
+
+def _why_step(totals: pl.DataFrame) -> float | None:
+    """Return the step that hides any one grower's part in the season's typical load; None if there is none."""
+    known = totals.filter(pl.col("observed_pct").is_finite())
+    means = np.asarray(known["observed_pct"].to_numpy(), dtype=np.float64)
+    return step_for(mean_sensitivity(means, np.asarray(known["measured"].to_numpy(), dtype=np.float64)), STEP)
+
+
+def _with_expected(total: dict[str, Any], loads: pl.DataFrame, fields: pl.DataFrame) -> tuple[dict[str, Any],
+    pl.DataFrame]:  # fmt: skip
+    """Return a grower's season and fields with means of the loads' rounded expected values."""
+    means = loads.group_by("field_id", maintain_order=True).agg(pl.col("expected_pct").mean())
+    fields = fields.join(means, on="field_id", how="left", maintain_order="left").with_columns(
+        _to_step("expected_pct", STEP)
+    )
+    known = loads["expected_pct"].drop_nulls()
+    mean = float(known.sum()) / known.len() if known.len() else None
+    return {**total, "expected_pct": rounded(mean, STEP)}, fields
 
 
 def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     """Yield each grower's own data."""
     with speaking(season.locale, season.texts):
-        ending = footer(warehouse)
-    columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", "expected_pct", "lo95",
-        "hi95",
-               "wetness_class"]  # fmt: skip
-    loads = warehouse.query("season_load").select("grower_id", *columns)
-    parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in (
-        ("loads", loads.drop_nulls("grower_id")), ("fields", warehouse.query("grower_field")), ("why",
-            warehouse.query("grower_why")),
-    )}  # fmt: skip
+        ending = _footer(warehouse)
+    of_others = ["expected_pct", "lo95", "hi95"]
+    columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", *of_others, "wetness_class"]
+    loads = warehouse.query("season_load").select("grower_id", *columns).drop_nulls("grower_id")
+    loads = loads.with_columns(_to_step(c, STEP) for c in of_others)
+    sources = {"loads": loads, "fields": warehouse.query("grower_field"), "why": warehouse.query("grower_why")}
+    parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in sources.items()}
     compared = warehouse.table("benchmark").filter((pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT))
-    places = {r["subject_id"]: r for r in compared.iter_rows(named=True)}
-    band = warehouse.query("grower_band").filter(pl.col("response") == DIRT)
+    totals = warehouse.query("grower_total")
+    measured = dict(totals.select("grower_id", "measured").iter_rows())
+    why_step = _why_step(totals)
     empty = pl.DataFrame(schema={"kind": pl.String, "points": pl.Float64, "n": pl.Int64})
-    for total in warehouse.query("grower_total").iter_rows(named=True):
-        key = (total["grower_id"],)
+    for total in totals.iter_rows(named=True):
+        grower, key = total["grower_id"], (total["grower_id"],)
+        reason = withheld_from(grower, measured)
+        why_reason = reason or (None if why_step is not None else TOO_FAR_APART)
+        own = parts["loads"][key]
+        if reason is not None:
+            own = own.with_columns(pl.lit(None, pl.Float64).alias(c) for c in of_others)
+        own_total, own_fields = _with_expected(total, own, parts["fields"][key])
+        why = parts["why"].get(key, empty) if why_reason is None else empty
         yield GrowerData(
-            total["grower_id"], total, parts["loads"][key], parts["fields"][key], parts["why"].get(key, empty),
-            places.get(total["grower_id"]), band.row(0, named=True) if band.height else None, ending,
+            grower, own_total, own, own_fields, why.with_columns(_to_step("points", why_step or STEP)),
+            own_view(compared, grower) if grower in compared["subject_id"] else None, reason, why_reason, ending,
         )  # fmt: skip
 
 
@@ -90,60 +140,37 @@ def lead(data: GrowerData, shown: Shown) -> str:
     first = say_n("{n} load, {mass}.", "{n} loads, {mass}.", t["loads"], mass=shown.quantity(t["gross_t"], "t"))
     if t["observed_pct"] is None:
         return first + " " + say("None is measured yet.")
-    half, over = t["observed_half"] or 0.0, t["observed_pct"] - t["expected_pct"]
+    half = t["observed_half"] or 0.0
+    span = interval(t["observed_pct"] - half, t["observed_pct"] + half, 1)
+    if t["expected_pct"] is None:
+        held = say("Those measured (n = {n}) held {observed} % dirt ({span}).", n=number(t["measured"], 0),
+                   observed=number(t["observed_pct"]), span=span)  # fmt: skip
+        return f"{first} {held}{_withheld(data.expected_reason)}"
+    over = round(t["observed_pct"], 1) - t["expected_pct"]
     told_of = say(
         "Those measured (n = {n}) held {observed} % dirt ({span}); {expected} % was expected for their soil, crop and "
         "weather: {over} points over.", n=number(t["measured"], 0), observed=number(t["observed_pct"]),
-        span=interval(t["observed_pct"] - half, t["observed_pct"] + half, 1), expected=number(t["expected_pct"]),
+        span=span, expected=number(t["expected_pct"]),
         over=number(over, 1, sign=True),
     )  # fmt: skip
     return f"{first} {told_of}"
 
 
-def place_finding(place: dict[str, Any] | None) -> str:
-    """Return where the grower stands among all, as far as that can be told."""
-    if place is None or place["shrunken"] is None:
-        reason = told(place["says"]) if place else say("too few measured loads")
-        return say("Not compared with others: {reason}.", reason=reason)
-    low, high = place["shrunken_lo95"], place["shrunken_hi95"]
-    side = (
-        say("clearly above the middle")
-        if low > 0
-        else say("clearly below the middle")
-        if high < 0
-        else say("not clearly apart from the middle")
-    )
-    return say(
-        "What neither conditions nor settings explain: {own} points ({span}), {side}; rank {rank} ({rank_lo} to "
-        "{rank_hi}) of {all}, 1 being the cleanest.",
-        own=number(place["shrunken"], 2, sign=True), span=interval(low, high, 2),
-        side=side,
-        rank=place["rank"], rank_lo=place["rank_lo95"], rank_hi=place["rank_hi95"], all=place["subjects"],
-    )  # fmt: skip
+def _withheld(reason_code: str | None) -> str:
+    """Return the sentence that says why nothing expected is shown, after a space; empty without a reason."""
+    if reason_code is None:
+        return ""
+    return " " + say("No expected value is shown: {reason}.", reason=reason_words(reason_code))
 
 
-def _place(data: GrowerData) -> Figure | Prose:
-    p = data.place
-    if p is None or p["shrunken"] is None:
-        return Prose(place_finding(p))
-    own = {"value": p["shrunken"], "lo": p["shrunken_lo95"], "hi": p["shrunken_hi95"]}
-    band = {k: data.band[k] for k in ("p10", "p25", "p50", "p75", "p90")} if data.band else None
-    rows = [Row((words(say("you")), figure(p["shrunken"], 2, p["shrunken_lo95"], p["shrunken_hi95"], sign=True)))]
-    names = {"p10": say("a tenth of growers below"), "p25": say("a quarter below"), "p50": say("half below"),
-             "p75": say("three quarters below"), "p90": say("nine tenths below")}  # fmt: skip
-    rows += [Row((words(names[k]), figure(v, 2, sign=True))) for k, v in (band or {}).items()]
-    table = Table("place-table", say("place"), (Column(say("Who")), Column(say("Unexplained, points"))), tuple(rows),
-                  say("All growers compared, without names; nothing where they are fewer than ten."))  # fmt: skip
-    reading = say("Dot: you, with the 95 % interval. Dark band: the middle half of all growers; light: eight tenths.")
-    chart = own_place(own, band, say("unexplained, points of dirt tare"))
-    return Figure("place", place_finding(p), reading, chart, say("Your place among all growers"), table)
-
-
-def loads_finding(loads: pl.DataFrame) -> str:
+def loads_finding(loads: pl.DataFrame, reason_code: str | None = None) -> str:
     """Return how many own loads held more dirt than was expected of them."""
     known = loads.drop_nulls(["observed_pct", "expected_pct"])
-    if not known.height:
+    measured = loads["observed_pct"].drop_nulls().len()
+    if not measured:
         return say("No load is measured yet.")
+    if not known.height:
+        return say_n("{n} load is measured.", "{n} loads are measured.", measured) + _withheld(reason_code)
     above = known.filter(pl.col("observed_pct") > pl.col("expected_pct")).height
     return say(
         "{above} of {n} measured loads held more dirt than was expected of them, {below} no more.",
@@ -154,7 +181,7 @@ def loads_finding(loads: pl.DataFrame) -> str:
 
 
 def _loads(data: GrowerData, shown: Shown) -> Figure:
-    known = local(data.loads.drop_nulls(["observed_pct", "expected_pct"]), shown.zone, "lifted_at")
+    known = local(data.loads.drop_nulls("observed_pct"), shown.zone, "lifted_at")
     table = Table(
         "own-loads", say("each load"),
         (Column(say("Load")), Column(say("Shift"), numeric=False), Column(say("Field"), numeric=False),
@@ -179,14 +206,19 @@ def _loads(data: GrowerData, shown: Shown) -> Figure:
         if known.height
         else None
     )
-    return Figure("loads-chart", loads_finding(data.loads), reading, chart, say("Your loads through the season"), table)
+    if data.expected_reason is not None:
+        reading = say("Dots: your loads.")
+    finding = loads_finding(data.loads, data.expected_reason)
+    return Figure("loads-chart", finding, reading, chart, say("Your loads through the season"), table)
 
 
-def why_finding(why: pl.DataFrame) -> str:
+def why_finding(why: pl.DataFrame, reason_code: str | None = None) -> str:
     """Return what sets the grower's loads apart from the season's typical load."""
+    if reason_code is not None:
+        return say("What set your loads apart is not shown: {reason}.", reason=reason_words(reason_code))
     if not why.height:
-        return say("What set your loads apart cannot be told yet.")
-    total = float(why["points"].sum())
+        return say("What set your loads apart is not known yet.")
+    total = round(float(why["points"].sum()), 1)
     parts = [say("{kind} {points}", kind=say(WHY_KINDS[r["kind"]]), points=number(r["points"], 1, sign=True))
              for r in why.head(3).iter_rows(named=True)]  # fmt: skip
     return say("On average your loads held {total} points against the season's typical load: {parts}.",
@@ -199,14 +231,14 @@ def _why(data: GrowerData) -> Figure:
                             pl.lit(None, pl.Float64).alias("lo"), pl.lit(None, pl.Float64).alias("hi"))  # fmt: skip
     table = Table(
         "why-table", say("why"), (Column(say("Source")), Column(say("Points")), Column(say("n loads"))),
-        tuple(Row((words(n), figure(r["points"], 2, sign=True), figure(r["n"], 0)))
+        tuple(Row((words(n), figure(r["points"], 1, sign=True), figure(r["n"], 0)))
               for n, r in zip(labels, data.why.iter_rows(named=True), strict=True)),
         say("Means over your measured loads; they add up to the whole. Settings are those of the machines that came "
             "to you."),
     )  # fmt: skip
     title = say("points of dirt tare")
     chart = share_bars(drawn, title, say("What set your loads apart, by kind of source.")) if labels else None
-    return Figure("why", why_finding(data.why), "", chart, say("What set your loads apart"), table)
+    return Figure("why", why_finding(data.why, data.why_reason), "", chart, say("What set your loads apart"), table)
 
 
 def _loss(t_ha: float | None, shown: Shown) -> float | None:
@@ -237,7 +269,7 @@ def _fields(data: GrowerData, shown: Shown) -> Table:
 def grower_page(data: GrowerData, season: Season) -> Page:
     """Return one grower's sheet."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    when = say("{season} · up to the shift of {day} · your own loads alone; others stand here without name or number",
+    when = say("{season} · up to the shift of {day} · your own loads; of other growers only rounded marks",
         season=season.name,
                day=shown.day(data.total["last_day"]))  # fmt: skip
     reading = say("Expected dirt allows for soil, crop and weather, so that a wet field is not held against anybody. "
@@ -248,7 +280,7 @@ def grower_page(data: GrowerData, season: Season) -> Page:
         (
             Section("loads", say("Your loads"), (_loads(data, shown), Prose(reading))),
             Section("own-why", say("What set them apart"), (_why(data),)),
-            Section("own-place", say("You and the others"), (_place(data),)),
+            Section("own-place", say("You and the others"), (place_block(data.place),)),
             Section("own-fields", say("Your fields"), (_fields(data, shown),)),
         ),
         data.footer, static=True,

@@ -21,13 +21,15 @@ def _chart(title: str) -> Any:
     return alt.layer(wide, middle, half, rule, dot).properties(width="container", height=60)
 
 
-def own_place(own: dict[str, float], band: dict[str, float] | None, title: str) -> Chart:
+def own_place(own: dict[str, float | None], band: dict[str, float | None] | None, title: str) -> Chart:
     """Draw `value, lo, hi` of one over `p10, p25, p50, p75, p90` of all.
 
+    The coordinates of a picture are as exact as its data, so all values are rounded before they come here.
+
     Args:
-        own: the grower's own part with its interval.
-        band: where the middle of all growers lies; None where too few are compared.
-        title: what it is, with its unit.
+        own: the grower's own part with its interval, rounded.
+        band: rounded marks of all growers, None for each that is withheld; None if all are.
+        title: the quantity, with its unit.
     """
     description = say("Own part with its interval over the band of all growers.")
     return shared("own-place", lambda: _chart(title), description, title, own=[own], band=[band] if band else [])

@@ -89,7 +89,7 @@ def test_cautions_stand_wherever_settings_are_advised(browser, written, name):
     assert "Engine off and key out" in asked(browser, "return document.body.innerText")
 
 
-@pytest.mark.parametrize("name", ["shift", "season", "guide", "fleet", "what-if", "grower", "load"])
+@pytest.mark.parametrize("name", ["shift", "season", "guide", "fleet", "what-if", "load"])
 def test_footers_name_run_data_rows_and_closure(browser, written, name):
     opened(browser, written[name], 1280)
     footer = asked(browser, "return document.querySelector('footer').innerText")

@@ -6,8 +6,9 @@ import pytest
 
 from tests.proofs.fit_seasons import fit_season
 from tests.proofs.test_benchmark_coverage import with_operators_and_growers
-from transforms.benchmark.benchmark import anonymous, benchmark
+from transforms.benchmark.benchmark import benchmark
 from transforms.benchmark.funnel import funnel
+from transforms.benchmark.own_view import own_view
 from transforms.benchmark.ranks import ranks
 from transforms.benchmark.shrunken import shrunken
 from transforms.catalogue import DIRT
@@ -67,13 +68,11 @@ def test_an_operator_with_a_machine_of_his_own_cannot_be_told_from_it(fit, catal
     assert rows["unexplained"].null_count() == rows.height
 
 
-def test_others_have_no_name(table):
-    seen = anonymous(table, "grower", table.filter(pl.col("subject_kind") == "grower")["subject_id"][0])
-    mine = table.filter(pl.col("subject_kind") == "grower")["subject_id"][0]
-    assert set(seen["subject_kind"]) == {"grower"}
-    names = set(table.filter(pl.col("subject_kind") == "grower")["subject_id"]) - {mine}
-    assert not names & set(seen["subject_id"])
-    assert (seen["subject_id"] == mine).sum() == 1
+def test_a_subject_s_own_view_holds_no_other_row(table):
+    rows = table.filter(pl.col("subject_kind") == "grower")
+    view = own_view(rows, rows["subject_id"][0])
+    assert view.subject_id == rows["subject_id"][0]
+    assert set(view.band.marks) <= {"p10", "p25", "p50", "p75", "p90"}
 
 
 def test_a_wetter_season_is_not_a_worse_one(fit, catalogue):

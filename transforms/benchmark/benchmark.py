@@ -148,16 +148,3 @@ def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFr
         if kind == "season":
             changes.append(_changes(fit, levels))
     return pl.concat(tables).sort("response", "subject_kind", "subject_id"), pl.concat(changes)
-
-
-def anonymous(table: pl.DataFrame, kind: str, subject_id: str) -> pl.DataFrame:
-    """Return a kind's rows as one subject may see them: its own id, the others by number in order of their level.
-
-    A subject with too few loads is not among the others.
-    """
-    mine = pl.col("subject_id") == subject_id
-    rows = table.filter((pl.col("subject_kind") == kind) & (mine | pl.col("unexplained").is_not_null()))
-    rows = rows.sort("response", "shrunken", "subject_id")
-    other = (~mine).cum_sum().over("response")
-    label = pl.when(mine).then(pl.lit(subject_id)).otherwise(pl.format("another {} ({})", pl.lit(kind), other))
-    return rows.with_columns(label.alias("subject_id"))

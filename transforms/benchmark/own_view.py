@@ -1,0 +1,93 @@
+"""One subject's view of the comparison: own figures, coarse place, and marks of all, under disclosure control."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from transforms.benchmark.disclosure import (
+    MIN_COMPARED,
+    SHARED_OWNERS,
+    TOO_FEW_COMPARED,
+    Band,
+    band,
+    base_step,
+    rounded,
+    withheld_from,
+)
+
+FIGURES = ("observed", "expected", "from_settings", "unexplained", "lo95", "hi95", "shrunken", "shrunken_lo95",
+           "shrunken_hi95")  # fmt: skip
+"""Columns of `benchmark` about the subject itself. Limits and over-dispersion describe all subjects and stay out."""
+OF_OWN_LOADS = ("observed",)
+LOWEST, MIDDLE, HIGHEST, UNSETTLED = "lowest_third", "middle_third", "highest_third", "unsettled"
+
+
+@dataclass(frozen=True)
+class OwnView:
+    """A subject's own view of one comparison.
+
+    Attributes:
+        subject_id: the subject.
+        n: its loads or plots.
+        figures: column of `benchmark` -> rounded figure; None where withheld or not known.
+        third: third of all subjects that its rank interval lies in, `unsettled` if in several; None if withheld.
+        band: marks of all subjects.
+        reason_code: why figures relative to others are withheld; None if they are shown or the subject is not compared.
+        says: the comparison's own word on the subject.
+    """
+
+    subject_id: str
+    n: int
+    figures: dict[str, float | None]
+    third: str | None
+    band: Band
+    reason_code: str | None
+    says: str
+
+    @property
+    def is_compared(self) -> bool:
+        """Return true if figures relative to others are shown."""
+        return self.figures["shrunken"] is not None
+
+
+def third_of(low: int, high: int, subjects: int) -> str:
+    """Return the third of all ranks that the interval of a rank lies in."""
+    first, last = -(-3 * low // subjects), -(-3 * high // subjects)
+    return (LOWEST, MIDDLE, HIGHEST)[first - 1] if first == last else UNSETTLED
+
+
+def own_view(rows: pl.DataFrame, subject_id: str, owners: Mapping[str, str] | None = None) -> OwnView:
+    """Return what a subject may see of the comparison that it is in.
+
+    Args:
+        rows: `benchmark` rows of one response and kind; the subject's is among them.
+        subject_id: the subject.
+        owners: owner of each subject, if subjects may share one; a subject without is its own owner.
+    """
+    owners = owners or {}
+    own = rows.row(by_predicate=pl.col("subject_id") == subject_id, named=True)
+    step = base_step(own["response"])
+    known = rows.filter(pl.col("shrunken").is_finite().fill_null(value=False))
+    held: dict[str, float] = {}
+    for r in known.iter_rows(named=True):
+        owner = owners.get(r["subject_id"], r["subject_id"])
+        held[owner] = held.get(owner, 0.0) + r["n"]
+    is_known = subject_id in known["subject_id"]
+    reason = withheld_from(owners.get(subject_id, subject_id), held) if is_known else None
+    is_shown = is_known and reason is None
+    figures = {c: rounded(own[c], step) if is_shown or c in OF_OWN_LOADS else None for c in FIGURES}
+    marks = _band(known, len(held), step) if is_shown else Band({}, None, reason)
+    has_third = is_shown and known.height >= MIN_COMPARED and len(held) == known.height and own["rank"] is not None
+    third = third_of(own["rank_lo95"], own["rank_hi95"], own["subjects"]) if has_third else None
+    return OwnView(subject_id, own["n"], figures, third, marks, reason, own["says"])
+
+
+def _band(known: pl.DataFrame, owners: int, step: float) -> Band:
+    """Return the marks of all subjects, unless there are too few or some belong to one owner."""
+    if known.height < MIN_COMPARED:
+        return Band({}, None, TOO_FEW_COMPARED)
+    if owners < known.height:
+        return Band({}, None, SHARED_OWNERS)
+    return band(np.asarray(known["shrunken"].to_numpy(), dtype=np.float64), step)
