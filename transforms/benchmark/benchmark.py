@@ -13,16 +13,16 @@ from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit, pct_from_scale
 Array = NDArray[np.float64]
 BENCHMARK_SCHEMA = {
     "subject_kind": pl.String, "subject_id": pl.String, "response": pl.String, "observed": pl.Float64,
-    "expected": pl.Float64, "from_conditions": pl.Float64, "from_settings": pl.Float64, "unexplained": pl.Float64,
-    "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64, "shrunken_lo95": pl.Float64,
+    "expected": pl.Float64, "from_conditions": pl.Float64, "from_settings": pl.Float64, "from_outliers": pl.Float64,
+    "unexplained": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64, "shrunken_lo95": pl.Float64,
     "shrunken_hi95": pl.Float64, "rank": pl.Int64, "rank_lo95": pl.Int64, "rank_hi95": pl.Int64, "subjects": pl.Int64,
     "limit_95": pl.Float64, "limit_998": pl.Float64, "overdispersion": pl.Float64, "funnel": pl.String,
     "n": pl.Int64, "says": pl.String, "last_shift_date": pl.Date,
 }  # fmt: skip
 SEASON_CHANGE_SCHEMA = {
     "response": pl.String, "season_start": pl.String, "before": pl.String, "observed_change": pl.Float64,
-    "from_conditions": pl.Float64, "from_settings": pl.Float64, "unexplained": pl.Float64, "lo95": pl.Float64,
-    "hi95": pl.Float64, "n": pl.Int64,
+    "from_conditions": pl.Float64, "from_settings": pl.Float64, "from_outliers": pl.Float64, "unexplained": pl.Float64,
+    "lo95": pl.Float64, "hi95": pl.Float64, "n": pl.Int64,
 }  # fmt: skip
 RANKED_FROM = 3
 """Fewer subjects than this are not ranked."""
@@ -50,11 +50,12 @@ def _means(levels: Levels, values: Array) -> Array:
 
 def _rows(fit: ResponseFit, levels: Levels, min_loads: int) -> pl.DataFrame:
     z = _means(levels, fit.z)
-    typical = float(levels.weight @ fit.z / levels.weight.sum())
+    typical = float(levels.weight @ fit.pseudo / levels.weight.sum())
+    outliers = _means(levels, fit.z - fit.pseudo)
     rate = _rate(fit.response, z, typical)
     settings = _means(levels, levels.settings) - float(levels.weight @ levels.settings / levels.weight.sum())
     observed, n = unscaled(fit.response, z), np.bincount(levels.code, minlength=levels.labels.size)
-    expected = observed - rate * (settings + levels.own)
+    expected = observed - rate * (settings + outliers + levels.own)
     (low, high), (shrunk_low, shrunk_high) = levels.interval, levels.shrunken.interval
     limits = funnel(levels.own, np.sqrt(np.diag(levels.own_cov)))
     known = n >= min_loads
@@ -62,7 +63,8 @@ def _rows(fit: ResponseFit, levels: Levels, min_loads: int) -> pl.DataFrame:
         "subject_kind": [levels.kind] * n.size, "subject_id": levels.labels, "response": [fit.response] * n.size,
         "observed": observed, "expected": expected,
         "from_conditions": expected - unscaled(fit.response, np.array([typical]))[0],
-        "from_settings": rate * settings, "unexplained": rate * levels.own, "lo95": rate * low, "hi95": rate * high,
+        "from_settings": rate * settings, "from_outliers": rate * outliers, "unexplained": rate * levels.own,
+        "lo95": rate * low, "hi95": rate * high,
         "shrunken": rate * levels.shrunken.mean,
         "shrunken_lo95": rate * shrunk_low, "shrunken_hi95": rate * shrunk_high,
         "limit_95": rate * limits.half["95"], "limit_998": rate * limits.half["998"],
@@ -111,7 +113,7 @@ def _untold(fit: ResponseFit, kind: str, why: str) -> pl.DataFrame:
 
 def _changes(fit: ResponseFit, levels: Levels) -> pl.DataFrame:
     """Each season against the one before: how much of the change is conditions, settings, neither."""
-    z, settings = _means(levels, fit.z), _means(levels, levels.settings)
+    z, settings, outliers = (_means(levels, v) for v in (fit.z, levels.settings, fit.z - fit.pseudo))
     n = np.bincount(levels.code, minlength=levels.labels.size)
     observed, rows = unscaled(fit.response, z), []
     for k in range(1, levels.labels.size):
@@ -122,19 +124,21 @@ def _changes(fit: ResponseFit, levels: Levels) -> pl.DataFrame:
         half = levels.interval[1][k] - levels.own[k]
         half *= float(np.sqrt(L @ levels.own_cov @ L / levels.own_cov[k, k]))
         change = float(observed[k] - observed[k - 1])
-        by_settings = rate * (settings[k] - settings[k - 1])
+        by_settings, by_outliers = rate * (settings[k] - settings[k - 1]), rate * (outliers[k] - outliers[k - 1])
         rows.append((fit.response, str(levels.labels[k]), str(levels.labels[k - 1]), change,
-                     change - by_settings - rate * own, by_settings, rate * own, rate * (own - half),
-                     rate * (own + half), int(n[k])))  # fmt: skip
+                     change - by_settings - by_outliers - rate * own, by_settings, by_outliers, rate * own,
+                     rate * (own - half), rate * (own + half), int(n[k])))  # fmt: skip
     return pl.DataFrame(rows, schema=SEASON_CHANGE_SCHEMA, orient="row")
 
 
 def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the `benchmark` and `season_change` rows of a fit.
 
-    observed - expected = from_settings + unexplained and expected - typical = from_conditions, exactly; all in the
-    response's own unit, about the fleet's typical load (mean on the fitted scale). The expectation holds conditions
-    and the levels of the other factors (for a machine: its fields, days, operators).
+    observed - expected = from_settings + from_outliers + unexplained and expected - typical = from_conditions, exactly;
+    all in the response's own unit, about the fleet's typical load (mean on the fitted scale). `observed` is the mean of
+    the values measured; `from_outliers` is the part of it by which outlying loads were Huberised (0 if tails are not
+    heavy). The expectation holds conditions and the levels of the other factors (for a machine: its fields, days,
+    operators).
     """
     tables, changes = [pl.DataFrame(schema=BENCHMARK_SCHEMA)], [pl.DataFrame(schema=SEASON_CHANGE_SCHEMA)]
     for kind in KINDS:

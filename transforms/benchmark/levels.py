@@ -6,7 +6,8 @@ Here the settings' within-visit effects b^ are taken off, and what is left is fi
     z - S b^ = conditions c^ + field + machine + operator + machine-day + site-day (+ grower) + e                (15)
 
 then with these taken off as well and the subjects' own levels bound by nothing: so a subject's residuals sum to zero
-and observed less expected is exactly settings + own level. The levels carry the error of b^ and c^:
+and observed less expected is exactly settings + own level. z are the fit's pseudo-values (model/tails.py): a gross
+laboratory error is not part of any subject's level. The levels carry the error of b^ and c^:
 
     Cov(u^) = Cov(u^ | b^, c^) + A [S C] Cov(b^, c^) [S C]' A',   A the linear map of the second fit             (16)
 
@@ -151,9 +152,9 @@ def _conditions(fit: ResponseFit, factors: list[Factor], settings: Array, w: Arr
     """The first fit, and its columns of conditions."""
     terms, values = fit.frame.terms, condition_values(fit.rows, fit.frame)
     lines, _ = condition_lines(values, terms.conditions, surface=terms.surface)
-    X = np.column_stack([np.ones(fit.z.size), lines[:, np.ptp(lines, axis=0) > 0]])
+    X = np.column_stack([np.ones(fit.pseudo.size), lines[:, np.ptp(lines, axis=0) > 0]])
     blocks = [DenseBlock(n, c) for n, c in condition_curves(values, terms.conditions, surface=terms.surface).items()]
-    reml = fit_products(cross_products(fit.z - settings, X, blocks, factors, w))
+    reml = fit_products(cross_products(fit.pseudo - settings, X, blocks, factors, w))
     return reml, np.hstack([X, *(b.columns for b in blocks)])
 
 
@@ -222,8 +223,8 @@ def own_levels(fit: ResponseFit, kind: str) -> Levels | None:
     factors, w = [mine, *_others(fit, mine)], fit.s2 / (fit.s2 + fit.known)
     settings = setting_parts(fit).sum(axis=1)
     known = _known(fit, factors, settings, w)
-    equations = Equations(cross_products(fit.z - known.part, np.ones((fit.z.size, 1)), [], factors, w))
-    at = {**known.variances, kind: FREE * float(np.var(fit.z))}
+    equations = Equations(cross_products(fit.pseudo - known.part, np.ones((fit.pseudo.size, 1)), [], factors, w))
+    at = {**known.variances, kind: FREE * float(np.var(fit.pseudo))}
     at = {k: v for k, v in at.items() if k in equations.spans}
     s = equations.solve(at, known.residual)
     share = np.bincount(mine.codes, weights=w, minlength=mine.levels) / w.sum()
