@@ -73,6 +73,8 @@ class Warehouse:
         self._columns: dict[str, list[str]] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
+        for name in sql_names("macros"):
+            self._con.execute(sql_text("macros", name))
         if only:
             for name in only:
                 self._con.execute(sql_text("tables", name))

@@ -1,10 +1,11 @@
--- A row is a station and soil class at the last hour known: mean topsoil wetness, rain and temperature. Key: station_id, soil_class.
+-- A row is a station and soil class at the last hour known: mean topsoil wetness, rain and temperature;
+-- soil_class is null for fields without clay. Key: station_id, soil_class.
 -- Reads field_hour, field.
 with last_hour as (select max(hour_at) as hour_at from field_hour),
 
 placed as (
     select f.station_id, h.*,
-        case when f.clay_pct < 18 then 'light' when f.clay_pct <= 35 then 'medium' else 'heavy' end as soil_class
+        soil_class(f.clay_pct) as soil_class
     from field_hour as h
     inner join last_hour using (hour_at)
     inner join "field" as f using (field_id)
@@ -14,4 +15,4 @@ select station_id, soil_class, max(hour_at) as hour_at, count(*) as fields, avg(
     avg(air_temp_c) as air_temp_c, avg(rain_24h_mm) as rain_24h_mm, avg(rain_72h_mm) as rain_72h_mm
 from placed
 group by station_id, soil_class
-order by station_id, case soil_class when 'light' then 1 when 'medium' then 2 else 3 end
+order by station_id, case soil_class when 'light' then 1 when 'medium' then 2 when 'heavy' then 3 else 4 end
