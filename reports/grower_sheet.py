@@ -21,7 +21,7 @@ from reports.page import write_page
 from reports.text import mark, say, say_n, speaking, told
 from reports.theme import local
 from reports.units import NOTHING, Shown, number
-from reports.words import capital, interval
+from reports.words import capital, interval, mean_interval
 from transforms.catalogue import DIRT
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
@@ -90,11 +90,11 @@ def lead(data: GrowerData, shown: Shown) -> str:
     first = say_n("{n} load, {mass}.", "{n} loads, {mass}.", t["loads"], mass=shown.quantity(t["gross_t"], "t"))
     if t["observed_pct"] is None:
         return first + " " + say("None is measured yet.")
-    half, over = t["observed_half"] or 0.0, t["observed_pct"] - t["expected_pct"]
+    over = t["observed_pct"] - t["expected_pct"]
     told_of = say(
         "Those measured (n = {n}) held {observed} % dirt ({span}); {expected} % was expected for their soil, crop and "
         "weather: {over} points over.", n=number(t["measured"], 0), observed=number(t["observed_pct"]),
-        span=interval(t["observed_pct"] - half, t["observed_pct"] + half, 1), expected=number(t["expected_pct"]),
+        span=mean_interval(t["observed_pct"], t["observed_half"]), expected=number(t["expected_pct"]),
         over=number(over, 1, sign=True),
     )  # fmt: skip
     return f"{first} {told_of}"
@@ -230,7 +230,8 @@ def _fields(data: GrowerData, shown: Shown) -> Table:
             ))
             for r in data.fields.iter_rows(named=True)
         ),
-        say("Means with 95 % intervals; n is the loads measured or plots dug."),
+        say("Means; brackets are 95 % intervals with visits (machine and day) as the sample, none with fewer than two "
+            "visits; n is the loads measured or plots dug."),
     )  # fmt: skip
 
 

@@ -1,10 +1,17 @@
--- A row is a grower's season: loads, dirt observed and expected for its conditions. Key: grower_id.
--- Reads load_fact, expected_load.
-select f.grower_id, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
-    avg(e.observed_pct) as observed_pct, 1.96 * stddev_samp(e.observed_pct) / sqrt(count(e.observed_pct)) as observed_half,
-    avg(e.expected_pct) as expected_pct, max(f.shift_date) as last_day
-from load_fact as f
-left join expected_load as e using (load_id)
-where f.grower_id is not null
-group by f.grower_id
-order by f.grower_id
+-- A row is a grower's season: loads, dirt observed and expected for its conditions; observed_half is of a 95 % interval
+-- with visits (machine, field, shift) as clusters, null with fewer than two. Key: grower_id. Reads load_fact, expected_load.
+with visit as (
+    select f.grower_id, f.shift_date, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
+        sum(e.observed_pct) as observed, sum(e.expected_pct) as expected
+    from load_fact as f
+    left join expected_load as e using (load_id)
+    where f.grower_id is not null
+    group by f.grower_id, f.machine_id, f.field_id, f.shift_date
+)
+
+select grower_id, cast(sum(loads) as bigint) as loads, cast(sum(measured) as bigint) as measured, sum(gross_t) as gross_t,
+    sum(observed) / sum(measured) as observed_pct, cluster_half(observed, measured) as observed_half,
+    sum(expected) / sum(measured) as expected_pct, max(shift_date) as last_day
+from visit
+group by grower_id
+order by grower_id

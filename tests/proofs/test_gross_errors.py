@@ -67,10 +67,10 @@ def test_gross_laboratory_errors_do_not_alarm_checks_or_widen_intervals():
         .sort("check")
     )
     wider = table.unique("season")["width_ratio"].to_numpy()
-    print(f"\n{SEASONS} seasons, share of seasons in which a check alarms\n| check | no gross errors | 3 % gross errors |")
+    print(f"\n{SEASONS} seasons, share in which a check alarms\n| check | no gross errors | 3 % gross errors |")
     for r in alarms.iter_rows(named=True):
         print(f"| {r['check']} | {r['clean']:.3f} | {r['gross']:.3f} |")
-    print(f"width of intervals with gross errors over without: {wider.mean():.3f} ({wider.min():.3f} to {wider.max():.3f})")
+    print(f"widths with gross errors over without: {wider.mean():.3f} ({wider.min():.3f} to {wider.max():.3f})")
     rate = dict(alarms.select("check", "gross").iter_rows())
     assert rate["is Huberised"] == 1.0
     assert rate["placebo"] <= 0.10

@@ -35,7 +35,8 @@ def test_sql_and_frames_agree_at_and_around_every_cut_point():
         warehouse.build("load_class")
         found = warehouse.table("load_class").sort("load_id")
     frames = facts.select(
-        wetness_class(pl.col("topsoil_wetness")).alias("wetness_class"), soil_class(pl.col("clay_pct")).alias("soil_class")
+        wetness_class(pl.col("topsoil_wetness")).alias("wetness_class"),
+        soil_class(pl.col("clay_pct")).alias("soil_class"),
     )
     assert found.drop("load_id").equals(frames)
     assert frames["wetness_class"].to_list() == [None, None, "dry", "dry", "moist", "moist", "moist", "wet", "wet"]
@@ -52,8 +53,8 @@ def test_loads_of_unknown_conditions_are_not_lifted_in_such_conditions():
     """Of six loads of 9 t clean beet two are known to be wet and heavy; the others lack wetness, clay or both."""
     facts = loads([0.8, 0.9, None, 0.8, None, 0.2], [40.0, 50.0, 40.0, None, None, 40.0])
     advice = pl.DataFrame({
-        "machine_id": ["M1"], "shift_date": [DAY], "verdict": ["move"], "setting": ["share_depth_cm"], "reason": ["test"],
-        "field_id": ["F1"], "total_gain_per_t": [0.5], "total_lo95": [0.1], "total_hi95": [0.9],
+        "machine_id": ["M1"], "shift_date": [DAY], "verdict": ["move"], "setting": ["share_depth_cm"],
+        "reason": ["test"], "field_id": ["F1"], "total_gain_per_t": [0.5], "total_lo95": [0.1], "total_hi95": [0.9],
         "wetness_class": ["wet"], "soil_class": ["heavy"],
     })  # fmt: skip
     with Warehouse.in_memory() as warehouse:

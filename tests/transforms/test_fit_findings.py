@@ -181,7 +181,7 @@ def test_shares_of_variance_add_up_and_follow_what_is_put_in(small, fit, catalog
 
 
 def test_sources_of_z_add_up_exactly(fit):
-    total = np.sum([p for *_, p in parts_of_z(fit)], axis=0) + fit.z.mean()
+    total = np.sum([p for *_, p in parts_of_z(fit)], axis=0) + fit.typical
     assert total == pytest.approx(fit.z, abs=1e-10)
     points = why(fit).group_by("load_id").agg(pl.col("points").sum())
     both = points.join(expected(fit), on="load_id")

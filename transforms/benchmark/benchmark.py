@@ -14,9 +14,10 @@ Array = NDArray[np.float64]
 BENCHMARK_SCHEMA = {
     "subject_kind": pl.String, "subject_id": pl.String, "response": pl.String, "observed": pl.Float64,
     "expected": pl.Float64, "from_conditions": pl.Float64, "from_settings": pl.Float64, "from_outliers": pl.Float64,
-    "unexplained": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64, "shrunken_lo95": pl.Float64,
-    "shrunken_hi95": pl.Float64, "rank": pl.Int64, "rank_lo95": pl.Int64, "rank_hi95": pl.Int64, "subjects": pl.Int64,
-    "limit_95": pl.Float64, "limit_998": pl.Float64, "overdispersion": pl.Float64, "funnel": pl.String,
+    "unexplained": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64,
+    "shrunken_lo95": pl.Float64, "shrunken_hi95": pl.Float64, "rank": pl.Int64, "rank_lo95": pl.Int64,
+    "rank_hi95": pl.Int64, "subjects": pl.Int64, "limit_95": pl.Float64, "limit_998": pl.Float64,
+    "overdispersion": pl.Float64, "funnel": pl.String,
     "n": pl.Int64, "says": pl.String, "last_shift_date": pl.Date,
 }  # fmt: skip
 SEASON_CHANGE_SCHEMA = {

@@ -115,7 +115,10 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
 
 
 def wetness_class(wetness: pl.Expr) -> pl.Expr:
-    """Return dry, moist or wet, null if it is not known (common practice, no source); as sql/macros/wetness_class.sql."""
+    """Return dry, moist or wet, null if it is not known (common practice, no source).
+
+    sql/macros/wetness_class.sql has the same cut points.
+    """
     named = pl.when(wetness < DRY_BELOW).then(pl.lit("dry")).when(wetness < WET_FROM).then(pl.lit("moist"))
     return named.when(wetness >= WET_FROM, wetness.cast(pl.Float64).is_not_nan()).then(pl.lit("wet"))
 

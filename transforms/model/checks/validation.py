@@ -1,7 +1,7 @@
-"""Does the model predict loads of fields and weeks it has not seen, as well as a black box on the same columns?
+"""Errors on fields and weeks left out, beside those of a black box on the same columns.
 
-All predictors learn from the pseudo-values (tails.py) and are compared with the values measured: a pseudo-value of a row
-left out would depend on the whole fit, which has seen that row.
+All predictors learn from the pseudo-values (tails.py) and are compared with the values measured: a pseudo-value of a
+row left out would depend on the whole fit, which has seen that row.
 """
 
 import warnings
