@@ -33,7 +33,7 @@ from transforms.model.cross_products import DenseBlock, Factor, cross_products
 from transforms.model.decompose import setting_parts
 from transforms.model.design import condition_values
 from transforms.model.equations import Equations
-from transforms.model.fit import FACTORS, ResponseFit
+from transforms.model.fit import FACTORS, ResponseFit, independent_columns
 from transforms.model.reml import RemlFit, fit_products, profile
 
 Array = NDArray[np.float64]
@@ -153,6 +153,8 @@ def _conditions(fit: ResponseFit, factors: list[Factor], settings: Array, w: Arr
     terms, values = fit.frame.terms, condition_values(fit.rows, fit.frame)
     lines, _ = condition_lines(values, terms.conditions, surface=terms.surface)
     X = np.column_stack([np.ones(fit.pseudo.size), lines[:, np.ptp(lines, axis=0) > 0]])
+    # Without variation of clay, say, wetness x clay is wetness once more.
+    X = X[:, independent_columns(X.T @ X, list(range(X.shape[1])))]
     blocks = [DenseBlock(n, c) for n, c in condition_curves(values, terms.conditions, surface=terms.surface).items()]
     reml = fit_products(cross_products(fit.pseudo - settings, X, blocks, factors, w))
     return reml, np.hstack([X, *(b.columns for b in blocks)])

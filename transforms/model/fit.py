@@ -315,12 +315,15 @@ def columns_in(m: CrossProducts, frame: Frame, labels: list[str]) -> tuple[NDArr
             gone |= {n for n in labels if n == s.name or n.startswith(mine[1:])}
     square = np.diag(m.DD)
     live = [i for i, n in enumerate(labels) if n not in gone and square[i] > 0]
-    fixed = _independent(m.DD, [i for i in live if i < m.p])
+    fixed = independent_columns(m.DD, [i for i in live if i < m.p])
     return np.array([*fixed, *(i for i in live if i >= m.p)], dtype=np.int64), spread
 
 
-def _independent(DD: Array, live: list[int]) -> list[int]:
-    """Columns that do not depend on earlier ones: Cholesky row by row on the standardised cross-products."""
+def independent_columns(DD: Array, live: list[int]) -> list[int]:
+    """Return the columns among `live` that do not depend on earlier ones, given all cross-products.
+
+    Cholesky row by row on the standardised cross-products.
+    """
     kept: list[int] = []
     rows: list[Array] = []
     for i in live:
