@@ -103,7 +103,7 @@ def lead(data: GrowerData, shown: Shown) -> str:
 def place_finding(place: dict[str, Any] | None) -> str:
     """Return where the grower stands among all, as far as that can be told."""
     if place is None or place["shrunken"] is None:
-        reason = told(place["says"]) if place else say("too few measured loads")
+        reason = told(place["says"]) if place else say("no load of yours is measured, traced well and compared yet")
         return say("Not compared with others: {reason}.", reason=reason)
     low, high = place["shrunken_lo95"], place["shrunken_hi95"]
     side = (

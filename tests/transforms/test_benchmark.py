@@ -48,9 +48,10 @@ def test_shrunken_levels_lie_between_nothing_and_the_unshrunken(table):
 def test_nobody_is_compared_on_few_loads(table):
     few = table.filter(pl.col("n") < 30)
     assert few.height > 0
-    hidden = few.drop("subject_kind", "subject_id", "response", "n", "says", "last_shift_date")
+    hidden = few.drop("subject_kind", "subject_id", "response", "n", "says", "reason_code", "last_shift_date")
     assert set(hidden.null_count().row(0)) == {few.height}
-    assert (few["says"] == "too few loads: fewer than 30").all()
+    assert set(few["reason_code"]) == {"few_loads"}
+    assert table.filter(pl.col("n") >= 30)["reason_code"].null_count() == table.filter(pl.col("n") >= 30).height
     assert table.filter(pl.col("n") >= 30)["observed"].null_count() == 0
 
 
@@ -61,8 +62,39 @@ def test_an_operator_with_a_machine_of_his_own_cannot_be_told_from_it(fit, catal
     own = fit_response(facts, DIRT, catalogue, 0.1)
     assert own is not None
     rows = benchmark(own, 30)[0].filter(pl.col("subject_kind") == "operator")
-    assert rows["says"].str.starts_with("cannot be told from the machine").all()
+    assert set(rows["reason_code"]) == {"same_as_machine"}
     assert rows["unexplained"].null_count() == rows.height
+
+
+def test_where_a_subject_stands_is_what_its_shrunken_interval_says(table):
+    told = table.drop_nulls("shrunken")
+    assert set(told["standing"]) == {"lower", "usual", "higher"}
+    for r in told.iter_rows(named=True):
+        apart = r["shrunken_lo95"] > 0 or r["shrunken_hi95"] < 0
+        assert (r["standing"] != "usual") == apart
+        assert r["standing"] == "usual" or (r["standing"] == "higher") == (r["shrunken"] > 0)
+    assert table.filter(pl.col("shrunken").is_null())["standing"].null_count() == table["shrunken"].null_count()
+
+
+def test_one_load_without_a_grower_leaves_the_others_compared(fit, catalogue):
+    rows = fit.rows.drop("season_start", "campaign_day")
+    first = pl.col("load_id") == rows["load_id"][0]
+    facts = rows.with_columns(pl.when(~first).then("grower_id").alias("grower_id"))
+    found = fit_response(facts, DIRT, catalogue, 0.1)
+    assert found is not None
+    growers = benchmark(found, 30)[0].filter(pl.col("subject_kind") == "grower")
+    assert growers.filter(pl.col("n") >= 30)["shrunken"].null_count() == 0
+    assert growers.filter(pl.col("n") >= 30).height >= 3
+    assert growers["n"].sum() == rows.height - 1
+    assert growers.drop_nulls("rank")["subjects"].unique().to_list() == [growers["rank"].count()]
+
+
+def test_a_grower_alone_is_not_compared_because_there_is_no_other(fit, catalogue):
+    facts = fit.rows.drop("season_start", "campaign_day").with_columns(pl.lit("G1").alias("grower_id"))
+    found = fit_response(facts, DIRT, catalogue, 0.1)
+    assert found is not None
+    only = benchmark(found, 30)[0].filter(pl.col("subject_kind") == "grower").row(0, named=True)
+    assert (only["reason_code"], only["n"], only["shrunken"]) == ("only_one", facts.height, None)
 
 
 def test_others_have_no_name(table):

@@ -39,6 +39,8 @@ from transforms.model.reml import RemlFit, fit_products, profile
 Array = NDArray[np.float64]
 KINDS = {"machine": ("machine_id",), "operator": ("operator_id",), "grower": ("grower_id",), "field": ("field_id",),
          "season": ("season_start",)}  # fmt: skip
+UNKNOWN = ""
+"""Label of the loads whose subject is not known: together one level of the model that no table shows."""
 FREE = 1e4
 """Variance of a subject's own level, in variances of z, that binds it no more."""
 NUDGE = 0.02
@@ -80,17 +82,21 @@ class Levels:
 
 def _factor(rows: pl.DataFrame, name: str, keys: tuple[str, ...]) -> Factor:
     text = rows.select(pl.concat_str([pl.col(k).cast(pl.String) for k in keys], separator="|")).to_series()
+    text = text.fill_null(UNKNOWN)
     labels, codes = np.unique(text.to_numpy().astype(str), return_inverse=True)
     return Factor(name, codes.astype(np.int64), labels.size, labels=labels)
 
 
 def subject_factor(fit: ResponseFit, kind: str) -> Factor | None:
-    """Return the subjects of a kind; None where the facts do not name them, or name fewer than two."""
+    """Return the subjects of a kind; None where the facts do not name them, or name fewer than two.
+
+    Loads without a subject are a level of their own, `UNKNOWN`.
+    """
     keys = KINDS[kind]
-    if not set(keys) <= set(fit.rows.columns) or fit.rows.select(pl.col(keys).null_count()).row(0) != (0,) * len(keys):
+    if not set(keys) <= set(fit.rows.columns):
         return None
     found = _factor(fit.rows, kind, keys)
-    return found if found.levels > 1 else None
+    return found if found.labels is not None and (found.labels != UNKNOWN).sum() > 1 else None
 
 
 def _others(fit: ResponseFit, mine: Factor) -> list[Factor]:
@@ -98,7 +104,7 @@ def _others(fit: ResponseFit, mine: Factor) -> list[Factor]:
     asked = {n: keys for n, keys in FACTORS.items() if n in fit.reml.spans}
     out: list[Factor] = []
     for name, keys in {**asked, "grower": KINDS["grower"]}.items():
-        if name == mine.name or not set(keys) <= set(fit.rows.columns) or fit.rows[keys[0]].null_count():
+        if name == mine.name or not set(keys) <= set(fit.rows.columns):
             continue
         other = _factor(fit.rows, name, keys)
         if other.levels > 1 and not any(_same_partition(other, f) for f in (mine, *out)):
