@@ -32,7 +32,7 @@ def _compared(table: pl.DataFrame) -> pl.DataFrame:
     return table.select(
         pl.col("subject_id").alias("who"), pl.col("observed").round(2), pl.col("expected").round(2),
         pl.col("from_settings").round(2), _span("shrunken", "shrunken_lo95", "shrunken_hi95", 2).alias("own"),
-        ranked.alias("rank"), "funnel", "n",
+        ranked.alias("rank"), "standing", "n",
         pl.when(pl.col("observed").is_null()).then("says").otherwise(pl.lit("")).alias("says"),
     )  # fmt: skip
 

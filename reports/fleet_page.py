@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from reports.cautions import CAUTION
-from reports.charts.funnel import funnel
+from reports.charts.funnel import STANDING, funnel
 from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Table, figure, words
 from reports.ending import footer, health_section
 from reports.forms import HTML, Forms
@@ -37,14 +37,14 @@ def finding(rows: pl.DataFrame, unit: str) -> str:
     known = rows.drop_nulls("shrunken").sort("shrunken")
     if not known.height:
         return say("None is compared: {reason}.", reason=told(rows["says"][0]))
-    apart = known.filter((pl.col("shrunken_lo95") > 0) | (pl.col("shrunken_hi95") < 0))
+    apart = known.filter(pl.col("standing") != "usual")
     counted = say("{told} of {all} compared", told=known.height, all=rows.height)
     if not apart.height:
         return say("{counted}; none is clearly apart from the middle.", counted=counted)
     ends = []
-    if apart["shrunken"][-1] > 0:
+    if apart["standing"][-1] == "higher":
         ends.append(say("highest {who}", who=_end(apart, -1, unit)))
-    if apart["shrunken"][0] < 0:
+    if apart["standing"][0] == "lower":
         ends.append(say("lowest {who}", who=_end(apart, 0, unit)))
     return say_n("{counted}; {n} clearly apart from the middle: {ends}.",
         "{counted}; {n} clearly apart from the middle: {ends}.",
@@ -71,22 +71,25 @@ def rank_cell(r: dict[str, Any]) -> Cell:
 def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: str | None = None) -> Table:
     """Return `benchmark` rows of one response and kind; `link` is the mark that a subject's loads are found by."""
     body = []
+    outliers = bool((rows["from_outliers"].fill_null(0.0) != 0).any())
+    by_outliers = (Column(say("By outlying loads, {unit}", unit=unit)),) if outliers else ()
     for r in rows.iter_rows(named=True):
         is_told = r["observed"] is not None
         href = f"season-loads.html#loads/{link}={r['subject_id']}" if link else None
         body.append(Row((
             words(r["subject_id"], href), figure(r["observed"], 2), figure(r["expected"], 2),
             figure(r["from_settings"], 2, sign=True),
+            *((figure(r["from_outliers"], 2, sign=True),) if outliers else ()),
             figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
             figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True), rank_cell(r),
-            words(told(r["funnel"] or "") if is_told else told(r["says"])), figure(r["n"], 0),
+            words(say(STANDING[r["standing"]]) if is_told else told(r["says"])), figure(r["n"], 0),
         ), {link: r["subject_id"]} if link else {}))  # fmt: skip
     return Table(
         name, title,
         (Column(say("Who")), Column(say("Observed")), Column(say("Expected")), Column(say("By settings, {unit}",
-            unit=unit)),
+            unit=unit)), *by_outliers,
          Column(say("Unexplained, {unit}", unit=unit)), Column(say("Own, {unit}", unit=unit)), Column(say("Rank")),
-         Column(say("Limits"), numeric=False, wrap=True), Column("n")),
+         Column(say("Against the middle"), numeric=False, wrap=True), Column("n")),
         tuple(body), say("Brackets are 95 % intervals; rank 1 is the lowest."),
     )  # fmt: skip
 
@@ -99,7 +102,7 @@ def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure
     link = kind if kind in {"machine", "field"} and response == DIRT else None
     return Figure(
         f"{response}-{kind}", f"{capital(title)}: {finding(rows, unit)}", "", chart,
-        say("Funnel: {title}", title=title), benchmark_table(f"table-{response}-{kind}", title, rows, unit, link),
+        say("Own level: {title}", title=title), benchmark_table(f"table-{response}-{kind}", title, rows, unit, link),
     )  # fmt: skip
 
 
@@ -129,10 +132,11 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
             sections.append(Section(f"by-{response}", capital(say(name)), tuple(blocks)))
     reading = say(
         "Observed less expected is what the settings explain plus what nothing here explains, in the units of the "
-        "response, as a mean on the fitted scale. “Own” is the unexplained part drawn towards the others as far as the "
-        "data say; ranks rest on it. The bars about zero are each one's limits (thick 95 %, thin 99.8 %); they allow "
-        "for what subjects differ by. Nobody is compared on fewer than {least} loads (10 dig-behind plots for root "
-        "loss). Measured associations, not verdicts: unexplained may be wear, the operator, or what nobody logs.",
+        "response, as a mean on the fitted scale; where a few loads lie far from all others, as a mislabelled sample "
+        "does, their part is given apart. “Own” is the unexplained part drawn towards the others as far as the data "
+        "say; ranks rest on it. Charts show it with its 95 % interval: if that excludes zero, the middle, the subject "
+        "is clearly apart. Nobody is compared on fewer than {least} loads (10 dig-behind plots for root loss). "
+        "Measured associations, not verdicts: unexplained may be wear, the operator, or what nobody logs.",
         least=season.advice.min_loads,
     )  # fmt: skip
     if not sections:

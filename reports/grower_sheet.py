@@ -24,7 +24,7 @@ from reports.place_words import reason_words
 from reports.text import mark, say, say_n, speaking, told
 from reports.theme import local
 from reports.units import NOTHING, Shown, number
-from reports.words import capital, interval
+from reports.words import capital, interval, mean_interval
 from transforms.benchmark.disclosure import (
     TOO_FAR_APART,
     base_step,
@@ -140,8 +140,7 @@ def lead(data: GrowerData, shown: Shown) -> str:
     first = say_n("{n} load, {mass}.", "{n} loads, {mass}.", t["loads"], mass=shown.quantity(t["gross_t"], "t"))
     if t["observed_pct"] is None:
         return first + " " + say("None is measured yet.")
-    half = t["observed_half"] or 0.0
-    span = interval(t["observed_pct"] - half, t["observed_pct"] + half, 1)
+    span = mean_interval(t["observed_pct"], t["observed_half"])
     if t["expected_pct"] is None:
         held = say("Those measured (n = {n}) held {observed} % dirt ({span}).", n=number(t["measured"], 0),
                    observed=number(t["observed_pct"]), span=span)  # fmt: skip
@@ -262,7 +261,8 @@ def _fields(data: GrowerData, shown: Shown) -> Table:
             ))
             for r in data.fields.iter_rows(named=True)
         ),
-        say("Means with 95 % intervals; n is the loads measured or plots dug."),
+        say("Means; brackets are 95 % intervals with visits (machine and day) as the sample, none with fewer than two "
+            "visits; n is the loads measured or plots dug."),
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from reports.document import Column, Figure, Prose, Row, Section, Table, figure,
 from reports.text import mark, say
 from reports.theme import midnight
 from reports.units import Shown, number
-from reports.words import RESPONSES, capital, interval, topsoil_and_soil
+from reports.words import RESPONSES, capital, mean_interval, topsoil_and_soil
 from transforms.catalogue import ROOT_LOSS
 from transforms.warehouse import Warehouse
 
@@ -22,11 +22,11 @@ def lead(total: dict[str, Any], costs: pl.DataFrame, shown: Shown) -> str:
     """Return the season in two sentences."""
     if not total["measured"]:
         return say("No load of the season is measured yet.")
-    low, high = total["dirt_pct"] - (total["dirt_half"] or 0), total["dirt_pct"] + (total["dirt_half"] or 0)
     first = say(
         "{loads} loads, {mass}, from {fields} fields over {days} days; dirt tare {dirt} % ({span}; n = {measured}).",
         loads=number(total["loads"], 0), mass=shown.quantity(total["gross_t"], "t"), fields=number(total["fields"], 0),
-        days=total["days"], dirt=number(total["dirt_pct"]), span=interval(low, high, 1),
+        days=total["days"], dirt=number(total["dirt_pct"]),
+        span=mean_interval(total["dirt_pct"], total["dirt_half"]),
         measured=number(total["measured"], 0),
     )  # fmt: skip
     return " ".join(filter(None, (first, _sugar(total), cost_finding(costs, shown))))
@@ -75,7 +75,8 @@ def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
             unit=shown.currency)),
          Column("n"), Column(say("n counts"), numeric=False)),
         tuple(
-            Row((words(say(PARTS[r["part"]])), figure(r["mass_t"] * t, 0, r["mass_lo95"] * t, r["mass_hi95"] * t),
+            Row((words(say(PARTS[r["part"]])),
+                 figure(r["mass_t"] * t, 0, *(v and v * t for v in (r["mass_lo95"], r["mass_hi95"]))),
                  figure(r["money"], 0, r["money_lo95"], r["money_hi95"]), figure(r["n"], 0),
                  words(say(COUNTED[r["part"]]))))
             for r in ordered.iter_rows(named=True)
@@ -116,7 +117,7 @@ def days_finding(days: pl.DataFrame, shown: Shown) -> str:
 
 def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
     factor, _ = shown.straight("rain")
-    half = pl.col("observed_half").fill_null(0)
+    half = pl.col("observed_half")
     drawn = days.select(
         pl.Series("day", [midnight(d) for d in days["day"]], dtype=pl.String), "observed_pct", "expected_pct",
         "measured", "topsoil_wetness",
@@ -160,7 +161,9 @@ def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
     return Table(
         "classes", say("classes of conditions"),
         (Column(say("Conditions")), Column(say("n loads measured")), Column(say("Gross, {t}", t=shown.sign("t"))),
-         Column(say("Dirt, %"))), tuple(rows), say("Mean dirt tare of measured loads with its 95 % interval."),
+         Column(say("Dirt, %"))), tuple(rows),
+        say("Mean dirt tare of measured loads; brackets are 95 % intervals with visits (machine, field and day) as the "
+            "sample, none with fewer than two visits."),
     )  # fmt: skip
 
 
@@ -169,14 +172,18 @@ def change_finding(r: dict[str, Any], shown: Shown) -> str:
     scale, unit = (
         (shown.convert(1.0, "t/ha"), shown.sign("t/ha")) if r["response"] == ROOT_LOSS else (1.0, say("points"))
     )
-    value = {k: number(r[k] * scale, 2, sign=True) for k in ("observed_change", "from_conditions", "from_settings")}
+    parts = ("observed_change", "from_conditions", "from_settings", "from_outliers")
+    value = {k: number(r[k] * scale, 2, sign=True) for k in parts}
     own = say("{value} ({lo} to {hi})", value=number(r["unexplained"] * scale, 2, sign=True),
               lo=number(r["lo95"] * scale, 2), hi=number(r["hi95"] * scale, 2))  # fmt: skip
+    settings = value["from_settings"]
+    if r["from_outliers"]:
+        settings = say("{settings}, outlying loads {outliers}", settings=settings, outliers=value["from_outliers"])
     return say(
         "{response}, season of {this} against {before}: {change} {unit}, of it conditions {conditions}, settings "
         "{settings}, neither {own}; n = {n}.", response=capital(say(RESPONSES[r["response"]])), this=r["season_start"],
         before=r["before"], change=value["observed_change"], unit=unit, conditions=value["from_conditions"],
-        settings=value["from_settings"], own=own, n=number(r["n"], 0),
+        settings=settings, own=own, n=number(r["n"], 0),
     )  # fmt: skip
 
 

@@ -94,7 +94,7 @@ def _trials(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
                 words(capital(step_in_words(r["setting"], catalogue, shown))), words(told(r["wetness_class"])),
                 words(say(WHY[r["why"]])), figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True), figure(r["n"],
                     0),
-                figure(r["detect_pct"], 0), figure(r["pairs"], 0), words(r["machine_id"]), figure(r["machine_days"], 1),
+                figure(r["detect_pct"], 0), figure(r["pairs"], 0), words(r["machine_id"]), figure(r["machine_days"], 0),
             ), {"wetness": r["wetness_class"], "machine": r["machine_id"]})
             for r in wanted.iter_rows(named=True)
         ),

@@ -10,8 +10,8 @@ from reports.document import Column, Figure, Prose, Row, Section, Table, figure,
 from reports.guide_page import guide_finding
 from reports.text import say, say_n, told
 from reports.theme import midnight
-from reports.units import Shown, number
-from reports.words import capital, interval, setting_label, topsoil_and_soil, value_words
+from reports.units import NOTHING, Shown, number
+from reports.words import capital, interval, listed, setting_label, topsoil_and_soil, value_words
 from transforms.catalogue import Catalogue
 from transforms.warehouse import Warehouse
 
@@ -43,26 +43,59 @@ def _start(r: dict[str, Any] | None, shown: Shown) -> Any:
     return words(None if r is None else value_words(r["start_value"], r["unit"], shown))
 
 
-def worth_finding(worth: pl.DataFrame, lifted_t: float, shown: Shown) -> str:
-    """Return what the guide would have saved on all it covers, with its interval."""
+def _share_words(part: float, whole: float) -> str:
+    """Return a share in whole percent; 0 and 100 are said only of nothing and of all."""
+    if not whole or part <= 0:
+        return say("none")
+    share = 100 * part / whole
+    if share < 1:
+        return say("less than 1 %")
+    if share > 99 and whole - part > 1e-6 * whole:
+        return say("more than 99 %")
+    return say("{share} %", share=number(share, 0))
+
+
+def _without_guide(classes: pl.DataFrame) -> str:
+    """Return the classes of conditions that have no guide, by name; nothing if there are none."""
+    empty = classes.filter(pl.col("dirt_pct").is_null())
+    if not empty.height:
+        return ""
+    names = [
+        f"{r['generation']}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
+        for r in empty.iter_rows(named=True)
+    ]
+    return " " + say("{n} of {all} classes have too few loads for a guide: {names}.", n=empty.height,
+                     all=classes.height, names=listed(names))  # fmt: skip
+
+
+def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, shown: Shown) -> str:
+    """Return what the guide would have saved on all it covers, with its interval, and the classes it lacks.
+
+    Args:
+        worth: `guide_worth`.
+        classes: `guide_class`.
+        lifted_t: clean beet lifted this season, in known and unknown conditions.
+        shown: units and currency.
+    """
     every = worth.filter(pl.col("generation").is_null())
     if not every.height:
         return say("What the guide is worth cannot be told yet: no class of conditions has loads enough.")
     r = every.row(0, named=True)
-    share = 100 * r["clean_t"] / lifted_t if lifted_t else 0.0
-    return say(
+    per_t = number(r["saved"] / r["clean_t"] * shown.per_tonne, 2) if r["clean_t"] else NOTHING
+    found = say(
         "Run at the guide's settings instead of the usual ones, the season would have cost {saved} {currency} less "
-        "({span}), {per_t} {unit}; the guide covers {share} % of the clean beet lifted.",
+        "({span}), {per_t} {unit}; the guide covers {share} of the clean beet lifted.",
         saved=number(r["saved"], 0), currency=shown.currency, span=interval(r["lo95"], r["hi95"]),
-        per_t=number(r["saved"] / r["clean_t"] * shown.per_tonne, 2), unit=shown.money_per_t, share=number(share, 0),
+        per_t=per_t, unit=shown.money_per_t, share=_share_words(r["clean_t"], lifted_t),
     )  # fmt: skip
+    return found + _without_guide(classes)
 
 
 def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     """Return the scenario: the season at the guide's settings."""
     worth, lifted = warehouse.table("guide_worth"), warehouse.query("class_tonnes")
     title = say("What it is worth")
-    finding = worth_finding(worth, float(lifted["clean_t"].sum()), shown)
+    finding = worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), shown)
     classes = worth.drop_nulls("generation").sort("saved", descending=True)
     if not classes.height:
         return Section("worth", title, (Prose(finding),))

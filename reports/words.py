@@ -58,6 +58,13 @@ def interval(low: float | None, high: float | None, digits: int = 0) -> str:
     return say("{lo} to {hi}", lo=number(low, digits), hi=number(high, digits))
 
 
+def mean_interval(mean: float, half: float | None) -> str:
+    """Return the interval of a mean in words, given half of it; say so if it is not known."""
+    if half is None:
+        return say("no interval: fewer than two visits")
+    return interval(mean - half, mean + half, 1)
+
+
 def capital(text: str) -> str:
     """Return a sentence with its first letter large, the rest as it is."""
     return text[:1].upper() + text[1:]

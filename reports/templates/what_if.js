@@ -20,7 +20,7 @@
     const v = clip(value, grid[0], grid[grid.length - 1]);
     let i = 0;
     while (i < grid.length - 2 && grid[i + 1] <= v) i++;
-    return [i, (v - grid[i]) / (grid[i + 1] - grid[i])];
+    return [i, (v - grid[i]) / (grid[i + 1] - grid[i] || 1)];
   };
   const corners = (q) => {
     const [i, a] = place(table.wetness, q.topsoil_wetness), [j, b] = place(table.clay, q.clay_pct), wide = table.clay.length;

@@ -1,4 +1,5 @@
--- A row is a subject whose settings and own level do not add up to observed less expected. Reads benchmark.
-select subject_kind, subject_id, response, observed - expected as away, from_settings + unexplained as told
+-- A row is a subject whose settings, outlying loads and own level do not add up to observed less expected. Reads benchmark.
+select subject_kind, subject_id, response, observed - expected as away,
+    from_settings + from_outliers + unexplained as told
 from benchmark
-where abs(observed - expected - from_settings - unexplained) > 1e-6
+where abs(observed - expected - from_settings - from_outliers - unexplained) > 1e-6

@@ -1,10 +1,12 @@
 -- A row is a machine with moves advised: what a tonne costs as it runs and what the moves are worth together, per tonne and
--- hectare, for a shift like its last, and on all it lifted this season in such conditions. Key: machine_id. Reads advice, load_fact, field.
+-- hectare, for a shift like its last, and on all it lifted this season in such conditions (loads of unknown conditions do
+-- not count). Key: machine_id. Reads advice, load_fact, load_class, field.
 -- Parameter: shift_date (of the last shift).
 with lifted as (
-    select f.machine_id, f.shift_date, f.topsoil_wetness, f.clay_pct,
+    select f.machine_id, f.shift_date, c.wetness_class, c.soil_class,
         f.gross_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100) as clean_t
     from load_fact as f
+    left join load_class as c using (load_id)
 ),
 
 total as (
@@ -21,10 +23,7 @@ total as (
 worked as (
     select t.machine_id,
         sum(l.clean_t) filter (where l.shift_date = $shift_date) as shift_t,
-        sum(l.clean_t) filter (
-            where t.wetness_class = case when l.topsoil_wetness < 0.35 then 'dry' when l.topsoil_wetness < 0.65 then 'moist' else 'wet' end
-                and t.soil_class = case when l.clay_pct < 18 then 'light' when l.clay_pct <= 35 then 'medium' else 'heavy' end
-        ) as such_t
+        sum(l.clean_t) filter (where t.wetness_class = l.wetness_class and t.soil_class = l.soil_class) as such_t
     from total as t
     left join lifted as l using (machine_id)
     group by t.machine_id

@@ -1,12 +1,13 @@
 -- A row is a station and soil class: mean topsoil wetness and air temperature in the working hours of the next shift, rain up to the
 -- last hour known. Without advice since that hour, or if the shift is over, wetness and temperature are those of the last hour
--- (`shift_date` is null). Key: station_id, soil_class. Reads field_hour, field, next_condition.
+-- (`shift_date` is null); soil_class is null for fields without clay. Key: station_id, soil_class.
+-- Reads field_hour, field, next_condition.
 with last_hour as (select max(hour_at) as hour_at from field_hour),
 
 placed as (
     select f.station_id, h.field_id, h.hour_at, h.rain_24h_mm, h.rain_72h_mm, n.shift_date,
         coalesce(n.topsoil_wetness, h.topsoil_wetness) as topsoil_wetness, coalesce(n.air_temp_c, h.air_temp_c) as air_temp_c,
-        case when f.clay_pct < 18 then 'light' when f.clay_pct <= 35 then 'medium' else 'heavy' end as soil_class
+        soil_class(f.clay_pct) as soil_class
     from field_hour as h
     inner join last_hour using (hour_at)
     inner join "field" as f using (field_id)
@@ -18,4 +19,4 @@ select station_id, soil_class, max(hour_at) as hour_at, max(shift_date) as shift
     avg(rain_72h_mm) as rain_72h_mm
 from placed
 group by station_id, soil_class
-order by station_id, case soil_class when 'light' then 1 when 'medium' then 2 else 3 end
+order by station_id, case soil_class when 'light' then 1 when 'medium' then 2 when 'heavy' then 3 else 4 end

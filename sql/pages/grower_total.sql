@@ -1,11 +1,18 @@
--- A row is a grower's season: its own loads and their dirt. Expected values are added under disclosure control
--- (`reports/grower_sheet.py`). Key: grower_id.
--- Reads load_fact, expected_load.
-select f.grower_id, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
-    avg(e.observed_pct) as observed_pct, 1.96 * stddev_samp(e.observed_pct) / sqrt(count(e.observed_pct)) as observed_half,
-    max(f.shift_date) as last_day
-from load_fact as f
-left join expected_load as e using (load_id)
-where f.grower_id is not null
-group by f.grower_id
-order by natural_order(f.grower_id)
+-- A row is a grower's season: its own loads and their dirt; observed_half is of a 95 % interval with visits (machine, field,
+-- shift) as clusters, null with fewer than two. Expected values are added under disclosure control (`reports/grower_sheet.py`).
+-- Key: grower_id. Reads load_fact, expected_load.
+with visit as (
+    select f.grower_id, f.shift_date, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
+        sum(e.observed_pct) as observed
+    from load_fact as f
+    left join expected_load as e using (load_id)
+    where f.grower_id is not null
+    group by f.grower_id, f.machine_id, f.field_id, f.shift_date
+)
+
+select grower_id, cast(sum(loads) as bigint) as loads, cast(sum(measured) as bigint) as measured, sum(gross_t) as gross_t,
+    sum(observed) / sum(measured) as observed_pct, cluster_half(observed, measured) as observed_half,
+    max(shift_date) as last_day
+from visit
+group by grower_id
+order by natural_order(grower_id)

@@ -1,9 +1,16 @@
--- A row is a class of topsoil and soil: loads measured, their dirt and its interval. Key: wetness_class, soil_class.
--- Reads load_fact, load_class.
-select c.wetness_class, c.soil_class, count(*) as n, sum(f.gross_t) as gross_t, avg(f.dirt_tare_pct) as dirt_pct,
-    1.96 * stddev_samp(f.dirt_tare_pct) / sqrt(count(*)) as dirt_half
-from load_fact as f
-inner join load_class as c using (load_id)
-where f.dirt_tare_pct is not null and c.wetness_class is not null and c.soil_class is not null
-group by all
-order by all
+-- A row is a class of topsoil and soil: loads measured, the visits (machine, field, shift) that they are of, their dirt
+-- and half its 95 % interval, null with fewer than two visits. Key: wetness_class, soil_class. Reads load_fact, load_class.
+with visit as (
+    select c.wetness_class, c.soil_class, f.machine_id, f.field_id, f.shift_date, count(*) as n, sum(f.gross_t) as gross_t,
+        sum(f.dirt_tare_pct) as dirt
+    from load_fact as f
+    inner join load_class as c using (load_id)
+    where f.dirt_tare_pct is not null and c.wetness_class is not null and c.soil_class is not null
+    group by all
+)
+
+select wetness_class, soil_class, cast(sum(n) as bigint) as n, count(*) as n_visits, sum(gross_t) as gross_t,
+    sum(dirt) / sum(n) as dirt_pct, cluster_half(dirt, n) as dirt_half
+from visit
+group by wetness_class, soil_class
+order by wetness_class, soil_class

@@ -1,12 +1,21 @@
 -- A row is a day of the season: what was delivered, dirt observed and expected for its conditions, and rain (mean of the
--- stations). Key: day. Reads load_fact, expected_load, weather_filled. Parameter: zone.
-with loads as (
+-- stations). observed_half is of a 95 % interval with the day's visits (machine and field) as clusters, null with fewer
+-- than two. Key: day. Reads load_fact, expected_load, weather_filled. Parameter: zone.
+with visit as (
     select f.shift_date as day, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
-        avg(e.observed_pct) as observed_pct, 1.96 * stddev_samp(e.observed_pct) / sqrt(count(e.observed_pct)) as observed_half,
-        avg(e.expected_pct) as expected_pct, avg(f.topsoil_wetness) as topsoil_wetness
+        sum(e.observed_pct) as observed, sum(e.expected_pct) as expected, count(e.expected_pct) as n_expected,
+        sum(f.topsoil_wetness) as wetness, count(f.topsoil_wetness) as n_wetness
     from load_fact as f
     left join expected_load as e using (load_id)
-    group by f.shift_date
+    group by f.shift_date, f.machine_id, f.field_id
+),
+
+loads as (
+    select day, cast(sum(loads) as bigint) as loads, cast(sum(measured) as bigint) as measured, sum(gross_t) as gross_t,
+        sum(observed) / sum(measured) as observed_pct, cluster_half(observed, measured) as observed_half,
+        sum(expected) / sum(n_expected) as expected_pct, sum(wetness) / sum(n_wetness) as topsoil_wetness
+    from visit
+    group by day
 ),
 
 rain as (

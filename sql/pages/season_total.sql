@@ -1,5 +1,5 @@
--- One row: the season at a glance. Dirt is the mean of measured loads weighed by mass; halves are of 95 % intervals.
--- Reads load_fact, expected_load, audit_fact.
+-- One row: the season at a glance. Dirt is the mean of measured loads weighed by mass; halves are of 95 % intervals with
+-- visits (machine, field, shift) as clusters, null with fewer than two. Reads load_fact, audit_fact.
 with loads as (
     select count(*) as loads, count(dirt_tare_pct) as measured, sum(gross_t) as gross_t,
         count(distinct field_id) as fields, count(distinct grower_id) as growers, count(distinct machine_id) as machines,
@@ -8,15 +8,30 @@ with loads as (
         sum(recoverable_sugar_pct * gross_t) / sum(gross_t) filter (where recoverable_sugar_pct is not null) as recoverable_sugar_pct,
         sum(sugar_pct * gross_t) filter (where recoverable_sugar_pct is not null)
             / sum(gross_t) filter (where recoverable_sugar_pct is not null) as sugar_pct,
-        count(recoverable_sugar_pct) as sugar_loads,
-        1.96 * stddev_samp(dirt_tare_pct) / sqrt(count(dirt_tare_pct)) as dirt_half
+        count(recoverable_sugar_pct) as sugar_loads
     from load_fact
 ),
 
-audits as (
-    select count(root_loss_t_ha) as plots, avg(root_loss_t_ha) as root_loss_t_ha,
-        1.96 * stddev_samp(root_loss_t_ha) / sqrt(count(root_loss_t_ha)) as root_loss_half
+load_visit as (
+    select sum(dirt_tare_pct * gross_t) as dirt, sum(gross_t) as gross_t
+    from load_fact
+    where dirt_tare_pct is not null
+    group by machine_id, field_id, shift_date
+),
+
+load_half as (select cluster_half(dirt, gross_t) as dirt_half, count(*) as visits_measured from load_visit),
+
+audit_visit as (
+    select sum(root_loss_t_ha) as loss, count(root_loss_t_ha) as n
     from audit_fact
+    where root_loss_t_ha is not null
+    group by machine_id, field_id, shift_date
+),
+
+audits as (
+    select cast(coalesce(sum(n), 0) as bigint) as plots, sum(loss) / sum(n) as root_loss_t_ha,
+        cluster_half(loss, n) as root_loss_half
+    from audit_visit
 )
 
-select * from loads cross join audits
+select * from loads cross join load_half cross join audits

@@ -1,4 +1,6 @@
--- A row is a machine in one shift: loads, tonnes, dirt observed and expected for its conditions, root loss.
+-- A row is a machine in one shift: loads, tonnes, dirt observed and expected for its conditions, root loss. Halves are of
+-- 95 % intervals of the shift's own mean. Its visits are all there, so they are not the sample: clusters are a field's
+-- hours of lifting (loads of one hour share ground and settings) and single plots; null with fewer than two.
 -- Key: machine_id. Reads load_fact, expected_load, audit_fact. Parameter: shift_date.
 with loads as (
     select machine_id, any_value(generation) as generation, count(*) as loads, sum(gross_t) as gross_t,
@@ -8,19 +10,26 @@ with loads as (
     group by machine_id
 ),
 
-dirt as (
-    select f.machine_id, count(*) as measured, avg(e.observed_pct) as observed_pct,
-        1.96 * stddev_samp(e.observed_pct) / sqrt(count(*)) as observed_half,
-        avg(e.expected_pct) as expected_pct, avg(e.lo95) as expected_lo95, avg(e.hi95) as expected_hi95
+worked_hour as (
+    select f.machine_id, count(*) as measured, sum(e.observed_pct) as observed, sum(e.expected_pct) as expected,
+        sum(e.lo95) as lo95, sum(e.hi95) as hi95
     from load_fact as f
     inner join expected_load as e using (load_id)
     where f.shift_date = $shift_date
-    group by f.machine_id
+    group by f.machine_id, f.field_id, date_trunc('hour', f.lifted_at)
+),
+
+dirt as (
+    select machine_id, cast(sum(measured) as bigint) as measured, sum(observed) / sum(measured) as observed_pct,
+        cluster_half(observed, measured) as observed_half, sum(expected) / sum(measured) as expected_pct,
+        sum(lo95) / sum(measured) as expected_lo95, sum(hi95) / sum(measured) as expected_hi95
+    from worked_hour
+    group by machine_id
 ),
 
 loss as (
     select machine_id, count(*) as audits, avg(root_loss_t_ha) as root_loss_t_ha,
-        1.96 * stddev_samp(root_loss_t_ha) / sqrt(count(*)) as root_loss_half
+        cluster_half(root_loss_t_ha, 1) as root_loss_half
     from audit_fact
     where shift_date = $shift_date
     group by machine_id

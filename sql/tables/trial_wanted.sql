@@ -1,5 +1,5 @@
 -- A row is a setting and class of wetness whose effect on dirt is open, with the split-run trial that would settle it;
--- pairs is null where more than 200 would be needed. Key: setting, wetness_class. Written by trial.
+-- pairs is null where more than 200 would be needed; machine_days are whole days of the machine, as `trial plan` has them. Key: setting, wetness_class. Written by trial.
 create table if not exists trial_wanted (
     setting varchar not null,
     wetness_class varchar not null,

@@ -159,7 +159,7 @@ def test_what_the_guide_is_worth_is_the_sum_of_its_classes(warehouse):
     halves = ((classes["hi95"] - classes["lo95"]) / 2).to_numpy()
     half = (total["hi95"] - total["lo95"]) / 2
     assert np.sqrt((halves**2).sum()) < half <= halves.sum() * 1.001
-    told = numbers(worth_finding(worth, float(lifted["clean_t"].sum()), METRIC))
+    told = numbers(worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), METRIC))
     assert told[:3] == [round(total[k]) for k in ("saved", "lo95", "hi95")]
     assert told[3] == pytest.approx(total["saved"] / total["clean_t"], abs=0.0051)
     guide = warehouse.table("guide_class").drop_nulls("saved_per_t").join(
@@ -239,6 +239,23 @@ def test_a_workspace_of_an_earlier_taretrace_is_told_to_ingest(tmp_path):
     for write in (pages.season_report, pages.shift_page, pages.fleet_page, pages.grower_sheets):
         with pytest.raises(WorkspaceError, match="run 'taretrace ingest' on it first"):
             write(season.workspace, QUIET)
+
+
+def test_the_guide_s_share_and_its_empty_classes_are_true():
+    """99.7 of 100 t are covered, and one of two classes has no guide."""
+    worth = pl.DataFrame({"generation": [None], "clean_t": [99.7], "saved": [50.0], "lo95": [10.0], "hi95": [90.0]})
+    classes = pl.DataFrame({"generation": ["g", "g"], "wetness_class": ["dry", "wet"], "soil_class": ["light", "heavy"],
+                            "dirt_pct": [5.0, None]})  # fmt: skip
+    text = worth_finding(worth, classes, 100.0, METRIC)
+    assert "100 %" not in text
+    assert "more than 99 %" in text
+    assert "wet topsoil, heavy soil" in text
+    assert numbers(text)[-2:] == [1.0, 2.0]
+    whole = worth_finding(worth.with_columns(clean_t=100.0), classes.head(1), 100.0, METRIC)
+    assert numbers(whole)[-1] == 100
+    assert "dry topsoil" not in whole
+    nothing = worth_finding(worth.with_columns(clean_t=0.0, saved=0.0), classes, 100.0, METRIC)
+    assert numbers(nothing)[0] == 0
 
 
 def test_machines_above_their_conditions_are_named():

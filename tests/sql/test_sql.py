@@ -73,7 +73,8 @@ def test_a_check_finds_what_it_is_for(season: Season, tmp_path, name):
 def one_subject(benchmark: pl.DataFrame) -> pl.DataFrame:
     """A machine compared, for a season too small to compare any."""
     told = {"subject_kind": "machine", "subject_id": "M1", "response": "dirt_tare_pct", "observed": 8.0,
-            "expected": 7.0, "from_settings": 0.4, "unexplained": 0.6, "n": 50, "says": "told"}  # fmt: skip
+            "expected": 7.0, "from_settings": 0.4, "from_outliers": 0.0, "unexplained": 0.6, "n": 50,
+            "says": "told"}  # fmt: skip
     return pl.concat([benchmark, pl.DataFrame([told])], how="diagonal_relaxed").select(benchmark.columns)
 
 

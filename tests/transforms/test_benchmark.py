@@ -6,7 +6,7 @@ import pytest
 
 from tests.proofs.fit_seasons import fit_season
 from tests.proofs.test_benchmark_coverage import with_operators_and_growers
-from transforms.benchmark.benchmark import benchmark
+from transforms.benchmark.benchmark import benchmark, standing
 from transforms.benchmark.funnel import funnel
 from transforms.benchmark.own_view import own_view
 from transforms.benchmark.ranks import ranks
@@ -31,7 +31,7 @@ def table(fit):
 def test_observed_less_expected_is_settings_and_the_rest(table):
     told = table.drop_nulls("observed")
     assert set(told["subject_kind"]) == {"machine", "operator", "grower", "field"}
-    gap = told["observed"] - told["expected"] - told["from_settings"] - told["unexplained"]
+    gap = told["observed"] - told["expected"] - told["from_settings"] - told["from_outliers"] - told["unexplained"]
     assert gap.abs().max() < 1e-9
     typical = (told["expected"] - told["from_conditions"]).unique().round(9)
     assert typical.n_unique() == 1
@@ -49,11 +49,10 @@ def test_shrunken_levels_lie_between_nothing_and_the_unshrunken(table):
 def test_nobody_is_compared_on_few_loads(table):
     few = table.filter(pl.col("n") < 30)
     assert few.height > 0
-    assert (
-        few.drop("subject_kind", "subject_id", "response", "n", "says", "last_shift_date").null_count().row(0)
-        == (few.height,) * 18
-    )
-    assert (few["says"] == "too few loads: fewer than 30").all()
+    hidden = few.drop("subject_kind", "subject_id", "response", "n", "says", "reason_code", "last_shift_date")
+    assert set(hidden.null_count().row(0)) == {few.height}
+    assert set(few["reason_code"]) == {"few_loads"}
+    assert table.filter(pl.col("n") >= 30)["reason_code"].null_count() == table.filter(pl.col("n") >= 30).height
     assert table.filter(pl.col("n") >= 30)["observed"].null_count() == 0
 
 
@@ -64,7 +63,7 @@ def test_an_operator_with_a_machine_of_his_own_cannot_be_told_from_it(fit, catal
     own = fit_response(facts, DIRT, catalogue, 0.1)
     assert own is not None
     rows = benchmark(own, 30)[0].filter(pl.col("subject_kind") == "operator")
-    assert rows["says"].str.starts_with("cannot be told from the machine").all()
+    assert set(rows["reason_code"]) == {"same_as_machine"}
     assert rows["unexplained"].null_count() == rows.height
 
 
@@ -73,6 +72,35 @@ def test_a_subject_s_own_view_holds_no_other_row(table):
     view = own_view(rows, rows["subject_id"][0])
     assert view.subject_id == rows["subject_id"][0]
     assert set(view.band.marks) <= {"p10", "p25", "p50", "p75", "p90"}
+def test_where_a_subject_stands_is_what_its_shrunken_interval_says(table):
+    told = table.drop_nulls("shrunken")
+    assert standing(np.array([-3.0, -1.0, 0.2]), np.array([-0.1, 1.0, 2.0])) == ["lower", "usual", "higher"]
+    for r in told.iter_rows(named=True):
+        apart = r["shrunken_lo95"] > 0 or r["shrunken_hi95"] < 0
+        assert (r["standing"] != "usual") == apart
+        assert r["standing"] == "usual" or (r["standing"] == "higher") == (r["shrunken"] > 0)
+    assert table.filter(pl.col("shrunken").is_null())["standing"].null_count() == table["shrunken"].null_count()
+
+
+def test_one_load_without_a_grower_leaves_the_others_compared(fit, catalogue):
+    rows = fit.rows.drop("season_start", "campaign_day")
+    first = pl.col("load_id") == rows["load_id"][0]
+    facts = rows.with_columns(pl.when(~first).then("grower_id").alias("grower_id"))
+    found = fit_response(facts, DIRT, catalogue, 0.1)
+    assert found is not None
+    growers = benchmark(found, 30)[0].filter(pl.col("subject_kind") == "grower")
+    assert growers.filter(pl.col("n") >= 30)["shrunken"].null_count() == 0
+    assert growers.filter(pl.col("n") >= 30).height >= 3
+    assert growers["n"].sum() == rows.height - 1
+    assert growers.drop_nulls("rank")["subjects"].unique().to_list() == [growers["rank"].count()]
+
+
+def test_a_grower_alone_is_not_compared_because_there_is_no_other(fit, catalogue):
+    facts = fit.rows.drop("season_start", "campaign_day").with_columns(pl.lit("G1").alias("grower_id"))
+    found = fit_response(facts, DIRT, catalogue, 0.1)
+    assert found is not None
+    only = benchmark(found, 30)[0].filter(pl.col("subject_kind") == "grower").row(0, named=True)
+    assert (only["reason_code"], only["n"], only["shrunken"]) == ("only_one", facts.height, None)
 
 
 def test_a_wetter_season_is_not_a_worse_one(fit, catalogue):
@@ -91,10 +119,11 @@ def test_a_wetter_season_is_not_a_worse_one(fit, catalogue):
     assert two is not None
     table, change = benchmark(two, 30)
     row = change.row(0, named=True)
-    assert row["observed_change"] == pytest.approx(row["from_conditions"] + row["from_settings"] + row["unexplained"])
+    parts = ("from_conditions", "from_settings", "from_outliers", "unexplained")
+    assert row["observed_change"] == pytest.approx(sum(row[k] for k in parts))
     assert row["from_conditions"] > 0
     assert row["lo95"] < row["unexplained"] < row["hi95"]
-    typical = float(100 / (1 + np.exp(-two.z.mean())))
+    typical = float(100 / (1 + np.exp(-two.typical)))
     assert row["lo95"] < 0.05 * typical * (1 - typical / 100) < row["hi95"]
     assert table.filter(pl.col("subject_kind") == "season")["rank"].null_count() == 2
 

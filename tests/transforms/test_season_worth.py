@@ -31,27 +31,45 @@ def test_soil_roots_and_pile_are_masses_times_prices():
         {"field_id": ["F1"], "lat_deg": [None], "lon_deg": [None]},
         schema_overrides={"lat_deg": pl.Float64, "lon_deg": pl.Float64},
     )
-    audits = pl.DataFrame({ROOT_LOSS: [2.0, 4.0]})
-    keeping = pl.DataFrame({"loss_kg_per_t": [6.0, 8.0]})
-    table = season_cost(facts([8.0, 12.0, None]), audits, fields, keeping, {}, prices)
+    visits = {"machine_id": ["M1", "M2"], "field_id": "F1", "shift_date": DAY}
+    audits = pl.DataFrame({ROOT_LOSS: [2.0, 4.0], **visits})
+    keeping = pl.DataFrame({"load_id": ["L0", "L1"], "loss_kg_per_t": [6.0, 8.0]})
+    lifted = facts([8.0, 12.0, None]).with_columns(pl.Series("machine_id", ["M1", "M2", "M2"]))
+    table = season_cost(lifted, audits, fields, keeping, {}, prices)
     by = {r["part"]: r for r in table.iter_rows(named=True)}
     assert by["soil"]["mass_t"] == pytest.approx(25 * (0.08 + 0.12 + 0.10))
     assert by["soil"]["money"] == pytest.approx(7.5 * (0.1 * 30 + 4 + 6))
     assert by["soil"]["n"] == 2
-    # Two loads, means 8 and 12: 12.706 x 2.828 / 1.414 points about the mean, on the 25 t that were not measured.
+    # Two loads of two visits, 8 and 12: 12.706 x 2.828 / 1.414 points about the mean, on the 25 t that were not
+    # measured.
     assert by["soil"]["mass_hi95"] - by["soil"]["mass_t"] == pytest.approx(25 * 12.706 * 2 / 100, rel=1e-3)
     clean = 75 - 7.5
     assert by["roots"]["mass_t"] == pytest.approx(3.0 / 80 * clean)
     assert by["roots"]["money"] == pytest.approx(3.0 / 80 * clean * 40)
     assert by["pile"]["mass_t"] == pytest.approx(7.0 * clean / 1000)
     assert by["pile"]["money"] == pytest.approx(7.0 * clean / 1000 * 500)
+    assert by["pile"]["mass_hi95"] - by["pile"]["mass_t"] == pytest.approx(12.706 * clean / 1000, rel=1e-3)
+    assert by["roots"]["mass_hi95"] - by["roots"]["mass_t"] == pytest.approx(12.706 / 80 * clean, rel=1e-3)
+    one = season_cost(facts([8.0, 12.0, None]), audits.head(1), fields, keeping, {}, prices)
+    assert one["mass_lo95"].to_list() == one["money_hi95"].to_list() == [None] * 3
+    assert one["mass_t"].to_list() == [table["mass_t"][0], 2.0 / 80 * clean, 7.0 * clean / 1000]
 
 
 def test_without_a_measured_load_nothing_is_said():
-    empty = pl.DataFrame({ROOT_LOSS: []}, schema={ROOT_LOSS: pl.Float64})
+    empty = pl.DataFrame(schema={ROOT_LOSS: pl.Float64})
     fields = pl.DataFrame(schema={"field_id": pl.String, "lat_deg": pl.Float64, "lon_deg": pl.Float64})
     nothing = facts([None]).with_columns(pl.col(DIRT).cast(pl.Float64))
-    assert season_cost(nothing, empty, fields, pl.DataFrame({"loss_kg_per_t": []}), {}, Prices()).height == 0
+    assert (
+        season_cost(
+            nothing,
+            empty,
+            fields,
+            pl.DataFrame(schema={"load_id": pl.String, "loss_kg_per_t": pl.Float64}),
+            {},
+            Prices(),
+        ).height
+        == 0
+    )
 
 
 def effects() -> pl.DataFrame:
@@ -86,7 +104,7 @@ def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
         >= POWER
         > power_of(wide["pairs"] - 1, float(np.log1p(0.06)), sd)
     )
-    assert wide["machine_days"] == pytest.approx(2 * wide["pairs"] / 12)
+    assert wide["machine_days"] == np.ceil(2 * wide["pairs"] / 12)
     assert table.row(2, named=True)["detect_pct"] == 5.0
 
 

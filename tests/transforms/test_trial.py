@@ -13,6 +13,8 @@ from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, drawn_order, read_trial, trial_toml
 from transforms.trial.power import least_found, pair_sd, pairs_for, power_of
 from transforms.trial.read import find_loads, interval, p_value, read, signs
+from transforms.trial.size import days_for
+from transforms.trial.wanted import trials_wanted
 from transforms.workspace import read_season
 
 DAY = dt.date(2025, 10, 20)
@@ -152,6 +154,30 @@ def test_nothing_is_tried_that_the_fleet_has_not(season):
         design_trial(ASKED, facts(trial(), 0.0), ADVICE.head(0), FITTED, season, [], "here")
     with pytest.raises(WorkspaceError, match="more than 200 pairs"):
         design_trial({**asked, "detect_pct": 0.5}, facts(trial(), 0.0), ADVICE, FITTED, season, [], "here")
+
+
+def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
+    """An open effect of -2.2 to 6.4 %: the page's row, then a plan by the very arguments that the page names."""
+    one = facts(trial(), 0.0)
+    # Fewer loads on the wet day than on the others: days are those of the machine, whatever the class.
+    days = [one.with_columns(pl.lit(DAY + dt.timedelta(days=d)).alias("shift_date")).head(n)
+            for d, n in enumerate((16, 6, 13))]  # fmt: skip
+    loads = pl.concat(days).with_columns(
+        pl.format("L{}", pl.int_range(pl.len())).alias("load_id"),
+        pl.when(pl.col("shift_date") == DAY + dt.timedelta(days=1)).then(pl.lit("wet")).alias("wetness_class"),
+        pl.Series("sample_kg", np.linspace(10, 25, 35)),
+    )
+    effect = pl.DataFrame([{
+        "response": DIRT, "setting": "cleaner_1_speed_rpm", "wetness_class": "wet", "soil_class": None, "step": 1.5,
+        "unit": "rpm", "change_pct": 2.0, "lo95": -2.2, "hi95": 6.4, "n": 50, "says": "measured association",
+    }], schema_overrides={"soil_class": pl.String})  # fmt: skip
+    wanted = trials_wanted(effect, loads, 0.09, season.lab_cv_at_25_kg, season.catalogue).row(0, named=True)
+    asked = {**ASKED, "setting": wanted["setting"], "machine": wanted["machine_id"], "to": 39.0,
+             "detect_pct": float(f"{wanted['detect_pct']:.0f}")}  # fmt: skip
+    planned = design_trial(asked, loads, ADVICE.head(0), FITTED, season, [], "here")
+    assert len(planned.order) == 2 * wanted["pairs"]
+    assert days_for(len(planned.order), loads, planned.machine_id) == wanted["machine_days"]
+    assert f"it takes {wanted['machine_days']:.0f} days" in what_a_day_finds(planned, loads)
 
 
 # --- reading

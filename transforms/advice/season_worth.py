@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.stats import t as student
 
 from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
 from transforms.advice.shrinkage import Shrinkage
 from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.cluster_mean import VISIT, cluster_mean
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
 from transforms.trace.season_trace import road_km
 from transforms.workspace import Prices
@@ -109,14 +109,6 @@ def _told(draws: Array) -> dict[str, float]:
     return {"saved": float(draws.mean()), "lo95": float(low), "hi95": float(high)}
 
 
-def _mean(values: pl.Series) -> tuple[float, float, int]:
-    """A mean, half its 95 % interval, and n."""
-    x = values.drop_nulls().to_numpy()
-    if x.size < 2:
-        return float(x.mean()) if x.size else 0.0, 0.0, x.size
-    return float(x.mean()), float(student.ppf(0.975, x.size - 1) * x.std(ddof=1) / np.sqrt(x.size)), x.size
-
-
 def _roads(facts: pl.DataFrame, fields: pl.DataFrame, sites: dict[str, tuple[float, float]], haul_km: float) -> Array:
     """Kilometres of road of each load; the workspace's usual haul where field or site has no place."""
     places = {f: (lat, lon) for f, lat, lon in fields.select("field_id", "lat_deg", "lon_deg").iter_rows()}
@@ -133,6 +125,8 @@ def season_cost(
 ) -> pl.DataFrame:  # fmt: skip
     """Return `season_cost`. Loads not measured are taken to be as dirty as the mean of those that are.
 
+    Intervals take visits for clusters; they are null with fewer than two.
+
     Args:
         facts: `load_fact`.
         audits: `audit_fact`.
@@ -141,32 +135,40 @@ def season_cost(
         sites: where factories stand.
         prices: what soil, roots and sugar cost.
     """
-    dirt, half, n = _mean(facts[DIRT])
-    if n == 0:
+    dirt = cluster_mean(facts, DIRT)
+    if dirt.mean is None:
         return pl.DataFrame(schema=COST_SCHEMA)
-    gross, pct = facts["gross_t"].to_numpy(), facts[DIRT].fill_null(dirt).to_numpy()
+    gross, pct = facts["gross_t"].to_numpy(), facts[DIRT].fill_null(dirt.mean).to_numpy()
     unmeasured = float(facts.filter(pl.col(DIRT).is_null())["gross_t"].sum())
     soil_t, clean_t = gross * pct / 100, float((gross * (1 - pct / 100)).sum())
-    soil, soil_half = float(soil_t.sum()), unmeasured * half / 100
+    soil = float(soil_t.sum())
     freight = prices.freight_per_t_km * _roads(facts, fields, sites, prices.haul_km)
     per_t = float(
         (soil_t * (freight + prices.soil_handling_per_t + prices.soil_disposal_per_t)).sum() / max(soil, 1e-9)
     )
-    rows = [(SOIL, soil, soil_half, per_t, n)]
-    lost, lost_half, plots = _mean(audits[ROOT_LOSS]) if ROOT_LOSS in audits.columns else (0.0, 0.0, 0)
+    rows = [_part(SOIL, soil, _times(dirt.half, unmeasured / 100) if unmeasured else 0.0, per_t, dirt.n)]
+    lost = cluster_mean(audits, ROOT_LOSS) if ROOT_LOSS in audits.columns else None
     crop = float(facts["yield_t_ha"].mean() or 0.0)  # type: ignore[arg-type]
-    if plots and crop:
+    if lost is not None and lost.mean is not None and crop:
         sugar = facts["sugar_pct"].mean() if "sugar_pct" in facts.columns else None
         at = CropAndHaul(crop, prices.haul_km, 1.0, None if sugar is None else float(sugar))  # type: ignore[arg-type]
-        rows.append((ROOTS, lost * clean_t / crop, lost_half * clean_t / crop, beet_worth_per_t(at, prices), plots))
-    if keeping.height:
-        kg, kg_half, kept = _mean(keeping["loss_kg_per_t"])
-        rows.append((PILE, kg * clean_t / 1000, kg_half * clean_t / 1000, prices.sugar_per_t, kept))
-    return pl.DataFrame(
-        [
-            {"part": part, "mass_t": t, "mass_lo95": t - h, "mass_hi95": t + h, "money": t * price,
-             "money_lo95": (t - h) * price, "money_hi95": (t + h) * price, "n": count}
-            for part, t, h, price, count in rows
-        ],
-        schema=COST_SCHEMA,
-    )  # fmt: skip
+        hectares, worth = clean_t / crop, beet_worth_per_t(at, prices)
+        rows.append(_part(ROOTS, lost.mean * hectares, _times(lost.half, hectares), worth, lost.n))
+    kept = cluster_mean(keeping.join(facts.select("load_id", *VISIT), on="load_id", how="left"), "loss_kg_per_t")
+    if kept.mean is not None:
+        lost_t = kept.mean * clean_t / 1000
+        rows.append(_part(PILE, lost_t, _times(kept.half, clean_t / 1000), prices.sugar_per_t, kept.n))
+    return pl.DataFrame(rows, schema=COST_SCHEMA)
+
+
+def _times(half: float | None, factor: float) -> float | None:
+    return None if half is None else half * factor
+
+
+def _part(part: str, mass_t: float, half_t: float | None, price: float, n: int) -> dict[str, object]:
+    """A row of `season_cost`; no interval if it is not known."""
+    low, high = (None, None) if half_t is None else (mass_t - half_t, mass_t + half_t)
+    return {
+        "part": part, "mass_t": mass_t, "mass_lo95": low, "mass_hi95": high, "money": mass_t * price,
+        "money_lo95": _times(low, price), "money_hi95": _times(high, price), "n": n,
+    }  # fmt: skip

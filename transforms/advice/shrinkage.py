@@ -72,9 +72,14 @@ def _known_ways(fit: ResponseFit) -> dict[str, float]:
     return {s.name: ways[s.breaks] if fit.response == ROOT_LOSS else 0.0 for s in fit.frame.settings}
 
 
+def _has_kind(fit: ResponseFit, kind: str) -> bool:
+    return any(f"{s}{kind}" in fit.at for s in fit.settings)
+
+
 def shrinkage(fit: ResponseFit) -> Shrinkage:
     """Return the spread of the settings' effects by (11)."""
-    kinds = ["", *(f" by {by}" for by in fit.frame.terms.plainly_by)]
+    # Without variation of a condition nothing is multiplied by it, and its kind has no effects.
+    kinds = [k for k in ("", *(f" by {by}" for by in fit.frame.terms.plainly_by)) if _has_kind(fit, k)]
     mine = [(i, s, fit.at[f"{s}{k}"]) for i, k in enumerate(kinds) for s in fit.settings if f"{s}{k}" in fit.at]
     kind, places, known = np.array([i for i, *_ in mine]), np.array([p for *_, p in mine]), _known_ways(fit)
     way = np.array([known[s] if i == 0 else 0.0 for i, s, _ in mine])

@@ -199,18 +199,22 @@ def _corners(table: dict[str, Any], q: Question) -> list[tuple[int, float]]:
     """Nodes around a point of wetness and clay, with their weights; beyond the grid its edge counts."""
     sides = []
     for grid, value in ((table["wetness"], q.topsoil_wetness), (table["clay"], q.clay_pct)):
-        v = float(np.clip(value, grid[0], grid[-1]))
-        i = int(np.clip(np.searchsorted(grid, v, side="right") - 1, 0, len(grid) - 2))
-        t = (v - grid[i]) / (grid[i + 1] - grid[i])
+        i, t = _position(grid, value)
         sides.append(((i, 1 - t), (i + 1, t)))
     width = len(table["clay"])
     return [(i * width + j, a * b) for i, a in sides[0] for j, b in sides[1] if a * b > 0]
 
 
-def _between(grid: list[float], draws: Array, value: float) -> Array:
+def _position(grid: list[float], value: float) -> tuple[int, float]:
+    """Return the node at or below a value and the share of the way to the next; 0 if the grid has no width there."""
     v = float(np.clip(value, grid[0], grid[-1]))
     i = int(np.clip(np.searchsorted(grid, v, side="right") - 1, 0, len(grid) - 2))
-    t = (v - grid[i]) / (grid[i + 1] - grid[i])
+    width = grid[i + 1] - grid[i]
+    return i, (v - grid[i]) / width if width > 0 else 0.0
+
+
+def _between(grid: list[float], draws: Array, value: float) -> Array:
+    i, t = _position(grid, value)
     return np.asarray((1 - t) * draws[:, i] + t * draws[:, i + 1])
 
 

@@ -5,7 +5,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.benchmark.funnel import funnel
-from transforms.benchmark.levels import KINDS, Levels, own_levels
+from transforms.benchmark.levels import KINDS, UNKNOWN, Levels, own_levels
 from transforms.benchmark.ranks import ranks
 from transforms.catalogue import ROOT_LOSS
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit, pct_from_scale
@@ -13,17 +13,25 @@ from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit, pct_from_scale
 Array = NDArray[np.float64]
 BENCHMARK_SCHEMA = {
     "subject_kind": pl.String, "subject_id": pl.String, "response": pl.String, "observed": pl.Float64,
-    "expected": pl.Float64, "from_conditions": pl.Float64, "from_settings": pl.Float64, "unexplained": pl.Float64,
-    "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64, "shrunken_lo95": pl.Float64,
-    "shrunken_hi95": pl.Float64, "rank": pl.Int64, "rank_lo95": pl.Int64, "rank_hi95": pl.Int64, "subjects": pl.Int64,
-    "limit_95": pl.Float64, "limit_998": pl.Float64, "overdispersion": pl.Float64, "funnel": pl.String,
+    "expected": pl.Float64, "from_conditions": pl.Float64, "from_settings": pl.Float64, "from_outliers": pl.Float64,
+    "unexplained": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64,
+    "shrunken_lo95": pl.Float64, "shrunken_hi95": pl.Float64, "rank": pl.Int64, "rank_lo95": pl.Int64,
+    "rank_hi95": pl.Int64, "subjects": pl.Int64, "limit_95": pl.Float64, "limit_998": pl.Float64,
+    "overdispersion": pl.Float64, "funnel": pl.String, "standing": pl.String, "reason_code": pl.String,
     "n": pl.Int64, "says": pl.String, "last_shift_date": pl.Date,
 }  # fmt: skip
 SEASON_CHANGE_SCHEMA = {
     "response": pl.String, "season_start": pl.String, "before": pl.String, "observed_change": pl.Float64,
-    "from_conditions": pl.Float64, "from_settings": pl.Float64, "unexplained": pl.Float64, "lo95": pl.Float64,
-    "hi95": pl.Float64, "n": pl.Int64,
+    "from_conditions": pl.Float64, "from_settings": pl.Float64, "from_outliers": pl.Float64, "unexplained": pl.Float64,
+    "lo95": pl.Float64, "hi95": pl.Float64, "n": pl.Int64,
 }  # fmt: skip
+FEW_LOADS, SAME_AS_MACHINE, ONLY_ONE = "few_loads", "same_as_machine", "only_one"
+REASONS = {
+    SAME_AS_MACHINE: "cannot be told from the machine: each has one operator",
+    ONLY_ONE: "there is only one",
+}
+"""Why a whole kind of subjects is not compared: code -> sentence."""
+LOWER, USUAL, HIGHER = "lower", "usual", "higher"
 RANKED_FROM = 3
 """Fewer subjects than this are not ranked."""
 
@@ -50,27 +58,39 @@ def _means(levels: Levels, values: Array) -> Array:
 
 def _rows(fit: ResponseFit, levels: Levels, min_loads: int) -> pl.DataFrame:
     z = _means(levels, fit.z)
-    typical = float(levels.weight @ fit.z / levels.weight.sum())
+    typical = float(levels.weight @ fit.pseudo / levels.weight.sum())
+    outliers = _means(levels, fit.z - fit.pseudo)
     rate = _rate(fit.response, z, typical)
     settings = _means(levels, levels.settings) - float(levels.weight @ levels.settings / levels.weight.sum())
     observed, n = unscaled(fit.response, z), np.bincount(levels.code, minlength=levels.labels.size)
-    expected = observed - rate * (settings + levels.own)
+    expected = observed - rate * (settings + outliers + levels.own)
     (low, high), (shrunk_low, shrunk_high) = levels.interval, levels.shrunken.interval
     limits = funnel(levels.own, np.sqrt(np.diag(levels.own_cov)))
-    known = n >= min_loads
+    known = (n >= min_loads) & (levels.labels != UNKNOWN)
     table = pl.DataFrame({
         "subject_kind": [levels.kind] * n.size, "subject_id": levels.labels, "response": [fit.response] * n.size,
         "observed": observed, "expected": expected,
         "from_conditions": expected - unscaled(fit.response, np.array([typical]))[0],
-        "from_settings": rate * settings, "unexplained": rate * levels.own, "lo95": rate * low, "hi95": rate * high,
+        "from_settings": rate * settings, "from_outliers": rate * outliers, "unexplained": rate * levels.own,
+        "lo95": rate * low, "hi95": rate * high,
         "shrunken": rate * levels.shrunken.mean,
         "shrunken_lo95": rate * shrunk_low, "shrunken_hi95": rate * shrunk_high,
         "limit_95": rate * limits.half["95"], "limit_998": rate * limits.half["998"],
         "overdispersion": [limits.phi] * n.size, "funnel": limits.beyond(levels.own), "n": n,
+        "standing": standing(shrunk_low, shrunk_high),
         "last_shift_date": [fit.last_shift_date] * n.size,
     })  # fmt: skip
     table = table.join(_ranked(levels, known), on="subject_id", how="left", maintain_order="left")
-    return _named(table, known, min_loads)
+    shown = pl.Series(levels.labels != UNKNOWN)
+    return _named(table, known, min_loads).filter(shown)
+
+
+def standing(low: Array, high: Array) -> list[str]:
+    """Return where each subject stands: lower or higher if its shrunken level's 95 % interval excludes the middle.
+
+    Shrinkage allows for the number of subjects looked at and for what they differ by; ranks rest on the same levels.
+    """
+    return [HIGHER if a > 0 else LOWER if b < 0 else USUAL for a, b in zip(low, high, strict=True)]
 
 
 def _ranked(levels: Levels, known: NDArray[np.bool_]) -> pl.DataFrame:
@@ -88,30 +108,35 @@ def _ranked(levels: Levels, known: NDArray[np.bool_]) -> pl.DataFrame:
 
 
 def _named(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.DataFrame:
-    """Leave only the count of a subject with too few loads, and say so."""
+    """Leave only the count of a subject with too few loads, and give the reason."""
     told = ["subject_kind", "subject_id", "response", "n", "last_shift_date"]
     mask = pl.Series("known", known)
     return table.with_columns(
         *(pl.when(mask).then(pl.col(c)).alias(c) for c in table.columns if c not in told),
         pl.when(mask).then(pl.lit("measured association")).otherwise(
-            pl.lit(f"too few loads: fewer than {min_loads}")
+            pl.format("too few loads: {} measured and traced well, at least {} are needed", "n", pl.lit(min_loads))
         ).alias("says"),
+        pl.when(~mask).then(pl.lit(FEW_LOADS)).alias("reason_code"),
     ).select(list(BENCHMARK_SCHEMA)).cast(BENCHMARK_SCHEMA)  # type: ignore[arg-type]  # fmt: skip
 
 
-def _untold(fit: ResponseFit, kind: str, why: str) -> pl.DataFrame:
-    """Rows that hold only how many loads a subject has, and why no more."""
-    counts = fit.rows.group_by(pl.col(f"{kind}_id").alias("subject_id"), maintain_order=True).agg(
-        pl.len().cast(pl.Int64).alias("n")
+def _untold(fit: ResponseFit, kind: str, reason_code: str) -> pl.DataFrame:
+    """Rows that hold only how many loads a subject has, and the reason why no more."""
+    key = KINDS[kind][0]
+    counts = (
+        fit.rows.drop_nulls(key)
+        .group_by(pl.col(key).cast(pl.String).alias("subject_id"), maintain_order=True)
+        .agg(pl.len().cast(pl.Int64).alias("n"))
     )
-    told = {"subject_kind": kind, "response": fit.response, "says": why, "last_shift_date": fit.last_shift_date}
+    told = {"subject_kind": kind, "response": fit.response, "says": REASONS[reason_code], "reason_code": reason_code,
+            "last_shift_date": fit.last_shift_date}  # fmt: skip
     rows = counts.with_columns(pl.lit(v).alias(k) for k, v in told.items())
     return pl.concat([pl.DataFrame(schema=BENCHMARK_SCHEMA), rows], how="diagonal")
 
 
 def _changes(fit: ResponseFit, levels: Levels) -> pl.DataFrame:
     """Each season against the one before: how much of the change is conditions, settings, neither."""
-    z, settings = _means(levels, fit.z), _means(levels, levels.settings)
+    z, settings, outliers = (_means(levels, v) for v in (fit.z, levels.settings, fit.z - fit.pseudo))
     n = np.bincount(levels.code, minlength=levels.labels.size)
     observed, rows = unscaled(fit.response, z), []
     for k in range(1, levels.labels.size):
@@ -122,27 +147,31 @@ def _changes(fit: ResponseFit, levels: Levels) -> pl.DataFrame:
         half = levels.interval[1][k] - levels.own[k]
         half *= float(np.sqrt(L @ levels.own_cov @ L / levels.own_cov[k, k]))
         change = float(observed[k] - observed[k - 1])
-        by_settings = rate * (settings[k] - settings[k - 1])
+        by_settings, by_outliers = rate * (settings[k] - settings[k - 1]), rate * (outliers[k] - outliers[k - 1])
         rows.append((fit.response, str(levels.labels[k]), str(levels.labels[k - 1]), change,
-                     change - by_settings - rate * own, by_settings, rate * own, rate * (own - half),
-                     rate * (own + half), int(n[k])))  # fmt: skip
+                     change - by_settings - by_outliers - rate * own, by_settings, by_outliers, rate * own,
+                     rate * (own - half), rate * (own + half), int(n[k])))  # fmt: skip
     return pl.DataFrame(rows, schema=SEASON_CHANGE_SCHEMA, orient="row")
 
 
 def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the `benchmark` and `season_change` rows of a fit.
 
-    observed - expected = from_settings + unexplained and expected - typical = from_conditions, exactly; all in the
-    response's own unit, about the fleet's typical load (mean on the fitted scale). The expectation holds conditions
-    and the levels of the other factors (for a machine: its fields, days, operators).
+    observed - expected = from_settings + from_outliers + unexplained and expected - typical = from_conditions, exactly;
+    all in the response's own unit, about the fleet's typical load (mean on the fitted scale). `observed` is the mean of
+    the values measured; `from_outliers` is the part of it by which outlying loads were Huberised (0 if tails are not
+    heavy). The expectation holds conditions and the levels of the other factors (for a machine: its fields, days,
+    operators).
     """
     tables, changes = [pl.DataFrame(schema=BENCHMARK_SCHEMA)], [pl.DataFrame(schema=SEASON_CHANGE_SCHEMA)]
     for kind in KINDS:
         if kind == "operator" and fit.left_out.get(kind, "").startswith("cannot be told"):
-            tables.append(_untold(fit, kind, "cannot be told from the machine: each has one operator"))
+            tables.append(_untold(fit, kind, SAME_AS_MACHINE))
             continue
         levels = own_levels(fit, kind)
         if levels is None:
+            if kind != "season" and KINDS[kind][0] in fit.rows.columns:
+                tables.append(_untold(fit, kind, ONLY_ONE))
             continue
         tables.append(_rows(fit, levels, min_loads))
         if kind == "season":

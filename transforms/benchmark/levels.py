@@ -6,7 +6,8 @@ Here the settings' within-visit effects b^ are taken off, and what is left is fi
     z - S b^ = conditions c^ + field + machine + operator + machine-day + site-day (+ grower) + e                (15)
 
 then with these taken off as well and the subjects' own levels bound by nothing: so a subject's residuals sum to zero
-and observed less expected is exactly settings + own level. The levels carry the error of b^ and c^:
+and observed less expected is exactly settings + own level. z are the fit's pseudo-values (model/tails.py): a gross
+laboratory error is not part of any subject's level. The levels carry the error of b^ and c^:
 
     Cov(u^) = Cov(u^ | b^, c^) + A [S C] Cov(b^, c^) [S C]' A',   A the linear map of the second fit             (16)
 
@@ -32,12 +33,14 @@ from transforms.model.cross_products import DenseBlock, Factor, cross_products
 from transforms.model.decompose import setting_parts
 from transforms.model.design import condition_values
 from transforms.model.equations import Equations
-from transforms.model.fit import FACTORS, ResponseFit
+from transforms.model.fit import FACTORS, ResponseFit, independent_columns
 from transforms.model.reml import RemlFit, fit_products, profile
 
 Array = NDArray[np.float64]
 KINDS = {"machine": ("machine_id",), "operator": ("operator_id",), "grower": ("grower_id",), "field": ("field_id",),
          "season": ("season_start",)}  # fmt: skip
+UNKNOWN = ""
+"""Label of the loads whose subject is not known: together one level of the model that no table shows."""
 FREE = 1e4
 """Variance of a subject's own level, in variances of z, that binds it no more."""
 NUDGE = 0.02
@@ -79,17 +82,21 @@ class Levels:
 
 def _factor(rows: pl.DataFrame, name: str, keys: tuple[str, ...]) -> Factor:
     text = rows.select(pl.concat_str([pl.col(k).cast(pl.String) for k in keys], separator="|")).to_series()
+    text = text.fill_null(UNKNOWN)
     labels, codes = np.unique(text.to_numpy().astype(str), return_inverse=True)
     return Factor(name, codes.astype(np.int64), labels.size, labels=labels)
 
 
 def subject_factor(fit: ResponseFit, kind: str) -> Factor | None:
-    """Return the subjects of a kind; None where the facts do not name them, or name fewer than two."""
+    """Return the subjects of a kind; None where the facts do not name them, or name fewer than two.
+
+    Loads without a subject are a level of their own, `UNKNOWN`.
+    """
     keys = KINDS[kind]
-    if not set(keys) <= set(fit.rows.columns) or fit.rows.select(pl.col(keys).null_count()).row(0) != (0,) * len(keys):
+    if not set(keys) <= set(fit.rows.columns):
         return None
     found = _factor(fit.rows, kind, keys)
-    return found if found.levels > 1 else None
+    return found if found.labels is not None and (found.labels != UNKNOWN).sum() > 1 else None
 
 
 def _others(fit: ResponseFit, mine: Factor) -> list[Factor]:
@@ -97,7 +104,7 @@ def _others(fit: ResponseFit, mine: Factor) -> list[Factor]:
     asked = {n: keys for n, keys in FACTORS.items() if n in fit.reml.spans}
     out: list[Factor] = []
     for name, keys in {**asked, "grower": KINDS["grower"]}.items():
-        if name == mine.name or not set(keys) <= set(fit.rows.columns) or fit.rows[keys[0]].null_count():
+        if name == mine.name or not set(keys) <= set(fit.rows.columns):
             continue
         other = _factor(fit.rows, name, keys)
         if other.levels > 1 and not any(_same_partition(other, f) for f in (mine, *out)):
@@ -151,9 +158,11 @@ def _conditions(fit: ResponseFit, factors: list[Factor], settings: Array, w: Arr
     """The first fit, and its columns of conditions."""
     terms, values = fit.frame.terms, condition_values(fit.rows, fit.frame)
     lines, _ = condition_lines(values, terms.conditions, surface=terms.surface)
-    X = np.column_stack([np.ones(fit.z.size), lines[:, np.ptp(lines, axis=0) > 0]])
+    X = np.column_stack([np.ones(fit.pseudo.size), lines[:, np.ptp(lines, axis=0) > 0]])
+    # Without variation of clay, say, wetness x clay is wetness once more.
+    X = X[:, independent_columns(X.T @ X, list(range(X.shape[1])))]
     blocks = [DenseBlock(n, c) for n, c in condition_curves(values, terms.conditions, surface=terms.surface).items()]
-    reml = fit_products(cross_products(fit.z - settings, X, blocks, factors, w))
+    reml = fit_products(cross_products(fit.pseudo - settings, X, blocks, factors, w))
     return reml, np.hstack([X, *(b.columns for b in blocks)])
 
 
@@ -222,8 +231,8 @@ def own_levels(fit: ResponseFit, kind: str) -> Levels | None:
     factors, w = [mine, *_others(fit, mine)], fit.s2 / (fit.s2 + fit.known)
     settings = setting_parts(fit).sum(axis=1)
     known = _known(fit, factors, settings, w)
-    equations = Equations(cross_products(fit.z - known.part, np.ones((fit.z.size, 1)), [], factors, w))
-    at = {**known.variances, kind: FREE * float(np.var(fit.z))}
+    equations = Equations(cross_products(fit.pseudo - known.part, np.ones((fit.pseudo.size, 1)), [], factors, w))
+    at = {**known.variances, kind: FREE * float(np.var(fit.pseudo))}
     at = {k: v for k, v in at.items() if k in equations.spans}
     s = equations.solve(at, known.residual)
     share = np.bincount(mine.codes, weights=w, minlength=mine.levels) / w.sum()

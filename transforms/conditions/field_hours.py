@@ -115,12 +115,18 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
 
 
 def wetness_class(wetness: pl.Expr) -> pl.Expr:
-    """Return dry, moist or wet (common practice, no source)."""
+    """Return dry, moist or wet, null if it is not known (common practice, no source).
+
+    sql/macros/wetness_class.sql has the same cut points.
+    """
     named = pl.when(wetness < DRY_BELOW).then(pl.lit("dry")).when(wetness < WET_FROM).then(pl.lit("moist"))
-    return named.when(wetness.is_not_null()).then(pl.lit("wet"))
+    return named.when(wetness >= WET_FROM, wetness.cast(pl.Float64).is_not_nan()).then(pl.lit("wet"))
 
 
 def soil_class(clay_pct: pl.Expr) -> pl.Expr:
-    """Return light, medium or heavy (clay below 18, 18 to 35, above 35 %)."""
+    """Return light, medium or heavy (clay below 18, 18 to 35, above 35 %), null if it is not known.
+
+    sql/macros/soil_class.sql has the same cut points.
+    """
     named = pl.when(clay_pct < LIGHT_BELOW).then(pl.lit("light")).when(clay_pct <= HEAVY_ABOVE).then(pl.lit("medium"))
-    return named.when(clay_pct.is_not_null()).then(pl.lit("heavy"))
+    return named.when(clay_pct > HEAVY_ABOVE, clay_pct.cast(pl.Float64).is_not_nan()).then(pl.lit("heavy"))

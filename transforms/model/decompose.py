@@ -142,7 +142,7 @@ def expected(fit: ResponseFit) -> pl.DataFrame:
     cov = reml.cov_core[np.ix_(at, at)]
     for rows, D, _ in dense_passes(fit):
         columns = D[:, at] - mean
-        z[rows] = fit.z.mean() + columns @ reml.coef[at]
+        z[rows] = fit.typical + columns @ reml.coef[at]
         variance[rows] = ((columns @ cov) * columns).sum(axis=1)
     if "field" in reml.spans:
         field = fit.levels("field")
@@ -173,13 +173,13 @@ def _shared_out(fit: ResponseFit, visit: Array, intercepts: dict[str, Array]) ->
 
 
 def parts_of_z(fit: ResponseFit) -> list[tuple[str, str, Array]]:
-    """Return (source, kind, part of z): with `fit.z`'s mean they add up to z exactly."""
+    """Return (source, kind, part of z): with `fit.typical` they add up to z as measured."""
     parts: list[tuple[str, str, Array]] = [(s, "condition", v) for s, v in condition_parts(fit).items()]
     by_setting = setting_parts(fit)
     parts += [(s.name, "setting", by_setting[:, j]) for j, s in enumerate(fit.frame.settings) if s.name in fit.at]
     intercepts = intercept_parts(fit)
     known = np.sum([p for *_, p in parts], axis=0) + sum(intercepts.values())
-    visit = fit.fitted - float(fit.z.mean()) - known
+    visit = fit.fitted - fit.typical - known
     parts += [(name, name, part) for name, part in _shared_out(fit, visit, intercepts).items()]
     parts.append(("lab and unexplained", "unexplained", fit.z - fit.fitted))
     return parts
@@ -191,7 +191,7 @@ def why(fit: ResponseFit) -> pl.DataFrame:
     On the fitted scale the parts add up by construction; each is turned into points by the logarithmic mean
     (tare_i - tare_0) / (z_i - z_0), which keeps the sum exact (the LMDI rule, Ang 2004).
     """
-    typical = float(fit.z.mean())
+    typical = fit.typical
     gap = fit.z - typical
     tare, typical_tare = pct_from_scale(fit.z), float(pct_from_scale(np.array([typical]))[0])
     slope = typical_tare * (100 - typical_tare) / 100

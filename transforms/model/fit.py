@@ -88,7 +88,8 @@ class ResponseFit:
     Attributes:
         response: `dirt_tare_pct` or `top_tare_pct` (log of it over the rest) or `root_loss_t_ha` (log of loss + .05).
         rows: the facts used, in order of day and key.
-        z: the fitted scale, shape (n,).
+        z: the fitted scale as measured, shape (n,).
+        pseudo: what least squares was fitted to, shape (n,): pseudo-values of z (tails.py) if tails are heavy, else z.
         known: variance of measuring, to an eighth, shape (n,).
         frame: what the columns depend on.
         at: label of each column of D that is in the model -> its place in the coefficients.
@@ -110,6 +111,7 @@ class ResponseFit:
     response: str
     rows: pl.DataFrame
     z: Array
+    pseudo: Array
     known: Array
     frame: Frame
     at: dict[str, int]
@@ -137,6 +139,16 @@ class ResponseFit:
             self.remembered[name] = work_out()
         out: T = self.remembered[name]
         return out
+
+    @property
+    def residual(self) -> Array:
+        """Residuals of the fit, shape (n,): pseudo-values less fitted values, with variance `reml.residual + known`."""
+        return self.pseudo - self.fitted
+
+    @property
+    def typical(self) -> float:
+        """The typical load's z: the mean of the pseudo-values."""
+        return float(self.pseudo.mean())
 
     @property
     def settings(self) -> list[str]:
@@ -303,12 +315,15 @@ def columns_in(m: CrossProducts, frame: Frame, labels: list[str]) -> tuple[NDArr
             gone |= {n for n in labels if n == s.name or n.startswith(mine[1:])}
     square = np.diag(m.DD)
     live = [i for i, n in enumerate(labels) if n not in gone and square[i] > 0]
-    fixed = _independent(m.DD, [i for i in live if i < m.p])
+    fixed = independent_columns(m.DD, [i for i in live if i < m.p])
     return np.array([*fixed, *(i for i in live if i >= m.p)], dtype=np.int64), spread
 
 
-def _independent(DD: Array, live: list[int]) -> list[int]:
-    """Columns that do not depend on earlier ones: Cholesky row by row on the standardised cross-products."""
+def independent_columns(DD: Array, live: list[int]) -> list[int]:
+    """Return the columns among `live` that do not depend on earlier ones, given all cross-products.
+
+    Cholesky row by row on the standardised cross-products.
+    """
     kept: list[int] = []
     rows: list[Array] = []
     for i in live:
@@ -474,10 +489,10 @@ def fit_response(
         return None
     try:
         model, found, agrees = _with_last_season(plain.model, plain.by_class, plain.found, prior)
-        found, fitted, tails = _against_tails(model, plain.by_class, found, plain.z, plain.known)
+        settled = _against_tails(model, plain.by_class, found, plain.z, plain.known)
     except RemlError:
         return None
-    return _response_fit(plain, model, response, found, fitted, tails, agrees)
+    return _response_fit(plain, model, response, settled, agrees)
 
 
 def _with_last_season(
@@ -495,16 +510,26 @@ def _with_last_season(
     return model, model.fit(by_class, found.s2, (reml.variances, reml.residual)), agrees
 
 
-def _against_tails(model: _Model, by_class: Week, found: _Found, z: Array, known: Array) -> tuple[_Found, Array, Tails]:
-    """Where tails are heavy, fit again to values drawn in until all settles (Huber 1981, section 7.8)."""
-    plain, fitted = found.reml, model.fitted(found.reml)
+@dataclass(frozen=True)
+class _Settled:
+    """A fit after its tails were looked at, its fitted values and the values that it was fitted to."""
+
+    found: _Found
+    fitted: Array
+    pseudo: Array
+    tails: Tails
+
+
+def _against_tails(model: _Model, by_class: Week, found: _Found, z: Array, known: Array) -> _Settled:
+    """If tails are heavy, fit again to pseudo-values until all settles (Huber 1981, section 7.8)."""
+    plain, fitted, pseudo = found.reml, model.fitted(found.reml), z
     tails = tails_of(z, fitted, found.reml.residual + known)
     if not tails.heavy:
-        return found, fitted, tails
+        return _Settled(found, fitted, z, tails)
     rest, looked, se = max(plain.residual, model.floor), FixedPoint(model.floor), plain.errors
     for _ in range(HUBER.turns):
-        before = found.reml
-        drawn = with_values(by_class, model.passes, pseudo_values(z, fitted, rest + known), model.classes)
+        before, pseudo = found.reml, pseudo_values(z, fitted, rest + known)
+        drawn = with_values(by_class, model.passes, pseudo, model.classes)
         found = model.weighed_with(drawn, rest, (found.reml.variances, found.reml.residual), ROUGHLY)
         fitted = model.fitted(found.reml)
         looked.turns.append((rest, found.reml.residual))
@@ -513,24 +538,23 @@ def _against_tails(model: _Model, by_class: Week, found: _Found, z: Array, known
             break
         rest = looked.next()
     found = model.weighed_with(drawn, found.s2, (found.reml.variances, found.reml.residual), SETTLES)
-    fitted = model.fitted(found.reml)
     moved = float(np.max(np.abs(found.reml.beta - plain.beta) / se))
-    return found, fitted, replace(tails, drawn_in=True, largest_move_se=moved)
+    return _Settled(found, model.fitted(found.reml), pseudo, replace(tails, drawn_in=True, largest_move_se=moved))
 
 
 def _response_fit(
-    plain: _Plain, model: _Model, response: str, found: _Found, fitted: Array, tails: Tails, agrees: Agreement | None
+    plain: _Plain, model: _Model, response: str, settled: _Settled, agrees: Agreement | None
 ) -> ResponseFit:
-    rows, frame = model.rows, model.frame
+    rows, frame, found = model.rows, model.frame, settled.found
     visit = visits_of(rows)
     x, has = setting_steps(rows, frame, visit)
     means, believed = visit_means(x, visit), reliability(rows, np.array(frame.stays), [s.name for s in frame.settings])
     counts = np.maximum(has.sum(axis=0), 1)
     return ResponseFit(
-        response, rows, plain.z, plain.known, frame, {n: i for i, n in enumerate(found.kept)}, found.reml, found.s2,
-        fitted, means + believed * (x - means), has, modifiers_of(condition_values(rows, frame), frame),
-        (believed * has).sum(axis=0) / counts, plain.spread, tails, plain.left_out, agrees,
-        _fingerprint(rows, frame, plain.z),
+        response, rows, plain.z, settled.pseudo, plain.known, frame, {n: i for i, n in enumerate(found.kept)},
+        found.reml, found.s2, settled.fitted, means + believed * (x - means), has,
+        modifiers_of(condition_values(rows, frame), frame), (believed * has).sum(axis=0) / counts, plain.spread,
+        settled.tails, plain.left_out, agrees, _fingerprint(rows, frame, plain.z),
     )  # fmt: skip
 
 

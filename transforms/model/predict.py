@@ -88,7 +88,7 @@ def usual_part(fit: ResponseFit, setting: str) -> float:
 
 def expected_scale(fit: ResponseFit, place: Place, field_id: str, settings: Mapping[str, float]) -> float:
     """Return z expected of a machine in a field under the place's conditions, its settings as given."""
-    z = float(fit.z.mean()) + condition_level(fit, place.conditions)
+    z = fit.typical + condition_level(fit, place.conditions)
     z += fit.intercept("field", field_id) + fit.intercept("machine", place.machine_id)
     for name in fit.settings:
         if name in settings:

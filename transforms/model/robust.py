@@ -2,7 +2,8 @@
 
 The cluster-robust ("sandwich") variance of contrasts (Liang and Zeger 1986) with visits as clusters: what each visit
 pulls a contrast by is c'C^-1 M_v'W e_v / (1 - h), and their squares add up, times (G - 1) / G. e / (1 - h) is about
-the residual of a visit left out, the jackknife's (Bell and McCaffrey 2002), with the mean leverage h = edf / n.
+the residual of a visit left out, the jackknife's (Bell and McCaffrey 2002), with the mean leverage h = edf / n. e are
+residuals of pseudo-values (tails.py): those of measured values would let gross laboratory errors widen every interval.
 """
 
 import numpy as np
@@ -21,9 +22,9 @@ def robust_errors(fit: ResponseFit, L: Array) -> Array:
     """Return cluster-robust standard errors of contrasts `L` over M, shape (k, M), as shape (k,)."""
     m = fit.reml.equations.m
     pull = fit.reml.equations.inverse(fit.reml.solution, L.T)
-    left = (fit.z - fit.fitted) * row_weights(fit)
+    left = fit.residual * row_weights(fit)
     visit = fit.visits
-    groups, n = int(visit.max()) + 1, fit.z.size
+    groups, n = int(visit.max()) + 1, visit.size
     sums = np.zeros((groups, L.shape[0]))
     for rows, D, cols in dense_passes(fit):
         share = D @ pull[: m.d] + factor_values(m, cols, pull)

@@ -150,7 +150,7 @@ def variance_shares(fit: ResponseFit) -> pl.DataFrame:
     found["lab"] = _Share("lab", lab, 0.0, 0.0)
     found["unexplained"] = _Share("unexplained", left, left / wide - left, left * wide - left)
     total = sum(s.value for s in found.values())
-    if not 1 / MOST_ASTRAY < total / float(np.var(fit.z)) < MOST_ASTRAY:
+    if not 1 / MOST_ASTRAY < total / float(np.var(fit.pseudo)) < MOST_ASTRAY:
         silent = {"response": fit.response, "source": "all", "kind": "all"}
         return pl.DataFrame([{**silent, "says": "too few loads to share the spread out"}], schema=SHARE_SCHEMA)
     days = [found.pop(name) for name in ("machine_day", "site_day") if name in found]

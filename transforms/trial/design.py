@@ -10,11 +10,11 @@ import polars as pl
 from transforms.catalogue import DIRT
 from transforms.errors import WorkspaceError
 from transforms.trial.plan import Trial, drawn_order
-from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, least_found, pair_sd, pairs_for
+from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, least_found
+from transforms.trial.size import TrialNoise, days_for, loads_a_day, trial_size
 from transforms.workspace import Season
 
 USUAL_DETECT_PCT = 5.0
-USUAL_SAMPLE_KG = 25.0
 TRIED = (0.02, 0.98)
 
 
@@ -86,10 +86,9 @@ def design_trial(
     if not fitted.height:
         raise WorkspaceError("dirt is not fitted yet", where=where, mend=f"run 'taretrace fit {where}' first")
     values = _values(facts, found, asked["to"], season)
-    kg = facts["sample_kg"].mean() if "sample_kg" in facts.columns else None
-    sd = pair_sd(float(fitted["residual_sd"][0]), season.lab_cv_at_25_kg, float(kg or USUAL_SAMPLE_KG))  # type: ignore[arg-type]
+    noise = TrialNoise(float(fitted["residual_sd"][0]), season.lab_cv_at_25_kg)
     detect = float(asked["detect_pct"] or abs(found["dirt_change_pct"] or USUAL_DETECT_PCT))
-    pairs = pairs_for(float(np.log1p(detect / 100)), sd, asked["power"])
+    pairs = trial_size(facts, found["machine_id"], detect, noise, asked["power"]).pairs
     if pairs is None:
         raise WorkspaceError(
             f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %", where=where,
@@ -102,7 +101,7 @@ def design_trial(
     seed = int(hashlib.sha256(f"{name}|{found['machine_id']}|{field_id}|{day}".encode()).hexdigest()[:8], 16)
     return Trial(
         name, found["machine_id"], field_id, day, found["setting"], values, drawn_order(pairs, seed), detect,
-        asked["power"], sd,
+        asked["power"], noise.pair_sd(facts),
     )  # fmt: skip
 
 
@@ -118,9 +117,8 @@ def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
 
 def what_a_day_finds(trial: Trial, facts: pl.DataFrame) -> str:
     """Say how many days a trial takes its machine, and what one day's loads would find."""
-    by_day = facts.filter(pl.col("machine_id") == trial.machine_id).group_by("shift_date", maintain_order=True).len()
-    loads = float(by_day["len"].median())  # type: ignore[arg-type]
-    pairs, days = int(loads // 2), int(np.ceil(len(trial.order) / max(loads, 1)))
+    loads = loads_a_day(facts, trial.machine_id)
+    pairs, days = int(loads // 2), days_for(len(trial.order), facts, trial.machine_id)
     if days <= 1 or pairs < FEWEST_PAIRS:
         return f"This machine lifts about {loads:.0f} loads a day."
     found = 100 * float(np.expm1(least_found(pairs, trial.pair_sd, trial.power)))

@@ -110,7 +110,7 @@ def _site_days(fit: ResponseFit) -> Row:
     """Residuals by the factory's day: what a lab's bad day leaves behind once its own intercept is taken off."""
     if "site_id" not in fit.rows.columns:
         return _row("site_day", None, 1.0, passed=None, says="no site is known")
-    standard = (fit.z - fit.fitted) / np.sqrt(fit.reml.residual + fit.known)
+    standard = fit.residual / np.sqrt(fit.reml.residual + fit.known)
     table = fit.rows.select("site_id", "shift_date").with_columns(pl.Series("r", standard))
     days = (
         table.group_by("site_id", "shift_date", maintain_order=True)

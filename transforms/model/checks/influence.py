@@ -40,7 +40,7 @@ def influence(fit: ResponseFit, factor: str) -> Influence | None:
     if labels.size < 5:
         return None
     eq, d = fit.reml.equations, fit.width
-    left = (fit.z - fit.fitted) * row_weights(fit)
+    left = fit.residual * row_weights(fit)
     scores = np.zeros((eq.m.r.size, labels.size))
     for rows, D, _ in dense_passes(fit):
         one = np.zeros((D.shape[0], labels.size))

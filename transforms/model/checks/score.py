@@ -26,7 +26,7 @@ class ScoreTest:
 def score_test(fit: ResponseFit, added: Array) -> ScoreTest:
     """Test columns `added`, shape (n, k), beside the model's.
 
-    With P the projection of the fitted model, the statistic is z'P A (A'P A)^-1 A'P z / k.
+    With P the projection of the fitted model, the statistic is z'P A (A'P A)^-1 A'P z / k, z the pseudo-values.
     """
     w = row_weights(fit)[:, None]
     eq, s2 = fit.reml.equations, fit.reml.residual
@@ -35,7 +35,7 @@ def score_test(fit: ResponseFit, added: Array) -> ScoreTest:
         weighed = added[rows] * w[rows]
         MWA[: eq.m.d] += D.T @ weighed
         MWA[eq.m.d :] += factor_sums(eq.m, cols, weighed)
-    AWA, AWr = added.T @ (w * added), (w * added).T @ (fit.z - fit.fitted)
+    AWA, AWr = added.T @ (w * added), (w * added).T @ fit.residual
     APA = (AWA - MWA.T @ eq.inverse(fit.reml.solution, MWA)) / s2
     APz = AWr / s2
     alive = np.diag(APA) > 1e-8 * np.maximum(np.diag(AWA), 1e-300) / s2

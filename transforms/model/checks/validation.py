@@ -1,4 +1,8 @@
-"""Does the model predict loads of fields and weeks it has not seen, as well as a black box on the same columns?"""
+"""Errors on fields and weeks left out, beside those of a black box on the same columns.
+
+All predictors learn from the pseudo-values (tails.py) and are compared with the values measured: a pseudo-value of a
+row left out would depend on the whole fit, which has seen that row.
+"""
 
 import warnings
 from collections.abc import Sequence
@@ -55,7 +59,7 @@ class _Asked:
         self.fit, self.part = fit, part
         self.at = np.flatnonzero(part >= 0)
         rows = fit.rows[self.at]
-        z, classes = fit.z[self.at], variance_class(fit.known[self.at])
+        z, classes = fit.pseudo[self.at], variance_class(fit.known[self.at])
         self.passes = columns_once(fit) if rows.height == fit.rows.height else Passes(rows, fit.frame)
         by_part: dict[int, list[Week]] = {int(k): [] for k in np.unique(part[self.at])}
         for week, cols in self.passes:
@@ -106,22 +110,22 @@ def _challenger(fit: ResponseFit, train: Mask, test: Mask) -> Array:
             max_iter=200, learning_rate=0.08, min_samples_leaf=20, early_stopping=True, random_state=SEED,
             categorical_features=np.array(categories),
         )  # fmt: skip
-        booster.fit(table[train], fit.z[train])
+        booster.fit(table[train], fit.pseudo[train])
         return np.asarray(booster.predict(table[test]))
 
 
 def _last_load(fit: ResponseFit, train: Mask, test: Mask) -> Array:
     """The last load of the same machine among the rows seen; the mean where there is none."""
     if "lifted_at" not in fit.rows.columns:
-        return np.full(int(test.sum()), float(fit.z[train].mean()))
-    table = fit.rows.select("machine_id", "lifted_at").with_columns(pl.Series("z", fit.z)).with_row_index("i")
+        return np.full(int(test.sum()), float(fit.pseudo[train].mean()))
+    table = fit.rows.select("machine_id", "lifted_at").with_columns(pl.Series("z", fit.pseudo)).with_row_index("i")
     seen = table.filter(pl.Series(train)).drop_nulls("lifted_at").sort("lifted_at")
     asked = table.filter(pl.Series(test)).sort("lifted_at")
     joined = asked.join_asof(
         seen.select("machine_id", "lifted_at", pl.col("z").alias("last")), on="lifted_at", by="machine_id",
         check_sortedness=False,
     )  # fmt: skip
-    return joined.sort("i")["last"].fill_null(float(fit.z[train].mean())).to_numpy()
+    return joined.sort("i")["last"].fill_null(float(fit.pseudo[train].mean())).to_numpy()
 
 
 def _rmse(errors: Array) -> float:
@@ -145,7 +149,7 @@ def _compared(fit: ResponseFit, part: NDArray[np.int64], parts: Sequence[int]) -
         errors["model"].append(asked.predict(reml, keep, k) - truth)
         errors["boosting"].append(_challenger(fit, train, test) - truth)
         errors["last_load"].append(_last_load(fit, train, test) - truth)
-        errors["mean"].append(fit.z[train].mean() - truth)
+        errors["mean"].append(fit.pseudo[train].mean() - truth)
     if not errors["model"]:
         return None
     joined = {k: np.concatenate(v) for k, v in errors.items()}
