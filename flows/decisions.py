@@ -10,11 +10,13 @@ import typer
 from rich.console import Console
 
 from flows.shown import show
+from reports.basis_words import earlier_note
 from reports.cautions import CAUTION
 from reports.money import assumption_words
 from transforms.advice.what_if import Question, answer, class_names, read_table
 from transforms.benchmark.benchmark import anonymous
 from transforms.errors import WorkspaceError
+from transforms.product_basis import BENCHMARK, GUIDE, product_status
 from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
 
@@ -47,6 +49,13 @@ def _kept(folder: Path, name: str, lack: str, verb: str) -> tuple[Workspace, pl.
     return workspace, table
 
 
+def _basis(workspace: Workspace, product: str) -> tuple[str, list[str]]:
+    """The state of a product of the fits, and a line that says so if it is of an earlier fit."""
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        status = product_status(warehouse, product)
+    return status.code.value, [note.text for note in earlier_note(product, status)]
+
+
 def _out(outcome: dict[str, Any], title: str, table: pl.DataFrame, lines: list[str], *, json_wanted: bool) -> None:
     if json_wanted:
         typer.echo(json.dumps(outcome, default=str))
@@ -72,7 +81,7 @@ def _given(pairs: list[str]) -> dict[str, float]:
 
 def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, json_wanted: bool) -> None:
     """Show subjects of a kind against what their own conditions lead one to expect."""
-    _, table = _kept(folder, "benchmark", "nothing is compared yet", "post-shift")
+    workspace, table = _kept(folder, "benchmark", "nothing is compared yet", "post-shift")
     table = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
     if not table.height:
         raise WorkspaceError(
@@ -86,7 +95,10 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, j
             )
         table = anonymous(table, kind, only_for)
     table, last = table.sort("shrunken", nulls_last=True), table["last_shift_date"][0]
-    _out({"rows": table.to_dicts()}, f"{response} by {kind} up to the shift of {last}", _compared(table), [
+    code, earlier = _basis(workspace, BENCHMARK)
+    outcome = {"rows": table.to_dicts(), "basis_code": code}
+    _out(outcome, f"{response} by {kind} up to the shift of {last}", _compared(table), [
+        *earlier,
         "The lowest stands first. Own: what neither conditions nor settings explain, shrunken, 95 %; so the rank.",
         "Measured associations, not verdicts: what is unexplained may be wear, the operator, or what nobody logs.",
     ], json_wanted=json_wanted)  # fmt: skip
@@ -133,4 +145,6 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     wet, soil = class_names(question.topsoil_wetness, question.clay_pct)
     told = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
     warned = [f"Not to be believed: {'; '.join(found.untried)}."] if found.untried else []
-    _out({"question": asdict(question), **asdict(found)}, "What if", shown, [*warned, *told], json_wanted=json_wanted)
+    code, earlier = _basis(workspace, GUIDE)
+    outcome = {"question": asdict(question), **asdict(found), "basis_code": code}
+    _out(outcome, "What if", shown, [*earlier, *warned, *told], json_wanted=json_wanted)

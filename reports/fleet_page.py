@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from reports.basis_words import earlier_note
 from reports.cautions import CAUTION
 from reports.charts.funnel import funnel
 from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Table, figure, words
@@ -16,6 +17,7 @@ from reports.text import mark, say, say_n, speaking, told
 from reports.units import NOTHING, Shown, number
 from reports.words import COUNTED, RESPONSES, capital, interval
 from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.product_basis import BENCHMARK, product_status
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -141,7 +143,7 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
     lead = finding(machines, say("points")) if machines.height else reading
     names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
     first = Section("reading", say("How to read it"), (
-        Prose(reading), *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
+        *earlier_note(BENCHMARK, product_status(warehouse, BENCHMARK)), Prose(reading), *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
     ))  # fmt: skip
     return Page(
         say("The fleet compared, each under its own conditions"),

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from reports.basis_words import earlier_note
 from reports.cautions import CAUTION
 from reports.charts.cost_curve import cost_curve
 from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Small, Table, figure, words
@@ -16,6 +17,7 @@ from reports.text import say, speaking, told
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, interval, setting_label, topsoil_and_soil, value_words
 from transforms.catalogue import Catalogue
+from transforms.product_basis import GUIDE, product_status
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -164,7 +166,9 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
     )  # fmt: skip
     wet, soil = (tuple((c, told(c)) for c in classes) for classes in (ORDER, SOILS))
     narrow = Filters({"wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil)})
-    first = Section("reading", say("How to read it"), (Prose(f"{reading} {assumption_words(season)}"), narrow))
+    status = product_status(warehouse, GUIDE)
+    about = (*earlier_note(GUIDE, status), Prose(f"{reading} {assumption_words(season)}"), narrow)
+    first = Section("reading", say("How to read it"), about, status.code)
     return Page(
         say("Where to start: the setting guide"), season.name, guide_finding(warehouse.table("guide_class"), shown),
         say(CAUTION) + " " + say("These are places to start from."),
@@ -196,7 +200,7 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> li
 def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `guide.html` and `card-GENERATION.html` for each generation; return their paths, the guide first."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    settings = warehouse.table("guide")
+    settings, status = warehouse.table("guide"), product_status(warehouse, GUIDE)
     with speaking(season.locale, season.texts):
         paths = write_page(guide_page(warehouse, season), out / "guide.html", forms)
         for i, (generation,) in enumerate(
@@ -207,6 +211,6 @@ def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = 
             paths.append(render(
                 "card.html.j2", out / f"card-{name}.html", season=season, generation=generation, rows=rows,
                 wetnesses=[told(w) for w in ORDER], soils=[told(s) for s in SOILS], caution=say(CAUTION),
-                assumptions=assumption_words(season), footer=footer(warehouse),
+                earlier=earlier_note(GUIDE, status), assumptions=assumption_words(season), footer=footer(warehouse),
             ))  # fmt: skip
     return paths

@@ -1,11 +1,13 @@
 """Methods and data quality: how the figures come about, and every check of every fit."""
 
+from reports.basis_words import earlier_note
 from reports.check_words import of_an_earlier_shift
 from reports.document import Column, Prose, Row, Section, Table, figure, words
 from reports.text import mark, say, told
 from reports.units import number
 from reports.words import RESPONSES, with_labels
 from transforms.catalogue import Catalogue
+from transforms.product_basis import CHECKS, product_status
 from transforms.warehouse import Warehouse
 
 METHODS = (
@@ -64,5 +66,6 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
     quality = say("Mean trace quality is {quality} of 1: about that part of a load's mass is expected to be in the "
                   "minutes it is traced to.", quality=number(traced["trace_quality"], 2))  # fmt: skip
     return Section("methods", say("Methods and data quality"), (
-        *(Prose(say(m)) for m in METHODS), Prose(quality), table,
+        *(Prose(say(m)) for m in METHODS), Prose(quality),
+        *earlier_note(CHECKS, product_status(warehouse, CHECKS)), table,
     ))  # fmt: skip

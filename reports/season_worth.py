@@ -4,6 +4,7 @@ from typing import Any
 
 import polars as pl
 
+from reports.basis_words import earlier_note
 from reports.charts.pile_bars import pile_bars
 from reports.charts.share_bars import share_bars
 from reports.document import Column, Figure, Prose, Row, Section, Table, figure, words
@@ -13,6 +14,7 @@ from reports.theme import midnight
 from reports.units import Shown, number
 from reports.words import capital, interval, setting_label, topsoil_and_soil, value_words
 from transforms.catalogue import Catalogue
+from transforms.product_basis import GUIDE, product_status
 from transforms.warehouse import Warehouse
 
 WETNESSES, SOILS = ("dry", "moist", "wet"), ("light", "medium", "heavy")
@@ -22,7 +24,9 @@ MOST_PILES = 30
 def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
     """Return the guide: where to start, settings down and classes of conditions across."""
     settings, classes = warehouse.table("guide"), warehouse.table("guide_class")
-    blocks: list[Any] = [Prose(guide_finding(classes, shown), (say("The whole guide"), "guide.html"))]
+    status = product_status(warehouse, GUIDE)
+    whole = Prose(guide_finding(classes, shown), (say("The whole guide"), "guide.html"))
+    blocks: list[Any] = [*earlier_note(GUIDE, status), whole]
     for (generation,), mine in settings.group_by("generation", maintain_order=True):
         cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in mine.iter_rows(named=True)}
         have = [(w, s) for w in WETNESSES for s in SOILS if any(k[1:] == (w, s) for k in cells)]
@@ -36,7 +40,7 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
         blocks.append(Table(f"guide-{generation}", title, (Column(say("Setting")), *heads), rows, say(
             "Generation {name}: where to start, by topsoil and soil; a dash where nobody has tried enough.",
             name=generation)))  # fmt: skip
-    return Section("guide", say("The setting guide"), tuple(blocks))
+    return Section("guide", say("The setting guide"), tuple(blocks), status.code)
 
 
 def _start(r: dict[str, Any] | None, shown: Shown) -> Any:
@@ -64,8 +68,9 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     title = say("What it is worth")
     finding = worth_finding(worth, float(lifted["clean_t"].sum()), shown)
     classes = worth.drop_nulls("generation").sort("saved", descending=True)
+    earlier = earlier_note(GUIDE, product_status(warehouse, GUIDE))
     if not classes.height:
-        return Section("worth", title, (Prose(finding),))
+        return Section("worth", title, (*earlier, Prose(finding)))
     names = [
         f"{r['generation']}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
         for r in classes.iter_rows(named=True)
@@ -99,7 +104,7 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     return Section(
         "worth",
         title,
-        (Figure("worth-chart", finding, reading, chart, say("Money the guide would have saved"), table),),
+        (*earlier, Figure("worth-chart", finding, reading, chart, say("Money the guide would have saved"), table),),
     )
 
 

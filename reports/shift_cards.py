@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from reports.basis_words import advice_words, basis_line
 from reports.document import Card, Cards, Column, Fold, Move, Prose, Row, Section, Table, figure, words
 from reports.money import assumption_words
 from reports.text import say, say_n, told
@@ -12,6 +13,7 @@ from reports.units import NOTHING, Shown, number
 from reports.words import capital, move_in_words, percent_change, sure, topsoil_and_soil
 from transforms.advice.outlook import FORECAST, PERSISTENCE
 from transforms.catalogue import ROOT_LOSS, Catalogue
+from transforms.product_basis import BasisCode, ProductStatus
 from transforms.workspace import Season
 
 FIRST = 5
@@ -56,11 +58,16 @@ def advised(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str]) ->
     return sorted(found, key=lambda a: (order.get(a.machine, len(order)), a.machine))
 
 
-def headline(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
-    """Return the answer in a sentence."""
+def headline(machines: list[Advised], status: ProductStatus, catalogue: Catalogue, shown: Shown) -> str:
+    """Return the answer, after what has to be known of it first: it is missing, or of an earlier fit or shift."""
+    return " ".join(s for s in (advice_words(status, shown), _answer(machines, catalogue, shown)) if s)
+
+
+def _answer(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
+    """Return the answer in a sentence; empty if there is none."""
     moving = [a for a in machines if a.head["verdict"] == "move"]
     if not machines:
-        return say("There is no advice yet: too few loads are measured and traced.")
+        return ""
     if not moving:
         return say("Hold: nothing within what the fleet has tried is better with enough certainty.")
     best, count = moving[0], sum(len(a.moves) for a in moving)
@@ -197,22 +204,28 @@ def card_id(machine: str) -> str:
     return "m-" + "".join(c if c.isalnum() else "-" for c in machine)
 
 
-def moves_section(machines: list[Advised], season: Season, shown: Shown) -> Section:
+def moves_section(machines: list[Advised], status: ProductStatus, season: Season, shown: Shown) -> Section:
     """Return the first part of the page: moves at one look, then machine by machine."""
-    title = say("What to change")
+    title, about = say("What to change"), advice_words(status, shown)
     if not machines:
-        nothing = say("No advice yet. It needs at least 120 loads that are measured, traced and have weather;")
-        return Section("moves", title, (Prose(nothing, (say("see what arrived"), "#arrived")),))
+        blocks = [Prose(about)]
+        if status.code is BasisCode.TOO_FEW_LOADS:
+            needed = say("It needs at least 120 loads that are measured, traced and have weather;")
+            blocks.append(Prose(needed, (say("see what arrived"), "#arrived")))
+        return Section("moves", title, tuple(blocks), status.code)
     first = _first_moves(machines, season.catalogue, shown)
     reading = say(
         "Largest gain first. Each move stands inside what this fleet has tried in such conditions; dirt and root loss "
         "are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the fleet's measured loads in "
         "such conditions. Each machine is taken to go on in the field it left.", t=shown.sign("t"),
     )  # fmt: skip
-    prices = Prose(" ".join([reading, outlook_words(machines), assumption_words(season)]),
-                   (say("Prices used"), "#prices"))  # fmt: skip
+    prices = Prose(
+        " ".join([reading, outlook_words(machines), basis_line(status, shown), assumption_words(season)]),
+        (say("Prices used"), "#prices"),
+    )
     cards = Cards(tuple(card(a, season.catalogue, shown) for a in machines))
-    return Section("moves", title, (*((first,) if first.rows else ()), prices, cards))
+    note = (Prose(about, note=True),) if about else ()
+    return Section("moves", title, (*note, *((first,) if first.rows else ()), prices, cards), status.code)
 
 
 def sentence(text: str) -> str:

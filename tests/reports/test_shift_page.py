@@ -18,6 +18,7 @@ from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.catalogue import Catalogue
 from transforms.model.decompose import INTERCEPTS
+from transforms.product_basis import BasisCode
 from transforms.workspace import Prices, Workspace, init_workspace
 
 METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
@@ -162,7 +163,7 @@ def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
     stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
     page = pages.shift_page(workspace, QUIET)[0].read_text()
     assert "<h1>No shift yet</h1>" in page
-    assert "No advice yet" in page
+    assert f'data-code="{BasisCode.TOO_FEW_LOADS}"' in page
     assert 'id="machines"' not in page
     assert html.escape(CAUTION, quote=False).replace("'", "&#39;") in page
 
