@@ -116,6 +116,7 @@ def load_page(
     """Write the page of one load."""
     season = workspace.season
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load's page"):
+        stages.require_facts(warehouse, workspace)
         picture = load_picture(load_id, warehouse, Lake(workspace.lake))
         with speaking(season.locale, season.texts):
             return write_load_page(picture, season, workspace.out, footer(warehouse), setting, forms)

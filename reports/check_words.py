@@ -3,8 +3,8 @@
 import polars as pl
 
 from reports.basis_words import earlier_note
-from reports.text import local_date, say, say_n, told
-from reports.words import with_labels
+from reports.text import local_date, say, say_n
+from reports.words import stored_words
 from transforms.catalogue import Catalogue
 from transforms.product_basis import CHECKS, product_status
 from transforms.warehouse import Warehouse
@@ -22,8 +22,8 @@ def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> st
     if earlier := earlier_note(CHECKS, product_status(warehouse, CHECKS)):
         counted = say("{passed} of {made} checks were passed.", **counts) + " " + earlier[0].text
     failed = [
-        say("Not passed: {says}.", says=with_labels(told(s), catalogue))
-        for s in checks.filter(~pl.col("passed"))["says"]
+        say("Not passed: {says}.", says=stored_words(r, catalogue))
+        for r in checks.filter(~pl.col("passed")).iter_rows(named=True)
     ]
     return " ".join(t for t in (counted, of_an_earlier_shift(checks), *failed) if t)
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from reports.document import Column, Fold, Prose, Row, Section, Table, figure, words
 from reports.text import local_date, mark, say, say_n, told
+from reports.text.bidi import isolated
 from reports.units import Shown, number
 from reports.words import setting_label
 from transforms.catalogue import Catalogue
@@ -107,7 +108,7 @@ def _arrived(warehouse: Warehouse) -> Table:
 def faulty(warehouse: Warehouse, catalogue: Catalogue) -> str:
     """Return which machine has which lasting fault, in a line; single wild readings are left to the table."""
     parts = [
-        f"{r['machine_id']}: {say(FAULT_WORDS[r['reason']])}"
+        f"{isolated(r['machine_id'])}: {say(FAULT_WORDS[r['reason']])}"
         + ("" if r["reason"] in WITHOUT_SETTING else f" ({setting_label(r['setting'], catalogue)})")
         for r in warehouse.query("machine_fault").iter_rows(named=True)
     ]
@@ -127,10 +128,19 @@ def health_line(warehouse: Warehouse) -> str:
     )  # fmt: skip
 
 
+def _clock(r: dict[str, Any]) -> str:
+    """Return a corrected clock with the minutes it is ahead."""
+    values = {"id": r["subject_id"], "n": number(r["offset_min"], 1, sign=True), "lo": number(r["lo95"]),
+              "hi": number(r["hi95"])}  # fmt: skip
+    if r["subject_kind"] == "site":
+        return say("weighbridge {id} {n} min ({lo} to {hi})", **values)
+    return say("{id} {n} min ({lo} to {hi})", **values)
+
+
 def health_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
     """Return the part of a page that says what arrived, what was rejected, and what is not believed."""
     wrong = faulty(warehouse, catalogue)
-    clocks = warehouse.query("data_health")["clocks"][0]
+    clocks = ", ".join(_clock(r) for r in warehouse.query("corrected_clock").iter_rows(named=True))
     inside: list[Any] = []
     if wrong:
         inside.append(Prose(say("Sensors and clocks at fault: {faults}.", faults=wrong)))

@@ -11,6 +11,7 @@ from reports.charts.funnel import funnel
 from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Table, figure, words
 from reports.ending import footer, health_section
 from reports.forms import HTML, Forms
+from reports.links import loads_link
 from reports.money import price_section
 from reports.page import write_page
 from reports.text import mark, say, say_n, speaking, told
@@ -75,7 +76,7 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
     body = []
     for r in rows.iter_rows(named=True):
         is_told = r["observed"] is not None
-        href = f"season-loads.html#loads/{link}={r['subject_id']}" if link else None
+        href = loads_link("season-loads.html", **{link: r["subject_id"]}) if link else None
         body.append(Row((
             words(r["subject_id"], href), figure(r["observed"], 2), figure(r["expected"], 2),
             figure(r["from_settings"], 2, sign=True),

@@ -3,7 +3,6 @@
 `grower_data` cuts each grower's rows out first; what writes a sheet is given those alone, with the quantiles of all.
 """
 
-import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +22,7 @@ from reports.theme import local
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, interval
 from transforms.catalogue import DIRT
+from transforms.naming import safe_name
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -257,8 +257,7 @@ def grower_page(data: GrowerData, season: Season) -> Page:
 
 def sheet_name(grower: str) -> str:
     """Return a grower's file name: ids are untrusted text."""
-    safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in grower)[:40]
-    return f"grower-{safe}" if safe == grower else f"grower-{safe}-{hashlib.sha256(grower.encode()).hexdigest()[:8]}"
+    return f"grower-{safe_name(grower)}"
 
 
 def write_grower_sheet(data: GrowerData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:

@@ -17,6 +17,7 @@ from reports.text import say, speaking, told
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, interval, setting_label, topsoil_and_soil, value_words
 from transforms.catalogue import Catalogue
+from transforms.naming import safe_name
 from transforms.product_basis import GUIDE, product_status
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
@@ -63,10 +64,10 @@ def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalo
                   say("Cost of {setting} off its start value", setting=label), None)  # fmt: skip
 
 
-def _curve_table(name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def _curve_table(name: str, class_: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     t = shown.per_tonne
     return Table(
-        f"{name}-off", say("cost of being off, {class_}", class_=name),
+        f"{name}-off", say("cost of being off, {class_}", class_=class_),
         (Column(say("Setting")), Column(say("Value"), numeric=False), Column(say("Costs more, {unit}",
             unit=shown.money_per_t))),
         tuple(
@@ -80,10 +81,10 @@ def _curve_table(name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: S
     )  # fmt: skip
 
 
-def guide_table(name: str, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def guide_table(name: str, class_: str, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     """Return the settings of one class, a row each."""
     return Table(
-        f"{name}-table", say("guide {class_}", class_=name),
+        f"{name}-table", say("guide {class_}", class_=class_),
         (Column(say("Setting")), Column(say("Start at")), Column(say("As good")), Column(say("Usual")),
          Column(say("Tried")), Column("n"), Column(say("What it is"), numeric=False, wrap=True)),
         tuple(
@@ -106,7 +107,7 @@ def _class_fold(
     marks = {"wetness": cell["wetness_class"], "soil": cell["soil_class"]}
     if cell["dirt_pct"] is None:
         return Fold(say("{conditions}: {reason}", conditions=title, reason=told(cell["says"])), (), marks=marks)
-    name = "-".join("".join(c if c.isalnum() else "-" for c in str(cell[k])) for k in CLASS)
+    name, class_ = ("-".join(f(str(cell[k])) for k in CLASS) for f in (safe_name, str))
     saved = money_span(cell, ("saved_per_t", "saved_lo95", "saved_hi95"), shown)
     expected = say(
         "Expected dirt {dirt} % ({dirt_span}), root loss {loss} ({loss_lo} to {loss_hi}), cost {cost}; against the "
@@ -117,12 +118,12 @@ def _class_fold(
         cost=money_span(cell, ("cost_per_t", "cost_lo95", "cost_hi95"), shown), saved=saved, n=number(cell["n"], 0),
     )  # fmt: skip
     small = [f for r in settings.iter_rows(named=True) if (f := _curve(r, name, curves, catalogue, shown))]
-    blocks: list[Any] = [Prose(expected), guide_table(name, settings, catalogue, shown)]
+    blocks: list[Any] = [Prose(expected), guide_table(name, class_, settings, catalogue, shown)]
     if small:
         drawn = curves.filter(pl.col("setting").is_in([f.id.removeprefix(f"{name}-") for f in small]))
         reading = say("Dot: where to start. Line and band: how much more it costs at another value, mean and 95 %, "
                       "the other settings as in the guide. Settings left as usual are not drawn.")  # fmt: skip
-        inside = (Prose(reading), Small(tuple(small), _curve_table(name, drawn, catalogue, shown)))
+        inside = (Prose(reading), Small(tuple(small), _curve_table(name, class_, drawn, catalogue, shown)))
         blocks.append(Fold(say("What being off costs"), inside))
     return Fold(say("{conditions}: saves {saved}", conditions=title, saved=saved), tuple(blocks), marks=marks)
 
@@ -203,13 +204,10 @@ def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = 
     settings, status = warehouse.table("guide"), product_status(warehouse, GUIDE)
     with speaking(season.locale, season.texts):
         paths = write_page(guide_page(warehouse, season), out / "guide.html", forms)
-        for i, (generation,) in enumerate(
-            settings.select("generation").unique(maintain_order=True).iter_rows(), start=1
-        ):
-            name = "".join(c if c.isalnum() else "-" for c in generation) or str(i)
+        for (generation,) in settings.select("generation").unique(maintain_order=True).iter_rows():
             rows = _card_rows(settings.filter(pl.col("generation") == generation), season.catalogue, shown)
             paths.append(render(
-                "card.html.j2", out / f"card-{name}.html", season=season, generation=generation, rows=rows,
+                "card.html.j2", out / f"card-{safe_name(generation)}.html", season=season, generation=generation, rows=rows,
                 wetnesses=[told(w) for w in ORDER], soils=[told(s) for s in SOILS], caution=say(CAUTION),
                 earlier=earlier_note(GUIDE, status), assumptions=assumption_words(season), footer=footer(warehouse),
             ))  # fmt: skip

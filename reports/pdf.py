@@ -10,6 +10,7 @@ import vl_convert
 
 from reports.document import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small, Table
 from reports.text import chart_locales, locale, say
+from reports.text.bidi import without_overrides
 
 PAPER_WIDTH = 680
 """Pixels a chart is drawn at before it is fitted to the paper."""
@@ -36,7 +37,7 @@ def picture(chart: Chart, width: int = PAPER_WIDTH) -> bytes:
     # What it shows is said beside it: the drawing library's own words for readers of screens know English alone.
     spec["config"] = {**spec["config"], "aria": False}
     svg: str = vl_convert.vegalite_to_svg(spec, format_locale=locales["number"], time_format_locale=locales["time"])
-    return svg.encode()
+    return without_overrides(svg).encode()
 
 
 def _table(t: Table) -> dict[str, Any]:
@@ -106,7 +107,11 @@ def write_pdf(page: Page, path: Path) -> Path:
         "sections": [paper.section(s) for s in page.sections], "footer": list(page.footer),
     }  # fmt: skip
     template = files(__package__).joinpath("templates").joinpath("page.typ").read_bytes()
-    inputs = {"main.typ": template, "page.json": json.dumps(told).encode(), **paper.files}
+    inputs = {
+        "main.typ": template,
+        "page.json": without_overrides(json.dumps(told, ensure_ascii=False)).encode(),
+        **paper.files,
+    }
     made = typst.compile(inputs, format="pdf")  # type: ignore[call-overload]
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_suffix(".partial")

@@ -3,9 +3,9 @@
 from reports.basis_words import earlier_note
 from reports.check_words import of_an_earlier_shift
 from reports.document import Column, Prose, Row, Section, Table, figure, words
-from reports.text import mark, say, told
+from reports.text import mark, say
 from reports.units import number
-from reports.words import RESPONSES, with_labels
+from reports.words import RESPONSES, stored_words
 from transforms.catalogue import Catalogue
 from transforms.product_basis import CHECKS, product_status
 from transforms.warehouse import Warehouse
@@ -54,7 +54,7 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
                 words(say(RESPONSES[r["response"]])),
                 words(say(CHECKS[r["check"]]) if r["check"] in CHECKS else r["check"]),
                 figure(r["value"], 3), figure(r["bound"], 3), words(standing[r["passed"]], strong=r["passed"] is False),
-                words(with_labels(told(r["says"]), catalogue)),
+                words(stored_words(r, catalogue)),
             ))
             for r in checks.iter_rows(named=True)
         ),

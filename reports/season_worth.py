@@ -10,10 +10,12 @@ from reports.charts.share_bars import share_bars
 from reports.document import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.guide_page import guide_finding
 from reports.text import say, say_n, told
+from reports.text.bidi import isolated
 from reports.theme import midnight
 from reports.units import Shown, number
 from reports.words import capital, interval, setting_label, topsoil_and_soil, value_words
 from transforms.catalogue import Catalogue
+from transforms.naming import safe_name
 from transforms.product_basis import GUIDE, product_status
 from transforms.warehouse import Warehouse
 
@@ -37,7 +39,7 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
             for n in names
         )
         title = say("guide of generation {name}", name=generation)
-        blocks.append(Table(f"guide-{generation}", title, (Column(say("Setting")), *heads), rows, say(
+        blocks.append(Table(f"guide-{safe_name(str(generation))}", title, (Column(say("Setting")), *heads), rows, say(
             "Generation {name}: where to start, by topsoil and soil; a dash where nobody has tried enough.",
             name=generation)))  # fmt: skip
     return Section("guide", say("The setting guide"), tuple(blocks), status.code)
@@ -72,7 +74,7 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     if not classes.height:
         return Section("worth", title, (*earlier, Prose(finding)))
     names = [
-        f"{r['generation']}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
+        f"{isolated(r['generation'])}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
         for r in classes.iter_rows(named=True)
     ]
     drawn = classes.select(
@@ -104,7 +106,10 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     return Section(
         "worth",
         title,
-        (*earlier, Figure("worth-chart", finding, reading, chart, say("Money the guide would have saved"), table),),
+        (
+            *earlier,
+            Figure("worth-chart", finding, reading, chart, say("Money the guide would have saved"), table),
+        ),
     )
 
 

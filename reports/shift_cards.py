@@ -1,4 +1,4 @@
-"""What to change before the next shift: the moves worth most at one look, and a card a machine."""
+"""What to change before the next shift: the first moves at one look, and a card a machine."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -7,6 +7,7 @@ import polars as pl
 
 from reports.basis_words import advice_words, basis_line
 from reports.document import Card, Cards, Column, Fold, Move, Prose, Row, Section, Table, figure, words
+from reports.links import machine_anchor
 from reports.money import assumption_words
 from reports.text import say, say_n, told
 from reports.units import NOTHING, Shown, number
@@ -160,7 +161,7 @@ def card(a: Advised, catalogue: Catalogue, shown: Shown) -> Card:
     if head["verdict"] == "try":
         lines.append(say("Not sure enough to advise. Worth a split-run trial, alternate loads in the same field:"))
     moves = tuple(_move(r, catalogue, shown) for r in a.moves)
-    return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, card_id(a.machine))
+    return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, machine_anchor(a.machine))
 
 
 def outlook_words(machines: list[Advised]) -> str:
@@ -178,30 +179,25 @@ def outlook_words(machines: list[Advised]) -> str:
 
 
 def _first_moves(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> Table:
-    """The moves worth most across the fleet."""
-    every = [(a, r) for a in machines if a.head["verdict"] == "move" for r in a.moves]
-    best = sorted(every, key=lambda p: (-p[1]["gain_per_t"], p[0].machine))[:FIRST]
+    """The first moves across the fleet, in the order of the machines: what each machine's moves are worth together."""
+    best = [(a, r) for a in machines if a.head["verdict"] == "move" for r in a.moves][:FIRST]
     t = shown.per_tonne
     return Table(
-        "first-moves", say("moves worth most"),
+        "first-moves", say("first moves"),
         (Column(say("Machine")), Column(say("Field"), numeric=False), Column(say("Change"), numeric=False, wrap=True),
          Column(say("Worth, {unit}", unit=shown.money_per_t)), Column(say("Sure")), Column(say("n loads"))),
         tuple(
             Row((
-                words(a.machine, f"#{card_id(a.machine)}"), words(r["field_id"]),
+                words(a.machine, f"#{machine_anchor(a.machine)}"), words(r["field_id"]),
                 words(move_in_words(r, catalogue, shown), strong=True),
                 figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t),
                 words(sure(r["probability_better"])), figure(r["n"], 0),
             ), a.marks)
             for a, r in best
         ),
-        say("Expected gain of each move alone, with its 95 % interval; sure is the chance that it pays."),
+        say("The machine first whose moves are worth most together. Worth: expected gain of each move alone, with its "
+            "95 % interval; sure is the chance that it pays."),
     )  # fmt: skip
-
-
-def card_id(machine: str) -> str:
-    """Return the anchor of a machine's card."""
-    return "m-" + "".join(c if c.isalnum() else "-" for c in machine)
 
 
 def moves_section(machines: list[Advised], status: ProductStatus, season: Season, shown: Shown) -> Section:
@@ -215,7 +211,7 @@ def moves_section(machines: list[Advised], status: ProductStatus, season: Season
         return Section("moves", title, tuple(blocks), status.code)
     first = _first_moves(machines, season.catalogue, shown)
     reading = say(
-        "Largest gain first. Each move stands inside what this fleet has tried in such conditions; dirt and root loss "
+        "Machines with the largest gain first. Each move stands inside what this fleet has tried in such conditions; dirt and root loss "
         "are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the fleet's measured loads in "
         "such conditions. Each machine is taken to go on in the field it left.", t=shown.sign("t"),
     )  # fmt: skip

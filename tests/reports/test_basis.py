@@ -49,7 +49,7 @@ def workspace(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Works
 
 
 @pytest.fixture
-def later_fit(workspace: Workspace):
+def _later_fit(workspace: Workspace):
     """The same fit made an hour later."""
     with stages.open_warehouse(workspace) as warehouse:
         before = warehouse.table("fit_run")
@@ -61,6 +61,7 @@ def later_fit(workspace: Workspace):
 
 def test_a_fit_keeps_the_advice_and_the_page_names_the_command_that_renews_it(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
+    stages.keep(workspace, QUIET)
     assert advice_code(pages.shift_page(workspace, QUIET)[0]) == BasisCode.NOT_COMPUTED
     stages.advise(workspace, season.fits, QUIET)
     assert advice_code(pages.shift_page(workspace, QUIET)[0]) == BasisCode.CURRENT
@@ -111,7 +112,8 @@ def test_too_little_data_is_another_code_than_advice_that_was_never_computed(wor
     assert f'data-code="{BasisCode.NOT_COMPUTED}"' in never
 
 
-def test_a_check_of_advice_does_not_judge_advice_of_an_earlier_fit_by_the_last_one(workspace: Workspace, later_fit):
+@pytest.mark.usefixtures("_later_fit")
+def test_a_check_of_advice_does_not_judge_advice_of_an_earlier_fit_by_the_last_one(workspace: Workspace):
     with stages.open_warehouse(workspace) as warehouse:
         advice = warehouse.table("advice")
         warehouse.replace("advice", advice.with_columns(pl.col("to_value") + 1000))
@@ -124,7 +126,8 @@ def notes(page: Page, section: str) -> int:
     return sum(getattr(b, "note", False) for b in found.blocks)
 
 
-def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace, later_fit):
+@pytest.mark.usefixtures("_later_fit")
+def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace):
     season = workspace.season
     with stages.open_warehouse(workspace) as warehouse, speaking(season.locale, season.texts):
         for product in (GUIDE, BENCHMARK):
