@@ -37,7 +37,7 @@ from transforms.model.findings import FINDINGS, OF_DIRT, FitJob, ResponseJob, ch
 from transforms.model.findings import compare as compare_one
 from transforms.model.fit import ResponseFit
 from transforms.model.parts import ProductStore
-from transforms.product_basis import ADVICE, BENCHMARK, CHECKS, GUIDE, OutcomeCode, store_basis
+from transforms.product_basis import ADVICE, BENCHMARK, FIT_CHECK, GUIDE, OutcomeCode, store_basis
 from transforms.spread import Shared, Spread, here, near
 from transforms.sql_files import sql_names
 from transforms.trace.season_trace import SeasonTrace, audits_settings
@@ -276,7 +276,7 @@ def check_fits(
         checks = pl.concat([before.clear(), *found], how="diagonal_relaxed")
         with warehouse.transaction():
             warehouse.replace("fit_check", checks)
-            store_basis(warehouse, CHECKS, _outcome(fits))
+            store_basis(warehouse, FIT_CHECK, _outcome(fits))
     return checks
 
 

@@ -3,13 +3,13 @@
 from reports.document import Prose
 from reports.text import local_date, mark, say
 from reports.units import Shown
-from transforms.product_basis import BENCHMARK, CHECKS, GUIDE, BasisCode, ProductStatus
+from transforms.product_basis import BENCHMARK, FIT_CHECK, GUIDE, BasisCode, ProductStatus
 
 RENEWED_BY = {
     BENCHMARK: mark("This comparison rests on an earlier fit than the last one. Compute it again with 'taretrace "
                     "post-shift'."),
     GUIDE: mark("This guide rests on an earlier fit than the last one. Compute it again with 'taretrace post-shift'."),
-    CHECKS: mark("These checks are of an earlier fit than the last one. Make them again with 'taretrace fit'."),
+    FIT_CHECK: mark("These checks are of an earlier fit than the last one. Make them again with 'taretrace fit'."),
 }  # fmt: skip
 
 

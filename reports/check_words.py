@@ -6,7 +6,7 @@ from reports.basis_words import earlier_note
 from reports.text import local_date, say, say_n
 from reports.words import stored_words
 from transforms.catalogue import Catalogue
-from transforms.product_basis import CHECKS, product_status
+from transforms.product_basis import FIT_CHECK, product_status
 from transforms.warehouse import Warehouse
 
 
@@ -19,7 +19,7 @@ def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> st
     verdict = made.row(0, named=True)
     counts = {"passed": verdict["passed"], "made": verdict["made"]}
     counted = say("{passed} of {made} checks of this fit were passed.", **counts)
-    if earlier := earlier_note(CHECKS, product_status(warehouse, CHECKS)):
+    if earlier := earlier_note(FIT_CHECK, product_status(warehouse, FIT_CHECK)):
         counted = say("{passed} of {made} checks were passed.", **counts) + " " + earlier[0].text
     failed = [
         say("Not passed: {says}.", says=stored_words(r, catalogue))

@@ -143,8 +143,9 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
     machines = table.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
     lead = finding(machines, say("points")) if machines.height else reading
     names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
+    earlier = earlier_note(BENCHMARK, product_status(warehouse, BENCHMARK))
     first = Section("reading", say("How to read it"), (
-        *earlier_note(BENCHMARK, product_status(warehouse, BENCHMARK)), Prose(reading), *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
+        *earlier, Prose(reading), *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
     ))  # fmt: skip
     return Page(
         say("The fleet compared, each under its own conditions"),

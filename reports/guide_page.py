@@ -207,7 +207,8 @@ def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = 
         for (generation,) in settings.select("generation").unique(maintain_order=True).iter_rows():
             rows = _card_rows(settings.filter(pl.col("generation") == generation), season.catalogue, shown)
             paths.append(render(
-                "card.html.j2", out / f"card-{safe_name(generation)}.html", season=season, generation=generation, rows=rows,
+                "card.html.j2", out / f"card-{safe_name(generation)}.html", season=season, generation=generation,
+                rows=rows,
                 wetnesses=[told(w) for w in ORDER], soils=[told(s) for s in SOILS], caution=say(CAUTION),
                 earlier=earlier_note(GUIDE, status), assumptions=assumption_words(season), footer=footer(warehouse),
             ))  # fmt: skip

@@ -154,10 +154,14 @@ def _clocks(row: dict[str, Any], shown: Shown) -> str:
             say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))
         )
     if row["site_ahead_min"]:
-        parts.append(say(
-            "The weighbridge's clock is taken to be {n} min ahead: the time above is corrected; as printed on the ticket "
-            "it is {printed}.", n=number(row["site_ahead_min"], 0, sign=True), printed=shown.moment(row["weighed_at"]),
-        ))  # fmt: skip
+        parts.append(
+            say(
+                "The weighbridge's clock is taken to be {n} min ahead: the time above is corrected; as printed on the "
+                "ticket it is {printed}.",
+                n=number(row["site_ahead_min"], 0, sign=True),
+                printed=shown.moment(row["weighed_at"]),
+            )
+        )
     return " ".join(parts)
 
 
@@ -173,11 +177,8 @@ def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Se
                    say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}",
                        load=row["load_id"]),
                    minutes, open=True)  # fmt: skip
-    return Section(
-        "machine-time",
-        say("The machine's time, and the minutes given to the load"),
-        (Prose(_clocks(row, shown)), chart),
-    )
+    clocks = Prose(_clocks(row, shown))
+    return Section("machine-time", say("The machine's time, and the minutes given to the load"), (clocks, chart))
 
 
 def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, str], first: str) -> Section:

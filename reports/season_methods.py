@@ -7,7 +7,7 @@ from reports.text import mark, say
 from reports.units import number
 from reports.words import RESPONSES, stored_words
 from transforms.catalogue import Catalogue
-from transforms.product_basis import CHECKS, product_status
+from transforms.product_basis import FIT_CHECK, product_status
 from transforms.warehouse import Warehouse
 
 METHODS = (
@@ -67,5 +67,5 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
                   "minutes it is traced to.", quality=number(traced["trace_quality"], 2))  # fmt: skip
     return Section("methods", say("Methods and data quality"), (
         *(Prose(say(m)) for m in METHODS), Prose(quality),
-        *earlier_note(CHECKS, product_status(warehouse, CHECKS)), table,
+        *earlier_note(FIT_CHECK, product_status(warehouse, FIT_CHECK)), table,
     ))  # fmt: skip

@@ -73,8 +73,9 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
     is_ahead = advice.height and status.code is not BasisCode.EARLIER_SHIFT
     next_shift = advice["shift_date"][0] if is_ahead else None
     return Page(
-        _title(next_shift, shift, shown), season_line(season.name, shown, shift), headline(found, status, catalogue, shown),
-        say(CAUTION), tuple(s for s in sections if s is not None), footer(warehouse),
+        _title(next_shift, shift, shown), season_line(season.name, shown, shift),
+        headline(found, status, catalogue, shown), say(CAUTION),
+        tuple(s for s in sections if s is not None), footer(warehouse),
     )  # fmt: skip
 
 

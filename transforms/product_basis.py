@@ -12,7 +12,7 @@ import polars as pl
 
 from transforms.warehouse import Warehouse
 
-ADVICE, BENCHMARK, CHECKS, GUIDE = "advice", "benchmark", "fit_check", "guide"
+ADVICE, BENCHMARK, FIT_CHECK, GUIDE = "advice", "benchmark", "fit_check", "guide"
 
 
 class OutcomeCode(StrEnum):

@@ -1,7 +1,7 @@
 """Isolation of right-to-left ids and names, so that they do not reorder the text around them.
 
-An id is text from a file. In a sentence it is put between U+2068 and U+2069 if it holds right-to-left letters. Characters
-that override or embed a direction are shown as their code, for they would make an id look like another one.
+An id is text from a file. In a sentence it is put between U+2068 and U+2069 if it holds right-to-left letters.
+Characters that override or embed a direction are shown as their code, for they would make an id look like another one.
 """
 
 import re

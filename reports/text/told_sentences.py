@@ -1,7 +1,7 @@
 """Words and sentences that tables hold and pages show, marked for the catalogue.
 
-`{0}`, `{1}` are the arguments of a sentence stored as a template (`transforms/sentence.py`), or the numbers of any other.
-A test checks every table of a season against this list.
+`{0}`, `{1}` are the arguments of a sentence stored as a template (`transforms/sentence.py`), or the numbers of any
+other. A test checks every table of a season against this list.
 """
 
 from reports.text import mark

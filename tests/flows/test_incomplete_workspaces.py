@@ -1,6 +1,5 @@
 """Every command on a workspace that lacks data ends with a result or one sentence, never with an internal error."""
 
-import shutil
 from pathlib import Path
 
 import pytest

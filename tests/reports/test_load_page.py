@@ -14,8 +14,8 @@ from reports.text import speaking
 from reports.units import Shown
 from tests.program import taretrace_here
 from tests.proofs.seasons import QUIET, Season, copy_of
-from transforms.explain import explain_load
 from transforms.errors import WorkspaceError
+from transforms.explain import explain_load
 from transforms.lake import Lake
 from transforms.trace.load_picture import load_picture
 

@@ -200,7 +200,7 @@ def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[st
     fixed = {"machine_id": machine, "field_id": "F1", "verdict": "move", "soil_class": "light", "wetness_class": "dry",
              "outlook": "as now", "topsoil_wetness": 0.2, "reason": "dry topsoil", "from_value": 7.0, "to_value": 6.0,
              "unit": "cm", "probability_better": 0.9, "n": 40, "total_gain_per_t": total,
-             **dict.fromkeys([f"{a}_{b}" for a in ("dirt", "root_loss", "gain", "total") for b in ("lo95", "hi95")], 0.1),
+             **{f"{a}_{b}": 0.1 for a in ("dirt", "root_loss", "gain", "total") for b in ("lo95", "hi95")},
              "dirt_change_pct": -1.0, "root_loss_change_pct": 0.0, "shift_date": dt.date(2025, 10, 9)}  # fmt: skip
     return [{**fixed, "setting": s, "gain_per_t": g} for s, g in zip(settings, gains, strict=False)]
 
