@@ -212,8 +212,9 @@ def moves_section(machines: list[Advised], status: ProductStatus, season: Season
     first = _first_moves(machines, season.catalogue, shown)
     reading = say(
         "Machines with the largest gain first. Each move stands inside what this fleet has tried in such conditions; "
-        "dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the fleet's "
-        "measured loads in such conditions. Each machine is taken to go on in the field it left.", t=shown.sign("t"),
+        "dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the "
+        "fleet's measured loads in such conditions. Each machine is taken to go on in the field it left.",
+        t=shown.sign("t"),
     )  # fmt: skip
     prices = Prose(
         " ".join([reading, outlook_words(machines), basis_line(status, shown), assumption_words(season)]),
