@@ -158,7 +158,7 @@ def _clocks(row: dict[str, Any], shown: Shown) -> str:
             say(
                 "The weighbridge's clock is taken to be {n} min ahead: the time above is corrected; as printed on the "
                 "ticket it is {printed}.",
-                n=number(row["site_ahead_min"], 0, sign=True),
+                n=number(row["site_ahead_min"], 1, sign=True),
                 printed=shown.moment(row["weighed_at"]),
             )
         )

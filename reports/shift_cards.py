@@ -18,7 +18,7 @@ from transforms.product_basis import BasisCode, ProductStatus
 from transforms.workspace import Season
 
 FIRST = 5
-"""Moves shown at one look."""
+"""Machines shown at one look."""
 
 
 @dataclass(frozen=True)
@@ -179,25 +179,37 @@ def outlook_words(machines: list[Advised]) -> str:
 
 
 def _first_moves(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> Table:
-    """The first moves across the fleet, in the order of the machines: what each machine's moves are worth together."""
-    best = [(a, r) for a in machines if a.head["verdict"] == "move" for r in a.moves][:FIRST]
+    """The first moves of the machines whose moves are worth most together, in the order of the lead and cards."""
     t = shown.per_tonne
-    return Table(
-        "first-moves", say("first moves"),
-        (Column(say("Machine")), Column(say("Field"), numeric=False), Column(say("Change"), numeric=False, wrap=True),
-         Column(say("Worth, {unit}", unit=shown.money_per_t)), Column(say("Sure")), Column(say("n loads"))),
-        tuple(
-            Row((
-                words(a.machine, f"#{machine_anchor(a.machine)}"), words(r["field_id"]),
-                words(move_in_words(r, catalogue, shown), strong=True),
-                figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t),
-                words(sure(r["probability_better"])), figure(r["n"], 0),
-            ), a.marks)
-            for a, r in best
-        ),
-        say("The machine first whose moves are worth most together. Worth: expected gain of each move alone, with its "
-            "95 % interval; sure is the chance that it pays."),
-    )  # fmt: skip
+    rows = []
+    for a in [a for a in machines if a.head["verdict"] == "move"][:FIRST]:
+        r, all_moves = a.moves[0], words(None)
+        if a.worth is not None:
+            all_moves = figure(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
+        cells = (
+            words(a.machine, f"#{machine_anchor(a.machine)}"),
+            words(r["field_id"]),
+            words(move_in_words(r, catalogue, shown), strong=True),
+            all_moves,
+            figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t),
+            words(sure(r["probability_better"])),
+            figure(r["n"], 0),
+        )
+        rows.append(Row(cells, a.marks))
+    columns = (
+        Column(say("Machine")),
+        Column(say("Field"), numeric=False),
+        Column(say("First change"), numeric=False, wrap=True),
+        Column(say("All its moves, {unit}", unit=shown.money_per_t)),
+        Column(say("This move, {unit}", unit=shown.money_per_t)),
+        Column(say("Sure")),
+        Column(say("n loads")),
+    )
+    caption = say(
+        "The first move of each of the machines whose moves are worth most together; the cards below hold every move. "
+        "Brackets are 95 % intervals; sure is the chance that this move pays."
+    )
+    return Table("first-moves", say("first moves"), columns, tuple(rows), caption)
 
 
 def moves_section(machines: list[Advised], status: ProductStatus, season: Season, shown: Shown) -> Section:

@@ -222,4 +222,5 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
     lead = headline(machines, status, catalogue, METRIC)
     assert "M1" in lead
     assert "M2" not in lead
-    assert [r.cells[0].text for r in table.rows] == ["M1", "M1", "M1", "M2"]
+    assert [r.cells[0].text for r in table.rows] == ["M1", "M2"]
+    assert first[3].value == 1.2
