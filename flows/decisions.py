@@ -49,7 +49,7 @@ def _kept(folder: Path, name: str, lack: str, verb: str) -> tuple[Workspace, pl.
     return workspace, table
 
 
-def _basis(workspace: Workspace, product: str) -> tuple[str, list[str]]:
+def basis_of(workspace: Workspace, product: str) -> tuple[str, list[str]]:
     """The state of a product of the fits, and a line that says so if it is of an earlier fit."""
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         status = product_status(warehouse, product)
@@ -95,7 +95,7 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, j
             )
         table = anonymous(table, kind, only_for)
     table, last = table.sort("shrunken", nulls_last=True), table["last_shift_date"][0]
-    code, earlier = _basis(workspace, BENCHMARK)
+    code, earlier = basis_of(workspace, BENCHMARK)
     outcome = {"rows": table.to_dicts(), "basis_code": code}
     _out(outcome, f"{response} by {kind} up to the shift of {last}", _compared(table), [
         *earlier,
@@ -145,6 +145,6 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     wet, soil = class_names(question.topsoil_wetness, question.clay_pct)
     told = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
     warned = [f"Not to be believed: {'; '.join(found.untried)}."] if found.untried else []
-    code, earlier = _basis(workspace, GUIDE)
+    code, earlier = basis_of(workspace, GUIDE)
     outcome = {"question": asdict(question), **asdict(found), "basis_code": code}
     _out(outcome, "What if", shown, [*earlier, *warned, *told], json_wanted=json_wanted)

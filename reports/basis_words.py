@@ -3,9 +3,11 @@
 from reports.document import Prose
 from reports.text import local_date, mark, say
 from reports.units import Shown
-from transforms.product_basis import BENCHMARK, FIT_CHECK, GUIDE, BasisCode, ProductStatus
+from transforms.product_basis import ADVICE, BENCHMARK, FIT_CHECK, GUIDE, BasisCode, ProductStatus
 
 RENEWED_BY = {
+    ADVICE: mark("This advice rests on an earlier fit or shift than the last one. Compute it again with 'taretrace "
+                 "advise'."),
     BENCHMARK: mark("This comparison rests on an earlier fit than the last one. Compute it again with 'taretrace "
                     "post-shift'."),
     GUIDE: mark("This guide rests on an earlier fit than the last one. Compute it again with 'taretrace post-shift'."),
@@ -13,8 +15,13 @@ RENEWED_BY = {
 }  # fmt: skip
 
 
-def advice_words(status: ProductStatus, shown: Shown) -> str:
+def advice_words(status: ProductStatus, shown: Shown, *, is_empty: bool) -> str:
     """Return in a sentence why there is no advice, or that it is of an earlier fit or shift; empty if it is current."""
+    if is_empty and status.is_earlier:
+        return say(
+            "There is no advice: when it was last computed, too few loads were measured and traced. Compute it again "
+            "with 'taretrace advise'."
+        )
     code, day = status.code, status.last_shift_date
     if code is BasisCode.NOT_COMPUTED:
         return say("No advice was computed yet. Compute it with 'taretrace advise'.")

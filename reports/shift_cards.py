@@ -61,7 +61,8 @@ def advised(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str]) ->
 
 def headline(machines: list[Advised], status: ProductStatus, catalogue: Catalogue, shown: Shown) -> str:
     """Return the answer, after what has to be known of it first: it is missing, or of an earlier fit or shift."""
-    return " ".join(s for s in (advice_words(status, shown), _answer(machines, catalogue, shown)) if s)
+    about = advice_words(status, shown, is_empty=not machines)
+    return " ".join(s for s in (about, _answer(machines, catalogue, shown)) if s)
 
 
 def _answer(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
@@ -214,7 +215,7 @@ def _first_moves(machines: list[Advised], catalogue: Catalogue, shown: Shown) ->
 
 def moves_section(machines: list[Advised], status: ProductStatus, season: Season, shown: Shown) -> Section:
     """Return the first part of the page: moves at one look, then machine by machine."""
-    title, about = say("What to change"), advice_words(status, shown)
+    title, about = say("What to change"), advice_words(status, shown, is_empty=not machines)
     if not machines:
         blocks = [Prose(about)]
         if status.code is BasisCode.TOO_FEW_LOADS:

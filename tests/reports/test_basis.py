@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 import re
+import shutil
 from pathlib import Path
 
 import polars as pl
@@ -152,3 +153,14 @@ def test_pages_of_the_last_fit_carry_no_such_mark(workspace: Workspace):
 def test_a_product_without_a_basis_is_not_computed(tmp_path):
     with Warehouse(tmp_path / "w.duckdb") as warehouse:
         assert product_status(warehouse, ADVICE).code is BasisCode.NOT_COMPUTED
+
+
+def test_a_trial_planned_from_advice_of_an_earlier_fit_carries_its_code(workspace: Workspace, tmp_path):
+    shutil.copytree(workspace.root, tmp_path / "w")
+    with stages.open_warehouse(Workspace(tmp_path / "w")) as warehouse:
+        before = warehouse.table("fit_run")
+        warehouse.replace("fit_run", before.with_columns(pl.col("fitted_at") + dt.timedelta(hours=1)))
+    words = ("--setting", "share_depth_cm", "--machine", "M01", "--detect-pct", "20", "--json")
+    ran = taretrace_here("trial", "plan", tmp_path / "w", *words)
+    assert ran.code == 0, ran.err
+    assert json.loads(ran.out)["advice_basis_code"] == BasisCode.EARLIER_FIT
