@@ -44,7 +44,7 @@ def source_label(source: str, catalogue: Catalogue) -> str:
     if source in catalogue:
         return setting_label(source, catalogue)
     label = SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source)
-    return source if label is None else say(label)
+    return told(source) if label is None else say(label)
 
 
 def stored_words(row: dict[str, Any], catalogue: Catalogue) -> str:
