@@ -50,9 +50,10 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
             raise WorkspaceError(
                 "there is no guide: too few loads are measured and traced" if too_few else "there is no guide yet",
                 where=str(workspace.root),
-                mend="add tares and logs and run 'taretrace post-shift' again" if too_few
+                mend="add tares and logs and run 'taretrace post-shift' again"
+                if too_few
                 else "run 'taretrace post-shift' on it first",
-            )  # fmt: skip
+            )
         return write_guide(warehouse, workspace.season, workspace.out, forms)
 
 

@@ -6,13 +6,15 @@ from reports.units import Shown
 from transforms.product_basis import ADVICE, BENCHMARK, FIT_CHECK, GUIDE, BasisCode, ProductStatus
 
 RENEWED_BY = {
-    ADVICE: mark("This advice rests on an earlier fit or shift than the last one. Compute it again with 'taretrace "
-                 "advise'."),
-    BENCHMARK: mark("This comparison rests on an earlier fit than the last one. Compute it again with 'taretrace "
-                    "post-shift'."),
+    ADVICE: mark(
+        "This advice rests on an earlier fit or shift than the last one. Compute it again with 'taretrace advise'."
+    ),
+    BENCHMARK: mark(
+        "This comparison rests on an earlier fit than the last one. Compute it again with 'taretrace post-shift'."
+    ),
     GUIDE: mark("This guide rests on an earlier fit than the last one. Compute it again with 'taretrace post-shift'."),
     FIT_CHECK: mark("These checks are of an earlier fit than the last one. Make them again with 'taretrace fit'."),
-}  # fmt: skip
+}
 
 
 def advice_words(status: ProductStatus, shown: Shown, *, is_empty: bool) -> str:
@@ -30,8 +32,9 @@ def advice_words(status: ProductStatus, shown: Shown, *, is_empty: bool) -> str:
     if code is BasisCode.EARLIER_SHIFT and day is not None:
         return say(
             "This advice was computed after the shift of {day}; a later shift has arrived since. Compute it again with "
-            "'taretrace advise'.", day=shown.day(day),
-        )  # fmt: skip
+            "'taretrace advise'.",
+            day=shown.day(day),
+        )
     if code is BasisCode.CURRENT:
         return ""
     return say("This advice rests on an earlier fit than the last one. Compute it again with 'taretrace advise'.")
@@ -49,5 +52,6 @@ def basis_line(status: ProductStatus, shown: Shown) -> str:
     year = local_date(status.fitted_at, "yMMMd")
     return say(
         "It rests on the fit of {fitted} and on the loads up to the shift of {day}.",
-        fitted=f"{year} {shown.clock(status.fitted_at)}", day=shown.day(status.last_shift_date),
-    )  # fmt: skip
+        fitted=f"{year} {shown.clock(status.fitted_at)}",
+        day=shown.day(status.last_shift_date),
+    )

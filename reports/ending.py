@@ -130,8 +130,12 @@ def health_line(warehouse: Warehouse) -> str:
 
 def _clock(r: dict[str, Any]) -> str:
     """Return a corrected clock with the minutes it is ahead."""
-    values = {"id": r["subject_id"], "n": number(r["offset_min"], 1, sign=True), "lo": number(r["lo95"]),
-              "hi": number(r["hi95"])}  # fmt: skip
+    values = {
+        "id": r["subject_id"],
+        "n": number(r["offset_min"], 1, sign=True),
+        "lo": number(r["lo95"]),
+        "hi": number(r["hi95"]),
+    }
     if r["subject_kind"] == "site":
         return say("weighbridge {id} {n} min ({lo} to {hi})", **values)
     return say("{id} {n} min ({lo} to {hi})", **values)

@@ -1,4 +1,4 @@
-"""What to change before the next shift: the first moves at one look, and a card a machine."""
+"""Moves for the next shift: the first moves at one look, and a card for each machine."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -224,7 +224,7 @@ def moves_section(machines: list[Advised], status: ProductStatus, season: Season
         return Section("moves", title, tuple(blocks), status.code)
     first = _first_moves(machines, season.catalogue, shown)
     reading = say(
-        "Machines with the largest gain first. Each move stands inside what this fleet has tried in such conditions; "
+        "Machines with the largest gain first. Each move is inside what this fleet has tried in such conditions; "
         "dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the "
         "fleet's measured loads in such conditions. Each machine is taken to go on in the field it left.",
         t=shown.sign("t"),

@@ -22,7 +22,7 @@ def without_overrides(text: str) -> str:
 
 
 def without_isolates(text: str) -> str:
-    """Return a text of ours without isolates, for places that show it by itself."""
+    """Return a generated text without isolates, for places that show it by itself."""
     return text if text.isascii() else text.translate(_WITHOUT_ISOLATES)
 
 

@@ -38,8 +38,15 @@ Row = dict[str, object]
 
 def _row(check: str, value: float | None, bound: float | None, *, passed: bool | None, says: str | Sentence) -> Row:
     said = Sentence(says) if isinstance(says, str) else says
-    return {"check": check, "value": value, "bound": bound, "passed": passed, "says": said.text,
-            "says_template": said.template, "says_args": said.stored_args}  # fmt: skip
+    return {
+        "check": check,
+        "value": value,
+        "bound": bound,
+        "passed": passed,
+        "says": said.text,
+        "says_template": said.template,
+        "says_args": said.stored_args,
+    }
 
 
 def _placebo(fit: ResponseFit) -> Row:
