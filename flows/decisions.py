@@ -11,11 +11,13 @@ from rich.console import Console
 
 from flows.own_standing import own_lines, own_outcome, own_table
 from flows.shown import show
+from reports.basis_words import earlier_note
 from reports.cautions import CAUTION
 from reports.money import assumption_words
 from transforms.advice.what_if import Question, answer, class_names, read_table
 from transforms.benchmark.own_view import own_view
 from transforms.errors import WorkspaceError
+from transforms.product_basis import BENCHMARK, GUIDE, product_status
 from transforms.warehouse import Warehouse
 from transforms.workspace import Workspace
 
@@ -46,6 +48,13 @@ def _kept(folder: Path, name: str, lack: str, verb: str) -> tuple[Workspace, pl.
     if not table.height:
         raise WorkspaceError(lack, where=str(folder), mend=f"run 'taretrace {verb} {folder}' first")
     return workspace, table
+
+
+def basis_of(workspace: Workspace, product: str) -> tuple[str, list[str]]:
+    """The state of a product of the fits, and a line that says so if it is of an earlier fit."""
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        status = product_status(warehouse, product)
+    return status.code.value, [note.text for note in earlier_note(product, status)]
 
 
 def _out(outcome: dict[str, Any], title: str, table: pl.DataFrame, lines: list[str], *, json_wanted: bool) -> None:
@@ -93,11 +102,14 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, j
         raise WorkspaceError(f"there is no {kind} '{only_for}'", where=str(folder), mend="give its id as in the export")
     table, last = table.sort("shrunken", nulls_last=True), table["last_shift_date"][0]
     title = f"{response} by {kind} up to the shift of {last}"
+    code, earlier = basis_of(workspace, BENCHMARK)
     if only_for is not None:
         view = own_view(table, only_for, _owners(workspace, kind))
-        _out(own_outcome(view, kind, response), title, own_table(view), own_lines(view), json_wanted=json_wanted)
+        outcome = {**own_outcome(view, kind, response), "basis_code": code}
+        _out(outcome, title, own_table(view), [*earlier, *own_lines(view)], json_wanted=json_wanted)
         return
-    _out({"rows": table.to_dicts()}, title, _compared(table), [
+    _out({"rows": table.to_dicts(), "basis_code": code}, title, _compared(table), [
+        *earlier,
         "The lowest stands first. Own: what neither conditions nor settings explain, shrunken, 95 %; so the rank.",
         "Measured associations, not verdicts: what is unexplained may be wear, the operator, or what nobody logs.",
     ], json_wanted=json_wanted)  # fmt: skip
@@ -144,4 +156,6 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     wet, soil = class_names(question.topsoil_wetness, question.clay_pct)
     told = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
     warned = [f"Not to be believed: {'; '.join(found.untried)}."] if found.untried else []
-    _out({"question": asdict(question), **asdict(found)}, "What if", shown, [*warned, *told], json_wanted=json_wanted)
+    code, earlier = basis_of(workspace, GUIDE)
+    outcome = {"question": asdict(question), **asdict(found), "basis_code": code}
+    _out(outcome, "What if", shown, [*earlier, *warned, *told], json_wanted=json_wanted)

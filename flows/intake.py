@@ -87,12 +87,23 @@ def explain(load_id: str, folder: Path, *, json_wanted: bool) -> None:
     _ = workspace.season
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         found = explain_load(load_id, warehouse, Lake(workspace.lake))
-    tables = {"tickets": found.tickets, "labs": found.labs, "grade": found.grade, "minutes": found.minutes}
+    tables = {
+        "tickets": found.tickets,
+        "labs": found.labs,
+        "grade": found.grade,
+        "minutes": found.minutes,
+        "weighing": found.weighing,
+    }
     if json_wanted:
         typer.echo(json.dumps({"load_id": load_id, **{k: v.to_dicts() for k, v in tables.items()}}, default=str))
         return
     console = Console()
-    show(console, f"Load {load_id}: weigh tickets, newest first (UTC)", found.tickets)
+    show(
+        console,
+        f"Load {load_id}: weighing time by the corrected clock, and as printed on the ticket (UTC)",
+        found.weighing,
+    )
+    show(console, "Weigh tickets, newest first (UTC; times as printed on the ticket)", found.tickets)
     show(console, "Lab results, newest first", found.labs)
     show(console, "How far the trace can be trusted", found.grade)
     show(console, "Minutes that filled it, and where they were logged (UTC)", found.minutes)

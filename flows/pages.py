@@ -22,6 +22,7 @@ from reports.what_if_page import write_what_if
 from transforms.advice.what_if import read_table
 from transforms.errors import WorkspaceError
 from transforms.lake import Lake
+from transforms.product_basis import GUIDE, BasisCode, product_status
 from transforms.spread import end_with_parent
 from transforms.trace.load_picture import load_picture
 from transforms.warehouse import Warehouse
@@ -45,8 +46,13 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
     """Write the setting guide and its cards."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
         if not warehouse.table("guide_class").height:
+            too_few = product_status(warehouse, GUIDE).code is BasisCode.TOO_FEW_LOADS
             raise WorkspaceError(
-                "there is no guide yet", where=str(workspace.root), mend="run 'taretrace post-shift' on it first"
+                "there is no guide: too few loads are measured and traced" if too_few else "there is no guide yet",
+                where=str(workspace.root),
+                mend="add tares and logs and run 'taretrace post-shift' again"
+                if too_few
+                else "run 'taretrace post-shift' on it first",
             )
         return write_guide(warehouse, workspace.season, workspace.out, forms)
 
@@ -101,7 +107,8 @@ def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
         Warehouse.to_look_at(workspace.warehouse) as warehouse,
         speaking(season.locale, season.texts),
     ):
-        return write_what_if(read_table(workspace.what_if), season, workspace.out, footer(warehouse))
+        status = product_status(warehouse, GUIDE)
+        return write_what_if(read_table(workspace.what_if), season, workspace.out, footer(warehouse), status)
 
 
 def load_page(
@@ -110,6 +117,7 @@ def load_page(
     """Write the page of one load."""
     season = workspace.season
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load's page"):
+        stages.require_facts(warehouse, workspace)
         picture = load_picture(load_id, warehouse, Lake(workspace.lake))
         with speaking(season.locale, season.texts):
             return write_load_page(picture, season, workspace.out, footer(warehouse), setting, forms)

@@ -37,6 +37,7 @@ from transforms.model.findings import FINDINGS, OF_DIRT, FitJob, ResponseJob, ch
 from transforms.model.findings import compare as compare_one
 from transforms.model.fit import ResponseFit
 from transforms.model.parts import ProductStore
+from transforms.product_basis import ADVICE, BENCHMARK, FIT_CHECK, GUIDE, OutcomeCode, store_basis
 from transforms.spread import Shared, Spread, here, near
 from transforms.sql_files import sql_names
 from transforms.trace.season_trace import SeasonTrace, audits_settings
@@ -76,6 +77,10 @@ class Fits:
     def shared(self) -> dict[str, Shared[ResponseFit]]:
         """Those there are by response, for other processes to read."""
         return {f.response: Shared(f) for f in self.fitted}
+
+
+def _outcome(fits: Fits) -> OutcomeCode:
+    return OutcomeCode.COMPUTED if fits.fitted else OutcomeCode.TOO_FEW_LOADS
 
 
 def open_warehouse(workspace: Workspace) -> Warehouse:
@@ -222,7 +227,7 @@ def run_checks(warehouse: Warehouse) -> None:
 
 
 def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits:
-    """Fit dirt, root loss and tops, and store what was found."""
+    """Fit dirt, root loss and tops, and store what was found; advice, guide and comparison stay (`product_basis`)."""
     season = workspace.season
     store = ProductStore(workspace.products, spread)
     facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
@@ -242,7 +247,6 @@ def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
-            warehouse.replace("advice", warehouse.table("advice").clear())
         run_checks(warehouse)
     store.sweep()
     return fits
@@ -275,6 +279,7 @@ def check_fits(
         checks = pl.concat([before.clear(), *found], how="diagonal_relaxed")
         with warehouse.transaction():
             warehouse.replace("fit_check", checks)
+            store_basis(warehouse, FIT_CHECK, _outcome(fits))
     return checks
 
 
@@ -337,6 +342,7 @@ def compare(
         with warehouse.transaction():
             warehouse.replace("benchmark", table)
             warehouse.replace("season_change", pl.concat(changes, how="diagonal_relaxed"))
+            store_basis(warehouse, BENCHMARK, _outcome(fits))
         run_checks(warehouse)
     return table
 
@@ -393,6 +399,7 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
         table = pl.concat(rows)
         with warehouse.transaction():
             warehouse.replace("advice", table)
+            store_basis(warehouse, ADVICE, OutcomeCode.COMPUTED if table.height else OutcomeCode.TOO_FEW_LOADS)
         run_checks(warehouse)
     return table
 
@@ -405,6 +412,8 @@ def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread =
         reporter.stage("Writing the setting guide's tables"),
     ):
         if fits.dirt is None:
+            if not warehouse.table("guide_class").height:
+                store_basis(warehouse, GUIDE, OutcomeCode.TOO_FEW_LOADS)
             return
         about = (season.catalogue, season.prices, season.advice.min_loads, warehouse.query("class_tonnes"), ADVICE_SEED)
         jobs = [GuideJob(what, fits.shared[DIRT], fits.shared.get(ROOT_LOSS), *about) for what in ("guide", "what-if")]
@@ -423,6 +432,7 @@ def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread =
                 ("trial_wanted", wanted),
             ):
                 warehouse.replace(name, rows)
+            store_basis(warehouse, GUIDE, OutcomeCode.COMPUTED)
 
 
 def _span(shift: dt.date | None, season: Season) -> tuple[dt.datetime, dt.datetime]:

@@ -38,6 +38,8 @@ def trial_plan(
     Writes trials/NAME.toml, to be completed with weigh tickets, and a sheet the operator follows.
     """
     from flows import stages
+    from flows.decisions import basis_of
+    from transforms.product_basis import ADVICE
 
     asked = stages.TrialAsked(setting, machine, field, to, day, detect_pct, power)
     trial, path, sheet, day_says = stages.plan_trial(Workspace(folder), asked)
@@ -48,7 +50,9 @@ def trial_plan(
         f"{100 * trial.power:.0f} in 100."
     )
     outcome = {"trial": trial.trial_id, "loads": len(trial.order), "file": path.resolve(), "sheet": sheet.resolve()}
+    outcome["advice_basis_code"], earlier = basis_of(Workspace(folder), ADVICE)
     _said(json_wanted, outcome, [
+        *(earlier if setting is None or machine is None else ()),
         question,
         day_says,
         f"Sheet for the operator: {sheet.resolve()}",

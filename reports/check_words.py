@@ -2,9 +2,11 @@
 
 import polars as pl
 
-from reports.text import local_date, say, say_n, told
-from reports.words import with_labels
+from reports.basis_words import earlier_note
+from reports.text import local_date, say, say_n
+from reports.words import stored_words
 from transforms.catalogue import Catalogue
+from transforms.product_basis import FIT_CHECK, product_status
 from transforms.warehouse import Warehouse
 
 
@@ -15,10 +17,13 @@ def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> st
         return ""
     checks = warehouse.table("fit_check").filter(pl.col("response") == response)
     verdict = made.row(0, named=True)
-    counted = say("{passed} of {made} checks of this fit were passed.", passed=verdict["passed"], made=verdict["made"])
+    counts = {"passed": verdict["passed"], "made": verdict["made"]}
+    counted = say("{passed} of {made} checks of this fit were passed.", **counts)
+    if earlier := earlier_note(FIT_CHECK, product_status(warehouse, FIT_CHECK)):
+        counted = say("{passed} of {made} checks were passed.", **counts) + " " + earlier[0].text
     failed = [
-        say("Not passed: {says}.", says=with_labels(told(s), catalogue))
-        for s in checks.filter(~pl.col("passed"))["says"]
+        say("Not passed: {says}.", says=stored_words(r, catalogue))
+        for r in checks.filter(~pl.col("passed")).iter_rows(named=True)
     ]
     return " ".join(t for t in (counted, of_an_earlier_shift(checks), *failed) if t)
 

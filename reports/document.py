@@ -232,11 +232,12 @@ class LoadList:
 
 @dataclass(frozen=True)
 class Section:
-    """A part of a page with a heading."""
+    """A part of a page with a heading; `code` is its state, for programs that read the page."""
 
     id: str
     title: str
     blocks: tuple[Any, ...]
+    code: str | None = None
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from typing import Any
 from reports.clock_offsets import offset_lines
 from reports.document import Column, Fold, Prose, Row, Section, Table, figure, words
 from reports.text import local_date, mark, say, say_n, told
+from reports.text.bidi import isolated
 from reports.units import Shown, number
 from reports.words import setting_label
 from transforms.catalogue import Catalogue
@@ -108,7 +109,7 @@ def _arrived(warehouse: Warehouse) -> Table:
 def faulty(warehouse: Warehouse, catalogue: Catalogue) -> str:
     """Return which machine has which lasting fault, in a line; single wild readings are left to the table."""
     parts = [
-        f"{r['machine_id']}: {say(FAULT_WORDS[r['reason']])}"
+        f"{isolated(r['machine_id'])}: {say(FAULT_WORDS[r['reason']])}"
         + ("" if r["reason"] in WITHOUT_SETTING else f" ({setting_label(r['setting'], catalogue)})")
         for r in warehouse.query("machine_fault").iter_rows(named=True)
     ]

@@ -5,17 +5,20 @@ from typing import Any
 
 import polars as pl
 
+from reports.basis_words import earlier_note
 from reports.cautions import CAUTION
 from reports.charts.funnel import STANDING, funnel
 from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Table, figure, words
 from reports.ending import footer, health_section
 from reports.forms import HTML, Forms
+from reports.links import loads_link
 from reports.money import price_section
 from reports.page import write_page
 from reports.text import mark, say, say_n, speaking, told
 from reports.units import NOTHING, Shown, number
 from reports.words import COUNTED, RESPONSES, capital, interval
 from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.product_basis import BENCHMARK, product_status
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -75,7 +78,7 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
     by_outliers = (Column(say("By outlying loads, {unit}", unit=unit)),) if outliers else ()
     for r in rows.iter_rows(named=True):
         is_told = r["observed"] is not None
-        href = f"season-loads.html#loads/{link}={r['subject_id']}" if link else None
+        href = loads_link("season-loads.html", **{link: r["subject_id"]}) if link else None
         body.append(Row((
             words(r["subject_id"], href), figure(r["observed"], 2), figure(r["expected"], 2),
             figure(r["from_settings"], 2, sign=True),
@@ -144,8 +147,9 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
     machines = table.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
     lead = finding(machines, say("points")) if machines.height else reading
     names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
+    earlier = earlier_note(BENCHMARK, product_status(warehouse, BENCHMARK))
     first = Section("reading", say("How to read it"), (
-        Prose(reading), *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
+        *earlier, Prose(reading), *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
     ))  # fmt: skip
     return Page(
         say("The fleet compared, each under its own conditions"),

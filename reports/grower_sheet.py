@@ -5,7 +5,6 @@
 calculated from the rounded ones, so that no second rounding of the same value narrows it down.
 """
 
-import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,6 +34,7 @@ from transforms.benchmark.disclosure import (
 )
 from transforms.benchmark.own_view import OwnView, own_view
 from transforms.catalogue import DIRT
+from transforms.naming import safe_name
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -289,8 +289,7 @@ def grower_page(data: GrowerData, season: Season) -> Page:
 
 def sheet_name(grower: str) -> str:
     """Return a grower's file name: ids are untrusted text."""
-    safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in grower)[:40]
-    return f"grower-{safe}" if safe == grower else f"grower-{safe}-{hashlib.sha256(grower.encode()).hexdigest()[:8]}"
+    return f"grower-{safe_name(grower)}"
 
 
 def write_grower_sheet(data: GrowerData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from reports.basis_words import earlier_note
 from reports.cautions import CAUTION
 from reports.charts.cost_curve import cost_curve
 from reports.document import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Small, Table, figure, words
@@ -16,6 +17,8 @@ from reports.text import say, speaking, told
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, interval, setting_label, topsoil_and_soil, value_words
 from transforms.catalogue import Catalogue
+from transforms.naming import safe_name
+from transforms.product_basis import GUIDE, product_status
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -61,10 +64,10 @@ def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalo
                   say("Cost of {setting} off its start value", setting=label), None)  # fmt: skip
 
 
-def _curve_table(name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def _curve_table(name: str, class_: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     t = shown.per_tonne
     return Table(
-        f"{name}-off", say("cost of being off, {class_}", class_=name),
+        f"{name}-off", say("cost of being off, {class_}", class_=class_),
         (Column(say("Setting")), Column(say("Value"), numeric=False), Column(say("Costs more, {unit}",
             unit=shown.money_per_t))),
         tuple(
@@ -78,10 +81,10 @@ def _curve_table(name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: S
     )  # fmt: skip
 
 
-def guide_table(name: str, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def guide_table(name: str, class_: str, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     """Return the settings of one class, a row each."""
     return Table(
-        f"{name}-table", say("guide {class_}", class_=name),
+        f"{name}-table", say("guide {class_}", class_=class_),
         (Column(say("Setting")), Column(say("Start at")), Column(say("As good")), Column(say("Usual")),
          Column(say("Tried")), Column("n"), Column(say("What it is"), numeric=False, wrap=True)),
         tuple(
@@ -104,7 +107,7 @@ def _class_fold(
     marks = {"wetness": cell["wetness_class"], "soil": cell["soil_class"]}
     if cell["dirt_pct"] is None:
         return Fold(say("{conditions}: {reason}", conditions=title, reason=told(cell["says"])), (), marks=marks)
-    name = "-".join("".join(c if c.isalnum() else "-" for c in str(cell[k])) for k in CLASS)
+    name, class_ = ("-".join(f(str(cell[k])) for k in CLASS) for f in (safe_name, str))
     saved = money_span(cell, ("saved_per_t", "saved_lo95", "saved_hi95"), shown)
     expected = say(
         "Expected dirt {dirt} % ({dirt_span}), root loss {loss} ({loss_lo} to {loss_hi}), cost {cost}; against the "
@@ -115,12 +118,12 @@ def _class_fold(
         cost=money_span(cell, ("cost_per_t", "cost_lo95", "cost_hi95"), shown), saved=saved, n=number(cell["n"], 0),
     )  # fmt: skip
     small = [f for r in settings.iter_rows(named=True) if (f := _curve(r, name, curves, catalogue, shown))]
-    blocks: list[Any] = [Prose(expected), guide_table(name, settings, catalogue, shown)]
+    blocks: list[Any] = [Prose(expected), guide_table(name, class_, settings, catalogue, shown)]
     if small:
         drawn = curves.filter(pl.col("setting").is_in([f.id.removeprefix(f"{name}-") for f in small]))
         reading = say("Dot: where to start. Line and band: how much more it costs at another value, mean and 95 %, "
                       "the other settings as in the guide. Settings left as usual are not drawn.")  # fmt: skip
-        inside = (Prose(reading), Small(tuple(small), _curve_table(name, drawn, catalogue, shown)))
+        inside = (Prose(reading), Small(tuple(small), _curve_table(name, class_, drawn, catalogue, shown)))
         blocks.append(Fold(say("What being off costs"), inside))
     return Fold(say("{conditions}: saves {saved}", conditions=title, saved=saved), tuple(blocks), marks=marks)
 
@@ -164,7 +167,9 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
     )  # fmt: skip
     wet, soil = (tuple((c, told(c)) for c in classes) for classes in (ORDER, SOILS))
     narrow = Filters({"wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil)})
-    first = Section("reading", say("How to read it"), (Prose(f"{reading} {assumption_words(season)}"), narrow))
+    status = product_status(warehouse, GUIDE)
+    about = (*earlier_note(GUIDE, status), Prose(f"{reading} {assumption_words(season)}"), narrow)
+    first = Section("reading", say("How to read it"), about, status.code)
     return Page(
         say("Where to start: the setting guide"), season.name, guide_finding(warehouse.table("guide_class"), shown),
         say(CAUTION) + " " + say("These are places to start from."),
@@ -196,17 +201,15 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> li
 def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `guide.html` and `card-GENERATION.html` for each generation; return their paths, the guide first."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    settings = warehouse.table("guide")
+    settings, status = warehouse.table("guide"), product_status(warehouse, GUIDE)
     with speaking(season.locale, season.texts):
         paths = write_page(guide_page(warehouse, season), out / "guide.html", forms)
-        for i, (generation,) in enumerate(
-            settings.select("generation").unique(maintain_order=True).iter_rows(), start=1
-        ):
-            name = "".join(c if c.isalnum() else "-" for c in generation) or str(i)
+        for (generation,) in settings.select("generation").unique(maintain_order=True).iter_rows():
             rows = _card_rows(settings.filter(pl.col("generation") == generation), season.catalogue, shown)
             paths.append(render(
-                "card.html.j2", out / f"card-{name}.html", season=season, generation=generation, rows=rows,
+                "card.html.j2", out / f"card-{safe_name(generation)}.html", season=season, generation=generation,
+                rows=rows,
                 wetnesses=[told(w) for w in ORDER], soils=[told(s) for s in SOILS], caution=say(CAUTION),
-                assumptions=assumption_words(season), footer=footer(warehouse),
+                earlier=earlier_note(GUIDE, status), assumptions=assumption_words(season), footer=footer(warehouse),
             ))  # fmt: skip
     return paths

@@ -17,6 +17,7 @@ from reports.units import NOTHING, Shown, number
 from reports.words import capital, setting_label
 from transforms.catalogue import Catalogue
 from transforms.errors import WorkspaceError
+from transforms.naming import safe_name
 from transforms.trace.load_picture import LoadPicture
 from transforms.workspace import Season
 
@@ -146,15 +147,21 @@ def _lead(row: dict[str, Any], shown: Shown) -> str:
     return " ".join(parts)
 
 
-def _clocks(row: dict[str, Any]) -> str:
-    parts = [capital(told(row["says"])) + "."]
+def _clocks(row: dict[str, Any], shown: Shown) -> str:
+    parts = [capital(told(row["says"])) + "."] if row["says"] else []
     if row["machine_ahead_min"]:
         parts.append(
             say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))
         )
     if row["site_ahead_min"]:
-        parts.append(say("The weighbridge's clock is taken to be {n} min ahead; its time above is put right.",
-                         n=number(row["site_ahead_min"], 0, sign=True)))  # fmt: skip
+        parts.append(
+            say(
+                "The weighbridge's clock is taken to be {n} min ahead: the time above is corrected; as printed on the "
+                "ticket it is {printed}.",
+                n=number(row["site_ahead_min"], 1, sign=True),
+                printed=shown.moment(row["weighed_at"]),
+            )
+        )
     if row["machine_sooner_min"]:
         parts.append(say("Loads of this machine are weighed {n} min sooner after lifting than those of the others: its "
                          "clock or its trucks. No time above is changed.",
@@ -177,9 +184,8 @@ def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Se
                    say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}",
                        load=row["load_id"]),
                    minutes, open=True)  # fmt: skip
-    return Section(
-        "machine-time", say("The machine's time, and the minutes given to the load"), (Prose(_clocks(row)), chart)
-    )
+    clocks = Prose(_clocks(row, shown))
+    return Section("machine-time", say("The machine's time, and the minutes given to the load"), (clocks, chart))
 
 
 def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, str], first: str) -> Section:
@@ -213,7 +219,6 @@ def write_load_page(
     if settings:
         rows = _map_rows(picture.passes, settings, season.catalogue, shown)
         sections.append(_map_section(rows, row, settings, first))
-    name = "".join(c if c.isalnum() or c in "-_" else "_" for c in row["load_id"])[:60]
     when = say("{season} · times are {zone}, by the machine's own clock", season=season.name, zone=season.time_zone)
     page = Page(say("Load {load}", load=row["load_id"]), when, _lead(row, shown), None, tuple(sections), ending)
-    return write_page(page, out / f"load-{name}.html", forms)
+    return write_page(page, out / f"load-{safe_name(row['load_id'])}.html", forms)

@@ -14,6 +14,7 @@ from reports.document import Chart, LoadList, Page
 from reports.forms import HTML, Forms
 from reports.pdf import picture, write_pdf
 from reports.text import chart_locales, locale, say
+from reports.text.bidi import isolated, without_overrides
 from reports.units import NOTHING, number
 from reports.workbook import write_workbook
 
@@ -46,6 +47,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     environment.filters["number"] = number
+    environment.filters["bidi"] = isolated
     environment.globals["say"] = say
     return environment
 
@@ -68,13 +70,15 @@ def render(template: str, path: Path, **context: Any) -> Path:
         .render(
             **context,
             lang=str(locale()).replace("_", "-"),
+            is_right_to_left=locale().text_direction == "rtl",
             style=Markup(own_file("style.css")),  # noqa: S704  our own file
             words_json=embedded(page_words()),
         )
     )
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_suffix(".partial")
-    partial.write_text(text, "utf-8")
+    # Everywhere alike, in attributes and data as well: what filters and links compare stays equal.
+    partial.write_text(without_overrides(text), "utf-8")
     return partial.replace(path)
 
 

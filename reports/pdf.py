@@ -10,9 +10,12 @@ import vl_convert
 
 from reports.document import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small, Table
 from reports.text import chart_locales, locale, say
+from reports.text.bidi import without_overrides
 
 PAPER_WIDTH = 680
 """Pixels a chart is drawn at before it is fitted to the paper."""
+COLUMN_WIDTH = 330
+"""Pixels of a chart that is fitted to half of the paper's width: its words are as large as those of a wide one."""
 MOST_PRINTED_ROWS = 24
 """A table behind a chart or under a fold with more rows stands in the page and the workbook alone."""
 
@@ -36,7 +39,7 @@ def picture(chart: Chart, width: int = PAPER_WIDTH) -> bytes:
     # What it shows is said beside it: the drawing library's own words for readers of screens know English alone.
     spec["config"] = {**spec["config"], "aria": False}
     svg: str = vl_convert.vegalite_to_svg(spec, format_locale=locales["number"], time_format_locale=locales["time"])
-    return svg.encode()
+    return without_overrides(svg).encode()
 
 
 def _table(t: Table) -> dict[str, Any]:
@@ -53,6 +56,7 @@ class _Paper:
     def __init__(self) -> None:
         self.files: dict[str, bytes] = {}
         self.folded = 0
+        self.width = PAPER_WIDTH
 
     def block(self, b: Any) -> dict[str, Any] | None:  # noqa: PLR0911  one return a kind of block
         match b:
@@ -63,14 +67,14 @@ class _Paper:
             case Figure():
                 name = f"{b.id}.svg" if b.chart is not None else None
                 if b.chart is not None:
-                    self.files[f"{b.id}.svg"] = picture(b.chart)
+                    self.files[f"{b.id}.svg"] = picture(b.chart, self.width)
                 return {
                     "kind": b.kind, "finding": b.finding, "reading": b.reading, "picture": name, "alt": b.alt,
                     "table": _table(b.table) if b.table else None,
                     "printed": b.table is not None and len(b.table.rows) <= MOST_PRINTED_ROWS,
                 }  # fmt: skip
             case Small():
-                return {"kind": b.kind, "blocks": self.blocks(b.blocks)}
+                return {"kind": b.kind, "blocks": self.in_columns(b.blocks)}
             case Fold():
                 self.folded += 1
                 made = {"kind": b.kind, "summary": b.summary, "blocks": self.blocks(b.blocks)}
@@ -81,7 +85,7 @@ class _Paper:
                 return {"kind": b.kind, "title": b.title, "badge": b.badge, "lines": list(b.lines), "moves": moves,
                         "blocks": self.blocks(b.blocks)}  # fmt: skip
             case Cards():
-                return {"kind": b.kind, "cards": self.blocks(b.cards)}
+                return {"kind": b.kind, "cards": self.in_columns(b.cards)}
             case Filters() | LoadList():
                 return None
         raise TypeError(f"{type(b).__name__} is no block of a page")
@@ -93,6 +97,13 @@ class _Paper:
 
     def blocks(self, every: tuple[Any, ...]) -> list[dict[str, Any]]:
         return [made for made in map(self.block, every) if made is not None]
+
+    def in_columns(self, every: tuple[Any, ...]) -> list[dict[str, Any]]:
+        """Return blocks that are side by side on paper, with narrow charts."""
+        before, self.width = self.width, COLUMN_WIDTH
+        made = self.blocks(every)
+        self.width = before
+        return made
 
     def section(self, s: Section) -> dict[str, Any]:
         return {"title": s.title, "blocks": self.blocks(s.blocks)}
@@ -106,7 +117,11 @@ def write_pdf(page: Page, path: Path) -> Path:
         "sections": [paper.section(s) for s in page.sections], "footer": list(page.footer),
     }  # fmt: skip
     template = files(__package__).joinpath("templates").joinpath("page.typ").read_bytes()
-    inputs = {"main.typ": template, "page.json": json.dumps(told).encode(), **paper.files}
+    inputs = {
+        "main.typ": template,
+        "page.json": without_overrides(json.dumps(told, ensure_ascii=False)).encode(),
+        **paper.files,
+    }
     made = typst.compile(inputs, format="pdf")  # type: ignore[call-overload]
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_suffix(".partial")

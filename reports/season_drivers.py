@@ -67,7 +67,8 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
     return Figure(
         f"shares-{KEYS[response]}-chart", share_finding(kinds, response),
         say("Sources below half a percent are in the table alone; lines are 95 % intervals."),
-        share_bars(drawn, say("share of variance, %"), say("Shares of the variance of {response}", response=name)),
+        share_bars(drawn, say("share of variance, %"), say("Shares of the variance of {response}", response=name),
+                   is_whole=True),
         say("Shares of the variance of {response}", response=name), table,
     )  # fmt: skip
 

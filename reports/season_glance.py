@@ -7,6 +7,7 @@ import polars as pl
 from reports.charts.season_days import season_days
 from reports.charts.share_bars import share_bars
 from reports.document import Column, Figure, Prose, Row, Section, Table, figure, spanned, words
+from reports.links import loads_link
 from reports.text import mark, say
 from reports.theme import midnight
 from reports.units import Shown, number
@@ -153,7 +154,7 @@ def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
     rows = [
         Row((
             words(capital(topsoil_and_soil(r["wetness_class"], r["soil_class"]))),
-            figure(r["n"], 0, href=f"season-loads.html#loads/wetness={r['wetness_class']}&soil={r['soil_class']}"),
+            figure(r["n"], 0, href=loads_link("season-loads.html", wetness=r["wetness_class"], soil=r["soil_class"])),
             figure(shown.convert(r["gross_t"], "t"), 0), spanned(r["dirt_pct"], r["dirt_half"]),
         ), {"wetness": r["wetness_class"], "soil": r["soil_class"]})
         for r in classes.iter_rows(named=True)

@@ -1,11 +1,13 @@
 """Methods and data quality: how the figures come about, and every check of every fit."""
 
+from reports.basis_words import earlier_note
 from reports.check_words import of_an_earlier_shift
 from reports.document import Column, Prose, Row, Section, Table, figure, words
-from reports.text import mark, say, told
+from reports.text import mark, say
 from reports.units import number
-from reports.words import RESPONSES, with_labels
+from reports.words import RESPONSES, stored_words
 from transforms.catalogue import Catalogue
+from transforms.product_basis import FIT_CHECK, product_status
 from transforms.warehouse import Warehouse
 
 METHODS = (
@@ -52,7 +54,7 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
                 words(say(RESPONSES[r["response"]])),
                 words(say(CHECKS[r["check"]]) if r["check"] in CHECKS else r["check"]),
                 figure(r["value"], 3), figure(r["bound"], 3), words(standing[r["passed"]], strong=r["passed"] is False),
-                words(with_labels(told(r["says"]), catalogue)),
+                words(stored_words(r, catalogue)),
             ))
             for r in checks.iter_rows(named=True)
         ),
@@ -64,5 +66,6 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
     quality = say("Mean trace quality is {quality} of 1: about that part of a load's mass is expected to be in the "
                   "minutes it is traced to.", quality=number(traced["trace_quality"], 2))  # fmt: skip
     return Section("methods", say("Methods and data quality"), (
-        *(Prose(say(m)) for m in METHODS), Prose(quality), table,
+        *(Prose(say(m)) for m in METHODS), Prose(quality),
+        *earlier_note(FIT_CHECK, product_status(warehouse, FIT_CHECK)), table,
     ))  # fmt: skip

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from reports.basis_words import earlier_note
 from reports.charts.tried_grid import tried_grid
 from reports.document import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.drivers import labelled
@@ -9,6 +10,7 @@ from reports.text import mark, say, say_n, told
 from reports.units import Shown, number
 from reports.words import capital, setting_label, step_in_words
 from transforms.catalogue import Catalogue
+from transforms.product_basis import GUIDE, product_status
 from transforms.warehouse import Warehouse
 
 SIGNS = {"told": "●", "no effect told": "○", "confounded": "!", "not tried enough": "·"}
@@ -109,6 +111,7 @@ def open_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Se
     wanted, results = warehouse.table("trial_wanted"), warehouse.table("trial_result")
     blocks = [
         _grid(warehouse, catalogue),
+        *earlier_note(GUIDE, product_status(warehouse, GUIDE)),
         Prose(trials_finding(wanted, catalogue, shown)),
         _trials(wanted, catalogue, shown),
     ]

@@ -4,15 +4,19 @@ from typing import Any
 
 import polars as pl
 
+from reports.basis_words import earlier_note
 from reports.charts.pile_bars import pile_bars
 from reports.charts.share_bars import share_bars
 from reports.document import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.guide_page import guide_finding
 from reports.text import say, say_n, told
+from reports.text.bidi import isolated
 from reports.theme import midnight
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, interval, listed, setting_label, topsoil_and_soil, value_words
 from transforms.catalogue import Catalogue
+from transforms.naming import safe_name
+from transforms.product_basis import GUIDE, product_status
 from transforms.warehouse import Warehouse
 
 WETNESSES, SOILS = ("dry", "moist", "wet"), ("light", "medium", "heavy")
@@ -22,7 +26,9 @@ MOST_PILES = 30
 def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
     """Return the guide: where to start, settings down and classes of conditions across."""
     settings, classes = warehouse.table("guide"), warehouse.table("guide_class")
-    blocks: list[Any] = [Prose(guide_finding(classes, shown), (say("The whole guide"), "guide.html"))]
+    status = product_status(warehouse, GUIDE)
+    whole = Prose(guide_finding(classes, shown), (say("The whole guide"), "guide.html"))
+    blocks: list[Any] = [*earlier_note(GUIDE, status), whole]
     for (generation,), mine in settings.group_by("generation", maintain_order=True):
         cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in mine.iter_rows(named=True)}
         have = [(w, s) for w in WETNESSES for s in SOILS if any(k[1:] == (w, s) for k in cells)]
@@ -33,10 +39,10 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
             for n in names
         )
         title = say("guide of generation {name}", name=generation)
-        blocks.append(Table(f"guide-{generation}", title, (Column(say("Setting")), *heads), rows, say(
+        blocks.append(Table(f"guide-{safe_name(str(generation))}", title, (Column(say("Setting")), *heads), rows, say(
             "Generation {name}: where to start, by topsoil and soil; a dash where nobody has tried enough.",
             name=generation)))  # fmt: skip
-    return Section("guide", say("The setting guide"), tuple(blocks))
+    return Section("guide", say("The setting guide"), tuple(blocks), status.code)
 
 
 def _start(r: dict[str, Any] | None, shown: Shown) -> Any:
@@ -97,10 +103,11 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     title = say("What it is worth")
     finding = worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), shown)
     classes = worth.drop_nulls("generation").sort("saved", descending=True)
+    earlier = earlier_note(GUIDE, product_status(warehouse, GUIDE))
     if not classes.height:
-        return Section("worth", title, (Prose(finding),))
+        return Section("worth", title, (*earlier, Prose(finding)))
     names = [
-        f"{r['generation']}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
+        f"{isolated(r['generation'])}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
         for r in classes.iter_rows(named=True)
     ]
     drawn = classes.select(
@@ -132,7 +139,10 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     return Section(
         "worth",
         title,
-        (Figure("worth-chart", finding, reading, chart, say("Money the guide would have saved"), table),),
+        (
+            *earlier,
+            Figure("worth-chart", finding, reading, chart, say("Money the guide would have saved"), table),
+        ),
     )
 
 

@@ -1,21 +1,24 @@
-"""What to change before the next shift: the moves worth most at one look, and a card a machine."""
+"""Moves for the next shift: the first moves at one look, and a card for each machine."""
 
 from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
+from reports.basis_words import advice_words, basis_line
 from reports.document import Card, Cards, Column, Fold, Move, Prose, Row, Section, Table, figure, words
+from reports.links import machine_anchor
 from reports.money import assumption_words
 from reports.text import say, say_n, told
 from reports.units import NOTHING, Shown, number
 from reports.words import capital, move_in_words, percent_change, sure, topsoil_and_soil
 from transforms.advice.outlook import FORECAST, PERSISTENCE
 from transforms.catalogue import ROOT_LOSS, Catalogue
+from transforms.product_basis import BasisCode, ProductStatus
 from transforms.workspace import Season
 
 FIRST = 5
-"""Moves shown at one look."""
+"""Machines shown at one look."""
 
 
 @dataclass(frozen=True)
@@ -56,11 +59,17 @@ def advised(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str]) ->
     return sorted(found, key=lambda a: (order.get(a.machine, len(order)), a.machine))
 
 
-def headline(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
-    """Return the answer in a sentence."""
+def headline(machines: list[Advised], status: ProductStatus, catalogue: Catalogue, shown: Shown) -> str:
+    """Return the answer, after what has to be known of it first: it is missing, or of an earlier fit or shift."""
+    about = advice_words(status, shown, is_empty=not machines)
+    return " ".join(s for s in (about, _answer(machines, catalogue, shown)) if s)
+
+
+def _answer(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
+    """Return the answer in a sentence; empty if there is none."""
     moving = [a for a in machines if a.head["verdict"] == "move"]
     if not machines:
-        return say("There is no advice yet: too few loads are measured and traced.")
+        return ""
     if not moving:
         return say("Hold: nothing within what the fleet has tried is better with enough certainty.")
     best, count = moving[0], sum(len(a.moves) for a in moving)
@@ -153,7 +162,7 @@ def card(a: Advised, catalogue: Catalogue, shown: Shown) -> Card:
     if head["verdict"] == "try":
         lines.append(say("Not sure enough to advise. Worth a split-run trial, alternate loads in the same field:"))
     moves = tuple(_move(r, catalogue, shown) for r in a.moves)
-    return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, card_id(a.machine))
+    return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, machine_anchor(a.machine))
 
 
 def outlook_words(machines: list[Advised]) -> str:
@@ -171,48 +180,62 @@ def outlook_words(machines: list[Advised]) -> str:
 
 
 def _first_moves(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> Table:
-    """The moves worth most across the fleet."""
-    every = [(a, r) for a in machines if a.head["verdict"] == "move" for r in a.moves]
-    best = sorted(every, key=lambda p: (-p[1]["gain_per_t"], p[0].machine))[:FIRST]
+    """The first moves of the machines whose moves are worth most together, in the order of the lead and cards."""
     t = shown.per_tonne
-    return Table(
-        "first-moves", say("moves worth most"),
-        (Column(say("Machine")), Column(say("Field"), numeric=False), Column(say("Change"), numeric=False, wrap=True),
-         Column(say("Worth, {unit}", unit=shown.money_per_t)), Column(say("Sure")), Column(say("n loads"))),
-        tuple(
-            Row((
-                words(a.machine, f"#{card_id(a.machine)}"), words(r["field_id"]),
-                words(move_in_words(r, catalogue, shown), strong=True),
-                figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t),
-                words(sure(r["probability_better"])), figure(r["n"], 0),
-            ), a.marks)
-            for a, r in best
-        ),
-        say("Expected gain of each move alone, with its 95 % interval; sure is the chance that it pays."),
-    )  # fmt: skip
+    rows = []
+    for a in [a for a in machines if a.head["verdict"] == "move"][:FIRST]:
+        r, all_moves = a.moves[0], words(None)
+        if a.worth is not None:
+            all_moves = figure(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
+        cells = (
+            words(a.machine, f"#{machine_anchor(a.machine)}"),
+            words(r["field_id"]),
+            words(move_in_words(r, catalogue, shown), strong=True),
+            all_moves,
+            figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t),
+            words(sure(r["probability_better"])),
+            figure(r["n"], 0),
+        )
+        rows.append(Row(cells, a.marks))
+    columns = (
+        Column(say("Machine")),
+        Column(say("Field"), numeric=False),
+        Column(say("First change"), numeric=False, wrap=True),
+        Column(say("All its moves, {unit}", unit=shown.money_per_t)),
+        Column(say("This move, {unit}", unit=shown.money_per_t)),
+        Column(say("Sure")),
+        Column(say("n loads")),
+    )
+    caption = say(
+        "The first move of each of the machines whose moves are worth most together; the cards below hold every move. "
+        "Brackets are 95 % intervals; sure is the chance that this move pays."
+    )
+    return Table("first-moves", say("first moves"), columns, tuple(rows), caption)
 
 
-def card_id(machine: str) -> str:
-    """Return the anchor of a machine's card."""
-    return "m-" + "".join(c if c.isalnum() else "-" for c in machine)
-
-
-def moves_section(machines: list[Advised], season: Season, shown: Shown) -> Section:
+def moves_section(machines: list[Advised], status: ProductStatus, season: Season, shown: Shown) -> Section:
     """Return the first part of the page: moves at one look, then machine by machine."""
-    title = say("What to change")
+    title, about = say("What to change"), advice_words(status, shown, is_empty=not machines)
     if not machines:
-        nothing = say("No advice yet. It needs at least 120 loads that are measured, traced and have weather;")
-        return Section("moves", title, (Prose(nothing, (say("see what arrived"), "#arrived")),))
+        blocks = [Prose(about)]
+        if status.code is BasisCode.TOO_FEW_LOADS:
+            needed = say("It needs at least 120 loads that are measured, traced and have weather;")
+            blocks.append(Prose(needed, (say("see what arrived"), "#arrived")))
+        return Section("moves", title, tuple(blocks), status.code)
     first = _first_moves(machines, season.catalogue, shown)
     reading = say(
-        "Largest gain first. Each move stands inside what this fleet has tried in such conditions; dirt and root loss "
-        "are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the fleet's measured loads in "
-        "such conditions. Each machine is taken to go on in the field it left.", t=shown.sign("t"),
+        "Machines with the largest gain first. Each move is inside what this fleet has tried in such conditions; "
+        "dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the "
+        "fleet's measured loads in such conditions. Each machine is taken to go on in the field it left.",
+        t=shown.sign("t"),
     )  # fmt: skip
-    prices = Prose(" ".join([reading, outlook_words(machines), assumption_words(season)]),
-                   (say("Prices used"), "#prices"))  # fmt: skip
+    prices = Prose(
+        " ".join([reading, outlook_words(machines), basis_line(status, shown), assumption_words(season)]),
+        (say("Prices used"), "#prices"),
+    )
     cards = Cards(tuple(card(a, season.catalogue, shown) for a in machines))
-    return Section("moves", title, (*((first,) if first.rows else ()), prices, cards))
+    note = (Prose(about, note=True),) if about else ()
+    return Section("moves", title, (*note, *((first,) if first.rows else ()), prices, cards), status.code)
 
 
 def sentence(text: str) -> str:

@@ -10,6 +10,7 @@ from reports.text import say, told
 from reports.units import Shown, number
 from reports.words import interval, source_label
 from transforms.catalogue import Catalogue
+from transforms.naming import safe_name
 from transforms.warehouse import Warehouse
 
 
@@ -17,12 +18,12 @@ def _why(load: str, sources: pl.DataFrame) -> Figure:
     top = sources.filter(pl.col("points") > 0).sort("points", descending=True).head(3)
     mostly = ", ".join(f"{s} {number(p, 1, sign=True)}" for s, p in top.select("label", "points").iter_rows())
     finding = say("Mostly: {why} points.", why=mostly) if mostly else say("No source stands out.")
+    safe = safe_name(load)
     table = Table(
-        f"why-{load}", say("why load {load}", load=load), (Column(say("Source")), Column(say("Points"))),
+        f"why-{safe}", say("why load {load}", load=load), (Column(say("Source")), Column(say("Points"))),
         tuple(Row((words(s), figure(p, 2, sign=True))) for s, p in sources.select("label", "points").iter_rows()),
         say("All sources; they add up to the load's departure from the season's typical load."),
     )  # fmt: skip
-    safe = "".join(c if c.isalnum() else "-" for c in load)
     return Figure(
         f"why-load-{safe}", finding, "", load_why(sources),
         say("Why load {load} was dirty, in percentage points", load=load), table,
@@ -47,7 +48,7 @@ def worst_section(
         sources = reasons.filter(pl.col("load_id") == r["load_id"])
         line = say(
             "{machine} in {field}, weighed {at} · expected {expected} % ({span}) · trace quality {quality}",
-            machine=r["machine_id"], field=r["field_id"], at=shown.moment(r["weighed_at"]),
+            machine=r["machine_id"], field=r["field_id"], at=shown.moment(r["weighed_true_at"]),
             expected=number(r["expected_pct"]), span=interval(r["lo95"], r["hi95"], 1),
             quality=number(r["trace_quality"], 2),
         )  # fmt: skip

@@ -9,12 +9,15 @@ from reports.charts.machine_dirt import machine_dirt
 from reports.charts.shift_course import MOST_SETTINGS, shift_course
 from reports.charts.shift_passes import shift_passes
 from reports.document import Column, Figure, Fold, Prose, Row, Section, Table, figure, spanned, words
+from reports.links import loads_link
 from reports.shift_cards import sentence
 from reports.text import say, say_n
+from reports.text.bidi import isolated
 from reports.theme import local
 from reports.units import Shown, number
 from reports.words import interval, listed, setting_label, value_words
 from transforms.catalogue import Catalogue
+from transforms.naming import safe_name
 from transforms.warehouse import Warehouse
 
 METRES_PER_DEG = 111_320.0
@@ -39,17 +42,13 @@ def machine_finding(machines: pl.DataFrame) -> str:
     return sentence("; ".join(parts))
 
 
-def _loads_link(**marks: str) -> str:
-    return "#loads/" + "&".join(f"{k}={v}" for k, v in marks.items())
-
-
 def machine_table(machines: pl.DataFrame, shown: Shown) -> Table:
     """Return the machines of the shift, a row each."""
     rows = []
     for r in machines.iter_rows(named=True):
         half, loss_half, told_of = r["observed_half"], r["root_loss_half"], r["observed_pct"] is not None
         loss = None if r["root_loss_t_ha"] is None else shown.convert(r["root_loss_t_ha"], "t/ha")
-        link = _loads_link(machine=r["machine_id"])
+        link = loads_link(machine=r["machine_id"])
         rows.append(Row((
             words(r["machine_id"], link), words(r["generation"]), figure(r["loads"], 0, href=link),
             figure(shown.convert(r["gross_t"], "t"), 0), figure(r["measured"], 0),
@@ -107,9 +106,9 @@ def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, sh
     return pl.concat(out)
 
 
-def _decision_table(machine: str, decided: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def _decision_table(name: str, machine: str, decided: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     return Table(
-        f"decisions-{machine}", say("decisions of {machine}", machine=machine),
+        f"decisions-{name}", say("decisions of {machine}", machine=machine),
         (Column(say("Time")), Column(say("Setting"), numeric=False), Column(say("From")), Column(say("To")),
          Column(say("Steps")), Column(say("Topsoil wetness, 0 to 1")), Column(say("Field"), numeric=False)),
         tuple(
@@ -125,9 +124,9 @@ def _decision_table(machine: str, decided: pl.DataFrame, catalogue: Catalogue, s
     )  # fmt: skip
 
 
-def _load_table(machine: str, loads: pl.DataFrame, shown: Shown) -> Table:
+def _load_table(name: str, machine: str, loads: pl.DataFrame, shown: Shown) -> Table:
     return Table(
-        f"loads-{machine}", say("loads of {machine}", machine=machine),
+        f"loads-{name}", say("loads of {machine}", machine=machine),
         (Column(say("Load")), Column(say("Lifted"), numeric=False), Column(say("Field"), numeric=False),
          Column(say("Dirt observed, %")), Column(say("Dirt expected, %")), Column(say("Trace quality, 0 to 1"))),
         tuple(
@@ -178,19 +177,19 @@ def _maps(machine: str, name: str, passes: pl.DataFrame) -> list[Figure]:
         Figure(
             f"passes-{name}-{i}", map_finding(str(field), ground := _placed(mine)), reading, shift_passes(ground),
             say("Map of the passes of {machine} in {field}", machine=machine, field=field),
-            _pass_table(f"{name}-{i}", ground),
+            _pass_table(f"{name}-{i}", machine, ground),
         )
         for i, ((field,), mine) in enumerate(passes.drop_nulls("field_id").group_by("field_id", maintain_order=True))
         if mine.height >= LEAST_PASSES
     ]  # fmt: skip
 
 
-def _pass_table(machine: str, passes: pl.DataFrame) -> Table:
+def _pass_table(name: str, machine: str, passes: pl.DataFrame) -> Table:
     by = passes.group_by("field_id", "load_id", maintain_order=True).agg(
         pl.len(), pl.col("at").min().alias("from"), pl.col("dirt_tare_pct").first()
     ).sort("from", "load_id")  # fmt: skip
     return Table(
-        f"passes-table-{machine}", say("passes of {machine}", machine=machine),
+        f"passes-table-{name}", say("passes of {machine}", machine=machine),
         (Column(say("Field")), Column(say("Load"), numeric=False), Column(say("From"), numeric=False),
          Column(say("n half minutes drawn")), Column(say("Dirt of the load, %"))),
         tuple(
@@ -210,7 +209,7 @@ def _placed(passes: pl.DataFrame) -> pl.DataFrame:
 
 
 def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogue, shown: Shown) -> Fold:
-    machine, safe = r["machine_id"], "".join(c if c.isalnum() else "-" for c in r["machine_id"])
+    machine, safe = r["machine_id"], safe_name(r["machine_id"])
     course, decided, loads, passes = (parts[k] for k in ("course", "decisions", "loads", "passes"))
     timed = local(loads.drop_nulls("from_at"), shown.zone, "from_at", "to_at")
     here = local(course, shown.zone, "at")
@@ -225,18 +224,18 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
             ),
             here.select("at", "topsoil_wetness").drop_nulls(), _moved(here, decided, catalogue, shown),
         ),
-        say("Loads, topsoil and settings of {machine} through the shift", machine=machine), _load_table(safe, loads,
-            shown),
+        say("Loads, topsoil and settings of {machine} through the shift", machine=machine), _load_table(safe,
+            machine, loads, shown),
     )  # fmt: skip
     blocks: list[Any] = [timeline]
     if decided.height:
         count = say_n("The day's decision: {n}", "The day's decisions: {n}", decided.height)
-        blocks.append(Fold(count, (_decision_table(safe, decided, catalogue, shown),)))
+        blocks.append(Fold(count, (_decision_table(safe, machine, decided, catalogue, shown),)))
     blocks += _maps(machine, safe, local(passes.rename({"bin_at": "at"}), shown.zone, "at"))
     over = "" if r["observed_pct"] is None else say(
         "{observed} % dirt, {over} points over what was expected", observed=number(r["observed_pct"]),
         over=number(r["observed_pct"] - r["expected_pct"], 1, sign=True))  # fmt: skip
-    summary = " · ".join(p for p in (machine, say_n("{n} load", "{n} loads", r["loads"]), over) if p)
+    summary = " · ".join(p for p in (isolated(machine), say_n("{n} load", "{n} loads", r["loads"]), over) if p)
     return Fold(summary, tuple(blocks), marks={"machine": machine, "site": r["sites"]})
 
 

@@ -1,6 +1,7 @@
 """The shift page: one self-contained HTML file that answers what to change before the next shift."""
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -19,6 +20,7 @@ from reports.shift_machines import machines_section
 from reports.text import say, speaking, told
 from reports.units import Shown
 from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.product_basis import ADVICE, BasisCode, product_status
 from transforms.warehouse import Warehouse
 from transforms.workspace import Season
 
@@ -51,25 +53,29 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
     machines = warehouse.query("shift_machine", shift_date=shift)
     sites = dict(warehouse.query("machine_site").iter_rows())
     found = advised(advice, warehouse.query("advice_worth", shift_date=shift), sites)
-    moves = moves_section(found, season, shown)
+    status = product_status(warehouse, ADVICE)
+    moves = moves_section(found, status, season, shown)
     if loads.height:
-        moves = Section(moves.id, moves.title, (*moves.blocks[:1], filters(loads, found), *moves.blocks[1:]))
+        blocks = (*moves.blocks[:1], filters(loads, found), *moves.blocks[1:])
+        moves = replace(moves, blocks=blocks)
     sections: list[Section | None] = [moves]
     if shift and machines.height:
         sections.append(machines_section(warehouse, machines, loads, shift, catalogue, shown))
         sections.append(worst_section(warehouse, shift, loads, catalogue, shown))
     sections.append(conditions_section(warehouse, shown))
     if warehouse.table("fit_run").height:
-        blocks = [b for r, key in ((DIRT, "dirt"), (ROOT_LOSS, "loss"))
+        drivers = [b for r, key in ((DIRT, "dirt"), (ROOT_LOSS, "loss"))
                   for b in effects_blocks(warehouse, r, key, catalogue, shown)]  # fmt: skip
-        sections.append(Section("drivers", say("What drives it, by wetness of the topsoil"), tuple(blocks)))
+        sections.append(Section("drivers", say("What drives it, by wetness of the topsoil"), tuple(drivers)))
     if loads.height:
         sections.append(loads_section(loads, shown))
     sections += [health_section(warehouse, catalogue, shown), price_section(season)]
-    next_shift = advice["shift_date"][0] if advice.height else None
+    is_ahead = advice.height and status.code is not BasisCode.EARLIER_SHIFT
+    next_shift = advice["shift_date"][0] if is_ahead else None
     return Page(
-        _title(next_shift, shift, shown), season_line(season.name, shown, shift), headline(found, catalogue, shown),
-        say(CAUTION), tuple(s for s in sections if s is not None), footer(warehouse),
+        _title(next_shift, shift, shown), season_line(season.name, shown, shift),
+        headline(found, status, catalogue, shown), say(CAUTION),
+        tuple(s for s in sections if s is not None), footer(warehouse),
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from reports.basis_words import earlier_note
 from reports.cautions import CAUTION
 from reports.money import assumption_words, price_table
 from reports.page import embedded, own_file, render
@@ -15,6 +16,7 @@ from transforms.advice.cost import FIELD_EFFICIENCY
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.catalogue import ROOT_LOSS
+from transforms.product_basis import GUIDE, ProductStatus
 from transforms.workspace import Season
 
 CONDITIONS = (
@@ -76,8 +78,11 @@ def _words(shown: Shown) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def write_what_if(table: dict[str, Any], season: Season, out: Path, footer: tuple[str, ...]) -> Path:
+def write_what_if(
+    table: dict[str, Any], season: Season, out: Path, footer: tuple[str, ...], status: ProductStatus | None = None
+) -> Path:
     """Write the page and return its path; called while the season's language is spoken."""
+    earlier = () if status is None else earlier_note(GUIDE, status)
     shown = Shown(season.units, season.currency, season.time_zone)
     settings = _settings(table, shown)
     return render(
@@ -86,4 +91,5 @@ def write_what_if(table: dict[str, Any], season: Season, out: Path, footer: tupl
         has_loss=ROOT_LOSS in table["responses"], table=embedded(table), words=embedded(_words(shown)),
         own_script=Markup(own_file("what_if.js")),  # noqa: S704  our own file
         assumptions=assumption_words(season), prices=price_table(season), footer=footer,
+        earlier=earlier,
     )  # fmt: skip

@@ -1,11 +1,12 @@
 """Plain words for moves, effects and findings; every number in them comes from a mart."""
 
-import re
 from typing import Any
 
-from reports.text import mark, say, told
+from reports.text import local_number, mark, say, say_sentence, told
+from reports.text.bidi import isolated
 from reports.units import NOTHING, Shown, number
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.sentence import ArgKind, stored_sentence
 
 SOURCE_LABELS = {
     "field": mark("this field's own level"),
@@ -42,15 +43,22 @@ def source_label(source: str, catalogue: Catalogue) -> str:
     """Return what people call a source of a load's departure."""
     if source in catalogue:
         return setting_label(source, catalogue)
-    return say(SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source) or source.replace("{", "").replace("}", ""))
+    label = SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source)
+    return told(source) if label is None else say(label)
 
 
-def with_labels(text: str, catalogue: Catalogue) -> str:
-    """Return a sentence of a table with settings called as people call them."""
-    for name in catalogue:
-        if name in text:
-            text = re.sub(rf"\b{name}\b", setting_label(name, catalogue), text)
-    return text
+def stored_words(row: dict[str, Any], catalogue: Catalogue) -> str:
+    """Return the sentence of a row of `fit_check`, its settings called as people call them."""
+    if row["says_template"] is None:
+        return told(row["says"])
+    sentence = stored_sentence(row["says_template"], row["says_args"])
+    return say_sentence(sentence.template, [_argument(kind, text, catalogue) for kind, text in sentence.args])
+
+
+def _argument(kind: ArgKind, text: str, catalogue: Catalogue) -> str:
+    if kind is ArgKind.SETTING:
+        return setting_label(text, catalogue)
+    return local_number(text) if kind is ArgKind.NUMBER else text
 
 
 def interval(low: float | None, high: float | None, digits: int = 0) -> str:
@@ -73,8 +81,9 @@ def capital(text: str) -> str:
 def listed(names: list[str], most: int = 6) -> str:
     """Return names as a list; how many more where there are many."""
     if len(names) <= most:
-        return ", ".join(names)
-    return say("{some} and {n} more", some=", ".join(names[:most]), n=len(names) - most)
+        return ", ".join(isolated(n) for n in names)
+    some = ", ".join(isolated(n) for n in names[:most])
+    return say("{some} and {n} more", some=some, n=len(names) - most)
 
 
 def percent_change(row: dict[str, Any], name: str, low: str, high: str) -> str:

@@ -8,13 +8,14 @@ import xlsxwriter
 
 from reports.document import LoadList, Page, Table
 from reports.text import say
+from reports.text.bidi import without_isolates
 
 MOST_NAME = 31
 """A sheet's name may be this long."""
 
 
 def _sheet_name(wanted: str, taken: set[str]) -> str:
-    plain = re.sub(r"[\[\]:*?/\\']", " ", wanted)[:MOST_NAME].strip() or "table"
+    plain = re.sub(r"[\[\]:*?/\\']", " ", without_isolates(wanted))[:MOST_NAME].strip() or "table"
     name, n = plain, 2
     while name.lower() in taken:
         name, n = f"{plain[: MOST_NAME - len(str(n)) - 1]} {n}", n + 1
@@ -39,7 +40,7 @@ def _put_table(book: Any, t: Table, name: str) -> None:
     for column, span in zip(t.columns, spans, strict=True):
         places.append(len(heads))
         heads += [column.head] + ([say("low 95 %"), say("high 95 %")] if span else [])
-    sheet.write_string(0, 0, t.caption or t.name)
+    sheet.write_string(0, 0, without_isolates(t.caption or t.name))
     for i, head in enumerate(heads):
         sheet.write_string(1, i, head, bold)
     for y, row in enumerate(t.rows, start=2):
@@ -71,7 +72,7 @@ def write_workbook(page: Page, path: Path) -> Path:
     with xlsxwriter.Workbook(str(partial), {"strings_to_formulas": False, "strings_to_urls": False}) as book:
         about = book.add_worksheet(_sheet_name(say("about"), taken))
         for i, line in enumerate((page.title, page.when, page.lead, page.caution or "", *page.footer)):
-            about.write_string(i, 0, line)
+            about.write_string(i, 0, without_isolates(line))
         for t in page.tables:
             _put_table(book, t, _sheet_name(t.name, taken))
         for b in page.walk():

@@ -27,6 +27,7 @@ class Explanation:
         grade: one row, how far its trace can be trusted; none before tracing.
         minutes: `machine_id, from_at, to_at, share, file, part, first_line, last_line, records`, a row a stretch of
             minutes and the log it was read from; the part of a load that could not be traced has no machine.
+        weighing: one row, the weighing time as printed on the ticket and by the corrected clock.
     """
 
     load_id: str
@@ -34,6 +35,7 @@ class Explanation:
     labs: pl.DataFrame
     grade: pl.DataFrame
     minutes: pl.DataFrame
+    weighing: pl.DataFrame
 
 
 STRETCH: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -107,4 +109,5 @@ def explain_load(load_id: str, warehouse: Warehouse, lake: Lake) -> Explanation:
         warehouse.query("load_lab", load_id=load_id),
         warehouse.query("load_grade", load_id=load_id),
         minutes,
+        warehouse.query("load_weighing", load_id=load_id),
     )

@@ -18,7 +18,7 @@ TABLES = (
     "setting_reliability",
     "expected_load", "load_why", "advice", "next_condition", "benchmark", "season_change", "guide", "guide_class",
     "guide_curve", "guide_worth", "season_cost", "storability", "pile_ledger", "trial_load", "trial_result",
-    "trial_wanted", "setting_decision",
+    "trial_wanted", "setting_decision", "product_basis",
 )  # fmt: skip
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 SHEET_ROWS = 50_000

@@ -52,6 +52,7 @@ def load_timeline(minutes: pl.DataFrame, emptied: pl.DataFrame, marks: pl.DataFr
             color=alt.Color(
                 "state:N", title=say("machine"),
                 scale=alt.Scale(domain=[told(s) for s in STATE_SHADES], range=list(STATE_SHADES.values())),
+                legend=alt.Legend(columns=3),
             ),
             tooltip=[at, alt.Tooltip("state:N", title=say("state"))],
         )

@@ -15,7 +15,7 @@ SHOWN_SOURCES = 7
 def _chart() -> Any:
     x = alt.X(
         "points:Q", title=say("points of dirt tare"),
-        axis=alt.Axis(tickCount=5, format="+.1~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
+        axis=alt.Axis(tickCount=5, format="+~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
     )  # fmt: skip
     return (
         alt.Chart(rows())

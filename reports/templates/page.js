@@ -3,7 +3,7 @@
   const words = JSON.parse(document.getElementById("page-words").textContent);
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, k) => values[k]);
   const chosen = {};
-  const fits = (marks) => Object.entries(chosen).every(([k, v]) => !v || !(k in marks) || marks[k].split("|").includes(v));
+  const fits = (marks) => Object.entries(chosen).every(([k, v]) => !v || !(k in marks) || marks[k] === v || marks[k].split("|").includes(v));
   const form = document.querySelector("form.filters");
   const lists = [...document.querySelectorAll(".loads-list")].map(loadsList);
 
@@ -64,9 +64,9 @@
   }
 
   function follow() {
-    const [part, asked] = decodeURIComponent(location.hash.slice(1)).split("/");
+    const [part, asked] = location.hash.slice(1).split("/");
     if (asked === undefined || !lists.length) return;
-    choose(Object.fromEntries(asked.split("&").map((p) => p.split("="))));
+    choose(Object.fromEntries(asked.split("&").map((p) => p.split("=").map(decodeURIComponent))));
     const box = document.getElementById(part) || lists[0].box;
     for (let e = box; e; e = e.parentElement) if (e.tagName === "DETAILS") e.open = true;
     box.scrollIntoView();

@@ -18,6 +18,7 @@ from babel import Locale, UnknownLocaleError
 from babel.dates import format_skeleton
 from babel.messages.pofile import read_po
 
+from reports.text.bidi import isolated
 from transforms.errors import WorkspaceError
 
 
@@ -93,9 +94,13 @@ def locale() -> Locale:
 
 
 def say(text: str, /, **values: Any) -> str:
-    """Return a text of the catalogue in the page's language, with values put in."""
+    """Return a text of the catalogue in the page's language, with values put in; right-to-left values are isolated."""
     found = _spoken.get().texts.get(text, text)
-    return (found if isinstance(found, str) else found[0]).format(**values)
+    return (found if isinstance(found, str) else found[0]).format(**_isolated(values))
+
+
+def _isolated(values: dict[str, Any]) -> dict[str, Any]:
+    return {k: isolated(v) if isinstance(v, str) else v for k, v in values.items()}
 
 
 def say_n(one: str, many: str, n: int, /, **values: Any) -> str:
@@ -106,7 +111,7 @@ def say_n(one: str, many: str, n: int, /, **values: Any) -> str:
         text = found[min(_form(language.locale, n), len(found) - 1)]
     else:
         text = one if n == 1 else many
-    return text.format(n=local_number(f"{n:,}"), **values)
+    return text.format(n=local_number(f"{n:,}"), **_isolated(values))
 
 
 def _form(spoken: Locale, n: int) -> int:
@@ -160,35 +165,47 @@ def chart_locales() -> dict[str, Any]:
     return {"number": number, "time": time}
 
 
-_LIFTED = re.compile(r"(?<![\w.])(?:[-+]?\d+(?:,\d{3})*(?:\.\d+)?(?!\w)|\w*[_\d]\w*)")
-"""Numbers, and names that hold a digit or an underscore: ids and settings."""
-_NUMBER = re.compile(r"[-+]?\d[\d,]*(?:\.\d+)?")
+_NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:,\d{3})*(?:\.\d+)?(?!\w)")
 
 
 def sentence_key(text: str) -> tuple[str, list[str]]:
-    """Return a table's sentence as the catalogue has it, `{0}`, `{1}` for what was lifted out, and that."""
+    """Return a table's sentence as the catalogue has it, `{0}`, `{1}` for its numbers, and the numbers."""
     lifted: list[str] = []
 
     def numbered(found: re.Match[str]) -> str:
         lifted.append(found[0])
         return "{" + str(len(lifted) - 1) + "}"
 
-    return _LIFTED.sub(numbered, text.replace("{", "{{").replace("}", "}}")), lifted
+    if text in _stored_sentences():
+        return text, lifted
+    return _NUMBER.sub(numbered, text.replace("{", "{{").replace("}", "}}")), lifted
+
+
+@lru_cache(maxsize=1)
+def _stored_sentences() -> frozenset[str]:
+    from reports.text import told_sentences as s  # noqa: PLC0415  it marks its texts with `mark` of this module
+
+    every = (s.WORDS, s.SETTINGS, s.PRICES, s.EFFECTS, s.CHECKS, s.ADVICE, s.TRACE)
+    return frozenset(text for texts in every for text in texts)
 
 
 def told(text: str) -> str:
     """Return a word or sentence that a table holds in the page's language; its numbers are put in by the locale.
 
-    The catalogue has such sentences with `{0}`, `{1}` where numbers and ids stand (`told_sentences.py`). One it lacks
-    is shown as the table has it.
+    The catalogue has such sentences with `{0}`, `{1}` for their numbers (`told_sentences.py`). A text that it lacks may
+    hold ids and is shown as the table has it.
     """
     key, lifted = sentence_key(text)
     texts = _spoken.get().texts
-    if key not in texts and "; " in text:
-        return "; ".join(told(part) for part in text.split("; "))
-    found = texts.get(key, key)
-    values = [local_number(v) if _NUMBER.fullmatch(v) else v for v in lifted]
-    return (found if isinstance(found, str) else found[0]).format(*values)
+    if key not in texts and key not in _stored_sentences():
+        return "; ".join(told(part) for part in text.split("; ")) if "; " in text else text
+    return say_sentence(key, [local_number(v) for v in lifted])
+
+
+def say_sentence(template: str, args: list[str]) -> str:
+    """Return a template of `told_sentences.py` in the page's language, with arguments put in for `{0}`, `{1}`."""
+    found = _spoken.get().texts.get(template, template)
+    return (found if isinstance(found, str) else found[0]).format(*(isolated(a) for a in args))
 
 
 def mark(text: str) -> str:

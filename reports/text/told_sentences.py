@@ -1,6 +1,7 @@
 """Words and sentences that tables hold and pages show, marked for the catalogue.
 
-`{0}`, `{1}` stand for numbers, ids and names of settings. A test holds this list against every table of a season.
+`{0}`, `{1}` are the arguments of a sentence stored as a template (`transforms/sentence.py`), or the numbers of any
+other. A test checks every table of a season against this list.
 """
 
 from reports.text import mark
@@ -47,8 +48,7 @@ CHECKS = (
     mark("the next load's settings explain nothing, as it must be"),
     mark("too few loads follow each other within a visit"),
     mark("the next load's settings seem to matter: drivers react to the load before, or loads are traced to a "
-         "neighbour's "
-         "minutes; read the effects with care and settle them by a trial"),
+         "neighbour's minutes; read the effects with care and settle them by a trial"),
     mark("error on fields not seen is {0} times gradient boosting's ({1} rows)"),
     mark("error on weeks not seen is {0} times gradient boosting's ({1} rows)"),
     mark("{0} times the error of 'as the last load'"), mark("too few fields to leave some out"),
@@ -57,11 +57,12 @@ CHECKS = (
     mark("without machine {0} the effect of {1} moves by {2} of its errors"),
     mark("errors by cluster of machines are up to {0} times the model's"), mark("no condition varies"),
     mark("{0} follows wetness most from visit to visit (correlation {1})"),
-    mark("{0} % of rows lie beyond {1} standard deviations (a normal law: {2} %)"),
-    mark("they were drawn in, which moved effects by at most {0} of their errors"), mark("no site is known"),
+    mark("{0} % of rows lie beyond 3.5 standard deviations (a normal law: 0.05 %)"),
+    mark("{0} % of rows lie beyond 3.5 standard deviations (a normal law: 0.05 %); they were drawn in, which moved "
+         "effects by at most {1} of their errors"), mark("no site is known"),
     mark("too few days of a factory with five loads"),
     mark("residual means of a factory's days are {0} times as spread as chance makes them"),
-    mark("not drawn again: the model is large"), mark("see METHODS.md"),
+    mark("not drawn again: the model is large; see METHODS.md"),
     mark("{0} % of {1} intervals hold the coefficient that data drawn from this fit were made with"),
     mark("last season's {0} coefficients agree with this one's and steady them"),
     mark("last season's {0} coefficients do not agree with this one's: they are not used"),

@@ -1,5 +1,6 @@
 """The page of one load."""
 
+import datetime as dt
 import json
 import re
 from pathlib import Path
@@ -8,9 +9,13 @@ import polars as pl
 import pytest
 
 from flows import pages, stages
+from reports.shift_loads import worst_section
+from reports.text import speaking
+from reports.units import Shown
 from tests.program import taretrace_here
-from tests.proofs.seasons import QUIET, Season
+from tests.proofs.seasons import QUIET, Season, copy_of
 from transforms.errors import WorkspaceError
+from transforms.explain import explain_load
 from transforms.lake import Lake
 from transforms.trace.load_picture import load_picture
 
@@ -88,3 +93,32 @@ def test_the_shift_page_says_which_machine_has_which_fault(season: Season):
     assert "M02: drifting (first separator height)" in page
     assert "M04: clock that jumps" in page
     assert "mass balance: " in page
+
+
+def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Season, tmp_path):
+    workspace = copy_of(season, tmp_path / "season")
+    shown = Shown("metric", "EUR", workspace.season.time_zone)
+    with stages.open_warehouse(workspace) as warehouse:
+        ahead = {"subject_kind": "site", "offset_min": 83.0, "lo95": 82.0, "hi95": 84.0, "n": 50, "corrected": True,
+                 "from_date": dt.date(2025, 1, 1), "to_date": dt.date(2026, 12, 31)}  # fmt: skip
+        rows = pl.DataFrame([{**ahead, "subject_id": s} for s in workspace.season.sites])
+        schema = warehouse.table("clock_offset").schema
+        warehouse.replace("clock_offset", rows.select(list(schema)).cast(dict(schema)))
+        shift = warehouse.query("last_shift")["shift_date"][0]
+        worst = warehouse.query("worst_load", shift_date=shift).row(0, named=True)
+        ticket = warehouse.table("load").row(by_predicate=pl.col("load_id") == worst["load_id"], named=True)
+        assert worst["weighed_true_at"] == ticket["weighed_at"] - dt.timedelta(minutes=83)
+        (explained,) = explain_load(worst["load_id"], warehouse, Lake(workspace.lake)).weighing.to_dicts()
+    assert explained == {"printed_on_ticket_at": ticket["weighed_at"], "weighed_at": worst["weighed_true_at"],
+                         "site_ahead_min": 83.0}  # fmt: skip
+    true, printed = shown.moment(worst["weighed_true_at"]), shown.moment(ticket["weighed_at"])
+    page = pages.load_page(workspace, worst["load_id"], None, QUIET)[0].read_text("utf-8")
+    assert page.count(true) == 1
+    assert page.count(f"as printed on the ticket it is {printed}") == page.count(printed) == 1
+    with stages.open_warehouse(workspace) as warehouse, speaking(workspace.season.locale):
+        loads = warehouse.query("shift_load", shift_date=shift)
+        section = worst_section(warehouse, shift, loads, workspace.season.catalogue, shown)
+    assert section is not None
+    (card, *_) = section.blocks[1].cards
+    assert true in card.lines[0]
+    assert printed not in card.lines[0]

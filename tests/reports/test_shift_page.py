@@ -1,5 +1,6 @@
 """The shift page's words and numbers, without a browser."""
 
+import datetime as dt
 import html
 import re
 from dataclasses import fields
@@ -11,13 +12,14 @@ from flows import pages, stages
 from reports.cautions import CAUTION
 from reports.page import embedded
 from reports.shift_cards import advised as advised_machines
-from reports.shift_cards import card
+from reports.shift_cards import card, headline, moves_section
 from reports.units import NOTHING, Shown, number
 from reports.words import move_in_words, source_label, sure
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.catalogue import Catalogue
 from transforms.model.decompose import INTERCEPTS
+from transforms.product_basis import BasisCode, ProductStatus
 from transforms.workspace import Prices, Workspace, init_workspace
 
 METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
@@ -69,8 +71,8 @@ def test_checks_that_a_fit_does_not_pass_stand_beside_its_effects(season: Season
     workspace = copy_of(season, tmp_path / "season")
     says = "the next load's settings seem to matter"
     rows = [
-        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, says, None),
-        ("dirt_tare_pct", "tails", 0.0, 0.003, True, "fine", None),
+        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, says, None, None, None),
+        ("dirt_tare_pct", "tails", 0.0, 0.003, True, "fine", None, None, None),
     ]
     with stages.open_warehouse(workspace) as warehouse:
         schema = warehouse.table("fit_check").schema
@@ -162,7 +164,7 @@ def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
     stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
     page = pages.shift_page(workspace, QUIET)[0].read_text()
     assert "<h1>No shift yet</h1>" in page
-    assert "No advice yet" in page
+    assert f'data-code="{BasisCode.TOO_FEW_LOADS}"' in page
     assert 'id="machines"' not in page
     assert html.escape(CAUTION, quote=False).replace("'", "&#39;") in page
 
@@ -190,3 +192,35 @@ def test_hostile_names_are_inert_and_us_units_show(tmp_path):
     assert "<script>alert" not in page
     assert html.escape(evil) in page
     assert "ton/acre" in page or "°F" in page
+
+
+def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[str, object]]:
+    """The advice of a machine: moves and what they are worth together."""
+    settings = ("share_depth_cm", "cleaner_1_speed_rpm", "cleaner_2_speed_rpm")
+    fixed = {"machine_id": machine, "field_id": "F1", "verdict": "move", "soil_class": "light", "wetness_class": "dry",
+             "outlook": "as now", "topsoil_wetness": 0.2, "reason": "dry topsoil", "from_value": 7.0, "to_value": 6.0,
+             "unit": "cm", "probability_better": 0.9, "n": 40, "total_gain_per_t": total,
+             **{f"{a}_{b}": 0.1 for a in ("dirt", "root_loss", "gain", "total") for b in ("lo95", "hi95")},
+             "dirt_change_pct": -1.0, "root_loss_change_pct": 0.0, "shift_date": dt.date(2025, 10, 9)}  # fmt: skip
+    return [{**fixed, "setting": s, "gain_per_t": g} for s, g in zip(settings, gains, strict=False)]
+
+
+def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalogue: Catalogue):
+    rows = [*machine_rows("M1", [0.5, 0.4, 0.3], 1.2), *machine_rows("M2", [0.8], 0.8)]
+    advice = pl.DataFrame(rows, schema={**ADVICE_SCHEMA}, orient="row")
+    names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
+    empty = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
+    worth = pl.DataFrame([{"machine_id": m, "gain_per_t": g, "lo95": 0.1, "hi95": 2.0, **empty}
+                          for m, g in (("M1", 1.2), ("M2", 0.8))])  # fmt: skip
+    machines = advised_machines(advice, worth, {})
+    status = ProductStatus(BasisCode.CURRENT)
+    section = moves_section(machines, status, season.workspace.season, METRIC)
+    table, cards = section.blocks[0], section.blocks[-1]
+    first = table.rows[0].cells
+    assert (first[0].text, first[2].text) == ("M1", move_in_words(rows[0], catalogue, METRIC))
+    assert cards.cards[0].title == "M1"
+    lead = headline(machines, status, catalogue, METRIC)
+    assert "M1" in lead
+    assert "M2" not in lead
+    assert [r.cells[0].text for r in table.rows] == ["M1", "M2"]
+    assert first[3].value == 1.2

@@ -24,6 +24,7 @@ SELF_DESCRIBING = ("iso11783", "ghcn_daily")
 """Forms that say their own columns, units and times; a mapping of one may leave `columns` out."""
 MENDED = "mended~"
 """How the name of a file of mended rows begins; the rest is the name of the file the rows were rejected from."""
+_MENDED_MARK = re.compile(r"^mended~(?:\d+~~)?")
 
 _COLUMN_KEYS = {"from", "unit", "format", "time_zone", "words", "value", "file_name", "steps", "full_scale",
                 "scale_by"}  # fmt: skip
@@ -113,8 +114,8 @@ class Mapping:
 
 
 def own_name(file_name: str) -> str:
-    """A file's name without the mark of mended rows."""
-    return file_name.removeprefix(MENDED)
+    """A file's name without the mark of mended rows, and without the number that tells files of one name apart."""
+    return _MENDED_MARK.sub("", file_name)
 
 
 def _zone(name: str | None, where: str) -> str | None:

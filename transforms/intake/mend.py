@@ -26,9 +26,18 @@ def _harmless(cell: str) -> str:
     return "'" + cell if FORMULA.match(cell) else cell
 
 
-def mended_name(file: str) -> str:
-    """The name of the file of mended rows."""
-    return MENDED + own_name(file.rsplit("/", 1)[-1])
+def mended_name(file: str, taken: set[str]) -> str:
+    """Return a name for the file of mended rows that is not taken, even where case is ignored; add it to `taken`.
+
+    Files of one name (of other folders, or delivered again) differ in a number after the mark.
+    """
+    own, n = own_name(file.rsplit("/", 1)[-1]), 1
+    name = MENDED + own
+    while name.casefold() in taken:
+        n += 1
+        name = f"{MENDED}{n}~~{own}"
+    taken.add(name.casefold())
+    return name
 
 
 def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Path) -> tuple[list[Path], int]:
@@ -43,7 +52,7 @@ def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Pat
         (files written, rows that cannot be mended this way: of task data, of Parquet, or far too long).
     """
     folder.mkdir(parents=True, exist_ok=True)
-    written, left = [], 0
+    written, left, taken = [], 0, set[str]()
     whole = rows.filter(pl.col("raw").str.len_chars() <= RAW_CHARACTERS)
     left += rows.height - whole.height
     for (_, file), part in whole.group_by("source_sha256", "file", maintain_order=True):
@@ -52,7 +61,7 @@ def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Pat
         if mapping is None or form not in FORMS:
             left += part.height
             continue
-        target = folder / mended_name(str(file))
+        target = folder / mended_name(str(file), taken)
         (_write_text if form == "delimited" else _write_sheet)(part, mapping, target)
         written.append(target)
     return written, left

@@ -13,6 +13,7 @@ from transforms.model.confounding import confounding
 from transforms.model.fit import ResponseFit
 from transforms.model.prior import DENIED_P
 from transforms.model.tails import FAR_SHARE
+from transforms.sentence import ArgKind, Sentence, numbers
 
 CHECK_SCHEMA = {
     "response": pl.String,
@@ -22,6 +23,8 @@ CHECK_SCHEMA = {
     "passed": pl.Boolean,
     "says": pl.String,
     "last_shift_date": pl.Date,
+    "says_template": pl.String,
+    "says_args": pl.String,
 }
 PLACEBO_P = 0.01
 NO_WORSE_THAN_BOOSTING = 1.02
@@ -33,8 +36,17 @@ MOST_BOOTSTRAP_COEFFICIENTS = 4000
 Row = dict[str, object]
 
 
-def _row(check: str, value: float | None, bound: float | None, *, passed: bool | None, says: str) -> Row:
-    return {"check": check, "value": value, "bound": bound, "passed": passed, "says": says}
+def _row(check: str, value: float | None, bound: float | None, *, passed: bool | None, says: str | Sentence) -> Row:
+    said = Sentence(says) if isinstance(says, str) else says
+    return {
+        "check": check,
+        "value": value,
+        "bound": bound,
+        "passed": passed,
+        "says": said.text,
+        "says_template": said.template,
+        "says_args": said.stored_args,
+    }
 
 
 def _placebo(fit: ResponseFit) -> Row:
@@ -53,7 +65,11 @@ def _prediction(name: str, what: str, found: Validation | None) -> list[Row]:
     if found is None:
         return [_row(name, None, NO_WORSE_THAN_BOOSTING, passed=None, says=f"too few {what} to leave some out")]
     fine = found.ratio <= NO_WORSE_THAN_BOOSTING
-    says = f"error on {what} not seen is {found.ratio:.3f} times gradient boosting's ({found.rows} rows)"
+    says = numbers(
+        f"error on {what} not seen is {{0}} times gradient boosting's ({{1}} rows)",
+        f"{found.ratio:.3f}",
+        f"{found.rows}",
+    )
     better = found.model / found.last_load
     return [
         _row(name, found.ratio, NO_WORSE_THAN_BOOSTING, passed=fine, says=says),
@@ -62,7 +78,7 @@ def _prediction(name: str, what: str, found: Validation | None) -> list[Row]:
             better,
             1.0,
             passed=better <= 1,
-            says=f"{better:.2f} times the error of 'as the last load'",
+            says=numbers("{0} times the error of 'as the last load'", f"{better:.2f}"),
         ),
     ]
 
@@ -76,14 +92,19 @@ def _influences(fit: ResponseFit) -> list[Row]:
                 _row(f"influence_{factor}", None, MOST_INFLUENCE_SE, passed=None, says=f"fewer than five {factor}s")
             )
             continue
-        says = (
-            f"without {factor} {found.level} the effect of {found.setting} moves by {found.worst_se:.1f} of its errors"
+        says = Sentence(
+            f"without {factor} {{0}} the effect of {{1}} moves by {{2}} of its errors",
+            [
+                (ArgKind.ID, str(found.level)),
+                (ArgKind.SETTING, found.setting),
+                (ArgKind.NUMBER, f"{found.worst_se:.1f}"),
+            ],
         )
         fine = found.worst_se <= MOST_INFLUENCE_SE
         rows.append(_row(f"influence_{factor}", found.worst_se, MOST_INFLUENCE_SE, passed=fine, says=says))
         if factor == "machine":
             ratio = found.robust_ratio
-            says = f"errors by cluster of machines are up to {ratio:.2f} times the model's"
+            says = numbers("errors by cluster of machines are up to {0} times the model's", f"{ratio:.2f}")
             rows.append(_row("robust_errors", ratio, MOST_ROBUST_RATIO, passed=ratio <= MOST_ROBUST_RATIO, says=says))
     return rows
 
@@ -94,15 +115,23 @@ def _balance(fit: ResponseFit) -> Row:
         return _row("balance", None, MOST_BALANCE, passed=None, says="no condition varies")
     worst = table.sort(pl.col("wetness_balance").abs(), descending=True).row(0, named=True)
     value = abs(worst["wetness_balance"])
-    says = f"{worst['setting']} follows wetness most from visit to visit (correlation {worst['wetness_balance']:.2f})"
+    says = Sentence(
+        "{0} follows wetness most from visit to visit (correlation {1})",
+        [(ArgKind.SETTING, worst["setting"]), (ArgKind.NUMBER, f"{worst['wetness_balance']:.2f}")],
+    )
     return _row("balance", value, MOST_BALANCE, passed=value <= MOST_BALANCE, says=says)
 
 
 def _tails(fit: ResponseFit) -> Row:
     t = fit.tails
-    says = f"{100 * t.far_share:.2f} % of rows lie beyond 3.5 standard deviations (a normal law: 0.05 %)"
+    far = "{0} % of rows lie beyond 3.5 standard deviations (a normal law: 0.05 %)"
+    says = numbers(far, f"{100 * t.far_share:.2f}")
     if t.drawn_in:
-        says += f"; they were drawn in, which moved effects by at most {t.largest_move_se:.1f} of their errors"
+        says = numbers(
+            far + "; they were drawn in, which moved effects by at most {1} of their errors",
+            f"{100 * t.far_share:.2f}",
+            f"{t.largest_move_se:.1f}",
+        )
     return _row("tails", t.far_share, FAR_SHARE, passed=not t.heavy, says=says)
 
 
@@ -120,7 +149,7 @@ def _site_days(fit: ResponseFit) -> Row:
     if days.height < 5:
         return _row("site_day", None, 1.0, passed=None, says="too few days of a factory with five loads")
     left = float((days["r"] ** 2 * days["len"]).mean())  # type: ignore[arg-type]
-    says = f"residual means of a factory's days are {left:.2f} times as spread as chance makes them"
+    says = numbers("residual means of a factory's days are {0} times as spread as chance makes them", f"{left:.2f}")
     return _row("site_day", left, 1.5, passed=left <= 1.5, says=says)
 
 
@@ -128,7 +157,11 @@ def _coverage(fit: ResponseFit) -> Row:
     if fit.reml.coef.size > MOST_BOOTSTRAP_COEFFICIENTS:
         return _row("coverage", None, HELD, passed=None, says="not drawn again: the model is large; see METHODS.md")
     held, n = bootstrap_coverage(fit)
-    says = f"{100 * held:.0f} % of {n} intervals hold the coefficient that data drawn from this fit were made with"
+    says = numbers(
+        "{0} % of {1} intervals hold the coefficient that data drawn from this fit were made with",
+        f"{100 * held:.0f}",
+        f"{n}",
+    )
     return _row("coverage", held, HELD, passed=held >= HELD, says=says)
 
 
@@ -136,10 +169,11 @@ def _last_season(fit: ResponseFit) -> list[Row]:
     found = fit.last_season
     if found is None:
         return []
-    says = f"last season's {found.coefficients} coefficients agree with this one's and steady them"
+    says = "last season's {0} coefficients agree with this one's and steady them"
     if found.denied:
-        says = f"last season's {found.coefficients} coefficients do not agree with this one's: they are not used"
-    return [_row("last_season", found.p_value, DENIED_P, passed=not found.denied, says=says)]
+        says = "last season's {0} coefficients do not agree with this one's: they are not used"
+    said = numbers(says, f"{found.coefficients}")
+    return [_row("last_season", found.p_value, DENIED_P, passed=not found.denied, says=said)]
 
 
 CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {

@@ -1,0 +1,73 @@
+"""Every command on a workspace that lacks data ends with a result or one sentence, never with an internal error."""
+
+from pathlib import Path
+
+import pytest
+
+from flows import stages
+from flows.demo import write_demo
+from tests.program import Ran, taretrace_here
+from tests.proofs.seasons import QUIET, ingest
+from transforms.workspace import Workspace, init_workspace
+
+LOAD = "LOAD"
+COMMANDS = (
+    "report shift", "report season", "report fleet", "report grower", "report guide", "report what-if",
+    f"report load {LOAD}", "report load X", "report texts", "what-if", "piles", "benchmark", "trial plan",
+    "trial plan --setting share_depth_cm --machine M01", "trial read T001", f"explain load {LOAD} -w", "status",
+    "export", "rejected", "check", "report shift --pdf --xlsx", "fit", "advise", "report shift", "ingest",
+)  # fmt: skip
+"""In this order: those that change the workspace come last."""
+LISTS = ("fields.csv", "machines.csv", "outlines.geojson")
+HOLDS = {
+    "lists": lambda name: name in LISTS,
+    "no telemetry": lambda name: not name.startswith("log_"),
+    "no tares": lambda name: name != "tares.xlsx",
+    "no lists": lambda name: name not in LISTS,
+}
+
+
+def through_every_stage(workspace: Workspace) -> None:
+    ingest(workspace)
+    stages.keep(workspace, QUIET)
+    fits = stages.fit(workspace, QUIET)
+    stages.check_fits(workspace, fits, QUIET)
+    stages.compare(workspace, fits, QUIET)
+    stages.advise(workspace, fits, QUIET)
+    stages.guide(workspace, fits, QUIET)
+
+
+def made(folder: Path, holds: str) -> Workspace:
+    """A workspace that holds nothing, files alone ("not ingested"), or what every stage made of some of them."""
+    if holds == "nothing":
+        return init_workspace(folder)
+    workspace = write_demo(folder, machines=2, days=2, seed=3, hz=0.05, reporter=QUIET)
+    for file in workspace.inbox.iterdir():
+        if holds in HOLDS and not HOLDS[holds](file.name):
+            file.unlink()
+    if holds in HOLDS:
+        through_every_stage(workspace)
+    return workspace
+
+
+def is_wrong(ran: Ran) -> bool:
+    one_sentence = ran.err.startswith("taretrace: ") and ran.err.count("\n") == 1
+    return not (ran.code == 0 or (ran.code == 2 and one_sentence))
+
+
+MORE = [pytest.param(holds, marks=pytest.mark.slow) for holds in ("no telemetry", "no lists")]
+
+
+@pytest.mark.parametrize("holds", ["nothing", "not ingested", "lists", "no tares", *MORE])
+def test_a_command_on_a_workspace_that_lacks_data_is_never_an_internal_error(tmp_path, holds):
+    workspace = made(tmp_path / "w", holds)
+    load = "X"
+    if workspace.warehouse.exists():
+        with stages.open_warehouse(workspace) as warehouse:
+            load = next(iter(warehouse.table("load")["load_id"]), "X")
+    wrong = {}
+    for command in COMMANDS:
+        ran = taretrace_here(*command.replace(LOAD, load).split(), workspace.root)
+        if is_wrong(ran):
+            wrong[command] = ran.err
+    assert wrong == {}
