@@ -3,6 +3,7 @@
 import datetime as dt
 import errno
 import traceback
+from asyncio import CancelledError
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from time import perf_counter
@@ -50,7 +51,7 @@ def _place(problem: BaseException) -> str:
     return f"{type(problem).__name__} at {Path(last.filename).name}:{last.lineno}"
 
 
-def _fault(problem: Exception) -> Attended:
+def _fault(problem: BaseException) -> Attended:
     if isinstance(problem, WorkspaceError):
         return Attended(WRONG, str(problem))
     if isinstance(problem, OSError):
@@ -78,7 +79,9 @@ def attend(job: str, workspace: Workspace, slot: dt.datetime | None = None, log:
             began = log.clock()
             log.write(job, "began", due=slot)
             ended = _done(job, workspace, log)
-    except Exception as problem:  # noqa: BLE001
+    except (KeyboardInterrupt, SystemExit, GeneratorExit, CancelledError):
+        raise
+    except BaseException as problem:  # noqa: BLE001 - a library's panic is not of the class `Exception`
         ended = _fault(problem)
     log.write(
         job, "ended" if ended.name in ENDED_WELL else "failed", state=ended.name, says=ended.says, due=slot,

@@ -280,7 +280,8 @@ def export(
 @app.command()
 def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Say what came in, how far behind each source is, what was rejected and why, and what the tables hold."""
-    from flows.shown import show
+    from flows.shown import FAILED_TITLE, show
+    from transforms.intake.failed_read import failed_reads
     from transforms.warehouse import Warehouse
 
     workspace = Workspace(folder)
@@ -291,6 +292,7 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
             "sources": warehouse.query("source_lag", now=dt.datetime.now(dt.UTC)),
             "rejected": warehouse.query("rejection"),
             "findings": warehouse.query("source_finding"),
+            "failed": failed_reads(warehouse),
             "tables": warehouse.query("status"),
         }
     if json_wanted:
@@ -298,7 +300,8 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
         return
     titles = {
         "arrived": "What arrived", "sources": "How far behind each source is (hours since its newest row; UTC)",
-        "rejected": "What was rejected, and why", "findings": "How files were read", "tables": "Tables",
+        "rejected": "What was rejected, and why", "findings": "How files were read",
+        "failed": FAILED_TITLE, "tables": "Tables",
     }  # fmt: skip
     console = Console()
     for name, frame in found.items():
@@ -326,7 +329,9 @@ def _one_sentence() -> Iterator[None]:
         mend = "make room where the workspace lies" if full else "mend that"
         typer.echo(f"taretrace: {what}: {mend} and run the same command again; nothing is lost", err=True)
         sys.exit(2)
-    except Exception as problem:  # noqa: BLE001
+    except (SystemExit, GeneratorExit):
+        raise
+    except BaseException as problem:  # noqa: BLE001 - a library's panic is not of the class `Exception`
         typer.echo(
             f"taretrace: a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole; report it",
             err=True,

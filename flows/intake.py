@@ -9,7 +9,7 @@ from rich.console import Console
 
 from flows import stages
 from flows.progress import Reporter
-from flows.shown import show
+from flows.shown import FAILED_TITLE, show
 from transforms.explain import explain_load
 from transforms.intake.mapping import read_mappings
 from transforms.intake.mend import write_rejected
@@ -27,7 +27,8 @@ def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:
     """Show what would become of the rows of new files."""
     workspace = Workspace(folder)
     _ = workspace.season
-    received, rejected, left = stages.examine_files(workspace, Reporter(quiet=json_wanted))
+    examined = stages.examine_files(workspace, Reporter(quiet=json_wanted))
+    received, rejected, left, failed = examined.received, examined.rejected, examined.left, examined.failed
     why = (
         rejected.group_by("file", "rule", "says", maintain_order=True)
         .agg(pl.len().cast(pl.Int64).alias("rows"), pl.col("line").min(), pl.col("raw").first().alias("example"))
@@ -37,13 +38,24 @@ def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:
     if json_wanted:
         says = {r.file: r.says for r in received if r.says}
         typer.echo(
-            json.dumps({"files": files.to_dicts(), "rejected": why.to_dicts(), "left": left, "says": says}, default=str)
+            json.dumps(
+                {
+                    "files": files.to_dicts(),
+                    "rejected": why.to_dicts(),
+                    "left": left,
+                    "says": says,
+                    "failed": failed.to_dicts(),
+                },
+                default=str,
+            )
         )
     else:
         console = Console()
         show(console, "What would be taken in (times in UTC)", files)
         if why.height:
             show(console, "What would be rejected, and why", why)
+        if failed.height:
+            show(console, FAILED_TITLE, failed)
         for r in received:
             for line in r.says:
                 console.print(f"{r.file}: {line}", markup=False, highlight=False)

@@ -12,12 +12,14 @@ from rich.console import Console
 from flows.shown import cell, show
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.hold import held
+from transforms.intake.isolated_read import run_isolated
 from transforms.intake.mapping import mapping_of
 from transforms.intake.preview import first_rows
 from transforms.intake.propose.proposal import Proposal
 from transforms.intake.propose.propose import propose
 from transforms.intake.propose.sniff import sniff
 from transforms.intake.propose.toml import mapping_text
+from transforms.intake.reader_process import ReaderFailureError
 from transforms.workspace import Workspace
 
 PREVIEW_ROWS = 10
@@ -63,7 +65,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
     asking = sys.stdin.isatty() and not json_wanted if ask is None else ask
     console = Console(stderr=json_wanted)
     try:
-        sniffed = sniff(file)
+        sniffed = run_isolated(sniff, file)
         proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
         while proposal.questions and asking:
             _print_proposal(console, proposal)
@@ -77,8 +79,14 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
         raise WorkspaceError(
             problem.says, where=str(file), mend="send a file that can be read, or mend this one"
         ) from problem
+    except ReaderFailureError as problem:
+        raise _unreadable(problem, file) from problem
     _print_proposal(console, proposal)
     _save(workspace, file, proposal, name, console, json_wanted=json_wanted)
+
+
+def _unreadable(problem: ReaderFailureError, file: Path) -> WorkspaceError:
+    return WorkspaceError(problem.says, where=str(file), mend="send it in another form, or in parts")
 
 
 def _save(
@@ -108,11 +116,13 @@ def _save(
     target = _target(workspace, proposal, file, name)
     mapping = mapping_of(proposal.table(), target.stem, catalogue, str(target))
     try:
-        rows, bad, looked = first_rows(file, mapping, catalogue, PREVIEW_ROWS)
+        rows, bad, looked = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
     except SourceFileError as problem:
         raise WorkspaceError(
             problem.says, where=str(file), mend="answer otherwise with --answer KEY=VALUE"
         ) from problem
+    except ReaderFailureError as problem:
+        raise _unreadable(problem, file) from problem
     filled = rows.select(c for c in rows.columns if c == "line" or rows[c].null_count() < rows.height)
     if json_wanted:
         typer.echo(

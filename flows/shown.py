@@ -7,6 +7,8 @@ import polars as pl
 from rich.console import Console
 from rich.table import Table
 
+FAILED_TITLE = "Files whose reading failed (one in quarantine is not read again until it or its mapping changes)"
+
 
 def show(console: Console, title: str, frame: pl.DataFrame, note: str = "") -> None:
     """Print a table; text of files is shown as it is, never as markup."""

@@ -27,7 +27,9 @@ from transforms.errors import WorkspaceError
 from transforms.hold import held
 from transforms.intake.apart import receive_each
 from transforms.intake.due import due_files, forget_changed, forget_misnamed, redate, remember, remembered
+from transforms.intake.failed_read import failed_reads, forget_rejections
 from transforms.intake.inbox import look
+from transforms.intake.isolated_read import IsolatedRead, release_reader, wait_for_orphans
 from transforms.intake.mapping import Mapping, read_mappings
 from transforms.intake.receive import Received, Store, examine
 from transforms.lake import NO_BINS, Lake, read_frame
@@ -100,8 +102,9 @@ def _mappings(workspace: Workspace) -> list[Mapping]:
 
 
 def receive_files(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> list[Received]:
-    """Take in every new file of the inbox, and again those whose mapping has changed."""
+    """Take in every new file of the inbox, and again those whose mapping has changed or whose reader failed once."""
     catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
+    wait_for_orphans(workspace.root)
     with open_warehouse(workspace) as warehouse:
         lake.sweep(Store(warehouse, lake).recorded)
         forget_misnamed(warehouse, lake)
@@ -112,25 +115,55 @@ def receive_files(workspace: Workspace, reporter: Reporter, spread: Spread = her
             reporter.say(f"Left alone: {name}: {why}")
         if again := forget_changed(inbox, mappings, warehouse, lake):
             reporter.say(f"{again} files are read again: their mapping has changed")
+        if again := forget_rejections(inbox, warehouse):
+            reporter.say(f"{again} files are read again: reading them failed before")
         files, store = due_files(inbox, warehouse), Store(warehouse, lake)
+        read = IsolatedRead(workspace.root)
         with reporter.stage(f"Reading {len(files)} new files", len(files)) as advance:
             out = []
-            for found, received in receive_each(files, mappings, catalogue, store, spread):
+            for found, received in receive_each(files, mappings, catalogue, store, spread, read):
                 if received is None:
                     reporter.say(f"Left for the next run: {found.file} changed while it was read")
                 else:
                     out.append(received)
-                    if received.failed:
-                        reporter.say(f"Not read, a fault of ours ({received.failed}): {found.file}; it stays for later")
+                    _tell_failure(received, reporter)
                 advance()
         redate(inbox, mappings, warehouse)
+    if files:
+        release_reader()
     return out
 
 
-def examine_files(
-    workspace: Workspace, reporter: Reporter
-) -> tuple[list[Received], pl.DataFrame, list[tuple[str, str]]]:
-    """Read every file due as `receive_files` would and store nothing; returns outcomes, rejected rows, files left."""
+def _tell_failure(received: Received, reporter: Reporter) -> None:
+    """Show and log that a file's reader failed."""
+    code = received.failure_code or ("system_error" if received.failed else "")
+    if not code:
+        return
+    more = f" ({received.failed})" if received.failed else ""
+    reporter.say(f"Not read, {code}{more}: {received.file}; the next run tries once more, all others go on")
+    if reporter.log is not None:
+        reporter.log(stage="failed read", file=received.file, reason_code=code)
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What would become of the files that are due.
+
+    Attributes:
+        received: their counts.
+        rejected: their rejected rows.
+        left: (name, why) of what is not read.
+        failed: files whose reader failed in earlier runs.
+    """
+
+    received: list[Received]
+    rejected: pl.DataFrame
+    left: list[tuple[str, str]]
+    failed: pl.DataFrame
+
+
+def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
+    """Read every file due as `receive_files` would and store nothing."""
     catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         inbox = look(workspace.inbox, remembered(warehouse))
@@ -138,10 +171,11 @@ def examine_files(
         with reporter.stage(f"Looking at {len(files)} new files", len(files)) as advance:
             out = []
             for found in files:
-                out.append(examine(found, mappings, catalogue, store))
+                out.append(examine(found, mappings, catalogue, store, IsolatedRead()))
                 advance()
         rejected = pl.concat([warehouse.table("rejected_row").clear(), *(rows for _, rows in out)])
-    return [received for received, _ in out], rejected, inbox.left
+        failed = failed_reads(warehouse)
+    return Examined([received for received, _ in out], rejected, inbox.left, failed)
 
 
 def bin_telemetry(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> int:

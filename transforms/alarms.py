@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from transforms.intake.failed_read import failed_reads
 from transforms.intake.receive import Received
 from transforms.running import Notify
 from transforms.warehouse import Warehouse
@@ -12,8 +13,8 @@ class Alarm:
     """Trouble with data.
 
     Attributes:
-        kind: `rejected_rows`, `silent_machine`, `stale_tares` or `failed_check`.
-        subject: of what kind of file, which machine, which check.
+        kind: `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares` or `failed_check`.
+        subject: a kind of file, a file, a machine, a check.
         says: in words, with figures.
     """
 
@@ -41,6 +42,9 @@ def alarms(warehouse: Warehouse, received: list[Received], bounds: Notify) -> li
     has ended raises no alarm.
     """
     out = _rejected(received, bounds.rejected_pct)
+    for row in failed_reads(warehouse).iter_rows(named=True):
+        again = "it is not read again" if row["in_quarantine"] else "the next run tries once more"
+        out.append(Alarm("failed_read", row["file"], f"reading {row['file']} failed ({row['reason_code']}); {again}"))
     for machine, _, hours in warehouse.query("silent_machine", hours=bounds.silent_machine_h).iter_rows():
         out.append(Alarm("silent_machine", machine, f"{machine} has logged nothing for {hours:.0f} h; others have"))
     for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():

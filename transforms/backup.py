@@ -12,11 +12,12 @@ from typing import TypedDict
 from transforms.errors import WorkspaceError
 from transforms.hold import NAME as HELD
 from transforms.intake.inbox import content_hash
+from transforms.intake.isolated_read import READING
 from transforms.warehouse import Warehouse
 from transforms.workspace import HOME, Workspace
 
 MANIFEST = "manifest.json"
-LEFT_OUT = {HELD, HOME}
+LEFT_OUT = {HELD, HOME, READING}
 """Who holds the workspace, and Prefect's history of runs: neither is the season's."""
 READ_BYTES = 1 << 20
 

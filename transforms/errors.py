@@ -1,5 +1,12 @@
 """What can be wrong with a call or a workspace, said in one sentence."""
 
+from collections.abc import Callable
+
+
+def is_panic(problem: BaseException) -> bool:
+    """Return True if a library written in Rust failed: its panics are not of the class `Exception`."""
+    return not isinstance(problem, Exception) and type(problem).__name__ == "PanicException"
+
 
 class WorkspaceError(Exception):
     """The call or the workspace is wrong; exit code 2.
@@ -11,6 +18,14 @@ class WorkspaceError(Exception):
         self.what, self.where, self.mend = what, where, mend
         super().__init__(f"{what} in {where}: {mend}")
 
+    def __reduce__(self) -> tuple[Callable[[str, str, str], "WorkspaceError"], tuple[str, str, str]]:
+        """Pass from one process to another."""
+        return _workspace_error, (self.what, self.where, self.mend)
+
+
+def _workspace_error(what: str, where: str, mend: str) -> WorkspaceError:
+    return WorkspaceError(what, where=where, mend=mend)
+
 
 class SourceFileError(Exception):
     """A source file as a whole cannot be read; it becomes one rejected row, never a crash."""
@@ -18,3 +33,7 @@ class SourceFileError(Exception):
     def __init__(self, rule: str, says: str) -> None:
         self.rule, self.says = rule, says
         super().__init__(says)
+
+    def __reduce__(self) -> tuple[type["SourceFileError"], tuple[str, str]]:
+        """Pass from one process to another."""
+        return SourceFileError, (self.rule, self.says)

@@ -10,6 +10,7 @@ from typing import Literal
 
 from transforms.errors import WorkspaceError
 from transforms.hold import NAME as HELD
+from transforms.intake.failed_read import failed_reads
 from transforms.intake.mapping import read_mappings
 from transforms.lake import PREFIX, TAKING, Lake
 from transforms.run_log import RunLog
@@ -144,8 +145,22 @@ def warehouse(workspace: Workspace) -> Iterator[Finding]:
                 )
             )
             yield from _lake(held, Lake(workspace.lake))
+            yield from _failed_reads(held)
     except WorkspaceError as problem:
         yield Finding("warehouse", "wrong", problem.what, problem.mend)
+
+
+def _failed_reads(held: Warehouse) -> Iterator[Finding]:
+    """Report files whose reader failed."""
+    for row in failed_reads(held).iter_rows(named=True):
+        if row["in_quarantine"]:
+            yield Finding(
+                "inbox", "wrong", f"'{row['file']}' is in quarantine: reading it failed twice ({row['reason_code']})",
+                "send it in another form or in parts, or change its mapping; or take it out of the inbox",
+            )  # fmt: skip
+        else:
+            yield Finding("inbox", "note", f"reading '{row['file']}' failed ({row['reason_code']})",
+                          "the next run reads it once more")  # fmt: skip
 
 
 def _checkable(held: Warehouse, name: str) -> bool:

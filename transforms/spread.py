@@ -2,6 +2,7 @@
 
 import os
 import pickle
+import shutil
 import tempfile
 import threading
 import time
@@ -9,6 +10,7 @@ import weakref
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from functools import lru_cache
 from importlib import import_module
@@ -88,7 +90,7 @@ class Shared(Generic[Value]):
     def __reduce__(self) -> tuple[Callable[[str], "Shared[Value]"], tuple[str]]:
         """Be the file's content in another process."""
         if self._path is None:
-            _forget_the_dead()
+            remove_orphans()
             handle, self._path = tempfile.mkstemp(prefix=f"taretrace-{os.getpid()}-")
             weakref.finalize(self, os.unlink, self._path)
             with os.fdopen(handle, "wb") as file:
@@ -96,13 +98,17 @@ class Shared(Generic[Value]):
         return _shared_at, (self._path,)
 
 
-def _forget_the_dead() -> None:
-    """Remove what processes of this user that were killed have left behind, an hour and more ago."""
+def remove_orphans() -> None:
+    """Remove temporary files and folders that killed processes of this user left behind, an hour and more ago."""
     for path in Path(tempfile.gettempdir()).glob("taretrace-*-*"):
         with suppress(FileNotFoundError):
-            about, owner = path.stat(), path.name.split("-")[1]
+            about, owner = path.lstat(), path.name.split("-")[1]
             old = about.st_uid == os.getuid() and about.st_mtime < time.time() - LEFT_BEHIND_S
-            if old and owner.isdigit() and not _is_alive(int(owner)):
+            if not old or not owner.isdigit() or _is_alive(int(owner)):
+                continue
+            if path.is_dir() and not path.is_symlink():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
                 path.unlink()
 
 
@@ -159,11 +165,38 @@ class Processes:
         if self.count == 1 or len(jobs) == 1 or (self._pool is None and len(jobs) < WORTH_IT):
             yield from here(work, jobs)
             return
-        waiting: deque[Future[list[Result]]] = deque()
+        waiting: deque[tuple[Sequence[Job], Future[list[Result]]]] = deque()
         size = PIECE if len(jobs) >= MANY else 1
         for k in range(0, len(jobs), size):
-            waiting.append(self._started().submit(piece, work, jobs[k : k + size]))
+            some = jobs[k : k + size]
+            waiting.append((some, self._submit(work, some)))
             if len(waiting) > self.count * AHEAD:
-                yield from waiting.popleft().result()
+                yield from self._next(work, waiting)
         while waiting:
-            yield from waiting.popleft().result()
+            yield from self._next(work, waiting)
+
+    def _submit(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> "Future[list[Result]]":
+        try:
+            return self._started().submit(piece, work, jobs)
+        except BrokenProcessPool:
+            self._pool = None
+            return self._started().submit(piece, work, jobs)
+
+    def _next(
+        self, work: Callable[[Job], Result], waiting: "deque[tuple[Sequence[Job], Future[list[Result]]]]"
+    ) -> list[Result]:
+        """Return the results of the jobs that wait longest; if a process died, they and all others run once more.
+
+        Raises:
+            BrokenProcessPool: a process died again.
+        """
+        jobs, first = waiting.popleft()
+        try:
+            return first.result()
+        except BrokenProcessPool:
+            self._pool = None
+            again = self._submit(work, jobs)
+            others = [(some, self._submit(work, some)) for some, _ in waiting]
+            waiting.clear()
+            waiting.extend(others)
+            return again.result()

@@ -1,15 +1,18 @@
 """How a scheduled run ends, whose trouble it is, and who is told."""
 
 import http.server
+import importlib
 import json
 import shutil
 import sys
 import threading
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from flows import attend as attending
+from flows import stages
 from flows.attend import DATA, OURS, SYSTEM, WELL, WRONG, attend
 from flows.demo import write_demo
 from flows.jobs import Done
@@ -20,8 +23,8 @@ from tests.proofs.seasons import QUIET
 from tests.whole import assert_same, every_table
 from transforms.alarms import Alarm, alarms
 from transforms.errors import WorkspaceError
-from transforms.intake import receive as receiving
-from transforms.intake.receive import Received
+from transforms.intake import isolated_read
+from transforms.intake.read_file import Received, read_file
 from transforms.run_log import RunLog
 from transforms.running import Notify
 from transforms.warehouse import Warehouse
@@ -158,25 +161,70 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_fleets_own_clock(tmp_p
     assert "stale_tares" in kinds
 
 
-def test_a_file_that_a_fault_of_ours_stops_waits_and_all_others_are_taken(tmp_path, monkeypatch):
+@pytest.fixture
+def failing(monkeypatch):
+    """Readers that fail on files named after the failure, in reader processes too."""
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
+    isolated_read.reader().close()
+    yield importlib.import_module("failing_readers")
+    isolated_read.reader().close()
+
+
+def test_a_file_that_an_internal_error_stops_is_rejected_and_taken_by_the_next_run(tmp_path, monkeypatch, failing):
     clean = write_demo(tmp_path / "clean", machines=2, days=2, seed=3, hz=0.05, reporter=QUIET)
+    log = min(clean.inbox.glob("log_one_*"))
+    broken = log.rename(log.with_stem(f"{log.stem}_bug")).name
     season = Workspace(Path(shutil.copytree(clean.root, tmp_path / "season")))
-    opened, broken = receiving.open_source, min(season.inbox.iterdir()).name
-
-    def breaks(path, reader):
-        if path.name == broken:
-            raise KeyError("our own")
-        return opened(path, reader)
-
-    monkeypatch.setattr(receiving, "open_source", breaks)
+    monkeypatch.setattr(isolated_read, "read_file", failing.read)
     ran = taretrace_here("ingest", season.root, "--json")
     assert ran.code == 3
-    assert f"a fault of ours with 1 files ({broken})" in ran.err
+    assert f"with 1 files ({broken})" in ran.err
+    assert "grower" not in ran.err
     with Warehouse.to_look_at(season.warehouse) as warehouse:
-        taken = set(warehouse.table("source_file")["file"])
-    assert broken not in taken
-    assert len(taken) == len(list(season.inbox.iterdir())) - 1
-    monkeypatch.undo()
+        files, rejected = warehouse.table("source_file"), warehouse.table("rejected_row")
+    assert files.filter(file=broken)["rows_rejected"].to_list() == [1]
+    assert rejected.filter(file=broken)["rule"].to_list() == ["internal_error"]
+    assert files.height == len(list(season.inbox.iterdir()))
+    monkeypatch.setattr(isolated_read, "read_file", read_file)
     assert taretrace_here("ingest", season.root, "--json").code == 0
     assert taretrace_here("ingest", clean.root, "--json").code == 0
     assert_same(every_table(clean, telemetry=True), every_table(season, telemetry=True))
+
+
+def test_a_scheduled_run_names_a_file_whose_reader_died_once_and_logs_it(workspace, monkeypatch, failing):
+    (workspace.mappings / "log.toml").write_text(
+        'kind = "field_boundary"\nfiles = ["*.csv"]\n[columns.field_id]\nfrom = "id"\n[columns.boundary]\nfrom = "b"\n'
+    )
+    for name in ("abort", "good"):
+        (workspace.inbox / f"{name}.csv").write_text(f"id,b\n{name},POLYGON((0 0,1 0,1 1,0 0))\n")
+    told: list[list[tuple[str, str]]] = []
+    monkeypatch.setattr(isolated_read, "read_file", failing.read)
+    monkeypatch.setattr(attending, "notify", lambda fresh, *_: told.append([(a.kind, a.subject) for a in fresh]) or [])
+    monkeypatch.setattr(
+        attending, "run_job", lambda _, place, reporter: Done(stages.receive_files(place, reporter), [])
+    )
+    ended = [attend(POST_SHIFT, workspace).name for _ in range(3)]
+    assert ended == [DATA] * 3
+    assert [("failed_read", "abort.csv") in t for t in told] == [True, False, False]
+    failures = [line for line in RunLog(workspace.log).lines() if line.get("reason_code")]
+    assert [(line["file"], line["reason_code"]) for line in failures] == [("abort.csv", "reader_died")] * 2
+
+
+def test_a_panic_anywhere_in_a_scheduled_run_is_an_internal_error(monkeypatch, workspace):
+    def panics(*_):
+        raise pl.exceptions.PanicException("grower 17")
+
+    monkeypatch.setattr(attending, "run_job", panics)
+    ended = attend(POST_SHIFT, workspace)
+    assert ended.name == OURS
+    assert "grower" not in ended.says
+
+
+def test_a_panic_in_a_command_is_one_sentence(workspace, monkeypatch):
+    def panics(*_):
+        raise pl.exceptions.PanicException("it broke")
+
+    monkeypatch.setattr(stages, "receive_files", panics)
+    ran = taretrace_here("ingest", workspace.root)
+    assert ran.code == 3
+    assert (ran.err.count("\n"), "Traceback" in ran.err) == (1, False)

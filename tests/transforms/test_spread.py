@@ -1,5 +1,6 @@
 """Work that is spread over processes ends as if it had been done here: same order, same tables, to the bit."""
 
+import importlib
 import math
 import os
 import pickle
@@ -8,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from concurrent.futures.process import BrokenProcessPool
 from operator import attrgetter
 from pathlib import Path
 
@@ -44,6 +46,20 @@ def test_a_fault_of_a_job_comes_up_here():
         assert next(found) == 2
         with pytest.raises(ValueError, match=r"math domain|nonnegative"):
             next(found)
+
+
+def test_when_a_process_dies_its_jobs_run_once_more_in_others(tmp_path, monkeypatch):
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
+    die_once = importlib.import_module("dying_jobs").die_once
+    monkeypatch.setattr(spreading, "WORTH_IT", 1)
+    jobs = [tmp_path / f"{k:02d}" for k in range(6)]
+    for path in jobs[1:]:
+        path.touch()
+    with Processes(2) as spread:
+        assert list(spread(die_once, jobs)) == [path.name for path in jobs]
+        with pytest.raises(BrokenProcessPool):
+            list(spread(os._exit, [1, 1]))
+        assert list(spread(abs, [-1, -2])) == [1, 2]
 
 
 class MakesFolder:

@@ -1,60 +1,35 @@
-"""Telemetry files read apart, perhaps elsewhere, and taken in afterwards in the order they would have been read in.
+"""Telemetry files read side by side, perhaps elsewhere, and taken in afterwards in the order of one after the other.
 
-What a file tells that another has told before counts as repeated, so reading is a matter of order. Files whose times
-do not overlap do not touch: those are read apart, all at once. Where two of a run overlap, the later is read again in
-its turn, as it would have been here.
+Rows that another file has already count as repeated, so reading is a matter of order. Files whose times do not overlap
+do not touch: those are read at once. If two of a run overlap, the later is read again in its turn.
 """
 
-import datetime as dt
-from collections.abc import Iterator
-from dataclasses import dataclass
-
-import polars as pl
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import replace
 
 from transforms.catalogue import Catalogue
 from transforms.intake.inbox import Found
+from transforms.intake.isolated_read import IsolatedRead
 from transforms.intake.mapping import Mapping
-from transforms.intake.receive import Received, Store, mapping_for, receive_or_tell, take
+from transforms.intake.read_file import FileRead, ReadJob, Received
+from transforms.intake.receive import Store, mapping_for, receive_or_tell, record
 from transforms.intake.shelf import Lies
-from transforms.lake import PREFIX, Lake
+from transforms.lake import PREFIX
 from transforms.spread import WORTH_IT, Processes, Spread, here
-from transforms.warehouse import Warehouse
 
 FILES_AT_ONCE = 16
-TOLD = ("source_file", "rejected_row", "source_finding")
 
 
-@dataclass(frozen=True)
-class ApartJob:
-    """A telemetry file to read apart, the sources it is compared with, the machine-days whose records are let go."""
-
-    found: Found
-    mapping: Mapping
-    catalogue: Catalogue
-    lake: Lake
-    recorded: frozenset[str]
-    rolled: frozenset[tuple[str, dt.date]]
-
-
-@dataclass(frozen=True)
-class Apart:
-    """A file read apart: its telemetry lies on the lake and counts once its rows of `TOLD` are recorded."""
-
-    received: Received
-    told: dict[str, pl.DataFrame]
-
-
-def read_apart(job: ApartJob) -> Apart | None:
-    """Read one file onto the lake; None where that does not go."""
-    with Warehouse.in_memory(*TOLD) as memory:
-        store = Store(memory, job.lake, recorded=set(job.recorded), rolled=set(job.rolled))
-        try:
-            received = take(job.found, job.mapping, job.catalogue, store)
-        except Exception:  # noqa: BLE001
-            # Changed, not to be seen from here, or a fault: read again where it lies, which says what it is.
-            job.lake.forget(job.found.sha)
-            return None
-        return Apart(received, {name: memory.table(name) for name in TOLD})
+def read_apart(job: ReadJob) -> FileRead | None:
+    """Read one file onto the lake, in a reader process of this worker; None if that fails."""
+    try:
+        read = IsolatedRead()(job)
+        return replace(read, rejected=read.rejected.loaded())
+    except Exception:  # noqa: BLE001
+        # Changed, not to be seen from here, or one that no reader survives: read again by the caller, which reports it.
+        job.onto.forget(job.found.sha)
+        return None
 
 
 class _Told:
@@ -76,39 +51,48 @@ class _Told:
 
 
 def receive_each(
-    files: list[Found], mappings: list[Mapping], catalogue: Catalogue, store: Store, spread: Spread = here
+    files: list[Found], mappings: list[Mapping], catalogue: Catalogue, store: Store, spread: Spread, read: IsolatedRead
 ) -> Iterator[tuple[Found, Received | None]]:
-    """Take files in, one after the other or telemetry apart; yields each with what became of it.
+    """Take files in, one after the other or telemetry side by side; yields each with what became of it.
 
     On this machine few files are read one at a time, on all its processors; of many, each processor reads its own.
     """
     chosen = {f.sha: m for f in files if (m := mapping_for(f.file, mappings)) is not None and m.kind == "telemetry"}
-    if spread is here or (isinstance(spread, Processes) and len(chosen) < WORTH_IT):
+    if spread is here or (isinstance(spread, Processes) and (spread.count == 1 or len(chosen) < WORTH_IT)):
         for found in files:
-            yield found, receive_or_tell(found, mappings, catalogue, store)
+            yield found, receive_or_tell(found, mappings, catalogue, store, read)
+        return
+    store.onto.begin_taking(list(chosen))
+    jobs = [store.job(f, chosen[f.sha], catalogue) for f in files if f.sha in chosen]
+    adopted = _Adopted(catalogue, store)
+
+    def alone(found: Found) -> Received | None:
+        adopted.record()
+        return receive_or_tell(found, mappings, catalogue, store, read)
+
+    turns = _in_turns(files, mappings)
+    if isinstance(spread, Processes):
+        with closing(read.side_by_side(jobs, spread.count)) as there:
+            yield from _receive_apart(turns, chosen, there, adopted, alone)
     else:
-        yield from _receive_apart(files, chosen, mappings, catalogue, store, spread)
+        yield from _receive_apart(turns, chosen, spread(read_apart, jobs), adopted, alone)
 
 
 def _receive_apart(
-    files: list[Found], chosen: dict[str, Mapping], mappings: list[Mapping], catalogue: Catalogue, store: Store,
-    spread: Spread,
+    files: list[Found], chosen: dict[str, Mapping], there: Iterator[FileRead | None], adopted: "_Adopted",
+    alone: Callable[[Found], Received | None],
 ) -> Iterator[tuple[Found, Received | None]]:  # fmt: skip
-    store.onto.begin_taking(list(chosen))
-    recorded, rolled = frozenset(store.recorded), frozenset(store.rolled)
-    apart = [f for f in files if f.sha in chosen]
-    read = spread(read_apart, [ApartJob(f, chosen[f.sha], catalogue, store.onto, recorded, rolled) for f in apart])
-    told, adopted = _Told(), _Adopted(store)
-    for found in _in_turns(files, mappings):
-        one = next(read) if found.sha in chosen else None
-        if one is not None and not told.overlaps(one.received.lies):
-            adopted.add(found, one)
-            received: Received | None = one.received
+    told = _Told()
+    for found in files:
+        one = next(there) if found.sha in chosen else None
+        received: Received | None
+        if one is not None and not told.overlaps(one.received.lies) and found.is_unchanged():
+            adopted.add(found, chosen[found.sha], one)
+            received = one.received
         else:
             if one is not None:
-                store.onto.forget(found.sha)
-            adopted.record()
-            received = receive_or_tell(found, mappings, catalogue, store)
+                adopted.drop(found, one)
+            received = alone(found)
         if received is not None:
             told.add(received.lies)
         yield found, received
@@ -128,26 +112,30 @@ def _in_turns(files: list[Found], mappings: list[Mapping]) -> list[Found]:
 
 
 class _Adopted:
-    """Files that were read apart, recorded some at a time: a crash loses no more than these."""
+    """Files that were read side by side, recorded some at a time: a crash loses no more than these."""
 
-    def __init__(self, store: Store) -> None:
-        self._store, self._held = store, list[tuple[Found, Apart]]()
+    def __init__(self, catalogue: Catalogue, store: Store) -> None:
+        self._catalogue, self._store = catalogue, store
+        self._held: list[tuple[Found, Mapping, FileRead]] = []
 
-    def add(self, found: Found, one: Apart) -> None:
+    def add(self, found: Found, mapping: Mapping, one: FileRead) -> None:
         """Take in a file; it counts from now on."""
-        self._held.append((found, one))
+        self._held.append((found, mapping, one))
         self._store.recorded.add(found.sha[:PREFIX])
         if len(self._held) == FILES_AT_ONCE:
             self.record()
+
+    def drop(self, found: Found, one: FileRead) -> None:
+        """Forget what was read of a file."""
+        one.rejected.discard()
+        self._store.onto.forget(found.sha)
 
     def record(self) -> None:
         """Record what was taken in."""
         if not self._held:
             return
         with self._store.into.transaction():
-            for name in TOLD:
-                rows = [one.told[name] for _, one in self._held if one.told[name].height]
-                if rows:
-                    self._store.into.append(name, pl.concat(rows))
-        self._store.onto.end_taking([found.sha for found, _ in self._held])
+            for found, mapping, one in self._held:
+                record(found, mapping, one, self._catalogue, self._store)
+        self._store.onto.end_taking([found.sha for found, _, _ in self._held])
         self._held.clear()

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from transforms.intake.failed_read import sources_to_retry
 from transforms.intake.inbox import Found, Inbox, Remembered
 from transforms.intake.mapping import Mapping
 from transforms.intake.receive import file_at, mapping_for
@@ -75,8 +76,11 @@ def redate(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse) -> None:
 
 
 def due_files(inbox: Inbox, warehouse: Warehouse) -> list[Found]:
-    """Return the files to read, in order of name: one of each content that was not taken yet, the earliest."""
-    taken = set(warehouse.table("source_file")["source_sha256"].to_list())
+    """Return the files to read, in order of name: one of each content that was not taken yet, the earliest.
+
+    A file whose reader failed is due again, once.
+    """
+    taken = set(warehouse.table("source_file")["source_sha256"].to_list()) - sources_to_retry(warehouse)
     new: dict[str, Found] = {}
     for found in inbox.found:
         if found.sha not in taken:

@@ -4,55 +4,27 @@ import datetime as dt
 import errno
 import re
 import tempfile
-from collections import deque
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.errors import SourceFileError
-from transforms.intake.accept import Checked, Reader, split_clashes
+from transforms.contracts import contract
+from transforms.errors import SourceFileError, is_panic
+from transforms.intake.failed_read import forget_failure, note_failure
 from transforms.intake.inbox import Found
 from transforms.intake.mapping import Mapping, own_name
-from transforms.intake.opening import open_source
-from transforms.intake.piece import Source, rejected_rows
-from transforms.intake.shelf import Lies, Shelf
+from transforms.intake.piece import rejected_rows
+from transforms.intake.read_file import FileRead, ReadJob, Received, read_file
+from transforms.intake.reader_main import place_of
+from transforms.intake.reader_process import ReaderFailureError, ReadError
 from transforms.lake import PREFIX, Lake
 from transforms.warehouse import Warehouse
 
-READ_AHEAD = 3
-"""Pieces read side by side: memory holds so many at once."""
-
-
-@dataclass
-class Received:
-    """One file taken in; `rows_in = rows_accepted + rows_rejected + rows_repeated`.
-
-    Attributes:
-        file: its path inside the inbox.
-        says: what the person should know of how it was read.
-        from_at: the earliest time its accepted rows tell of.
-        to_at: the latest.
-        lies: where its telemetry lies on the lake.
-        failed: what of ours went wrong with it; it is read again by the next run.
-    """
-
-    file: str
-    kind: str | None
-    mapping: str | None = None
-    rows_in: int = 0
-    rows_accepted: int = 0
-    rows_rejected: int = 0
-    rows_repeated: int = 0
-    header: str = ""
-    from_at: dt.datetime | None = None
-    to_at: dt.datetime | None = None
-    says: list[str] = field(default_factory=list)
-    lies: list[Lies] = field(default_factory=list)
-    failed: str = ""
+__all__ = ["FileRead", "ReadJob", "Received", "Store", "examine", "receive", "receive_or_tell"]
+Read = Callable[[ReadJob], FileRead]
 
 
 class Store:
@@ -81,6 +53,12 @@ class Store:
         self.into, self.onto = into or warehouse, onto or lake
         self.recorded = _recorded(warehouse) if recorded is None else recorded
         self.rolled = _rolled(warehouse) if rolled is None else rolled
+        self.failed = set(warehouse.table("failed_read")["source_sha256"].to_list())
+
+    def job(self, found: Found, mapping: Mapping, catalogue: Catalogue) -> ReadJob:
+        """Return what a reader must know to read a file into this store."""
+        known = frozenset(self.recorded), frozenset(self.rolled)
+        return ReadJob(found, mapping, catalogue, self.lake, self.onto, *known)
 
 
 def _recorded(warehouse: Warehouse) -> set[str]:
@@ -96,28 +74,6 @@ def mapping_for(file: str, mappings: list[Mapping]) -> Mapping | None:
     return next((m for m in mappings if m.reads(file.rsplit("/", 1)[-1])), None)
 
 
-def _in_order(source: Source, reader: Reader) -> Iterator[Checked]:
-    """Read and check pieces in the file's order, side by side where this process has more than one thread."""
-    if pl.thread_pool_size() == 1:
-        try:
-            yield from (reader.check(read()) for read in source.pieces)
-        finally:
-            source.close()
-        return
-    waiting: deque[Future[Checked]] = deque()
-    with ThreadPoolExecutor(2) as pool:
-        try:
-            for read in source.pieces:
-                waiting.append(pool.submit(lambda read=read: reader.check(read())))  # type: ignore[misc]
-                if len(waiting) >= READ_AHEAD:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-        finally:
-            pool.shutdown(cancel_futures=True)
-            source.close()
-
-
 def file_at(found: Found, mapping: Mapping | None) -> dt.datetime:
     """When a file was made: what its name says, where the mapping says where; else when it was last changed."""
     if mapping is not None and mapping.dated is not None:
@@ -130,93 +86,12 @@ def file_at(found: Found, mapping: Mapping | None) -> dt.datetime:
     return found.changed_at
 
 
-class _Rows:
-    """Counts a file's rows and hands them on, piece by piece."""
-
-    def __init__(self, received: Received, found: Found, reader: Reader, store: Store) -> None:
-        self.received, self.found, self.reader, self.store = received, found, reader, store
-        self.key = reader.schema.primary_key()
-        self.accepted: list[pl.DataFrame] = []
-        self.base = 0
-
-    def take(self, checked: Checked, shelf: Shelf | None) -> None:
-        """Count a checked piece and hand its rows on."""
-        piece = checked.piece
-        if shelf is not None:
-            accepted, clashes, repeated = shelf.add(checked.good, piece, self.base)
-            self._span(checked.good)
-        else:
-            taken = pl.concat(self.accepted) if self.accepted else None
-            kept, clashes, repeated = split_clashes(checked.good, self.key, piece, taken)
-            part_of = pl.lit(piece.part, dtype=pl.String).alias("part")
-            kept = kept.drop("row").with_columns(pl.col("line") + self.base, part_of)
-            self.accepted.append(kept)
-            self._span(kept)
-            accepted = kept.height
-        self.received.rows_in += checked.rows_in
-        self.received.rows_accepted += accepted
-        self.received.rows_repeated += checked.rows_repeated + repeated
-        self._reject(pl.concat([checked.rejected, clashes]), piece.part)
-        self.received.says += [s for s in piece.findings if s not in self.received.says]
-        self.base += piece.lines
-
-    def _span(self, kept: pl.DataFrame) -> None:
-        clocks = [c for c in ("logged_at", "weighed_at", "audited_at", "hour_at", "day_at") if c in kept.columns]
-        if not clocks or not kept[clocks[0]].count():
-            return
-        first: dt.datetime = kept[clocks[0]].min()  # type: ignore[assignment]
-        last: dt.datetime = kept[clocks[0]].max()  # type: ignore[assignment]
-        received = self.received
-        received.from_at = first if received.from_at is None else min(received.from_at, first)
-        received.to_at = last if received.to_at is None else max(received.to_at, last)
-
-    def _reject(self, rows: pl.DataFrame, part: str | None) -> None:
-        self.received.rows_rejected += rows.height
-        if rows.height:
-            named = rows.with_columns(
-                pl.col("line") + self.base, pl.lit(part, dtype=pl.String).alias("part"),
-                pl.lit(self.found.sha).alias("source_sha256"), pl.lit(self.found.file).alias("file"),
-            )  # fmt: skip
-            self.store.into.append("rejected_row", named)
-
-    def settle(self) -> None:
-        """Store what is no telemetry: every row stays, those that another file has said already count as repeated."""
-        rows = pl.concat(self.accepted) if self.accepted else pl.DataFrame()
-        if not rows.height:
-            return
-        name = f"received_{self.reader.mapping.kind}"
-        columns = [c for c in rows.columns if c not in {"line", "part"}]
-        known = self.store.warehouse.matching(name, rows.select(self.key).unique())
-        known = known.select(pl.col(c).cast(rows.schema[c]) for c in columns)
-        new = rows.join(known, on=columns, how="anti", nulls_equal=True)
-        self.received.rows_repeated += rows.height - new.height
-        self.received.rows_accepted = new.height
-        self.store.into.append(name, rows.with_columns(pl.lit(self.found.sha).alias("source_sha256")))
-
-
-def _read(found: Found, reader: Reader, store: Store, received: Received) -> None:
-    source, reader = open_source(found.path, reader)
-    received.header = source.header
-    rows = _Rows(received, found, reader, store)
-    if reader.mapping.kind != "telemetry":
-        for checked in _in_order(source, reader):
-            rows.take(checked, None)
-        rows.settle()
-        return
-    with Shelf(store.onto, store.lake, found.sha, store.recorded, store.rolled) as shelf:
-        for checked in _in_order(source, reader):
-            rows.take(checked, shelf)
-    received.lies = shelf.lies
-
-
 class ChangedWhileReadError(Exception):
     """The file was still being written; it is left for the next run."""
 
 
 def _record(found: Found, received: Received, mapping: Mapping | None, store: Store) -> None:
     """Write the file's own row and what was found, in the transaction that holds its rows."""
-    if not found.is_unchanged():
-        raise ChangedWhileReadError
     row = {
         "source_sha256": found.sha, "file": found.file, "kind": received.kind, "mapping": received.mapping,
         "mapping_fingerprint": mapping.fingerprint() if mapping is not None else None, "header": received.header,
@@ -232,36 +107,83 @@ def _record(found: Found, received: Received, mapping: Mapping | None, store: St
         store.into.append("source_finding", pl.DataFrame(says))
 
 
+def _settle(found: Found, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: Store) -> None:
+    """Store the rows of a list: every row is stored, those that another file has already count as repeated."""
+    rows = read.rows
+    if not rows.height:
+        return
+    name = f"received_{mapping.kind}"
+    columns = [c for c in rows.columns if c not in {"line", "part"}]
+    key = contract(mapping.kind, catalogue).primary_key()
+    known = store.warehouse.matching(name, rows.select(key).unique())
+    known = known.select(pl.col(c).cast(rows.schema[c]) for c in columns)
+    new = rows.join(known, on=columns, how="anti", nulls_equal=True)
+    read.received.rows_repeated += rows.height - new.height
+    read.received.rows_accepted = new.height
+    store.into.append(name, rows.with_columns(pl.lit(found.sha).alias("source_sha256")))
+
+
+def _forget_failure(found: Found, store: Store) -> None:
+    if found.sha in store.failed:
+        forget_failure(found.sha, store.into)
+
+
+def record(found: Found, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: Store) -> None:
+    """Write all rows of a file that was read, in the caller's transaction."""
+    _settle(found, mapping, read, catalogue, store)
+    for rows in read.rejected.batches():
+        store.into.append("rejected_row", rows)
+    read.rejected.discard()
+    _forget_failure(found, store)
+    _record(found, read.received, mapping, store)
+
+
 def _reject_whole(found: Found, mapping: Mapping | None, rule: str, says: str, store: Store) -> Received:
+    """Write the one rejected row of a file that as a whole cannot be read, in the caller's transaction."""
     kind, name = (None, None) if mapping is None else (mapping.kind, mapping.name)
     received = Received(found.file, kind, name, rows_in=1, rows_rejected=1)
     row = rejected_rows([0], None, [""], rule, says)
-    with store.into.transaction():
-        store.into.append(
-            "rejected_row",
-            row.with_columns(pl.lit(found.sha).alias("source_sha256"), pl.lit(found.file).alias("file")),
-        )
-        _record(found, received, mapping, store)
+    store.into.append(
+        "rejected_row", row.with_columns(pl.lit(found.sha).alias("source_sha256"), pl.lit(found.file).alias("file"))
+    )
+    _record(found, received, mapping, store)
     return received
 
 
-def take(found: Found, mapping: Mapping | None, catalogue: Catalogue, store: Store) -> Received:
-    """Read a file inside a transaction; one that as a whole cannot be read leaves one rejected row."""
+@contextmanager
+def _recording(found: Found, store: Store) -> Iterator[None]:
+    """Run the block in a transaction that is kept only if the file is still what it was."""
+    with store.into.transaction():
+        yield
+        if not found.is_unchanged():
+            raise ChangedWhileReadError
+
+
+def take(found: Found, mapping: Mapping | None, catalogue: Catalogue, store: Store, read: Read) -> Received:
+    """Read a file and record it; one that as a whole cannot be read leaves one rejected row.
+
+    Raises:
+        ChangedWhileReadError: the file is not what it was.
+    """
     if mapping is None:
         says = "no mapping names this file; 'taretrace map' on it makes one"
-        return _reject_whole(found, None, "no_mapping", says, store)
+        with _recording(found, store):
+            return _reject_whole(found, None, "no_mapping", says, store)
     try:
-        with store.into.transaction():
-            received = Received(found.file, mapping.kind, mapping.name)
-            _read(found, Reader(mapping, catalogue, found.path.name), store, received)
-            _record(found, received, mapping, store)
-            return received
+        got = read(store.job(found, mapping, catalogue))
     except SourceFileError as problem:
         store.onto.forget(found.sha)
-        return _reject_whole(found, mapping, problem.rule, problem.says, store)
+        with _recording(found, store):
+            _forget_failure(found, store)
+            return _reject_whole(found, mapping, problem.rule, problem.says, store)
+    with _recording(found, store):
+        record(found, mapping, got, catalogue, store)
+    return got.received
 
 
-def receive(found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store) -> Received | None:
+def receive(
+    found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store, read: Read = read_file
+) -> Received | None:
     """Take one file in, all or nothing, and record what became of every row.
 
     A file that cannot be read at all counts as one row, rejected, with the reason. None where the file changed or
@@ -269,7 +191,7 @@ def receive(found: Found, mappings: list[Mapping], catalogue: Catalogue, store: 
     """
     store.onto.begin_taking([found.sha])
     try:
-        received = take(found, mapping_for(found.file, mappings), catalogue, store)
+        received = take(found, mapping_for(found.file, mappings), catalogue, store, read)
     except (ChangedWhileReadError, FileNotFoundError):
         if found.path.exists() and found.is_unchanged():
             raise
@@ -282,23 +204,69 @@ def receive(found: Found, mappings: list[Mapping], catalogue: Catalogue, store: 
 
 
 FULL_DISK = {errno.ENOSPC, errno.EDQUOT}
+SYSTEM_ERRORS = {
+    errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EAGAIN,
+    errno.EBUSY, errno.ESTALE, errno.ENOENT, errno.EPIPE, errno.ETIMEDOUT, errno.ECONNRESET, errno.ECONNREFUSED,
+    errno.ENETUNREACH, errno.EHOSTUNREACH,
+}  # fmt: skip
 
 
-def receive_or_tell(found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store) -> Received | None:
-    """Take one file in as `receive` does; a fault of ours with it is told, leaves it for later and stops no other."""
+def _is_of_the_system(problem: BaseException, store: Store) -> bool:
+    """Return True for an error of disk or network: no file is to blame, and every run tries again.
+
+    Libraries for object storage have exceptions of their own, so on such a lake every exception may be one.
+    """
+    is_remote = not isinstance(store.onto.root, Path) and not isinstance(problem, ReaderFailureError)
+    return is_remote or (isinstance(problem, OSError) and problem.errno in SYSTEM_ERRORS)
+
+
+def reject_failed(found: Found, mapping: Mapping, problem: BaseException, store: Store) -> Received:
+    """Reject a file whose reader failed, and count the failure, in the caller's transaction."""
+    code, failed = "internal_error", ""
+    if isinstance(problem, ReaderFailureError):
+        code, says = problem.code, f"{problem.says}; send it in another form, or in parts"
+    else:
+        failed = str(problem) if isinstance(problem, ReadError) else place_of(problem)
+        says = f"the program failed on it ({failed}); report it"
+    received = _reject_whole(found, mapping, code, says, store)
+    note_failure(found, mapping, code, store.into)
+    received.failed, received.failure_code = failed, code
+    return received
+
+
+def receive_or_tell(
+    found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store, read: Read = read_file
+) -> Received | None:
+    """Take one file in as `receive` does; one that its reader does not survive is rejected and stops no other."""
     try:
-        return receive(found, mappings, catalogue, store)
-    except Exception as problem:
+        return receive(found, mappings, catalogue, store, read)
+    except BaseException as problem:
+        if not isinstance(problem, Exception) and not is_panic(problem):
+            raise
         if isinstance(problem, OSError) and problem.errno in FULL_DISK:
             raise
         store.onto.forget(found.sha)
-        store.onto.end_taking([found.sha])
-        return Received(found.file, None, failed=f"{type(problem).__name__}: {problem}")
+        mapping = mapping_for(found.file, mappings)
+        if not found.path.exists() or not found.is_unchanged():
+            store.onto.end_taking([found.sha])
+            return None
+        if mapping is None or _is_of_the_system(problem, store):
+            store.onto.end_taking([found.sha])
+            return Received(found.file, None, failed=place_of(problem))
+        with store.into.transaction():
+            received = reject_failed(found, mapping, problem, store)
+    store.recorded.add(found.sha[:PREFIX])
+    store.onto.end_taking([found.sha])
+    return received
 
 
-def examine(found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store) -> tuple[Received, pl.DataFrame]:
+def examine(
+    found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store, read: Read = read_file
+) -> tuple[Received, pl.DataFrame]:
     """Read one file as `receive` would and store nothing; returns what would become of it, and its rejected rows."""
     with Warehouse.in_memory() as memory, tempfile.TemporaryDirectory() as folder:
-        apart = Store(store.warehouse, store.lake, into=memory, onto=Lake(Path(folder)))
-        received = take(found, mapping_for(found.file, mappings), catalogue, apart)
+        apart = Store(store.warehouse, store.lake, into=memory, onto=Lake(Path(folder)), recorded=set(store.recorded),
+                      rolled=store.rolled)  # fmt: skip
+        received = receive_or_tell(found, mappings, catalogue, apart, read)
+        received = received or Received(found.file, None)
         return received, memory.table("rejected_row")

@@ -4,15 +4,20 @@ from collections.abc import Callable, Iterator
 from fnmatch import fnmatch
 from functools import partial
 from pathlib import Path
+from types import TracebackType
+from typing import Any, Self, TypeVar
 
 import fastexcel
 import polars as pl
 
-from transforms.errors import SourceFileError
+from transforms.errors import SourceFileError, is_panic
 from transforms.intake.archive import checked_archive
 from transforms.intake.layout import MAX_COLUMNS, column_names
 from transforms.intake.mapping import Mapping
 from transforms.intake.piece import EMPTY_WORDS, LINE, Piece, Source, rejected_rows
+from transforms.intake.workbook_bounds import WorkbookBounds
+
+Result = TypeVar("Result")
 
 
 def open_sheets(path: Path, mapping: Mapping) -> Source:
@@ -21,23 +26,14 @@ def open_sheets(path: Path, mapping: Mapping) -> Source:
     Raises:
         SourceFileError: it is no workbook, or has no such sheet.
     """
-    book = _open(path)
-    names = book.sheet_names
-    wanted = [n for n in names if any(fnmatch(n, s) for s in mapping.sheets)] if mapping.sheets else names[:1]
-    if not wanted:
-        asked = ", ".join(mapping.sheets)
-        raise SourceFileError("no_such_sheet", f"there is no sheet '{asked}'; it has {', '.join(names)[:200]}")
-    grids = [(name, _grid(book, name)) for name in wanted]
+    with _Book(path) as book:
+        names = book.names
+        wanted = [n for n in names if any(fnmatch(n, s) for s in mapping.sheets)] if mapping.sheets else names[:1]
+        if not wanted:
+            asked = ", ".join(mapping.sheets)
+            raise SourceFileError("no_such_sheet", f"there is no sheet '{asked}'; it has {', '.join(names)[:200]}")
+        grids = [(name, book.grid(name)) for name in wanted]
     return Source(_header_text(grids[0][1], mapping), _pieces(grids, mapping))
-
-
-def _open(path: Path) -> fastexcel.ExcelReader:
-    checked_archive(path).close()
-    try:
-        return fastexcel.read_excel(path)
-    except Exception as problem:
-        # The parser's own faults come in many classes; all mean the same to a person.
-        raise SourceFileError("not_a_workbook", "the file cannot be opened as a workbook; save it again") from problem
 
 
 def sheet_grids(path: Path) -> list[tuple[str, pl.DataFrame]]:
@@ -46,24 +42,68 @@ def sheet_grids(path: Path) -> list[tuple[str, pl.DataFrame]]:
     Raises:
         SourceFileError: it is no workbook, or a sheet cannot be read.
     """
-    book = _open(path)
-    return [(name, _grid(book, name)) for name in book.sheet_names]
+    with _Book(path) as book:
+        return [(name, book.grid(name)) for name in book.names]
 
 
-def _grid(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
-    """Return a sheet as text, a row a row of the sheet from its first."""
+class _Book:
+    """A workbook whose sheets are loaded only within bounds.
+
+    Raises:
+        SourceFileError: it is no workbook, or one that no reader should open.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.archive = checked_archive(path)
+        try:
+            self.bounds = WorkbookBounds(self.archive)
+            self.book = _parsed("not_a_workbook", "the file cannot be opened as a workbook", fastexcel.read_excel, path)
+        except BaseException:
+            self.archive.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.archive.close()
+
+    @property
+    def names(self) -> list[str]:
+        """The sheets' names, in order."""
+        names: list[str] = self.book.sheet_names
+        return names
+
+    def grid(self, name: str) -> pl.DataFrame:
+        """Return a sheet as text, a row a row of the sheet from its first."""
+        self.bounds.check_sheet(name)
+        grid = _parsed("sheet_unread", f"the sheet '{name}' cannot be read", _load, self.book, name)
+        if grid.width > MAX_COLUMNS:
+            raise SourceFileError(
+                "too_many_columns", f"the sheet '{name}' has {grid.width:,} columns; at most {MAX_COLUMNS:,}"
+            )
+        return grid
+
+
+def _load(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
+    sheet = book.load_sheet_by_name(name, header_row=None, skip_rows=0, dtypes="string")
+    return sheet.to_polars().cast(pl.String)
+
+
+def _parsed(rule: str, says: str, parse: Callable[..., Result], *arguments: Any) -> Result:
+    """Return what the parser makes of a workbook.
+
+    Raises:
+        SourceFileError: it fails; its failures come in many classes, panics among them, and all mean the same.
+    """
     try:
-        sheet = book.load_sheet_by_name(name, header_row=None, skip_rows=0, dtypes="string")
-        grid = sheet.to_polars().cast(pl.String)
-    except Exception as problem:
-        raise SourceFileError(
-            "sheet_unread", f"the sheet '{name}' cannot be read; save the workbook again"
-        ) from problem
-    if grid.width > MAX_COLUMNS:
-        raise SourceFileError(
-            "too_many_columns", f"the sheet '{name}' has {grid.width:,} columns; at most {MAX_COLUMNS:,}"
-        )
-    return grid
+        return parse(*arguments)
+    except BaseException as problem:
+        if not isinstance(problem, Exception) and not is_panic(problem):
+            raise
+        raise SourceFileError(rule, f"{says}; save the workbook again") from problem
 
 
 def _row(grid: pl.DataFrame, index: int) -> list[str]:

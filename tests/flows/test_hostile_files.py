@@ -1,0 +1,69 @@
+"""Commands on files that no reader survives: a sentence and an exit code, and the doctor lists them."""
+
+import importlib
+import json
+from pathlib import Path
+
+import pytest
+
+from flows import map_talk
+from tests.program import taretrace_here as taretrace
+from transforms.intake import isolated_read
+from transforms.workspace import Workspace, init_workspace
+
+
+@pytest.fixture
+def failing(monkeypatch):
+    """Readers that fail on files named after the failure, in reader processes too."""
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
+    isolated_read.reader().close()
+    yield importlib.import_module("failing_readers")
+    isolated_read.reader().close()
+
+
+@pytest.fixture
+def workspace(tmp_path) -> Workspace:
+    made = init_workspace(tmp_path / "w")
+    (made.mappings / "f.toml").write_text(
+        'kind = "field_boundary"\nfiles = ["*.csv"]\n[columns.field_id]\nfrom = "id"\n[columns.boundary]\nfrom = "b"\n'
+    )
+    return made
+
+
+def test_map_of_a_file_that_no_reader_survives_is_one_sentence(workspace, monkeypatch, failing):
+    path = workspace.root / "abort.csv"
+    path.write_text("id,b\n1,2\n")
+    monkeypatch.setattr(map_talk, "sniff", failing.look)
+    ran = taretrace("map", path, "-w", workspace.root, "--no-ask")
+    assert (ran.code, ran.err.count("\n"), "Traceback" in ran.err) == (2, 1, False)
+    assert str(path) in ran.err
+
+
+def test_a_preview_that_no_reader_survives_is_one_sentence(workspace, monkeypatch, failing):
+    path = workspace.root / "abort.csv"
+    path.write_text('id,boundary\nF1,"POLYGON((0 0,1 0,1 1,0 0))"\nF2,"POLYGON((0 0,1 0,1 1,0 0))"\n')
+    monkeypatch.setattr(map_talk, "first_rows", failing.look_first)
+    ran = taretrace("map", path, "-w", workspace.root, "--no-ask", "--json", "--answer", "kind=field_boundary")
+    assert (ran.code, ran.err.count("Traceback")) == (2, 0), ran.err
+    assert "SIGABRT" in ran.err
+    assert not (workspace.mappings / "field_boundary_abort.toml").exists()
+
+
+def test_the_doctor_status_and_check_list_a_file_in_quarantine_and_what_to_do(workspace, monkeypatch, failing):
+    (workspace.inbox / "leaves.csv").write_text("id,b\n1,2\n")
+    monkeypatch.setattr(isolated_read, "read_file", failing.read)
+    states = []
+    for strict in ([], ["--strict"]):
+        ran = taretrace("ingest", workspace.root, "--json", *strict)
+        assert ran.code == len(strict), ran.err
+        assert json.loads(ran.out)["rows_rejected"] == 1
+        found = json.loads(taretrace("doctor", workspace.root, "--json").out)["findings"]
+        (listed,) = [f for f in found if "leaves.csv" in f["says"]]
+        assert "reader_died" in listed["says"]
+        assert listed["mend"]
+        states.append(listed["state"])
+    assert states == ["note", "wrong"]
+    for command in ("status", "check"):
+        (failed,) = json.loads(taretrace(command, workspace.root, "--json").out)["failed"]
+        assert (failed["file"], failed["reason_code"], failed["in_quarantine"]) == ("leaves.csv", "reader_died", True)
+    assert json.loads(taretrace("ingest", workspace.root, "--json").out)["files"] == 0

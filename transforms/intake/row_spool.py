@@ -1,0 +1,75 @@
+"""Rows of a file on their way to the warehouse: in memory while they are few, then in an Arrow stream on disk."""
+
+import os
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow as pa
+
+MAX_BYTES = 64 << 20
+"""More rows than this go to disk."""
+
+
+@dataclass(frozen=True)
+class SpooledRows:
+    """Rows of one schema: frames, after those in a file, if there is one."""
+
+    frames: list[pl.DataFrame] = field(default_factory=list)
+    path: str | None = None
+
+    def batches(self) -> Iterator[pl.DataFrame]:
+        """Yield the rows in order."""
+        if self.path is not None:
+            with pa.OSFile(self.path) as file, pa.ipc.open_stream(file) as stream:
+                for batch in stream:
+                    yield pl.DataFrame(pl.from_arrow(batch))
+        yield from self.frames
+
+    def loaded(self) -> "SpooledRows":
+        """Return the same rows in memory, for another machine."""
+        rows = SpooledRows(list(self.batches()))
+        self.discard()
+        return rows
+
+    def discard(self) -> None:
+        """Remove the file."""
+        if self.path is not None:
+            Path(self.path).unlink(missing_ok=True)
+
+
+class RowSpool:
+    """Collects rows of one schema."""
+
+    def __init__(self) -> None:
+        self.frames: list[pl.DataFrame] = []
+        self.bytes = 0
+        self.path: str | None = None
+        self.stream: Any = None
+
+    def add(self, rows: pl.DataFrame) -> None:
+        """Add rows."""
+        if not rows.height:
+            return
+        self.frames.append(rows)
+        self.bytes += int(rows.estimated_size())
+        if self.bytes > MAX_BYTES:
+            self._write()
+
+    def _write(self) -> None:
+        table = pl.concat(self.frames).to_arrow()
+        if self.stream is None:
+            handle, self.path = tempfile.mkstemp(prefix=f"taretrace-{os.getpid()}-")
+            os.close(handle)
+            self.stream = pa.ipc.new_stream(self.path, table.schema)
+        self.stream.write_table(table)
+        self.frames, self.bytes = [], 0
+
+    def finish(self) -> SpooledRows:
+        """Return what was collected."""
+        if self.stream is not None:
+            self.stream.close()
+        return SpooledRows(self.frames, self.path)
