@@ -16,5 +16,7 @@ left join load_setting as s using (load_id)
 left join "field" as f on f.field_id = l.field_id
 left join clock_offset as machine on machine.subject_kind = 'machine' and machine.subject_id = s.machine_id and machine.corrected
     and cast(s.lifted_at as date) between machine.from_date and machine.to_date
+left join clock_offset as site on site.subject_kind = 'site' and site.subject_id = l.site_id and site.corrected
+    and cast(l.weighed_at as date) between site.from_date and site.to_date
 where l.load_id = $load_id
 limit 1
