@@ -86,6 +86,7 @@ def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Call
         pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), LINE: pl.Int64}),
         lines_above,
         lambda lines: [""] * len(lines),
+        findings=layout.findings,
     )
     for start, end in byte_blocks(fd, at, os.fstat(fd).st_size):
         yield partial(_read_block, fd, start, end, layout)

@@ -44,10 +44,11 @@ class UnfoldedTimes:
         """Return what a person should know of these times; nothing if all are clear."""
         if not self.doubtful:
             return ()
-        return (
+        says = (
             f"{len(self.doubtful):,} times of '{name}' are in the hour that clocks repeat, and their pass is not "
-            f"certain (the first is {self.doubtful[0]:%Y-%m-%d %H:%M:%S}); give such times with their offset from UTC",
+            f"certain (the first is {self.doubtful[0]:%Y-%m-%d %H:%M:%S}); give such times with their offset from UTC"
         )
+        return (says,)
 
 
 def _cost(pause: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.errors import SourceFileError
+from transforms.intake.columnar import parquet_rows
 from transforms.intake.geojson import AREA, LAT, LON, geojson_rows
 from transforms.intake.iso11783.source import value_names
 from transforms.intake.layout import column_names
@@ -160,13 +161,8 @@ def _sniff_sheet(path: Path, sniffed: Sniffed) -> None:
 
 
 def _sniff_parquet(path: Path, sniffed: Sniffed) -> None:
-    try:
-        head = pl.scan_parquet(path).head(LOOK_LINES).collect()
-    except (pl.exceptions.PolarsError, OSError) as problem:
-        raise SourceFileError(
-            "not_parquet", "the file cannot be opened as Parquet; it is damaged or cut short"
-        ) from problem
-    texts = head.select(pl.col(c).cast(pl.String, strict=False) for c, t in head.schema.items() if not t.is_nested())
+    head = parquet_rows(path, LOOK_LINES)
+    texts = head.select(pl.all().cast(pl.String, strict=False))
     sniffed.columns = texts.columns
     sniffed.rows = [["" if v is None else str(v).removesuffix(".000000") for v in row] for row in texts.iter_rows()]
 
