@@ -87,7 +87,8 @@ def test_a_date_and_a_time_of_day_in_two_columns(taken):
 
 @pytest.mark.parametrize(
     "times",
-    [pa.array([dt.time(8)] * 3), pa.array([1, 2, 3], pa.time32("s")), pa.array([4_612_345_678_901_234_567] * 3, pa.timestamp("us")),
+    [pa.array([dt.time(8)] * 3), pa.array([1, 2, 3], pa.time32("s")),
+     pa.array([4_612_345_678_901_234_567] * 3, pa.timestamp("us")),
      pa.array([2**62] * 3, pa.timestamp("ms", tz="UTC")), pa.array([-(2**62)] * 3, pa.timestamp("us", tz="UTC")),
      pa.array([2**31 - 1] * 3, pa.date32())],
     ids=["time64", "time32", "year 148128", "far ms", "far past", "far day"],

@@ -12,13 +12,18 @@ from transforms.contracts import DEFAULTS, contract, plainly_valid, rows_alone, 
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.intake.cell_values import BOOLEANS, along_steps, read_times, without_apostrophes, without_empty
 from transforms.intake.mapping import ColumnMapping, Mapping, own_name
-from transforms.intake.piece import LINE, MARK, ROW, Piece, none_rejected, rejected_rows, require_columns
+from transforms.intake.piece import (
+    LINE,
+    LONG_TEXTS,
+    MARK,
+    MAX_TEXT_BYTES,
+    ROW,
+    Piece,
+    none_rejected,
+    rejected_rows,
+    require_columns,
+)
 from transforms.units import stored_unit, to_unit
-
-MAX_TEXT_BYTES = 400
-"""Length of an id or another text of a row in UTF-8: of plain letters 400, of any script at least 100."""
-LONG_TEXTS = {"boundary": 8 << 20}
-"""Texts that may be longer: an outline of `MAX_POINTS` points fits."""
 
 
 @dataclass(frozen=True)

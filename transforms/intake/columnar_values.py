@@ -46,6 +46,14 @@ def _typed(values: Any, kind: Any, name: str) -> pl.Series:
         return pl.Series(pl.from_arrow(values))
     if pa.types.is_floating(kind) or pa.types.is_decimal(kind):
         return pl.Series(pl.from_arrow(values.cast(pa.float64()))).fill_nan(None)
+    if pa.types.is_temporal(kind) and not pa.types.is_duration(kind) and not pa.types.is_interval(kind):
+        return _temporal(values, kind)
+    raise SourceFileError(
+        "column_type", f"the column '{name[:80]}' holds values of the type {str(kind)[:80]}: save it as numbers or text"
+    )
+
+
+def _temporal(values: Any, kind: Any) -> pl.Series:
     if pa.types.is_timestamp(kind):
         return _moments(values.cast(pa.int64()), PER_SECOND[kind.unit], is_utc=kind.tz is not None)
     if pa.types.is_date32(kind):
@@ -53,11 +61,7 @@ def _typed(values: Any, kind: Any, name: str) -> pl.Series:
         return days.cast(pl.Date)
     if pa.types.is_date64(kind):
         return _moments(values.cast(pa.int64()), PER_SECOND["ms"], is_utc=False).cast(pl.Date)
-    if pa.types.is_time(kind):
-        return _clocks(values, kind)
-    raise SourceFileError(
-        "column_type", f"the column '{name[:80]}' holds values of the type {str(kind)[:80]}: save it as numbers or text"
-    )
+    return _clocks(values, kind)
 
 
 def _moments(ticks: Any, per_second: int, *, is_utc: bool) -> pl.Series:
