@@ -113,7 +113,7 @@ def _lies_on(a: Points, b: Points, c: Points) -> NDArray[np.bool_]:
     share = np.clip(((c - a) * along).sum(axis=1) / length2, 0, 1)
     off = np.hypot(*(a + share[:, None] * along - c).T)
     ends = np.minimum(np.hypot(*(c - a).T), np.hypot(*(c - b).T))
-    return (off <= DECIMALS) & (ends > DECIMALS)
+    return np.asarray((off <= DECIMALS) & (ends > DECIMALS), dtype=np.bool_)
 
 
 def _meets(a: Points, b: Points, c: Points, d: Points) -> NDArray[np.bool_]:

@@ -97,7 +97,7 @@ def _texts(values: Any) -> tuple[pl.Series, pl.Series]:
 
 
 def _is_bytes(kind: Any) -> bool:
-    return pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_binary_view(kind)
+    return bool(pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_binary_view(kind))
 
 
 def _decoded(value: bytes | None) -> str | None:

@@ -69,7 +69,7 @@ def _too_large(what: str) -> SourceFileError:
 def _parse(data: bytes) -> Element:
     parser = DefusedXMLParser(target=_Builder(), forbid_dtd=True)
     parser.feed(data)
-    root = parser.close()
+    root: Element | None = parser.close()
     if root is None:
         raise ValueError("no element found")
     return root

@@ -21,6 +21,8 @@ from transforms.units import unit_of_text
 
 LOOK_BYTES = 1 << 18
 LOOK_LINES = 400
+MARK_CELLS = 100_000
+"""Cells that the decimal mark is read off."""
 SEPARATORS = (";", ",", "\t", "|")
 GHCN = re.compile(r"^[A-Z0-9_-]{11},\d{8},[A-Z0-9]{4},-?\d+,")
 NUMBER = re.compile(r"^[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?$")
@@ -225,7 +227,8 @@ def _is_units(row: list[str]) -> bool:
 
 
 def _decimal(sniffed: Sniffed) -> None:
-    cells = [c for r in sniffed.rows for c in r if GROUPED.match(c) or NUMBER.match(c)]
+    rows = sniffed.rows[: max(10, MARK_CELLS // max(1, len(sniffed.columns)))]
+    cells = [c for r in rows for c in r if GROUPED.match(c) or NUMBER.match(c)]
     comma = [c for c in cells if re.match(r"^[+-]?\d+,\d+$", c)]
     point = [c for c in cells if re.match(r"^[+-]?\d+\.\d+$", c)]
     both = [c for c in cells if "," in c and "." in c]
