@@ -291,6 +291,7 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
             "sources": warehouse.query("source_lag", now=dt.datetime.now(dt.UTC)),
             "rejected": warehouse.query("rejection"),
             "findings": warehouse.query("source_finding"),
+            "lookalikes": warehouse.query("lookalike_id"),
             "tables": warehouse.query("status"),
         }
     if json_wanted:
@@ -298,7 +299,8 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
         return
     titles = {
         "arrived": "What arrived", "sources": "How far behind each source is (hours since its newest row; UTC)",
-        "rejected": "What was rejected, and why", "findings": "How files were read", "tables": "Tables",
+        "rejected": "What was rejected, and why", "findings": "How files were read",
+        "lookalikes": "Ids that look alike", "tables": "Tables",
     }  # fmt: skip
     console = Console()
     for name, frame in found.items():

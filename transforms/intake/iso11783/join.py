@@ -41,12 +41,20 @@ def unread_log(part: str, stem: str, problem: SourceFileError) -> Piece:
     return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=part)
 
 
-def _piece(reader: LogReader, rows: pl.DataFrame, rejected: pl.DataFrame, merged: int) -> Piece:
+def _piece(
+    reader: LogReader,
+    rows: pl.DataFrame,
+    rejected: pl.DataFrame,
+    merged: int,
+    joined: dict[str, str | None] | None = None,
+) -> Piece:
+    """Return rows as a piece of their log, in the log's units and those of the logs joined to it."""
+
     def raw(lines: list[int]) -> list[str]:
         return [f"record {n}" for n in lines]
 
     cells = rows.select(pl.exclude(f"^{REPORTED}.*$")) if rows.width else pl.DataFrame(schema={LINE: pl.Int64})
-    units = dict(reader.units)
+    units = reader.units | {s: u for s, u in (joined or {}).items() if u is not None}
     return Piece(cells, 0, raw, rejected, merged, reader.part, units, reader.new_findings())
 
 
@@ -108,20 +116,17 @@ def _emit(opened: list[_Stream], until_ms: int) -> Iterator[Piece]:
         if now.height:
             due.append((stream, now))
     for i, (stream, rows) in enumerate(due):
-        own = rows
-        for j, (other, theirs) in enumerate(due):
-            if j > i and _have_same_units(stream.reader, other.reader):
-                joined = _join(own, theirs, stream.reader)
-                own, due[j] = joined.rows, (other, joined.left)
-                if joined.merged or joined.clashing.height:
-                    yield _piece(other.reader, pl.DataFrame(), joined.clashing, joined.merged)
+        own, units = rows, stream.reader.known_units()
+        for j, (other, theirs) in enumerate(due[i + 1 :], start=i + 1):
+            more = other.reader.known_units()
+            if any(units[s] != more[s] for s in units.keys() & more.keys()):
+                continue
+            joined = _join(own, theirs, stream.reader)
+            own, due[j], units = joined.rows, (other, joined.left), units | more
+            if joined.merged or joined.clashing.height:
+                yield _piece(other.reader, pl.DataFrame(), joined.clashing, joined.merged)
         if own.height:
-            yield _piece(stream.reader, own, none_rejected(), 0)
-
-
-def _have_same_units(one: LogReader, other: LogReader) -> bool:
-    shared = {s for s in one.asked if one.asked[s] and other.asked[s]}
-    return all(one.units.get(s) == other.units.get(s) for s in shared)
+            yield _piece(stream.reader, own, none_rejected(), 0, units)
 
 
 @dataclass(frozen=True)

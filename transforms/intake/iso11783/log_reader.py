@@ -91,6 +91,10 @@ class LogReader:
         """Return the unit of each source that the log has."""
         return {s: u for s, vs in self.asked.items() if vs and (u := unit_of(vs)) is not None}
 
+    def known_units(self) -> dict[str, str | None]:
+        """Return the unit of each source that the log has; None where nothing says it."""
+        return {s: self.units.get(s) for s, values in self.asked.items() if values}
+
     def begin(self) -> int | None:
         """Find out how records are laid out and timed; return the first instant in ms since 1970, None without one.
 
@@ -130,6 +134,9 @@ class LogReader:
                 for offset, skipped, beginning, before in records.gaps:
                     says = f"{skipped:,} bytes at {offset:,} are no record and were skipped"
                     bad.append(rejected_rows([self.records + before], None, [beginning.hex(" ")], "stray_bytes", says))
+                if not records.head.size:
+                    yield Stretch(pl.DataFrame(), pl.concat(bad))
+                    continue
                 rows = self._rows(records)
                 self.records += records.head.size
                 joined = rows if pending is None else pl.concat([pending, rows], how="vertical_relaxed")
@@ -148,11 +155,10 @@ class LogReader:
         out = {}
         for row, index in enumerate(self.wanted):
             series = records.values[row].copy()
-            if series.size and np.isnan(series[0]):
+            if np.isnan(series[0]):
                 series[0] = self.carried[row]
             filled = pl.Series(series).fill_nan(None).forward_fill().fill_null(np.nan).to_numpy()
-            if filled.size:
-                self.carried[row] = filled[-1]
+            self.carried[row] = filled[-1]
             out[index] = filled
         return out
 
@@ -190,7 +196,7 @@ class LogReader:
         return frame.with_columns(pl.int_range(self.records + 1, self.records + n + 1, dtype=pl.Int64).alias(LINE))
 
     def _times(self, records: Records) -> pl.Series:
-        if self.clock is None or not records.head.size:
+        if self.clock is None:
             return pl.Series("time", [], dtype=pl.Datetime("us", "UTC"))
         times = self.clock.utc(records.head)
         self.findings += times.finding("time")
