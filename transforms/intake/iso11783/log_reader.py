@@ -104,18 +104,26 @@ class LogReader:
         with self.container.open(self.binary) as handle:
             beginning = read_some(handle, LOOK_BYTES, self.binary)
         early = self.layout.full()
-        if not _first(beginning, self.layout).size and _first(beginning, early).size:
+        if not _has_records(beginning, self.layout) and _has_records(beginning, early):
             self.layout = early
             self.findings.append("every position field stands in every record, whatever the header says")
-        head = _first(beginning, self.layout)
-        if not head.size:
+        head = next((h for h in self._heads() if h.size), None)
+        if head is None:
             return None
         has_satellites = {"utc_ms", "utc_day"} <= set(head.dtype.names or ())
-        apart = all_offsets(r.head for r in self._walk([])) if has_satellites else np.empty(0, np.int64)
+        apart = all_offsets(self._heads()) if has_satellites else np.empty(0, np.int64)
         self.clock = clock_of(int(local_ms(head[:1])[0]), apart, self.log, self.mapping.time_zone)
         self.findings.append(self.clock.says)
         first = self.clock.utc(head).utc.drop_nulls()
         return int(first.dt.timestamp("ms")[0]) if first.len() else None
+
+    def _heads(self) -> Iterator[NDArray[np.void]]:
+        """Yield the heads of all records up to the end of the log, or of what can be read of it."""
+        try:
+            for records in self._walk([]):
+                yield records.head
+        except SourceFileError:
+            return
 
     def _walk(self, wanted: list[int]) -> Iterator[Records]:
         with self.container.open(self.binary) as handle:
@@ -197,7 +205,7 @@ class LogReader:
 
     def _times(self, records: Records) -> pl.Series:
         if self.clock is None:
-            return pl.Series("time", [], dtype=pl.Datetime("us", "UTC"))
+            raise SourceFileError("log_changed", "the log has records that it had not when it was opened")
         times = self.clock.utc(records.head)
         self.findings += times.finding("time")
         return times.utc
@@ -232,10 +240,9 @@ class LogReader:
         return tuple(dict.fromkeys(f"{self.part}: {f}" for f in findings))
 
 
-def _first(beginning: bytes, layout: Layout) -> NDArray[np.void]:
-    """Return the first records of a log's beginning."""
-    heads = [r.head for r in walk(io.BytesIO(beginning).read, layout, [])]
-    return np.concatenate(heads) if heads else np.empty(0, layout.head)
+def _has_records(beginning: bytes, layout: Layout) -> bool:
+    """Return True if a log's beginning holds records of a layout."""
+    return any(r.head.size for r in walk(io.BytesIO(beginning).read, layout, []))
 
 
 def _device(layout: Layout, task_data: TaskData) -> str:

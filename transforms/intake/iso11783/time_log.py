@@ -117,12 +117,12 @@ class _Walker:
             found.append(places + done)
             gaps += [(a + done, b + done) for a, b in holes]
             done += ran
-            self.days += self.day != day
-            if self.days > MAX_DAYS:
-                raise SourceFileError("too_many_days", f"the log's date changes more than {MAX_DAYS} times")
             moving = self.day != day and ran + even.size > 0
             if not moving and data.size - done > self.size + 5 * 255:
                 moving = self.begin(data[done:], final=final) and self.day != day
+            self.days += self.day != day
+            if self.days > MAX_DAYS:
+                raise SourceFileError("too_many_days", f"the log's date changes more than {MAX_DAYS} times")
         edge = data.size if final else data.size - self.size - 5 * 255
         if done < edge:
             gaps.append((done, edge))
