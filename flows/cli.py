@@ -293,6 +293,7 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
             "rejected": warehouse.query("rejection"),
             "findings": warehouse.query("source_finding"),
             "failed": failed_reads(warehouse),
+            "lookalikes": warehouse.query("lookalike_id"),
             "tables": warehouse.query("status"),
         }
     if json_wanted:
@@ -301,7 +302,7 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
     titles = {
         "arrived": "What arrived", "sources": "How far behind each source is (hours since its newest row; UTC)",
         "rejected": "What was rejected, and why", "findings": "How files were read",
-        "failed": FAILED_TITLE, "tables": "Tables",
+        "failed": FAILED_TITLE, "lookalikes": "Ids that look alike", "tables": "Tables",
     }  # fmt: skip
     console = Console()
     for name, frame in found.items():

@@ -144,6 +144,7 @@ def warehouse(workspace: Workspace) -> Iterator[Finding]:
                     "warehouse", "fine", f"{held.table('source_file').height} files received; every check holds"
                 )
             )
+            yield from _lookalike_ids(held)
             yield from _lake(held, Lake(workspace.lake))
             yield from _failed_reads(held)
     except WorkspaceError as problem:
@@ -161,6 +162,15 @@ def _failed_reads(held: Warehouse) -> Iterator[Finding]:
         else:
             yield Finding("inbox", "note", f"reading '{row['file']}' failed ({row['reason_code']})",
                           "the next run reads it once more")  # fmt: skip
+
+
+def _lookalike_ids(held: Warehouse) -> Iterator[Finding]:
+    """Report ids that differ in letter case, spaces or the form of letters alone: each counts as a thing of its own."""
+    alike = held.query("lookalike_id")
+    if alike.height:
+        kind, written = alike.row(0, named=True)["kind"], alike.row(0, named=True)["written"]
+        says = f"{alike.height} groups of ids look alike, such as {kind} {written[:200]}"
+        yield Finding("ids", "note", says, "write each id in one way in the files; 'taretrace status' lists all")
 
 
 def _checkable(held: Warehouse, name: str) -> bool:

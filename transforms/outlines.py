@@ -1,13 +1,39 @@
 """Field outlines: polygons in degrees of WGS 84, their area, and which of them a place lies in."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 import shapely
 from numpy.typing import NDArray
 
+Points = NDArray[np.float64]
 EQUATOR_M, FLATTENING = 6_378_137.0, 1 / 298.257223563
 """The WGS 84 ellipsoid."""
 DECIMALS = 1e-7
+MAX_POINTS = 200_000
+"""Points of one outline; a field walked at every step has some thousands."""
+MAX_CROSSINGS = 500
+"""Places where the lines of one outline may cross or run along each other: repairing costs more than their square."""
+NEAR_PAIRS, NEAR_PAIRS_PER_LINE = 50_000, 100
+"""Pairs of lines of one outline whose boxes overlap, in all and more for each line: bounds the search for crossings."""
+PAIRS_AT_ONCE, TESTED_AT_ONCE = 4_000_000, 200_000
+"""Pairs looked up and tested at a time: memory holds no more."""
+
+
+@dataclass
+class CrossingBudget:
+    """Crossings that may still be repaired in a stretch of a file, all outlines together."""
+
+    left: int = 2 * MAX_CROSSINGS
+
+
+class OutlineError(Exception):
+    """An outline that would cost too much to repair; `rule` and `says` as in a rejected row."""
+
+    def __init__(self, rule: str, says: str) -> None:
+        self.rule, self.says = rule, says
+        super().__init__(says)
 
 
 def metres_per_degree(lat_deg: float) -> tuple[float, float]:
@@ -20,18 +46,80 @@ def metres_per_degree(lat_deg: float) -> tuple[float, float]:
     )
 
 
-def mended_outline(geometry: shapely.Geometry | None) -> shapely.Geometry | None:
-    """Return a valid (multi)polygon, mended where its line crosses itself; None where there is none in degrees."""
+def mended_outline(geometry: shapely.Geometry | None, budget: CrossingBudget) -> shapely.Geometry | None:
+    """Return a valid (multi)polygon, repaired if its line crosses itself; None if it is not a polygon in degrees.
+
+    Raises:
+        OutlineError: it has too many points, or crosses itself too often.
+    """
     if geometry is None or geometry.is_empty or geometry.geom_type not in {"Polygon", "MultiPolygon"}:
         return None
-    if not np.isfinite(shapely.get_coordinates(geometry)).all():
+    points = shapely.get_coordinates(geometry)
+    if len(points) > MAX_POINTS:
+        raise OutlineError("too_many_points", f"the outline has {len(points):,} points; at most {MAX_POINTS:,}")
+    if not np.isfinite(points).all():
         return None
     west, south, east, north = geometry.bounds
     if west < -180 or east > 180 or south < -90 or north > 90:
         return None
+    allowed = min(MAX_CROSSINGS, budget.left)
+    crossings = _count_crossings(geometry, allowed)
+    if crossings > allowed:
+        raise OutlineError(
+            "tangled_outline", f"the outline crosses itself more often than {allowed} times; draw it again"
+        )
+    budget.left -= crossings
     geometry = shapely.set_precision(shapely.make_valid(shapely.force_2d(geometry)), DECIMALS)
     parts = [p for p in shapely.get_parts(geometry) if p.geom_type in {"Polygon", "MultiPolygon"} and p.area > 0]
     return shapely.normalize(shapely.union_all(parts)) if parts else None
+
+
+def _count_crossings(geometry: shapely.Geometry, allowed: int) -> int:
+    """Return how often an outline crosses itself; any number above `allowed` once there are more, or too many near."""
+    rings = shapely.get_rings(shapely.get_parts(geometry))
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    joined = (ring[1:] == ring[:-1]) & (points[1:] != points[:-1]).any(axis=1)
+    begin, end = points[:-1][joined], points[1:][joined]
+    n = len(begin)
+    lines = shapely.linestrings(np.stack([begin, end], axis=1))
+    tree = shapely.STRtree(lines)
+    at_once = max(1, PAIRS_AT_ONCE // max(1, n))
+    near = crossings = 0
+    near_allowed = NEAR_PAIRS + NEAR_PAIRS_PER_LINE * n
+    for first in range(0, n, at_once):
+        own, other = tree.query(lines[first : first + at_once])
+        near += own.size
+        if near > near_allowed:
+            return allowed + 1
+        later = other > own + first
+        own, other = own[later] + first, other[later]
+        for some in range(0, own.size, TESTED_AT_ONCE):
+            i, j = own[some : some + TESTED_AT_ONCE], other[some : some + TESTED_AT_ONCE]
+            crossings += int(_meets(begin[i], end[i], begin[j], end[j]).sum())
+            if crossings > allowed:
+                return crossings
+    return crossings
+
+
+def _side(a: Points, b: Points, c: Points) -> NDArray[np.float64]:
+    """Return a positive number for points `c` left of the line from `a` to `b`, a negative one for those right."""
+    return (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+
+
+def _lies_on(a: Points, b: Points, c: Points) -> NDArray[np.bool_]:
+    """Return True for points `c` on the line from `a` to `b`, to the precision kept, but not at one of its ends."""
+    along = b - a
+    length2 = (along**2).sum(axis=1)
+    share = np.clip(((c - a) * along).sum(axis=1) / length2, 0, 1)
+    off = np.hypot(*(a + share[:, None] * along - c).T)
+    ends = np.minimum(np.hypot(*(c - a).T), np.hypot(*(c - b).T))
+    return np.asarray((off <= DECIMALS) & (ends > DECIMALS), dtype=np.bool_)
+
+
+def _meets(a: Points, b: Points, c: Points, d: Points) -> NDArray[np.bool_]:
+    """Return True for lines a-b and c-d that cross, or that touch elsewhere than end to end."""
+    crossed = (_side(a, b, c) * _side(a, b, d) < 0) & (_side(c, d, a) * _side(c, d, b) < 0)
+    return crossed | _lies_on(a, b, c) | _lies_on(a, b, d) | _lies_on(c, d, a) | _lies_on(c, d, b)
 
 
 def area_ha(outline: shapely.Geometry) -> float:
@@ -51,7 +139,7 @@ def fields_of_places(lat_deg: NDArray[np.float64], lon_deg: NDArray[np.float64],
     ids = fields.filter(pl.col("boundary").is_not_null()).sort("field_id")
     found = np.full(lat_deg.size, None, dtype=object)
     if ids.height and lat_deg.size:
-        outlines = shapely.from_geojson(ids["boundary"].to_numpy())
+        outlines = shapely.from_geojson(ids["boundary"].to_numpy(), on_invalid="ignore")
         known = np.flatnonzero(np.isfinite(lat_deg) & np.isfinite(lon_deg))
         points = shapely.points(lon_deg[known], lat_deg[known])
         place, field = shapely.STRtree(outlines).query(points, predicate="within")

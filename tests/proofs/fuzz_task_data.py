@@ -13,8 +13,10 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 with atheris.instrument_imports(include=["transforms.intake.iso11783"]):
     from transforms.intake.iso11783.container import Container
-    from transforms.intake.iso11783.task_data import parse_xml, read_task_data
-    from transforms.intake.iso11783.time_log import layout_of, walk
+    from transforms.intake.iso11783.log_header import layout_of
+    from transforms.intake.iso11783.task_data import read_task_data
+    from transforms.intake.iso11783.time_log import walk
+    from transforms.intake.iso11783.xml import parse_xml
 
 from defusedxml.ElementTree import fromstring
 from task_data import Value, log_header

@@ -9,7 +9,8 @@ from defusedxml.ElementTree import fromstring
 
 from tests.taking import take
 from tests.task_data import Moment, Value, device, log_header, record, task, task_data, write_set, zipped
-from transforms.intake.iso11783.time_log import layout_of, walk
+from transforms.intake.iso11783.log_header import layout_of
+from transforms.intake.iso11783.time_log import walk
 from transforms.intake.mapping import mapping_of
 
 START = dt.datetime(2025, 10, 1, 8, 0)  # noqa: DTZ001
@@ -128,7 +129,7 @@ def test_early_writers_put_every_position_field_into_every_record(tmp_path, mapp
     ("letters", "position", "began", "hour", "says"),
     [
         ("ABDHI", {"H": 6 * 3_600_000, "I": 16_710}, "", 6, "by satellite time"),
-        ("ABDHI", {"H": 6 * 3_600_000 + 34 * 60_000, "I": 16_710}, "", 6.5 + 4 / 60, "as no zone does"),
+        ("ABDHI", {"H": 6 * 3_600_000 + 34 * 60_000, "I": 16_710}, "", 6.5 + 4 / 60, "satellite time is believed"),
         ("ABDHI", {"H": 0, "I": 0xFFFF}, "2025-10-01T06:00:20Z", 6, "by the task's own times"),
         ("ABDHI", {"H": 0, "I": 0}, "", 6, "as the mapping says"),
         ("ABD", {}, "2025-10-01T02:15:00Z", 2.25, "by the task's own times"),
@@ -139,7 +140,11 @@ def test_local_time_becomes_utc_by_the_best_witness(tmp_path, mapping, catalogue
     at = {**PLACE, **position}
     if at.get("I") == 16_710:
         at["I"] = days
-    out = take(write_set(tmp_path / "t", [Moment(START, at)], [SPEED], letters, began=began), mapping, catalogue)
+    log = [
+        Moment(START + dt.timedelta(seconds=s), {**at, "H": at["H"] + 1000 * s} if at.get("I") == days else at)
+        for s in range(60)
+    ]
+    out = take(write_set(tmp_path / "t", log, [SPEED], letters, began=began), mapping, catalogue)
     assert out.accepted["logged_at"][0] == dt.datetime(2025, 10, 1, tzinfo=dt.UTC) + dt.timedelta(hours=hour)
     assert any(says in s for s in out.received.says)
 

@@ -1,8 +1,7 @@
 """Turns cells into typed columns and sorts rows into accepted, rejected with a reason, and repeated."""
 
 import re
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
 from typing import Any
 
 import dataframely as dy
@@ -11,9 +10,19 @@ import polars as pl
 from transforms.catalogue import Catalogue
 from transforms.contracts import DEFAULTS, contract, plainly_valid, rows_alone, rule_column, rule_in_words
 from transforms.errors import SourceFileError, WorkspaceError
-from transforms.intake.fold import unfolded
-from transforms.intake.mapping import MENDED, ColumnMapping, Mapping, own_name
-from transforms.intake.piece import LINE, MARK, ROW, Piece, none_rejected, rejected_rows, require_columns
+from transforms.intake.cell_values import BOOLEANS, along_steps, read_times, without_apostrophes, without_empty
+from transforms.intake.mapping import ColumnMapping, Mapping, own_name
+from transforms.intake.piece import (
+    LINE,
+    LONG_TEXTS,
+    MARK,
+    MAX_TEXT_BYTES,
+    ROW,
+    Piece,
+    none_rejected,
+    rejected_rows,
+    require_columns,
+)
 from transforms.units import stored_unit, to_unit
 
 
@@ -87,32 +96,42 @@ class Reader:
             return Checked(none, rejected, piece.rows_repeated + said_again, piece)
         require_columns(piece.cells.columns, self.mapping.sources())
         sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
-        filled = _without_empty(_without_apostrophes(piece.cells, self.file_name), sources)
-        rows, unread = self._type(filled.with_columns(pl.int_range(pl.len(), dtype=pl.Int64).alias(ROW)), piece)
+        filled = without_empty(without_apostrophes(piece.cells, self.file_name), sources)
+        numbered = filled.with_columns(pl.int_range(pl.len(), dtype=pl.Int64).alias(ROW))
+        cells, findings = self._with_times(numbered)
+        rows, unread = self._type(cells, piece)
         good, broken = rows, []
         if not plainly_valid(rows, self.alone):
             good, failure = self.alone.filter(rows)
             broken = [self._broken(failure, piece)] if len(failure) else []
         rejected, said_again = self._said_again(pl.concat([piece.rejected, *unread, *broken]).sort("line"))
-        return Checked(good, rejected, piece.rows_repeated + said_again, piece)
+        said = replace(piece, findings=piece.findings + findings)
+        return Checked(good, rejected, piece.rows_repeated + said_again, said)
+
+    def _with_times(self, cells: pl.DataFrame) -> tuple[pl.DataFrame, tuple[str, ...]]:
+        """Add the mapped times in UTC; also return what a person should know of them."""
+        dtypes = self.dtypes()
+        times = [c for c in self.mapping.columns if c.sources and isinstance(dtypes[c.column], pl.Datetime)]
+        read = {c: read_times(c, cells) for c in times}
+        findings = tuple(f for c, t in read.items() for f in t.finding(" / ".join(c.sources)))
+        return cells.with_columns(t.utc.alias(MARK + c.column) for c, t in read.items()), findings
 
     def _type(self, cells: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
         """Return (typed rows with `line` and `row`, rejected rows): where a file has text and we have nothing."""
         dtypes, mapped = self.dtypes(), self.mapping.columns
         typed = cells.with_columns(
-            self._parsed(c, dtypes[c.column], cells, piece).alias(MARK + c.column) for c in mapped
+            self._parsed(c, dtypes[c.column], cells, piece).alias(MARK + c.column)
+            for c in mapped
+            if MARK + c.column not in cells.columns
         )
-        checks = {c.column: self._unread(c, dtypes[c.column], cells) for c in mapped}
-        flags = typed.select(check.any().alias(name) for name, check in checks.items() if check is not None)
+        checks = [(c, *check) for c in mapped for check in self._checks(c, dtypes[c.column], cells)]
+        flags = typed.select(check.any().alias(str(i)) for i, (_, check, *_) in enumerate(checks))
         unread = []
-        for column in mapped:
-            check = checks[column.column]
-            if check is None or not typed.height or not flags[column.column][0]:
+        for i, (column, check, rule, says) in enumerate(checks):
+            if not typed.height or not flags[str(i)][0]:
                 continue
             lines = typed.filter(check)[LINE].to_list()
-            unread.append(
-                rejected_rows(lines, column.column, piece.raw(lines), *self._why(column, dtypes[column.column]))
-            )
+            unread.append(rejected_rows(lines, column.column, piece.raw(lines), rule, says))
             typed = typed.filter(~check)
         names = {c.column for c in mapped}
         rows = typed.select(
@@ -127,8 +146,6 @@ class Reader:
         """Return the typed expression of one column; what cannot be read becomes null."""
         if not column.sources:
             return self._given(column, dtype)
-        if isinstance(dtype, pl.Datetime):
-            return _as_time(column, cells.schema)
         first = pl.col(column.sources[0])
         if not dtype.is_numeric():
             text = first.cast(pl.String).str.strip_chars()
@@ -143,7 +160,7 @@ class Reader:
 
     def _in_stored_unit(self, number: pl.Expr, column: ColumnMapping, piece: Piece) -> pl.Expr:
         if column.steps:
-            return _along_steps(number, column.steps)
+            return along_steps(number, column.steps)
         if column.full_scale is not None:
             return number * (column.full_scale / 100)
         stored, unit = stored_unit(column.column), column.unit or piece.units.get(column.sources[0])
@@ -178,6 +195,20 @@ class Reader:
         if not found or not found.groups():
             raise SourceFileError("file_name", f"{column.column} should stand in the file's name, and does not")
         return pl.lit(found.group(1)).cast(dtype, strict=False)
+
+    def _checks(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame) -> list[tuple[pl.Expr, str, str]]:
+        """Return (True where a row is rejected, rule, reason) for each way in which a cell may be unusable."""
+        checks = []
+        unread = self._unread(column, dtype, cells)
+        if unread is not None:
+            checks.append((unread, *self._why(column, dtype)))
+        if dtype == pl.String:
+            text, most = pl.col(MARK + column.column), LONG_TEXTS.get(column.column, MAX_TEXT_BYTES)
+            says = f"{column.column} is longer than {most:,} bytes"
+            checks.append(((text.str.len_bytes() > most).fill_null(value=False), "too_long", says))
+            nul = text.str.contains("\x00", literal=True).fill_null(value=False)
+            checks.append((nul, "nul_bytes", f"{column.column} holds NUL bytes: it was damaged before it came here"))
+        return checks
 
     def _unread(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame) -> pl.Expr | None:
         """True where the file has text and the typed column nothing; of left and right, one bad side is enough."""
@@ -239,51 +270,6 @@ class Reader:
             again |= raw.str.contains(rf"(?i)^[^\p{{L}}\p{{N}}]*(?:{words})(?:[^\p{{L}}\p{{N}}]|$)")
         kept = rejected.filter(~again)
         return kept, rejected.height - kept.height
-
-
-def _without_apostrophes(cells: pl.DataFrame, file_name: str) -> pl.DataFrame:
-    """Take back the apostrophe that kept a spreadsheet from running a cell of a file of mended rows."""
-    return cells.with_columns(pl.col(pl.String).str.strip_prefix("'")) if file_name.startswith(MENDED) else cells
-
-
-def _without_empty(cells: pl.DataFrame, sources: list[str]) -> pl.DataFrame:
-    """Drop rows without any value in the columns read: they are no rows. Most files have none."""
-    if not sources or not cells.height or cells[sources[0]].null_count() == 0:
-        return cells
-    return cells.filter(pl.any_horizontal(pl.col(sources).is_not_null()))
-
-
-BOOLEANS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
-
-
-def _along_steps(number: pl.Expr, steps: tuple[tuple[float, float], ...]) -> pl.Expr:
-    """A machine's own scale in the stored unit: a straight line between neighbouring points, nothing outside."""
-    pieces = [pl.when(number == steps[0][0]).then(pl.lit(steps[0][1]))]
-    pieces += [
-        pl.when((number > x0) & (number <= x1)).then(y0 + (number - x0) * ((y1 - y0) / (x1 - x0)))
-        for (x0, y0), (x1, y1) in pairwise(steps)
-    ]
-    return pl.coalesce(pieces)
-
-
-def _as_time(column: ColumnMapping, schema: pl.Schema) -> pl.Expr:
-    """A local time in UTC; the hour that clocks repeat is told by the order of the rows, one they skip is no time."""
-    kinds = [schema[s] for s in column.sources]
-    if all(k.is_temporal() for k in kinds):
-        moment = pl.col(column.sources[0]).cast(pl.Datetime("us", getattr(kinds[0], "time_zone", None)))
-        if getattr(kinds[0], "time_zone", None) is not None:
-            return moment.dt.convert_time_zone("UTC")
-    else:
-        texts = [pl.col(s).cast(pl.String).str.strip_chars() for s in column.sources]
-        text = texts[0] if len(texts) == 1 else pl.concat_str(texts, separator=" ")
-        zoned = column.format is not None and ("%z" in column.format or "%#z" in column.format)
-        moment = text.str.to_datetime(column.format, strict=False, time_unit="us", ambiguous="earliest")
-        if zoned:
-            return moment.dt.convert_time_zone("UTC")
-    if column.time_zone == "UTC":
-        return moment.dt.replace_time_zone("UTC")
-    zone = str(column.time_zone)
-    return moment.map_batches(lambda local: unfolded(local, zone), return_dtype=pl.Datetime("us", "UTC"))
 
 
 def split_clashes(

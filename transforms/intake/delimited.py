@@ -86,6 +86,7 @@ def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Call
         pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), LINE: pl.Int64}),
         lines_above,
         lambda lines: [""] * len(lines),
+        findings=layout.findings,
     )
     for start, end in byte_blocks(fd, at, os.fstat(fd).st_size):
         yield partial(_read_block, fd, start, end, layout)
@@ -93,14 +94,15 @@ def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Call
 
 def _read_block(fd: int, start: int, end: int, layout: Layout) -> Piece:
     if end - start > 2 * BLOCK_BYTES:
-        return _endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
+        return endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
     data = os.pread(fd, end - start, start)
     data = data.replace(b"\r\n", b"\n") if b"\r" in data else data
     data = data if data.endswith(b"\n") else data + b"\n"
     return parse_plain(data, layout) or parse_text(data, layout)
 
 
-def _endless_line(beginning: bytes, length: int) -> Piece:
+def endless_line(beginning: bytes, length: int) -> Piece:
+    """Return a line that is longer than any row as one rejected row."""
     says = f"the line is {length:,} bytes long: it is no row"
     bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", says)
     return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 1, lambda lines: [""] * len(lines), bad)

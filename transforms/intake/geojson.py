@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -9,12 +10,16 @@ import polars as pl
 import shapely
 
 from transforms.errors import SourceFileError
+from transforms.intake.geojson_stream import Feature, FeatureFile
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import LINE, MARK, Piece, Source, rejected_rows
-from transforms.outlines import area_ha, mended_outline
+from transforms.intake.piece import LINE, MARK, Piece, Source, none_rejected, rejected_rows
+from transforms.outlines import CrossingBudget, OutlineError, area_ha, mended_outline
 
 MAX_BYTES = 256 << 20
 MAX_PROPERTIES = 500
+MAX_FILE_POINTS = 6_000_000
+"""Points of all outlines of a file, counted by their opening brackets."""
+PIECE_CHARACTERS = 2 << 20
 GEOMETRY, LAT, LON, AREA = "geometry", "centre lat", "centre lon", "outline ha"
 """Columns every feature has beside its properties: its outline as text, a point inside it, its area."""
 WGS84_NAMES = ("CRS84", "4326")
@@ -24,90 +29,135 @@ def open_geojson(path: Path, mapping: Mapping) -> Source:
     """Open a GeoJSON file; a row is a feature.
 
     Raises:
-        SourceFileError: it is no GeoJSON, or in coordinates other than longitude and latitude.
+        SourceFileError: it is not GeoJSON, is in coordinates other than longitude and latitude, or is too large.
     """
-    return Source("", _pieces(_features(path), set(mapping.sources())))
+    names = _property_names(path)
+    return Source("", _pieces(path, set(mapping.sources()), names))
 
 
 def geojson_rows(path: Path) -> pl.DataFrame:
-    """Return every feature with all its properties, for those who look at a file before there is a mapping.
+    """Return the first features with all their properties, for a look at a file before there is a mapping.
 
     Raises:
-        SourceFileError: it is no GeoJSON, or in coordinates other than longitude and latitude.
+        SourceFileError: it is not GeoJSON, is in coordinates other than longitude and latitude, or is too large.
     """
-    features = _features(path)
-    return _piece(features, {k for f in features for k in _properties(f)}).cells
+    names = _property_names(path)
+    first = next(_pieces(path, names, names), None)
+    return first().cells if first is not None else pl.DataFrame()
 
 
-def _features(path: Path) -> list[Any]:
+def _property_names(path: Path) -> set[str]:
+    """Read a file to its end and return the names of all properties; what makes it unreadable shows here."""
     if path.stat().st_size > MAX_BYTES:
         raise SourceFileError("too_large", f"the file is larger than {MAX_BYTES >> 20} MB; split it")
-    try:
-        document = json.loads(path.read_bytes().decode("utf-8-sig"))
-    except (ValueError, RecursionError) as problem:
-        raise SourceFileError("not_geojson", f"the file is no GeoJSON ({str(problem)[:100]})") from problem
-    features = document.get("features") if isinstance(document, dict) else None
-    if not isinstance(features, list):
+    names: set[str] = {GEOMETRY, LAT, LON, AREA}
+    points = 0
+    with path.open("rb") as handle:
+        features = FeatureFile(handle)
+        try:
+            for feature in features:
+                names.update(_properties(feature.value))
+                points += feature.text.count("[")
+                if len(names) > MAX_PROPERTIES:
+                    raise SourceFileError(
+                        "too_many_columns", f"the features have more than {MAX_PROPERTIES} properties; save fewer"
+                    )
+                if points > MAX_FILE_POINTS:
+                    raise SourceFileError(
+                        "too_many_points", f"the outlines have more than {MAX_FILE_POINTS:,} points; split the file"
+                    )
+        except (ValueError, RecursionError) as problem:
+            raise SourceFileError("not_geojson", f"the file is no GeoJSON ({str(problem)[:100]})") from problem
+    if not features.has_features:
         raise SourceFileError("not_geojson", "the file holds no FeatureCollection")
-    crs = json.dumps(document["crs"])[:200] if document.get("crs") else ""
+    crs = json.dumps(features.crs)[:200] if features.crs else ""
     if crs and not any(name in crs for name in WGS84_NAMES):
         raise SourceFileError(
             "not_wgs84", f"the file is in another coordinate system ({crs}); save it as WGS 84, longitude and latitude"
         )
-    return features
+    return names
 
 
-def _pieces(features: list[Any], wanted: set[str]) -> Iterator[Callable[[], Piece]]:
-    yield lambda: _piece(features, wanted)
+def _pieces(path: Path, wanted: set[str], names: set[str]) -> Iterator[Callable[[], Piece]]:
+    some: list[Feature] = []
+    size = 0
+    with path.open("rb") as handle:
+        for feature in FeatureFile(handle):
+            some.append(feature)
+            size += len(feature.text)
+            if size >= PIECE_CHARACTERS:
+                yield partial(_piece, some, wanted, names)
+                some, size = [], 0
+    yield partial(_piece, some, wanted, names)
 
 
-def _piece(features: list[Any], wanted: set[str]) -> Piece:
+def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Piece:
     rows: list[dict[str, Any]] = []
-    bad = [rejected_rows([], None, [], "geometry", "")]
-    names = {GEOMETRY, LAT, LON, AREA}
+    bad = [none_rejected()]
+    budget = CrossingBudget()
 
     def raw(lines: list[int]) -> list[str]:
-        return [json.dumps(features[n - 1], ensure_ascii=False) for n in lines]
+        return [features[n - 1].text for n in lines]
 
     for number, feature in enumerate(features, start=1):
-        row, says = _row(feature, wanted)
-        names.update(_properties(feature))
-        if says:
-            bad.append(rejected_rows([number], GEOMETRY, raw([number]), "geometry", says))
-        else:
-            rows.append({**row, LINE: number})
-    if len(names) > MAX_PROPERTIES:
-        raise SourceFileError(
-            "too_many_columns", f"the features have {len(names):,} properties; at most {MAX_PROPERTIES}"
-        )
+        try:
+            rows.append({**_row(feature.value, wanted, budget), LINE: number})
+        except _RowError as problem:
+            bad.append(rejected_rows([number], problem.column, raw([number]), problem.rule, problem.says))
     schema: dict[str, Any] = {n: pl.Float64 if n in {LAT, LON, AREA} else pl.String for n in sorted(names)}
     cells = pl.DataFrame(rows, schema={**schema, LINE: pl.Int64}, orient="row")
-    return Piece(cells, 0, raw, pl.concat(bad))
+    return Piece(cells, len(features), raw, pl.concat(bad))
+
+
+class _RowError(Exception):
+    """A feature that is not a row."""
+
+    def __init__(self, rule: str, says: str, column: str = GEOMETRY) -> None:
+        self.rule, self.says, self.column = rule, says, column
+        super().__init__(says)
 
 
 def _properties(feature: Any) -> dict[str, Any]:
     properties = feature.get("properties") if isinstance(feature, dict) else None
-    return {k.replace(MARK, " "): v for k, v in properties.items()} if isinstance(properties, dict) else {}
+    if not isinstance(properties, dict):
+        return {}
+    return {k.replace(MARK, " ").encode("utf-8", "replace").decode(): v for k, v in properties.items()}
 
 
-def _row(feature: Any, wanted: set[str]) -> tuple[dict[str, Any], str]:
-    """Return a feature's cells, or what is wrong with its geometry in words."""
-    row: dict[str, Any] = {k: _text(v) for k, v in _properties(feature).items() if k in wanted}
+def _row(feature: Any, wanted: set[str], budget: CrossingBudget) -> dict[str, Any]:
+    """Return a feature's cells.
+
+    Raises:
+        _RowError: its geometry cannot be read, or a property is not text.
+    """
+    row: dict[str, Any] = {k: _text(v, k) for k, v in _properties(feature).items() if k in wanted}
     geometry = feature.get("geometry") if isinstance(feature, dict) else None
     if geometry is None:
-        return {**row, GEOMETRY: None, LAT: None, LON: None, AREA: None}, ""
+        return {**row, GEOMETRY: None, LAT: None, LON: None, AREA: None}
     try:
-        outline = shapely.from_geojson(json.dumps(geometry))
-    except (shapely.errors.GEOSException, ValueError, TypeError):
-        return {}, "the geometry cannot be read"
-    outline = mended_outline(outline)
+        outline = mended_outline(shapely.from_geojson(json.dumps(geometry)), budget)
+    except (shapely.errors.GEOSException, ValueError, TypeError) as problem:
+        raise _RowError("geometry", "the geometry cannot be read") from problem
+    except OutlineError as problem:
+        raise _RowError(problem.rule, problem.says) from problem
     if outline is None:
-        return {}, "the geometry is no polygon in longitude and latitude"
+        raise _RowError("geometry", "the geometry is no polygon in longitude and latitude")
     inside = outline.representative_point()
-    return {**row, GEOMETRY: shapely.to_geojson(outline), LAT: inside.y, LON: inside.x, AREA: area_ha(outline)}, ""
+    return {**row, GEOMETRY: shapely.to_geojson(outline), LAT: inside.y, LON: inside.x, AREA: area_ha(outline)}
 
 
-def _text(value: Any) -> str | None:
+def _text(value: Any, name: str) -> str | None:
+    """Return a property as text; None if it is empty.
+
+    Raises:
+        _RowError: it holds half of a surrogate pair, which is not Unicode.
+    """
     if value is None or value == "":
         return None
-    return value if isinstance(value, str) else json.dumps(value)
+    if not isinstance(value, str):
+        return json.dumps(value)
+    try:
+        value.encode()
+    except UnicodeEncodeError as problem:
+        raise _RowError("not_unicode", f"'{name}' is not valid Unicode text", name) from problem
+    return value

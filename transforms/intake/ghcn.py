@@ -12,11 +12,13 @@ from pathlib import Path
 import polars as pl
 
 from transforms.errors import SourceFileError
-from transforms.intake.delimited import byte_blocks
+from transforms.intake.delimited import BLOCK_BYTES, byte_blocks, endless_line
 from transforms.intake.mapping import Mapping
-from transforms.intake.piece import LINE, Piece, Source, rejected_rows
+from transforms.intake.piece import LINE, RAW_CHARACTERS, Piece, Source, rejected_rows
 
 MISSING = -9999
+MAX_LINE_BYTES = 600
+"""A month of fixed width has 269 characters, a reading fewer."""
 NOT_A_READING = "the line is no reading of the layout"
 NAMES = ["station_id", "day", "element", "value", "measured", "quality", "source", "clock"]
 
@@ -42,12 +44,16 @@ def _pieces(fd: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Iterator
 
 
 def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Piece:
+    if end - start > 2 * BLOCK_BYTES:
+        return endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
     texts = [t.rstrip("\r") for t in os.pread(fd, end - start, start).decode("ascii", "backslashreplace").split("\n")]
     spanned = len(texts) - (texts[-1] == "")
     lines = pl.DataFrame(
         {"line": range(1, spanned + 1), "raw": texts[:spanned]}, schema={"line": pl.Int64, "raw": pl.String}
     )
-    rows = layout(lines.filter(pl.col("raw").str.strip_chars() != "")).with_columns(
+    filled = lines.filter(pl.col("raw").str.strip_chars() != "")
+    long = filled.filter(pl.col("raw").str.len_bytes() > MAX_LINE_BYTES)
+    rows = layout(filled.filter(pl.col("raw").str.len_bytes() <= MAX_LINE_BYTES)).with_columns(
         pl.col("value").str.strip_chars().cast(pl.Int64, strict=False),
         pl.col("day").str.to_datetime("%Y%m%d", strict=False, time_unit="us", time_zone="UTC").alias("day_at"),
     )
@@ -61,6 +67,7 @@ def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], 
     )
     says = "the value failed one of the archive's own quality checks"
     bad = pl.concat([
+        rejected_rows(long["line"].to_list(), None, long["raw"].to_list(), "not_a_reading", NOT_A_READING),
         rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", NOT_A_READING),
         rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", says),
     ])  # fmt: skip

@@ -18,6 +18,7 @@ from transforms.intake.piece import MARK, require_columns
 
 HEADER_BYTES = 1 << 20
 MAX_COLUMNS = 2000
+MAX_FINDINGS = 20
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,7 @@ class Layout:
         separator: one character between cells.
         decimal: the decimal mark.
         plain: whether blocks may be parsed straight into numbers.
+        findings: what a person should know of the columns.
     """
 
     columns: list[str]
@@ -39,6 +41,7 @@ class Layout:
     separator: str
     decimal: str
     plain: bool
+    findings: tuple[str, ...] = ()
 
     @cached_property
     def schema(self) -> dict[str, pl.DataType | type[pl.DataType]]:
@@ -51,11 +54,10 @@ class Layout:
         return [self.columns.index(c) for c in self.wanted]
 
 
-def column_names(header: list[list[str]]) -> list[str]:
-    """Return one name a column from one or more header rows.
+def _joined_names(header: list[list[str]]) -> list[str]:
+    """Return the name of each column as its header rows give it: an empty one is named by its place.
 
-    In all rows but the last an empty cell continues the one to its left, as merged cells do; a name that stands
-    already gets a number, an empty one the column's place.
+    In all rows but the last an empty cell continues the one to its left, as merged cells do.
     """
     filled: list[list[str]] = []
     for row in header[:-1]:
@@ -65,13 +67,47 @@ def column_names(header: list[list[str]]) -> list[str]:
             out.append(last)
         filled.append(out)
     names: list[str] = []
-    seen: Counter[str] = Counter()
     for i in range(max(len(r) for r in header)):
         cells = [r[i] for r in filled if i < len(r)] + ([header[-1][i].strip()] if i < len(header[-1]) else [])
-        name = " ".join(dict.fromkeys(c for c in cells if c)).replace(MARK, " ") or f"column {i + 1}"
-        seen[name] += 1
-        names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+        names.append(" ".join(dict.fromkeys(c for c in cells if c)).replace(MARK, " ") or f"column {i + 1}")
     return names
+
+
+def unique_names(names: list[str]) -> list[str]:
+    """Return names with a number behind each that occurred before: 'a', 'a (2)', 'a (3)'."""
+    seen: Counter[str] = Counter()
+    taken, out = set(names), []
+    for name in names:
+        seen[name] += 1
+        new = name
+        while seen[name] > 1 and new in taken:
+            new = f"{name} ({seen[name]})"
+            seen[name] += new in taken
+        taken.add(new)
+        out.append(new)
+    return out
+
+
+def column_names(header: list[list[str]]) -> list[str]:
+    """Return one name a column, each different, from one or more header rows."""
+    return unique_names(_joined_names(header))
+
+
+def repeated_names(names: list[str]) -> tuple[str, ...]:
+    """Return what a person should know of names that several columns of a file have."""
+    repeated = [(name[:80], n) for name, n in Counter(names).items() if n > 1]
+    findings = [
+        f"{n} columns are named '{name}'; '{name}' means the first of them, '{name} (2)' the second"
+        for name, n in repeated[:MAX_FINDINGS]
+    ]
+    if len(repeated) > MAX_FINDINGS:
+        findings.append(f"{len(repeated):,} names of columns occur several times")
+    return tuple(findings)
+
+
+def repeated_columns(header: list[list[str]]) -> tuple[str, ...]:
+    """Return what a person should know of the names in header rows that several columns have."""
+    return repeated_names(_joined_names(header))
 
 
 def cells_of(line: str, separator: str) -> list[str]:
@@ -94,13 +130,14 @@ def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> Lay
     widest = max(line.count(mapping.separator) for line in header)
     if widest >= MAX_COLUMNS:
         raise SourceFileError("too_many_columns", f"the header has {widest + 1:,} columns; at most {MAX_COLUMNS:,}")
-    columns = column_names([cells_of(line, mapping.separator) for line in header])
+    cells = [cells_of(line, mapping.separator) for line in header]
+    columns = column_names(cells)
     require_columns(columns, mapping.sources())
     plain = (
         mapping.thousands is None and len(mapping.separator) == 1 and len(columns) > 1 and bool(numbers & set(columns))
     )
     wanted = [c for c in columns if c in set(mapping.sources())]
-    return Layout(columns, numbers, wanted, mapping.separator, mapping.decimal, plain)
+    return Layout(columns, numbers, wanted, mapping.separator, mapping.decimal, plain, repeated_columns(cells))
 
 
 def _transcoded(path: Path, encoding: str) -> BinaryIO:

@@ -23,10 +23,11 @@ def open_source(path: Path, reader: Reader) -> tuple[Source, Reader]:
     form = mapping.form_of(path)
     if form == "delimited":
         source = open_delimited(path, mapping, reader.numbers())
+    elif form == "iso11783":
+        source = open_task_data(path, mapping, reader.catalogue)
     else:
         opened = {
             "sheet": open_sheets, "parquet": open_parquet, "geojson": open_geojson, "ghcn_daily": open_ghcn,
-            "iso11783": open_task_data,
         }  # fmt: skip
         source = opened[form](path, mapping)
     return source, replace(reader, header=source.header)

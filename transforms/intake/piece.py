@@ -13,6 +13,10 @@ MARK = "\x1f"
 LINE, ROW = f"{MARK}line", f"{MARK}row"
 RAW_CHARACTERS = 4000
 """A raw row longer than this is quoted in part: it is no row of any export."""
+MAX_TEXT_BYTES = 400
+"""Length of an id or another text of a row in UTF-8: of plain letters 400, of any script at least 100."""
+LONG_TEXTS = {"boundary": 8 << 20}
+"""Texts that may be longer: the outline of a field."""
 EMPTY_WORDS = ["", "n/a", "N/A", "NA", "null", "NULL", "NaN", "nan", "-", "--", "---"]
 
 

@@ -12,7 +12,7 @@ import polars as pl
 
 from transforms.errors import SourceFileError, is_panic
 from transforms.intake.archive import checked_archive
-from transforms.intake.layout import MAX_COLUMNS, column_names
+from transforms.intake.layout import MAX_COLUMNS, column_names, repeated_columns
 from transforms.intake.mapping import Mapping
 from transforms.intake.piece import EMPTY_WORDS, LINE, Piece, Source, rejected_rows
 from transforms.intake.workbook_bounds import WorkbookBounds
@@ -141,4 +141,5 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> P
     def raw(lines: list[int]) -> list[str]:
         return ["\t".join("" if v is None else " ".join(v.split()) for v in grid.row(n - 1)) for n in lines]
 
-    return Piece(body.with_columns(pl.col(LINE).cast(pl.Int64)), 0, raw, part=name)
+    cells = body.with_columns(pl.col(LINE).cast(pl.Int64))
+    return Piece(cells, 0, raw, part=name, findings=repeated_columns(header))

@@ -3,6 +3,7 @@
 import stat
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -27,9 +28,12 @@ class Container:
         return name[: name.rfind("/") + 1]
 
     def find(self, folder: str, name: str) -> str | None:
-        """A member of a folder by its name in any case."""
-        wanted = (folder + name).casefold()
-        return next((m for m in self.members if m.casefold() == wanted), None)
+        """Return a member of a folder by its name in any case; None if there is none."""
+        return self._by_name.get((folder + name).casefold())
+
+    @cached_property
+    def _by_name(self) -> dict[str, str]:
+        return {m.casefold(): m for m in reversed(self.members)}
 
     def open(self, name: str) -> BinaryIO:
         """Open a member.
@@ -42,16 +46,16 @@ class Container:
         except FAULTS as problem:
             raise _damaged(name) from problem
 
-    def read(self, name: str) -> bytes:
+    def read(self, name: str, most: int = MAX_XML_BYTES) -> bytes:
         """Return a small member whole.
 
         Raises:
-            SourceFileError: it is damaged or far too large.
+            SourceFileError: it is damaged, or has more than `most` bytes.
         """
         with self.open(name) as handle:
-            data = read_some(handle, MAX_XML_BYTES + 1, name)
-        if len(data) > MAX_XML_BYTES:
-            raise SourceFileError("too_large", f"'{name[-80:]}' is larger than {MAX_XML_BYTES >> 20} MB")
+            data = read_some(handle, most + 1, name)
+        if len(data) > most:
+            raise SourceFileError("too_large", f"'{name[-80:]}' is larger than {most >> 20} MB")
         return data
 
 

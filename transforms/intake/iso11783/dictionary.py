@@ -20,7 +20,6 @@ class Entity:
 WORK_STATE = 141
 SECTION_STATES = tuple(range(161, 177))
 UNLOADING_STATUS = 240
-BUS_DATA = 0xDFFE
 
 ENTITIES = {
     e.number: e

@@ -11,73 +11,28 @@ at byte by byte.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
-from xml.etree.ElementTree import Element
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
-from transforms.intake.iso11783.task_data import hexadecimal
+from transforms.errors import SourceFileError
+from transforms.intake.iso11783.log_header import Layout
+from transforms.intake.iso11783.task_data import DAY_MS
 
 CHUNK_BYTES = 2 << 20
-DAY_MS = 86_400_000
+MAX_CELLS = 4_000_000
+"""Values of the records yielded at a time: memory holds no more, however short the records are."""
+MAX_DAYS = 400
+"""Changes of the day in one log: a search through the rest of the log follows each."""
 FIRST_DAY, LAST_DAY = 3_653, 43_829
 """1990-01-01 and 2100-01-01 in days since 1980-01-01."""
 PAUSE_DAYS = 60
 NO_DAY = -1
 EVEN_RECORDS = 64
-POSITION = (("A", "lat", "<i4"), ("B", "lon", "<i4"), ("C", "up", "<i4"), ("D", "status", "u1"),
-            ("E", "pdop", "<u2"), ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"),
-            ("I", "utc_day", "<u2"))  # fmt: skip
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Layout:
-    """What a log's header says of its records.
-
-    Attributes:
-        fields: position fields in each record, (name, type).
-        constants: position fields that stand in the header for all records, name -> raw value.
-        values: (dictionary number, element, constant or None) of each value, by its index.
-    """
-
-    fields: tuple[tuple[str, str], ...]
-    constants: dict[str, float]
-    values: tuple[tuple[int, str, float | None], ...]
-
-    @property
-    def head(self) -> np.dtype[np.void]:
-        """The part of a record before its values."""
-        return np.dtype([("ms", "<u4"), ("day", "<u2"), *self.fields, ("n", "u1")])
-
-    def full(self) -> "Layout":
-        """The same log as early writers lay it out: every position field in every record."""
-        return Layout(tuple((n, t) for _, n, t in POSITION), {}, self.values)
-
-
-def layout_of(header: Element) -> Layout:
-    """Read a log's header: an attribute that is there and empty stands in each record, one with a value in none."""
-    position = header.find("PTN")
-    attributes = {} if position is None else position.attrib
-    fields = tuple((name, kind) for letter, name, kind in POSITION if attributes.get(letter) == "")
-    constants = {}
-    for letter, name, _ in POSITION:
-        if attributes.get(letter):
-            try:
-                constants[name] = float(attributes[letter])
-            except ValueError:
-                continue
-    values = []
-    for element in header.iter("DLV"):
-        try:
-            constant = float(element.get("B") or "nan")
-        except ValueError:
-            constant = float("nan")
-        values.append((hexadecimal(element.get("A")), element.get("C", ""), None if np.isnan(constant) else constant))
-    return Layout(fields, constants, tuple(values))
 
 
 @dataclass(frozen=True)
@@ -108,6 +63,7 @@ class _Walker:
         self.size = layout.head.itemsize
         self.indices = len(layout.values)
         self.day = NO_DAY
+        self.days = 0
 
     def begin(self, data: Bytes, *, final: bool) -> bool:
         """Believe in the first place whose record is followed by another, or is the last; False where there is none.
@@ -164,6 +120,9 @@ class _Walker:
             moving = self.day != day and ran + even.size > 0
             if not moving and data.size - done > self.size + 5 * 255:
                 moving = self.begin(data[done:], final=final) and self.day != day
+            self.days += self.day != day
+            if self.days > MAX_DAYS:
+                raise SourceFileError("too_many_days", f"the log's date changes more than {MAX_DAYS} times")
         edge = data.size if final else data.size - self.size - 5 * 255
         if done < edge:
             gaps.append((done, edge))
@@ -288,10 +247,11 @@ def walk(read: Callable[[int], bytes], layout: Layout, wanted: list[int]) -> Ite
                 rest, offset = rest[edge:], offset + edge
             continue
         starts, done, gaps = walker.starts(data, final=final)
-        head, values = _gather(data, starts, layout, rows_of, len(wanted))
-        yield Records(
-            head,
-            values,
-            [(offset + a, b - a, rest[a : min(b, a + 32)], int(np.searchsorted(starts, a))) for a, b in gaps],
-        )
+        at_once = max(1, MAX_CELLS // (len(wanted) + 1))
+        before = np.searchsorted(starts, [a for a, _ in gaps])
+        for first in range(0, max(1, starts.size), at_once):
+            end = first + at_once if first + at_once < starts.size else starts.size + 1
+            head, values = _gather(data, starts[first:end], layout, rows_of, len(wanted))
+            own = [(a, b, int(n) - first) for (a, b), n in zip(gaps, before, strict=True) if first <= n < end]
+            yield Records(head, values, [(offset + a, b - a, rest[a : min(b, a + 32)], n) for a, b, n in own])
         rest, offset = rest[done:], offset + done

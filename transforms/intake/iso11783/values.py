@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.intake.iso11783.dictionary import ENTITIES
-from transforms.intake.iso11783.task_data import Device, Quantity
-from transforms.intake.iso11783.time_log import Layout
+from transforms.intake.iso11783.log_header import Layout
+from transforms.intake.iso11783.task_data import MAX_WORDS, Quantity, TaskData
 from transforms.units import UNITS, unit_of_text
 
 Floats = NDArray[np.float64]
@@ -25,16 +25,16 @@ class Logged:
     constant: float | None
 
 
-def logged_values(layout: Layout, devices: list[Device]) -> list[Logged]:
+def logged_values(layout: Layout, task_data: TaskData) -> list[Logged]:
     """Return every value of a log with what its device says of it."""
     out = []
     for index, (number, element, constant) in enumerate(layout.values):
-        device = next((d for d in devices if element in d.elements), None)
+        device = task_data.device_of.get(element)
         said = None
-        label = element
+        label = element[:MAX_WORDS]
         if device is not None:
             said = device.quantities.get((element, number)) or device.quantities.get(("", number))
-            label = device.elements[element] or element
+            label = device.elements[element] or label
         out.append(Logged(index, number, label, said, constant))
     return out
 
@@ -98,6 +98,35 @@ def scaled(
     if not np.any(apart & np.isfinite(raw)):
         return same, entity.unit, None
     return _decide(same, by_dictionary, value, entity.unit, plausible)
+
+
+def unit_of(values: list[Logged]) -> str | None:
+    """Return the unit in which `mean_scaled` gives values; None if nothing says it."""
+    units = [scaled(np.empty(0), v, None, None)[1] for v in values]
+    return next((u for u in units if u is not None), None)
+
+
+def mean_scaled(
+    values: list[tuple[Floats, Logged]], scale_by: str | None, plausible: tuple[str, float, float] | None
+) -> tuple[Floats, list[str]]:
+    """Return (the mean of several values, each in its own scale and all in one unit, findings)."""
+    unit = unit_of([v for _, v in values])
+    stack, findings = [], []
+    for raw, value in values:
+        converted, own, says = scaled(raw, value, scale_by, plausible)
+        findings += [says] if says is not None else []
+        if own is not None and unit is not None and own != unit:
+            same = _in(own, unit, converted)
+            if same is None:
+                findings.append(
+                    f"value {value.number} ('{value.element}') is in {own}, others in {unit}; it is not read"
+                )
+                continue
+            converted = same
+        stack.append(converted)
+    table = np.vstack(stack)
+    known = np.isfinite(table).sum(axis=0)
+    return np.where(known > 0, np.nansum(table, axis=0) / np.maximum(known, 1), np.nan), findings
 
 
 def _decide(

@@ -9,11 +9,14 @@ from functools import cache
 from importlib.resources import files
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from transforms.units import SUFFIX_UNIT, unit_of_text
 
 LEAST = 0.45
+ALIKE, SHORT = 0.8, 3
+"""Names are similar above this share of letters in common; shorter words than this are too short to tell."""
 BRACKETED = re.compile(r"[\[(]([^\])]*)[\])]")
 NUMBERED = re.compile(r"(?<=[a-z])(?=\d)|(?<=\d)(?=[a-z])")
 
@@ -84,23 +87,66 @@ def paired(columns: list[str]) -> list[Name]:
     return out + alone
 
 
-def likeness(words: tuple[str, ...], phrase: str) -> float:
-    """How well a column's words fit a phrase, 0 to 1."""
-    wanted = plain_words(phrase)
-    have = list(words)
-    if have == wanted:
-        return 1.0
-    if all(w in have for w in wanted):
-        return 0.55 + 0.35 * len(wanted) / len(have)
-    ratio = SequenceMatcher(None, " ".join(have), " ".join(wanted)).ratio()
-    return 0.6 * ratio if ratio > 0.8 and min(map(len, (" ".join(have), phrase))) > 3 else 0.0
+class NameIndex:
+    """The names of a file's columns, prepared so that a phrase is compared only with those that may be like it."""
+
+    def __init__(self, names: list[Name]) -> None:
+        self.names = names
+        whole = [tuple(plain_words(n.sources[0])) if len(n.sources) == 1 else n.words for n in names]
+        readings = [(words, j) for j, n in enumerate(names) for words in {n.words, whole[j]}]
+        self.words = [words for words, _ in readings]
+        self.texts = [" ".join(words) for words in self.words]
+        self.owners = np.array([j for _, j in readings], dtype=np.int64)
+        self.with_word: dict[str, set[int]] = {}
+        for i, words in enumerate(self.words):
+            for word in words:
+                self.with_word.setdefault(word, set()).add(i)
+        self.letters = np.vstack([_letters(text) for text in self.texts]) if readings else np.zeros((0, 128), np.int32)
+        self.lengths = np.array([len(text) for text in self.texts], dtype=np.int64)
+        self.known: dict[str, dict[int, float]] = {}
+
+    def likeness(self, phrase: str) -> dict[int, float]:
+        """Return name -> how well a phrase fits it, 0 to 1; names that it does not fit are left out."""
+        if phrase not in self.known:
+            best: dict[int, float] = {}
+            for i, score in [*self._contained(phrase), *self._similar(phrase)]:
+                owner = int(self.owners[i])
+                best[owner] = max(score, best.get(owner, 0.0))
+            self.known[phrase] = best
+        return self.known[phrase]
+
+    def _contained(self, phrase: str) -> list[tuple[int, float]]:
+        """Names that have all words of the phrase."""
+        wanted = plain_words(phrase)
+        if not wanted:
+            return []
+        having = sorted((self.with_word.get(w, set()) for w in wanted), key=len)
+        found = set.intersection(*having)
+        return [
+            (i, 1.0 if list(self.words[i]) == wanted else 0.55 + 0.35 * len(wanted) / len(self.words[i])) for i in found
+        ]
+
+    def _similar(self, phrase: str) -> list[tuple[int, float]]:
+        """Names written almost as the phrase; most are ruled out by the letters they share."""
+        wanted = " ".join(plain_words(phrase))
+        if not self.texts or min(len(wanted), len(phrase)) <= SHORT:
+            return []
+        shared = np.minimum(self.letters, _letters(wanted)).sum(axis=1)
+        near = np.flatnonzero((2 * shared > ALIKE * (self.lengths + len(wanted))) & (self.lengths > SHORT))
+        ratios = [(int(i), SequenceMatcher(None, self.texts[i], wanted).ratio()) for i in near]
+        return [(i, 0.6 * ratio) for i, ratio in ratios if ratio > ALIKE]
 
 
-def match(names: list[Name], kind: str, extra: dict[str, list[str]]) -> dict[str, tuple[Name, float, str]]:
+def _letters(text: str) -> NDArray[np.int32]:
+    """Return how often each character occurs in a plain text."""
+    return np.bincount(np.frombuffer(text.encode(), np.uint8), minlength=128)[:128].astype(np.int32)
+
+
+def match(index: NameIndex, kind: str, extra: dict[str, list[str]]) -> dict[str, tuple[Name, float, str]]:
     """Return column of ours -> (name, confidence, the phrase it was known by), each name used once.
 
     Args:
-        names: the file's columns.
+        index: the file's columns.
         kind: the kind of file.
         extra: more columns and their phrases: a workspace's own settings.
     """
@@ -108,17 +154,16 @@ def match(names: list[Name], kind: str, extra: dict[str, list[str]]) -> dict[str
     for column, more in extra.items() if kind == "telemetry" else ():
         phrases[column] = [*phrases.get(column, []), *more]
     ours = list(phrases)
-    scores = np.zeros((len(ours), len(names)))
-    known: dict[tuple[int, int], str] = {}
+    scores = np.zeros((len(ours), len(index.names)))
+    known: dict[tuple[int, int], tuple[float, str]] = {}
     for i, column in enumerate(ours):
-        own = [column, " ".join(plain_words(column)), *phrases[column]]
-        for j, name in enumerate(names):
-            whole = tuple(plain_words(name.sources[0])) if len(name.sources) == 1 else name.words
-            best = max((max(likeness(name.words, p), likeness(whole, p)), p) for p in own)
-            scores[i, j], known[i, j] = best
+        for phrase in [column, " ".join(plain_words(column)), *phrases[column]]:
+            for j, score in index.likeness(phrase).items():
+                known[i, j] = max(known.get((i, j), (0.0, "")), (score, phrase))
+                scores[i, j] = known[i, j][0]
     rows, columns = linear_sum_assignment(-scores)
     return {
-        ours[i]: (names[j], float(scores[i, j]), known[i, j])
+        ours[i]: (index.names[j], *known[i, j])
         for i, j in zip(rows.tolist(), columns.tolist(), strict=True)
         if scores[i, j] >= LEAST
     }

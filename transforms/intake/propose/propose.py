@@ -8,7 +8,7 @@ from transforms.catalogue import Catalogue
 from transforms.contracts import CONTRACTS, DEFAULTS, contract, needed_columns
 from transforms.intake.mapping import OWN_COLUMNS
 from transforms.intake.propose.columns import ColumnReader
-from transforms.intake.propose.matching import Name, known_names, match, paired, plain_words
+from transforms.intake.propose.matching import Name, NameIndex, known_names, match, paired, plain_words
 from transforms.intake.propose.proposal import Asker, ColumnProposal, Proposal
 from transforms.intake.propose.sniff import Sniffed
 
@@ -22,6 +22,7 @@ class _Proposer:
     def __init__(self, sniffed: Sniffed, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]) -> None:
         self.sniffed, self.path, self.catalogue, self.zone, self.answers = sniffed, path, catalogue, zone, answers
         self.names = paired(sniffed.columns)
+        self.index = NameIndex(self.names)
         self.asker = Asker(answers)
         self.layout: dict[str, Any] = {"files": [files_pattern(path)], **sniffed.layout}
         self.extra = {n: [s.label] for n, s in catalogue.items()}
@@ -43,7 +44,7 @@ class _Proposer:
         for kind in known_names():
             if kind not in CONTRACTS:
                 continue
-            found = match(self.names, kind, self.extra)
+            found = match(self.index, kind, self.extra)
             needed = [
                 c
                 for c in needed_columns(contract(kind, self.catalogue))
@@ -65,7 +66,7 @@ class _Proposer:
         if kind not in CONTRACTS:
             self.asker.again("kind", f"'{kind}' is no kind of file.", list(CONTRACTS))
             return Proposal("load", self.layout, questions=self.asker.questions)
-        found = match(self.names, kind, self.extra)
+        found = match(self.index, kind, self.extra)
         self._chosen_by_person(kind, found)
         proposal = Proposal(kind, self.layout, questions=self.asker.questions, reasons=self.sniffed.reasons)
         used: set[str] = set()

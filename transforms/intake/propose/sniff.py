@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.errors import SourceFileError
+from transforms.intake.columnar import parquet_rows
 from transforms.intake.geojson import AREA, LAT, LON, geojson_rows
 from transforms.intake.iso11783.source import value_names
 from transforms.intake.layout import column_names
@@ -20,6 +21,8 @@ from transforms.units import unit_of_text
 
 LOOK_BYTES = 1 << 18
 LOOK_LINES = 400
+MARK_CELLS = 100_000
+"""Cells that the decimal mark is read off."""
 SEPARATORS = (";", ",", "\t", "|")
 GHCN = re.compile(r"^[A-Z0-9_-]{11},\d{8},[A-Z0-9]{4},-?\d+,")
 NUMBER = re.compile(r"^[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?$")
@@ -160,13 +163,8 @@ def _sniff_sheet(path: Path, sniffed: Sniffed) -> None:
 
 
 def _sniff_parquet(path: Path, sniffed: Sniffed) -> None:
-    try:
-        head = pl.scan_parquet(path).head(LOOK_LINES).collect()
-    except (pl.exceptions.PolarsError, OSError) as problem:
-        raise SourceFileError(
-            "not_parquet", "the file cannot be opened as Parquet; it is damaged or cut short"
-        ) from problem
-    texts = head.select(pl.col(c).cast(pl.String, strict=False) for c, t in head.schema.items() if not t.is_nested())
+    head = parquet_rows(path, LOOK_LINES)
+    texts = head.select(pl.all().cast(pl.String, strict=False))
     sniffed.columns = texts.columns
     sniffed.rows = [["" if v is None else str(v).removesuffix(".000000") for v in row] for row in texts.iter_rows()]
 
@@ -229,7 +227,8 @@ def _is_units(row: list[str]) -> bool:
 
 
 def _decimal(sniffed: Sniffed) -> None:
-    cells = [c for r in sniffed.rows for c in r if GROUPED.match(c) or NUMBER.match(c)]
+    rows = sniffed.rows[: max(10, MARK_CELLS // max(1, len(sniffed.columns)))]
+    cells = [c for r in rows for c in r if GROUPED.match(c) or NUMBER.match(c)]
     comma = [c for c in cells if re.match(r"^[+-]?\d+,\d+$", c)]
     point = [c for c in cells if re.match(r"^[+-]?\d+\.\d+$", c)]
     both = [c for c in cells if "," in c and "." in c]
