@@ -1,5 +1,8 @@
 """What can be wrong with a call or a workspace, said in one sentence."""
 
+from functools import partial
+from typing import Any
+
 
 class WorkspaceError(Exception):
     """The call or the workspace is wrong; exit code 2.
@@ -10,6 +13,14 @@ class WorkspaceError(Exception):
     def __init__(self, what: str, *, where: str, mend: str) -> None:
         self.what, self.where, self.mend = what, where, mend
         super().__init__(f"{what} in {where}: {mend}")
+
+    def __reduce__(self) -> tuple[Any, tuple[str]]:
+        """Keep all three parts when another process raises it."""
+        return partial(type(self), where=self.where, mend=self.mend), (self.what,)
+
+
+class DamagedError(WorkspaceError):
+    """A stored file is missing or damaged; the run stops before any table changes."""
 
 
 class SourceFileError(Exception):

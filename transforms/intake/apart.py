@@ -21,7 +21,7 @@ from transforms.spread import WORTH_IT, Processes, Spread, here
 from transforms.warehouse import Warehouse
 
 FILES_AT_ONCE = 16
-TOLD = ("source_file", "rejected_row", "source_finding")
+TOLD = ("source_file", "rejected_row", "source_finding", "lake_file")
 
 
 @dataclass(frozen=True)

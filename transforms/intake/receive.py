@@ -13,7 +13,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.errors import SourceFileError
+from transforms.errors import DamagedError, SourceFileError
 from transforms.intake.accept import Checked, Reader, split_clashes
 from transforms.intake.inbox import Found
 from transforms.intake.mapping import Mapping, own_name
@@ -21,6 +21,7 @@ from transforms.intake.opening import open_source
 from transforms.intake.piece import Source, rejected_rows
 from transforms.intake.shelf import Lies, Shelf
 from transforms.lake import PREFIX, Lake
+from transforms.lake_record import record_files
 from transforms.warehouse import Warehouse
 
 READ_AHEAD = 3
@@ -207,6 +208,7 @@ def _read(found: Found, reader: Reader, store: Store, received: Received) -> Non
         for checked in _in_order(source, reader):
             rows.take(checked, shelf)
     received.lies = shelf.lies
+    record_files(store.into, shelf.files)
 
 
 class ChangedWhileReadError(Exception):
@@ -289,7 +291,7 @@ def receive_or_tell(found: Found, mappings: list[Mapping], catalogue: Catalogue,
     try:
         return receive(found, mappings, catalogue, store)
     except Exception as problem:
-        if isinstance(problem, OSError) and problem.errno in FULL_DISK:
+        if isinstance(problem, DamagedError) or (isinstance(problem, OSError) and problem.errno in FULL_DISK):
             raise
         store.onto.forget(found.sha)
         store.onto.end_taking([found.sha])
