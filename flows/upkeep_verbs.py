@@ -1,4 +1,4 @@
-"""Verbs that keep the tool itself going: doctor, backup, restore."""
+"""Commands that keep the workspace in order: doctor, repair, backup, restore."""
 
 import datetime as dt
 import json
@@ -106,7 +106,38 @@ def restore(
     )
 
 
+def repair(
+    folder: Folder = HERE,
+    accept_loss: Annotated[
+        bool, typer.Option("--accept-loss", help="Go on without files that can be read from nowhere.")
+    ] = False,
+    wait: Wait = 0,
+    json_wanted: Json = False,
+) -> None:
+    """Repair a damaged workspace from its inbox and the copies of received files, up to the joined tables.
+
+    A damaged warehouse is set aside, never deleted. Exit code 2 if something can only come from a backup.
+    """
+    from flows import repairs
+    from transforms.errors import WorkspaceError
+
+    workspace, reporter = Workspace(folder), Reporter(quiet=json_wanted)
+    _ = workspace.season
+    with held(folder, "repair", wait):
+        outcome = repairs.repair_workspace(workspace, reporter, dt.datetime.now(dt.UTC), accept_loss=accept_loss)
+    if json_wanted:
+        typer.echo(json.dumps(asdict(outcome)))
+    else:
+        for line in repairs.in_words(outcome, folder):
+            typer.echo(line)
+    if outcome.lost:
+        raise WorkspaceError(
+            "parts of it are neither in the inbox nor copied", where=str(folder),
+            mend="restore a backup with 'taretrace restore', or run 'taretrace repair --accept-loss' to go on without",
+        )  # fmt: skip
+
+
 def register_upkeep(app: typer.Typer) -> None:
     """Add these verbs to the program."""
-    for verb in (doctor, backup, restore):
+    for verb in (doctor, repair, backup, restore):
         app.command()(verb)

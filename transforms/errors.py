@@ -19,6 +19,10 @@ class WorkspaceError(Exception):
         return partial(type(self), where=self.where, mend=self.mend), (self.what,)
 
 
+class LockedError(WorkspaceError):
+    """Another run uses the warehouse."""
+
+
 class DamagedError(WorkspaceError):
     """A stored file is missing or damaged; the run stops before any table changes."""
 

@@ -276,9 +276,9 @@ class Lake:
         """Return where bins lie, by (machine folder, day)."""
         return {(p.parent.name, p.stem): p for p in self._listed(self.root / "bin", "*/*.parquet")}
 
-    def read_bins(self) -> pl.DataFrame:
-        """Return all bins, by machine and time; an empty frame where there are none."""
-        paths = self.binned().values()
+    def read_bins(self, recorded: list[str] | None = None) -> pl.DataFrame:
+        """Return all bins, or those of files recorded, by machine and time; an empty frame where there are none."""
+        paths = list(self.binned().values()) if recorded is None else [self.at(path) for path in recorded]
         if not paths:
             return pl.DataFrame(schema=NO_BINS)
         return pl.concat([read_frame(p) for p in paths], how="diagonal").sort("machine_id", "bin_at")

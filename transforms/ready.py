@@ -1,5 +1,6 @@
 """The conditions under which a run may start: no restore is unfinished, and nothing that is recorded is missing."""
 
+import shutil
 from pathlib import Path
 
 from transforms.errors import DamagedError, WorkspaceError
@@ -55,7 +56,8 @@ def ready_lake(warehouse: Warehouse, lake: Lake) -> None:
 def tidy(workspace: Workspace) -> None:
     """Remove unfinished files that interrupted runs left in the workspace."""
     remove_partials(workspace.root, below=False)
-    places = [workspace.out, workspace.received, workspace.root / READING]
-    for place in [*places, workspace.lake]:
+    for place in (workspace.out, workspace.received, workspace.lake):
         if isinstance(place, Path):
             remove_partials(place)
+    for folder in workspace.root.glob(f"{READING}*"):
+        shutil.rmtree(folder)

@@ -3,7 +3,7 @@
 import errno
 from pathlib import Path
 
-from transforms.errors import DamagedError, WorkspaceError
+from transforms.errors import DamagedError, LockedError, WorkspaceError
 
 MAGIC, MAGIC_AT = b"DUCK", 8
 REPAIR = "run 'taretrace repair' on the workspace"
@@ -34,7 +34,7 @@ def as_fault(problem: Exception, path: Path, *, opening: bool = False) -> Except
     if "No space left" in text:
         return OSError(errno.ENOSPC, "No space left on device")
     if any(words in text for words in LOCKED):
-        return WorkspaceError(
+        return LockedError(
             "the warehouse is in use by another run", where=str(path),
             mend="wait until the other run has ended, then call again",
         )  # fmt: skip

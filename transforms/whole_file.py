@@ -9,11 +9,16 @@ PARTIAL = (".partial", ".partial.xlsx", ".partial.wal")
 """Ends of the names of unfinished files; every writer of the project uses one of these."""
 
 
+def unfinished(path: Path) -> Path:
+    """Return the temporary path beside a path."""
+    return path.with_name(f".{path.name}.partial")
+
+
 @contextmanager
 def whole_file(path: Path, *, sync: bool = True) -> Iterator[Path]:
     """Yield a temporary path to write; rename it to `path` if the block ends well, remove it otherwise."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{path.name}.partial")
+    partial = unfinished(path)
     try:
         yield partial
         if sync:

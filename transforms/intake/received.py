@@ -168,6 +168,10 @@ class ReceivedCopies:
         self._write_record(kept)
         return kept
 
+    def sized(self, copy: Copy, found: Found) -> Copy:
+        """Return what is known of a copy with the size of its content, as it was unpacked."""
+        return replace(copy, size=sum(m.stat().st_size for m in members_of(found.path)))
+
     def drop(self, copy: Copy) -> int:
         """Remove a copy and keep its record; return the bytes freed."""
         self._write_record(replace(copy, form="", stored_bytes=0, stored_sha256=""))
