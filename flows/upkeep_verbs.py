@@ -49,6 +49,7 @@ def doctor(folder: Folder = HERE, json_wanted: Json = False) -> None:
 def backup(
     folder: Folder = HERE,
     to: Annotated[Path | None, typer.Option(help="The file; beside the workspace, dated, where not given.")] = None,
+    received: Annotated[bool, typer.Option(help="Include the copies of received files.")] = True,
     wait: Wait = 0,
     json_wanted: Json = False,
 ) -> None:
@@ -64,7 +65,7 @@ def backup(
         to or folder.resolve().parent / f"{folder.resolve().name}-{dt.datetime.now().astimezone():%Y%m%d-%H%M%S}.tar"
     )
     with held(folder, "backup", wait), reporter.stage("Backing up and reading back") as advance:
-        made = back_up(workspace, target, advance)
+        made = back_up(workspace, target, advance, received=received)
     if json_wanted:
         typer.echo(json.dumps({"backup": str(made.path.resolve()), "files": made.files, "bytes": made.size}))
         return

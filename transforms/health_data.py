@@ -27,7 +27,8 @@ def stored_data(workspace: Workspace) -> Iterator[Finding]:
         require_workspace(workspace)
     except WorkspaceError as problem:
         code = "restore.unfinished" if (workspace.root / RESTORING).exists() else "warehouse.missing"
-        yield Finding("warehouse", "wrong", problem.what, problem.mend, code)
+        mend = _repair(workspace) if code == "warehouse.missing" else problem.mend
+        yield Finding("warehouse", "wrong", problem.what, mend, code)
         return
     if not workspace.warehouse.exists():
         yield Finding("warehouse", "note", "nothing was ingested yet", f"run 'taretrace post-shift {workspace.root}'")
@@ -51,7 +52,7 @@ def _repair(workspace: Workspace) -> str:
 
 
 def _warehouse(held: Warehouse) -> Iterator[Finding]:
-    for name in held.query("own_relation")["name"].to_list():
+    for name in held.query("own_relation").filter(kind="table")["name"].to_list():
         held.table(name)  # a damaged block is met only when it is read
     rows = {name: held.check(name).height for name in sql_names("checks") if _checkable(held, name)}
     wrong = [f"{name} ({count} rows)" for name, count in rows.items() if count]

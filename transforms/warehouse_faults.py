@@ -23,7 +23,10 @@ def require_header(path: Path) -> None:
     """
     if not path.exists():
         return
-    head = b"" if path.is_dir() else path.open("rb").read(MAGIC_AT + len(MAGIC))
+    head = b""
+    if not path.is_dir():
+        with path.open("rb") as file:
+            head = file.read(MAGIC_AT + len(MAGIC))
     if head[MAGIC_AT:] != MAGIC:
         raise DamagedError("the warehouse is damaged: it is not a DuckDB file", where=str(path), mend=REPAIR)
 

@@ -177,7 +177,7 @@ class LakeRepair:
         fields = self.warehouse.matching("field_day", keys).select("field_id").unique()
         with self.warehouse.transaction():
             self.warehouse.delete_matching("traced_field", fields)
-            for name in ("binned_day", "machine_day"):
+            for name in OF_BINS:
                 self.warehouse.delete_matching(name, keys)
             self.warehouse.delete_matching("lake_file", pl.DataFrame({"path": [f.path for f in bins]}))
 

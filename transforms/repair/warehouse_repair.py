@@ -31,7 +31,7 @@ def is_warehouse_whole(path: Path) -> bool:
     try:
         # Opened for writing: a log beside it and tables of an earlier layout are brought in.
         with Warehouse(path) as warehouse:
-            for name in warehouse.query("own_relation")["name"].to_list():
+            for name in warehouse.query("own_relation").filter(kind="table")["name"].to_list():
                 warehouse.table(name)
     except DamagedError:
         return False

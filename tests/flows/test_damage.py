@@ -1,0 +1,216 @@
+"""Damage to a workspace: it is detected, no run shrinks a table because of it, and the named command repairs it."""
+
+import datetime as dt
+import json
+import shutil
+import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from flows import stages
+from flows.demo import write_demo
+from flows.repairs import repair_workspace
+from tests.program import taretrace_here
+from tests.proofs.seasons import QUIET, ingest
+from tests.whole import assert_same, every_table
+from transforms.errors import DamagedError, WorkspaceError
+from transforms.health import look_after
+from transforms.intake.received import ReceivedCopies
+from transforms.lake import Lake
+from transforms.run_log import RunLog
+from transforms.warehouse import Warehouse
+from transforms.workspace import Workspace
+
+NOW = dt.datetime.now(dt.UTC)
+FROM_FILES = {
+    "source_file", "rejected_row", "load", "tare", "field", "machine", "machine_day", "unload_event", "load_trace",
+    "load_fact", "bin",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Whole:
+    """A workspace in order and its tables."""
+
+    workspace: Workspace
+    tables: dict[str, pl.DataFrame]
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory) -> Whole:
+    """A small season that was ingested; its logs overlap, so that rows of one repeat another's."""
+    workspace = write_demo(
+        tmp_path_factory.mktemp("damage") / "w", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET
+    )
+    log = workspace.inbox / "log_one_M01_w1.csv"
+    lines = log.read_bytes().splitlines(keepends=True)
+    log.write_bytes(b"".join(lines[: len(lines) * 7 // 10]))
+    (workspace.inbox / "log_one_M01_w2.csv").write_bytes(b"".join([*lines[:2], *lines[len(lines) // 2 :]]))
+    ingest(workspace)
+    stages.keep(workspace, QUIET)
+    RunLog(workspace.log).write("post-shift", "ended")
+    workspace.root.chmod(0o700)
+    tables = every_table(workspace, telemetry=True)
+    assert tables["source_file"]["rows_repeated"].sum() > 100
+    assert tables["load_fact"].height > 10
+    return Whole(workspace, tables)
+
+
+@pytest.fixture
+def copied(whole: Whole, tmp_path) -> Workspace:
+    return Workspace(Path(shutil.copytree(whole.workspace.root, tmp_path / "w")))
+
+
+def flip(path: Path, at: float = 0.5, length: int = 1) -> None:
+    body = bytearray(path.read_bytes())
+    for k in range(int(len(body) * at), int(len(body) * at) + length):
+        body[k] ^= 0x55
+    path.write_bytes(body)
+
+
+def halve(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+
+
+def telemetry(w: Workspace) -> Path:
+    return sorted(w.lake.glob("telemetry/*/*/*.parquet"))[0]
+
+
+def a_bin(w: Workspace) -> Path:
+    return sorted(w.lake.glob("bin/*/*.parquet"))[0]
+
+
+def empty_inbox(w: Workspace) -> None:
+    for path in w.inbox.iterdir():
+        path.unlink()
+
+
+def to_folder(path: Path) -> None:
+    path.unlink()
+    path.mkdir()
+    (path / "x").write_text("x")
+
+
+def other_database(w: Workspace) -> None:
+    w.warehouse.unlink()
+    with duckdb.connect(str(w.warehouse)) as con:
+        con.execute("create table mine as select 1 as one")
+
+
+def sqlite_database(w: Workspace) -> None:
+    w.warehouse.unlink()
+    with sqlite3.connect(w.warehouse) as con:
+        con.execute("create table mine (one)")
+    con.close()
+
+
+def corrupt_page(w: Workspace) -> None:
+    """Damage a block that a table stands in; which one is found by trying."""
+    body, size = w.warehouse.read_bytes(), 262_144
+    for block in range((len(body) - 12_288) // size):
+        w.warehouse.write_bytes(body)
+        flip(w.warehouse, (12_288 + block * size + size // 2) / len(body), 64)
+        try:
+            with Warehouse(w.warehouse, read_only=True) as warehouse:
+                warehouse.table("received_load")
+        except DamagedError:
+            return
+    pytest.fail("no block holds the table")
+
+
+def stale_bin(w: Workspace) -> None:
+    paths = sorted(w.lake.glob("bin/*/*.parquet"))
+    paths[0].write_bytes(paths[1].read_bytes())
+
+
+def garbage_log(w: Workspace) -> None:
+    with next(w.log.glob("*.jsonl")).open("ab") as file:
+        file.write(b"\x00\xff\xfe garbage \x80\n" * 20)
+
+
+def a_copy(w: Workspace) -> Path:
+    return max(w.received.glob("??/*.zst"), key=lambda p: p.stat().st_size)
+
+
+Harm = Callable[[Workspace], object]
+CASES: dict[str, tuple[Harm, str]] = {
+    "telemetry deleted": (lambda w: telemetry(w).unlink(), "lake.file_missing"),
+    "telemetry truncated": (lambda w: halve(telemetry(w)), "lake.file_altered"),
+    "telemetry flipped": (lambda w: flip(telemetry(w)), "lake.file_altered"),
+    "telemetry empty": (lambda w: telemetry(w).write_bytes(b""), "lake.file_altered"),
+    "telemetry a folder": (lambda w: to_folder(telemetry(w)), "lake.file_missing"),
+    "telemetry renamed": (lambda w: telemetry(w).rename(telemetry(w).with_name("x.parquet")), "lake.file_missing"),
+    "unknown file": (lambda w: shutil.copy(telemetry(w), telemetry(w).with_name("x.parquet")), "lake.file_unknown"),
+    "machine-day deleted": (lambda w: shutil.rmtree(telemetry(w).parent), "lake.file_missing"),
+    "lake deleted": (lambda w: shutil.rmtree(w.lake), "lake.absent"),
+    "lake empty": (lambda w: [shutil.rmtree(p) for p in w.lake.iterdir()], "lake.absent"),
+    "bin deleted": (lambda w: a_bin(w).unlink(), "lake.file_missing"),
+    "bin truncated": (lambda w: halve(a_bin(w)), "lake.file_altered"),
+    "bin flipped": (lambda w: flip(a_bin(w)), "lake.file_altered"),
+    "bin stale": (stale_bin, "lake.file_altered"),
+    "taking garbage": (lambda w: (w.lake / "taking").write_bytes(b"\xff\x00garbage\n"), "lake.note_damaged"),
+    "warehouse half": (lambda w: halve(w.warehouse), "warehouse.damaged"),
+    "warehouse empty": (lambda w: w.warehouse.write_bytes(b""), "warehouse.damaged"),
+    "warehouse random": (lambda w: flip(w.warehouse, 0, 100_000), "warehouse.damaged"),
+    "warehouse header": (lambda w: flip(w.warehouse, 0, 40), "warehouse.damaged"),
+    "warehouse page": (corrupt_page, "warehouse.damaged"),
+    "warehouse text": (lambda w: w.warehouse.write_text("not a database\n" * 1000), "warehouse.damaged"),
+    "warehouse sqlite": (sqlite_database, "warehouse.damaged"),
+    "warehouse other": (other_database, "warehouse.damaged"),
+    "warehouse missing": (lambda w: w.warehouse.unlink(), "warehouse.missing"),
+    "wal garbage": (lambda w: Path(f"{w.warehouse}.wal").write_bytes(b"garbage" * 500), ""),
+    "copy missing": (lambda w: a_copy(w).unlink(), "received.damaged"),
+    "copy flipped": (lambda w: flip(a_copy(w)), "received.damaged"),
+    "copy's record damaged": (lambda w: halve(a_copy(w).with_suffix(".json")), "received.damaged"),
+    "mapping missing": (lambda w: (w.mappings / "log_one.toml").unlink(), "mapping.missing"),
+    "mappings missing": (lambda w: [p.unlink() for p in w.mappings.iterdir()], "mapping.missing"),
+    "log garbage": (garbage_log, "log.damaged"),
+    "inbox empty": (lambda _: None, "received.left_inbox"),
+}  # fmt: skip
+HARMLESS = {"unknown file", "taking garbage", "wal garbage", "log garbage", "inbox empty"}
+KEEPS_INBOX = {"copy missing", "copy flipped", "copy's record damaged"}
+QUICK = {
+    "telemetry deleted", "telemetry flipped", "telemetry a folder", "telemetry renamed", "unknown file", "lake empty",
+    "bin deleted", "bin flipped", "taking garbage", "warehouse half", "warehouse empty", "warehouse page",
+    "warehouse missing", "copy flipped", "copy's record damaged", "mapping missing", "log garbage", "inbox empty",
+}  # fmt: skip
+
+
+def run_keeps_tables(workspace: Workspace, tables: dict[str, pl.DataFrame]) -> None:
+    """A run ends well or stops with a sentence; neither shrinks a table that can still be read."""
+    try:
+        ingest(workspace)
+    except WorkspaceError as problem:
+        assert "taretrace" in problem.mend
+    try:
+        after = every_table(workspace)
+    except DamagedError:
+        return
+    if workspace.warehouse.exists():
+        for name in FROM_FILES - {"bin"}:
+            assert after[name].equals(tables[name]), name
+
+
+@pytest.mark.parametrize("case", [pytest.param(c, marks=() if c in QUICK else pytest.mark.slow) for c in CASES])
+def test_damage_is_found_empties_no_table_and_is_repaired(whole: Whole, copied: Workspace, case: str):
+    harm, code = CASES[case]
+    if case not in KEEPS_INBOX:
+        empty_inbox(copied)
+    harm(copied)
+    found = look_after(copied, NOW)
+    if code:
+        assert code in {f.code for f in found}
+    wrong = [f.mend for f in found if f.state == "wrong" and f.code]
+    assert bool(wrong) == (case not in HARMLESS)
+    assert all(f"taretrace repair {copied.root}" in mend for mend in wrong)
+    run_keeps_tables(copied, whole.tables)
+    outcome = repair_workspace(copied, QUIET, NOW, accept_loss=False)
+    assert not outcome.lost
+    assert not [f for f in look_after(copied, NOW) if f.state == "wrong"]
+    assert_same(whole.tables, every_table(copied, telemetry=True))
+    assert not repair_workspace(copied, QUIET, NOW, accept_loss=False).done
