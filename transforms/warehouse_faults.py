@@ -49,6 +49,6 @@ def as_fault(problem: Exception, path: Path, *, opening: bool = False) -> Except
             mend=f"install the taretrace that made it, or {REPAIR}",
         )  # fmt: skip
     is_fatal = type(problem).__name__ in FATAL or any(words in text for words in DAMAGED)
-    if opening or is_fatal:
+    if is_fatal or (opening and type(problem).__name__ != "ConnectionException"):
         return DamagedError(f"the warehouse is damaged ({first})", where=str(path), mend=REPAIR)
     return problem

@@ -4,7 +4,10 @@ import datetime as dt
 import json
 import shutil
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,12 +21,12 @@ from flows.repairs import repair_workspace
 from tests.program import taretrace_here
 from tests.proofs.seasons import QUIET, ingest
 from tests.whole import assert_same, every_table
-from transforms.errors import DamagedError, WorkspaceError
+from transforms.errors import DamagedError, LockedError
 from transforms.health import look_after
-from transforms.intake.received import ReceivedCopies
 from transforms.lake import Lake
 from transforms.run_log import RunLog
 from transforms.warehouse import Warehouse
+from transforms.working.roll_up import roll_up
 from transforms.workspace import Workspace
 
 NOW = dt.datetime.now(dt.UTC)
@@ -44,9 +47,7 @@ class Whole:
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory) -> Whole:
     """A small season that was ingested; its logs overlap, so that rows of one repeat another's."""
-    workspace = write_demo(
-        tmp_path_factory.mktemp("damage") / "w", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET
-    )
+    workspace = write_demo(tmp_path_factory.mktemp("damage") / "w", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
     log = workspace.inbox / "log_one_M01_w1.csv"
     lines = log.read_bytes().splitlines(keepends=True)
     log.write_bytes(b"".join(lines[: len(lines) * 7 // 10]))
@@ -78,11 +79,11 @@ def halve(path: Path) -> None:
 
 
 def telemetry(w: Workspace) -> Path:
-    return sorted(w.lake.glob("telemetry/*/*/*.parquet"))[0]
+    return min(w.lake.glob("telemetry/*/*/*.parquet"))
 
 
 def a_bin(w: Workspace) -> Path:
-    return sorted(w.lake.glob("bin/*/*.parquet"))[0]
+    return min(w.lake.glob("bin/*/*.parquet"))
 
 
 def empty_inbox(w: Workspace) -> None:
@@ -183,10 +184,8 @@ QUICK = {
 
 def run_keeps_tables(workspace: Workspace, tables: dict[str, pl.DataFrame]) -> None:
     """A run ends well or stops with a sentence; neither shrinks a table that can still be read."""
-    try:
+    with suppress(DamagedError):
         ingest(workspace)
-    except WorkspaceError as problem:
-        assert "taretrace" in problem.mend
     try:
         after = every_table(workspace)
     except DamagedError:
@@ -214,3 +213,100 @@ def test_damage_is_found_empties_no_table_and_is_repaired(whole: Whole, copied: 
     assert not [f for f in look_after(copied, NOW) if f.state == "wrong"]
     assert_same(whole.tables, every_table(copied, telemetry=True))
     assert not repair_workspace(copied, QUIET, NOW, accept_loss=False).done
+
+
+def test_a_run_stops_with_exit_code_2_and_the_repair_is_a_command(whole: Whole, copied: Workspace):
+    empty_inbox(copied)
+    flip(telemetry(copied))
+    shutil.rmtree(telemetry(copied).parent)
+    for words in (("ingest",), ("export",)):
+        ran = taretrace_here(*words, copied.root, "--json")
+        assert ran.code == (2 if words == ("ingest",) else 0), ran.err
+    ran = taretrace_here("ingest", copied.root)
+    assert "taretrace repair" in ran.err
+    assert ran.err.count("\n") == 1
+    ran = taretrace_here("repair", copied.root, "--json")
+    assert ran.code == 0, ran.err
+    assert {s["code"] for s in json.loads(ran.out)["done"]} == {"telemetry.read_again"}
+    assert "Nothing" in taretrace_here("repair", copied.root).out
+    assert_same(whole.tables, every_table(copied, telemetry=True))
+
+
+def test_what_nothing_can_rebuild_wants_a_backup_or_consent(whole: Whole, copied: Workspace):
+    empty_inbox(copied)
+    shutil.rmtree(copied.received)
+    gone = telemetry(copied)
+    gone.unlink()
+    ran = taretrace_here("repair", copied.root, "--json")
+    assert ran.code == 2
+    assert "taretrace restore" in ran.err
+    assert [s["code"] for s in json.loads(ran.out)["lost"]] == ["lake.no_source"]
+    assert taretrace_here("ingest", copied.root).code == 2
+    assert taretrace_here("repair", copied.root, "--accept-loss", "--json").code == 0
+    assert taretrace_here("ingest", copied.root).code == 0
+    key = f"{gone.parent.parent.name}/{gone.parent.name}"
+    assert every_table(copied, telemetry=True).get(key, whole.tables[key].clear()).height < whole.tables[key].height
+
+
+def test_a_warehouse_is_not_rebuilt_from_less_than_was_received(copied: Workspace):
+    empty_inbox(copied)
+    a_copy(copied).unlink()
+    halve(copied.warehouse)
+    damaged = copied.warehouse.read_bytes()
+    ran = taretrace_here("repair", copied.root, "--json")
+    assert ran.code == 2
+    assert copied.warehouse.read_bytes() == damaged
+    ran = taretrace_here("repair", copied.root, "--accept-loss", "--json")
+    assert ran.code == 0, ran.err
+    (aside,) = copied.root.glob("warehouse.damaged-*.duckdb")
+    assert aside.read_bytes() == damaged
+
+
+HOLDER = "import duckdb, sys; con = duckdb.connect(sys.argv[1]); print('held', flush=True); sys.stdin.read()"
+
+
+def test_a_warehouse_in_use_is_not_called_damaged(copied: Workspace):
+    program = [sys.executable, "-c", HOLDER, str(copied.warehouse)]
+    with subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout.readline() == "held\n"
+        found = {f.code: f.state for f in look_after(copied, NOW) if f.check == "warehouse"}
+        with pytest.raises(LockedError):
+            Warehouse(copied.warehouse)
+        other.stdin.close()
+    assert found == {"warehouse.locked": "note"}
+
+
+@pytest.mark.parametrize("harm", [lambda p: p.unlink(), flip], ids=["deleted", "flipped"])
+@pytest.mark.parametrize("kind", ["rolled", "bin"])
+def test_days_without_records_are_made_again_from_copies(whole: Whole, copied: Workspace, kind: str, harm: Harm):
+    workspace = copied
+    with Warehouse(workspace.warehouse) as warehouse:
+        assert roll_up(warehouse, Lake(workspace.lake), 0, NOW, set()).machine_days
+    empty_inbox(workspace)
+    day = next(workspace.lake.glob("rolled/*/*.parquet"))
+    path = workspace.lake / kind / day.parent.name / day.name
+    before = path.read_bytes()
+    harm(path)
+    with pytest.raises(DamagedError) if harm is not flip else nullcontext():
+        ingest(workspace)
+    outcome = repair_workspace(workspace, QUIET, NOW, accept_loss=False)
+    assert [s.code for s in outcome.done] == ["expired_day.made_again"]
+    assert path.read_bytes() == before
+    assert_same(whole.tables, {**whole.tables, **every_table(workspace)})
+
+
+def test_a_damaged_file_met_in_binning_stops_the_run(copied: Workspace):
+    flip(telemetry(copied))
+    with Warehouse(copied.warehouse) as warehouse:
+        warehouse.replace("binned_day", warehouse.table("binned_day").clear())
+    with pytest.raises(DamagedError, match="taretrace repair"):
+        stages.bin_telemetry(copied, QUIET)
+
+
+def test_an_upgraded_workspace_has_its_telemetry_recorded(copied: Workspace):
+    with Warehouse(copied.warehouse) as warehouse:
+        before = warehouse.table("lake_file").filter(kind="telemetry")
+        warehouse.replace("lake_file", before.clear())
+    ingest(copied)
+    with Warehouse(copied.warehouse) as warehouse:
+        assert warehouse.table("lake_file").filter(kind="telemetry").sort("path").equals(before.sort("path"))

@@ -44,9 +44,13 @@ class Kept:
 def keep_received(
     inbox: Inbox, warehouse: Warehouse, copies: ReceivedCopies, keep_days: float, now: dt.datetime
 ) -> Kept:
-    """Copy the files of the inbox that were taken in, note all others, and remove copies older than `keep_days`."""
+    """Copy the files of the inbox that were taken in, note all others, and remove copies older than `keep_days`.
+
+    With 0 days, no copy is made or kept.
+    """
     taken = warehouse.table("source_file").select("source_sha256", "file", "file_at", "received_at")
-    index, oldest = copies.index(), now - dt.timedelta(days=keep_days)
+    index = copies.index()
+    oldest = now - dt.timedelta(days=keep_days) if keep_days else dt.datetime.max.replace(tzinfo=dt.UTC)
     here_now: dict[str, list[Found]] = {}
     for found in inbox.found:
         here_now.setdefault(found.sha, []).append(found)
