@@ -193,7 +193,7 @@ def _begin_again(root: Path, note: Path, names: list[str]) -> None:
     if note.exists():
         for name in json.loads(note.read_text("utf-8")):
             (root / name).unlink(missing_ok=True)
-        other = [p for p in root.rglob("*") if p.is_file() and p != note]
+        other = [p for p in root.rglob("*") if p.is_file() and p.relative_to(root).parts[0] not in LEFT_OUT]
         if other:
             raise WorkspaceError(
                 f"'{other[0].relative_to(root)}' is not of the unfinished restore", where=str(root),
