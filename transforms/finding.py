@@ -6,13 +6,13 @@ from typing import Literal
 
 @dataclass(frozen=True)
 class Finding:
-    """What was looked at, and what came of it.
+    """The result of one check.
 
     Attributes:
         check: what was looked at.
-        state: `fine`; `note`, nothing to do; `wrong`, to be mended.
+        state: `fine`; `note`, harmless; `wrong`, to be put right.
         says: what was found.
-        mend: how to mend it.
+        mend: how to put it right.
         code: which damage it is, where it is one of stored data.
     """
 

@@ -1,4 +1,4 @@
-"""Which received files are copied, which copies expire, and the reading of files from their copies."""
+"""The choice of received files to copy, the expiry of copies, and the reading of files from their copies."""
 
 import datetime as dt
 import shutil

@@ -29,7 +29,7 @@ Form = Literal["zst", "raw", "tar.zst", ""]
 
 @dataclass(frozen=True)
 class Copy:
-    """What is known of a received content.
+    """The record of a received content.
 
     Attributes:
         sha: the sha-256 of the content.

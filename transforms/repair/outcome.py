@@ -1,4 +1,4 @@
-"""What a repair did, and what it could not."""
+"""The steps of a repair."""
 
 import datetime as dt
 from dataclasses import dataclass, field
