@@ -41,6 +41,9 @@ def stored_data(workspace: Workspace) -> Iterator[Finding]:
             yield from _mappings(workspace, held)
     except DamagedError as problem:
         yield Finding("warehouse", "wrong", problem.what, _repair(workspace), "warehouse.damaged")
+    except OSError as problem:
+        yield Finding("lake", "wrong", f"the lake cannot be read ({problem})", "mount its disk again, or give this "
+                      "user the right to it", "lake.unreadable")  # fmt: skip
     except LockedError as problem:
         yield Finding("warehouse", "note", problem.what, problem.mend, "warehouse.locked")
     except WorkspaceError as problem:
