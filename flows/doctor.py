@@ -10,7 +10,7 @@ from importlib.metadata import PackageNotFoundError, requires, version
 
 from packaging.requirements import Requirement
 
-from transforms.health import Finding
+from transforms.finding import Finding
 from transforms.workspace import Workspace
 
 

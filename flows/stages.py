@@ -3,6 +3,7 @@
 import datetime as dt
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import chain
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -26,13 +27,16 @@ from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.errors import WorkspaceError
 from transforms.hold import held
 from transforms.intake.apart import receive_each
-from transforms.intake.due import due_files, forget_changed, forget_misnamed, redate, remember, remembered
+from transforms.intake.due import due_files, forget_changed, redate, remember, remembered
 from transforms.intake.failed_read import failed_reads, forget_rejections
 from transforms.intake.inbox import look
 from transforms.intake.isolated_read import IsolatedRead, release_reader, wait_for_orphans
+from transforms.intake.keeping import UNPACKED, due_copies, keep_mappings, keep_received, receive_copies
 from transforms.intake.mapping import Mapping, read_mappings
 from transforms.intake.receive import Received, Store, examine
+from transforms.intake.received import ReceivedCopies
 from transforms.lake import NO_BINS, Lake, read_frame
+from transforms.lake_record import require_lake
 from transforms.losses import root_loss
 from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
 from transforms.model.findings import FINDINGS, OF_DIRT, FitJob, ResponseJob, check, find, fit_one
@@ -40,6 +44,7 @@ from transforms.model.findings import compare as compare_one
 from transforms.model.fit import ResponseFit
 from transforms.model.parts import ProductStore
 from transforms.product_basis import ADVICE, BENCHMARK, FIT_CHECK, GUIDE, OutcomeCode, store_basis
+from transforms.ready import ready_lake, require_workspace, tidy
 from transforms.spread import Shared, Spread, here, near
 from transforms.sql_files import sql_names
 from transforms.trace.season_trace import SeasonTrace, audits_settings
@@ -88,6 +93,7 @@ def _outcome(fits: Fits) -> OutcomeCode:
 def open_warehouse(workspace: Workspace) -> Warehouse:
     """Open the workspace's warehouse; the season file is read first so that a wrong folder is said plainly."""
     _ = workspace.season
+    require_workspace(workspace)
     return Warehouse(workspace.warehouse)
 
 
@@ -104,32 +110,48 @@ def _mappings(workspace: Workspace) -> list[Mapping]:
 def receive_files(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> list[Received]:
     """Take in every new file of the inbox, and again those whose mapping has changed or whose reader failed once."""
     catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
+    place, copies, now = workspace.season.place, ReceivedCopies(workspace.received), dt.datetime.now(dt.UTC)
     wait_for_orphans(workspace.root)
+    tidy(workspace)
     with open_warehouse(workspace) as warehouse:
-        lake.sweep(Store(warehouse, lake).recorded)
-        forget_misnamed(warehouse, lake)
+        ready_lake(warehouse, lake)
         before = remembered(warehouse)
         inbox = look(workspace.inbox, before)
         remember(inbox, before, warehouse)
         for name, why in inbox.left:
             reporter.say(f"Left alone: {name}: {why}")
-        if again := forget_changed(inbox, mappings, warehouse, lake):
-            reporter.say(f"{again} files are read again: their mapping has changed")
+        changed = forget_changed(inbox, mappings, warehouse, lake, copies.readable())
+        if changed.again:
+            reporter.say(f"{len(changed.again)} files are read again: their mapping has changed")
+        if changed.stuck:
+            reporter.say(f"{len(changed.stuck)} files have a changed mapping, but neither they nor a copy are there: "
+                         f"put them into the inbox again, such as {changed.stuck[0][1]}")  # fmt: skip
         if again := forget_rejections(inbox, warehouse):
             reporter.say(f"{again} files are read again: reading them failed before")
-        files, store = due_files(inbox, warehouse), Store(warehouse, lake)
+        files, old, store = due_files(inbox, warehouse), due_copies(copies, inbox, warehouse), Store(warehouse, lake)
         read = IsolatedRead(workspace.root)
-        with reporter.stage(f"Reading {len(files)} new files", len(files)) as advance:
+        with reporter.stage(f"Reading {len(files) + len(old)} new files", len(files) + len(old)) as advance:
             out = []
-            for found, received in receive_each(files, mappings, catalogue, store, spread, read):
+            unpacked = workspace.root / UNPACKED
+            each = chain(
+                receive_each(files, mappings, catalogue, store, spread, read),
+                receive_copies(old, copies, unpacked, mappings, catalogue, store, spread, read),
+            )
+            for found, received in each:
                 if received is None:
                     reporter.say(f"Left for the next run: {found.file} changed while it was read")
                 else:
                     out.append(received)
                     _tell_failure(received, reporter)
                 advance()
-        redate(inbox, mappings, warehouse)
-    if files:
+        with reporter.stage("Keeping copies of received files"):
+            kept = keep_received(inbox, warehouse, copies, place.keep_received_days, now)
+            if place.keep_received_days:
+                keep_mappings(mappings, workspace.mappings, copies)
+        if kept.left:
+            reporter.say(f"The disk is nearly full: {len(kept.left)} received files are not copied")
+        redate(chain(inbox.found, *(c.as_found() for c in copies.index().values())), mappings, warehouse)
+    if files or old:
         release_reader()
     return out
 
@@ -182,12 +204,13 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, spread: Spread = her
     """Make the bins of machine-days that changed."""
     catalogue, lake = workspace.season.catalogue, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
+        damaged = require_lake(warehouse, lake, bins=False)
         drop_gone_days(warehouse, lake)
-        stale = stale_days(warehouse, lake, catalogue)
+        stale = stale_days(warehouse, catalogue, damaged)
         with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
             made = bin_days(stale, warehouse, lake, catalogue, advance, spread)
         # A day is judged by the machine's other days: silent there as well is a set point, else a stuck sensor.
-        if silent := stale_days(warehouse, lake, catalogue):
+        if silent := stale_days(warehouse, catalogue, set()):
             bin_days(silent, warehouse, lake, catalogue, lambda: None, spread)
     if made < len(stale):
         reporter.say(f"{len(stale) - made} machine-days are not binned: no machine list names their machines")
@@ -200,7 +223,7 @@ def roll_up(workspace: Workspace, reporter: Reporter) -> RolledUp:
     if not season.place.keep_telemetry_days:
         return RolledUp()
     with open_warehouse(workspace) as warehouse, reporter.stage("Rolling up old records"):
-        stale = set(stale_days(warehouse, lake, season.catalogue))
+        stale = set(stale_days(warehouse, season.catalogue, require_lake(warehouse, lake, bins=False)))
         return rolled_up(warehouse, lake, season.place.keep_telemetry_days, dt.datetime.now(dt.UTC), stale)
 
 
@@ -208,6 +231,7 @@ def trace(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> in
     """Trace the loads of every field whose tickets, work or clocks changed; return how many fields that were."""
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
+        require_lake(warehouse, lake)
         work = SeasonTrace(warehouse, lake, season, spread)
         stale = work.stale()
         with reporter.stage(f"Reading the work of {len(stale)} fields", len(stale)) as advance:
@@ -237,6 +261,7 @@ def conditions(workspace: Workspace, reporter: Reporter) -> None:
 def marts(workspace: Workspace, reporter: Reporter) -> None:
     """Join everything to one row a load and one row an audit, and check what must hold."""
     with open_warehouse(workspace) as warehouse, reporter.stage("Joining loads, tares and conditions"):
+        require_lake(warehouse, Lake(workspace.lake))
         machine_days_of_bins(warehouse, Lake(workspace.lake))
         with warehouse.transaction():
             build_facts(warehouse, workspace.season)

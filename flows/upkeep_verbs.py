@@ -1,4 +1,4 @@
-"""Verbs that keep the tool itself going: doctor, backup, restore."""
+"""Commands that keep the workspace in order: doctor, repair, backup, restore."""
 
 import datetime as dt
 import json
@@ -49,6 +49,7 @@ def doctor(folder: Folder = HERE, json_wanted: Json = False) -> None:
 def backup(
     folder: Folder = HERE,
     to: Annotated[Path | None, typer.Option(help="The file; beside the workspace, dated, where not given.")] = None,
+    received: Annotated[bool, typer.Option(help="Include the copies of received files.")] = True,
     wait: Wait = 0,
     json_wanted: Json = False,
 ) -> None:
@@ -64,7 +65,7 @@ def backup(
         to or folder.resolve().parent / f"{folder.resolve().name}-{dt.datetime.now().astimezone():%Y%m%d-%H%M%S}.tar"
     )
     with held(folder, "backup", wait), reporter.stage("Backing up and reading back") as advance:
-        made = back_up(workspace, target, advance)
+        made = back_up(workspace, target, advance, received=received)
     if json_wanted:
         typer.echo(json.dumps({"backup": str(made.path.resolve()), "files": made.files, "bytes": made.size}))
         return
@@ -106,7 +107,38 @@ def restore(
     )
 
 
+def repair(
+    folder: Folder = HERE,
+    accept_loss: Annotated[
+        bool, typer.Option("--accept-loss", help="Go on without files that can be read from nowhere.")
+    ] = False,
+    wait: Wait = 0,
+    json_wanted: Json = False,
+) -> None:
+    """Repair a damaged workspace from its inbox and the copies of received files, up to the joined tables.
+
+    A damaged warehouse is set aside, never deleted. Exit code 2 if something can only come from a backup.
+    """
+    from flows import repairs
+    from transforms.errors import WorkspaceError
+
+    workspace, reporter = Workspace(folder), Reporter(quiet=json_wanted)
+    _ = workspace.season
+    with held(folder, "repair", wait):
+        outcome = repairs.repair_workspace(workspace, reporter, dt.datetime.now(dt.UTC), accept_loss=accept_loss)
+    if json_wanted:
+        typer.echo(json.dumps(asdict(outcome)))
+    else:
+        for line in repairs.in_words(outcome, folder):
+            typer.echo(line)
+    if outcome.lost:
+        raise WorkspaceError(
+            "parts of it are neither in the inbox nor copied", where=str(folder),
+            mend="restore a backup with 'taretrace restore', or run 'taretrace repair --accept-loss' to go on without",
+        )  # fmt: skip
+
+
 def register_upkeep(app: typer.Typer) -> None:
     """Add these verbs to the program."""
-    for verb in (doctor, backup, restore):
+    for verb in (doctor, repair, backup, restore):
         app.command()(verb)

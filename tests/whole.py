@@ -1,5 +1,7 @@
 """Every table of a workspace, for comparing two runs that are to end the same."""
 
+from dataclasses import dataclass
+
 import polars as pl
 
 from transforms.export import exported_tables
@@ -28,3 +30,11 @@ def assert_same(one: dict[str, pl.DataFrame], other: dict[str, pl.DataFrame]) ->
     assert one.keys() == other.keys()
     for name, table in one.items():
         assert table.equals(other[name]), name
+
+
+@dataclass(frozen=True)
+class Whole:
+    """A workspace in order and its tables."""
+
+    workspace: Workspace
+    tables: dict[str, pl.DataFrame]

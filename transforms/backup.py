@@ -1,10 +1,12 @@
 """A workspace in one file, with the sha-256 of everything in it; restored only where every one of them holds."""
 
+import fcntl
 import hashlib
 import io
 import json
 import tarfile
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TypedDict
@@ -13,12 +15,18 @@ from transforms.errors import WorkspaceError
 from transforms.hold import NAME as HELD
 from transforms.intake.inbox import content_hash
 from transforms.intake.isolated_read import READING
+from transforms.intake.keeping import UNPACKED
+from transforms.ready import RESTORING
 from transforms.warehouse import Warehouse
+from transforms.whole_file import PARTIAL, write_bytes
 from transforms.workspace import HOME, Workspace
 
 MANIFEST = "manifest.json"
-LEFT_OUT = {HELD, HOME, READING}
-"""Who holds the workspace, and Prefect's history of runs: neither is the season's."""
+LEFT_OUT = {HELD, HOME, READING, RESTORING}
+"""The locks, Prefect's history of runs, the note of a restore: none is the season's."""
+UNFINISHED = ".backup.partial"
+DAMAGED = "warehouse.damaged-"
+"""How the name of a warehouse begins that a repair has set aside."""
 READ_BYTES = 1 << 20
 
 
@@ -44,25 +52,50 @@ class BackedUp:
     size: int
 
 
-def _members(root: Path) -> Iterator[Path]:
+def _is_member(path: Path, first: str, *, received: bool) -> bool:
+    """Return whether a file belongs into a backup."""
+    is_aside = first.startswith((UNPACKED, DAMAGED)) or (first == "received" and not received)
+    is_season = first not in LEFT_OUT and not is_aside and not path.name.endswith(PARTIAL)
+    return is_season and path.is_file() and not path.is_symlink()
+
+
+def _members(root: Path, *, received: bool) -> Iterator[Path]:
     for path in sorted(root.rglob("*")):
-        inside = path.relative_to(root)
-        if (
-            path.is_file()
-            and not path.is_symlink()
-            and inside.parts[0] not in LEFT_OUT
-            and not path.name.endswith(".partial")
-        ):
+        if _is_member(path, path.relative_to(root).parts[0], received=received):
             yield path
 
 
-def back_up(workspace: Workspace, target: Path, advance: Callable[[], None]) -> BackedUp:
+@contextmanager
+def _claimed(target: Path) -> Iterator[Path]:
+    """Yield the unfinished file of a backup, which no other process takes for a left one; remove left ones first."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    for left in target.parent.glob(f".*{UNFINISHED}"):
+        with suppress(BlockingIOError, FileNotFoundError), left.open("rb") as file:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            left.unlink(missing_ok=True)
+    partial = target.with_name(f".{target.name}{UNFINISHED}")
+    with partial.open("wb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        try:
+            yield partial
+        finally:
+            partial.unlink(missing_ok=True)
+
+
+def back_up(workspace: Workspace, target: Path, advance: Callable[[], None], *, received: bool = True) -> BackedUp:
     """Write a workspace that nobody else holds into one tar file, whole or not at all, and read it back.
 
     A lake on object storage is not in it: its storage keeps its own copies.
 
+    Args:
+        workspace: the workspace.
+        target: the file to write.
+        advance: called for each file.
+        received: include the copies of received files.
+
     Raises:
         WorkspaceError: the target is there already, or lies inside the workspace.
+        DamagedError: the warehouse is damaged.
     """
     if target.exists():
         raise WorkspaceError("a file stands there already", where=str(target), mend="name a new file")
@@ -72,12 +105,10 @@ def back_up(workspace: Workspace, target: Path, advance: Callable[[], None]) -> 
         )
     if workspace.warehouse.exists():
         Warehouse.settle(workspace.warehouse)
-    partial = target.with_name(f".{target.name}.partial")
-    target.parent.mkdir(parents=True, exist_ok=True)
     manifest: dict[str, Entry] = {}
-    try:
+    with _claimed(target) as partial:
         with tarfile.open(partial, "w", format=tarfile.PAX_FORMAT) as tar:
-            for path in _members(workspace.root):
+            for path in _members(workspace.root, received=received):
                 name = path.relative_to(workspace.root).as_posix()
                 manifest[name] = {"sha256": content_hash(path), "size": path.stat().st_size}
                 tar.add(path, arcname=name, recursive=False)
@@ -88,8 +119,6 @@ def back_up(workspace: Workspace, target: Path, advance: Callable[[], None]) -> 
             tar.addfile(about, io.BytesIO(body))
         check_backup(partial)
         partial.replace(target)
-    finally:
-        partial.unlink(missing_ok=True)
     return BackedUp(target, len(manifest), sum(m["size"] for m in manifest.values()))
 
 
@@ -130,27 +159,45 @@ def _hash_in(tar: tarfile.TarFile, member: tarfile.TarInfo) -> str:
 def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
     """Put a backup into an empty folder; every file is checked before and after; returns how many there are.
 
+    A note in the folder says that the restore is unfinished until its last file is there: it can be repeated.
+
     Raises:
-        WorkspaceError: the folder is not empty, or the backup is damaged.
+        WorkspaceError: the folder is neither empty nor an unfinished restore, or the backup is damaged.
     """
-    if root.exists() and (not root.is_dir() or any(root.iterdir())):
+    note = root / RESTORING
+    if root.exists() and not note.is_file() and (not root.is_dir() or any(root.iterdir())):
         raise WorkspaceError("the folder is not empty", where=str(root), mend="name a new folder")
     check_backup(path)
     root.mkdir(parents=True, exist_ok=True)
     root.chmod(0o700)
     with tarfile.open(path) as tar:
         wanted = _manifest(tar, path)
+        for name in wanted:
+            if PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts:
+                raise WorkspaceError(f"'{name}' points outside", where=str(path), mend="use a backup of taretrace")
+        _begin_again(root, note, sorted(wanted))
         for member in tar:
             if member.name == MANIFEST:
                 continue
-            if PurePosixPath(member.name).is_absolute() or ".." in PurePosixPath(member.name).parts:
-                raise WorkspaceError(
-                    f"'{member.name}' points outside", where=str(path), mend="take a backup of our own"
-                )
             tar.extract(member, root, filter="data")
             if content_hash(root / member.name) != wanted[member.name]["sha256"]:
                 raise WorkspaceError(
                     f"'{member.name}' was not written whole", where=str(root), mend="look after the disk"
                 )
             advance()
+    note.unlink()
     return len(wanted)
+
+
+def _begin_again(root: Path, note: Path, names: list[str]) -> None:
+    """Remove what an unfinished restore put into the folder, and note what this one will put there."""
+    if note.exists():
+        for name in json.loads(note.read_text("utf-8")):
+            (root / name).unlink(missing_ok=True)
+        other = [p for p in root.rglob("*") if p.is_file() and p.relative_to(root).parts[0] not in LEFT_OUT]
+        if other:
+            raise WorkspaceError(
+                f"'{other[0].relative_to(root)}' is not of the unfinished restore", where=str(root),
+                mend="move it away, or name a new folder",
+            )  # fmt: skip
+    write_bytes(json.dumps(names).encode(), note)

@@ -1,6 +1,7 @@
 """What can be wrong with a call or a workspace, said in one sentence."""
 
-from collections.abc import Callable
+from functools import partial
+from typing import Any
 
 
 def is_panic(problem: BaseException) -> bool:
@@ -18,13 +19,17 @@ class WorkspaceError(Exception):
         self.what, self.where, self.mend = what, where, mend
         super().__init__(f"{what} in {where}: {mend}")
 
-    def __reduce__(self) -> tuple[Callable[[str, str, str], "WorkspaceError"], tuple[str, str, str]]:
-        """Pass from one process to another."""
-        return _workspace_error, (self.what, self.where, self.mend)
+    def __reduce__(self) -> tuple[Any, tuple[str]]:
+        """Keep all three parts when another process raises it."""
+        return partial(type(self), where=self.where, mend=self.mend), (self.what,)
 
 
-def _workspace_error(what: str, where: str, mend: str) -> WorkspaceError:
-    return WorkspaceError(what, where=where, mend=mend)
+class LockedError(WorkspaceError):
+    """Another run uses the warehouse."""
+
+
+class DamagedError(WorkspaceError):
+    """A stored file is missing or damaged; the run stops before any table changes."""
 
 
 class SourceFileError(Exception):

@@ -6,7 +6,9 @@ import polars as pl
 import xlsxwriter
 
 from transforms.lake import Lake, write_whole
+from transforms.lake_record import recorded_files
 from transforms.warehouse import Warehouse
+from transforms.whole_file import unfinished, whole_file
 
 TABLES = (
     "source_file", "source_finding", "rejected_row",
@@ -20,6 +22,8 @@ TABLES = (
     "guide_curve", "guide_worth", "season_cost", "storability", "pile_ledger", "trial_load", "trial_result",
     "trial_wanted", "setting_decision", "product_basis",
 )  # fmt: skip
+FORMATS = ("parquet", "csv", "xlsx")
+WORKBOOK = "taretrace.xlsx"
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 SHEET_ROWS = 50_000
 
@@ -37,35 +41,41 @@ def _harmless(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def exported_tables(warehouse: Warehouse, lake: Lake) -> dict[str, pl.DataFrame]:
-    """Return every table of the contract that exists, and the bins."""
+    """Return every table of the contract that exists, and the recorded bins."""
     tables = {name: warehouse.table(name) for name in TABLES if warehouse.has(name)}
-    bins = lake.read_bins()
+    bins = lake.read_bins([f.path for f in recorded_files(warehouse, "bin")])
     return {**tables, "bin": bins} if bins.height else tables
 
 
 def write_tables(tables: dict[str, pl.DataFrame], folder: Path, form: str) -> list[Path]:
     """Write tables as `parquet` or `csv`, a file each, or as `xlsx`, one workbook with a sheet each.
 
-    A table too long for a workbook that people can open is written as Parquet beside it: nothing is cut.
+    A table too long for a workbook that people can open is written as Parquet beside it: nothing is cut. Each file is
+    written whole or not at all; unfinished files of an interrupted export are removed.
     """
     folder.mkdir(parents=True, exist_ok=True)
+    for name in [*TABLES, "bin", *tables, WORKBOOK.removesuffix(".xlsx")]:
+        for end in FORMATS:
+            unfinished(folder / f"{name}.{end}").unlink(missing_ok=True)
     if form != "xlsx":
         return [_write_file(table, folder / f"{name}.{form}") for name, table in tables.items()]
     long = {name: table for name, table in tables.items() if table.height > SHEET_ROWS}
-    book = _write_workbook({n: t for n, t in tables.items() if n not in long}, folder / "taretrace.xlsx")
+    book = _write_workbook({n: t for n, t in tables.items() if n not in long}, folder / WORKBOOK)
     return [book, *(_write_file(table, folder / f"{name}.parquet") for name, table in long.items())]
 
 
 def _write_file(table: pl.DataFrame, target: Path) -> Path:
     if target.suffix == ".csv":
-        _harmless(table).write_csv(target)
+        with whole_file(target) as partial:
+            _harmless(table).write_csv(partial)
     else:
         write_whole(table, target)
     return target
 
 
 def _write_workbook(tables: dict[str, pl.DataFrame], target: Path) -> Path:
-    with xlsxwriter.Workbook(target, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
+    options = {"strings_to_formulas": False, "strings_to_urls": False}
+    with whole_file(target) as partial, xlsxwriter.Workbook(str(partial), options) as book:
         for name, table in tables.items():
             # A sheet knows no time zones; all times are UTC.
             naive = table.with_columns(pl.col(pl.Datetime(time_zone="UTC")).dt.replace_time_zone(None))

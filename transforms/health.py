@@ -4,40 +4,20 @@ import datetime as dt
 import fcntl
 import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 from transforms.errors import WorkspaceError
+from transforms.finding import Finding
+from transforms.health_data import stored_data
 from transforms.hold import NAME as HELD
-from transforms.intake.failed_read import failed_reads
 from transforms.intake.mapping import read_mappings
-from transforms.lake import PREFIX, TAKING, Lake
+from transforms.lake import TAKING
 from transforms.run_log import RunLog
-from transforms.sql_files import sql_names
-from transforms.warehouse import Warehouse
 from transforms.workspace import FOLDERS, Workspace
 
 LEAST_FREE_BYTES = 2_000_000_000
 OTHERS = 0o077
 AHEAD = dt.timedelta(minutes=10)
-
-
-@dataclass(frozen=True)
-class Finding:
-    """What was looked at, and what came of it.
-
-    Attributes:
-        check: what was looked at.
-        state: `fine`; `note`, nothing to do; `wrong`, to be mended.
-        says: what was found.
-        mend: how to mend it.
-    """
-
-    check: str
-    state: Literal["fine", "note", "wrong"]
-    says: str
-    mend: str = ""
 
 
 def season(workspace: Workspace) -> Iterator[Finding]:
@@ -120,83 +100,13 @@ def locks(workspace: Workspace) -> Iterator[Finding]:
     else:
         yield Finding("locks", "fine", "nobody holds the workspace")
     if (workspace.lake / TAKING).exists():
-        yield Finding("lake", "note", "a run was cut off while it took files in", "the next run sweeps up and goes on")
-
-
-def warehouse(workspace: Workspace) -> Iterator[Finding]:
-    """Whether the warehouse opens, is of this version, and what must hold holds; and whether the lake is all there."""
-    if not workspace.warehouse.exists():
-        yield Finding("warehouse", "note", "nothing was ingested yet", f"run 'taretrace post-shift {workspace.root}'")
-        return
-    try:
-        with Warehouse.to_look_at(workspace.warehouse) as held:
-            wrong = [
-                f"{n} ({held.check(n).height} rows)"
-                for n in sql_names("checks")
-                if _checkable(held, n) and held.check(n).height
-            ]
-            yield (
-                Finding(
-                    "warehouse", "wrong", f"checks fail: {', '.join(wrong)}", "report it; restore a backup meanwhile"
-                )
-                if wrong
-                else Finding(
-                    "warehouse", "fine", f"{held.table('source_file').height} files received; every check holds"
-                )
-            )
-            yield from _lookalike_ids(held)
-            yield from _lake(held, Lake(workspace.lake))
-            yield from _failed_reads(held)
-    except WorkspaceError as problem:
-        yield Finding("warehouse", "wrong", problem.what, problem.mend)
-
-
-def _failed_reads(held: Warehouse) -> Iterator[Finding]:
-    """Report files whose reader failed."""
-    for row in failed_reads(held).iter_rows(named=True):
-        if row["in_quarantine"]:
-            yield Finding(
-                "inbox", "wrong", f"'{row['file']}' is in quarantine: reading it failed twice ({row['reason_code']})",
-                "send it in another form or in parts, or change its mapping; or take it out of the inbox",
-            )  # fmt: skip
-        else:
-            yield Finding("inbox", "note", f"reading '{row['file']}' failed ({row['reason_code']})",
-                          "the next run reads it once more")  # fmt: skip
-
-
-def _lookalike_ids(held: Warehouse) -> Iterator[Finding]:
-    """Report ids that differ in letter case, spaces or the form of letters alone: each counts as a thing of its own."""
-    alike = held.query("lookalike_id")
-    if alike.height:
-        kind, written = alike.row(0, named=True)["kind"], alike.row(0, named=True)["written"]
-        says = f"{alike.height} groups of ids look alike, such as {kind} {written[:200]}"
-        yield Finding("ids", "note", says, "write each id in one way in the files; 'taretrace status' lists all")
-
-
-def _checkable(held: Warehouse, name: str) -> bool:
-    """Some checks are of marts, which are not there before the first run ends."""
-    return held.has("load_fact") or name.startswith(("rows_", "stored_"))
-
-
-def _lake(held: Warehouse, lake: Lake) -> Iterator[Finding]:
-    files = held.table("source_file").filter(kind="telemetry")
-    there = {
-        p.stem[:PREFIX]
-        for paths in lake.machine_days({s[:PREFIX] for s in files["source_sha256"]}).values()
-        for p in paths
-    }
-    rolled = held.table("rolled_day").height
-    gone = [
-        f
-        for s, f, n in files.select("source_sha256", "file", "rows_accepted").iter_rows()
-        if n and s[:PREFIX] not in there
-    ]
-    if gone and not rolled:
-        yield Finding("lake", "wrong", f"the records of {len(gone)} files are gone, such as {gone[0]}",
-                      "restore a backup, or move warehouse.duckdb away and ingest the inbox again")  # fmt: skip
-    else:
-        let_go = f"; the records of {rolled} machine-days are rolled up" if rolled else ""
-        yield Finding("lake", "fine", f"the records of {len(there)} files lie there{let_go}")
+        yield Finding(
+            "lake",
+            "note",
+            "a run was cut off while it took files in",
+            "the next run sweeps up and goes on",
+            "lake.interrupted",
+        )
 
 
 def look_after(workspace: Workspace, now: dt.datetime) -> list[Finding]:
@@ -206,4 +116,4 @@ def look_after(workspace: Workspace, now: dt.datetime) -> list[Finding]:
     out = [*permissions(workspace), *disk(workspace), *clock(workspace, now), *season(workspace)]
     if any(f.state == "wrong" and f.check.startswith("season") for f in out):
         return out
-    return [*out, *locks(workspace), *warehouse(workspace)]
+    return [*out, *locks(workspace), *stored_data(workspace)]

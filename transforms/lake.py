@@ -3,16 +3,18 @@
 import datetime as dt
 import hashlib
 import io
-import os
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Union
+from typing import TYPE_CHECKING, Union
 
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 
-from transforms.errors import WorkspaceError
+from transforms.errors import DamagedError, WorkspaceError
+from transforms.lake_file import KINDS, LakeFile, Written
+from transforms.whole_file import write_bytes
 
 if TYPE_CHECKING:
     from upath import UPath
@@ -45,40 +47,59 @@ def lake_at(address: str) -> LakePath:
         ) from problem  # fmt: skip
 
 
-def _parquet(frame: pl.DataFrame, into: Any) -> None:
+def _parquet(frame: pl.DataFrame) -> memoryview:
     """Written by Arrow: its dictionaries halve logged values, which repeat, and cost less than packing them."""
-    pq.write_table(frame.to_arrow(), into, compression="lz4", write_statistics=False, store_schema=False)
+    body = pa.BufferOutputStream()
+    pq.write_table(frame.to_arrow(), body, compression="lz4", write_statistics=False, store_schema=False)
+    return memoryview(body.getvalue())
 
 
-def write_whole(frame: pl.DataFrame, path: LakePath) -> None:
+def write_whole(frame: pl.DataFrame, path: LakePath) -> Written:
     """Write Parquet so that a crash leaves the old file or the new one, never half of one."""
-    if not isinstance(path, Path):
-        body = io.BytesIO()
-        _parquet(frame, body)
-        path.write_bytes(body.getvalue())
-        return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{path.name}.partial")
-    _parquet(frame, partial)
-    with partial.open("rb") as handle:
-        os.fsync(handle.fileno())
-    partial.replace(path)
+    body = _parquet(frame)
+    if isinstance(path, Path):
+        write_bytes(body, path)
+    else:
+        path.write_bytes(bytes(body))
+    return Written(body.nbytes, hashlib.sha256(body).hexdigest())
 
 
 def put_whole(body: bytes, path: LakePath) -> None:
     """Write bytes so that a reader never sees half of them; a storage's objects are whole by themselves."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    if not isinstance(path, Path):
-        path.write_bytes(body)
+    if isinstance(path, Path):
+        write_bytes(body, path, sync=False)
         return
-    partial = path.with_name(f".{path.name}.partial")
-    partial.write_bytes(body)
-    partial.replace(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(body)
 
 
-def read_frame(path: LakePath, columns: list[str] | None = None) -> pl.DataFrame:
-    """Read a Parquet file of the lake, all columns or those named."""
-    return pl.read_parquet(path if isinstance(path, Path) else io.BytesIO(path.read_bytes()), columns=columns)
+def read_frame(path: LakePath, columns: list[str] | None = None, sha256: str | None = None) -> pl.DataFrame:
+    """Read a Parquet file of the lake, all columns or those named.
+
+    Args:
+        path: the file.
+        columns: the columns to read; all if None.
+        sha256: the checksum that the file must have; not checked if None.
+
+    Raises:
+        DamagedError: the file is missing, is not Parquet, or is not the file that was written.
+    """
+    try:
+        if sha256 is None and isinstance(path, Path):
+            return pl.read_parquet(path, columns=columns)
+        body = path.read_bytes()
+        if sha256 not in {None, hashlib.sha256(body).hexdigest()}:
+            raise damaged_file(path)
+        return pl.read_parquet(io.BytesIO(body), columns=columns)
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, FileNotFoundError, IsADirectoryError) as problem:
+        raise damaged_file(path) from problem
+
+
+def damaged_file(path: LakePath) -> DamagedError:
+    """Return the error for a file of the lake that is missing or damaged."""
+    return DamagedError(
+        "a file of the lake is missing or damaged", where=str(path), mend="run 'taretrace repair' on the workspace"
+    )
 
 
 NO_BINS: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -96,6 +117,7 @@ PREFIX = 16
 """A telemetry file's name begins with so many characters of its source's sha-256."""
 TAKING = "taking"
 NAMED = re.compile(r"[0-9a-f]{16}-\d{5}-\d+-\d+\.parquet")
+SOURCE_PREFIX = re.compile(r"[0-9a-f]{16}")
 
 
 @dataclass(frozen=True)
@@ -119,18 +141,47 @@ class Lake:
     def _day_folder(self, machine_id: str, day: dt.date) -> LakePath:
         return self.root / "telemetry" / self.folder_name(machine_id) / str(day)
 
-    def put_telemetry(self, rows: pl.DataFrame, machine_id: str, day: dt.date, source: str, part: int) -> LakePath:
-        """Store rows of one machine-day from one source, in order of time; return where."""
+    def put_telemetry(self, rows: pl.DataFrame, machine_id: str, day: dt.date, source: str, part: int) -> LakeFile:
+        """Store rows of one machine-day from one source, in order of time; return the file written."""
         ordered = rows if rows["logged_at"].is_sorted() else rows.sort("logged_at", maintain_order=True)
         times = ordered["logged_at"].to_physical()
         name = f"{source[:PREFIX]}-{part:05d}-{times[0]}-{times[-1]}.parquet"
         path = self._day_folder(machine_id, day) / name
-        write_whole(ordered, path)
-        return path
+        written = write_whole(ordered, path)
+        machine = self.folder_name(machine_id)
+        inside = f"telemetry/{machine}/{day}/{name}"
+        return LakeFile(inside, "telemetry", source, machine, str(day), written.size_bytes, written.sha256)
+
+    def put_day(self, frame: pl.DataFrame, kind: str, key: tuple[str, str]) -> LakeFile:
+        """Store the bins (`bin`) or the lines (`rolled`) of a machine-day; return the file written."""
+        inside = f"{kind}/{key[0]}/{key[1]}.parquet"
+        written = write_whole(frame, self.at(inside))
+        return LakeFile(inside, kind, None, *key, written.size_bytes, written.sha256)
+
+    def at(self, inside: str) -> LakePath:
+        """Return the place of a path inside the lake."""
+        return self.root.joinpath(*inside.split("/"))
+
+    def listing(self) -> dict[str, int]:
+        """Return path inside the lake -> size of every Parquet file of `KINDS`."""
+        out = {}
+        for kind, pattern in zip(KINDS, ("*/*/*.parquet", "*/*.parquet", "*/*.parquet"), strict=True):
+            for path in self._listed(self.root / kind, pattern):
+                if not isinstance(path, Path) or path.is_file():
+                    out["/".join([kind, *path.parts[-pattern.count("/") - 1 :]])] = self.size_of(path)
+        return out
+
+    def is_there(self) -> bool:
+        """Return whether the lake's root exists and holds anything; an unmounted folder does not."""
+        try:
+            return next(iter(self.root.iterdir()), None) is not None
+        except (FileNotFoundError, NotADirectoryError):
+            return False
 
     def telemetry_of(self, machine_id: str, day: dt.date, sources: set[str]) -> list[LakePath]:
         """Return the files of one machine-day from the sources whose prefixes are given."""
-        return [p for p in self._listed(self._day_folder(machine_id, day), "*.parquet") if p.stem[:PREFIX] in sources]
+        found = self._listed(self._day_folder(machine_id, day), "*.parquet")
+        return [p for p in found if p.stem[:PREFIX] in sources and NAMED.fullmatch(p.name)]
 
     def _listed(self, folder: LakePath, pattern: str) -> list[LakePath]:
         """Files in order of name. A storage lists names and sizes in one answer, and asked one by one is slow."""
@@ -148,14 +199,14 @@ class Lake:
         return self._sizes[path.path]
 
     @staticmethod
-    def span_of(path: LakePath) -> tuple[int, int]:
+    def span_of(name: str) -> tuple[int, int]:
         """Return the first and last time of a telemetry file, in microseconds since 1970, from its name."""
-        first, last = path.stem.split("-")[2:4]
+        first, last = name.removesuffix(".parquet").split("-")[-2:]
         return int(first), int(last)
 
     def _taking(self) -> set[str]:
         note = self.root / TAKING
-        return {line.strip() for line in note.read_text("ascii").splitlines()} - {""} if note.exists() else set()
+        return set(note.read_bytes().decode("ascii", "replace").split()) if note.exists() else set()
 
     def begin_taking(self, sources: list[str]) -> None:
         """Note which sources are being taken or dropped, before anything of theirs is written or deleted."""
@@ -172,11 +223,18 @@ class Lake:
 
     def sweep(self, recorded: set[str]) -> int:
         """Delete what a run that did not end left behind of sources not recorded; return how many files."""
-        taking = sorted(self._taking())
-        swept = sum(self.forget(prefix) for prefix in taking if prefix not in recorded)
-        if taking:
-            self.end_taking(taking)
+        taking = self._taking()
+        if any(not SOURCE_PREFIX.fullmatch(line) for line in taking):
+            # The note is damaged: every source that is not recorded may be one of its.
+            paths = self._listed(self.root / "telemetry", "*/*/*.parquet")
+            taking |= {p.stem[:PREFIX] for p in paths if NAMED.fullmatch(p.name)}
+        swept = sum(self.forget(p) for p in sorted(taking) if SOURCE_PREFIX.fullmatch(p) and p not in recorded)
+        (self.root / TAKING).unlink(missing_ok=True)
         return swept
+
+    def is_taking_damaged(self) -> bool:
+        """Return whether the note of sources in progress holds anything else than their prefixes."""
+        return any(not SOURCE_PREFIX.fullmatch(line) for line in self._taking())
 
     def forget(self, source: str) -> int:
         """Delete the telemetry of one source; return how many files."""
@@ -184,10 +242,6 @@ class Lake:
         for path in found:
             path.unlink()
         return len(found)
-
-    def telemetry_from(self, source: str) -> list[LakePath]:
-        """Return the telemetry files of one source."""
-        return self._listed(self.root / "telemetry", f"*/*/{source[:PREFIX]}-*.parquet")
 
     def misnamed(self) -> dict[str, list[LakePath]]:
         """Return telemetry whose files an earlier taretrace named otherwise, by its source's prefix."""
@@ -222,9 +276,9 @@ class Lake:
         """Return where bins lie, by (machine folder, day)."""
         return {(p.parent.name, p.stem): p for p in self._listed(self.root / "bin", "*/*.parquet")}
 
-    def read_bins(self) -> pl.DataFrame:
-        """Return all bins, by machine and time; an empty frame where there are none."""
-        paths = self.binned().values()
+    def read_bins(self, recorded: list[str] | None = None) -> pl.DataFrame:
+        """Return all bins, or those of files recorded, by machine and time; an empty frame where there are none."""
+        paths = list(self.binned().values()) if recorded is None else [self.at(path) for path in recorded]
         if not paths:
             return pl.DataFrame(schema=NO_BINS)
         return pl.concat([read_frame(p) for p in paths], how="diagonal").sort("machine_id", "bin_at")

@@ -5,7 +5,7 @@ them and from the lake: it is dropped, and the next run works it out again.
 """
 
 CARRIED = {"source_file", "source_finding", "rejected_row", "inbox_file", "trial_load", "trial_result", "rolled_day",
-           "failed_read", "upgrade"}  # fmt: skip
+           "failed_read", "upgrade", "lake_file"}  # fmt: skip
 
 
 def is_carried(name: str) -> bool:

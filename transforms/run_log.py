@@ -40,13 +40,23 @@ class RunLog:
     def lines(self) -> Iterator[dict[str, Any]]:
         """Yield every line, newest first; half a line, which a crash may leave, is passed over."""
         for path in sorted(self.folder.glob("*.jsonl"), reverse=True):
-            for text in reversed(path.read_text("utf-8", "replace").splitlines()):
-                try:
-                    line = json.loads(text)
-                    line["at"] = dt.datetime.fromisoformat(line["at"])
-                except (ValueError, KeyError, TypeError):
-                    continue
-                yield line
+            for text in reversed(_lines_of(path)):
+                line = _parsed(text)
+                if line is not None:
+                    yield line
+
+    def damaged(self) -> list[Path]:
+        """Return the files with lines that cannot be read; half a last line, which a crash may leave, is not damage."""
+        found = []
+        for path in sorted(self.folder.glob("*.jsonl")):
+            lines = _lines_of(path)
+            if any(_parsed(text) is None and not text.startswith('{"at": "') for text in lines):
+                found.append(path)
+        return found
+
+    def readable_lines(self, path: Path) -> list[str]:
+        """Return the lines of a file that can be read, in order."""
+        return [text for text in _lines_of(path) if _parsed(text) is not None]
 
     def last(self, job: str, event: str) -> dict[str, Any] | None:
         """Return the newest line of a job's event."""
@@ -60,3 +70,17 @@ class RunLog:
         # A run may begin a moment before it is due.
         done = max(dt.datetime.fromisoformat(t) for t in (ended["began_at"], ended.get("due")) if t)
         return done >= slot
+
+
+def _lines_of(path: Path) -> list[str]:
+    return path.read_text("utf-8", "replace").splitlines()
+
+
+def _parsed(text: str) -> dict[str, Any] | None:
+    try:
+        line: dict[str, Any] = json.loads(text)
+        line["at"] = dt.datetime.fromisoformat(line["at"])
+        is_whole = line["at"].tzinfo is not None and isinstance(line["job"], str) and isinstance(line["event"], str)
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+    return line if is_whole else None

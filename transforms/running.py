@@ -21,12 +21,14 @@ class Place:
         address: of the cluster's scheduler, such as `tcp://10.0.0.5:8786`.
         lake: a folder, or an address on S3-compatible storage; the workspace's own `lake/` where empty.
         keep_telemetry_days: days after which records give way to the bins made of them; 0 keeps them for ever.
+        keep_received_days: days that compressed copies of received files are kept; 0 keeps none.
     """
 
     engine: str = "here"
     address: str = ""
     lake: str = ""
     keep_telemetry_days: int = 0
+    keep_received_days: int = 400
 
 
 @dataclass(frozen=True)

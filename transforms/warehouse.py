@@ -1,11 +1,8 @@
 """The warehouse door: the one place that talks to DuckDB. Everything it runs is a named file of `sql/`."""
 
 import datetime as dt
-import errno
-import hashlib
 from collections.abc import Iterator
-from contextlib import contextmanager
-from functools import lru_cache
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -13,43 +10,15 @@ from typing import TYPE_CHECKING, Any, Self
 import duckdb
 import polars as pl
 
-from transforms.errors import WorkspaceError
+from transforms.errors import DamagedError, WorkspaceError
 from transforms.migrate import is_carried
 from transforms.sql_files import sql_names, sql_text
+from transforms.warehouse_connection import IN_MEMORY, Connection
+from transforms.warehouse_faults import REPAIR, require_header
+from transforms.warehouse_layout import create_warehouse, layout, layout_mark
 
 if TYPE_CHECKING:
     from transforms.lake import LakePath
-
-
-@lru_cache(maxsize=1)
-def _layout() -> tuple[str, ...]:
-    """The statements that make tables and the views over them."""
-    return tuple(sql_text(folder, name) for folder in ("tables", "views") for name in sql_names(folder))
-
-
-@lru_cache(maxsize=1)
-def _layout_mark() -> str:
-    return hashlib.sha256("\n".join(_layout()).encode()).hexdigest()
-
-
-class _Connection:
-    """DuckDB's connection; a full disk is an `OSError` here as it is everywhere else."""
-
-    def __init__(self, path: Path, *, read_only: bool) -> None:
-        self._con = duckdb.connect(str(path), read_only=read_only)
-
-    def __getattr__(self, name: str) -> Any:
-        method = getattr(self._con, name)
-
-        def call(*args: Any, **kwargs: Any) -> Any:
-            try:
-                return method(*args, **kwargs)
-            except duckdb.Error as problem:
-                if "No space left" in str(problem):
-                    raise OSError(errno.ENOSPC, "No space left on device") from problem
-                raise
-
-        return call
 
 
 class Warehouse:
@@ -59,18 +28,18 @@ class Warehouse:
     `sql/marts/`, and `sql/checks/` returns rows that should not be.
 
     Raises:
-        WorkspaceError: the file is held by another run, or is no warehouse.
+        WorkspaceError: another run uses the file.
+        DamagedError: the file is damaged or is not a warehouse.
     """
 
     def __init__(self, path: Path, *, read_only: bool = False, only: tuple[str, ...] = ()) -> None:
-        try:
-            self._con = _Connection(path, read_only=read_only)
-        except duckdb.IOException as problem:
-            raise WorkspaceError(
-                "the warehouse is in use by another run or cannot be opened", where=str(path),
-                mend="wait until the other run has ended, then call again",
-            ) from problem  # fmt: skip
-        self._columns: dict[str, list[str]] = {}
+        in_memory = path == IN_MEMORY
+        if not in_memory and not read_only and not path.exists():
+            create_warehouse(path)
+        if not in_memory:
+            require_header(path)
+        self._con = Connection(path, read_only=read_only)
+        self._schemas: dict[str, pl.Schema] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
         for name in sql_names("macros"):
@@ -78,11 +47,16 @@ class Warehouse:
         if only:
             for name in only:
                 self._con.execute(sql_text("tables", name))
-        elif not self._laid_out():
+        elif in_memory or not self._laid_out():
             self._lay_out(path, read_only=read_only)
 
     def _lay_out(self, path: Path, *, read_only: bool) -> None:
         """Make the tables, or bring those of an earlier taretrace up to date."""
+        if path != IN_MEMORY and self._mark() is None:
+            self._con.close()
+            raise DamagedError(
+                "the warehouse is damaged: it holds no tables of taretrace", where=str(path), mend=REPAIR
+            )
         if read_only:
             self._con.close()
             raise WorkspaceError(
@@ -94,23 +68,23 @@ class Warehouse:
                 self._bring_up()
         except (duckdb.ProgrammingError, duckdb.IntegrityError, duckdb.DataError) as problem:
             self._con.close()
-            raise WorkspaceError(
+            raise DamagedError(
                 "the warehouse was made by no taretrace, or its tables were changed by hand", where=str(path),
-                mend="move warehouse.duckdb and lake/ away and ingest the inbox again",
+                mend=REPAIR,
             ) from problem  # fmt: skip
 
     def _bring_up(self) -> None:
         """Make the tables; what an earlier layout held that no run could work out again is carried over."""
         before = self._mark()
         held = self._emptied() if before is not None else {}
-        for text in _layout():
+        for text in layout():
             self._con.execute(text)
         for name, rows in held.items():
-            self.append(name, rows)
+            self.append(name, rows.select(c for c in rows.columns if c in self.columns(name)))
         if before is not None:
-            mark = {"upgraded_at": dt.datetime.now(dt.UTC), "from_layout": before, "to_layout": _layout_mark()}
+            mark = {"upgraded_at": dt.datetime.now(dt.UTC), "from_layout": before, "to_layout": layout_mark()}
             self.append("upgrade", pl.DataFrame([mark]))
-        self._con.execute(f"comment on table source_file is '{_layout_mark()}'")
+        self._con.execute(f"comment on table source_file is '{layout_mark()}'")
 
     def _emptied(self) -> dict[str, pl.DataFrame]:
         """Drop everything; return the rows that are to be carried over."""
@@ -133,12 +107,12 @@ class Warehouse:
 
     def _laid_out(self) -> bool:
         """Whether tables and views were made from these very files: laying them out costs more than most queries."""
-        return self._mark() == _layout_mark()
+        return self._mark() == layout_mark()
 
     @classmethod
     def in_memory(cls, *only: str) -> Self:
         """Return an empty warehouse that leaves nothing behind, with all tables or only those named."""
-        return cls(Path(":memory:"), only=only)
+        return cls(IN_MEMORY, only=only)
 
     @classmethod
     def to_look_at(cls, path: Path) -> Self:
@@ -151,7 +125,8 @@ class Warehouse:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._con.close()
+        with suppress(WorkspaceError) if kind is not None else nullcontext():
+            self._con.close()
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -160,13 +135,13 @@ class Warehouse:
         try:
             yield
         except BaseException:
-            self._con.rollback()
+            with suppress(WorkspaceError):  # a damaged database cannot roll back: the first error counts
+                self._con.rollback()
             raise
         self._con.commit()
 
     def _rows(self, text: str, parameters: dict[str, Any]) -> pl.DataFrame:
-        rows: pl.DataFrame = self._con.sql(text, params=parameters or None).pl()
-        return rows
+        return self._con.frame(text, parameters)
 
     def table(self, name: str) -> pl.DataFrame:
         """Return a whole table, view or mart."""
@@ -180,9 +155,12 @@ class Warehouse:
 
     def columns(self, name: str) -> list[str]:
         """Return the column names of a table of `sql/tables/`."""
-        if name not in self._columns:
-            self._columns[name] = self._rows("from query_table($name) limit 0", {"name": name}).columns
-        return self._columns[name]
+        return self._schema(name).names()
+
+    def _schema(self, name: str) -> pl.Schema:
+        if name not in self._schemas:
+            self._schemas[name] = self._rows("from query_table($name) limit 0", {"name": name}).schema
+        return self._schemas[name]
 
     def matching(self, name: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Return the rows of a table of `sql/tables/` whose key is among `keys`."""
@@ -196,7 +174,7 @@ class Warehouse:
     def forget_source(self, sha: str) -> None:
         """Drop everything that came from one file, so that it is read again."""
         for name in sql_names("tables"):
-            if name.startswith("received_") or name in {"source_file", "rejected_row", "source_finding"}:
+            if name.startswith("received_") or name in {"source_file", "rejected_row", "source_finding", "lake_file"}:
                 self._con.execute(f'delete from "{name}" where source_sha256 = $sha', {"sha": sha})
 
     def date_file(self, sha: str, file_at: dt.datetime) -> None:
@@ -207,10 +185,19 @@ class Warehouse:
         )
 
     def append(self, name: str, rows: pl.DataFrame) -> None:
-        """Add rows to a table of `sql/tables/`, matched by column name; columns it lacks are not written."""
-        columns = [c for c in self.columns(name) if c in rows.columns]
-        quoted = ", ".join(f'"{c}"' for c in columns)
-        self._con.register("incoming_rows", rows.select(columns))
+        """Add rows to a table of `sql/tables/`, matched by column name.
+
+        Raises:
+            ValueError: the table lacks a column, or holds another type in it.
+        """
+        schema = self._schema(name)
+        for column, kind in rows.schema.items():
+            if column not in schema:
+                raise ValueError(f"table '{name}' has no column '{column}'")
+            if not _fits(kind, schema[column]):
+                raise ValueError(f"column '{column}' of table '{name}' is {schema[column]}, not {kind}")
+        quoted = ", ".join(f'"{c}"' for c in rows.columns)
+        self._con.register("incoming_rows", rows)
         try:
             self._con.execute(f'insert into "{_known(name)}" ({quoted}) select {quoted} from incoming_rows')
         finally:
@@ -238,7 +225,7 @@ class Warehouse:
 
     def store(self, name: str, rows: pl.DataFrame) -> None:
         """Make a table of exactly these columns and rows, for frames whose columns follow the catalogue."""
-        self._columns.pop(name, None)
+        self._schemas.pop(name, None)
         self._con.register("incoming_rows", rows)
         try:
             self._con.execute(f'create or replace table "{_known(name)}" as select * from incoming_rows')
@@ -247,18 +234,27 @@ class Warehouse:
 
     def build(self, name: str, **parameters: Any) -> None:
         """Materialise `sql/marts/<name>.sql` as a table."""
+        self._schemas.pop(name, None)
         self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}', parameters or None)
 
     def of_lake(self, name: str, paths: list["LakePath"]) -> pl.DataFrame:
-        """Run `sql/lake/<name>.sql` over Parquet files of the lake, wherever it lies."""
+        """Run `sql/lake/<name>.sql` over Parquet files of the lake, wherever it lies.
+
+        Raises:
+            DamagedError: a file is missing or is not Parquet.
+        """
         if not isinstance(paths[0], Path):
             self._con.register_filesystem(paths[0].fs)
-        return self._rows(sql_text("lake", name), {"paths": [str(p) for p in paths]})
+        try:
+            return self._rows(sql_text("lake", name), {"paths": [str(p) for p in paths]})
+        except (duckdb.IOException, duckdb.InvalidInputException) as problem:
+            where = str(paths[0].parent.parent)
+            raise DamagedError("a file of the lake is missing or damaged", where=where, mend=REPAIR) from problem
 
     @staticmethod
     def settle(path: Path) -> None:
         """Write what stands in the log beside a warehouse's file into the file, so that it may be copied."""
-        con = _Connection(path, read_only=False)
+        con = Connection(path, read_only=False)
         con.execute("checkpoint")
         con.close()
 
@@ -269,6 +265,15 @@ class Warehouse:
     def check(self, name: str) -> pl.DataFrame:
         """Run `sql/checks/<name>.sql`; any row it returns is wrong."""
         return self._rows(sql_text("checks", name), {})
+
+
+def _fits(kind: pl.DataType, column: pl.DataType) -> bool:
+    """Return whether values of a type can be stored in a column of another without being changed."""
+    if kind in {column, pl.Null} or (isinstance(column, pl.Datetime) and isinstance(kind, pl.Datetime)):
+        return True
+    if isinstance(column, pl.List) and isinstance(kind, pl.List):
+        return _fits(kind.inner, column.inner)  # type: ignore[arg-type]
+    return kind.is_integer() and column.is_numeric()
 
 
 _FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour", "shift_course", "shift_pass")

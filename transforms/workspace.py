@@ -211,6 +211,11 @@ class Workspace:
         return self.root / "trials"
 
     @property
+    def received(self) -> Path:
+        """Where copies of received files are kept."""
+        return self.root / "received"
+
+    @property
     def out(self) -> Path:
         """Where pages and tables are written."""
         return self.root / "out"

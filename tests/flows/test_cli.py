@@ -137,7 +137,7 @@ def test_a_warehouse_that_no_taretrace_made_is_told_what_to_do(tmp_path):
     ran = taretrace("ingest", workspace.root)
     assert ran.code == 2
     assert "made by no taretrace, or its tables were changed by hand" in ran.err
-    assert "ingest the inbox again" in ran.err
+    assert "taretrace repair" in ran.err
 
 
 def test_help_loads_none_of_the_heavy_libraries():

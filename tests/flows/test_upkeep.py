@@ -60,8 +60,8 @@ def test_a_workspace_in_order_is_said_to_be(copied):
         (lambda w: (w.root / "season.toml").write_text("[season]\nunits = 'ells'"), "season.toml, mappings", "metric"),
         (lambda w: os.utime(next(w.inbox.glob("*.csv")), (4e9, 4e9)), "clock", "clock"),
         (lambda w: RunLog(w.log, clock=lambda: NOW + dt.timedelta(days=2)).write("a", "ended"), "clock", "clock"),
-        (lambda w: shutil.rmtree(w.lake / "telemetry"), "lake", "restore a backup"),
-        (lambda w: w.warehouse.write_bytes(b"no warehouse at all"), "warehouse", "wait until"),
+        (lambda w: shutil.rmtree(w.lake / "telemetry"), "lake", "taretrace repair"),
+        (lambda w: w.warehouse.write_bytes(b"no warehouse at all"), "warehouse", "taretrace repair"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_found_with_the_way_to_mend_it(copied, harm, check, mends):
@@ -134,6 +134,59 @@ def test_a_backup_that_was_harmed_is_refused_before_anything_is_written(copied, 
         assert not (tmp_path / "back").exists()
         assert taretrace_here("restore", tmp_path / name, "--check").code == 2
     assert taretrace_here("restore", tmp_path / "b.tar", "--check").code == 0
+
+
+def test_a_restore_that_was_cut_off_can_be_repeated_and_a_workspace_is_never_overwritten(copied, tmp_path, monkeypatch):
+    taretrace_here("backup", copied.root, "--to", tmp_path / "b.tar", "--json")
+    back, extract, done = tmp_path / "back", tarfile.TarFile.extract, []
+
+    def dies(tar: tarfile.TarFile, member: tarfile.TarInfo, *args, **kwargs):
+        done.append(member)
+        if len(done) == 5:
+            raise KeyboardInterrupt
+        return extract(tar, member, *args, **kwargs)
+
+    monkeypatch.setattr(tarfile.TarFile, "extract", dies)
+    assert taretrace_here("restore", tmp_path / "b.tar", back, "--json").code == 130
+    monkeypatch.undo()
+    (back / "season.toml").write_bytes((copied.root / "season.toml").read_bytes())
+    assert "restore" in taretrace_here("ingest", back, "--json").err
+    assert taretrace_here("doctor", back, "--json").code == 2
+    ran = taretrace_here("restore", tmp_path / "b.tar", back, "--json")
+    assert ran.code == 0, ran.err
+    assert_same(every_table(copied), every_table(Workspace(back)))
+    assert taretrace_here("restore", tmp_path / "b.tar", back, "--json").code == 2
+    assert_same(every_table(copied), every_table(Workspace(back)))
+
+
+def test_a_restore_does_not_touch_files_that_are_not_of_it(copied, tmp_path):
+    taretrace_here("backup", copied.root, "--to", tmp_path / "b.tar", "--json")
+    back = tmp_path / "back"
+    back.mkdir()
+    (back / ".restoring").write_text("[]")
+    (back / "notes.txt").write_text("mine")
+    assert taretrace_here("restore", tmp_path / "b.tar", back, "--json").code == 2
+    assert [p.name for p in back.iterdir() if p.name != ".restoring"] == ["notes.txt"]
+
+
+def test_a_backup_removes_what_a_killed_one_left_but_not_what_another_writes(copied, tmp_path):
+    left, other = tmp_path / ".a.tar.backup.partial", tmp_path / ".c.tar.backup.partial"
+    left.write_bytes(b"half")
+    with other.open("wb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        assert taretrace_here("backup", copied.root, "--to", tmp_path / "b.tar", "--json").code == 0
+        assert other.exists()
+    assert not left.exists()
+
+
+def test_a_run_removes_unfinished_files(copied):
+    left = [copied.out / "shift.partial", copied.out / "a" / "x.partial.xlsx", copied.lake / "bin" / ".d.partial",
+            copied.root / ".warehouse.rebuilt.partial", copied.received / ".x.zst.partial"]  # fmt: skip
+    for path in left:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"half")
+    stages.receive_files(copied, QUIET)
+    assert not [p for p in left if p.exists()]
 
 
 def test_a_backup_of_somebody_elses_making_writes_nothing_outside(tmp_path):

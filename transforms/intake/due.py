@@ -1,5 +1,8 @@
 """Which files of the inbox are to be read: new content, and content whose mapping has changed since."""
 
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
 import polars as pl
 
 from transforms.intake.failed_read import sources_to_retry
@@ -25,33 +28,70 @@ def remember(inbox: Inbox, before: Remembered, warehouse: Warehouse) -> None:
             warehouse.replace("inbox_file", pl.DataFrame(rows, schema=schema, orient="row"))
 
 
-def _changed(inbox: Inbox, mappings: list[Mapping], taken: pl.DataFrame) -> set[str]:
-    """Content that lies in the inbox and would now be read through another mapping than it was."""
-    read_by = {
-        (sha, file): print_
-        for sha, file, print_ in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows()
-    }
-    out = set()
-    for found in inbox.found:
-        mapping = mapping_for(found.file, mappings)
-        was = read_by.get((found.sha, found.file), "not taken")
-        if mapping is not None and was not in {"not taken", mapping.fingerprint()}:
-            out.add(found.sha)
-    return out
+@dataclass(frozen=True)
+class Changed:
+    """Files whose mapping is not the one they were read through.
+
+    Attributes:
+        again: contents that can be read again, by sha-256.
+        stuck: (sha-256, file) of contents that are neither in the inbox nor copied: their rows stay as they were read.
+    """
+
+    again: set[str]
+    stuck: list[tuple[str, str]]
 
 
-def forget_changed(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, lake: Lake) -> int:
-    """Drop what came from files whose mapping changed, so that they are read anew; return how many files.
+def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[str]) -> Changed:
+    """Return the files that would now be read through another mapping than they were.
+
+    A file that no mapping names any more stays as it was read.
+
+    Args:
+        mappings: the present ones.
+        taken: the sources taken in.
+        readable: contents that are in the inbox or copied.
+    """
+    prints = {m.name: m.fingerprint() for m in mappings}
+    again, stuck = set[str](), list[tuple[str, str]]()
+    for sha, file, read_by in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows():
+        mapping = mapping_for(file, mappings)
+        if mapping is None or prints[mapping.name] == read_by:
+            continue
+        if sha in readable:
+            again.add(sha)
+        elif read_by is not None:
+            stuck.append((sha, file))
+    return Changed(again, stuck)
+
+
+def forget_changed(
+    inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, lake: Lake, copied: set[str]
+) -> Changed:
+    """Drop what came from files whose mapping changed, so that they are read again; return these files.
+
+    Args:
+        inbox: what is in the inbox.
+        mappings: the present ones.
+        warehouse: the workspace's.
+        lake: the workspace's.
+        copied: contents with a copy.
+    """
+    readable = {f.sha for f in inbox.found} | copied
+    changed = changed_files(mappings, warehouse.table("source_file"), readable)
+    _note_stuck(changed.stuck, warehouse)
+    return replace(changed, again=forget(changed.again, readable, warehouse, lake))
+
+
+def forget(sources: set[str], readable: set[str], warehouse: Warehouse, lake: Lake) -> set[str]:
+    """Drop what came from sources, so that they are read again; return the sources dropped.
 
     Telemetry that only repeated another file's was never stored twice, so when telemetry is dropped every telemetry
     file that had repeats is read again with it.
     """
-    taken = warehouse.table("source_file")
-    forgotten = _changed(inbox, mappings, taken)
-    if not forgotten:
-        return 0
-    here = {f.sha for f in inbox.found}
-    telemetry = taken.filter((pl.col("kind") == "telemetry") & pl.col("source_sha256").is_in(sorted(here)))
+    if not sources:
+        return set()
+    forgotten, taken = set(sources), warehouse.table("source_file")
+    telemetry = taken.filter((pl.col("kind") == "telemetry") & pl.col("source_sha256").is_in(sorted(readable)))
     if not forgotten.isdisjoint(telemetry["source_sha256"].to_list()):
         forgotten |= set(telemetry.filter(pl.col("rows_repeated") > 0)["source_sha256"].to_list())
     lake.begin_taking(sorted(forgotten))
@@ -59,17 +99,30 @@ def forget_changed(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, 
         for sha in sorted(forgotten):
             warehouse.forget_source(sha)
     lake.sweep({s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()})
-    return len(forgotten)
+    return forgotten
 
 
-def redate(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse) -> None:
-    """Note where content lies in the inbox under an earlier date than it was taken with.
+STUCK = "its mapping changed after the file left the inbox, and there is no copy: its rows are of the earlier mapping"
+
+
+def _note_stuck(stuck: list[tuple[str, str]], warehouse: Warehouse) -> None:
+    noted = set(warehouse.table("source_finding").filter(pl.col("says") == STUCK)["source_sha256"].to_list())
+    rows = [(sha, file, STUCK) for sha, file in stuck if sha not in noted]
+    if rows:
+        with warehouse.transaction():
+            warehouse.append(
+                "source_finding", pl.DataFrame(rows, schema=["source_sha256", "file", "says"], orient="row")
+            )
+
+
+def redate(founds: Iterable[Found], mappings: list[Mapping], warehouse: Warehouse) -> None:
+    """Note where content came under an earlier date than it was taken with, in the inbox or as its copy records.
 
     Content counts as of the earliest: sending a file again makes none newer.
     """
     taken = warehouse.table("source_file").filter(pl.col("mapping").is_not_null())
     at = dict(taken.select("source_sha256", "file_at").iter_rows())
-    for found in inbox.found:
+    for found in founds:
         dated = file_at(found, mapping_for(found.file, mappings))
         if found.sha in at and dated < at[found.sha]:
             warehouse.date_file(found.sha, dated)

@@ -39,7 +39,7 @@ class Found:
 
     def is_unchanged(self) -> bool:
         """Whether size and time of change are still those it was hashed with."""
-        return _stand(_members(self.path)) == (self.size, self.changed_ns)
+        return _stand(members_of(self.path)) == (self.size, self.changed_ns)
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,8 @@ class Inbox:
     left: list[tuple[str, str]]
 
 
-def _members(path: Path) -> list[Path]:
+def members_of(path: Path) -> list[Path]:
+    """Return the files of a task-data folder, in order; a file alone is its own."""
     return sorted(p for p in path.rglob("*") if p.is_file() and not p.is_symlink()) if path.is_dir() else [path]
 
 
@@ -76,7 +77,7 @@ def content_hash(path: Path) -> str:
     """Return the sha-256 of a file's content, or of a folder's names and contents."""
     if not path.is_dir():
         return _file_hash(path)
-    lines = [f"{m.relative_to(path).as_posix()}\x00{_file_hash(m)}" for m in _members(path)]
+    lines = [f"{m.relative_to(path).as_posix()}\x00{_file_hash(m)}" for m in members_of(path)]
     return hashlib.sha256("\n".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
 
 
@@ -106,7 +107,7 @@ def _walk(inbox: Path) -> tuple[list[Path], list[tuple[str, str]]]:
 
 def _found(path: Path, file: str, remembered: Remembered) -> Found | OSError:
     try:
-        size, changed = _stand(_members(path))
+        size, changed = _stand(members_of(path))
         known = remembered.get(file)
         sha = known[2] if known is not None and known[:2] == (size, changed) else content_hash(path)
     except OSError as problem:

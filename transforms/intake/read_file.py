@@ -20,6 +20,7 @@ from transforms.intake.piece import Source
 from transforms.intake.row_spool import RowSpool, SpooledRows
 from transforms.intake.shelf import Lies, Shelf
 from transforms.lake import Lake
+from transforms.lake_file import LakeFile
 
 READ_AHEAD = 3
 """Pieces read side by side: memory holds so many at once."""
@@ -86,11 +87,13 @@ class FileRead:
         received: its counts; of a list, repeats of other files are not counted yet.
         rows: accepted rows of a list, with `line` and `part`; none of telemetry, which lies on the lake.
         rejected: its rejected rows.
+        files: the files of its telemetry on the lake.
     """
 
     received: Received
     rows: pl.DataFrame
     rejected: SpooledRows
+    files: list[LakeFile] = field(default_factory=list)
 
 
 def _in_order(source: Source, reader: Reader) -> Iterator[Checked]:
@@ -175,7 +178,7 @@ def read_file(job: ReadJob) -> FileRead:
     received = Received(found.file, mapping.kind, mapping.name)
     source, reader = open_source(found.path, Reader(mapping, job.catalogue, found.path.name))
     received.header = source.header
-    rows = _Rows(received, found, reader)
+    rows, files = _Rows(received, found, reader), list[LakeFile]()
     if mapping.kind != "telemetry":
         for checked in _in_order(source, reader):
             rows.take(checked, None)
@@ -183,6 +186,6 @@ def read_file(job: ReadJob) -> FileRead:
         with Shelf(job.onto, job.known, found.sha, set(job.recorded), set(job.rolled)) as shelf:
             for checked in _in_order(source, reader):
                 rows.take(checked, shelf)
-        received.lies = shelf.lies
+        received.lies, files = shelf.lies, shelf.files
     listed = pl.concat(rows.accepted) if rows.accepted else pl.DataFrame()
-    return FileRead(received, listed, rows.rejected.finish())
+    return FileRead(received, listed, rows.rejected.finish(), files)

@@ -12,7 +12,7 @@ import polars as pl
 
 from transforms.catalogue import Catalogue
 from transforms.contracts import contract
-from transforms.errors import SourceFileError, is_panic
+from transforms.errors import DamagedError, SourceFileError, is_panic
 from transforms.intake.failed_read import forget_failure, note_failure
 from transforms.intake.inbox import Found
 from transforms.intake.mapping import Mapping, own_name
@@ -21,6 +21,7 @@ from transforms.intake.read_file import FileRead, ReadJob, Received, read_file
 from transforms.intake.reader_main import place_of
 from transforms.intake.reader_process import ReaderFailureError, ReadError
 from transforms.lake import PREFIX, Lake
+from transforms.lake_record import record_files
 from transforms.warehouse import Warehouse
 
 __all__ = ["FileRead", "ReadJob", "Received", "Store", "examine", "receive", "receive_or_tell"]
@@ -134,6 +135,7 @@ def record(found: Found, mapping: Mapping, read: FileRead, catalogue: Catalogue,
     for rows in read.rejected.batches():
         store.into.append("rejected_row", rows)
     read.rejected.discard()
+    record_files(store.into, read.files)
     _forget_failure(found, store)
     _record(found, read.received, mapping, store)
 
@@ -243,7 +245,7 @@ def receive_or_tell(
     except BaseException as problem:
         if not isinstance(problem, Exception) and not is_panic(problem):
             raise
-        if isinstance(problem, OSError) and problem.errno in FULL_DISK:
+        if isinstance(problem, DamagedError) or (isinstance(problem, OSError) and problem.errno in FULL_DISK):
             raise
         store.onto.forget(found.sha)
         mapping = mapping_for(found.file, mappings)

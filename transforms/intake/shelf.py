@@ -8,13 +8,16 @@ import datetime as dt
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import polars as pl
 
 from transforms.intake.accept import split_clashes
 from transforms.intake.piece import Piece, none_rejected, rejected_rows
 from transforms.lake import PREFIX, Lake, LakePath, read_frame
+
+if TYPE_CHECKING:
+    from transforms.lake_file import LakeFile
 
 KEY = ["machine_id", "logged_at"]
 ROLLED_UP = "the records of this machine and day have given way to bins; it cannot be told whether this one is new"
@@ -59,8 +62,8 @@ class Shelf:
         self.others: dict[MachineDay, list[tuple[LakePath, int, int]]] = {}
         self.parts = 0
         self.writer = ThreadPoolExecutor(2)
-        self.writes: deque[Future[LakePath]] = deque()
-        self.lies: list[Lies] = []
+        self.writes: deque[Future[LakeFile]] = deque()
+        self.files: list[LakeFile] = []
 
     def __enter__(self) -> Self:
         return self
@@ -104,7 +107,7 @@ class Shelf:
         times = part["logged_at"]
         if key not in self.others:
             paths = self.known.telemetry_of(*key, self.recorded)
-            self.others[key] = [(p, *self.known.span_of(p)) for p in paths]
+            self.others[key] = [(p, *self.known.span_of(p.name)) for p in paths]
         last = self.last.get(key)
         newest: dt.datetime = times.max()  # type: ignore[assignment]
         self.last[key] = newest if last is None else max(last, newest)
@@ -141,5 +144,9 @@ class Shelf:
 
     def _wait(self, most: int) -> None:
         while len(self.writes) > most:
-            path = self.writes.popleft().result()
-            self.lies.append((path.parent.parent.name, path.parent.name, *self.lake.span_of(path)))
+            self.files.append(self.writes.popleft().result())
+
+    @property
+    def lies(self) -> list[Lies]:
+        """Where the rows written so far lie."""
+        return [(f.machine, f.day, *self.lake.span_of(f.stem)) for f in self.files]

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from transforms.lake import PREFIX, Lake, LakePath, read_frame, write_whole
+from transforms.lake import PREFIX, Lake, read_frame
+from transforms.lake_file import LakeFile
+from transforms.lake_record import content_of, record_files, recorded_files, telemetry_days
 from transforms.warehouse import Warehouse
 from transforms.working.bins import BIN
 
@@ -24,9 +26,12 @@ class RolledUp:
     size: int = 0
 
 
-def _lines(paths: list[LakePath]) -> pl.DataFrame:
-    """From which line to which of which source each bin was logged, and how many records that were."""
-    frames = [read_frame(p, LINES).with_columns(pl.lit(p.stem[:PREFIX]).alias("source")) for p in paths]
+def lines_of(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
+    """Return from which line to which of which source each bin was logged, and the number of records."""
+    frames = [
+        read_frame(lake.at(f.path), LINES, f.sha256).with_columns(pl.lit(f.stem[:PREFIX]).alias("source"))
+        for f in files
+    ]
     return (
         pl.concat(frames)
         .with_columns(pl.col("logged_at").dt.truncate(BIN).alias("bin_at"))
@@ -51,7 +56,8 @@ def roll_up(
         stale: machine-days whose bins are not of their present records: these stay.
     """
     sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
-    days, binned = lake.machine_days(sources), lake.binned()
+    days, files = lake.machine_days(sources), telemetry_days(warehouse)
+    binned = {f.key: f for f in recorded_files(warehouse, "bin")}
     rolled = {(m, d) for m, d in warehouse.table("rolled_day").select("machine", "day").iter_rows()}
     if not days:
         return RolledUp()
@@ -61,9 +67,11 @@ def roll_up(
         if key[1] >= oldest or key in stale or key not in binned:
             continue
         if key not in rolled:
+            if key not in files or content_of(lake, binned[key]) != binned[key]:
+                continue  # damaged bins can be made again only while the records are there
             # Noted on the lake first, in the warehouse second, deleted last: a crash between leaves nothing untold.
-            lines = _lines(paths)
-            write_whole(lines, lake.rolled_path(*key))
+            lines = lines_of(files[key], lake)
+            noted = lake.put_day(lines, "rolled", key)
             count = int(lines["records"].sum())
             row = {
                 "machine": key[0],
@@ -74,6 +82,8 @@ def roll_up(
             }
             with warehouse.transaction():
                 warehouse.append("rolled_day", pl.DataFrame([row]))
+                warehouse.delete_matching("lake_file", pl.DataFrame({"path": [f.path for f in files[key]]}))
+                record_files(warehouse, [noted])
             gone, records = gone + 1, records + count
         for path in paths:
             size += lake.size_of(path)

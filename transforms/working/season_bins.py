@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import polars as pl
 
 from transforms.catalogue import Catalogue
-from transforms.lake import NO_BINS, PREFIX, Lake, LakePath, read_frame, write_whole
+from transforms.lake import NO_BINS, Lake, read_frame
+from transforms.lake_file import LakeFile
+from transforms.lake_record import record_files, recorded_files, telemetry_days
 from transforms.spread import Spread, here
 from transforms.trace.unloads import find_unloads
 from transforms.warehouse import Warehouse
@@ -34,8 +36,8 @@ def _last(records: pl.DataFrame) -> dt.datetime:
     return moment
 
 
-def _fingerprint(paths: list[LakePath], surroundings: str, lake: Lake, silent: frozenset[str]) -> str:
-    text = "\n".join([BIN_VERSION, surroundings, *sorted(silent), *(f"{p.stem}:{lake.size_of(p)}" for p in paths)])
+def _fingerprint(files: list[LakeFile], surroundings: str, silent: frozenset[str]) -> str:
+    text = "\n".join([BIN_VERSION, surroundings, *sorted(silent), *(f"{f.stem}:{f.size_bytes}" for f in files)])
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -47,40 +49,45 @@ def rolled_days(warehouse: Warehouse) -> set[tuple[str, str]]:
 _OF_DAY = ("unload_event", "sensor_fault", "sensor_activity", "field_day")
 DAYS_AT_ONCE = 16
 """So many machine-days are stored together: a crash loses no more than these."""
-Stale = dict[tuple[str, str], tuple[list[LakePath], str, frozenset[str]]]
+Stale = dict[tuple[str, str], tuple[list[LakeFile], str, frozenset[str]]]
 """(machine folder, day) -> (telemetry files, fingerprint, settings known to be silent by a fault)."""
 
 
-def stale_days(warehouse: Warehouse, lake: Lake, catalogue: Catalogue) -> Stale:
-    """Return the machine-days to bin."""
-    sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
+def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[str, str]]) -> Stale:
+    """Return the machine-days to bin.
+
+    Args:
+        warehouse: the workspace's.
+        catalogue: the settings.
+        damaged: machine-days whose bins are missing or damaged.
+    """
     fields, setups = (
         warehouse.table("field").sort("field_id"),
         warehouse.table("machine_setup").sort("machine_id", "valid_from_at"),
     )
     around = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
-    binned, rolled, out = lake.binned(), rolled_days(warehouse), {}
+    whole = {f.key for f in recorded_files(warehouse, "bin")} - damaged
+    rolled, out = rolled_days(warehouse), {}
     silent = silent_sensors(warehouse.table("sensor_activity"))
-    for key, paths in lake.machine_days(sources).items():
+    for key, files in telemetry_days(warehouse).items():
         if key in rolled:
             continue
         stuck = silent.get(key, frozenset())
-        print_ = _fingerprint(paths, around, lake, stuck)
-        if done.get(key) != print_ or key not in binned:
-            out[key] = (paths, print_, stuck)
+        print_ = _fingerprint(files, around, stuck)
+        if done.get(key) != print_ or key not in whole:
+            out[key] = (files, print_, stuck)
     return out
 
 
 def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
     """Drop bins, emptyings and faults of machine-days that have no telemetry any more: their file was read anew."""
-    sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
-    here = set(lake.machine_days(sources)) | rolled_days(warehouse)
+    here = set(telemetry_days(warehouse)) | rolled_days(warehouse)
     gone = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - here
     for key in sorted(gone):
         lake.bin_path(*key).unlink(missing_ok=True)
         with warehouse.transaction():
-            for name in (*_OF_DAY, "binned_day", "machine_day"):
+            for name in (*_OF_DAY, "binned_day", "machine_day", "lake_file"):
                 warehouse.delete_day(name, *key)
 
 
@@ -89,7 +96,7 @@ class DayJob:
     """A machine-day to bin: its telemetry files, its machine's set-ups, the fields it may have worked in."""
 
     key: tuple[str, str]
-    paths: list[LakePath]
+    files: list[LakeFile]
     setups: pl.DataFrame
     fields: pl.DataFrame
     catalogue: Catalogue
@@ -97,22 +104,38 @@ class DayJob:
     silent: frozenset[str] = frozenset()
 
 
-def bin_day(job: DayJob) -> dict[str, pl.DataFrame] | None:
-    """Bin a machine-day onto the lake; return what was found, None where no list names its machine."""
-    records = _in_order(job.paths)
+@dataclass(frozen=True)
+class DayBins:
+    """The bins of a machine-day.
+
+    Attributes:
+        file: the file they are in.
+        found: emptyings, faults and fields by table; None if no list names the machine.
+    """
+
+    file: LakeFile
+    found: dict[str, pl.DataFrame] | None
+
+
+def bin_day(job: DayJob) -> DayBins:
+    """Bin a machine-day onto the lake.
+
+    Raises:
+        DamagedError: a telemetry file is not the one that was written.
+    """
+    records = _in_order(job.files, job.lake)
     setup = _setup_on(job.setups, records["machine_id"][0], _last(records))
     if setup is None:
         # Nothing to bin until a machine list names the machine: noted, so that it is not read again before.
-        write_whole(pl.DataFrame(schema=NO_BINS), job.lake.bin_path(*job.key))
-        return None
+        return DayBins(job.lake.put_day(pl.DataFrame(schema=NO_BINS), "bin", job.key), None)
     bins, flagged, steps = make_bins(records, job.catalogue, setup, job.fields, job.silent)
-    write_whole(bins, job.lake.bin_path(*job.key))
-    return {
+    found = {
         "unload_event": find_unloads(flagged, setup["tank_capacity_t"]),
         "sensor_fault": pl.concat([steps, fault_stretches(flagged)], how="diagonal_relaxed"),
         "sensor_activity": sensor_activity(flagged, job.catalogue),
         "field_day": bins.select("field_id").drop_nulls().unique().sort("field_id"),
     }
+    return DayBins(job.lake.put_day(bins, "bin", job.key), found)
 
 
 def bin_days(
@@ -130,21 +153,22 @@ def bin_days(
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
     made, held = 0, list[_Binned]()
-    jobs = [DayJob(key, paths, setups, fields, catalogue, lake, silent) for key, (paths, _, silent) in stale.items()]
-    for job, found in zip(jobs, spread(bin_day, jobs), strict=True):
-        held.append(_Binned(job.key, stale[job.key][1], found or {}, again=job.key in before))
+    jobs = [DayJob(key, files, setups, fields, catalogue, lake, silent) for key, (files, _, silent) in stale.items()]
+    for job, bins in zip(jobs, spread(bin_day, jobs), strict=True):
+        held.append(_Binned(job.key, stale[job.key][1], bins, again=job.key in before))
         if len(held) == DAYS_AT_ONCE or job is jobs[-1]:
             _store_days(warehouse, held)
             held.clear()
-        made += found is not None
+        made += bins.found is not None
         advance()
     return made
 
 
-def _in_order(paths: list[LakePath]) -> pl.DataFrame:
+def _in_order(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
     """The records of a machine-day as they stand in its files, the file that begins first before the others."""
-    ordered = sorted(paths, key=lambda p: (Lake.span_of(p)[0], p.name))
-    frames = [read_frame(p).with_columns(pl.lit(i).alias("file")) for i, p in enumerate(ordered)]
+    ordered = sorted(files, key=lambda f: (Lake.span_of(f.stem)[0], f.path))
+    read = [read_frame(lake.at(f.path), sha256=f.sha256) for f in ordered]
+    frames = [frame.with_columns(pl.lit(i).alias("file")) for i, frame in enumerate(read)]
     return pl.concat(frames, how="diagonal").sort("file", "part", "line", maintain_order=True)
 
 
@@ -154,7 +178,7 @@ class _Binned:
 
     key: tuple[str, str]
     fingerprint: str
-    found: dict[str, pl.DataFrame]
+    bins: DayBins
     again: bool
 
 
@@ -166,13 +190,14 @@ def _store_days(warehouse: Warehouse, days: list[_Binned]) -> None:
         for name in _OF_DAY:
             warehouse.delete_matching(name, again)
             named = [
-                d.found[name].with_columns(pl.lit(k).alias(n) for n, k in zip(schema, d.key, strict=True))
+                d.bins.found[name].with_columns(pl.lit(k).alias(n) for n, k in zip(schema, d.key, strict=True))
                 for d in days
-                if name in d.found and d.found[name].height
+                if d.bins.found is not None and d.bins.found[name].height
             ]
             if named:
                 warehouse.append(name, pl.concat(named, how="diagonal_relaxed"))
         warehouse.delete_matching("binned_day", again)
+        record_files(warehouse, [d.bins.file for d in days])
         rows = [(*d.key, d.fingerprint) for d in days]
         warehouse.append("binned_day", pl.DataFrame(rows, schema={**schema, "fingerprint": pl.String}, orient="row"))
 

@@ -1,0 +1,36 @@
+"""Fixtures of damage and repair: a small workspace in order, and a copy of it that a test may harm."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from flows import stages
+from flows.demo import write_demo
+from tests.proofs.seasons import QUIET, ingest
+from tests.whole import Whole, every_table
+from transforms.run_log import RunLog
+from transforms.workspace import Workspace
+
+
+@pytest.fixture(scope="session")
+def whole(tmp_path_factory) -> Whole:
+    """A small season that was ingested; its logs overlap, so that rows of one repeat another's."""
+    workspace = write_demo(tmp_path_factory.mktemp("damage") / "w", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
+    log = workspace.inbox / "log_one_M01_w1.csv"
+    lines = log.read_bytes().splitlines(keepends=True)
+    log.write_bytes(b"".join(lines[: len(lines) * 7 // 10]))
+    (workspace.inbox / "log_one_M01_w2.csv").write_bytes(b"".join([*lines[:2], *lines[len(lines) // 2 :]]))
+    ingest(workspace)
+    stages.keep(workspace, QUIET)
+    RunLog(workspace.log).write("post-shift", "ended")
+    workspace.root.chmod(0o700)
+    tables = every_table(workspace, telemetry=True)
+    assert tables["source_file"]["rows_repeated"].sum() > 100
+    assert tables["load_fact"].height > 10
+    return Whole(workspace, tables)
+
+
+@pytest.fixture
+def harmed(whole: Whole, tmp_path) -> Workspace:
+    return Workspace(Path(shutil.copytree(whole.workspace.root, tmp_path / "w")))

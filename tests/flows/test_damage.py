@@ -1,0 +1,113 @@
+"""Damage to a workspace: it is detected, no run shrinks a table because of it, and the named command repairs it."""
+
+import datetime as dt
+import shutil
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from flows.repairs import repair_workspace
+from tests.damaged import (
+    a_bin,
+    a_copy,
+    corrupt_page,
+    empty_inbox,
+    flip,
+    garbage_log,
+    halve,
+    other_database,
+    sqlite_database,
+    stale_bin,
+    telemetry,
+    to_folder,
+)
+from tests.proofs.seasons import QUIET, ingest
+from tests.whole import Whole, assert_same, every_table
+from transforms.errors import DamagedError
+from transforms.health import look_after
+from transforms.workspace import Workspace
+
+NOW = dt.datetime.now(dt.UTC)
+FROM_FILES = {
+    "source_file", "rejected_row", "load", "tare", "field", "machine", "machine_day", "unload_event", "load_trace",
+    "load_fact", "bin",
+}  # fmt: skip
+
+
+Harm = Callable[[Workspace], object]
+CASES: dict[str, tuple[Harm, str]] = {
+    "telemetry deleted": (lambda w: telemetry(w).unlink(), "lake.file_missing"),
+    "telemetry truncated": (lambda w: halve(telemetry(w)), "lake.file_altered"),
+    "telemetry flipped": (lambda w: flip(telemetry(w)), "lake.file_altered"),
+    "telemetry empty": (lambda w: telemetry(w).write_bytes(b""), "lake.file_altered"),
+    "telemetry a folder": (lambda w: to_folder(telemetry(w)), "lake.file_missing"),
+    "telemetry renamed": (lambda w: telemetry(w).rename(telemetry(w).with_name("x.parquet")), "lake.file_missing"),
+    "unknown file": (lambda w: shutil.copy(telemetry(w), telemetry(w).with_name("x.parquet")), "lake.file_unknown"),
+    "machine-day deleted": (lambda w: shutil.rmtree(telemetry(w).parent), "lake.file_missing"),
+    "lake deleted": (lambda w: shutil.rmtree(w.lake), "lake.absent"),
+    "lake empty": (lambda w: [shutil.rmtree(p) for p in w.lake.iterdir()], "lake.absent"),
+    "bin deleted": (lambda w: a_bin(w).unlink(), "lake.file_missing"),
+    "bin truncated": (lambda w: halve(a_bin(w)), "lake.file_altered"),
+    "bin flipped": (lambda w: flip(a_bin(w)), "lake.file_altered"),
+    "bin stale": (stale_bin, "lake.file_altered"),
+    "taking garbage": (lambda w: (w.lake / "taking").write_bytes(b"\xff\x00garbage\n"), "lake.note_damaged"),
+    "warehouse half": (lambda w: halve(w.warehouse), "warehouse.damaged"),
+    "warehouse empty": (lambda w: w.warehouse.write_bytes(b""), "warehouse.damaged"),
+    "warehouse random": (lambda w: flip(w.warehouse, 0, 100_000), "warehouse.damaged"),
+    "warehouse header": (lambda w: flip(w.warehouse, 0, 40), "warehouse.damaged"),
+    "warehouse page": (corrupt_page, "warehouse.damaged"),
+    "warehouse text": (lambda w: w.warehouse.write_text("not a database\n" * 1000), "warehouse.damaged"),
+    "warehouse sqlite": (sqlite_database, "warehouse.damaged"),
+    "warehouse other": (other_database, "warehouse.damaged"),
+    "warehouse missing": (lambda w: w.warehouse.unlink(), "warehouse.missing"),
+    "wal garbage": (lambda w: Path(f"{w.warehouse}.wal").write_bytes(b"garbage" * 500), ""),
+    "copy missing": (lambda w: a_copy(w).unlink(), "received.damaged"),
+    "copy flipped": (lambda w: flip(a_copy(w)), "received.damaged"),
+    "copy's record damaged": (lambda w: halve(a_copy(w).with_suffix(".json")), "received.damaged"),
+    "mapping missing": (lambda w: (w.mappings / "log_one.toml").unlink(), "mapping.missing"),
+    "mappings missing": (lambda w: [p.unlink() for p in w.mappings.iterdir()], "mapping.missing"),
+    "log garbage": (garbage_log, "log.damaged"),
+    "inbox empty": (lambda _: None, "received.left_inbox"),
+}  # fmt: skip
+HARMLESS = {"unknown file", "taking garbage", "wal garbage", "log garbage", "inbox empty"}
+KEEPS_INBOX = {"copy missing", "copy flipped", "copy's record damaged"}
+QUICK = {
+    "telemetry deleted", "telemetry flipped", "telemetry renamed", "lake empty", "bin flipped", "taking garbage",
+    "warehouse half", "warehouse page", "warehouse missing", "copy's record damaged", "mapping missing",
+}  # fmt: skip
+
+
+def run_keeps_tables(workspace: Workspace, tables: dict[str, pl.DataFrame]) -> None:
+    """A run ends well or stops with a sentence; neither shrinks a table that can still be read."""
+    with suppress(DamagedError):
+        ingest(workspace)
+    try:
+        after = every_table(workspace)
+    except DamagedError:
+        return
+    if workspace.warehouse.exists():
+        for name in FROM_FILES - {"bin"}:
+            assert after[name].equals(tables[name]), name
+
+
+@pytest.mark.parametrize("case", [pytest.param(c, marks=() if c in QUICK else pytest.mark.slow) for c in CASES])
+def test_damage_is_found_empties_no_table_and_is_repaired(whole: Whole, harmed: Workspace, case: str):
+    harm, code = CASES[case]
+    if case not in KEEPS_INBOX:
+        empty_inbox(harmed)
+    harm(harmed)
+    found = look_after(harmed, NOW)
+    if code:
+        assert code in {f.code for f in found}
+    wrong = [f.mend for f in found if f.state == "wrong" and f.code]
+    assert bool(wrong) == (case not in HARMLESS)
+    assert all(f"taretrace repair {harmed.root}" in mend for mend in wrong)
+    run_keeps_tables(harmed, whole.tables)
+    outcome = repair_workspace(harmed, QUIET, NOW, accept_loss=False)
+    assert not outcome.lost
+    assert not [f for f in look_after(harmed, NOW) if f.state == "wrong"]
+    assert_same(whole.tables, every_table(harmed, telemetry=True))
+    assert not repair_workspace(harmed, QUIET, NOW, accept_loss=False).done

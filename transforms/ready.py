@@ -1,0 +1,63 @@
+"""The conditions under which a run may start: no restore is unfinished, and nothing that is recorded is missing."""
+
+import shutil
+from pathlib import Path
+
+from transforms.errors import DamagedError, WorkspaceError
+from transforms.intake.due import forget_misnamed
+from transforms.intake.keeping import UNPACKED
+from transforms.intake.receive import Store
+from transforms.lake import Lake
+from transforms.lake_record import record_unrecorded_telemetry, require_lake
+from transforms.warehouse import Warehouse
+from transforms.warehouse_faults import REPAIR
+from transforms.whole_file import remove_partials
+from transforms.workspace import Workspace
+
+RESTORING = ".restoring"
+"""The note that a folder is an unfinished restore."""
+
+
+def require_workspace(workspace: Workspace) -> None:
+    """Refuse to make an empty warehouse beside stored data.
+
+    Raises:
+        WorkspaceError: the folder is an unfinished restore.
+        DamagedError: the warehouse is missing, but the lake or copies of received files are there.
+    """
+    if (workspace.root / RESTORING).exists():
+        raise WorkspaceError(
+            "the restore of this workspace was not finished", where=str(workspace.root),
+            mend="run the same 'taretrace restore' again",
+        )  # fmt: skip
+    if not workspace.warehouse.exists() and holds_data(workspace):
+        raise DamagedError(
+            "the warehouse is missing, but stored data are there", where=str(workspace.warehouse), mend=REPAIR
+        )
+
+
+def holds_data(workspace: Workspace) -> bool:
+    """Return whether the lake or the copies of received files hold anything."""
+    return any(workspace.received.glob("??/*.json")) or bool(Lake(workspace.lake).listing())
+
+
+def ready_lake(warehouse: Warehouse, lake: Lake) -> None:
+    """Remove what interrupted runs left, record the files of an earlier layout, and require all that is recorded.
+
+    Raises:
+        DamagedError: files are missing or damaged that binning cannot make again.
+    """
+    lake.sweep(Store(warehouse, lake).recorded)
+    forget_misnamed(warehouse, lake)
+    record_unrecorded_telemetry(warehouse, lake)
+    require_lake(warehouse, lake, bins=False)
+
+
+def tidy(workspace: Workspace) -> None:
+    """Remove unfinished files that interrupted runs left in the workspace."""
+    remove_partials(workspace.root, below=False)
+    for place in (workspace.out, workspace.received, workspace.lake):
+        if isinstance(place, Path):
+            remove_partials(place)
+    for folder in workspace.root.glob(f"{UNPACKED}*"):
+        shutil.rmtree(folder)
