@@ -4,7 +4,7 @@ import datetime as dt
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from transforms.errors import WorkspaceError
 
@@ -14,16 +14,23 @@ LIKE = 0.6
 """Names less similar than this are not suggested."""
 
 
+Code = Literal["wrong_file", "wrong_table", "unknown_key", "missing_key", "wrong_value", "conflict"]
+
+
 @dataclass(frozen=True)
 class Problem:
     """One error of a configuration file.
 
     Attributes:
+        code: `wrong_file`, `wrong_table`, `unknown_key`, `missing_key`, `wrong_value` or `conflict`.
+        key: the key or name that the error is about; empty if it is the file or the table itself.
         what: what is wrong.
         where: the file, and the table in it.
         mend: what to do.
     """
 
+    code: Code
+    key: str
     what: str
     where: str
     mend: str
@@ -96,7 +103,12 @@ def suggestion(value: Any, choices: Iterable[str]) -> str:
     return f"did you mean '{by_folded[found[0]]}'?" if found else ""
 
 
+def not_a_table(value: Any, where: str, mend: str) -> Problem:
+    """Return the error of a value in place of a table."""
+    return Problem("wrong_table", "", f"{shown(value)} is not a table", where, mend)
+
+
 def unknown_name(name: str, choices: Sequence[str], where: str) -> Problem:
     """Return the error of a key that does not exist."""
     mend = suggestion(name, choices) or f"use one of {', '.join(choices)}"
-    return Problem(f"{key_shown(name)} is not known", where, mend)
+    return Problem("unknown_key", name, f"{key_shown(name)} is not known", where, mend)

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from transforms.config.problems import Problem, key_shown, shown, suggestion, table_shown, unknown_name
+from transforms.config.problems import Problem, key_shown, not_a_table, shown, suggestion, table_shown, unknown_name
 from transforms.config.season_tables import (
     SETTING_NAME,
     AdviceTable,
@@ -57,16 +57,28 @@ def check_plain(name: str, table: Any, where: str) -> list[Problem]:
 def check_sites(table: Any, where: str) -> list[Problem]:
     """Return every error of `[sites]`."""
     if not isinstance(table, dict):
-        return [Problem(f"{shown(table)} is not a table", where, "write a table [sites.NAME] for each factory")]
+        return [not_a_table(table, where, "write a table [sites.NAME] for each factory")]
     file = where.removesuffix(" [sites]")
     problems = [
-        Problem(f"the site {key_shown(name)} has no plain name", where, "give it a name without control characters")
+        Problem(
+            "wrong_value",
+            name,
+            f"the site {key_shown(name)} has no plain name",
+            where,
+            "give it a name without control characters",
+        )
         for name in table
         if not name.strip() or not name.isprintable() or len(name) > MAX_CHARACTERS
     ]
     folded = [name.strip().casefold() for name in table]
     problems += [
-        Problem(f"the site {key_shown(name)} is there twice", where, "use names that differ by more than small letters")
+        Problem(
+            "conflict",
+            name,
+            f"the site {key_shown(name)} is there twice",
+            where,
+            "use names that differ by more than small letters",
+        )
         for i, name in enumerate(table)
         if folded[i] in folded[:i]
     ]
@@ -81,7 +93,7 @@ def check_run(table: Any, where: str) -> list[Problem]:
     has_wrong_address = isinstance(table, dict) and "address" in table and "address" not in good
     if good.get("engine") == "dask" and not good.get("address") and not has_wrong_address:
         mend = 'add address = "tcp://HOST:8786"'
-        problems.append(Problem("'engine' is 'dask', but there is no address", where, mend))
+        problems.append(Problem("conflict", "engine", "'engine' is 'dask', but there is no address", where, mend))
     return problems
 
 
@@ -91,7 +103,15 @@ def check_fit(table: Any, where: str, folder: Path) -> list[Problem]:
     before = good.get("last_season")
     if before and os.path.realpath(folder / before) == os.path.realpath(folder):
         mend = "name the folder of last season's workspace, or remove the line"
-        problems.append(Problem(f"'last_season' is {shown(before)}, which is this workspace itself", where, mend))
+        problems.append(
+            Problem(
+                "conflict",
+                "last_season",
+                f"'last_season' is {shown(before)}, which is this workspace itself",
+                where,
+                mend,
+            )
+        )
     return problems
 
 
@@ -99,7 +119,7 @@ def check_settings(table: Any, file: str) -> list[Problem]:
     """Return every error of the tables `[settings.NAME]`."""
     if not isinstance(table, dict):
         where = f"{file} [settings]"
-        return [Problem(f"{shown(table)} is not a table", where, "write a table [settings.NAME] for each setting")]
+        return [not_a_table(table, where, "write a table [settings.NAME] for each setting")]
     problems: list[Problem] = []
     for name, row in table.items():
         where = f"{file} {table_shown('settings', name)}"
@@ -111,12 +131,16 @@ def check_settings(table: Any, file: str) -> list[Problem]:
 def _setting_name(name: str, where: str) -> list[Problem]:
     if not SETTING_NAME.fullmatch(name):
         mend = "use small letters, digits and underscores, such as brush_speed_rpm"
-        return [Problem(f"{key_shown(name)} cannot be the name of a setting", where, mend)]
+        return [Problem("wrong_value", name, f"{key_shown(name)} cannot be the name of a setting", where, mend)]
     from transforms.contracts import Telemetry  # noqa: PLC0415 (heavy, and needed for a season's own settings alone)
     from transforms.lake import NO_BINS  # noqa: PLC0415
 
     if name in {*Telemetry.columns(), *NO_BINS}:
-        return [Problem(f"{key_shown(name)} is already the name of another column", where, "use another name")]
+        return [
+            Problem(
+                "conflict", name, f"{key_shown(name)} is already the name of another column", where, "use another name"
+            )
+        ]
     return []
 
 
@@ -126,15 +150,19 @@ def _unit(name: str, row: dict[str, Any], where: str) -> list[Problem]:
         return []
     if unit not in UNITS_OF_SETTINGS:
         use = f"use one of {', '.join(dict.fromkeys(UNITS_OF_SETTINGS))}"
-        return [Problem(f"'unit' is {shown(unit)}", where, suggestion(unit, UNITS_OF_SETTINGS) or use)]
+        return [
+            Problem(
+                "wrong_value", "unit", f"'unit' is {shown(unit)}", where, suggestion(unit, UNITS_OF_SETTINGS) or use
+            )
+        ]
     ends = stored_unit(name)
     if unit in SUFFIX_UNIT.values() and ends != unit:
         suffix = next(s for s, u in SUFFIX_UNIT.items() if u == unit)
-        return [Problem(f"'unit' is {shown(unit)}, but the setting's name does not end in {suffix}", where,
-                        "rename the setting or correct the unit")]  # fmt: skip
+        what = f"'unit' is {shown(unit)}, but the setting's name does not end in {suffix}"
+        return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
     if unit not in SUFFIX_UNIT.values() and ends is not None:
-        return [Problem(f"'unit' is {shown(unit)}, but the setting's name ends in {ends}", where,
-                        "rename the setting or correct the unit")]  # fmt: skip
+        what = f"'unit' is {shown(unit)}, but the setting's name ends in that of {ends}"
+        return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
     return []
 
 
@@ -142,14 +170,32 @@ def _range(row: dict[str, Any], where: str) -> list[Problem]:
     low, high, curve = row.get("low"), row.get("high"), row.get("curve")
     out = []
     if low is not None and high is not None and low >= high:
-        out.append(Problem(f"'low' is {low:g} and 'high' is {high:g}", where, "give high a larger value than low"))
+        out.append(
+            Problem(
+                "conflict",
+                "low",
+                f"'low' is {low:g} and 'high' is {high:g}",
+                where,
+                "give high a larger value than low",
+            )
+        )
     elif low is not None and high is not None:
         if "step" in row and row["step"] > high - low:
-            out.append(Problem(f"'step' is {row['step']:g}, more than the range", where, "give it a smaller value"))
+            out.append(
+                Problem(
+                    "conflict",
+                    "step",
+                    f"'step' is {row['step']:g}, more than the range",
+                    where,
+                    "give it a smaller value",
+                )
+            )
         if curve is not None and not low <= curve[0] < curve[1] <= high:
             mend = f"give it two numbers from {low:g} to {high:g}, the smaller first"
-            out.append(Problem(f"'curve' is {shown(curve)}", where, mend))
+            out.append(Problem("conflict", "curve", f"'curve' is {shown(curve)}", where, mend))
     responses = row.get("responses", [])
     if len(set(responses)) < len(responses):
-        out.append(Problem(f"'responses' is {shown(responses)}", where, "name each response once"))
+        out.append(
+            Problem("conflict", "responses", f"'responses' is {shown(responses)}", where, "name each response once")
+        )
     return out

@@ -5,7 +5,7 @@ from typing import Annotated, Any, get_args
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic.fields import FieldInfo
 
-from transforms.config.problems import Problem, key_shown, shown, suggestion, unknown_name
+from transforms.config.problems import Problem, key_shown, not_a_table, shown, suggestion, unknown_name
 
 MAX_CHARACTERS = 1000
 MAX_ITEMS = 1000
@@ -57,7 +57,7 @@ def check_table(model: type[Table], table: Any, where: str) -> tuple[dict[str, A
     """
     if not isinstance(table, dict):
         mend = "write it as a table of lines key = value"
-        return {}, [Problem(f"{shown(table)} is not a table", where, mend)]
+        return {}, [not_a_table(table, where, mend)]
     try:
         model.model_validate(table)
     except ValidationError as error:
@@ -77,10 +77,16 @@ def _problem(
         return unknown_name(key, list(fields), where)
     expected = fields[key].description or "another value"
     if detail["type"] == "missing":
-        return Problem(f"{key_shown(key)} is missing", where, f"add it: {expected}")
+        return Problem("missing_key", key, f"{key_shown(key)} is missing", where, f"add it: {expected}")
     value = table[key]
     said = detail.get("ctx", {}).get("error")
     reason = f" ({said})" if said is not None else ""
-    hint = suggestion(value, get_args(fields[key].annotation))
+    hint = suggestion(value, _choices(fields[key].annotation))
     mend = f"give it {expected}"
-    return Problem(f"{key_shown(key)} is {shown(value)}{reason}", where, f"{mend}; {hint}" if hint else mend)
+    what = f"{key_shown(key)} is {shown(value)}{reason}"
+    return Problem("wrong_value", key, what, where, f"{mend}; {hint}" if hint else mend)
+
+
+def _choices(annotation: Any) -> list[str]:
+    """Return the texts that a literal type allows."""
+    return [text for part in get_args(annotation) for text in ([part] if isinstance(part, str) else _choices(part))]

@@ -46,4 +46,4 @@ def _content(path: Path) -> bytes:
 
 
 def _refuse(path: Path, what: str, mend: str) -> NoReturn:
-    raise ConfigError([Problem(f"{path.name} {what}", str(path), mend)])
+    raise ConfigError([Problem("wrong_file", "", f"{path.name} {what}", str(path), mend)])
