@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
 from transforms.hold import NAME as HELD
 from transforms.intake.mapping import read_mappings
@@ -45,6 +46,9 @@ def season(workspace: Workspace) -> Iterator[Finding]:
         read = workspace.season
         yield Finding("season.toml", "fine", f"'{read.name}', {read.time_zone}, {len(read.sites)} sites")
         mappings = read_mappings(workspace.mappings, read.catalogue)
+    except ConfigError as problem:
+        yield from (Finding("season.toml, mappings", "wrong", p.what, f"{p.where}: {p.mend}") for p in problem.problems)
+        return
     except WorkspaceError as problem:
         yield Finding("season.toml, mappings", "wrong", problem.what, f"{problem.where}: {problem.mend}")
         return

@@ -2,6 +2,7 @@
 
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -56,6 +57,12 @@ def _setting(name: str, row: dict[str, Any]) -> Setting:
     return Setting(name=name, **{**row, "responses": tuple(row["responses"]), "curve": curve})
 
 
+@cache
+def _built_in() -> Catalogue:
+    rows = tomllib.loads(files(__package__).joinpath("settings.toml").read_text("utf-8"))
+    return {name: _setting(name, row) for name, row in rows.items()}
+
+
 def load_catalogue(extra: dict[str, dict[str, Any]] | None = None, where: str = "season.toml") -> Catalogue:
     """Return the built-in settings and those a workspace adds under `[settings.NAME]`.
 
@@ -66,9 +73,8 @@ def load_catalogue(extra: dict[str, dict[str, Any]] | None = None, where: str = 
     Raises:
         WorkspaceError: a row lacks a key, has an unknown one, or a value that cannot be.
     """
-    built_in = tomllib.loads(files(__package__).joinpath("settings.toml").read_text("utf-8"))
     if extra:
         from transforms.config.season import check_settings  # noqa: PLC0415 (--help is to be quick)
 
         raise_problems(check_settings(extra, where))
-    return {name: _setting(name, row) for name, row in {**built_in, **(extra or {})}.items()}
+    return {**_built_in(), **{name: _setting(name, row) for name, row in (extra or {}).items()}}

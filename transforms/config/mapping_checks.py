@@ -28,6 +28,7 @@ class ColumnPlace:
         column: its contract; None if the kind of file is not known.
         form: the form of the file; None if its name decides.
         zone: the mapping's time zone.
+        has_zone: whether the mapping gives a time zone, right or wrong.
         where: the file and its table.
     """
 
@@ -35,6 +36,7 @@ class ColumnPlace:
     column: dy.Column | None
     form: str | None
     zone: str | None
+    has_zone: bool
     where: str
 
 
@@ -50,7 +52,8 @@ def check_mapping(
         where: the file.
     """
     good, problems = check_table(MappingTable, table, where)
-    problems += _marks(good, where)
+    if not {"decimal", "separator", "thousands"} & (table.keys() - good.keys()):
+        problems += _marks(good, where)
     if "dated" in good:
         problems += check_table(DatedTable, good["dated"], f"{where} [dated]")[1]
     kind, form = good.get("kind"), good.get("form")
@@ -60,7 +63,12 @@ def check_mapping(
         problems += _missing_columns(contract(kind, catalogue), columns, where)
     for name, row in columns.items():
         place = ColumnPlace(
-            name, (schema or {}).get(name), form, good.get("time_zone"), f"{where} {table_shown('columns', name)}"
+            name=name,
+            column=(schema or {}).get(name),
+            form=form,
+            zone=good.get("time_zone"),
+            has_zone="time_zone" in table,
+            where=f"{where} {table_shown('columns', name)}",
         )
         if schema is not None and name not in schema:
             mend = suggestion(name, schema) or f"use one of {', '.join(schema)}"
@@ -180,7 +188,7 @@ def _time(row: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     if "format" not in row:
         mend = 'add the format of the file, for example format = "%d.%m.%Y %H:%M"'
         problems.append(Problem("missing_key", "format", "the format of the time is missing", place.where, mend))
-    if "time_zone" not in row and place.zone is None:
+    if "time_zone" not in row and not place.has_zone:
         mend = 'add the time zone of the file, for example time_zone = "UTC"'
         problems.append(Problem("missing_key", "time_zone", "the time zone is missing", place.where, mend))
     return problems

@@ -48,7 +48,7 @@ class ColumnMapping:
     format: str | None = None
     time_zone: str | None = None
     words: dict[str, str] | None = None
-    value: str | float | dt.datetime | None = None
+    value: str | float | bool | dt.datetime | None = None
     file_name: str | None = None
     steps: tuple[tuple[float, float], ...] = ()
     full_scale: float | None = None
