@@ -5,7 +5,7 @@ import errno
 import json
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -13,6 +13,7 @@ from typing import Annotated, Any
 
 import typer
 from rich.console import Console
+from rich.text import Text
 
 from flows.decision_verbs import register_decisions
 from flows.engine import Engine
@@ -21,8 +22,10 @@ from flows.progress import Reporter
 from flows.report_verbs import report_app
 from flows.schedule import POST_SHIFT, WHOLE
 from flows.serve_verb import register_serve
+from flows.shown import complain, line_of, print_line, printable, show, strong
 from flows.upkeep_verbs import register_upkeep
 from reports.cautions import CAUTION
+from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
 from transforms.hold import held
 from transforms.run_log import RunLog
@@ -69,13 +72,13 @@ class Form(StrEnum):
     xlsx = "xlsx"
 
 
-def _finish(json_wanted: bool, outcome: dict[str, Any], lines: list[str]) -> None:
+def _finish(json_wanted: bool, outcome: dict[str, Any], lines: Sequence[str | Text]) -> None:
     if json_wanted:
         typer.echo(json.dumps(outcome, default=str))
         return
-    console = Console(soft_wrap=True)
+    console = Console()
     for line in lines:
-        console.print(line, highlight=False)
+        print_line(console, line)
 
 
 def _rows(received: list[Any]) -> dict[str, int]:
@@ -107,7 +110,7 @@ def init(folder: Folder = HERE, json_wanted: Json = False) -> None:
         [
             f"Workspace ready in {folder.resolve()}",
             "Next: your factories and prices into season.toml, a mapping per export into mappings/, files into inbox/,",
-            f"then run [bold]taretrace post-shift {folder}[/].",
+            line_of("then run ", strong(f"taretrace post-shift {folder}"), "."),
         ],
     )
 
@@ -155,7 +158,7 @@ def _run_post_shift(
     log.write(POST_SHIFT, "ended", due=None, began_at=began.isoformat(), **counts)
     _finish(json_wanted, {**counts, "shift_page": page.resolve()}, [
         _rows_line(counts),
-        f"Shift page: [bold]{page.resolve()}[/]",
+        line_of("Shift page: ", strong(page.resolve())),
         f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
         f"Everything else: taretrace status {workspace.root} · taretrace export {workspace.root}",
     ])  # fmt: skip
@@ -166,10 +169,9 @@ def _run_post_shift(
 def _failed(received: list[Any]) -> None:
     """Say that files wait because of a fault of ours; the exit code says so too."""
     if waiting := [r.file for r in received if r.failed]:
-        typer.echo(
-            f"taretrace: a fault of ours with {len(waiting)} files ({', '.join(waiting[:3])}); all others were taken "
-            "in, these stay in the inbox for the next run; report it",
-            err=True,
+        complain(
+            f"a fault of ours with {len(waiting)} files ({', '.join(waiting[:3])}); all others were taken "
+            "in, these stay in the inbox for the next run; report it"
         )
         raise typer.Exit(3)
 
@@ -280,7 +282,6 @@ def export(
 @app.command()
 def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Say what came in, how far behind each source is, what was rejected and why, and what the tables hold."""
-    from flows.shown import show
     from transforms.warehouse import Warehouse
 
     workspace = Workspace(folder)
@@ -303,7 +304,7 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
     console = Console()
     for name, frame in found.items():
         show(console, titles[name], frame)
-    console.print(f"Workspace: {folder.resolve()}", highlight=False)
+    print_line(console, f"Workspace: {folder.resolve()}")
 
 
 @contextmanager
@@ -311,26 +312,29 @@ def _one_sentence() -> Iterator[None]:
     """Turn what went wrong into one sentence and an exit code; a traceback never reaches a user."""
     try:
         yield
+    except ConfigError as problem:
+        first, *more = problem.lines()
+        complain(first)
+        for line in more:
+            typer.echo(printable(line), err=True)
+        sys.exit(2)
     except WorkspaceError as problem:
-        typer.echo(f"taretrace: {problem}", err=True)
+        complain(str(problem))
         sys.exit(2)
     except KeyboardInterrupt:
         typer.echo("taretrace: stopped; run the same command again to go on from here", err=True)
         sys.exit(130)
     except PermissionError as problem:
-        typer.echo(f"taretrace: no permission for {problem.filename}: mend the folder's rights and run again", err=True)
+        complain(f"no permission for {problem.filename}: correct the folder's permissions and run again")
         sys.exit(2)
     except OSError as problem:
         full = problem.errno == errno.ENOSPC
         what = "the disk is full" if full else f"the file system refused ({problem})"
         mend = "make room where the workspace lies" if full else "mend that"
-        typer.echo(f"taretrace: {what}: {mend} and run the same command again; nothing is lost", err=True)
+        complain(f"{what}: {mend} and run the same command again; nothing is lost")
         sys.exit(2)
     except Exception as problem:  # noqa: BLE001
-        typer.echo(
-            f"taretrace: a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole; report it",
-            err=True,
-        )
+        complain(f"a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole; report it")
         sys.exit(3)
 
 

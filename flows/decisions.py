@@ -9,7 +9,7 @@ import polars as pl
 import typer
 from rich.console import Console
 
-from flows.shown import show
+from flows.shown import print_line, show
 from reports.cautions import CAUTION
 from reports.money import assumption_words
 from transforms.advice.what_if import Question, answer, class_names, read_table
@@ -54,7 +54,7 @@ def _out(outcome: dict[str, Any], title: str, table: pl.DataFrame, lines: list[s
     console = Console()
     show(console, title, table)
     for line in lines:
-        console.print(line, highlight=False, soft_wrap=True)
+        print_line(console, line)
 
 
 def _given(pairs: list[str]) -> dict[str, float]:

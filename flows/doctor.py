@@ -19,8 +19,8 @@ def installation() -> Iterator[Finding]:
     try:
         needed = requires("taretrace") or []
     except PackageNotFoundError:
-        yield Finding("installation", "note", f"taretrace runs from a source folder, Python {platform.python_version()}",
-                      "install it with 'pip install .' to have its libraries checked")  # fmt: skip
+        found = f"taretrace runs from a source folder, Python {platform.python_version()}"
+        yield Finding("installation", "note", found, "install it with 'pip install .' to have its libraries checked")
         return
     wrong = []
     for text in needed:

@@ -6,6 +6,9 @@ from time import perf_counter
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.text import Text
+
+from flows.shown import print_line, printable
 
 
 class Reporter:
@@ -32,17 +35,18 @@ class Reporter:
         if self.console.is_terminal:
             columns = (
                 SpinnerColumn(),
-                TextColumn("{task.description}"),
+                TextColumn("{task.description}", markup=False),
                 BarColumn(),
                 MofNCompleteColumn(),
                 TimeElapsedColumn(),
             )
             with Progress(*columns, console=self.console, transient=True) as bars:
-                bar = bars.add_task(label, total=total)
+                bar = bars.add_task(printable(label), total=total)
                 yield lambda: bars.advance(bar)
         else:
             yield lambda: None
-        self.console.print(f"[green]✓[/] {label} [dim]{perf_counter() - started:.1f} s[/]", highlight=False)
+        seconds = Text(f"{perf_counter() - started:.1f} s", "dim")
+        print_line(self.console, Text("✓ ", "green"), f"{label} ", seconds)
         self._logged(label, started)
 
     def _logged(self, label: str, started: float) -> None:
@@ -56,7 +60,7 @@ class Reporter:
     def say(self, text: str) -> None:
         """Say one line."""
         if not self.quiet:
-            self.console.print(text, highlight=False, soft_wrap=True)
+            print_line(self.console, text)
 
 
 def _silent() -> Reporter:

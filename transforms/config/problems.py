@@ -51,9 +51,14 @@ class ConfigError(WorkspaceError):
         self.problems = tuple(problems)
         first = self.problems[0]
         super().__init__(first.what, where=first.where, mend=first.mend)
-        if len(self.problems) > 1:
-            sentences = [p.sentence() for p in self.problems]
-            self.args = ("\n- ".join([f"{len(sentences)} errors in the workspace's settings:", *sentences]),)
+        self.args = ("\n".join(self.lines()),)
+
+    def lines(self) -> list[str]:
+        """Return the message line by line: the only error, or a title and a line for each."""
+        sentences = [p.sentence() for p in self.problems]
+        if len(sentences) == 1:
+            return sentences
+        return [f"{len(sentences)} errors in the workspace's settings:", *(f"- {s}" for s in sentences)]
 
     def __reduce__(self) -> tuple[type["ConfigError"], tuple[tuple[Problem, ...]]]:
         """Return how another process makes the same error."""
