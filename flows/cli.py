@@ -1,10 +1,8 @@
 """The `taretrace` program."""
 
 import datetime as dt
-import errno
 import json
 import os
-import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
@@ -16,17 +14,16 @@ from rich.console import Console
 from rich.text import Text
 
 from flows.decision_verbs import register_decisions
+from flows.endings import call_app, one_sentence
 from flows.engine import Engine
 from flows.intake_verbs import register
-from flows.progress import Reporter
+from flows.progress import COURSE, Reporter
 from flows.report_verbs import report_app
 from flows.schedule import POST_SHIFT, WHOLE
 from flows.serve_verb import register_serve
-from flows.shown import complain, line_of, print_line, printable, show, strong
+from flows.shown import complain, line_of, print_line, show, strong
 from flows.upkeep_verbs import register_upkeep
 from reports.cautions import CAUTION
-from transforms.config.problems import ConfigError
-from transforms.errors import WorkspaceError
 from transforms.hold import held
 from transforms.run_log import RunLog
 from transforms.workspace import Workspace, init_workspace
@@ -40,7 +37,7 @@ app = typer.Typer(
     "and says what to change before the next shift.",
     epilog="Start with [bold]taretrace demo[/]. Exit codes: 0 done; 1 done, but rows were rejected and --strict was "
     "given; "
-    "2 the call or the workspace is wrong; 3 a fault of ours.",
+    "2 the call or the workspace is wrong; 3 an internal error; 130 stopped with Ctrl-C.",
 )
 app.add_typer(report_app, name="report")
 register(app)
@@ -146,6 +143,8 @@ def _run_post_shift(
 ) -> None:
     with reporter.stage("Starting the flow engine"):
         from flows.jobs import run_job
+        from transforms.alarms import FAILED_CHECK, failed_checks
+        from transforms.warehouse import Warehouse
 
         engine.ready()
     log = RunLog(workspace.log)
@@ -156,8 +155,11 @@ def _run_post_shift(
     received, page = done.received, done.pages[0]
     counts = _rows(received)
     log.write(POST_SHIFT, "ended", due=None, began_at=began.isoformat(), **counts)
-    _finish(json_wanted, {**counts, "shift_page": page.resolve()}, [
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        doubts = failed_checks(warehouse)
+    _finish(json_wanted, {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in doubts]}, [
         _rows_line(counts),
+        *(f"Warning: {a.says}" for a in doubts),
         line_of("Shift page: ", strong(page.resolve())),
         f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
         f"Everything else: taretrace status {workspace.root} · taretrace export {workspace.root}",
@@ -307,39 +309,9 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
     print_line(console, f"Workspace: {folder.resolve()}")
 
 
-@contextmanager
-def _one_sentence() -> Iterator[None]:
-    """Turn what went wrong into one sentence and an exit code; a traceback never reaches a user."""
-    try:
-        yield
-    except ConfigError as problem:
-        first, *more = problem.lines()
-        complain(first)
-        for line in more:
-            typer.echo(printable(line), err=True)
-        sys.exit(2)
-    except WorkspaceError as problem:
-        complain(str(problem))
-        sys.exit(2)
-    except KeyboardInterrupt:
-        typer.echo("taretrace: stopped; run the same command again to go on from here", err=True)
-        sys.exit(130)
-    except PermissionError as problem:
-        complain(f"no permission for {problem.filename}: correct the folder's permissions and run again")
-        sys.exit(2)
-    except OSError as problem:
-        full = problem.errno == errno.ENOSPC
-        what = "the disk is full" if full else f"the file system refused ({problem})"
-        mend = "make room where the workspace lies" if full else "mend that"
-        complain(f"{what}: {mend} and run the same command again; nothing is lost")
-        sys.exit(2)
-    except Exception as problem:  # noqa: BLE001
-        complain(f"a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole; report it")
-        sys.exit(3)
-
-
 def main() -> None:
     """Run the program. What it writes is for this user alone: it tells of growers."""
     os.umask(0o077)
-    with _one_sentence():
-        app()
+    COURSE.stages.clear()
+    with one_sentence():
+        call_app(app)

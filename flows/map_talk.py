@@ -9,6 +9,7 @@ import polars as pl
 import typer
 from rich.console import Console
 
+from flows.map_verb import FileKind
 from flows.shown import cell, print_line, printable, show
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.hold import held
@@ -32,6 +33,8 @@ def _answers(given: list[str]) -> dict[str, str]:
         if not sign:
             raise WorkspaceError(f"the answer '{text}' has no value", where="--answer", mend="write it as KEY=VALUE")
         out[key.strip()] = value.strip()
+    if out.get("kind", FileKind.load) not in list(FileKind):
+        raise WorkspaceError(f"kind is '{out['kind']}'", where="--answer", mend=f"use one of {', '.join(FileKind)}")
     return out
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from time import perf_counter
 
 from rich.console import Console
@@ -9,6 +10,48 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn
 from rich.text import Text
 
 from flows.shown import print_line, printable
+
+
+@dataclass
+class Stage:
+    """One stage of the running command, and how far it is."""
+
+    label: str
+    total: int | None
+    done: int = 0
+    has_ended: bool = False
+
+    def advance(self) -> None:
+        """Count one more piece as done."""
+        self.done += 1
+
+
+class Course:
+    """The stages of the running command, in order; one command runs in a process."""
+
+    def __init__(self) -> None:
+        self.stages: list[Stage] = []
+
+    def begin(self, label: str, total: int | None) -> Stage:
+        """Return a new stage that runs from now on."""
+        self.stages.append(Stage(label, total))
+        return self.stages[-1]
+
+    def stopped(self) -> str:
+        """Return what was and was not done when a person stopped the command."""
+        if not self.stages:
+            return "stopped before anything was written"
+        running = next((s for s in reversed(self.stages) if not s.has_ended), None)
+        ended = sum(s.has_ended for s in self.stages)
+        kept = f"what the {ended} stages before it stored is kept" if ended else "nothing was finished before it"
+        if running is None:
+            return f"stopped after the stage '{self.stages[-1].label}'; what it stored is kept"
+        if running.total is None:
+            return f"stopped in the stage '{running.label}', which is not finished; {kept}"
+        return f"stopped in the stage '{running.label}' with {running.done} of {running.total} done; {kept}"
+
+
+COURSE = Course()
 
 
 class Reporter:
@@ -27,10 +70,11 @@ class Reporter:
     @contextmanager
     def stage(self, label: str, total: int | None = None) -> Iterator[Callable[[], None]]:
         """Show one stage; the block gets a function to call after each of `total` pieces."""
-        started = perf_counter()
+        started, stage = perf_counter(), COURSE.begin(label, total)
         if self.quiet:
-            yield lambda: None
+            yield stage.advance
             self._logged(label, started)
+            stage.has_ended = True
             return
         if self.console.is_terminal:
             columns = (
@@ -42,9 +86,15 @@ class Reporter:
             )
             with Progress(*columns, console=self.console, transient=True) as bars:
                 bar = bars.add_task(printable(label), total=total)
-                yield lambda: bars.advance(bar)
+
+                def advance() -> None:
+                    stage.advance()
+                    bars.advance(bar)
+
+                yield advance
         else:
-            yield lambda: None
+            yield stage.advance
+        stage.has_ended = True
         seconds = Text(f"{perf_counter() - started:.1f} s", "dim")
         print_line(self.console, Text("✓ ", "green"), f"{label} ", seconds)
         self._logged(label, started)

@@ -2,6 +2,7 @@
 
 import os
 import pickle
+import signal
 import tempfile
 import threading
 import time
@@ -9,10 +10,10 @@ import weakref
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from importlib import import_module
-from multiprocessing import get_context, parent_process
+from multiprocessing import active_children, get_context, parent_process
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Generic, Protocol, Self, TypeVar, runtime_checkable
@@ -122,6 +123,16 @@ def _shared_at(path: str) -> "Shared[Any]":
         return Shared(pickle.load(file))  # noqa: S301 - written by our own parent, readable by its user alone
 
 
+@contextmanager
+def _shielded_from_ctrl_c() -> Iterator[None]:
+    """Start processes in the block that Ctrl-C does not reach: this process ends them."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 class Processes:
     """A `Spread` over this machine's processors, started where there is enough to do and kept until the block ends."""
 
@@ -136,6 +147,9 @@ class Processes:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._pool is not None:
+            if kind is not None and not issubclass(kind, Exception):  # Ctrl-C: no result is waited for
+                for process in active_children():
+                    process.terminate()
             self._pool.shutdown(cancel_futures=True)
 
     def __reduce__(self) -> tuple[type["Processes"], tuple[int]]:
@@ -152,7 +166,8 @@ class Processes:
         """Start the processes now and go on: for what is known to be much work of few jobs."""
         if self.count > 1:
             for _ in range(self.count):
-                self._started().submit(import_module, HEAVIEST)
+                with _shielded_from_ctrl_c():
+                    self._started().submit(import_module, HEAVIEST)
 
     def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
         """Do jobs, a few at a time in each process."""
@@ -162,7 +177,8 @@ class Processes:
         waiting: deque[Future[list[Result]]] = deque()
         size = PIECE if len(jobs) >= MANY else 1
         for k in range(0, len(jobs), size):
-            waiting.append(self._started().submit(piece, work, jobs[k : k + size]))
+            with _shielded_from_ctrl_c():
+                waiting.append(self._started().submit(piece, work, jobs[k : k + size]))
             if len(waiting) > self.count * AHEAD:
                 yield from waiting.popleft().result()
         while waiting:
