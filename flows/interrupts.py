@@ -21,7 +21,7 @@ def _note(*_: Any) -> NoReturn:
 
 @contextmanager
 def noting_interrupts() -> Iterator[None]:
-    """Note Ctrl-C in the block; it still raises KeyboardInterrupt."""
+    """Note Ctrl-C in the block, where it raises KeyboardInterrupt; when it is pressed again later, it is ignored."""
     _pressed.clear()
     if threading.current_thread() is not threading.main_thread():
         yield
@@ -30,4 +30,4 @@ def noting_interrupts() -> Iterator[None]:
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.signal(signal.SIGINT, signal.SIG_IGN if interrupted() else before)

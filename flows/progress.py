@@ -40,10 +40,10 @@ class Course:
     def stopped(self) -> str:
         """Return what was and was not done when a person stopped the command."""
         if not self.stages:
-            return "stopped before anything was written"
+            return "stopped before the first stage began"
         running = next((s for s in reversed(self.stages) if not s.has_ended), None)
-        ended = sum(s.has_ended for s in self.stages)
-        kept = f"what the {ended} stages before it stored is kept" if ended else "nothing was finished before it"
+        has_earlier = any(s.has_ended for s in self.stages)
+        kept = "what earlier stages stored is kept" if has_earlier else "no stage was finished before it"
         if running is None:
             return f"stopped after the stage '{self.stages[-1].label}'; what it stored is kept"
         if running.total is None:

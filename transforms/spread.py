@@ -13,7 +13,7 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager, suppress
 from functools import lru_cache
 from importlib import import_module
-from multiprocessing import active_children, get_context, parent_process
+from multiprocessing import active_children, get_context, parent_process, resource_tracker
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Generic, Protocol, Self, TypeVar, runtime_checkable
@@ -126,6 +126,7 @@ def _shared_at(path: str) -> "Shared[Any]":
 @contextmanager
 def _shielded_from_ctrl_c() -> Iterator[None]:
     """Start processes in the block that Ctrl-C does not reach: this process ends them."""
+    resource_tracker.ensure_running()  # when it starts, it lifts the mask of whoever starts it
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
