@@ -1,17 +1,12 @@
 """The `taretrace` program."""
 
-import datetime as dt
-import json
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
-from rich.text import Text
 
 from flows.decision_verbs import register_decisions
 from flows.endings import call_app, one_sentence
@@ -21,7 +16,8 @@ from flows.progress import COURSE, Reporter
 from flows.report_verbs import report_app
 from flows.schedule import POST_SHIFT, WHOLE
 from flows.serve_verb import register_serve
-from flows.shown import complain, line_of, print_line, show, strong
+from flows.shown import complain, finish, line_of, strong
+from flows.table_verbs import register_tables
 from flows.upkeep_verbs import register_upkeep
 from reports.cautions import CAUTION
 from transforms.hold import held
@@ -44,6 +40,7 @@ register(app)
 register_decisions(app)
 register_serve(app)
 register_upkeep(app)
+register_tables(app)
 
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
@@ -59,23 +56,6 @@ def _holding(folder: Path, verb: str, wait_s: float = 0.0) -> Iterator[Workspace
     _ = workspace.season
     with held(folder, verb, wait_s):
         yield workspace
-
-
-class Form(StrEnum):
-    """What a table is written as."""
-
-    parquet = "parquet"
-    csv = "csv"
-    xlsx = "xlsx"
-
-
-def _finish(json_wanted: bool, outcome: dict[str, Any], lines: Sequence[str | Text]) -> None:
-    if json_wanted:
-        typer.echo(json.dumps(outcome, default=str))
-        return
-    console = Console()
-    for line in lines:
-        print_line(console, line)
 
 
 def _rows(received: list[Any]) -> dict[str, int]:
@@ -101,7 +81,7 @@ def _strictly(strict: bool, counts: dict[str, int]) -> None:
 def init(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Make a workspace: a commented season.toml and the folders files go into."""
     init_workspace(folder)
-    _finish(
+    finish(
         json_wanted,
         {"workspace": folder},
         [
@@ -157,7 +137,7 @@ def _run_post_shift(
     log.write(POST_SHIFT, "ended", due=None, began_at=began.isoformat(), **counts)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         doubts = failed_checks(warehouse)
-    _finish(json_wanted, {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in doubts]}, [
+    finish(json_wanted, {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in doubts]}, [
         _rows_line(counts),
         *(f"Warning: {a.says}" for a in doubts),
         line_of("Shift page: ", strong(page.resolve())),
@@ -202,7 +182,7 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_w
         for stage in (stages.conditions, stages.marts, stages.keep):
             stage(workspace, reporter)
     counts = _rows(received)
-    _finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])
+    finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])
     _failed(received)
     _strictly(strict, counts)
 
@@ -225,7 +205,7 @@ def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> Non
             stages.check_fits(workspace, stages.fit(workspace, reporter, spread), reporter, spread)
         with stages.open_warehouse(workspace) as warehouse:
             facts = fit_facts(warehouse)
-    _finish(
+    finish(
         json_wanted,
         facts,
         [
@@ -246,7 +226,7 @@ def advise(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> 
     with _holding(folder, "advise", wait) as workspace, helpers(workspace) as spread:
         table = stages.advise(workspace, stages.fit(workspace, reporter, spread), reporter)
     moves = table.filter(table["verdict"] == "move").height
-    _finish(
+    finish(
         json_wanted,
         {"rows": table.to_dicts()},
         [
@@ -254,59 +234,6 @@ def advise(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> 
             CAUTION,
         ],
     )
-
-
-@app.command()
-def export(
-    folder: Folder = HERE,
-    to: Annotated[Path | None, typer.Option(help="Target folder; the workspace's out/tables where not given.")] = None,
-    form: Annotated[
-        Form, typer.Option("--format", help="parquet, csv (a file a table) or xlsx (one workbook).")
-    ] = Form.parquet,
-    wait: Wait = 0,
-    json_wanted: Json = False,
-) -> None:
-    """Write every table others rely on."""
-    from flows import stages
-    from transforms.export import exported_tables, write_tables
-    from transforms.lake import Lake
-
-    with _holding(folder, "export", wait) as workspace:
-        target = to or workspace.out / "tables"
-        with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=json_wanted).stage("Writing tables"):
-            written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
-    lines = [f"{len(written)} files in {target.resolve()}"]
-    if form is Form.xlsx and len(written) > 1:
-        lines.append(f"Too long for a workbook, written as Parquet beside it: {', '.join(p.stem for p in written[1:])}")
-    _finish(json_wanted, {"files": written}, lines)
-
-
-@app.command()
-def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
-    """Say what came in, how far behind each source is, what was rejected and why, and what the tables hold."""
-    from transforms.warehouse import Warehouse
-
-    workspace = Workspace(folder)
-    _ = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        found = {
-            "arrived": warehouse.query("arrival"),
-            "sources": warehouse.query("source_lag", now=dt.datetime.now(dt.UTC)),
-            "rejected": warehouse.query("rejection"),
-            "findings": warehouse.query("source_finding"),
-            "tables": warehouse.query("status"),
-        }
-    if json_wanted:
-        _finish(True, {name: frame.to_dicts() for name, frame in found.items()}, [])
-        return
-    titles = {
-        "arrived": "What arrived", "sources": "How far behind each source is (hours since its newest row; UTC)",
-        "rejected": "What was rejected, and why", "findings": "How files were read", "tables": "Tables",
-    }  # fmt: skip
-    console = Console()
-    for name, frame in found.items():
-        show(console, titles[name], frame)
-    print_line(console, f"Workspace: {folder.resolve()}")
 
 
 def main() -> None:

@@ -1,7 +1,9 @@
 """Text and tables on a terminal: text of files, names and paths is shown as it is, never as markup or a command."""
 
 import datetime as dt
+import json
 import unicodedata
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -40,6 +42,16 @@ def line_of(*parts: str | Text) -> Text:
 def print_line(console: Console, *parts: str | Text) -> None:
     """Print one line of a command's outcome; the terminal alone wraps it."""
     console.print(line_of(*parts), highlight=False, soft_wrap=True)
+
+
+def finish(json_wanted: bool, outcome: dict[str, Any], lines: Sequence[str | Text]) -> None:  # noqa: FBT001
+    """Print a command's outcome: as JSON, or as lines."""
+    if json_wanted:
+        typer.echo(json.dumps(outcome, default=str))
+        return
+    console = Console()
+    for line in lines:
+        print_line(console, line)
 
 
 def complain(text: str) -> None:
