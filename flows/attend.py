@@ -13,7 +13,7 @@ from flows.jobs import Done, run_job
 from flows.notify import news, notify
 from flows.progress import Reporter
 from transforms.alarms import Alarm, alarms
-from transforms.errors import WorkspaceError
+from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.hold import held
 from transforms.run_log import RunLog
 from transforms.warehouse import Warehouse
@@ -25,7 +25,13 @@ WELL, CAUGHT_UP, DATA, WRONG, SYSTEM, OURS = (
     "Completed", "Caught up", "Data trouble", "Workspace is wrong", "Disk or network", "Fault of ours",
 )  # fmt: skip
 """How a run ends: the first three end well. Data trouble is for whoever sends the data, a fault of ours for us."""
-ENDED_WELL = (WELL, CAUGHT_UP, DATA)
+MODEL = "Model check failed"
+"""The pages are written, but the fit should be looked at before anybody acts on its advice."""
+ENDED_WELL = (WELL, CAUGHT_UP, DATA, MODEL)
+REASON_CODES = {
+    WELL: "completed", CAUGHT_UP: "caught_up", DATA: "data_issue", MODEL: "model_check_failed",
+    WRONG: "wrong_workspace", SYSTEM: "disk_or_network", OURS: "internal_error",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -54,6 +60,8 @@ def _place(problem: BaseException) -> str:
 def _fault(problem: BaseException) -> Attended:
     if isinstance(problem, WorkspaceError):
         return Attended(WRONG, str(problem))
+    if isinstance(problem, ConsistencyError):
+        return Attended(OURS, f"{problem}; the data sent are not the cause: report it")
     if isinstance(problem, OSError):
         what = "the disk is full" if problem.errno == errno.ENOSPC else f"the file system refused ({problem.strerror})"
         return Attended(SYSTEM, f"{what}; nothing is lost, the next run goes on from here")
@@ -84,7 +92,8 @@ def attend(job: str, workspace: Workspace, slot: dt.datetime | None = None, log:
     except BaseException as problem:  # noqa: BLE001 - a library's panic is not of the class `Exception`
         ended = _fault(problem)
     log.write(
-        job, "ended" if ended.name in ENDED_WELL else "failed", state=ended.name, says=ended.says, due=slot,
+        job, "ended" if ended.name in ENDED_WELL else "failed", state=ended.name, reason_code=REASON_CODES[ended.name],
+        says=ended.says, due=slot,
         began_at=began.isoformat(), seconds=round(perf_counter() - started, 1), **_counts(ended.done),
         alarms=[asdict(a) for a in ended.alarms],
     )  # fmt: skip
@@ -120,7 +129,8 @@ def _told(job: str, workspace: Workspace, done: Done, found: list[Alarm], log: R
     if failed:
         return Attended(OURS, f"{len(failed)} files could not be read, all others were", done, found)
     if found:
-        return Attended(DATA, "; ".join(a.says for a in found), done, found)
+        name = MODEL if all(a.is_of_model for a in found) else DATA
+        return Attended(name, "; ".join(a.says for a in found), done, found)
     return Attended(WELL, "all went well", done, found)
 
 

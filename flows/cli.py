@@ -1,29 +1,25 @@
 """The `taretrace` program."""
 
-import datetime as dt
-import errno
-import json
 import os
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 
 from flows.decision_verbs import register_decisions
+from flows.endings import call_app, one_sentence
 from flows.engine import Engine
 from flows.intake_verbs import register
-from flows.progress import Reporter
+from flows.progress import COURSE, Reporter
 from flows.report_verbs import report_app
 from flows.schedule import POST_SHIFT, WHOLE
 from flows.serve_verb import register_serve
+from flows.shown import complain, finish, line_of, strong
+from flows.table_verbs import register_tables
 from flows.upkeep_verbs import register_upkeep
 from reports.cautions import CAUTION
-from transforms.errors import WorkspaceError
 from transforms.hold import held
 from transforms.run_log import RunLog
 from transforms.workspace import Workspace, init_workspace
@@ -37,13 +33,14 @@ app = typer.Typer(
     "and says what to change before the next shift.",
     epilog="Start with [bold]taretrace demo[/]. Exit codes: 0 done; 1 done, but rows were rejected and --strict was "
     "given; "
-    "2 the call or the workspace is wrong; 3 a fault of ours.",
+    "2 the call or the workspace is wrong; 3 an internal error; 130 stopped with Ctrl-C.",
 )
 app.add_typer(report_app, name="report")
 register(app)
 register_decisions(app)
 register_serve(app)
 register_upkeep(app)
+register_tables(app)
 
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
@@ -59,23 +56,6 @@ def _holding(folder: Path, verb: str, wait_s: float = 0.0) -> Iterator[Workspace
     _ = workspace.season
     with held(folder, verb, wait_s):
         yield workspace
-
-
-class Form(StrEnum):
-    """What a table is written as."""
-
-    parquet = "parquet"
-    csv = "csv"
-    xlsx = "xlsx"
-
-
-def _finish(json_wanted: bool, outcome: dict[str, Any], lines: list[str]) -> None:
-    if json_wanted:
-        typer.echo(json.dumps(outcome, default=str))
-        return
-    console = Console(soft_wrap=True)
-    for line in lines:
-        console.print(line, highlight=False)
 
 
 def _rows(received: list[Any]) -> dict[str, int]:
@@ -101,13 +81,13 @@ def _strictly(strict: bool, counts: dict[str, int]) -> None:
 def init(folder: Folder = HERE, json_wanted: Json = False) -> None:
     """Make a workspace: a commented season.toml and the folders files go into."""
     init_workspace(folder)
-    _finish(
+    finish(
         json_wanted,
         {"workspace": folder},
         [
             f"Workspace ready in {folder.resolve()}",
             "Next: your factories and prices into season.toml, a mapping per export into mappings/, files into inbox/,",
-            f"then run [bold]taretrace post-shift {folder}[/].",
+            line_of("then run ", strong(f"taretrace post-shift {folder}"), "."),
         ],
     )
 
@@ -143,6 +123,8 @@ def _run_post_shift(
 ) -> None:
     with reporter.stage("Starting the flow engine"):
         from flows.jobs import run_job
+        from transforms.alarms import FAILED_CHECK, failed_checks
+        from transforms.warehouse import Warehouse
 
         engine.ready()
     log = RunLog(workspace.log)
@@ -153,9 +135,12 @@ def _run_post_shift(
     received, page = done.received, done.pages[0]
     counts = _rows(received)
     log.write(POST_SHIFT, "ended", due=None, began_at=began.isoformat(), **counts)
-    _finish(json_wanted, {**counts, "shift_page": page.resolve()}, [
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        doubts = failed_checks(warehouse)
+    finish(json_wanted, {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in doubts]}, [
         _rows_line(counts),
-        f"Shift page: [bold]{page.resolve()}[/]",
+        *(f"Warning: {a.says}" for a in doubts),
+        line_of("Shift page: ", strong(page.resolve())),
         f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
         f"Everything else: taretrace status {workspace.root} · taretrace export {workspace.root}",
     ])  # fmt: skip
@@ -166,10 +151,9 @@ def _run_post_shift(
 def _failed(received: list[Any]) -> None:
     """Say that files wait because of a fault of ours; the exit code says so too."""
     if waiting := [r.file for r in received if r.failed]:
-        typer.echo(
-            f"taretrace: a fault of ours with {len(waiting)} files ({', '.join(waiting[:3])}); all others were taken "
-            "in, these stay in the inbox for the next run; report it",
-            err=True,
+        complain(
+            f"a fault of ours with {len(waiting)} files ({', '.join(waiting[:3])}); all others were taken "
+            "in, these stay in the inbox for the next run; report it"
         )
         raise typer.Exit(3)
 
@@ -198,7 +182,7 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, json_w
         for stage in (stages.conditions, stages.marts, stages.keep):
             stage(workspace, reporter)
     counts = _rows(received)
-    _finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])
+    finish(json_wanted, counts, [_rows_line(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"])
     _failed(received)
     _strictly(strict, counts)
 
@@ -221,7 +205,7 @@ def fit(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> Non
             stages.check_fits(workspace, stages.fit(workspace, reporter, spread), reporter, spread)
         with stages.open_warehouse(workspace) as warehouse:
             facts = fit_facts(warehouse)
-    _finish(
+    finish(
         json_wanted,
         facts,
         [
@@ -242,7 +226,7 @@ def advise(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> 
     with _holding(folder, "advise", wait) as workspace, helpers(workspace) as spread:
         table = stages.advise(workspace, stages.fit(workspace, reporter, spread), reporter)
     moves = table.filter(table["verdict"] == "move").height
-    _finish(
+    finish(
         json_wanted,
         {"rows": table.to_dicts()},
         [
@@ -252,96 +236,9 @@ def advise(folder: Folder = HERE, wait: Wait = 0, json_wanted: Json = False) -> 
     )
 
 
-@app.command()
-def export(
-    folder: Folder = HERE,
-    to: Annotated[Path | None, typer.Option(help="Target folder; the workspace's out/tables where not given.")] = None,
-    form: Annotated[
-        Form, typer.Option("--format", help="parquet, csv (a file a table) or xlsx (one workbook).")
-    ] = Form.parquet,
-    wait: Wait = 0,
-    json_wanted: Json = False,
-) -> None:
-    """Write every table others rely on."""
-    from flows import stages
-    from transforms.export import exported_tables, write_tables
-    from transforms.lake import Lake
-
-    with _holding(folder, "export", wait) as workspace:
-        target = to or workspace.out / "tables"
-        with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=json_wanted).stage("Writing tables"):
-            written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
-    lines = [f"{len(written)} files in {target.resolve()}"]
-    if form is Form.xlsx and len(written) > 1:
-        lines.append(f"Too long for a workbook, written as Parquet beside it: {', '.join(p.stem for p in written[1:])}")
-    _finish(json_wanted, {"files": written}, lines)
-
-
-@app.command()
-def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
-    """Say what came in, how far behind each source is, what was rejected and why, and what the tables hold."""
-    from flows.shown import FAILED_TITLE, show
-    from transforms.intake.failed_read import failed_reads
-    from transforms.warehouse import Warehouse
-
-    workspace = Workspace(folder)
-    _ = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        found = {
-            "arrived": warehouse.query("arrival"),
-            "sources": warehouse.query("source_lag", now=dt.datetime.now(dt.UTC)),
-            "rejected": warehouse.query("rejection"),
-            "findings": warehouse.query("source_finding"),
-            "failed": failed_reads(warehouse),
-            "lookalikes": warehouse.query("lookalike_id"),
-            "tables": warehouse.query("status"),
-        }
-    if json_wanted:
-        _finish(True, {name: frame.to_dicts() for name, frame in found.items()}, [])
-        return
-    titles = {
-        "arrived": "What arrived", "sources": "How far behind each source is (hours since its newest row; UTC)",
-        "rejected": "What was rejected, and why", "findings": "How files were read",
-        "failed": FAILED_TITLE, "lookalikes": "Ids that look alike", "tables": "Tables",
-    }  # fmt: skip
-    console = Console()
-    for name, frame in found.items():
-        show(console, titles[name], frame)
-    console.print(f"Workspace: {folder.resolve()}", highlight=False)
-
-
-@contextmanager
-def _one_sentence() -> Iterator[None]:
-    """Turn what went wrong into one sentence and an exit code; a traceback never reaches a user."""
-    try:
-        yield
-    except WorkspaceError as problem:
-        typer.echo(f"taretrace: {problem}", err=True)
-        sys.exit(2)
-    except KeyboardInterrupt:
-        typer.echo("taretrace: stopped; run the same command again to go on from here", err=True)
-        sys.exit(130)
-    except PermissionError as problem:
-        typer.echo(f"taretrace: no permission for {problem.filename}: mend the folder's rights and run again", err=True)
-        sys.exit(2)
-    except OSError as problem:
-        full = problem.errno == errno.ENOSPC
-        what = "the disk is full" if full else f"the file system refused ({problem})"
-        mend = "make room where the workspace lies" if full else "mend that"
-        typer.echo(f"taretrace: {what}: {mend} and run the same command again; nothing is lost", err=True)
-        sys.exit(2)
-    except (SystemExit, GeneratorExit):
-        raise
-    except BaseException as problem:  # noqa: BLE001 - a library's panic is not of the class `Exception`
-        typer.echo(
-            f"taretrace: a fault of ours ({type(problem).__name__}: {problem}); the workspace is whole; report it",
-            err=True,
-        )
-        sys.exit(3)
-
-
 def main() -> None:
     """Run the program. What it writes is for this user alone: it tells of growers."""
     os.umask(0o077)
-    with _one_sentence():
-        app()
+    COURSE.stages.clear()
+    with one_sentence():
+        call_app(app)

@@ -1,22 +1,40 @@
 """Verbs around what to do: benchmark, piles, what-if, trial."""
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from flows.trial_verbs import trial_app
-from transforms.catalogue import DIRT
 
 HERE = Path()
 Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
 Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
 
 
+class SubjectKind(StrEnum):
+    """A kind of subject to compare."""
+
+    machine = "machine"
+    operator = "operator"
+    grower = "grower"
+    field = "field"
+    season = "season"
+
+
+class Response(StrEnum):
+    """A fitted response."""
+
+    dirt_tare_pct = "dirt_tare_pct"
+    root_loss_t_ha = "root_loss_t_ha"
+    top_tare_pct = "top_tare_pct"
+
+
 def benchmark(
     folder: Folder = HERE,
-    kind: Annotated[str, typer.Option(help="machine, operator, grower, field or season.")] = "machine",
-    response: Annotated[str, typer.Option(help="dirt_tare_pct, root_loss_t_ha or top_tare_pct.")] = DIRT,
+    kind: Annotated[SubjectKind, typer.Option(help="The kind of subject to compare.")] = SubjectKind.machine,
+    response: Annotated[Response, typer.Option(help="The response to compare by.")] = Response.dirt_tare_pct,
     only_for: Annotated[
         str | None, typer.Option("--for", help="Show this one by name, and of the others only rounded marks.")
     ] = None,
@@ -30,7 +48,7 @@ def benchmark(
     """
     from flows import decisions
 
-    decisions.benchmark(folder, kind, response, only_for, json_wanted=json_wanted)
+    decisions.benchmark(folder, kind.value, response.value, only_for, json_wanted=json_wanted)
 
 
 def piles(

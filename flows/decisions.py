@@ -10,7 +10,7 @@ import typer
 from rich.console import Console
 
 from flows.own_standing import own_lines, own_outcome, own_table
-from flows.shown import show
+from flows.shown import print_line, show
 from reports.basis_words import earlier_note
 from reports.cautions import CAUTION
 from reports.money import assumption_words
@@ -64,7 +64,7 @@ def _out(outcome: dict[str, Any], title: str, table: pl.DataFrame, lines: list[s
     console = Console()
     show(console, title, table)
     for line in lines:
-        console.print(line, highlight=False, soft_wrap=True)
+        print_line(console, line)
 
 
 def _given(pairs: list[str]) -> dict[str, float]:

@@ -16,8 +16,14 @@ from transforms.workspace import Workspace
 
 def installation() -> Iterator[Finding]:
     """Whether every library is there in a version that fits."""
+    try:
+        needed = requires("taretrace") or []
+    except PackageNotFoundError:
+        found = f"taretrace runs from a source folder, Python {platform.python_version()}"
+        yield Finding("installation", "note", found, "install it with 'pip install .' to have its libraries checked")
+        return
     wrong = []
-    for text in requires("taretrace") or []:
+    for text in needed:
         need = Requirement(text)
         if need.marker is not None and not need.marker.evaluate({"extra": ""}):
             continue

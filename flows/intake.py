@@ -9,7 +9,7 @@ from rich.console import Console
 
 from flows import stages
 from flows.progress import Reporter
-from flows.shown import FAILED_TITLE, show
+from flows.shown import FAILED_TITLE, print_line, show
 from transforms.explain import explain_load
 from transforms.intake.mapping import read_mappings
 from transforms.intake.mend import write_rejected
@@ -58,12 +58,10 @@ def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:
             show(console, FAILED_TITLE, failed)
         for r in received:
             for line in r.says:
-                console.print(f"{r.file}: {line}", markup=False, highlight=False)
+                print_line(console, f"{r.file}: {line}")
         for name, reason in left:
-            console.print(f"Left alone: {name}: {reason}", markup=False, highlight=False)
-        console.print(
-            f"{files.height} new files; nothing was written. Next: taretrace ingest {folder}", highlight=False
-        )
+            print_line(console, f"Left alone: {name}: {reason}")
+        print_line(console, f"{files.height} new files; nothing was written. Next: taretrace ingest {folder}")
     if strict and rejected.height:
         raise typer.Exit(1)
 
@@ -79,17 +77,17 @@ def rejected(folder: Path, to: Path | None, file: str, *, json_wanted: bool) -> 
     if json_wanted:
         typer.echo(json.dumps({"files": [str(p) for p in written], "rows": rows.height - left, "left": left}))
         return
-    console = Console(soft_wrap=True)
+    console = Console()
     for path in written:
-        console.print(f"{path}", markup=False, highlight=False)
+        print_line(console, str(path))
     if left:
-        console.print(
-            f"{left} rows cannot be mended in a spreadsheet (task data, Parquet, far too long): see taretrace status"
+        print_line(
+            console,
+            f"{left} rows cannot be mended in a spreadsheet (task data, Parquet, far too long): see taretrace status",
         )
-    console.print(
-        f"{rows.height - left} rows in {len(written)} files. Mend them, then copy the files into {workspace.inbox}",
-        markup=False,
-        highlight=False,
+    print_line(
+        console,
+        f"{rows.height - left} rows in {len(written)} files. Correct them, then copy the files into {workspace.inbox}",
     )
 
 
@@ -120,4 +118,6 @@ def explain(load_id: str, folder: Path, *, json_wanted: bool) -> None:
     show(console, "How far the trace can be trusted", found.grade)
     show(console, "Minutes that filled it, and where they were logged (UTC)", found.minutes)
     untraced = found.minutes.filter(pl.col("machine_id").is_null())["share"].sum()
-    console.print(f"{untraced:.0%} of the load could not be traced." if untraced else "All of the load is traced.")
+    print_line(
+        console, f"{untraced:.0%} of the load could not be traced." if untraced else "All of the load is traced."
+    )

@@ -9,7 +9,8 @@ import polars as pl
 import typer
 from rich.console import Console
 
-from flows.shown import cell, show
+from flows.map_verb import FileKind
+from flows.shown import cell, print_line, printable, show
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.hold import held
 from transforms.intake.isolated_read import run_isolated
@@ -34,6 +35,8 @@ def _answers(given: list[str]) -> dict[str, str]:
         if not sign:
             raise WorkspaceError(f"the answer '{text}' has no value", where="--answer", mend="write it as KEY=VALUE")
         out[key.strip()] = value.strip()
+    if out.get("kind", FileKind.load) not in list(FileKind):
+        raise WorkspaceError(f"kind is '{out['kind']}'", where="--answer", mend=f"use one of {', '.join(FileKind)}")
     return out
 
 
@@ -49,10 +52,10 @@ def _print_proposal(console: Console, proposal: Proposal) -> None:
         for c in proposal.columns
     ]
     for reason in proposal.reasons:
-        console.print(f"· {reason}", markup=False, highlight=False)
+        print_line(console, f"· {reason}")
     show(console, f"A row tells of: {proposal.kind}", pl.DataFrame(rows) if rows else pl.DataFrame({"our column": []}))
     if proposal.unread:
-        console.print(f"Not read: {', '.join(proposal.unread)}", markup=False, highlight=False)
+        print_line(console, f"Not read: {', '.join(proposal.unread)}")
 
 
 def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: bool | None, json_wanted: bool) -> None:
@@ -70,10 +73,12 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
         while proposal.questions and asking:
             _print_proposal(console, proposal)
             question = proposal.questions[0]
-            console.print(f"\n{question.text}", markup=False, highlight=False)
+            console.print()
+            print_line(console, question.text)
             if question.choices:
-                console.print(f"  one of: {', '.join(question.choices)}", markup=False, highlight=False)
-            answers[question.key] = typer.prompt(question.key, default=question.guess or None)
+                print_line(console, f"  one of: {', '.join(question.choices)}")
+            asked = f"{question.key} [{question.guess}]" if question.guess else question.key
+            answers[question.key] = typer.prompt(printable(asked), default=question.guess or None, show_default=False)
             proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
     except SourceFileError as problem:
         raise WorkspaceError(
@@ -105,7 +110,7 @@ def _save(
             )
         for question in proposal.questions:
             choices = f" (one of: {', '.join(question.choices)})" if question.choices else ""
-            console.print(f"? {question.key}: {question.text}{choices}", markup=False, highlight=False)
+            print_line(console, f"? {question.key}: {question.text}{choices}")
         keys = ", ".join(q.key for q in proposal.questions)
         raise WorkspaceError(
             f"{len(proposal.questions)} of its questions are open ({keys})",
@@ -146,10 +151,9 @@ def _save(
         target.write_text(text, "utf-8")
     if not json_wanted:
         reads = ", ".join(proposal.layout["files"])
-        console.print(
+        print_line(
+            console,
             f"Saved as {target}; it reads files named {reads}. Next: copy them into {workspace.inbox}; taretrace check",
-            markup=False,
-            highlight=False,
         )
 
 

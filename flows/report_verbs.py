@@ -9,6 +9,7 @@ import typer
 from rich.console import Console
 
 from flows.progress import Reporter
+from flows.shown import print_line, strong
 from reports.cautions import CAUTION
 from reports.forms import Forms
 from transforms.hold import held
@@ -38,9 +39,10 @@ def _tell(json_wanted: bool, key: str, name: str, paths: list[Path], more: list[
         outcome: dict[str, Any] = {key: paths[0], "files": paths}
         typer.echo(json.dumps(outcome, default=str))
         return
-    console = Console(soft_wrap=True)
-    for line in (f"{name}: [bold]{paths[0]}[/]", *(f"with it: {p}" for p in paths[1:]), *more):
-        console.print(line, highlight=False)
+    console = Console()
+    print_line(console, f"{name}: ", strong(paths[0]))
+    for line in [*(f"with it: {p}" for p in paths[1:]), *more]:
+        print_line(console, line)
 
 
 @report_app.command(name="shift")
@@ -97,9 +99,7 @@ def report_grower(
     if json_wanted:
         typer.echo(json.dumps({"files": paths}, default=str))
         return
-    Console(soft_wrap=True).print(
-        f"{len(paths)} files in [bold]{paths[0].parent}[/], a sheet a grower", highlight=False
-    )
+    print_line(Console(), f"{len(paths)} files in ", strong(paths[0].parent), ", a sheet a grower")
 
 
 @report_app.command(name="guide")

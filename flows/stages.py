@@ -24,7 +24,7 @@ from transforms.advice.what_if import write_table
 from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
-from transforms.errors import WorkspaceError
+from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.hold import held
 from transforms.intake.apart import receive_each
 from transforms.intake.due import due_files, forget_changed, redate, remember, remembered
@@ -278,11 +278,15 @@ def build_facts(warehouse: Warehouse, season: Season) -> None:
 
 
 def run_checks(warehouse: Warehouse) -> None:
-    """Run every check of `sql/checks/`; a row returned is our fault, not the data's."""
+    """Run every check of `sql/checks/`.
+
+    Raises:
+        ConsistencyError: a check returns rows; that is an internal error, whatever the data.
+    """
     for name in sql_names("checks"):
         wrong = warehouse.check(name)
         if wrong.height:
-            raise RuntimeError(f"check {name} found {wrong.height} rows, the first: {wrong.row(0, named=True)}")
+            raise ConsistencyError(name, wrong.height)
 
 
 def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits:

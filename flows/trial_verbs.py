@@ -7,6 +7,7 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
+from flows.shown import print_line
 from reports.cautions import CAUTION
 from transforms.workspace import Workspace
 
@@ -91,4 +92,4 @@ def _said(json_wanted: bool, outcome: dict[str, Any], lines: list[str]) -> None:
         return
     console = Console()
     for line in lines:
-        console.print(line, highlight=False, soft_wrap=True, markup=False)
+        print_line(console, line)

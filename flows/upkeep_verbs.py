@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from flows.progress import Reporter
+from flows.shown import print_line, printable, show
 from transforms.hold import held
 from transforms.workspace import Workspace, init_workspace
 
@@ -27,7 +28,6 @@ def doctor(folder: Folder = HERE, json_wanted: Json = False) -> None:
     from rich.console import Console
 
     from flows.doctor import cluster, installation, prefect
-    from flows.shown import show
     from transforms.health import look_after
 
     workspace = Workspace(folder)
@@ -41,7 +41,7 @@ def doctor(folder: Folder = HERE, json_wanted: Json = False) -> None:
         console = Console()
         show(console, f"How {folder.resolve()} stands", pl.DataFrame([asdict(f) for f in found]))
         said = f"{len(wrong)} things are to be mended." if wrong else "Everything is in order."
-        console.print(said, highlight=False)
+        print_line(console, said)
     if wrong:
         raise typer.Exit(2)
 
@@ -71,7 +71,7 @@ def backup(
         return
     if remote:
         reporter.say(f"The lake at {workspace.season.place.lake} is not in it: its storage keeps its own copies.")
-    typer.echo(f"{made.files:,} files, {made.size / 1e6:,.0f} MB, each checked, in {made.path.resolve()}")
+    typer.echo(printable(f"{made.files:,} files, {made.size / 1e6:,.0f} MB, each checked, in {made.path.resolve()}"))
 
 
 def restore(
@@ -89,7 +89,9 @@ def restore(
     reporter = Reporter(quiet=json_wanted)
     if check:
         files = check_backup(file)
-        typer.echo(json.dumps({"files": files}) if json_wanted else f"All {files:,} files in {file} are whole.")
+        typer.echo(
+            json.dumps({"files": files}) if json_wanted else printable(f"All {files:,} files in {file} are whole.")
+        )
         return
     if folder is None:
         raise WorkspaceError("it is not said where to", where="restore", mend="name a new folder, or --check")
@@ -103,7 +105,7 @@ def restore(
     typer.echo(
         json.dumps({"files": files, "workspace": str(where)})
         if json_wanted
-        else f"{files:,} files, each checked, in {where}"
+        else printable(f"{files:,} files, each checked, in {where}")
     )
 
 

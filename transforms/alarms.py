@@ -7,10 +7,12 @@ from transforms.intake.receive import Received
 from transforms.running import Notify
 from transforms.warehouse import Warehouse
 
+FAILED_CHECK = "failed_check"
+
 
 @dataclass(frozen=True)
 class Alarm:
-    """Trouble with data.
+    """News that a person should get: an issue with data, or a check of the model that failed.
 
     Attributes:
         kind: `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares` or `failed_check`.
@@ -21,6 +23,11 @@ class Alarm:
     kind: str
     subject: str
     says: str
+
+    @property
+    def is_of_model(self) -> bool:
+        """Whether it is about the fitted model, not about data that somebody sends."""
+        return self.kind == FAILED_CHECK
 
 
 def _rejected(received: list[Received], bound_pct: float) -> list[Alarm]:
@@ -51,6 +58,16 @@ def alarms(warehouse: Warehouse, received: list[Received], bounds: Notify) -> li
         out.append(
             Alarm("stale_tares", "tares", f"the newest tare is of a load {hours:.0f} h older than the newest load")
         )
-    for response, check, says in warehouse.query("failed_check").iter_rows():
-        out.append(Alarm("failed_check", f"{response} {check}", f"{check} of {response} failed: {says}"))
-    return out
+    return [*out, *failed_checks(warehouse)]
+
+
+def failed_checks(warehouse: Warehouse) -> list[Alarm]:
+    """Return the checks of the fitted model that failed."""
+    return [
+        Alarm(
+            FAILED_CHECK,
+            f"{response} {check}",
+            f"the model check {check} of {response} failed ({says}); look at the fit before acting on its advice",
+        )
+        for response, check, says in warehouse.query("failed_check").iter_rows()
+    ]

@@ -32,6 +32,21 @@ class DamagedError(WorkspaceError):
     """A stored file is missing or damaged; the run stops before any table changes."""
 
 
+class ConsistencyError(Exception):
+    """Stored tables contradict each other: an internal error, whatever the data; exit code 3.
+
+    The message names the check and a count, no content of a file.
+    """
+
+    def __init__(self, check: str, rows: int) -> None:
+        self.check, self.rows = check, rows
+        super().__init__(f"the consistency check {check} found {rows:,} rows")
+
+    def __reduce__(self) -> tuple[type["ConsistencyError"], tuple[str, int]]:
+        """Return how another process makes the same error."""
+        return ConsistencyError, (self.check, self.rows)
+
+
 class SourceFileError(Exception):
     """A source file as a whole cannot be read; it becomes one rejected row, never a crash."""
 

@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
 from transforms.finding import Finding
 from transforms.health_data import stored_data
@@ -26,6 +27,9 @@ def season(workspace: Workspace) -> Iterator[Finding]:
         read = workspace.season
         yield Finding("season.toml", "fine", f"'{read.name}', {read.time_zone}, {len(read.sites)} sites")
         mappings = read_mappings(workspace.mappings, read.catalogue)
+    except ConfigError as problem:
+        yield from (Finding("season.toml, mappings", "wrong", p.what, f"{p.where}: {p.mend}") for p in problem.problems)
+        return
     except WorkspaceError as problem:
         yield Finding("season.toml, mappings", "wrong", problem.what, f"{problem.where}: {problem.mend}")
         return

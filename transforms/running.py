@@ -1,14 +1,12 @@
 """How a season is run: where work is done and kept, when, and whom to tell. `[run]`, `[schedule]`, `[notify]`."""
 
 import datetime as dt
-import re
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
-from transforms.errors import WorkspaceError
+from transforms.config.problems import raise_problems
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-WEEKLY = re.compile(rf"({'|'.join(WEEKDAYS)}) (\d\d:\d\d)")
 AFTER_SHIFT = dt.timedelta(minutes=20)
 
 
@@ -69,36 +67,16 @@ class Notify:
     stale_tares_h: float = 48.0
 
 
-def _checked(kind: type[Any], table: Any, where: str) -> dict[str, Any]:
-    if not isinstance(table, dict):
-        raise WorkspaceError("this is no table", where=where, mend="write it as a table of key = value")
-    known = {f.name: f for f in fields(kind)}
-    for key, value in table.items():
-        if key not in known:
-            raise WorkspaceError(f"'{key}' is not known", where=where, mend=f"use one of {', '.join(known)}")
-        default = known[key].default
-        wanted = (int, float) if isinstance(default, (int, float)) else type(default)
-        if kind is not Schedule and (isinstance(value, bool) or not isinstance(value, wanted)):
-            raise WorkspaceError(f"'{key}' is {value!r}", where=where, mend=f"give it such as {default!r}")
-        if isinstance(value, (int, float)) and value < 0:
-            raise WorkspaceError(f"'{key}' is {value!r}", where=where, mend="give it a number, 0 or more")
-    return table
-
-
 def read_place(table: Any, where: str) -> Place:
     """Read `[run]`.
 
     Raises:
         WorkspaceError: a key or value that cannot be.
     """
-    place = Place(**_checked(Place, table, where))
-    if place.engine not in {"here", "dask"}:
-        raise WorkspaceError(f"engine is '{place.engine}'", where=where, mend="use here or dask")
-    if place.engine == "dask" and not place.address:
-        raise WorkspaceError(
-            "engine is dask, but there is no address", where=where, mend='add address = "tcp://HOST:8786"'
-        )
-    return place
+    from transforms.config.season import check_run  # noqa: PLC0415 (--help is to be quick)
+
+    raise_problems(check_run(table, where))
+    return Place(**table)
 
 
 def read_notify(table: Any, where: str) -> Notify:
@@ -107,10 +85,10 @@ def read_notify(table: Any, where: str) -> Notify:
     Raises:
         WorkspaceError: a key or value that cannot be.
     """
-    notify = Notify(**_checked(Notify, table, where))
-    if notify.webhook and not notify.webhook.startswith(("http://", "https://")):
-        raise WorkspaceError(f"webhook is '{notify.webhook}'", where=where, mend="give it an http or https address")
-    return notify
+    from transforms.config.season import check_plain  # noqa: PLC0415
+
+    raise_problems(check_plain("notify", table, where))
+    return Notify(**table)
 
 
 def read_schedule(table: Any, shift_starts: dt.time, where: str) -> Schedule:
@@ -119,30 +97,24 @@ def read_schedule(table: Any, shift_starts: dt.time, where: str) -> Schedule:
     Raises:
         WorkspaceError: a key or value that cannot be.
     """
-    given = _checked(Schedule, table, where)
+    from transforms.config.season import check_plain  # noqa: PLC0415
+
+    raise_problems(check_plain("schedule", table, where))
     usual = (dt.datetime.combine(dt.date(2000, 1, 1), shift_starts) + AFTER_SHIFT).time()
-    try:
-        out: dict[str, Any] = {"after_shift": (usual,)}
-        if "after_shift" in given:
-            out["after_shift"] = tuple(dt.time.fromisoformat(t) for t in given["after_shift"])
-        if "new_files_every_min" in given:
-            out["new_files_every_min"] = float(given["new_files_every_min"])
-        if "refit" in given:
-            out["refit"] = dt.time.fromisoformat(given["refit"]) if given["refit"] else None
-        if "compare" in given:
-            out["compare"] = _weekly(given["compare"]) if given["compare"] else None
-        if given.get("season_end"):
-            out["season_end"] = dt.datetime.fromisoformat(given["season_end"])
-    except (TypeError, ValueError) as problem:
-        raise WorkspaceError(
-            f"a time is wrong ({problem})", where=where,
-            mend='write after_shift = ["05:20"], refit = "02:00", compare = "Mon 03:00", season_end = "2026-01-20"',
-        ) from problem  # fmt: skip
+    out: dict[str, Any] = {"after_shift": (usual,)}
+    if "after_shift" in table:
+        out["after_shift"] = tuple(dt.time.fromisoformat(t) for t in table["after_shift"])
+    if "new_files_every_min" in table:
+        out["new_files_every_min"] = float(table["new_files_every_min"])
+    if "refit" in table:
+        out["refit"] = dt.time.fromisoformat(table["refit"]) if table["refit"] else None
+    if "compare" in table:
+        out["compare"] = _weekly(table["compare"]) if table["compare"] else None
+    if end := table.get("season_end"):
+        out["season_end"] = dt.datetime.fromisoformat(end) if isinstance(end, str) else end
     return Schedule(**out)
 
 
 def _weekly(text: str) -> tuple[int, dt.time]:
-    found = WEEKLY.fullmatch(text)
-    if found is None:
-        raise ValueError(f"'{text}' is no weekday with a time")
-    return WEEKDAYS.index(found.group(1)), dt.time.fromisoformat(found.group(2))
+    day, clock = text.split()
+    return WEEKDAYS.index(day), dt.time.fromisoformat(clock)

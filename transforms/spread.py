@@ -3,6 +3,7 @@
 import os
 import pickle
 import shutil
+import signal
 import tempfile
 import threading
 import time
@@ -11,10 +12,10 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from importlib import import_module
-from multiprocessing import get_context, parent_process
+from multiprocessing import active_children, get_context, parent_process, resource_tracker
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Generic, Protocol, Self, TypeVar, runtime_checkable
@@ -128,6 +129,17 @@ def _shared_at(path: str) -> "Shared[Any]":
         return Shared(pickle.load(file))  # noqa: S301 - written by our own parent, readable by its user alone
 
 
+@contextmanager
+def _shielded_from_ctrl_c() -> Iterator[None]:
+    """Start processes in the block that Ctrl-C does not reach: this process ends them."""
+    resource_tracker.ensure_running()  # when it starts, it lifts the mask of whoever starts it
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 class Processes:
     """A `Spread` over this machine's processors, started where there is enough to do and kept until the block ends."""
 
@@ -142,6 +154,9 @@ class Processes:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._pool is not None:
+            if kind is not None and not issubclass(kind, Exception):  # Ctrl-C: no result is waited for
+                for process in active_children():
+                    process.terminate()
             self._pool.shutdown(cancel_futures=True)
 
     def __reduce__(self) -> tuple[type["Processes"], tuple[int]]:
@@ -158,7 +173,8 @@ class Processes:
         """Start the processes now and go on: for what is known to be much work of few jobs."""
         if self.count > 1:
             for _ in range(self.count):
-                self._started().submit(import_module, HEAVIEST)
+                with _shielded_from_ctrl_c():
+                    self._started().submit(import_module, HEAVIEST)
 
     def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
         """Do jobs, a few at a time in each process."""
@@ -177,10 +193,12 @@ class Processes:
 
     def _submit(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> "Future[list[Result]]":
         try:
-            return self._started().submit(piece, work, jobs)
+            with _shielded_from_ctrl_c():
+                return self._started().submit(piece, work, jobs)
         except BrokenProcessPool:
             self._pool = None
-            return self._started().submit(piece, work, jobs)
+            with _shielded_from_ctrl_c():
+                return self._started().submit(piece, work, jobs)
 
     def _next(
         self, work: Callable[[Job], Result], waiting: "deque[tuple[Sequence[Job], Future[list[Result]]]]"

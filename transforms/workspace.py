@@ -1,23 +1,21 @@
 """The workspace: a folder with `season.toml`, `mappings/`, `inbox/`, `lake/`, `warehouse.duckdb` and `out/`."""
 
 import datetime as dt
-import re
-import tomllib
 from dataclasses import dataclass, field, fields
 from functools import cached_property
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from typing import TYPE_CHECKING
 
 from transforms.catalogue import Catalogue, load_catalogue
+from transforms.config.problems import raise_problems
+from transforms.config.toml_file import read_toml
 from transforms.errors import WorkspaceError
 from transforms.running import Notify, Place, Schedule, read_notify, read_place, read_schedule
 
 if TYPE_CHECKING:
     from transforms.lake import LakePath
 
-LOCALE = re.compile(r"[a-z]{2,3}([-_][A-Z][a-z]{3})?([-_][A-Z]{2})?")
 HOME = ".prefect"
 FOLDERS = ("mappings", "inbox", "lake", "out")
 
@@ -79,70 +77,38 @@ class Season:
     notify: Notify = field(default_factory=Notify)
 
 
-def _numbers(kind: type[Any], table: dict[str, Any], where: str) -> Any:
-    known = {f.name: f.type for f in fields(kind)}
-    for key, value in table.items():
-        if key not in known:
-            raise WorkspaceError(f"'{key}' is not known", where=where, mend=f"use one of {', '.join(known)}")
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or value < 0:
-            raise WorkspaceError(f"'{key}' is {value!r}", where=where, mend="give it a number, 0 or more")
-    return kind(**table)
-
-
 def read_season(path: Path) -> Season:
     """Read `season.toml`.
 
     Raises:
-        WorkspaceError: it is missing, is not TOML, or holds a value that cannot be.
+        WorkspaceError: it is missing, cannot be read, or holds keys or values that cannot be; all are listed.
     """
+    from transforms.config.season import check_season  # noqa: PLC0415 (--help is to be quick)
+
     where = str(path)
     try:
-        table = tomllib.loads(path.read_text("utf-8"))
+        table = read_toml(path)
     except FileNotFoundError as problem:
         raise WorkspaceError(
             "there is no season.toml", where=str(path.parent), mend="run 'taretrace init' on the folder first"
         ) from problem
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-        raise WorkspaceError(
-            f"season.toml cannot be read ({problem})", where=where, mend="correct that line"
-        ) from problem
-    season = table.get("season", {})
-    zone, units = season.get("time_zone", "UTC"), season.get("units", "metric")
-    try:
-        ZoneInfo(zone)
-    except (ZoneInfoNotFoundError, ValueError) as problem:
-        raise WorkspaceError(
-            f"the time zone '{zone}' is not known", where=where, mend="use an IANA name such as Europe/Prague"
-        ) from problem
-    if units not in {"metric", "us"}:
-        raise WorkspaceError(f"units is '{units}'", where=where, mend="use metric or us")
-    locale = str(season.get("locale", "en-GB"))
-    if not LOCALE.fullmatch(locale):
-        raise WorkspaceError(
-            f"locale is '{locale}'", where=where, mend="use a language and country such as en-GB, en-US or de-DE"
-        )
-    try:
-        starts = dt.time.fromisoformat(season.get("shift_starts", "05:00"))
-        sites = {n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()}
-    except (KeyError, TypeError, ValueError) as problem:
-        raise WorkspaceError(
-            f"a site or shift_starts is wrong ({problem})", where=where, mend="give lat_deg and lon_deg, and HH:MM"
-        ) from problem
-    prices = table.get("prices", {})
+    raise_problems(check_season(table, path))
+    season, prices = table.get("season", {}), table.get("prices", {})
     before = table.get("fit", {}).get("last_season")
+    starts = dt.time.fromisoformat(season.get("shift_starts", "05:00"))
     return Season(
-        name=str(season.get("name", "Season")),
-        time_zone=zone,
+        name=season.get("name", "Season"),
+        time_zone=season.get("time_zone", "UTC"),
         shift_starts=starts,
-        units=units,
-        currency=str(season.get("currency", "EUR")),
+        units=season.get("units", "metric"),
+        currency=season.get("currency", "EUR"),
         lab_cv_at_25_kg=float(table.get("lab", {}).get("cv_at_25_kg", 0.10)),
-        prices=_numbers(Prices, prices, f"{where} [prices]"),
-        advice=_numbers(AdviceRules, table.get("advice", {}), f"{where} [advice]"),
+        prices=Prices(**prices),
+        advice=AdviceRules(**table.get("advice", {})),
         catalogue=load_catalogue(table.get("settings"), where),
-        sites=sites,
-        last_season=path.parent / str(before) if before else None,
-        locale=locale,
+        sites={n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()},
+        last_season=path.parent / before if before else None,
+        locale=season.get("locale", "en-GB"),
         texts=path.parent / "text",
         assumed=tuple(f.name for f in fields(Prices) if prices.get(f.name, f.default) == f.default),
         place=read_place(table.get("run", {}), f"{where} [run]"),

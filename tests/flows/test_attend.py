@@ -13,7 +13,7 @@ import pytest
 
 from flows import attend as attending
 from flows import stages
-from flows.attend import DATA, OURS, SYSTEM, WELL, WRONG, attend
+from flows.attend import DATA, ENDED_WELL, MODEL, OURS, SYSTEM, WELL, WRONG, attend
 from flows.demo import write_demo
 from flows.jobs import Done
 from flows.notify import news, notify
@@ -22,7 +22,7 @@ from tests.program import taretrace_here
 from tests.proofs.seasons import QUIET
 from tests.whole import assert_same, every_table
 from transforms.alarms import Alarm, alarms
-from transforms.errors import WorkspaceError
+from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.intake import isolated_read
 from transforms.intake.read_file import Received, read_file
 from transforms.run_log import RunLog
@@ -65,6 +65,56 @@ def test_the_end_of_a_run_tells_data_trouble_from_our_fault(monkeypatch, workspa
     assert ended.name == name
     logged = RunLog(workspace.log).last(POST_SHIFT, "ended" if name in {WELL, DATA} else "failed")
     assert logged["state"] == name
+
+
+CHECK = {"response": "dirt_tare_pct", "check": "placebo", "passed": False, "says": "2 of 20 are significant"}
+
+
+def run_with_failed_check(monkeypatch, workspace: Workspace, received):
+    """Run a job that leaves a failed check of the model behind."""
+
+    def job(*_):
+        with Warehouse(workspace.warehouse) as warehouse:
+            checks = warehouse.table("fit_check")
+            row = pl.DataFrame([CHECK], schema={c: checks.schema[c] for c in CHECK})
+            warehouse.replace("fit_check", pl.concat([checks.clear(), row], how="diagonal"))
+        return Done(received, [])
+
+    monkeypatch.setattr(attending, "run_job", job)
+    return attend(POST_SHIFT, workspace)
+
+
+def test_a_failed_check_of_the_model_is_neither_the_senders_nor_an_internal_error(monkeypatch, workspace):
+    ended = run_with_failed_check(monkeypatch, workspace, [GOOD])
+    assert ended.name == MODEL
+    assert ended.name in ENDED_WELL
+    assert [(a.kind, a.subject) for a in ended.alarms] == [("failed_check", "dirt_tare_pct placebo")]
+    assert RunLog(workspace.log).last(POST_SHIFT, "ended")["reason_code"] == "model_check_failed"
+
+
+def test_an_issue_with_data_is_named_before_a_failed_check_and_both_are_reported(monkeypatch, workspace):
+    ended = run_with_failed_check(monkeypatch, workspace, [GOOD, BAD])
+    assert ended.name == DATA
+    assert [a.kind for a in ended.alarms] == ["rejected_rows", "failed_check"]
+    assert RunLog(workspace.log).last(POST_SHIFT, "ended")["reason_code"] == "data_issue"
+
+
+def test_tables_that_contradict_each_other_are_an_internal_error_that_names_the_check(monkeypatch, workspace):
+    ended = run(monkeypatch, workspace, ConsistencyError("shares_sum_to_one", 3))
+    assert ended.name == OURS
+    assert "shares_sum_to_one" in ended.says
+    assert RunLog(workspace.log).last(POST_SHIFT, "failed")["reason_code"] == "internal_error"
+
+
+def test_a_check_of_stored_tables_raises_the_error_that_names_it(workspace):
+    with Warehouse(workspace.warehouse) as warehouse:
+        shares = warehouse.table("variance_share")
+        row = pl.DataFrame([{"response": "dirt_tare_pct", "source": "field", "kind": "k", "share": 0.5, "says": ""}])
+        warehouse.replace("variance_share", pl.concat([shares.clear(), row], how="diagonal_relaxed"))
+        stages.build_facts(warehouse, workspace.season)
+        with pytest.raises(ConsistencyError) as problem:
+            stages.run_checks(warehouse)
+    assert (problem.value.check, problem.value.rows) == ("variance_shares_sum_to_one", 1)
 
 
 def test_no_content_of_a_file_reaches_the_log_or_the_state(monkeypatch, workspace):

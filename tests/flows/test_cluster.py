@@ -61,7 +61,7 @@ def test_an_address_nobody_answers_is_said_in_one_sentence(tmp_path):
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        ('engine = "spark"', "engine is 'spark'"),
+        ('engine = "spark"', "'engine' is 'spark'"),
         ('engine = "dask"', "there is no address"),
         ("keep_telemetry_days = -1", "'keep_telemetry_days' is -1"),
         ('lakes = "x"', "'lakes' is not known"),

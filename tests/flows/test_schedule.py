@@ -8,7 +8,7 @@ import pytest
 
 from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, Slot, due_before, slots
 from flows.serve import InboxWatch, deployment_name, deployments, missed
-from transforms.errors import WorkspaceError
+from transforms.config.problems import ConfigError
 from transforms.run_log import RunLog
 from transforms.running import read_notify, read_place, read_schedule
 from transforms.workspace import Workspace, init_workspace
@@ -122,21 +122,22 @@ def test_due_before_takes_the_last_of_several_shifts(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("read", "table", "says"),
+    ("read", "table", "code", "key"),
     [
-        (read_schedule, {"refit": "2 o'clock"}, "a time is wrong"),
-        (read_schedule, {"compare": "Funday 03:00"}, "is no weekday"),
-        (read_schedule, {"refits": "02:00"}, "'refits' is not known"),
-        (read_schedule, {"after_shift": 5}, "a time is wrong"),
-        (read_notify, {"webhook": "ftp://x"}, "webhook is"),
-        (read_notify, {"rejected_pct": "many"}, "'rejected_pct' is 'many'"),
-        (read_place, {"engine": 3}, "'engine' is 3"),
-        (read_place, [], "this is no table"),
+        (read_schedule, {"refit": "2 o'clock"}, "wrong_value", "refit"),
+        (read_schedule, {"compare": "Funday 03:00"}, "wrong_value", "compare"),
+        (read_schedule, {"refits": "02:00"}, "unknown_key", "refits"),
+        (read_schedule, {"after_shift": 5}, "wrong_value", "after_shift"),
+        (read_notify, {"webhook": "ftp://x"}, "wrong_value", "webhook"),
+        (read_notify, {"rejected_pct": "many"}, "wrong_value", "rejected_pct"),
+        (read_place, {"engine": 3}, "wrong_value", "engine"),
+        (read_place, [], "wrong_table", ""),
     ],
 )
-def test_what_cannot_be_is_said_with_the_way_out(read, table, says):
-    with pytest.raises(WorkspaceError, match=says) as told:
+def test_what_cannot_be_is_said_with_the_way_out(read, table, code, key):
+    with pytest.raises(ConfigError) as told:
         read(table, dt.time(5), "here") if read is read_schedule else read(table, "here")
+    assert [(p.code, p.key) for p in told.value.problems] == [(code, key)]
     assert told.value.mend
 
 

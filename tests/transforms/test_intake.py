@@ -8,7 +8,7 @@ import pytest
 import xlsxwriter
 
 from tests.taking import take
-from transforms.errors import WorkspaceError
+from transforms.config.problems import ConfigError
 from transforms.intake.mapping import Mapping, read_mapping
 
 TICKETS = """
@@ -150,28 +150,27 @@ def test_a_sheet_reads_as_a_file_does(tmp_path, catalogue):
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "message"),
+    ("old", "new", "errors"),
     [
-        ('unit = "kg"', "", "the unit is missing"),
-        ('unit = "kg"', 'unit = "stone"', "the unit 'stone' is not known"),
-        ('unit = "kg"', 'unit = "cm"', "measures length"),
-        ("Europe/Prague", "Europe/Nowhere", "time zone 'Europe/Nowhere' is not known"),
-        ('kind = "load"', 'kind = "lorry"', "kind is 'lorry'"),
-        ("[columns.gross_t]", "[columns.gross_kg]", "'gross_kg' is no column of load"),
-        ('separator = ";"', "separatr = 1", "'separatr' is not known"),
-        ('[columns.field_id]\nfrom = "Field"', "", "load needs the column 'field_id'"),
-        ('format = "%d.%m.%Y %H:%M:%S"', "", "a time needs a format and a zone"),
-        ('kind = "load"', "kind = ", "the mapping cannot be read"),
+        ('unit = "kg"', "", {("missing_key", "unit")}),
+        ('unit = "kg"', 'unit = "stone"', {("wrong_value", "unit")}),
+        ('unit = "kg"', 'unit = "cm"', {("conflict", "unit")}),
+        ("Europe/Prague", "Europe/Nowhere", {("wrong_value", "time_zone")}),
+        ('kind = "load"', 'kind = "lorry"', {("wrong_value", "kind")}),
+        ("[columns.gross_t]", "[columns.gross_kg]", {("unknown_key", "gross_kg"), ("missing_key", "gross_t")}),
+        ('separator = ";"', "separatr = 1", {("unknown_key", "separatr"), ("conflict", "separator")}),
+        ('[columns.field_id]\nfrom = "Field"', "", {("missing_key", "field_id")}),
+        ('format = "%d.%m.%Y %H:%M:%S"', "", {("missing_key", "format")}),
+        ('kind = "load"', "kind = ", {("wrong_file", "")}),
     ],
 )
-def test_a_wrong_mapping_is_one_sentence_with_its_place_and_how_to_mend_it(tmp_path, catalogue, old, new, message):
+def test_a_wrong_mapping_is_one_sentence_with_its_place_and_how_to_mend_it(tmp_path, catalogue, old, new, errors):
     path = tmp_path / "wrong.toml"
     path.write_text(TICKETS.replace(old, new))
-    with pytest.raises(WorkspaceError) as problem:
+    with pytest.raises(ConfigError) as problem:
         read_mapping(path, catalogue)
-    assert message in str(problem.value)
-    assert "wrong.toml" in str(problem.value)
-    assert problem.value.mend
+    assert {(p.code, p.key) for p in problem.value.problems} == errors
+    assert all("wrong.toml" in p.where and p.mend for p in problem.value.problems)
 
 
 def test_left_and_right_are_averaged_and_one_bad_side_rejects(tmp_path, catalogue):

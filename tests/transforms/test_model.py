@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from transforms.catalogue import DIRT, Catalogue, load_catalogue
-from transforms.errors import WorkspaceError
+from transforms.config.problems import ConfigError
 from transforms.model.decompose import expected, why
 from transforms.model.effects import effects
 from transforms.model.fit import ResponseFit, fit_response, pct_from_scale, ratio_scale
@@ -141,5 +141,8 @@ def test_a_workspace_adds_a_setting_without_code():
     row = {"stage": "cleaning", "label": "brush speed", "unit": "rpm", "low": 0, "high": 200, "step": 10,
            "responses": [DIRT], "up": "faster", "down": "slower"}  # fmt: skip
     assert load_catalogue({"brush_speed_rpm": row})["brush_speed_rpm"].step == 10
-    with pytest.raises(WorkspaceError, match="'brush_speed_rpm' is incomplete"):
+    with pytest.raises(ConfigError) as told:
         load_catalogue({"brush_speed_rpm": {"stage": "cleaning"}})
+    missing = {p.key for p in told.value.problems if p.code == "missing_key"}
+    assert missing == row.keys() - {"stage"}
+    assert all("[settings.brush_speed_rpm]" in p.where for p in told.value.problems)

@@ -2,10 +2,11 @@
 
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from transforms.errors import WorkspaceError
+from transforms.config.problems import raise_problems
 
 DIRT = "dirt_tare_pct"
 ROOT_LOSS = "root_loss_t_ha"
@@ -50,16 +51,16 @@ class Setting:
 Catalogue = dict[str, Setting]
 
 
-def _setting(name: str, row: dict[str, Any], where: str) -> Setting:
-    try:
-        curve = tuple(row["curve"]) if "curve" in row else None
-        return Setting(name=name, **{**row, "responses": tuple(row["responses"]), "curve": curve})
-    except (TypeError, KeyError) as problem:
-        raise WorkspaceError(
-            f"setting '{name}' is incomplete ({problem})",
-            where=where,
-            mend="give it stage, label, unit, low, high, step, responses, up and down, as in the built-in catalogue",
-        ) from problem
+def _setting(name: str, row: dict[str, Any]) -> Setting:
+    low, high = row.get("curve", (None, None))
+    curve = (low, high) if low is not None and high is not None else None
+    return Setting(name=name, **{**row, "responses": tuple(row["responses"]), "curve": curve})
+
+
+@cache
+def _built_in() -> Catalogue:
+    rows = tomllib.loads(files(__package__).joinpath("settings.toml").read_text("utf-8"))
+    return {name: _setting(name, row) for name, row in rows.items()}
 
 
 def load_catalogue(extra: dict[str, dict[str, Any]] | None = None, where: str = "season.toml") -> Catalogue:
@@ -70,10 +71,10 @@ def load_catalogue(extra: dict[str, dict[str, Any]] | None = None, where: str = 
         where: the file they came from, for the error message.
 
     Raises:
-        WorkspaceError: a row lacks a key or has an unknown one.
+        WorkspaceError: a row lacks a key, has an unknown one, or a value that cannot be.
     """
-    built_in = tomllib.loads(files(__package__).joinpath("settings.toml").read_text("utf-8"))
-    return {
-        **{name: _setting(name, row, "the built-in catalogue") for name, row in built_in.items()},
-        **{name: _setting(name, row, where) for name, row in (extra or {}).items()},
-    }
+    if extra:
+        from transforms.config.season import check_settings  # noqa: PLC0415 (--help is to be quick)
+
+        raise_problems(check_settings(extra, where))
+    return {**_built_in(), **{name: _setting(name, row) for name, row in (extra or {}).items()}}

@@ -35,6 +35,8 @@ class _Proposer:
                 self.layout[key] = answer
         if self.answers.get("decimal") and self.answers["decimal"] != self.sniffed.layout.get("decimal"):
             self.layout["thousands"] = self.sniffed.layout.get("decimal")
+        if self.layout.get("separator") and self.layout["separator"] == self.layout.get("decimal"):
+            self.layout["quoted"] = True
 
     def kind(self) -> tuple[str, float]:
         """The kind of file whose needed columns are found best."""

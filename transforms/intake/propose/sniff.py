@@ -9,12 +9,12 @@ from pathlib import Path
 
 import polars as pl
 
+from transforms.config.forms import SUFFIX_FORM
 from transforms.errors import SourceFileError
 from transforms.intake.columnar import parquet_rows
 from transforms.intake.geojson import AREA, LAT, LON, geojson_rows
 from transforms.intake.iso11783.source import value_names
 from transforms.intake.layout import column_names
-from transforms.intake.mapping import SUFFIX_FORM
 from transforms.intake.piece import LINE
 from transforms.intake.sheet import sheet_grids
 from transforms.units import unit_of_text

@@ -1,0 +1,1 @@
+"""Strict validation of the TOML files of a workspace: `season.toml` and the mappings."""

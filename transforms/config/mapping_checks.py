@@ -1,0 +1,194 @@
+"""Checks of a mapping file: every table, and what must hold between keys, columns and the kind of file."""
+
+import math
+from dataclasses import dataclass
+from pathlib import PurePath
+from typing import Any
+
+import dataframely as dy
+
+from transforms.catalogue import Catalogue
+from transforms.config.constants import UnfitConstantError, constant
+from transforms.config.forms import SELF_DESCRIBING, SUFFIX_FORM
+from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTable
+from transforms.config.problems import Problem, key_shown, shown, suggestion, table_shown
+from transforms.config.tables import check_table
+from transforms.contracts import contract, needed_columns
+from transforms.units import UNITS, stored_unit
+
+GIVEN_BY = ("from", "value", "file_name")
+
+
+@dataclass(frozen=True)
+class ColumnPlace:
+    """The place of a column in a mapping.
+
+    Attributes:
+        name: the table's column.
+        column: its contract; None if the kind of file is not known.
+        form: the form of the file; None if its name decides.
+        zone: the mapping's time zone.
+        has_zone: whether the mapping gives a time zone, right or wrong.
+        where: the file and its table.
+    """
+
+    name: str
+    column: dy.Column | None
+    form: str | None
+    zone: str | None
+    has_zone: bool
+    where: str
+
+
+def check_mapping(
+    table: dict[str, Any], own_columns: dict[str, dict[str, Any]], catalogue: Catalogue, where: str
+) -> list[Problem]:
+    """Return every error of a mapping.
+
+    Args:
+        table: the file's content.
+        own_columns: the columns that the file's form gives without being asked.
+        catalogue: the settings known.
+        where: the file.
+    """
+    good, problems = check_table(MappingTable, table, where)
+    if not {"decimal", "separator", "thousands"} & (table.keys() - good.keys()):
+        problems += _marks(good, where)
+    if "dated" in good:
+        problems += check_table(DatedTable, good["dated"], f"{where} [dated]")[1]
+    kind, form = good.get("kind"), good.get("form")
+    columns = {**own_columns, **good.get("columns", {})}
+    schema = None if kind is None else contract(kind, catalogue).columns()
+    if kind is not None and "columns" not in table.keys() - good.keys():
+        problems += _missing_columns(contract(kind, catalogue), columns, where)
+    for name, row in columns.items():
+        place = ColumnPlace(
+            name=name,
+            column=(schema or {}).get(name),
+            form=form,
+            zone=good.get("time_zone"),
+            has_zone="time_zone" in table,
+            where=f"{where} {table_shown('columns', name)}",
+        )
+        if schema is not None and name not in schema:
+            mend = suggestion(name, schema) or f"use one of {', '.join(schema)}"
+            what = f"{key_shown(name)} is not a column of {kind}"
+            problems.append(Problem("unknown_key", name, what, where, mend))
+        problems += check_column(row, place)
+    return problems
+
+
+def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: str) -> list[Problem]:
+    return [
+        Problem("missing_key", n, f"the column {key_shown(n)} is missing", where, f"add [columns.{n}]")
+        for n in needed_columns(schema)
+        if n not in columns
+    ]
+
+
+def _marks(good: dict[str, Any], where: str) -> list[Problem]:
+    """Check that no mark has two meanings."""
+    decimal, separator, thousands = good.get("decimal", "."), good.get("separator", ","), good.get("thousands")
+    problems = []
+    if decimal == thousands:
+        what = f"'thousands' is {shown(thousands)}, which is the decimal mark as well"
+        problems.append(Problem("conflict", "thousands", what, where, "give each a mark of its own"))
+    if decimal == separator and _is_delimited(good) and not good.get("quoted", False):
+        what = f"'separator' is {shown(separator)}, which is the decimal mark as well"
+        mend = "give each a mark of its own, or add quoted = true if every such number is in quotes in the file"
+        problems.append(Problem("conflict", "separator", what, where, mend))
+    return problems
+
+
+def _is_delimited(good: dict[str, Any]) -> bool:
+    form = good.get("form")
+    suffixes = [PurePath(pattern).suffix.lower() for pattern in good.get("files", [])]
+    return form == "delimited" or (form is None and any(s not in SUFFIX_FORM for s in suffixes))
+
+
+def check_column(row: Any, place: ColumnPlace) -> list[Problem]:
+    """Return every error of `[columns.NAME]`."""
+    good, problems = check_table(ColumnTable, row, place.where)
+    if not isinstance(row, dict):
+        return problems
+    given = [key for key in GIVEN_BY if key in row]
+    if not given:
+        what, mend = "the column has no source", "give it from, value or file_name"
+        problems.append(Problem("missing_key", "from", what, place.where, mend))
+    elif len(given) > 1:
+        what = f"the column has {' and '.join(key_shown(k) for k in given)}"
+        problems.append(Problem("conflict", given[1], what, place.where, "keep one of them"))
+    elif "value" in good:
+        problems += _constant(good, place)
+    return [*problems, *_unit(row, good, place), *_steps(good, place), *_time(row, place)]
+
+
+def _constant(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
+    if place.column is None:
+        return []
+    try:
+        constant(good["value"], place.column, good.get("time_zone") or place.zone, good.get("format"))
+    except UnfitConstantError as problem:
+        what = f"'value' is {shown(good['value'])}"
+        return [Problem("wrong_value", "value", what, place.where, f"give it {problem}")]
+    return []
+
+
+def _unit(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
+    """Check the unit of the file: it must be given where the file itself does not, and must fit the column."""
+    unit = good.get("unit")
+    if "full_scale" in row:
+        what, mend = "'full_scale' is there without unit = \"pct\"", 'add unit = "pct", or remove full_scale'
+        return [Problem("conflict", "full_scale", what, place.where, mend)] if unit != "pct" else []
+    stored = stored_unit(place.name)
+    if unit is None:
+        is_needed = "from" in row and stored is not None and "steps" not in row and place.form not in SELF_DESCRIBING
+        mend = f'add the unit of the file, for example unit = "{stored}"'
+        missing = Problem("missing_key", "unit", "the unit is missing", place.where, mend)
+        return [missing] if is_needed and "unit" not in row else []
+    return _known_unit(unit, stored, place, is_constant="value" in row)
+
+
+def _known_unit(unit: str, stored: str | None, place: ColumnPlace, *, is_constant: bool) -> list[Problem]:
+    if unit not in UNITS:
+        mend = suggestion(unit, UNITS) or f"use one of {', '.join(UNITS)}"
+        return [Problem("wrong_value", "unit", f"the unit {shown(unit)} is not known", place.where, mend)]
+    if stored is not None and UNITS[unit].dimension != UNITS[stored].dimension:
+        what = f"the unit {shown(unit)} measures {UNITS[unit].dimension} and cannot become '{stored}'"
+        return [Problem("conflict", "unit", what, place.where, "correct the column's unit")]
+    if stored is not None and is_constant and unit != stored:
+        what = f"the unit of a constant is '{stored}', not {shown(unit)}"
+        return [Problem("conflict", "unit", what, place.where, f"give the value in {stored}")]
+    return []
+
+
+def _steps(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
+    points = []
+    for key in good.get("steps", {}):
+        try:
+            points.append(float(key))
+        except ValueError:
+            points.append(math.nan)
+    mend = 'write it as steps = { "1" = 30.0, "9" = 70.0 }'
+    if not all(math.isfinite(p) for p in points):
+        return [Problem("wrong_value", "steps", "'steps' has a step that is not a number", place.where, mend)]
+    if len(set(points)) < len(points):
+        return [Problem("conflict", "steps", "'steps' has the same step twice", place.where, mend)]
+    return []
+
+
+def _time(row: dict[str, Any], place: ColumnPlace) -> list[Problem]:
+    is_read = "from" in row and place.form not in SELF_DESCRIBING
+    problems = []
+    if "file_name" in row and isinstance(place.column, (dy.Datetime, dy.Bool)):
+        what, mend = "a time or a flag cannot be read from the file's name", "read it from a column, or give it a value"
+        problems.append(Problem("conflict", "file_name", what, place.where, mend))
+    if not (is_read and (isinstance(place.column, dy.Datetime) or place.name.endswith("_at"))):
+        return problems
+    if "format" not in row:
+        mend = 'add the format of the file, for example format = "%d.%m.%Y %H:%M"'
+        problems.append(Problem("missing_key", "format", "the format of the time is missing", place.where, mend))
+    if "time_zone" not in row and not place.has_zone:
+        mend = 'add the time zone of the file, for example time_zone = "UTC"'
+        problems.append(Problem("missing_key", "time_zone", "the time zone is missing", place.where, mend))
+    return problems

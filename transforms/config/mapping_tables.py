@@ -1,0 +1,149 @@
+"""The tables of a mapping file, each with the values that its keys may take."""
+
+import codecs
+import datetime as dt
+import re
+import warnings
+from functools import cache
+from typing import Annotated, Any, Literal
+
+import polars as pl
+from pydantic import AfterValidator, Field
+
+from transforms.config.tables import MAX_CHARACTERS, MAX_ITEMS, Name, Names, SomeNames, Table, Text, check_unique
+from transforms.config.time_zones import check_time_zone
+from transforms.intake.piece import MARK
+
+Kind = Literal[
+    "telemetry", "load", "tare", "loss_audit", "weather_hour", "forecast_hour", "weather_day", "weather_reading",
+    "field", "field_boundary", "machine_setup",
+]  # fmt: skip
+Form = Literal["delimited", "sheet", "parquet", "geojson", "ghcn_daily", "iso11783"]
+MOMENT = dt.datetime(2025, 10, 17, 13, 45, 30, tzinfo=dt.UTC)
+"""A time that tells day, month, hour and minute apart."""
+
+
+def _separator(text: str) -> str:
+    if len(text) != 1 or not text.isascii() or text.isalnum() or text in '"\r\n\x00':
+        raise ValueError("it is not a single mark")
+    return text
+
+
+def _thousands(text: str) -> str:
+    if len(text) != 1 or text.isalnum() or text in '"+-\r\n\t\x00':
+        raise ValueError("it is not a single mark")
+    return text
+
+
+def _encoding(name: str) -> str:
+    try:
+        is_text = codecs.getincrementaldecoder(name)(errors="replace").decode("a".encode(name), final=True) == "a"
+    except (
+        LookupError,
+        ValueError,
+        TypeError,
+        AssertionError,
+    ):  # codecs of bytes or of host names raise what they like
+        is_text = False
+    if not is_text:
+        raise ValueError("it is not a known encoding")
+    return name
+
+
+def _pattern(text: str) -> str:
+    try:
+        groups = re.compile(text).groups
+    except (re.error, RecursionError, OverflowError) as problem:
+        raise ValueError(f"it is not a regular expression: {problem}") from problem
+    if not groups:
+        raise ValueError("it has no group in brackets")
+    return text
+
+
+@cache
+def _time_format(text: str) -> str:
+    """Check that a time survives being written and read in this format, at least its date."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            written = pl.Series([MOMENT]).dt.strftime(text.replace("%#z", "%z"))
+            read = written.str.to_datetime(text, strict=False, time_unit="us", ambiguous="earliest")[0]
+    except pl.exceptions.PolarsError:
+        read = None
+    if read is None or read.date() != MOMENT.date():
+        raise ValueError("it does not describe a date with day, month and year")
+    return text
+
+
+def _day_format(text: str) -> str:
+    if dt.datetime.strptime(MOMENT.strftime(text), text).date() != MOMENT.date():  # noqa: DTZ007
+        raise ValueError("it does not describe a date with day, month and year")
+    return text
+
+
+def _source(text: str) -> str:
+    if MARK in text:
+        raise ValueError("it holds a control character")
+    return text
+
+
+TimeZone = Annotated[Name, AfterValidator(check_time_zone)]
+Pattern = Annotated[Name, AfterValidator(_pattern)]
+Source = Annotated[str, Field(min_length=1, max_length=MAX_CHARACTERS), AfterValidator(_source)]
+Sources = Annotated[list[Source], Field(min_length=1, max_length=MAX_ITEMS), AfterValidator(check_unique)]
+ZONE_MEND = "a time zone such as Europe/Prague"
+PATTERN_MEND = "a regular expression with one group in brackets"
+
+
+class MappingTable(Table):
+    """The keys above the columns."""
+
+    kind: Kind = Field(description="a kind of file: telemetry, load, tare, loss_audit, weather_hour, forecast_hour, "
+                       "weather_day, weather_reading, field, field_boundary or machine_setup")  # fmt: skip
+    files: SomeNames = Field(description='a list of file names such as ["log_*.csv"], each once')
+    form: Form | None = Field(None, description="delimited, sheet, parquet, geojson, ghcn_daily or iso11783")
+    separator: Annotated[str, AfterValidator(_separator)] = Field(",", description='one mark such as ";" or "\\t"')
+    decimal: Literal[".", ","] = Field(".", description='"." or ","')
+    thousands: Annotated[str, AfterValidator(_thousands)] | None = Field(None, description='one mark such as "."')
+    quoted: bool = Field(default=False, description="true or false, without quotes")
+    encoding: Annotated[Name, AfterValidator(_encoding)] = Field("utf-8", description="an encoding such as cp1252")
+    header_line: int = Field(1, ge=1, le=1000, description="a whole number from 1 to 1000")
+    header_rows: int = Field(1, ge=1, le=10, description="a whole number from 1 to 10")
+    unit_row: bool = Field(default=False, description="true or false, without quotes")
+    sheet: Text | Names = Field("", description="a sheet's name or a list of them")
+    totals: Names = Field([], description='a list of words such as ["Total"], each once')
+    dated: dict[str, Any] = Field({}, description="a table with file_name and format")
+    time_zone: TimeZone | None = Field(None, description=ZONE_MEND)
+    columns: dict[str, Any] = Field({}, description="a table [columns.NAME] for each column")
+
+
+class DatedTable(Table):
+    """`[dated]`."""
+
+    file_name: Pattern = Field(description=PATTERN_MEND)
+    format: Annotated[Name, AfterValidator(_day_format)] = Field(description='a date format such as "%Y%m%d"')
+
+
+class ColumnTable(Table):
+    """`[columns.NAME]`."""
+
+    sources: Source | Sources = Field(
+        "", alias="from", description="the name of a column of the file, or a list of names, each once"
+    )
+    unit: Name | None = Field(None, description="a unit in quotes, such as kg")
+    format: Annotated[Name, Field(max_length=100), AfterValidator(_time_format)] | None = Field(
+        None, description='a date format such as "%d.%m.%Y %H:%M"'
+    )
+    time_zone: TimeZone | None = Field(None, description=ZONE_MEND)
+    words: Annotated[dict[Text, Name], Field(min_length=1, max_length=MAX_ITEMS)] | None = Field(
+        None, description='a table of words such as { Roden = "working" }'
+    )
+    value: Any = None
+    file_name: Pattern | None = Field(None, description=PATTERN_MEND)
+    steps: Annotated[dict[str, float], Field(min_length=2, max_length=MAX_ITEMS)] | None = Field(
+        None, description='a table of two or more steps such as { "1" = 30.0, "9" = 70.0 }'
+    )
+    full_scale: float | None = Field(
+        None, gt=0, le=1e9, description="the value of 100 % in the column's stored unit, a number above 0"
+    )
+    scale_by: Literal["device", "dictionary"] | None = Field(None, description="device or dictionary")

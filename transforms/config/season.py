@@ -1,0 +1,201 @@
+"""Checks of all of `season.toml`: every table, and what must hold between keys."""
+
+import os
+from pathlib import Path
+from typing import Any
+
+from transforms.config.problems import Problem, key_shown, not_a_table, shown, suggestion, table_shown, unknown_name
+from transforms.config.season_tables import (
+    SETTING_NAME,
+    AdviceTable,
+    FitTable,
+    LabTable,
+    NotifyTable,
+    PricesTable,
+    RunTable,
+    ScheduleTable,
+    SeasonTable,
+    SettingTable,
+    SiteTable,
+)
+from transforms.config.tables import MAX_CHARACTERS, Table, check_table
+from transforms.units import SUFFIX_UNIT, stored_unit
+
+PLAIN: dict[str, type[Table]] = {
+    "season": SeasonTable, "prices": PricesTable, "lab": LabTable, "advice": AdviceTable, "notify": NotifyTable,
+    "schedule": ScheduleTable,
+}  # fmt: skip
+"""Tables without any rule between their keys."""
+TABLES = ("season", "sites", "prices", "lab", "fit", "advice", "run", "schedule", "notify", "settings")
+UNITS_OF_SETTINGS = (*SUFFIX_UNIT.values(), "flag", "count")
+
+
+def check_season(table: dict[str, Any], path: Path) -> list[Problem]:
+    """Return every error of a season's file."""
+    file = str(path)
+    problems = [unknown_name(k, TABLES, file) for k in table if k not in TABLES]
+    for name in (n for n in TABLES if n in table):
+        rows, where = table[name], f"{file} [{name}]"
+        if name == "sites":
+            problems += check_sites(rows, where)
+        elif name == "run":
+            problems += check_run(rows, where)
+        elif name == "fit":
+            problems += check_fit(rows, where, path.parent)
+        elif name == "settings":
+            problems += check_settings(rows, file)
+        else:
+            problems += check_plain(name, rows, where)
+    return problems
+
+
+def check_plain(name: str, table: Any, where: str) -> list[Problem]:
+    """Return every error of a table without any rule between its keys."""
+    return check_table(PLAIN[name], table, where)[1]
+
+
+def check_sites(table: Any, where: str) -> list[Problem]:
+    """Return every error of `[sites]`."""
+    if not isinstance(table, dict):
+        return [not_a_table(table, where, "write a table [sites.NAME] for each factory")]
+    file = where.removesuffix(" [sites]")
+    problems = [
+        Problem(
+            "wrong_value",
+            name,
+            f"the site {key_shown(name)} has no plain name",
+            where,
+            "give it a name without control characters",
+        )
+        for name in table
+        if not name.strip() or not name.isprintable() or len(name) > MAX_CHARACTERS
+    ]
+    folded = [name.strip().casefold() for name in table]
+    problems += [
+        Problem(
+            "conflict",
+            name,
+            f"the site {key_shown(name)} is there twice",
+            where,
+            "use names that differ by more than small letters",
+        )
+        for i, name in enumerate(table)
+        if folded[i] in folded[:i]
+    ]
+    for name, row in table.items():
+        problems += check_table(SiteTable, row, f"{file} {table_shown('sites', name)}")[1]
+    return problems
+
+
+def check_run(table: Any, where: str) -> list[Problem]:
+    """Return every error of `[run]`."""
+    good, problems = check_table(RunTable, table, where)
+    has_wrong_address = isinstance(table, dict) and "address" in table and "address" not in good
+    if good.get("engine") == "dask" and not good.get("address") and not has_wrong_address:
+        mend = 'add address = "tcp://HOST:8786"'
+        problems.append(Problem("conflict", "engine", "'engine' is 'dask', but there is no address", where, mend))
+    return problems
+
+
+def check_fit(table: Any, where: str, folder: Path) -> list[Problem]:
+    """Return every error of `[fit]`."""
+    good, problems = check_table(FitTable, table, where)
+    before = good.get("last_season")
+    if before and os.path.realpath(folder / before) == os.path.realpath(folder):
+        mend = "name the folder of last season's workspace, or remove the line"
+        problems.append(
+            Problem(
+                "conflict",
+                "last_season",
+                f"'last_season' is {shown(before)}, which is this workspace itself",
+                where,
+                mend,
+            )
+        )
+    return problems
+
+
+def check_settings(table: Any, file: str) -> list[Problem]:
+    """Return every error of the tables `[settings.NAME]`."""
+    if not isinstance(table, dict):
+        where = f"{file} [settings]"
+        return [not_a_table(table, where, "write a table [settings.NAME] for each setting")]
+    problems: list[Problem] = []
+    for name, row in table.items():
+        where = f"{file} {table_shown('settings', name)}"
+        good, wrong = check_table(SettingTable, row, where)
+        problems += [*wrong, *_setting_name(name, where), *_unit(name, good, where), *_range(good, where)]
+    return problems
+
+
+def _setting_name(name: str, where: str) -> list[Problem]:
+    if not SETTING_NAME.fullmatch(name):
+        mend = "use small letters, digits and underscores, such as brush_speed_rpm"
+        return [Problem("wrong_value", name, f"{key_shown(name)} cannot be the name of a setting", where, mend)]
+    from transforms.contracts import Telemetry  # noqa: PLC0415 (heavy, and needed for a season's own settings alone)
+    from transforms.lake import NO_BINS  # noqa: PLC0415
+
+    if name in {*Telemetry.columns(), *NO_BINS}:
+        return [
+            Problem(
+                "conflict", name, f"{key_shown(name)} is already the name of another column", where, "use another name"
+            )
+        ]
+    return []
+
+
+def _unit(name: str, row: dict[str, Any], where: str) -> list[Problem]:
+    unit = row.get("unit")
+    if unit is None:
+        return []
+    if unit not in UNITS_OF_SETTINGS:
+        use = f"use one of {', '.join(dict.fromkeys(UNITS_OF_SETTINGS))}"
+        return [
+            Problem(
+                "wrong_value", "unit", f"'unit' is {shown(unit)}", where, suggestion(unit, UNITS_OF_SETTINGS) or use
+            )
+        ]
+    ends = stored_unit(name)
+    if unit in SUFFIX_UNIT.values() and ends != unit:
+        suffix = next(s for s, u in SUFFIX_UNIT.items() if u == unit)
+        what = f"'unit' is {shown(unit)}, but the setting's name does not end in {suffix}"
+        return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
+    if unit not in SUFFIX_UNIT.values() and ends is not None:
+        what = f"'unit' is {shown(unit)}, but the setting's name ends in that of {ends}"
+        return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
+    return []
+
+
+def _range(row: dict[str, Any], where: str) -> list[Problem]:
+    low, high, curve = row.get("low"), row.get("high"), row.get("curve")
+    out = []
+    if low is not None and high is not None and low >= high:
+        out.append(
+            Problem(
+                "conflict",
+                "low",
+                f"'low' is {low:g} and 'high' is {high:g}",
+                where,
+                "give high a larger value than low",
+            )
+        )
+    elif low is not None and high is not None:
+        if "step" in row and row["step"] > high - low:
+            out.append(
+                Problem(
+                    "conflict",
+                    "step",
+                    f"'step' is {row['step']:g}, more than the range",
+                    where,
+                    "give it a smaller value",
+                )
+            )
+        if curve is not None and not low <= curve[0] < curve[1] <= high:
+            mend = f"give it two numbers from {low:g} to {high:g}, the smaller first"
+            out.append(Problem("conflict", "curve", f"'curve' is {shown(curve)}", where, mend))
+    responses = row.get("responses", [])
+    if len(set(responses)) < len(responses):
+        out.append(
+            Problem("conflict", "responses", f"'responses' is {shown(responses)}", where, "name each response once")
+        )
+    return out

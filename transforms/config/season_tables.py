@@ -1,0 +1,185 @@
+"""The tables of `season.toml`, each with the values that its keys may take."""
+
+import datetime as dt
+import re
+import shlex
+from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, BeforeValidator, Field
+
+from transforms.config.tables import Name, Table, Text, check_unique
+from transforms.config.time_zones import check_time_zone
+
+LOCALE = re.compile(r"[a-z]{2,3}([-_][A-Z][a-z]{3})?([-_][A-Z]{2})?")
+CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
+WEEKLY = re.compile(r"(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):[0-5]\d")
+SETTING_NAME = re.compile(r"[a-z][a-z0-9_]{0,59}")
+
+
+def _matches(pattern: re.Pattern[str]) -> AfterValidator:
+    def check(text: str) -> str:
+        if not pattern.fullmatch(text):
+            raise ValueError("it has another form")
+        return text
+
+    return AfterValidator(check)
+
+
+def _or_empty(pattern: re.Pattern[str]) -> AfterValidator:
+    return _matches(re.compile(rf"(?:{pattern.pattern})?"))
+
+
+def _moment(value: Any) -> Any:
+    """Check a local date and time, as a TOML value or as text; empty text is none."""
+    if isinstance(value, str) and value:
+        value = dt.datetime.fromisoformat(value)
+    if isinstance(value, dt.datetime) and value.tzinfo is not None:
+        raise ValueError("it has an offset from UTC")
+    return value
+
+
+def _web_address(text: str) -> str:
+    if text:
+        parts = urlsplit(text)
+        if parts.scheme not in {"http", "https"} or not parts.hostname or " " in text:
+            raise ValueError("it is not such an address")
+        _ = parts.port  # raises ValueError for a port that cannot be
+    return text
+
+
+def _program(text: str) -> str:
+    shlex.split(text)
+    return text
+
+
+def _address(text: str) -> str:
+    if " " in text:
+        raise ValueError("it holds a space")
+    return text
+
+
+Time = Annotated[Text, _matches(CLOCK)]
+TimeOrNever = Annotated[Text, _or_empty(CLOCK)]
+Money = Annotated[float, Field(ge=0, le=1e9, description="an amount of money, a number from 0 to 1,000,000,000")]
+Percent = Annotated[float, Field(ge=0, le=100, description="a number of percent from 0 to 100")]
+CLOCK_MEND = 'a time of day as "HH:MM"'
+
+
+class SeasonTable(Table):
+    """`[season]`."""
+
+    name: Name = Field("Season", description="a name in quotes")
+    time_zone: Annotated[Name, AfterValidator(check_time_zone)] = Field(
+        "UTC", description="a time zone such as Europe/Prague"
+    )
+    shift_starts: Time = Field("05:00", description=CLOCK_MEND)
+    units: Literal["metric", "us"] = Field("metric", description="metric or us")
+    currency: Annotated[Name, Field(max_length=12)] = Field("EUR", description="a currency such as EUR")
+    locale: Annotated[Text, _matches(LOCALE)] = Field(
+        "en-GB", description="a language and country such as en-GB, en-US or de-DE"
+    )
+
+
+class SiteTable(Table):
+    """`[sites.NAME]`."""
+
+    lat_deg: float = Field(ge=-90, le=90, description="a latitude from -90 to 90")
+    lon_deg: float = Field(ge=-180, le=180, description="a longitude from -180 to 180")
+
+
+class PricesTable(Table):
+    """`[prices]`."""
+
+    beet_per_t: Money = 0.0
+    sugar_standard_pct: Percent = 0.0
+    quality_per_point: Money = 0.0
+    freight_per_t_km: Money = 0.0
+    haul_km: float = Field(0.0, ge=0, le=2000, description="a distance in km, 0 or more")
+    soil_handling_per_t: Money = 0.0
+    soil_disposal_per_t: Money = 0.0
+    machine_hour: Money = 0.0
+    sugar_per_t: Money = 0.0
+    storage_days: float = Field(0.0, ge=0, le=1000, description="a number of days, 0 or more")
+    storage_temp_c: float = Field(0.0, ge=0, le=60, description="a temperature from 0 to 60 °C")
+    storage_dirt_pct: Percent = 0.0
+    storage_tops_pct: Percent = 0.0
+
+
+class LabTable(Table):
+    """`[lab]`."""
+
+    cv_at_25_kg: float = Field(0.1, gt=0, le=1, description="a share above 0 and up to 1, such as 0.10")
+
+
+class FitTable(Table):
+    """`[fit]`."""
+
+    last_season: Text = Field("", description="the folder of last season's workspace, in quotes")
+
+
+class AdviceTable(Table):
+    """`[advice]`."""
+
+    max_moves: int = Field(3, ge=0, le=100, description="a whole number from 0 to 100")
+    max_steps: int = Field(2, ge=1, le=100, description="a whole number from 1 to 100")
+    probability: float = Field(0.8, ge=0, le=1, description="a probability from 0 to 1, such as 0.8")
+    min_loads: int = Field(30, ge=1, le=1_000_000, description="a whole number of loads, 1 or more")
+
+
+class RunTable(Table):
+    """`[run]`."""
+
+    engine: Literal["here", "dask"] = Field("here", description="here or dask")
+    address: Annotated[Text, AfterValidator(_address)] = Field("", description='an address such as "tcp://HOST:8786"')
+    lake: Text = Field("", description='a folder or an address such as "s3://bucket/season", in quotes')
+    keep_telemetry_days: int = Field(0, ge=0, le=36_500, description="a whole number of days; 0 keeps records for ever")
+
+
+class ScheduleTable(Table):
+    """`[schedule]`; empty text or an empty list is never."""
+
+    after_shift: Annotated[list[Time], Field(max_length=24), AfterValidator(check_unique)] = Field(
+        [], description='a list of times of day such as ["05:20", "17:20"]'
+    )
+    new_files_every_min: float = Field(5.0, ge=0, le=10_080, description="a number of minutes; 0 for never")
+    refit: TimeOrNever = Field("", description=f'{CLOCK_MEND}; "" for never')
+    compare: Annotated[Text, _or_empty(WEEKLY)] = Field(
+        "", description='a weekday and time such as "Mon 03:00"; "" for never'
+    )
+    season_end: Annotated[dt.datetime | Text, BeforeValidator(_moment)] = Field(
+        "", description='a local date and time such as "2026-01-20 06:00"; "" for never'
+    )
+
+
+class NotifyTable(Table):
+    """`[notify]`."""
+
+    command: Annotated[Text, AfterValidator(_program)] = Field("", description="a program with its words, in quotes")
+    webhook: Annotated[Text, AfterValidator(_web_address)] = Field("", description="an http or https address")
+    rejected_pct: Percent = 5.0
+    silent_machine_h: float = Field(36.0, ge=0, le=100_000, description="a number of hours, 0 or more")
+    stale_tares_h: float = Field(48.0, ge=0, le=100_000, description="a number of hours, 0 or more")
+
+
+class SettingTable(Table):
+    """`[settings.NAME]`."""
+
+    stage: Literal["topping", "lifting", "intake", "conveying", "cleaning"] = Field(
+        description="topping, lifting, intake, conveying or cleaning"
+    )
+    label: Name = Field(description='what people call it, such as "brush speed"')
+    unit: Name = Field(description="the stored unit, which the setting's name ends in, such as rpm")
+    low: float = Field(ge=-1e9, le=1e9, description="the lowest plausible value, a number")
+    high: float = Field(ge=-1e9, le=1e9, description="the highest plausible value, a number")
+    step: float = Field(gt=0, le=1e9, description="the practical step, a number above 0")
+    responses: Annotated[list[Literal["dirt_tare_pct", "root_loss_t_ha", "top_tare_pct"]], Field(max_length=3)] = Field(
+        description='a list such as ["dirt_tare_pct", "root_loss_t_ha", "top_tare_pct"]'
+    )
+    up: Name = Field(description='a word for more of it, such as "faster"')
+    down: Name = Field(description='a word for less of it, such as "slower"')
+    nature: Literal["numeric", "flag"] = Field("numeric", description="numeric or flag")
+    breaks: Literal["more", "less"] | None = Field(None, description="more or less")
+    curve: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
+        None, description="a list of two numbers such as [3, 12]"
+    )

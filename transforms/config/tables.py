@@ -1,0 +1,92 @@
+"""Checks of one TOML table against a strict pydantic model of its keys."""
+
+from typing import Annotated, Any, get_args
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic.fields import FieldInfo
+
+from transforms.config.problems import Problem, key_shown, not_a_table, shown, suggestion, unknown_name
+
+MAX_CHARACTERS = 1000
+MAX_ITEMS = 1000
+
+
+class Table(BaseModel):
+    """A table whose keys are all known and whose values are what they should be, without any conversion.
+
+    A field's description completes the sentence "give it ...".
+    """
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+
+
+def _clean(text: str) -> str:
+    if any(ord(c) < 32 or ord(c) == 127 for c in text):
+        raise ValueError("it holds a control character")
+    return text
+
+
+def check_unique(values: list[str]) -> list[str]:
+    """Return a list in which nothing is twice.
+
+    Raises:
+        ValueError: something is.
+    """
+    twice = sorted({v for v in values if values.count(v) > 1})
+    if twice:
+        raise ValueError(f"{shown(twice[0])} is in it twice")
+    return values
+
+
+Text = Annotated[str, Field(max_length=MAX_CHARACTERS), AfterValidator(_clean)]
+Name = Annotated[Text, Field(min_length=1)]
+Names = Annotated[list[Name], Field(max_length=MAX_ITEMS), AfterValidator(check_unique)]
+SomeNames = Annotated[Names, Field(min_length=1)]
+
+
+def key_of(name: str, field: FieldInfo) -> str:
+    """Return a field's key in the file."""
+    return field.alias or name
+
+
+def check_table(model: type[Table], table: Any, where: str) -> tuple[dict[str, Any], list[Problem]]:
+    """Check a table.
+
+    Returns:
+        The keys whose values are right, and an error for every other.
+    """
+    if not isinstance(table, dict):
+        mend = "write it as a table of lines key = value"
+        return {}, [not_a_table(table, where, mend)]
+    try:
+        model.model_validate(table)
+    except ValidationError as error:
+        fields = {key_of(n, f): f for n, f in model.model_fields.items()}
+        wrong: dict[str, Problem] = {}
+        for detail in error.errors(include_url=False):
+            key = str(detail["loc"][0])
+            wrong.setdefault(key, _problem(key, dict(detail), fields, table, where))
+        return {k: v for k, v in table.items() if k not in wrong}, list(wrong.values())
+    return dict(table), []
+
+
+def _problem(
+    key: str, detail: dict[str, Any], fields: dict[str, FieldInfo], table: dict[str, Any], where: str
+) -> Problem:
+    if detail["type"] == "extra_forbidden":
+        return unknown_name(key, list(fields), where)
+    expected = fields[key].description or "another value"
+    if detail["type"] == "missing":
+        return Problem("missing_key", key, f"{key_shown(key)} is missing", where, f"add it: {expected}")
+    value = table[key]
+    said = detail.get("ctx", {}).get("error")
+    reason = f" ({said})" if said is not None else ""
+    hint = suggestion(value, _choices(fields[key].annotation))
+    mend = f"give it {expected}"
+    what = f"{key_shown(key)} is {shown(value)}{reason}"
+    return Problem("wrong_value", key, what, where, f"{mend}; {hint}" if hint else mend)
+
+
+def _choices(annotation: Any) -> list[str]:
+    """Return the texts that a literal type allows."""
+    return [text for part in get_args(annotation) for text in ([part] if isinstance(part, str) else _choices(part))]
