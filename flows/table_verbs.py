@@ -9,7 +9,7 @@ import typer
 from rich.console import Console
 
 from flows.progress import Reporter
-from flows.shown import finish, print_line, show
+from flows.shown import FAILED_TITLE, finish, print_line, show
 from transforms.hold import held
 from transforms.workspace import Workspace
 

@@ -23,7 +23,7 @@ from reports.place_words import reason_words
 from reports.text import mark, say, say_n, speaking, told
 from reports.theme import local
 from reports.units import NOTHING, Shown, number
-from reports.words import capital, interval, mean_interval
+from reports.words import capital, mean_interval
 from transforms.benchmark.disclosure import (
     TOO_FAR_APART,
     base_step,

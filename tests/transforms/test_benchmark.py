@@ -72,6 +72,8 @@ def test_a_subject_s_own_view_holds_no_other_row(table):
     view = own_view(rows, rows["subject_id"][0])
     assert view.subject_id == rows["subject_id"][0]
     assert set(view.band.marks) <= {"p10", "p25", "p50", "p75", "p90"}
+
+
 def test_where_a_subject_stands_is_what_its_shrunken_interval_says(table):
     told = table.drop_nulls("shrunken")
     assert standing(np.array([-3.0, -1.0, 0.2]), np.array([-0.1, 1.0, 2.0])) == ["lower", "usual", "higher"]

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import hashlib
+import re
 from dataclasses import dataclass, field
 from fnmatch import fnmatch
 from pathlib import Path

@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.intake.due import forget
+from transforms.intake.isolated_read import IsolatedRead
 from transforms.intake.keeping import UNPACKED
 from transforms.intake.receive import Store, mapping_for, take
 from transforms.lake import PREFIX, Lake, put_whole
@@ -20,6 +21,7 @@ from transforms.repair.sources import Sources
 from transforms.warehouse import Warehouse
 from transforms.working.roll_up import lines_of
 from transforms.working.season_bins import DayJob, bin_day, rolled_days
+from transforms.working.sensor_activity import silent_sensors
 
 SCRATCH = f"{UNPACKED}-lake"
 """Folder of the workspace that telemetry is read into before it is put in place."""
