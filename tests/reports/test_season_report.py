@@ -221,12 +221,14 @@ def test_the_report_says_where_data_cannot_tell(tmp_path):
 
 def test_a_season_is_told_against_the_one_before():
     row = {"response": "dirt_tare_pct", "season_start": "2025-10-02", "before": "2024-10-01", "observed_change": 1.3,
-           "from_conditions": 1.9, "from_settings": -0.5, "unexplained": -0.1, "lo95": -0.4, "hi95": 0.2,
-           "n": 4100}  # fmt: skip
+           "from_conditions": 1.9, "from_settings": -0.5, "from_outliers": 0.0, "unexplained": -0.1, "lo95": -0.4,
+           "hi95": 0.2, "n": 4100}  # fmt: skip
     assert change_finding(row, METRIC) == (
         "Dirt tare, season of 2025-10-02 against 2024-10-01: +1.30 points, of it conditions +1.90, settings −0.50, "
         "neither −0.10 (−0.40 to 0.20); n = 4,100."
     )
+    parted = change_finding({**row, "observed_change": 1.5, "from_outliers": 0.2}, METRIC)
+    assert [float(v.replace("−", "-")) for v in re.findall(r"[+−]\d\.\d\d", parted)][:5] == [1.5, 1.9, -0.5, 0.2, -0.1]
     loss = change_finding({**row, "response": "root_loss_t_ha"}, Shown("us", "USD", "UTC"))
     assert "+0.58 ton/acre" in loss
 
