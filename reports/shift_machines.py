@@ -189,7 +189,7 @@ def _pass_table(name: str, machine: str, passes: pl.DataFrame) -> Table:
         pl.len(), pl.col("at").min().alias("from"), pl.col("dirt_tare_pct").first()
     ).sort("from", "load_id")  # fmt: skip
     return Table(
-        f"passes-table-{name}", say("passes of {machine}", machine=machine),
+        f"passes-table-{name}", say("passes of {machine} in {field}", machine=machine, field=passes["field_id"][0]),
         (Column(say("Field")), Column(say("Load"), numeric=False), Column(say("From"), numeric=False),
          Column(say("n half minutes drawn")), Column(say("Dirt of the load, %"))),
         tuple(

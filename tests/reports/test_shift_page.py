@@ -13,6 +13,8 @@ from reports.cautions import CAUTION
 from reports.page import embedded
 from reports.shift_cards import advised as advised_machines
 from reports.shift_cards import card, headline, moves_section
+from reports.shift_page import shift_page
+from reports.text import speaking
 from reports.units import NOTHING, Shown, number
 from reports.words import move_in_words, source_label, sure
 from tests.proofs.seasons import QUIET, Season, copy_of, ingest, run_season
@@ -224,3 +226,9 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
     assert "M2" not in lead
     assert [r.cells[0].text for r in table.rows] == ["M1", "M2"]
     assert first[3].value == 1.2
+
+
+def test_every_table_of_the_page_has_a_name_of_its_own(advised: Workspace):
+    with stages.open_warehouse(advised) as warehouse, speaking("en-GB"):
+        names = [t.name for t in shift_page(warehouse, advised.season).tables]
+    assert len(names) == len(set(names)) > 10
