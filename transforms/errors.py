@@ -19,7 +19,7 @@ class WorkspaceError(Exception):
         self.what, self.where, self.mend = what, where, mend
         super().__init__(f"{what} in {where}: {mend}")
 
-    def __reduce__(self) -> tuple[Any, tuple[str]]:
+    def __reduce__(self) -> tuple[Any, ...]:
         """Keep all three parts when another process raises it."""
         return partial(type(self), where=self.where, mend=self.mend), (self.what,)
 

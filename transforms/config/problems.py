@@ -60,7 +60,7 @@ class ConfigError(WorkspaceError):
             return sentences
         return [f"{len(sentences)} errors in the workspace's settings:", *(f"- {s}" for s in sentences)]
 
-    def __reduce__(self) -> tuple[type["ConfigError"], tuple[tuple[Problem, ...]]]:
+    def __reduce__(self) -> tuple[Any, ...]:
         """Return how another process makes the same error."""
         return ConfigError, (self.problems,)
 

@@ -122,7 +122,8 @@ class LakeRepair:
             if found is None:
                 return []
             store = Store(self.warehouse, self.lake, into=memory, onto=scratch, recorded=set(earlier), rolled=set())
-            take(found, mapping_for(found.file, self.sources.mappings), self.sources.catalogue, store)
+            mapping = mapping_for(found.file, self.sources.mappings)
+            take(found, mapping, self.sources.catalogue, store, IsolatedRead())
             made = {(*f.key, *Lake.span_of(f.stem)): f for f in recorded_files(memory, "telemetry")}
             for file in wanted:
                 same = made.get((*file.key, *Lake.span_of(file.stem)))
