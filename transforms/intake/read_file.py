@@ -22,7 +22,7 @@ from transforms.intake.shelf import Lies, Shelf
 from transforms.lake import Lake
 
 READ_AHEAD = 3
-"""Pieces read side by side: memory holds so many at once."""
+"""Pieces read side by side, and held in memory at once."""
 
 
 @dataclass
