@@ -1,5 +1,6 @@
 """Commands on files that no reader survives: a sentence and an exit code, and the doctor lists them."""
 
+import datetime as dt
 import importlib
 import json
 from pathlib import Path
@@ -8,6 +9,7 @@ import pytest
 
 from flows import map_talk
 from tests.program import taretrace_here as taretrace
+from transforms.health import look_after
 from transforms.intake import isolated_read
 from transforms.workspace import Workspace, init_workspace
 
@@ -57,11 +59,10 @@ def test_the_doctor_status_and_check_list_a_file_in_quarantine_and_what_to_do(wo
         ran = taretrace("ingest", workspace.root, "--json", *strict)
         assert ran.code == len(strict), ran.err
         assert json.loads(ran.out)["rows_rejected"] == 1
-        found = json.loads(taretrace("doctor", workspace.root, "--json").out)["findings"]
-        (listed,) = [f for f in found if "leaves.csv" in f["says"]]
-        assert "reader_died" in listed["says"]
-        assert listed["mend"]
-        states.append(listed["state"])
+        (listed,) = [f for f in look_after(workspace, dt.datetime.now(dt.UTC)) if "leaves.csv" in f.says]
+        assert "reader_died" in listed.says
+        assert listed.mend
+        states.append(listed.state)
     assert states == ["note", "wrong"]
     for command in ("status", "check"):
         (failed,) = json.loads(taretrace(command, workspace.root, "--json").out)["failed"]

@@ -63,7 +63,7 @@ def receive_each(
             yield found, receive_or_tell(found, mappings, catalogue, store, read)
         return
     store.onto.begin_taking(list(chosen))
-    jobs = [store.job(f, chosen[f.sha], catalogue) for f in files if f.sha in chosen]
+    jobs = store.jobs([(f, chosen[f.sha]) for f in files if f.sha in chosen], catalogue)
     adopted = _Adopted(catalogue, store)
 
     def alone(found: Found) -> Received | None:

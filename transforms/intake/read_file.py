@@ -23,7 +23,7 @@ from transforms.lake import Lake
 from transforms.lake_file import LakeFile
 
 READ_AHEAD = 3
-"""Pieces read side by side: memory holds so many at once."""
+"""Pieces read side by side, and held in memory at once."""
 
 
 @dataclass

@@ -28,7 +28,7 @@ Result = TypeVar("Result")
 MEMORY_SHARE, MEMORY_FLOOR_BYTES = 0.5, 2 << 30
 """A reader may take this share of the machine's memory, and always this much. Common practice, no source."""
 BASE_S, SECONDS_PER_MB = 120.0, 2.0
-"""A reader may take this long, and so much longer for each MB of the file: fifty times what it takes. Common practice,
+"""A reader may take this long, and this much longer for each MB of the file: many times what it needs. Common practice,
 no source."""
 LOOK_EVERY_S = 0.1
 TAIL_BYTES = 4096

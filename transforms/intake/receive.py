@@ -56,10 +56,10 @@ class Store:
         self.rolled = _rolled(warehouse) if rolled is None else rolled
         self.failed = set(warehouse.table("failed_read")["source_sha256"].to_list())
 
-    def job(self, found: Found, mapping: Mapping, catalogue: Catalogue) -> ReadJob:
-        """Return what a reader must know to read a file into this store."""
+    def jobs(self, files: list[tuple[Found, Mapping]], catalogue: Catalogue) -> list[ReadJob]:
+        """Return what a reader must know to read each file into this store; they share what is known now."""
         known = frozenset(self.recorded), frozenset(self.rolled)
-        return ReadJob(found, mapping, catalogue, self.lake, self.onto, *known)
+        return [ReadJob(found, mapping, catalogue, self.lake, self.onto, *known) for found, mapping in files]
 
 
 def _recorded(warehouse: Warehouse) -> set[str]:
@@ -172,7 +172,8 @@ def take(found: Found, mapping: Mapping | None, catalogue: Catalogue, store: Sto
         with _recording(found, store):
             return _reject_whole(found, None, "no_mapping", says, store)
     try:
-        got = read(store.job(found, mapping, catalogue))
+        (job,) = store.jobs([(found, mapping)], catalogue)
+        got = read(job)
     except SourceFileError as problem:
         store.onto.forget(found.sha)
         with _recording(found, store):
