@@ -67,9 +67,10 @@ def _without_guide(classes: pl.DataFrame) -> str:
     if not empty.height:
         return ""
     names = [
-        f"{r['generation']}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
+        say("{generation} ({conditions})", generation=r["generation"],
+            conditions=topsoil_and_soil(r["wetness_class"], r["soil_class"]))
         for r in empty.iter_rows(named=True)
-    ]
+    ]  # fmt: skip
     return " " + say("{n} of {all} classes have too few loads for a guide: {names}.", n=empty.height,
                      all=classes.height, names=listed(names))  # fmt: skip
 
