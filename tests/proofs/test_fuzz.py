@@ -16,9 +16,12 @@ import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from decimal import Decimal
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import xlsxwriter
 from hypothesis import HealthCheck, given, settings
@@ -44,12 +47,15 @@ MANY = {
     "parquet": 5_000,
     "geojson": 5_000,
     "ghcn": 5_000,
+    "parquet_types": 5_000,
     "task_data": 5_000,
+    "two_logs": 2_000,
     "zip": 2_000,
 }
 WHEN = {"format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"}
 LOG = {"machine_id": {"from": "m"}, "logged_at": {"from": "t", **WHEN}, "share_depth_cm": {"from": "d", "unit": "cm"},
        "work_state": {"from": "s"}}  # fmt: skip
+LOCAL = {**LOG, "logged_at": {"from": "t", "format": "%Y", "time_zone": "Europe/Prague"}}
 TARE = {"sample_id": {"from": "S"}, "load_id": {"from": "L"}, "dirt_tare_pct": {"from": "D", "unit": "pct"}}
 
 
@@ -83,8 +89,19 @@ def _parquet() -> bytes:
     return out.getvalue()
 
 
+def _parquet_types() -> bytes:
+    """Texts of a dictionary, local times of another unit, decimals, and a name that two columns have."""
+    out = io.BytesIO()
+    at = pa.array([dt.datetime(2025, 10, 26, 0, m, tzinfo=dt.UTC) for m in range(30)]).cast(pa.timestamp("ms"))
+    depth = pa.array([Decimal(f"{i}.5") for i in range(30)], pa.decimal128(9, 2))
+    machine = pa.array(["M1", "Mä"] * 15).dictionary_encode()
+    table = pa.table([machine, at, depth, pa.array(["working"] * 30, pa.large_string()), depth], names=list("mtdsd"))
+    pq.write_table(table, out)
+    return out.getvalue()
+
+
 def _geojson() -> bytes:
-    ring = [[15.0, 50.0], [15.01, 50.0], [15.01, 50.01], [15.0, 50.0]]
+    ring = [[15.0, 50.0], [15.01, 50.01], [15.01, 50.0], [15.0, 50.01], [15.0, 50.0]]  # it crosses itself
     rows = [
         {"type": "Feature", "properties": {"id": f"F{i}"}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
         for i in range(4)
@@ -121,6 +138,7 @@ TARGETS = {
     "quoted": Target("log.csv", _log(",", '"'), {"kind": "telemetry", "columns": LOG}),
     "sheet": Target("tares.xlsx", _sheet(), {"kind": "tare", "sheet": "*", "columns": TARE}),
     "parquet": Target("log.parquet", _parquet(), {"kind": "telemetry", "columns": LOG}),
+    "parquet_types": Target("log.parquet", _parquet_types(), {"kind": "telemetry", "columns": LOCAL}),
     "geojson": Target(
         "f.geojson",
         _geojson(),
@@ -128,6 +146,7 @@ TARGETS = {
     ),
     "ghcn": Target("g.csv", _ghcn(), {"kind": "weather_reading", "form": "ghcn_daily"}),
     "task_data": Target("task", b"", {"kind": "telemetry", "form": "iso11783", "time_zone": "UTC"}),
+    "two_logs": Target("two", b"", {"kind": "telemetry", "form": "iso11783"}),
     "zip": Target("t.zip", _zip(), {"kind": "telemetry", "form": "iso11783", "time_zone": "UTC"}),
 }
 
@@ -135,7 +154,7 @@ PIECES = st.one_of(
     st.binary(max_size=6),
     st.sampled_from([b"\n", b"\r\n", b'"', b"\x00", b";", b",", b"\xff\xfe", b"\xef\xbb\xbf", b"9" * 40, b"-", b"=",
                      b"<", b">", b"&x;", b"<!DOCTYPE a>", b"{", b"[" * 50, b"\xff" * 8, b"\n\n\n", b"NaN", b"1e999",
-                     b"Total", b"\x01"]),
+                     b"Total", b"\x01", b"\\ud800", b"\xed\xa0\x80", b"148108-", b"x" * 500]),
 )  # fmt: skip
 MUTATION = st.tuples(
     st.sampled_from(["insert", "replace", "cut", "repeat", "swap", "end"]), st.floats(0, 1), st.integers(0, 60), PIECES
@@ -171,7 +190,7 @@ def no_hang() -> Iterator[None]:
 def _write(target: Target, folder: Path, steps: list[tuple[str, float, int, bytes]], which: int) -> Path:
     """Write the mutated file; of task data, one of its three files is mutated."""
     path = folder / target.name
-    if target.name != "task":
+    if target.name not in {"task", "two"}:
         path.write_bytes(mutate(target.content, steps))
         return path
     shutil.rmtree(path, ignore_errors=True)
@@ -181,6 +200,11 @@ def _write(target: Target, folder: Path, steps: list[tuple[str, float, int, byte
         "TLG00001.XML": log_header(VALUES, "ABD").encode(),
         "TLG00001.BIN": _binary(),
     }
+    if target.name == "two":  # a second log of the same instants, and a zone that the task states
+        files["TLG00002.XML"], files["TLG00002.BIN"] = files["TLG00001.XML"], _binary()
+        files["TASKDATA.XML"] = task_data(
+            device(VALUES) + task(["TLG00001", "TLG00002"], "2025-10-01T08:00:00+02:00")
+        ).encode()
     chosen = ["TLG00001.BIN", "TLG00001.XML", "TASKDATA.XML"][which]
     for name, content in files.items():
         (path / name).write_bytes(mutate(content, steps) if name == chosen else content)

@@ -126,8 +126,10 @@ class LogReader:
             return
 
     def _walk(self, wanted: list[int]) -> Iterator[Records]:
+        """Yield the log's records; a short read first, so that damage further on does not cost the beginning."""
         with self.container.open(self.binary) as handle:
-            yield from walk(lambda n: read_some(handle, n, self.binary), self.layout, wanted)
+            first = io.BytesIO(read_some(handle, LOOK_BYTES, self.binary))
+            yield from walk(lambda n: first.read(n) or read_some(handle, n, self.binary), self.layout, wanted)
 
     def stretches(self) -> Iterator[Stretch]:
         """Yield the log's rows, a stretch at a time; the last instant waits for records that share it.
