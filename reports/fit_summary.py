@@ -4,11 +4,11 @@ from typing import Any
 
 import polars as pl
 
-from reports.units import Shown, number
-from reports.words import KINDS, interval
-from transforms.catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
-from transforms.warehouse import Warehouse
-from transforms.workspace import Season
+from reports.language.display_units import Shown, number
+from reports.language.labels import KINDS, interval
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.config.workspace import Season
+from transforms.storage.warehouse import Warehouse
 
 NAMES = {DIRT: "Dirt", ROOT_LOSS: "Root loss", TOPS: "Top tare"}
 ROWS = {DIRT: "loads", ROOT_LOSS: "audits", TOPS: "loads"}

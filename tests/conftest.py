@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.program import Demo, taretrace
-from tests.proofs.seasons import Season, run_season
-from transforms.catalogue import Catalogue, load_catalogue
-from transforms.workspace import Workspace
+from tests.support.program import Demo, taretrace
+from tests.validation.seasons import Season, run_season
+from transforms.config.settings_catalogue import Catalogue, load_catalogue
+from transforms.config.workspace import Workspace
 
 
 @pytest.fixture(scope="session")

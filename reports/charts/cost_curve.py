@@ -5,9 +5,9 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import say
-from reports.theme import BETTER, INK, MUTED, records, rows, shared, span
+from reports.language.translate import say
+from reports.page.model import Chart
+from reports.page.theme import BETTER, INK, MUTED, records, rows, shared, span
 
 
 def _chart(money: str) -> Any:

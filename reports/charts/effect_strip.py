@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import say, told
-from reports.theme import MUTED, WETNESS, finish, records, rows, span
+from reports.language.translate import say, told
+from reports.page.model import Chart
+from reports.page.theme import MUTED, WETNESS, finish, records, rows, span
 
 
 def effect_strip(effects: pl.DataFrame) -> Chart:

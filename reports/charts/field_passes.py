@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import chart_day, say
-from reports.theme import OBSERVED, finish, records, rows
+from reports.language.translate import chart_day, say
+from reports.page.model import Chart
+from reports.page.theme import OBSERVED, finish, records, rows
 
 
 def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) -> Chart:

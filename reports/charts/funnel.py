@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import mark, say
-from reports.theme import BETTER, INK, MUTED, RULE, WORSE, finish, records, rows, span
+from reports.language.translate import mark, say
+from reports.page.model import Chart
+from reports.page.theme import BETTER, INK, MUTED, RULE, WORSE, finish, records, rows, span
 
 STANDING = {"lower": mark("clearly lower"), "usual": mark("not clearly apart"), "higher": mark("clearly higher")}
 """Code of `benchmark.standing` -> words; texts, tables and charts share the code."""

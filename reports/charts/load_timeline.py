@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import mark, say, told
-from reports.theme import EXPECTED, INK, OBSERVED, finish, records, rows
+from reports.language.translate import mark, say, told
+from reports.page.model import Chart
+from reports.page.theme import EXPECTED, INK, OBSERVED, finish, records, rows
 
 STATE_SHADES = {
     mark("working"): "#c9b98f",

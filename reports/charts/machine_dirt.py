@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import say
-from reports.theme import EXPECTED, OBSERVED, finish, records, rows, span
+from reports.language.translate import say
+from reports.page.model import Chart
+from reports.page.theme import EXPECTED, OBSERVED, finish, records, rows, span
 
 
 def machine_dirt(machines: pl.DataFrame) -> Chart:

@@ -5,9 +5,9 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import chart_day, say
-from reports.theme import EXPECTED, OBSERVED, records, rows, shared
+from reports.language.translate import chart_day, say
+from reports.page.model import Chart
+from reports.page.theme import EXPECTED, OBSERVED, records, rows, shared
 
 
 def _chart() -> Any:

@@ -4,9 +4,9 @@ from typing import Any
 
 import altair as alt
 
-from reports.document import Chart
-from reports.text import say
-from reports.theme import EXPECTED, INK, OBSERVED, rows, shared
+from reports.language.translate import say
+from reports.page.model import Chart
+from reports.page.theme import EXPECTED, INK, OBSERVED, rows, shared
 
 
 def _chart(title: str) -> Any:

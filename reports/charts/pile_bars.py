@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import chart_day, say
-from reports.theme import LINE_DASHES, LINES, finish, records, rows
+from reports.language.translate import chart_day, say
+from reports.page.model import Chart
+from reports.page.theme import LINE_DASHES, LINES, finish, records, rows
 
 
 def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:

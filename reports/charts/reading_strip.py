@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import mark, say
-from reports.theme import EXPECTED, MUTED, OBSERVED, WETNESS, finish, records, rows, span
+from reports.language.translate import mark, say
+from reports.page.model import Chart
+from reports.page.theme import EXPECTED, MUTED, OBSERVED, WETNESS, finish, records, rows, span
 
 READINGS = (mark("pooled"), mark("between visits"), mark("within visits"))
 

@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import chart_day, say
-from reports.theme import EXPECTED, OBSERVED, WETNESS, finish, records, rows, span
+from reports.language.translate import chart_day, say
+from reports.page.model import Chart
+from reports.page.theme import EXPECTED, OBSERVED, WETNESS, finish, records, rows, span
 
 
 def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:

@@ -5,9 +5,9 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import say, told
-from reports.theme import MUTED, WETNESS, records, rows, shared, span
+from reports.language.translate import say, told
+from reports.page.model import Chart
+from reports.page.theme import MUTED, WETNESS, records, rows, shared, span
 
 
 def _chart() -> Any:

@@ -3,8 +3,8 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.theme import BETTER, INK, finish, records, rows, span
+from reports.page.model import Chart
+from reports.page.theme import BETTER, INK, finish, records, rows, span
 
 THOUSANDS = 10_000
 """From here on ticks are short (40k): long ones run into each other on a phone."""

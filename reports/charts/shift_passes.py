@@ -5,9 +5,9 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import say
-from reports.theme import records, rows, shared
+from reports.language.translate import say
+from reports.page.model import Chart
+from reports.page.theme import records, rows, shared
 
 UNKNOWN = "#b9b2a5"
 

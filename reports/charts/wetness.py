@@ -3,9 +3,9 @@
 import altair as alt
 import polars as pl
 
-from reports.document import Chart
-from reports.text import chart_day, say, told
-from reports.theme import SOIL, SOIL_DASH, finish, records, rows
+from reports.language.translate import chart_day, say, told
+from reports.page.model import Chart
+from reports.page.theme import SOIL, SOIL_DASH, finish, records, rows
 
 
 def wetness(course: pl.DataFrame) -> Chart:

@@ -26,10 +26,10 @@ def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
     """Fit a season with nothing kept, then after its last shift with what the shift before left."""
     from proofs.fit_seasons import fit_season  # noqa: PLC0415
 
-    from transforms.catalogue import DIRT, load_catalogue  # noqa: PLC0415
+    from transforms.config.settings_catalogue import DIRT, load_catalogue  # noqa: PLC0415
     from transforms.model.fit import fit_response  # noqa: PLC0415
-    from transforms.model.parts import ProductStore  # noqa: PLC0415
-    from transforms.model.refit import refit  # noqa: PLC0415
+    from transforms.model.row_batches import ProductStore  # noqa: PLC0415
+    from transforms.model.warm_start import refit  # noqa: PLC0415
 
     catalogue = load_catalogue()
     facts = fit_season(1, "sieving", catalogue, machines=machines, days=days).facts

@@ -64,8 +64,8 @@ def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
 
 def ours(n: int) -> dict[str, float]:
     """Fit in this process: cross-products in parts, join, variances."""
-    from transforms.model.cross_products import Factor, cross_products, join  # noqa: PLC0415
-    from transforms.model.reml import fit_products  # noqa: PLC0415
+    from transforms.mixed_model.cross_products import Factor, cross_products, join  # noqa: PLC0415
+    from transforms.mixed_model.reml import fit_products  # noqa: PLC0415
 
     z, X, levels = loads(n)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -116,7 +116,7 @@ cat(toJSON(out, auto_unbox = TRUE, digits = 10))
 
 def ours_with_few(n: int) -> float:
     """Seconds of our fit with the four small factors only, as mgcv is given: it cannot take the large ones."""
-    from transforms.model.reml import Factor, fit_reml  # noqa: PLC0415
+    from transforms.mixed_model.reml import Factor, fit_reml  # noqa: PLC0415
 
     z, X, levels = loads(n)
     few = [Factor(k, levels[k], int(levels[k].max()) + 1) for k in ("machine", "operator", "site_day", "generation")]

@@ -23,11 +23,11 @@ sys.path[:0] = [str(Path(__file__).parents[1])]
 from canonical import TIMES, as_text, mapping_of, told
 
 from flows import stages
-from flows.demo import write_demo
-from flows.progress import Reporter
-from transforms.lake import Lake, read_frame
-from transforms.warehouse import Warehouse
-from transforms.workspace import Workspace, init_workspace
+from flows.pipeline.demo import write_demo
+from flows.runtime.progress import Reporter
+from transforms.config.workspace import Workspace, init_workspace
+from transforms.storage.lake import Lake, read_frame
+from transforms.storage.warehouse import Warehouse
 
 GROUP, PERIOD = 6, 5
 """Machines and days of a block."""

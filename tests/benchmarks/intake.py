@@ -24,10 +24,10 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 from task_data import Value, log_header, long_log, write_set
 
 from flows import stages
-from flows.progress import Reporter
-from transforms.intake.iso11783.time_log import layout_of, walk
-from transforms.intake.isolated_read import reader
-from transforms.workspace import Workspace, init_workspace
+from flows.runtime.progress import Reporter
+from transforms.config.workspace import Workspace, init_workspace
+from transforms.ingest.isolated_read import reader
+from transforms.ingest.readers.iso11783.time_log import layout_of, walk
 
 RUNS = 3
 SHIFT_RECORDS = 50_000

@@ -18,12 +18,13 @@ import polars as pl
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from flows import pages, stages
-from flows.demo import write_demo
-from flows.progress import Reporter
-from reports.forms import Forms
-from transforms.warehouse import Warehouse
-from transforms.workspace import Workspace
+from flows import stages
+from flows.pipeline.demo import write_demo
+from flows.runtime.progress import Reporter
+from flows.stages import pages
+from reports.page.formats import Forms
+from transforms.config.workspace import Workspace
+from transforms.storage.warehouse import Warehouse
 
 MACHINES, DAYS, LOADS, GROWERS, RUNS = 40, 4, 100_000, 300, 3
 QUIET = Reporter(quiet=True)

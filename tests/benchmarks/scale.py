@@ -40,10 +40,11 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
 
     `run` is whole, post-shift (as scheduled) or refit (that of the night: from facts on, nothing kept believed).
     """
-    from flows import pages, stages  # noqa: PLC0415
-    from flows.progress import Reporter  # noqa: PLC0415
-    from transforms.spread import Processes  # noqa: PLC0415
-    from transforms.workspace import Workspace  # noqa: PLC0415
+    from flows import stages  # noqa: PLC0415
+    from flows.runtime.progress import Reporter  # noqa: PLC0415
+    from flows.stages import pages  # noqa: PLC0415
+    from transforms.config.workspace import Workspace  # noqa: PLC0415
+    from transforms.parallel import Processes  # noqa: PLC0415
 
     workspace, quiet, out, fits = Workspace(folder), Reporter(quiet=True), {}, None
     spread = Processes()
@@ -181,12 +182,12 @@ def run_flow(folder: Path) -> dict[str, float]:
     """Run what is spread as the flow does; seconds by stage, from the log of the run."""
     from prefect import flow  # noqa: PLC0415
 
-    from flows.cluster import placed  # noqa: PLC0415
-    from flows.progress import Reporter  # noqa: PLC0415
-    from flows.quiet import settle_prefect  # noqa: PLC0415
-    from flows.steps import files_to_facts  # noqa: PLC0415
-    from transforms.spread import here  # noqa: PLC0415
-    from transforms.workspace import Workspace  # noqa: PLC0415
+    from flows.pipeline.tasks import files_to_facts  # noqa: PLC0415
+    from flows.runtime.dask import placed  # noqa: PLC0415
+    from flows.runtime.prefect_env import settle_prefect  # noqa: PLC0415
+    from flows.runtime.progress import Reporter  # noqa: PLC0415
+    from transforms.config.workspace import Workspace  # noqa: PLC0415
+    from transforms.parallel import here  # noqa: PLC0415
 
     settle_prefect(folder)
     took: dict[str, float] = {}

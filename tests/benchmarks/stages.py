@@ -17,9 +17,10 @@ RUNS = 3
 
 def one_run() -> dict[str, float]:
     """Time every stage of one fresh demo season in this process."""
-    from flows import pages, stages  # noqa: PLC0415
-    from flows.demo import write_demo  # noqa: PLC0415
-    from flows.progress import Reporter  # noqa: PLC0415
+    from flows import stages  # noqa: PLC0415
+    from flows.pipeline.demo import write_demo  # noqa: PLC0415
+    from flows.runtime.progress import Reporter  # noqa: PLC0415
+    from flows.stages import pages  # noqa: PLC0415
 
     quiet, seconds = Reporter(quiet=True), {}
     with tempfile.TemporaryDirectory() as folder:

@@ -21,7 +21,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 EARLIER = "005d622"
 RUNS = 3
-PROGRAM = [sys.executable, "-c", "from flows.cli import main; main()"]
+PROGRAM = [sys.executable, "-c", "from flows.cli.app import main; main()"]
 STAGE = re.compile(r"✓ (.+?) ([0-9.]+) s")
 
 

@@ -22,9 +22,9 @@ ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
 from flows import stages
-from flows.progress import Reporter
-from transforms.lake import Lake, write_whole
-from transforms.workspace import Workspace, init_workspace
+from flows.runtime.progress import Reporter
+from transforms.config.workspace import Workspace, init_workspace
+from transforms.storage.lake import Lake, write_whole
 
 FIRST = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 DAYS, BINS_A_DAY, LOADS_A_DAY, LOAD_T, TANK_T = 60, 1200, 12.5, 27.5, 20.0

@@ -31,9 +31,10 @@ from proofs.traced import (
     trace_plan,
 )
 
-from transforms.demo.hardship import Hardship
+from transforms.demo.scenario import Hardship
 from transforms.demo.season import Plan
-from transforms.trace import calibration, trace
+from transforms.trace import calibration
+from transforms.trace import field_trace as trace
 
 MILD = {"lag_scale": 0.9, "capacity_sd_t": 1.0, "patchiness": 0.02, "forecast_error": 0.05, "missing": 0.003,
         "site_clocks": (("east", 7.0, 0), ("west", 60.0, 3))}  # fmt: skip

@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 
 from flows import stages
-from flows.demo import write_demo
-from tests.proofs.seasons import QUIET, ingest
-from tests.whole import Whole, every_table
-from transforms.run_log import RunLog
-from transforms.workspace import Workspace
+from flows.pipeline.demo import write_demo
+from tests.support.workspace_tables import Whole, every_table
+from tests.validation.seasons import QUIET, ingest
+from transforms.config.workspace import Workspace
+from transforms.storage.run_log import RunLog
 
 
 @pytest.fixture(scope="session")

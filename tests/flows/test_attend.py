@@ -11,24 +11,24 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from flows import attend as attending
 from flows import stages
-from flows.attend import DATA, ENDED_WELL, MODEL, OURS, SYSTEM, WELL, WRONG, attend
-from flows.demo import write_demo
-from flows.jobs import Done
-from flows.notify import news, notify
-from flows.schedule import POST_SHIFT
-from tests.program import taretrace_here
-from tests.proofs.seasons import QUIET
-from tests.whole import assert_same, every_table
-from transforms.alarms import Alarm, alarms
+from flows.pipeline.demo import write_demo
+from flows.pipeline.jobs import Done
+from flows.scheduling import run as attending
+from flows.scheduling.notify import news, notify
+from flows.scheduling.run import DATA, ENDED_WELL, MODEL, OURS, SYSTEM, WELL, WRONG, attend
+from flows.scheduling.schedule import POST_SHIFT
+from tests.support.program import taretrace_here
+from tests.support.workspace_tables import assert_same, every_table
+from tests.validation.seasons import QUIET
+from transforms.config.runtime import Notify
+from transforms.config.workspace import Workspace, init_workspace
 from transforms.errors import ConsistencyError, WorkspaceError
-from transforms.intake import isolated_read
-from transforms.intake.read_file import Received, read_file
-from transforms.run_log import RunLog
-from transforms.running import Notify
-from transforms.warehouse import Warehouse
-from transforms.workspace import Workspace, init_workspace
+from transforms.ingest import isolated_read
+from transforms.ingest.read_file import Received, read_file
+from transforms.operations.alarms import Alarm, alarms
+from transforms.storage.run_log import RunLog
+from transforms.storage.warehouse import Warehouse
 
 GOOD = Received("a.csv", "load", rows_in=100, rows_accepted=99, rows_rejected=1)
 BAD = Received("b.csv", "tare", rows_in=100, rows_accepted=80, rows_rejected=20)

@@ -6,8 +6,8 @@ import sys
 
 import pytest
 
-from tests.program import taretrace
-from transforms.workspace import init_workspace
+from tests.support.program import taretrace
+from transforms.config.workspace import init_workspace
 
 
 def one_sentence(err: str) -> str:
@@ -158,7 +158,7 @@ def test_help_loads_none_of_the_heavy_libraries():
         "pydantic",
     }  # fmt: skip
     said = subprocess.run(
-        [sys.executable, "-c", f"import sys, flows.cli; print(sorted({heavy} & set(sys.modules)))"],
+        [sys.executable, "-c", f"import sys, flows.cli.app; print(sorted({heavy} & set(sys.modules)))"],
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert said.stdout.strip() == "[]"

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from flows.demo import write_demo
-from tests.program import PROGRAM, taretrace
-from tests.proofs.seasons import QUIET
-from tests.servers import cluster, object_storage
-from tests.whole import assert_same, every_table
-from transforms.lake import Lake
-from transforms.workspace import Workspace
+from flows.pipeline.demo import write_demo
+from tests.support.program import PROGRAM, taretrace
+from tests.support.servers import cluster, object_storage
+from tests.support.workspace_tables import assert_same, every_table
+from tests.validation.seasons import QUIET
+from transforms.config.workspace import Workspace
+from transforms.storage.lake import Lake
 
 
 def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_dies(tmp_path, monkeypatch, prefect_home):

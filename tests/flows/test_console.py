@@ -7,12 +7,12 @@ import polars as pl
 import pytest
 from rich.console import Console
 
-from flows.decision_verbs import SubjectKind
-from flows.map_verb import FileKind
-from flows.shown import UNPRINTABLE, print_line, printable, show, strong
-from tests.program import taretrace_here as taretrace
-from transforms.contracts import CONTRACTS
-from transforms.workspace import Workspace, init_workspace
+from flows.cli.decisions import SubjectKind
+from flows.cli.mapping import FileKind
+from flows.cli.output import UNPRINTABLE, print_line, printable, show, strong
+from tests.support.program import taretrace_here as taretrace
+from transforms.config.workspace import Workspace, init_workspace
+from transforms.contracts.source_tables import CONTRACTS
 
 EVIL = ["red\x1b[31m", "title\x1b]0;x\x07", "\u202egpj", "two\nlines", "[/y]", "[red]r", "\u2066i", "c1\x9b31m"]
 BOUNDARY = (

@@ -9,8 +9,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from flows.repairs import repair_workspace
-from tests.damaged import (
+from flows.cli.repair_report import repair_workspace
+from tests.support.damaged import (
     a_bin,
     a_copy,
     corrupt_page,
@@ -24,11 +24,11 @@ from tests.damaged import (
     telemetry,
     to_folder,
 )
-from tests.proofs.seasons import QUIET, ingest
-from tests.whole import Whole, assert_same, every_table
+from tests.support.workspace_tables import Whole, assert_same, every_table
+from tests.validation.seasons import QUIET, ingest
+from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError
-from transforms.health import look_after
-from transforms.workspace import Workspace
+from transforms.operations.health import look_after
 
 NOW = dt.datetime.now(dt.UTC)
 FROM_FILES = {

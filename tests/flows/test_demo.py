@@ -8,15 +8,15 @@ import polars as pl
 import pytest
 
 from flows import stages
-from flows.demo import write_demo
-from tests.program import Demo, taretrace
-from tests.proofs.seasons import QUIET, Season, copy_of, ingest
-from tests.proofs.traced import baselines, mean_settings, settings_r2
+from flows.pipeline.demo import write_demo
+from tests.support.program import Demo, taretrace
+from tests.validation.seasons import QUIET, Season, copy_of, ingest
+from tests.validation.traced import baselines, mean_settings, settings_r2
 from transforms.advice.cost import CropAndHaul, cost_per_t
-from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
-from transforms.export import exported_tables
-from transforms.lake import Lake
-from transforms.warehouse import Warehouse
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.operations.export import exported_tables
+from transforms.storage.lake import Lake
+from transforms.storage.warehouse import Warehouse
 
 WITHIN_S = 180
 """The demo is to take at most about three minutes on two cores; here only a runaway is caught."""

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from flows import map_talk
-from tests.program import taretrace_here as taretrace
-from transforms.health import look_after
-from transforms.intake import isolated_read
-from transforms.workspace import Workspace, init_workspace
+from flows.cli import mapping_dialog as map_talk
+from tests.support.program import taretrace_here as taretrace
+from transforms.config.workspace import Workspace, init_workspace
+from transforms.ingest import isolated_read
+from transforms.operations.health import look_after
 
 
 @pytest.fixture

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 
 from flows import stages
-from flows.demo import write_demo
-from tests.program import Ran, taretrace_here
-from tests.proofs.seasons import QUIET, ingest
-from transforms.workspace import Workspace, init_workspace
+from flows.pipeline.demo import write_demo
+from tests.support.program import Ran, taretrace_here
+from tests.validation.seasons import QUIET, ingest
+from transforms.config.workspace import Workspace, init_workspace
 
 LOAD = "LOAD"
 COMMANDS = (

@@ -12,12 +12,12 @@ import pytest
 import xlsxwriter
 
 from flows import stages
-from flows.progress import Reporter
-from tests.program import taretrace_here as taretrace
-from tests.proofs.seasons import Season, copy_of
-from tests.task_data import Moment, Value, write_set
-from transforms.warehouse import Warehouse
-from transforms.workspace import init_workspace
+from flows.runtime.progress import Reporter
+from tests.support.program import taretrace_here as taretrace
+from tests.support.task_data import Moment, Value, write_set
+from tests.validation.seasons import Season, copy_of
+from transforms.config.workspace import init_workspace
+from transforms.storage.warehouse import Warehouse
 
 QUIET = Reporter(quiet=True)
 
@@ -200,9 +200,9 @@ def test_task_data_is_mapped_by_itself_and_says_what_else_it_holds(workspace, tm
                                   "loss_audits.xlsx", "machines.csv", "fields.csv",
                                   "weather_station-north.csv"])  # fmt: skip
 def test_every_export_of_the_demo_is_mapped_as_its_own_mapping_reads_it(season: Season, tmp_path, name, catalogue):
-    from transforms.intake.mapping import read_mapping, read_mappings  # noqa: PLC0415
-    from transforms.intake.preview import first_rows  # noqa: PLC0415
-    from transforms.intake.receive import mapping_for  # noqa: PLC0415
+    from transforms.ingest.ingest_file import mapping_for  # noqa: PLC0415
+    from transforms.ingest.mapping import read_mapping, read_mappings  # noqa: PLC0415
+    from transforms.ingest.preview import first_rows  # noqa: PLC0415
 
     source = season.workspace.inbox / name
     if not source.exists():
@@ -224,7 +224,7 @@ def test_every_export_of_the_demo_is_mapped_as_its_own_mapping_reads_it(season: 
 def test_a_person_is_asked_one_thing_after_the_other(workspace, tmp_path):
     import subprocess  # noqa: PLC0415
 
-    from tests.program import PROGRAM  # noqa: PLC0415
+    from tests.support.program import PROGRAM  # noqa: PLC0415
 
     path = tmp_path / "log.csv"
     path.write_text("machine,time,Depth\n" + "".join(f"M1,2025-10-13 08:00:{s:02d},7.5\n" for s in range(20)))

@@ -6,14 +6,14 @@ import sys
 
 import pytest
 
-from flows.progress import Course
-from tests.program import taretrace
-from transforms.workspace import init_workspace
+from flows.runtime.progress import Course
+from tests.support.program import taretrace
+from transforms.config.workspace import init_workspace
 
 RUN = """
 import os, signal, sys, threading, time
 from flows import stages
-from flows.cli import main
+from flows.cli.app import main
 
 def fail_by_interrupt():
     try:

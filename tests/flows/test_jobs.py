@@ -9,19 +9,20 @@ from typing import Any
 import polars as pl
 import pytest
 
-from flows import jobs, stages
-from flows.engine import Engine
-from flows.jobs import run_job
-from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
-from reports.check_words import of_an_earlier_shift
-from tests.program import Demo
-from tests.proofs.seasons import QUIET, Season
-from tests.whole import assert_same, every_table
-from transforms.catalogue import DIRT, ROOT_LOSS
+from flows import stages
+from flows.pipeline import jobs
+from flows.pipeline.jobs import run_job
+from flows.runtime.prefect_server import Engine
+from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
+from reports.language.check_labels import of_an_earlier_shift
+from tests.support.program import Demo
+from tests.support.workspace_tables import assert_same, every_table
+from tests.validation.seasons import QUIET, Season
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.workspace import Workspace
+from transforms.jobs.fit_jobs import FitJob
 from transforms.model.checks.fit_checks import BY_REFITTING, Row
-from transforms.model.findings import FitJob
-from transforms.spread import here
-from transforms.workspace import Workspace
+from transforms.parallel import here
 
 LONG_AGO = dt.date(2025, 1, 1)
 REFITTED = [row for rows in BY_REFITTING.values() for row in rows]

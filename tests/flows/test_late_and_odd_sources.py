@@ -6,10 +6,11 @@ import shutil
 import polars as pl
 import pytest
 
-from flows import pages, stages
-from flows.demo import write_demo
-from tests.proofs.seasons import QUIET, Season, copy_of, ingest
-from transforms.warehouse import Warehouse
+from flows import stages
+from flows.pipeline.demo import write_demo
+from flows.stages import pages
+from tests.validation.seasons import QUIET, Season, copy_of, ingest
+from transforms.storage.warehouse import Warehouse
 
 
 @pytest.mark.slow

@@ -8,15 +8,15 @@ import sys
 import pytest
 
 from flows import stages
-from flows.demo import write_demo
-from flows.quiet import QUIET, settle_prefect
-from tests.program import taretrace, taretrace_here
-from tests.proofs.seasons import QUIET as SILENT
-from tests.proofs.seasons import ingest
-from transforms.export import exported_tables
-from transforms.lake import Lake
-from transforms.warehouse import Warehouse
-from transforms.workspace import Workspace
+from flows.pipeline.demo import write_demo
+from flows.runtime.prefect_env import QUIET, settle_prefect
+from tests.support.program import taretrace, taretrace_here
+from tests.validation.seasons import QUIET as SILENT
+from tests.validation.seasons import ingest
+from transforms.config.workspace import Workspace
+from transforms.operations.export import exported_tables
+from transforms.storage.lake import Lake
+from transforms.storage.warehouse import Warehouse
 
 
 def test_prefect_is_settled_in_the_workspace_and_what_is_set_stands(monkeypatch, tmp_path):
@@ -32,7 +32,7 @@ def test_prefect_is_settled_in_the_workspace_and_what_is_set_stands(monkeypatch,
 RETRY = """
 import sys
 from pathlib import Path
-from flows.quiet import settle_prefect
+from flows.runtime.prefect_env import settle_prefect
 settle_prefect(Path(sys.argv[1]))
 from flows.post_shift import _step
 from prefect import flow

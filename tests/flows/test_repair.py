@@ -12,23 +12,23 @@ from pathlib import Path
 import pytest
 
 from flows import stages
-from flows.repairs import repair_workspace
-from tests.damaged import (
+from flows.cli.repair_report import repair_workspace
+from tests.support.damaged import (
     a_copy,
     empty_inbox,
     flip,
     halve,
     telemetry,
 )
-from tests.program import taretrace_here
-from tests.proofs.seasons import QUIET, ingest
-from tests.whole import Whole, assert_same, every_table
+from tests.support.program import taretrace_here
+from tests.support.workspace_tables import Whole, assert_same, every_table
+from tests.validation.seasons import QUIET, ingest
+from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError, LockedError
-from transforms.health import look_after
-from transforms.lake import Lake
-from transforms.warehouse import Warehouse
-from transforms.working.roll_up import roll_up
-from transforms.workspace import Workspace
+from transforms.operations.health import look_after
+from transforms.storage.lake import Lake
+from transforms.storage.warehouse import Warehouse
+from transforms.telemetry.retention import roll_up
 
 NOW = dt.datetime.now(dt.UTC)
 Harm = Callable[[Path], object]

@@ -6,12 +6,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from flows.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, Slot, due_before, slots
-from flows.serve import InboxWatch, deployment_name, deployments, missed
+from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, Slot, due_before, slots
+from flows.scheduling.service import InboxWatch, deployment_name, deployments, missed
 from transforms.config.problems import ConfigError
-from transforms.run_log import RunLog
-from transforms.running import read_notify, read_place, read_schedule
-from transforms.workspace import Workspace, init_workspace
+from transforms.config.runtime import read_notify, read_place, read_schedule
+from transforms.config.workspace import Workspace, init_workspace
+from transforms.storage.run_log import RunLog
 
 PRAGUE = ZoneInfo("Europe/Prague")
 

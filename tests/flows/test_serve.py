@@ -11,14 +11,14 @@ from typing import Any
 
 import pytest
 
-from flows.demo import write_demo
-from flows.schedule import COMPARE, POST_SHIFT, REFIT
-from tests.program import PROGRAM, taretrace
-from tests.proofs.seasons import QUIET
-from tests.servers import postgres, postgres_programs, prefect_server, running, until
-from transforms.run_log import RunLog
-from transforms.warehouse import Warehouse
-from transforms.workspace import Workspace
+from flows.pipeline.demo import write_demo
+from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT
+from tests.support.program import PROGRAM, taretrace
+from tests.support.servers import postgres, postgres_programs, prefect_server, running, until
+from tests.validation.seasons import QUIET
+from transforms.config.workspace import Workspace
+from transforms.storage.run_log import RunLog
+from transforms.storage.warehouse import Warehouse
 
 
 @pytest.fixture(scope="module")

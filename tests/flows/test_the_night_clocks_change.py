@@ -6,13 +6,13 @@ import polars as pl
 import pytest
 
 from flows import stages
-from flows.demo import write_demo
-from tests.proofs.seasons import QUIET, ingest
-from transforms.demo.hardship import Hardship
+from flows.pipeline.demo import write_demo
+from tests.validation.seasons import QUIET, ingest
+from transforms.config.workspace import Workspace
+from transforms.demo.scenario import Hardship
 from transforms.demo.season import Plan, invent_season
 from transforms.demo.sensors import at
-from transforms.lake import Lake
-from transforms.workspace import Workspace
+from transforms.storage.lake import Lake
 
 NIGHT = Hardship(night=True, first_day="2025-10-25", site_clocks=(), machine_clocks=(), clock_step=None, missing=0.0,
                  wrong_field=0.0)  # fmt: skip

@@ -6,9 +6,9 @@ import polars as pl
 import pytest
 
 from flows import stages
-from flows.demo import write_demo
-from tests.proofs.seasons import QUIET, ingest
-from transforms.workspace import Workspace
+from flows.pipeline.demo import write_demo
+from tests.validation.seasons import QUIET, ingest
+from transforms.config.workspace import Workspace
 
 TABLES = ("load_trace", "load_trace_grade", "mass_balance", "load_setting", "clock_offset", "audit_setting",
           "lag_sample", "load_fact")  # fmt: skip

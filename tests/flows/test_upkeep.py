@@ -13,15 +13,15 @@ import polars as pl
 import pytest
 
 from flows import stages
-from tests.program import taretrace, taretrace_here
-from tests.proofs.seasons import QUIET, Season, ingest
-from tests.whole import assert_same, every_table
-from transforms.explain import explain_load
-from transforms.health import look_after
-from transforms.lake import Lake
-from transforms.run_log import RunLog
-from transforms.warehouse import Warehouse
-from transforms.workspace import Workspace, init_workspace
+from tests.support.program import taretrace, taretrace_here
+from tests.support.workspace_tables import assert_same, every_table
+from tests.validation.seasons import QUIET, Season, ingest
+from transforms.config.workspace import Workspace, init_workspace
+from transforms.operations.health import look_after
+from transforms.operations.lineage import explain_load
+from transforms.storage.lake import Lake
+from transforms.storage.run_log import RunLog
+from transforms.storage.warehouse import Warehouse
 
 NOW = dt.datetime.now(dt.UTC)
 

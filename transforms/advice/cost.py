@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
-from transforms.workspace import Prices
+from transforms.config.workspace import Prices
 
 Array = NDArray[np.float64]
 FIELD_EFFICIENCY = 0.75

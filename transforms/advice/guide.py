@@ -16,11 +16,11 @@ from transforms.advice.moves import SMALLEST_GAIN_PER_T, USUAL_SPEED_KMH
 from transforms.advice.season_worth import WORTH_SCHEMA, ClassMoves, guide_worth
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M, tried_range
-from transforms.catalogue import ROOT_LOSS, TOPS, Catalogue
+from transforms.config.settings_catalogue import ROOT_LOSS, TOPS, Catalogue
+from transforms.config.workspace import Prices
 from transforms.model.effects import classes_of
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.model.predict import Place, bend_weights, expected_scale, level_variance, step_weights
-from transforms.workspace import Prices
+from transforms.model.prediction import Place, bend_weights, expected_scale, level_variance, step_weights
 
 Array = NDArray[np.float64]
 DRAWS = 1000

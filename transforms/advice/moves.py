@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.advice.posterior import Slopes
-from transforms.catalogue import ROOT_LOSS, Catalogue
-from transforms.workspace import AdviceRules, Prices
+from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.config.workspace import AdviceRules, Prices
 
 Array = NDArray[np.float64]
 SMALLEST_GAIN_PER_T = 0.02

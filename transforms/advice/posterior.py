@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.advice.shrinkage import Shrinkage
-from transforms.catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue
 from transforms.model.fit import ResponseFit
-from transforms.model.predict import Place, value_weights
+from transforms.model.prediction import Place, value_weights
 
 Array = NDArray[np.float64]
 DRAWS = 4000

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
 from transforms.advice.shrinkage import Shrinkage
-from transforms.catalogue import DIRT, ROOT_LOSS
-from transforms.cluster_mean import VISIT, cluster_mean
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.workspace import Prices
+from transforms.model.cluster_mean import VISIT, cluster_mean
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.trace.season_trace import road_km
-from transforms.workspace import Prices
+from transforms.trace.pipeline import road_km
 
 Array = NDArray[np.float64]
 LEVELS = 100

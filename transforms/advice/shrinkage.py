@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize
 
-from transforms.catalogue import ROOT_LOSS
-from transforms.model.contrasts import draws_covariance
+from transforms.config.settings_catalogue import ROOT_LOSS
+from transforms.mixed_model.contrasts import draws_covariance
 from transforms.model.fit import ResponseFit
 
 Array = NDArray[np.float64]

@@ -10,12 +10,12 @@ from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.posterior import DRAWS
-from transforms.catalogue import TOPS, Catalogue
 from transforms.conditions.field_hours import soil_class, wetness_class
+from transforms.config.settings_catalogue import TOPS, Catalogue
 from transforms.model.effects import SUPPORT, classes_of, tried
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.model.predict import Place, expected_scale, level_variance
-from transforms.trace.season_trace import road_km
+from transforms.model.prediction import Place, expected_scale, level_variance
+from transforms.trace.pipeline import road_km
 
 Array = NDArray[np.float64]
 RECENT = dt.timedelta(days=2)

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
-from transforms.catalogue import DIRT, ROOT_LOSS, TOPS
-from transforms.workspace import Prices
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.config.workspace import Prices
 
 Array = NDArray[np.float64]
 COOLING_HALF_DAYS = 5.0

@@ -19,14 +19,15 @@ from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, cost_parts
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M, tried_range
-from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.conditions.field_hours import DRY_BELOW, HEAVY_ABOVE, LIGHT_BELOW, WET_FROM
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.config.workspace import Prices
 from transforms.errors import WorkspaceError
-from transforms.model.conditions import CONDITIONS, MODIFYING
-from transforms.model.design import SOILS, middle
+from transforms.model.condition_terms import CONDITIONS, MODIFYING
+from transforms.model.design_matrix import SOILS, middle
 from transforms.model.effects import classes_of
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.model.predict import (
+from transforms.model.prediction import (
     Place,
     bend_weights,
     condition_level,
@@ -35,7 +36,6 @@ from transforms.model.predict import (
     level_variance,
     step_weights,
 )
-from transforms.workspace import Prices
 
 Array = NDArray[np.float64]
 DRAWS, SEED = 100, 20_251_004

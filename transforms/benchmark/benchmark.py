@@ -5,9 +5,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.benchmark.funnel import funnel
-from transforms.benchmark.levels import KINDS, UNKNOWN, Levels, own_levels
 from transforms.benchmark.ranks import ranks
-from transforms.catalogue import ROOT_LOSS
+from transforms.benchmark.subject_effects import KINDS, UNKNOWN, Levels, own_levels
+from transforms.config.settings_catalogue import ROOT_LOSS
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit, pct_from_scale
 
 Array = NDArray[np.float64]

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.catalogue import DIRT, ROOT_LOSS
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 
 Array = NDArray[np.float64]
 MIN_OTHERS = 5

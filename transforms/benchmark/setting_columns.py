@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.model.design import SOILS, bend_of, middle
+from transforms.model.design_matrix import SOILS, bend_of, middle
 from transforms.model.effects import classes_of
 from transforms.model.fit import ResponseFit
 

@@ -7,14 +7,14 @@ from typing import Any
 
 import dataframely as dy
 
-from transforms.catalogue import Catalogue
 from transforms.config.constants import UnfitConstantError, constant
 from transforms.config.forms import SELF_DESCRIBING, SUFFIX_FORM
 from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTable
 from transforms.config.problems import Problem, key_shown, shown, suggestion, table_shown
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
-from transforms.contracts import contract, needed_columns
-from transforms.units import UNITS, stored_unit
+from transforms.contracts.source_tables import contract, needed_columns
+from transforms.contracts.units import UNITS, stored_unit
 
 GIVEN_BY = ("from", "value", "file_name")
 

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field
 
 from transforms.config.tables import MAX_CHARACTERS, MAX_ITEMS, Name, Names, SomeNames, Table, Text, check_unique
 from transforms.config.time_zones import check_time_zone
-from transforms.intake.piece import MARK
+from transforms.ingest.chunk import MARK
 
 Kind = Literal[
     "telemetry", "load", "tare", "loss_audit", "weather_hour", "forecast_hour", "weather_day", "weather_reading",

@@ -19,7 +19,7 @@ from transforms.config.season_tables import (
     SiteTable,
 )
 from transforms.config.tables import MAX_CHARACTERS, Table, check_table
-from transforms.units import SUFFIX_UNIT, stored_unit
+from transforms.contracts.units import SUFFIX_UNIT, stored_unit
 
 PLAIN: dict[str, type[Table]] = {
     "season": SeasonTable, "prices": PricesTable, "lab": LabTable, "advice": AdviceTable, "notify": NotifyTable,
@@ -132,8 +132,8 @@ def _setting_name(name: str, where: str) -> list[Problem]:
     if not SETTING_NAME.fullmatch(name):
         mend = "use small letters, digits and underscores, such as brush_speed_rpm"
         return [Problem("wrong_value", name, f"{key_shown(name)} cannot be the name of a setting", where, mend)]
-    from transforms.contracts import Telemetry  # noqa: PLC0415 (heavy, and needed for a season's own settings alone)
-    from transforms.lake import NO_BINS  # noqa: PLC0415
+    from transforms.contracts.source_tables import Telemetry  # noqa: PLC0415 (heavy, and needed for a season's own settings alone)
+    from transforms.storage.lake import NO_BINS  # noqa: PLC0415
 
     if name in {*Telemetry.columns(), *NO_BINS}:
         return [

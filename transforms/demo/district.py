@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from transforms.demo.hardship import Hardship
+from transforms.demo.scenario import Hardship
 
 ORIGIN_LAT, ORIGIN_LON = 50.0, 15.0
 KM_PER_DEG_LAT = 111.32

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import xlsxwriter
 
-from transforms.catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue
 from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, LOCAL_ZONE, ORIGIN_LAT
 from transforms.demo.operation import STATE_NAMES
 from transforms.demo.season import DemoSeason

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from transforms.demo.district import km_between
-from transforms.demo.hardship import Hardship
+from transforms.demo.scenario import Hardship
 
 SMALLEST_LOAD_T = 4.0
 """Less than this is not worth a truck at the end of a day: it is never hauled."""

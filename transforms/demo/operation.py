@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue
 from transforms.demo.district import GENERATIONS
 
 Array = NDArray[np.float64]

@@ -8,13 +8,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.demo import mechanics
 from transforms.demo.district import LOCAL_ZONE, District, build_district
-from transforms.demo.hardship import DEMO, Hardship
 from transforms.demo.haulage import Batch, TruckLoad, fill_trucks, heap_loads, spoil_tickets, weigh
 from transforms.demo.lab import audit_plots, lab_results
 from transforms.demo.operation import BIN_S, WORKING, FieldWork, Operator, Visit, hire_operator, work_visit
+from transforms.demo.scenario import DEMO, Hardship
 from transforms.demo.weather import invent_weather, true_wetness
 
 Array = NDArray[np.float64]

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue
 from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, ORIGIN_LAT
 from transforms.demo.operation import IDLE, ROAD, TURNING, UNLOADING, WORKING
 from transforms.demo.season import DemoSeason

@@ -3,8 +3,8 @@
 import numpy as np
 import polars as pl
 
-from transforms.model.contrasts import contrast
-from transforms.model.design import visit_means
+from transforms.mixed_model.contrasts import contrast
+from transforms.model.design_matrix import visit_means
 from transforms.model.effects import between, percent, slope_weights
 from transforms.model.fit import ResponseFit
 

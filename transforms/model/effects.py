@@ -7,12 +7,12 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import false_discovery_control
 
-from transforms.catalogue import Catalogue, Setting
 from transforms.conditions.field_hours import soil_class, wetness_class
-from transforms.model.contrasts import Contrast, contrast
-from transforms.model.design import SOILS, bend_of, middle, visit_means
+from transforms.config.settings_catalogue import Catalogue, Setting
+from transforms.mixed_model.contrasts import Contrast, contrast
+from transforms.model.cluster_robust import robust_errors
+from transforms.model.design_matrix import SOILS, bend_of, middle, visit_means
 from transforms.model.fit import ResponseFit
-from transforms.model.robust import robust_errors
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -11,10 +11,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
-from transforms.model.blur import GRADES, reliability, staying
-from transforms.model.cross_products import CrossProducts
-from transforms.model.design import (
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.mixed_model.cross_products import CrossProducts
+from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
+from transforms.mixed_model.reml import RemlError, RemlFit, Start, fit_products
+from transforms.mixed_model.secant import SETTLED, FixedPoint
+from transforms.model.design_matrix import (
     Frame,
     Terms,
     condition_values,
@@ -25,8 +27,9 @@ from transforms.model.design import (
     visits_of,
     with_campaign_day,
 )
-from transforms.model.fixed_point import SETTLED, FixedPoint
-from transforms.model.parts import (
+from transforms.model.measurement_error import GRADES, reliability, staying
+from transforms.model.previous_season import Agreement, Prior, agreement, posterior_rows, with_prior, within
+from transforms.model.row_batches import (
     Passes,
     ProductStore,
     Week,
@@ -37,9 +40,6 @@ from transforms.model.parts import (
     weighed,
     with_values,
 )
-from transforms.model.prior import Agreement, Prior, agreement, posterior_rows, with_prior, within
-from transforms.model.reml import RemlError, RemlFit, Start, fit_products
-from transforms.model.tails import HUBER, Tails, pseudo_values, tails_of
 
 Array = NDArray[np.float64]
 T = TypeVar("T")

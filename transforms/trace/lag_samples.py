@@ -4,11 +4,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.trace.chain import full_when
-from transforms.trace.lags import SAMPLE
-from transforms.trace.slots import Slots, cut_into_slots
-from transforms.trace.streams import Stream, Stretch
-from transforms.trace.work import (
+from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
     FieldWork,
@@ -17,6 +13,10 @@ from transforms.trace.work import (
     nearest_stretch,
     straight_from_the_machine,
 )
+from transforms.trace.lag_model import SAMPLE
+from transforms.trace.load_ends_hmm import full_when
+from transforms.trace.mass_streams import Stream, Stretch
+from transforms.trace.slot_assignment import Slots, cut_into_slots
 
 Array = NDArray[np.float64]
 

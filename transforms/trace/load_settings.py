@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from transforms.catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue
 
 AUDIT_REACH_S = 120
 

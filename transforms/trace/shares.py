@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.trace.share_out import Shared
-from transforms.trace.streams import Stream, Stretch
+from transforms.trace.association import Shared
+from transforms.trace.mass_streams import Stream, Stretch
 
 Array = NDArray[np.float64]
 SMALLEST_SHARE = 0.002

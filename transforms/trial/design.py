@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from transforms.catalogue import DIRT
+from transforms.config.settings_catalogue import DIRT
+from transforms.config.workspace import Season
 from transforms.errors import WorkspaceError
 from transforms.trial.plan import Trial, drawn_order
 from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, least_found
 from transforms.trial.size import TrialNoise, days_for, loads_a_day, trial_size
-from transforms.workspace import Season
 
 USUAL_DETECT_PCT = 5.0
 TRIED = (0.02, 0.98)

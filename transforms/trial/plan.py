@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from transforms.catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue
 from transforms.errors import WorkspaceError
 
 ARMS = ("A", "B")

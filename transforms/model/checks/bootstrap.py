@@ -3,13 +3,13 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.model.contrasts import contrast
-from transforms.model.cross_products import CrossProducts
+from transforms.mixed_model.contrasts import contrast
+from transforms.mixed_model.cross_products import CrossProducts
+from transforms.mixed_model.reml import fit_products
 from transforms.model.effects import slope_weights
 from transforms.model.fit import ROUGHLY, ResponseFit
-from transforms.model.parts import factor_sums, factor_values
-from transforms.model.reml import fit_products
-from transforms.model.row_passes import dense_passes, row_weights
+from transforms.model.fit_rows import dense_passes, row_weights
+from transforms.model.row_batches import factor_sums, factor_values
 
 Array = NDArray[np.float64]
 DRAWS = 6

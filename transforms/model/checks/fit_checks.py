@@ -5,15 +5,15 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 
+from transforms.contracts.sentence import ArgKind, Sentence, numbers
+from transforms.mixed_model.huber import FAR_SHARE
 from transforms.model.checks.bootstrap import bootstrap_coverage
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
 from transforms.model.checks.validation import Validation, later_week, out_of_field
 from transforms.model.confounding import confounding
 from transforms.model.fit import ResponseFit
-from transforms.model.prior import DENIED_P
-from transforms.model.tails import FAR_SHARE
-from transforms.sentence import ArgKind, Sentence, numbers
+from transforms.model.previous_season import DENIED_P
 
 CHECK_SCHEMA = {
     "response": pl.String,

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.model.fit import ResponseFit
-from transforms.model.row_passes import dense_passes, row_weights
+from transforms.model.fit_rows import dense_passes, row_weights
 
 Array = NDArray[np.float64]
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from transforms.model.checks.score import ScoreTest, score_test
-from transforms.model.design import visit_means
+from transforms.model.design_matrix import visit_means
 from transforms.model.fit import ResponseFit
 
 

@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
 from transforms.model.fit import ResponseFit
-from transforms.model.parts import factor_sums
-from transforms.model.row_passes import dense_passes, row_weights
+from transforms.model.fit_rows import dense_passes, row_weights
+from transforms.model.row_batches import factor_sums
 
 Array = NDArray[np.float64]
 

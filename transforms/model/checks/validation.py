@@ -13,8 +13,10 @@ import polars as pl
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from transforms.mixed_model.reml import RemlError, RemlFit, fit_products
 from transforms.model.fit import ROUGHLY, ResponseFit
-from transforms.model.parts import (
+from transforms.model.fit_rows import columns_once
+from transforms.model.row_batches import (
     Passes,
     Week,
     factor_values,
@@ -25,8 +27,6 @@ from transforms.model.parts import (
     week_products,
     weighed,
 )
-from transforms.model.reml import RemlError, RemlFit, fit_products
-from transforms.model.row_passes import columns_once
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

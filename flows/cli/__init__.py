@@ -1,0 +1,1 @@
+"""Commands: signatures, and the tables and sentences that they print."""

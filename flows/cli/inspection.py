@@ -1,0 +1,123 @@
+"""What the verbs around what comes in do: check, rejected, explain."""
+
+import json
+from pathlib import Path
+
+import polars as pl
+import typer
+from rich.console import Console
+
+from flows import stages
+from flows.cli.output import FAILED_TITLE, print_line, show
+from flows.runtime.progress import Reporter
+from transforms.config.workspace import Workspace
+from transforms.ingest.corrections import write_rejected
+from transforms.ingest.mapping import read_mappings
+from transforms.operations.lineage import explain_load
+from transforms.storage.lake import Lake
+from transforms.storage.warehouse import Warehouse
+
+OUTCOME: dict[str, pl.DataType | type[pl.DataType]] = {
+    "file": pl.String, "mapping": pl.String, "rows_in": pl.Int64, "rows_accepted": pl.Int64, "rows_rejected": pl.Int64,
+    "rows_repeated": pl.Int64, "from_at": pl.Datetime("us", "UTC"), "to_at": pl.Datetime("us", "UTC"),
+}  # fmt: skip
+
+
+def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:
+    """Show what would become of the rows of new files."""
+    workspace = Workspace(folder)
+    _ = workspace.season
+    examined = stages.examine_files(workspace, Reporter(quiet=json_wanted))
+    received, rejected, left, failed = examined.received, examined.rejected, examined.left, examined.failed
+    why = (
+        rejected.group_by("file", "rule", "says", maintain_order=True)
+        .agg(pl.len().cast(pl.Int64).alias("rows"), pl.col("line").min(), pl.col("raw").first().alias("example"))
+        .sort("file", "rows", descending=[False, True])
+    )
+    files = pl.DataFrame([{k: getattr(r, k) for k in OUTCOME} for r in received], schema=OUTCOME)
+    if json_wanted:
+        says = {r.file: r.says for r in received if r.says}
+        typer.echo(
+            json.dumps(
+                {
+                    "files": files.to_dicts(),
+                    "rejected": why.to_dicts(),
+                    "left": left,
+                    "says": says,
+                    "failed": failed.to_dicts(),
+                },
+                default=str,
+            )
+        )
+    else:
+        console = Console()
+        show(console, "What would be taken in (times in UTC)", files)
+        if why.height:
+            show(console, "What would be rejected, and why", why)
+        if failed.height:
+            show(console, FAILED_TITLE, failed)
+        for r in received:
+            for line in r.says:
+                print_line(console, f"{r.file}: {line}")
+        for name, reason in left:
+            print_line(console, f"Left alone: {name}: {reason}")
+        print_line(console, f"{files.height} new files; nothing was written. Next: taretrace ingest {folder}")
+    if strict and rejected.height:
+        raise typer.Exit(1)
+
+
+def rejected(folder: Path, to: Path | None, file: str, *, json_wanted: bool) -> None:
+    """Write rejected rows as files to mend."""
+    workspace = Workspace(folder)
+    mappings = {m.name: m for m in read_mappings(workspace.mappings, workspace.season.catalogue)}
+    target = to or workspace.out / "rejected"
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        rows = warehouse.query("mendable", file=f"%{file}%")
+    written, left = write_rejected(rows, mappings, target)
+    if json_wanted:
+        typer.echo(json.dumps({"files": [str(p) for p in written], "rows": rows.height - left, "left": left}))
+        return
+    console = Console()
+    for path in written:
+        print_line(console, str(path))
+    if left:
+        print_line(
+            console,
+            f"{left} rows cannot be mended in a spreadsheet (task data, Parquet, far too long): see taretrace status",
+        )
+    print_line(
+        console,
+        f"{rows.height - left} rows in {len(written)} files. Correct them, then copy the files into {workspace.inbox}",
+    )
+
+
+def explain(load_id: str, folder: Path, *, json_wanted: bool) -> None:
+    """Show a load's way back to the lines of files."""
+    workspace = Workspace(folder)
+    _ = workspace.season
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        found = explain_load(load_id, warehouse, Lake(workspace.lake))
+    tables = {
+        "tickets": found.tickets,
+        "labs": found.labs,
+        "grade": found.grade,
+        "minutes": found.minutes,
+        "weighing": found.weighing,
+    }
+    if json_wanted:
+        typer.echo(json.dumps({"load_id": load_id, **{k: v.to_dicts() for k, v in tables.items()}}, default=str))
+        return
+    console = Console()
+    show(
+        console,
+        f"Load {load_id}: weighing time by the corrected clock, and as printed on the ticket (UTC)",
+        found.weighing,
+    )
+    show(console, "Weigh tickets, newest first (UTC; times as printed on the ticket)", found.tickets)
+    show(console, "Lab results, newest first", found.labs)
+    show(console, "How far the trace can be trusted", found.grade)
+    show(console, "Minutes that filled it, and where they were logged (UTC)", found.minutes)
+    untraced = found.minutes.filter(pl.col("machine_id").is_null())["share"].sum()
+    print_line(
+        console, f"{untraced:.0%} of the load could not be traced." if untraced else "All of the load is traced."
+    )

@@ -1,0 +1,51 @@
+"""Output of `benchmark --for ID`: one subject's own figures, and marks of all as disclosure control permits."""
+
+from typing import Any
+
+import polars as pl
+
+from reports.language.place_messages import MARKS, THIRDS, reason_words
+from reports.language.translate import say, told
+from transforms.benchmark.own_view import OwnView
+
+
+def own_outcome(view: OwnView, kind: str, response: str) -> dict[str, Any]:
+    """Return a subject's view as the JSON outcome."""
+    row = {"subject_kind": kind, "subject_id": view.subject_id, "response": response, "n": view.n, **view.figures,
+           "third": view.third, "reason_code": view.reason_code, "says": view.says}  # fmt: skip
+    band = {"marks": view.band.marks, "step": view.band.step, "reason_code": view.band.reason_code}
+    return {"rows": [row], "band": band}
+
+
+def own_table(view: OwnView) -> pl.DataFrame:
+    """Return a subject's figures and the marks of all, a row each, as a terminal shows them."""
+    f = view.figures
+    own = (view.subject_id, f["observed"], f["expected"], f["from_settings"], _span(view), view.n)
+    rows: list[tuple[Any, ...]] = [own]
+    rows += [(say(MARKS[name]), None, None, None, f"{mark:g}", None) for name, mark in view.band.marks.items()]
+    schema = {"who": pl.String, "observed": pl.Float64, "expected": pl.Float64, "from_settings": pl.Float64,
+              "own": pl.String, "n": pl.Int64}  # fmt: skip
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _span(view: OwnView) -> str:
+    if not view.is_compared:
+        return ""
+    value, low, high = (view.figures[c] for c in ("shrunken", "shrunken_lo95", "shrunken_hi95"))
+    return f"{value:g} ({low:g} to {high:g})"
+
+
+def own_lines(view: OwnView) -> list[str]:
+    """Return the sentences under the table."""
+    lines = []
+    if view.reason_code is not None:
+        lines.append(f"Not compared with others: {reason_words(view.reason_code)}.")
+    elif not view.is_compared:
+        lines.append(f"Not compared with others: {told(view.says)}.")
+    elif view.band.reason_code is not None:
+        lines.append(f"Nothing of others is shown: {reason_words(view.band.reason_code)}.")
+    if view.third is not None:
+        lines.append(f"Place among all: {say(THIRDS[view.third])}.")
+    if view.band.step is not None:
+        lines.append(f"Marks of all are means of several, rounded to {view.band.step:g}; no other is shown alone.")
+    return lines

@@ -1,0 +1,1 @@
+"""Stages as Prefect tasks, and the flows that sequence them."""

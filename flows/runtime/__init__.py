@@ -1,0 +1,1 @@
+"""Process management: Prefect server and environment, Dask cluster, local pool, progress."""

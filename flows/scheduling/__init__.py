@@ -1,0 +1,1 @@
+"""Scheduled runs: schedule, flows, service, run and notifications."""

@@ -1,0 +1,132 @@
+"""The stages that write pages: each reads tables and writes files into the workspace's `out/`."""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from importlib.resources import files
+from multiprocessing import get_context
+from pathlib import Path
+
+from flows import stages
+from flows.runtime.progress import Reporter
+from reports.language.translate import speaking
+from reports.page.formats import HTML, Forms
+from reports.pages.fleet import write_fleet
+from reports.pages.grower_sheet import GrowerData, grower_data, write_grower_sheet
+from reports.pages.guide import write_guide
+from reports.pages.load import write_load_page
+from reports.pages.season import write_season, write_season_loads
+from reports.pages.shift import write_shift_page
+from reports.pages.what_if import write_what_if
+from reports.sections.data_health import footer
+from transforms.advice.what_if import read_table
+from transforms.config.workspace import Season, Workspace
+from transforms.errors import WorkspaceError
+from transforms.parallel import end_with_parent
+from transforms.storage.lake import Lake
+from transforms.storage.product_basis import GUIDE, BasisCode, product_status
+from transforms.storage.warehouse import Warehouse
+from transforms.trace.load_view import load_picture
+
+MARTS = ("load_class", "pile_ledger")
+"""What pages need besides the facts."""
+FEW_SHEETS = 8
+"""So many sheets are written sooner here than processes start."""
+
+
+def shift_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+    """Write the shift page, after how the shift went."""
+    with reporter.stage("Writing the shift page"):
+        stages.course(workspace)
+        with stages.open_warehouse(workspace) as warehouse:
+            return write_shift_page(warehouse, workspace.season, workspace.out, forms)
+
+
+def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+    """Write the setting guide and its cards."""
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
+        if not warehouse.table("guide_class").height:
+            too_few = product_status(warehouse, GUIDE).code is BasisCode.TOO_FEW_LOADS
+            raise WorkspaceError(
+                "there is no guide: too few loads are measured and traced" if too_few else "there is no guide yet",
+                where=str(workspace.root),
+                mend="add tares and logs and run 'taretrace post-shift' again"
+                if too_few
+                else "run 'taretrace post-shift' on it first",
+            )
+        return write_guide(warehouse, workspace.season, workspace.out, forms)
+
+
+def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+    """Write the page that compares the fleet, and the list of loads it links to."""
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet's page"):
+        stages.require_facts(warehouse, workspace, *MARTS)
+        paths = write_fleet(warehouse, workspace.season, workspace.out, forms)
+        return [*paths, write_season_loads(warehouse, workspace.season, workspace.out)]
+
+
+def season_report(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+    """Write the season report, the guide it links to, and the list of its loads."""
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
+        stages.require_facts(warehouse, workspace, *MARTS)
+        paths = write_season(warehouse, workspace.season, workspace.out, forms)
+        return [*paths, *write_guide(warehouse, workspace.season, workspace.out)]
+
+
+def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML, only: str | None = None) -> list[Path]:
+    """Write a sheet for each grower, or for one, on every core; return the paths in order of growers."""
+    season, out = workspace.season, workspace.out / "growers"
+    with stages.open_warehouse(workspace) as warehouse:
+        stages.require_facts(warehouse, workspace, *MARTS)
+        every = [d for d in grower_data(warehouse, season) if only in {None, d.grower}]
+    if not every:
+        lack = f"there is no grower '{only}'" if only else "no field names its grower"
+        raise WorkspaceError(lack, where=str(workspace.root), mend="look at the fields' list in the export")
+    with reporter.stage(f"Writing {len(every)} growers' sheets", len(every)) as advance:
+        if len(every) < FEW_SHEETS:
+            return [p for d in every for p in _sheet(d, season, out, forms, advance)]
+        # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
+        with ProcessPoolExecutor(os.cpu_count(), get_context("spawn"), end_with_parent) as pool:
+            made = [pool.submit(write_grower_sheet, d, season, out, forms) for d in every]
+            for _ in as_completed(made):
+                advance()
+        return [p for m in made for p in m.result()]
+
+
+def _sheet(data: GrowerData, season: Season, out: Path, forms: Forms, advance: Callable[[], None]) -> list[Path]:
+    paths = write_grower_sheet(data, season, out, forms)
+    advance()
+    return paths
+
+
+def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
+    """Write the page with sliders."""
+    season = workspace.season
+    with (
+        reporter.stage("Writing the what-if page"),
+        Warehouse.to_look_at(workspace.warehouse) as warehouse,
+        speaking(season.locale, season.texts),
+    ):
+        status = product_status(warehouse, GUIDE)
+        return write_what_if(read_table(workspace.what_if), season, workspace.out, footer(warehouse), status)
+
+
+def load_page(
+    workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, forms: Forms = HTML
+) -> list[Path]:
+    """Write the page of one load."""
+    season = workspace.season
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load's page"):
+        stages.require_facts(warehouse, workspace)
+        picture = load_picture(load_id, warehouse, Lake(workspace.lake))
+        with speaking(season.locale, season.texts):
+            return write_load_page(picture, season, workspace.out, footer(warehouse), setting, forms)
+
+
+def catalogue(workspace: Workspace) -> Path:
+    """Write the catalogue of all English texts into the workspace, to be translated."""
+    folder = workspace.season.texts or workspace.root / "text"
+    folder.mkdir(exist_ok=True)
+    path = folder / "catalogue.pot"
+    path.write_text(files("reports.language").joinpath("catalogue.pot").read_text("utf-8"), "utf-8")
+    return path

@@ -1,0 +1,91 @@
+"""Tracing stages: loads to minutes, field conditions, marts, shift timeline."""
+
+import datetime as dt
+
+import polars as pl
+
+from flows.runtime.progress import Reporter
+from flows.stages.context import timeline_span, open_warehouse, require_facts, run_checks
+from transforms.conditions.field_hours import field_hours
+from transforms.conditions.weather import fill_hours, hours_of_days
+from transforms.config.workspace import Season, Workspace
+from transforms.model.root_loss import root_loss
+from transforms.parallel import Spread, here
+from transforms.storage.lake import NO_BINS, Lake, read_frame
+from transforms.storage.lake_record import require_lake
+from transforms.storage.warehouse import Warehouse
+from transforms.telemetry.machine_days import machine_days_of_bins
+from transforms.telemetry.setting_changes import shift_course
+from transforms.trace.pipeline import SeasonTrace, audits_settings
+
+
+def trace(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> int:
+    """Trace the loads of every field whose tickets, work or clocks changed; return how many fields that were."""
+    season, lake = workspace.season, Lake(workspace.lake)
+    with open_warehouse(workspace) as warehouse:
+        require_lake(warehouse, lake)
+        work = SeasonTrace(warehouse, lake, season, spread)
+        stale = work.stale()
+        with reporter.stage(f"Reading the work of {len(stale)} fields", len(stale)) as advance:
+            learnt = work.learn(stale, advance)
+        due = work.due(learnt)
+        with reporter.stage(f"Tracing the loads of {len(due)} fields", len(due)) as advance:
+            work.trace(due, learnt, advance)
+        audits = root_loss(warehouse.table("loss_audit"))
+        with warehouse.transaction():
+            warehouse.replace("clock_offset", learnt.offsets())
+            warehouse.store("audit_loss", audits)
+            warehouse.store("audit_setting", audits_settings(audits, lake, learnt, season.catalogue))
+    return len(due)
+
+
+def conditions(workspace: Workspace, reporter: Reporter) -> None:
+    """Work out every field's topsoil wetness by the hour."""
+    season = workspace.season
+    with open_warehouse(workspace) as warehouse, reporter.stage("Working out topsoil wetness"):
+        hours = hours_of_days(warehouse.table("weather_hour"), warehouse.table("weather_day"), season.time_zone)
+        filled = fill_hours(hours)
+        with warehouse.transaction():
+            warehouse.replace("weather_filled", filled)
+            warehouse.store("field_hour", field_hours(filled, warehouse.table("field")))
+
+
+def marts(workspace: Workspace, reporter: Reporter) -> None:
+    """Join everything to one row a load and one row an audit, and check what must hold."""
+    with open_warehouse(workspace) as warehouse, reporter.stage("Joining loads, tares and conditions"):
+        require_lake(warehouse, Lake(workspace.lake))
+        machine_days_of_bins(warehouse, Lake(workspace.lake))
+        with warehouse.transaction():
+            build_facts(warehouse, workspace.season)
+        run_checks(warehouse)
+
+
+def build_facts(warehouse: Warehouse, season: Season) -> None:
+    """Build the marts of loads and audits."""
+    starts = season.shift_starts
+    shift = {"zone": season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
+    for name in ("load_fact", "audit_fact"):
+        warehouse.build(name, **shift)
+    warehouse.build("load_class")
+
+
+def course(workspace: Workspace) -> None:
+    """Work out how the last shift went: settings by five minutes, passes, and where a setting was changed."""
+    season, lake = workspace.season, Lake(workspace.lake)
+    with open_warehouse(workspace) as warehouse:
+        require_facts(warehouse, workspace, "load_class")
+        shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
+        begins, ends = timeline_span(shift, season)
+        days = warehouse.query("binned_between", first=str(begins.date()), last=str(ends.date()))
+        frames = [read_frame(lake.bin_path(m, d)) for m, d in days.iter_rows()]
+        placed = {"lat_deg": pl.Float64, "lon_deg": pl.Float64}
+        bins = pl.concat([pl.DataFrame(schema={**NO_BINS, **placed}), *frames], how="diagonal")
+        went = shift_course(
+            bins.filter((pl.col("bin_at") >= begins) & (pl.col("bin_at") < ends)).sort("machine_id", "bin_at"),
+            warehouse.query("shift_trace", shift_date=shift), warehouse.query("shift_dirt", shift_date=shift),
+            warehouse.table("field_hour"), season.catalogue,
+        )  # fmt: skip
+        with warehouse.transaction():
+            warehouse.store("shift_course", went.course)
+            warehouse.store("shift_pass", went.passes)
+            warehouse.replace("setting_decision", went.decisions)

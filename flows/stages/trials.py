@@ -1,0 +1,69 @@
+"""Trial stages: plan a trial and read its loads."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from flows.stages.context import open_warehouse, require_facts
+from flows.stages.trace import build_facts
+from reports.pages.trial_sheet import write_trial_sheet
+from transforms.config.workspace import Workspace
+from transforms.storage.lock import held
+from transforms.storage.warehouse import Warehouse
+from transforms.trial.analysis import Reading, find_loads, read
+from transforms.trial.design import design_trial, what_a_day_finds
+from transforms.trial.plan import Trial, read_trial, trial_toml
+
+
+@dataclass(frozen=True)
+class TrialAsked:
+    """What a person asks of a trial; None where the advice or the data are to say."""
+
+    setting: str | None
+    machine: str | None
+    field: str | None
+    to: float | None
+    day: str | None
+    detect_pct: float | None
+    power: float
+
+
+def plan_trial(workspace: Workspace, asked: TrialAsked) -> tuple[Trial, Path, Path, str]:
+    """Plan a trial, write its file and its sheet; return it, both paths, and what a day's loads would find."""
+    season = workspace.season
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        require_facts(warehouse, workspace)
+        facts = warehouse.table("load_fact")
+        trial = design_trial(
+            asked.__dict__, facts, warehouse.table("advice"), warehouse.table("fit_run"), season,
+            sorted(p.stem for p in workspace.trials.glob("*.toml")), str(workspace.root),
+        )  # fmt: skip
+    workspace.trials.mkdir(exist_ok=True)
+    path = workspace.trials / f"{trial.trial_id}.toml"
+    path.write_text(trial_toml(trial, season.catalogue), "utf-8")
+    return trial, path, write_trial_sheet(trial, season, workspace.out), what_a_day_finds(trial, facts)
+
+
+def read_trial_loads(workspace: Workspace, trial_id: str) -> tuple[Trial, Reading, pl.DataFrame]:
+    """Find a trial's loads, read it, and store both for the next fit."""
+    trial = read_trial(workspace.trials / f"{trial_id}.toml", workspace.season.catalogue)
+    with held(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
+        require_facts(warehouse, workspace)
+        facts = warehouse.table("load_fact")
+        loads = find_loads(trial, facts)
+        result = read(trial, loads, facts)
+        row = {
+            "trial_id": trial.trial_id, "machine_id": trial.machine_id, "field_id": trial.field_id,
+            "shift_date": trial.shift_date, "setting": trial.setting, "value_a": trial.values[0],
+            "value_b": trial.values[1], **result.__dict__,
+        }  # fmt: skip
+        mine = pl.col("trial_id") != trial.trial_id
+        kept, others = warehouse.table("trial_result").filter(mine), warehouse.table("trial_load").filter(mine)
+        result_row = pl.DataFrame([row]).cast(kept.schema)
+        others = others.join(loads, on="load_id", how="anti")
+        with warehouse.transaction():
+            warehouse.replace("trial_result", pl.concat([kept, result_row.select(kept.columns)]))
+            warehouse.replace("trial_load", pl.concat([others, loads.select(others.columns)]))
+            build_facts(warehouse, workspace.season)
+    return trial, result, loads

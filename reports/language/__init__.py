@@ -1,0 +1,1 @@
+"""Translation, messages, labels and display units."""

@@ -1,0 +1,123 @@
+"""Stored units to what a page shows, metric or US, once; and numbers as people read them."""
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from reports.language.translate import local_date, local_number
+from transforms.contracts.units import factor_between
+
+SHOWN = {
+    "metric": {
+        "cm": ("cm", "cm", 1),
+        "mm": ("mm", "mm", 0),
+        "kmh": ("kmh", "km/h", 1),
+        "t": ("t", "t", 0),
+        "t/ha": ("t/ha", "t/ha", 1),
+        "ha": ("ha", "ha", 1),
+        "degC": ("degC", "°C", 0),
+        "rain": ("mm", "mm", 1),
+        "rpm": ("rpm", "rpm", 0),
+        "pct": ("pct", "%", 0),
+        "flag": ("flag", "", 0),
+    },
+    "us": {
+        "cm": ("in", "in", 2),
+        "mm": ("in", "in", 2),
+        "kmh": ("mph", "mph", 1),
+        "t": ("short_ton", "ton", 0),
+        "t/ha": ("short_ton/acre", "ton/acre", 2),
+        "ha": ("acre", "acre", 1),
+        "degC": ("degF", "°F", 0),
+        "rain": ("in", "in", 2),
+        "rpm": ("rpm", "rpm", 0),
+        "pct": ("pct", "%", 0),
+        "flag": ("flag", "", 0),
+    },
+}
+"""System -> stored unit -> (unit code shown, its sign, decimals)."""
+STORED = {"rain": "mm"}
+NOTHING = "–"
+
+
+def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
+    """Return a number in the locale's form with a true minus sign; a dash where there is none."""
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    text = f"{value:+,.{digits}f}" if sign else f"{value:,.{digits}f}"
+    if float(text.replace(",", "")) == 0:
+        text = text.lstrip("+-")
+    return local_number(text)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How a workspace's pages show quantities."""
+
+    system: str
+    currency: str
+    zone: str
+
+    def convert(self, value: float, unit: str) -> float:
+        """Convert a value from its stored unit to the one shown."""
+        code = SHOWN[self.system][unit][0]
+        factor, offset = factor_between(STORED.get(unit, unit), code, where="the page")
+        return value * factor + offset
+
+    def sign(self, unit: str) -> str:
+        """Return the sign of the unit shown for a stored unit."""
+        return SHOWN[self.system][unit][1]
+
+    def quantity(self, value: float | None, unit: str, *, digits: int | None = None) -> str:
+        """Return a value with its unit."""
+        if value is None:
+            return NOTHING
+        _, sign, usual = SHOWN[self.system][unit]
+        return f"{number(self.convert(value, unit), usual if digits is None else digits)} {sign}".strip()
+
+    def digits(self, unit: str) -> int:
+        """Return the usual decimals of a unit as shown."""
+        return SHOWN[self.system][unit][2]
+
+    def straight(self, unit: str) -> tuple[float, float]:
+        """Return factor and offset from a stored unit to the one shown."""
+        offset = self.convert(0.0, unit)
+        return self.convert(1.0, unit) - offset, offset
+
+    def money(self, value: float | None, digits: int = 0) -> str:
+        """Return money with its currency."""
+        return NOTHING if value is None else f"{number(value, digits)} {self.currency}"
+
+    def per_t(self, value: float | None, *, sign: bool = False) -> str:
+        """Return money per tonne (per short ton in US units); `value` is per metric tonne."""
+        if value is None:
+            return NOTHING
+        return number(value * self.per_tonne, 2, sign=sign)
+
+    @property
+    def per_tonne(self) -> float:
+        """Factor from money per metric tonne to money per the mass shown."""
+        return factor_between(SHOWN[self.system]["t"][0], "t", where="the page")[0]
+
+    def per_area(self, value: float) -> float:
+        """Return money per area shown from money per hectare."""
+        return value * factor_between(SHOWN[self.system]["ha"][0], "ha", where="the page")[0]
+
+    @property
+    def money_per_t(self) -> str:
+        """The unit of money per tonne."""
+        return f"{self.currency}/{self.sign('t')}"
+
+    def moment(self, at: dt.datetime) -> str:
+        """Return a UTC moment in local words."""
+        here = at.astimezone(ZoneInfo(self.zone))
+        return f"{local_date(here, 'MMMEd')} {self.clock(at)}"
+
+    def clock(self, at: dt.datetime) -> str:
+        """Return the local time of day of a UTC moment."""
+        return local_date(at.astimezone(ZoneInfo(self.zone)), "Hm")
+
+    def day(self, day: dt.date) -> str:
+        """Return a day in words."""
+        return local_date(day, "yMMMEd")

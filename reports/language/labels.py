@@ -1,0 +1,135 @@
+"""Plain words for moves, effects and findings; every number in them comes from a mart."""
+
+from typing import Any
+
+from reports.language.bidi import isolated
+from reports.language.display_units import NOTHING, Shown, number
+from reports.language.translate import local_number, mark, say, say_sentence, told
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.contracts.sentence import ArgKind, stored_sentence
+
+SOURCE_LABELS = {
+    "field": mark("this field's own level"),
+    "machine": mark("this machine's own level"),
+    "machine_day": mark("this machine on this day"),
+    "operator": mark("this operator's own level"),
+    "site_day": mark("this day at the factory"),
+    "season": mark("this season's own level"),
+    "lab and unexplained": mark("measuring, and what nothing explains"),
+}
+CONDITION_LABELS = {
+    "topsoil_wetness": mark("topsoil wetness"),
+    "clay_pct": mark("clay"),
+    "air_temp_c": mark("air temperature"),
+    "yield_t_ha": mark("yield"),
+    "campaign_day": mark("day of campaign"),
+    "row_spacing_cm": mark("row spacing"),
+}
+KINDS = {
+    "condition": mark("conditions"), "setting": mark("settings"), "machine": mark("machines"),
+    "operator": mark("operators"), "field": mark("fields"), "day": mark("days"), "season": mark("seasons"),
+    "lab": mark("measuring"), "unexplained": mark("unexplained"),
+}  # fmt: skip
+RESPONSES = {DIRT: mark("dirt tare"), ROOT_LOSS: mark("root loss"), TOPS: mark("top tare")}
+COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TOPS: mark("measured loads")}
+
+
+def setting_label(name: str, catalogue: Catalogue) -> str:
+    """Return what people call a setting or sensor, in the page's language; the name itself where it has no other."""
+    return told(catalogue[name].label if name in catalogue else name)
+
+
+def source_label(source: str, catalogue: Catalogue) -> str:
+    """Return what people call a source of a load's departure."""
+    if source in catalogue:
+        return setting_label(source, catalogue)
+    label = SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source)
+    return told(source) if label is None else say(label)
+
+
+def stored_words(row: dict[str, Any], catalogue: Catalogue) -> str:
+    """Return the sentence of a row of `fit_check`, its settings called as people call them."""
+    if row["says_template"] is None:
+        return told(row["says"])
+    sentence = stored_sentence(row["says_template"], row["says_args"])
+    return say_sentence(sentence.template, [_argument(kind, text, catalogue) for kind, text in sentence.args])
+
+
+def _argument(kind: ArgKind, text: str, catalogue: Catalogue) -> str:
+    if kind is ArgKind.SETTING:
+        return setting_label(text, catalogue)
+    return local_number(text) if kind is ArgKind.NUMBER else text
+
+
+def interval(low: float | None, high: float | None, digits: int = 0) -> str:
+    """Return an interval in words."""
+    return say("{lo} to {hi}", lo=number(low, digits), hi=number(high, digits))
+
+
+def mean_interval(mean: float, half: float | None) -> str:
+    """Return the interval of a mean in words, given half of it; say so if it is not known."""
+    if half is None:
+        return say("no interval: fewer than two visits")
+    return interval(mean - half, mean + half, 1)
+
+
+def capital(text: str) -> str:
+    """Return a sentence with its first letter large, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def listed(names: list[str], most: int = 6) -> str:
+    """Return names as a list; how many more where there are many."""
+    if len(names) <= most:
+        return ", ".join(isolated(n) for n in names)
+    some = ", ".join(isolated(n) for n in names[:most])
+    return say("{some} and {n} more", some=some, n=len(names) - most)
+
+
+def percent_change(row: dict[str, Any], name: str, low: str, high: str) -> str:
+    """Return a change in percent with its 95 % interval."""
+    return say("{value} % ({lo} to {hi})", value=number(row[name], 0, sign=True), lo=number(row[low], 0),
+               hi=number(row[high], 0))  # fmt: skip
+
+
+def value_words(value: float | None, unit: str, shown: Shown) -> str:
+    """Return a setting's value as it would be set: whole where it is whole."""
+    if value is None:
+        return NOTHING
+    v = shown.convert(value, unit)
+    digits = 2 if shown.sign(unit) == "in" else 0 if abs(v - round(v)) < 0.05 else 1
+    return f"{number(v, digits)} {shown.sign(unit)}".strip()
+
+
+def _far(change: float, unit: str, shown: Shown) -> str:
+    if unit == "pct":
+        return say("{n} points", n=number(abs(change), 0))
+    factor, _ = shown.straight(unit)
+    return f"{number(abs(change) * factor, shown.digits(unit))} {shown.sign(unit)}".strip()
+
+
+def move_in_words(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> str:
+    """Return a move as an instruction: how far, from what to what."""
+    setting = catalogue[row["setting"]]
+    change = row["to_value"] - row["from_value"]
+    return say(
+        "{setting}: {far} {way}, from {start} to {end}", setting=capital(setting_label(row["setting"], catalogue)),
+        far=_far(change, setting.unit, shown), way=told(setting.up if change > 0 else setting.down),
+        start=shown.quantity(row["from_value"], setting.unit), end=shown.quantity(row["to_value"], setting.unit),
+    )  # fmt: skip
+
+
+def step_in_words(name: str, catalogue: Catalogue, shown: Shown) -> str:
+    """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
+    setting = catalogue[name]
+    return f"{setting_label(name, catalogue)} {_far(setting.step, setting.unit, shown)} {told(setting.up)}"
+
+
+def sure(probability: float) -> str:
+    """Return a probability as people say it; never certain."""
+    return say("{n} in 100", n=min(round(100 * probability), 99))
+
+
+def topsoil_and_soil(wetness: str | None, soil: str | None) -> str:
+    """Return a class of conditions in words."""
+    return say("{wetness} topsoil, {soil} soil", wetness=told(wetness or NOTHING), soil=told(soil or NOTHING))

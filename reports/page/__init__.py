@@ -1,0 +1,1 @@
+"""Page model and its output formats: HTML, PDF, workbook."""

@@ -1,0 +1,145 @@
+"""Puts a page together: its parts, the charts they embed, style and script, in one file; PDF and workbook too."""
+
+import json
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import vl_convert
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from reports.language.bidi import isolated, without_overrides
+from reports.language.display_units import NOTHING, number
+from reports.language.translate import chart_locales, locale, say
+from reports.page.formats import HTML, Forms
+from reports.page.model import Chart, LoadList, Page
+from reports.page.pdf import picture, write_pdf
+from reports.page.workbook import write_workbook
+
+PICTURE_WIDTH = 460
+"""Pixels a picture is drawn at: its words are read on a phone and stand not too large on a desk."""
+
+
+def own_file(name: str) -> str:
+    """Return a file of `reports/templates/`."""
+    return files("reports").joinpath("templates").joinpath(name).read_text("utf-8")
+
+
+@lru_cache(maxsize=1)
+def script_bundle() -> str:
+    """Return the chart library and the lines that draw every chart of a page, as one script."""
+    bundle: str = vl_convert.javascript_bundle(own_file("charts.js"))
+    return bundle.replace("</script", "<\\/script")
+
+
+def embedded(value: Any) -> Markup:
+    """Return a value as JSON that cannot end the script element it stands in."""
+    text = json.dumps(value, default=str, ensure_ascii=False, separators=(",", ":"))
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))  # noqa: S704
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("reports"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters["number"] = number
+    environment.filters["bidi"] = isolated
+    environment.globals["say"] = say
+    return environment
+
+
+def page_words() -> dict[str, Any]:
+    """Return the texts and number forms that the page's own scripts need."""
+    return {
+        "locales": chart_locales(),
+        "undrawn": say("This chart could not be drawn; its table holds the numbers."),
+        "loads": say("{shown} of {some} loads shown, {all} in all.", shown="{shown}", some="{some}", all="{all}"),
+        "narrowed": say("{seen} of {every} shown", seen="{seen}", every="{every}"),
+    }
+
+
+def render(template: str, path: Path, **context: Any) -> Path:
+    """Write a page from a template of `reports/templates/` and return its path."""
+    text = (
+        _environment()
+        .get_template(template)
+        .render(
+            **context,
+            lang=str(locale()).replace("_", "-"),
+            is_right_to_left=locale().text_direction == "rtl",
+            style=Markup(own_file("style.css")),  # noqa: S704  our own file
+            words_json=embedded(page_words()),
+        )
+    )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    partial = path.with_suffix(".partial")
+    # Everywhere alike, in attributes and data as well: what filters and links compare stays equal.
+    partial.write_text(without_overrides(text), "utf-8")
+    return partial.replace(path)
+
+
+def _packed(values: list[Any]) -> list[Any] | dict[str, list[Any]]:
+    """A column as its values, or its different texts and where each stands if they repeat."""
+    texts = all(isinstance(v, str) for v in values)
+    if not texts or len(distinct := list(dict.fromkeys(values))) > len(values) / 2:
+        return values
+    place = {v: i for i, v in enumerate(distinct)}
+    return {"texts": distinct, "at": [place[v] for v in values]}
+
+
+def _columns(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Rows as columns: a page of many charts stays light. `charts.js` makes rows of them again."""
+    return {k: _packed([r[k] for r in rows]) for k in rows[0]} if rows else {}
+
+
+def _chart_json(chart: Chart) -> Markup:
+    data = {name: _columns(rows) for name, rows in chart.datasets.items()}
+    return embedded({"data": data} if chart.shared else {"spec": chart.spec, "data": data})
+
+
+def _inline_picture(chart: Chart) -> Markup:
+    return Markup(picture(chart, PICTURE_WIDTH).decode())  # noqa: S704  drawn from our own specification, texts escaped by it
+
+
+def _loads_json(loads: LoadList) -> Markup:
+    """Columns instead of rows, and each different text once: lists of a season stay light."""
+    columns, words = [], {}
+    for c in range(len(loads.columns)):
+        values = [r[c] for r in loads.rows]
+        if loads.digits[c] is None and len(distinct := list(dict.fromkeys(values))) < len(values) / 2:
+            place = {v: i for i, v in enumerate(distinct)}
+            words[c] = [NOTHING if v is None else v for v in distinct]
+            values = [place[v] for v in values]
+        columns.append(values)
+    return embedded(
+        {
+            "columns": columns,
+            "words": words,
+            "marks": loads.marks,
+            "digits": loads.digits,
+            "named": loads.named,
+            "rows": len(loads.rows),
+        }
+    )
+
+
+def write_page(page: Page, path: Path, forms: Forms = HTML) -> list[Path]:
+    """Write a page as HTML, and as PDF and workbook where wanted; return the paths, HTML first."""
+    charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
+    paths = [
+        render(
+            "page.html.j2", path, page=page, chart_json=_chart_json, loads_json=_loads_json, picture=_inline_picture,
+            shared={c.shared: embedded(c.spec) for c in charts if c.shared},
+            script=Markup(script_bundle()) if charts else "",  # noqa: S704  our own bundle
+            page_script=Markup(own_file("page.js")),  # noqa: S704  our own file
+        )
+    ]  # fmt: skip
+    if forms.pdf:
+        paths.append(write_pdf(page, path.with_suffix(".pdf")))
+    if forms.xlsx:
+        paths.append(write_workbook(page, path.with_suffix(".xlsx")))
+    return paths

@@ -1,0 +1,15 @@
+"""Links between the parts of pages."""
+
+from urllib.parse import quote
+
+from transforms.contracts.naming import safe_name
+
+
+def machine_anchor(machine: str) -> str:
+    """Return the anchor of a machine's card."""
+    return f"m-{safe_name(machine)}"
+
+
+def loads_link(page: str = "", **marks: str) -> str:
+    """Return the link to a list of loads narrowed by marks; values are encoded, for ids may hold any character."""
+    return f"{page}#loads/" + "&".join(f"{k}={quote(v, safe='')}" for k, v in marks.items())

@@ -1,0 +1,99 @@
+"""The look of charts: fixed meanings for colours that stay apart for colour-blind eyes and in grey print."""
+
+import datetime as dt
+from collections.abc import Callable
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from reports.language.translate import language_key, say
+from reports.page.model import Chart
+
+INK, MUTED, RULE = "#22201d", "#615b53", "#d9d3c8"
+OBSERVED, EXPECTED = "#8f1d52", "#6b7f8c"
+WETNESS = {"dry": "#c98a1b", "moist": "#3b7d74", "wet": "#1f4f8f"}
+SOIL = {"light": "#c98a1b", "medium": "#7a5a3a", "heavy": "#3a3634"}
+WORSE, BETTER = "#8f1d52", "#2b6f9e"
+SOIL_DASH = {"light": [1, 0], "medium": [6, 3], "heavy": [2, 2]}
+
+
+LINES = ["#8f1d52", "#1f4f8f", "#c98a1b", "#3b7d74", "#3a3634", "#7a5a3a"]
+LINE_DASHES = [[1, 0], [6, 3], [2, 2], [8, 2, 2, 2], [4, 1], [1, 3]]
+TOLD, NO_EFFECT, OPEN, UNTOLD = "#6fa3c8", "#d3e2ec", "#e0a83c", "#efe8da"
+"""What the data tell, tell to be nothing, leave open, and what was not tried."""
+CONFIG = {
+    "font": "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif",
+    "view": {"stroke": None},
+    "axis": {
+        "labelColor": INK, "titleColor": MUTED, "gridColor": RULE, "domainColor": RULE, "tickColor": RULE,
+        "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal", "labelLimit": 190,
+    },
+    "legend": {
+        "labelColor": INK, "titleColor": MUTED, "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal",
+        "orient": "top",
+    },
+    "header": {"labelColor": INK, "labelFontSize": 12, "labelFontWeight": "bold", "titleColor": MUTED},
+}  # fmt: skip
+
+
+def rows(name: str = "rows") -> alt.NamedData:
+    """Return the data source that a chart's rows come in under; they travel apart from the specification."""
+    return alt.NamedData(name)
+
+
+def records(frame: pl.DataFrame) -> list[dict[str, Any]]:
+    """Return a frame's rows as chart data: times as text without a zone, numbers rounded to what can be seen."""
+    times = [c for c, t in frame.schema.items() if isinstance(t, pl.Datetime)]
+    days = [c for c, t in frame.schema.items() if t == pl.Date]
+    floats = [c for c, t in frame.schema.items() if t == pl.Float64]
+    return frame.with_columns(
+        *(pl.col(c).dt.strftime("%Y-%m-%dT%H:%M:%S") for c in times),
+        *(pl.col(c).dt.strftime("%Y-%m-%d") for c in days),
+        *(pl.col(c).round_sig_figs(5) for c in floats),
+    ).to_dicts()
+
+
+def local(frame: pl.DataFrame, zone: str, *columns: str) -> pl.DataFrame:
+    """Return a frame whose UTC times are local and without a zone, as charts draw them."""
+    return frame.with_columns(pl.col(c).dt.convert_time_zone(zone).dt.replace_time_zone(None) for c in columns)
+
+
+def span(low: str, high: str, form: str, title: str | None = None) -> list[alt.Tooltip]:
+    """Return what a hover tells of a 95 % interval."""
+    first = alt.Tooltip(f"{low}:Q", title=title or say("from, 95 %"), format=form)
+    return [first, alt.Tooltip(f"{high}:Q", title=say("to"), format=form)]
+
+
+def midnight(day: dt.date) -> str:
+    """Return a day as charts place it."""
+    return f"{day}T00:00:00"
+
+
+_SPECS: dict[tuple[str, str, str], dict[str, Any]] = {}
+
+
+def shared(
+    name: str,
+    build: Callable[[], alt.TopLevelMixin],
+    description: str,
+    unit: str = "",
+    **datasets: list[dict[str, Any]],
+) -> Chart:
+    """Return a chart that differs from others of its name in its data alone.
+
+    What they share is built once a language and unit: building it costs more than a page's data.
+    """
+    key = (name, language_key(), unit)
+    if key not in _SPECS:
+        _SPECS[key] = finish(build(), description).spec
+    return Chart(_SPECS[key], datasets, name)
+
+
+def finish(chart: alt.TopLevelMixin, description: str, **datasets: list[dict[str, Any]]) -> Chart:
+    """Return a chart with the theme, its description for readers of screens, and its data."""
+    spec: dict[str, Any] = chart.to_dict()
+    spec.pop("datasets", None)
+    spec |= {"description": description, "background": "transparent", "config": CONFIG,
+             "autosize": {"type": "fit-x", "contains": "padding"}}  # fmt: skip
+    return Chart(spec, datasets)

@@ -1,0 +1,224 @@
+"""The page of one load: its machine's timeline, its minutes, and the passes of its field."""
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from reports.charts.field_passes import field_passes
+from reports.charts.load_timeline import load_timeline
+from reports.language.display_units import NOTHING, Shown, number
+from reports.language.labels import capital, setting_label
+from reports.language.translate import say, say_n, told
+from reports.page.formats import HTML, Forms
+from reports.page.html import write_page
+from reports.page.model import Chart, Column, Figure, Page, Prose, Row, Section, Table, figure, words
+from transforms.config.settings_catalogue import Catalogue
+from transforms.config.workspace import Season
+from transforms.contracts.naming import safe_name
+from transforms.errors import WorkspaceError
+from transforms.trace.load_view import LoadPicture
+
+METRES_PER_DEG = 111_320.0
+BIN_S = 30
+MOST_DOTS = 2500
+"""More half minutes than this are thinned on the map, the load's own kept: a page must stay light."""
+
+
+def _local(frame: pl.DataFrame, column: str, zone: str) -> pl.Series:
+    return frame[column].dt.convert_time_zone(zone).dt.replace_time_zone(None).alias("at")
+
+
+def _settings(passes: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> dict[str, str]:
+    """Settings the field's machines logged, with the label and unit a person reads."""
+    found = [n for n, s in catalogue.items() if s.nature == "numeric" and n in passes.columns and passes[n].count()]
+    return {n: f"{setting_label(n, catalogue)}, {shown.sign(catalogue[n].unit)}".removesuffix(", ") for n in found}
+
+
+def _chosen(setting: str | None, settings: dict[str, str]) -> str:
+    if setting is None:
+        return "share_depth_cm" if "share_depth_cm" in settings else next(iter(settings), "")
+    if setting not in settings:
+        raise WorkspaceError(
+            f"'{setting}' is no setting that was logged in this field", where="--setting",
+            mend=f"use one of {', '.join(settings)}",
+        )  # fmt: skip
+    return setting
+
+
+def _map_rows(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalogue, shown: Shown) -> pl.DataFrame:
+    every = max(1, -(-passes.height // MOST_DOTS))
+    passes = passes.filter((pl.int_range(pl.len()) % every == 0) | (pl.col("share") > 0))
+    north = (pl.col("lat_deg") - pl.col("lat_deg").mean()) * METRES_PER_DEG
+    east = (pl.col("lon_deg") - pl.col("lon_deg").mean()) * METRES_PER_DEG * pl.col("lat_deg").mean().radians().cos()
+    values = []
+    for name in settings:
+        factor, zero = shown.straight(catalogue[name].unit)
+        values.append((pl.col(name) * factor + zero).round(2))
+    return passes.select(
+        north.round(1).alias("north_m"), east.round(1).alias("east_m"), "machine_id",
+        _local(passes, "bin_at", shown.zone),
+        (100 * pl.col("share")).round(3).alias("share_pct"), *values,
+    )  # fmt: skip
+
+
+def _timeline(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Chart:
+    minutes = picture.minutes
+    level = "tank_t" if minutes["tank_t"].count() else "lifted_t"
+    rows = minutes.select(
+        _local(minutes, "bin_at", shown.zone), "state",
+        (pl.col(level) * shown.convert(1.0, "t")).round(2).alias("level"),
+        (100 * pl.col("share")).round(3).alias("share_pct"),
+    ).with_columns((pl.col("at") + pl.duration(seconds=BIN_S)).alias("until"))  # fmt: skip
+    ahead = dt.timedelta(minutes=row["machine_ahead_min"])
+    moments = [(say("weighed in"), row["weighed_true_at"] + ahead)]
+    if row["left_field_at"] is not None:
+        moments.insert(0, (say("left the field"), row["left_field_at"] + ahead))
+    marks = pl.DataFrame(moments, schema={"what": pl.String, "when": pl.Datetime("us", "UTC")}, orient="row")
+    marks = marks.select("what", _local(marks, "when", shown.zone))
+    emptied = picture.emptied.select(_local(picture.emptied, "started_at", shown.zone))
+    return load_timeline(rows, emptied, marks, shown.sign("t"))
+
+
+def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
+    """Stretches of minutes that filled the load, a row each."""
+    own = picture.passes.filter(pl.col("share") > 0).sort("machine_id", "bin_at")
+    begins = (pl.col("bin_at").diff() > dt.timedelta(minutes=2)).fill_null(value=True)
+    begins = begins | (pl.col("machine_id") != pl.col("machine_id").shift(1))
+    stretches = (
+        own.with_columns(begins.cum_sum().alias("nth"))
+        .group_by("machine_id", "nth", maintain_order=True)
+        .agg(pl.col("bin_at").min().alias("from"), pl.col("bin_at").max().alias("to"), pl.col("share").sum())
+    )
+    return Table(
+        "minutes", say("minutes of the load"),
+        (Column(say("Machine")), Column(say("From"), numeric=False), Column(say("To"), numeric=False),
+         Column(say("Part of the load, %"))),
+        tuple(
+            Row((
+                words(r["machine_id"]), words(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"),
+                words(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
+                figure(100 * r["share"]),
+            ))
+            for r in stretches.iter_rows(named=True)
+        ),
+        say("Minutes that filled it, and their part of the load."),
+    )  # fmt: skip
+
+
+def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
+    """What the map draws, by machine: half minutes in the field and in the load, and the mean of each setting."""
+    by = rows.group_by("machine_id", maintain_order=True).agg(
+        pl.len(), (pl.col("share_pct") > 0).sum().alias("own"), pl.col("at").min().alias("from"),
+        pl.col("at").max().alias("to"), *(pl.col(n).mean() for n in settings),
+    ).sort("machine_id")  # fmt: skip
+    return Table(
+        "passes", say("passes"),
+        (Column(say("Machine")), Column(say("n half minutes drawn")), Column(say("of the load")),
+         *(Column(label) for label in settings.values())),
+        tuple(
+            Row((words(r["machine_id"]), figure(r["len"], 0), figure(r["own"], 0), *(figure(r[n]) for n in settings)))
+            for r in by.iter_rows(named=True)
+        ),
+        say("Means of the half minutes drawn."),
+    )  # fmt: skip
+
+
+def _lead(row: dict[str, Any], shown: Shown) -> str:
+    parts = [say("{gross} of {field}, weighed at {site} {at}.", gross=shown.quantity(row["gross_t"], "t", digits=2),
+                 field=row["field_id"], site=row["site_id"] or NOTHING,
+                 at=shown.moment(row["weighed_true_at"]))]  # fmt: skip
+    if row["ticket_machine_id"]:
+        parts.append(
+            say(
+                "Filled by {machine} (its ticket names {ticket}).",
+                machine=row["machine_id"],
+                ticket=row["ticket_machine_id"],
+            )
+        )
+    else:
+        parts.append(say("Filled by {machine} (its ticket names no machine; {chance} % sure).",
+            machine=row["machine_id"],
+                         chance=number(min(100 * row["machine_chance"], 99), 0)))  # fmt: skip
+    parts.append(say("Trace quality {quality}: about that part of its mass is expected to be in the minutes shown.",
+                     quality=number(row["trace_quality"], 2)))  # fmt: skip
+    return " ".join(parts)
+
+
+def _clocks(row: dict[str, Any], shown: Shown) -> str:
+    parts = [capital(told(row["says"])) + "."] if row["says"] else []
+    if row["machine_ahead_min"]:
+        parts.append(
+            say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))
+        )
+    if row["site_ahead_min"]:
+        parts.append(
+            say(
+                "The weighbridge's clock is taken to be {n} min ahead: the time above is corrected; as printed on the "
+                "ticket it is {printed}.",
+                n=number(row["site_ahead_min"], 1, sign=True),
+                printed=shown.moment(row["weighed_at"]),
+            )
+        )
+    if row["machine_sooner_min"]:
+        parts.append(say("Loads of this machine are weighed {n} min sooner after lifting than those of the others: its "
+                         "clock or its trucks. No time above is changed.",
+                         n=number(row["machine_sooner_min"], 0, sign=True)))  # fmt: skip
+    if row["site_later_min"]:
+        parts.append(say("This weighbridge weighs {n} min later after lifting than the others: a queue or its clock. "
+                         "No time above is changed.", n=number(row["site_later_min"], 0, sign=True)))  # fmt: skip
+    return " ".join(parts)
+
+
+def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Section:
+    minutes = _stretches(picture, ZoneInfo(shown.zone))
+    level = say("Above: the tank as its sensor tells it")
+    if not picture.minutes["tank_t"].count():
+        level = say("Above: what was lifted since the last emptying, for this machine logs no tank level")
+    reading = say("{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each "
+                  "half minute. At the foot: what the machine was doing.", level=level)  # fmt: skip
+    finding = say_n("{n} stretch of lifting filled it.", "{n} stretches of lifting filled it.", len(minutes.rows))
+    chart = Figure("time", finding, reading, _timeline(picture, row, shown),
+                   say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}",
+                       load=row["load_id"]),
+                   minutes, open=True)  # fmt: skip
+    clocks = Prose(_clocks(row, shown))
+    return Section("machine-time", say("The machine's time, and the minutes given to the load"), (clocks, chart))
+
+
+def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, str], first: str) -> Section:
+    own = rows.filter(pl.col("share_pct") > 0).height
+    finding = say("{own} of {all} half minutes drawn went into this load.", own=own, all=rows.height)
+    reading = say(
+        "Half minutes of lifting in the field (thinned where there are very many), coloured by a setting; rings are "
+        "the load's own."
+    )
+    alt = say(
+        "Map of the passes of field {field} coloured by a setting, the load's own minutes ringed", field=row["field_id"]
+    )
+    chart = Figure("map", finding, reading, field_passes(rows, settings, first), alt, _pass_table(rows, settings))
+    return Section("passes-map", say("The passes of {field}", field=row["field_id"]), (chart,))
+
+
+def write_load_page(
+    picture: LoadPicture, season: Season, out: Path, ending: tuple[str, ...], setting: str | None = None,
+    forms: Forms = HTML,
+) -> list[Path]:  # fmt: skip
+    """Write `load-<id>.html` into `out` and return it; called while the season's language is spoken.
+
+    Raises:
+        WorkspaceError: the setting was not logged in the load's field.
+    """
+    shown = Shown(season.units, season.currency, season.time_zone)
+    row = picture.load.row(0, named=True)
+    settings = _settings(picture.passes, season.catalogue, shown)
+    first = _chosen(setting, settings)
+    sections = [_time_section(picture, row, shown)]
+    if settings:
+        rows = _map_rows(picture.passes, settings, season.catalogue, shown)
+        sections.append(_map_section(rows, row, settings, first))
+    when = say("{season} · times are {zone}, by the machine's own clock", season=season.name, zone=season.time_zone)
+    page = Page(say("Load {load}", load=row["load_id"]), when, _lead(row, shown), None, tuple(sections), ending)
+    return write_page(page, out / f"load-{safe_name(row['load_id'])}.html", forms)

@@ -1,0 +1,97 @@
+"""The season report: one page that reads like a technical report, every chart under the sentence it proves."""
+
+from pathlib import Path
+
+import polars as pl
+
+from reports.language.display_units import Shown
+from reports.language.translate import say, speaking, told
+from reports.page.formats import HTML, Forms
+from reports.page.html import write_page
+from reports.page.model import Column, Filters, LoadList, Page, Prose, Section
+from reports.pages.season_open_questions import open_section
+from reports.pages.season_overview import glance_section, lead
+from reports.sections.cautions import CAUTION
+from reports.sections.data_health import footer, health_section, season_line
+from reports.sections.prices import assumption_words, price_section
+from reports.sections.season_effects import driver_sections
+from reports.sections.season_methods import methods_section
+from reports.sections.season_worth import guide_section, pile_section, worth_section
+from reports.sections.shift_loads import load_list
+from transforms.config.workspace import Season
+from transforms.contracts.natural_order import natural_key
+from transforms.storage.warehouse import Warehouse
+
+CLASSES = {"wetness": ("dry", "moist", "wet"), "soil": ("light", "medium", "heavy")}
+
+
+def _filters(sites: list[str]) -> Filters:
+    wet, soil = (tuple((c, told(c)) for c in CLASSES[k]) for k in ("wetness", "soil"))
+    return Filters({
+        "site": (say("Factory"), tuple((s, s) for s in sites)), "wetness": (say("Topsoil"), wet),
+        "soil": (say("Soil"), soil),
+    })  # fmt: skip
+
+
+def season_page(warehouse: Warehouse, season: Season) -> Page:
+    """Return the season report."""
+    shown, catalogue = Shown(season.units, season.currency, season.time_zone), season.catalogue
+    total = warehouse.query("season_total").row(0, named=True)
+    sites = warehouse.query("pile_day")["site_id"].drop_nulls().unique().sort().to_list()
+    about = Section("how", say("How to read it"), (
+        Prose(say("Every chart stands under the sentence it proves; its numbers open below it. Brackets and lines are "
+                  "95 % intervals; n is what a figure rests on. Numbers that are links open the loads behind them.")
+              + " " + assumption_words(season), (say("Prices used"), "#prices")),
+        _filters(sites),
+    ))  # fmt: skip
+    return Page(
+        say("Season report"), season_line(season.name, shown, total["last_day"]),
+        lead(total, warehouse.table("season_cost"), shown), say(CAUTION),
+        (about, glance_section(warehouse, shown), *driver_sections(warehouse, catalogue, shown),
+         guide_section(warehouse, catalogue, shown), worth_section(warehouse, shown), pile_section(warehouse, shown),
+         open_section(warehouse, catalogue, shown), methods_section(warehouse, catalogue),
+         health_section(warehouse, catalogue, shown), price_section(season)),
+        footer(warehouse),
+    )  # fmt: skip
+
+
+def _ids(column: pl.Series) -> list[str]:
+    """Return the ids of a column, M9 before M10."""
+    ids = column.drop_nulls().unique().cast(pl.String).to_frame("id")
+    return ids.sort(natural_key(pl.col("id")), "id")["id"].to_list()
+
+
+def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
+    """Return the list of all loads, which links of the other pages narrow; for the manager alone."""
+    shown = Shown(season.units, season.currency, season.time_zone)
+    loads = warehouse.query("season_load")
+    base = load_list(loads, shown)
+    rows = tuple((*r, g, o) for r, g, o in zip(base.rows, loads["grower_id"], loads["operator_id"], strict=True))
+    columns = (*base.columns, Column(say("Grower"), numeric=False), Column(say("Operator"), numeric=False))
+    marks = base.marks | {"grower": len(base.columns), "operator": len(base.columns) + 1}
+    every = LoadList(base.id, columns, marks, rows, (*base.digits, None, None), base.named)
+    choices = {
+        mark: (words, tuple((str(v), str(v)) for v in _ids(loads[column])))
+        for mark, words, column in (("site", say("Factory"), "site_id"), ("machine", say("Machine"), "machine_id"),
+                                    ("field", say("Field"), "field_id"))
+    }  # fmt: skip
+    choices |= _filters([]).choices | {"site": choices["site"]}
+    about = say("Choose what to see; links of the season report and the fleet's page choose for you.")
+    return Page(
+        say("Loads of the season"), say("{season} · names stand here: for the manager alone", season=season.name),
+        about, None,
+        (Section("loads", say("Loads"), (Filters(choices), every)),), footer(warehouse),
+    )  # fmt: skip
+
+
+def write_season_loads(warehouse: Warehouse, season: Season, out: Path) -> Path:
+    """Write `season-loads.html`, which numbers of the season report and the fleet's page link to."""
+    with speaking(season.locale, season.texts):
+        return write_page(season_loads_page(warehouse, season), out / "season-loads.html")[0]
+
+
+def write_season(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+    """Write `season.html`, with its PDF and workbook where wanted, and `season-loads.html`; return the paths."""
+    with speaking(season.locale, season.texts):
+        paths = write_page(season_page(warehouse, season), out / "season.html", forms)
+    return [*paths, write_season_loads(warehouse, season, out)]

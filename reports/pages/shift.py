@@ -1,0 +1,91 @@
+"""The shift page: one self-contained HTML file that answers what to change before the next shift."""
+
+import datetime as dt
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+
+from reports.language.display_units import Shown
+from reports.language.translate import say, speaking, told
+from reports.page.formats import HTML, Forms
+from reports.page.html import write_page
+from reports.page.model import Filters, Page, Section
+from reports.sections.cautions import CAUTION
+from reports.sections.conditions import conditions_section
+from reports.sections.data_health import footer, health_section, season_line
+from reports.sections.effects import effects_blocks
+from reports.sections.prices import price_section
+from reports.sections.shift_cards import Advised, advised, headline, moves_section
+from reports.sections.shift_loads import loads_section, worst_section
+from reports.sections.shift_machines import machines_section
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.workspace import Season
+from transforms.storage.product_basis import ADVICE, BasisCode, product_status
+from transforms.storage.warehouse import Warehouse
+
+
+def filters(loads: pl.DataFrame, machines: list[Advised]) -> Filters:
+    """Return choices of factory, machine and conditions that the shift has."""
+    sites = loads["site_id"].drop_nulls().unique().sort().to_list()
+    names = sorted({*loads["machine_id"].drop_nulls().to_list(), *(a.machine for a in machines)})
+    wet, soil = (
+        tuple((c, told(c)) for c in classes) for classes in (("dry", "moist", "wet"), ("light", "medium", "heavy"))
+    )
+    return Filters({
+        "site": (say("Factory"), tuple((s, s) for s in sites)), "machine": (say("Machine"), tuple((m,
+            m) for m in names)),
+        "wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil),
+    })  # fmt: skip
+
+
+def _title(next_shift: dt.date | None, shift: dt.date | None, shown: Shown) -> str:
+    if next_shift is not None:
+        return say("Before the shift of {day}", day=shown.day(next_shift))
+    return say("Shift of {day}", day=shown.day(shift)) if shift else say("No shift yet")
+
+
+def shift_page(warehouse: Warehouse, season: Season) -> Page:
+    """Return the page of the last shift."""
+    shown, catalogue = Shown(season.units, season.currency, season.time_zone), season.catalogue
+    shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
+    advice, loads = warehouse.table("advice"), warehouse.query("shift_load", shift_date=shift)
+    machines = warehouse.query("shift_machine", shift_date=shift)
+    sites = dict(warehouse.query("machine_site").iter_rows())
+    found = advised(advice, warehouse.query("advice_worth", shift_date=shift), sites)
+    status = product_status(warehouse, ADVICE)
+    moves = moves_section(found, status, season, shown)
+    if loads.height:
+        blocks = (*moves.blocks[:1], filters(loads, found), *moves.blocks[1:])
+        moves = replace(moves, blocks=blocks)
+    sections: list[Section | None] = [moves]
+    if shift and machines.height:
+        sections.append(machines_section(warehouse, machines, loads, shift, catalogue, shown))
+        sections.append(worst_section(warehouse, shift, loads, catalogue, shown))
+    sections.append(conditions_section(warehouse, shown))
+    if warehouse.table("fit_run").height:
+        drivers = [b for r, key in ((DIRT, "dirt"), (ROOT_LOSS, "loss"))
+                  for b in effects_blocks(warehouse, r, key, catalogue, shown)]  # fmt: skip
+        sections.append(Section("drivers", say("What drives it, by wetness of the topsoil"), tuple(drivers)))
+    if loads.height:
+        sections.append(loads_section(loads, shown))
+    sections += [health_section(warehouse, catalogue, shown), price_section(season)]
+    is_ahead = advice.height and status.code is not BasisCode.EARLIER_SHIFT
+    next_shift = advice["shift_date"][0] if is_ahead else None
+    return Page(
+        _title(next_shift, shift, shown), season_line(season.name, shown, shift),
+        headline(found, status, catalogue, shown), say(CAUTION),
+        tuple(s for s in sections if s is not None), footer(warehouse),
+    )  # fmt: skip
+
+
+def write_shift_page(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+    """Write `shift-<date>.html` and `shift.html` (the same, the latest) into `out`; return the dated ones."""
+    with speaking(season.locale, season.texts):
+        shift = warehouse.query("last_shift")["shift_date"][0]
+        paths = write_page(shift_page(warehouse, season), out / f"shift-{shift or 'none'}.html", forms)
+    latest = out / "shift.html"
+    partial = latest.with_suffix(".partial")
+    partial.write_bytes(paths[0].read_bytes())
+    partial.replace(latest)
+    return paths

@@ -1,0 +1,95 @@
+"""A page with sliders: conditions and settings in, dirt, root loss and cost out; no server."""
+
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from reports.language.basis_messages import earlier_note
+from reports.language.display_units import Shown
+from reports.language.translate import local_number, mark, say, told
+from reports.page.html import embedded, own_file, render
+from reports.sections.cautions import CAUTION
+from reports.sections.prices import assumption_words, price_table
+from transforms.advice import storage
+from transforms.advice.cost import FIELD_EFFICIENCY
+from transforms.advice.moves import USUAL_SPEED_KMH
+from transforms.advice.situations import UNKNOWN_LOSS_T_HA
+from transforms.config.settings_catalogue import ROOT_LOSS
+from transforms.config.workspace import Season
+from transforms.storage.product_basis import GUIDE, ProductStatus
+
+CONDITIONS = (
+    ("topsoil_wetness", mark("topsoil wetness, 0 dry to 1 wet"), 0.05, 0.95, 0.01, "flag", 2),
+    ("clay_pct", mark("clay"), 6.0, 50.0, 0.5, "pct", 1),
+    ("air_temp_c", mark("air temperature"), None, None, 0.5, "degC", 0),
+    ("yield_t_ha", mark("yield"), None, None, 1.0, "t/ha", 0),
+)
+WORDS = {
+    "nobody": mark("Nobody has been here: {n} loads on {soil} soil with {wet} topsoil."),
+    "outside": mark("Nobody has run the {label} there in such conditions."),
+    "where": mark("{wet} topsoil, {soil} soil: n = {n} loads of the fleet."),
+    "span": mark("{lo} to {hi}"),
+}
+
+
+def _conditions(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
+    out = []
+    for name, label, low, high, step, unit, digits in CONDITIONS:
+        if name not in table["at"]:
+            continue
+        factor, offset = shown.straight(unit)
+        side = table["sides"].get(name, [low, high])
+        lowest, highest = (round(v / step) * step for v in (side[0], side[-1]))
+        out.append({"id": f"at-{name}", "name": name, "label": say(label), "low": lowest, "high": highest, "step": step,
+                    "usual": round(table["at"][name] / step) * step, "kind": "condition", "factor": factor,
+                    "offset": offset, "digits": digits, "unit": shown.sign(unit)})  # fmt: skip
+    return out
+
+
+def _settings(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
+    out = []
+    for name, s in table["settings"].items():
+        factor, offset = shown.straight(s["unit"])
+        step, usual = s["step"] / 2, table["usual"][name]
+        below, above = (round((v - usual) / step) for v in s["range"])
+        out.append({"id": f"set-{name}", "name": name, "label": told(s["label"]), "low": usual + below * step,
+                    "high": usual + above * step, "step": step, "usual": usual, "kind": "setting", "factor": factor,
+                    "offset": offset, "digits": 2 if shown.sign(s["unit"]) == "in" else 1,
+                    "unit": shown.sign(s["unit"])})  # fmt: skip
+    return out
+
+
+def _words(shown: Shown) -> dict[str, Any]:
+    """Texts and constants that the page's own script needs."""
+    usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BROKEN_AT_6_CM
+    return {
+        **{k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")}) for k,
+            text in WORDS.items()},
+        "classes": {c: told(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")},
+        "decimal": local_number("0.5")[1], "efficiency": FIELD_EFFICIENCY, "usual_kmh": USUAL_SPEED_KMH,
+        "unknown_loss": UNKNOWN_LOSS_T_HA,
+        "loss_factor": shown.convert(1.0, "t/ha"), "tonne_factor": 1 / shown.convert(1.0, "t"),
+        "storage": {
+            "from_c": storage.EXPONENTIAL_C[0], "to_c": storage.EXPONENTIAL_C[1], "per_c": storage.PER_C,
+            "cool_c": storage.COOL_C, "cool_kg": storage.COOL_LOSS_KG_PER_T / storage.SIX_WEEKS_DAYS,
+            "times": storage.DAMAGED_TIMES, "broken": storage.BROKEN_AT_6_CM, "usual": usual,
+        },
+    }  # fmt: skip
+
+
+def write_what_if(
+    table: dict[str, Any], season: Season, out: Path, footer: tuple[str, ...], status: ProductStatus | None = None
+) -> Path:
+    """Write the page and return its path; called while the season's language is spoken."""
+    earlier = () if status is None else earlier_note(GUIDE, status)
+    shown = Shown(season.units, season.currency, season.time_zone)
+    settings = _settings(table, shown)
+    return render(
+        "what_if.html.j2", out / "what-if.html", season=season, shown=shown, caution=say(CAUTION),
+        conditions=_conditions(table, shown), halves=[settings[::2], settings[1::2]],
+        has_loss=ROOT_LOSS in table["responses"], table=embedded(table), words=embedded(_words(shown)),
+        own_script=Markup(own_file("what_if.js")),  # noqa: S704  our own file
+        assumptions=assumption_words(season), prices=price_table(season), footer=footer,
+        earlier=earlier,
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""Sections that pages share."""

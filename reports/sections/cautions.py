@@ -1,0 +1,9 @@
+"""The cautions that stand wherever advice is shown."""
+
+from reports.language.translate import mark
+
+CAUTION = mark(
+    "Advice is decision support. Engine off and key out before hands go in. The operator's manual, local codes and "
+    "licensed practice prevail over anything said here. Change one thing at a time and look behind the machine after "
+    "each."
+)

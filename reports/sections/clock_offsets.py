@@ -1,0 +1,50 @@
+"""Sentences on offsets between clocks: certain faults apart from delays that a queue explains as well."""
+
+from typing import Any
+
+from reports.language.display_units import number
+from reports.language.translate import mark, say
+from transforms.storage.warehouse import Warehouse
+
+OFFSET_WORDS = {
+    ("clock", "site", True): mark("weighbridge {subject} ahead by {minutes}"),
+    ("clock", "site", False): mark("weighbridge {subject} behind by {minutes}"),
+    ("clock", "machine", True): mark("machine {subject} ahead by {minutes}"),
+    ("clock", "machine", False): mark("machine {subject} behind by {minutes}"),
+    ("queue_or_clock", "site", True): mark("weighbridge {subject} later than the others by {minutes}"),
+    ("queue_or_clock", "site", False): mark("weighbridge {subject} earlier than the others by {minutes}"),
+    ("haul_or_clock", "machine", True): mark("loads of {subject} earlier than those of the others by {minutes}"),
+    ("haul_or_clock", "machine", False): mark("loads of {subject} later than those of the others by {minutes}"),
+}
+"""By cause code, kind of subject, and if the offset is positive."""
+
+
+def _minutes(r: dict[str, Any]) -> str:
+    """Return the minutes with their interval; the words carry the sign."""
+    sign = 1 if r["offset_min"] >= 0 else -1
+    low, high = sorted((sign * r["lo95"], sign * r["hi95"]))
+    return say("{n} min ({low} to {high})", n=number(abs(r["offset_min"]), 0), low=number(low, 0), high=number(high, 0))
+
+
+def _offset(r: dict[str, Any]) -> str:
+    words = OFFSET_WORDS[r["cause_code"], r["subject_kind"], r["offset_min"] >= 0]
+    return say(words, subject=r["subject_id"], minutes=_minutes(r))
+
+
+def offset_lines(warehouse: Warehouse) -> list[str]:
+    """Return a sentence on wrong clocks and one on offsets of which the cause is not known, if there are any."""
+    rows = list(warehouse.query("clock_finding").iter_rows(named=True))
+    clocks = ", ".join(_offset(r) for r in rows if r["cause_code"] == "clock")
+    offsets = ", ".join(_offset(r) for r in rows if r["cause_code"] != "clock")
+    out = []
+    if clocks:
+        out.append(say("Wrong clocks, corrected (95 % interval): {clocks}.", clocks=clocks))
+    if offsets:
+        out.append(
+            say(
+                "Weighed later or earlier after lifting than the others (95 % interval): {offsets}. A queue or the "
+                "haulage explains that as well as a clock does; the tracing allows for it, and no time is changed.",
+                offsets=offsets,
+            )
+        )
+    return out

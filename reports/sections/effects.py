@@ -1,0 +1,106 @@
+"""What drives a response: effects of one practical step by wetness, with what is confounded, untried or not passed."""
+
+import polars as pl
+
+from reports.charts.effect_strip import effect_strip
+from reports.language.check_labels import check_words
+from reports.language.display_units import Shown, number
+from reports.language.labels import RESPONSES, capital, interval, listed, setting_label
+from reports.language.translate import say, say_n, told
+from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
+from transforms.config.settings_catalogue import Catalogue
+from transforms.storage.warehouse import Warehouse
+
+CERTAIN_Q = 0.05
+
+
+def labelled(effects: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+    """Return effects with the settings' names as people say them."""
+    names = {n: setting_label(n, catalogue) for n in effects["setting"].unique().to_list()}
+    return effects.with_columns(pl.col("setting").replace_strict(names, return_dtype=pl.String).alias("label"))
+
+
+def effect_finding(effects: pl.DataFrame) -> str:
+    """Return the largest effect that is certain, in a sentence."""
+    known = effects.drop_nulls("change_pct")
+    certain = known.filter(pl.col("q_value") < CERTAIN_Q).sort(
+        pl.col("change_pct").abs(), "setting", "wetness_class", descending=[True, False, False]
+    )
+    if not certain.height:
+        return say("No setting shows an effect that stands out yet.")
+    s = certain.row(0, named=True)
+    strongest = say(
+        "Strongest: one step up of {setting} changes it by {change} % ({span}) in {wetness} topsoil, n = {n}.",
+        setting=s["label"], change=number(s["change_pct"], 1, sign=True), span=interval(s["lo95"], s["hi95"], 1),
+        wetness=told(s["wetness_class"]), n=number(s["n"], 0),
+    )  # fmt: skip
+    return (
+        strongest
+        + " "
+        + say_n(
+            "{n} of {all} effects is certain.", "{n} of {all} effects are certain.", certain.height, all=known.height
+        )
+    )
+
+
+def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+    """Return the effects as numbers."""
+    return Table(
+        f"effects-{key}", say("effects on {response}", response=say(RESPONSES[effects["response"][0]])),
+        (Column(say("Setting")), Column(say("One step"), numeric=False), Column(say("Topsoil"), numeric=False),
+         Column(say("Change, %")), Column("n"), Column(say("What it is"), numeric=False, wrap=True)),
+        tuple(
+            Row((
+                words(r["label"]), words(_step(r, catalogue, shown)), words(told(r["wetness_class"])),
+                figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True), figure(r["n"], 0), words(told(r["says"])),
+            ), {"wetness": r["wetness_class"]})
+            for r in effects.iter_rows(named=True)
+        ),
+        say("Change in percent for one practical step up, 95 % interval; n is the rows it rests on."),
+    )  # fmt: skip
+
+
+def _step(r: dict[str, object], catalogue: Catalogue, shown: Shown) -> str:
+    setting = catalogue[str(r["setting"])]
+    if setting.unit == "pct":
+        return say("{n} points", n=number(setting.step, 0))
+    factor, _ = shown.straight(setting.unit)
+    return f"{number(setting.step * factor, shown.digits(setting.unit))} {shown.sign(setting.unit)}"
+
+
+def honesty(effects: pl.DataFrame) -> str:
+    """Return what is confounded and how much was not tried, in words; nothing where all is told."""
+    known = effects.drop_nulls("change_pct")
+    crossed = known.filter(pl.col("says").str.starts_with("confounded"))["label"].unique(maintain_order=True).to_list()
+    untried, parts = effects.height - known.height, []
+    if crossed:
+        parts.append(
+            say("Confounded between visits, where the sign is the other way: {settings}.", settings=listed(crossed))
+        )
+    if untried:
+        parts.append(say_n(
+            "{n} combination of setting and wetness is not tried enough to say.",
+            "{n} combinations of setting and wetness are not tried enough to say.", untried,
+        ))  # fmt: skip
+    return " ".join(parts)
+
+
+def effects_blocks(
+    warehouse: Warehouse, response: str, key: str, catalogue: Catalogue, shown: Shown
+) -> list[Figure | Prose]:
+    """Return the chart of a response's effects with its sentence, and what it cannot tell."""
+    effects = labelled(warehouse.query("effect_overall").filter(pl.col("response") == response), catalogue)
+    if not effects.height:
+        return [Prose(say("{response}: not fitted yet.", response=capital(say(RESPONSES[response]))))]
+    known = effects.drop_nulls("change_pct")
+    title = say(RESPONSES[response])
+    finding = say("Change of {response}.", response=title) + " " + effect_finding(effects)
+    reading = say("One practical step up, all else as it was: measured associations within visits (one machine, one "
+                  "day, one field); 95 % intervals.")  # fmt: skip
+    alt = say("Effect of each setting on {response}, by wetness of the topsoil", response=title)
+    drawn = Figure(
+        f"effects-{key}-chart", finding, reading, effect_strip(known) if known.height else None, alt,
+        effect_table(key, effects, catalogue, shown),
+    )  # fmt: skip
+    more = " ".join(t for t in (honesty(effects), check_words(warehouse, response, catalogue)) if t)
+    return [drawn, Prose(more)] if more else [drawn]

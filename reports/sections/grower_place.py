@@ -1,0 +1,76 @@
+"""A grower's place among all: own figure, coarse third and marks of all growers, as disclosure control permits."""
+
+from reports.charts.own_place import own_place
+from reports.language.display_units import number
+from reports.language.labels import interval
+from reports.language.place_messages import MARKS, THIRDS, reason_words
+from reports.language.translate import say, told
+from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
+from transforms.benchmark.disclosure import QUANTILES, WIDTH
+from transforms.benchmark.own_view import OwnView
+
+
+def place_finding(place: OwnView | None) -> str:
+    """Return where the grower is among all, as far as may be shown."""
+    if place is None:
+        return say("Not compared with others: {reason}.", reason=say("too few measured loads"))
+    low, high = place.figures["shrunken_lo95"], place.figures["shrunken_hi95"]
+    if low is None or high is None:
+        reason = reason_words(place.reason_code) if place.reason_code else told(place.says)
+        return say("Not compared with others: {reason}.", reason=reason)
+    side = (
+        say("clearly above the middle")
+        if low > 0
+        else say("clearly below the middle")
+        if high < 0
+        else say("not clearly apart from the middle")
+    )
+    first = say(
+        "What neither conditions nor settings explain: {own} points ({span}), {side}",
+        own=number(place.figures["shrunken"], 1, sign=True), span=interval(low, high, 1), side=side,
+    )  # fmt: skip
+    if place.third is not None:
+        first = say("{finding}; {third}", finding=first, third=say(THIRDS[place.third]))
+    if place.band.reason_code is None:
+        return f"{first}."
+    return f"{first}. " + say("No other grower is shown: {reason}.", reason=reason_words(place.band.reason_code))
+
+
+def _table(place: OwnView) -> Table:
+    f = place.figures
+    own = Row((words(say("you")), figure(f["shrunken"], 1, f["shrunken_lo95"], f["shrunken_hi95"], sign=True)))
+    marks = (
+        Row((words(say(MARKS[name])), figure(place.band.marks[name], 1, sign=True)))
+        for name in QUANTILES
+        if name in place.band.marks
+    )
+    caption = say(
+        "Bracket: 95 % interval. A mark of all growers is a mean of {width} or more, rounded to {step} points.",
+        width=WIDTH, step=number(place.band.step, 1),
+    ) if place.band.marks else say("Bracket: 95 % interval.")  # fmt: skip
+    heads = (Column(say("Who")), Column(say("Unexplained, points")))
+    return Table("place-table", say("place"), heads, (own, *marks), caption)
+
+
+def _reading(marks: dict[str, float]) -> str:
+    """Return how to read the marks that are drawn."""
+    parts = [say("Dot: you, with the 95 % interval.")]
+    if "p50" in marks:
+        parts.append(say("Tick: half of all growers are below."))
+    if {"p25", "p75"} <= set(marks):
+        parts.append(say("Dark band: the middle half of all growers."))
+    if {"p10", "p90"} <= set(marks):
+        parts.append(say("Light band: eight tenths."))
+    return " ".join(parts)
+
+
+def place_block(place: OwnView | None) -> Figure | Prose:
+    """Return the part of a sheet about the grower's place."""
+    finding = place_finding(place)
+    if place is None or not place.is_compared:
+        return Prose(finding)
+    f, marks = place.figures, place.band.marks
+    own = {"value": f["shrunken"], "lo": f["shrunken_lo95"], "hi": f["shrunken_hi95"]}
+    drawn = {name: marks.get(name) for name in QUANTILES} if marks else None
+    chart = own_place(own, drawn, say("unexplained, points of dirt tare"))
+    return Figure("place", finding, _reading(marks), chart, say("Your place among all growers"), _table(place))

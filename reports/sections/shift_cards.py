@@ -1,0 +1,243 @@
+"""Moves for the next shift: the first moves at one look, and a card for each machine."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from reports.language.basis_messages import advice_words, basis_line
+from reports.language.display_units import NOTHING, Shown, number
+from reports.language.labels import capital, move_in_words, percent_change, sure, topsoil_and_soil
+from reports.language.translate import say, say_n, told
+from reports.page.links import machine_anchor
+from reports.page.model import Card, Cards, Column, Fold, Move, Prose, Row, Section, Table, figure, words
+from reports.sections.prices import assumption_words
+from transforms.advice.outlook import FORECAST, PERSISTENCE
+from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.config.workspace import Season
+from transforms.storage.product_basis import BasisCode, ProductStatus
+
+FIRST = 5
+"""Machines shown at one look."""
+
+
+@dataclass(frozen=True)
+class Advised:
+    """The advice of one machine: its rows, what they are worth together, and where its loads go."""
+
+    machine: str
+    rows: tuple[dict[str, Any], ...]
+    worth: dict[str, Any] | None
+    sites: str
+
+    @property
+    def head(self) -> dict[str, Any]:
+        """What holds of all its rows: verdict, field, classes, outlook."""
+        return self.rows[0]
+
+    @property
+    def moves(self) -> list[dict[str, Any]]:
+        """The rows that are moves or trials."""
+        return [r for r in self.rows if r["verdict"] != "hold"]
+
+    @property
+    def marks(self) -> dict[str, str]:
+        """What filters look at."""
+        told_of = {"machine": self.machine, "site": self.sites, "wetness": self.head["wetness_class"],
+                   "soil": self.head["soil_class"]}  # fmt: skip
+        return {k: v for k, v in told_of.items() if v}
+
+
+def advised(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str]) -> list[Advised]:
+    """Return machines with their advice, the largest gain first."""
+    by_machine = {r["machine_id"]: r for r in worth.iter_rows(named=True)}
+    order = {m: i for i, m in enumerate(by_machine)}
+    found = [
+        Advised(str(m), tuple(rows.iter_rows(named=True)), by_machine.get(str(m)), sites.get(str(m), ""))
+        for (m,), rows in advice.group_by("machine_id", maintain_order=True)
+    ]
+    return sorted(found, key=lambda a: (order.get(a.machine, len(order)), a.machine))
+
+
+def headline(machines: list[Advised], status: ProductStatus, catalogue: Catalogue, shown: Shown) -> str:
+    """Return the answer, after what has to be known of it first: it is missing, or of an earlier fit or shift."""
+    about = advice_words(status, shown, is_empty=not machines)
+    return " ".join(s for s in (about, _answer(machines, catalogue, shown)) if s)
+
+
+def _answer(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
+    """Return the answer in a sentence; empty if there is none."""
+    moving = [a for a in machines if a.head["verdict"] == "move"]
+    if not machines:
+        return ""
+    if not moving:
+        return say("Hold: nothing within what the fleet has tried is better with enough certainty.")
+    best, count = moving[0], sum(len(a.moves) for a in moving)
+    first = move_in_words(best.moves[0], catalogue, shown)
+    return say_n(
+        "{n} move on {moving} of {all} machines. The gain is on {machine}, {worth}: {first}.",
+        "{n} moves on {moving} of {all} machines. The largest gain is on {machine}, {worth}; there, first: {first}.",
+        count, moving=len(moving), all=len(machines), machine=best.machine, worth=_together(best, shown),
+        first=first[0].lower() + first[1:],
+    )  # fmt: skip
+
+
+def _money_span(row: dict[str, Any], keys: tuple[str, str, str], unit: str, digits: int = 0,
+                factor: float = 1.0) -> str:  # fmt: skip
+    value, low, high = (number(row[k] * factor, digits) for k in keys)
+    return say("{value} {unit} ({lo} to {hi})", value=value, unit=unit, lo=low, hi=high)
+
+
+def _together(a: Advised, shown: Shown) -> str:
+    if a.worth is None:
+        return NOTHING
+    return _money_span(a.worth, ("gain_per_t", "lo95", "hi95"), shown.money_per_t, 2, shown.per_tonne)
+
+
+def _worths(total: dict[str, Any], shown: Shown) -> list[str]:
+    """What a machine's moves are worth per area, shift and season; none where it lifted nothing to reckon with."""
+    out, area = [], f"{shown.currency}/{shown.sign('ha')}"
+    if total["gain_per_ha"] is not None:
+        keys = ("gain_per_ha", "ha_lo95", "ha_hi95")
+        out.append(_money_span(total, keys, area, 1, shown.per_area(1.0)))
+    for key, prefix, of in (
+        ("gain_per_shift", "shift", say("a shift like the last")),
+        ("gain_per_season", "season", say("on all it lifted this season in such conditions")),
+    ):
+        if total[key] is not None:
+            money = _money_span(total, (key, f"{prefix}_lo95", f"{prefix}_hi95"), shown.currency)
+            out.append(f"{of}: {money}")
+    return out
+
+
+def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
+    """What a machine costs as it runs now, by the same measures."""
+    if total["cost_per_t"] is None:
+        return []
+    first = _money_span(total, ("cost_per_t", "cost_lo95", "cost_hi95"), shown.money_per_t, 2, shown.per_tonne)
+    out, area = [first], f"{shown.currency}/{shown.sign('ha')}"
+    for part, factor, of in (
+        ("ha", shown.per_area(1.0), ""), ("shift", 1.0, say("a shift like the last")),
+        ("season", 1.0, say("on all it lifted this season in such conditions")),
+    ):  # fmt: skip
+        if total[f"cost_per_{part}"] is not None:
+            keys = (f"cost_per_{part}", f"cost_{part}_lo95", f"cost_{part}_hi95")
+            money = _money_span(total, keys, shown.currency if of else area, 0, factor)
+            out.append(f"{of}: {money}" if of else money)
+    return out
+
+
+def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> Move:
+    loss = say("not touched")
+    if ROOT_LOSS in catalogue[r["setting"]].responses:
+        loss = percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95")
+    gain = _money_span(r, ("gain_per_t", "gain_lo95", "gain_hi95"), shown.money_per_t, 2, shown.per_tonne)
+    note = r["reason"].split("; ", 2)[2] if r["reason"].count("; ") > 1 else ""
+    lines = [
+        say("dirt {dirt} · root loss {loss}",
+            dirt=percent_change(r, "dirt_change_pct", "dirt_lo95", "dirt_hi95"), loss=loss),
+        say("gain {gain} · sure: {sure} · n = {n} loads", gain=gain, sure=sure(r["probability_better"]),
+            n=number(r["n"], 0)),
+    ]  # fmt: skip
+    return Move(move_in_words(r, catalogue, shown), (*lines, told(note)) if note else tuple(lines))
+
+
+def card(a: Advised, catalogue: Catalogue, shown: Shown) -> Card:
+    """Return what to do on one machine, in plain words, and what it is worth."""
+    head = a.head
+    where = say(
+        "field {field} · {conditions} ({wetness}, {outlook})", field=head["field_id"], outlook=told(head["outlook"]),
+        conditions=topsoil_and_soil(head["wetness_class"], head["soil_class"]),
+        wetness=number(head["topsoil_wetness"], 2),
+    ) if head["topsoil_wetness"] is not None else ""  # fmt: skip
+    lines, blocks, badge = [where] if where else [], [], told(head["verdict"])
+    if a.worth is not None:
+        badge = f"{shown.per_t(a.worth['gain_per_t'])} {shown.money_per_t}"
+        lines.append(say("together {worth}", worth="; ".join([_together(a, shown), *_worths(a.worth, shown)])))
+        if costs := _costs(a.worth, shown):
+            text = say("Soil, lost roots, the pile and the hours: {costs}.", costs="; ".join(costs))
+            blocks.append(Fold(say("What it costs as it runs"), (Prose(text),)))
+    if head["verdict"] == "hold":
+        lines.append(say("Hold: {reason}.", reason=told(head["reason"])))
+    if head["verdict"] == "try":
+        lines.append(say("Not sure enough to advise. Worth a split-run trial, alternate loads in the same field:"))
+    moves = tuple(_move(r, catalogue, shown) for r in a.moves)
+    return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, machine_anchor(a.machine))
+
+
+def outlook_words(machines: list[Advised]) -> str:
+    """Return where the conditions of the next shift come from."""
+    by = [a.head["outlook"] for a in machines]
+    ahead, still = by.count(FORECAST), by.count(PERSISTENCE)
+    if ahead and not still:
+        return say("Conditions are those of the forecast, over the hours in which the fleet works.")
+    if ahead:
+        return say(
+            "Conditions are the forecast's for {ahead} machines; for {still} there is none, and they are taken to stay "
+            "as they were at the last weather hour.", ahead=ahead, still=still,
+        )  # fmt: skip
+    return say("There is no forecast: conditions are taken to stay as they were at the last weather hour.")
+
+
+def _first_moves(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> Table:
+    """The first moves of the machines whose moves are worth most together, in the order of the lead and cards."""
+    t = shown.per_tonne
+    rows = []
+    for a in [a for a in machines if a.head["verdict"] == "move"][:FIRST]:
+        r, all_moves = a.moves[0], words(None)
+        if a.worth is not None:
+            all_moves = figure(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
+        cells = (
+            words(a.machine, f"#{machine_anchor(a.machine)}"),
+            words(r["field_id"]),
+            words(move_in_words(r, catalogue, shown), strong=True),
+            all_moves,
+            figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t),
+            words(sure(r["probability_better"])),
+            figure(r["n"], 0),
+        )
+        rows.append(Row(cells, a.marks))
+    columns = (
+        Column(say("Machine")),
+        Column(say("Field"), numeric=False),
+        Column(say("First change"), numeric=False, wrap=True),
+        Column(say("All its moves, {unit}", unit=shown.money_per_t)),
+        Column(say("This move, {unit}", unit=shown.money_per_t)),
+        Column(say("Sure")),
+        Column(say("n loads")),
+    )
+    caption = say(
+        "The first move of each of the machines whose moves are worth most together; the cards below hold every move. "
+        "Brackets are 95 % intervals; sure is the chance that this move pays."
+    )
+    return Table("first-moves", say("first moves"), columns, tuple(rows), caption)
+
+
+def moves_section(machines: list[Advised], status: ProductStatus, season: Season, shown: Shown) -> Section:
+    """Return the first part of the page: moves at one look, then machine by machine."""
+    title, about = say("What to change"), advice_words(status, shown, is_empty=not machines)
+    if not machines:
+        blocks = [Prose(about)]
+        if status.code is BasisCode.TOO_FEW_LOADS:
+            needed = say("It needs at least 120 loads that are measured, traced and have weather;")
+            blocks.append(Prose(needed, (say("see what arrived"), "#arrived")))
+        return Section("moves", title, tuple(blocks), status.code)
+    first = _first_moves(machines, season.catalogue, shown)
+    reading = say(
+        "Machines with the largest gain first. Each move is inside what this fleet has tried in such conditions; "
+        "dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the "
+        "fleet's measured loads in such conditions. Each machine is taken to go on in the field it left.",
+        t=shown.sign("t"),
+    )  # fmt: skip
+    prices = Prose(
+        " ".join([reading, outlook_words(machines), basis_line(status, shown), assumption_words(season)]),
+        (say("Prices used"), "#prices"),
+    )
+    cards = Cards(tuple(card(a, season.catalogue, shown) for a in machines))
+    note = (Prose(about, note=True),) if about else ()
+    return Section("moves", title, (*note, *((first,) if first.rows else ()), prices, cards), status.code)
+
+
+def sentence(text: str) -> str:
+    """Return a sentence with its first letter large and a full stop."""
+    return capital(text) + "."

@@ -1,0 +1,37 @@
+"""Beet quality and lifted soil against published figures."""
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+import pytest
+
+from transforms.demo.mechanics import STRIP_FRACTION, soil_lifted_t_ha
+from transforms.storage.warehouse import Warehouse
+
+SHORT_TON_PER_ACRE_IN_T_HA = 2.2417
+
+
+@pytest.mark.parametrize(
+    ("sugar", "potassium", "sodium", "amino_n", "white"),
+    [(18.0, 4.0, 0.5, 1.2, 16.092), (16.0, 0.0, 0.0, 0.0, 14.92)],
+)
+def test_new_braunschweig_formula(sugar, potassium, sodium, amino_n, white):
+    """Buchholz et al. 1995, Zuckerindustrie 120(2):113-121: BZG = Pol - 0.12 (K + Na) - 0.24 aN - 1.08, mmol/100 g."""
+    at = dt.datetime(2025, 10, 1, tzinfo=dt.UTC)
+    row = {"source_sha256": "a", "line": 1, "sample_id": "S1", "revision": 0, "cancelled": False, "load_id": "L1",
+           "sugar_pct": sugar, "potassium_mmol_per_kg": 10 * potassium, "sodium_mmol_per_kg": 10 * sodium,
+           "amino_n_mmol_per_kg": 10 * amino_n}  # fmt: skip
+    file = {"source_sha256": "a", "file": "a.csv", "header": "", "rows_in": 1, "rows_accepted": 1, "rows_rejected": 0,
+            "rows_repeated": 0, "file_at": at, "received_at": at}  # fmt: skip
+    with Warehouse.in_memory() as warehouse:
+        warehouse.append("received_tare", pl.DataFrame([row]))
+        warehouse.append("source_file", pl.DataFrame([file]))
+        assert warehouse.table("load_tare")["recoverable_sugar_pct"][0] == pytest.approx(white)
+
+
+def test_the_demo_lifts_some_thirty_tons_an_acre_per_half_inch():
+    """Assumption of the demo, no source: 30 short tons an acre per half inch, 0.3 to 0.44 of the row width."""
+    lifted = soil_lifted_t_ha(np.array([1.27]), np.array([0.0]))[0] / SHORT_TON_PER_ACRE_IN_T_HA
+    assert lifted == pytest.approx(30, abs=1.5)
+    assert 0.30 < STRIP_FRACTION < 0.44

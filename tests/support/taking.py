@@ -1,0 +1,47 @@
+"""Takes one file in and shows what became of its rows."""
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.inbox import Found, content_hash
+from transforms.ingest.ingest_file import Received, Store, receive
+from transforms.ingest.mapping import Mapping
+from transforms.storage.lake import Lake
+from transforms.storage.warehouse import Warehouse
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What became of a file: its accepted rows in order of line, its rejected rows, its counts and findings."""
+
+    accepted: pl.DataFrame
+    rejected: pl.DataFrame
+    received: Received
+
+
+def found(path: Path) -> Found:
+    """A file as the inbox shows it."""
+    members = [path] if path.is_file() else [p for p in sorted(path.rglob("*")) if p.is_file()]
+    size, changed = sum(m.stat().st_size for m in members), max(m.stat().st_mtime_ns for m in members)
+    return Found(path, path.name, content_hash(path), size, changed)
+
+
+def take(path: Path, mapping: Mapping, catalogue: Catalogue) -> Taken:
+    """Take a file into an empty store; its rows must all be accounted for."""
+    with Warehouse.in_memory() as warehouse, tempfile.TemporaryDirectory() as folder:
+        received = receive(found(path), [mapping], catalogue, Store(warehouse, Lake(Path(folder))))
+        assert received is not None
+        assert received.rows_in == received.rows_accepted + received.rows_rejected + received.rows_repeated
+        rejected = warehouse.table("rejected_row").sort("part", "line", maintain_order=True)
+        assert rejected.height == received.rows_rejected
+        if mapping.kind == "telemetry":
+            parts = [pl.read_parquet(p) for p in sorted(Path(folder).glob("telemetry/*/*/*.parquet"))]
+            accepted = pl.concat(parts).sort("logged_at") if parts else pl.DataFrame()
+        else:
+            accepted = warehouse.table(f"received_{mapping.kind}").sort("part", "line")
+        assert accepted.height == received.rows_accepted
+        return Taken(accepted, rejected, received)

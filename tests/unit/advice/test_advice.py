@@ -1,0 +1,105 @@
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from transforms.advice.cost import CropAndHaul, cost_parts, cost_per_t
+from transforms.advice.moves import Situation, advise_machine, allowed_steps
+from transforms.advice.posterior import DRAWS, Slopes
+from transforms.config.workspace import AdviceRules, Prices
+
+AT = CropAndHaul(yield_t_ha=75.0, haul_km=20.0, width_m=3.0)
+PRICES, RULES = Prices(), AdviceRules()
+
+
+def situation(**tried: tuple[float, float, int]) -> Situation:
+    now = {"share_depth_cm": 7.0, "cleaner_1_speed_rpm": 36.0, "ground_speed_kmh": 6.0, "share_drive_pct": 50.0}
+    return Situation("M1", "F1", dt.date(2025, 10, 9), now, tried, "wet", "heavy", 0.15, 2.0, AT, 0.8, "as now")
+
+
+def slopes(**mean_and_sd: tuple[float, float]) -> Slopes:
+    rng = np.random.default_rng(1)
+    return Slopes(list(mean_and_sd), np.column_stack([rng.normal(m, s, DRAWS) for m, s in mean_and_sd.values()]))
+
+
+def advised(where: Situation, dirt: Slopes, loss: Slopes | None, catalogue) -> pl.DataFrame:
+    return advise_machine(where, dirt, loss, catalogue, PRICES, RULES)
+
+
+def test_cost_adds_soil_roots_pile_and_hours():
+    """By hand: 0.1 t soil at 0.11*20+4+6; 1.5 t/ha of 75 at 38 + 2.4 of quality; 30 days at 6 C; 320 an hour."""
+    parts = cost_parts(0.1, 1.5, 6.0, 6.0, replace(AT, sugar_pct=17.0), PRICES)
+    assert parts.soil == pytest.approx(0.1 * 12.2)
+    assert parts.roots == pytest.approx(1.5 / 75 * 40.4)
+    assert parts.hours == pytest.approx(320 / (0.1 * 6 * 3 * 0.75 * 75))
+    a_day = 5 / 42 * np.exp(np.log(9 / 5) / 4.1 * 0.5)
+    more = (1 + 3 * (0.02 / 0.11)) / (1 + 3 * (0.015 / 0.11)) + 0.01 * (10 / 1.1) + 0.015 * 4
+    assert parts.pile == pytest.approx(30 * a_day * more * 550 / 1000)
+    assert cost_per_t(0.1, 1.5, 6.0, 6.0, replace(AT, sugar_pct=17.0), PRICES) == pytest.approx(parts.total)
+
+
+def test_slower_costs_its_hours_and_faster_earns_nothing():
+    now, slower, faster = (float(cost_per_t(0.1, 1.5, v, 6.0, AT, PRICES)) for v in (6.0, 5.0, 7.0))
+    assert slower > now
+    assert faster == now
+
+
+def test_a_sure_gain_is_advised_inside_what_was_tried(catalogue):
+    where = situation(cleaner_1_speed_rpm=(30.0, 40.0, 80))
+    table = advised(
+        where, slopes(cleaner_1_speed_rpm=(-0.05, 0.005)), slopes(cleaner_1_speed_rpm=(0.005, 0.002)), catalogue
+    )
+    row = table.row(0, named=True)
+    assert (row["verdict"], row["from_value"], row["to_value"]) == ("move", 36.0, 39.0)
+    assert row["probability_better"] > 0.99
+    assert row["gain_lo95"] < row["gain_per_t"] < row["gain_hi95"]
+    assert row["dirt_lo95"] < row["dirt_change_pct"] < row["dirt_hi95"] < 0
+    assert row["n"] == 80
+
+
+def test_nothing_is_advised_outside_what_was_tried(catalogue):
+    assert allowed_steps("cleaner_1_speed_rpm", situation(cleaner_1_speed_rpm=(35.0, 37.0, 80)), catalogue, 2) == []
+    assert allowed_steps("cleaner_1_speed_rpm", situation(), catalogue, 2) == []
+    assert allowed_steps("cleaner_1_speed_rpm", situation(cleaner_1_speed_rpm=(29.9, 60.0, 80)), catalogue, 2) == [
+        -2,
+        -1,
+        1,
+        2,
+    ]
+
+
+def test_an_unsure_gain_is_a_trial_and_no_gain_is_hold(catalogue):
+    where = situation(share_drive_pct=(30.0, 70.0, 80))
+    assert advised(where, slopes(share_drive_pct=(-0.03, 0.06)), None, catalogue)["verdict"].to_list() == ["try"]
+    hold = advised(where, slopes(share_drive_pct=(0.0, 0.0001)), None, catalogue)
+    assert hold["verdict"].to_list() == ["hold"]
+    assert "nothing within what was tried" in hold["reason"][0]
+    assert "too few loads" in advised(situation(), slopes(share_drive_pct=(-0.1, 0.01)), None, catalogue)["reason"][0]
+
+
+def test_a_setting_that_may_break_roots_is_not_moved_where_no_audit_tells(catalogue):
+    where = situation(share_depth_cm=(5.0, 9.0, 80), share_drive_pct=(30.0, 70.0, 80))
+    dirt = slopes(share_depth_cm=(0.08, 0.005), share_drive_pct=(-0.02, 0.002))
+    assert advised(where, dirt, None, catalogue)["setting"].to_list() == ["share_drive_pct"]
+    other = slopes(cleaner_1_speed_rpm=(0.0, 0.01))
+    assert advised(where, dirt, other, catalogue)["setting"].to_list() == ["share_drive_pct"]
+
+
+def test_a_trade_off_is_said(catalogue):
+    where = situation(share_depth_cm=(5.0, 9.0, 80))
+    table = advised(where, slopes(share_depth_cm=(0.08, 0.005)), slopes(share_depth_cm=(-0.01, 0.005)), catalogue)
+    assert table["to_value"][0] < 7.0
+    assert "costs roots, saves dirt" in table["reason"][0]
+
+
+def test_at_most_three_moves_each_counted_after_those_before(catalogue):
+    names = ["share_drive_pct", "cleaner_1_speed_rpm", "share_depth_cm", "ground_speed_kmh"]
+    where = situation(**dict.fromkeys(names, (0.1, 99.0, 80)))
+    dirt = slopes(**dict.fromkeys(names, (-0.06, 0.003)))
+    none = slopes(**dict.fromkeys(names, (0.0, 0.0005)))
+    table = advised(where, dirt, none, catalogue)
+    assert table.height == 3
+    assert table["gain_per_t"].to_list() == sorted(table["gain_per_t"].to_list(), reverse=True)
+    assert table["total_gain_per_t"][0] == pytest.approx(table["gain_per_t"].sum())

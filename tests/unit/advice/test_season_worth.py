@@ -1,0 +1,113 @@
+"""The season's cost by hand, and trials wanted where effects are open."""
+
+import datetime as dt
+
+import polars as pl
+import pytest
+
+from transforms.advice.season_worth import season_cost
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.config.workspace import Prices
+from transforms.trial.power import pair_sd, power_of
+from transforms.trial.suggested_trials import CONFOUNDED, POWER, UNTRIED, WIDE, trials_wanted
+
+DAY = dt.date(2025, 10, 6)
+
+
+def facts(dirt: list[float | None]) -> pl.DataFrame:
+    n = len(dirt)
+    return pl.DataFrame({
+        "load_id": [f"L{i}" for i in range(n)], "field_id": "F1", "site_id": "S", "gross_t": 25.0, DIRT: dirt,
+        "yield_t_ha": 80.0, "sugar_pct": 16.0, "machine_id": "M1", "shift_date": DAY, "wetness_class": "wet",
+        "sample_kg": 25.0,
+    })  # fmt: skip
+
+
+def test_soil_roots_and_pile_are_masses_times_prices():
+    prices = Prices(freight_per_t_km=0.1, haul_km=30.0, soil_handling_per_t=4.0, soil_disposal_per_t=6.0,
+        beet_per_t=40.0,
+                    sugar_standard_pct=16.0, sugar_per_t=500.0)  # fmt: skip
+    fields = pl.DataFrame(
+        {"field_id": ["F1"], "lat_deg": [None], "lon_deg": [None]},
+        schema_overrides={"lat_deg": pl.Float64, "lon_deg": pl.Float64},
+    )
+    visits = {"machine_id": ["M1", "M2"], "field_id": "F1", "shift_date": DAY}
+    audits = pl.DataFrame({ROOT_LOSS: [2.0, 4.0], **visits})
+    keeping = pl.DataFrame({"load_id": ["L0", "L1"], "loss_kg_per_t": [6.0, 8.0]})
+    lifted = facts([8.0, 12.0, None]).with_columns(pl.Series("machine_id", ["M1", "M2", "M2"]))
+    table = season_cost(lifted, audits, fields, keeping, {}, prices)
+    by = {r["part"]: r for r in table.iter_rows(named=True)}
+    assert by["soil"]["mass_t"] == pytest.approx(25 * (0.08 + 0.12 + 0.10))
+    assert by["soil"]["money"] == pytest.approx(7.5 * (0.1 * 30 + 4 + 6))
+    assert by["soil"]["n"] == 2
+    # Two loads of two visits, 8 and 12: 12.706 x 2.828 / 1.414 points about the mean, on the 25 t that were not
+    # measured.
+    assert by["soil"]["mass_hi95"] - by["soil"]["mass_t"] == pytest.approx(25 * 12.706 * 2 / 100, rel=1e-3)
+    clean = 75 - 7.5
+    assert by["roots"]["mass_t"] == pytest.approx(3.0 / 80 * clean)
+    assert by["roots"]["money"] == pytest.approx(3.0 / 80 * clean * 40)
+    assert by["pile"]["mass_t"] == pytest.approx(7.0 * clean / 1000)
+    assert by["pile"]["money"] == pytest.approx(7.0 * clean / 1000 * 500)
+    assert by["pile"]["mass_hi95"] - by["pile"]["mass_t"] == pytest.approx(12.706 * clean / 1000, rel=1e-3)
+    assert by["roots"]["mass_hi95"] - by["roots"]["mass_t"] == pytest.approx(12.706 / 80 * clean, rel=1e-3)
+    one = season_cost(facts([8.0, 12.0, None]), audits.head(1), fields, keeping, {}, prices)
+    assert one["mass_lo95"].to_list() == one["money_hi95"].to_list() == [None] * 3
+    assert one["mass_t"].to_list() == [table["mass_t"][0], 2.0 / 80 * clean, 7.0 * clean / 1000]
+
+
+def test_without_a_measured_load_nothing_is_said():
+    empty = pl.DataFrame(schema={ROOT_LOSS: pl.Float64})
+    fields = pl.DataFrame(schema={"field_id": pl.String, "lat_deg": pl.Float64, "lon_deg": pl.Float64})
+    nothing = facts([None]).with_columns(pl.col(DIRT).cast(pl.Float64))
+    assert (
+        season_cost(
+            nothing,
+            empty,
+            fields,
+            pl.DataFrame(schema={"load_id": pl.String, "loss_kg_per_t": pl.Float64}),
+            {},
+            Prices(),
+        ).height
+        == 0
+    )
+
+
+def effects() -> pl.DataFrame:
+    def row(setting: str, change: float | None, low: float | None, high: float | None, says: str) -> dict[str, object]:
+        return {"response": DIRT, "setting": setting, "wetness_class": "wet", "soil_class": None, "step": 1.0,
+            "unit": "cm",
+                "change_pct": change, "lo95": low, "hi95": high, "n": 50, "says": says}  # fmt: skip
+
+    return pl.DataFrame([
+        row("share_depth_cm", 8.0, 6.0, 10.0, "measured association within visits"),
+        row("ground_speed_kmh", 1.0, -4.0, 6.0, "measured association within visits"),
+        row("share_drive_pct", 0.0, -1.0, 1.0, "measured association within visits"),
+        row("cleaner_1_speed_rpm", -3.0, -4.0, -2.0, "confounded: between visits the sign is the other way"),
+        row("cleaner_2_speed_rpm", None, None, None, "too few loads: 3 measured, at least 30 are needed"),
+    ], schema_overrides={"soil_class": pl.String})  # fmt: skip
+
+
+def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
+    ground = pl.concat([facts([9.0] * 12), facts([9.0] * 4).with_columns(pl.lit("M2").alias("machine_id"))])
+    table = trials_wanted(effects(), ground, 0.09, 0.1, catalogue)
+    assert table.select("setting", "why").rows() == [
+        ("cleaner_1_speed_rpm", CONFOUNDED), ("ground_speed_kmh", WIDE), ("cleaner_2_speed_rpm", UNTRIED),
+    ]  # fmt: skip
+    assert table["machine_id"].unique().to_list() == ["M1"]
+    wide = table.row(1, named=True)
+    assert wide["detect_pct"] == 6.0
+    sd = pair_sd(0.09, 0.1, 25.0)
+    import numpy as np  # noqa: PLC0415
+
+    assert (
+        power_of(wide["pairs"], float(np.log1p(0.06)), sd)
+        >= POWER
+        > power_of(wide["pairs"] - 1, float(np.log1p(0.06)), sd)
+    )
+    assert wide["machine_days"] == np.ceil(2 * wide["pairs"] / 12)
+    assert table.row(2, named=True)["detect_pct"] == 5.0
+
+
+def test_nothing_open_nothing_wanted(catalogue: Catalogue):
+    table = trials_wanted(effects().head(1), facts([9.0]), 0.09, 0.1, catalogue)
+    assert table.height == 0

@@ -1,0 +1,41 @@
+import polars as pl
+import pytest
+
+from transforms.contracts.units import factor_between, stored_unit, to_unit
+from transforms.errors import WorkspaceError
+
+
+@pytest.mark.parametrize(
+    ("source", "target", "value", "expected"),
+    [
+        ("in", "cm", 1.0, 2.54),
+        ("m/s", "kmh", 1.0, 3.6),
+        ("mph", "kmh", 10.0, 16.09344),
+        ("degF", "degC", 50.0, 10.0),
+        ("short_ton/acre", "t/ha", 1.0, 2.2417),
+        ("lb", "kg", 2.0, 0.90718474),
+        ("W/m2", "MJ/m2", 1000.0, 3.6),
+    ],
+)
+def test_known_units_convert(source, target, value, expected):
+    got = pl.select(to_unit(pl.lit(value), source, target, where="test")).item()
+    assert got == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize("unit", ["ac", "F", "C", "Prozent", ""])
+def test_an_unknown_unit_asks_and_never_guesses(unit):
+    with pytest.raises(WorkspaceError, match=r"is not known in a mapping: use one of"):
+        factor_between(unit, "cm", where="a mapping")
+
+
+def test_units_of_different_things_do_not_convert():
+    with pytest.raises(WorkspaceError, match="measures length and cannot become 'kg'"):
+        factor_between("cm", "kg", where="a mapping")
+
+
+@pytest.mark.parametrize(
+    ("column", "unit"),
+    [("share_depth_cm", "cm"), ("root_loss_t_ha", "t/ha"), ("tank_t", "t"), ("wind_m_s", "m/s"), ("load_id", None)],
+)
+def test_a_columns_suffix_is_its_unit(column, unit):
+    assert stored_unit(column) == unit

@@ -1,0 +1,72 @@
+"""Every page of the demo season, and a headless Chromium without a network to open them in."""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import polars as pl
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+
+from flows import stages
+from flows.runtime.progress import Reporter
+from flows.stages import pages
+from reports.page.formats import Forms
+from tests.support.program import Demo
+from transforms.storage.warehouse import Warehouse
+
+QUIET = Reporter(quiet=True)
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+FLAGS = [
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND",
+    "--proxy-server=127.0.0.1:9",
+]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[webdriver.Chrome]:
+    if not (CHROMIUM and DRIVER):
+        pytest.skip("needs Debian's chromium and chromium-driver")
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    for flag in FLAGS:
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="session")
+def written(demo: Demo) -> dict[str, Path]:
+    """Every kind of page of the demo season, written as a user would; season and shift as PDF and workbook too."""
+    workspace = demo.workspace
+    both = Forms(pdf=True, xlsx=True)
+    season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.season_report(workspace, QUIET, both)
+    shift, shift_pdf, shift_xlsx = pages.shift_page(workspace, QUIET, both)
+    asked = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
+    *_, sheet, _ = stages.plan_trial(workspace, asked)
+    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
+    return {
+        "shift": shift, "season": season, "season-loads": loads, "guide": guide, "card": card, "sheet": sheet,
+        "fleet": pages.fleet_page(workspace, QUIET)[0], "what-if": pages.what_if_page(workspace, QUIET),
+        "load": pages.load_page(workspace, grade["load_id"][200], None, QUIET)[0],
+        "grower": pages.grower_sheets(workspace, QUIET, both, "G003")[0], "season-pdf": season_pdf,
+        "season-xlsx": season_xlsx, "shift-pdf": shift_pdf, "shift-xlsx": shift_xlsx,
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def told(written: dict[str, Path]) -> dict[str, str]:
+    """The HTML of every page."""
+    return {name: path.read_text("utf-8") for name, path in written.items() if path.suffix == ".html"}

@@ -1,0 +1,269 @@
+"""Every page in headless Chromium with the network cut: whole at every width, drawn, reachable, and inert to ids."""
+
+import base64
+import shutil
+from importlib.resources import files
+from pathlib import Path
+
+import polars as pl
+import pytest
+from selenium.webdriver.support.ui import WebDriverWait
+
+from flows import stages
+from reports.pages.fleet import write_fleet
+from reports.pages.grower_sheet import grower_data, write_grower_sheet
+from reports.pages.season import write_season
+from reports.pages.shift import write_shift_page
+from tests.support.program import Demo
+from tests.unit.reports.chromium import A4, ALIKE, CHARTS, WIDTHS, asked, choose, complaints, opened, overflow, unfold
+from transforms.config.workspace import Workspace
+
+PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
+CHARTED = {"shift": 30, "season": 30, "fleet": 8, "guide": 20, "load": 2}
+"""Charts that the demo season has at least."""
+ADVISING = ["shift", "season", "guide", "card", "what-if", "sheet", "fleet"]
+AXE = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_is_whole_at_every_width_folded_and_open(browser, written, name, width):
+    """No complaint on the console, no overflow; every chart has marks, a finding, words for it and a table."""
+    opened(browser, written[name], width)
+    assert overflow(browser) <= 0
+    # Between phone and desk, folds of machines or classes after the first are as the first.
+    unfold(browser, but=ALIKE if width == 768 else "#nothing")
+    assert overflow(browser) <= 0
+    assert complaints(browser) == []
+    if width == 768:
+        return
+    charts = asked(browser, CHARTS)
+    assert len(charts) >= CHARTED.get(name, 0)
+    for chart in charts:
+        assert chart["drawn"] == "yes"
+        assert chart["label"], chart
+        assert chart["marks"] > 1, chart
+        assert chart["over"] <= 1, chart
+        assert len(chart["finding"]) > 20, chart
+        assert chart["table"] >= 1, chart
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_print_fits_a4(browser, written, name):
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        opened(browser, written[name], A4)
+        assert overflow(browser) <= 0
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_no_rule_of_accessibility_is_broken(browser, written, name):
+    opened(browser, written[name], 1280)
+    unfold(browser, but=f"{ALIKE}, details.numbers")  # tables behind charts are made as those that stand open
+    browser.execute_script(AXE)
+    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "best-practice"], "resultTypes": ["violations"]}
+    found = browser.execute_async_script(
+        "const done = arguments[arguments.length - 1];"
+        "axe.run({exclude: [['svg']]}, arguments[0]).then(r => done(r.violations.map(v => [v.id, v.nodes.length,"
+        "v.nodes[0].html.slice(0, 160), v.nodes[0].failureSummary])))",
+        rules,
+    )
+    assert found == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_pages_ask_the_network_for_nothing_and_stay_light(browser, written, told, name):
+    opened(browser, written[name], 1280)
+    seen = [e["message"] for e in browser.get_log("performance") if '"Network.requestWillBeSent"' in e["message"]]
+    assert not [m for m in seen if '"url":"http' in m]
+    assert "<script src" not in told[name]
+    assert '<link rel="stylesheet"' not in told[name]
+    assert written[name].stat().st_size < 2_000_000
+
+
+@pytest.mark.parametrize("name", ADVISING)
+def test_cautions_stand_wherever_settings_are_advised(browser, written, name):
+    opened(browser, written[name], 1280)
+    assert "Engine off and key out" in asked(browser, "return document.body.innerText")
+
+
+@pytest.mark.parametrize("name", ["shift", "season", "guide", "fleet", "what-if", "load"])
+def test_footers_name_run_data_rows_and_closure(browser, written, name):
+    opened(browser, written[name], 1280)
+    footer = asked(browser, "return document.querySelector('footer').innerText")
+    assert "Fit of dirt_tare_pct: run " in footer
+    assert "data " in footer
+    assert "Rows in " in footer
+    assert "mass weighed over mass lifted 1." in footer
+
+
+def test_the_first_screen_of_a_phone_says_what_to_change(browser, written):
+    opened(browser, written["shift"], 390)
+    low = asked(browser, "return document.querySelector('.lead').getBoundingClientRect().bottom")
+    assert low < 450
+    assert "moves on" in asked(browser, "return document.querySelector('.lead').innerText")
+    first = asked(browser, "return document.querySelector('#first-moves tbody tr').getBoundingClientRect().top")
+    assert first < 900
+
+
+def test_filters_narrow_cards_rows_folds_charts_and_loads(browser, written):
+    opened(browser, written["shift"], 1280)
+    count = "return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).length"
+    every = asked(browser, count)
+    dots = "return document.querySelectorAll('#chart-machines-dirt .mark-symbol.role-mark path').length"
+    assert every >= 10
+    assert asked(browser, dots) > 5
+    choose(browser, "machine", "M06")
+    assert asked(browser, count) == 1
+    WebDriverWait(browser, 10).until(lambda b: b.execute_script(dots) == 1)
+    machines = asked(
+        browser,
+        "return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[1].textContent)",
+    )
+    assert set(machines) == {"M06"}
+    assert "1 of" in asked(browser, "return document.querySelector('.filters .shown').textContent")
+    asked(browser, "document.querySelector('.filters button[type=reset]').click()")
+    assert asked(browser, count) == every
+
+
+@pytest.mark.parametrize(("mark", "column"), [("site", 2), ("wetness", 3), ("soil", 4)])
+def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, mark, column):
+    opened(browser, written["shift"], 1280)
+    choice = f"document.querySelector('.filters select[data-mark={mark}]')"
+    values = asked(browser, f"return [...{choice}.options].map(o => o.value).filter(Boolean)")
+    assert len(values) == 3
+    cards = {}
+    for value in values:
+        choose(browser, mark, value)
+        seen = asked(
+            browser,
+            f"return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).map(c => c.dataset.{mark})",
+        )
+        assert all(value in s.split("|") for s in seen)
+        cards[value] = len(seen)
+        listed = asked(
+            browser,
+            f"return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[{column}].textContent)",
+        )
+        assert set(listed) <= {value}
+    assert sum(cards.values()) >= 10
+
+
+def test_a_filter_of_conditions_narrows_the_effects_drawn(browser, written):
+    opened(browser, written["season"], 1280)
+    dots = "return document.querySelectorAll('#chart-effects-dirt-chart .mark-symbol.role-mark path').length"
+    every = asked(browser, dots)
+    choose(browser, "wetness", "dry")
+    WebDriverWait(browser, 10).until(lambda b: 0 < b.execute_script(dots) < every)
+
+
+def test_a_number_leads_to_the_loads_behind_it(browser, written):
+    opened(browser, written["shift"], 1280)
+    link = "document.querySelector('#machine-table tr[data-machine=M06] td a')"
+    number = int(asked(browser, f"return {link}.textContent"))
+    asked(browser, f"{link}.click()")
+    listed = "return document.querySelectorAll('#loads-list tbody tr').length"
+    WebDriverWait(browser, 10).until(lambda b: b.execute_script(listed) == number)
+    assert f"{number} of {number} loads shown" in asked(browser, "return document.querySelector('.told').textContent")
+
+
+def test_a_number_of_the_season_opens_its_loads_in_the_list(browser, written):
+    opened(browser, written["season"], 1280)
+    n, href = asked(browser, "const a = document.querySelector('#classes td a'); return [a.textContent, a.href]")
+    assert "season-loads.html#loads/wetness=dry" in href
+    opened(browser, written["season-loads"], 1280, "#" + href.split("#")[1])
+    text = asked(browser, "return document.querySelector('.told').textContent")
+    assert text.startswith("100 of ")
+    listed = int(text.split(" of ")[1].split(" ")[0].replace(",", ""))
+    assert listed >= int(n.replace(",", "").replace(".", ""))  # the list holds loads that are not measured, too
+    classes = asked(browser, "return [...document.querySelectorAll('tbody tr')].map(r => r.children[3].textContent)")
+    assert set(classes) == {"dry"}
+    asked(browser, "document.querySelector('.more').click()")
+    assert asked(browser, "return document.querySelectorAll('tbody tr').length") == 200
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_every_link_leads_somewhere(browser, written, name):
+    opened(browser, written[name], 1280)
+    lost = asked(
+        browser,
+        "return [...document.querySelectorAll('a[href]')].map(a => a.getAttribute('href'))"
+        ".filter(h => h.startsWith('#') && !document.getElementById(h.slice(1).split('/')[0]))",
+    )
+    assert lost == []
+    files = {h.split("#")[0] for h in asked(browser, "return [...document.links].map(a => a.getAttribute('href'))")}
+    assert {f for f in files if f and not (written[name].parent / f).exists()} == set()
+
+
+def test_filters_and_summaries_are_reached_by_the_keyboard(browser, written):
+    opened(browser, written["shift"], 1280)
+    reached = asked(
+        browser,
+        "return [...document.querySelectorAll('a[href], summary, select, button, input, [tabindex=\"0\"]')]"
+        ".filter(e => e.tabIndex < 0 && !e.hidden).length",
+    )
+    assert reached == 0
+    skip = asked(browser, "const a = document.querySelector('a'); a.focus(); return [a.className, a.hash]")
+    assert skip == ["skip", "#main"]
+
+
+def test_the_map_is_coloured_by_the_setting_one_chooses(browser, written):
+    opened(browser, written["load"], 1280)
+    colours = "return [...document.querySelectorAll('#chart-map svg .role-mark path')].map(p => p.getAttribute('fill'))"
+    before = asked(browser, colours)
+    asked(
+        browser,
+        "const s = document.querySelector('#chart-map select'); s.value = 'ground_speed_kmh';"
+        "s.dispatchEvent(new Event('input')); s.dispatchEvent(new Event('change'));",
+    )
+    WebDriverWait(browser, 10).until(lambda b: b.execute_script(colours) != before)
+
+
+def test_a_card_prints_on_one_sheet(browser, written):
+    opened(browser, written["card"], 1280)
+    printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
+    assert base64.b64decode(printed["data"]).count(b"/Type /Page\n") == 1
+
+
+EVIL = "<script>window.broken=1</script>"
+STORED = {"shift_course", "shift_pass", "load_fact"}
+
+
+def copied(demo: Demo, folder: Path) -> Workspace:
+    """The demo's tables without its files."""
+    for name in ("season.toml", "warehouse.duckdb"):
+        shutil.copy(demo.workspace.root / name, folder / name)
+    return Workspace(folder)
+
+
+def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
+    """Machines, fields, growers and loads that call themselves scripts, through the very pages."""
+    assert written["shift"].exists()  # the demo's tables hold its last shift
+    with stages.open_warehouse(copied(demo, tmp_path)) as warehouse:
+        for name in ("advice", "benchmark", "setting_decision", "shift_course", "shift_pass", "load_fact", "load_why",
+                     "expected_load", "trial_wanted"):  # fmt: skip
+            rows = warehouse.table(name)
+            ids = [
+                c
+                for c in ("machine_id", "field_id", "grower_id", "operator_id", "load_id", "subject_id", "site_id")
+                if c in rows.columns
+            ]
+            rows = rows.with_columns(pl.col(c) + EVIL for c in ids)
+            with warehouse.transaction():
+                if name in STORED:
+                    warehouse.store(name, rows)
+                else:
+                    warehouse.replace(name, rows)
+        warehouse.build("load_class")
+        season = demo.workspace.season
+        paths = [write_shift_page(warehouse, season, tmp_path)[0], *write_season(warehouse, season, tmp_path),
+                 *write_fleet(warehouse, season, tmp_path)]  # fmt: skip
+        paths += write_grower_sheet(next(grower_data(warehouse, season)), season, tmp_path)
+    for path in paths:
+        assert EVIL not in path.read_text()
+        opened(browser, path, 1280)
+        unfold(browser)
+        assert asked(browser, "return window.broken === undefined"), path
+        assert complaints(browser) == [], path

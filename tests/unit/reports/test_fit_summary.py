@@ -1,0 +1,79 @@
+"""The fit's plain lines say what the tables say, and why they are silent."""
+
+import json
+
+import polars as pl
+import pytest
+
+from flows import stages
+from reports.fit_summary import NAMES, fit_facts, fit_lines
+from reports.language.display_units import number
+from tests.support.program import taretrace
+from tests.validation.seasons import Season, copy_of
+from transforms.config.settings_catalogue import DIRT
+
+
+@pytest.fixture(scope="module")
+def told(season: Season) -> tuple[dict[str, object], list[str], dict[str, pl.DataFrame]]:
+    with stages.open_warehouse(season.workspace) as warehouse:
+        facts = fit_facts(warehouse)
+        tables = {name: warehouse.table(name) for name in ("effect", "fit_check", "variance_share", "fit_run")}
+    return facts, fit_lines(facts, season.workspace.season), tables
+
+
+def test_every_response_is_named_with_its_rows(told):
+    _, lines, tables = told
+    n = dict(tables["fit_run"].select("response", "n").iter_rows())
+    for response, name in NAMES.items():
+        line = next(x for x in lines if x.startswith(name))
+        assert (f"{n[response]:,}" in line) if response in n else ("too few" in line)
+
+
+def test_the_largest_certain_effect_comes_first_with_its_interval(told, catalogue):
+    facts, lines, tables = told
+    overall = tables["effect"].filter(
+        (pl.col("response") == DIRT) & pl.col("wetness_class").is_null() & pl.col("soil_class").is_null()
+    )
+    certain = overall.filter(pl.col("q_value") < 0.05).sort(pl.col("change_pct").abs(), descending=True)
+    assert [r["setting"] for r in facts["fit_drivers"] if r["response"] == DIRT] == certain["setting"].to_list()
+    first = certain.row(0, named=True)
+    shown = next(x for x in lines if x.startswith("    "))
+    assert catalogue[first["setting"]].label in shown
+    assert number(first["change_pct"], 1, sign=True) in shown
+    assert number(first["lo95"], 1) in shown
+
+
+def test_silence_and_failed_checks_are_counted(told):
+    facts, lines, tables = told
+    cells = tables["effect"].filter(pl.col("wetness_class").is_not_null() & pl.col("soil_class").is_null())
+    silent = cells.filter(pl.col("change_pct").is_null())
+    assert sum(r["cells"] for r in facts["fit_silence"]) == silent.height
+    failed = tables["fit_check"].filter(~pl.col("passed"))
+    assert len(facts["not_passed"]) == failed.height
+    for says in failed["says"]:
+        assert any(says in line for line in lines)
+
+
+def test_kinds_of_sources_add_up(told):
+    facts, _, tables = told
+    for response in tables["fit_run"]["response"]:
+        total = sum(r["share"] for r in facts["fit_sources"] if r["response"] == response)
+        assert total == pytest.approx(1)
+
+
+def test_the_command_prints_json_for_scripts_and_checks_every_fit(season: Season, tmp_path):
+    ran = taretrace("fit", copy_of(season, tmp_path / "season").root, "--json")
+    assert (ran.code, ran.err) == (0, "")
+    told = json.loads(ran.out)
+    assert {"fit_verdict", "fit_drivers", "fit_silence", "not_passed"} <= set(told)
+    assert all(v["made"] > 0 for v in told["fit_verdict"])
+
+
+def test_a_last_season_that_is_not_there_is_said(season: Season, tmp_path):
+    workspace = copy_of(season, tmp_path / "season")
+    toml = workspace.root / "season.toml"
+    toml.write_text(toml.read_text("utf-8").replace("[fit]", '[fit]\nlast_season = "../nowhere"'))
+    ran = taretrace("fit", workspace.root)
+    assert ran.code == 2
+    assert "last season is not there" in ran.err
+    assert "take the line out" in ran.err

@@ -1,0 +1,181 @@
+"""One page made of every part, as HTML, PDF and workbook: values stay values, and untrusted text stays text."""
+
+import datetime as dt
+
+import fastexcel
+import polars as pl
+import pypdf
+import pytest
+from selenium.webdriver.common.by import By
+
+from reports.charts.share_bars import share_bars
+from reports.language.display_units import Shown, number
+from reports.language.translate import speaking
+from reports.page.formats import Forms
+from reports.page.html import write_page
+from reports.page.model import (
+    Card,
+    Cards,
+    Chart,
+    Column,
+    Figure,
+    Filters,
+    Fold,
+    LoadList,
+    Move,
+    Page,
+    Prose,
+    Row,
+    Section,
+    Small,
+    Table,
+    figure,
+    spanned,
+    words,
+)  # fmt: skip
+from tests.unit.reports.chromium import complaints, opened, unfold
+from transforms.errors import WorkspaceError
+
+EVIL = "<script>window.broken = 1</script><img src=x onerror='window.broken=1'>"
+FORMULA = "=1+1"
+BARS = pl.DataFrame({"label": [EVIL, "b"], "value": [1.25, 0.5], "lo": [1.0, 0.25], "hi": [1.5, 0.75]})
+
+
+def page(text: str = EVIL) -> Page:
+    table = Table(
+        "t", f"table {text}", (Column(text), Column("Change"), Column("Says", numeric=False, wrap=True)),
+        (Row((words(FORMULA), figure(1234.5, 1, 1200.0, 1300.0, sign=True), words(text)), {"machine": text}),
+         Row((words("b"), spanned(None, None), words(None)))), text,
+    )  # fmt: skip
+    drawn = Figure("f", f"Finding {text}", text, share_bars(BARS, text, text), text, table)
+    small = Figure("g", f"Small {text}", "", share_bars(BARS, text, text), text, None)
+    loads = LoadList(
+        "l", (Column("Load", numeric=False), Column("Machine", numeric=False), Column("Dirt")), {"machine": 1},
+        ((text, text, 1.5), ("b", "M", None)), (None, None, 1),
+    )  # fmt: skip
+    blocks = (
+        Prose(text, (text, "#loads")), Prose(text, note=True), drawn, Small((small,), table),
+        Filters({"machine": (text, ((text, text),))}),
+        Cards((Card(text, text, (text,), (Move(text, (text,)),), (Fold(text, (Prose(text),)),), {"machine": text}),)),
+    )  # fmt: skip
+    return Page(text, text, text, text, (Section("s", text, blocks), Section("loads", text, (loads,))), (text,))
+
+
+def test_hostile_text_is_inert_in_every_part(browser, tmp_path):
+    path, *_ = write_page(page(), tmp_path / "p.html")
+    assert "<script>window.broken" not in path.read_text()
+    opened(browser, path, 1280)
+    unfold(browser)
+    assert browser.execute_script("return window.broken === undefined")
+    assert EVIL in browser.find_element(By.TAG_NAME, "h1").text
+    listed = browser.execute_script("return document.querySelector('#l tbody th').textContent")
+    assert listed == EVIL
+    browser.execute_script(
+        "const s = document.querySelector('.filters select'); s.value = arguments[0];"
+        "s.dispatchEvent(new Event('change', {bubbles: true}))",
+        EVIL,
+    )
+    assert browser.execute_script("return document.querySelectorAll('#l tbody tr').length") == 1
+    assert browser.execute_script("return window.broken === undefined")
+    assert complaints(browser) == []
+
+
+def test_a_workbook_has_numbers_intervals_and_no_formula(tmp_path):
+    *_, book = write_page(page("plain"), tmp_path / "p.html", Forms(xlsx=True))
+    sheets = fastexcel.read_excel(book)
+    assert sheets.sheet_names == ["about", "table plain", "table plain 2", "loads"]
+    rows = sheets.load_sheet("table plain", header_row=1).to_polars()
+    assert rows.columns == ["plain", "Change", "low 95 %", "high 95 %", "Says"]
+    assert rows.row(0) == (FORMULA, 1234.5, 1200.0, 1300.0, "plain")
+    assert rows["Change"].dtype == pl.Float64
+    assert sheets.load_sheet("loads").to_polars().row(0) == ("plain", "plain", 1.5)
+
+
+def test_a_pdf_says_what_the_page_says(tmp_path):
+    *_, path = write_page(page("plain #text[$x$]"), tmp_path / "p.html", Forms(pdf=True))
+    read = pypdf.PdfReader(path)
+    text = " ".join(" ".join(p.extract_text() for p in read.pages).split())
+    assert text.count("Finding plain #text[$x$]") == 1
+    assert "+1,234.5 (1,200.0 to 1,300.0)" in text
+    assert read.metadata.title == "plain #text[$x$]"
+    assert read.trailer["/Root"]["/MarkInfo"]["/Marked"]  # tagged, for readers of screens
+
+
+def test_the_pdf_of_the_season_holds_every_section_and_chart(written):
+    read = pypdf.PdfReader(written["season-pdf"])
+    text = " ".join(" ".join(p.extract_text() for p in read.pages).split())
+    for heading in ("What drove dirt tare", "The setting guide", "What it is worth", "The storage ledger",
+                    "What we cannot tell yet", "Methods and data quality", "Prices and assumptions"):  # fmt: skip
+        assert heading in text
+    assert "Engine off and key out" in text
+    assert 8 <= len(read.pages) <= 40
+
+
+def test_the_workbook_of_the_season_has_a_sheet_a_table(written, told):
+    names = fastexcel.read_excel(written["season-xlsx"]).sheet_names
+    assert len(names) == told["season"].count("<table ") + 1
+    assert {"cost of the season", "days of the season", "checks of the fits", "prices"} <= set(names)
+
+
+def test_a_figure_without_a_table_stands_only_among_small_ones():
+    made = page()
+    assert [f.id for f in made.figures] == ["f", "g"]
+    assert len(made.tables) == 2
+    inside = {f.id for b in made.walk() if isinstance(b, Small) for f in b.blocks}
+    assert {f.id for f in made.figures if f.table is None} == inside == {"g"}
+
+
+def test_charts_that_share_a_specification_carry_it_once(told):
+    for name in ("shift", "season", "guide"):
+        shared = told[name].count('data-shared="spec-')
+        assert shared > 10
+        assert told[name].count('<script type="application/json" id="spec-') <= 6
+
+
+def test_an_empty_chart_is_said_in_words(tmp_path):
+    table = Table("t", "nothing", (Column("a"),), ())
+    made = Page(
+        "t", "w", "l", None, (Section("s", "S", (Figure("f", "Nothing is measured yet.", "", None, "x", table),)),), ()
+    )
+    path, *_ = write_page(made, tmp_path / "p.html")
+    text = path.read_text()
+    assert "Nothing is measured yet." in text
+    assert 'class="chart"' not in text
+    assert "vegaEmbed" not in text
+
+
+def test_a_chart_holds_its_data_apart_and_whole():
+    chart = share_bars(BARS, "v", "d")
+    assert isinstance(chart, Chart)
+    assert "datasets" not in chart.spec
+    assert chart.whole["datasets"]["rows"] == BARS.to_dicts()
+
+
+@pytest.mark.parametrize(
+    ("locale", "shown", "day", "month"),
+    [("en-GB", "−1,234.5", "Fri, 31 Oct 2025", "Oct"), ("en-US", "−1,234.5", "Fri, Oct 31, 2025", "Oct"),
+     ("de-DE", "−1.234,5", "Fr., 31. Okt. 2025", "Okt"), ("cs-CZ", "−1\u00a0234,5", "pá 31. 10. 2025", "říj")],
+)  # fmt: skip
+def test_numbers_and_dates_follow_the_locale(locale, shown, day, month):
+    from reports.language.translate import chart_locales  # noqa: PLC0415
+
+    with speaking(locale):
+        assert number(-1234.5, 1) == shown
+        assert Shown("metric", "EUR", "UTC").day(dt.date(2025, 10, 31)) == day
+        assert chart_locales()["time"]["shortMonths"][9].startswith(month)
+        assert chart_locales()["time"]["shortDays"][0] in {"Sun", "So", "So.", "ne"}
+
+
+def test_charts_write_days_in_the_locale_s_order():
+    from reports.language.translate import chart_day  # noqa: PLC0415
+
+    wanted = {"en-GB": "%-d %b", "en-US": "%b %-d", "de-DE": "%-d. %b", "cs-CZ": "%-d. %-m."}
+    for locale, form in wanted.items():
+        with speaking(locale):
+            assert chart_day() == form
+            assert chart_day(" %H:%M") == f"{form} %H:%M"
+
+
+def test_a_locale_nobody_knows_is_said():
+    with pytest.raises(WorkspaceError, match="the locale 'xx-QQ' is not known"), speaking("xx-QQ"):
+        pass

@@ -1,0 +1,30 @@
+"""Tables fit a phone, whatever their ids and texts are."""
+
+from pathlib import Path
+
+import pytest
+
+from reports.page.html import write_page
+from reports.page.model import Column, Page, Row, Section, Table, words
+from tests.unit.reports.chromium import asked, opened, overflow
+
+LONG = {
+    "sentence": "worth of a tonne of white sugar, for what is lost in the pile over all the days that it is stored",
+    "id without a break": "LOAD" * 20,
+    "right to left": "\u05de\u05db\u05d5\u05e0\u05d4 " * 12,
+}
+WIDER = "return [...document.querySelectorAll('table')].map(t => t.scrollWidth - t.parentElement.clientWidth)"
+
+
+def page_of(folder: Path, text: str) -> Path:
+    columns = (Column("Load"), Column("Field", numeric=False), Column("Reason", numeric=False, wrap=True), Column("n"))
+    rows = (Row((words(text), words(text), words(text), words("12.5 (10.1 to 14.9)"))),)
+    section = Section("s", text, (Table("t", text, columns, rows, text),))
+    return write_page(Page(text, text, text, text, (section,), (text,)), folder / "page.html")[0]
+
+
+@pytest.mark.parametrize("kind", LONG)
+def test_a_table_of_long_texts_is_no_wider_than_a_phone(browser, tmp_path, kind):
+    opened(browser, page_of(tmp_path, LONG[kind]), 390)
+    assert asked(browser, WIDER) == [0]
+    assert overflow(browser) <= 0

@@ -1,0 +1,295 @@
+"""Sentences of the season report and the shift page against the tables, worked out again another way."""
+
+import datetime as dt
+import re
+
+import numpy as np
+import polars as pl
+import pytest
+
+from flows import stages
+from flows.stages import pages
+from reports.language.display_units import Shown
+from reports.page.model import Figure, Page, Prose
+from reports.pages.season import season_page
+from reports.pages.season_open_questions import grid_finding
+from reports.pages.season_overview import change_finding, days_finding
+from reports.pages.shift import shift_page
+from reports.sections.effects import effect_finding, labelled
+from reports.sections.season_worth import pile_finding, worth_finding
+from reports.sections.shift_machines import course_finding, machine_finding
+from tests.support.program import Demo
+from tests.validation.seasons import QUIET, run_season
+from transforms.config.settings_catalogue import DIRT
+from transforms.errors import WorkspaceError
+from transforms.storage.warehouse import Warehouse
+
+METRIC = Shown("metric", "EUR", "Europe/Prague")
+
+
+@pytest.fixture(scope="module")
+def warehouse(demo: Demo, written):  # noqa: ARG001  the pages are written first
+    with Warehouse.to_look_at(demo.workspace.warehouse) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def page(warehouse, demo: Demo) -> Page:
+    return season_page(warehouse, demo.workspace.season)
+
+
+def figures(page: Page) -> dict[str, Figure]:
+    return {b.id: b for b in page.walk() if isinstance(b, Figure)}
+
+
+def numbers(text: str) -> list[float]:
+    found = re.findall(r"[+−]?\d[\d,]*(?:\.\d+)?", text)
+    return [float(n.replace(",", "").replace("−", "-")) for n in found]
+
+
+def test_every_chart_of_the_report_stands_under_a_sentence_with_numbers(page):
+    assert len(page.figures) > 30
+    for figure in page.figures:
+        assert numbers(figure.finding) or "none" in figure.finding.lower(), figure.finding
+        assert figure.alt
+
+
+def test_the_lead_adds_up(page, warehouse):
+    facts = warehouse.table("load_fact")
+    told = numbers(page.lead)
+    assert told[0] == facts.height
+    assert told[1] == round(facts["gross_t"].sum())
+    assert told[2:4] == [facts["field_id"].n_unique(), facts["shift_date"].n_unique()]
+    known = facts.drop_nulls(DIRT)
+    mean = (known[DIRT] * known["gross_t"]).sum() / known["gross_t"].sum()
+    assert told[4] == pytest.approx(mean, abs=0.051)
+    assert told[7] == known.height
+
+
+def test_soil_roots_and_piles_cost_what_masses_and_prices_make(page, warehouse, demo: Demo):
+    facts, prices = warehouse.table("load_fact"), demo.workspace.season.prices
+    costs = {r["part"]: r for r in warehouse.table("season_cost").iter_rows(named=True)}
+    soil = (facts["gross_t"] * facts[DIRT].fill_null(facts[DIRT].mean()) / 100).sum()
+    assert costs["soil"]["mass_t"] == pytest.approx(soil)
+    least = soil * (prices.soil_handling_per_t + prices.soil_disposal_per_t)
+    assert least < costs["soil"]["money"] < least + soil * prices.freight_per_t_km * 100
+    clean = facts["gross_t"].sum() - soil
+    lost = warehouse.table("audit_fact")["root_loss_t_ha"].mean() / facts["yield_t_ha"].mean() * clean
+    assert costs["roots"]["mass_t"] == pytest.approx(lost)
+    finding = numbers(figures(page)["cost"].finding)
+    assert finding[:3] == [round(costs[p]["mass_t"]) for p in ("soil", "roots", "pile")]
+    assert finding[3] == round(sum(c["money"] for c in costs.values()))
+    assert finding[4] == round(max(c["money"] for c in costs.values()))
+    for c in costs.values():
+        assert c["money_lo95"] <= c["money"] <= c["money_hi95"]
+
+
+def test_the_dirtiest_and_the_cleanest_day_are_those(warehouse):
+    days = warehouse.query("season_day", zone="Europe/Prague")
+    text = days_finding(days, METRIC)
+    expected = warehouse.table("expected_load").join(warehouse.table("load_fact"), on="load_id")
+    by = expected.group_by("shift_date").agg(pl.col("observed_pct").mean()).sort("observed_pct")
+    assert METRIC.day(by["shift_date"][-1]) in text.split(" and lowest on ")[0]
+    assert METRIC.day(by["shift_date"][0]) in text.split(" and lowest on ")[1]
+    assert f"{by['observed_pct'][-1]:.1f} %" in text
+    rain = days.filter(pl.col("rain_mm") >= 1)
+    assert f"({rain.drop_nulls('observed_pct').height}) brought" in text
+    assert days["loads"].sum() == warehouse.table("load_fact").height
+
+
+def test_rain_of_a_day_is_the_mean_of_the_stations(warehouse):
+    filled = warehouse.table("weather_filled")
+    local = filled.with_columns(pl.col("hour_at").dt.convert_time_zone("Europe/Prague").dt.date().alias("day"))
+    by = local.group_by("day", "station_id").agg(pl.col("rain_mm").sum()).group_by("day").agg(pl.col("rain_mm").mean())
+    days = warehouse.query("season_day", zone="Europe/Prague").join(by, on="day", suffix="_own")
+    assert days.height >= 28
+    assert days["rain_mm"].to_list() == pytest.approx(days["rain_mm_own"].to_list(), abs=1e-9)
+
+
+def test_shares_in_the_sentence_are_those_of_the_table(page, warehouse):
+    shares = warehouse.table("variance_share").filter(pl.col("response") == DIRT).drop_nulls("share")
+    by = shares.group_by("kind").agg(pl.col("share").sum() * 100)
+    told = dict(re.findall(r"([a-z]+) (\d+) %", figures(page)["shares-dirt-chart"].finding))
+    names = {"condition": "conditions", "setting": "settings", "machine": "machines", "day": "days"}
+    for kind, name in names.items():
+        assert int(told[name]) == pytest.approx(by.filter(pl.col("kind") == kind)["share"].item(), abs=0.5001)
+
+
+def test_the_strongest_effect_is_the_largest_that_is_certain(warehouse, demo: Demo):
+    rows = warehouse.query("effect_overall").filter(pl.col("response") == DIRT)
+    certain = rows.filter(pl.col("q_value") < 0.05)
+    best = certain.sort(pl.col("change_pct").abs()).row(-1, named=True)
+    text = effect_finding(labelled(rows, demo.workspace.season.catalogue))
+    assert demo.workspace.season.catalogue[best["setting"]].label in text
+    assert numbers(text)[:3] == pytest.approx([best["change_pct"], best["lo95"], best["hi95"]], abs=0.051)
+    assert f"{certain.height} of {rows.drop_nulls('change_pct').height} effects are certain" in text
+
+
+def test_settings_with_the_wrong_sign_pooled_are_named(page, warehouse, demo: Demo):
+    table = warehouse.table("confounding").filter(pl.col("response") == DIRT)
+    wrong = table.filter(pl.col("says") != "no sign flips")["setting"].to_list()
+    text = figures(page)["readings-dirt-chart"].finding
+    assert numbers(text)[:2] == [len(wrong), table.height]
+    for name in wrong:
+        assert demo.workspace.season.catalogue[name].label in text
+
+
+def test_a_curve_says_how_far_the_response_moves_where_it_moves_most(page, warehouse):
+    curve = warehouse.table("curve").filter(
+        (pl.col("response") == DIRT) & (pl.col("setting") == "share_depth_cm") & pl.col("tried")
+        & pl.col("mean").is_not_null() & pl.col("wetness_class").is_not_null()
+    )  # fmt: skip
+    moved = {}
+    for (wet,), mine in curve.group_by("wetness_class"):
+        ordered = mine.sort("value")
+        moved[wet] = ordered["mean"][-1] - ordered["mean"][0]
+    wet = max(moved, key=lambda w: abs(moved[w]))
+    text = figures(page)["curve-dirt-share_depth_cm"].finding
+    assert f"{wet} topsoil" in text
+    assert numbers(text)[-1] == pytest.approx(moved[wet], abs=0.051)
+
+
+def test_what_the_guide_is_worth_is_the_sum_of_its_classes(warehouse):
+    worth, lifted = warehouse.table("guide_worth"), warehouse.query("class_tonnes")
+    classes, total = worth.drop_nulls("generation"), worth.filter(pl.col("generation").is_null()).row(0, named=True)
+    assert total["saved"] == pytest.approx(classes["saved"].sum())
+    assert total["clean_t"] == pytest.approx(classes["clean_t"].sum())
+    assert total["lo95"] < total["saved"] < total["hi95"]
+    # Classes share the fit's coefficients: the sum is less sure than independent parts would make it, and no less
+    # sure than parts that move as one.
+    halves = ((classes["hi95"] - classes["lo95"]) / 2).to_numpy()
+    half = (total["hi95"] - total["lo95"]) / 2
+    assert np.sqrt((halves**2).sum()) < half <= halves.sum() * 1.001
+    told = numbers(worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), METRIC))
+    assert told[:3] == [round(total[k]) for k in ("saved", "lo95", "hi95")]
+    assert told[3] == pytest.approx(total["saved"] / total["clean_t"], abs=0.0051)
+    guide = warehouse.table("guide_class").drop_nulls("saved_per_t").join(
+        classes, on=["generation", "wetness_class", "soil_class"]
+    )  # fmt: skip
+    # The same saving a tonne as the guide says of a visit, from other draws.
+    assert (guide["saved"] / guide["clean_t"] - guide["saved_per_t"]).abs().max() < 0.15
+
+
+def test_the_pile_to_slice_first_is_the_ledger_s(page, warehouse):
+    piles = warehouse.table("pile_ledger")
+    first = piles.filter("lies").sort("slice_order").row(0, named=True)
+    text = pile_finding(warehouse.query("pile_day"), METRIC)
+    assert text.endswith(f"Slice first: {first['site_id']}, {METRIC.day(first['shift_date'])}.")
+    assert numbers(text)[0] == piles.filter("lies").height
+    assert figures(page)["piles-chart"].finding == text
+
+
+def test_the_grid_counts_every_combination_once(warehouse):
+    cells = warehouse.query("effect_class")
+    settings = warehouse.table("effect").filter(pl.col("response") == DIRT)["setting"].n_unique()
+    assert cells.height == settings * 9
+    told = numbers(grid_finding(cells))
+    assert told[0] == cells.height == sum(told[1:])
+
+
+def test_open_questions_carry_a_trial_that_the_planner_would_plan(page, warehouse):
+    wanted = warehouse.table("trial_wanted")
+    assert wanted.height >= 1
+    for r in wanted.iter_rows(named=True):
+        if r["change_pct"] is None:
+            assert r["why"] == "not tried enough"
+        else:
+            assert r["detect_pct"] >= max(abs(r["lo95"]), abs(r["hi95"])) - 1e-9
+    can = wanted.drop_nulls("pairs")
+    text = " ".join(b.text for s in page.sections if s.id == "open" for b in s.blocks if isinstance(b, Prose))
+    assert f"{can['pairs'][0]} pairs of loads on {can['machine_id'][0]}" in text
+    assert f"taretrace trial plan --setting {can['setting'][0]} --machine {can['machine_id'][0]}" in text
+
+
+def test_every_check_of_every_fit_stands_in_the_report(page, warehouse):
+    checks = warehouse.table("fit_check")
+    (table,) = [t for t in page.tables if t.id == "checks"]
+    assert len(table.rows) == checks.height >= 30
+    standing = [r.cells[4].text for r in table.rows]
+    assert standing.count("NOT passed") == checks.filter(~pl.col("passed")).height
+    assert standing.count("not made") == checks["passed"].null_count()
+
+
+def test_the_report_says_where_data_cannot_tell(tmp_path):
+    season = run_season(tmp_path / "s", seed=3, machines=2, days=2)
+    stages.keep(season.workspace, QUIET)
+    with stages.open_warehouse(season.workspace) as small:
+        page = season_page(small, season.workspace.season)
+    text = " ".join([page.lead, *(b.text for b in page.walk() if isinstance(b, Prose))])
+    assert "not tried enough" in text or "too few" in text.lower()
+    assert "cannot be told yet: no class of conditions has loads enough" in text
+
+
+def test_a_season_is_told_against_the_one_before():
+    row = {"response": "dirt_tare_pct", "season_start": "2025-10-02", "before": "2024-10-01", "observed_change": 1.3,
+           "from_conditions": 1.9, "from_settings": -0.5, "from_outliers": 0.0, "unexplained": -0.1, "lo95": -0.4,
+           "hi95": 0.2, "n": 4100}  # fmt: skip
+    assert change_finding(row, METRIC) == (
+        "Dirt tare, season of 2025-10-02 against 2024-10-01: +1.30 points, of it conditions +1.90, settings −0.50, "
+        "neither −0.10 (−0.40 to 0.20); n = 4,100."
+    )
+    parted = change_finding({**row, "observed_change": 1.5, "from_outliers": 0.2}, METRIC)
+    assert [float(v.replace("−", "-")) for v in re.findall(r"[+−]\d\.\d\d", parted)][:5] == [1.5, 1.9, -0.5, 0.2, -0.1]
+    loss = change_finding({**row, "response": "root_loss_t_ha"}, Shown("us", "USD", "UTC"))
+    assert "+0.58 ton/acre" in loss
+
+
+def test_a_workspace_of_an_earlier_taretrace_is_told_to_ingest(tmp_path):
+    season = run_season(tmp_path / "s", seed=4, machines=2, days=2)
+    for name in ("load_class", "pile_ledger"):
+        with stages.open_warehouse(season.workspace) as warehouse:
+            warehouse._con.execute(f'drop table if exists "{name}"')
+    for write in (pages.season_report, pages.shift_page, pages.fleet_page, pages.grower_sheets):
+        with pytest.raises(WorkspaceError, match="run 'taretrace ingest' on it first"):
+            write(season.workspace, QUIET)
+
+
+def test_the_guide_s_share_and_its_empty_classes_are_true():
+    """99.7 of 100 t are covered, and one of two classes has no guide."""
+    worth = pl.DataFrame({"generation": [None], "clean_t": [99.7], "saved": [50.0], "lo95": [10.0], "hi95": [90.0]})
+    classes = pl.DataFrame({"generation": ["g", "g"], "wetness_class": ["dry", "wet"], "soil_class": ["light", "heavy"],
+                            "dirt_pct": [5.0, None]})  # fmt: skip
+    text = worth_finding(worth, classes, 100.0, METRIC)
+    assert "100 %" not in text
+    assert "more than 99 %" in text
+    assert "wet topsoil, heavy soil" in text
+    assert numbers(text)[-2:] == [1.0, 2.0]
+    whole = worth_finding(worth.with_columns(clean_t=100.0), classes.head(1), 100.0, METRIC)
+    assert numbers(whole)[-1] == 100
+    assert "dry topsoil" not in whole
+    nothing = worth_finding(worth.with_columns(clean_t=0.0, saved=0.0), classes, 100.0, METRIC)
+    assert numbers(nothing)[0] == 0
+
+
+def test_machines_above_their_conditions_are_named():
+    rows = pl.DataFrame({
+        "machine_id": ["A", "B", "C", "D"], "observed_pct": [12.0, 8.0, 4.0, None], "observed_half": [0.5, 0.5, 0.5,
+            None],
+        "expected_lo95": [7.0, 7.0, 7.0, 7.0], "expected_hi95": [9.0, 9.0, 9.0, 9.0],
+    })  # fmt: skip
+    assert machine_finding(rows) == "Clearly dirtier than their conditions explain: A; clearly cleaner: C."
+    assert "no machine is clearly dirtier" in machine_finding(rows.slice(1, 1)).lower()
+    assert machine_finding(rows.slice(3)) == "No load of this shift is measured yet."
+
+
+def test_a_course_counts_loads_above_what_was_expected_and_decisions():
+    loads = pl.DataFrame({"observed_pct": [9.0, 12.0, None], "hi95": [10.0, 10.0, 10.0]})
+    course = pl.DataFrame({"topsoil_wetness": [0.31, 0.44, None]})
+    text = course_finding(loads, pl.DataFrame({"setting": ["a"]}), course)
+    assert (
+        text == "2 loads measured, 1 above the interval of what was expected; 1 decision; topsoil wetness 0.31 to 0.44."
+    )
+
+
+def test_the_shift_page_shows_every_machine_with_its_day(warehouse, demo: Demo):
+    page = shift_page(warehouse, demo.workspace.season)
+    shift = warehouse.query("last_shift")["shift_date"][0]
+    assert isinstance(shift, dt.date)
+    worked = warehouse.table("load_fact").filter(pl.col("shift_date") == shift)["machine_id"].drop_nulls().unique()
+    course = warehouse.table("shift_course")
+    drawn = {f.id.removeprefix("course-") for f in page.figures if f.id.startswith("course-")}
+    assert drawn == set(worked) & set(course["machine_id"])
+    decisions = warehouse.table("setting_decision")
+    told = sum(len(t.rows) for t in page.tables if t.id.startswith("decisions-"))
+    assert told == decisions.filter(pl.col("machine_id").is_in(sorted(drawn))).height > 50
+    assert all(len(f.table.rows) > 0 for f in page.figures if f.id.startswith("passes-"))

@@ -1,0 +1,134 @@
+"""A workspace of any earlier layout is brought up to date: what came from files is kept, the rest made anew."""
+
+import datetime as dt
+import shutil
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from tests.support.program import taretrace
+from tests.support.workspace_tables import every_table
+from tests.unit.sql.earlier_layouts import layouts, today
+from tests.validation.seasons import Season, ingest
+from transforms.config.workspace import Workspace
+from transforms.storage.migration import is_carried
+from transforms.storage.warehouse import Warehouse
+
+EVERY = layouts()
+EARLIER = range(len(EVERY) - 1)
+VALUES = {
+    "VARCHAR": "text", "DOUBLE[]": [1.5], "BIGINT": 7, "DOUBLE": 1.5, "BOOLEAN": True, "DATE": dt.date(2025, 10, 1),
+    "TIMESTAMP WITH TIME ZONE": dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC),
+}  # fmt: skip
+COLUMNS = "select table_name, column_name, data_type from duckdb_columns() where schema_name = 'main' and not internal"
+
+
+def columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
+    out: dict[str, dict[str, str]] = {}
+    for table, column, kind in con.execute(f"{COLUMNS} order by all").fetchall():
+        out.setdefault(table, {})[column] = kind
+    return out
+
+
+def made_of(layout: dict[str, str], path: Path) -> duckdb.DuckDBPyConnection:
+    con = duckdb.connect(str(path))
+    con.execute("set timezone = 'UTC'")
+    for folder in ("tables/", "views/"):
+        for name in sorted(n for n in layout if n.startswith(folder)):
+            con.execute(layout[name])
+    return con
+
+
+def test_todays_layout_is_kept_so_that_a_later_taretrace_can_be_tested_on_it():
+    assert EVERY[-1] == today(), "run: PYTHONPATH=. python tests/unit/sql/earlier_layouts.py"
+
+
+@pytest.mark.parametrize("version", EARLIER)
+def test_every_row_received_is_carried_over_from_every_earlier_layout(tmp_path, version):
+    path = tmp_path / "warehouse.duckdb"
+    con = made_of(EVERY[version], path)
+    before = {}
+    for table, kinds in columns(con).items():
+        if f"tables/{table}" not in EVERY[version]:
+            continue
+        row = {c: VALUES[kind] for c, kind in kinds.items()}
+        names, marks = ", ".join(f'"{c}"' for c in row), ", ".join("?" for _ in row)
+        con.execute(f'insert into "{table}" ({names}) values ({marks})', [*row.values()])
+        before[table] = row
+    con.execute("create table load_setting as select 1 as one")
+    con.close()
+    with Warehouse(path) as warehouse:
+        for table, row in before.items():
+            rows = warehouse.table(table)
+            if not is_carried(table):
+                assert not rows.height, table
+                continue
+            now, *added = rows.to_dicts()
+            assert len(added) == (table == "upgrade"), table
+            shared = row.keys() & now.keys()
+            assert {c: now[c] for c in shared} == {c: row[c] for c in shared}, table
+        assert not warehouse.has("load_setting")
+        assert warehouse.table("upgrade").height == 1 + ("upgrade" in before)
+    again = duckdb.connect(str(path))
+    fresh = made_of(EVERY[-1], tmp_path / "fresh.duckdb")
+    assert columns(again) == columns(fresh)
+    again.close()
+    fresh.close()
+    with Warehouse(path) as warehouse:
+        assert warehouse.table("upgrade").height == 1 + ("upgrade" in before)
+
+
+def step_back(workspace: Workspace, layout: dict[str, str]) -> None:
+    """Make a workspace's warehouse one of an earlier layout: what it did not know is gone."""
+    now = duckdb.connect(str(workspace.warehouse), read_only=True)
+    kept = {t: now.sql(f'from "{t}"').pl() for t in columns(now) if is_carried(t) and f"tables/{t}" in layout}
+    now.close()
+    # Files of a kind it did not know it would have rejected for want of a mapping; here they are not there yet.
+    known_kinds = [t.removeprefix("received_") for t in kept if t.startswith("received_")] + ["telemetry"]
+    kept["source_file"] = kept["source_file"].filter(pl.col("kind").is_in(known_kinds))
+    shas = kept["source_file"]["source_sha256"].to_list()
+    of_files = {
+        t: r.filter(pl.col("source_sha256").is_in(shas)) for t, r in kept.items() if "source_sha256" in r.columns
+    }
+    kept |= of_files
+    workspace.warehouse.unlink()
+    con = made_of(layout, workspace.warehouse)
+    for table, rows in kept.items():
+        known = columns(con)[table]
+        arrived = pl.lit(dt.datetime(2026, 1, 1, tzinfo=dt.UTC)).cast(pl.Datetime("us", "UTC"))
+        rows = rows.with_columns(arrived.alias("received_at")) if "received_at" in known else rows  # noqa: PLW2901
+        names = ", ".join(f'"{c}"' for c in rows.columns if c in known)
+        con.register("incoming", rows)
+        con.execute(f'insert into "{table}" ({names}) select {names} from incoming')
+    con.close()
+
+
+@pytest.mark.parametrize("version", [0, *(pytest.param(k, marks=pytest.mark.slow) for k in (3, 8, 15))])
+def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace(season: Season, tmp_path, version):
+    fresh, old = (
+        Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / name))) for name in ("fresh", "old")
+    )  # fmt: skip
+    step_back(old, EVERY[version])
+    told = taretrace("status", old.root)
+    assert told.code == 2
+    assert "made by another version of taretrace" in told.err
+    for workspace in (fresh, old):
+        ingest(workspace)
+    whole, carried = every_table(fresh), every_table(old)
+    made_by_ingest = {"load_fact", "audit_fact", "load_trace", "bin", "tare", "load", "rejected_row", "field_hour"}
+    for name in made_by_ingest:
+        assert whole[name].equals(carried[name]), name
+
+
+def test_telemetry_that_was_named_otherwise_is_read_again(season: Season, tmp_path):
+    workspace = Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / "season")))
+    before = every_table(workspace)
+    for path in workspace.lake.glob("telemetry/*/*/*.parquet"):
+        path.rename(path.with_name("-".join(path.stem.split("-")[:2]) + ".parquet"))
+    step_back(workspace, EVERY[8])
+    ingest(workspace)
+    after = every_table(workspace)
+    for name in ("load_fact", "load_trace", "bin"):
+        assert before[name].equals(after[name]), name

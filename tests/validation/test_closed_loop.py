@@ -1,0 +1,80 @@
+"""Slow proof: do the moves advised truly help, and does a season that follows them truly cost less?
+
+`pytest -m slow tests/validation/test_closed_loop.py -s` prints the table that stands in transforms/METHODS.md;
+`TARETRACE_SEASONS=4` makes a quick run of it.
+"""
+
+import os
+
+import polars as pl
+import pytest
+
+from tests.validation.closed_loop import ADVISERS, closed_loop
+from tests.validation.fit_seasons import MECHANICS
+from tests.validation.processes import processes
+from transforms.config.settings_catalogue import load_catalogue
+
+MACHINES, DAYS = 12, 30
+SEEDS = range(9000, 9000 + int(os.environ.get("TARETRACE_SEASONS", "20")))
+
+
+def season(seed: int) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """One season under every way of advising: (cost per tonne by adviser, gains of each machine advised)."""
+    catalogue, mechanic = load_catalogue(), list(MECHANICS)[seed % len(MECHANICS)]
+    costs, gains = [], []
+    for adviser in ADVISERS:
+        cost, judged = closed_loop(seed, mechanic, adviser, catalogue, MACHINES, DAYS)
+        costs.append({"seed": seed, "mechanic": mechanic, "adviser": adviser, "cost": cost})
+        gains.append(judged)
+    return pl.DataFrame(costs), pl.concat([g for g in gains if g.height], how="diagonal_relaxed")
+
+
+def _line(adviser: str, rows: pl.DataFrame, best: float, mine: pl.DataFrame) -> str:
+    moves = rows["moves"].sum()
+    return (
+        f"| {adviser} | {moves / rows.height:.2f} | {rows['helping'].sum() / max(moves, 1):.3f} |"
+        f" {rows['gain'].mean():+.3f} | {rows['gain'].mean() / best:+.2f} | {mine['saved'].mean():+.3f}"
+        f" ({mine['saved'].min():+.3f} to {mine['saved'].max():+.3f}) | {(mine['saved'] > 0).sum()} of {mine.height} |"
+    )
+
+
+def report(costs: pl.DataFrame, gains: pl.DataFrame) -> pl.DataFrame:
+    """Print the table of METHODS.md; return cost saved by seed and adviser."""
+    without = costs.filter(pl.col("adviser") == "no advice").select("seed", without="cost")
+    saved = costs.join(without, on="seed").with_columns((pl.col("without") - pl.col("cost")).alias("saved"))
+    first = gains.filter(pl.col("day") == DAYS // 2)
+    ours, all_days = (g.filter(pl.col("adviser") == "taretrace") for g in (first, gains))
+    best = float(ours["best"].mean())  # type: ignore[arg-type]
+    print(f"\n{saved['seed'].n_unique()} seasons of {MACHINES} machines and {DAYS} days; cost without advice"
+          f" {without['without'].mean():.2f} a tonne; best possible gain {best:.3f}")  # fmt: skip
+    print("| advice | moves a machine | truly help | true gain a tonne | of the best possible |"
+          " cost saved a tonne, second half | seasons that cost less |")  # fmt: skip
+    for adviser in ADVISERS:
+        rows, mine = first.filter(pl.col("adviser") == adviser), saved.filter(pl.col("adviser") == adviser)
+        if rows.height:
+            print(_line(adviser, rows, best, mine))
+    later = all_days.filter(pl.col("day") > DAYS // 2)
+    print(
+        _line(
+            "taretrace, later days", later, float(later["best"].mean()), saved.filter(pl.col("adviser") == "taretrace")
+        )
+    )  # type: ignore[arg-type]
+    for (mechanic,), rows in ours.group_by("mechanic", maintain_order=True):
+        print(f"{mechanic}: {rows['gain'].mean() / rows['best'].mean():.2f} of the best possible gain,"
+              f" {rows['helping'].sum() / rows['moves'].sum():.3f} of moves help")  # fmt: skip
+    return saved
+
+
+@pytest.mark.slow
+def test_following_the_advice_truly_pays():
+    with processes() as pool:
+        done = list(pool.map(season, SEEDS))
+    costs, gains = pl.concat([c for c, _ in done]), pl.concat([g for _, g in done], how="diagonal_relaxed")
+    saved = report(costs, gains)
+    ours = gains.filter((pl.col("adviser") == "taretrace") & (pl.col("day") == DAYS // 2))
+    assert ours["helping"].sum() >= 0.9 * ours["moves"].sum()
+    assert ours["gain"].mean() >= 0.7 * ours["best"].mean()
+    mine = saved.filter(pl.col("adviser") == "taretrace")
+    assert (mine["saved"] > 0).all()
+    for naive in ("copy the cleanest", "raw correlations"):
+        assert saved.filter(pl.col("adviser") == naive)["saved"].mean() < mine["saved"].mean()

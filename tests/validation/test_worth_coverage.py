@@ -1,0 +1,65 @@
+"""What the guide is said to be worth on a season against what it truly is worth, over invented seasons."""
+
+import os
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.validation.closed_loop import PRICES, ground_of, new_world, true_cost, work_day
+from tests.validation.fit_seasons import MECHANICS, USUAL
+from transforms.advice.guide import setting_guide
+from transforms.advice.shrinkage import shrinkage
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, load_catalogue
+from transforms.model.effects import classes_of
+from transforms.model.fit import fit_response
+
+SEASONS = int(os.environ.get("TARETRACE_SEASONS", "30"))
+TONNES = 1000.0
+
+
+def one_season(seed: int) -> tuple[float, float, float, float]:
+    """Return what the guide truly saves on a thousand tonnes in every class it tells of, and what is said of it."""
+    catalogue = load_catalogue()
+    world = new_world(seed, list(MECHANICS)[seed % len(MECHANICS)], catalogue, machines=10, days=20)
+    for day in range(20):
+        work_day(world, day)
+    facts = pl.concat(world.facts).with_columns(pl.lit("one").alias("generation"))
+    dirt = fit_response(facts, DIRT, catalogue, 0.1)
+    loss = fit_response(pl.concat(world.audits), ROOT_LOSS, catalogue, 0.1)
+    assert dirt is not None
+    assert loss is not None
+    spread = {f.response: shrinkage(f) for f in (dirt, loss)}
+    cells = [("one", w, s, TONNES) for w in ("dry", "moist", "wet") for s in ("light", "medium", "heavy")]
+    lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
+    guide = setting_guide(dirt, loss, spread, catalogue, PRICES, 30, lifted, np.random.default_rng(seed))
+    truth = 0.0
+    visits = world.visits.with_columns(pl.col("wet").alias("topsoil_wetness"), pl.col("clay").alias("clay_pct"))
+    visits = visits.hstack(classes_of(visits))
+    for (wet, soil), rows in guide.settings.group_by("wetness_class", "soil_class", maintain_order=True):
+        usual = {n: np.array([USUAL[n][0]]) for n in USUAL}
+        usual |= {r["setting"]: np.array([r["usual_value"]]) for r in rows.iter_rows(named=True)}
+        start = usual | {r["setting"]: np.array([r["start_value"]]) for r in rows.iter_rows(named=True)}
+        speed, saved = float(usual["ground_speed_kmh"][0]), []
+        mine = visits.filter((pl.col("wetness_class") == wet) & (pl.col("soil_class") == soil))
+        for v in mine.iter_rows(named=True):
+            ground = ground_of(np.array([v["wet"]]), v["clay"], v["crop"], v["unseen"])
+            before, after = (true_cost(world.mechanic, s, ground, v["crop"], speed)[0] for s in (usual, start))
+            saved.append(float(before - after))
+        truth += TONNES * float(np.mean(saved))
+    told = guide.worth.filter(pl.col("generation").is_null()).row(0, named=True)
+    return truth, told["saved"], told["lo95"], told["hi95"]
+
+
+@pytest.mark.slow
+def test_the_worth_of_the_guide_is_neither_promised_high_nor_too_sure(capsys):
+    rows = np.array([one_season(seed) for seed in range(700, 700 + SEASONS)])
+    truth, said, low, high = rows.T
+    held, ratio = float(np.mean((low <= truth) & (truth <= high))), float(truth.sum() / said.sum())
+    with capsys.disabled():
+        positive = np.mean(truth > 0)
+        print(f"\nseasons {SEASONS}: held {held:.3f}, true over promised {ratio:.3f}, truly positive {positive:.3f}")
+    # The season report says so in words: four in five, and some 86 in 100.
+    assert 0.75 <= held <= 0.98
+    assert 0.80 <= ratio <= 0.92
+    assert np.mean(truth > 0) >= 0.95

@@ -1,0 +1,212 @@
+"""The workspace: a folder with `season.toml`, `mappings/`, `inbox/`, `lake/`, `warehouse.duckdb` and `out/`."""
+
+import datetime as dt
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from transforms.config.problems import raise_problems
+from transforms.config.runtime import Notify, Place, Schedule, read_notify, read_place, read_schedule
+from transforms.config.settings_catalogue import Catalogue, load_catalogue
+from transforms.config.toml_file import read_toml
+from transforms.errors import WorkspaceError
+
+if TYPE_CHECKING:
+    from transforms.storage.lake import LakePath
+
+HOME = ".prefect"
+FOLDERS = ("mappings", "inbox", "lake", "out")
+
+
+def _price(default: float, unit: str, words: str) -> float:
+    """A price or assumption with its unit; CUR stands for the season's currency."""
+    return field(default=default, metadata={"unit": unit, "words": words})
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What soil, roots, sugar and hours cost; each is an assumption until the workspace sets it."""
+
+    beet_per_t: float = _price(38.0, "CUR/t", "paid per t of clean beet at the standard sugar content")
+    sugar_standard_pct: float = _price(16.0, "%", "standard sugar content")
+    quality_per_point: float = _price(2.4, "CUR/t", "paid per t of clean beet and point of sugar above the standard")
+    freight_per_t_km: float = _price(0.11, "CUR/(t km)", "freight of soil")
+    haul_km: float = _price(25.0, "km", "road distance where a field has no site")
+    soil_handling_per_t: float = _price(4.0, "CUR/t", "unloading and washing out soil")
+    soil_disposal_per_t: float = _price(6.0, "CUR/t", "taking soil back to land")
+    machine_hour: float = _price(320.0, "CUR/h", "a harvester with its operator")
+    sugar_per_t: float = _price(550.0, "CUR/t", "worth of a t of white sugar, for what is lost in the pile")
+    storage_days: float = _price(30.0, "days", "days in the pile, on average")
+    storage_temp_c: float = _price(6.0, "°C", "temperature in the pile")
+    storage_dirt_pct: float = _price(1.0, "%", "more sugar lost per point of dirt tare")
+    storage_tops_pct: float = _price(1.5, "%", "more sugar lost per point of top tare")
+
+
+@dataclass(frozen=True)
+class AdviceRules:
+    """When advice may be given; see `season.toml`."""
+
+    max_moves: int = 3
+    max_steps: int = 2
+    probability: float = 0.8
+    min_loads: int = 30
+
+
+@dataclass(frozen=True)
+class Season:
+    """What `season.toml` says."""
+
+    name: str
+    time_zone: str
+    shift_starts: dt.time
+    units: str
+    currency: str
+    lab_cv_at_25_kg: float
+    prices: Prices
+    advice: AdviceRules
+    catalogue: Catalogue
+    sites: dict[str, tuple[float, float]] = field(default_factory=dict)
+    last_season: Path | None = None
+    locale: str = "en-GB"
+    texts: Path | None = None
+    assumed: tuple[str, ...] = ()
+    place: Place = field(default_factory=Place)
+    schedule: Schedule = field(default_factory=lambda: Schedule(()))
+    notify: Notify = field(default_factory=Notify)
+
+
+def read_season(path: Path) -> Season:
+    """Read `season.toml`.
+
+    Raises:
+        WorkspaceError: it is missing, cannot be read, or holds keys or values that cannot be; all are listed.
+    """
+    from transforms.config.season import check_season  # noqa: PLC0415 (--help is to be quick)
+
+    where = str(path)
+    try:
+        table = read_toml(path)
+    except FileNotFoundError as problem:
+        raise WorkspaceError(
+            "there is no season.toml", where=str(path.parent), mend="run 'taretrace init' on the folder first"
+        ) from problem
+    raise_problems(check_season(table, path))
+    season, prices = table.get("season", {}), table.get("prices", {})
+    before = table.get("fit", {}).get("last_season")
+    starts = dt.time.fromisoformat(season.get("shift_starts", "05:00"))
+    return Season(
+        name=season.get("name", "Season"),
+        time_zone=season.get("time_zone", "UTC"),
+        shift_starts=starts,
+        units=season.get("units", "metric"),
+        currency=season.get("currency", "EUR"),
+        lab_cv_at_25_kg=float(table.get("lab", {}).get("cv_at_25_kg", 0.10)),
+        prices=Prices(**prices),
+        advice=AdviceRules(**table.get("advice", {})),
+        catalogue=load_catalogue(table.get("settings"), where),
+        sites={n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()},
+        last_season=path.parent / before if before else None,
+        locale=season.get("locale", "en-GB"),
+        texts=path.parent / "text",
+        assumed=tuple(f.name for f in fields(Prices) if prices.get(f.name, f.default) == f.default),
+        place=read_place(table.get("run", {}), f"{where} [run]"),
+        schedule=read_schedule(table.get("schedule", {}), starts, f"{where} [schedule]"),
+        notify=read_notify(table.get("notify", {}), f"{where} [notify]"),
+    )
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """Where things lie in a workspace folder."""
+
+    root: Path
+
+    @cached_property
+    def season(self) -> Season:
+        """The season's settings, read once."""
+        return read_season(self.root / "season.toml")
+
+    @property
+    def inbox(self) -> Path:
+        """Where files are dropped."""
+        return self.root / "inbox"
+
+    @property
+    def mappings(self) -> Path:
+        """Where mapping files lie."""
+        return self.root / "mappings"
+
+    @cached_property
+    def lake(self) -> "LakePath":
+        """Where Parquet lies: a folder, or an address on object storage."""
+        from transforms.storage.lake import lake_at  # noqa: PLC0415 (the libraries behind it are not for every verb)
+
+        named = self.season.place.lake if (self.root / "season.toml").exists() else ""
+        return lake_at(named if "://" in named else str(self.root / (named or "lake")))
+
+    @property
+    def products(self) -> "LakePath":
+        """Where the fit keeps the cross-products of weeks."""
+        return self.lake / "cross_products"
+
+    @property
+    def home(self) -> Path:
+        """Prefect's home."""
+        return self.root / HOME
+
+    @property
+    def log(self) -> Path:
+        """Where the log lies, a file a month."""
+        return self.root / "log"
+
+    @property
+    def warehouse(self) -> Path:
+        """The DuckDB file."""
+        return self.root / "warehouse.duckdb"
+
+    @property
+    def what_if(self) -> Path:
+        """The table that what-if questions are answered from."""
+        return self.root / "what_if.json"
+
+    @property
+    def trials(self) -> Path:
+        """Where planned trials lie."""
+        return self.root / "trials"
+
+    @property
+    def received(self) -> Path:
+        """Where copies of received files are kept."""
+        return self.root / "received"
+
+    @property
+    def out(self) -> Path:
+        """Where pages and tables are written."""
+        return self.root / "out"
+
+
+def season_template() -> str:
+    """Return the commented `season.toml` a new workspace starts from."""
+    return files(__package__).joinpath("season_template.toml").read_text("utf-8")
+
+
+def init_workspace(root: Path, season_toml: str | None = None) -> Workspace:
+    """Make the folders and a commented `season.toml`; what is there already stays as it is.
+
+    Raises:
+        WorkspaceError: a file stands where the folder should be.
+    """
+    if root.exists() and not root.is_dir():
+        raise WorkspaceError("a file stands where the workspace should be", where=str(root), mend="name another folder")
+    fresh = not root.exists()
+    for name in FOLDERS:
+        (root / name).mkdir(parents=True, exist_ok=True)
+    if fresh:
+        # Growers' data: nobody else on this machine may look.
+        root.chmod(0o700)
+    target = root / "season.toml"
+    if not target.exists():
+        target.write_text(season_toml or season_template(), "utf-8")
+    return Workspace(root)

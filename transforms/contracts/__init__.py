@@ -1,0 +1,1 @@
+"""Schemas of tables, and units."""

@@ -1,0 +1,161 @@
+"""Proposes a mapping for an export, with a reason and a confidence a column, and asks what it cannot know."""
+
+import re
+from pathlib import Path
+from typing import Any
+
+from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.source_tables import CONTRACTS, DEFAULTS, contract, needed_columns
+from transforms.ingest.mapping import OWN_COLUMNS
+from transforms.ingest.propose.columns import ColumnReader
+from transforms.ingest.propose.matching import Name, NameIndex, known_names, match, paired, plain_words
+from transforms.ingest.propose.proposal import Asker, ColumnProposal, Proposal
+from transforms.ingest.propose.sniff import Sniffed
+
+SURE = 0.75
+SKIP = "skip"
+
+
+class _Proposer:
+    """Works a proposal out from what was sniffed and answered."""
+
+    def __init__(self, sniffed: Sniffed, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]) -> None:
+        self.sniffed, self.path, self.catalogue, self.zone, self.answers = sniffed, path, catalogue, zone, answers
+        self.names = paired(sniffed.columns)
+        self.index = NameIndex(self.names)
+        self.asker = Asker(answers)
+        self.layout: dict[str, Any] = {"files": [files_pattern(path)], **sniffed.layout}
+        self.extra = {n: [s.label] for n, s in catalogue.items()}
+        self.reader = ColumnReader(sniffed, self.layout, catalogue, zone, self.asker)
+
+    def _layout_questions(self) -> None:
+        for key, (text, choices, guess) in self.sniffed.unsure.items():
+            answer = self.asker.ask(key, text, choices, guess)
+            if answer is not None:
+                self.layout[key] = answer
+        if self.answers.get("decimal") and self.answers["decimal"] != self.sniffed.layout.get("decimal"):
+            self.layout["thousands"] = self.sniffed.layout.get("decimal")
+        if self.layout.get("separator") and self.layout["separator"] == self.layout.get("decimal"):
+            self.layout["quoted"] = True
+
+    def kind(self) -> tuple[str, float]:
+        """The kind of file whose needed columns are found best."""
+        if "kind" in self.answers:
+            return self.answers["kind"], 1.0
+        scores = {}
+        for kind in known_names():
+            if kind not in CONTRACTS:
+                continue
+            found = match(self.index, kind, self.extra)
+            needed = [
+                c
+                for c in needed_columns(contract(kind, self.catalogue))
+                if c not in {"machine_id", "site_id", "station_id"}
+            ]
+            hit = sum(found[c][1] for c in needed if c in found) / max(1, len(needed))
+            scores[kind] = hit + 0.6 * sum(v[1] for v in found.values()) / max(1, len(self.names))
+        ranked = sorted(scores, key=lambda k: -scores[k])
+        first, second = ranked[0], ranked[1]
+        sure = scores[first] > 0.5 and scores[first] - scores[second] > 0.15
+        if not sure:
+            self.asker.ask("kind", "What does a row of this file tell of?", list(CONTRACTS), first)
+        return first, 0.95 if sure else 0.5
+
+    def propose(self) -> Proposal:
+        """Work out the whole proposal."""
+        self._layout_questions()
+        kind, _ = self.kind()
+        if kind not in CONTRACTS:
+            self.asker.again("kind", f"'{kind}' is no kind of file.", list(CONTRACTS))
+            return Proposal("load", self.layout, questions=self.asker.questions)
+        found = match(self.index, kind, self.extra)
+        self._chosen_by_person(kind, found)
+        proposal = Proposal(kind, self.layout, questions=self.asker.questions, reasons=self.sniffed.reasons)
+        used: set[str] = set()
+        schema = contract(kind, self.catalogue)
+        for column in schema.columns():
+            if column in found and self.answers.get(column) != SKIP:
+                made = self.reader.column(column, *found[column], temporal=column.endswith("_at"))
+                proposal.columns.append(made)
+                used.update(made.row.get("from", []))
+        self._needed(kind, proposal)
+        order = list(schema.columns())
+        proposal.columns.sort(key=lambda c: order.index(c.column))
+        proposal.unread = [c for c in self.sniffed.columns if c not in used]
+        return proposal
+
+    def _chosen_by_person(self, kind: str, found: dict[str, tuple[Name, float, str]]) -> None:
+        """Take over answers that name a file's column for a column of ours; doubtful matches are asked about."""
+        by_source = {n.sources: n for n in self.names}
+        for column in contract(kind, self.catalogue).columns():
+            answer = self.answers.get(column)
+            if answer and answer != SKIP and answer in self.reader.cells:
+                name = by_source.get((answer,)) or Name((answer,), tuple(plain_words(answer)), None)
+                found[column] = (name, 1.0, "your answer")
+        for column, (name, confidence, _) in list(found.items()):
+            if confidence < SURE and column not in self.answers:
+                source = " / ".join(name.sources)
+                shown = ", ".join(self.reader.cells.get(name.sources[0], [])[:3])
+                text = f"Is '{source}' ({shown}) the {column}? Answer with a column of the file, or '{SKIP}'."
+                self.asker.ask(column, text, [*self.sniffed.columns, SKIP], name.sources[0])
+
+    def _needed(self, kind: str, proposal: Proposal) -> None:
+        """Ask for needed columns that no column of the file seems to be."""
+        have = {c.column for c in proposal.columns}
+        for column in needed_columns(contract(kind, self.catalogue)):
+            if column in have or column in DEFAULTS:
+                continue
+            answer = self.answers.get(column)
+            if answer and answer.startswith("="):
+                proposal.columns.append(
+                    ColumnProposal(column, {"value": answer[1:]}, 1.0, ["one value for the whole file, as you said"])
+                )
+                continue
+            pattern = _id_in_name(self.path.name) if column == "machine_id" else None
+            if answer == "name" and pattern is not None:
+                proposal.columns.append(
+                    ColumnProposal(column, {"file_name": pattern}, 0.9, ["it stands in the file's name"])
+                )
+                continue
+            shown = ""
+            if pattern is not None and (hit := re.search(pattern, self.path.name)):
+                shown = f" 'name' takes it from the file's name (here '{hit.group(1)}')."
+            self.asker.ask(column, f"Which column is the {column}?{shown} '=TEXT' gives one value for the whole file.",
+                     self.sniffed.columns, "name" if shown else "")  # fmt: skip
+
+
+def _id_in_name(name: str) -> str | None:
+    """A pattern for what looks like a number of a machine in a file's name."""
+    found = re.search(r"(?:^|[_\-. ])([A-Za-z]{1,4}\d{1,5})(?=[_\-. ])", name)
+    if found is None:
+        return None
+    letters = re.sub(r"\d", "", found.group(1))
+    return rf"(?:^|[_\-. ])({re.escape(letters)}\d+)(?=[_\-. ])"
+
+
+def files_pattern(path: Path) -> str:
+    """The file's name with its numbers left open: the exports to come."""
+    stem = re.sub(r"\d+", "*", re.sub(r"[\[\]?*]", "?", path.stem))
+    return re.sub(r"\*[\*_\-. ]*\*", "*", stem) + path.suffix
+
+
+def propose(sniffed: Sniffed, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]) -> Proposal:
+    """Propose a mapping.
+
+    Args:
+        sniffed: how the file is laid out.
+        path: the file.
+        catalogue: the settings known.
+        zone: the season's time zone, the likeliest guess for times without one; it is asked about all the same.
+        answers: question key -> answer.
+    """
+    if sniffed.form in OWN_COLUMNS:
+        kind = {"ghcn_daily": "weather_reading", "iso11783": "telemetry"}[sniffed.form]
+        layout: dict[str, Any] = {"files": [files_pattern(path)], "form": sniffed.form}
+        if sniffed.form == "iso11783":
+            layout["time_zone"] = zone
+        rows = OWN_COLUMNS[sniffed.form]
+        says = ["the form says it itself"]
+        columns = [ColumnProposal(c, {"from": [r["from"]]}, 0.95, says) for c, r in rows.items()]
+        return Proposal(kind, layout, columns, unread=sniffed.columns, reasons=sniffed.reasons)
+    return _Proposer(sniffed, path, catalogue, zone, answers).propose()

@@ -1,0 +1,257 @@
+"""Finds out how a file is laid out: form, encoding, separator, header and unit rows, decimal mark."""
+
+import codecs
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from transforms.config.forms import SUFFIX_FORM
+from transforms.contracts.units import unit_of_text
+from transforms.errors import SourceFileError
+from transforms.ingest.chunk import LINE
+from transforms.ingest.readers.geojson import AREA, LAT, LON, geojson_rows
+from transforms.ingest.readers.iso11783.source import value_names
+from transforms.ingest.readers.parquet import parquet_rows
+from transforms.ingest.readers.text_layout import column_names
+from transforms.ingest.readers.workbook import sheet_grids
+
+LOOK_BYTES = 1 << 18
+LOOK_LINES = 400
+MARK_CELLS = 100_000
+"""Cells that the decimal mark is read off."""
+SEPARATORS = (";", ",", "\t", "|")
+GHCN = re.compile(r"^[A-Z0-9_-]{11},\d{8},[A-Z0-9]{4},-?\d+,")
+NUMBER = re.compile(r"^[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?$")
+GROUPED = re.compile(r"^[+-]?\d{1,3}(?:([.,' \u00a0])\d{3})(?:\1\d{3})*(?:[.,]\d+)?$")
+
+
+@dataclass
+class Sniffed:
+    """How a file seems to be laid out.
+
+    Attributes:
+        form: one of `transforms.ingest.mapping.FORMS`.
+        layout: keys of a mapping that say so (`separator`, `header_line`, ...).
+        reasons: what each was read off, in words.
+        columns: the file's columns.
+        units: column -> unit text of the unit row.
+        rows: sample rows as text, a cell a column.
+        unsure: layout key -> (question, choices, best guess).
+    """
+
+    form: str
+    layout: dict[str, object] = field(default_factory=dict)
+    reasons: list[str] = field(default_factory=list)
+    columns: list[str] = field(default_factory=list)
+    units: dict[str, str] = field(default_factory=dict)
+    rows: list[list[str]] = field(default_factory=list)
+    unsure: dict[str, tuple[str, list[str], str]] = field(default_factory=dict)
+
+
+def sniff(path: Path) -> Sniffed:
+    """Look at the beginning of a file.
+
+    Raises:
+        SourceFileError: nothing that could be a table is found.
+    """
+    form = "iso11783" if path.is_dir() else SUFFIX_FORM.get(path.suffix.lower(), "delimited")
+    if form == "delimited":
+        return _sniff_text(path)
+    sniffed = Sniffed(form, reasons=[f"{form} by the file's name"])
+    if form in LOOKS:
+        LOOKS[form](path, sniffed)
+    return sniffed
+
+
+def _encoding(data: bytes, sniffed: Sniffed) -> str:
+    """Return the text, and note its encoding; only UTF-8 can be known from bytes alone."""
+    for mark, name in ((codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16")):
+        if data.startswith(mark):
+            sniffed.layout["encoding"] = name
+            sniffed.reasons.append("UTF-16 by the mark at its beginning")
+            return data.decode("utf-16", "replace")
+    try:
+        text = codecs.getincrementaldecoder("utf-8-sig")().decode(data)
+    except UnicodeDecodeError:
+        odd = sorted(set(re.findall(r"[^\s;,\t|]*[\x80-\xff][^\s;,\t|]*", data.decode("latin-1"))))[:4]
+        guesses = [
+            f"{e}: {', '.join(w.encode('latin-1').decode(e, 'replace') for w in odd)}"
+            for e in ("cp1252", "cp1250", "cp852")
+        ]
+        sniffed.layout["encoding"] = "cp1252"
+        sniffed.unsure["encoding"] = (
+            f"The file is not UTF-8. Which reads right? {' | '.join(guesses)}",
+            ["cp1252", "cp1250", "cp852"],
+            "cp1252",
+        )
+        return data.decode("cp1252", "replace")
+    sniffed.reasons.append("UTF-8: all its bytes fit")
+    return text
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    try:
+        return [c.strip() for c in next(csv.reader([line], delimiter=separator), [])]
+    except csv.Error:
+        return []
+
+
+def _separator(lines: list[str]) -> str:
+    """The separator that cuts most lines into the same number of cells, the more the better."""
+    best, score = ",", 0.0
+    for separator in SEPARATORS:
+        counts = Counter(len(_cells(line, separator)) for line in lines)
+        width, many = max(counts.items(), key=lambda kv: (kv[1] * (kv[0] > 1), kv[0]))
+        if width > 1 and (now := many / len(lines) + min(width, 40) / 1000) > score:
+            best, score = separator, now
+    return best
+
+
+def is_number(cell: str) -> bool:
+    """Whether a cell is a number, whatever its decimal mark."""
+    return bool(NUMBER.match(cell) or GROUPED.match(cell))
+
+
+def _is_label(cells: list[str]) -> bool:
+    filled = [c for c in cells if c]
+    texts = [c for c in filled if not re.match(r"^[+-]?\d", c)]
+    return len(filled) >= max(2, len(cells) // 3) and len(texts) >= 0.8 * len(filled)
+
+
+def _sniff_text(path: Path) -> Sniffed:
+    with path.open("rb") as handle:
+        data = handle.read(LOOK_BYTES)
+    sniffed = Sniffed("delimited")
+    if b"\x00" in data and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise SourceFileError("not_a_table", "the file holds NUL bytes: it is no text table")
+    text = _encoding(data, sniffed)
+    lines = text.splitlines()[:LOOK_LINES]
+    if len(data) == LOOK_BYTES and len(lines) > 1 and len(text.splitlines()) <= LOOK_LINES:
+        lines.pop()
+    if lines and GHCN.match(lines[0]):
+        return Sniffed("ghcn_daily", layout={"form": "ghcn_daily"}, reasons=["the first line is a GHCN-Daily reading"])
+    if text.lstrip()[:1] == "{" and '"FeatureCollection"' in text:
+        sniffed = Sniffed("geojson", layout={"form": "geojson"}, reasons=["it begins as GeoJSON does"])
+        _sniff_geojson(path, sniffed)
+        return sniffed
+    full = [line for line in lines if line.strip()]
+    if len(full) < 2:
+        raise SourceFileError("not_a_table", "the file has fewer than two lines: there is nothing to propose from")
+    separator = _separator(full)
+    sniffed.layout["separator"] = separator
+    sniffed.reasons.append(f"cells are parted by {separator!r}: so most lines have the same number of them")
+    _sniff_rows([_cells(line, separator) for line in lines], sniffed)
+    return sniffed
+
+
+def _sniff_sheet(path: Path, sniffed: Sniffed) -> None:
+    best: tuple[int, str, list[list[str]]] = (0, "", [])
+    for name, grid in sheet_grids(path):
+        rows = [["" if v is None else str(v).strip() for v in row] for row in grid.head(LOOK_LINES).iter_rows()]
+        filled = sum(sum(bool(c) for c in row) for row in rows)
+        if filled > best[0]:
+            best = (filled, name, rows)
+    if not best[2]:
+        raise SourceFileError("not_a_table", "no sheet of the workbook holds a table")
+    sniffed.layout["sheet"] = best[1]
+    sniffed.reasons.append(f"sheet '{best[1]}' holds the most")
+    _sniff_rows(best[2], sniffed)
+
+
+def _sniff_parquet(path: Path, sniffed: Sniffed) -> None:
+    head = parquet_rows(path, LOOK_LINES)
+    texts = head.select(pl.all().cast(pl.String, strict=False))
+    sniffed.columns = texts.columns
+    sniffed.rows = [["" if v is None else str(v).removesuffix(".000000") for v in row] for row in texts.iter_rows()]
+
+
+def _sniff_geojson(path: Path, sniffed: Sniffed) -> None:
+    cells = geojson_rows(path).head(LOOK_LINES)
+    sniffed.columns = [c for c in cells.columns if c != LINE]
+    sniffed.units = {LAT: "deg", LON: "deg", AREA: "ha"}
+    sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
+
+
+def _sniff_task_data(path: Path, sniffed: Sniffed) -> None:
+    sniffed.columns = value_names(path)
+
+
+LOOKS = {"sheet": _sniff_sheet, "parquet": _sniff_parquet, "geojson": _sniff_geojson, "iso11783": _sniff_task_data}
+
+
+def _sniff_rows(rows: list[list[str]], sniffed: Sniffed) -> None:
+    """Find header, unit row and decimal mark in rows of cells."""
+    widths = Counter(len(r) for r in rows if len(r) > 1)
+    if not widths:
+        raise SourceFileError("not_a_table", "no separator cuts the lines into cells")
+    width = widths.most_common(1)[0][0]
+    at = next((i for i, r in enumerate(rows) if len(r) == width and _is_label(r)), None)
+    if at is None:
+        raise SourceFileError("no_header", "no line of the file looks like column names")
+    header, below = [rows[at]], rows[at + 1 :]
+    if at:
+        sniffed.reasons.append(f"line {at + 1} is the header: {at} above it are no table")
+    sniffed.layout["header_line"] = at + 1
+    if below and _continues(header[0], below[0]):
+        header.append(below.pop(0))
+        sniffed.layout["header_rows"] = 2
+        sniffed.reasons.append("the header has two rows: names stand under names that span several columns")
+    sniffed.columns = column_names(header)
+    if below and _is_units(below[0]):
+        units = below.pop(0)
+        sniffed.units = {c: u for c, u in zip(sniffed.columns, units, strict=False) if u}
+        sniffed.layout["unit_row"] = True
+        sniffed.reasons.append("a row of units stands under the header")
+    sniffed.rows = [r for r in below if len(r) == width and any(r)]
+    _decimal(sniffed)
+
+
+def _continues(above: list[str], row: list[str]) -> bool:
+    """Whether a row under the header is a header too: names where the first has none, no numbers, no units."""
+    gaps = [i for i, c in enumerate(above) if not c]
+    return bool(gaps) and all(i < len(row) and row[i] for i in gaps) and _no_values(row) and not _is_units(row)
+
+
+def _no_values(row: list[str]) -> bool:
+    return not any(re.match(r"^[+-]?\d", c) for c in row if c)
+
+
+def _is_units(row: list[str]) -> bool:
+    filled = [c for c in row if c and c not in {"-", "--"}]
+    known = [c for c in filled if unit_of_text(c) is not None]
+    return bool(filled) and len(known) >= max(1, len(filled) // 2) and not any(is_number(c) for c in filled)
+
+
+def _decimal(sniffed: Sniffed) -> None:
+    rows = sniffed.rows[: max(10, MARK_CELLS // max(1, len(sniffed.columns)))]
+    cells = [c for r in rows for c in r if GROUPED.match(c) or NUMBER.match(c)]
+    comma = [c for c in cells if re.match(r"^[+-]?\d+,\d+$", c)]
+    point = [c for c in cells if re.match(r"^[+-]?\d+\.\d+$", c)]
+    both = [c for c in cells if "," in c and "." in c]
+    if both:
+        decimal = "," if both[0].rfind(",") > both[0].rfind(".") else "."
+        sniffed.layout.update(decimal=decimal, thousands="." if decimal == "," else ",")
+        sniffed.reasons.append(f"'{both[0]}' has both marks: the last is the decimal one")
+        return
+    spaced = [c for c in cells if (found := GROUPED.match(c)) and found.group(1) in "' \u00a0"]
+    if spaced:
+        sniffed.layout["thousands"] = GROUPED.match(spaced[0]).group(1)  # type: ignore[union-attr]
+        sniffed.reasons.append(f"thousands are parted as in '{spaced[0]}'")
+    decimal = "," if len(comma) > len(point) else "."
+    sniffed.layout["decimal"] = decimal
+    marked = comma if decimal == "," else point
+    if not marked:
+        sniffed.reasons.append("no number has a decimal mark")
+        return
+    sniffed.reasons.append(f"the decimal mark is '{decimal}', as in '{marked[0]}'")
+    if all(re.match(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$", c) for c in marked):
+        other = "." if decimal == "," else ","
+        text = (
+            f"Every number with a mark has three digits after it, as '{marked[0]}'. Is '{decimal}' the decimal mark, "
+            f"or does it part thousands (then answer '{other}')?"
+        )
+        sniffed.unsure["decimal"] = (text, [decimal, other], decimal)

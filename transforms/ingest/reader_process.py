@@ -1,0 +1,225 @@
+"""A reader process: calls of functions on untrusted files, within limits of memory and time, that cannot harm the run.
+
+A file can make a parser abort, hang, or take all memory. In a process of its own it ends only that process.
+"""
+
+import json
+import os
+import pickle
+import queue
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import weakref
+from collections.abc import Callable
+from contextlib import suppress
+from typing import IO, Any, BinaryIO, TypeVar, cast
+
+import psutil
+
+from transforms.ingest.reader_main import LAST, Answer, Call, read_message, write_message
+from transforms.parallel import remove_orphans
+
+Result = TypeVar("Result")
+MEMORY_SHARE, MEMORY_FLOOR_BYTES = 0.5, 2 << 30
+"""A reader may take this share of the machine's memory, and always this much. Common practice, no source."""
+BASE_S, SECONDS_PER_MB = 120.0, 2.0
+"""A reader may take this long, and this much longer for each MB of the file: many times what it needs. Common practice,
+no source."""
+LOOK_EVERY_S = 0.1
+TAIL_BYTES = 4096
+NO_MEMORY = (b"memory allocation of", b"bad_alloc", b"out of memory", b"Cannot allocate memory")
+"""Last words of the libraries that readers use if an allocation fails."""
+START = (
+    "import json, sys; sys.path[:] = json.loads(sys.argv[1]); from transforms.ingest.reader_main import main; main()"
+)
+IMPORTED = "transforms.ingest.read_file"
+
+
+class ReaderFailureError(Exception):
+    """A reader did not survive a file.
+
+    Attributes:
+        code: `reader_died`, `reader_memory` or `reader_time`.
+        says: the reason, in words.
+    """
+
+    def __init__(self, code: str, says: str) -> None:
+        self.code, self.says = code, says
+        super().__init__(says)
+
+
+class ReadError(Exception):
+    """A function failed in the reader process; the text is its exception's class and place."""
+
+
+def memory_limit(readers: int = 1) -> int:
+    """Return the bytes that each of some readers may take."""
+    return max(MEMORY_FLOOR_BYTES, int(psutil.virtual_memory().total * MEMORY_SHARE / readers))
+
+
+def time_limit(size_bytes: int) -> float:
+    """Return the seconds that reading a file may take."""
+    return BASE_S + SECONDS_PER_MB * size_bytes / 1e6
+
+
+def _end(process: "subprocess.Popen[bytes]", errors: IO[bytes], folder: str) -> None:
+    process.kill()
+    process.wait()
+    for stream in (process.stdin, errors):
+        if stream is not None:
+            with suppress(OSError):  # what was not sent yet
+                stream.close()
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def _receive(stream: BinaryIO, answers: "queue.SimpleQueue[bytes | None]") -> None:
+    with stream:
+        while (body := read_message(stream)) is not None:
+            answers.put(body)
+    answers.put(None)
+
+
+class _Running:
+    """A process that was started, its answers, and the folder for its temporary files, which goes with it."""
+
+    def __init__(self, memory_bytes: int, threads: int | None) -> None:
+        remove_orphans()
+        self.folder = tempfile.mkdtemp(prefix=f"taretrace-{os.getpid()}-")
+        self.errors = tempfile.TemporaryFile()  # noqa: SIM115 - it is closed with the process
+        env = {**os.environ, "TMPDIR": self.folder}
+        if threads is not None:
+            env["POLARS_MAX_THREADS"] = str(threads)
+        self.process = subprocess.Popen(  # noqa: S603
+            [sys.executable, "-c", START, json.dumps(sys.path), str(memory_bytes), IMPORTED],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.errors, env=env,
+        )  # fmt: skip
+        self.input = cast("BinaryIO", self.process.stdin)
+        self.answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        threading.Thread(
+            target=_receive, args=(cast("BinaryIO", self.process.stdout), self.answers), daemon=True
+        ).start()
+        self.end = weakref.finalize(self, _end, self.process, self.errors, self.folder)
+
+    def memory_bytes(self) -> int:
+        """Return the memory that is the process's own."""
+        try:
+            used = psutil.Process(self.process.pid).memory_info()
+        except psutil.Error:
+            return 0
+        return int(used.rss) - int(getattr(used, "shared", 0))
+
+    def last_words(self) -> bytes:
+        """Return the end of what the process wrote to standard error."""
+        size = self.errors.seek(0, os.SEEK_END)
+        self.errors.seek(max(0, size - TAIL_BYTES))
+        return self.errors.read()
+
+
+class ReaderProcess:
+    """A process that is started for the first call, and again after one that it did not survive.
+
+    It ends with this object, with this process, and on `close`.
+
+    Args:
+        memory_bytes: the memory it may take.
+        threads: the threads that polars may use in it; as in this process if None.
+    """
+
+    def __init__(self, memory_bytes: int | None = None, threads: int | None = None) -> None:
+        self.memory_bytes = memory_limit() if memory_bytes is None else memory_bytes
+        self.threads = threads
+        self._running: _Running | None = None
+        self._lock = threading.Lock()
+
+    def start(self) -> None:
+        """Start the process, if it does not run, and go on: it takes a second or two until it is ready."""
+        if self._running is None or self._running.process.poll() is not None:
+            self.close()
+            self._running = _Running(self.memory_bytes, self.threads)
+
+    def close(self) -> None:
+        """End the process."""
+        if self._running is not None:
+            self._running.end()
+            self._running = None
+
+    @property
+    def process_id(self) -> int | None:
+        """The process's id while it runs."""
+        return None if self._running is None else self._running.process.pid
+
+    def held_bytes(self) -> int:
+        """Return the memory that the process takes now."""
+        return 0 if self._running is None else self._running.memory_bytes()
+
+    def call(self, function: Callable[..., Result], *arguments: Any, seconds: float) -> Result:
+        """Call a function of a module in the process.
+
+        Raises:
+            ReaderFailureError: the process did not survive, or took more memory or time than it may.
+            ReadError: the function failed.
+            SourceFileError, WorkspaceError, OSError: as the function raised it.
+        """
+        body = pickle.dumps(Call(function, arguments, seconds), protocol=pickle.HIGHEST_PROTOCOL)
+        with self._lock:
+            self.start()
+            running = cast("_Running", self._running)
+            try:
+                found = self._answer(running, body, seconds)
+            except BaseException:
+                self.close()
+                raise
+            if found.kind in LAST:
+                self.close()
+        value: Result = _value(found)
+        return value
+
+    def _answer(self, running: _Running, body: bytes, seconds: float) -> Answer:
+        until = time.monotonic() + seconds
+        try:
+            write_message(running.input, body)
+        except OSError:
+            raise self._death(running) from None
+        while True:
+            try:
+                answer = running.answers.get(timeout=LOOK_EVERY_S)
+            except queue.Empty:
+                if time.monotonic() > until:
+                    raise ReaderFailureError("reader_time", f"reading it took more than {seconds:.0f} s") from None
+                if running.memory_bytes() > self.memory_bytes:
+                    raise self._too_much_memory() from None
+                continue
+            if answer is None:
+                raise self._death(running)
+            found: Answer = pickle.loads(answer)  # noqa: S301 - written by our own reader
+            return found
+
+    def _too_much_memory(self) -> ReaderFailureError:
+        says = f"reading it took more than {self.memory_bytes / 1e9:.1f} GB of memory"
+        return ReaderFailureError("reader_memory", says)
+
+    def _death(self, running: _Running) -> ReaderFailureError:
+        code = running.process.wait()
+        if any(words in running.last_words() for words in NO_MEMORY):
+            return self._too_much_memory()
+        if code == -getattr(signal, "SIGXCPU", 0) != 0:
+            return ReaderFailureError("reader_time", "reading it took too much processor time")
+        ended = signal.Signals(-code).name if code < 0 else f"exit code {code}"
+        return ReaderFailureError("reader_died", f"the process that read it ended with {ended}")
+
+
+def _value(found: Answer) -> Any:
+    if found.kind == "done":
+        return found.value
+    if found.kind == "panicked":
+        raise ReaderFailureError("reader_died", f"the library that read it failed ({found.value})")
+    if found.kind == "failed":
+        raise ReadError(found.value)
+    if found.kind == "no_memory":
+        raise ReaderFailureError("reader_memory", "there was not enough memory to read it")
+    raise found.value

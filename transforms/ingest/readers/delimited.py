@@ -1,0 +1,233 @@
+"""Reads delimited text block by block: memory follows the block, not the file.
+
+A block without surprises is parsed straight into numbers; one with any is read as text, line by line, so that each
+line that is no row is told apart from its neighbours. Both ways give the same cells.
+"""
+
+import os
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from transforms.errors import SourceFileError
+from transforms.ingest.chunk import (
+    EMPTY_WORDS,
+    LINE,
+    RAW_CHARACTERS,
+    Piece,
+    Source,
+    none_rejected,
+    rejected_rows,
+)
+from transforms.ingest.mapping import Mapping
+from transforms.ingest.readers.text_layout import (
+    HEADER_BYTES,
+    Layout,
+    cells_of,
+    layout_of_text,
+    open_as_utf8,
+    read_header,
+)
+
+BLOCK_BYTES = 16 << 20
+SEARCH_BYTES = 1 << 16
+COUNT_BYTES = 1 << 18
+POINT_STANDS_AS = "\x01"
+"""Where the decimal mark is a comma, points and commas change places before parsing and points hide here."""
+
+
+def _line_end(fd: int, start: int, end: int, size: int) -> int:
+    """Return where the last line that ends within [start, end) ends; of a longer line, where it does."""
+    at = end
+    while at > start:
+        back = max(start, at - SEARCH_BYTES)
+        found = os.pread(fd, at - back, back).rfind(b"\n")
+        if found >= 0:
+            return back + found + 1
+        at = back
+    at = end
+    while at < size:
+        found = os.pread(fd, HEADER_BYTES, at).find(b"\n")
+        if found >= 0:
+            return at + found + 1
+        at += HEADER_BYTES
+    return size
+
+
+def byte_blocks(fd: int, start: int, size: int) -> Iterator[tuple[int, int]]:
+    """Yield the (start, end) of blocks of whole lines."""
+    while start < size:
+        end = min(start + BLOCK_BYTES, size)
+        if end < size:
+            end = _line_end(fd, start, end, size)
+        yield start, end
+        start = end
+
+
+def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
+    """Open a CSV-like file.
+
+    Args:
+        path: the file.
+        mapping: how to read it.
+        numbers: its columns that are read as numbers.
+
+    Raises:
+        SourceFileError: it has no header, one not of the mapped encoding, or one no table has.
+    """
+    handle = open_as_utf8(path, mapping.encoding)
+    try:
+        lines, at = read_header(handle.fileno(), mapping)
+        layout = layout_of_text(lines, mapping, numbers)
+    except SourceFileError:
+        handle.close()
+        raise
+    return Source("\n".join(lines), _pieces(handle.fileno(), at, len(lines), layout), handle.close)
+
+
+def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Callable[[], Piece]]:
+    yield lambda: Piece(
+        pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), LINE: pl.Int64}),
+        lines_above,
+        lambda lines: [""] * len(lines),
+        findings=layout.findings,
+    )
+    for start, end in byte_blocks(fd, at, os.fstat(fd).st_size):
+        yield partial(_read_block, fd, start, end, layout)
+
+
+def _read_block(fd: int, start: int, end: int, layout: Layout) -> Piece:
+    if end - start > 2 * BLOCK_BYTES:
+        return endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
+    data = os.pread(fd, end - start, start)
+    data = data.replace(b"\r\n", b"\n") if b"\r" in data else data
+    data = data if data.endswith(b"\n") else data + b"\n"
+    return parse_plain(data, layout) or parse_text(data, layout)
+
+
+def endless_line(beginning: bytes, length: int) -> Piece:
+    """Return a line that is longer than any row as one rejected row."""
+    says = f"the line is {length:,} bytes long: it is no row"
+    bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", says)
+    return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 1, lambda lines: [""] * len(lines), bad)
+
+
+def _raw_lines(data: bytes) -> Callable[[list[int]], list[str]]:
+    def raw(lines: list[int]) -> list[str]:
+        texts = data.split(b"\n")
+        return [texts[n - 1].decode("utf-8", "backslashreplace") for n in lines]
+
+    return raw
+
+
+def _count(data: bytes, character: str) -> int:
+    """Count a character, in stretches that stay in the processor's cache."""
+    codes, hits = np.frombuffer(data, np.uint8), np.empty(COUNT_BYTES, dtype=bool)
+    total = 0
+    for start in range(0, codes.size, COUNT_BYTES):
+        stretch = codes[start : start + COUNT_BYTES]
+        total += int(np.count_nonzero(np.equal(stretch, ord(character), out=hits[: stretch.size])))
+    return total
+
+
+def parse_plain(data: bytes, layout: Layout) -> Piece | None:
+    """Parse a block in which every line has all its cells and every number is one; None where that does not hold."""
+    if not layout.plain or b'"' in data or b"\x00" in data or b"\x01" in data:
+        return None
+    comma = layout.decimal == ","
+    text = data.translate(bytes.maketrans(b".,", POINT_STANDS_AS.encode() + b".")) if comma else data
+    try:
+        cells = pl.read_csv(
+            text, has_header=False, separator=layout.separator, schema=layout.schema, columns=layout.places,
+            null_values=EMPTY_WORDS, quote_char=None,
+        )  # fmt: skip
+    except pl.exceptions.PolarsError:
+        return None
+    # A longer line is an error of the parser; a shorter or empty one shows in the sum of separators.
+    if _count(data, layout.separator) != cells.height * (len(layout.columns) - 1):
+        return None
+    if comma:
+        texts = pl.col(pl.String).str.replace_many([".", POINT_STANDS_AS], [",", "."])
+        cells = cells.with_columns(texts)
+    return Piece(_numbered(cells), cells.height, _raw_lines(data))
+
+
+def _numbered(cells: pl.DataFrame) -> pl.DataFrame:
+    return cells.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias(LINE))
+
+
+def _decoded(data: bytes) -> tuple[list[str], list[int]]:
+    """Return the lines as text and the numbers of those that are not UTF-8."""
+    lines = data.split(b"\n")[:-1]
+    texts, bad = [], []
+    for number, line in enumerate(lines, start=1):
+        try:
+            texts.append(line.decode())
+        except UnicodeDecodeError:
+            texts.append(line.decode("utf-8", "backslashreplace"))
+            bad.append(number)
+    return texts, bad
+
+
+def _uneven(lines: pl.DataFrame, layout: Layout) -> tuple[list[int], list[int]]:
+    """Return the numbers of lines with too few or many cells, and of those whose quotes do not pair up."""
+    width = len(layout.columns)
+    counts = lines.select(
+        "line",
+        pl.col("raw").str.count_matches(layout.separator, literal=True).alias("separators"),
+        pl.col("raw").str.count_matches('"', literal=True).alias("quotes"),
+    )
+    broken = counts.filter(pl.col("quotes") % 2 == 1)["line"].to_list()
+    even = counts.filter(pl.col("quotes") % 2 == 0)
+    uneven = even.filter((pl.col("quotes") == 0) & (pl.col("separators") != width - 1))["line"].to_list()
+    # Between quotes a separator is none: only taking the line apart tells how many cells it has.
+    quoted = even.filter(pl.col("quotes") > 0).join(lines, on="line").select("line", "raw")
+    uneven += [n for n, raw in quoted.iter_rows() if len(cells_of(raw, layout.separator)) != width]
+    return uneven, broken
+
+
+def parse_text(data: bytes, layout: Layout) -> Piece:
+    """Parse a block as text, telling apart every line that is no row."""
+    texts, undecoded = _decoded(data)
+    lines = pl.DataFrame({"line": range(1, len(texts) + 1), "raw": texts}, schema={"line": pl.Int64, "raw": pl.String})
+    lines = lines.filter(pl.col("raw").str.strip_chars() != "")
+    nul = lines.filter(pl.col("raw").str.contains("\x00", literal=True))["line"].to_list()
+    replaced = lines.filter(pl.col("raw").str.contains("\ufffd", literal=True))["line"].to_list()
+    faults = {
+        "encoding": ([*undecoded, *replaced], "the line holds bytes that are no text of the mapped encoding"),
+        "nul_bytes": (nul, "the line holds NUL bytes: it was damaged before it came here"),
+    }
+    uneven, broken = _uneven(lines, layout)
+    faults["broken_quotes"] = (broken, "the quotes of the line do not pair up")
+    faults["uneven_row"] = (uneven, "the row has more or fewer cells than the header: it is cut short, or no data")
+    bad, seen = [none_rejected()], set[int]()
+    for rule, (numbers, says) in faults.items():
+        fresh = sorted(set(numbers) - seen)
+        seen.update(fresh)
+        bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, says))
+    good = lines.filter(~pl.col("line").is_in(sorted(seen)))
+    cells = good.select(pl.col("line").alias(LINE)).hstack(_text_cells(good["raw"], layout))
+    return Piece(cells, len(texts), _raw_lines(data), pl.concat(bad).sort("line"))
+
+
+def _text_cells(rows: pl.Series, layout: Layout) -> pl.DataFrame:
+    """Split good lines into cells; where quoting is too odd for the fast parser, by the plain one."""
+    schema = dict.fromkeys(layout.columns, pl.String)
+    if not len(rows):
+        return pl.DataFrame(schema=dict.fromkeys(layout.wanted, pl.String))
+    text = "\n".join(rows) + "\n"
+    try:
+        cells = pl.read_csv(
+            text.encode(), has_header=False, separator=layout.separator, schema=schema, columns=layout.places,
+            null_values=EMPTY_WORDS, quote_char='"' if '"' in text else None,
+        )  # fmt: skip
+        if cells.height == len(rows):
+            return cells.select(pl.col(layout.wanted).replace("", None))
+    except pl.exceptions.PolarsError:
+        pass
+    split = [cells_of(row, layout.separator) for row in rows]
+    cells = pl.DataFrame(split, schema=schema, orient="row").select(layout.wanted)
+    return cells.with_columns(pl.all().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))

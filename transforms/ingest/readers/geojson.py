@@ -1,0 +1,163 @@
+"""Reads fields and their outlines from GeoJSON (RFC 7946): longitude and latitude in degrees, WGS 84."""
+
+import json
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import shapely
+
+from transforms.errors import SourceFileError
+from transforms.geo import CrossingBudget, OutlineError, area_ha, mended_outline
+from transforms.ingest.chunk import LINE, MARK, Piece, Source, none_rejected, rejected_rows
+from transforms.ingest.mapping import Mapping
+from transforms.ingest.readers.geojson_stream import Feature, FeatureFile
+
+MAX_BYTES = 256 << 20
+MAX_PROPERTIES = 500
+MAX_FILE_POINTS = 6_000_000
+"""Points of all outlines of a file, counted by their opening brackets."""
+PIECE_CHARACTERS = 2 << 20
+GEOMETRY, LAT, LON, AREA = "geometry", "centre lat", "centre lon", "outline ha"
+"""Columns every feature has beside its properties: its outline as text, a point inside it, its area."""
+WGS84_NAMES = ("CRS84", "4326")
+
+
+def open_geojson(path: Path, mapping: Mapping) -> Source:
+    """Open a GeoJSON file; a row is a feature.
+
+    Raises:
+        SourceFileError: it is not GeoJSON, is in coordinates other than longitude and latitude, or is too large.
+    """
+    names = _property_names(path)
+    return Source("", _pieces(path, set(mapping.sources()), names))
+
+
+def geojson_rows(path: Path) -> pl.DataFrame:
+    """Return the first features with all their properties, for a look at a file before there is a mapping.
+
+    Raises:
+        SourceFileError: it is not GeoJSON, is in coordinates other than longitude and latitude, or is too large.
+    """
+    names = _property_names(path)
+    first = next(_pieces(path, names, names), None)
+    return first().cells if first is not None else pl.DataFrame()
+
+
+def _property_names(path: Path) -> set[str]:
+    """Read a file to its end and return the names of all properties; what makes it unreadable shows here."""
+    if path.stat().st_size > MAX_BYTES:
+        raise SourceFileError("too_large", f"the file is larger than {MAX_BYTES >> 20} MB; split it")
+    names: set[str] = {GEOMETRY, LAT, LON, AREA}
+    points = 0
+    with path.open("rb") as handle:
+        features = FeatureFile(handle)
+        try:
+            for feature in features:
+                names.update(_properties(feature.value))
+                points += feature.text.count("[")
+                if len(names) > MAX_PROPERTIES:
+                    raise SourceFileError(
+                        "too_many_columns", f"the features have more than {MAX_PROPERTIES} properties; save fewer"
+                    )
+                if points > MAX_FILE_POINTS:
+                    raise SourceFileError(
+                        "too_many_points", f"the outlines have more than {MAX_FILE_POINTS:,} points; split the file"
+                    )
+        except (ValueError, RecursionError) as problem:
+            raise SourceFileError("not_geojson", f"the file is no GeoJSON ({str(problem)[:100]})") from problem
+    if not features.has_features:
+        raise SourceFileError("not_geojson", "the file holds no FeatureCollection")
+    crs = json.dumps(features.crs)[:200] if features.crs else ""
+    if crs and not any(name in crs for name in WGS84_NAMES):
+        raise SourceFileError(
+            "not_wgs84", f"the file is in another coordinate system ({crs}); save it as WGS 84, longitude and latitude"
+        )
+    return names
+
+
+def _pieces(path: Path, wanted: set[str], names: set[str]) -> Iterator[Callable[[], Piece]]:
+    some: list[Feature] = []
+    size = 0
+    with path.open("rb") as handle:
+        for feature in FeatureFile(handle):
+            some.append(feature)
+            size += len(feature.text)
+            if size >= PIECE_CHARACTERS:
+                yield partial(_piece, some, wanted, names)
+                some, size = [], 0
+    yield partial(_piece, some, wanted, names)
+
+
+def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Piece:
+    rows: list[dict[str, Any]] = []
+    bad = [none_rejected()]
+    budget = CrossingBudget()
+
+    def raw(lines: list[int]) -> list[str]:
+        return [features[n - 1].text for n in lines]
+
+    for number, feature in enumerate(features, start=1):
+        try:
+            rows.append({**_row(feature.value, wanted, budget), LINE: number})
+        except _RowError as problem:
+            bad.append(rejected_rows([number], problem.column, raw([number]), problem.rule, problem.says))
+    schema: dict[str, Any] = {n: pl.Float64 if n in {LAT, LON, AREA} else pl.String for n in sorted(names)}
+    cells = pl.DataFrame(rows, schema={**schema, LINE: pl.Int64}, orient="row")
+    return Piece(cells, len(features), raw, pl.concat(bad))
+
+
+class _RowError(Exception):
+    """A feature that is not a row."""
+
+    def __init__(self, rule: str, says: str, column: str = GEOMETRY) -> None:
+        self.rule, self.says, self.column = rule, says, column
+        super().__init__(says)
+
+
+def _properties(feature: Any) -> dict[str, Any]:
+    properties = feature.get("properties") if isinstance(feature, dict) else None
+    if not isinstance(properties, dict):
+        return {}
+    return {k.replace(MARK, " ").encode("utf-8", "replace").decode(): v for k, v in properties.items()}
+
+
+def _row(feature: Any, wanted: set[str], budget: CrossingBudget) -> dict[str, Any]:
+    """Return a feature's cells.
+
+    Raises:
+        _RowError: its geometry cannot be read, or a property is not text.
+    """
+    row: dict[str, Any] = {k: _text(v, k) for k, v in _properties(feature).items() if k in wanted}
+    geometry = feature.get("geometry") if isinstance(feature, dict) else None
+    if geometry is None:
+        return {**row, GEOMETRY: None, LAT: None, LON: None, AREA: None}
+    try:
+        outline = mended_outline(shapely.from_geojson(json.dumps(geometry)), budget)
+    except (shapely.errors.GEOSException, ValueError, TypeError) as problem:
+        raise _RowError("geometry", "the geometry cannot be read") from problem
+    except OutlineError as problem:
+        raise _RowError(problem.rule, problem.says) from problem
+    if outline is None:
+        raise _RowError("geometry", "the geometry is no polygon in longitude and latitude")
+    inside = outline.representative_point()
+    return {**row, GEOMETRY: shapely.to_geojson(outline), LAT: inside.y, LON: inside.x, AREA: area_ha(outline)}
+
+
+def _text(value: Any, name: str) -> str | None:
+    """Return a property as text; None if it is empty.
+
+    Raises:
+        _RowError: it holds half of a surrogate pair, which is not Unicode.
+    """
+    if value is None or value == "":
+        return None
+    if not isinstance(value, str):
+        return json.dumps(value)
+    try:
+        value.encode()
+    except UnicodeEncodeError as problem:
+        raise _RowError("not_unicode", f"'{name}' is not valid Unicode text", name) from problem
+    return value

@@ -1,0 +1,74 @@
+"""The layout of a time log's records, as its header gives it."""
+
+from dataclasses import dataclass
+from xml.etree.ElementTree import Element
+
+import numpy as np
+
+from transforms.errors import SourceFileError
+from transforms.ingest.readers.iso11783.task_data import hexadecimal
+
+MAX_VALUES = 256
+"""Values of a log: their index is one byte."""
+LARGEST = float(1 << 31)
+POSITION = (("A", "lat", "<i4"), ("B", "lon", "<i4"), ("C", "up", "<i4"), ("D", "status", "u1"),
+            ("E", "pdop", "<u2"), ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"),
+            ("I", "utc_day", "<u2"))  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What a log's header says of its records.
+
+    Attributes:
+        fields: position fields in each record, (name, type).
+        constants: position fields that stand in the header for all records, name -> raw value.
+        values: (dictionary number, element, constant or None) of each value, by its index.
+    """
+
+    fields: tuple[tuple[str, str], ...]
+    constants: dict[str, float]
+    values: tuple[tuple[int, str, float | None], ...]
+
+    @property
+    def head(self) -> np.dtype[np.void]:
+        """The part of a record before its values."""
+        return np.dtype([("ms", "<u4"), ("day", "<u2"), *self.fields, ("n", "u1")])
+
+    def full(self) -> "Layout":
+        """The same log as early writers lay it out: every position field in every record."""
+        return Layout(tuple((n, t) for _, n, t in POSITION), {}, self.values)
+
+
+def _constant(text: str | None) -> float | None:
+    """Return the value that a header gives for all records, NaN if it is not one; None if records hold it."""
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        return float("nan")
+    return value if abs(value) <= LARGEST else float("nan")
+
+
+def layout_of(header: Element) -> Layout:
+    """Read a log's header: an attribute that is there and empty is in each record, one with a value in none.
+
+    Raises:
+        SourceFileError: it names more values than an index can.
+    """
+    position = header.find("PTN")
+    attributes = {} if position is None else position.attrib
+    fields = tuple((name, kind) for letter, name, kind in POSITION if attributes.get(letter) == "")
+    constants = {}
+    for letter, name, _ in POSITION:
+        if attributes.get(letter):
+            try:
+                constants[name] = float(attributes[letter])
+            except ValueError:
+                continue
+    listed = header.findall(".//DLV")
+    if len(listed) > MAX_VALUES:
+        raise SourceFileError("too_many_values", f"the log's header names {len(listed):,} values; at most {MAX_VALUES}")
+    values = [(hexadecimal(e.get("A")), e.get("C", ""), _constant(e.get("B"))) for e in listed]
+    return Layout(fields, constants, tuple(values))

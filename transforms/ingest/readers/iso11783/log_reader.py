@@ -1,0 +1,268 @@
+"""Turns the records of one time log into rows: values carried forward, scaled and timed."""
+
+import io
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.units import stored_unit
+from transforms.errors import SourceFileError
+from transforms.ingest.chunk import LINE, MARK, MAX_TEXT_BYTES, none_rejected, rejected_rows
+from transforms.ingest.mapping import ColumnMapping, Mapping
+from transforms.ingest.readers.iso11783 import states
+from transforms.ingest.readers.iso11783.clock import Clock, all_offsets, clock_of, local_ms
+from transforms.ingest.readers.iso11783.container import Container, read_some
+from transforms.ingest.readers.iso11783.dictionary import SECTION_STATES, UNLOADING_STATUS, WORK_STATE
+from transforms.ingest.readers.iso11783.log_header import POSITION, Layout, layout_of
+from transforms.ingest.readers.iso11783.task_data import Log, TaskData
+from transforms.ingest.readers.iso11783.time_log import Records, walk
+from transforms.ingest.readers.iso11783.values import Logged, logged_values, matching, mean_scaled, unit_of
+from transforms.ingest.readers.iso11783.xml import parse_xml
+
+Floats = NDArray[np.float64]
+LOOK_BYTES = 1 << 16
+MAX_HEADER_BYTES = 1 << 20
+STATES = {WORK_STATE, UNLOADING_STATUS, *SECTION_STATES}
+OWN_SOURCES = ("device", "time", "lat", "lon", "work state", "sections on", "unloading")
+OWN_UNITS = {"lat": "deg", "lon": "deg", "sections on": "pct", "unloading": "flag"}
+REPORTED = f"{MARK}reported "
+"""Before a column's name: True where a record reports a value of it, False where one is carried forward."""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """The next rows of a log.
+
+    Attributes:
+        rows: a row an instant, with `LINE` and, of values that records report, `REPORTED` columns.
+        rejected: what is no record.
+        merged: records of an instant that another row has.
+    """
+
+    rows: pl.DataFrame
+    rejected: pl.DataFrame
+    merged: int = 0
+
+
+class LogReader:
+    """Reads one log, carrying over the values and the instant last reported.
+
+    Args:
+        container: where its files are.
+        task_data: what its devices say.
+        log: the log.
+        mapping: which values are read.
+        catalogue: the settings known.
+
+    Raises:
+        SourceFileError: its header cannot be read, or its device's name is longer than any id.
+    """
+
+    def __init__(
+        self, container: Container, task_data: TaskData, log: Log, mapping: Mapping, catalogue: Catalogue
+    ) -> None:
+        self.container, self.log, self.mapping, self.catalogue = container, log, mapping, catalogue
+        self.part = log.folder + log.stem
+        header, binary = (container.find(log.folder, f"{log.stem}.{kind}") for kind in ("XML", "BIN"))
+        if header is None or binary is None:
+            missing = "header" if header is None else "records"
+            raise SourceFileError("log_incomplete", f"log {log.stem[:80]} has no {missing} in the task data")
+        root, findings = parse_xml(container.read(header, MAX_HEADER_BYTES), header)
+        self.binary, self.findings = binary, list(findings)
+        self.layout = layout_of(root)
+        self.values = logged_values(self.layout, task_data)
+        self.device = _device(self.layout, task_data) or log.stem
+        if len(self.device.encode()) > MAX_TEXT_BYTES:
+            raise SourceFileError("too_long", f"the name of the log's device is longer than {MAX_TEXT_BYTES} bytes")
+        self.asked = {s: matching(self.values, s) for s in mapping.sources() if s not in OWN_SOURCES}
+        self.units = {**OWN_UNITS, **self._asked_units()}
+        stated = [v for v in self.values if v.number in STATES]
+        needed = {v.index: v for v in [*stated, *(v for vs in self.asked.values() for v in vs)] if v.constant is None}
+        self.wanted = sorted(needed)
+        self.carried = np.full(len(self.wanted), np.nan)
+        self.clock: Clock | None = None
+        self.records = 0
+
+    def _asked_units(self) -> dict[str, str]:
+        """Return the unit of each source that the log has."""
+        return {s: u for s, vs in self.asked.items() if vs and (u := unit_of(vs)) is not None}
+
+    def known_units(self) -> dict[str, str | None]:
+        """Return the unit of each source that the log has; None where nothing says it."""
+        return {s: self.units.get(s) for s, values in self.asked.items() if values}
+
+    def begin(self) -> int | None:
+        """Find out how records are laid out and timed; return the first instant in ms since 1970, None without one.
+
+        Raises:
+            SourceFileError: nothing says how its times relate to UTC.
+        """
+        with self.container.open(self.binary) as handle:
+            beginning = read_some(handle, LOOK_BYTES, self.binary)
+        early = self.layout.full()
+        if not _has_records(beginning, self.layout) and _has_records(beginning, early):
+            self.layout = early
+            self.findings.append("every position field stands in every record, whatever the header says")
+        head = next((h for h in self._heads() if h.size), None)
+        if head is None:
+            return None
+        has_satellites = {"utc_ms", "utc_day"} <= set(head.dtype.names or ())
+        apart = all_offsets(self._heads()) if has_satellites else np.empty(0, np.int64)
+        self.clock = clock_of(int(local_ms(head[:1])[0]), apart, self.log, self.mapping.time_zone)
+        self.findings.append(self.clock.says)
+        first = self.clock.utc(head).utc.drop_nulls()
+        return int(first.dt.timestamp("ms")[0]) if first.len() else None
+
+    def _heads(self) -> Iterator[NDArray[np.void]]:
+        """Yield the heads of all records up to the end of the log, or of what can be read of it."""
+        try:
+            for records in self._walk([]):
+                yield records.head
+        except SourceFileError:
+            return
+
+    def _walk(self, wanted: list[int]) -> Iterator[Records]:
+        """Yield the log's records; a short read first, so that damage further on does not cost the beginning."""
+        with self.container.open(self.binary) as handle:
+            first = io.BytesIO(read_some(handle, LOOK_BYTES, self.binary))
+            yield from walk(lambda n: first.read(n) or read_some(handle, n, self.binary), self.layout, wanted)
+
+    def stretches(self) -> Iterator[Stretch]:
+        """Yield the log's rows, a stretch at a time; the last instant waits for records that share it.
+
+        Raises:
+            SourceFileError: the rest of it cannot be read.
+        """
+        pending: pl.DataFrame | None = None
+        try:
+            for records in self._walk(self.wanted):
+                bad = [none_rejected()]
+                for offset, skipped, beginning, before in records.gaps:
+                    says = f"{skipped:,} bytes at {offset:,} are no record and were skipped"
+                    bad.append(rejected_rows([self.records + before], None, [beginning.hex(" ")], "stray_bytes", says))
+                if not records.head.size:
+                    yield Stretch(pl.DataFrame(), pl.concat(bad))
+                    continue
+                rows = self._rows(records)
+                self.records += records.head.size
+                joined = rows if pending is None else pl.concat([pending, rows], how="vertical_relaxed")
+                merged = _one_an_instant(joined)
+                pending = merged.tail(1)
+                yield Stretch(merged.head(-1), pl.concat(bad), joined.height - merged.height)
+        except SourceFileError:
+            if pending is not None:
+                yield Stretch(pending, none_rejected())
+            raise
+        if pending is not None:
+            yield Stretch(pending, none_rejected())
+
+    def _filled(self, records: Records) -> dict[int, Floats]:
+        """Return each wanted value by its index, carried forward from its last report; never before its first."""
+        out = {}
+        for row, index in enumerate(self.wanted):
+            series = records.values[row].copy()
+            if np.isnan(series[0]):
+                series[0] = self.carried[row]
+            filled = pl.Series(series).fill_nan(None).forward_fill().fill_null(np.nan).to_numpy()
+            self.carried[row] = filled[-1]
+            out[index] = filled
+        return out
+
+    def _rows(self, records: Records) -> pl.DataFrame:
+        n = records.head.size
+        filled = self._filled(records)
+        is_reported = {index: np.isfinite(records.values[row]) for row, index in enumerate(self.wanted)}
+
+        def series(value: Logged) -> Floats:
+            return filled[value.index] if value.constant is None else np.full(n, value.constant)
+
+        def reported(values: list[Logged]) -> NDArray[np.bool_]:
+            own = [is_reported[v.index] for v in values if v.constant is None]
+            return np.logical_or.reduce(own) if own else np.zeros(n, dtype=bool)
+
+        def stated(numbers: set[int]) -> list[Logged]:
+            return [v for v in self.values if v.number in numbers]
+
+        lat, lon = self._position(records)
+        working, sections, emptying = stated({WORK_STATE}), stated(set(SECTION_STATES)), stated({UNLOADING_STATUS})
+        columns: dict[str, pl.Series | Floats | NDArray[np.bool_]] = {
+            "time": self._times(records), "device": pl.repeat(self.device, n, eager=True), "lat": lat, "lon": lon,
+            "work state": states.work_state([series(v) for v in working], n),
+            "sections on": states.sections_on([series(v) for v in sections], n),
+            "unloading": states.unloading([series(v) for v in emptying], n),
+        }  # fmt: skip
+        for column in self.mapping.columns:
+            for source in column.sources:
+                if source in self.asked:
+                    columns[source] = self._asked(source, column, series, n)
+        found = {"work state": working, "sections on": sections, "unloading": emptying, **self.asked}
+        columns |= {REPORTED + name: reported(values) for name, values in found.items()}
+        columns |= {REPORTED + name: np.isfinite(place) for name, place in (("lat", lat), ("lon", lon))}
+        frame = pl.DataFrame(columns).with_columns(pl.selectors.float().fill_nan(None))
+        return frame.with_columns(pl.int_range(self.records + 1, self.records + n + 1, dtype=pl.Int64).alias(LINE))
+
+    def _times(self, records: Records) -> pl.Series:
+        if self.clock is None:
+            raise SourceFileError("log_changed", "the log has records that it had not when it was opened")
+        times = self.clock.utc(records.head)
+        self.findings += times.finding("time")
+        return times.utc
+
+    def _asked(self, source: str, column: ColumnMapping, series: Callable[[Logged], Floats], n: int) -> Floats:
+        """Return the mean of all values a source means, each in its own scale."""
+        values = self.asked[source]
+        if not values:
+            self.units.setdefault(source, stored_unit(column.column) or "count")
+            return np.full(n, np.nan)
+        setting = self.catalogue.get(column.column)
+        plausible = (setting.unit, setting.low, setting.high) if setting is not None else None
+        mean, findings = mean_scaled([(series(v), v) for v in values], column.scale_by, plausible)
+        self.findings += findings
+        return mean
+
+    def _position(self, records: Records) -> tuple[Floats, Floats]:
+        """Return degrees; null island and places off the globe are null. The status decides nothing."""
+        names = records.head.dtype.names or ()
+        n = records.head.size
+        pair = []
+        for _, name, _ in POSITION[:2]:
+            logged = records.head[name] * 1e-7 if name in names else np.full(n, self.layout.constants.get(name, np.nan))
+            pair.append(np.asarray(logged, dtype=np.float64))
+        lat, lon = pair
+        none = ((np.abs(lat) < 1e-6) & (np.abs(lon) < 1e-6)) | (np.abs(lat) > 90) | (np.abs(lon) > 180)
+        return np.where(none, np.nan, lat), np.where(none, np.nan, lon)
+
+    def new_findings(self) -> tuple[str, ...]:
+        """Return what was found since the last call."""
+        findings, self.findings = self.findings, []
+        return tuple(dict.fromkeys(f"{self.part}: {f}" for f in findings))
+
+
+def _has_records(beginning: bytes, layout: Layout) -> bool:
+    """Return True if a log's beginning holds records of a layout."""
+    return any(r.head.size for r in walk(io.BytesIO(beginning).read, layout, []))
+
+
+def _device(layout: Layout, task_data: TaskData) -> str:
+    """Return the device whose elements most of a log's values belong to."""
+    counted: dict[str, int] = {}
+    for _, element, _ in layout.values:
+        if (device := task_data.device_of.get(element)) is not None:
+            counted[device.name] = counted.get(device.name, 0) + 1
+    return max(((n, name) for name, n in counted.items()), default=(0, ""))[1]
+
+
+def _one_an_instant(rows: pl.DataFrame) -> pl.DataFrame:
+    """Merge the records of each instant: the last holds all values carried forward; null times stay apart."""
+    if not rows["time"].is_duplicated().any():
+        return rows
+    timed = rows.filter(pl.col("time").is_not_null())
+    reported = pl.col(f"^{REPORTED}.*$")
+    merged = timed.group_by("time", maintain_order=True).agg(
+        pl.exclude("time", f"^{REPORTED}.*$").last(), reported.any()
+    )
+    return pl.concat([rows.filter(pl.col("time").is_null()), merged.select(rows.columns)])

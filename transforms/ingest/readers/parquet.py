@@ -1,0 +1,139 @@
+"""Reads Parquet in batches: columns are typed already, units still come from the mapping."""
+
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from transforms.errors import SourceFileError
+from transforms.ingest.chunk import LINE, MARK, RAW_CHARACTERS, Piece, Source, rejected_rows
+from transforms.ingest.mapping import Mapping
+from transforms.ingest.readers.parquet_values import is_text, shown, to_series
+from transforms.ingest.readers.text_layout import MAX_COLUMNS, repeated_names, unique_names
+
+BATCH_ROWS = 200_000
+MAX_ROW_GROUP_BYTES = 1 << 31
+DAMAGE = (Exception, pl.exceptions.PanicException)
+"""Raised on damaged files by the libraries that read them: any class, and panics, which are not even exceptions."""
+
+
+class _File:
+    """An opened Parquet file.
+
+    Attributes:
+        names: a different name for each column.
+        given: the columns' names as they are in the file.
+    """
+
+    def __init__(self, path: Path) -> None:
+        schema = pq.ParquetFile(path).schema_arrow
+        self.given = list(schema.names)
+        texts = sorted({f.name for f in schema if is_text(f.type) or pa.types.is_dictionary(f.type)})
+        # A text that repeats is held once: else a small file could unpack to any size.
+        self.file = pq.ParquetFile(path, read_dictionary=texts)
+        self.names = unique_names([n.replace(MARK, " ") for n in self.given])
+        meta = self.file.metadata
+        self.largest_group = max((meta.row_group(i).total_byte_size for i in range(meta.num_row_groups)), default=0)
+
+    def batches(self, wanted: list[str], rows: int) -> Iterator[Any]:
+        """Yield batches of the wanted columns, under their different names."""
+        given = {self.given[self.names.index(n)] for n in wanted}
+        for batch in self.file.iter_batches(batch_size=rows, columns=sorted(given)):
+            # Columns of one name come one after the other, in the order of the file.
+            own = [n for g in batch.schema.names for n, other in zip(self.names, self.given, strict=True) if g == other]
+            by_name = dict(zip(dict.fromkeys(own), batch.columns, strict=True))
+            yield pa.RecordBatch.from_arrays([by_name[n] for n in wanted], names=wanted)
+
+
+def _open(path: Path) -> _File:
+    try:
+        file = _File(path)
+    except DAMAGE as problem:
+        raise SourceFileError(
+            "not_parquet", "the file cannot be opened as Parquet; it is damaged or cut short"
+        ) from problem
+    if len(file.names) > MAX_COLUMNS:
+        file.file.close()
+        raise SourceFileError("too_many_columns", f"the file has {len(file.names):,} columns; at most {MAX_COLUMNS:,}")
+    if file.largest_group > MAX_ROW_GROUP_BYTES:
+        file.file.close()
+        raise SourceFileError("too_large", "a row group of the file is larger than 2 GB; write it in smaller ones")
+    return file
+
+
+def open_parquet(path: Path, mapping: Mapping) -> Source:
+    """Open a Parquet file.
+
+    Raises:
+        SourceFileError: it is not Parquet, or its row groups are larger than any export's.
+    """
+    file = _open(path)
+    wanted = [n for n in file.names if n in set(mapping.sources())]
+    return Source("\t".join(wanted), _pieces(file, wanted), file.file.close)
+
+
+def parquet_rows(path: Path, n: int) -> pl.DataFrame:
+    """Return the first rows of every column that a mapping could read, for a look before there is one.
+
+    Raises:
+        SourceFileError: it is not Parquet, or is damaged.
+    """
+    file = _open(path)
+    columns = {}
+    for name in file.names:
+        batch = next(_batches(file, [name], n), None)
+        try:
+            columns[name] = to_series(batch.column(0), name)[0] if batch is not None else pl.Series(dtype=pl.String)
+        except SourceFileError as problem:
+            if problem.rule != "column_type":
+                raise
+    file.file.close()
+    return pl.DataFrame(columns)
+
+
+def _batches(file: _File, wanted: list[str], rows: int) -> Iterator[Any]:
+    batches = file.batches(wanted, rows)
+    while True:
+        try:
+            batch = next(batches)
+        except StopIteration:
+            return
+        except DAMAGE as problem:
+            raise SourceFileError("not_parquet", "the file is damaged: its rows cannot be read to the end") from problem
+        yield batch
+
+
+def _pieces(file: _File, wanted: list[str]) -> Iterator[Callable[[], Piece]]:
+    absent = {n: pl.String for n in file.names if n not in wanted}
+    yield lambda: Piece(
+        pl.DataFrame(schema={**dict.fromkeys(wanted, pl.String), **absent, LINE: pl.Int64}),
+        0,
+        lambda lines: [""] * len(lines),
+        findings=repeated_names(file.given),
+    )
+    for batch in _batches(file, wanted, BATCH_ROWS):
+        yield partial(_piece, batch)
+
+
+def _piece(batch: Any) -> Piece:
+    def raw(lines: list[int]) -> list[str]:
+        return ["\t".join(shown(c[n - 1])[: RAW_CHARACTERS + 1] for c in batch.columns) for n in lines]
+
+    try:
+        read = {n: to_series(c, n) for n, c in zip(batch.schema.names, batch.columns, strict=True)}
+        cells = pl.DataFrame({n: values for n, (values, _) in read.items()})
+    except SourceFileError:
+        raise
+    except DAMAGE as problem:
+        raise SourceFileError("not_parquet", "the file is damaged: its rows cannot be read") from problem
+    cells = cells.with_columns(pl.int_range(1, batch.num_rows + 1, dtype=pl.Int64, eager=True).alias(LINE))
+    bad = pl.repeat(value=False, n=batch.num_rows, eager=True)
+    for _, undecoded in read.values():
+        bad |= undecoded
+    lines = cells.filter(bad)[LINE].to_list()
+    rejected = rejected_rows(lines, None, raw(lines), "encoding", "the row holds bytes that are not UTF-8 text")
+    return Piece(cells.filter(~bad), batch.num_rows, raw, rejected)

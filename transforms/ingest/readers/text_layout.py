@@ -1,0 +1,195 @@
+"""What is known of a text file's columns before its rows are read."""
+
+import codecs
+import csv
+import os
+import tempfile
+from collections import Counter
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import BinaryIO
+
+import polars as pl
+
+from transforms.errors import SourceFileError
+from transforms.ingest.chunk import MARK, require_columns
+from transforms.ingest.mapping import Mapping
+
+HEADER_BYTES = 1 << 20
+MAX_COLUMNS = 2000
+MAX_FINDINGS = 20
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What is known of a file's columns before its rows are read.
+
+    Attributes:
+        columns: the file's columns, in order.
+        numbers: those read as numbers.
+        wanted: those read at all.
+        separator: one character between cells.
+        decimal: the decimal mark.
+        plain: whether blocks may be parsed straight into numbers.
+        findings: what a person should know of the columns.
+    """
+
+    columns: list[str]
+    numbers: set[str]
+    wanted: list[str]
+    separator: str
+    decimal: str
+    plain: bool
+    findings: tuple[str, ...] = ()
+
+    @cached_property
+    def schema(self) -> dict[str, pl.DataType | type[pl.DataType]]:
+        """Column -> type, as a block without surprises has them."""
+        return {c: pl.Float64 if c in self.numbers else pl.String for c in self.columns}
+
+    @cached_property
+    def places(self) -> list[int]:
+        """Where the wanted columns stand."""
+        return [self.columns.index(c) for c in self.wanted]
+
+
+def _joined_names(header: list[list[str]]) -> list[str]:
+    """Return the name of each column as its header rows give it: an empty one is named by its place.
+
+    In all rows but the last an empty cell continues the one to its left, as merged cells do.
+    """
+    filled: list[list[str]] = []
+    for row in header[:-1]:
+        last, out = "", []
+        for cell in row:
+            last = cell.strip() or last
+            out.append(last)
+        filled.append(out)
+    names: list[str] = []
+    for i in range(max(len(r) for r in header)):
+        cells = [r[i] for r in filled if i < len(r)] + ([header[-1][i].strip()] if i < len(header[-1]) else [])
+        names.append(" ".join(dict.fromkeys(c for c in cells if c)).replace(MARK, " ") or f"column {i + 1}")
+    return names
+
+
+def unique_names(names: list[str]) -> list[str]:
+    """Return names with a number behind each that occurred before: 'a', 'a (2)', 'a (3)'."""
+    seen: Counter[str] = Counter()
+    taken, out = set(names), []
+    for name in names:
+        seen[name] += 1
+        new = name
+        while seen[name] > 1 and new in taken:
+            new = f"{name} ({seen[name]})"
+            seen[name] += new in taken
+        taken.add(new)
+        out.append(new)
+    return out
+
+
+def column_names(header: list[list[str]]) -> list[str]:
+    """Return one name a column, each different, from one or more header rows."""
+    return unique_names(_joined_names(header))
+
+
+def repeated_names(names: list[str]) -> tuple[str, ...]:
+    """Return what a person should know of names that several columns of a file have."""
+    repeated = [(name[:80], n) for name, n in Counter(names).items() if n > 1]
+    findings = [
+        f"{n} columns are named '{name}'; '{name}' means the first of them, '{name} (2)' the second"
+        for name, n in repeated[:MAX_FINDINGS]
+    ]
+    if len(repeated) > MAX_FINDINGS:
+        findings.append(f"{len(repeated):,} names of columns occur several times")
+    return tuple(findings)
+
+
+def repeated_columns(header: list[list[str]]) -> tuple[str, ...]:
+    """Return what a person should know of the names in header rows that several columns have."""
+    return repeated_names(_joined_names(header))
+
+
+def cells_of(line: str, separator: str) -> list[str]:
+    """Split one line into cells; none where its quoting makes no sense."""
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:
+        return []
+
+
+def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> Layout:
+    """Return the layout that the lines above the rows say.
+
+    Raises:
+        SourceFileError: they hold no column names, too many, or lack one that the mapping reads.
+    """
+    header = lines[mapping.header_line - 1 : mapping.header_line - 1 + mapping.header_rows]
+    if not any(line.strip() for line in header):
+        raise SourceFileError("no_header", f"line {mapping.header_line} should hold the column names and is empty")
+    widest = max(line.count(mapping.separator) for line in header)
+    if widest >= MAX_COLUMNS:
+        raise SourceFileError("too_many_columns", f"the header has {widest + 1:,} columns; at most {MAX_COLUMNS:,}")
+    cells = [cells_of(line, mapping.separator) for line in header]
+    columns = column_names(cells)
+    require_columns(columns, mapping.sources())
+    plain = (
+        mapping.thousands is None and len(mapping.separator) == 1 and len(columns) > 1 and bool(numbers & set(columns))
+    )
+    wanted = [c for c in columns if c in set(mapping.sources())]
+    return Layout(columns, numbers, wanted, mapping.separator, mapping.decimal, plain, repeated_columns(cells))
+
+
+def _transcoded(path: Path, encoding: str) -> BinaryIO:
+    """Return the file as UTF-8, decoded piece by piece; what cannot be decoded becomes the replacement character."""
+    try:
+        decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+    except LookupError as problem:
+        raise SourceFileError(
+            "encoding", f"the encoding '{encoding}' is not known; name the file's encoding"
+        ) from problem
+    out = tempfile.TemporaryFile()  # noqa: SIM115
+    with path.open("rb") as handle:
+        while piece := handle.read(HEADER_BYTES):
+            out.write(decoder.decode(piece).encode())
+        out.write(decoder.decode(b"", final=True).encode())
+    out.flush()
+    return out
+
+
+def open_as_utf8(path: Path, encoding: str) -> BinaryIO:
+    """Open a file whose bytes read as UTF-8: as it is, or decoded into a temporary one.
+
+    Raises:
+        SourceFileError: the encoding is not known.
+    """
+    if encoding.lower().replace("_", "-") in {"utf-8", "utf8", "ascii", "us-ascii"}:
+        return path.open("rb")
+    return _transcoded(path, encoding)
+
+
+def read_header(fd: int, mapping: Mapping) -> tuple[list[str], int]:
+    """Return the lines down to the last above the rows, and the byte where the rows begin."""
+    count = mapping.header_line + mapping.header_rows - 1 + (1 if mapping.unit_row else 0)
+    data = os.pread(fd, HEADER_BYTES, 0)
+    whole = len(data) < HEADER_BYTES
+    at, lines = 3 if data.startswith(codecs.BOM_UTF8) else 0, []
+    for _ in range(count):
+        end = data.find(b"\n", at)
+        if end < 0:
+            if not whole:
+                raise SourceFileError(
+                    "line_too_long", f"a line above the rows is longer than {HEADER_BYTES:,} bytes; it is no header"
+                )
+            end = len(data)
+        line = data[at:end]
+        try:
+            lines.append(line.decode("utf-8").removesuffix("\r"))
+        except UnicodeDecodeError as problem:
+            raise SourceFileError(
+                "encoding", f"the header is not {mapping.encoding} text ({problem}); name its encoding"
+            ) from problem
+        if b"\x00" in line:
+            raise SourceFileError("nul_bytes", "the header holds NUL bytes: it is damaged or not a text table")
+        at = min(end + 1, len(data))
+    return lines, at

@@ -1,0 +1,145 @@
+"""Reads sheets of a workbook, every cell as text: merged header cells, unit rows, totals, several sheets."""
+
+from collections.abc import Callable, Iterator
+from fnmatch import fnmatch
+from functools import partial
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+import fastexcel
+import polars as pl
+
+from transforms.errors import SourceFileError, is_panic
+from transforms.ingest.chunk import EMPTY_WORDS, LINE, Piece, Source, rejected_rows
+from transforms.ingest.mapping import Mapping
+from transforms.ingest.readers.archive import checked_archive
+from transforms.ingest.readers.text_layout import MAX_COLUMNS, column_names, repeated_columns
+from transforms.ingest.readers.workbook_bounds import WorkbookBounds
+
+Result = TypeVar("Result")
+
+
+def open_sheets(path: Path, mapping: Mapping) -> Source:
+    """Open the sheets of a workbook that a mapping names; the first where it names none.
+
+    Raises:
+        SourceFileError: it is no workbook, or has no such sheet.
+    """
+    with _Book(path) as book:
+        names = book.names
+        wanted = [n for n in names if any(fnmatch(n, s) for s in mapping.sheets)] if mapping.sheets else names[:1]
+        if not wanted:
+            asked = ", ".join(mapping.sheets)
+            raise SourceFileError("no_such_sheet", f"there is no sheet '{asked}'; it has {', '.join(names)[:200]}")
+        grids = [(name, book.grid(name)) for name in wanted]
+    return Source(_header_text(grids[0][1], mapping), _pieces(grids, mapping))
+
+
+def sheet_grids(path: Path) -> list[tuple[str, pl.DataFrame]]:
+    """Return every sheet of a workbook as text.
+
+    Raises:
+        SourceFileError: it is no workbook, or a sheet cannot be read.
+    """
+    with _Book(path) as book:
+        return [(name, book.grid(name)) for name in book.names]
+
+
+class _Book:
+    """A workbook whose sheets are loaded only within bounds.
+
+    Raises:
+        SourceFileError: it is no workbook, or one that no reader should open.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.archive = checked_archive(path)
+        try:
+            self.bounds = WorkbookBounds(self.archive)
+            self.book = _parsed("not_a_workbook", "the file cannot be opened as a workbook", fastexcel.read_excel, path)
+        except BaseException:
+            self.archive.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.archive.close()
+
+    @property
+    def names(self) -> list[str]:
+        """The sheets' names, in order."""
+        names: list[str] = self.book.sheet_names
+        return names
+
+    def grid(self, name: str) -> pl.DataFrame:
+        """Return a sheet as text, a row a row of the sheet from its first."""
+        self.bounds.check_sheet(name)
+        grid = _parsed("sheet_unread", f"the sheet '{name}' cannot be read", _load, self.book, name)
+        if grid.width > MAX_COLUMNS:
+            raise SourceFileError(
+                "too_many_columns", f"the sheet '{name}' has {grid.width:,} columns; at most {MAX_COLUMNS:,}"
+            )
+        return grid
+
+
+def _load(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
+    sheet = book.load_sheet_by_name(name, header_row=None, skip_rows=0, dtypes="string")
+    return sheet.to_polars().cast(pl.String)
+
+
+def _parsed(rule: str, says: str, parse: Callable[..., Result], *arguments: Any) -> Result:
+    """Return what the parser makes of a workbook.
+
+    Raises:
+        SourceFileError: it fails; its failures come in many classes, panics among them, and all mean the same.
+    """
+    try:
+        return parse(*arguments)
+    except BaseException as problem:
+        if not isinstance(problem, Exception) and not is_panic(problem):
+            raise
+        raise SourceFileError(rule, f"{says}; save the workbook again") from problem
+
+
+def _row(grid: pl.DataFrame, index: int) -> list[str]:
+    return ["" if v is None else " ".join(str(v).split()) for v in grid.row(index)] if index < grid.height else []
+
+
+def _header_text(grid: pl.DataFrame, mapping: Mapping) -> str:
+    above = mapping.header_line + mapping.header_rows - 1 + (1 if mapping.unit_row else 0)
+    return "\n".join("\t".join(_row(grid, i)) for i in range(above))
+
+
+def _pieces(grids: list[tuple[str, pl.DataFrame]], mapping: Mapping) -> Iterator[Callable[[], Piece]]:
+    for name, grid in grids:
+        yield partial(_piece, name, grid, mapping, alone=len(grids) == 1)
+
+
+def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> Piece:
+    first = mapping.header_line - 1
+    header = [_row(grid, i) for i in range(first, first + mapping.header_rows)]
+    if not any(any(row) for row in header):
+        raise SourceFileError(
+            "no_header", f"row {mapping.header_line} of sheet '{name}' should hold the column names and is empty"
+        )
+    columns = column_names(header)
+    missing = [s for s in mapping.sources() if s not in columns]
+    if missing and not alone:
+        says = f"the sheet has no column '{missing[0]}' and was not read"
+        unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", says)
+        return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
+    skip = first + mapping.header_rows + (1 if mapping.unit_row else 0)
+    body = grid.rename(dict(zip(grid.columns, columns, strict=True))).with_row_index(LINE, offset=1).slice(skip)
+    body = body.with_columns(pl.col(columns).str.strip_chars().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))
+    body = body.filter(pl.any_horizontal(pl.col(columns).is_not_null()))
+
+    def raw(lines: list[int]) -> list[str]:
+        return ["\t".join("" if v is None else " ".join(v.split()) for v in grid.row(n - 1)) for n in lines]
+
+    cells = body.with_columns(pl.col(LINE).cast(pl.Int64))
+    return Piece(cells, 0, raw, part=name, findings=repeated_columns(header))

@@ -1,0 +1,1 @@
+"""Picklable jobs over the fitted model and the guide."""

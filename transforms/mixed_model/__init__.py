@@ -1,0 +1,1 @@
+"""Mixed models by REML: independent of beets."""

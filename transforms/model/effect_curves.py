@@ -1,0 +1,95 @@
+"""How a response changes over the whole tried range of a setting, with bands that hold the whole curve."""
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.config.settings_catalogue import Setting
+from transforms.mixed_model.contrasts import simultaneous_band
+from transforms.model.design_matrix import bend_of
+from transforms.model.effects import SUPPORT, Mask, cell_rows, slope_weights, tried
+from transforms.model.fit import ResponseFit
+
+Array = NDArray[np.float64]
+POINTS = 11
+MIN_VISITS, MIN_CURVE_MACHINES, WINDOW_STEPS = 15, 2, 1.0
+"""A point of a curve has support where this many visits of this many machines lie within a step of it."""
+CURVE_SCHEMA = {
+    "response": pl.String,
+    "setting": pl.String,
+    "wetness_class": pl.String,
+    "soil_class": pl.String,
+    "value": pl.Float64,
+    "unit": pl.String,
+    "mean": pl.Float64,
+    "lo95": pl.Float64,
+    "hi95": pl.Float64,
+    "tried": pl.Boolean,
+    "says": pl.String,
+}
+
+
+def _curve_weights(fit: ResponseFit, s: Setting, rows: Mask, values: Array, usual: float) -> Array:
+    """Weights over the coefficients of the log change from the usual value to each of `values`, shape (k, M)."""
+    straight = slope_weights(fit, s.name, rows)
+    bend = [i for n, i in fit.at.items() if n.startswith(f"bend of {s.name}[")]
+    straight[bend] = 0.0
+    L = np.outer((values - usual) / s.step, straight)
+    if s.curve is not None and bend:
+        labels = [int(n.rsplit("[", 1)[1][:-1]) for n in fit.at if n.startswith(f"bend of {s.name}[")]
+        spline = bend_of(s)
+        L[:, bend] = (spline.columns(values) - spline.columns(np.array([usual])))[:, labels]
+    return L
+
+
+def _supported(fit: ResponseFit, s: Setting, rows: Mask, values: Array) -> NDArray[np.bool_]:
+    held = fit.rows[s.name].cast(pl.Float64).to_numpy()[rows]
+    visit, machine = fit.visits[rows], fit.machines[rows]
+    out = []
+    for value in values:
+        near = np.abs(held - value) <= WINDOW_STEPS * s.step
+        out.append(np.unique(visit[near]).size >= MIN_VISITS and np.unique(machine[near]).size >= MIN_CURVE_MACHINES)
+    return np.array(out)
+
+
+def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, min_loads: int) -> pl.DataFrame:
+    head = {"response": fit.response, "setting": s.name, "wetness_class": wetness, "unit": s.unit}
+    was_tried, why = tried(fit, s.name, inside, min_loads)
+    if not was_tried:
+        return pl.DataFrame([{**head, "tried": False, "says": why}], schema=CURVE_SCHEMA)
+    mine = inside & fit.has[:, fit.place(s.name)]
+    held = fit.rows.filter(pl.Series(mine))[s.name].cast(pl.Float64).to_numpy()
+    low, usual, high = np.quantile(held, (SUPPORT[0], 0.5, SUPPORT[1]))
+    values = np.linspace(low, high, POINTS)
+    L = _curve_weights(fit, s, mine, values, float(usual))
+    mean, (se, off) = L @ fit.reml.coef, simultaneous_band(fit.reml, L)
+    half = off * se
+    supported = _supported(fit, s, mine, values)
+    table = pl.DataFrame(
+        {
+            "value": values,
+            "mean": 100 * np.expm1(mean),
+            "lo95": 100 * np.expm1(mean - half),
+            "hi95": 100 * np.expm1(mean + half),
+            "tried": supported,
+            "says": np.where(supported, f"change from {usual:.4g} {s.unit}", "few visits within a step: no support"),
+        }
+    )
+    return table.with_columns(
+        pl.lit(v, dtype=CURVE_SCHEMA[k]).alias(k) for k, v in {**head, "soil_class": None}.items()
+    )
+
+
+def setting_curves(fit: ResponseFit, min_loads: int) -> pl.DataFrame:
+    """Return the `curve` rows of a fit: each setting overall and by wetness class, percent change from the usual value.
+
+    `lo95` and `hi95` are a simultaneous band: the whole curve lies inside with 95 % chance. A point is `tried` where at
+    least 15 visits of two machines lie within a step of it.
+    """
+    tables = [pl.DataFrame(schema=CURVE_SCHEMA)]
+    for (wetness, soil), inside in cell_rows(fit).items():
+        if soil is None:
+            tables += [
+                _rows_of(fit, s, wetness, inside, min_loads).select(list(CURVE_SCHEMA)) for s in fit.frame.settings
+            ]
+    return pl.concat(tables)

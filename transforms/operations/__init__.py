@@ -1,0 +1,1 @@
+"""Health checks, alarms, lineage, backup and export."""

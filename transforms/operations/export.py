@@ -1,0 +1,83 @@
+"""Writes the tables others rely on as Parquet, CSV or one workbook; text never opens as a spreadsheet formula."""
+
+from pathlib import Path
+
+import polars as pl
+import xlsxwriter
+
+from transforms.storage.atomic_file import unfinished, whole_file
+from transforms.storage.lake import Lake, write_whole
+from transforms.storage.lake_record import recorded_files
+from transforms.storage.warehouse import Warehouse
+
+TABLES = (
+    "source_file", "source_finding", "rejected_row",
+    "field", "machine", "machine_setup", "load", "tare", "loss_audit", "weather_filled",
+    "field_hour", "machine_day", "unload_event", "sensor_fault", "clock_offset", "mass_balance", "load_trace",
+    "load_trace_grade",
+    "load_fact", "audit_fact", "fit_run", "effect", "curve", "confounding", "variance_share",
+    "interaction_gain", "fit_check", "fit_posterior",
+    "setting_reliability",
+    "expected_load", "load_why", "advice", "next_condition", "benchmark", "season_change", "guide", "guide_class",
+    "guide_curve", "guide_worth", "season_cost", "storability", "pile_ledger", "trial_load", "trial_result",
+    "trial_wanted", "setting_decision", "product_basis",
+)  # fmt: skip
+FORMATS = ("parquet", "csv", "xlsx")
+WORKBOOK = "taretrace.xlsx"
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+SHEET_ROWS = 50_000
+
+
+def _harmless(frame: pl.DataFrame) -> pl.DataFrame:
+    """Put an apostrophe before text that a spreadsheet would run as a formula."""
+    text = [c for c, t in frame.schema.items() if t == pl.String]
+    return frame.with_columns(
+        pl.when(pl.any_horizontal(pl.col(c).str.starts_with(s) for s in FORMULA_STARTS))
+        .then("'" + pl.col(c))
+        .otherwise(c)
+        .alias(c)
+        for c in text
+    )
+
+
+def exported_tables(warehouse: Warehouse, lake: Lake) -> dict[str, pl.DataFrame]:
+    """Return every table of the contract that exists, and the recorded bins."""
+    tables = {name: warehouse.table(name) for name in TABLES if warehouse.has(name)}
+    bins = lake.read_bins([f.path for f in recorded_files(warehouse, "bin")])
+    return {**tables, "bin": bins} if bins.height else tables
+
+
+def write_tables(tables: dict[str, pl.DataFrame], folder: Path, form: str) -> list[Path]:
+    """Write tables as `parquet` or `csv`, a file each, or as `xlsx`, one workbook with a sheet each.
+
+    A table too long for a workbook that people can open is written as Parquet beside it: nothing is cut. Each file is
+    written whole or not at all; unfinished files of an interrupted export are removed.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in [*TABLES, "bin", *tables, WORKBOOK.removesuffix(".xlsx")]:
+        for end in FORMATS:
+            unfinished(folder / f"{name}.{end}").unlink(missing_ok=True)
+    if form != "xlsx":
+        return [_write_file(table, folder / f"{name}.{form}") for name, table in tables.items()]
+    long = {name: table for name, table in tables.items() if table.height > SHEET_ROWS}
+    book = _write_workbook({n: t for n, t in tables.items() if n not in long}, folder / WORKBOOK)
+    return [book, *(_write_file(table, folder / f"{name}.parquet") for name, table in long.items())]
+
+
+def _write_file(table: pl.DataFrame, target: Path) -> Path:
+    if target.suffix == ".csv":
+        with whole_file(target) as partial:
+            _harmless(table).write_csv(partial)
+    else:
+        write_whole(table, target)
+    return target
+
+
+def _write_workbook(tables: dict[str, pl.DataFrame], target: Path) -> Path:
+    options = {"strings_to_formulas": False, "strings_to_urls": False}
+    with whole_file(target) as partial, xlsxwriter.Workbook(str(partial), options) as book:
+        for name, table in tables.items():
+            # A sheet knows no time zones; all times are UTC.
+            naive = table.with_columns(pl.col(pl.Datetime(time_zone="UTC")).dt.replace_time_zone(None))
+            naive.write_excel(book, worksheet=name[:31])
+    return target

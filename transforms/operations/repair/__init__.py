@@ -1,0 +1,1 @@
+"""Repair of a damaged workspace."""

@@ -1,0 +1,105 @@
+"""Repair of a workspace's small files: mappings, copies of received files, logs, notes of interrupted runs."""
+
+import datetime as dt
+from pathlib import Path
+
+import polars as pl
+
+from transforms.config.workspace import Workspace
+from transforms.errors import WorkspaceError
+from transforms.ingest.inbox import content_hash
+from transforms.ingest.ingest_file import mapping_for
+from transforms.ingest.kept_copies import MAPPINGS, UNPACKED, mapping_copy
+from transforms.ingest.mapping import Mapping, read_mapping
+from transforms.ingest.received_copies import Copy, Form, ReceivedCopies
+from transforms.operations.repair.outcome import Outcome, stamp
+from transforms.storage.atomic_file import write_bytes
+from transforms.storage.run_log import RunLog
+
+FORMS: tuple[Form, ...] = ("zst", "raw", "tar.zst")
+
+
+def unread_files(taken: pl.DataFrame, mappings: list[Mapping]) -> dict[tuple[str, str], list[str]]:
+    """Return (mapping, fingerprint) -> files that were read through a mapping and that no mapping names any more."""
+    out: dict[tuple[str, str], list[str]] = {}
+    for file, name, print_ in taken.select("file", "mapping", "mapping_fingerprint").iter_rows():
+        if name is not None and mapping_for(file, mappings) is None:
+            out.setdefault((name, print_), []).append(file)
+    return out
+
+
+def put_mappings_back(
+    workspace: Workspace, taken: pl.DataFrame, mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
+) -> None:
+    """Put back mapping files that are missing, as they were when files were last read through them."""
+    back = []
+    for name, print_ in unread_files(taken, mappings):
+        copy, target = mapping_copy(copies, name, print_), workspace.mappings / f"{name}.toml"
+        if copy.is_file() and not target.exists():
+            write_bytes(copy.read_bytes(), target)
+            back.append(target.name)
+    outcome.add("mapping.put_back", back)
+
+
+def put_back_needed(
+    workspace: Workspace, files: list[str], mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
+) -> None:
+    """Put back the newest copies of mappings for files that no mapping names, where the warehouse cannot be asked."""
+    back, present = [], list(mappings)
+    found = (copies.folder / MAPPINGS).glob("*.toml")
+    for copy in sorted(found, key=lambda p: p.stat().st_mtime_ns, reverse=True):
+        target = workspace.mappings / f"{copy.name.rsplit('~', 1)[0]}.toml"
+        try:
+            mapping = read_mapping(copy, workspace.season.catalogue)
+        except WorkspaceError:
+            continue
+        unread = [f for f in files if mapping_for(f, present) is None]
+        if not target.exists() and any(mapping_for(f, [mapping]) for f in unread):
+            write_bytes(copy.read_bytes(), target)
+            present.append(mapping)
+            back.append(target.name)
+    outcome.add("mapping.put_back", back)
+
+
+def repair_copies(workspace: Workspace, copies: ReceivedCopies, taken: pl.DataFrame, outcome: Outcome) -> None:
+    """Drop damaged copies, and describe copies again whose record is damaged; the next run copies from the inbox."""
+    dropped, described = [], []
+    for copy in copies.index().values():
+        if copy.form and not copies.is_whole(copy):
+            copies.drop(copy)
+            dropped.append(copy.file)
+    rows = {r["source_sha256"]: r for r in taken.iter_rows(named=True)}
+    for path in copies.damaged_records():
+        path.unlink()
+        described.append(path.name)
+        if path.stem in rows:
+            _describe(path.stem, rows[path.stem], copies, workspace.root / UNPACKED)
+    outcome.add("copy.dropped", dropped)
+    outcome.add("copy.described_again", described)
+
+
+def _describe(sha: str, row: dict[str, object], copies: ReceivedCopies, folder: Path) -> None:
+    """Write the record of a copy again, if the copy has the content it is named after."""
+    file_at, received_at = row["file_at"], row["received_at"]
+    assert isinstance(file_at, dt.datetime)  # noqa: S101
+    assert isinstance(received_at, dt.datetime)  # noqa: S101
+    name = (str(row["file"]), int(file_at.timestamp() * 1_000_000) * 1000)
+    for form in FORMS:
+        copy = Copy(sha, (name,), 0, received_at.isoformat(), form)
+        path = copies.path_of(copy)
+        if path.is_file():
+            stored = Copy(sha, (name,), 0, received_at.isoformat(), form, path.stat().st_size, content_hash(path))
+            with copies.unpacked([stored], folder) as founds:
+                if founds:
+                    copies.note(copies.sized(stored, founds[0]))
+
+
+def repair_logs(workspace: Workspace, now: dt.datetime, outcome: Outcome) -> None:
+    """Set damaged logs aside and keep their readable lines."""
+    log = RunLog(workspace.log)
+    damaged = log.damaged()
+    for path in damaged:
+        lines = log.readable_lines(path)
+        path.rename(path.with_name(f"{path.name}.damaged-{stamp(now)}"))
+        write_bytes("".join(f"{line}\n" for line in lines).encode(), path)
+    outcome.add("log.cleaned", [p.name for p in damaged])

@@ -1,0 +1,196 @@
+"""Repair of the lake: telemetry is read again, bins are made again, and both only where a file is damaged."""
+
+import datetime as dt
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from pathlib import Path
+
+import polars as pl
+
+from transforms.ingest.ingest_file import Store, mapping_for, take
+from transforms.ingest.isolated_read import IsolatedRead
+from transforms.ingest.kept_copies import UNPACKED
+from transforms.ingest.pending import forget
+from transforms.operations.repair.outcome import Outcome, stamp
+from transforms.operations.repair.sources import Sources
+from transforms.storage.lake import PREFIX, Lake, put_whole
+from transforms.storage.lake_file import LakeFile
+from transforms.storage.lake_record import compare_lake, record_files, recorded_files, telemetry_days
+from transforms.storage.warehouse import Warehouse
+from transforms.telemetry.machine_days import DayJob, bin_day, rolled_days
+from transforms.telemetry.retention import lines_of
+from transforms.telemetry.sensor_activity import silent_sensors
+
+SCRATCH = f"{UNPACKED}-lake"
+"""Folder of the workspace that telemetry is read into before it is put in place."""
+BY_DAY = {"machine": pl.String, "day": pl.String}
+OF_BINS = ("unload_event", "sensor_fault", "sensor_activity", "field_day", "binned_day", "machine_day")
+"""Tables that rest on the bins of a machine-day."""
+
+
+@dataclass(frozen=True)
+class LakeRepair:
+    """The repair of a lake whose warehouse is whole."""
+
+    warehouse: Warehouse
+    lake: Lake
+    sources: Sources
+    now: dt.datetime
+
+    def run(self, outcome: Outcome, advance: Callable[[], None], *, accept_loss: bool) -> None:
+        """Repair every damaged file that can be; with `accept_loss`, give up the others."""
+        difference = compare_lake(self.warehouse, self.lake, checksums=True, advance=advance)
+        renamed = self._put_back(difference.missing, difference.unknown)
+        outcome.add("telemetry.renamed", [f.path for f in renamed])
+        damaged = [f for f in difference.damaged if f not in renamed]
+        telemetry = [f for f in damaged if f.kind == "telemetry"]
+        made, again, lost = self._read_again(telemetry)
+        outcome.add("telemetry.read_again", [f.path for f in made])
+        if again:
+            forget({str(f.source_sha256) for f in again}, self.sources.readable, self.warehouse, self.lake)
+            outcome.add("telemetry.source_read_again", [f.path for f in again])
+        rolled = rolled_days(self.warehouse) - set(telemetry_days(self.warehouse))
+        expired = [f for f in damaged if f.kind == "rolled" or (f.kind == "bin" and f.key in rolled)]
+        remade, gone = self._make_expired(expired)
+        outcome.add("expired_day.made_again", [f.path for f in remade])
+        bins = [f for f in damaged if f.kind == "bin" and f.key not in rolled]
+        self._forget_bins(bins)
+        outcome.add("bins.made_again", [f.path for f in bins])
+        if accept_loss:
+            self._give_up([*lost, *gone])
+            outcome.add("lake.given_up", [f.path for f in (*lost, *gone)])
+        else:
+            outcome.lose("lake.no_source", [f.path for f in (*lost, *gone)])
+
+    def _put_back(self, missing: list[LakeFile], unknown: list[str]) -> list[LakeFile]:
+        """Rename files back whose content is that of a missing one."""
+        sizes = self.lake.listing() if missing and unknown else {}
+        out = []
+        for file in missing:
+            for path in [u for u in unknown if sizes.get(u) == file.size_bytes]:
+                body = self.lake.at(path).read_bytes()
+                if sha256(body).hexdigest() == file.sha256:
+                    self._write(file, body)
+                    self.lake.at(path).unlink()
+                    unknown.remove(path)
+                    out.append(file)
+                    break
+        return out
+
+    def _write(self, file: LakeFile, body: bytes) -> None:
+        """Write a file in its place; what is there and is not a file is set aside."""
+        path = self.lake.at(file.path)
+        if isinstance(path, Path) and path.is_dir():
+            aside = Path(str(self.lake.root)) / f"aside-{stamp(self.now)}" / file.path
+            aside.parent.mkdir(parents=True, exist_ok=True)
+            path.rename(aside)
+        put_whole(body, path)
+
+    def _read_again(self, damaged: list[LakeFile]) -> tuple[list[LakeFile], list[LakeFile], list[LakeFile]]:
+        """Return (files read again, files whose whole source is to be read again, files without a source)."""
+        by_source: dict[str, list[LakeFile]] = {}
+        for file in damaged:
+            by_source.setdefault(str(file.source_sha256), []).append(file)
+        made, again, lost, earlier = list[LakeFile](), list[LakeFile](), list[LakeFile](), set[str]()
+        taken = self.warehouse.table("source_file").sort("received_at", "source_sha256")
+        for sha, file, print_ in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows():
+            wanted = by_source.get(sha, [])
+            mapping = mapping_for(file, self.sources.mappings) if wanted else None
+            if wanted and sha not in self.sources.readable:
+                lost += wanted
+            elif wanted and (mapping is None or mapping.fingerprint() != print_):
+                again += wanted
+            elif wanted:
+                done = self._read_source(sha, wanted, earlier)
+                made += done
+                again += [f for f in wanted if f not in done]
+            earlier.add(sha[:PREFIX])
+        return made, again, lost
+
+    def _scratch(self) -> Lake:
+        folder = self.sources.workspace.root / SCRATCH
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir(mode=0o700)
+        return Lake(folder)
+
+    def _read_source(self, sha: str, wanted: list[LakeFile], earlier: set[str]) -> list[LakeFile]:
+        """Read one source as it was read first, and put its damaged files in place; return those."""
+        scratch, done = self._scratch(), list[LakeFile]()
+        with self.sources.opened(sha) as found, Warehouse.in_memory() as memory:
+            if found is None:
+                return []
+            store = Store(self.warehouse, self.lake, into=memory, onto=scratch, recorded=set(earlier), rolled=set())
+            mapping = mapping_for(found.file, self.sources.mappings)
+            take(found, mapping, self.sources.catalogue, store, IsolatedRead())
+            made = {(*f.key, *Lake.span_of(f.stem)): f for f in recorded_files(memory, "telemetry")}
+            for file in wanted:
+                same = made.get((*file.key, *Lake.span_of(file.stem)))
+                if same is not None:
+                    self._place(file, scratch, same)
+                    done.append(file)
+        shutil.rmtree(Path(str(scratch.root)))
+        return done
+
+    def _place(self, file: LakeFile, scratch: Lake, made: LakeFile) -> None:
+        self._write(file, scratch.at(made.path).read_bytes())
+        if made.sha256 != file.sha256:
+            with self.warehouse.transaction():
+                record_files(self.warehouse, [replace(file, size_bytes=made.size_bytes, sha256=made.sha256)])
+
+    def _make_expired(self, damaged: list[LakeFile]) -> tuple[list[LakeFile], list[LakeFile]]:
+        """Make files of machine-days whose records are expired again, from their sources; return (made, lost)."""
+        if not damaged:
+            return [], []
+        days = [dt.datetime.fromisoformat(f"{f.day}T00:00:00+00:00") for f in damaged]
+        first, last = min(days), max(days) + dt.timedelta(days=1)
+        reach = (pl.col("from_at") < last) & (pl.col("to_at") >= first)
+        taken = self.warehouse.table("source_file").filter((pl.col("kind") == "telemetry") & reach)
+        shas = taken.sort("received_at", "source_sha256")["source_sha256"].to_list()
+        if any(sha not in self.sources.readable for sha in shas):
+            return [], damaged
+        scratch, done = self._scratch(), list[LakeFile]()
+        with Warehouse.in_memory() as memory:
+            store = Store(memory, scratch, recorded=set(), rolled=set())
+            for sha in shas:
+                with self.sources.opened(sha) as found:
+                    if found is not None:
+                        mapping = mapping_for(found.file, self.sources.mappings)
+                        take(found, mapping, self.sources.catalogue, store, IsolatedRead())
+                        store.recorded.add(sha[:PREFIX])
+            files = telemetry_days(memory)
+        for file in damaged:
+            if file.key in files:
+                self._place(file, scratch, self._day_again(file, files[file.key], scratch))
+                done.append(file)
+        shutil.rmtree(Path(str(scratch.root)))
+        return done, [f for f in damaged if f not in done]
+
+    def _day_again(self, file: LakeFile, telemetry: list[LakeFile], scratch: Lake) -> LakeFile:
+        if file.kind == "rolled":
+            return scratch.put_day(lines_of(telemetry, scratch), "rolled", file.key)
+        setups, fields = self.warehouse.table("machine_setup"), self.warehouse.table("field")
+        silent = silent_sensors(self.warehouse.table("sensor_activity")).get(file.key, frozenset())
+        job = DayJob(file.key, telemetry, setups, fields, self.sources.catalogue, scratch, silent)
+        return bin_day(job).file
+
+    def _forget_bins(self, bins: list[LakeFile]) -> None:
+        """Have machine-days binned again, and the fields traced again that may have been traced from damaged bins."""
+        if not bins:
+            return
+        keys = pl.DataFrame([f.key for f in bins], schema=BY_DAY, orient="row")
+        fields = self.warehouse.matching("field_day", keys).select("field_id").unique()
+        with self.warehouse.transaction():
+            self.warehouse.delete_matching("traced_field", fields)
+            for name in OF_BINS:
+                self.warehouse.delete_matching(name, keys)
+            self.warehouse.delete_matching("lake_file", pl.DataFrame({"path": [f.path for f in bins]}))
+
+    def _give_up(self, files: list[LakeFile]) -> None:
+        """Forget files that cannot be made again, and what rests on the bins among them."""
+        bins = pl.DataFrame([f.key for f in files if f.kind == "bin"], schema=BY_DAY, orient="row")
+        with self.warehouse.transaction():
+            self.warehouse.delete_matching("lake_file", pl.DataFrame({"path": [f.path for f in files]}))
+            for name in OF_BINS:
+                self.warehouse.delete_matching(name, bins)

@@ -1,0 +1,61 @@
+"""Repair of a workspace, in the order that each part rests on the one before."""
+
+import datetime as dt
+from collections.abc import Callable
+
+from transforms.config.workspace import Workspace
+from transforms.ingest.inbox import Remembered, look
+from transforms.ingest.ingest_file import Store
+from transforms.ingest.mapping import Mapping, read_mappings
+from transforms.ingest.pending import remembered
+from transforms.ingest.received_copies import ReceivedCopies
+from transforms.operations.ready import holds_data, tidy
+from transforms.operations.repair.files_repair import put_back_needed, put_mappings_back, repair_copies, repair_logs
+from transforms.operations.repair.lake_repair import LakeRepair
+from transforms.operations.repair.outcome import Outcome
+from transforms.operations.repair.sources import Sources
+from transforms.operations.repair.warehouse_repair import is_warehouse_whole, rebuild_warehouse
+from transforms.storage.lake import Lake
+from transforms.storage.lake_record import record_unrecorded_telemetry
+from transforms.storage.warehouse import Warehouse
+
+
+def repair(workspace: Workspace, now: dt.datetime, advance: Callable[[], None], *, accept_loss: bool) -> Outcome:
+    """Repair a workspace that no other run uses; what is whole stays as it is.
+
+    Args:
+        workspace: the workspace.
+        now: the time, UTC.
+        advance: called for each file that is looked at.
+        accept_loss: go on without what can be rebuilt from nowhere.
+    """
+    outcome, lake, copies = Outcome(), Lake(workspace.lake), ReceivedCopies(workspace.received)
+    tidy(workspace)
+    repair_logs(workspace, now, outcome)
+    if not is_warehouse_whole(workspace.warehouse):
+        if not workspace.warehouse.exists() and not holds_data(workspace):
+            return outcome
+        files = [c.file for c in copies.index().values()]
+        put_back_needed(workspace, files, _mappings(workspace), copies, outcome)
+        sources = _sources(workspace, copies, {})
+        if not rebuild_warehouse(sources, lake, now, outcome, advance, accept_loss=accept_loss):
+            return outcome
+    with Warehouse(workspace.warehouse) as warehouse:
+        taken = warehouse.table("source_file")
+        put_mappings_back(workspace, taken, _mappings(workspace), copies, outcome)
+        repair_copies(workspace, copies, taken, outcome)
+        if lake.is_taking_damaged():
+            outcome.add("lake.note_removed", ["taking"])
+        lake.sweep(Store(warehouse, lake).recorded)
+        record_unrecorded_telemetry(warehouse, lake)
+        sources = _sources(workspace, copies, remembered(warehouse))
+        LakeRepair(warehouse, lake, sources, now).run(outcome, advance, accept_loss=accept_loss)
+    return outcome
+
+
+def _mappings(workspace: Workspace) -> list[Mapping]:
+    return read_mappings(workspace.mappings, workspace.season.catalogue)
+
+
+def _sources(workspace: Workspace, copies: ReceivedCopies, known: Remembered) -> Sources:
+    return Sources(workspace, look(workspace.inbox, known), _mappings(workspace), copies)

@@ -1,0 +1,1 @@
+"""Warehouse, lake, lock, migrations and run log."""

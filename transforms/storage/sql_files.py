@@ -1,0 +1,30 @@
+"""The named files of `sql/`."""
+
+from importlib.resources import files
+
+SQL = files("sql")
+
+
+def sql_text(folder: str, name: str) -> str:
+    """Return the text of `sql/<folder>/<name>.sql`."""
+    return SQL.joinpath(folder).joinpath(f"{name}.sql").read_text("utf-8")
+
+
+def sql_names(folder: str) -> list[str]:
+    """Return the names of the relations of a folder of `sql/`, in order."""
+    return sorted(p.name.removesuffix(".sql") for p in SQL.joinpath(folder).iterdir() if p.name.endswith(".sql"))
+
+
+TABLE_FOLDERS = ("raw", "results", "state")
+"""Folders of the tables: rows as received, results of stages, and the pipeline's own state."""
+
+
+def table_names() -> list[str]:
+    """Return the names of all tables, sorted."""
+    return sorted(name for folder in TABLE_FOLDERS for name in sql_names(folder))
+
+
+def table_text(name: str) -> str:
+    """Return the statement that makes a table."""
+    folder = next(f for f in TABLE_FOLDERS if name in sql_names(f))
+    return sql_text(folder, name)

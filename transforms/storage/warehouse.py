@@ -1,0 +1,287 @@
+"""The warehouse door: the one place that talks to DuckDB. Everything it runs is a named file of `sql/`."""
+
+import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext, suppress
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+import duckdb
+import polars as pl
+
+from transforms.errors import DamagedError, WorkspaceError
+from transforms.storage.migration import is_carried
+from transforms.storage.sql_files import sql_names, sql_text, table_names, table_text
+from transforms.storage.warehouse_connection import IN_MEMORY, Connection
+from transforms.storage.warehouse_faults import REPAIR, require_header
+from transforms.storage.warehouse_layout import create_warehouse, layout, layout_mark
+
+if TYPE_CHECKING:
+    from transforms.storage.lake import LakePath
+
+
+class Warehouse:
+    """A workspace's DuckDB file.
+
+    Tables are created from `sql/{raw,results,state}/`, views over them from `sql/staging/`; marts are materialised from
+    `sql/marts/`, and `sql/checks/` returns rows that should not be.
+
+    Raises:
+        WorkspaceError: another run uses the file.
+        DamagedError: the file is damaged or is not a warehouse.
+    """
+
+    def __init__(self, path: Path, *, read_only: bool = False, only: tuple[str, ...] = ()) -> None:
+        in_memory = path == IN_MEMORY
+        if not in_memory and not read_only and not path.exists():
+            create_warehouse(path)
+        if not in_memory:
+            require_header(path)
+        self._con = Connection(path, read_only=read_only)
+        self._schemas: dict[str, pl.Schema] = {}
+        self._con.execute("set timezone = 'UTC'")
+        self._con.execute("set threads = 2")
+        for name in sql_names("macros"):
+            self._con.execute(sql_text("macros", name))
+        if only:
+            for name in only:
+                self._con.execute(table_text(name))
+        elif in_memory or not self._laid_out():
+            self._lay_out(path, read_only=read_only)
+
+    def _lay_out(self, path: Path, *, read_only: bool) -> None:
+        """Make the tables, or bring those of an earlier taretrace up to date."""
+        if path != IN_MEMORY and self._mark() is None:
+            self._con.close()
+            raise DamagedError(
+                "the warehouse is damaged: it holds no tables of taretrace", where=str(path), mend=REPAIR
+            )
+        if read_only:
+            self._con.close()
+            raise WorkspaceError(
+                "the warehouse was made by another version of taretrace", where=str(path),
+                mend="run 'taretrace post-shift' on the workspace: it brings the tables up to date",
+            )  # fmt: skip
+        try:
+            with self.transaction():
+                self._bring_up()
+        except (duckdb.ProgrammingError, duckdb.IntegrityError, duckdb.DataError) as problem:
+            self._con.close()
+            raise DamagedError(
+                "the warehouse was made by no taretrace, or its tables were changed by hand", where=str(path),
+                mend=REPAIR,
+            ) from problem  # fmt: skip
+
+    def _bring_up(self) -> None:
+        """Make the tables; what an earlier layout held that no run could work out again is carried over."""
+        before = self._mark()
+        held = self._emptied() if before is not None else {}
+        for text in layout():
+            self._con.execute(text)
+        for name, rows in held.items():
+            self.append(name, rows.select(c for c in rows.columns if c in self.columns(name)))
+        if before is not None:
+            mark = {"upgraded_at": dt.datetime.now(dt.UTC), "from_layout": before, "to_layout": layout_mark()}
+            self.append("upgrade", pl.DataFrame([mark]))
+        self._con.execute(f"comment on table source_file is '{layout_mark()}'")
+
+    def _emptied(self) -> dict[str, pl.DataFrame]:
+        """Drop everything; return the rows that are to be carried over."""
+        relations = self.query("own_relation")
+        tables = relations.filter(kind="table")["name"].to_list()
+        carried = [n for n in tables if is_carried(n) and n in table_names()]
+        for name in sql_names("migrations"):
+            if name in carried:
+                self._con.execute(sql_text("migrations", name))
+        held = {name: self.table(name) for name in carried}
+        for name, kind in relations.iter_rows():
+            quoted = name.replace('"', '""')
+            self._con.execute(f'drop {kind} "{quoted}"')
+        return held
+
+    def _mark(self) -> str | None:
+        """Which layout the tables were made from; None where there are none."""
+        marked = "select coalesce(comment, 'early') as mark from duckdb_tables() where table_name = 'source_file'"
+        return next(iter(self._rows(marked, {})["mark"]), None)
+
+    def _laid_out(self) -> bool:
+        """Whether tables and views were made from these very files: laying them out costs more than most queries."""
+        return self._mark() == layout_mark()
+
+    @classmethod
+    def in_memory(cls, *only: str) -> Self:
+        """Return an empty warehouse that leaves nothing behind, with all tables or only those named."""
+        return cls(IN_MEMORY, only=only)
+
+    @classmethod
+    def to_look_at(cls, path: Path) -> Self:
+        """Open a warehouse that cannot be changed; an empty one where there is none yet."""
+        return cls(path, read_only=True) if path.exists() else cls.in_memory()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with suppress(WorkspaceError) if kind is not None else nullcontext():
+            self._con.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing: what is written inside stands only if the block ends well."""
+        self._con.begin()
+        try:
+            yield
+        except BaseException:
+            with suppress(WorkspaceError):  # a damaged database cannot roll back: the first error counts
+                self._con.rollback()
+            raise
+        self._con.commit()
+
+    def _rows(self, text: str, parameters: dict[str, Any]) -> pl.DataFrame:
+        return self._con.frame(text, parameters)
+
+    def table(self, name: str) -> pl.DataFrame:
+        """Return a whole table, view or mart."""
+        return self._rows("from query_table($name)", {"name": name})
+
+    def has(self, name: str) -> bool:
+        """Whether a relation of that name exists."""
+        return (
+            self._rows("select 1 as hit from information_schema.tables where table_name = $n", {"n": name}).height > 0
+        )
+
+    def columns(self, name: str) -> list[str]:
+        """Return the column names of a declared table."""
+        return self._schema(name).names()
+
+    def _schema(self, name: str) -> pl.Schema:
+        if name not in self._schemas:
+            self._schemas[name] = self._rows("from query_table($name) limit 0", {"name": name}).schema
+        return self._schemas[name]
+
+    def matching(self, name: str, keys: pl.DataFrame) -> pl.DataFrame:
+        """Return the rows of a declared table whose key is among `keys`."""
+        on = " and ".join(f't."{c}" is not distinct from k."{c}"' for c in keys.columns)
+        self._con.register("wanted_keys", keys)
+        try:
+            return self._rows(f'select t.* from "{_known(name)}" as t semi join wanted_keys as k on {on}', {})
+        finally:
+            self._con.unregister("wanted_keys")
+
+    def forget_source(self, sha: str) -> None:
+        """Drop everything that came from one file, so that it is read again."""
+        for name in table_names():
+            if name.startswith("received_") or name in {"source_file", "rejected_row", "source_finding", "lake_file"}:
+                self._con.execute(f'delete from "{name}" where source_sha256 = $sha', {"sha": sha})
+
+    def date_file(self, sha: str, file_at: dt.datetime) -> None:
+        """Note that a file's content was delivered with an earlier date as well."""
+        self._con.execute(
+            "update source_file set file_at = least(file_at, $at) where source_sha256 = $sha",
+            {"sha": sha, "at": file_at},
+        )
+
+    def append(self, name: str, rows: pl.DataFrame) -> None:
+        """Add rows to a declared table, matched by column name.
+
+        Raises:
+            ValueError: the table lacks a column, or holds another type in it.
+        """
+        schema = self._schema(name)
+        for column, kind in rows.schema.items():
+            if column not in schema:
+                raise ValueError(f"table '{name}' has no column '{column}'")
+            if not _fits(kind, schema[column]):
+                raise ValueError(f"column '{column}' of table '{name}' is {schema[column]}, not {kind}")
+        quoted = ", ".join(f'"{c}"' for c in rows.columns)
+        self._con.register("incoming_rows", rows)
+        try:
+            self._con.execute(f'insert into "{_known(name)}" ({quoted}) select {quoted} from incoming_rows')
+        finally:
+            self._con.unregister("incoming_rows")
+
+    def replace(self, name: str, rows: pl.DataFrame) -> None:
+        """Make a declared table hold just these rows."""
+        self._con.execute(f'delete from "{_known(name)}"')
+        self.append(name, rows)
+
+    def delete_day(self, name: str, machine: str, day: str) -> None:
+        """Drop the rows of one machine-day of a table that has `machine` and `day`."""
+        self._con.execute(f'delete from "{_known(name)}" where machine = $m and day = $d', {"m": machine, "d": day})
+
+    def delete_matching(self, name: str, keys: pl.DataFrame) -> None:
+        """Drop the rows of a table whose key is among `keys`."""
+        if not keys.height:
+            return
+        on = " and ".join(f't."{c}" is not distinct from k."{c}"' for c in keys.columns)
+        self._con.register("wanted_keys", keys)
+        try:
+            self._con.execute(f'delete from "{_known(name)}" as t using wanted_keys as k where {on}')
+        finally:
+            self._con.unregister("wanted_keys")
+
+    def store(self, name: str, rows: pl.DataFrame) -> None:
+        """Make a table of exactly these columns and rows, for frames whose columns follow the catalogue."""
+        self._schemas.pop(name, None)
+        self._con.register("incoming_rows", rows)
+        try:
+            self._con.execute(f'create or replace table "{_known(name)}" as select * from incoming_rows')
+        finally:
+            self._con.unregister("incoming_rows")
+
+    def build(self, name: str, **parameters: Any) -> None:
+        """Materialise `sql/marts/<name>.sql` as a table."""
+        self._schemas.pop(name, None)
+        self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}', parameters or None)
+
+    def of_lake(self, name: str, paths: list["LakePath"]) -> pl.DataFrame:
+        """Run `sql/lake/<name>.sql` over Parquet files of the lake, wherever it lies.
+
+        Raises:
+            DamagedError: a file is missing or is not Parquet.
+        """
+        if not isinstance(paths[0], Path):
+            self._con.register_filesystem(paths[0].fs)
+        try:
+            return self._rows(sql_text("lake", name), {"paths": [str(p) for p in paths]})
+        except (duckdb.IOException, duckdb.InvalidInputException) as problem:
+            where = str(paths[0].parent.parent)
+            raise DamagedError("a file of the lake is missing or damaged", where=where, mend=REPAIR) from problem
+
+    @staticmethod
+    def settle(path: Path) -> None:
+        """Write what stands in the log beside a warehouse's file into the file, so that it may be copied."""
+        con = Connection(path, read_only=False)
+        con.execute("checkpoint")
+        con.close()
+
+    def query(self, name: str, **parameters: Any) -> pl.DataFrame:
+        """Run `sql/queries/<name>.sql` with parameters and return its rows."""
+        return self._rows(sql_text("queries", name), parameters)
+
+    def check(self, name: str) -> pl.DataFrame:
+        """Run `sql/checks/<name>.sql`; any row it returns is wrong."""
+        return self._rows(sql_text("checks", name), {})
+
+
+def _fits(kind: pl.DataType, column: pl.DataType) -> bool:
+    """Return whether values of a type can be stored in a column of another without being changed."""
+    if kind in {column, pl.Null} or (isinstance(column, pl.Datetime) and isinstance(kind, pl.Datetime)):
+        return True
+    if isinstance(column, pl.List) and isinstance(kind, pl.List):
+        return _fits(kind.inner, column.inner)  # type: ignore[arg-type]
+    return kind.is_integer() and column.is_numeric()
+
+
+_FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour", "shift_course", "shift_pass")
+"""Tables whose columns follow the catalogue or a transform, stored as they come."""
+
+
+def _known(name: str) -> str:
+    """A relation's name must be one of ours: nothing from a file or a person becomes an identifier."""
+    if name not in {*table_names(), *sql_names("marts"), *_FRAMES}:
+        raise ValueError(f"'{name}' is no table or mart of taretrace")
+    return name

@@ -1,0 +1,40 @@
+"""The layout of the warehouse's tables, and the creation of an empty one."""
+
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+
+from transforms.errors import DamagedError
+from transforms.storage.sql_files import TABLE_FOLDERS, sql_names, sql_text
+from transforms.storage.warehouse_connection import Connection
+from transforms.storage.warehouse_faults import REPAIR
+
+
+@lru_cache(maxsize=1)
+def layout() -> tuple[str, ...]:
+    """Return the statements that make tables and the views over them."""
+    return tuple(sql_text(folder, name) for folder in (*TABLE_FOLDERS, "staging") for name in sql_names(folder))
+
+
+@lru_cache(maxsize=1)
+def layout_mark() -> str:
+    """Return a hash of the layout; a warehouse carries the one it was made from."""
+    return hashlib.sha256("\n".join(layout()).encode()).hexdigest()
+
+
+def create_warehouse(path: Path) -> None:
+    """Make an empty warehouse under another name first: the file is there whole or not at all."""
+    log = path.with_name(f"{path.name}.wal")
+    if log.exists():
+        raise DamagedError("the warehouse is missing, but its log is there", where=str(log), mend=REPAIR)
+    partial = path.with_name(f".{path.name}.partial")
+    for left in (partial, partial.with_name(f"{partial.name}.wal")):
+        left.unlink(missing_ok=True)
+    con = Connection(partial, read_only=False)
+    con.execute("set timezone = 'UTC'")
+    for text in layout():
+        con.execute(text)
+    con.execute(f"comment on table source_file is '{layout_mark()}'")
+    con.execute("checkpoint")
+    con.close()
+    partial.replace(path)

@@ -1,0 +1,91 @@
+"""Retention: records of old machine-days give way to the bins made of them; where each bin was logged is kept.
+
+A row that arrives later for such a day cannot be told from one that was there: intake rejects it and says why.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import polars as pl
+
+from transforms.storage.lake import PREFIX, Lake, read_frame
+from transforms.storage.lake_file import LakeFile
+from transforms.storage.lake_record import content_of, record_files, recorded_files, telemetry_days
+from transforms.storage.warehouse import Warehouse
+from transforms.telemetry.bins import BIN
+
+LINES = ["machine_id", "logged_at", "line", "part"]
+
+
+@dataclass(frozen=True)
+class RolledUp:
+    """What gave way: machine-days, their records, the bytes they took."""
+
+    machine_days: int = 0
+    records: int = 0
+    size: int = 0
+
+
+def lines_of(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
+    """Return from which line to which of which source each bin was logged, and the number of records."""
+    frames = [
+        read_frame(lake.at(f.path), LINES, f.sha256).with_columns(pl.lit(f.stem[:PREFIX]).alias("source"))
+        for f in files
+    ]
+    return (
+        pl.concat(frames)
+        .with_columns(pl.col("logged_at").dt.truncate(BIN).alias("bin_at"))
+        .group_by("machine_id", "bin_at", "source", "part", maintain_order=True)
+        .agg(
+            pl.col("line").min().alias("first_line"), pl.col("line").max().alias("last_line"), pl.len().alias("records")
+        )
+        .sort("bin_at", "source", "first_line")
+    )
+
+
+def roll_up(
+    warehouse: Warehouse, lake: Lake, keep_days: int, now: dt.datetime, stale: set[tuple[str, str]]
+) -> RolledUp:
+    """Let the records of machine-days go that are older than `keep_days` before the newest one.
+
+    Args:
+        warehouse: the workspace's.
+        lake: the workspace's.
+        keep_days: days whose records are kept.
+        now: when this is done, UTC.
+        stale: machine-days whose bins are not of their present records: these stay.
+    """
+    sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
+    days, files = lake.machine_days(sources), telemetry_days(warehouse)
+    binned = {f.key: f for f in recorded_files(warehouse, "bin")}
+    rolled = {(m, d) for m, d in warehouse.table("rolled_day").select("machine", "day").iter_rows()}
+    if not days:
+        return RolledUp()
+    oldest = str(dt.date.fromisoformat(max(d for _, d in days)) - dt.timedelta(days=keep_days))
+    gone, records, size = 0, 0, 0
+    for key, paths in days.items():
+        if key[1] >= oldest or key in stale or key not in binned:
+            continue
+        if key not in rolled:
+            if key not in files or content_of(lake, binned[key]) != binned[key]:
+                continue  # damaged bins can be made again only while the records are there
+            # Noted on the lake first, in the warehouse second, deleted last: a crash between leaves nothing untold.
+            lines = lines_of(files[key], lake)
+            noted = lake.put_day(lines, "rolled", key)
+            count = int(lines["records"].sum())
+            row = {
+                "machine": key[0],
+                "machine_id": lines["machine_id"][0],
+                "day": key[1],
+                "records": count,
+                "rolled_at": now,
+            }
+            with warehouse.transaction():
+                warehouse.append("rolled_day", pl.DataFrame([row]))
+                warehouse.delete_matching("lake_file", pl.DataFrame({"path": [f.path for f in files[key]]}))
+                record_files(warehouse, [noted])
+            gone, records = gone + 1, records + count
+        for path in paths:
+            size += lake.size_of(path)
+            path.unlink()
+    return RolledUp(gone, records, size)

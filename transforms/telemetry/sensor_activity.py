@@ -1,0 +1,33 @@
+"""Activity of sensors by machine-day: distinguishes a set point from a sensor that is stuck for a whole day."""
+
+import numpy as np
+import polars as pl
+
+from transforms.config.settings_catalogue import Catalogue
+from transforms.telemetry.sensor_faults import numeric_settings
+from transforms.telemetry.stuck import fluctuates, run_seconds
+
+MIN_SHARE = 0.5
+"""A silent setting is stuck if its readings fluctuate on more than this share of the machine's days (assumption)."""
+ACTIVITY = {"setting": pl.String, "fluctuates": pl.Boolean}
+
+
+def sensor_activity(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+    """Return `setting, fluctuates` of one machine-day with `working` and `dt_s`; without working time no rows."""
+    working = records.filter("working")
+    if not working.height:
+        return pl.DataFrame(schema=ACTIVITY)
+    seconds = working["dt_s"].cum_sum().to_numpy()
+    rows = []
+    for name in numeric_settings(working, catalogue):
+        values = working[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        rows.append((name, fluctuates(values, seconds, run_seconds(values, seconds))))
+    return pl.DataFrame(rows, schema=ACTIVITY, orient="row")
+
+
+def silent_sensors(activity: pl.DataFrame) -> dict[tuple[str, str], frozenset[str]]:
+    """Return (machine, day) -> settings that are silent on the day and fluctuate on most days of the machine."""
+    share = pl.col("fluctuates").mean().over("machine", "setting")
+    silent = activity.filter((share > MIN_SHARE) & ~pl.col("fluctuates"))
+    days = silent.group_by("machine", "day", maintain_order=True).agg("setting")
+    return {(m, d): frozenset(names) for m, d, names in days.iter_rows()}

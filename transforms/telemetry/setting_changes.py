@@ -1,0 +1,139 @@
+"""One shift as its machines worked it: five minutes a row, the passes on the ground, and where a setting was changed.
+
+A decision is a change of level that lasts: at a half minute t of lifting, with m-(t) and m+(t) the medians of the k
+half minutes before and after, and a-(t), a+(t) their means,
+
+    |m+(t) - m-(t)| >= max(step, 4 s),   |a+(t) - a-(t)| the largest within k half minutes either way            (25)
+
+s is the noise of a half minute, 1.48 median |x(t) - x(t-1)| / sqrt 2. Medians let single wild readings pass; means are
+sharper about the moment.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import polars as pl
+
+from transforms.config.settings_catalogue import DIRT, Catalogue
+
+COURSE_MIN = 5
+BESIDE = 8
+"""k: four minutes of lifting either side of a change."""
+NOISE_TIMES = 4.0
+MOST_PASSES = 400
+"""Half minutes of a machine that the map keeps."""
+DECISION_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
+    "machine_id": pl.String, "decided_at": pl.Datetime("us", "UTC"), "field_id": pl.String, "setting": pl.String,
+    "unit": pl.String, "from_value": pl.Float64, "to_value": pl.Float64, "steps": pl.Float64,
+    "topsoil_wetness": pl.Float64,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ShiftCourse:
+    """The tables `shift_course`, `setting_decision` and `shift_pass`."""
+
+    course: pl.DataFrame
+    decisions: pl.DataFrame
+    passes: pl.DataFrame
+
+
+def _settings(bins: pl.DataFrame, catalogue: Catalogue) -> list[str]:
+    return [n for n, s in catalogue.items() if s.nature == "numeric" and n in bins.columns and bins[n].count()]
+
+
+def decisions(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+    """Return one machine's lasting changes of settings by (25), in order of time.
+
+    Args:
+        lifting: `machine_id, bin_at, field_id` and settings of its half minutes of lifting, in order of time.
+        catalogue: the settings known.
+    """
+    found = [pl.DataFrame(schema=DECISION_SCHEMA)]
+    for name in _settings(lifting, catalogue):
+        step, x = catalogue[name].step, pl.col(name)
+        rows = lifting.drop_nulls(name)
+        noise = rows.select((x.diff().abs().median() * 1.48 / 2**0.5).alias("s")).item()
+        if noise is None:
+            continue
+        least = max(step, NOISE_TIMES * noise)
+        told = rows.with_columns(
+            x.rolling_median(BESIDE).shift(1).alias("from_value"),
+            x.reverse().rolling_median(BESIDE).reverse().alias("to_value"),
+            (x.reverse().rolling_mean(BESIDE).reverse() - x.rolling_mean(BESIDE).shift(1)).abs().alias("moved"),
+        ).with_columns((pl.col("to_value") - pl.col("from_value")).alias("d"))
+        highest = pl.col("moved") == pl.col("moved").rolling_max(2 * BESIDE + 1, center=True, min_samples=1)
+        kept = told.filter((pl.col("d").abs() >= least) & highest)
+        # Two half minutes may share the largest change: the first stands.
+        apart = (pl.col("bin_at").diff() > dt.timedelta(seconds=30 * BESIDE)).fill_null(value=True)
+        found.append(
+            kept.filter(apart).select(
+                "machine_id", pl.col("bin_at").alias("decided_at"), "field_id", pl.lit(name).alias("setting"),
+                pl.lit(catalogue[name].unit).alias("unit"), "from_value", "to_value",
+                (pl.col("d") / step).alias("steps"), pl.lit(None, pl.Float64).alias("topsoil_wetness"),
+            )
+        )  # fmt: skip
+    return pl.concat(found).sort("decided_at", "setting")
+
+
+def _wet(rows: pl.DataFrame, at: str, field_hours: pl.DataFrame) -> pl.Series:
+    """The topsoil wetness of each row's field and hour; null where that is not known."""
+    hours = field_hours.select("field_id", "hour_at", pl.col("topsoil_wetness").alias("wetness_there"))
+    keyed = rows.with_columns(pl.col(at).dt.truncate("1h").alias("hour_at"))
+    return keyed.join(hours, on=["field_id", "hour_at"], how="left", maintain_order="left")["wetness_there"].alias(
+        "topsoil_wetness"
+    )
+
+
+def _course(bins: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
+    lifts = pl.col("area_ha") > 0
+    return (
+        bins.with_columns(pl.col("bin_at").dt.truncate(f"{COURSE_MIN}m").alias("at"))
+        .group_by("machine_id", "at", maintain_order=True)
+        .agg(
+            pl.col("field_id").drop_nulls().first(),
+            lifts.mean().alias("lifting_share"),
+            *(pl.col(n).filter(lifts).mean() for n in settings),
+        )
+        .sort("machine_id", "at")
+    )
+
+
+def _passes(bins: pl.DataFrame, settings: list[str], given: pl.DataFrame, measured: pl.DataFrame) -> pl.DataFrame:
+    """Half minutes of lifting with their place and the load they went to, thinned evenly where there are many."""
+    placed = bins.filter((pl.col("area_ha") > 0) & pl.col("lat_deg").is_not_null())
+    nth, many = pl.int_range(pl.len()).over("machine_id"), pl.len().over("machine_id")
+    thin = placed.filter(nth % ((many + MOST_PASSES - 1) // MOST_PASSES) == 0)
+    most = given.sort("share", "load_id", descending=[True, False]).unique(
+        ["machine_id", "bin_at"], keep="first", maintain_order=True
+    )
+    return (
+        thin.join(most.select("machine_id", "bin_at", "load_id"), on=["machine_id", "bin_at"], how="left")
+        .join(measured.select("load_id", DIRT), on="load_id", how="left")
+        .select("machine_id", "bin_at", "field_id", "lat_deg", "lon_deg", "load_id", DIRT, *settings)
+        .sort("machine_id", "bin_at")
+    )
+
+
+def shift_course(
+    bins: pl.DataFrame, given: pl.DataFrame, measured: pl.DataFrame, field_hours: pl.DataFrame, catalogue: Catalogue
+) -> ShiftCourse:
+    """Return how a shift went.
+
+    Args:
+        bins: the half minutes of the shift's machines within it.
+        given: `load_id, machine_id, bin_at, share` of the shift's loads.
+        measured: `load_id, dirt_tare_pct` of those measured.
+        field_hours: `field_id, hour_at, topsoil_wetness`.
+        catalogue: the settings known.
+    """
+    settings = _settings(bins, catalogue)
+    course = _course(bins, settings)
+    lifting = bins.filter(pl.col("area_ha") > 0).sort("machine_id", "bin_at")
+    made = [decisions(mine, catalogue) for _, mine in lifting.group_by("machine_id", maintain_order=True)]
+    changed = pl.concat([pl.DataFrame(schema=DECISION_SCHEMA), *made])
+    return ShiftCourse(
+        course.with_columns(_wet(course, "at", field_hours)),
+        changed.with_columns(_wet(changed, "decided_at", field_hours)),
+        _passes(bins, settings, given, measured),
+    )

@@ -1,0 +1,85 @@
+"""All that lets a person check one load by eye: its machine's day, its truck, its minutes, its field's passes."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import polars as pl
+
+from transforms.errors import WorkspaceError
+from transforms.storage.lake import Lake, read_frame
+from transforms.storage.warehouse import Warehouse
+
+BEFORE_MIN, AFTER_MIN = 45, 20
+"""Minutes shown before the load's first minute and after its weigh-in."""
+
+
+@dataclass(frozen=True)
+class LoadPicture:
+    """One load and what surrounds it; all times by the machine's own clock.
+
+    Attributes:
+        load: the load's ticket, grade, machine and clocks, a row.
+        minutes: `bin_at, state, tank_t, lifted_t, share`: the machine's bins about the load; `lifted_t` is what was
+            lifted since the last emptying, `share` the bin's part of the load.
+        emptied: `started_at, found_by` of the machine's emptyings in the same time.
+        passes: every working bin of the field with its place, settings, and its part of the load.
+    """
+
+    load: pl.DataFrame
+    minutes: pl.DataFrame
+    emptied: pl.DataFrame
+    passes: pl.DataFrame
+
+
+def _minutes(bins: pl.DataFrame, emptied: pl.DataFrame, trace: pl.DataFrame, yield_t_ha: float) -> pl.DataFrame:
+    since = emptied.select(pl.col("started_at").alias("emptied_at")).sort("emptied_at")
+    told = bins.sort("bin_at").join_asof(since, left_on="bin_at", right_on="emptied_at")
+    lifted = (pl.col("area_ha") * yield_t_ha).fill_null(0.0)
+    return (
+        told.with_columns(
+            lifted.cum_sum().over(pl.col("emptied_at").fill_null(pl.col("bin_at").min())).alias("lifted_t")
+        )
+        .join(trace.select("bin_at", "share"), on="bin_at", how="left", maintain_order="left")
+        .select("bin_at", "state", "tank_t", "lifted_t", pl.col("share").fill_null(0.0))
+    )
+
+
+def _span(own: pl.DataFrame, weighed_at: dt.datetime) -> tuple[dt.datetime, dt.datetime]:
+    """The time to show: from some minutes before the load's first to some after its weigh-in."""
+    begun: dt.datetime = own["bin_at"].min()  # type: ignore[assignment]
+    ended: dt.datetime = own["bin_at"].max()  # type: ignore[assignment]
+    return begun - dt.timedelta(minutes=BEFORE_MIN), max(weighed_at, ended) + dt.timedelta(minutes=AFTER_MIN)
+
+
+def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
+    """Gather the picture of one load.
+
+    Raises:
+        WorkspaceError: no such load, or nothing of it was traced.
+    """
+    load = warehouse.query("load_traced", load_id=load_id)
+    if not load.height:
+        raise WorkspaceError(
+            f"there is no load '{load_id}'", where="the weigh tickets", mend="check the ticket's number"
+        )
+    row = load.row(0, named=True)
+    trace = warehouse.query("load_bin", load_id=load_id)
+    if row["machine_id"] is None or not trace.height:
+        raise WorkspaceError(
+            f"load '{load_id}' was not traced ({row['says'] or 'it has not been through a run yet'})",
+            where="the trace", mend="name another load, or mend what is missing and run 'taretrace ingest' again",
+        )  # fmt: skip
+    own = trace.filter(pl.col("machine_id") == row["machine_id"])
+    first, last = _span(own, row["weighed_true_at"] + dt.timedelta(minutes=row["machine_ahead_min"]))
+    days = sorted({first.date(), own["bin_at"].dt.date()[-1], last.date()})
+    about = pl.col("bin_at").is_between(first, last)
+    bins = pl.concat([lake.bins_of_day(row["machine_id"], d) for d in days], how="diagonal").filter(about)
+    events = warehouse.query("machine_unload", machine_id=row["machine_id"], from_at=first, to_at=last)
+    paths = warehouse.query("field_bin_day", field_id=row["field_id"])
+    frames = [read_frame(lake.bin_path(m, d)) for m, d in paths.select("machine", "day").iter_rows()]
+    in_field = pl.concat(frames, how="diagonal").filter(
+        (pl.col("field_id") == row["field_id"]) & (pl.col("area_ha") > 0) & pl.col("lat_deg").is_not_null()
+    )
+    passes = in_field.join(trace, on=["machine_id", "bin_at"], how="left", maintain_order="left")
+    minutes = _minutes(bins, events, own, row["yield_t_ha"])
+    return LoadPicture(load, minutes, events, passes.with_columns(pl.col("share").fill_null(0.0)))
