@@ -47,9 +47,11 @@ def test_groups_are_made_in_order():
         for name in tracked()
         if name.endswith(".py") and not name.startswith("tests/")
         for call in ast.walk(ast.parse((ROOT / name).read_text("utf-8")))
-        if isinstance(call, ast.Call) and isinstance(call.func, ast.Attribute) and call.func.attr == "group_by"
+        if isinstance(call, ast.Call)
+        and isinstance(call.func, ast.Attribute)
+        and call.func.attr == "group_by"
         and not any(word.arg == "maintain_order" for word in call.keywords)
-    ]  # fmt: skip
+    ]
     assert loose == []
 
 

@@ -46,7 +46,7 @@ def metres_per_degree(lat_deg: float) -> tuple[float, float]:
     )
 
 
-def mended_outline(geometry: shapely.Geometry | None, budget: CrossingBudget) -> shapely.Geometry | None:
+def repair_outline(geometry: shapely.Geometry | None, budget: CrossingBudget) -> shapely.Geometry | None:
     """Return a valid (multi)polygon, repaired if its line crosses itself; None if it is not a polygon in degrees.
 
     Raises:

@@ -23,18 +23,18 @@ from typing import Any, Generic, Protocol, Self, TypeVar, runtime_checkable
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 Value = TypeVar("Value")
-WORTH_IT = 48
+MIN_PARALLEL_TASKS = 48
 """Fewer jobs than this are done sooner here than processes start."""
 MANY, PIECE = 64, 4
 """Of many jobs so few are handed over at once; of fewer, one."""
 AHEAD = 3
-LEFT_BEHIND_S = 3600.0
-HEAVIEST = "transforms.jobs.fit_jobs"
+ORPHAN_AGE_S = 3600.0
+WARM_UP_MODULE = "transforms.jobs.fit_jobs"
 """What takes longest to import of what is spread."""
 
 
 @runtime_checkable
-class Spread(Protocol):
+class Executor(Protocol):
     """Does one work to many jobs, which may run at once, anywhere, and more than once: a work's effects must allow it.
 
     `work` is a function of a module, jobs and results can be pickled, and nothing of a result depends on another job.
@@ -45,7 +45,7 @@ class Spread(Protocol):
         ...
 
 
-def here(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
+def serial(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
     """Do one job after the other in this process; memory holds one result at a time."""
     return map(work, jobs)
 
@@ -68,17 +68,17 @@ def _alone() -> None:
     end_with_parent()
 
 
-def piece(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
+def run_batch(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
     """Do one work to some jobs."""
     return [work(job) for job in jobs]
 
 
-def near(spread: Spread) -> Spread:
+def local(spread: Executor) -> Executor:
     """Return how what is too big to send far is done: by this machine's processes, or here."""
-    return spread if isinstance(spread, Processes) else here
+    return spread if isinstance(spread, ProcessExecutor) else serial
 
 
-class Shared(Generic[Value]):
+class SharedValue(Generic[Value]):
     """Something big that many jobs are about: another process of this machine reads it once, not with every job.
 
     What is handed over is the path of a file, written when it is first asked for and removed with this object.
@@ -88,7 +88,7 @@ class Shared(Generic[Value]):
         self.value = value
         self._path: str | None = None
 
-    def __reduce__(self) -> tuple[Callable[[str], "Shared[Value]"], tuple[str]]:
+    def __reduce__(self) -> tuple[Callable[[str], "SharedValue[Value]"], tuple[str]]:
         """Be the file's content in another process."""
         if self._path is None:
             remove_orphans()
@@ -104,7 +104,7 @@ def remove_orphans() -> None:
     for path in Path(tempfile.gettempdir()).glob("taretrace-*-*"):
         with suppress(FileNotFoundError):
             about, owner = path.lstat(), path.name.split("-")[1]
-            old = about.st_uid == os.getuid() and about.st_mtime < time.time() - LEFT_BEHIND_S
+            old = about.st_uid == os.getuid() and about.st_mtime < time.time() - ORPHAN_AGE_S
             if not old or not owner.isdigit() or _is_alive(int(owner)):
                 continue
             if path.is_dir() and not path.is_symlink():
@@ -124,9 +124,9 @@ def _is_alive(process: int) -> bool:
 
 
 @lru_cache(maxsize=2)
-def _shared_at(path: str) -> "Shared[Any]":
+def _shared_at(path: str) -> "SharedValue[Any]":
     with Path(path).open("rb") as file:
-        return Shared(pickle.load(file))  # noqa: S301 - written by our own parent, readable by its user alone
+        return SharedValue(pickle.load(file))  # noqa: S301 - written by our own parent, readable by its user alone
 
 
 @contextmanager
@@ -140,7 +140,7 @@ def _shielded_from_ctrl_c() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-class Processes:
+class ProcessExecutor:
     """A `Spread` over this machine's processors, started where there is enough to do and kept until the block ends."""
 
     def __init__(self, count: int | None = None) -> None:
@@ -159,9 +159,9 @@ class Processes:
                     process.terminate()
             self._pool.shutdown(cancel_futures=True)
 
-    def __reduce__(self) -> tuple[type["Processes"], tuple[int]]:
+    def __reduce__(self) -> tuple[type["ProcessExecutor"], tuple[int]]:
         """In another process it does its work alone."""
-        return Processes, (1,)
+        return ProcessExecutor, (1,)
 
     def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
@@ -174,12 +174,12 @@ class Processes:
         if self.count > 1:
             for _ in range(self.count):
                 with _shielded_from_ctrl_c():
-                    self._started().submit(import_module, HEAVIEST)
+                    self._started().submit(import_module, WARM_UP_MODULE)
 
     def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
         """Do jobs, a few at a time in each process."""
-        if self.count == 1 or len(jobs) == 1 or (self._pool is None and len(jobs) < WORTH_IT):
-            yield from here(work, jobs)
+        if self.count == 1 or len(jobs) == 1 or (self._pool is None and len(jobs) < MIN_PARALLEL_TASKS):
+            yield from serial(work, jobs)
             return
         waiting: deque[tuple[Sequence[Job], Future[list[Result]]]] = deque()
         size = PIECE if len(jobs) >= MANY else 1
@@ -194,11 +194,11 @@ class Processes:
     def _submit(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> "Future[list[Result]]":
         try:
             with _shielded_from_ctrl_c():
-                return self._started().submit(piece, work, jobs)
+                return self._started().submit(run_batch, work, jobs)
         except BrokenProcessPool:
             self._pool = None
             with _shielded_from_ctrl_c():
-                return self._started().submit(piece, work, jobs)
+                return self._started().submit(run_batch, work, jobs)
 
     def _next(
         self, work: Callable[[Job], Result], waiting: "deque[tuple[Sequence[Job], Future[list[Result]]]]"

@@ -137,13 +137,17 @@ def _run_post_shift(
     log.write(POST_SHIFT, "ended", due=None, began_at=began.isoformat(), **counts)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         doubts = failed_checks(warehouse)
-    finish(json_wanted, {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in doubts]}, [
-        _rows_line(counts),
-        *(f"Warning: {a.says}" for a in doubts),
-        line_of("Shift page: ", strong(page.resolve())),
-        f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
-        f"Everything else: taretrace status {workspace.root} · taretrace export {workspace.root}",
-    ])  # fmt: skip
+    finish(
+        json_wanted,
+        {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in doubts]},
+        [
+            _rows_line(counts),
+            *(f"Warning: {a.says}" for a in doubts),
+            line_of("Shift page: ", strong(page.resolve())),
+            f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
+            f"Everything else: taretrace status {workspace.root} · taretrace export {workspace.root}",
+        ],
+    )
     _failed(received)
     _strictly(strict, counts)
 

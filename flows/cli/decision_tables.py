@@ -14,7 +14,7 @@ from flows.cli.own_standing import own_lines, own_outcome, own_table
 from reports.language.basis_messages import earlier_note
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
-from transforms.advice.what_if import Question, answer, class_names, read_table
+from transforms.advice.what_if import WhatIfQuery, answer, class_names, read_table
 from transforms.benchmark.own_view import own_view
 from transforms.config.workspace import Workspace
 from transforms.errors import WorkspaceError
@@ -32,11 +32,16 @@ def _compared(table: pl.DataFrame) -> pl.DataFrame:
     """The columns of a comparison that fit a terminal."""
     ranked = pl.format("{} ({} to {})", "rank", "rank_lo95", "rank_hi95")
     return table.select(
-        pl.col("subject_id").alias("who"), pl.col("observed").round(2), pl.col("expected").round(2),
-        pl.col("from_settings").round(2), _span("shrunken", "shrunken_lo95", "shrunken_hi95", 2).alias("own"),
-        ranked.alias("rank"), "standing", "n",
+        pl.col("subject_id").alias("who"),
+        pl.col("observed").round(2),
+        pl.col("expected").round(2),
+        pl.col("from_settings").round(2),
+        _span("shrunken", "shrunken_lo95", "shrunken_hi95", 2).alias("own"),
+        ranked.alias("rank"),
+        "standing",
+        "n",
         pl.when(pl.col("observed").is_null()).then("says").otherwise(pl.lit("")).alias("says"),
-    )  # fmt: skip
+    )
 
 
 def _kept(folder: Path, name: str, lack: str, verb: str) -> tuple[Workspace, pl.DataFrame]:
@@ -95,9 +100,10 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, j
     table = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
     if not table.height:
         raise WorkspaceError(
-            f"there is no {response} by {kind}", where=str(folder),
+            f"there is no {response} by {kind}",
+            where=str(folder),
             mend="ask for machine, operator, grower, field or season, and a response that is fitted",
-        )  # fmt: skip
+        )
     if only_for is not None and only_for not in table["subject_id"]:
         raise WorkspaceError(f"there is no {kind} '{only_for}'", where=str(folder), mend="give its id as in the export")
     table, last = table.sort("shrunken", nulls_last=True), table["last_shift_date"][0]
@@ -108,11 +114,17 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, j
         outcome = {**own_outcome(view, kind, response), "basis_code": code}
         _out(outcome, title, own_table(view), [*earlier, *own_lines(view)], json_wanted=json_wanted)
         return
-    _out({"rows": table.to_dicts(), "basis_code": code}, title, _compared(table), [
-        *earlier,
-        "The lowest stands first. Own: what neither conditions nor settings explain, shrunken, 95 %; so the rank.",
-        "Measured associations, not verdicts: what is unexplained may be wear, the operator, or what nobody logs.",
-    ], json_wanted=json_wanted)  # fmt: skip
+    _out(
+        {"rows": table.to_dicts(), "basis_code": code},
+        title,
+        _compared(table),
+        [
+            *earlier,
+            "The lowest stands first. Own: what neither conditions nor settings explain, shrunken, 95 %; so the rank.",
+            "Measured associations, not verdicts: what is unexplained may be wear, the operator, or what nobody logs.",
+        ],
+        json_wanted=json_wanted,
+    )
 
 
 def piles(folder: Path, *, json_wanted: bool) -> None:
@@ -125,11 +137,17 @@ def piles(folder: Path, *, json_wanted: bool) -> None:
     )
     title = "Piles, the one to slice first on top"
     seen = table.filter("lies").select(
-        pl.col("slice_order").alias("order"), "site_id", "shift_date", "age_days", pl.col("clean_t").round(0),
-        pl.col("dirt_tare_pct").round(1).alias("dirt_pct"), pl.col("top_tare_pct").round(1).alias("tops_pct"),
-        pl.col("root_temp_c").round(1).alias("root_c"), pl.col("loss_now_kg_per_t_day").round(3).alias("kg_t_day_now"),
+        pl.col("slice_order").alias("order"),
+        "site_id",
+        "shift_date",
+        "age_days",
+        pl.col("clean_t").round(0),
+        pl.col("dirt_tare_pct").round(1).alias("dirt_pct"),
+        pl.col("top_tare_pct").round(1).alias("tops_pct"),
+        pl.col("root_temp_c").round(1).alias("root_c"),
+        pl.col("loss_now_kg_per_t_day").round(3).alias("kg_t_day_now"),
         pl.col("sugar_loss_t").round(1),
-    )  # fmt: skip
+    )
     _out({"rows": table.to_dicts()}, title, seen, [note], json_wanted=json_wanted)
 
 
@@ -141,7 +159,7 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     at = table["at"]
     names = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
     where = {n: at[n] if v is None else v for n, v in zip(names, given, strict=True)}
-    question = Question(**where, settings=_given(settings))
+    question = WhatIfQuery(**where, settings=_given(settings))
     found = answer(table, question)
     rows = [
         ("dirt tare, %", found.dirt_pct),
@@ -151,8 +169,9 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     ]
     shown = pl.DataFrame(
         [(label, *(round(v, 2) for v in told)) for label, told in rows if told is not None],
-        schema=["expected", "mean", "95 % from", "to"], orient="row",
-    )  # fmt: skip
+        schema=["expected", "mean", "95 % from", "to"],
+        orient="row",
+    )
     wet, soil = class_names(question.topsoil_wetness, question.clay_pct)
     told = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
     warned = [f"Not to be believed: {'; '.join(found.untried)}."] if found.untried else []

@@ -34,8 +34,12 @@ def installation() -> Iterator[Finding]:
             wrong.append(f"{need.name} is missing")
     own = f"taretrace {version('taretrace')}, Python {platform.python_version()}"
     if wrong or sys.version_info < (3, 11):
-        yield Finding("installation", "wrong", f"{own}: {'; '.join(wrong) or 'Python is older than 3.11'}",
-                      "install again with 'pip install -r requirements.txt'")  # fmt: skip
+        yield Finding(
+            "installation",
+            "wrong",
+            f"{own}: {'; '.join(wrong) or 'Python is older than 3.11'}",
+            "install again with 'pip install -r requirements.txt'",
+        )
     else:
         yield Finding("installation", "fine", f"{own}, every library in a version that fits")
 
@@ -48,8 +52,12 @@ def prefect(workspace: Workspace) -> Iterator[Finding]:
             with urllib.request.urlopen(f"{api}/health", timeout=5):  # noqa: S310
                 yield Finding("Prefect", "fine", f"the server at {api} answers")
         except (OSError, ValueError):
-            yield Finding("Prefect", "wrong", f"no server answers at PREFECT_API_URL = {api}",
-                          "start it, or unset PREFECT_API_URL to use one of taretrace's own")  # fmt: skip
+            yield Finding(
+                "Prefect",
+                "wrong",
+                f"no server answers at PREFECT_API_URL = {api}",
+                "start it, or unset PREFECT_API_URL to use one of taretrace's own",
+            )
         return
     base = workspace.home / "prefect.db"
     if not base.exists():
@@ -64,8 +72,12 @@ def prefect(workspace: Workspace) -> Iterator[Finding]:
     if whole:
         yield Finding("Prefect", "fine", f"its home in the workspace is whole ({base.stat().st_size / 1e6:.0f} MB)")
     else:
-        yield Finding("Prefect", "wrong", f"{base} is damaged", f"rm -r {workspace.home}: the next run makes it anew; "
-                      "only the history of runs is lost")  # fmt: skip
+        yield Finding(
+            "Prefect",
+            "wrong",
+            f"{base} is damaged",
+            f"rm -r {workspace.home}: the next run makes it anew; only the history of runs is lost",
+        )
 
 
 def cluster(workspace: Workspace) -> Iterator[Finding]:
@@ -79,12 +91,20 @@ def cluster(workspace: Workspace) -> Iterator[Finding]:
         with Client(place.address, timeout="5s", set_as_default=False) as client:  # type: ignore[no-untyped-call]
             there = client.run(version, "taretrace")
     except (ImportError, OSError, ValueError) as problem:
-        yield Finding("cluster", "wrong", f"{place.address} does not answer ({type(problem).__name__})",
-                      "start 'dask scheduler' there, and install requirements-cluster.txt here")  # fmt: skip
+        yield Finding(
+            "cluster",
+            "wrong",
+            f"{place.address} does not answer ({type(problem).__name__})",
+            "start 'dask scheduler' there, and install requirements-cluster.txt here",
+        )
         return
     other = {v for v in there.values() if v != version("taretrace")}
     if not there or other:
-        yield Finding("cluster", "wrong", f"{len(there)} workers, of version {', '.join(other) or 'none'}",
-                      f"start workers with taretrace {version('taretrace')} installed")  # fmt: skip
+        yield Finding(
+            "cluster",
+            "wrong",
+            f"{len(there)} workers, of version {', '.join(other) or 'none'}",
+            f"start workers with taretrace {version('taretrace')} installed",
+        )
     else:
         yield Finding("cluster", "fine", f"{len(there)} workers of this version at {place.address}")

@@ -18,9 +18,15 @@ from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
 OUTCOME: dict[str, pl.DataType | type[pl.DataType]] = {
-    "file": pl.String, "mapping": pl.String, "rows_in": pl.Int64, "rows_accepted": pl.Int64, "rows_rejected": pl.Int64,
-    "rows_repeated": pl.Int64, "from_at": pl.Datetime("us", "UTC"), "to_at": pl.Datetime("us", "UTC"),
-}  # fmt: skip
+    "file": pl.String,
+    "mapping": pl.String,
+    "rows_in": pl.Int64,
+    "rows_accepted": pl.Int64,
+    "rows_rejected": pl.Int64,
+    "rows_repeated": pl.Int64,
+    "from_at": pl.Datetime("us", "UTC"),
+    "to_at": pl.Datetime("us", "UTC"),
+}
 
 
 def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:

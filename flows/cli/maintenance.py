@@ -135,9 +135,10 @@ def repair(
             typer.echo(line)
     if outcome.lost:
         raise WorkspaceError(
-            "parts of it are neither in the inbox nor copied", where=str(folder),
+            "parts of it are neither in the inbox nor copied",
+            where=str(folder),
             mend="restore a backup with 'taretrace restore', or run 'taretrace repair --accept-loss' to go on without",
-        )  # fmt: skip
+        )
 
 
 def register_upkeep(app: typer.Typer) -> None:

@@ -5,14 +5,22 @@ from typing import Any
 import polars as pl
 
 from reports.language.place_messages import MARKS, THIRDS, reason_words
-from reports.language.translate import say, told
+from reports.language.translate import say, translate_stored
 from transforms.benchmark.own_view import OwnView
 
 
 def own_outcome(view: OwnView, kind: str, response: str) -> dict[str, Any]:
     """Return a subject's view as the JSON outcome."""
-    row = {"subject_kind": kind, "subject_id": view.subject_id, "response": response, "n": view.n, **view.figures,
-           "third": view.third, "reason_code": view.reason_code, "says": view.says}  # fmt: skip
+    row = {
+        "subject_kind": kind,
+        "subject_id": view.subject_id,
+        "response": response,
+        "n": view.n,
+        **view.figures,
+        "third": view.third,
+        "reason_code": view.reason_code,
+        "says": view.says,
+    }
     band = {"marks": view.band.marks, "step": view.band.step, "reason_code": view.band.reason_code}
     return {"rows": [row], "band": band}
 
@@ -23,8 +31,14 @@ def own_table(view: OwnView) -> pl.DataFrame:
     own = (view.subject_id, f["observed"], f["expected"], f["from_settings"], _span(view), view.n)
     rows: list[tuple[Any, ...]] = [own]
     rows += [(say(MARKS[name]), None, None, None, f"{mark:g}", None) for name, mark in view.band.marks.items()]
-    schema = {"who": pl.String, "observed": pl.Float64, "expected": pl.Float64, "from_settings": pl.Float64,
-              "own": pl.String, "n": pl.Int64}  # fmt: skip
+    schema = {
+        "who": pl.String,
+        "observed": pl.Float64,
+        "expected": pl.Float64,
+        "from_settings": pl.Float64,
+        "own": pl.String,
+        "n": pl.Int64,
+    }
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
@@ -41,7 +55,7 @@ def own_lines(view: OwnView) -> list[str]:
     if view.reason_code is not None:
         lines.append(f"Not compared with others: {reason_words(view.reason_code)}.")
     elif not view.is_compared:
-        lines.append(f"Not compared with others: {told(view.says)}.")
+        lines.append(f"Not compared with others: {translate_stored(view.says)}.")
     elif view.band.reason_code is not None:
         lines.append(f"Nothing of others is shown: {reason_words(view.band.reason_code)}.")
     if view.third is not None:

@@ -93,9 +93,12 @@ def report_grower(
     from flows.stages import pages
 
     paths = _written(
-        folder, "report grower", wait, json_wanted,
+        folder,
+        "report grower",
+        wait,
+        json_wanted,
         lambda w, r: pages.grower_sheets(w, r, Forms(pdf, xlsx), only),
-    )  # fmt: skip
+    )
     if json_wanted:
         typer.echo(json.dumps({"files": paths}, default=str))
         return
@@ -138,9 +141,12 @@ def report_load(
     from flows.stages import pages
 
     paths = _written(
-        folder, "report load", wait, json_wanted,
+        folder,
+        "report load",
+        wait,
+        json_wanted,
         lambda w, r: pages.load_page(w, load_id, setting, r, Forms(pdf, xlsx)),
-    )  # fmt: skip
+    )
     _tell(json_wanted, "load_page", "Load page", paths, [])
 
 

@@ -74,10 +74,14 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
         finish(True, {name: frame.to_dicts() for name, frame in found.items()}, [])
         return
     titles = {
-        "arrived": "What arrived", "sources": "How far behind each source is (hours since its newest row; UTC)",
-        "rejected": "What was rejected, and why", "findings": "How files were read",
-        "failed": FAILED_TITLE, "lookalikes": "Ids that look alike", "tables": "Tables",
-    }  # fmt: skip
+        "arrived": "What arrived",
+        "sources": "How far behind each source is (hours since its newest row; UTC)",
+        "rejected": "What was rejected, and why",
+        "findings": "How files were read",
+        "failed": FAILED_TITLE,
+        "lookalikes": "Ids that look alike",
+        "tables": "Tables",
+    }
     console = Console()
     for name, frame in found.items():
         show(console, titles[name], frame)

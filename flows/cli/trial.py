@@ -52,14 +52,18 @@ def trial_plan(
     )
     outcome = {"trial": trial.trial_id, "loads": len(trial.order), "file": path.resolve(), "sheet": sheet.resolve()}
     outcome["advice_basis_code"], earlier = basis_of(Workspace(folder), ADVICE)
-    _said(json_wanted, outcome, [
-        *(earlier if setting is None or machine is None else ()),
-        question,
-        day_says,
-        f"Sheet for the operator: {sheet.resolve()}",
-        f"Afterwards: weigh tickets into {path}, then taretrace trial read {trial.trial_id} {folder}",
-        CAUTION,
-    ])  # fmt: skip
+    _said(
+        json_wanted,
+        outcome,
+        [
+            *(earlier if setting is None or machine is None else ()),
+            question,
+            day_says,
+            f"Sheet for the operator: {sheet.resolve()}",
+            f"Afterwards: weigh tickets into {path}, then taretrace trial read {trial.trial_id} {folder}",
+            CAUTION,
+        ],
+    )
 
 
 @trial_app.command(name="read")

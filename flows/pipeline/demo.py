@@ -8,7 +8,7 @@ from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import HOME, Workspace, init_workspace, season_template
 from transforms.demo.district import LOCAL_ZONE
 from transforms.demo.exports import write_exports, write_truth
-from transforms.demo.scenario import DEMO, Hardship
+from transforms.demo.scenario import DEMO, Scenario
 from transforms.demo.season import DemoSeason, Plan, invent_season
 from transforms.errors import WorkspaceError
 
@@ -46,7 +46,7 @@ def clear_demo(folder: Path) -> None:
 
 
 def write_demo(
-    folder: Path, *, machines: int, days: int, seed: int, hz: float, reporter: Reporter, hardship: Hardship = DEMO
+    folder: Path, *, machines: int, days: int, seed: int, hz: float, reporter: Reporter, hardship: Scenario = DEMO
 ) -> Workspace:
     """Invent a season and write its exports, mappings and season.toml; its truth goes apart, for tests alone.
 

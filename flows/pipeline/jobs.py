@@ -15,8 +15,8 @@ from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WH
 from flows.stages import pages
 from reports.page.formats import Forms
 from transforms.config.workspace import Workspace
-from transforms.ingest.ingest_file import Received
-from transforms.parallel import Spread
+from transforms.ingest.ingest_file import IngestedFile
+from transforms.parallel import Executor
 
 EVERY_FORM = Forms(pdf=True, xlsx=True)
 
@@ -25,26 +25,26 @@ EVERY_FORM = Forms(pdf=True, xlsx=True)
 class Done:
     """What a job did: the files it received, the pages it wrote, the first first."""
 
-    received: list[Received] = field(default_factory=list)
+    received: list[IngestedFile] = field(default_factory=list)
     pages: list[Path] = field(default_factory=list)
 
 
 @flow(name=f"{WHOLE} stages", validate_parameters=False, persist_result=False)
-def whole(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:
+def whole(workspace: Workspace, reporter: Reporter, spread: Executor) -> Done:
     """Files in, page out: find new files, read, bin, trace, conditions, marts, fit, checks, advice, shift page."""
     received = files_to_facts(workspace, reporter, spread)
     return Done(received, after_facts(workspace, reporter, spread))
 
 
 @flow(name=f"{POST_SHIFT} stages", validate_parameters=False, persist_result=False)
-def post_shift(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:
+def post_shift(workspace: Workspace, reporter: Reporter, spread: Executor) -> Done:
     """As `whole`; but where a nightly refit is planned, the checks that fit again and the comparison are left to it."""
     received = files_to_facts(workspace, reporter, spread)
     return Done(received, after_facts(workspace, reporter, spread, judge=workspace.season.schedule.refit is None))
 
 
 @flow(name=f"{REFIT} stages", validate_parameters=False, persist_result=False)
-def refit(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:
+def refit(workspace: Workspace, reporter: Reporter, spread: Executor) -> Done:
     """Fit anew from the rows themselves: nothing that was kept from earlier fits is believed."""
     step(stages.forget_products)(workspace)
     written = after_facts(workspace, reporter, spread)
@@ -53,14 +53,14 @@ def refit(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:
 
 
 @flow(name=f"{COMPARE} stages", validate_parameters=False, persist_result=False)
-def compare(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:  # noqa: ARG001
+def compare(workspace: Workspace, reporter: Reporter, spread: Executor) -> Done:  # noqa: ARG001
     """Write the page that compares the fleet, and a sheet for each grower."""
     fleet = step(pages.fleet_page, retries=2)(workspace, reporter)
     return Done(pages=[*fleet, *step(pages.grower_sheets, retries=2)(workspace, reporter)])
 
 
 @flow(name=f"{SEASON_END} stages", validate_parameters=False, persist_result=False)
-def season_end(workspace: Workspace, reporter: Reporter, spread: Spread) -> Done:
+def season_end(workspace: Workspace, reporter: Reporter, spread: Executor) -> Done:
     """Take in what came last, and write every page of the season, as PDF and workbook too."""
     received = files_to_facts(workspace, reporter, spread)
     shift = after_facts(workspace, reporter, spread)

@@ -11,8 +11,8 @@ from flows import stages
 from flows.runtime.progress import Reporter
 from flows.stages import pages
 from transforms.config.workspace import Workspace
-from transforms.ingest.ingest_file import Received
-from transforms.parallel import Spread
+from transforms.ingest.ingest_file import IngestedFile
+from transforms.parallel import Executor
 
 
 def _io_fault(_task: Any, _run: Any, state: Any) -> bool:
@@ -39,9 +39,9 @@ def step(function: Callable[..., Any], *, retries: int = 0, wait_s: float = 2) -
     return made(function)
 
 
-def files_to_facts(workspace: Workspace, reporter: Reporter, spread: Spread) -> list[Received]:
+def files_to_facts(workspace: Workspace, reporter: Reporter, spread: Executor) -> list[IngestedFile]:
     """Files in, facts out: find new files, read, bin, trace, conditions, marts; return what was received."""
-    received: list[Received] = step(stages.receive_files, retries=2)(workspace, reporter, spread)
+    received: list[IngestedFile] = step(stages.receive_files, retries=2)(workspace, reporter, spread)
     step(stages.bin_telemetry, retries=2)(workspace, reporter, spread)
     step(stages.trace)(workspace, reporter, spread)
     step(stages.conditions)(workspace, reporter)
@@ -50,7 +50,7 @@ def files_to_facts(workspace: Workspace, reporter: Reporter, spread: Spread) -> 
     return received
 
 
-def after_facts(workspace: Workspace, reporter: Reporter, spread: Spread, *, judge: bool = True) -> list[Path]:
+def after_facts(workspace: Workspace, reporter: Reporter, spread: Executor, *, judge: bool = True) -> list[Path]:
     """Facts in, page out: fit, checks, comparison, advice, guide, shift page; return the pages.
 
     Unless `judge`, what judges model and fleet by fitting again stands as it was worked out last, where it was.

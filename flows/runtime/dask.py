@@ -8,9 +8,9 @@ from typing import Any, TypeVar
 from prefect import Flow
 from prefect.context import FlowRunContext
 
-from transforms.config.runtime import Place
+from transforms.config.runtime import ExecutionConfig
 from transforms.errors import WorkspaceError
-from transforms.parallel import Spread, piece
+from transforms.parallel import Executor, run_batch
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -21,7 +21,7 @@ AHEAD = 2
 RETRIES = 2
 
 
-def on_cluster(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
+def dask_executor(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
     """Do jobs on the workers of the running flow's cluster, which begin at once; a `Spread`.
 
     Pieces are tasks of Dask alone: one of Prefect costs a worker 0.1 s, and must reach its server from there.
@@ -33,7 +33,8 @@ def on_cluster(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[R
     workers = max(1, len(client.nthreads()))
     size = min(MOST_JOBS, max(1, -(-len(jobs) // (PIECES_A_WORKER * workers))))
     submitted = (
-        client.submit(piece, work, jobs[k : k + size], pure=False, retries=RETRIES) for k in range(0, len(jobs), size)
+        client.submit(run_batch, work, jobs[k : k + size], pure=False, retries=RETRIES)
+        for k in range(0, len(jobs), size)
     )
     return _results(submitted, deque(islice(submitted, workers * (1 + AHEAD))))
 
@@ -45,7 +46,7 @@ def _results(submitted: Iterator[Any], waiting: deque[Any]) -> Iterator[Any]:
         yield from done
 
 
-def placed(flow: Flow[..., Any], place: Place, local: Spread) -> tuple[Flow[..., Any], Spread]:
+def placed(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tuple[Flow[..., Any], Executor]:
     """Return a flow that runs where the season says, and how its work is spread; `local` is how it is here.
 
     Raises:
@@ -58,15 +59,17 @@ def placed(flow: Flow[..., Any], place: Place, local: Spread) -> tuple[Flow[...,
         from prefect_dask.task_runners import DaskTaskRunner  # noqa: PLC0415
     except ImportError as problem:
         raise WorkspaceError(
-            f"engine is dask, but {problem.name} is not installed", where="season.toml [run]",
+            f"engine is dask, but {problem.name} is not installed",
+            where="season.toml [run]",
             mend="install requirements-cluster.txt here and on the workers",
-        ) from problem  # fmt: skip
+        ) from problem
     try:
         Client(place.address, timeout="10s", set_as_default=False).close()  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as problem:
         raise WorkspaceError(
-            f"no Dask scheduler answers at {place.address}", where="season.toml [run] address",
+            f"no Dask scheduler answers at {place.address}",
+            where="season.toml [run] address",
             mend="start one there with 'dask scheduler', or mend the address",
-        ) from problem  # fmt: skip
+        ) from problem
     runner: Any = DaskTaskRunner(address=place.address)
-    return flow.with_options(task_runner=runner), on_cluster
+    return flow.with_options(task_runner=runner), dask_executor

@@ -49,8 +49,11 @@ class Engine:
             silent = subprocess.DEVNULL
             self.server = subprocess.Popen(  # noqa: S603
                 [*tied, sys.executable, *own, *([] if self.services else ["--no-services"])],
-                stdin=silent, stdout=silent, stderr=silent, start_new_session=True,
-            )  # fmt: skip
+                stdin=silent,
+                stdout=silent,
+                stderr=silent,
+                start_new_session=True,
+            )
             os.environ["PREFECT_API_URL"] = f"http://127.0.0.1:{port}/api"
         return self
 

@@ -14,7 +14,7 @@ from prefect.artifacts import create_table_artifact
 from prefect.runtime import flow_run
 from prefect.states import Completed, Failed
 
-from flows.scheduling.run import ENDED_WELL, Attended, attend, table_of
+from flows.scheduling.run import ENDED_WELL, RunOutcome, run_scheduled, table_of
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, due_before
 from transforms.config.workspace import Workspace
 
@@ -23,7 +23,7 @@ BY_SCHEDULE = "auto-scheduled"
 CATCH_UP = "catch-up"
 
 
-def _described(ended: Attended) -> str:
+def _described(ended: RunOutcome) -> str:
     pages = [f"[{p.name}]({p.resolve().as_uri()})" for p in ended.done.pages[:20]]
     alarms = [f"- {a.says}" for a in ended.alarms]
     return "\n".join([f"**{ended.name}**: {ended.says}", "", *alarms, "", " · ".join(pages)])
@@ -32,7 +32,7 @@ def _described(ended: Attended) -> str:
 def _run(job: str, folder: str) -> Any:
     os.umask(0o077)  # what is written tells of growers: for this user alone
     workspace = Workspace(Path(folder))
-    ended = attend(job, workspace, _due(job, workspace))
+    ended = run_scheduled(job, workspace, _due(job, workspace))
     create_table_artifact(key=job, table=table_of(ended), description=_described(ended))
     made = Completed if ended.name in ENDED_WELL else Failed
     return made(name=ended.name, message=ended.says)

@@ -18,7 +18,7 @@ from prefect.types.entrypoint import EntrypointType
 from flows.scheduling.flows import CATCH_UP, FLOWS
 from flows.scheduling.schedule import POST_SHIFT, Slot, due_before, slots
 from transforms.config.workspace import Season, Workspace
-from transforms.ingest.inbox import Remembered, look
+from transforms.ingest.inbox import KnownFiles, scan_inbox
 from transforms.storage.run_log import RunLog
 
 Say = Callable[[str], None]
@@ -42,12 +42,15 @@ def deployments(workspace: Workspace, pool: str | None = None) -> list[RunnerDep
     season, every = workspace.season, slots(workspace.season)
     return [
         RunnerDeployment.from_flow(
-            flow, name=deployment_name(workspace), parameters={"workspace": str(workspace.root.resolve())},
-            schedules=[_schedule(s, season) for s in every if s.job == job], work_pool_name=pool,
+            flow,
+            name=deployment_name(workspace),
+            parameters={"workspace": str(workspace.root.resolve())},
+            schedules=[_schedule(s, season) for s in every if s.job == job],
+            work_pool_name=pool,
             entrypoint_type=EntrypointType.MODULE_PATH,
         )
         for job, flow in FLOWS.items()
-    ]  # fmt: skip
+    ]
 
 
 def missed(workspace: Workspace, now: dt.datetime, log: RunLog) -> list[str]:
@@ -78,8 +81,8 @@ class InboxWatch:
         self.before = self.told
 
     def _stand(self) -> dict[str, tuple[int, int]]:
-        known: Remembered = {f: (*stand, "") for f, stand in getattr(self, "before", {}).items()}
-        return {f.file: (f.size, f.changed_ns) for f in look(self.workspace.inbox, known).found}
+        known: KnownFiles = {f: (*stand, "") for f, stand in getattr(self, "before", {}).items()}
+        return {f.file: (f.size, f.changed_ns) for f in scan_inbox(self.workspace.inbox, known).found}
 
     def new_files(self) -> int:
         """Return how many files are new and have not changed since the last look; each is told once."""

@@ -18,11 +18,11 @@ from transforms.advice.storability import storability
 from transforms.advice.what_if import write_table
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season, Workspace
-from transforms.jobs.guide_jobs import GuideJob, work_out
-from transforms.parallel import Spread, here, near
+from transforms.jobs.guide_jobs import GuideJob, build_guide_table
+from transforms.parallel import Executor, local, serial
 from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
-from transforms.trial.suggested_trials import trials_wanted
+from transforms.trial.suggested_trials import suggest_trials
 
 ADVICE_SEED = 20_251_001
 """The same data give the same advice: the posterior draws start from here."""
@@ -85,7 +85,7 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
     return table
 
 
-def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here) -> None:
+def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Executor = serial) -> None:
     """Work out where to start in each class of conditions, and what any setting would do in any."""
     season = workspace.season
     with (
@@ -98,12 +98,15 @@ def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread =
             return
         about = (season.catalogue, season.prices, season.advice.min_loads, warehouse.query("class_tonnes"), ADVICE_SEED)
         jobs = [GuideJob(what, fits.shared[DIRT], fits.shared.get(ROOT_LOSS), *about) for what in ("guide", "what-if")]
-        found, table = near(spread)(work_out, jobs)
+        found, table = local(spread)(build_guide_table, jobs)
         write_table(table, workspace.what_if)
-        wanted = trials_wanted(
-            warehouse.table("effect"), warehouse.query("trial_ground"), float(np.sqrt(fits.dirt.reml.residual)),
-            season.lab_cv_at_25_kg, season.catalogue,
-        )  # fmt: skip
+        wanted = suggest_trials(
+            warehouse.table("effect"),
+            warehouse.query("trial_ground"),
+            float(np.sqrt(fits.dirt.reml.residual)),
+            season.lab_cv_at_25_kg,
+            season.catalogue,
+        )
         with warehouse.transaction():
             for name, rows in (
                 ("guide", found.settings),

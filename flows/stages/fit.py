@@ -14,8 +14,8 @@ from transforms.jobs.fit_jobs import FINDINGS, OF_DIRT, FitJob, ResponseJob, che
 from transforms.jobs.fit_jobs import compare as compare_one
 from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
 from transforms.model.fit import ResponseFit
-from transforms.model.row_batches import ProductStore
-from transforms.parallel import Shared, Spread, here, near
+from transforms.model.row_batches import ProductCache
+from transforms.parallel import Executor, SharedValue, local, serial
 from transforms.storage.product_basis import BENCHMARK, FIT_CHECK, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
 
@@ -37,19 +37,19 @@ class Fits:
         return [f for f in (self.dirt, self.loss, self.tops) if f is not None]
 
     @cached_property
-    def shared(self) -> dict[str, Shared[ResponseFit]]:
+    def shared(self) -> dict[str, SharedValue[ResponseFit]]:
         """Those there are by response, for other processes to read."""
-        return {f.response: Shared(f) for f in self.fitted}
+        return {f.response: SharedValue(f) for f in self.fitted}
 
 
 def _outcome(fits: Fits) -> OutcomeCode:
     return OutcomeCode.COMPUTED if fits.fitted else OutcomeCode.TOO_FEW_LOADS
 
 
-def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits:
+def fit(workspace: Workspace, reporter: Reporter, spread: Executor = serial) -> Fits:
     """Fit dirt, root loss and tops, and store what was found; advice, guide and comparison stay (`product_basis`)."""
     season = workspace.season
-    store = ProductStore(workspace.products, spread)
+    store = ProductCache(workspace.products, spread)
     facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
     with open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
@@ -57,7 +57,7 @@ def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits
         jobs = [ResponseJob(warehouse.table(t), r, season.catalogue, cv, store, before) for r, t in facts]
         with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
             found = []
-            for fit_of, used in near(spread)(fit_one, jobs):
+            for fit_of, used in local(spread)(fit_one, jobs):
                 found.append(fit_of)
                 store.used |= used
                 advance()
@@ -74,11 +74,11 @@ def fit(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> Fits
 
 def forget_products(workspace: Workspace) -> None:
     """Forget the cross-products of weeks and where fits started from, so that the next fit sums every row anew."""
-    ProductStore(workspace.products).sweep()
+    ProductCache(workspace.products).sweep()
 
 
 def check_fits(
-    workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here, *, refits: bool = True
+    workspace: Workspace, fits: Fits, reporter: Reporter, spread: Executor = serial, *, refits: bool = True
 ) -> pl.DataFrame:
     """Check each fit (placebo, fields and weeks left out, influence, tails) and store what was found.
 
@@ -93,7 +93,7 @@ def check_fits(
         found = [before.clear() if refits else _standing(before, job) for job in asked]
         due = [i for i, rows in enumerate(found) if not rows.height]
         with reporter.stage("Checking the fits", len(due)) as advance:
-            for i, rows in zip(due, near(spread)(check, [asked[i] for i in due]), strict=True):
+            for i, rows in zip(due, local(spread)(check, [asked[i] for i in due]), strict=True):
                 found[i] = check_rows(asked[i].fit.value, rows)
                 advance()
         checks = pl.concat([before.clear(), *found], how="diagonal_relaxed")
@@ -115,14 +115,15 @@ def _last_season(season: Season) -> pl.DataFrame | None:
         return None
     if not Workspace(season.last_season).warehouse.exists():
         raise WorkspaceError(
-            "the workspace of last season is not there", where=f"season.toml [fit] last_season = {season.last_season}",
+            "the workspace of last season is not there",
+            where=f"season.toml [fit] last_season = {season.last_season}",
             mend="name its folder, or take the line out",
-        )  # fmt: skip
+        )
     with Warehouse.to_look_at(Workspace(season.last_season).warehouse) as warehouse:
         return warehouse.table("fit_posterior") if warehouse.has("fit_posterior") else None
 
 
-def _findings(fits: Fits, season: Season, spread: Spread) -> dict[str, list[pl.DataFrame]]:
+def _findings(fits: Fits, season: Season, spread: Executor) -> dict[str, list[pl.DataFrame]]:
     """Every table that says what the fits found."""
     jobs = [
         FitJob(f, name, season.catalogue, season.advice.min_loads)
@@ -131,13 +132,13 @@ def _findings(fits: Fits, season: Season, spread: Spread) -> dict[str, list[pl.D
         if name not in OF_DIRT or response == DIRT
     ]
     out: dict[str, list[pl.DataFrame]] = {name: [] for name in FINDINGS}
-    for job, table in zip(jobs, near(spread)(find, jobs), strict=True):
+    for job, table in zip(jobs, local(spread)(find, jobs), strict=True):
         out[job.name].append(table)
     return out
 
 
 def compare(
-    workspace: Workspace, fits: Fits, reporter: Reporter, spread: Spread = here, *, anew: bool = True
+    workspace: Workspace, fits: Fits, reporter: Reporter, spread: Executor = serial, *, anew: bool = True
 ) -> pl.DataFrame:
     """Compare machines, operators, growers, fields and seasons, each against what its conditions lead one to expect.
 
@@ -154,7 +155,7 @@ def compare(
             return before
         tables, changes = [before.clear()], [warehouse.table("season_change").clear()]
         with reporter.stage("Comparing the fleet", len(jobs)) as advance:
-            for rows, change in near(spread)(compare_one, jobs):
+            for rows, change in local(spread)(compare_one, jobs):
                 tables.append(rows)
                 changes.append(change)
                 advance()

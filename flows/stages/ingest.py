@@ -11,16 +11,16 @@ from flows.stages.context import open_warehouse
 from transforms.config.workspace import Workspace
 from transforms.errors import WorkspaceError
 from transforms.ingest.failed_read import failed_reads, forget_rejections
-from transforms.ingest.inbox import look
-from transforms.ingest.ingest_file import Received, Store, examine
+from transforms.ingest.inbox import scan_inbox
+from transforms.ingest.ingest_file import IngestedFile, IngestTarget, preview_ingest
 from transforms.ingest.isolated_read import IsolatedRead, release_reader, wait_for_orphans
 from transforms.ingest.kept_copies import UNPACKED, due_copies, keep_mappings, keep_received, receive_copies
 from transforms.ingest.mapping import Mapping, read_mappings
-from transforms.ingest.parallel_read import receive_each
-from transforms.ingest.pending import due_files, forget_changed, redate, remember, remembered
+from transforms.ingest.parallel_read import ingest_files
+from transforms.ingest.pending import drop_remapped, known_files, pending_files, record_earlier_dates, record_inbox
 from transforms.ingest.received_copies import ReceivedCopies
 from transforms.operations.ready import ready_lake, tidy
-from transforms.parallel import Spread, here
+from transforms.parallel import Executor, serial
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
@@ -29,13 +29,14 @@ def _mappings(workspace: Workspace) -> list[Mapping]:
     mappings = read_mappings(workspace.mappings, workspace.season.catalogue)
     if not mappings:
         raise WorkspaceError(
-            "there is no mapping", where=str(workspace.mappings),
+            "there is no mapping",
+            where=str(workspace.mappings),
             mend="run 'taretrace map FILE' on one file of each kind of export",
-        )  # fmt: skip
+        )
     return mappings
 
 
-def receive_files(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> list[Received]:
+def receive_files(workspace: Workspace, reporter: Reporter, spread: Executor = serial) -> list[IngestedFile]:
     """Take in every new file of the inbox, and again those whose mapping has changed or whose reader failed once."""
     catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
     place, copies, now = workspace.season.place, ReceivedCopies(workspace.received), dt.datetime.now(dt.UTC)
@@ -43,26 +44,32 @@ def receive_files(workspace: Workspace, reporter: Reporter, spread: Spread = her
     tidy(workspace)
     with open_warehouse(workspace) as warehouse:
         ready_lake(warehouse, lake)
-        before = remembered(warehouse)
-        inbox = look(workspace.inbox, before)
-        remember(inbox, before, warehouse)
+        before = known_files(warehouse)
+        inbox = scan_inbox(workspace.inbox, before)
+        record_inbox(inbox, before, warehouse)
         for name, why in inbox.left:
             reporter.say(f"Left alone: {name}: {why}")
-        changed = forget_changed(inbox, mappings, warehouse, lake, copies.readable())
+        changed = drop_remapped(inbox, mappings, warehouse, lake, copies.readable())
         if changed.again:
             reporter.say(f"{len(changed.again)} files are read again: their mapping has changed")
         if changed.stuck:
-            reporter.say(f"{len(changed.stuck)} files have a changed mapping, but neither they nor a copy are there: "
-                         f"put them into the inbox again, such as {changed.stuck[0][1]}")  # fmt: skip
+            reporter.say(
+                f"{len(changed.stuck)} files have a changed mapping, but neither they nor a copy are there: "
+                f"put them into the inbox again, such as {changed.stuck[0][1]}"
+            )
         if again := forget_rejections(inbox, warehouse):
             reporter.say(f"{again} files are read again: reading them failed before")
-        files, old, store = due_files(inbox, warehouse), due_copies(copies, inbox, warehouse), Store(warehouse, lake)
+        files, old, store = (
+            pending_files(inbox, warehouse),
+            due_copies(copies, inbox, warehouse),
+            IngestTarget(warehouse, lake),
+        )
         read = IsolatedRead(workspace.root)
         with reporter.stage(f"Reading {len(files) + len(old)} new files", len(files) + len(old)) as advance:
             out = []
             unpacked = workspace.root / UNPACKED
             each = chain(
-                receive_each(files, mappings, catalogue, store, spread, read),
+                ingest_files(files, mappings, catalogue, store, spread, read),
                 receive_copies(old, copies, unpacked, mappings, catalogue, store, spread, read),
             )
             for found, received in each:
@@ -78,13 +85,13 @@ def receive_files(workspace: Workspace, reporter: Reporter, spread: Spread = her
                 keep_mappings(mappings, workspace.mappings, copies)
         if kept.left:
             reporter.say(f"The disk is nearly full: {len(kept.left)} received files are not copied")
-        redate(chain(inbox.found, *(c.as_found() for c in copies.index().values())), mappings, warehouse)
+        record_earlier_dates(chain(inbox.found, *(c.as_found() for c in copies.index().values())), mappings, warehouse)
     if files or old:
         release_reader()
     return out
 
 
-def _tell_failure(received: Received, reporter: Reporter) -> None:
+def _tell_failure(received: IngestedFile, reporter: Reporter) -> None:
     """Show and log that a file's reader failed."""
     code = received.failure_code or ("system_error" if received.failed else "")
     if not code:
@@ -106,7 +113,7 @@ class Examined:
         failed: files whose reader failed in earlier runs.
     """
 
-    received: list[Received]
+    received: list[IngestedFile]
     rejected: pl.DataFrame
     left: list[tuple[str, str]]
     failed: pl.DataFrame
@@ -116,12 +123,12 @@ def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
     """Read every file due as `receive_files` would and store nothing."""
     catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        inbox = look(workspace.inbox, remembered(warehouse))
-        files, store = due_files(inbox, warehouse), Store(warehouse, lake)
+        inbox = scan_inbox(workspace.inbox, known_files(warehouse))
+        files, store = pending_files(inbox, warehouse), IngestTarget(warehouse, lake)
         with reporter.stage(f"Looking at {len(files)} new files", len(files)) as advance:
             out = []
             for found in files:
-                out.append(examine(found, mappings, catalogue, store, IsolatedRead()))
+                out.append(preview_ingest(found, mappings, catalogue, store, IsolatedRead()))
                 advance()
         rejected = pl.concat([warehouse.table("rejected_row").clear(), *(rows for _, rows in out)])
         failed = failed_reads(warehouse)

@@ -5,21 +5,21 @@ import datetime as dt
 import polars as pl
 
 from flows.runtime.progress import Reporter
-from flows.stages.context import timeline_span, open_warehouse, require_facts, run_checks
+from flows.stages.context import open_warehouse, require_facts, run_checks, timeline_span
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.config.workspace import Season, Workspace
 from transforms.model.root_loss import root_loss
-from transforms.parallel import Spread, here
+from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake, read_frame
 from transforms.storage.lake_record import require_lake
 from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.machine_days import machine_days_of_bins
-from transforms.telemetry.setting_changes import shift_course
+from transforms.telemetry.setting_changes import build_shift_timeline
 from transforms.trace.pipeline import SeasonTrace, audits_settings
 
 
-def trace(workspace: Workspace, reporter: Reporter, spread: Spread = here) -> int:
+def trace(workspace: Workspace, reporter: Reporter, spread: Executor = serial) -> int:
     """Trace the loads of every field whose tickets, work or clocks changed; return how many fields that were."""
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
@@ -80,11 +80,13 @@ def course(workspace: Workspace) -> None:
         frames = [read_frame(lake.bin_path(m, d)) for m, d in days.iter_rows()]
         placed = {"lat_deg": pl.Float64, "lon_deg": pl.Float64}
         bins = pl.concat([pl.DataFrame(schema={**NO_BINS, **placed}), *frames], how="diagonal")
-        went = shift_course(
+        went = build_shift_timeline(
             bins.filter((pl.col("bin_at") >= begins) & (pl.col("bin_at") < ends)).sort("machine_id", "bin_at"),
-            warehouse.query("shift_trace", shift_date=shift), warehouse.query("shift_dirt", shift_date=shift),
-            warehouse.table("field_hour"), season.catalogue,
-        )  # fmt: skip
+            warehouse.query("shift_trace", shift_date=shift),
+            warehouse.query("shift_dirt", shift_date=shift),
+            warehouse.table("field_hour"),
+            season.catalogue,
+        )
         with warehouse.transaction():
             warehouse.store("shift_course", went.course)
             warehouse.store("shift_pass", went.passes)

@@ -36,9 +36,14 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> tuple[Trial, Path, Pa
         require_facts(warehouse, workspace)
         facts = warehouse.table("load_fact")
         trial = design_trial(
-            asked.__dict__, facts, warehouse.table("advice"), warehouse.table("fit_run"), season,
-            sorted(p.stem for p in workspace.trials.glob("*.toml")), str(workspace.root),
-        )  # fmt: skip
+            asked.__dict__,
+            facts,
+            warehouse.table("advice"),
+            warehouse.table("fit_run"),
+            season,
+            sorted(p.stem for p in workspace.trials.glob("*.toml")),
+            str(workspace.root),
+        )
     workspace.trials.mkdir(exist_ok=True)
     path = workspace.trials / f"{trial.trial_id}.toml"
     path.write_text(trial_toml(trial, season.catalogue), "utf-8")
@@ -54,10 +59,15 @@ def read_trial_loads(workspace: Workspace, trial_id: str) -> tuple[Trial, Readin
         loads = find_loads(trial, facts)
         result = read(trial, loads, facts)
         row = {
-            "trial_id": trial.trial_id, "machine_id": trial.machine_id, "field_id": trial.field_id,
-            "shift_date": trial.shift_date, "setting": trial.setting, "value_a": trial.values[0],
-            "value_b": trial.values[1], **result.__dict__,
-        }  # fmt: skip
+            "trial_id": trial.trial_id,
+            "machine_id": trial.machine_id,
+            "field_id": trial.field_id,
+            "shift_date": trial.shift_date,
+            "setting": trial.setting,
+            "value_a": trial.values[0],
+            "value_b": trial.values[1],
+            **result.__dict__,
+        }
         mine = pl.col("trial_id") != trial.trial_id
         kept, others = warehouse.table("trial_result").filter(mine), warehouse.table("trial_load").filter(mine)
         result_row = pl.DataFrame([row]).cast(kept.schema)

@@ -18,7 +18,7 @@ def _chart(money: str) -> Any:
             alt.Tooltip("change:Q", title=say("costs more, {unit}", unit=money), format="+.2f"),
             *span("lo", "hi", "+.2f"),
         ],
-    )  # fmt: skip
+    )
     band = base.mark_area(opacity=0.25, color=BETTER).encode(y=alt.Y("lo:Q", title=money), y2="hi:Q")
     line = base.mark_line(color=INK, strokeWidth=2).encode(y="change:Q")
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED, strokeDash=[3, 3]).encode(y="y:Q")

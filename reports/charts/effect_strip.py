@@ -3,7 +3,7 @@
 import altair as alt
 import polars as pl
 
-from reports.language.translate import say, told
+from reports.language.translate import say, translate_stored
 from reports.page.model import Chart
 from reports.page.theme import MUTED, WETNESS, finish, records, rows, span
 
@@ -21,7 +21,7 @@ def effect_strip(effects: pl.DataFrame) -> Chart:
         .sort("change_pct", "label", descending=[True, False])["label"]
         .to_list()
     )
-    names = [told(c) for c in WETNESS]
+    names = [translate_stored(c) for c in WETNESS]
     title, scale = say("topsoil"), alt.Scale(domain=names)
     only = alt.param(name="only_wetness", value="")
     base = (
@@ -34,12 +34,14 @@ def effect_strip(effects: pl.DataFrame) -> Chart:
                 "topsoil:N", title=title, scale=alt.Scale(domain=names, range=list(WETNESS.values())), sort=names
             ),
             tooltip=[
-                alt.Tooltip("label:N", title=say("one step up of")), alt.Tooltip("topsoil:N", title=title),
+                alt.Tooltip("label:N", title=say("one step up of")),
+                alt.Tooltip("topsoil:N", title=title),
                 alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
-                *span("lo95", "hi95", "+.1f"), alt.Tooltip("n:Q", title="n"),
+                *span("lo95", "hi95", "+.1f"),
+                alt.Tooltip("n:Q", title="n"),
             ],
         )
-    )  # fmt: skip
+    )
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED).encode(x="zero:Q")
     x = alt.X("lo95:Q", title=say("change per practical step up, %"), axis=alt.Axis(tickCount=6))
     rule = base.mark_rule(strokeWidth=2).encode(x=x, x2="hi95:Q")
@@ -49,7 +51,8 @@ def effect_strip(effects: pl.DataFrame) -> Chart:
     chart = alt.layer(zero, rule, dot).add_params(only).properties(width="container", height=33 * len(order))
     named = shown.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
     return finish(
-        chart, say("Percent change for one practical step up of each setting, 95 % intervals, by topsoil wetness."),
+        chart,
+        say("Percent change for one practical step up of each setting, 95 % intervals, by topsoil wetness."),
         rows=records(named.select("label", "wetness_class", "topsoil", "change_pct", "lo95", "hi95", "n")),
         zero=[{"zero": 0}],
-    )  # fmt: skip
+    )

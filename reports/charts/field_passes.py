@@ -30,10 +30,16 @@ def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) ->
         alt.Tooltip("value:Q", title=say("setting"), format=".1f"),
         alt.Tooltip("share_pct:Q", title=say("part of the load, %"), format=".2f"),
     ]
-    dots = base.transform_filter("isValid(datum.value)").mark_square(size=26, opacity=0.9).encode(
-        x=x, y=y, tooltip=tooltip,
-        color=alt.Color("value:Q", title=None, scale=alt.Scale(scheme="cividis", zero=False)),
-    )  # fmt: skip
+    dots = (
+        base.transform_filter("isValid(datum.value)")
+        .mark_square(size=26, opacity=0.9)
+        .encode(
+            x=x,
+            y=y,
+            tooltip=tooltip,
+            color=alt.Color("value:Q", title=None, scale=alt.Scale(scheme="cividis", zero=False)),
+        )
+    )
     own = (
         base.transform_filter("datum.share_pct > 0")
         .mark_point(size=70, color=OBSERVED, strokeWidth=1.6)
@@ -41,6 +47,7 @@ def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) ->
     )
     chart = (dots + own).add_params(pick).properties(width="container", height=420)
     return finish(
-        chart, say("Every 30 s of lifting in the field, coloured by the chosen setting; the load's are ringed."),
+        chart,
+        say("Every 30 s of lifting in the field, coloured by the chosen setting; the load's are ringed."),
         rows=records(passes),
-    )  # fmt: skip
+    )

@@ -26,11 +26,13 @@ def funnel(subjects: pl.DataFrame, unit: str, counted: str) -> Chart:
     base = alt.Chart(rows()).encode(
         x=alt.X("n:Q", title=counted, scale=alt.Scale(zero=False)),
         tooltip=[
-            alt.Tooltip("subject_id:N", title=say("who")), alt.Tooltip("n:Q", title=counted),
+            alt.Tooltip("subject_id:N", title=say("who")),
+            alt.Tooltip("n:Q", title=counted),
             alt.Tooltip("shrunken:Q", title=y, format="+.2f"),
-            *span("shrunken_lo95", "shrunken_hi95", "+.2f"), alt.Tooltip("stands:N", title=title),
+            *span("shrunken_lo95", "shrunken_hi95", "+.2f"),
+            alt.Tooltip("stands:N", title=title),
         ],
-    )  # fmt: skip
+    )
     interval = base.mark_rule(color=MUTED, strokeWidth=4, opacity=0.4).encode(
         y=alt.Y("shrunken_lo95:Q", title=y), y2="shrunken_hi95:Q", tooltip=alt.value(None)
     )
@@ -41,6 +43,8 @@ def funnel(subjects: pl.DataFrame, unit: str, counted: str) -> Chart:
     chart = alt.layer(zero, interval, dots).properties(width="container", height=260)
     columns = ["subject_id", "n", "shrunken", "shrunken_lo95", "shrunken_hi95", "standing", "stands"]
     return finish(
-        chart, say("Own level by {counted}, with 95 percent intervals about the middle at zero", counted=counted),
-        rows=records(known.select(columns)), zero=[{"y": 0}],
-    )  # fmt: skip
+        chart,
+        say("Own level by {counted}, with 95 percent intervals about the middle at zero", counted=counted),
+        rows=records(known.select(columns)),
+        zero=[{"y": 0}],
+    )

@@ -3,7 +3,7 @@
 import altair as alt
 import polars as pl
 
-from reports.language.translate import mark, say, told
+from reports.language.translate import mark, say, translate_stored
 from reports.page.model import Chart
 from reports.page.theme import EXPECTED, INK, OBSERVED, finish, records, rows
 
@@ -32,35 +32,43 @@ def load_timeline(minutes: pl.DataFrame, emptied: pl.DataFrame, marks: pl.DataFr
         alt.Chart(rows("minutes"))
         .mark_area(color=EXPECTED, opacity=0.35, line={"color": EXPECTED}, interpolate="step-after")
         .encode(
-            x=x, y=alt.Y("level:Q", title=tank),
+            x=x,
+            y=alt.Y("level:Q", title=tank),
             tooltip=[at, alt.Tooltip("level:Q", title=tank, format=".1f")],
         )
-    )  # fmt: skip
+    )
     share = (
         alt.Chart(rows("minutes"))
         .mark_bar(color=OBSERVED)
         .encode(
-            x=x, x2="until:T", y=alt.Y("share_pct:Q", title=share_title), y2=alt.datum(0),
+            x=x,
+            x2="until:T",
+            y=alt.Y("share_pct:Q", title=share_title),
+            y2=alt.datum(0),
             tooltip=[at, alt.Tooltip("share_pct:Q", title=share_title, format=".2f")],
         )
-    )  # fmt: skip
+    )
     state = (
         alt.Chart(rows("minutes"))
         .mark_rect()
         .encode(
-            x=x, x2="until:T",
+            x=x,
+            x2="until:T",
             color=alt.Color(
-                "state:N", title=say("machine"),
-                scale=alt.Scale(domain=[told(s) for s in STATE_SHADES], range=list(STATE_SHADES.values())),
+                "state:N",
+                title=say("machine"),
+                scale=alt.Scale(domain=[translate_stored(s) for s in STATE_SHADES], range=list(STATE_SHADES.values())),
                 legend=alt.Legend(columns=3),
             ),
             tooltip=[at, alt.Tooltip("state:N", title=say("state"))],
         )
         .properties(width="container", height=16)
-    )  # fmt: skip
-    events = alt.Chart(rows("emptied")).mark_rule(color=INK, strokeDash=[3, 3]).encode(
-        x=x, tooltip=[alt.Tooltip("at:T", title=say("tank emptied"), format="%H:%M:%S")]
-    )  # fmt: skip
+    )
+    events = (
+        alt.Chart(rows("emptied"))
+        .mark_rule(color=INK, strokeDash=[3, 3])
+        .encode(x=x, tooltip=[alt.Tooltip("at:T", title=say("tank emptied"), format="%H:%M:%S")])
+    )
     truck = alt.Chart(rows("marks"))
     line = truck.mark_rule(color=OBSERVED, strokeWidth=2).encode(x=x, tooltip=["what:N", at])
     text = truck.mark_text(align="right", dx=-4, dy=-4, baseline="top", color=OBSERVED).encode(
@@ -69,9 +77,11 @@ def load_timeline(minutes: pl.DataFrame, emptied: pl.DataFrame, marks: pl.DataFr
     top = (level + events + line + text).properties(width="container", height=150)
     below = (share + events + line).properties(width="container", height=110)
     chart = alt.vconcat(top, below, state, spacing=8).resolve_scale(x="shared", color="independent")
-    named = minutes.with_columns(pl.col("state").replace({k: told(k) for k in STATE_SHADES}))
+    named = minutes.with_columns(pl.col("state").replace({k: translate_stored(k) for k in STATE_SHADES}))
     return finish(
         chart,
         say("Tank level, emptyings, truck and weigh-in over time; below, the part of the load from each 30 s."),
-        minutes=records(named), emptied=records(emptied), marks=records(marks),
-    )  # fmt: skip
+        minutes=records(named),
+        emptied=records(emptied),
+        marks=records(marks),
+    )

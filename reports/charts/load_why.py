@@ -14,14 +14,16 @@ SHOWN_SOURCES = 7
 
 def _chart() -> Any:
     x = alt.X(
-        "points:Q", title=say("points of dirt tare"),
+        "points:Q",
+        title=say("points of dirt tare"),
         axis=alt.Axis(tickCount=5, format="+~f", labelExpr="datum.value == 0 ? '0' : datum.label"),
-    )  # fmt: skip
+    )
     return (
         alt.Chart(rows())
         .mark_bar(size=13)
         .encode(
-            x=x, y=alt.Y("label:N", sort=alt.EncodingSortField("nth"), title=None),
+            x=x,
+            y=alt.Y("label:N", sort=alt.EncodingSortField("nth"), title=None),
             color=alt.condition("datum.points > 0", alt.value(WORSE), alt.value(BETTER)),
             tooltip=[
                 alt.Tooltip("label:N", title=say("source")),
@@ -29,7 +31,7 @@ def _chart() -> Any:
             ],
         )
         .properties(width="container", height=20 * (SHOWN_SOURCES + 1))
-    )  # fmt: skip
+    )
 
 
 def load_why(sources: pl.DataFrame) -> Chart:

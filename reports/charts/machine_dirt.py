@@ -38,6 +38,7 @@ def machine_dirt(machines: pl.DataFrame) -> Chart:
     dot = base.mark_point(filled=True, size=80, color=OBSERVED, opacity=1).encode(x="observed_pct:Q")
     chart = alt.layer(band, tick, rule, dot).add_params(*only).properties(width="container", height=26 * told.height)
     return finish(
-        chart, say("Observed dirt tare of each machine with its interval, over a band of what its conditions explain."),
+        chart,
+        say("Observed dirt tare of each machine with its interval, over a band of what its conditions explain."),
         rows=records(told),
-    )  # fmt: skip
+    )

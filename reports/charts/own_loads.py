@@ -14,11 +14,11 @@ def _chart() -> Any:
     base = alt.Chart(rows()).encode(
         x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=8)),
         tooltip=[
-            alt.Tooltip("load_id:N", title=say("load")), alt.Tooltip("observed_pct:Q", title=say("observed, %"),
-                format=".1f"),
+            alt.Tooltip("load_id:N", title=say("load")),
+            alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
             alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
         ],
-    )  # fmt: skip
+    )
     y = alt.Y("lo95:Q", title=say("dirt tare, % of gross"))
     span = base.mark_rule(color=EXPECTED, opacity=0.35, strokeWidth=3).encode(y=y, y2="hi95:Q")
     tick = base.mark_point(shape="stroke", color=EXPECTED, size=30).encode(y="expected_pct:Q")

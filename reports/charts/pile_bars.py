@@ -21,13 +21,13 @@ def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:
             y=alt.Y("loss:Q", title=loss_title, scale=alt.Scale(zero=False)),
             color=alt.Color("site_id:N", title=title, sort=sites, scale=alt.Scale(domain=sites, range=LINES)),
             tooltip=[
-                alt.Tooltip("site_id:N", title=title), alt.Tooltip("shift_date:T", title=say("shift"),
-                    format=chart_day()),
+                alt.Tooltip("site_id:N", title=title),
+                alt.Tooltip("shift_date:T", title=say("shift"), format=chart_day()),
                 alt.Tooltip("loss:Q", title=loss_title, format=".2f"),
                 alt.Tooltip("clean:Q", title=say("clean beet"), format=",.0f"),
             ],
         )
-    )  # fmt: skip
+    )
     dash = alt.StrokeDash("site_id:N", title=title, sort=sites, scale=alt.Scale(domain=sites, range=LINE_DASHES))
     line = base.mark_line(strokeWidth=2).encode(strokeDash=dash)
     size = alt.Size("clean:Q", title=say("clean beet"), legend=None)

@@ -20,11 +20,12 @@ def reading_strip(readings: pl.DataFrame) -> Chart:
         yOffset=alt.YOffset("named:N", sort=names, scale=alt.Scale(domain=names)),
         color=alt.Color("named:N", title=title, sort=names, scale=colors),
         tooltip=[
-            alt.Tooltip("label:N", title=say("one step up of")), alt.Tooltip("named:N", title=title),
+            alt.Tooltip("label:N", title=say("one step up of")),
+            alt.Tooltip("named:N", title=title),
             alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
             *span("lo95", "hi95", "+.1f"),
         ],
-    )  # fmt: skip
+    )
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED).encode(x="zero:Q")
     x = alt.X("lo95:Q", title=say("change per practical step up, %"), axis=alt.Axis(tickCount=6))
     rule = base.mark_rule(strokeWidth=2).encode(x=x, x2="hi95:Q")
@@ -33,6 +34,8 @@ def reading_strip(readings: pl.DataFrame) -> Chart:
     chart = alt.layer(zero, rule, dot).properties(width="container", height=33 * len(order))
     named = readings.with_columns(pl.col("reading").replace_strict(list(READINGS), names).alias("named"))
     return finish(
-        chart, say("Change per step as read pooled, between visits and within visits, with 95 % intervals."),
-        rows=records(named), zero=[{"zero": 0}],
-    )  # fmt: skip
+        chart,
+        say("Change per step as read pooled, between visits and within visits, with 95 % intervals."),
+        rows=records(named),
+        zero=[{"zero": 0}],
+    )

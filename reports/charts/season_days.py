@@ -24,7 +24,7 @@ def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
         alt.Tooltip("measured:Q", title=say("n loads measured")),
         alt.Tooltip("rain:Q", title=say("rain, {unit}", unit=rain_sign), format=".1f"),
         alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
-    ]  # fmt: skip
+    ]
     base = alt.Chart(rows()).encode(x=x, tooltip=tooltip)
     y = alt.Y("expected_pct:Q", title=say("dirt tare, % of gross"), scale=alt.Scale(zero=True))
     expected = base.mark_line(color=EXPECTED, strokeDash=[5, 3], strokeWidth=2).encode(y=y)

@@ -5,13 +5,13 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from reports.language.translate import say, told
+from reports.language.translate import say, translate_stored
 from reports.page.model import Chart
 from reports.page.theme import MUTED, WETNESS, records, rows, shared, span
 
 
 def _chart() -> Any:
-    names = [told(c) for c in WETNESS]
+    names = [translate_stored(c) for c in WETNESS]
     only = alt.param(name="only_wetness", value="")
     color = alt.Color("topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=list(WETNESS.values())))
     base = (
@@ -21,13 +21,13 @@ def _chart() -> Any:
             x=alt.X("value:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(tickCount=4)),
             color=color,
             tooltip=[
-                alt.Tooltip("topsoil:N", title=say("topsoil")), alt.Tooltip("value:Q", title=say("value"),
-                    format=".1f"),
+                alt.Tooltip("topsoil:N", title=say("topsoil")),
+                alt.Tooltip("value:Q", title=say("value"), format=".1f"),
                 alt.Tooltip("mean:Q", title=say("change, %"), format="+.1f"),
                 *span("lo95", "hi95", "+.1f"),
             ],
         )
-    )  # fmt: skip
+    )
     band = base.mark_area(opacity=0.16).encode(y=alt.Y("lo95:Q", title=say("change, %")), y2="hi95:Q")
     dash = alt.StrokeDash(
         "topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=[[2, 2], [6, 3], [1, 0]])
@@ -43,7 +43,7 @@ def setting_curve(points: pl.DataFrame) -> Chart:
     Args:
         points: `value, wetness_class, mean, lo95, hi95`; percent change from the setting's usual value.
     """
-    names = [told(c) for c in WETNESS]
+    names = [translate_stored(c) for c in WETNESS]
     named = points.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
     description = say("Percent change along the setting from its usual value, with bands of 95 %, by topsoil wetness.")
     return shared("setting-curve", _chart, description, rows=records(named), zero=[{"y": 0}])

@@ -22,9 +22,10 @@ def share_bars(values: pl.DataFrame, title: str, description: str, *, is_whole: 
         is_whole: True if ticks are whole numbers, as of percentages.
     """
     tooltip = [
-        alt.Tooltip("label:N", title=" "), alt.Tooltip("value:Q", title=title, format=",.1f"),
+        alt.Tooltip("label:N", title=" "),
+        alt.Tooltip("value:Q", title=title, format=",.1f"),
         *span("lo", "hi", ",.1f"),
-    ]  # fmt: skip
+    ]
     large = float(values.select(pl.col("value").abs().max()).item() or 0) >= THOUSANDS
     axis = alt.Axis(
         tickCount=6,

@@ -32,31 +32,35 @@ def _panels() -> dict[str, alt.Chart | alt.LayerChart]:
         alt.Chart(rows("topsoil"))
         .mark_area(color=WETNESS["wet"], opacity=0.35, line={"color": WETNESS["wet"]})
         .encode(
-            x=x, y=alt.Y("topsoil_wetness:Q", title=say("wetness"), scale=alt.Scale(domain=[0, 1]),
-                axis=alt.Axis(tickCount=3)),
+            x=x,
+            y=alt.Y(
+                "topsoil_wetness:Q", title=say("wetness"), scale=alt.Scale(domain=[0, 1]), axis=alt.Axis(tickCount=3)
+            ),
             tooltip=[
                 alt.Tooltip("at:T", title=say("time"), format="%H:%M"),
                 alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
             ],
         )
         .properties(width="container", height=55)
-    )  # fmt: skip
+    )
     by_rank = alt.EncodingSortField("rank")
     moved = (
         alt.Chart(rows("settings"))
         .mark_line(interpolate="step-after", strokeWidth=2)
         .encode(
-            x=x, y=alt.Y("steps:Q", title=say("steps moved"), axis=alt.Axis(tickCount=4)),
+            x=x,
+            y=alt.Y("steps:Q", title=say("steps moved"), axis=alt.Axis(tickCount=4)),
             color=alt.Color("label:N", title=None, sort=by_rank, scale=alt.Scale(range=LINES)),
             strokeDash=alt.StrokeDash("label:N", title=None, sort=by_rank, scale=alt.Scale(range=LINE_DASHES)),
             tooltip=[
-                alt.Tooltip("at:T", title=say("time"), format="%H:%M"), alt.Tooltip("label:N", title=say("setting")),
+                alt.Tooltip("at:T", title=say("time"), format="%H:%M"),
+                alt.Tooltip("label:N", title=say("setting")),
                 alt.Tooltip("shown:N", title=say("value")),
                 alt.Tooltip("steps:Q", title=say("steps moved"), format="+.1f"),
             ],
         )
         .properties(width="container", height=130)
-    )  # fmt: skip
+    )
     return {"loads": dirt, "topsoil": wet, "settings": moved}
 
 

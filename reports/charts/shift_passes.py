@@ -16,10 +16,11 @@ def _chart(*, measured: bool) -> Any:
     x = alt.X("east_m:Q", title=say("metres east"), scale=alt.Scale(zero=False))
     y = alt.Y("north_m:Q", title=say("metres north"), scale=alt.Scale(zero=False))
     tooltip = [
-        alt.Tooltip("at:T", title=say("time"), format="%H:%M"), alt.Tooltip("field_id:N", title=say("field")),
+        alt.Tooltip("at:T", title=say("time"), format="%H:%M"),
+        alt.Tooltip("field_id:N", title=say("field")),
         alt.Tooltip("load_id:N", title=say("load")),
         alt.Tooltip("dirt_tare_pct:Q", title=say("dirt of its load, %"), format=".1f"),
-    ]  # fmt: skip
+    ]
     plain = alt.value(UNKNOWN)
     color: Any = plain
     if measured:

@@ -19,16 +19,22 @@ def tried_grid(cells: pl.DataFrame) -> Chart:
     """Draw `label, class_, standing, n, change_pct, lo95, hi95`, a row a setting and class, in the order given."""
     names = [say(s) for s in STANDINGS]
     base = alt.Chart(rows()).encode(
-        x=alt.X("class_:N", sort=cells["class_"].unique(maintain_order=True).to_list(), title=None,
-                axis=alt.Axis(orient="top", labelAngle=-35)),
+        x=alt.X(
+            "class_:N",
+            sort=cells["class_"].unique(maintain_order=True).to_list(),
+            title=None,
+            axis=alt.Axis(orient="top", labelAngle=-35),
+        ),
         y=alt.Y("label:N", sort=cells["label"].unique(maintain_order=True).to_list(), title=None),
         tooltip=[
-            alt.Tooltip("label:N", title=say("setting")), alt.Tooltip("class_:N", title=say("conditions")),
-            alt.Tooltip("named:N", title=say("standing")), alt.Tooltip("n:Q", title="n"),
+            alt.Tooltip("label:N", title=say("setting")),
+            alt.Tooltip("class_:N", title=say("conditions")),
+            alt.Tooltip("named:N", title=say("standing")),
+            alt.Tooltip("n:Q", title="n"),
             alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
             *span("lo95", "hi95", "+.1f"),
         ],
-    )  # fmt: skip
+    )
     scale = alt.Scale(domain=names, range=list(STANDINGS.values()))
     box = base.mark_rect(stroke="#fffdf9", strokeWidth=2).encode(
         color=alt.Color("named:N", title=None, scale=scale, sort=names, legend=alt.Legend(orient="bottom", columns=2))

@@ -3,7 +3,7 @@
 import altair as alt
 import polars as pl
 
-from reports.language.translate import chart_day, say, told
+from reports.language.translate import chart_day, say, translate_stored
 from reports.page.model import Chart
 from reports.page.theme import SOIL, SOIL_DASH, finish, records, rows
 
@@ -11,7 +11,7 @@ from reports.page.theme import SOIL, SOIL_DASH, finish, records, rows
 def wetness(course: pl.DataFrame) -> Chart:
     """Draw `wetness_course`, a line a soil class between 0 (dry) and 1 (wet), local times."""
     present = [s for s in SOIL if s in course["soil_class"].unique().to_list()]
-    names = [told(s) for s in present]
+    names = [translate_stored(s) for s in present]
     scale = alt.Scale(domain=names, range=[SOIL[s] for s in present])
     dash = alt.Scale(domain=names, range=[SOIL_DASH[s] for s in present])
     title = say("soil")
@@ -24,14 +24,16 @@ def wetness(course: pl.DataFrame) -> Chart:
             color=alt.Color("soil:N", title=title, scale=scale, sort=names),
             strokeDash=alt.StrokeDash("soil:N", title=title, scale=dash, sort=names),
             tooltip=[
-                alt.Tooltip("at:T", title=say("time"), format=chart_day(" %H:%M")), alt.Tooltip("soil:N", title=title),
+                alt.Tooltip("at:T", title=say("time"), format=chart_day(" %H:%M")),
+                alt.Tooltip("soil:N", title=title),
                 alt.Tooltip("topsoil_wetness:Q", title=say("topsoil wetness"), format=".2f"),
             ],
         )
         .properties(width="container", height=190)
-    )  # fmt: skip
+    )
     named = course.with_columns(pl.col("soil_class").replace_strict(present, names).alias("soil"))
     return finish(
-        chart, say("Topsoil wetness of light, medium and heavy soils over the last ten days."),
+        chart,
+        say("Topsoil wetness of light, medium and heavy soils over the last ten days."),
         rows=records(named.select("at", "soil", "topsoil_wetness")),
-    )  # fmt: skip
+    )

@@ -37,5 +37,6 @@ def of_an_earlier_shift(checks: pl.DataFrame) -> str:
     return say_n(
         "{n} check fits the model again: it stands as of the shift of {day} and is made anew every night.",
         "{n} checks fit the model again: they stand as of the shift of {day} and are made anew every night.",
-        old.height, day=local_date(old["last_shift_date"].min(), "yMMMEd"),
-    )  # fmt: skip
+        old.height,
+        day=local_date(old["last_shift_date"].min(), "yMMMEd"),
+    )

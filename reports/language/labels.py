@@ -4,7 +4,7 @@ from typing import Any
 
 from reports.language.bidi import isolated
 from reports.language.display_units import NOTHING, Shown, number
-from reports.language.translate import local_number, mark, say, say_sentence, told
+from reports.language.translate import local_number, mark, say, say_sentence, translate_stored
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.contracts.sentence import ArgKind, stored_sentence
 
@@ -26,17 +26,23 @@ CONDITION_LABELS = {
     "row_spacing_cm": mark("row spacing"),
 }
 KINDS = {
-    "condition": mark("conditions"), "setting": mark("settings"), "machine": mark("machines"),
-    "operator": mark("operators"), "field": mark("fields"), "day": mark("days"), "season": mark("seasons"),
-    "lab": mark("measuring"), "unexplained": mark("unexplained"),
-}  # fmt: skip
+    "condition": mark("conditions"),
+    "setting": mark("settings"),
+    "machine": mark("machines"),
+    "operator": mark("operators"),
+    "field": mark("fields"),
+    "day": mark("days"),
+    "season": mark("seasons"),
+    "lab": mark("measuring"),
+    "unexplained": mark("unexplained"),
+}
 RESPONSES = {DIRT: mark("dirt tare"), ROOT_LOSS: mark("root loss"), TOPS: mark("top tare")}
 COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TOPS: mark("measured loads")}
 
 
 def setting_label(name: str, catalogue: Catalogue) -> str:
     """Return what people call a setting or sensor, in the page's language; the name itself where it has no other."""
-    return told(catalogue[name].label if name in catalogue else name)
+    return translate_stored(catalogue[name].label if name in catalogue else name)
 
 
 def source_label(source: str, catalogue: Catalogue) -> str:
@@ -44,13 +50,13 @@ def source_label(source: str, catalogue: Catalogue) -> str:
     if source in catalogue:
         return setting_label(source, catalogue)
     label = SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source)
-    return told(source) if label is None else say(label)
+    return translate_stored(source) if label is None else say(label)
 
 
 def stored_words(row: dict[str, Any], catalogue: Catalogue) -> str:
     """Return the sentence of a row of `fit_check`, its settings called as people call them."""
     if row["says_template"] is None:
-        return told(row["says"])
+        return translate_stored(row["says"])
     sentence = stored_sentence(row["says_template"], row["says_args"])
     return say_sentence(sentence.template, [_argument(kind, text, catalogue) for kind, text in sentence.args])
 
@@ -88,8 +94,12 @@ def listed(names: list[str], most: int = 6) -> str:
 
 def percent_change(row: dict[str, Any], name: str, low: str, high: str) -> str:
     """Return a change in percent with its 95 % interval."""
-    return say("{value} % ({lo} to {hi})", value=number(row[name], 0, sign=True), lo=number(row[low], 0),
-               hi=number(row[high], 0))  # fmt: skip
+    return say(
+        "{value} % ({lo} to {hi})",
+        value=number(row[name], 0, sign=True),
+        lo=number(row[low], 0),
+        hi=number(row[high], 0),
+    )
 
 
 def value_words(value: float | None, unit: str, shown: Shown) -> str:
@@ -113,16 +123,19 @@ def move_in_words(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> st
     setting = catalogue[row["setting"]]
     change = row["to_value"] - row["from_value"]
     return say(
-        "{setting}: {far} {way}, from {start} to {end}", setting=capital(setting_label(row["setting"], catalogue)),
-        far=_far(change, setting.unit, shown), way=told(setting.up if change > 0 else setting.down),
-        start=shown.quantity(row["from_value"], setting.unit), end=shown.quantity(row["to_value"], setting.unit),
-    )  # fmt: skip
+        "{setting}: {far} {way}, from {start} to {end}",
+        setting=capital(setting_label(row["setting"], catalogue)),
+        far=_far(change, setting.unit, shown),
+        way=translate_stored(setting.up if change > 0 else setting.down),
+        start=shown.quantity(row["from_value"], setting.unit),
+        end=shown.quantity(row["to_value"], setting.unit),
+    )
 
 
 def step_in_words(name: str, catalogue: Catalogue, shown: Shown) -> str:
     """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
     setting = catalogue[name]
-    return f"{setting_label(name, catalogue)} {_far(setting.step, setting.unit, shown)} {told(setting.up)}"
+    return f"{setting_label(name, catalogue)} {_far(setting.step, setting.unit, shown)} {translate_stored(setting.up)}"
 
 
 def sure(probability: float) -> str:
@@ -132,4 +145,8 @@ def sure(probability: float) -> str:
 
 def topsoil_and_soil(wetness: str | None, soil: str | None) -> str:
     """Return a class of conditions in words."""
-    return say("{wetness} topsoil, {soil} soil", wetness=told(wetness or NOTHING), soil=told(soil or NOTHING))
+    return say(
+        "{wetness} topsoil, {soil} soil",
+        wetness=translate_stored(wetness or NOTHING),
+        soil=translate_stored(soil or NOTHING),
+    )

@@ -21,14 +21,18 @@ REASONS = {
 }
 """Reason code of `transforms/benchmark/disclosure.py` -> sentence part."""
 THIRDS = {
-    LOWEST: mark("in the lowest third of all"), MIDDLE: mark("in the middle third of all"),
+    LOWEST: mark("in the lowest third of all"),
+    MIDDLE: mark("in the middle third of all"),
     HIGHEST: mark("in the highest third of all"),
     UNSETTLED: mark("the third is not certain"),
-}  # fmt: skip
+}
 MARKS = {
-    "p10": mark("a tenth below"), "p25": mark("a quarter below"), "p50": mark("half below"),
-    "p75": mark("three quarters below"), "p90": mark("nine tenths below"),
-}  # fmt: skip
+    "p10": mark("a tenth below"),
+    "p25": mark("a quarter below"),
+    "p50": mark("half below"),
+    "p75": mark("three quarters below"),
+    "p90": mark("nine tenths below"),
+}
 
 
 def reason_words(code: str) -> str:

@@ -151,17 +151,24 @@ def chart_locales() -> dict[str, Any]:
     here = locale()
     symbols = here.number_symbols["latn"]
     number = {
-        "decimal": symbols["decimal"], "thousands": symbols["group"], "grouping": [3], "currency": ["", ""],
+        "decimal": symbols["decimal"],
+        "thousands": symbols["group"],
+        "grouping": [3],
+        "currency": ["", ""],
         "minus": "\u2212",
-    }  # fmt: skip
+    }
     days, months = here.days["format"], here.months["format"]
     week = [6, *range(6)]
     time = {
-        "dateTime": "%x, %X", "date": "%Y-%m-%d", "time": "%H:%M:%S", "periods": ["AM", "PM"],
-        "days": [days["wide"][d] for d in week], "shortDays": [days["abbreviated"][d] for d in week],
+        "dateTime": "%x, %X",
+        "date": "%Y-%m-%d",
+        "time": "%H:%M:%S",
+        "periods": ["AM", "PM"],
+        "days": [days["wide"][d] for d in week],
+        "shortDays": [days["abbreviated"][d] for d in week],
         "months": [months["wide"][m] for m in range(1, 13)],
         "shortMonths": [months["abbreviated"][m] for m in range(1, 13)],
-    }  # fmt: skip
+    }
     return {"number": number, "time": time}
 
 
@@ -189,7 +196,7 @@ def _stored_sentences() -> frozenset[str]:
     return frozenset(text for texts in every for text in texts)
 
 
-def told(text: str) -> str:
+def translate_stored(text: str) -> str:
     """Return a word or sentence that a table holds in the page's language; its numbers are put in by the locale.
 
     The catalogue has such sentences with `{0}`, `{1}` for their numbers (`told_sentences.py`). A text that it lacks may
@@ -198,7 +205,7 @@ def told(text: str) -> str:
     key, lifted = sentence_key(text)
     texts = _spoken.get().texts
     if key not in texts and key not in _stored_sentences():
-        return "; ".join(told(part) for part in text.split("; ")) if "; " in text else text
+        return "; ".join(translate_stored(part) for part in text.split("; ")) if "; " in text else text
     return say_sentence(key, [local_number(v) for v in lifted])
 
 

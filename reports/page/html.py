@@ -43,9 +43,12 @@ def embedded(value: Any) -> Markup:
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
     environment = Environment(
-        loader=PackageLoader("reports"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=PackageLoader("reports"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
-    )  # fmt: skip
+    )
     environment.filters["number"] = number
     environment.filters["bidi"] = isolated
     environment.globals["say"] = say
@@ -132,12 +135,17 @@ def write_page(page: Page, path: Path, forms: Forms = HTML) -> list[Path]:
     charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
     paths = [
         render(
-            "page.html.j2", path, page=page, chart_json=_chart_json, loads_json=_loads_json, picture=_inline_picture,
+            "page.html.j2",
+            path,
+            page=page,
+            chart_json=_chart_json,
+            loads_json=_loads_json,
+            picture=_inline_picture,
             shared={c.shared: embedded(c.spec) for c in charts if c.shared},
             script=Markup(script_bundle()) if charts else "",  # noqa: S704  our own bundle
             page_script=Markup(own_file("page.js")),  # noqa: S704  our own file
         )
-    ]  # fmt: skip
+    ]
     if forms.pdf:
         paths.append(write_pdf(page, path.with_suffix(".pdf")))
     if forms.xlsx:

@@ -40,9 +40,15 @@ def words(text: Any, href: str | None = None, *, strong: bool = False) -> Cell:
 
 
 def figure(
-    value: float | None, digits: int = 1, lo: float | None = None, hi: float | None = None, *,
-    sign: bool = False, href: str | None = None, strong: bool = False,
-) -> Cell:  # fmt: skip
+    value: float | None,
+    digits: int = 1,
+    lo: float | None = None,
+    hi: float | None = None,
+    *,
+    sign: bool = False,
+    href: str | None = None,
+    strong: bool = False,
+) -> Cell:
     """Return a cell of a number with its interval, if it has one."""
     if value is None or not math.isfinite(value):
         return Cell(NOTHING)
@@ -160,7 +166,7 @@ class Prose:
 
 
 @dataclass(frozen=True)
-class Move:
+class MoveCard:
     """An instruction and the lines that say what it does and how sure that is."""
 
     words: str
@@ -175,7 +181,7 @@ class Card:
     title: str
     badge: str
     lines: tuple[str, ...] = ()
-    moves: tuple[Move, ...] = ()
+    moves: tuple[MoveCard, ...] = ()
     blocks: tuple[Any, ...] = ()
     marks: dict[str, str] = field(default_factory=dict)
     anchor: str | None = None

@@ -44,10 +44,11 @@ def picture(chart: Chart, width: int = PAPER_WIDTH) -> bytes:
 
 def _table(t: Table) -> dict[str, Any]:
     return {
-        "kind": t.kind, "caption": t.caption or t.name,
+        "kind": t.kind,
+        "caption": t.caption or t.name,
         "columns": [{"head": c.head, "numeric": c.numeric, "wrap": c.wrap} for c in t.columns],
         "rows": [[{"text": c.text, "strong": c.strong} for c in r.cells] for r in t.rows],
-    }  # fmt: skip
+    }
 
 
 class _Paper:
@@ -69,10 +70,14 @@ class _Paper:
                 if b.chart is not None:
                     self.files[f"{b.id}.svg"] = picture(b.chart, self.width)
                 return {
-                    "kind": b.kind, "finding": b.finding, "reading": b.reading, "picture": name, "alt": b.alt,
+                    "kind": b.kind,
+                    "finding": b.finding,
+                    "reading": b.reading,
+                    "picture": name,
+                    "alt": b.alt,
                     "table": _table(b.table) if b.table else None,
                     "printed": b.table is not None and len(b.table.rows) <= MOST_PRINTED_ROWS,
-                }  # fmt: skip
+                }
             case Small():
                 return {"kind": b.kind, "blocks": self.in_columns(b.blocks)}
             case Fold():
@@ -82,8 +87,14 @@ class _Paper:
                 return made
             case Card():
                 moves = [{"words": m.words, "lines": list(m.lines)} for m in b.moves]
-                return {"kind": b.kind, "title": b.title, "badge": b.badge, "lines": list(b.lines), "moves": moves,
-                        "blocks": self.blocks(b.blocks)}  # fmt: skip
+                return {
+                    "kind": b.kind,
+                    "title": b.title,
+                    "badge": b.badge,
+                    "lines": list(b.lines),
+                    "moves": moves,
+                    "blocks": self.blocks(b.blocks),
+                }
             case Cards():
                 return {"kind": b.kind, "cards": self.in_columns(b.cards)}
             case Filters() | LoadList():
@@ -113,9 +124,14 @@ def write_pdf(page: Page, path: Path) -> Path:
     """Write a page as PDF and return its path; lists of loads and filters are left to the HTML and the workbook."""
     paper = _Paper()
     told = {
-        "title": page.title, "when": page.when, "lead": page.lead, "caution": page.caution, "lang": locale().language,
-        "sections": [paper.section(s) for s in page.sections], "footer": list(page.footer),
-    }  # fmt: skip
+        "title": page.title,
+        "when": page.when,
+        "lead": page.lead,
+        "caution": page.caution,
+        "lang": locale().language,
+        "sections": [paper.section(s) for s in page.sections],
+        "footer": list(page.footer),
+    }
     template = files("reports").joinpath("templates").joinpath("page.typ").read_bytes()
     inputs = {
         "main.typ": template,

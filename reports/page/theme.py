@@ -26,15 +26,26 @@ CONFIG = {
     "font": "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif",
     "view": {"stroke": None},
     "axis": {
-        "labelColor": INK, "titleColor": MUTED, "gridColor": RULE, "domainColor": RULE, "tickColor": RULE,
-        "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal", "labelLimit": 190,
+        "labelColor": INK,
+        "titleColor": MUTED,
+        "gridColor": RULE,
+        "domainColor": RULE,
+        "tickColor": RULE,
+        "labelFontSize": 12,
+        "titleFontSize": 12,
+        "titleFontWeight": "normal",
+        "labelLimit": 190,
     },
     "legend": {
-        "labelColor": INK, "titleColor": MUTED, "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal",
+        "labelColor": INK,
+        "titleColor": MUTED,
+        "labelFontSize": 12,
+        "titleFontSize": 12,
+        "titleFontWeight": "normal",
         "orient": "top",
     },
     "header": {"labelColor": INK, "labelFontSize": 12, "labelFontWeight": "bold", "titleColor": MUTED},
-}  # fmt: skip
+}
 
 
 def rows(name: str = "rows") -> alt.NamedData:
@@ -94,6 +105,10 @@ def finish(chart: alt.TopLevelMixin, description: str, **datasets: list[dict[str
     """Return a chart with the theme, its description for readers of screens, and its data."""
     spec: dict[str, Any] = chart.to_dict()
     spec.pop("datasets", None)
-    spec |= {"description": description, "background": "transparent", "config": CONFIG,
-             "autosize": {"type": "fit-x", "contains": "padding"}}  # fmt: skip
+    spec |= {
+        "description": description,
+        "background": "transparent",
+        "config": CONFIG,
+        "autosize": {"type": "fit-x", "contains": "padding"},
+    }
     return Chart(spec, datasets)

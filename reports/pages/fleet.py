@@ -9,7 +9,7 @@ from reports.charts.funnel import STANDING, funnel
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import COUNTED, RESPONSES, capital, interval
-from reports.language.translate import mark, say, say_n, speaking, told
+from reports.language.translate import mark, say, say_n, speaking, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.links import loads_link
@@ -22,8 +22,13 @@ from transforms.config.workspace import Season
 from transforms.storage.product_basis import BENCHMARK, product_status
 from transforms.storage.warehouse import Warehouse
 
-KINDS = {"machine": mark("machine"), "operator": mark("operator"), "grower": mark("grower"), "field": mark("field"),
-         "season": mark("season")}  # fmt: skip
+KINDS = {
+    "machine": mark("machine"),
+    "operator": mark("operator"),
+    "grower": mark("grower"),
+    "field": mark("field"),
+    "season": mark("season"),
+}
 
 
 def in_shown_units(rows: pl.DataFrame, response: str, shown: Shown) -> tuple[pl.DataFrame, str]:
@@ -39,7 +44,7 @@ def finding(rows: pl.DataFrame, unit: str) -> str:
     """Return how many are compared, and who is clearly apart."""
     known = rows.drop_nulls("shrunken").sort("shrunken")
     if not known.height:
-        return say("None is compared: {reason}.", reason=told(rows["says"][0]))
+        return say("None is compared: {reason}.", reason=translate_stored(rows["says"][0]))
     apart = known.filter(pl.col("standing") != "usual")
     counted = say("{told} of {all} compared", told=known.height, all=rows.height)
     if not apart.height:
@@ -49,16 +54,25 @@ def finding(rows: pl.DataFrame, unit: str) -> str:
         ends.append(say("highest {who}", who=_end(apart, -1, unit)))
     if apart["standing"][0] == "lower":
         ends.append(say("lowest {who}", who=_end(apart, 0, unit)))
-    return say_n("{counted}; {n} clearly apart from the middle: {ends}.",
+    return say_n(
         "{counted}; {n} clearly apart from the middle: {ends}.",
-                 apart.height, counted=counted, ends=", ".join(ends))  # fmt: skip
+        "{counted}; {n} clearly apart from the middle: {ends}.",
+        apart.height,
+        counted=counted,
+        ends=", ".join(ends),
+    )
 
 
 def _end(apart: pl.DataFrame, at: int, unit: str) -> str:
     r = apart.row(at, named=True)
     span = interval(r["shrunken_lo95"], r["shrunken_hi95"], 2)
-    return say("{who}, {value} {unit} ({span})", who=r["subject_id"], value=number(r["shrunken"], 2, sign=True),
-               unit=unit, span=span)  # fmt: skip
+    return say(
+        "{who}, {value} {unit} ({span})",
+        who=r["subject_id"],
+        value=number(r["shrunken"], 2, sign=True),
+        unit=unit,
+        span=span,
+    )
 
 
 def rank_cell(r: dict[str, Any]) -> Cell:
@@ -79,22 +93,41 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
     for r in rows.iter_rows(named=True):
         is_told = r["observed"] is not None
         href = loads_link("season-loads.html", **{link: r["subject_id"]}) if link else None
-        body.append(Row((
-            words(r["subject_id"], href), figure(r["observed"], 2), figure(r["expected"], 2),
-            figure(r["from_settings"], 2, sign=True),
-            *((figure(r["from_outliers"], 2, sign=True),) if outliers else ()),
-            figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
-            figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True), rank_cell(r),
-            words(say(STANDING[r["standing"]]) if is_told else told(r["says"])), figure(r["n"], 0),
-        ), {link: r["subject_id"]} if link else {}))  # fmt: skip
+        body.append(
+            Row(
+                (
+                    words(r["subject_id"], href),
+                    figure(r["observed"], 2),
+                    figure(r["expected"], 2),
+                    figure(r["from_settings"], 2, sign=True),
+                    *((figure(r["from_outliers"], 2, sign=True),) if outliers else ()),
+                    figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
+                    figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True),
+                    rank_cell(r),
+                    words(say(STANDING[r["standing"]]) if is_told else translate_stored(r["says"])),
+                    figure(r["n"], 0),
+                ),
+                {link: r["subject_id"]} if link else {},
+            )
+        )
     return Table(
-        name, title,
-        (Column(say("Who")), Column(say("Observed")), Column(say("Expected")), Column(say("By settings, {unit}",
-            unit=unit)), *by_outliers,
-         Column(say("Unexplained, {unit}", unit=unit)), Column(say("Own, {unit}", unit=unit)), Column(say("Rank")),
-         Column(say("Against the middle"), numeric=False, wrap=True), Column("n")),
-        tuple(body), say("Brackets are 95 % intervals; rank 1 is the lowest."),
-    )  # fmt: skip
+        name,
+        title,
+        (
+            Column(say("Who")),
+            Column(say("Observed")),
+            Column(say("Expected")),
+            Column(say("By settings, {unit}", unit=unit)),
+            *by_outliers,
+            Column(say("Unexplained, {unit}", unit=unit)),
+            Column(say("Own, {unit}", unit=unit)),
+            Column(say("Rank")),
+            Column(say("Against the middle"), numeric=False, wrap=True),
+            Column("n"),
+        ),
+        tuple(body),
+        say("Brackets are 95 % intervals; rank 1 is the lowest."),
+    )
 
 
 def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure:
@@ -104,9 +137,13 @@ def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure
     chart = funnel(rows, unit, say(COUNTED[response])) if drawn else None
     link = kind if kind in {"machine", "field"} and response == DIRT else None
     return Figure(
-        f"{response}-{kind}", f"{capital(title)}: {finding(rows, unit)}", "", chart,
-        say("Own level: {title}", title=title), benchmark_table(f"table-{response}-{kind}", title, rows, unit, link),
-    )  # fmt: skip
+        f"{response}-{kind}",
+        f"{capital(title)}: {finding(rows, unit)}",
+        "",
+        chart,
+        say("Own level: {title}", title=title),
+        benchmark_table(f"table-{response}-{kind}", title, rows, unit, link),
+    )
 
 
 def _when(table: pl.DataFrame, season: Season, shown: Shown) -> str:
@@ -114,9 +151,10 @@ def _when(table: pl.DataFrame, season: Season, shown: Shown) -> str:
     if not table.height:
         return say("{season} · names stand here: for the manager alone", season=season.name)
     return say(
-        "{season} · up to the shift of {day} · names stand here: for the manager alone", season=season.name,
+        "{season} · up to the shift of {day} · names stand here: for the manager alone",
+        season=season.name,
         day=shown.day(table["last_shift_date"][0]),
-    )  # fmt: skip
+    )
 
 
 def fleet_page(warehouse: Warehouse, season: Season) -> Page:
@@ -141,23 +179,30 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
         "is clearly apart. Nobody is compared on fewer than {least} loads (10 dig-behind plots for root loss). "
         "Measured associations, not verdicts: unexplained may be wear, the operator, or what nobody logs.",
         least=season.advice.min_loads,
-    )  # fmt: skip
+    )
     if not sections:
         reading = say("Nothing is compared yet: too few loads are measured and traced.")
     machines = table.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
     lead = finding(machines, say("points")) if machines.height else reading
     names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
     earlier = earlier_note(BENCHMARK, product_status(warehouse, BENCHMARK))
-    first = Section("reading", say("How to read it"), (
-        *earlier, Prose(reading), *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
-    ))  # fmt: skip
+    first = Section(
+        "reading",
+        say("How to read it"),
+        (
+            *earlier,
+            Prose(reading),
+            *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
+        ),
+    )
     return Page(
         say("The fleet compared, each under its own conditions"),
         _when(table, season, shown),
-        say("Dirt tare by machine: {finding}", finding=lead) if machines.height else lead, say(CAUTION),
+        say("Dirt tare by machine: {finding}", finding=lead) if machines.height else lead,
+        say(CAUTION),
         (first, *sections, health_section(warehouse, season.catalogue, shown), price_section(season)),
         footer(warehouse),
-    )  # fmt: skip
+    )
 
 
 def write_fleet(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:

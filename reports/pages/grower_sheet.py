@@ -18,7 +18,7 @@ from reports.charts.share_bars import share_bars
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, mean_interval
 from reports.language.place_messages import reason_words
-from reports.language.translate import mark, say, say_n, speaking, told
+from reports.language.translate import mark, say, say_n, speaking, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Column, Figure, Page, Prose, Row, Section, Table, figure, spanned, words
@@ -39,9 +39,11 @@ from transforms.contracts.naming import safe_name
 from transforms.storage.warehouse import Warehouse
 
 WHY_KINDS = {
-    "condition": mark("conditions"), "setting": mark("the machines' settings"), "field": mark("the fields' own level"),
+    "condition": mark("conditions"),
+    "setting": mark("the machines' settings"),
+    "field": mark("the fields' own level"),
     "shared": mark("machines, days, other"),
-}  # fmt: skip
+}
 STEP = base_step(DIRT)
 
 
@@ -92,8 +94,9 @@ def _why_step(totals: pl.DataFrame) -> float | None:
     return step_for(mean_sensitivity(means, np.asarray(known["measured"].to_numpy(), dtype=np.float64)), STEP)
 
 
-def _with_expected(total: dict[str, Any], loads: pl.DataFrame, fields: pl.DataFrame) -> tuple[dict[str, Any],
-    pl.DataFrame]:  # fmt: skip
+def _with_expected(
+    total: dict[str, Any], loads: pl.DataFrame, fields: pl.DataFrame
+) -> tuple[dict[str, Any], pl.DataFrame]:
     """Return a grower's season and fields with means of the loads' rounded expected values."""
     means = loads.group_by("field_id", maintain_order=True).agg(pl.col("expected_pct").mean())
     fields = fields.join(means, on="field_id", how="left", maintain_order="left").with_columns(
@@ -129,9 +132,16 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
         own_total, own_fields = _with_expected(total, own, parts["fields"][key])
         why = parts["why"].get(key, empty) if why_reason is None else empty
         yield GrowerData(
-            grower, own_total, own, own_fields, why.with_columns(_to_step("points", why_step or STEP)),
-            own_view(compared, grower) if grower in compared["subject_id"] else None, reason, why_reason, ending,
-        )  # fmt: skip
+            grower,
+            own_total,
+            own,
+            own_fields,
+            why.with_columns(_to_step("points", why_step or STEP)),
+            own_view(compared, grower) if grower in compared["subject_id"] else None,
+            reason,
+            why_reason,
+            ending,
+        )
 
 
 def lead(data: GrowerData, shown: Shown) -> str:
@@ -142,16 +152,23 @@ def lead(data: GrowerData, shown: Shown) -> str:
         return first + " " + say("None is measured yet.")
     span = mean_interval(t["observed_pct"], t["observed_half"])
     if t["expected_pct"] is None:
-        held = say("Those measured (n = {n}) held {observed} % dirt ({span}).", n=number(t["measured"], 0),
-                   observed=number(t["observed_pct"]), span=span)  # fmt: skip
+        held = say(
+            "Those measured (n = {n}) held {observed} % dirt ({span}).",
+            n=number(t["measured"], 0),
+            observed=number(t["observed_pct"]),
+            span=span,
+        )
         return f"{first} {held}{_withheld(data.expected_reason)}"
     over = round(t["observed_pct"], 1) - t["expected_pct"]
     told_of = say(
         "Those measured (n = {n}) held {observed} % dirt ({span}); {expected} % was expected for their soil, crop and "
-        "weather: {over} points over.", n=number(t["measured"], 0), observed=number(t["observed_pct"]),
-        span=span, expected=number(t["expected_pct"]),
+        "weather: {over} points over.",
+        n=number(t["measured"], 0),
+        observed=number(t["observed_pct"]),
+        span=span,
+        expected=number(t["expected_pct"]),
         over=number(over, 1, sign=True),
-    )  # fmt: skip
+    )
     return f"{first} {told_of}"
 
 
@@ -182,21 +199,33 @@ def loads_finding(loads: pl.DataFrame, reason_code: str | None = None) -> str:
 def _loads(data: GrowerData, shown: Shown) -> Figure:
     known = local(data.loads.drop_nulls("observed_pct"), shown.zone, "lifted_at")
     table = Table(
-        "own-loads", say("each load"),
-        (Column(say("Load")), Column(say("Shift"), numeric=False), Column(say("Field"), numeric=False),
-         Column(say("Topsoil"), numeric=False), Column(say("Gross, {t}", t=shown.sign("t"))),
-         Column(say("Dirt observed, %")), Column(say("Dirt expected, %"))),
+        "own-loads",
+        say("each load"),
+        (
+            Column(say("Load")),
+            Column(say("Shift"), numeric=False),
+            Column(say("Field"), numeric=False),
+            Column(say("Topsoil"), numeric=False),
+            Column(say("Gross, {t}", t=shown.sign("t"))),
+            Column(say("Dirt observed, %")),
+            Column(say("Dirt expected, %")),
+        ),
         tuple(
-            Row((
-                words(r["load_id"]), words(shown.day(r["shift_date"])), words(r["field_id"]),
-                words(told(r["wetness_class"] or NOTHING)),
-                figure(shown.convert(r["gross_t"], "t"), 2), figure(r["observed_pct"]), figure(r["expected_pct"], 1,
-                    r["lo95"], r["hi95"]),
-            ))
+            Row(
+                (
+                    words(r["load_id"]),
+                    words(shown.day(r["shift_date"])),
+                    words(r["field_id"]),
+                    words(translate_stored(r["wetness_class"] or NOTHING)),
+                    figure(shown.convert(r["gross_t"], "t"), 2),
+                    figure(r["observed_pct"]),
+                    figure(r["expected_pct"], 1, r["lo95"], r["hi95"]),
+                )
+            )
             for r in data.loads.iter_rows(named=True)
         ),
         say("Brackets: 95 % interval of what is expected, not of a single load."),
-    )  # fmt: skip
+    )
     reading = say(
         "Dots: your loads. Grey: what is expected of such loads at the fleet's usual settings, with its 95 % interval."
     )
@@ -218,23 +247,38 @@ def why_finding(why: pl.DataFrame, reason_code: str | None = None) -> str:
     if not why.height:
         return say("What set your loads apart is not known yet.")
     total = round(float(why["points"].sum()), 1)
-    parts = [say("{kind} {points}", kind=say(WHY_KINDS[r["kind"]]), points=number(r["points"], 1, sign=True))
-             for r in why.head(3).iter_rows(named=True)]  # fmt: skip
-    return say("On average your loads held {total} points against the season's typical load: {parts}.",
-               total=number(total, 1, sign=True), parts=", ".join(parts))  # fmt: skip
+    parts = [
+        say("{kind} {points}", kind=say(WHY_KINDS[r["kind"]]), points=number(r["points"], 1, sign=True))
+        for r in why.head(3).iter_rows(named=True)
+    ]
+    return say(
+        "On average your loads held {total} points against the season's typical load: {parts}.",
+        total=number(total, 1, sign=True),
+        parts=", ".join(parts),
+    )
 
 
 def _why(data: GrowerData) -> Figure:
     labels = [capital(say(WHY_KINDS[k])) for k in data.why["kind"]]
-    drawn = data.why.select(pl.Series("label", labels, dtype=pl.String), pl.col("points").alias("value"),
-                            pl.lit(None, pl.Float64).alias("lo"), pl.lit(None, pl.Float64).alias("hi"))  # fmt: skip
+    drawn = data.why.select(
+        pl.Series("label", labels, dtype=pl.String),
+        pl.col("points").alias("value"),
+        pl.lit(None, pl.Float64).alias("lo"),
+        pl.lit(None, pl.Float64).alias("hi"),
+    )
     table = Table(
-        "why-table", say("why"), (Column(say("Source")), Column(say("Points")), Column(say("n loads"))),
-        tuple(Row((words(n), figure(r["points"], 1, sign=True), figure(r["n"], 0)))
-              for n, r in zip(labels, data.why.iter_rows(named=True), strict=True)),
-        say("Means over your measured loads; they add up to the whole. Settings are those of the machines that came "
-            "to you."),
-    )  # fmt: skip
+        "why-table",
+        say("why"),
+        (Column(say("Source")), Column(say("Points")), Column(say("n loads"))),
+        tuple(
+            Row((words(n), figure(r["points"], 1, sign=True), figure(r["n"], 0)))
+            for n, r in zip(labels, data.why.iter_rows(named=True), strict=True)
+        ),
+        say(
+            "Means over your measured loads; they add up to the whole. Settings are those of the machines that came "
+            "to you."
+        ),
+    )
     title = say("points of dirt tare")
     chart = share_bars(drawn, title, say("What set your loads apart, by kind of source.")) if labels else None
     return Figure("why", why_finding(data.why, data.why_reason), "", chart, say("What set your loads apart"), table)
@@ -246,45 +290,67 @@ def _loss(t_ha: float | None, shown: Shown) -> float | None:
 
 def _fields(data: GrowerData, shown: Shown) -> Table:
     return Table(
-        "fields", say("each field"),
-        (Column(say("Field")), Column(say("Loads")), Column(say("Gross, {t}", t=shown.sign("t"))),
+        "fields",
+        say("each field"),
+        (
+            Column(say("Field")),
+            Column(say("Loads")),
+            Column(say("Gross, {t}", t=shown.sign("t"))),
             Column(say("n measured")),
-         Column(say("Dirt observed, %")), Column(say("Dirt expected, %")),
-         Column(say("Root loss, {unit}", unit=shown.sign("t/ha"))), Column(say("n dug"))),
+            Column(say("Dirt observed, %")),
+            Column(say("Dirt expected, %")),
+            Column(say("Root loss, {unit}", unit=shown.sign("t/ha"))),
+            Column(say("n dug")),
+        ),
         tuple(
-            Row((
-                words(r["field_id"]), figure(r["loads"], 0), figure(shown.convert(r["gross_t"], "t"), 0),
-                figure(r["measured"], 0),
-                spanned(r["observed_pct"], r["observed_half"]), figure(r["expected_pct"]),
-                spanned(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
-                figure(r["plots"], 0),
-            ))
+            Row(
+                (
+                    words(r["field_id"]),
+                    figure(r["loads"], 0),
+                    figure(shown.convert(r["gross_t"], "t"), 0),
+                    figure(r["measured"], 0),
+                    spanned(r["observed_pct"], r["observed_half"]),
+                    figure(r["expected_pct"]),
+                    spanned(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
+                    figure(r["plots"], 0),
+                )
+            )
             for r in data.fields.iter_rows(named=True)
         ),
-        say("Means; brackets are 95 % intervals with visits (machine and day) as the sample, none with fewer than two "
-            "visits; n is the loads measured or plots dug."),
-    )  # fmt: skip
+        say(
+            "Means; brackets are 95 % intervals with visits (machine and day) as the sample, none with fewer than two "
+            "visits; n is the loads measured or plots dug."
+        ),
+    )
 
 
 def grower_page(data: GrowerData, season: Season) -> Page:
     """Return one grower's sheet."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    when = say("{season} · up to the shift of {day} · your own loads; of other growers only rounded marks",
+    when = say(
+        "{season} · up to the shift of {day} · your own loads; of other growers only rounded marks",
         season=season.name,
-               day=shown.day(data.total["last_day"]))  # fmt: skip
-    reading = say("Expected dirt allows for soil, crop and weather, so that a wet field is not held against anybody. "
-                  "What is left may be the machine that came, its settings, or what nobody logs: an association, not "
-                  "a verdict.")  # fmt: skip
+        day=shown.day(data.total["last_day"]),
+    )
+    reading = say(
+        "Expected dirt allows for soil, crop and weather, so that a wet field is not held against anybody. "
+        "What is left may be the machine that came, its settings, or what nobody logs: an association, not "
+        "a verdict."
+    )
     return Page(
-        say("Your season: grower {grower}", grower=data.grower), when, lead(data, shown), None,
+        say("Your season: grower {grower}", grower=data.grower),
+        when,
+        lead(data, shown),
+        None,
         (
             Section("loads", say("Your loads"), (_loads(data, shown), Prose(reading))),
             Section("own-why", say("What set them apart"), (_why(data),)),
             Section("own-place", say("You and the others"), (place_block(data.place),)),
             Section("own-fields", say("Your fields"), (_fields(data, shown),)),
         ),
-        data.footer, static=True,
-    )  # fmt: skip
+        data.footer,
+        static=True,
+    )
 
 
 def sheet_name(grower: str) -> str:

@@ -9,7 +9,7 @@ from reports.charts.cost_curve import cost_curve
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, interval, setting_label, topsoil_and_soil, value_words
-from reports.language.translate import say, speaking, told
+from reports.language.translate import say, speaking, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import render, write_page
 from reports.page.model import (
@@ -63,55 +63,89 @@ def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalo
     factor, offset = shown.straight(r["unit"])
     values = mine.select(
         (pl.col("value") * factor + offset).alias("value"),
-        *((pl.col(c) * shown.per_tonne).alias(a)
-          for c, a in (("cost_change_per_t", "change"), ("lo95", "lo"), ("hi95", "hi"))),
+        *(
+            (pl.col(c) * shown.per_tonne).alias(a)
+            for c, a in (("cost_change_per_t", "change"), ("lo95", "lo"), ("hi95", "hi"))
+        ),
         ((pl.col("value") - r["start_value"]).abs() < 1e-9).alias("chosen"),
-    )  # fmt: skip
+    )
     worst = values.sort("change").row(-1, named=True)
     label = setting_label(r["setting"], catalogue)
     finding = say(
-        "{setting}: start at {start}; at {worst} it costs {more} {unit} more ({span}).", setting=capital(label),
-        start=value_words(r["start_value"], r["unit"], shown), worst=number(worst["value"], 1),
-        more=number(worst["change"], 2), unit=shown.money_per_t, span=interval(worst["lo"], worst["hi"], 2),
-    )  # fmt: skip
-    return Figure(f"{name}-{r['setting']}", finding, "", cost_curve(values, shown.money_per_t),
-                  say("Cost of {setting} off its start value", setting=label), None)  # fmt: skip
+        "{setting}: start at {start}; at {worst} it costs {more} {unit} more ({span}).",
+        setting=capital(label),
+        start=value_words(r["start_value"], r["unit"], shown),
+        worst=number(worst["value"], 1),
+        more=number(worst["change"], 2),
+        unit=shown.money_per_t,
+        span=interval(worst["lo"], worst["hi"], 2),
+    )
+    return Figure(
+        f"{name}-{r['setting']}",
+        finding,
+        "",
+        cost_curve(values, shown.money_per_t),
+        say("Cost of {setting} off its start value", setting=label),
+        None,
+    )
 
 
 def _curve_table(name: str, class_: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     t = shown.per_tonne
     return Table(
-        f"{name}-off", say("cost of being off, {class_}", class_=class_),
-        (Column(say("Setting")), Column(say("Value"), numeric=False), Column(say("Costs more, {unit}",
-            unit=shown.money_per_t))),
+        f"{name}-off",
+        say("cost of being off, {class_}", class_=class_),
+        (
+            Column(say("Setting")),
+            Column(say("Value"), numeric=False),
+            Column(say("Costs more, {unit}", unit=shown.money_per_t)),
+        ),
         tuple(
-            Row((
-                words(setting_label(r["setting"], catalogue)),
-                words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
-                figure(r["cost_change_per_t"] * t, 2, r["lo95"] * t, r["hi95"] * t, sign=True),
-            ))
+            Row(
+                (
+                    words(setting_label(r["setting"], catalogue)),
+                    words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
+                    figure(r["cost_change_per_t"] * t, 2, r["lo95"] * t, r["hi95"] * t, sign=True),
+                )
+            )
             for r in curves.iter_rows(named=True)
         ),
-    )  # fmt: skip
+    )
 
 
 def guide_table(name: str, class_: str, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     """Return the settings of one class, a row each."""
     return Table(
-        f"{name}-table", say("guide {class_}", class_=class_),
-        (Column(say("Setting")), Column(say("Start at")), Column(say("As good")), Column(say("Usual")),
-         Column(say("Tried")), Column("n"), Column(say("What it is"), numeric=False, wrap=True)),
+        f"{name}-table",
+        say("guide {class_}", class_=class_),
+        (
+            Column(say("Setting")),
+            Column(say("Start at")),
+            Column(say("As good")),
+            Column(say("Usual")),
+            Column(say("Tried")),
+            Column("n"),
+            Column(say("What it is"), numeric=False, wrap=True),
+        ),
         tuple(
-            Row((
-                words(setting_label(r["setting"], catalogue)),
-                Cell(value_words(r["start_value"], r["unit"], shown), shown.convert(r["start_value"], r["unit"]),
-                    strong=True),
-                words(_span(r, "range_lo", "range_hi", shown)), words(value_words(r["usual_value"], r["unit"], shown)),
-                words(_span(r, "tried_lo", "tried_hi", shown)), figure(r["n"], 0), words(told(r["says"])),
-            ))
+            Row(
+                (
+                    words(setting_label(r["setting"], catalogue)),
+                    Cell(
+                        value_words(r["start_value"], r["unit"], shown),
+                        shown.convert(r["start_value"], r["unit"]),
+                        strong=True,
+                    ),
+                    words(_span(r, "range_lo", "range_hi", shown)),
+                    words(value_words(r["usual_value"], r["unit"], shown)),
+                    words(_span(r, "tried_lo", "tried_hi", shown)),
+                    figure(r["n"], 0),
+                    words(translate_stored(r["says"])),
+                )
+            )
             for r in settings.iter_rows(named=True)
         ),
-    )  # fmt: skip
+    )
 
 
 def _class_fold(
@@ -120,23 +154,31 @@ def _class_fold(
     title = capital(topsoil_and_soil(cell["wetness_class"], cell["soil_class"]))
     marks = {"wetness": cell["wetness_class"], "soil": cell["soil_class"]}
     if cell["dirt_pct"] is None:
-        return Fold(say("{conditions}: {reason}", conditions=title, reason=told(cell["says"])), (), marks=marks)
+        return Fold(
+            say("{conditions}: {reason}", conditions=title, reason=translate_stored(cell["says"])), (), marks=marks
+        )
     name, class_ = ("-".join(f(str(cell[k])) for k in CLASS) for f in (safe_name, str))
     saved = money_span(cell, ("saved_per_t", "saved_lo95", "saved_hi95"), shown)
     expected = say(
         "Expected dirt {dirt} % ({dirt_span}), root loss {loss} ({loss_lo} to {loss_hi}), cost {cost}; against the "
-        "usual settings {saved} saved. n = {n} loads of the fleet.", dirt=number(cell["dirt_pct"]),
-        dirt_span=interval(cell["dirt_lo95"], cell["dirt_hi95"], 1), loss=shown.quantity(cell["root_loss_t_ha"],
-            "t/ha"),
-        loss_lo=shown.quantity(cell["root_loss_lo95"], "t/ha"), loss_hi=shown.quantity(cell["root_loss_hi95"], "t/ha"),
-        cost=money_span(cell, ("cost_per_t", "cost_lo95", "cost_hi95"), shown), saved=saved, n=number(cell["n"], 0),
-    )  # fmt: skip
+        "usual settings {saved} saved. n = {n} loads of the fleet.",
+        dirt=number(cell["dirt_pct"]),
+        dirt_span=interval(cell["dirt_lo95"], cell["dirt_hi95"], 1),
+        loss=shown.quantity(cell["root_loss_t_ha"], "t/ha"),
+        loss_lo=shown.quantity(cell["root_loss_lo95"], "t/ha"),
+        loss_hi=shown.quantity(cell["root_loss_hi95"], "t/ha"),
+        cost=money_span(cell, ("cost_per_t", "cost_lo95", "cost_hi95"), shown),
+        saved=saved,
+        n=number(cell["n"], 0),
+    )
     small = [f for r in settings.iter_rows(named=True) if (f := _curve(r, name, curves, catalogue, shown))]
     blocks: list[Any] = [Prose(expected), guide_table(name, class_, settings, catalogue, shown)]
     if small:
         drawn = curves.filter(pl.col("setting").is_in([f.id.removeprefix(f"{name}-") for f in small]))
-        reading = say("Dot: where to start. Line and band: how much more it costs at another value, mean and 95 %, "
-                      "the other settings as in the guide. Settings left as usual are not drawn.")  # fmt: skip
+        reading = say(
+            "Dot: where to start. Line and band: how much more it costs at another value, mean and 95 %, "
+            "the other settings as in the guide. Settings left as usual are not drawn."
+        )
         inside = (Prose(reading), Small(tuple(small), _curve_table(name, class_, drawn, catalogue, shown)))
         blocks.append(Fold(say("What being off costs"), inside))
     return Fold(say("{conditions}: saves {saved}", conditions=title, saved=saved), tuple(blocks), marks=marks)
@@ -163,10 +205,13 @@ def guide_finding(classes: pl.DataFrame, shown: Shown) -> str:
     best = known.sort("saved_per_t").row(-1, named=True)
     return say(
         "{told} of {all} classes have loads enough for a guide. Most is to be saved against the usual settings on "
-        "generation {generation} in {conditions}: {saved}.", told=known.height, all=classes.height,
-        generation=best["generation"], conditions=topsoil_and_soil(best["wetness_class"], best["soil_class"]),
+        "generation {generation} in {conditions}: {saved}.",
+        told=known.height,
+        all=classes.height,
+        generation=best["generation"],
+        conditions=topsoil_and_soil(best["wetness_class"], best["soil_class"]),
         saved=money_span(best, ("saved_per_t", "saved_lo95", "saved_hi95"), shown),
-    )  # fmt: skip
+    )
 
 
 def guide_page(warehouse: Warehouse, season: Season) -> Page:
@@ -177,20 +222,27 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
         "middle of the class, inside what this fleet has tried there. “As good” holds the values whose cost cannot be "
         "told from it with 95 % certainty; where that is nearly all that was tried, the setting stays as usual. Dirt, "
         "root loss and cost are means at these settings; 95 % of visits of the kind lie within the figures in "
-        "brackets. Measured associations within visits, not promises.", t=shown.sign("t"),
-    )  # fmt: skip
-    wet, soil = (tuple((c, told(c)) for c in classes) for classes in (ORDER, SOILS))
+        "brackets. Measured associations within visits, not promises.",
+        t=shown.sign("t"),
+    )
+    wet, soil = (tuple((c, translate_stored(c)) for c in classes) for classes in (ORDER, SOILS))
     narrow = Filters({"wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil)})
     status = product_status(warehouse, GUIDE)
     about = (*earlier_note(GUIDE, status), Prose(f"{reading} {assumption_words(season)}"), narrow)
     first = Section("reading", say("How to read it"), about, status.code)
     return Page(
-        say("Where to start: the setting guide"), season.name, guide_finding(warehouse.table("guide_class"), shown),
+        say("Where to start: the setting guide"),
+        season.name,
+        guide_finding(warehouse.table("guide_class"), shown),
         say(CAUTION) + " " + say("These are places to start from."),
-        (first, *_sections(warehouse, season.catalogue, shown), health_section(warehouse, season.catalogue, shown),
-         price_section(season)),
+        (
+            first,
+            *_sections(warehouse, season.catalogue, shown),
+            health_section(warehouse, season.catalogue, shown),
+            price_section(season),
+        ),
         footer(warehouse),
-    )  # fmt: skip
+    )
 
 
 def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> list[dict[str, Any]]:
@@ -220,10 +272,19 @@ def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = 
         paths = write_page(guide_page(warehouse, season), out / "guide.html", forms)
         for (generation,) in settings.select("generation").unique(maintain_order=True).iter_rows():
             rows = _card_rows(settings.filter(pl.col("generation") == generation), season.catalogue, shown)
-            paths.append(render(
-                "card.html.j2", out / f"card-{safe_name(generation)}.html", season=season, generation=generation,
-                rows=rows,
-                wetnesses=[told(w) for w in ORDER], soils=[told(s) for s in SOILS], caution=say(CAUTION),
-                earlier=earlier_note(GUIDE, status), assumptions=assumption_words(season), footer=footer(warehouse),
-            ))  # fmt: skip
+            paths.append(
+                render(
+                    "card.html.j2",
+                    out / f"card-{safe_name(generation)}.html",
+                    season=season,
+                    generation=generation,
+                    rows=rows,
+                    wetnesses=[translate_stored(w) for w in ORDER],
+                    soils=[translate_stored(s) for s in SOILS],
+                    caution=say(CAUTION),
+                    earlier=earlier_note(GUIDE, status),
+                    assumptions=assumption_words(season),
+                    footer=footer(warehouse),
+                )
+            )
     return paths

@@ -11,7 +11,7 @@ from reports.charts.field_passes import field_passes
 from reports.charts.load_timeline import load_timeline
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, setting_label
-from reports.language.translate import say, say_n, told
+from reports.language.translate import say, say_n, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Chart, Column, Figure, Page, Prose, Row, Section, Table, figure, words
@@ -42,9 +42,10 @@ def _chosen(setting: str | None, settings: dict[str, str]) -> str:
         return "share_depth_cm" if "share_depth_cm" in settings else next(iter(settings), "")
     if setting not in settings:
         raise WorkspaceError(
-            f"'{setting}' is no setting that was logged in this field", where="--setting",
+            f"'{setting}' is no setting that was logged in this field",
+            where="--setting",
             mend=f"use one of {', '.join(settings)}",
-        )  # fmt: skip
+        )
     return setting
 
 
@@ -58,20 +59,24 @@ def _map_rows(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalog
         factor, zero = shown.straight(catalogue[name].unit)
         values.append((pl.col(name) * factor + zero).round(2))
     return passes.select(
-        north.round(1).alias("north_m"), east.round(1).alias("east_m"), "machine_id",
+        north.round(1).alias("north_m"),
+        east.round(1).alias("east_m"),
+        "machine_id",
         _local(passes, "bin_at", shown.zone),
-        (100 * pl.col("share")).round(3).alias("share_pct"), *values,
-    )  # fmt: skip
+        (100 * pl.col("share")).round(3).alias("share_pct"),
+        *values,
+    )
 
 
 def _timeline(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Chart:
     minutes = picture.minutes
     level = "tank_t" if minutes["tank_t"].count() else "lifted_t"
     rows = minutes.select(
-        _local(minutes, "bin_at", shown.zone), "state",
+        _local(minutes, "bin_at", shown.zone),
+        "state",
         (pl.col(level) * shown.convert(1.0, "t")).round(2).alias("level"),
         (100 * pl.col("share")).round(3).alias("share_pct"),
-    ).with_columns((pl.col("at") + pl.duration(seconds=BIN_S)).alias("until"))  # fmt: skip
+    ).with_columns((pl.col("at") + pl.duration(seconds=BIN_S)).alias("until"))
     ahead = dt.timedelta(minutes=row["machine_ahead_min"])
     moments = [(say("weighed in"), row["weighed_true_at"] + ahead)]
     if row["left_field_at"] is not None:
@@ -93,43 +98,69 @@ def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
         .agg(pl.col("bin_at").min().alias("from"), pl.col("bin_at").max().alias("to"), pl.col("share").sum())
     )
     return Table(
-        "minutes", say("minutes of the load"),
-        (Column(say("Machine")), Column(say("From"), numeric=False), Column(say("To"), numeric=False),
-         Column(say("Part of the load, %"))),
+        "minutes",
+        say("minutes of the load"),
+        (
+            Column(say("Machine")),
+            Column(say("From"), numeric=False),
+            Column(say("To"), numeric=False),
+            Column(say("Part of the load, %")),
+        ),
         tuple(
-            Row((
-                words(r["machine_id"]), words(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"),
-                words(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
-                figure(100 * r["share"]),
-            ))
+            Row(
+                (
+                    words(r["machine_id"]),
+                    words(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"),
+                    words(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
+                    figure(100 * r["share"]),
+                )
+            )
             for r in stretches.iter_rows(named=True)
         ),
         say("Minutes that filled it, and their part of the load."),
-    )  # fmt: skip
+    )
 
 
 def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
     """What the map draws, by machine: half minutes in the field and in the load, and the mean of each setting."""
-    by = rows.group_by("machine_id", maintain_order=True).agg(
-        pl.len(), (pl.col("share_pct") > 0).sum().alias("own"), pl.col("at").min().alias("from"),
-        pl.col("at").max().alias("to"), *(pl.col(n).mean() for n in settings),
-    ).sort("machine_id")  # fmt: skip
+    by = (
+        rows.group_by("machine_id", maintain_order=True)
+        .agg(
+            pl.len(),
+            (pl.col("share_pct") > 0).sum().alias("own"),
+            pl.col("at").min().alias("from"),
+            pl.col("at").max().alias("to"),
+            *(pl.col(n).mean() for n in settings),
+        )
+        .sort("machine_id")
+    )
     return Table(
-        "passes", say("passes"),
-        (Column(say("Machine")), Column(say("n half minutes drawn")), Column(say("of the load")),
-         *(Column(label) for label in settings.values())),
+        "passes",
+        say("passes"),
+        (
+            Column(say("Machine")),
+            Column(say("n half minutes drawn")),
+            Column(say("of the load")),
+            *(Column(label) for label in settings.values()),
+        ),
         tuple(
             Row((words(r["machine_id"]), figure(r["len"], 0), figure(r["own"], 0), *(figure(r[n]) for n in settings)))
             for r in by.iter_rows(named=True)
         ),
         say("Means of the half minutes drawn."),
-    )  # fmt: skip
+    )
 
 
 def _lead(row: dict[str, Any], shown: Shown) -> str:
-    parts = [say("{gross} of {field}, weighed at {site} {at}.", gross=shown.quantity(row["gross_t"], "t", digits=2),
-                 field=row["field_id"], site=row["site_id"] or NOTHING,
-                 at=shown.moment(row["weighed_true_at"]))]  # fmt: skip
+    parts = [
+        say(
+            "{gross} of {field}, weighed at {site} {at}.",
+            gross=shown.quantity(row["gross_t"], "t", digits=2),
+            field=row["field_id"],
+            site=row["site_id"] or NOTHING,
+            at=shown.moment(row["weighed_true_at"]),
+        )
+    ]
     if row["ticket_machine_id"]:
         parts.append(
             say(
@@ -139,16 +170,24 @@ def _lead(row: dict[str, Any], shown: Shown) -> str:
             )
         )
     else:
-        parts.append(say("Filled by {machine} (its ticket names no machine; {chance} % sure).",
-            machine=row["machine_id"],
-                         chance=number(min(100 * row["machine_chance"], 99), 0)))  # fmt: skip
-    parts.append(say("Trace quality {quality}: about that part of its mass is expected to be in the minutes shown.",
-                     quality=number(row["trace_quality"], 2)))  # fmt: skip
+        parts.append(
+            say(
+                "Filled by {machine} (its ticket names no machine; {chance} % sure).",
+                machine=row["machine_id"],
+                chance=number(min(100 * row["machine_chance"], 99), 0),
+            )
+        )
+    parts.append(
+        say(
+            "Trace quality {quality}: about that part of its mass is expected to be in the minutes shown.",
+            quality=number(row["trace_quality"], 2),
+        )
+    )
     return " ".join(parts)
 
 
 def _clocks(row: dict[str, Any], shown: Shown) -> str:
-    parts = [capital(told(row["says"])) + "."] if row["says"] else []
+    parts = [capital(translate_stored(row["says"])) + "."] if row["says"] else []
     if row["machine_ahead_min"]:
         parts.append(
             say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))
@@ -163,12 +202,21 @@ def _clocks(row: dict[str, Any], shown: Shown) -> str:
             )
         )
     if row["machine_sooner_min"]:
-        parts.append(say("Loads of this machine are weighed {n} min sooner after lifting than those of the others: its "
-                         "clock or its trucks. No time above is changed.",
-                         n=number(row["machine_sooner_min"], 0, sign=True)))  # fmt: skip
+        parts.append(
+            say(
+                "Loads of this machine are weighed {n} min sooner after lifting than those of the others: its "
+                "clock or its trucks. No time above is changed.",
+                n=number(row["machine_sooner_min"], 0, sign=True),
+            )
+        )
     if row["site_later_min"]:
-        parts.append(say("This weighbridge weighs {n} min later after lifting than the others: a queue or its clock. "
-                         "No time above is changed.", n=number(row["site_later_min"], 0, sign=True)))  # fmt: skip
+        parts.append(
+            say(
+                "This weighbridge weighs {n} min later after lifting than the others: a queue or its clock. "
+                "No time above is changed.",
+                n=number(row["site_later_min"], 0, sign=True),
+            )
+        )
     return " ".join(parts)
 
 
@@ -177,13 +225,21 @@ def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Se
     level = say("Above: the tank as its sensor tells it")
     if not picture.minutes["tank_t"].count():
         level = say("Above: what was lifted since the last emptying, for this machine logs no tank level")
-    reading = say("{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each "
-                  "half minute. At the foot: what the machine was doing.", level=level)  # fmt: skip
+    reading = say(
+        "{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each "
+        "half minute. At the foot: what the machine was doing.",
+        level=level,
+    )
     finding = say_n("{n} stretch of lifting filled it.", "{n} stretches of lifting filled it.", len(minutes.rows))
-    chart = Figure("time", finding, reading, _timeline(picture, row, shown),
-                   say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}",
-                       load=row["load_id"]),
-                   minutes, open=True)  # fmt: skip
+    chart = Figure(
+        "time",
+        finding,
+        reading,
+        _timeline(picture, row, shown),
+        say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}", load=row["load_id"]),
+        minutes,
+        open=True,
+    )
     clocks = Prose(_clocks(row, shown))
     return Section("machine-time", say("The machine's time, and the minutes given to the load"), (clocks, chart))
 
@@ -203,9 +259,13 @@ def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, st
 
 
 def write_load_page(
-    picture: LoadPicture, season: Season, out: Path, ending: tuple[str, ...], setting: str | None = None,
+    picture: LoadPicture,
+    season: Season,
+    out: Path,
+    ending: tuple[str, ...],
+    setting: str | None = None,
     forms: Forms = HTML,
-) -> list[Path]:  # fmt: skip
+) -> list[Path]:
     """Write `load-<id>.html` into `out` and return it; called while the season's language is spoken.
 
     Raises:

@@ -5,7 +5,7 @@ from pathlib import Path
 import polars as pl
 
 from reports.language.display_units import Shown
-from reports.language.translate import say, speaking, told
+from reports.language.translate import say, speaking, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Column, Filters, LoadList, Page, Prose, Section
@@ -26,11 +26,14 @@ CLASSES = {"wetness": ("dry", "moist", "wet"), "soil": ("light", "medium", "heav
 
 
 def _filters(sites: list[str]) -> Filters:
-    wet, soil = (tuple((c, told(c)) for c in CLASSES[k]) for k in ("wetness", "soil"))
-    return Filters({
-        "site": (say("Factory"), tuple((s, s) for s in sites)), "wetness": (say("Topsoil"), wet),
-        "soil": (say("Soil"), soil),
-    })  # fmt: skip
+    wet, soil = (tuple((c, translate_stored(c)) for c in CLASSES[k]) for k in ("wetness", "soil"))
+    return Filters(
+        {
+            "site": (say("Factory"), tuple((s, s) for s in sites)),
+            "wetness": (say("Topsoil"), wet),
+            "soil": (say("Soil"), soil),
+        }
+    )
 
 
 def season_page(warehouse: Warehouse, season: Season) -> Page:
@@ -38,21 +41,41 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
     shown, catalogue = Shown(season.units, season.currency, season.time_zone), season.catalogue
     total = warehouse.query("season_total").row(0, named=True)
     sites = warehouse.query("pile_day")["site_id"].drop_nulls().unique().sort().to_list()
-    about = Section("how", say("How to read it"), (
-        Prose(say("Every chart stands under the sentence it proves; its numbers open below it. Brackets and lines are "
-                  "95 % intervals; n is what a figure rests on. Numbers that are links open the loads behind them.")
-              + " " + assumption_words(season), (say("Prices used"), "#prices")),
-        _filters(sites),
-    ))  # fmt: skip
+    about = Section(
+        "how",
+        say("How to read it"),
+        (
+            Prose(
+                say(
+                    "Every chart stands under the sentence it proves; its numbers open below it. Brackets and lines are "
+                    "95 % intervals; n is what a figure rests on. Numbers that are links open the loads behind them."
+                )
+                + " "
+                + assumption_words(season),
+                (say("Prices used"), "#prices"),
+            ),
+            _filters(sites),
+        ),
+    )
     return Page(
-        say("Season report"), season_line(season.name, shown, total["last_day"]),
-        lead(total, warehouse.table("season_cost"), shown), say(CAUTION),
-        (about, glance_section(warehouse, shown), *driver_sections(warehouse, catalogue, shown),
-         guide_section(warehouse, catalogue, shown), worth_section(warehouse, shown), pile_section(warehouse, shown),
-         open_section(warehouse, catalogue, shown), methods_section(warehouse, catalogue),
-         health_section(warehouse, catalogue, shown), price_section(season)),
+        say("Season report"),
+        season_line(season.name, shown, total["last_day"]),
+        lead(total, warehouse.table("season_cost"), shown),
+        say(CAUTION),
+        (
+            about,
+            glance_section(warehouse, shown),
+            *driver_sections(warehouse, catalogue, shown),
+            guide_section(warehouse, catalogue, shown),
+            worth_section(warehouse, shown),
+            pile_section(warehouse, shown),
+            open_section(warehouse, catalogue, shown),
+            methods_section(warehouse, catalogue),
+            health_section(warehouse, catalogue, shown),
+            price_section(season),
+        ),
         footer(warehouse),
-    )  # fmt: skip
+    )
 
 
 def _ids(column: pl.Series) -> list[str]:
@@ -72,16 +95,22 @@ def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
     every = LoadList(base.id, columns, marks, rows, (*base.digits, None, None), base.named)
     choices = {
         mark: (words, tuple((str(v), str(v)) for v in _ids(loads[column])))
-        for mark, words, column in (("site", say("Factory"), "site_id"), ("machine", say("Machine"), "machine_id"),
-                                    ("field", say("Field"), "field_id"))
-    }  # fmt: skip
+        for mark, words, column in (
+            ("site", say("Factory"), "site_id"),
+            ("machine", say("Machine"), "machine_id"),
+            ("field", say("Field"), "field_id"),
+        )
+    }
     choices |= _filters([]).choices | {"site": choices["site"]}
     about = say("Choose what to see; links of the season report and the fleet's page choose for you.")
     return Page(
-        say("Loads of the season"), say("{season} · names stand here: for the manager alone", season=season.name),
-        about, None,
-        (Section("loads", say("Loads"), (Filters(choices), every)),), footer(warehouse),
-    )  # fmt: skip
+        say("Loads of the season"),
+        say("{season} · names stand here: for the manager alone", season=season.name),
+        about,
+        None,
+        (Section("loads", say("Loads"), (Filters(choices), every)),),
+        footer(warehouse),
+    )
 
 
 def write_season_loads(warehouse: Warehouse, season: Season, out: Path) -> Path:

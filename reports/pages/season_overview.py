@@ -25,11 +25,14 @@ def lead(total: dict[str, Any], costs: pl.DataFrame, shown: Shown) -> str:
         return say("No load of the season is measured yet.")
     first = say(
         "{loads} loads, {mass}, from {fields} fields over {days} days; dirt tare {dirt} % ({span}; n = {measured}).",
-        loads=number(total["loads"], 0), mass=shown.quantity(total["gross_t"], "t"), fields=number(total["fields"], 0),
-        days=total["days"], dirt=number(total["dirt_pct"]),
+        loads=number(total["loads"], 0),
+        mass=shown.quantity(total["gross_t"], "t"),
+        fields=number(total["fields"], 0),
+        days=total["days"],
+        dirt=number(total["dirt_pct"]),
         span=mean_interval(total["dirt_pct"], total["dirt_half"]),
         measured=number(total["measured"], 0),
-    )  # fmt: skip
+    )
     return " ".join(filter(None, (first, _sugar(total), cost_finding(costs, shown))))
 
 
@@ -39,9 +42,10 @@ def _sugar(total: dict[str, Any]) -> str:
         return ""
     return say(
         "Sugar {sugar} % of clean beet, of which a factory can extract {extracted} % (n = {n}).",
-        sugar=number(total["sugar_pct"]), extracted=number(total["recoverable_sugar_pct"]),
+        sugar=number(total["sugar_pct"]),
+        extracted=number(total["recoverable_sugar_pct"]),
         n=number(total["sugar_loads"], 0),
-    )  # fmt: skip
+    )
 
 
 def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:
@@ -59,39 +63,62 @@ def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:
         )
     largest = max(by.values(), key=lambda r: r["money"])
     return say(
-        "{parts}: {money} at the prices used, most of it {largest} ({part}).", parts=capital("; ".join(parts)),
-        money=shown.money(every), largest=say(PARTS[largest["part"]]), part=shown.money(largest["money"]),
-    )  # fmt: skip
+        "{parts}: {money} at the prices used, most of it {largest} ({part}).",
+        parts=capital("; ".join(parts)),
+        money=shown.money(every),
+        largest=say(PARTS[largest["part"]]),
+        part=shown.money(largest["money"]),
+    )
 
 
 def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
     ordered = costs.sort("money", descending=True)
     labels = [say(PARTS[p]) for p in ordered["part"]]
-    drawn = ordered.select(pl.Series("label", labels, dtype=pl.String), pl.col("money").alias("value"),
-                           pl.col("money_lo95").alias("lo"), pl.col("money_hi95").alias("hi"))  # fmt: skip
+    drawn = ordered.select(
+        pl.Series("label", labels, dtype=pl.String),
+        pl.col("money").alias("value"),
+        pl.col("money_lo95").alias("lo"),
+        pl.col("money_hi95").alias("hi"),
+    )
     t = shown.convert(1.0, "t")
     table = Table(
-        "cost-table", say("cost of the season"),
-        (Column(say("What")), Column(say("Mass, {t}", t=shown.sign("t"))), Column(say("Cost, {unit}",
-            unit=shown.currency)),
-         Column("n"), Column(say("n counts"), numeric=False)),
+        "cost-table",
+        say("cost of the season"),
+        (
+            Column(say("What")),
+            Column(say("Mass, {t}", t=shown.sign("t"))),
+            Column(say("Cost, {unit}", unit=shown.currency)),
+            Column("n"),
+            Column(say("n counts"), numeric=False),
+        ),
         tuple(
-            Row((words(say(PARTS[r["part"]])),
-                 figure(r["mass_t"] * t, 0, *(v and v * t for v in (r["mass_lo95"], r["mass_hi95"]))),
-                 figure(r["money"], 0, r["money_lo95"], r["money_hi95"]), figure(r["n"], 0),
-                 words(say(COUNTED[r["part"]]))))
+            Row(
+                (
+                    words(say(PARTS[r["part"]])),
+                    figure(r["mass_t"] * t, 0, *(v and v * t for v in (r["mass_lo95"], r["mass_hi95"]))),
+                    figure(r["money"], 0, r["money_lo95"], r["money_hi95"]),
+                    figure(r["n"], 0),
+                    words(say(COUNTED[r["part"]])),
+                )
+            )
             for r in ordered.iter_rows(named=True)
         ),
         say("Brackets are 95 % intervals of what was measured; loads not measured are taken as dirty as the mean."),
-    )  # fmt: skip
+    )
     chart = (
         share_bars(drawn, say("cost, {unit}", unit=shown.currency), say("Cost of the season by what causes it."))
         if labels
         else None
     )
-    return Figure("cost", cost_finding(costs, shown) or say("No load is measured yet."),
-                  say("Bars at the prices used; lines are 95 % intervals of the masses."), chart,
-                  say("Cost of the season by what causes it"), table, open=True)  # fmt: skip
+    return Figure(
+        "cost",
+        cost_finding(costs, shown) or say("No load is measured yet."),
+        say("Bars at the prices used; lines are 95 % intervals of the masses."),
+        chart,
+        say("Cost of the season by what causes it"),
+        table,
+        open=True,
+    )
 
 
 def days_finding(days: pl.DataFrame, shown: Shown) -> str:
@@ -102,17 +129,23 @@ def days_finding(days: pl.DataFrame, shown: Shown) -> str:
     worst, best = known.sort("observed_pct").row(-1, named=True), known.sort("observed_pct").row(0, named=True)
     text = say(
         "Dirt was highest on {worst}, {high} % (expected {expected} %), and lowest on {best}, {low} %.",
-        worst=shown.day(worst["day"]), high=number(worst["observed_pct"]), expected=number(worst["expected_pct"]),
-        best=shown.day(best["day"]), low=number(best["observed_pct"]),
-    )  # fmt: skip
+        worst=shown.day(worst["day"]),
+        high=number(worst["observed_pct"]),
+        expected=number(worst["expected_pct"]),
+        best=shown.day(best["day"]),
+        low=number(best["observed_pct"]),
+    )
     rained = pl.col("rain_mm") >= 1
     wet, dry = (known.filter(f)["observed_pct"] for f in (rained, ~rained))
     if wet.len() and dry.len():
         text += " " + say(
             "Days with rain of {one} or more ({n_wet}) brought {wet} % on average, days without ({n_dry}) {dry} %.",
-            one=shown.quantity(1.0, "rain"), n_wet=wet.len(), wet=number(float(wet.sum()) / wet.len()),
-            n_dry=dry.len(), dry=number(float(dry.sum()) / dry.len()),
-        )  # fmt: skip
+            one=shown.quantity(1.0, "rain"),
+            n_wet=wet.len(),
+            wet=number(float(wet.sum()) / wet.len()),
+            n_dry=dry.len(),
+            dry=number(float(dry.sum()) / dry.len()),
+        )
     return text
 
 
@@ -120,28 +153,45 @@ def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
     factor, _ = shown.straight("rain")
     half = pl.col("observed_half")
     drawn = days.select(
-        pl.Series("day", [midnight(d) for d in days["day"]], dtype=pl.String), "observed_pct", "expected_pct",
-        "measured", "topsoil_wetness",
-        (pl.col("observed_pct") - half).alias("lo"), (pl.col("observed_pct") + half).alias("hi"),
+        pl.Series("day", [midnight(d) for d in days["day"]], dtype=pl.String),
+        "observed_pct",
+        "expected_pct",
+        "measured",
+        "topsoil_wetness",
+        (pl.col("observed_pct") - half).alias("lo"),
+        (pl.col("observed_pct") + half).alias("hi"),
         (pl.col("rain_mm") * factor).alias("rain"),
-    )  # fmt: skip
+    )
     table = Table(
-        "days-table", say("days of the season"),
-        (Column(say("Day")), Column(say("Loads")), Column(say("Gross, {t}", t=shown.sign("t"))),
+        "days-table",
+        say("days of the season"),
+        (
+            Column(say("Day")),
+            Column(say("Loads")),
+            Column(say("Gross, {t}", t=shown.sign("t"))),
             Column(say("n measured")),
-         Column(say("Dirt observed, %")), Column(say("Dirt expected, %")), Column(say("Rain, {unit}",
-             unit=shown.sign("rain"))),
-         Column(say("Topsoil wetness, 0 to 1"))),
+            Column(say("Dirt observed, %")),
+            Column(say("Dirt expected, %")),
+            Column(say("Rain, {unit}", unit=shown.sign("rain"))),
+            Column(say("Topsoil wetness, 0 to 1")),
+        ),
         tuple(
-            Row((
-                words(shown.day(r["day"])), figure(r["loads"], 0), figure(shown.convert(r["gross_t"], "t"), 0),
-                figure(r["measured"], 0), spanned(r["observed_pct"], r["observed_half"]), figure(r["expected_pct"]),
-                figure(shown.convert(r["rain_mm"], "rain"), shown.digits("rain")), figure(r["topsoil_wetness"], 2),
-            ))
+            Row(
+                (
+                    words(shown.day(r["day"])),
+                    figure(r["loads"], 0),
+                    figure(shown.convert(r["gross_t"], "t"), 0),
+                    figure(r["measured"], 0),
+                    spanned(r["observed_pct"], r["observed_half"]),
+                    figure(r["expected_pct"]),
+                    figure(shown.convert(r["rain_mm"], "rain"), shown.digits("rain")),
+                    figure(r["topsoil_wetness"], 2),
+                )
+            )
             for r in days.iter_rows(named=True)
         ),
         say("Brackets are 95 % intervals of the day's mean; rain is the mean of the stations."),
-    )  # fmt: skip
+    )
     reading = say(
         "Dots: mean of the day with its 95 % interval. Dashed: expected for the conditions and fields at the "
         "fleet's usual settings. Below: rain."
@@ -152,20 +202,34 @@ def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
 
 def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
     rows = [
-        Row((
-            words(capital(topsoil_and_soil(r["wetness_class"], r["soil_class"]))),
-            figure(r["n"], 0, href=loads_link("season-loads.html", wetness=r["wetness_class"], soil=r["soil_class"])),
-            figure(shown.convert(r["gross_t"], "t"), 0), spanned(r["dirt_pct"], r["dirt_half"]),
-        ), {"wetness": r["wetness_class"], "soil": r["soil_class"]})
+        Row(
+            (
+                words(capital(topsoil_and_soil(r["wetness_class"], r["soil_class"]))),
+                figure(
+                    r["n"], 0, href=loads_link("season-loads.html", wetness=r["wetness_class"], soil=r["soil_class"])
+                ),
+                figure(shown.convert(r["gross_t"], "t"), 0),
+                spanned(r["dirt_pct"], r["dirt_half"]),
+            ),
+            {"wetness": r["wetness_class"], "soil": r["soil_class"]},
+        )
         for r in classes.iter_rows(named=True)
-    ]  # fmt: skip
+    ]
     return Table(
-        "classes", say("classes of conditions"),
-        (Column(say("Conditions")), Column(say("n loads measured")), Column(say("Gross, {t}", t=shown.sign("t"))),
-         Column(say("Dirt, %"))), tuple(rows),
-        say("Mean dirt tare of measured loads; brackets are 95 % intervals with visits (machine, field and day) as the "
-            "sample, none with fewer than two visits."),
-    )  # fmt: skip
+        "classes",
+        say("classes of conditions"),
+        (
+            Column(say("Conditions")),
+            Column(say("n loads measured")),
+            Column(say("Gross, {t}", t=shown.sign("t"))),
+            Column(say("Dirt, %")),
+        ),
+        tuple(rows),
+        say(
+            "Mean dirt tare of measured loads; brackets are 95 % intervals with visits (machine, field and day) as the "
+            "sample, none with fewer than two visits."
+        ),
+    )
 
 
 def change_finding(r: dict[str, Any], shown: Shown) -> str:
@@ -175,17 +239,28 @@ def change_finding(r: dict[str, Any], shown: Shown) -> str:
     )
     parts = ("observed_change", "from_conditions", "from_settings", "from_outliers")
     value = {k: number(r[k] * scale, 2, sign=True) for k in parts}
-    own = say("{value} ({lo} to {hi})", value=number(r["unexplained"] * scale, 2, sign=True),
-              lo=number(r["lo95"] * scale, 2), hi=number(r["hi95"] * scale, 2))  # fmt: skip
+    own = say(
+        "{value} ({lo} to {hi})",
+        value=number(r["unexplained"] * scale, 2, sign=True),
+        lo=number(r["lo95"] * scale, 2),
+        hi=number(r["hi95"] * scale, 2),
+    )
     settings = value["from_settings"]
     if r["from_outliers"]:
         settings = say("{settings}, outlying loads {outliers}", settings=settings, outliers=value["from_outliers"])
     return say(
         "{response}, season of {this} against {before}: {change} {unit}, of it conditions {conditions}, settings "
-        "{settings}, neither {own}; n = {n}.", response=capital(say(RESPONSES[r["response"]])), this=r["season_start"],
-        before=r["before"], change=value["observed_change"], unit=unit, conditions=value["from_conditions"],
-        settings=settings, own=own, n=number(r["n"], 0),
-    )  # fmt: skip
+        "{settings}, neither {own}; n = {n}.",
+        response=capital(say(RESPONSES[r["response"]])),
+        this=r["season_start"],
+        before=r["before"],
+        change=value["observed_change"],
+        unit=unit,
+        conditions=value["from_conditions"],
+        settings=settings,
+        own=own,
+        n=number(r["n"], 0),
+    )
 
 
 def glance_section(warehouse: Warehouse, shown: Shown) -> Section:
@@ -193,6 +268,13 @@ def glance_section(warehouse: Warehouse, shown: Shown) -> Section:
     days = warehouse.query("season_day", zone=shown.zone)
     costs, classes = warehouse.table("season_cost"), warehouse.query("season_class")
     changed = [Prose(change_finding(r, shown)) for r in warehouse.table("season_change").iter_rows(named=True)]
-    return Section("glance", say("The season at a glance"), (
-        _cost_figure(costs, shown), *changed, _days_figure(days, shown), _class_table(classes, shown),
-    ))  # fmt: skip
+    return Section(
+        "glance",
+        say("The season at a glance"),
+        (
+            _cost_figure(costs, shown),
+            *changed,
+            _days_figure(days, shown),
+            _class_table(classes, shown),
+        ),
+    )

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from reports.language.display_units import Shown
-from reports.language.translate import say, speaking, told
+from reports.language.translate import say, speaking, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Filters, Page, Section
@@ -30,13 +30,17 @@ def filters(loads: pl.DataFrame, machines: list[Advised]) -> Filters:
     sites = loads["site_id"].drop_nulls().unique().sort().to_list()
     names = sorted({*loads["machine_id"].drop_nulls().to_list(), *(a.machine for a in machines)})
     wet, soil = (
-        tuple((c, told(c)) for c in classes) for classes in (("dry", "moist", "wet"), ("light", "medium", "heavy"))
+        tuple((c, translate_stored(c)) for c in classes)
+        for classes in (("dry", "moist", "wet"), ("light", "medium", "heavy"))
     )
-    return Filters({
-        "site": (say("Factory"), tuple((s, s) for s in sites)), "machine": (say("Machine"), tuple((m,
-            m) for m in names)),
-        "wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil),
-    })  # fmt: skip
+    return Filters(
+        {
+            "site": (say("Factory"), tuple((s, s) for s in sites)),
+            "machine": (say("Machine"), tuple((m, m) for m in names)),
+            "wetness": (say("Topsoil"), wet),
+            "soil": (say("Soil"), soil),
+        }
+    )
 
 
 def _title(next_shift: dt.date | None, shift: dt.date | None, shown: Shown) -> str:
@@ -64,8 +68,11 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
         sections.append(worst_section(warehouse, shift, loads, catalogue, shown))
     sections.append(conditions_section(warehouse, shown))
     if warehouse.table("fit_run").height:
-        drivers = [b for r, key in ((DIRT, "dirt"), (ROOT_LOSS, "loss"))
-                  for b in effects_blocks(warehouse, r, key, catalogue, shown)]  # fmt: skip
+        drivers = [
+            b
+            for r, key in ((DIRT, "dirt"), (ROOT_LOSS, "loss"))
+            for b in effects_blocks(warehouse, r, key, catalogue, shown)
+        ]
         sections.append(Section("drivers", say("What drives it, by wetness of the topsoil"), tuple(drivers)))
     if loads.height:
         sections.append(loads_section(loads, shown))
@@ -73,10 +80,13 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
     is_ahead = advice.height and status.code is not BasisCode.EARLIER_SHIFT
     next_shift = advice["shift_date"][0] if is_ahead else None
     return Page(
-        _title(next_shift, shift, shown), season_line(season.name, shown, shift),
-        headline(found, status, catalogue, shown), say(CAUTION),
-        tuple(s for s in sections if s is not None), footer(warehouse),
-    )  # fmt: skip
+        _title(next_shift, shift, shown),
+        season_line(season.name, shown, shift),
+        headline(found, status, catalogue, shown),
+        say(CAUTION),
+        tuple(s for s in sections if s is not None),
+        footer(warehouse),
+    )
 
 
 def write_shift_page(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:

@@ -20,7 +20,13 @@ def write_trial_sheet(trial: Trial, season: Season, out: Path) -> Path:
         a, b = (shown.quantity(v, unit) for v in trial.values)
         rows = [{"pair": i // 2 + 1, "arm": arm, "value": a if arm == "A" else b} for i, arm in enumerate(trial.order)]
         return render(
-            "trial.html.j2", out / f"trial-{safe_name(trial.trial_id)}.html", trial=trial, a=a, b=b, rows=rows,
-            label=capital(setting_label(trial.setting, season.catalogue)), day=shown.day(trial.shift_date),
+            "trial.html.j2",
+            out / f"trial-{safe_name(trial.trial_id)}.html",
+            trial=trial,
+            a=a,
+            b=b,
+            rows=rows,
+            label=capital(setting_label(trial.setting, season.catalogue)),
+            day=shown.day(trial.shift_date),
             caution=say(CAUTION),
-        )  # fmt: skip
+        )

@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import Shown
-from reports.language.translate import local_number, mark, say, told
+from reports.language.translate import local_number, mark, say, translate_stored
 from reports.page.html import embedded, own_file, render
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words, price_table
@@ -41,9 +41,22 @@ def _conditions(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
         factor, offset = shown.straight(unit)
         side = table["sides"].get(name, [low, high])
         lowest, highest = (round(v / step) * step for v in (side[0], side[-1]))
-        out.append({"id": f"at-{name}", "name": name, "label": say(label), "low": lowest, "high": highest, "step": step,
-                    "usual": round(table["at"][name] / step) * step, "kind": "condition", "factor": factor,
-                    "offset": offset, "digits": digits, "unit": shown.sign(unit)})  # fmt: skip
+        out.append(
+            {
+                "id": f"at-{name}",
+                "name": name,
+                "label": say(label),
+                "low": lowest,
+                "high": highest,
+                "step": step,
+                "usual": round(table["at"][name] / step) * step,
+                "kind": "condition",
+                "factor": factor,
+                "offset": offset,
+                "digits": digits,
+                "unit": shown.sign(unit),
+            }
+        )
     return out
 
 
@@ -53,10 +66,22 @@ def _settings(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
         factor, offset = shown.straight(s["unit"])
         step, usual = s["step"] / 2, table["usual"][name]
         below, above = (round((v - usual) / step) for v in s["range"])
-        out.append({"id": f"set-{name}", "name": name, "label": told(s["label"]), "low": usual + below * step,
-                    "high": usual + above * step, "step": step, "usual": usual, "kind": "setting", "factor": factor,
-                    "offset": offset, "digits": 2 if shown.sign(s["unit"]) == "in" else 1,
-                    "unit": shown.sign(s["unit"])})  # fmt: skip
+        out.append(
+            {
+                "id": f"set-{name}",
+                "name": name,
+                "label": translate_stored(s["label"]),
+                "low": usual + below * step,
+                "high": usual + above * step,
+                "step": step,
+                "usual": usual,
+                "kind": "setting",
+                "factor": factor,
+                "offset": offset,
+                "digits": 2 if shown.sign(s["unit"]) == "in" else 1,
+                "unit": shown.sign(s["unit"]),
+            }
+        )
     return out
 
 
@@ -64,18 +89,28 @@ def _words(shown: Shown) -> dict[str, Any]:
     """Texts and constants that the page's own script needs."""
     usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BROKEN_AT_6_CM
     return {
-        **{k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")}) for k,
-            text in WORDS.items()},
-        "classes": {c: told(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")},
-        "decimal": local_number("0.5")[1], "efficiency": FIELD_EFFICIENCY, "usual_kmh": USUAL_SPEED_KMH,
-        "unknown_loss": UNKNOWN_LOSS_T_HA,
-        "loss_factor": shown.convert(1.0, "t/ha"), "tonne_factor": 1 / shown.convert(1.0, "t"),
-        "storage": {
-            "from_c": storage.EXPONENTIAL_C[0], "to_c": storage.EXPONENTIAL_C[1], "per_c": storage.PER_C,
-            "cool_c": storage.COOL_C, "cool_kg": storage.COOL_LOSS_KG_PER_T / storage.SIX_WEEKS_DAYS,
-            "times": storage.DAMAGED_TIMES, "broken": storage.BROKEN_AT_6_CM, "usual": usual,
+        **{
+            k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")})
+            for k, text in WORDS.items()
         },
-    }  # fmt: skip
+        "classes": {c: translate_stored(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")},
+        "decimal": local_number("0.5")[1],
+        "efficiency": FIELD_EFFICIENCY,
+        "usual_kmh": USUAL_SPEED_KMH,
+        "unknown_loss": UNKNOWN_LOSS_T_HA,
+        "loss_factor": shown.convert(1.0, "t/ha"),
+        "tonne_factor": 1 / shown.convert(1.0, "t"),
+        "storage": {
+            "from_c": storage.EXPONENTIAL_C[0],
+            "to_c": storage.EXPONENTIAL_C[1],
+            "per_c": storage.PER_C,
+            "cool_c": storage.COOL_C,
+            "cool_kg": storage.COOL_LOSS_KG_PER_T / storage.SIX_WEEKS_DAYS,
+            "times": storage.DAMAGED_TIMES,
+            "broken": storage.BROKEN_AT_6_CM,
+            "usual": usual,
+        },
+    }
 
 
 def write_what_if(
@@ -86,10 +121,19 @@ def write_what_if(
     shown = Shown(season.units, season.currency, season.time_zone)
     settings = _settings(table, shown)
     return render(
-        "what_if.html.j2", out / "what-if.html", season=season, shown=shown, caution=say(CAUTION),
-        conditions=_conditions(table, shown), halves=[settings[::2], settings[1::2]],
-        has_loss=ROOT_LOSS in table["responses"], table=embedded(table), words=embedded(_words(shown)),
+        "what_if.html.j2",
+        out / "what-if.html",
+        season=season,
+        shown=shown,
+        caution=say(CAUTION),
+        conditions=_conditions(table, shown),
+        halves=[settings[::2], settings[1::2]],
+        has_loss=ROOT_LOSS in table["responses"],
+        table=embedded(table),
+        words=embedded(_words(shown)),
         own_script=Markup(own_file("what_if.js")),  # noqa: S704  our own file
-        assumptions=assumption_words(season), prices=price_table(season), footer=footer,
+        assumptions=assumption_words(season),
+        prices=price_table(season),
+        footer=footer,
         earlier=earlier,
-    )  # fmt: skip
+    )

@@ -4,7 +4,7 @@ import polars as pl
 
 from reports.charts.wetness import wetness
 from reports.language.display_units import Shown
-from reports.language.translate import say, told
+from reports.language.translate import say, translate_stored
 from reports.page.model import Cell, Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.page.theme import local
 from transforms.storage.warehouse import Warehouse
@@ -13,20 +13,34 @@ from transforms.storage.warehouse import Warehouse
 def _now(now: pl.DataFrame, shown: Shown) -> Table:
     rain, air = shown.sign("rain"), shown.sign("degC")
     return Table(
-        "conditions-now", say("conditions now"),
-        (Column(say("Station")), Column(say("Soil"), numeric=False), Column(say("n fields")),
-         Column(say("Wetness, 0 to 1")), Column(say("Rain 24 h, {unit}", unit=rain)),
-         Column(say("Rain 72 h, {unit}", unit=rain)), Column(say("Air, {unit}", unit=air))),
+        "conditions-now",
+        say("conditions now"),
+        (
+            Column(say("Station")),
+            Column(say("Soil"), numeric=False),
+            Column(say("n fields")),
+            Column(say("Wetness, 0 to 1")),
+            Column(say("Rain 24 h, {unit}", unit=rain)),
+            Column(say("Rain 72 h, {unit}", unit=rain)),
+            Column(say("Air, {unit}", unit=air)),
+        ),
         tuple(
-            Row((
-                words(r["station_id"]), words(told(r["soil_class"] or "")), figure(r["fields"], 0),
-                figure(r["topsoil_wetness"], 2), _rain(r["rain_24h_mm"], shown), _rain(r["rain_72h_mm"], shown),
-                figure(None if r["air_temp_c"] is None else shown.convert(r["air_temp_c"], "degC"), 0),
-            ), {"soil": r["soil_class"]} if r["soil_class"] else {})
+            Row(
+                (
+                    words(r["station_id"]),
+                    words(translate_stored(r["soil_class"] or "")),
+                    figure(r["fields"], 0),
+                    figure(r["topsoil_wetness"], 2),
+                    _rain(r["rain_24h_mm"], shown),
+                    _rain(r["rain_72h_mm"], shown),
+                    figure(None if r["air_temp_c"] is None else shown.convert(r["air_temp_c"], "degC"), 0),
+                ),
+                {"soil": r["soil_class"]} if r["soil_class"] else {},
+            )
             for r in now.iter_rows(named=True)
         ),
         say("Mean of the fields of each station and soil class."),
-    )  # fmt: skip
+    )
 
 
 def _rain(mm: float | None, shown: Shown) -> Cell:
@@ -46,8 +60,11 @@ def conditions_section(warehouse: Warehouse, shown: Shown) -> Section:
     if not shifts.len():
         finding += " " + say("The table is of {at}.", at=at)
     else:
-        finding += " " + say("Table: rain up to {at}; wetness and air expected in the working hours of {day}.", at=at,
-                             day=shown.day(shifts.to_list()[0]))  # fmt: skip
+        finding += " " + say(
+            "Table: rain up to {at}; wetness and air expected in the working hours of {day}.",
+            at=at,
+            day=shown.day(shifts.to_list()[0]),
+        )
     chart = wetness(local(course, shown.zone, "at")) if course.height else None
     alt = say("Topsoil wetness by soil class over the last ten days")
     return Section("conditions", title, (Figure("wetness", finding, "", chart, alt, _now(now, shown), open=True),))

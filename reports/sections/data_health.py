@@ -6,17 +6,20 @@ from typing import Any
 from reports.language.bidi import isolated
 from reports.language.display_units import Shown, number
 from reports.language.labels import setting_label
-from reports.language.translate import local_date, mark, say, say_n, told
+from reports.language.translate import local_date, mark, say, say_n, translate_stored
 from reports.page.model import Column, Fold, Prose, Row, Section, Table, figure, words
 from reports.sections.clock_offsets import offset_lines
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.warehouse import Warehouse
 
 FAULT_WORDS = {
-    "stuck": mark("stuck"), "drift": mark("drifting"), "clock_step": mark("clock that jumps"),
-    "off_position": mark("ground speed off its way"), "out_of_range": mark("readings out of range"),
+    "stuck": mark("stuck"),
+    "drift": mark("drifting"),
+    "clock_step": mark("clock that jumps"),
+    "off_position": mark("ground speed off its way"),
+    "out_of_range": mark("readings out of range"),
     "spike": mark("spikes"),
-}  # fmt: skip
+}
 WITHOUT_SETTING = {"clock_step", "off_position"}
 
 
@@ -24,15 +27,23 @@ def footer(warehouse: Warehouse) -> tuple[str, ...]:
     """Return run, data fingerprint, rows in and rejected, and closure of masses."""
     h = warehouse.query("data_health").row(0, named=True)
     lines = [
-        say("Fit of {response}: run {run}, data {data}, n = {n}, residual SD {sd} on the log scale.",
-            response=r["response"], run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}", data=r["data_fingerprint"][:12],
-            n=number(r["n"], 0), sd=number(r["residual_sd"], 3))
+        say(
+            "Fit of {response}: run {run}, data {data}, n = {n}, residual SD {sd} on the log scale.",
+            response=r["response"],
+            run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}",
+            data=r["data_fingerprint"][:12],
+            n=number(r["n"], 0),
+            sd=number(r["residual_sd"], 3),
+        )
         + ("" if r["converged"] else " " + say("It did NOT settle: do not act on it."))
         for r in warehouse.table("fit_run").sort("response").iter_rows(named=True)
-    ]  # fmt: skip
-    closure = say("Rows in {rows}, rejected {rejected}; mass weighed over mass lifted {closure}.",
-                  rows=number(h["rows_in"], 0), rejected=number(h["rows_rejected"], 0),
-                  closure=number(h["closure"], 2))  # fmt: skip
+    ]
+    closure = say(
+        "Rows in {rows}, rejected {rejected}; mass weighed over mass lifted {closure}.",
+        rows=number(h["rows_in"], 0),
+        rejected=number(h["rows_rejected"], 0),
+        closure=number(h["closure"], 2),
+    )
     return (*lines, closure)
 
 
@@ -44,66 +55,106 @@ def _closure(warehouse: Warehouse, shown: Shown) -> Table:
         return shown.day(dt.date.fromisoformat(r["subject"])) if r["kind"] == "day" else str(r["subject"])
 
     return Table(
-        "closure", say("mass balance"),
-        (Column(say("What")), Column(say("Which"), numeric=False), Column(say("Weighed, {t}", t=shown.sign("t"))),
-         Column(say("Lifted, {t}", t=shown.sign("t"))), Column(say("Ratio")),
-         Column(say("Out, {t}", t=shown.sign("t")))),
+        "closure",
+        say("mass balance"),
+        (
+            Column(say("What")),
+            Column(say("Which"), numeric=False),
+            Column(say("Weighed, {t}", t=shown.sign("t"))),
+            Column(say("Lifted, {t}", t=shown.sign("t"))),
+            Column(say("Ratio")),
+            Column(say("Out, {t}", t=shown.sign("t"))),
+        ),
         tuple(
-            Row((
-                words(told(r["kind"])), words(subject(r)), figure(shown.convert(r["weighed_t"], "t"), 0),
-                figure(shown.convert(r["lifted_t"], "t"), 0), figure(r["closure"], 2),
-                figure(shown.convert(r["out_t"], "t"), 0, sign=True),
-            ))
+            Row(
+                (
+                    words(translate_stored(r["kind"])),
+                    words(subject(r)),
+                    figure(shown.convert(r["weighed_t"], "t"), 0),
+                    figure(shown.convert(r["lifted_t"], "t"), 0),
+                    figure(r["closure"], 2),
+                    figure(shown.convert(r["out_t"], "t"), 0, sign=True),
+                )
+            )
             for r in worst.iter_rows(named=True)
         ),
-        say("“Out” is weighed less what the usual ratio makes of the lifted mass: a lost ticket or log shows here. "
-            "The five furthest out of each kind."),
-    )  # fmt: skip
+        say(
+            "“Out” is weighed less what the usual ratio makes of the lifted mass: a lost ticket or log shows here. "
+            "The five furthest out of each kind."
+        ),
+    )
 
 
 def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
     return Table(
-        "sensors", say("sensors not believed"),
-        (Column(say("Machine")), Column(say("Setting"), numeric=False), Column(say("Reason"), numeric=False),
-         Column(say("Records")), Column(say("From"), numeric=False), Column(say("To"), numeric=False)),
+        "sensors",
+        say("sensors not believed"),
+        (
+            Column(say("Machine")),
+            Column(say("Setting"), numeric=False),
+            Column(say("Reason"), numeric=False),
+            Column(say("Records")),
+            Column(say("From"), numeric=False),
+            Column(say("To"), numeric=False),
+        ),
         tuple(
-            Row((
-                words(r["machine_id"]), words(setting_label(r["setting"], catalogue)),
-                words(say(FAULT_WORDS[r["reason"]])), figure(r["records"], 0), words(shown.moment(r["from_at"])),
-                words(shown.moment(r["to_at"])),
-            ), {"machine": r["machine_id"]})
+            Row(
+                (
+                    words(r["machine_id"]),
+                    words(setting_label(r["setting"], catalogue)),
+                    words(say(FAULT_WORDS[r["reason"]])),
+                    figure(r["records"], 0),
+                    words(shown.moment(r["from_at"])),
+                    words(shown.moment(r["to_at"])),
+                ),
+                {"machine": r["machine_id"]},
+            )
             for r in warehouse.query("sensor_health").iter_rows(named=True)
         ),
         say("Such readings are flagged and left out of the means; the logged values stay as they are."),
-    )  # fmt: skip
+    )
 
 
 def _rejected(warehouse: Warehouse) -> Table:
     return Table(
-        "rejected", say("rejected rows"),
-        (Column(say("File")), Column(say("Rows")), Column(say("First line")),
-         Column(say("Reason"), numeric=False, wrap=True),
-         Column(say("As it stands in the file"), numeric=False, wrap=True)),
+        "rejected",
+        say("rejected rows"),
+        (
+            Column(say("File")),
+            Column(say("Rows")),
+            Column(say("First line")),
+            Column(say("Reason"), numeric=False, wrap=True),
+            Column(say("As it stands in the file"), numeric=False, wrap=True),
+        ),
         tuple(
-            Row((words(r["file"]), figure(r["rows"], 0), figure(r["first_line"], 0), words(told(r["says"])),
-                 words((r["example"] or "")[:90])))
+            Row(
+                (
+                    words(r["file"]),
+                    figure(r["rows"], 0),
+                    figure(r["first_line"], 0),
+                    words(translate_stored(r["says"])),
+                    words((r["example"] or "")[:90]),
+                )
+            )
             for r in warehouse.query("rejection").iter_rows(named=True)
         ),
         say("The first of each reason and file; every rejected row is in the table rejected_row of the export."),
-    )  # fmt: skip
+    )
 
 
 def _arrived(warehouse: Warehouse) -> Table:
     heads = (say("Kind"), say("Files"), say("Rows in"), say("Accepted"), say("Rejected"), say("Repeated"))
     keys = ("files", "rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
     return Table(
-        "arrival", say("what arrived"), tuple(Column(h) for h in heads),
+        "arrival",
+        say("what arrived"),
+        tuple(Column(h) for h in heads),
         tuple(
-            Row((words(told(r["kind"].replace("_", " "))), *(figure(r[k], 0) for k in keys)))
+            Row((words(translate_stored(r["kind"].replace("_", " "))), *(figure(r[k], 0) for k in keys)))
             for r in warehouse.query("arrival").iter_rows(named=True)
         ),
         say("Rows in = accepted + rejected + repeated, for every file."),
-    )  # fmt: skip
+    )
 
 
 def faulty(warehouse: Warehouse, catalogue: Catalogue) -> str:
@@ -123,10 +174,14 @@ def health_line(warehouse: Warehouse) -> str:
     return say(
         "{loads} loads, {measured} measured; mean trace quality {quality} of 1; weighed over lifted mass {closure}; "
         "{rejected} of {rows} rows rejected ({share} %).",
-        loads=number(h["loads"], 0), measured=number(h["measured"], 0), quality=number(h["trace_quality"], 2),
-        closure=number(h["closure"], 2), rejected=number(h["rows_rejected"], 0), rows=number(h["rows_in"], 0),
+        loads=number(h["loads"], 0),
+        measured=number(h["measured"], 0),
+        quality=number(h["trace_quality"], 2),
+        closure=number(h["closure"], 2),
+        rejected=number(h["rows_rejected"], 0),
+        rows=number(h["rows_in"], 0),
         share=number(share, 3),
-    )  # fmt: skip
+    )
 
 
 def health_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
@@ -136,8 +191,12 @@ def health_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> 
     if wrong:
         inside.append(Prose(say("Sensors and clocks at fault: {faults}.", faults=wrong)))
     inside += [Prose(text) for text in offset_lines(warehouse)]
-    tables = (_arrived(warehouse), _rejected(warehouse), _closure(warehouse, shown),
-              _sensors(warehouse, catalogue, shown))  # fmt: skip
+    tables = (
+        _arrived(warehouse),
+        _rejected(warehouse),
+        _closure(warehouse, shown),
+        _sensors(warehouse, catalogue, shown),
+    )
     inside += [
         Fold(say_n("{what}: {n} row", "{what}: {n} rows", len(t.rows), what=t.name), (t,)) for t in tables if t.rows
     ]
@@ -149,5 +208,9 @@ def season_line(name: str, shown: Shown, day: dt.date | None) -> str:
     """Return the line under a page's heading: season, last day, zone."""
     if day is None:
         return say("{season} · times are {zone}", season=name, zone=shown.zone)
-    return say("{season} · from the loads up to {day} · times are {zone}", season=name, day=local_date(day, "yMMMEd"),
-               zone=shown.zone)  # fmt: skip
+    return say(
+        "{season} · from the loads up to {day} · times are {zone}",
+        season=name,
+        day=local_date(day, "yMMMEd"),
+        zone=shown.zone,
+    )

@@ -6,7 +6,7 @@ from reports.charts.effect_strip import effect_strip
 from reports.language.check_labels import check_words
 from reports.language.display_units import Shown, number
 from reports.language.labels import RESPONSES, capital, interval, listed, setting_label
-from reports.language.translate import say, say_n, told
+from reports.language.translate import say, say_n, translate_stored
 from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.warehouse import Warehouse
@@ -31,9 +31,12 @@ def effect_finding(effects: pl.DataFrame) -> str:
     s = certain.row(0, named=True)
     strongest = say(
         "Strongest: one step up of {setting} changes it by {change} % ({span}) in {wetness} topsoil, n = {n}.",
-        setting=s["label"], change=number(s["change_pct"], 1, sign=True), span=interval(s["lo95"], s["hi95"], 1),
-        wetness=told(s["wetness_class"]), n=number(s["n"], 0),
-    )  # fmt: skip
+        setting=s["label"],
+        change=number(s["change_pct"], 1, sign=True),
+        span=interval(s["lo95"], s["hi95"], 1),
+        wetness=translate_stored(s["wetness_class"]),
+        n=number(s["n"], 0),
+    )
     return (
         strongest
         + " "
@@ -46,18 +49,32 @@ def effect_finding(effects: pl.DataFrame) -> str:
 def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     """Return the effects as numbers."""
     return Table(
-        f"effects-{key}", say("effects on {response}", response=say(RESPONSES[effects["response"][0]])),
-        (Column(say("Setting")), Column(say("One step"), numeric=False), Column(say("Topsoil"), numeric=False),
-         Column(say("Change, %")), Column("n"), Column(say("What it is"), numeric=False, wrap=True)),
+        f"effects-{key}",
+        say("effects on {response}", response=say(RESPONSES[effects["response"][0]])),
+        (
+            Column(say("Setting")),
+            Column(say("One step"), numeric=False),
+            Column(say("Topsoil"), numeric=False),
+            Column(say("Change, %")),
+            Column("n"),
+            Column(say("What it is"), numeric=False, wrap=True),
+        ),
         tuple(
-            Row((
-                words(r["label"]), words(_step(r, catalogue, shown)), words(told(r["wetness_class"])),
-                figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True), figure(r["n"], 0), words(told(r["says"])),
-            ), {"wetness": r["wetness_class"]})
+            Row(
+                (
+                    words(r["label"]),
+                    words(_step(r, catalogue, shown)),
+                    words(translate_stored(r["wetness_class"])),
+                    figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
+                    figure(r["n"], 0),
+                    words(translate_stored(r["says"])),
+                ),
+                {"wetness": r["wetness_class"]},
+            )
             for r in effects.iter_rows(named=True)
         ),
         say("Change in percent for one practical step up, 95 % interval; n is the rows it rests on."),
-    )  # fmt: skip
+    )
 
 
 def _step(r: dict[str, object], catalogue: Catalogue, shown: Shown) -> str:
@@ -78,10 +95,13 @@ def honesty(effects: pl.DataFrame) -> str:
             say("Confounded between visits, where the sign is the other way: {settings}.", settings=listed(crossed))
         )
     if untried:
-        parts.append(say_n(
-            "{n} combination of setting and wetness is not tried enough to say.",
-            "{n} combinations of setting and wetness are not tried enough to say.", untried,
-        ))  # fmt: skip
+        parts.append(
+            say_n(
+                "{n} combination of setting and wetness is not tried enough to say.",
+                "{n} combinations of setting and wetness are not tried enough to say.",
+                untried,
+            )
+        )
     return " ".join(parts)
 
 
@@ -95,12 +115,18 @@ def effects_blocks(
     known = effects.drop_nulls("change_pct")
     title = say(RESPONSES[response])
     finding = say("Change of {response}.", response=title) + " " + effect_finding(effects)
-    reading = say("One practical step up, all else as it was: measured associations within visits (one machine, one "
-                  "day, one field); 95 % intervals.")  # fmt: skip
+    reading = say(
+        "One practical step up, all else as it was: measured associations within visits (one machine, one "
+        "day, one field); 95 % intervals."
+    )
     alt = say("Effect of each setting on {response}, by wetness of the topsoil", response=title)
     drawn = Figure(
-        f"effects-{key}-chart", finding, reading, effect_strip(known) if known.height else None, alt,
+        f"effects-{key}-chart",
+        finding,
+        reading,
+        effect_strip(known) if known.height else None,
+        alt,
         effect_table(key, effects, catalogue, shown),
-    )  # fmt: skip
+    )
     more = " ".join(t for t in (honesty(effects), check_words(warehouse, response, catalogue)) if t)
     return [drawn, Prose(more)] if more else [drawn]

@@ -4,7 +4,7 @@ from reports.charts.own_place import own_place
 from reports.language.display_units import number
 from reports.language.labels import interval
 from reports.language.place_messages import MARKS, THIRDS, reason_words
-from reports.language.translate import say, told
+from reports.language.translate import say, translate_stored
 from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
 from transforms.benchmark.disclosure import QUANTILES, WIDTH
 from transforms.benchmark.own_view import OwnView
@@ -16,7 +16,7 @@ def place_finding(place: OwnView | None) -> str:
         return say("Not compared with others: {reason}.", reason=say("too few measured loads"))
     low, high = place.figures["shrunken_lo95"], place.figures["shrunken_hi95"]
     if low is None or high is None:
-        reason = reason_words(place.reason_code) if place.reason_code else told(place.says)
+        reason = reason_words(place.reason_code) if place.reason_code else translate_stored(place.says)
         return say("Not compared with others: {reason}.", reason=reason)
     side = (
         say("clearly above the middle")
@@ -27,8 +27,10 @@ def place_finding(place: OwnView | None) -> str:
     )
     first = say(
         "What neither conditions nor settings explain: {own} points ({span}), {side}",
-        own=number(place.figures["shrunken"], 1, sign=True), span=interval(low, high, 1), side=side,
-    )  # fmt: skip
+        own=number(place.figures["shrunken"], 1, sign=True),
+        span=interval(low, high, 1),
+        side=side,
+    )
     if place.third is not None:
         first = say("{finding}; {third}", finding=first, third=say(THIRDS[place.third]))
     if place.band.reason_code is None:
@@ -44,10 +46,15 @@ def _table(place: OwnView) -> Table:
         for name in QUANTILES
         if name in place.band.marks
     )
-    caption = say(
-        "Bracket: 95 % interval. A mark of all growers is a mean of {width} or more, rounded to {step} points.",
-        width=WIDTH, step=number(place.band.step, 1),
-    ) if place.band.marks else say("Bracket: 95 % interval.")  # fmt: skip
+    caption = (
+        say(
+            "Bracket: 95 % interval. A mark of all growers is a mean of {width} or more, rounded to {step} points.",
+            width=WIDTH,
+            step=number(place.band.step, 1),
+        )
+        if place.band.marks
+        else say("Bracket: 95 % interval.")
+    )
     heads = (Column(say("Who")), Column(say("Unexplained, points")))
     return Table("place-table", say("place"), heads, (own, *marks), caption)
 

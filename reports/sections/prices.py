@@ -2,7 +2,7 @@
 
 from dataclasses import fields
 
-from reports.language.translate import mark, say, told
+from reports.language.translate import mark, say, translate_stored
 from reports.page.model import Column, Prose, Row, Section, Table, figure, words
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Prices, Season
@@ -24,32 +24,43 @@ def assumption_words(season: Season) -> str:
 def price_table(season: Season) -> Table:
     """Return name, value, unit and origin of every price."""
     return Table(
-        "prices-table", say("prices"),
-        (Column(say("Price")), Column(say("Value")), Column(say("Unit"), numeric=False),
-         Column(say("Where from"), numeric=False)),
+        "prices-table",
+        say("prices"),
+        (
+            Column(say("Price")),
+            Column(say("Value")),
+            Column(say("Unit"), numeric=False),
+            Column(say("Where from"), numeric=False),
+        ),
         tuple(
-            Row((
-                words(told(f.metadata["words"])), figure(getattr(season.prices, f.name), 2),
-                words(told(f.metadata["unit"]).replace("CUR", season.currency)),
-                words(say(ASSUMED if f.name in season.assumed else SET)),
-            ))
+            Row(
+                (
+                    words(translate_stored(f.metadata["words"])),
+                    figure(getattr(season.prices, f.name), 2),
+                    words(translate_stored(f.metadata["unit"]).replace("CUR", season.currency)),
+                    words(say(ASSUMED if f.name in season.assumed else SET)),
+                )
+            )
             for f in fields(Prices)
         ),
-    )  # fmt: skip
+    )
 
 
 def price_section(season: Season) -> Section:
     """Return the part of a page that says what money rests on."""
     return Section(
-        "prices", say("Prices and assumptions"),
+        "prices",
+        say("Prices and assumptions"),
         (
             price_table(season),
             Prose(
-                assumption_words(season) + " " + say(
+                assumption_words(season)
+                + " "
+                + say(
                     "Prices are per metric tonne. Driving slower is charged its machine hours; driving faster earns "
                     "nothing here. Road distance is 1.3 times the straight line to the site."
                 )
             ),
             Prose(say(CAUTION), note=True),
         ),
-    )  # fmt: skip
+    )

@@ -9,18 +9,24 @@ from reports.charts.setting_curve import setting_curve
 from reports.charts.share_bars import share_bars
 from reports.language.display_units import Shown, number
 from reports.language.labels import COUNTED, KINDS, RESPONSES, capital, listed, setting_label, source_label, value_words
-from reports.language.translate import mark, say, say_n, told
+from reports.language.translate import mark, say, say_n, translate_stored
 from reports.page.model import Column, Figure, Fold, Prose, Row, Section, Small, Table, figure, words
 from reports.sections.effects import effects_blocks, labelled
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.warehouse import Warehouse
 
 SOURCES = {
-    "topsoil wetness": mark("topsoil wetness"), "soil": mark("soil"),
-    "temperature, crop and date": mark("temperature, crop and date"), "machine": mark("machines"),
-    "field": mark("fields"), "operator": mark("operators"), "day": mark("days"), "season": mark("seasons"),
-    "lab": mark("measuring"), "unexplained": mark("unexplained"),
-}  # fmt: skip
+    "topsoil wetness": mark("topsoil wetness"),
+    "soil": mark("soil"),
+    "temperature, crop and date": mark("temperature, crop and date"),
+    "machine": mark("machines"),
+    "field": mark("fields"),
+    "operator": mark("operators"),
+    "day": mark("days"),
+    "season": mark("seasons"),
+    "lab": mark("measuring"),
+    "unexplained": mark("unexplained"),
+}
 KEYS = dict(zip(RESPONSES, ("dirt", "loss", "tops"), strict=True))
 
 
@@ -48,29 +54,50 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
     if not known.height:
         return Prose(say("Where the spread of {response} comes from cannot be told yet: too few rows.", response=name))
     drawn = known.filter(pl.col("share").abs() >= 0.005).select(
-        pl.Series("label", [_source(s, catalogue) for s in known.filter(pl.col("share").abs() >= 0.005)["source"]],
-            dtype=pl.String),
+        pl.Series(
+            "label",
+            [_source(s, catalogue) for s in known.filter(pl.col("share").abs() >= 0.005)["source"]],
+            dtype=pl.String,
+        ),
         *((100 * pl.col(c)).alias(a) for c, a in (("share", "value"), ("lo95", "lo"), ("hi95", "hi"))),
-    )  # fmt: skip
+    )
     table = Table(
-        f"shares-{KEYS[response]}", say("shares of {response}", response=name),
-        (Column(say("Source")), Column(say("Kind"), numeric=False), Column(say("Share, %")),
-         Column(say("What it is"), numeric=False, wrap=True)),
+        f"shares-{KEYS[response]}",
+        say("shares of {response}", response=name),
+        (
+            Column(say("Source")),
+            Column(say("Kind"), numeric=False),
+            Column(say("Share, %")),
+            Column(say("What it is"), numeric=False, wrap=True),
+        ),
         tuple(
-            Row((words(_source(r["source"], catalogue)), words(say(KINDS[r["kind"]])),
-                 figure(_pct(r["share"]), 1, _pct(r["lo95"]), _pct(r["hi95"])), words(told(r["says"]))))
+            Row(
+                (
+                    words(_source(r["source"], catalogue)),
+                    words(say(KINDS[r["kind"]])),
+                    figure(_pct(r["share"]), 1, _pct(r["lo95"]), _pct(r["hi95"])),
+                    words(translate_stored(r["says"])),
+                )
+            )
             for r in sources.iter_rows(named=True)
         ),
-        say("Shares of the variance on the fitted scale; they add up to 100. A share below nothing goes against "
-            "others."),
-    )  # fmt: skip
+        say(
+            "Shares of the variance on the fitted scale; they add up to 100. A share below nothing goes against others."
+        ),
+    )
     return Figure(
-        f"shares-{KEYS[response]}-chart", share_finding(kinds, response),
+        f"shares-{KEYS[response]}-chart",
+        share_finding(kinds, response),
         say("Sources below half a percent are in the table alone; lines are 95 % intervals."),
-        share_bars(drawn, say("share of variance, %"), say("Shares of the variance of {response}", response=name),
-                   is_whole=True),
-        say("Shares of the variance of {response}", response=name), table,
-    )  # fmt: skip
+        share_bars(
+            drawn,
+            say("share of variance, %"),
+            say("Shares of the variance of {response}", response=name),
+            is_whole=True,
+        ),
+        say("Shares of the variance of {response}", response=name),
+        table,
+    )
 
 
 def _pct(share: float | None) -> float | None:
@@ -84,9 +111,11 @@ def reading_finding(readings: pl.DataFrame) -> str:
         return say("For none of {n} settings does the pooled reading have the wrong sign.", n=readings.height)
     return say_n(
         "Read from loads as they come, {n} of {all} settings has the wrong sign: {settings}.",
-        "Read from loads as they come, {n} of {all} settings have the wrong sign: {settings}.", wrong.height,
-        all=readings.height, settings=listed(wrong["label"].to_list()),
-    )  # fmt: skip
+        "Read from loads as they come, {n} of {all} settings have the wrong sign: {settings}.",
+        wrong.height,
+        all=readings.height,
+        settings=listed(wrong["label"].to_list()),
+    )
 
 
 def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure | None:
@@ -94,45 +123,78 @@ def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figu
     if not every.height:
         return None
     parts = ("naive", "between", "within")
-    drawn = pl.concat([
-        every.select("label", pl.lit(reading).alias("reading"), pl.col(f"{p}_pct").alias("change_pct"),
-                     pl.col(f"{p}_lo95").alias("lo95"), pl.col(f"{p}_hi95").alias("hi95"))
-        for p, reading in zip(parts, READINGS, strict=True)
-    ])  # fmt: skip
+    drawn = pl.concat(
+        [
+            every.select(
+                "label",
+                pl.lit(reading).alias("reading"),
+                pl.col(f"{p}_pct").alias("change_pct"),
+                pl.col(f"{p}_lo95").alias("lo95"),
+                pl.col(f"{p}_hi95").alias("hi95"),
+            )
+            for p, reading in zip(parts, READINGS, strict=True)
+        ]
+    )
     heads = tuple(Column(capital(say("{reading}, %", reading=say(r)))) for r in READINGS)
     table = Table(
-        f"readings-{KEYS[response]}", say("readings of {response}", response=say(RESPONSES[response])),
-        (Column(say("Setting")), *heads, Column(say("Follows wetness")), Column(say("Follows clay")),
-         Column(say("What it is"), numeric=False, wrap=True)),
+        f"readings-{KEYS[response]}",
+        say("readings of {response}", response=say(RESPONSES[response])),
+        (
+            Column(say("Setting")),
+            *heads,
+            Column(say("Follows wetness")),
+            Column(say("Follows clay")),
+            Column(say("What it is"), numeric=False, wrap=True),
+        ),
         tuple(
-            Row((
-                words(r["label"]), *(figure(r[f"{p}_pct"], 1, r[f"{p}_lo95"], r[f"{p}_hi95"],
-                    sign=True) for p in parts),
-                figure(r["wetness_balance"], 2, sign=True), figure(r["clay_balance"], 2, sign=True),
-                words(told(r["says"])),
-            ))
+            Row(
+                (
+                    words(r["label"]),
+                    *(figure(r[f"{p}_pct"], 1, r[f"{p}_lo95"], r[f"{p}_hi95"], sign=True) for p in parts),
+                    figure(r["wetness_balance"], 2, sign=True),
+                    figure(r["clay_balance"], 2, sign=True),
+                    words(translate_stored(r["says"])),
+                )
+            )
             for r in every.iter_rows(named=True)
         ),
-        say("Change per step, %, with 95 % intervals. Follows: correlation of the setting's visit means with "
-            "conditions."),
-    )  # fmt: skip
-    reading = say("Pooled: loads as they come. Between visits: means of machine, day and field. Within visits: what "
-                  "the same machine saw on one day in one field; the advice rests on this alone.")  # fmt: skip
-    return Figure(f"readings-{KEYS[response]}-chart", reading_finding(every), reading,
+        say(
+            "Change per step, %, with 95 % intervals. Follows: correlation of the setting's visit means with "
+            "conditions."
+        ),
+    )
+    reading = say(
+        "Pooled: loads as they come. Between visits: means of machine, day and field. Within visits: what "
+        "the same machine saw on one day in one field; the advice rests on this alone."
+    )
+    return Figure(
+        f"readings-{KEYS[response]}-chart",
+        reading_finding(every),
+        reading,
         reading_strip(drawn.sort("label", maintain_order=True)),
-                  say("Pooled, between and within readings of each setting"), table)  # fmt: skip
+        say("Pooled, between and within readings of each setting"),
+        table,
+    )
 
 
 def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, shown: Shown) -> Figure:
     unit = catalogue[setting].unit
     factor, offset = shown.straight(unit)
-    drawn = points.filter("tried").drop_nulls("mean").select(
-        (pl.col("value") * factor + offset).alias("value"), "wetness_class", "mean", "lo95", "hi95"
-    ).sort("wetness_class", "value")  # fmt: skip
+    drawn = (
+        points.filter("tried")
+        .drop_nulls("mean")
+        .select((pl.col("value") * factor + offset).alias("value"), "wetness_class", "mean", "lo95", "hi95")
+        .sort("wetness_class", "value")
+    )
     label = capital(setting_label(setting, catalogue))
-    return Figure(f"curve-{key}-{setting}", curve_finding(label, points, unit, shown), "",
-                  setting_curve(drawn) if drawn.height else None, say("Curve of {setting}", setting=label),
-                  None)  # fmt: skip
+    return Figure(
+        f"curve-{key}-{setting}",
+        curve_finding(label, points, unit, shown),
+        "",
+        setting_curve(drawn) if drawn.height else None,
+        say("Curve of {setting}", setting=label),
+        None,
+    )
 
 
 def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> str:
@@ -140,29 +202,45 @@ def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> 
     known = points.filter("tried").drop_nulls("mean")
     if not known.height:
         return say("{setting}: not tried enough to draw.", setting=label)
-    ends = known.group_by("wetness_class", maintain_order=True).agg(
-        pl.col("value").sort_by("value").first().alias("from"), pl.col("value").max().alias("to"),
-        (pl.col("mean").sort_by("value").last() - pl.col("mean").sort_by("value").first()).alias("moved"),
-    ).sort(pl.col("moved").abs(), "wetness_class", descending=True).row(0, named=True)  # fmt: skip
+    ends = (
+        known.group_by("wetness_class", maintain_order=True)
+        .agg(
+            pl.col("value").sort_by("value").first().alias("from"),
+            pl.col("value").max().alias("to"),
+            (pl.col("mean").sort_by("value").last() - pl.col("mean").sort_by("value").first()).alias("moved"),
+        )
+        .sort(pl.col("moved").abs(), "wetness_class", descending=True)
+        .row(0, named=True)
+    )
     return say(
-        "{setting} from {from_} to {to}, {wetness} topsoil: {moved} % of the level at its usual value.", setting=label,
-        from_=value_words(ends["from"], unit, shown), to=value_words(ends["to"], unit, shown),
-        moved=number(ends["moved"], 1, sign=True), wetness=told(ends["wetness_class"]),
-    )  # fmt: skip
+        "{setting} from {from_} to {to}, {wetness} topsoil: {moved} % of the level at its usual value.",
+        setting=label,
+        from_=value_words(ends["from"], unit, shown),
+        to=value_words(ends["to"], unit, shown),
+        moved=number(ends["moved"], 1, sign=True),
+        wetness=translate_stored(ends["wetness_class"]),
+    )
 
 
 def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     return Table(
-        f"curves-{key}", say("curves of {response}", response=say(RESPONSES[response])),
+        f"curves-{key}",
+        say("curves of {response}", response=say(RESPONSES[response])),
         (Column(say("Setting")), Column(say("Topsoil"), numeric=False), Column(say("Value")), Column(say("Change, %"))),
         tuple(
-            Row((words(setting_label(r["setting"], catalogue)), words(told(r["wetness_class"])),
-                 words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
-                 figure(r["mean"], 1, r["lo95"], r["hi95"], sign=True)), {"wetness": r["wetness_class"]})
+            Row(
+                (
+                    words(setting_label(r["setting"], catalogue)),
+                    words(translate_stored(r["wetness_class"])),
+                    words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
+                    figure(r["mean"], 1, r["lo95"], r["hi95"], sign=True),
+                ),
+                {"wetness": r["wetness_class"]},
+            )
             for r in points.iter_rows(named=True)
         ),
         say("Percent change from the setting's usual value; the bands hold the whole curve with 95 %."),
-    )  # fmt: skip
+    )
 
 
 def _curves(warehouse: Warehouse, response: str, catalogue: Catalogue, shown: Shown) -> list[Any]:

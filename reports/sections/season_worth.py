@@ -10,7 +10,7 @@ from reports.language.basis_messages import earlier_note
 from reports.language.bidi import isolated
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, interval, listed, setting_label, topsoil_and_soil, value_words
-from reports.language.translate import say, say_n, told
+from reports.language.translate import say, say_n, translate_stored
 from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.page.theme import midnight
 from reports.pages.guide import guide_finding
@@ -32,16 +32,28 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
     for (generation,), mine in settings.group_by("generation", maintain_order=True):
         cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in mine.iter_rows(named=True)}
         have = [(w, s) for w in WETNESSES for s in SOILS if any(k[1:] == (w, s) for k in cells)]
-        heads = tuple(Column(capital(say("{wetness}, {soil}", wetness=told(w), soil=told(s)))) for w, s in have)
+        heads = tuple(
+            Column(capital(say("{wetness}, {soil}", wetness=translate_stored(w), soil=translate_stored(s))))
+            for w, s in have
+        )
         names = mine["setting"].unique(maintain_order=True).to_list()
         rows = tuple(
             Row((words(setting_label(n, catalogue)), *(_start(cells.get((n, w, s)), shown) for w, s in have)))
             for n in names
         )
         title = say("guide of generation {name}", name=generation)
-        blocks.append(Table(f"guide-{safe_name(str(generation))}", title, (Column(say("Setting")), *heads), rows, say(
-            "Generation {name}: where to start, by topsoil and soil; a dash where nobody has tried enough.",
-            name=generation)))  # fmt: skip
+        blocks.append(
+            Table(
+                f"guide-{safe_name(str(generation))}",
+                title,
+                (Column(say("Setting")), *heads),
+                rows,
+                say(
+                    "Generation {name}: where to start, by topsoil and soil; a dash where nobody has tried enough.",
+                    name=generation,
+                ),
+            )
+        )
     return Section("guide", say("The setting guide"), tuple(blocks), status.code)
 
 
@@ -67,12 +79,19 @@ def _without_guide(classes: pl.DataFrame) -> str:
     if not empty.height:
         return ""
     names = [
-        say("{generation} ({conditions})", generation=r["generation"],
-            conditions=topsoil_and_soil(r["wetness_class"], r["soil_class"]))
+        say(
+            "{generation} ({conditions})",
+            generation=r["generation"],
+            conditions=topsoil_and_soil(r["wetness_class"], r["soil_class"]),
+        )
         for r in empty.iter_rows(named=True)
-    ]  # fmt: skip
-    return " " + say("{n} of {all} classes have too few loads for a guide: {names}.", n=empty.height,
-                     all=classes.height, names=listed(names))  # fmt: skip
+    ]
+    return " " + say(
+        "{n} of {all} classes have too few loads for a guide: {names}.",
+        n=empty.height,
+        all=classes.height,
+        names=listed(names),
+    )
 
 
 def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, shown: Shown) -> str:
@@ -92,9 +111,13 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
     found = say(
         "Run at the guide's settings instead of the usual ones, the season would have cost {saved} {currency} less "
         "({span}), {per_t} {unit}; the guide covers {share} of the clean beet lifted.",
-        saved=number(r["saved"], 0), currency=shown.currency, span=interval(r["lo95"], r["hi95"]),
-        per_t=per_t, unit=shown.money_per_t, share=_share_words(r["clean_t"], lifted_t),
-    )  # fmt: skip
+        saved=number(r["saved"], 0),
+        currency=shown.currency,
+        span=interval(r["lo95"], r["hi95"]),
+        per_t=per_t,
+        unit=shown.money_per_t,
+        share=_share_words(r["clean_t"], lifted_t),
+    )
     return found + _without_guide(classes)
 
 
@@ -119,21 +142,35 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     )
     t = shown.convert(1.0, "t")
     rows = [
-        Row((words(n), figure(r["clean_t"] * t, 0), figure(r["saved"], 0, r["lo95"], r["hi95"]),
-             figure(r["saved"] / r["clean_t"] * shown.per_tonne if r["clean_t"] else None, 2)),
-            {"wetness": r["wetness_class"], "soil": r["soil_class"]})
+        Row(
+            (
+                words(n),
+                figure(r["clean_t"] * t, 0),
+                figure(r["saved"], 0, r["lo95"], r["hi95"]),
+                figure(r["saved"] / r["clean_t"] * shown.per_tonne if r["clean_t"] else None, 2),
+            ),
+            {"wetness": r["wetness_class"], "soil": r["soil_class"]},
+        )
         for n, r in zip(names, classes.iter_rows(named=True), strict=True)
-    ]  # fmt: skip
+    ]
     table = Table(
-        "worth-table", say("worth of the guide"),
-        (Column(say("Generation and conditions")), Column(say("Clean beet, {t}", t=shown.sign("t"))),
-         Column(say("Saved, {unit}", unit=shown.currency)), Column(say("Saved, {unit}", unit=shown.money_per_t))),
-        tuple(rows), say("Against the usual settings on all that was lifted; brackets are 95 % intervals."),
-    )  # fmt: skip
-    reading = say("A scenario, not a promise: effects are measured associations within visits, a little drawn "
-                  "together because the best of many was picked. On invented seasons whose truth is known, 86 in 100 "
-                  "of what was promised this way came true, and four in five intervals held it. Followed on half the "
-                  "tonnes, it saves half.")  # fmt: skip
+        "worth-table",
+        say("worth of the guide"),
+        (
+            Column(say("Generation and conditions")),
+            Column(say("Clean beet, {t}", t=shown.sign("t"))),
+            Column(say("Saved, {unit}", unit=shown.currency)),
+            Column(say("Saved, {unit}", unit=shown.money_per_t)),
+        ),
+        tuple(rows),
+        say("Against the usual settings on all that was lifted; brackets are 95 % intervals."),
+    )
+    reading = say(
+        "A scenario, not a promise: effects are measured associations within visits, a little drawn "
+        "together because the best of many was picked. On invented seasons whose truth is known, 86 in 100 "
+        "of what was promised this way came true, and four in five intervals held it. Followed on half the "
+        "tonnes, it saves half."
+    )
     chart = share_bars(
         drawn, say("saved, {unit}", unit=shown.currency), say("Money the guide would have saved, by class.")
     )
@@ -158,10 +195,12 @@ def pile_finding(piles: pl.DataFrame, shown: Shown) -> str:
         "first: {site}, {day}.",
         "{n} piles lie, {clean} of clean beet; sugar expected to be lost over their planned days: {sugar}. Slice "
         "first: {site}, {day}.",
-        lying.height, clean=shown.quantity(float(lying["clean_t"].sum()), "t"),
-        sugar=shown.quantity(float(lying["sugar_loss_t"].sum()), "t"), site=first["site_id"],
+        lying.height,
+        clean=shown.quantity(float(lying["clean_t"].sum()), "t"),
+        sugar=shown.quantity(float(lying["sugar_loss_t"].sum()), "t"),
+        site=first["site_id"],
         day=shown.day(first["shift_date"]),
-    )  # fmt: skip
+    )
 
 
 def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
@@ -173,32 +212,55 @@ def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
     unit = say("lb per ton") if shown.system == "us" else say("kg per t")
     drawn = piles.drop_nulls("site_id").select(
         pl.Series("shift_date", [midnight(d) for d in piles.drop_nulls("site_id")["shift_date"]], dtype=pl.String),
-        "site_id", "lies",
-        (pl.col("loss_kg_per_t") * per).alias("loss"), (pl.col("clean_t") * t).alias("clean"),
-    )  # fmt: skip
+        "site_id",
+        "lies",
+        (pl.col("loss_kg_per_t") * per).alias("loss"),
+        (pl.col("clean_t") * t).alias("clean"),
+    )
     shown_rows = piles.sort("slice_order").head(MOST_PILES)
     table = Table(
-        "piles-table", say("piles"),
-        (Column(say("Order")), Column(say("Factory"), numeric=False), Column(say("Shift"), numeric=False),
+        "piles-table",
+        say("piles"),
+        (
+            Column(say("Order")),
+            Column(say("Factory"), numeric=False),
+            Column(say("Shift"), numeric=False),
             Column(say("Age, days")),
-         Column(say("n loads")), Column(say("Clean beet, {t}", t=shown.sign("t"))), Column(say("Dirt, %")),
-         Column(say("Roots, {unit}", unit=shown.sign("degC"))), Column(say("Expected loss, {unit}", unit=unit)),
-         Column(say("Sugar lost, {t}", t=shown.sign("t")))),
+            Column(say("n loads")),
+            Column(say("Clean beet, {t}", t=shown.sign("t"))),
+            Column(say("Dirt, %")),
+            Column(say("Roots, {unit}", unit=shown.sign("degC"))),
+            Column(say("Expected loss, {unit}", unit=unit)),
+            Column(say("Sugar lost, {t}", t=shown.sign("t"))),
+        ),
         tuple(
-            Row((
-                figure(r["slice_order"], 0), words(r["site_id"]), words(shown.day(r["shift_date"])),
-                figure(r["age_days"], 0),
-                figure(r["loads"], 0), figure(r["clean_t"] * t, 0), figure(r["dirt_tare_pct"]),
-                figure(shown.convert(r["root_temp_c"], "degC"), 0), figure(r["loss_kg_per_t"] * per, 1),
-                figure(r["sugar_loss_t"] * t, 1),
-            ), {"site": r["site_id"]} if r["site_id"] else {})
+            Row(
+                (
+                    figure(r["slice_order"], 0),
+                    words(r["site_id"]),
+                    words(shown.day(r["shift_date"])),
+                    figure(r["age_days"], 0),
+                    figure(r["loads"], 0),
+                    figure(r["clean_t"] * t, 0),
+                    figure(r["dirt_tare_pct"]),
+                    figure(shown.convert(r["root_temp_c"], "degC"), 0),
+                    figure(r["loss_kg_per_t"] * per, 1),
+                    figure(r["sugar_loss_t"] * t, 1),
+                ),
+                {"site": r["site_id"]} if r["site_id"] else {},
+            )
             for r in shown_rows.iter_rows(named=True)
         ),
-        say("The first to slice on top; the {n} first. Piles that have lain their planned days count as sliced and "
-            "come last.", n=min(MOST_PILES, piles.height)),
-    )  # fmt: skip
-    reading = say("Each dot is a pile (a shift at a factory), its size the clean beet in it. Root temperature and "
-                  "damage are stand-ins: the air of the day before, the machine's dig-behind plots.")  # fmt: skip
+        say(
+            "The first to slice on top; the {n} first. Piles that have lain their planned days count as sliced and "
+            "come last.",
+            n=min(MOST_PILES, piles.height),
+        ),
+    )
+    reading = say(
+        "Each dot is a pile (a shift at a factory), its size the clean beet in it. Root temperature and "
+        "damage are stand-ins: the air of the day before, the machine's dig-behind plots."
+    )
     chart = pile_bars(drawn, say("expected sugar loss, {unit}", unit=unit))
     alt = say("Expected sugar loss of piles by shift and factory")
     return Section("piles", title, (Figure("piles-chart", pile_finding(piles, shown), reading, chart, alt, table),))

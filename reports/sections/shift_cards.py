@@ -8,9 +8,9 @@ import polars as pl
 from reports.language.basis_messages import advice_words, basis_line
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, move_in_words, percent_change, sure, topsoil_and_soil
-from reports.language.translate import say, say_n, told
+from reports.language.translate import say, say_n, translate_stored
 from reports.page.links import machine_anchor
-from reports.page.model import Card, Cards, Column, Fold, Move, Prose, Row, Section, Table, figure, words
+from reports.page.model import Card, Cards, Column, Fold, MoveCard, Prose, Row, Section, Table, figure, words
 from reports.sections.prices import assumption_words
 from transforms.advice.outlook import FORECAST, PERSISTENCE
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
@@ -43,8 +43,12 @@ class Advised:
     @property
     def marks(self) -> dict[str, str]:
         """What filters look at."""
-        told_of = {"machine": self.machine, "site": self.sites, "wetness": self.head["wetness_class"],
-                   "soil": self.head["soil_class"]}  # fmt: skip
+        told_of = {
+            "machine": self.machine,
+            "site": self.sites,
+            "wetness": self.head["wetness_class"],
+            "soil": self.head["soil_class"],
+        }
         return {k: v for k, v in told_of.items() if v}
 
 
@@ -77,13 +81,18 @@ def _answer(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
     return say_n(
         "{n} move on {moving} of {all} machines. The gain is on {machine}, {worth}: {first}.",
         "{n} moves on {moving} of {all} machines. The largest gain is on {machine}, {worth}; there, first: {first}.",
-        count, moving=len(moving), all=len(machines), machine=best.machine, worth=_together(best, shown),
+        count,
+        moving=len(moving),
+        all=len(machines),
+        machine=best.machine,
+        worth=_together(best, shown),
         first=first[0].lower() + first[1:],
-    )  # fmt: skip
+    )
 
 
-def _money_span(row: dict[str, Any], keys: tuple[str, str, str], unit: str, digits: int = 0,
-                factor: float = 1.0) -> str:  # fmt: skip
+def _money_span(
+    row: dict[str, Any], keys: tuple[str, str, str], unit: str, digits: int = 0, factor: float = 1.0
+) -> str:
     value, low, high = (number(row[k] * factor, digits) for k in keys)
     return say("{value} {unit} ({lo} to {hi})", value=value, unit=unit, lo=low, hi=high)
 
@@ -117,9 +126,10 @@ def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
     first = _money_span(total, ("cost_per_t", "cost_lo95", "cost_hi95"), shown.money_per_t, 2, shown.per_tonne)
     out, area = [first], f"{shown.currency}/{shown.sign('ha')}"
     for part, factor, of in (
-        ("ha", shown.per_area(1.0), ""), ("shift", 1.0, say("a shift like the last")),
+        ("ha", shown.per_area(1.0), ""),
+        ("shift", 1.0, say("a shift like the last")),
         ("season", 1.0, say("on all it lifted this season in such conditions")),
-    ):  # fmt: skip
+    ):
         if total[f"cost_per_{part}"] is not None:
             keys = (f"cost_per_{part}", f"cost_{part}_lo95", f"cost_{part}_hi95")
             money = _money_span(total, keys, shown.currency if of else area, 0, factor)
@@ -127,30 +137,43 @@ def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
     return out
 
 
-def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> Move:
+def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> MoveCard:
     loss = say("not touched")
     if ROOT_LOSS in catalogue[r["setting"]].responses:
         loss = percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95")
     gain = _money_span(r, ("gain_per_t", "gain_lo95", "gain_hi95"), shown.money_per_t, 2, shown.per_tonne)
     note = r["reason"].split("; ", 2)[2] if r["reason"].count("; ") > 1 else ""
     lines = [
-        say("dirt {dirt} · root loss {loss}",
-            dirt=percent_change(r, "dirt_change_pct", "dirt_lo95", "dirt_hi95"), loss=loss),
-        say("gain {gain} · sure: {sure} · n = {n} loads", gain=gain, sure=sure(r["probability_better"]),
-            n=number(r["n"], 0)),
-    ]  # fmt: skip
-    return Move(move_in_words(r, catalogue, shown), (*lines, told(note)) if note else tuple(lines))
+        say(
+            "dirt {dirt} · root loss {loss}",
+            dirt=percent_change(r, "dirt_change_pct", "dirt_lo95", "dirt_hi95"),
+            loss=loss,
+        ),
+        say(
+            "gain {gain} · sure: {sure} · n = {n} loads",
+            gain=gain,
+            sure=sure(r["probability_better"]),
+            n=number(r["n"], 0),
+        ),
+    ]
+    return MoveCard(move_in_words(r, catalogue, shown), (*lines, translate_stored(note)) if note else tuple(lines))
 
 
 def card(a: Advised, catalogue: Catalogue, shown: Shown) -> Card:
     """Return what to do on one machine, in plain words, and what it is worth."""
     head = a.head
-    where = say(
-        "field {field} · {conditions} ({wetness}, {outlook})", field=head["field_id"], outlook=told(head["outlook"]),
-        conditions=topsoil_and_soil(head["wetness_class"], head["soil_class"]),
-        wetness=number(head["topsoil_wetness"], 2),
-    ) if head["topsoil_wetness"] is not None else ""  # fmt: skip
-    lines, blocks, badge = [where] if where else [], [], told(head["verdict"])
+    where = (
+        say(
+            "field {field} · {conditions} ({wetness}, {outlook})",
+            field=head["field_id"],
+            outlook=translate_stored(head["outlook"]),
+            conditions=topsoil_and_soil(head["wetness_class"], head["soil_class"]),
+            wetness=number(head["topsoil_wetness"], 2),
+        )
+        if head["topsoil_wetness"] is not None
+        else ""
+    )
+    lines, blocks, badge = [where] if where else [], [], translate_stored(head["verdict"])
     if a.worth is not None:
         badge = f"{shown.per_t(a.worth['gain_per_t'])} {shown.money_per_t}"
         lines.append(say("together {worth}", worth="; ".join([_together(a, shown), *_worths(a.worth, shown)])))
@@ -158,7 +181,7 @@ def card(a: Advised, catalogue: Catalogue, shown: Shown) -> Card:
             text = say("Soil, lost roots, the pile and the hours: {costs}.", costs="; ".join(costs))
             blocks.append(Fold(say("What it costs as it runs"), (Prose(text),)))
     if head["verdict"] == "hold":
-        lines.append(say("Hold: {reason}.", reason=told(head["reason"])))
+        lines.append(say("Hold: {reason}.", reason=translate_stored(head["reason"])))
     if head["verdict"] == "try":
         lines.append(say("Not sure enough to advise. Worth a split-run trial, alternate loads in the same field:"))
     moves = tuple(_move(r, catalogue, shown) for r in a.moves)
@@ -174,8 +197,10 @@ def outlook_words(machines: list[Advised]) -> str:
     if ahead:
         return say(
             "Conditions are the forecast's for {ahead} machines; for {still} there is none, and they are taken to stay "
-            "as they were at the last weather hour.", ahead=ahead, still=still,
-        )  # fmt: skip
+            "as they were at the last weather hour.",
+            ahead=ahead,
+            still=still,
+        )
     return say("There is no forecast: conditions are taken to stay as they were at the last weather hour.")
 
 
@@ -228,7 +253,7 @@ def moves_section(machines: list[Advised], status: ProductStatus, season: Season
         "dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the "
         "fleet's measured loads in such conditions. Each machine is taken to go on in the field it left.",
         t=shown.sign("t"),
-    )  # fmt: skip
+    )
     prices = Prose(
         " ".join([reading, outlook_words(machines), basis_line(status, shown), assumption_words(season)]),
         (say("Prices used"), "#prices"),

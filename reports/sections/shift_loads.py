@@ -7,7 +7,7 @@ import polars as pl
 from reports.charts.load_why import load_why
 from reports.language.display_units import Shown, number
 from reports.language.labels import interval, source_label
-from reports.language.translate import say, told
+from reports.language.translate import say, translate_stored
 from reports.page.model import Card, Cards, Column, Figure, LoadList, Prose, Row, Section, Table, figure, words
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.naming import safe_name
@@ -20,14 +20,20 @@ def _why(load: str, sources: pl.DataFrame) -> Figure:
     finding = say("Mostly: {why} points.", why=mostly) if mostly else say("No source stands out.")
     safe = safe_name(load)
     table = Table(
-        f"why-{safe}", say("why load {load}", load=load), (Column(say("Source")), Column(say("Points"))),
+        f"why-{safe}",
+        say("why load {load}", load=load),
+        (Column(say("Source")), Column(say("Points"))),
         tuple(Row((words(s), figure(p, 2, sign=True))) for s, p in sources.select("label", "points").iter_rows()),
         say("All sources; they add up to the load's departure from the season's typical load."),
-    )  # fmt: skip
+    )
     return Figure(
-        f"why-load-{safe}", finding, "", load_why(sources),
-        say("Why load {load} was dirty, in percentage points", load=load), table,
-    )  # fmt: skip
+        f"why-load-{safe}",
+        finding,
+        "",
+        load_why(sources),
+        say("Why load {load} was dirty, in percentage points", load=load),
+        table,
+    )
 
 
 def worst_section(
@@ -41,17 +47,27 @@ def worst_section(
     reasons = reasons.with_columns(
         pl.col("source").map_elements(lambda s: source_label(s, catalogue), return_dtype=pl.String).alias("label")
     )
-    marks = {r["load_id"]: {"machine": r["machine_id"], "site": r["site_id"], "wetness": r["wetness_class"],
-                            "soil": r["soil_class"]} for r in loads.iter_rows(named=True)}  # fmt: skip
+    marks = {
+        r["load_id"]: {
+            "machine": r["machine_id"],
+            "site": r["site_id"],
+            "wetness": r["wetness_class"],
+            "soil": r["soil_class"],
+        }
+        for r in loads.iter_rows(named=True)
+    }
     cards = []
     for r in worst.iter_rows(named=True):
         sources = reasons.filter(pl.col("load_id") == r["load_id"])
         line = say(
             "{machine} in {field}, weighed {at} · expected {expected} % ({span}) · trace quality {quality}",
-            machine=r["machine_id"], field=r["field_id"], at=shown.moment(r["weighed_true_at"]),
-            expected=number(r["expected_pct"]), span=interval(r["lo95"], r["hi95"], 1),
+            machine=r["machine_id"],
+            field=r["field_id"],
+            at=shown.moment(r["weighed_true_at"]),
+            expected=number(r["expected_pct"]),
+            span=interval(r["lo95"], r["hi95"], 1),
             quality=number(r["trace_quality"], 2),
-        )  # fmt: skip
+        )
         badge = say("{n} % dirt", n=number(r["observed_pct"]))
         blocks = (_why(r["load_id"], sources),) if sources.height else (Prose(say("No source stands out.")),)
         own = {k: v for k, v in marks[r["load_id"]].items() if v}
@@ -70,8 +86,13 @@ LOAD_DIGITS = (None, None, None, None, None, None, None, 2, 1, 1, 1, 2)
 def load_columns(shown: Shown) -> tuple[Column, ...]:
     """Return the heads of a list of loads."""
     texts = (say("Load"), say("Machine"), say("Factory"), say("Topsoil"), say("Soil"), say("Field"), say("Shift"))
-    numbers = (say("Gross, {t}", t=shown.sign("t")), say("Dirt observed, %"), say("Dirt expected, %"),
-               say("Over, points"), say("Trace quality, 0 to 1"))  # fmt: skip
+    numbers = (
+        say("Gross, {t}", t=shown.sign("t")),
+        say("Dirt observed, %"),
+        say("Dirt expected, %"),
+        say("Over, points"),
+        say("Trace quality, 0 to 1"),
+    )
     return (*(Column(h, numeric=False) for h in texts), *(Column(h) for h in numbers))
 
 
@@ -85,14 +106,21 @@ def load_list(loads: pl.DataFrame, shown: Shown, name: str = "loads-list") -> Lo
         name: the list's id.
     """
     factor = shown.convert(1.0, "t")
-    classes = {c: told(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")}
+    classes = {c: translate_stored(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")}
     days = {d: shown.day(d) for d in loads["shift_date"].unique().to_list() if d is not None}
     rows = loads.select(
-        "load_id", "machine_id", "site_id", "wetness_class", "soil_class", "field_id",
-        pl.col("shift_date").replace_strict(days, return_dtype=pl.String), (pl.col("gross_t") * factor).round(2),
+        "load_id",
+        "machine_id",
+        "site_id",
+        "wetness_class",
+        "soil_class",
+        "field_id",
+        pl.col("shift_date").replace_strict(days, return_dtype=pl.String),
+        (pl.col("gross_t") * factor).round(2),
         pl.col("observed_pct", "expected_pct").round(1),
-        (pl.col("observed_pct") - pl.col("expected_pct")).round(1).alias("over"), pl.col("trace_quality").round(2),
-    ).rows()  # fmt: skip
+        (pl.col("observed_pct") - pl.col("expected_pct")).round(1).alias("over"),
+        pl.col("trace_quality").round(2),
+    ).rows()
     marks = {"machine": 1, "site": 2, "wetness": 3, "soil": 4, "field": 5}
     return LoadList(name, load_columns(shown), marks, tuple(rows), LOAD_DIGITS, classes)
 

@@ -28,7 +28,7 @@ def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
 
     from transforms.config.settings_catalogue import DIRT, load_catalogue  # noqa: PLC0415
     from transforms.model.fit import fit_response  # noqa: PLC0415
-    from transforms.model.row_batches import ProductStore  # noqa: PLC0415
+    from transforms.model.row_batches import ProductCache  # noqa: PLC0415
     from transforms.model.warm_start import refit  # noqa: PLC0415
 
     catalogue = load_catalogue()
@@ -40,9 +40,9 @@ def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
     full = refit(facts, DIRT, catalogue, 0.1)
     whole = time.perf_counter() - started
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    refit(before, DIRT, catalogue, 0.1, ProductStore(folder))
+    refit(before, DIRT, catalogue, 0.1, ProductCache(folder))
     started = time.perf_counter()
-    kept = refit(facts, DIRT, catalogue, 0.1, ProductStore(folder))
+    kept = refit(facts, DIRT, catalogue, 0.1, ProductCache(folder))
     one_more = time.perf_counter() - started
     started = time.perf_counter()
     cold = fit_response(facts, DIRT, catalogue, 0.1)

@@ -56,8 +56,14 @@ def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
     X = np.column_stack([np.ones(n), rng.standard_normal((n, FIXED - 1), dtype=np.float32)])
     beta = np.where(np.arange(FIXED) % 3 == 0, 0.02, 0.0)
     z = X @ beta + rng.normal(0, 0.14, n)
-    for name, sd in (("field", 0.12), ("machine_day", 0.08), ("machine", 0.06), ("operator", 0.04), ("site_day", 0.05),
-                     ("generation", 0.1)):  # fmt: skip
+    for name, sd in (
+        ("field", 0.12),
+        ("machine_day", 0.08),
+        ("machine", 0.06),
+        ("operator", 0.04),
+        ("site_day", 0.05),
+        ("generation", 0.1),
+    ):
         z += rng.normal(0, sd, levels[name].max() + 1)[levels[name]]
     return z, X, levels
 
@@ -85,11 +91,18 @@ def ours(n: int) -> dict[str, float]:
     # One more shift: its own part beside the stored rest, from the variances found.
     again = fit_products(join([*parts[:-1], parts[-1]]), (fit.variances, fit.residual))
     return {
-        "loads": n, "columns": fit.coef.size, "iterations": fit.iterations, "sum_s": summed - started,
-        "fit_s": done - summed, "all_s": done - started, "refit_s": time.perf_counter() - done,
-        "refit_deviance": again.deviance, "deviance": fit.deviance,
-        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, "data_mb": before,
-    }  # fmt: skip
+        "loads": n,
+        "columns": fit.coef.size,
+        "iterations": fit.iterations,
+        "sum_s": summed - started,
+        "fit_s": done - summed,
+        "all_s": done - started,
+        "refit_s": time.perf_counter() - done,
+        "refit_deviance": again.deviance,
+        "deviance": fit.deviance,
+        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "data_mb": before,
+    }
 
 
 R_SCRIPT = """
@@ -152,12 +165,16 @@ def against_r(n: int) -> None:
             )
             found[what] = json.loads(done.stdout.splitlines()[-1])
             print(what, found[what], flush=True)
-    print(f"{n} loads, six factors: ours {mine['all_s']:.1f} s, {mine['peak_mb']:.0f} MB; lme4"
-          f" {found['lme4']['seconds']:.0f} s, {found['lme4']['peak_mb']:.0f} MB:"
-          f" {found['lme4']['seconds'] / mine['all_s']:.1f} times; deviance ours less lme4's"
-          f" {mine['deviance'] - found['lme4']['deviance']:.5f}")  # fmt: skip
-    print(f"four small factors: ours {few['seconds']:.1f} s, bam(discrete = TRUE) {found['mgcv']['seconds']:.1f} s:"
-          f" {found['mgcv']['seconds'] / few['seconds']:.1f} times")  # fmt: skip
+    print(
+        f"{n} loads, six factors: ours {mine['all_s']:.1f} s, {mine['peak_mb']:.0f} MB; lme4"
+        f" {found['lme4']['seconds']:.0f} s, {found['lme4']['peak_mb']:.0f} MB:"
+        f" {found['lme4']['seconds'] / mine['all_s']:.1f} times; deviance ours less lme4's"
+        f" {mine['deviance'] - found['lme4']['deviance']:.5f}"
+    )
+    print(
+        f"four small factors: ours {few['seconds']:.1f} s, bam(discrete = TRUE) {found['mgcv']['seconds']:.1f} s:"
+        f" {found['mgcv']['seconds'] / few['seconds']:.1f} times"
+    )
 
 
 def main() -> None:
@@ -176,8 +193,11 @@ def main() -> None:
         print("| loads | columns | iterations | sum s | fit s | all s | refit s | peak MB |")
         for n in (50_000, 100_000, 200_000, 1_000_000):
             r = in_process("ours", n)
-            print(f"| {n:,} | {r['columns']:.0f} | {r['iterations']:.0f} | {r['sum_s']:.1f} | {r['fit_s']:.1f} |"
-                  f" {r['all_s']:.1f} | {r['refit_s']:.1f} | {r['peak_mb']:.0f} |", flush=True)  # fmt: skip
+            print(
+                f"| {n:,} | {r['columns']:.0f} | {r['iterations']:.0f} | {r['sum_s']:.1f} | {r['fit_s']:.1f} |"
+                f" {r['all_s']:.1f} | {r['refit_s']:.1f} | {r['peak_mb']:.0f} |",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -31,8 +31,20 @@ JUDGED = {"check_fits": "refits", "compare": "anew"}
 """Stages that judge model and fleet, and what says that they fit again: after a shift that is left to the night."""
 FACTS = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep")
 """Stages from files to facts."""
-STAGES = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep", "fit", "check_fits", "compare",
-          "advise", "guide", "shift_page")  # fmt: skip
+STAGES = (
+    "receive_files",
+    "bin_telemetry",
+    "trace",
+    "conditions",
+    "marts",
+    "keep",
+    "fit",
+    "check_fits",
+    "compare",
+    "advise",
+    "guide",
+    "shift_page",
+)
 
 
 def run_stages(folder: Path, run: str) -> dict[str, float]:
@@ -44,10 +56,10 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
     from flows.runtime.progress import Reporter  # noqa: PLC0415
     from flows.stages import pages  # noqa: PLC0415
     from transforms.config.workspace import Workspace  # noqa: PLC0415
-    from transforms.parallel import Processes  # noqa: PLC0415
+    from transforms.parallel import ProcessExecutor  # noqa: PLC0415
 
     workspace, quiet, out, fits = Workspace(folder), Reporter(quiet=True), {}, None
-    spread = Processes()
+    spread = ProcessExecutor()
     if workspace.warehouse.exists():
         spread.warm()
     if run == "refit":
@@ -96,8 +108,11 @@ def season_of(folder: Path, machines: int, days: int) -> dict[str, float]:
     workspace = start_season(folder / "season", fleet)
     started = time.perf_counter()
     records = stream(fleet, workspace.inbox, machines, days)
-    return {"records": records, "write_s": round(time.perf_counter() - started, 1),
-            "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}  # fmt: skip
+    return {
+        "records": records,
+        "write_s": round(time.perf_counter() - started, 1),
+        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    }
 
 
 def scale(millions: list[int]) -> None:
@@ -111,9 +126,20 @@ def scale(millions: list[int]) -> None:
             season = folder / "season"
             disk = {n: round(size_mb(season / n)) for n in ("inbox", "lake", "warehouse.duckdb")}
             whole = sum(took[s] for s in STAGES)
-            print(json.dumps({"machines": machines, "days": days, "written": wrote, **took, "whole_s": round(whole, 1),
-                              "s_a_million": {s: round(took[s] / wrote["records"] * 1e6, 3) for s in STAGES},
-                              "disk_mb": disk}), flush=True)  # fmt: skip
+            print(
+                json.dumps(
+                    {
+                        "machines": machines,
+                        "days": days,
+                        "written": wrote,
+                        **took,
+                        "whole_s": round(whole, 1),
+                        "s_a_million": {s: round(took[s] / wrote["records"] * 1e6, 3) for s in STAGES},
+                        "disk_mb": disk,
+                    }
+                ),
+                flush=True,
+            )
 
 
 def shifts() -> None:
@@ -142,8 +168,18 @@ def shifts() -> None:
             facts = statistics.median(sum(of[s] for s in FACTS) for of in took[1:])
             whole = statistics.median(sum(of[s] for s in STAGES) for of in took[1:])
             refit = sum(night.get(s, 0.0) for s in STAGES)
-            print(json.dumps({"shift": k, **one, "facts_s": round(facts, 1), "whole_s": round(whole, 1),
-                              "refit_s": round(refit, 1)}), flush=True)  # fmt: skip
+            print(
+                json.dumps(
+                    {
+                        "shift": k,
+                        **one,
+                        "facts_s": round(facts, 1),
+                        "whole_s": round(whole, 1),
+                        "refit_s": round(refit, 1),
+                    }
+                ),
+                flush=True,
+            )
 
 
 def date_of(path: Path) -> str:
@@ -187,13 +223,13 @@ def run_flow(folder: Path) -> dict[str, float]:
     from flows.runtime.prefect_env import settle_prefect  # noqa: PLC0415
     from flows.runtime.progress import Reporter  # noqa: PLC0415
     from transforms.config.workspace import Workspace  # noqa: PLC0415
-    from transforms.parallel import here  # noqa: PLC0415
+    from transforms.parallel import serial  # noqa: PLC0415
 
     settle_prefect(folder)
     took: dict[str, float] = {}
     reporter = Reporter(quiet=True)
     reporter.log = lambda stage, seconds: took.__setitem__(stage.split(" ")[0] + " " + stage.split(" ")[-1], seconds)
-    there, spread = placed(flow(files_to_facts, validate_parameters=False), Workspace(folder).season.place, here)
+    there, spread = placed(flow(files_to_facts, validate_parameters=False), Workspace(folder).season.place, serial)
     there(Workspace(folder), reporter, spread)
     return took
 

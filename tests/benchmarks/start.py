@@ -39,8 +39,13 @@ def once(code: Path, season: Path) -> dict[str, float]:
     cpu, wall, _ = call(code, "--help")
     _, whole, told = call(code, "post-shift", str(season))
     stages = {re.sub(r"\d[\d,]* ", "", name): float(seconds) for name, seconds in STAGE.findall(told)}
-    return {"help, CPU": cpu, "help, wall": wall, "post-shift, whole": whole,
-            "post-shift, beside its stages": whole - sum(stages.values()), **stages}  # fmt: skip
+    return {
+        "help, CPU": cpu,
+        "help, wall": wall,
+        "post-shift, whole": whole,
+        "post-shift, beside its stages": whole - sum(stages.values()),
+        **stages,
+    }
 
 
 def main() -> None:

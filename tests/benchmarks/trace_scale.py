@@ -24,15 +24,28 @@ sys.path[:0] = [str(ROOT)]
 from flows import stages
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.storage.lake import Lake, write_whole
+from transforms.storage.lake import Lake, write_atomic
 
 FIRST = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 DAYS, BINS_A_DAY, LOADS_A_DAY, LOAD_T, TANK_T = 60, 1200, 12.5, 27.5, 20.0
 YIELD_T_HA = 75.0
-SETTINGS = ("topper_speed_rpm", "scalper_height_mm", "share_depth_cm", "share_drive_pct", "ground_speed_kmh",
-            "intake_roller_height_mm", "intake_roller_speed_pct", "rear_roller_speed_pct", "transfer_web_speed_pct",
-            "cleaner_1_speed_rpm", "cleaner_2_speed_rpm", "cleaner_3_speed_rpm", "separator_1_height_mm",
-            "separator_2_height_mm", "separator_3_height_mm")  # fmt: skip
+SETTINGS = (
+    "topper_speed_rpm",
+    "scalper_height_mm",
+    "share_depth_cm",
+    "share_drive_pct",
+    "ground_speed_kmh",
+    "intake_roller_height_mm",
+    "intake_roller_speed_pct",
+    "rear_roller_speed_pct",
+    "transfer_web_speed_pct",
+    "cleaner_1_speed_rpm",
+    "cleaner_2_speed_rpm",
+    "cleaner_3_speed_rpm",
+    "separator_1_height_mm",
+    "separator_2_height_mm",
+    "separator_3_height_mm",
+)
 SHA = "0" * 64
 
 
@@ -51,12 +64,24 @@ def _day(rng: np.random.Generator, machine: int, day: int) -> tuple[pl.DataFrame
     per_bin = LOADS_A_DAY * LOAD_T / BINS_A_DAY
     mass = per_bin * np.exp(rng.normal(0, 0.05, BINS_A_DAY))
     at = pl.Series([start + dt.timedelta(seconds=30 * i) for i in range(BINS_A_DAY)]).dt.cast_time_unit("us")
-    bins = pl.DataFrame({
-        "machine_id": f"M{machine:03d}", "bin_at": at, "state": "working", "work_s": 30.0, "distance_m": 50.0,
-        "lat_deg": 50.0, "lon_deg": 15.0, "tank_t": None, "silent_s": 0.0, "area_ha": mass / YIELD_T_HA,
-        "field_id": _field(machine, day),
-        **{s: rng.normal(40, 3, BINS_A_DAY) for s in SETTINGS}, **{f"{s}_sd": 0.2 for s in SETTINGS},
-    }, schema_overrides={"tank_t": pl.Float64})  # fmt: skip
+    bins = pl.DataFrame(
+        {
+            "machine_id": f"M{machine:03d}",
+            "bin_at": at,
+            "state": "working",
+            "work_s": 30.0,
+            "distance_m": 50.0,
+            "lat_deg": 50.0,
+            "lon_deg": 15.0,
+            "tank_t": None,
+            "silent_s": 0.0,
+            "area_ha": mass / YIELD_T_HA,
+            "field_id": _field(machine, day),
+            **{s: rng.normal(40, 3, BINS_A_DAY) for s in SETTINGS},
+            **{f"{s}_sd": 0.2 for s in SETTINGS},
+        },
+        schema_overrides={"tank_t": pl.Float64},
+    )
     filled = np.cumsum(mass)
     emptied = np.searchsorted(filled, np.arange(TANK_T, filled[-1], TANK_T))
     moments = [start + dt.timedelta(seconds=30 * int(i)) for i in emptied]
@@ -64,12 +89,18 @@ def _day(rng: np.random.Generator, machine: int, day: int) -> tuple[pl.DataFrame
     for k in range(int(filled[-1] / LOAD_T)):
         full = emptied[min(np.searchsorted(filled[emptied], (k + 1) * LOAD_T), emptied.size - 1)]
         lag = 25 + 1.5 * 12 + rng.normal(0, 4)
-        loads.append({
-            "load_id": f"{machine:03d}-{day:02d}-{k:02d}", "field_id": _field(machine, day), "site_id": "north",
-            "machine_id": f"M{machine:03d}" if rng.random() < 0.7 else None, "left_field_at": None,
-            "weighed_at": start + dt.timedelta(seconds=30 * int(full) + 60 * lag), "gross_t": LOAD_T,
-            "net_t": LOAD_T * 0.88,
-        })  # fmt: skip
+        loads.append(
+            {
+                "load_id": f"{machine:03d}-{day:02d}-{k:02d}",
+                "field_id": _field(machine, day),
+                "site_id": "north",
+                "machine_id": f"M{machine:03d}" if rng.random() < 0.7 else None,
+                "left_field_at": None,
+                "weighed_at": start + dt.timedelta(seconds=30 * int(full) + 60 * lag),
+                "gross_t": LOAD_T,
+                "net_t": LOAD_T * 0.88,
+            }
+        )
     return bins, moments, loads
 
 
@@ -82,7 +113,7 @@ def _fill(workspace: Workspace, machines: int, days: range) -> None:
         for day in days:
             bins, emptied, hauled = _day(rng, machine, day)
             name, date = f"M{machine:03d}", str((FIRST + dt.timedelta(days=day)).date())
-            write_whole(bins, lake.bin_path(name, date))
+            write_atomic(bins, lake.bin_path(name, date))
             loads += hauled
             rows["binned_day"].append({"machine": name, "day": date, "fingerprint": f"{name}{date}"})
             rows["field_day"].append({"machine": name, "day": date, "field_id": _field(machine, day)})
@@ -106,13 +137,39 @@ def _fill(workspace: Workspace, machines: int, days: range) -> None:
 def _lists(warehouse: object, machines: int) -> None:
     every = {"source_sha256": SHA, "part": "", "line": 1}
     fields = sorted({_field(m, d) for m in range(machines) for d in range(DAYS + 1)})
-    place = {"grower_id": "G1", "station_id": "S1", "lat_deg": 50.0, "lon_deg": 15.0, "area_ha": 14.0, "sand_pct": 30.0,
-             "clay_pct": 20.0, "organic_matter_pct": 2.0, "yield_t_ha": YIELD_T_HA, "row_spacing_cm": 50.0}  # fmt: skip
-    fitted = {"valid_from_at": FIRST - dt.timedelta(days=9), "generation": "two", "operator_id": "P1",
-              "rows_count": 6.0, "row_spacing_cm": 50.0, "tank_capacity_t": TANK_T + 4}  # fmt: skip
-    source = {"source_sha256": SHA, "file": "all", "kind": "load", "rows_in": 0, "rows_accepted": 0,
-              "rows_rejected": 0, "rows_repeated": 0, "received_at": FIRST, "file_at": FIRST, "mapping": "all",
-              "header": ""}  # fmt: skip
+    place = {
+        "grower_id": "G1",
+        "station_id": "S1",
+        "lat_deg": 50.0,
+        "lon_deg": 15.0,
+        "area_ha": 14.0,
+        "sand_pct": 30.0,
+        "clay_pct": 20.0,
+        "organic_matter_pct": 2.0,
+        "yield_t_ha": YIELD_T_HA,
+        "row_spacing_cm": 50.0,
+    }
+    fitted = {
+        "valid_from_at": FIRST - dt.timedelta(days=9),
+        "generation": "two",
+        "operator_id": "P1",
+        "rows_count": 6.0,
+        "row_spacing_cm": 50.0,
+        "tank_capacity_t": TANK_T + 4,
+    }
+    source = {
+        "source_sha256": SHA,
+        "file": "all",
+        "kind": "load",
+        "rows_in": 0,
+        "rows_accepted": 0,
+        "rows_rejected": 0,
+        "rows_repeated": 0,
+        "received_at": FIRST,
+        "file_at": FIRST,
+        "mapping": "all",
+        "header": "",
+    }
     for table, rows in (
         ("source_file", [source]),
         ("received_field", [every | place | {"field_id": f} for f in fields]),

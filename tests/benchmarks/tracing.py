@@ -31,16 +31,30 @@ from proofs.traced import (
     trace_plan,
 )
 
-from transforms.demo.scenario import Hardship
+from transforms.demo.scenario import Scenario
 from transforms.demo.season import Plan
 from transforms.trace import calibration
 from transforms.trace import field_trace as trace
 
-MILD = {"lag_scale": 0.9, "capacity_sd_t": 1.0, "patchiness": 0.02, "forecast_error": 0.05, "missing": 0.003,
-        "site_clocks": (("east", 7.0, 0), ("west", 60.0, 3))}  # fmt: skip
-ROUGH = {"lag_scale": 1.2, "capacity_sd_t": 2.0, "patchiness": 0.045, "forecast_error": 0.10, "missing": 0.006,
-         "wrong_field": 0.003, "split": 0.04, "site_clocks": (("east", -7.0, 0), ("west", -60.0, 0)),
-         "machine_clocks": ((-1, 11.0), (0, -5.0))}  # fmt: skip
+MILD = {
+    "lag_scale": 0.9,
+    "capacity_sd_t": 1.0,
+    "patchiness": 0.02,
+    "forecast_error": 0.05,
+    "missing": 0.003,
+    "site_clocks": (("east", 7.0, 0), ("west", 60.0, 3)),
+}
+ROUGH = {
+    "lag_scale": 1.2,
+    "capacity_sd_t": 2.0,
+    "patchiness": 0.045,
+    "forecast_error": 0.10,
+    "missing": 0.006,
+    "wrong_field": 0.003,
+    "split": 0.04,
+    "site_clocks": (("east", -7.0, 0), ("west", -60.0, 0)),
+    "machine_clocks": ((-1, 11.0), (0, -5.0)),
+}
 MECHANICS = (("mild", MILD), ("rough", ROUGH))
 
 
@@ -56,10 +70,13 @@ class Cell:
 
     @property
     def plan(self) -> Plan:
-        hardship = Hardship(
-            signal=self.signal, ticket_ids=self.ids, machines_a_field=self.machines, sites=4,
+        hardship = Scenario(
+            signal=self.signal,
+            ticket_ids=self.ids,
+            machines_a_field=self.machines,
+            sites=4,
             **dict(MECHANICS)[self.mechanics],
-        )  # fmt: skip
+        )
         return Plan(6, 6, self.seed, hardship=hardship)
 
 
@@ -95,12 +112,20 @@ def measured(cell: Cell) -> tuple[list[dict[str, object]], pl.DataFrame]:
     for way, found in ways.items():
         known = found.filter(pl.col("bin_at").is_not_null())
         r2 = settings_r2(mean_settings(known, season.bins, season.settings), true, season.settings)
-        rows.append({
-            "signal": cell.signal or "mixed", "ids": cell.ids, "machines": cell.machines, "mechanics": cell.mechanics,
-            "way": way, "loads": truth["load_id"].n_unique(),
-            "overlap": float(overlap(found, truth)["overlap"].mean()), "right": right_machine(found, truth),
-            "r2": float(np.mean(list(r2.values()))), "ceiling": ceiling(season) if way == "traced" else None,
-        })  # fmt: skip
+        rows.append(
+            {
+                "signal": cell.signal or "mixed",
+                "ids": cell.ids,
+                "machines": cell.machines,
+                "mechanics": cell.mechanics,
+                "way": way,
+                "loads": truth["load_id"].n_unique(),
+                "overlap": float(overlap(found, truth)["overlap"].mean()),
+                "right": right_machine(found, truth),
+                "r2": float(np.mean(list(r2.values()))),
+                "ceiling": ceiling(season) if way == "traced" else None,
+            }
+        )
     graded = overlap(season.load_trace, truth).join(season.grade, on="load_id")
     seen = ~pl.col("says").str.contains("not seen")
     heap = pl.col("says").str.contains("heap")
@@ -147,13 +172,17 @@ def plot(graded: pl.DataFrame) -> None:
     )
     print(table.sort("seen", "tenth").select("kind", "n", pl.col("trace_quality", "overlap").round(3)))
     axis = {"scale": alt.Scale(domain=[0, 1])}
-    dots = alt.Chart(table).mark_point(filled=True, opacity=1).encode(
-        x=alt.X("trace_quality:Q", title="trace_quality said", **axis),
-        y=alt.Y("overlap:Q", title="mass where it was said to be", **axis),
-        size=alt.Size("n:Q", title="loads", scale=alt.Scale(range=[30, 400])),
-        shape=alt.Shape("kind:N", title=None),
-        color=alt.Color("kind:N", title=None, scale=alt.Scale(range=["#1f4f8f", "#c98a1b"])),
-    )  # fmt: skip
+    dots = (
+        alt.Chart(table)
+        .mark_point(filled=True, opacity=1)
+        .encode(
+            x=alt.X("trace_quality:Q", title="trace_quality said", **axis),
+            y=alt.Y("overlap:Q", title="mass where it was said to be", **axis),
+            size=alt.Size("n:Q", title="loads", scale=alt.Scale(range=[30, 400])),
+            shape=alt.Shape("kind:N", title=None),
+            color=alt.Color("kind:N", title=None, scale=alt.Scale(range=["#1f4f8f", "#c98a1b"])),
+        )
+    )
     line = alt.Chart(pl.DataFrame({"x": [0, 1], "y": [0, 1]})).mark_line(color="#615b53", strokeDash=[4, 4])
     chart = (line.encode(x="x:Q", y="y:Q") + dots).properties(width=320, height=320)
     svg = vl_convert.vegalite_to_svg(chart.to_json())
@@ -172,13 +201,20 @@ def main() -> None:
     mean = table.group_by(by, maintain_order=True).agg(
         pl.col("loads").sum(), pl.col("overlap", "right", "r2", "ceiling").mean().round(3)
     )
-    with pl.Config(tbl_rows=200, tbl_cols=12, tbl_formatting="MARKDOWN", tbl_hide_dataframe_shape=True,
-                   tbl_hide_column_data_types=True, tbl_width_chars=160):  # fmt: skip
+    with pl.Config(
+        tbl_rows=200,
+        tbl_cols=12,
+        tbl_formatting="MARKDOWN",
+        tbl_hide_dataframe_shape=True,
+        tbl_hide_column_data_types=True,
+        tbl_width_chars=160,
+    ):
         print(mean)
         print(
-            table.filter(pl.col("signal").is_in(["flag", "none"])).group_by("signal", "way", maintain_order=True)
+            table.filter(pl.col("signal").is_in(["flag", "none"]))
+            .group_by("signal", "way", maintain_order=True)
             .agg(pl.col("loads").sum(), pl.col("overlap", "right", "r2").mean().round(3))
-        )  # fmt: skip
+        )
         plot(pl.concat([graded for _, graded in found]))
 
 

@@ -16,7 +16,7 @@ from flows.pipeline.demo import write_demo
 from flows.pipeline.jobs import Done
 from flows.scheduling import run as attending
 from flows.scheduling.notify import news, notify
-from flows.scheduling.run import DATA, ENDED_WELL, MODEL, OURS, SYSTEM, WELL, WRONG, attend
+from flows.scheduling.run import DATA, ENDED_WELL, MODEL, OURS, SYSTEM, WELL, WRONG, run_scheduled
 from flows.scheduling.schedule import POST_SHIFT
 from tests.support.program import taretrace_here
 from tests.support.workspace_tables import assert_same, every_table
@@ -25,13 +25,13 @@ from transforms.config.runtime import Notify
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.ingest import isolated_read
-from transforms.ingest.read_file import Received, read_file
+from transforms.ingest.read_file import IngestedFile, read_file
 from transforms.operations.alarms import Alarm, alarms
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse
 
-GOOD = Received("a.csv", "load", rows_in=100, rows_accepted=99, rows_rejected=1)
-BAD = Received("b.csv", "tare", rows_in=100, rows_accepted=80, rows_rejected=20)
+GOOD = IngestedFile("a.csv", "load", rows_in=100, rows_accepted=99, rows_rejected=1)
+BAD = IngestedFile("b.csv", "tare", rows_in=100, rows_accepted=80, rows_rejected=20)
 
 
 @pytest.fixture
@@ -46,7 +46,7 @@ def run(monkeypatch, workspace: Workspace, outcome):
         return Done(outcome, [])
 
     monkeypatch.setattr(attending, "run_job", job)
-    return attend(POST_SHIFT, workspace)
+    return run_scheduled(POST_SHIFT, workspace)
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def run(monkeypatch, workspace: Workspace, outcome):
     [
         ([GOOD], WELL),
         ([GOOD, BAD], DATA),
-        ([GOOD, Received("c.csv", None, failed="KeyError: 'x'")], OURS),
+        ([GOOD, IngestedFile("c.csv", None, failed="KeyError: 'x'")], OURS),
         (WorkspaceError("a", where="b", mend="c"), WRONG),
         (OSError(28, "No space left on device"), SYSTEM),
         (ValueError("grower 17 lost 5 t"), OURS),
@@ -81,7 +81,7 @@ def run_with_failed_check(monkeypatch, workspace: Workspace, received):
         return Done(received, [])
 
     monkeypatch.setattr(attending, "run_job", job)
-    return attend(POST_SHIFT, workspace)
+    return run_scheduled(POST_SHIFT, workspace)
 
 
 def test_a_failed_check_of_the_model_is_neither_the_senders_nor_an_internal_error(monkeypatch, workspace):
@@ -129,7 +129,7 @@ def test_a_later_run_of_the_same_time_has_nothing_left_to_do(monkeypatch, worksp
     due = RunLog(workspace.log).last(POST_SHIFT, "began")["at"]
     monkeypatch.setattr(attending, "run_job", lambda *_: pytest.fail("it ran again"))
     assert first.name == WELL
-    assert attend(POST_SHIFT, workspace, due).name == "Caught up"
+    assert run_scheduled(POST_SHIFT, workspace, due).name == "Caught up"
 
 
 def test_trouble_is_told_once_and_again_after_it_had_passed(monkeypatch, workspace):
@@ -174,9 +174,7 @@ def test_a_webhook_and_a_command_get_the_news_as_json_and_no_shell_sees_it(tmp_p
     script = tmp_path / "hook.py"
     script.write_text("import sys, pathlib; pathlib.Path(sys.argv[1]).write_text(sys.stdin.read())")
     try:
-        to = Notify(
-            command=f"{sys.executable} {script} {kept}", webhook=f"http://127.0.0.1:{server.server_port}/told"
-        )  # fmt: skip
+        to = Notify(command=f"{sys.executable} {script} {kept}", webhook=f"http://127.0.0.1:{server.server_port}/told")
         assert notify([alarm], "Season", "/w", POST_SHIFT, to) == []
         assert notify([], "Season", "/w", POST_SHIFT, to) == []
     finally:
@@ -204,7 +202,7 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_fleets_own_clock(tmp_p
             warehouse.delete_day("machine_day", "M01", day)
         files = warehouse.table("source_file").filter(kind="tare")
         for sha in files["source_sha256"]:
-            warehouse.forget_source(sha)
+            warehouse.delete_source(sha)
         found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48))
     kinds = {a.kind: a for a in found}
     assert kinds["silent_machine"].subject == "M01"
@@ -253,7 +251,7 @@ def test_a_scheduled_run_names_a_file_whose_reader_died_once_and_logs_it(workspa
     monkeypatch.setattr(
         attending, "run_job", lambda _, place, reporter: Done(stages.receive_files(place, reporter), [])
     )
-    ended = [attend(POST_SHIFT, workspace).name for _ in range(3)]
+    ended = [run_scheduled(POST_SHIFT, workspace).name for _ in range(3)]
     assert ended == [DATA] * 3
     assert [("failed_read", "abort.csv") in t for t in told] == [True, False, False]
     failures = [line for line in RunLog(workspace.log).lines() if line.get("reason_code")]
@@ -265,7 +263,7 @@ def test_a_panic_anywhere_in_a_scheduled_run_is_an_internal_error(monkeypatch, w
         raise pl.exceptions.PanicException("grower 17")
 
     monkeypatch.setattr(attending, "run_job", panics)
-    ended = attend(POST_SHIFT, workspace)
+    ended = run_scheduled(POST_SHIFT, workspace)
     assert ended.name == OURS
     assert "grower" not in ended.says
 

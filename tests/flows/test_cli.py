@@ -154,11 +154,22 @@ def test_a_warehouse_that_no_taretrace_made_is_told_what_to_do(tmp_path):
 
 def test_help_loads_none_of_the_heavy_libraries():
     heavy = {
-        "polars", "numpy", "scipy", "duckdb", "prefect", "altair", "dataframely", "sklearn", "typst", "dask",
+        "polars",
+        "numpy",
+        "scipy",
+        "duckdb",
+        "prefect",
+        "altair",
+        "dataframely",
+        "sklearn",
+        "typst",
+        "dask",
         "pydantic",
-    }  # fmt: skip
+    }
     said = subprocess.run(
         [sys.executable, "-c", f"import sys, flows.cli.app; print(sorted({heavy} & set(sys.modules)))"],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     assert said.stdout.strip() == "[]"

@@ -30,9 +30,12 @@ def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_die
         toml = season.root / "season.toml"
         toml.write_text(toml.read_text().replace("[run]", run))
         ours = subprocess.Popen(
-            [*PROGRAM, "post-shift", str(season.root), "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-            text=True, env=dict(os.environ),
-        )  # fmt: skip
+            [*PROGRAM, "post-shift", str(season.root), "--json"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env=dict(os.environ),
+        )
         lake = Lake(Workspace(season.root).lake)
         while len(lake.binned()) < 4 and ours.poll() is None:
             time.sleep(0.1)

@@ -32,9 +32,18 @@ from transforms.operations.health import look_after
 
 NOW = dt.datetime.now(dt.UTC)
 FROM_FILES = {
-    "source_file", "rejected_row", "load", "tare", "field", "machine", "machine_day", "unload_event", "load_trace",
-    "load_fact", "bin",
-}  # fmt: skip
+    "source_file",
+    "rejected_row",
+    "load",
+    "tare",
+    "field",
+    "machine",
+    "machine_day",
+    "unload_event",
+    "load_trace",
+    "load_fact",
+    "bin",
+}
 
 
 Harm = Callable[[Workspace], object]
@@ -71,13 +80,22 @@ CASES: dict[str, tuple[Harm, str]] = {
     "mappings missing": (lambda w: [p.unlink() for p in w.mappings.iterdir()], "mapping.missing"),
     "log garbage": (garbage_log, "log.damaged"),
     "inbox empty": (lambda _: None, "received.left_inbox"),
-}  # fmt: skip
+}
 HARMLESS = {"unknown file", "taking garbage", "wal garbage", "log garbage", "inbox empty"}
 KEEPS_INBOX = {"copy missing", "copy flipped", "copy's record damaged"}
 QUICK = {
-    "telemetry deleted", "telemetry flipped", "telemetry renamed", "lake empty", "bin flipped", "taking garbage",
-    "warehouse half", "warehouse page", "warehouse missing", "copy's record damaged", "mapping missing",
-}  # fmt: skip
+    "telemetry deleted",
+    "telemetry flipped",
+    "telemetry renamed",
+    "lake empty",
+    "bin flipped",
+    "taking garbage",
+    "warehouse half",
+    "warehouse page",
+    "warehouse missing",
+    "copy's record damaged",
+    "mapping missing",
+}
 
 
 def run_keeps_tables(workspace: Workspace, tables: dict[str, pl.DataFrame]) -> None:

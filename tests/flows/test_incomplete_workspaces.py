@@ -12,11 +12,32 @@ from transforms.config.workspace import Workspace, init_workspace
 
 LOAD = "LOAD"
 COMMANDS = (
-    "report shift", "report season", "report fleet", "report grower", "report guide", "report what-if",
-    f"report load {LOAD}", "report load X", "report texts", "what-if", "piles", "benchmark", "trial plan",
-    "trial plan --setting share_depth_cm --machine M01", "trial read T001", f"explain load {LOAD} -w", "status",
-    "export", "rejected", "check", "report shift --pdf --xlsx", "fit", "advise", "report shift", "ingest",
-)  # fmt: skip
+    "report shift",
+    "report season",
+    "report fleet",
+    "report grower",
+    "report guide",
+    "report what-if",
+    f"report load {LOAD}",
+    "report load X",
+    "report texts",
+    "what-if",
+    "piles",
+    "benchmark",
+    "trial plan",
+    "trial plan --setting share_depth_cm --machine M01",
+    "trial read T001",
+    f"explain load {LOAD} -w",
+    "status",
+    "export",
+    "rejected",
+    "check",
+    "report shift --pdf --xlsx",
+    "fit",
+    "advise",
+    "report shift",
+    "ingest",
+)
 """In this order: those that change the workspace come last."""
 LISTS = ("fields.csv", "machines.csv", "outlines.geojson")
 HOLDS = {

@@ -74,9 +74,13 @@ def test_a_log_in_local_words_units_beneath_left_and_right_and_a_decimal_comma(w
 
 @pytest.mark.parametrize(
     ("header", "cell", "unit", "metric"),
-    [("Speed (mph)", "4.0", "mph", 6.44), ("Speed [m/s]", "1.7", "m/s", 6.12), ("speed_m_s", "1.7", "m/s", 6.12),
-     ("Ground speed km/h", "6.1", "kmh", 6.1)],
-)  # fmt: skip
+    [
+        ("Speed (mph)", "4.0", "mph", 6.44),
+        ("Speed [m/s]", "1.7", "m/s", 6.12),
+        ("speed_m_s", "1.7", "m/s", 6.12),
+        ("Ground speed km/h", "6.1", "kmh", 6.1),
+    ],
+)
 def test_units_in_headers_us_and_metric(workspace, tmp_path, header, cell, unit, metric):
     path = tmp_path / "log.csv"
     rows = "".join(f"M1,2025-10-01T08:00:{s:02d}Z,{cell}\n" for s in range(20))
@@ -196,11 +200,21 @@ def test_task_data_is_mapped_by_itself_and_says_what_else_it_holds(workspace, tm
     assert told["rows"][0]["ground_speed_kmh"] == pytest.approx(3.6)
 
 
-@pytest.mark.parametrize("name", ["log_one_M01_w1.csv", "log_two_M04_w1.csv", "tickets_north.csv", "tares.xlsx",
-                                  "loss_audits.xlsx", "machines.csv", "fields.csv",
-                                  "weather_station-north.csv"])  # fmt: skip
+@pytest.mark.parametrize(
+    "name",
+    [
+        "log_one_M01_w1.csv",
+        "log_two_M04_w1.csv",
+        "tickets_north.csv",
+        "tares.xlsx",
+        "loss_audits.xlsx",
+        "machines.csv",
+        "fields.csv",
+        "weather_station-north.csv",
+    ],
+)
 def test_every_export_of_the_demo_is_mapped_as_its_own_mapping_reads_it(season: Season, tmp_path, name, catalogue):
-    from transforms.ingest.ingest_file import mapping_for  # noqa: PLC0415
+    from transforms.ingest.ingest_file import find_mapping  # noqa: PLC0415
     from transforms.ingest.mapping import read_mapping, read_mappings  # noqa: PLC0415
     from transforms.ingest.preview import first_rows  # noqa: PLC0415
 
@@ -215,7 +229,7 @@ def test_every_export_of_the_demo_is_mapped_as_its_own_mapping_reads_it(season: 
         "machine_id=" + ("name" if "one" in name else "machine"),
     )
     ours = read_mapping(Path(told["mapping"]), catalogue)
-    theirs = mapping_for(name, read_mappings(season.workspace.mappings, catalogue))
+    theirs = find_mapping(name, read_mappings(season.workspace.mappings, catalogue))
     one, two = (first_rows(source, m, catalogue, 50)[0] for m in (ours, theirs))
     shared = [c for c in two.columns if two[c].count()]
     assert one.select(shared).equals(two.select(shared))
@@ -239,9 +253,13 @@ def test_a_person_is_asked_one_thing_after_the_other(workspace, tmp_path):
 
 @pytest.mark.parametrize(
     ("content", "says"),
-    [(b"", "fewer than two lines"), (b"\x00\x01\x02\x03", "NUL bytes"), (b"hello\nworld\n", "no separator"),
-     (b"1,2\n3,4\n5,6\n", "column names")],
-)  # fmt: skip
+    [
+        (b"", "fewer than two lines"),
+        (b"\x00\x01\x02\x03", "NUL bytes"),
+        (b"hello\nworld\n", "no separator"),
+        (b"1,2\n3,4\n5,6\n", "column names"),
+    ],
+)
 def test_what_is_no_table_is_said_in_a_sentence(workspace, tmp_path, content, says):
     path = tmp_path / "x.csv"
     path.write_bytes(content)
@@ -279,8 +297,10 @@ def test_check_tells_what_would_become_of_new_files_and_writes_nothing(season: S
     received = {r.file: r for r in stages.receive_files(workspace, QUIET)}
     for name, row in told.items():
         assert (row["rows_accepted"], row["rows_rejected"], row["rows_repeated"]) == (
-            received[name].rows_accepted, received[name].rows_rejected, received[name].rows_repeated,
-        )  # fmt: skip
+            received[name].rows_accepted,
+            received[name].rows_rejected,
+            received[name].rows_repeated,
+        )
 
 
 def test_check_of_a_workspace_that_has_taken_nothing_leaves_no_trace(workspace):

@@ -52,9 +52,13 @@ def test_ctrl_c_is_one_sentence_that_reports_what_was_done(tmp_path, press):
     script.write_text(RUN.replace("{press}", PRESSES[press]))
     done = subprocess.run(
         [sys.executable, str(script), str(workspace.root)],
-        capture_output=True, text=True, check=False, start_new_session=True, timeout=100,
+        capture_output=True,
+        text=True,
+        check=False,
+        start_new_session=True,
+        timeout=100,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
-    )  # fmt: skip
+    )
     assert done.returncode == 130, done.stderr
     lines = [line for line in done.stderr.splitlines() if line and not line.startswith("✓")]
     assert len(lines) == 1, done.stderr

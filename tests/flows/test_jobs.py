@@ -22,7 +22,7 @@ from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Workspace
 from transforms.jobs.fit_jobs import FitJob
 from transforms.model.checks.fit_checks import BY_REFITTING, Row
-from transforms.parallel import here
+from transforms.parallel import serial
 
 LONG_AGO = dt.date(2025, 1, 1)
 REFITTED = [row for rows in BY_REFITTING.values() for row in rows]
@@ -82,7 +82,7 @@ def test_only_where_a_nightly_refit_is_planned_is_judging_left_to_it(demo: Demo,
     monkeypatch.setattr(jobs, "files_to_facts", lambda *_: [])
     monkeypatch.setattr(jobs, "after_facts", after_facts)
     for name in (POST_SHIFT, jobs.WHOLE):
-        jobs.JOBS[name].fn(Workspace(tmp_path), QUIET, here)
+        jobs.JOBS[name].fn(Workspace(tmp_path), QUIET, serial)
     assert asked == [judged, True]
 
 

@@ -9,13 +9,14 @@ from flows import stages
 from flows.pipeline.demo import write_demo
 from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace
-from transforms.demo.scenario import Hardship
+from transforms.demo.scenario import Scenario
 from transforms.demo.season import Plan, invent_season
 from transforms.demo.sensors import at
 from transforms.storage.lake import Lake
 
-NIGHT = Hardship(night=True, first_day="2025-10-25", site_clocks=(), machine_clocks=(), clock_step=None, missing=0.0,
-                 wrong_field=0.0)  # fmt: skip
+NIGHT = Scenario(
+    night=True, first_day="2025-10-25", site_clocks=(), machine_clocks=(), clock_step=None, missing=0.0, wrong_field=0.0
+)
 BACK = dt.datetime(2025, 10, 26, 1, tzinfo=dt.UTC)
 SIZE = {"machines": 3, "days": 2, "seed": 11, "hz": 0.1}
 

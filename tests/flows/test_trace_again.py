@@ -10,8 +10,16 @@ from flows.pipeline.demo import write_demo
 from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace
 
-TABLES = ("load_trace", "load_trace_grade", "mass_balance", "load_setting", "clock_offset", "audit_setting",
-          "lag_sample", "load_fact")  # fmt: skip
+TABLES = (
+    "load_trace",
+    "load_trace_grade",
+    "mass_balance",
+    "load_setting",
+    "clock_offset",
+    "audit_setting",
+    "lag_sample",
+    "load_fact",
+)
 LAST_DAY = "09.10.2025"
 
 

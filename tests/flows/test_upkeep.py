@@ -63,7 +63,7 @@ def test_a_workspace_in_order_is_said_to_be(copied):
         (lambda w: shutil.rmtree(w.lake / "telemetry"), "lake", "taretrace repair"),
         (lambda w: w.warehouse.write_bytes(b"no warehouse at all"), "warehouse", "taretrace repair"),
     ],
-)  # fmt: skip
+)
 def test_what_is_wrong_is_found_with_the_way_to_mend_it(copied, harm, check, mends):
     harm(copied)
     (found,) = [f for f in look_after(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
@@ -180,8 +180,13 @@ def test_a_backup_removes_what_a_killed_one_left_but_not_what_another_writes(cop
 
 
 def test_a_run_removes_unfinished_files(copied):
-    left = [copied.out / "shift.partial", copied.out / "a" / "x.partial.xlsx", copied.lake / "bin" / ".d.partial",
-            copied.root / ".warehouse.rebuilt.partial", copied.received / ".x.zst.partial"]  # fmt: skip
+    left = [
+        copied.out / "shift.partial",
+        copied.out / "a" / "x.partial.xlsx",
+        copied.lake / "bin" / ".d.partial",
+        copied.root / ".warehouse.rebuilt.partial",
+        copied.received / ".x.zst.partial",
+    ]
     for path in left:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(b"half")

@@ -5,8 +5,18 @@ import polars as pl
 from transforms.contracts.units import stored_unit
 
 TIMES = ("logged_at", "weighed_at", "left_field_at", "audited_at", "hour_at", "valid_from_at")
-NOT_TOLD = ("source_sha256", "line", "part", "cancelled", "issued_at", "sections_on_pct", "load_number", "loaded_t",
-            "unload_number", "unloaded_t")  # fmt: skip
+NOT_TOLD = (
+    "source_sha256",
+    "line",
+    "part",
+    "cancelled",
+    "issued_at",
+    "sections_on_pct",
+    "load_number",
+    "loaded_t",
+    "unload_number",
+    "unloaded_t",
+)
 """What a file does not say of a row, and what not every machine logs: one mapping is to read them all."""
 
 

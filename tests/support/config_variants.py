@@ -8,13 +8,51 @@ from collections.abc import Iterator
 from typing import Any
 
 GARBAGE: list[Any] = [
-    "", " ", "x", "1", "\x1b[31mred", "a\x00b", "\u202egnp", "=1+1", "Z\u00fcrich", "9" * 2000, "Mon 25:61",
+    "",
+    " ",
+    "x",
+    "1",
+    "\x1b[31mred",
+    "a\x00b",
+    "\u202egnp",
+    "=1+1",
+    "Z\u00fcrich",
+    "9" * 2000,
+    "Mon 25:61",
     "2025-13-45",
-    0, 1, -1, 7, 10**12, 10**40, -(10**18), 0.5, 1.5, -0.25, 91.0, 181.0, 1e308, math.nan, math.inf, -math.inf,
-    True, False, [], [1], ["a", "a"], [["a"]], [{}], {}, {"a": 1}, {"a": {"b": []}}, {"": ""},
-    dt.date(2025, 10, 17), dt.time(6, 30), dt.datetime(2025, 10, 17, 6),  # noqa: DTZ001
-    dt.datetime(2025, 10, 17, 6, tzinfo=dt.UTC), dt.datetime.max.replace(tzinfo=dt.timezone(-dt.timedelta(hours=23))),
-]  # fmt: skip
+    0,
+    1,
+    -1,
+    7,
+    10**12,
+    10**40,
+    -(10**18),
+    0.5,
+    1.5,
+    -0.25,
+    91.0,
+    181.0,
+    1e308,
+    math.nan,
+    math.inf,
+    -math.inf,
+    True,
+    False,
+    [],
+    [1],
+    ["a", "a"],
+    [["a"]],
+    [{}],
+    {},
+    {"a": 1},
+    {"a": {"b": []}},
+    {"": ""},
+    dt.date(2025, 10, 17),
+    dt.time(6, 30),
+    dt.datetime(2025, 10, 17, 6),  # noqa: DTZ001
+    dt.datetime(2025, 10, 17, 6, tzinfo=dt.UTC),
+    dt.datetime.max.replace(tzinfo=dt.timezone(-dt.timedelta(hours=23))),
+]
 UNKNOWN = ["name_", "NAME", "", "x.y", "kind ", "\u202ex", "a" * 300]
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.ingest.inbox import Found, content_hash
-from transforms.ingest.ingest_file import Received, Store, receive
+from transforms.ingest.inbox import InboxFile, content_hash
+from transforms.ingest.ingest_file import IngestedFile, IngestTarget, ingest_file
 from transforms.ingest.mapping import Mapping
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
@@ -20,20 +20,20 @@ class Taken:
 
     accepted: pl.DataFrame
     rejected: pl.DataFrame
-    received: Received
+    received: IngestedFile
 
 
-def found(path: Path) -> Found:
+def found(path: Path) -> InboxFile:
     """A file as the inbox shows it."""
     members = [path] if path.is_file() else [p for p in sorted(path.rglob("*")) if p.is_file()]
     size, changed = sum(m.stat().st_size for m in members), max(m.stat().st_mtime_ns for m in members)
-    return Found(path, path.name, content_hash(path), size, changed)
+    return InboxFile(path, path.name, content_hash(path), size, changed)
 
 
 def take(path: Path, mapping: Mapping, catalogue: Catalogue) -> Taken:
     """Take a file into an empty store; its rows must all be accounted for."""
     with Warehouse.in_memory() as warehouse, tempfile.TemporaryDirectory() as folder:
-        received = receive(found(path), [mapping], catalogue, Store(warehouse, Lake(Path(folder))))
+        received = ingest_file(found(path), [mapping], catalogue, IngestTarget(warehouse, Lake(Path(folder))))
         assert received is not None
         assert received.rows_in == received.rows_accepted + received.rows_rejected + received.rows_repeated
         rejected = warehouse.table("rejected_row").sort("part", "line", maintain_order=True)

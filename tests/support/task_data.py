@@ -76,9 +76,10 @@ def device(
         refs.setdefault(v.element, []).append(200 + i)
     dets = "".join(
         f'<DET A="{e}" B="{n}" C="1" D={quoteattr(named.get(e, e))} E="0" F="0">'
-        + "".join(f'<DOR A="{r}"/>' for r in refs[e]) + "</DET>"
+        + "".join(f'<DOR A="{r}"/>' for r in refs[e])
+        + "</DET>"
         for n, e in enumerate(refs, start=1)
-    )  # fmt: skip
+    )
     parts = "".join(parts)
     return f'<DVC A="DVC-1" B={quoteattr(name)} C="1" D="A000000000000000" E={quoteattr(serial)}>{dets}{parts}</DVC>'
 
@@ -97,9 +98,17 @@ def task(stems: Iterable[str], began: str = "") -> str:
 
 
 def write_set(
-    folder: Path, moments: list[Moment], values: list[Value], letters: str = "ABD", *, began: str = "", extra: str = "",
-    tail: bytes = b"", version: str = "3", elements: dict[str, str] | None = None,
-) -> Path:  # fmt: skip
+    folder: Path,
+    moments: list[Moment],
+    values: list[Value],
+    letters: str = "ABD",
+    *,
+    began: str = "",
+    extra: str = "",
+    tail: bytes = b"",
+    version: str = "3",
+    elements: dict[str, str] | None = None,
+) -> Path:
     """Write a folder with one task, one device and one log."""
     folder.mkdir(parents=True, exist_ok=True)
     inner = extra + device(values, elements=elements) + task(["TLG00001"], began)
@@ -120,8 +129,17 @@ def zipped(folder: Path, target: Path, inside: str = "TASKDATA/") -> Path:
 
 def long_log(path: Path, records: int, values: int, seed: int = 1) -> np.dtype:
     """Stream a long log of equal records to disk, for benchmarks; returns the type of a record."""
-    kind = np.dtype([("ms", "<u4"), ("day", "<u2"), ("lat", "<i4"), ("lon", "<i4"), ("status", "u1"), ("n", "u1"),
-                     ("v", [("i", "u1"), ("x", "<i4")], (values,))])  # fmt: skip
+    kind = np.dtype(
+        [
+            ("ms", "<u4"),
+            ("day", "<u2"),
+            ("lat", "<i4"),
+            ("lon", "<i4"),
+            ("status", "u1"),
+            ("n", "u1"),
+            ("v", [("i", "u1"), ("x", "<i4")], (values,)),
+        ]
+    )
     rng = np.random.default_rng(seed)
     with path.open("wb") as handle:
         for start in range(0, records, 100_000):

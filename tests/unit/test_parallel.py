@@ -23,24 +23,24 @@ from tests.validation.seasons import QUIET, Season
 from transforms import parallel as spreading
 from transforms.config.workspace import Workspace
 from transforms.ingest import parallel_read as apart
-from transforms.parallel import Processes, Shared, here, near
+from transforms.parallel import ProcessExecutor, SharedValue, local, serial
 
 
 def test_results_keep_the_order_of_the_jobs_whatever_there_is_of_them():
-    with Processes(2) as spread:
+    with ProcessExecutor(2) as spread:
         spread.warm()
         for count in (0, 1, 3, 64, 200):
-            assert list(spread(math.sqrt, range(count))) == list(here(math.sqrt, range(count)))
+            assert list(spread(math.sqrt, range(count))) == list(serial(math.sqrt, range(count)))
 
 
 def test_little_work_starts_no_process():
-    with Processes(2) as spread:
+    with ProcessExecutor(2) as spread:
         assert list(spread(math.sqrt, range(5))) == [math.sqrt(k) for k in range(5)]
         assert spread._pool is None
 
 
 def test_a_fault_of_a_job_comes_up_here():
-    with Processes(2) as spread:
+    with ProcessExecutor(2) as spread:
         spread.warm()
         found = spread(math.sqrt, [4.0, -1.0])
         assert next(found) == 2
@@ -55,7 +55,7 @@ def test_when_a_process_dies_its_jobs_run_once_more_in_others(tmp_path, monkeypa
     jobs = [tmp_path / f"{k:02d}" for k in range(6)]
     for path in jobs[1:]:
         path.touch()
-    with Processes(2) as spread:
+    with ProcessExecutor(2) as spread:
         assert list(spread(die_once, jobs)) == [path.name for path in jobs]
         with pytest.raises(BrokenProcessPool):
             list(spread(os._exit, [1, 1]))
@@ -73,8 +73,8 @@ class MakesFolder:
 
 
 def test_what_many_jobs_share_is_read_once_in_each_process_and_leaves_no_file(tmp_path):
-    big = Shared(MakesFolder(tmp_path))
-    with Processes(2) as spread:
+    big = SharedValue(MakesFolder(tmp_path))
+    with ProcessExecutor(2) as spread:
         spread.warm()
         found = list(spread(attrgetter("value"), [big] * 40))
     assert len(found) == 40
@@ -120,12 +120,12 @@ def test_helpers_of_a_process_that_is_killed_end_with_it(tmp_path):
 
 
 def test_handed_to_another_process_it_works_alone():
-    assert pickle.loads(pickle.dumps(Processes(8))).count == 1  # noqa: S301
-    assert near(here) is here
-    assert isinstance(near(Processes(2)), Processes)
+    assert pickle.loads(pickle.dumps(ProcessExecutor(8))).count == 1  # noqa: S301
+    assert local(serial) is serial
+    assert isinstance(local(ProcessExecutor(2)), ProcessExecutor)
 
 
-def run(workspace: Workspace, spread: spreading.Spread) -> None:
+def run(workspace: Workspace, spread: spreading.Executor) -> None:
     stages.bin_telemetry(workspace, QUIET, spread)
     stages.trace(workspace, QUIET, spread)
     stages.conditions(workspace, QUIET)
@@ -146,7 +146,7 @@ def test_what_a_killed_process_left_behind_is_removed_and_nothing_else(tmp_path,
         (tmp_path / name).write_bytes(b"x")
     for name in (left, used):
         os.utime(tmp_path / name, (0, 0))
-    shared = Shared(1)
+    shared = SharedValue(1)
     pickle.dumps(shared)
     kept = {p.name for p in tmp_path.iterdir()}
     assert left not in kept
@@ -164,8 +164,8 @@ def test_files_read_by_helpers_are_taken_in_as_if_read_here(tmp_path, monkeypatc
     two = Workspace(Path(shutil.copytree(one.root, tmp_path / "two")))
     for module in (spreading, apart):
         monkeypatch.setattr(module, "WORTH_IT", 1)
-    told = [{r.file for r in stages.receive_files(one, QUIET, here)}]
-    with Processes(2) as spread:
+    told = [{r.file for r in stages.receive_files(one, QUIET, serial)}]
+    with ProcessExecutor(2) as spread:
         told.append({r.file for r in stages.receive_files(two, QUIET, spread)})
     assert told[0] == told[1]
     tables = every_table(one, telemetry=True)
@@ -183,7 +183,7 @@ def test_every_stage_ends_the_same_on_one_process_and_on_two(season: Season, tmp
         with stages.open_warehouse(workspace) as warehouse:
             for name in ("traced_field", "lag_sample", "load_trace"):
                 warehouse.replace(name, warehouse.table(name).clear())
-    run(one, here)
-    with Processes(2) as spread:
+    run(one, serial)
+    with ProcessExecutor(2) as spread:
         run(two, spread)
     assert_same(every_table(one), every_table(two))

@@ -93,8 +93,16 @@ def _plots(visit: dict[str, float], facts: pl.DataFrame, loss: Array, tips: Arra
         kg_lost = PLOT_M2 / 10_000 * 1000
         counts = {f"{c}_count": float(rng.poisson(tips[i] * kg_lost / each * p)) for c, _, p in BREAK_CLASSES}
         whole = float(rng.poisson((loss[i] - tips[i]) * kg_lost / (0.6 * kg)))
-        rows.append({**facts.row(int(i), named=True), **counts, "whole_roots_count": whole, "root_mass_kg": kg,
-                     "plot_m2": PLOT_M2, "audit_id": f"A{facts['load_id'][int(i)]}"})  # fmt: skip
+        rows.append(
+            {
+                **facts.row(int(i), named=True),
+                **counts,
+                "whole_roots_count": whole,
+                "root_mass_kg": kg,
+                "plot_m2": PLOT_M2,
+                "audit_id": f"A{facts['load_id'][int(i)]}",
+            }
+        )
     return root_loss(pl.DataFrame(rows)).drop(DIRT, "trace_quality", "sample_kg")
 
 
@@ -110,8 +118,13 @@ def work_day(world: World, day: int) -> None:
         kg, site = rng.choice([25.0, 25.0, 25.0, 12.0], n), int((visit["site"] + (rng.random() < 0.2)) % 3)
         noise = rng.normal(0, 0.09, n) + world.bad_lab[site, day] + rng.normal(0, 1, n) * 0.1 * np.sqrt(25 / kg)
         z = np.log(MECHANICS[world.mechanic](held, ground)) + noise
-        c = {**{k: np.full(n, v, dtype=float) for k, v in visit.items()}, **held, "wet": wet,
-             "site": np.full(n, site, dtype=float), "order": np.arange(n, dtype=float)}  # fmt: skip
+        c = {
+            **{k: np.full(n, v, dtype=float) for k, v in visit.items()},
+            **held,
+            "wet": wet,
+            "site": np.full(n, site, dtype=float),
+            "order": np.arange(n, dtype=float),
+        }
         facts = facts_of(c, held, z, kg)
         facts = facts.with_columns(
             pl.Series("load_id", [f"L{world.loads + i:06d}" for i in range(n)]),
@@ -157,10 +170,15 @@ def standings(world: World) -> list[Standing]:
             tried = {n: (float(inside[n].quantile(0.02)), float(inside[n].quantile(0.98))) for n in USUAL}  # type: ignore[arg-type]
         out.append(
             Standing(
-                int(str(machine)[1:]), {n: now[n] for n in USUAL}, now["topsoil_wetness"], now["clay_pct"],
-                now["yield_t_ha"], unseen[int(str(machine)[1:])], tried,
+                int(str(machine)[1:]),
+                {n: now[n] for n in USUAL},
+                now["topsoil_wetness"],
+                now["clay_pct"],
+                now["yield_t_ha"],
+                unseen[int(str(machine)[1:])],
+                tried,
             )
-        )  # fmt: skip
+        )
     return out
 
 
@@ -183,10 +201,13 @@ def true_gain(world: World, at: Standing, moves: dict[str, Array | int]) -> Arra
 def best_gain(world: World, at: Standing) -> float:
     """Return the most that three moves of at most two steps inside the tried range could truly gain."""
     open_ = {
-        n: [k for k in range(-RULES.max_steps, RULES.max_steps + 1)
-            if k == 0 or low <= at.settings[n] + k * world.catalogue[n].step <= high]
+        n: [
+            k
+            for k in range(-RULES.max_steps, RULES.max_steps + 1)
+            if k == 0 or low <= at.settings[n] + k * world.catalogue[n].step <= high
+        ]
         for n, (low, high) in at.tried.items()
-    }  # fmt: skip
+    }
     best = 0.0
     for names in combinations(open_, RULES.max_moves):
         grid = np.array(list(product(*(open_[n] for n in names)))).T
@@ -203,9 +224,14 @@ def advised(world: World) -> Moves:
         return {}
     known = facts.sort("lifted_at").group_by("field_id", maintain_order=True).last()
     outlook = Outlook(
-        known.select("field_id", "topsoil_wetness", "air_temp_c", pl.lit(0.0).alias("rain_mm"),
-                     pl.lit(PERSISTENCE).alias("outlook"))
-    )  # fmt: skip
+        known.select(
+            "field_id",
+            "topsoil_wetness",
+            "air_temp_c",
+            pl.lit(0.0).alias("rain_mm"),
+            pl.lit(PERSISTENCE).alias("outlook"),
+        )
+    )
     fields = known.select("field_id", "clay_pct", "yield_t_ha", lat_deg=pl.lit(50.0), lon_deg=pl.lit(15.0))
     machines = pl.DataFrame({"machine_id": [], "rows_count": [], "row_spacing_cm": []})
     spread = {f.response: shrinkage(f) for f in (dirt, loss) if f}
@@ -252,8 +278,11 @@ def correlated(world: World) -> Moves:
 
 
 ADVISERS: dict[str, Callable[[World], Moves] | None] = {
-    "no advice": None, "taretrace": advised, "copy the cleanest": copied, "raw correlations": correlated,
-}  # fmt: skip
+    "no advice": None,
+    "taretrace": advised,
+    "copy the cleanest": copied,
+    "raw correlations": correlated,
+}
 
 
 def _followed(world: World, day: int, moves: Moves) -> None:
@@ -280,12 +309,19 @@ def closed_loop(
             for at in standings(world):
                 mine = moves.get(f"M{at.machine:03d}", {})
                 each = {n: float(true_gain(world, at, {n: k})[0]) for n, k in mine.items()}
-                judged.append({
-                    "seed": seed, "mechanic": mechanic, "adviser": adviser, "day": day, "machine": at.machine,
-                    "moves": len(mine), "helping": sum(g > 0 for g in each.values()),
-                    "gain": float(true_gain(world, at, dict(mine))[0]) if mine else 0.0,
-                    "best": best_gain(world, at) if adviser == "taretrace" else None,
-                })  # fmt: skip
+                judged.append(
+                    {
+                        "seed": seed,
+                        "mechanic": mechanic,
+                        "adviser": adviser,
+                        "day": day,
+                        "machine": at.machine,
+                        "moves": len(mine),
+                        "helping": sum(g > 0 for g in each.values()),
+                        "gain": float(true_gain(world, at, dict(mine))[0]) if mine else 0.0,
+                        "best": best_gain(world, at) if adviser == "taretrace" else None,
+                    }
+                )
             _followed(world, day, moves)
         work_day(world, day)
     second = np.concatenate([c for d, c in world.cost.items() if d >= days // 2])

@@ -17,11 +17,17 @@ from transforms.demo.operation import REACTION
 
 Array = np.ndarray
 USUAL = {
-    "share_depth_cm": (7.0, 0.6), "share_drive_pct": (50.0, 6.0), "ground_speed_kmh": (6.0, 0.5),
-    "intake_roller_speed_pct": (60.0, 6.0), "rear_roller_speed_pct": (55.0, 6.0), "transfer_web_speed_pct": (65.0, 6.0),
-    "cleaner_1_speed_rpm": (38.0, 4.0), "cleaner_2_speed_rpm": (36.0, 4.0),
-    "separator_1_height_mm": (45.0, 5.0), "separator_2_height_mm": (45.0, 5.0),
-}  # fmt: skip
+    "share_depth_cm": (7.0, 0.6),
+    "share_drive_pct": (50.0, 6.0),
+    "ground_speed_kmh": (6.0, 0.5),
+    "intake_roller_speed_pct": (60.0, 6.0),
+    "rear_roller_speed_pct": (55.0, 6.0),
+    "transfer_web_speed_pct": (65.0, 6.0),
+    "cleaner_1_speed_rpm": (38.0, 4.0),
+    "cleaner_2_speed_rpm": (36.0, 4.0),
+    "separator_1_height_mm": (45.0, 5.0),
+    "separator_2_height_mm": (45.0, 5.0),
+}
 Mechanic = Callable[[dict[str, Array], Ground], Array]
 
 
@@ -111,8 +117,22 @@ def machine_days(rng: np.random.Generator, machines: int, days: int) -> pl.DataF
             where = field if rng.random() > 0.15 or field < 1 else field - 1
             wet = float(np.clip(weather[day] + 0.004 * (clay[where] - 24) + rng.normal(0, 0.08), 0.02, 0.98))
             unseen = hidden_field[where] + habit + rng.normal(0, 0.12)
-            rows.append((machine, day, where, 2 * machine + (day // 3) % 2, machine % 3, wet, temp[day], clay[where],
-                         crop[where], unseen, habit, hidden_field[where]))  # fmt: skip
+            rows.append(
+                (
+                    machine,
+                    day,
+                    where,
+                    2 * machine + (day // 3) % 2,
+                    machine % 3,
+                    wet,
+                    temp[day],
+                    clay[where],
+                    crop[where],
+                    unseen,
+                    habit,
+                    hidden_field[where],
+                )
+            )
     return pl.DataFrame(
         rows,
         schema=[
@@ -160,9 +180,16 @@ def fit_season(seed: int, mechanic: str, catalogue: Catalogue, machines: int = 1
         wet = np.clip(visit["wet"] + np.linspace(0.04, -0.04, n), 0.01, 0.99)
         held = settings_of_visit(rng, visit, habits[visit["machine"]], n, catalogue)
         site = int((visit["site"] + (rng.random() < 0.2)) % 3)
-        frames.append({**{k: np.full(n, v, dtype=float) for k, v in visit.items()}, **held, "wet": wet,
-                       "site": np.full(n, site, dtype=float), "order": np.arange(n, dtype=float),
-                       "lab": np.full(n, bad_lab[site, visit["day"]])})  # fmt: skip
+        frames.append(
+            {
+                **{k: np.full(n, v, dtype=float) for k, v in visit.items()},
+                **held,
+                "wet": wet,
+                "site": np.full(n, site, dtype=float),
+                "order": np.arange(n, dtype=float),
+                "lab": np.full(n, bad_lab[site, visit["day"]]),
+            }
+        )
     c = {k: np.concatenate([f[k] for f in frames]) for k in frames[0]}
     n = c["wet"].size
     ground = Ground(c["wet"], c["clay"] / 100, c["crop"], np.clip(c["crop"] / 95, 0.4, 1.2), c["unseen"])
@@ -194,7 +221,12 @@ def facts_of(c: dict[str, Array], settings: dict[str, Array], z: Array, kg: Arra
             "shift_date": [t.date() for t in lifted],
             "lifted_at": lifted,
             **settings,
-            "topsoil_wetness": c["wet"], "clay_pct": c["clay"], "air_temp_c": c["temp"], "yield_t_ha": c["crop"],
-            DIRT: 100 / (1 + np.exp(-z)), "sample_kg": kg, "trace_quality": np.ones(n),
+            "topsoil_wetness": c["wet"],
+            "clay_pct": c["clay"],
+            "air_temp_c": c["temp"],
+            "yield_t_ha": c["crop"],
+            DIRT: 100 / (1 + np.exp(-z)),
+            "sample_kg": kg,
+            "trace_quality": np.ones(n),
         }
-    )  # fmt: skip
+    )

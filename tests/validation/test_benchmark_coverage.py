@@ -12,7 +12,7 @@ import pytest
 
 from tests.validation.fit_seasons import MECHANICS, FitSeason, fit_season
 from tests.validation.processes import processes
-from transforms.benchmark.subject_effects import own_levels
+from transforms.benchmark.subject_effects import estimate_subject_effects
 from transforms.config.settings_catalogue import DIRT, load_catalogue
 from transforms.model.fit import fit_response
 from transforms.model.load_decomposition import intercept_parts
@@ -46,7 +46,7 @@ def held(job: int) -> list[dict[str, object]]:
     at = fit.rows["load_id"].str.slice(1).cast(pl.Int64).to_numpy()
     out: list[dict[str, object]] = []
     for kind in KINDS:
-        levels = own_levels(fit, kind)
+        levels = estimate_subject_effects(fit, kind)
         assert levels is not None
         total = np.bincount(levels.code, weights=levels.weight)
         truth = np.bincount(levels.code, weights=levels.weight * own[kind][at]) / total
@@ -57,21 +57,36 @@ def held(job: int) -> list[dict[str, object]]:
             ("shrunken", levels.shrunken.interval, levels.shrunken.mean),
         ):
             out.extend(
-                {"season": job, "mechanic": mechanic, "kind": kind, "which": name,
-                 "held": bool(low[k] <= truth[k] <= high[k]), "error": middle[k] - truth[k],
-                 "half": (high[k] - low[k]) / 2, "truth": truth[k]}
+                {
+                    "season": job,
+                    "mechanic": mechanic,
+                    "kind": kind,
+                    "which": name,
+                    "held": bool(low[k] <= truth[k] <= high[k]),
+                    "error": middle[k] - truth[k],
+                    "half": (high[k] - low[k]) / 2,
+                    "truth": truth[k],
+                }
                 for k in range(truth.size)
-            )  # fmt: skip
+            )
         if naive is not None:
             u, se = fit.reml.u[kind], fit.level_se(kind)
             mean = np.bincount(levels.code, weights=levels.weight * own[kind][at]) / total
             mean = mean - mean.mean()
             gap = u - u.mean() - mean
             out.extend(
-                {"season": job, "mechanic": mechanic, "kind": kind, "which": "the fit's own prediction",
-                 "held": bool(abs(gap[k]) <= 1.96 * se[k]), "error": gap[k], "half": 1.96 * se[k], "truth": mean[k]}
+                {
+                    "season": job,
+                    "mechanic": mechanic,
+                    "kind": kind,
+                    "which": "the fit's own prediction",
+                    "held": bool(abs(gap[k]) <= 1.96 * se[k]),
+                    "error": gap[k],
+                    "half": 1.96 * se[k],
+                    "truth": mean[k],
+                }
                 for k in range(u.size)
-            )  # fmt: skip
+            )
     return out
 
 
@@ -80,9 +95,12 @@ def test_intervals_of_the_benchmark_hold():
     with processes() as pool:
         rows = pl.DataFrame([r for part in pool.map(held, range(SEASONS)) for r in part])
     table = rows.group_by("kind", "which").agg(
-        pl.len(), pl.col("held").mean(), (pl.col("error") ** 2).mean().sqrt().alias("rmse"), pl.col("half").mean(),
+        pl.len(),
+        pl.col("held").mean(),
+        (pl.col("error") ** 2).mean().sqrt().alias("rmse"),
+        pl.col("half").mean(),
         pl.corr("error", "truth").alias("r"),
-    )  # fmt: skip
+    )
     print(f"\n{SEASONS} seasons\n| subjects | interval | subjects in all | held | error (log) | half-width |")
     for r in table.sort("kind", "which").iter_rows(named=True):
         print(f"| {r['kind']} | {r['which']} | {r['len']} | {r['held']:.3f} | {r['rmse']:.3f} | {r['half']:.3f} |")

@@ -5,11 +5,11 @@ import polars as pl
 import pytest
 
 from tests.validation.traced import TracedSeason, main_machine, mean_settings, trace_plan
-from transforms.demo.scenario import Hardship
+from transforms.demo.scenario import Scenario
 from transforms.demo.season import Plan
-from transforms.model.measurement_error import reliability, staying
+from transforms.model.measurement_error import lag1_autocorrelation, reliability
 from transforms.trace import field_trace as trace
-from transforms.trace.association import Shared
+from transforms.trace.association import Association
 from transforms.trace.load_ends_hmm import Placed
 
 HARD = [
@@ -35,7 +35,7 @@ def likeliest(shares):
         belief = np.zeros_like(shared.belief)
         belief[i, m] = 1.0
         one = Placed(1.0, place.end_t[k : k + 1], place.size_t[k : k + 1], np.ones(1))
-        return shares(stretch, Shared(belief, {(i, m): one}), i)
+        return shares(stretch, Association(belief, {(i, m): one}), i)
 
     return of
 
@@ -68,7 +68,7 @@ def slopes(season: TracedSeason, rng: np.random.Generator) -> tuple[np.ndarray, 
 
     x, t = within(traced), within(true)
     scale = np.sqrt((t**2).sum(axis=0) / has.sum(axis=0))
-    stays = staying(traced, has, visit, rows["weighed_at"].dt.timestamp("us").to_numpy() * 1.0)
+    stays = lag1_autocorrelation(traced, has, visit, rows["weighed_at"].dt.timestamp("us").to_numpy() * 1.0)
     believed = reliability(rows, stays, [""] * stays.size)
     out = []
     for used in (x, believed * x):
@@ -86,7 +86,7 @@ def test_uncorrected_effects_shrink_and_corrected_ones_do_not(monkeypatch):
     own = trace.load_shares
     print("\n| season | likeliest trace, uncorrected | smeared shares | smeared and corrected |\n|---|---|---|---|")
     for name, signal, ids, machines, (low, high) in HARD:
-        hardship = Hardship(signal=signal, ticket_ids=ids, machines_a_field=machines)
+        hardship = Scenario(signal=signal, ticket_ids=ids, machines_a_field=machines)
         found: dict[str, list[np.ndarray]] = {"likeliest": [], "smeared": [], "corrected": []}
         for seed in (501, 502, 503):
             for how, shares in (("likeliest", likeliest(own)), ("smeared", own)):

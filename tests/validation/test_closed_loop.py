@@ -45,10 +45,14 @@ def report(costs: pl.DataFrame, gains: pl.DataFrame) -> pl.DataFrame:
     first = gains.filter(pl.col("day") == DAYS // 2)
     ours, all_days = (g.filter(pl.col("adviser") == "taretrace") for g in (first, gains))
     best = float(ours["best"].mean())  # type: ignore[arg-type]
-    print(f"\n{saved['seed'].n_unique()} seasons of {MACHINES} machines and {DAYS} days; cost without advice"
-          f" {without['without'].mean():.2f} a tonne; best possible gain {best:.3f}")  # fmt: skip
-    print("| advice | moves a machine | truly help | true gain a tonne | of the best possible |"
-          " cost saved a tonne, second half | seasons that cost less |")  # fmt: skip
+    print(
+        f"\n{saved['seed'].n_unique()} seasons of {MACHINES} machines and {DAYS} days; cost without advice"
+        f" {without['without'].mean():.2f} a tonne; best possible gain {best:.3f}"
+    )
+    print(
+        "| advice | moves a machine | truly help | true gain a tonne | of the best possible |"
+        " cost saved a tonne, second half | seasons that cost less |"
+    )
     for adviser in ADVISERS:
         rows, mine = first.filter(pl.col("adviser") == adviser), saved.filter(pl.col("adviser") == adviser)
         if rows.height:
@@ -60,8 +64,10 @@ def report(costs: pl.DataFrame, gains: pl.DataFrame) -> pl.DataFrame:
         )
     )  # type: ignore[arg-type]
     for (mechanic,), rows in ours.group_by("mechanic", maintain_order=True):
-        print(f"{mechanic}: {rows['gain'].mean() / rows['best'].mean():.2f} of the best possible gain,"
-              f" {rows['helping'].sum() / rows['moves'].sum():.3f} of moves help")  # fmt: skip
+        print(
+            f"{mechanic}: {rows['gain'].mean() / rows['best'].mean():.2f} of the best possible gain,"
+            f" {rows['helping'].sum() / rows['moves'].sum():.3f} of moves help"
+        )
     return saved
 
 

@@ -190,7 +190,16 @@ def test_a_second_run_that_waits_takes_its_turn(season, undisturbed, tmp_path):
     child.wait()
     child.stdout.close()
     assert second.code == 0, second.err
-    later = {"machine_day", "weather_filled", "clock_offset", "mass_balance", "load_trace", "load_trace_grade",
-             "storability", "pile_ledger", "season_cost"}  # fmt: skip
+    later = {
+        "machine_day",
+        "weather_filled",
+        "clock_offset",
+        "mass_balance",
+        "load_trace",
+        "load_trace_grade",
+        "storability",
+        "pile_ledger",
+        "season_cost",
+    }
     whole = {name: table for name, table in undisturbed[0].items() if name not in later}
     assert_same(whole, {name: table for name, table in tables(Workspace(folder)).items() if name in whole})

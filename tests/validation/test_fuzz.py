@@ -30,7 +30,7 @@ from hypothesis import strategies as st
 from tests.support.taking import found
 from tests.support.task_data import Moment, Value, device, log_header, record, task, task_data
 from transforms.config.settings_catalogue import load_catalogue
-from transforms.ingest.ingest_file import Store, receive
+from transforms.ingest.ingest_file import IngestTarget, ingest_file
 from transforms.ingest.mapping import mapping_of
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
@@ -53,8 +53,12 @@ MANY = {
     "zip": 2_000,
 }
 WHEN = {"format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"}
-LOG = {"machine_id": {"from": "m"}, "logged_at": {"from": "t", **WHEN}, "share_depth_cm": {"from": "d", "unit": "cm"},
-       "work_state": {"from": "s"}}  # fmt: skip
+LOG = {
+    "machine_id": {"from": "m"},
+    "logged_at": {"from": "t", **WHEN},
+    "share_depth_cm": {"from": "d", "unit": "cm"},
+    "work_state": {"from": "s"},
+}
 LOCAL = {**LOG, "logged_at": {"from": "t", "format": "%Y", "time_zone": "Europe/Prague"}}
 TARE = {"sample_id": {"from": "S"}, "load_id": {"from": "L"}, "dirt_tare_pct": {"from": "D", "unit": "pct"}}
 
@@ -152,10 +156,38 @@ TARGETS = {
 
 PIECES = st.one_of(
     st.binary(max_size=6),
-    st.sampled_from([b"\n", b"\r\n", b'"', b"\x00", b";", b",", b"\xff\xfe", b"\xef\xbb\xbf", b"9" * 40, b"-", b"=",
-                     b"<", b">", b"&x;", b"<!DOCTYPE a>", b"{", b"[" * 50, b"\xff" * 8, b"\n\n\n", b"NaN", b"1e999",
-                     b"Total", b"\x01", b"\\ud800", b"\xed\xa0\x80", b"148108-", b"x" * 500]),
-)  # fmt: skip
+    st.sampled_from(
+        [
+            b"\n",
+            b"\r\n",
+            b'"',
+            b"\x00",
+            b";",
+            b",",
+            b"\xff\xfe",
+            b"\xef\xbb\xbf",
+            b"9" * 40,
+            b"-",
+            b"=",
+            b"<",
+            b">",
+            b"&x;",
+            b"<!DOCTYPE a>",
+            b"{",
+            b"[" * 50,
+            b"\xff" * 8,
+            b"\n\n\n",
+            b"NaN",
+            b"1e999",
+            b"Total",
+            b"\x01",
+            b"\\ud800",
+            b"\xed\xa0\x80",
+            b"148108-",
+            b"x" * 500,
+        ]
+    ),
+)
 MUTATION = st.tuples(
     st.sampled_from(["insert", "replace", "cut", "repeat", "swap", "end"]), st.floats(0, 1), st.integers(0, 60), PIECES
 )
@@ -168,9 +200,13 @@ def mutate(data: bytes, steps: list[tuple[str, float, int, bytes]]) -> bytes:
         at = int(where * len(data))
         head, middle, tail = data[:at], data[at : at + length], data[at + length :]
         data = {
-            "insert": head + piece + middle + tail, "replace": head + piece + tail, "cut": head + tail,
-            "repeat": head + middle * 3 + tail, "swap": head + middle[::-1] + tail, "end": head + piece,
-        }[what]  # fmt: skip
+            "insert": head + piece + middle + tail,
+            "replace": head + piece + tail,
+            "cut": head + tail,
+            "repeat": head + middle * 3 + tail,
+            "swap": head + middle[::-1] + tail,
+            "end": head + piece,
+        }[what]
     return data
 
 
@@ -230,7 +266,7 @@ def run(kind: str, examples: int) -> None:
         tempfile.TemporaryDirectory(dir=MEMORY) as folder,
         Warehouse.in_memory() as warehouse,
     ):
-        store = Store(warehouse, Lake(Path(folder) / "lake"))
+        store = IngestTarget(warehouse, Lake(Path(folder) / "lake"))
 
         @settings(max_examples=examples, deadline=None, database=None, suppress_health_check=list(HealthCheck))
         @given(MUTATIONS, st.integers(0, 2))
@@ -243,7 +279,7 @@ def run(kind: str, examples: int) -> None:
                 return
             before = warehouse.table("rejected_row").height if examples <= FEW else None
             with no_hang():
-                received = receive(file, [mapping], CATALOGUE, store)
+                received = ingest_file(file, [mapping], CATALOGUE, store)
             assert received is not None
             assert received.rows_in == received.rows_accepted + received.rows_rejected + received.rows_repeated
             if before is not None:

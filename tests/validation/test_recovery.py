@@ -78,8 +78,10 @@ def judged(table: pl.DataFrame) -> pl.DataFrame:
 def report(table: pl.DataFrame, boosted: pl.DataFrame) -> None:
     """Print the table of METHODS.md."""
     print(f"\n{table['season'].n_unique()} seasons, {table.height} cells, {table['n'].mean():.0f} loads a cell")
-    print("| mechanic | wetness | cells | held | least setting | naive held | wrong signs, q < .05 | naive wrong |"
-          " false among nulls | naive false |")  # fmt: skip
+    print(
+        "| mechanic | wetness | cells | held | least setting | naive held | wrong signs, q < .05 | naive wrong |"
+        " false among nulls | naive false |"
+    )
     groups = [(m, w) for m in [*table["mechanic"].unique().sort(), "all"] for w in [*CLASSES, "all"]]
     for mechanic, wet in groups:
         rows = table if mechanic == "all" else table.filter(pl.col("mechanic") == mechanic)
@@ -87,17 +89,21 @@ def report(table: pl.DataFrame, boosted: pl.DataFrame) -> None:
         least = rows.group_by("setting").agg(pl.col("held").mean()).sort("held").row(0)
         certain, nulls = rows.filter("certain"), rows.filter("null")
         false = f"{nulls['false'].mean():.3f} | {nulls['naive_false'].mean():.2f}" if nulls.height else " | "
-        print(f"| {mechanic} | {wet} | {rows.height} | {rows['held'].mean():.3f} | {least[0]} {least[1]:.3f} |"
-              f" {rows['naive_held'].mean():.2f} | {certain['wrong'].sum()} of {certain.height} |"
-              f" {rows['naive_wrong'].mean():.2f} | {false} |")  # fmt: skip
+        print(
+            f"| {mechanic} | {wet} | {rows.height} | {rows['held'].mean():.3f} | {least[0]} {least[1]:.3f} |"
+            f" {rows['naive_held'].mean():.2f} | {certain['wrong'].sum()} of {certain.height} |"
+            f" {rows['naive_wrong'].mean():.2f} | {false} |"
+        )
     for row in (
         boosted.group_by("mechanic")
         .agg(pl.len(), pl.col("ratio", "last").mean(), pl.col("ratio").max().alias("most"))
         .sort("mechanic")
         .iter_rows(named=True)
     ):
-        print(f"{row['mechanic']}: error out of field {row['ratio']:.3f} times boosting's (most {row['most']:.3f},"
-              f" {row['len']} seasons), {row['last']:.3f} times the last load's")  # fmt: skip
+        print(
+            f"{row['mechanic']}: error out of field {row['ratio']:.3f} times boosting's (most {row['most']:.3f},"
+            f" {row['len']} seasons), {row['last']:.3f} times the last load's"
+        )
 
 
 @pytest.mark.slow

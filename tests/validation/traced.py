@@ -16,7 +16,7 @@ from transforms.telemetry.bins import make_bins
 from transforms.telemetry.sensor_faults import fault_stretches
 from transforms.telemetry.unloads import find_unloads
 from transforms.trace.field_trace import trace_field
-from transforms.trace.field_work import FieldWork
+from transforms.trace.field_work import TracedFieldWork
 from transforms.trace.lag_model import Learning
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.mass_streams import field_stretches
@@ -70,11 +70,18 @@ def binned(season: DemoSeason) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
     bins, unloads, faults = [], [], []
     for machine, info in enumerate(season.district.machines.iter_rows(named=True)):
         fitted = GENERATIONS[info["generation"]]
-        table = logged(rng, season, catalogue, machine).with_columns(
-            pl.lit(info["machine_id"]).alias("machine_id"), pl.col("lat").alias("lat_deg"),
-            pl.col("lon").alias("lon_deg"),
-            pl.col("state").replace_strict(dict(enumerate(STATE_NAMES)), return_dtype=pl.String).alias("work_state"),
-        ).drop("state", "lat", "lon", "visit", "second", "clean_t")  # fmt: skip
+        table = (
+            logged(rng, season, catalogue, machine)
+            .with_columns(
+                pl.lit(info["machine_id"]).alias("machine_id"),
+                pl.col("lat").alias("lat_deg"),
+                pl.col("lon").alias("lon_deg"),
+                pl.col("state")
+                .replace_strict(dict(enumerate(STATE_NAMES)), return_dtype=pl.String)
+                .alias("work_state"),
+            )
+            .drop("state", "lat", "lon", "visit", "second", "clean_t")
+        )
         if info["generation"] == "one":
             table = table.drop("sections_on_pct")
         setup = {"rows_count": float(fitted["rows"]), "row_spacing_cm": float(fitted["row_spacing_cm"])}
@@ -91,9 +98,14 @@ def trace_plan(plan: Plan) -> TracedSeason:
     season = invent_season(plan, load_catalogue())
     bins, unloads, faults = binned(season)
     tickets = tickets_of(np.random.default_rng(plan.seed + 4241), season).select(
-        "load_id", "field_id", "site_id", "machine_id", pl.col("left_at").alias("left_field_at"),
-        pl.col("weighed_at").dt.truncate("1m"), (pl.col("gross_kg") / 1000).alias("gross_t"),
-    )  # fmt: skip
+        "load_id",
+        "field_id",
+        "site_id",
+        "machine_id",
+        pl.col("left_at").alias("left_field_at"),
+        pl.col("weighed_at").dt.truncate("1m"),
+        (pl.col("gross_kg") / 1000).alias("gross_t"),
+    )
     fields = season.district.fields
     tickets = with_distance(tickets, fields, season.district.sites)
     tanks = dict(season.district.machines.select("machine_id", "tank_capacity_t").iter_rows())
@@ -105,21 +117,31 @@ def trace_plan(plan: Plan) -> TracedSeason:
     works = []
     for f in sorted({*by_field, *loads}):
         stretches = field_stretches(by_field[f], signals, yields[f], LOCAL_ZONE, STARTS) if f in by_field else []
-        works.append(FieldWork(f, stretches, loads.get(f, tickets.clear())))
+        works.append(TracedFieldWork(f, stretches, loads.get(f, tickets.clear())))
     learnt = Learning(pl.concat([lag_samples(w) for w in works]))
     found = [trace_field(w, {s.shift_date: clocks_on(learnt.by_day, s.shift_date) for s in w.stretches}) for w in works]
     names = [n for n in load_catalogue() if n in bins.columns]
     return TracedSeason(
-        season, bins, unloads, faults, tickets, pl.concat([t.load_trace for t in found]),
-        pl.concat([t.grade for t in found]), pl.concat([t.balance for t in found]), learnt.offsets(), names,
-    )  # fmt: skip
+        season,
+        bins,
+        unloads,
+        faults,
+        tickets,
+        pl.concat([t.load_trace for t in found]),
+        pl.concat([t.grade for t in found]),
+        pl.concat([t.balance for t in found]),
+        learnt.offsets(),
+        names,
+    )
 
 
 def overlap(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
     """Per load the part of its mass that is where it is said to be: `load_id, overlap`."""
-    both = truth.group_by("load_id", "machine_id", "bin_at").agg(pl.col("share").sum()).join(
-        found.filter(pl.col("bin_at").is_not_null()), on=["load_id", "machine_id", "bin_at"], suffix="_found"
-    )  # fmt: skip
+    both = (
+        truth.group_by("load_id", "machine_id", "bin_at")
+        .agg(pl.col("share").sum())
+        .join(found.filter(pl.col("bin_at").is_not_null()), on=["load_id", "machine_id", "bin_at"], suffix="_found")
+    )
     hit = both.group_by("load_id").agg(pl.min_horizontal("share", "share_found").sum().alias("overlap"))
     return (
         truth.select("load_id")
@@ -133,9 +155,12 @@ def main_machine(trace: pl.DataFrame) -> pl.DataFrame:
     """Per load the machine of most of its mass."""
     return (
         trace.filter(pl.col("machine_id").is_not_null())
-        .group_by("load_id", "machine_id").agg(pl.col("share").sum())
-        .sort("share", "machine_id").unique("load_id", keep="last").select("load_id", "machine_id")
-    )  # fmt: skip
+        .group_by("load_id", "machine_id")
+        .agg(pl.col("share").sum())
+        .sort("share", "machine_id")
+        .unique("load_id", keep="last")
+        .select("load_id", "machine_id")
+    )
 
 
 def right_machine(found: pl.DataFrame, truth: pl.DataFrame) -> float:
@@ -173,13 +198,19 @@ def baselines(bins: pl.DataFrame, loads: pl.DataFrame, unloads: pl.DataFrame) ->
         pl.col("bin_at").is_between(pl.col("weighed_at") - dt.timedelta(hours=1), "weighed_at")
     )
     events = unloads.sort("started_at").join_asof(
-        work.sort("bin_at").select("machine_id", "bin_at", "field_id"), left_on="started_at", right_on="bin_at",
-        by="machine_id", check_sortedness=False,
-    )  # fmt: skip
+        work.sort("bin_at").select("machine_id", "bin_at", "field_id"),
+        left_on="started_at",
+        right_on="bin_at",
+        by="machine_id",
+        check_sortedness=False,
+    )
     nearest = loads.sort("weighed_at").join_asof(
-        events.sort("started_at").select("field_id", "machine_id", "started_at"), left_on="weighed_at",
-        right_on="started_at", by="field_id", check_sortedness=False,
-    )  # fmt: skip
+        events.sort("started_at").select("field_id", "machine_id", "started_at"),
+        left_on="weighed_at",
+        right_on="started_at",
+        by="field_id",
+        check_sortedness=False,
+    )
     before = nearest.join(work.drop("field_id"), on=["machine_id", "day"]).filter(
         pl.col("bin_at").is_between(pl.col("started_at") - dt.timedelta(minutes=20), "started_at")
     )

@@ -68,9 +68,12 @@ def cost_parts(
     t_per_hour = 0.1 * np.minimum(speed_kmh, now_kmh) * at.width_m * FIELD_EFFICIENCY * at.yield_t_ha
     sound = prices.storage_days * float(healthy_loss_kg_per_t_day(prices.storage_temp_c))
     factor = condition_factor(
-        100 * r / (1 + r), at.tops_pct, damaged_share(lost, at.yield_t_ha), prices.storage_dirt_pct,
+        100 * r / (1 + r),
+        at.tops_pct,
+        damaged_share(lost, at.yield_t_ha),
+        prices.storage_dirt_pct,
         prices.storage_tops_pct,
-    )  # fmt: skip
+    )
     return CostParts(
         soil=r * per_t_soil,
         roots=lost / at.yield_t_ha * beet_worth_per_t(at, prices),

@@ -20,7 +20,7 @@ from transforms.config.settings_catalogue import ROOT_LOSS, TOPS, Catalogue
 from transforms.config.workspace import Prices
 from transforms.model.effects import classes_of
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.model.prediction import Place, bend_weights, expected_scale, level_variance, step_weights
+from transforms.model.prediction import PredictionPoint, bend_weights, expected_scale, level_variance, step_weights
 
 Array = NDArray[np.float64]
 DRAWS = 1000
@@ -31,21 +31,49 @@ SWEEPS = 4
 FLAT_SHARE = 0.8
 WETNESSES, SOIL_CLASSES = ("dry", "moist", "wet"), ("light", "medium", "heavy")
 GUIDE_SCHEMA = {
-    "generation": pl.String, "wetness_class": pl.String, "soil_class": pl.String, "setting": pl.String,
-    "unit": pl.String, "start_value": pl.Float64, "range_lo": pl.Float64, "range_hi": pl.Float64,
-    "tried_lo": pl.Float64, "tried_hi": pl.Float64, "usual_value": pl.Float64, "n": pl.Int64, "says": pl.String,
-}  # fmt: skip
-GUIDE_CLASS_SCHEMA = {
-    "generation": pl.String, "wetness_class": pl.String, "soil_class": pl.String, "n": pl.Int64,
-    "dirt_pct": pl.Float64, "dirt_lo95": pl.Float64, "dirt_hi95": pl.Float64, "root_loss_t_ha": pl.Float64,
-    "root_loss_lo95": pl.Float64, "root_loss_hi95": pl.Float64, "cost_per_t": pl.Float64, "cost_lo95": pl.Float64,
-    "cost_hi95": pl.Float64, "saved_per_t": pl.Float64, "saved_lo95": pl.Float64, "saved_hi95": pl.Float64,
+    "generation": pl.String,
+    "wetness_class": pl.String,
+    "soil_class": pl.String,
+    "setting": pl.String,
+    "unit": pl.String,
+    "start_value": pl.Float64,
+    "range_lo": pl.Float64,
+    "range_hi": pl.Float64,
+    "tried_lo": pl.Float64,
+    "tried_hi": pl.Float64,
+    "usual_value": pl.Float64,
+    "n": pl.Int64,
     "says": pl.String,
-}  # fmt: skip
+}
+GUIDE_CLASS_SCHEMA = {
+    "generation": pl.String,
+    "wetness_class": pl.String,
+    "soil_class": pl.String,
+    "n": pl.Int64,
+    "dirt_pct": pl.Float64,
+    "dirt_lo95": pl.Float64,
+    "dirt_hi95": pl.Float64,
+    "root_loss_t_ha": pl.Float64,
+    "root_loss_lo95": pl.Float64,
+    "root_loss_hi95": pl.Float64,
+    "cost_per_t": pl.Float64,
+    "cost_lo95": pl.Float64,
+    "cost_hi95": pl.Float64,
+    "saved_per_t": pl.Float64,
+    "saved_lo95": pl.Float64,
+    "saved_hi95": pl.Float64,
+    "says": pl.String,
+}
 GUIDE_CURVE_SCHEMA = {
-    "generation": pl.String, "wetness_class": pl.String, "soil_class": pl.String, "setting": pl.String,
-    "value": pl.Float64, "cost_change_per_t": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64,
-}  # fmt: skip
+    "generation": pl.String,
+    "wetness_class": pl.String,
+    "soil_class": pl.String,
+    "setting": pl.String,
+    "value": pl.Float64,
+    "cost_change_per_t": pl.Float64,
+    "lo95": pl.Float64,
+    "hi95": pl.Float64,
+}
 
 
 @dataclass(frozen=True)
@@ -80,7 +108,7 @@ class _Class:
     z_dirt: Array
     z_loss: Array
     at: CropAndHaul
-    place: Place
+    place: PredictionPoint
 
     def cost(self, chosen: dict[str, int], prices: Prices, name: str | None = None) -> Array:
         """Draws of cost with settings as chosen, shape (draws, 1), or with `name` at each value, (draws, values)."""
@@ -111,9 +139,13 @@ def _grid(low: float, high: float, step: float) -> Array:
 
 
 def _draws(
-    fit: ResponseFit | None, values: dict[str, Array], usual: dict[str, float], place: Place, shrink: Shrinkage | None,
+    fit: ResponseFit | None,
+    values: dict[str, Array],
+    usual: dict[str, float],
+    place: PredictionPoint,
+    shrink: Shrinkage | None,
     rng: np.random.Generator,
-) -> dict[str, Array]:  # fmt: skip
+) -> dict[str, Array]:
     """Draws of the log change from the usual value for each value of each setting."""
     nothing = {n: np.zeros((DRAWS, v.size)) for n, v in values.items()}
     names = [n for n in values if fit is not None and n in fit.settings]
@@ -131,7 +163,7 @@ def _draws(
     return nothing | dict(zip(names, np.split(drawn, edges, axis=1), strict=True))
 
 
-def _level(fit: ResponseFit, place: Place, usual: dict[str, float], rng: np.random.Generator) -> Array:
+def _level(fit: ResponseFit, place: PredictionPoint, usual: dict[str, float], rng: np.random.Generator) -> Array:
     """Draws of z of a visit of any machine in any field of the class, usual settings."""
     z = expected_scale(fit, place, "", usual)
     return np.asarray(z + np.sqrt(level_variance(fit, place, "")) * rng.standard_normal(DRAWS))
@@ -161,13 +193,20 @@ def _interval(draws: Array) -> tuple[float, float, float]:
 
 
 def _class_of(
-    dirt: ResponseFit, loss: ResponseFit | None, rows: pl.DataFrame, mine: pl.DataFrame, soil: str,
-    tried: dict[str, tuple[float, float, int]], shrink: dict[str, Shrinkage], catalogue: Catalogue, haul_km: float,
+    dirt: ResponseFit,
+    loss: ResponseFit | None,
+    rows: pl.DataFrame,
+    mine: pl.DataFrame,
+    soil: str,
+    tried: dict[str, tuple[float, float, int]],
+    shrink: dict[str, Shrinkage],
+    catalogue: Catalogue,
+    haul_km: float,
     rng: np.random.Generator,
-) -> _Class:  # fmt: skip
+) -> _Class:
     names = {n for f in (dirt, loss) if f is not None for n in f.frame.terms.conditions}
     middle = rows.select(pl.col(sorted(names)).cast(pl.Float64).median()).row(0, named=True)
-    place = Place(middle, soil, "")
+    place = PredictionPoint(middle, soil, "")
     usual = {n: float(mine[n].median()) for n in tried if mine[n].count()}  # type: ignore[arg-type]
     values = {n: _grid(*tried[n][:2], catalogue[n].step) for n in usual}
     lost = np.full(DRAWS, UNKNOWN_LOSS_T_HA)
@@ -177,10 +216,12 @@ def _class_of(
     tops = rows[TOPS].mean() if TOPS in rows.columns else None
     sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
     at = CropAndHaul(
-        float(middle["yield_t_ha"]), haul_km, USUAL_WIDTH_M,
+        float(middle["yield_t_ha"]),
+        haul_km,
+        USUAL_WIDTH_M,
         None if sugar is None else float(sugar),  # type: ignore[arg-type]
         USUAL_TOPS_PCT if tops is None else float(tops),  # type: ignore[arg-type]
-    )  # fmt: skip
+    )
     d = _draws(dirt, values, usual, place, shrink.get(dirt.response), rng)
     r = _draws(loss, values, usual, place, shrink.get(ROOT_LOSS), rng)
     return _Class(values, usual, d, r, z_dirt, lost, at, place)
@@ -209,9 +250,15 @@ def _moves(
 
 
 def setting_guide(
-    dirt: ResponseFit, loss: ResponseFit | None, shrink: dict[str, Shrinkage], catalogue: Catalogue, prices: Prices,
-    min_loads: int, clean_t: pl.DataFrame, rng: np.random.Generator,
-) -> Guide:  # fmt: skip
+    dirt: ResponseFit,
+    loss: ResponseFit | None,
+    shrink: dict[str, Shrinkage],
+    catalogue: Catalogue,
+    prices: Prices,
+    min_loads: int,
+    clean_t: pl.DataFrame,
+    rng: np.random.Generator,
+) -> Guide:
     """Return the guide of every generation and class of conditions.
 
     Args:
@@ -254,16 +301,21 @@ def setting_guide(
                 curves += found[2]
                 moves.append(_moves(c, found[3], head, (dirt, loss)))
     return Guide(
-        pl.DataFrame(rows, schema=GUIDE_SCHEMA), pl.DataFrame(cells, schema=GUIDE_CLASS_SCHEMA),
+        pl.DataFrame(rows, schema=GUIDE_SCHEMA),
+        pl.DataFrame(cells, schema=GUIDE_CLASS_SCHEMA),
         pl.DataFrame(curves, schema=GUIDE_CURVE_SCHEMA),
         guide_worth(moves, dirt, loss, shrink, clean_t, prices, DRAWS, rng),
-    )  # fmt: skip
+    )
 
 
 def _told(
-    c: _Class, head: dict[str, str], tried: dict[str, tuple[float, float, int]], loss: ResponseFit | None,
-    catalogue: Catalogue, prices: Prices,
-) -> tuple[list[dict[str, object]], dict[str, object], list[dict[str, object]], dict[str, int]]:  # fmt: skip
+    c: _Class,
+    head: dict[str, str],
+    tried: dict[str, tuple[float, float, int]],
+    loss: ResponseFit | None,
+    catalogue: Catalogue,
+    prices: Prices,
+) -> tuple[list[dict[str, object]], dict[str, object], list[dict[str, object]], dict[str, int]]:
     weighable = loss.settings if loss is not None else []
     open_ = [n for n in c.values if ROOT_LOSS not in catalogue[n].responses or n in weighable]
     chosen = _best(c, open_, prices)
@@ -272,23 +324,43 @@ def _told(
     rows, curves = [], []
     for n in c.values:
         low, high, count = tried[n]
-        row: dict[str, object] = {**head, "setting": n, "unit": catalogue[n].unit, "tried_lo": low, "tried_hi": high,
-                                  "usual_value": c.usual[n], "n": count}  # fmt: skip
+        row: dict[str, object] = {
+            **head,
+            "setting": n,
+            "unit": catalogue[n].unit,
+            "tried_lo": low,
+            "tried_hi": high,
+            "usual_value": c.usual[n],
+            "n": count,
+        }
         if n not in open_:
             why = "as usual: root loss cannot be weighed here"
             rows.append({**row, "start_value": c.usual[n], "range_lo": None, "range_hi": None, "says": why})
             continue
         alike = c.values[n][_alike(c, chosen, n, prices)]
         says = "flat: as usual, no value tried is told from the best" if n in flat else "best of those tried"
-        rows.append({**row, "start_value": float(c.values[n][chosen[n]]), "range_lo": float(alike.min()),
-                     "range_hi": float(alike.max()), "says": says})  # fmt: skip
+        rows.append(
+            {
+                **row,
+                "start_value": float(c.values[n][chosen[n]]),
+                "range_lo": float(alike.min()),
+                "range_hi": float(alike.max()),
+                "says": says,
+            }
+        )
         away = c.cost(chosen, prices, n) - c.cost(chosen, prices)
         lows, highs = np.quantile(away, (0.025, 0.975), axis=0)
         curves += [
-            {**head, "setting": n, "value": float(v), "cost_change_per_t": float(m), "lo95": float(lo),
-             "hi95": float(hi)}
+            {
+                **head,
+                "setting": n,
+                "value": float(v),
+                "cost_change_per_t": float(m),
+                "lo95": float(lo),
+                "hi95": float(hi),
+            }
             for v, m, lo, hi in zip(c.values[n], away.mean(axis=0), lows, highs, strict=True)
-        ]  # fmt: skip
+        ]
     return rows, {**head, **_expected(c, chosen, prices)}, curves, chosen
 
 

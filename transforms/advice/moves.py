@@ -55,7 +55,7 @@ class Situation:
 
 
 @dataclass(frozen=True)
-class Move:
+class AdvisedMove:
     """One setting moved by whole practical steps, with what it is expected to do by itself."""
 
     setting: str
@@ -96,7 +96,7 @@ def _costs(
 
 def choose_moves(
     situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules
-) -> tuple[list[Move], Move | None]:
+) -> tuple[list[AdvisedMove], AdvisedMove | None]:
     """Choose moves one by one, each the best given those before it, and the best that is worth a trial.
 
     A setting that may act on root loss is moved only where the audits let that be weighed.
@@ -105,17 +105,17 @@ def choose_moves(
         (moves with P(better) at least the rule's, the best candidate between that and 0.6 or None).
     """
     chosen: dict[str, float] = {}
-    moves: list[Move] = []
-    worth_trying: Move | None = None
+    moves: list[AdvisedMove] = []
+    worth_trying: AdvisedMove | None = None
     weighable = loss.settings if loss is not None else []
     names = [n for n in dirt.settings if ROOT_LOSS not in catalogue[n].responses or n in weighable]
     while len(moves) < rules.max_moves:
         before, d0, r0 = _costs(situation, chosen, dirt, loss, prices, catalogue)
-        best: Move | None = None
+        best: AdvisedMove | None = None
         for name in (n for n in names if n not in chosen):
             for k in allowed_steps(name, situation, catalogue, rules.max_steps):
                 after, d1, r1 = _costs(situation, {**chosen, name: k}, dirt, loss, prices, catalogue)
-                move = Move(name, k, before - after, d1 - d0, r1 - r0)
+                move = AdvisedMove(name, k, before - after, d1 - d0, r1 - r0)
                 mean, sure = float(move.gain.mean()), float((move.gain > 0).mean())
                 if mean < SMALLEST_GAIN_PER_T:
                     continue
@@ -137,7 +137,7 @@ def _interval(draws: Array) -> tuple[float, float, float]:
     return float(draws.mean()), float(low), float(high)
 
 
-def _reason(move: Move, situation: Situation, n: int) -> str:
+def _reason(move: AdvisedMove, situation: Situation, n: int) -> str:
     parts = [
         f"{situation.wetness_class} topsoil on {situation.soil_class} soil; {n} loads of the fleet in such conditions"
     ]
@@ -163,7 +163,7 @@ def _row(situation: Situation, verdict: str, reason: str) -> dict[str, object]:
     }
 
 
-def _move_row(move: Move, situation: Situation, catalogue: Catalogue, verdict: str) -> dict[str, object]:
+def _move_row(move: AdvisedMove, situation: Situation, catalogue: Catalogue, verdict: str) -> dict[str, object]:
     setting, now = catalogue[move.setting], situation.settings[move.setting]
     n = situation.tried[move.setting][2]
     gain, gain_lo, gain_hi = _interval(move.gain)
@@ -171,12 +171,22 @@ def _move_row(move: Move, situation: Situation, catalogue: Catalogue, verdict: s
     loss = [100 * float(np.expm1(v)) for v in _interval(move.loss)]
     return {
         **_row(situation, verdict, _reason(move, situation, n)),
-        "setting": move.setting, "from_value": now, "to_value": now + move.steps * setting.step, "unit": setting.unit,
-        "dirt_change_pct": dirt[0], "dirt_lo95": dirt[1], "dirt_hi95": dirt[2],
-        "root_loss_change_pct": loss[0], "root_loss_lo95": loss[1], "root_loss_hi95": loss[2],
-        "gain_per_t": gain, "gain_lo95": gain_lo, "gain_hi95": gain_hi,
-        "probability_better": float((move.gain > 0).mean()), "n": n,
-    }  # fmt: skip
+        "setting": move.setting,
+        "from_value": now,
+        "to_value": now + move.steps * setting.step,
+        "unit": setting.unit,
+        "dirt_change_pct": dirt[0],
+        "dirt_lo95": dirt[1],
+        "dirt_hi95": dirt[2],
+        "root_loss_change_pct": loss[0],
+        "root_loss_lo95": loss[1],
+        "root_loss_hi95": loss[2],
+        "gain_per_t": gain,
+        "gain_lo95": gain_lo,
+        "gain_hi95": gain_hi,
+        "probability_better": float((move.gain > 0).mean()),
+        "n": n,
+    }
 
 
 ADVICE_SCHEMA = {

@@ -91,9 +91,13 @@ def next_outlook(
     """
     now = field_hour.sort("hour_at").unique("field_id", keep="last", maintain_order=True)
     last_known = now.select(
-        "field_id", "topsoil_wetness", "air_temp_c", pl.lit(None, dtype=pl.Float64).alias("rain_mm"),
-        pl.lit(PERSISTENCE).alias("outlook"), pl.lit(shift.date).alias("shift_date"),
-    )  # fmt: skip
+        "field_id",
+        "topsoil_wetness",
+        "air_temp_c",
+        pl.lit(None, dtype=pl.Float64).alias("rain_mm"),
+        pl.lit(PERSISTENCE).alias("outlook"),
+        pl.lit(shift.date).alias("shift_date"),
+    )
     if not weather.height:
         return Outlook(last_known)
     known = weather.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("known_to"))
@@ -118,10 +122,13 @@ def next_outlook(
     )
     is_forecast = pl.col("foreseen") >= MIN_FORECAST
     named = at_work.select(
-        "field_id", "topsoil_wetness", "air_temp_c", pl.when(is_forecast).then("rain_mm").alias("rain_mm"),
+        "field_id",
+        "topsoil_wetness",
+        "air_temp_c",
+        pl.when(is_forecast).then("rain_mm").alias("rain_mm"),
         pl.when(is_forecast).then(pl.lit(FORECAST)).otherwise(pl.lit(PERSISTENCE)).alias("outlook"),
         pl.lit(shift.date).alias("shift_date"),
-    )  # fmt: skip
+    )
     return Outlook(pl.concat([named, last_known.join(named, on="field_id", how="anti")]))
 
 

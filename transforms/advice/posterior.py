@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from transforms.advice.shrinkage import Shrinkage
 from transforms.config.settings_catalogue import Catalogue
 from transforms.model.fit import ResponseFit
-from transforms.model.prediction import Place, value_weights
+from transforms.model.prediction import PredictionPoint, value_weights
 
 Array = NDArray[np.float64]
 DRAWS = 4000
@@ -41,7 +41,7 @@ class Slopes:
 
 def draw_slopes(
     fit: ResponseFit,
-    place: Place,
+    place: PredictionPoint,
     settings: dict[str, float],
     catalogue: Catalogue,
     max_steps: int,

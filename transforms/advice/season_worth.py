@@ -23,13 +23,24 @@ Array = NDArray[np.float64]
 LEVELS = 100
 """Draws of a class's level that a saving is averaged over."""
 WORTH_SCHEMA = {
-    "generation": pl.String, "wetness_class": pl.String, "soil_class": pl.String, "clean_t": pl.Float64,
-    "saved": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64,
-}  # fmt: skip
+    "generation": pl.String,
+    "wetness_class": pl.String,
+    "soil_class": pl.String,
+    "clean_t": pl.Float64,
+    "saved": pl.Float64,
+    "lo95": pl.Float64,
+    "hi95": pl.Float64,
+}
 COST_SCHEMA = {
-    "part": pl.String, "mass_t": pl.Float64, "mass_lo95": pl.Float64, "mass_hi95": pl.Float64, "money": pl.Float64,
-    "money_lo95": pl.Float64, "money_hi95": pl.Float64, "n": pl.Int64,
-}  # fmt: skip
+    "part": pl.String,
+    "mass_t": pl.Float64,
+    "mass_lo95": pl.Float64,
+    "mass_hi95": pl.Float64,
+    "money": pl.Float64,
+    "money_lo95": pl.Float64,
+    "money_hi95": pl.Float64,
+    "n": pl.Int64,
+}
 SOIL, ROOTS, PILE = "soil", "roots", "pile"
 
 
@@ -74,9 +85,15 @@ def _saving(m: ClassMoves, dirt: Array, loss: Array, prices: Prices) -> Array:
 
 
 def guide_worth(
-    moves: list[ClassMoves], dirt: ResponseFit, loss: ResponseFit | None, spread: dict[str, Shrinkage],
-    clean_t: pl.DataFrame, prices: Prices, draws: int, rng: np.random.Generator,
-) -> pl.DataFrame:  # fmt: skip
+    moves: list[ClassMoves],
+    dirt: ResponseFit,
+    loss: ResponseFit | None,
+    spread: dict[str, Shrinkage],
+    clean_t: pl.DataFrame,
+    prices: Prices,
+    draws: int,
+    rng: np.random.Generator,
+) -> pl.DataFrame:
     """Return `guide_worth`: a row a class, and one of all; no row where no class is told.
 
     Args:
@@ -120,9 +137,13 @@ def _roads(facts: pl.DataFrame, fields: pl.DataFrame, sites: dict[str, tuple[flo
 
 
 def season_cost(
-    facts: pl.DataFrame, audits: pl.DataFrame, fields: pl.DataFrame, keeping: pl.DataFrame,
-    sites: dict[str, tuple[float, float]], prices: Prices,
-) -> pl.DataFrame:  # fmt: skip
+    facts: pl.DataFrame,
+    audits: pl.DataFrame,
+    fields: pl.DataFrame,
+    keeping: pl.DataFrame,
+    sites: dict[str, tuple[float, float]],
+    prices: Prices,
+) -> pl.DataFrame:
     """Return `season_cost`. Loads not measured are taken to be as dirty as the mean of those that are.
 
     Intervals take visits for clusters; they are null with fewer than two.
@@ -169,6 +190,12 @@ def _part(part: str, mass_t: float, half_t: float | None, price: float, n: int) 
     """A row of `season_cost`; no interval if it is not known."""
     low, high = (None, None) if half_t is None else (mass_t - half_t, mass_t + half_t)
     return {
-        "part": part, "mass_t": mass_t, "mass_lo95": low, "mass_hi95": high, "money": mass_t * price,
-        "money_lo95": _times(low, price), "money_hi95": _times(high, price), "n": n,
-    }  # fmt: skip
+        "part": part,
+        "mass_t": mass_t,
+        "mass_lo95": low,
+        "mass_hi95": high,
+        "money": mass_t * price,
+        "money_lo95": _times(low, price),
+        "money_hi95": _times(high, price),
+        "n": n,
+    }

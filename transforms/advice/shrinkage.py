@@ -91,7 +91,10 @@ def shrinkage(fit: ResponseFit) -> Shrinkage:
     ]
     least = np.log(LEAST_SPREAD)
     found = minimize(
-        _minus_2l, np.maximum(first, least), args=(kind, way, estimates, V), method="L-BFGS-B",
+        _minus_2l,
+        np.maximum(first, least),
+        args=(kind, way, estimates, V),
+        method="L-BFGS-B",
         bounds=[(least, 2.0)] * len(kinds),
-    )  # fmt: skip
+    )
     return Shrinkage(places, _spread(found.x, kind, way))

@@ -14,7 +14,7 @@ from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.config.settings_catalogue import TOPS, Catalogue
 from transforms.model.effects import SUPPORT, classes_of, tried
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.model.prediction import Place, expected_scale, level_variance
+from transforms.model.prediction import PredictionPoint, expected_scale, level_variance
 from transforms.trace.pipeline import road_km
 
 Array = NDArray[np.float64]
@@ -55,7 +55,7 @@ def next_situations(
     min_loads: int,
     haul_km: float,
     rng: np.random.Generator,
-) -> list[tuple[Situation, Place]]:
+) -> list[tuple[Situation, PredictionPoint]]:
     """Return (situation, its conditions) for every machine that worked in the last days.
 
     Each machine is taken to go on in the field it left, under the outlook's conditions.
@@ -75,7 +75,7 @@ def next_situations(
         run_at = _last_settings(mine.filter(pl.col("field_id") == field_id), catalogue)
         at = _conditions_next(here, ahead, dirt, last_day)
         classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(at["clay_pct"])))
-        place = Place(at, classes[1], str(machine_id))
+        place = PredictionPoint(at, classes[1], str(machine_id))
         ratio = np.exp(_level(dirt, place, field_id, run_at, rng))
         lost: Array | float = UNKNOWN_LOSS_T_HA
         if loss is not None:
@@ -87,9 +87,18 @@ def next_situations(
             float(here["yield_t_ha"]), km, _width_m(machines, str(machine_id)), *_quality(facts, field_id)
         )
         situation = Situation(
-            str(machine_id), field_id, last_day + dt.timedelta(days=1), run_at, tried_here, *classes, ratio, lost, crop,
-            wetness, str(ahead["outlook"]),
-        )  # fmt: skip
+            str(machine_id),
+            field_id,
+            last_day + dt.timedelta(days=1),
+            run_at,
+            tried_here,
+            *classes,
+            ratio,
+            lost,
+            crop,
+            wetness,
+            str(ahead["outlook"]),
+        )
         out.append((situation, place))
     return sorted(out, key=lambda s: s[0].machine_id)
 
@@ -101,7 +110,7 @@ def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float
 
 
 def _level(
-    fit: ResponseFit, place: Place, field_id: str, settings: dict[str, float], rng: np.random.Generator
+    fit: ResponseFit, place: PredictionPoint, field_id: str, settings: dict[str, float], rng: np.random.Generator
 ) -> Array:
     """Draws of z expected with the settings as they are, shape (draws,); what the next day adds is not known."""
     z = expected_scale(fit, place, field_id, settings)

@@ -27,11 +27,22 @@ HEALTHY_KG_PER_T_DAY = (0.10, 0.25)
 ROT_DEGREE_DAYS = 300.0
 """Rot and moulds start after some 300 degree-days (Belgian beet research institute, irbab-kbivb.be, page 22960)."""
 STORABILITY_SCHEMA = {
-    "load_id": pl.String, "site_id": pl.String, "shift_date": pl.Date, "root_temp_c": pl.Float64, DIRT: pl.Float64,
-    TOPS: pl.Float64, "clean_t": pl.Float64, "damaged_pct": pl.Float64, "loss_kg_per_t": pl.Float64,
-    "loss_now_kg_per_t_day": pl.Float64, "pile_mean_c": pl.Float64, "age_days": pl.Int64, "planned_days": pl.Float64,
-    "storability": pl.String, "reason": pl.String,
-}  # fmt: skip
+    "load_id": pl.String,
+    "site_id": pl.String,
+    "shift_date": pl.Date,
+    "root_temp_c": pl.Float64,
+    DIRT: pl.Float64,
+    TOPS: pl.Float64,
+    "clean_t": pl.Float64,
+    "damaged_pct": pl.Float64,
+    "loss_kg_per_t": pl.Float64,
+    "loss_now_kg_per_t_day": pl.Float64,
+    "pile_mean_c": pl.Float64,
+    "age_days": pl.Int64,
+    "planned_days": pl.Float64,
+    "storability": pl.String,
+    "reason": pl.String,
+}
 NOW, SHORT, LONG = "slice now", "short pile", "long pile"
 
 
@@ -86,13 +97,20 @@ def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFra
     )
     now_c = prices.storage_temp_c + (root_c - prices.storage_temp_c) * 2 ** (-age / COOLING_HALF_DAYS)
     table = loads.select(
-        "load_id", "site_id", "shift_date", "root_temp_c", pl.col(DIRT), pl.col(TOPS),
+        "load_id",
+        "site_id",
+        "shift_date",
+        "root_temp_c",
+        pl.col(DIRT),
+        pl.col(TOPS),
         (pl.col("gross_t") * (1 - pl.col(DIRT) / 100)).alias("clean_t"),
-        pl.Series("damaged_pct", 100 * damaged), pl.Series("loss_kg_per_t", kept.loss_kg_per_t),
+        pl.Series("damaged_pct", 100 * damaged),
+        pl.Series("loss_kg_per_t", kept.loss_kg_per_t),
         pl.Series("loss_now_kg_per_t_day", healthy_loss_kg_per_t_day(now_c) * factor),
-        pl.Series("pile_mean_c", kept.mean_c), pl.Series("age_days", age, dtype=pl.Int64),
+        pl.Series("pile_mean_c", kept.mean_c),
+        pl.Series("age_days", age, dtype=pl.Int64),
         pl.lit(prices.storage_days).alias("planned_days"),
-    )  # fmt: skip
+    )
     return _classed(table)
 
 
@@ -103,17 +121,20 @@ def _classed(table: pl.DataFrame) -> pl.DataFrame:
     warm = pl.col("root_temp_c") > WARMEST_TO_PILE_C
     middle = (low + high) / 2
     named = (
-        pl.when(warm | (daily > high)).then(pl.lit(NOW))
-        .when(rots | (daily > middle)).then(pl.lit(SHORT))
+        pl.when(warm | (daily > high))
+        .then(pl.lit(NOW))
+        .when(rots | (daily > middle))
+        .then(pl.lit(SHORT))
         .otherwise(pl.lit(LONG))
-    )  # fmt: skip
+    )
     reason = pl.concat_str(
         pl.when(warm).then(pl.lit("roots warmer than 55 °F")),
         pl.when(daily > high).then(pl.lit("loses more sugar a day than healthy roots")),
         pl.when(rots).then(pl.lit("rot sets in before the planned days are over")),
         pl.when((daily > middle) & (daily <= high)).then(pl.lit("loses sugar at the upper half of healthy roots")),
-        separator="; ", ignore_nulls=True,
-    )  # fmt: skip
+        separator="; ",
+        ignore_nulls=True,
+    )
     calm = pl.lit("loses no more than the lower half of healthy roots")
     return table.with_columns(
         named.alias("storability"), pl.when(reason == "").then(calm).otherwise(reason).alias("reason")

@@ -28,7 +28,7 @@ from transforms.model.design_matrix import SOILS, middle
 from transforms.model.effects import classes_of
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
 from transforms.model.prediction import (
-    Place,
+    PredictionPoint,
     bend_weights,
     condition_level,
     condition_weights,
@@ -54,7 +54,7 @@ def class_names(wetness: float, clay_pct: float) -> tuple[str, str]:
 
 
 @dataclass(frozen=True)
-class Question:
+class WhatIfQuery:
     """Conditions and settings to look at; a setting that is not given stands at its usual value."""
 
     topsoil_wetness: float
@@ -100,9 +100,14 @@ def _unpacked(held: dict[str, Any]) -> Array:
 
 
 def _tabulated(
-    fit: ResponseFit, shrink: Shrinkage, usual: dict[str, float], at: dict[str, float], sides: dict[str, list[float]],
-    values: dict[str, list[float]], catalogue: Catalogue,
-) -> dict[str, Any]:  # fmt: skip
+    fit: ResponseFit,
+    shrink: Shrinkage,
+    usual: dict[str, float],
+    at: dict[str, float],
+    sides: dict[str, list[float]],
+    values: dict[str, list[float]],
+    catalogue: Catalogue,
+) -> dict[str, Any]:
     """Draws of everything that an answer adds up."""
     names = [n for n in fit.settings if n in usual]
     nodes = [{**at, "topsoil_wetness": w, "clay_pct": c} for w in WETNESS for c in CLAY]
@@ -113,7 +118,7 @@ def _tabulated(
             base = condition_weights(fit, at)
             parts.append(("sides", n, [condition_weights(fit, {**at, n: v}) - base for v in grid]))
     for n in names:
-        steps = [step_weights(fit, n, Place(node, soil, "")) for node, soil in zip(nodes, soils, strict=True)]
+        steps = [step_weights(fit, n, PredictionPoint(node, soil, "")) for node, soil in zip(nodes, soils, strict=True)]
         parts += [("step", n, steps), ("by", n, [_one(fit, f"{n} by {by}") for by in PLAIN_BY])]
         if catalogue[n].curve is not None:
             zero = bend_weights(fit, n, usual[n])
@@ -124,8 +129,10 @@ def _tabulated(
     about = rng.multivariate_normal(np.zeros_like(mean), V, size=DRAWS, method="eigh")
     about = mean + about - about.mean(axis=0)
     drawn = np.split(about, np.cumsum([len(r) for *_, r in parts])[:-1], axis=1)
-    z = expected_scale(fit, Place(at, class_names(0, at["clay_pct"])[1], ""), "", usual) - condition_level(fit, at)
-    visit = np.sqrt(level_variance(fit, Place(at, "", ""), "")) * rng.standard_normal(DRAWS)
+    z = expected_scale(fit, PredictionPoint(at, class_names(0, at["clay_pct"])[1], ""), "", usual) - condition_level(
+        fit, at
+    )
+    visit = np.sqrt(level_variance(fit, PredictionPoint(at, "", ""), "")) * rng.standard_normal(DRAWS)
     out: dict[str, Any] = {"z": z, "visit": _packed(visit), "sides": {}, "step": {}, "by": {}, "bend": {}}
     for (kind, n, _), draws in zip(parts, drawn, strict=True):
         if kind == "base":
@@ -160,9 +167,13 @@ def _spread_out(values: pl.Series, ends: tuple[float, float], size: int) -> list
 
 
 def tabulate(
-    dirt: ResponseFit, loss: ResponseFit | None, shrink: dict[str, Shrinkage], catalogue: Catalogue, prices: Prices,
+    dirt: ResponseFit,
+    loss: ResponseFit | None,
+    shrink: dict[str, Shrinkage],
+    catalogue: Catalogue,
+    prices: Prices,
     min_loads: int,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Return the table that questions are answered from; plain numbers, text and base 64, for JSON."""
     rows = dirt.rows
     fits = {f.response: f for f in (dirt, loss) if f is not None}
@@ -171,31 +182,41 @@ def tabulate(
     at = {n: float(rows[n].cast(pl.Float64).median()) for n in dirt.frame.terms.conditions}  # type: ignore[arg-type]
     sides = {
         n: _spread_out(rows[n], (0.02, 0.98), SIDE_NODES)
-        for n in MODIFYING.values() if n in at and n not in {"topsoil_wetness", "clay_pct"}
-    }  # fmt: skip
+        for n in MODIFYING.values()
+        if n in at and n not in {"topsoil_wetness", "clay_pct"}
+    }
     values = {n: _spread_out(rows[n], (0.01, 0.99), VALUES) for n in names}
     sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
     return {
-        "wetness": list(WETNESS), "clay": list(CLAY), "at": at, "sides": sides, "usual": usual, "values": values,
-        "borders": [DRY_BELOW, WET_FROM, LIGHT_BELOW, HEAVY_ABOVE], "small_loss": SMALL_LOSS_T_HA,
+        "wetness": list(WETNESS),
+        "clay": list(CLAY),
+        "at": at,
+        "sides": sides,
+        "usual": usual,
+        "values": values,
+        "borders": [DRY_BELOW, WET_FROM, LIGHT_BELOW, HEAVY_ABOVE],
+        "small_loss": SMALL_LOSS_T_HA,
         "plain_by": {
-            MODIFYING[by]: [c.scale, c.curve.low, c.curve.high]
-            for by in PLAIN_BY for c in (CONDITIONS[MODIFYING[by]],)
+            MODIFYING[by]: [c.scale, c.curve.low, c.curve.high] for by in PLAIN_BY for c in (CONDITIONS[MODIFYING[by]],)
         },
         "settings": {
-            n: {"label": catalogue[n].label, "unit": catalogue[n].unit, "step": catalogue[n].step,
-                "middle": middle(catalogue[n]), "range": [values[n][0], values[n][-1]]}
+            n: {
+                "label": catalogue[n].label,
+                "unit": catalogue[n].unit,
+                "step": catalogue[n].step,
+                "middle": middle(catalogue[n]),
+                "range": [values[n][0], values[n][-1]],
+            }
             for n in names
         },
-        "tried": _tried(dirt, min_loads), "prices": asdict(prices),
+        "tried": _tried(dirt, min_loads),
+        "prices": asdict(prices),
         "crop": {"haul_km": prices.haul_km, "width_m": USUAL_WIDTH_M, "sugar_pct": sugar, "tops_pct": USUAL_TOPS_PCT},
-        "responses": {
-            r: _tabulated(f, shrink[r], usual, at, sides, values, catalogue) for r, f in fits.items()
-        },
-    }  # fmt: skip
+        "responses": {r: _tabulated(f, shrink[r], usual, at, sides, values, catalogue) for r, f in fits.items()},
+    }
 
 
-def _corners(table: dict[str, Any], q: Question) -> list[tuple[int, float]]:
+def _corners(table: dict[str, Any], q: WhatIfQuery) -> list[tuple[int, float]]:
     """Nodes around a point of wetness and clay, with their weights; beyond the grid its edge counts."""
     sides = []
     for grid, value in ((table["wetness"], q.topsoil_wetness), (table["clay"], q.clay_pct)):
@@ -218,7 +239,7 @@ def _between(grid: list[float], draws: Array, value: float) -> Array:
     return np.asarray((1 - t) * draws[:, i] + t * draws[:, i + 1])
 
 
-def _z(table: dict[str, Any], response: str, q: Question, settings: dict[str, float]) -> Array:
+def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str, float]) -> Array:
     """Draws of z, shape (draws,)."""
     held, corners = table["responses"][response], _corners(table, q)
     z = held["z"] + _unpacked(held["visit"]) + sum(w * _unpacked(held["base"])[:, i] for i, w in corners)
@@ -239,7 +260,7 @@ def _z(table: dict[str, Any], response: str, q: Question, settings: dict[str, fl
     return np.asarray(z)
 
 
-def _untried(table: dict[str, Any], q: Question) -> tuple[tuple[str, ...], int]:
+def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[str, ...], int]:
     wet, soil = class_names(q.topsoil_wetness, q.clay_pct)
     cell = table["tried"][f"{wet}|{soil}"]
     if not cell["settings"]:
@@ -260,7 +281,7 @@ def _told(draws: Array) -> tuple[float, float, float]:
     return float(draws.mean()), float(low), float(high)
 
 
-def answer(table: dict[str, Any], q: Question) -> Answer:
+def answer(table: dict[str, Any], q: WhatIfQuery) -> Answer:
     """Return what is expected.
 
     Raises:
@@ -284,10 +305,14 @@ def answer(table: dict[str, Any], q: Question) -> Answer:
     untried, n = _untried(table, q)
     after = costs[1]
     return Answer(
-        _told(100 * ratio / (1 + ratio)), None if lost is None else _told(lost), _told(after.total),
+        _told(100 * ratio / (1 + ratio)),
+        None if lost is None else _told(lost),
+        _told(after.total),
         _told(costs[0].total - after.total),
-        {k: float(np.mean(getattr(after, k))) for k in ("soil", "roots", "pile", "hours")}, untried, n,
-    )  # fmt: skip
+        {k: float(np.mean(getattr(after, k))) for k in ("soil", "roots", "pile", "hours")},
+        untried,
+        n,
+    )
 
 
 def write_table(table: dict[str, Any], path: Path) -> None:

@@ -6,25 +6,53 @@ from numpy.typing import NDArray
 
 from transforms.benchmark.funnel import funnel
 from transforms.benchmark.ranks import ranks
-from transforms.benchmark.subject_effects import KINDS, UNKNOWN, Levels, own_levels
+from transforms.benchmark.subject_effects import KINDS, UNKNOWN, SubjectEffects, estimate_subject_effects
 from transforms.config.settings_catalogue import ROOT_LOSS
 from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit, pct_from_scale
 
 Array = NDArray[np.float64]
 BENCHMARK_SCHEMA = {
-    "subject_kind": pl.String, "subject_id": pl.String, "response": pl.String, "observed": pl.Float64,
-    "expected": pl.Float64, "from_conditions": pl.Float64, "from_settings": pl.Float64, "from_outliers": pl.Float64,
-    "unexplained": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64, "shrunken": pl.Float64,
-    "shrunken_lo95": pl.Float64, "shrunken_hi95": pl.Float64, "rank": pl.Int64, "rank_lo95": pl.Int64,
-    "rank_hi95": pl.Int64, "subjects": pl.Int64, "limit_95": pl.Float64, "limit_998": pl.Float64,
-    "overdispersion": pl.Float64, "funnel": pl.String, "standing": pl.String, "reason_code": pl.String,
-    "n": pl.Int64, "says": pl.String, "last_shift_date": pl.Date,
-}  # fmt: skip
+    "subject_kind": pl.String,
+    "subject_id": pl.String,
+    "response": pl.String,
+    "observed": pl.Float64,
+    "expected": pl.Float64,
+    "from_conditions": pl.Float64,
+    "from_settings": pl.Float64,
+    "from_outliers": pl.Float64,
+    "unexplained": pl.Float64,
+    "lo95": pl.Float64,
+    "hi95": pl.Float64,
+    "shrunken": pl.Float64,
+    "shrunken_lo95": pl.Float64,
+    "shrunken_hi95": pl.Float64,
+    "rank": pl.Int64,
+    "rank_lo95": pl.Int64,
+    "rank_hi95": pl.Int64,
+    "subjects": pl.Int64,
+    "limit_95": pl.Float64,
+    "limit_998": pl.Float64,
+    "overdispersion": pl.Float64,
+    "funnel": pl.String,
+    "standing": pl.String,
+    "reason_code": pl.String,
+    "n": pl.Int64,
+    "says": pl.String,
+    "last_shift_date": pl.Date,
+}
 SEASON_CHANGE_SCHEMA = {
-    "response": pl.String, "season_start": pl.String, "before": pl.String, "observed_change": pl.Float64,
-    "from_conditions": pl.Float64, "from_settings": pl.Float64, "from_outliers": pl.Float64, "unexplained": pl.Float64,
-    "lo95": pl.Float64, "hi95": pl.Float64, "n": pl.Int64,
-}  # fmt: skip
+    "response": pl.String,
+    "season_start": pl.String,
+    "before": pl.String,
+    "observed_change": pl.Float64,
+    "from_conditions": pl.Float64,
+    "from_settings": pl.Float64,
+    "from_outliers": pl.Float64,
+    "unexplained": pl.Float64,
+    "lo95": pl.Float64,
+    "hi95": pl.Float64,
+    "n": pl.Int64,
+}
 FEW_LOADS, SAME_AS_MACHINE, ONLY_ONE = "few_loads", "same_as_machine", "only_one"
 REASONS = {
     SAME_AS_MACHINE: "cannot be told from the machine: each has one operator",
@@ -50,13 +78,13 @@ def _rate(response: str, z: Array, typical: float) -> Array:
     return np.asarray((unscaled(response, typical + step) - base) / step)
 
 
-def _means(levels: Levels, values: Array) -> Array:
+def _means(levels: SubjectEffects, values: Array) -> Array:
     """Mean by weight of a row's value over each subject's loads."""
     total = np.bincount(levels.code, weights=levels.weight, minlength=levels.labels.size)
     return np.asarray(np.bincount(levels.code, weights=levels.weight * values, minlength=levels.labels.size) / total)
 
 
-def _rows(fit: ResponseFit, levels: Levels, min_loads: int) -> pl.DataFrame:
+def _rows(fit: ResponseFit, levels: SubjectEffects, min_loads: int) -> pl.DataFrame:
     z = _means(levels, fit.z)
     typical = float(levels.weight @ fit.pseudo / levels.weight.sum())
     outliers = _means(levels, fit.z - fit.pseudo)
@@ -67,19 +95,31 @@ def _rows(fit: ResponseFit, levels: Levels, min_loads: int) -> pl.DataFrame:
     (low, high), (shrunk_low, shrunk_high) = levels.interval, levels.shrunken.interval
     limits = funnel(levels.own, np.sqrt(np.diag(levels.own_cov)))
     known = (n >= min_loads) & (levels.labels != UNKNOWN)
-    table = pl.DataFrame({
-        "subject_kind": [levels.kind] * n.size, "subject_id": levels.labels, "response": [fit.response] * n.size,
-        "observed": observed, "expected": expected,
-        "from_conditions": expected - unscaled(fit.response, np.array([typical]))[0],
-        "from_settings": rate * settings, "from_outliers": rate * outliers, "unexplained": rate * levels.own,
-        "lo95": rate * low, "hi95": rate * high,
-        "shrunken": rate * levels.shrunken.mean,
-        "shrunken_lo95": rate * shrunk_low, "shrunken_hi95": rate * shrunk_high,
-        "limit_95": rate * limits.half["95"], "limit_998": rate * limits.half["998"],
-        "overdispersion": [limits.phi] * n.size, "funnel": limits.beyond(levels.own), "n": n,
-        "standing": standing(shrunk_low, shrunk_high),
-        "last_shift_date": [fit.last_shift_date] * n.size,
-    })  # fmt: skip
+    table = pl.DataFrame(
+        {
+            "subject_kind": [levels.kind] * n.size,
+            "subject_id": levels.labels,
+            "response": [fit.response] * n.size,
+            "observed": observed,
+            "expected": expected,
+            "from_conditions": expected - unscaled(fit.response, np.array([typical]))[0],
+            "from_settings": rate * settings,
+            "from_outliers": rate * outliers,
+            "unexplained": rate * levels.own,
+            "lo95": rate * low,
+            "hi95": rate * high,
+            "shrunken": rate * levels.shrunken.mean,
+            "shrunken_lo95": rate * shrunk_low,
+            "shrunken_hi95": rate * shrunk_high,
+            "limit_95": rate * limits.half["95"],
+            "limit_998": rate * limits.half["998"],
+            "overdispersion": [limits.phi] * n.size,
+            "funnel": limits.beyond(levels.own),
+            "n": n,
+            "standing": standing(shrunk_low, shrunk_high),
+            "last_shift_date": [fit.last_shift_date] * n.size,
+        }
+    )
     table = table.join(_ranked(levels, known), on="subject_id", how="left", maintain_order="left")
     shown = pl.Series(levels.labels != UNKNOWN)
     return _named(table, known, min_loads).filter(shown)
@@ -93,31 +133,48 @@ def standing(low: Array, high: Array) -> list[str]:
     return [HIGHER if a > 0 else LOWER if b < 0 else USUAL for a, b in zip(low, high, strict=True)]
 
 
-def _ranked(levels: Levels, known: NDArray[np.bool_]) -> pl.DataFrame:
+def _ranked(levels: SubjectEffects, known: NDArray[np.bool_]) -> pl.DataFrame:
     """Ranks among the subjects with loads enough; none of seasons, nor where there are too few to rank."""
     at = np.flatnonzero(known)
-    schema = {"subject_id": pl.String, "rank": pl.Int64, "rank_lo95": pl.Int64, "rank_hi95": pl.Int64,
-              "subjects": pl.Int64}  # fmt: skip
+    schema = {
+        "subject_id": pl.String,
+        "rank": pl.Int64,
+        "rank_lo95": pl.Int64,
+        "rank_hi95": pl.Int64,
+        "subjects": pl.Int64,
+    }
     if at.size < RANKED_FROM or levels.kind == "season":
         return pl.DataFrame(schema=schema)
     middle, low, high = ranks(levels.shrunken.draws[:, at])
     return pl.DataFrame(
-        {"subject_id": levels.labels[at], "rank": middle, "rank_lo95": low, "rank_hi95": high,
-         "subjects": [at.size] * at.size}
-    ).cast(schema)  # type: ignore[arg-type]  # fmt: skip
+        {
+            "subject_id": levels.labels[at],
+            "rank": middle,
+            "rank_lo95": low,
+            "rank_hi95": high,
+            "subjects": [at.size] * at.size,
+        }
+    ).cast(schema)  # type: ignore[arg-type]
 
 
 def _named(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.DataFrame:
     """Leave only the count of a subject with too few loads, and give the reason."""
     told = ["subject_kind", "subject_id", "response", "n", "last_shift_date"]
     mask = pl.Series("known", known)
-    return table.with_columns(
-        *(pl.when(mask).then(pl.col(c)).alias(c) for c in table.columns if c not in told),
-        pl.when(mask).then(pl.lit("measured association")).otherwise(
-            pl.format("too few loads: {} measured and traced well, at least {} are needed", "n", pl.lit(min_loads))
-        ).alias("says"),
-        pl.when(~mask).then(pl.lit(FEW_LOADS)).alias("reason_code"),
-    ).select(list(BENCHMARK_SCHEMA)).cast(BENCHMARK_SCHEMA)  # type: ignore[arg-type]  # fmt: skip
+    return (
+        table.with_columns(
+            *(pl.when(mask).then(pl.col(c)).alias(c) for c in table.columns if c not in told),
+            pl.when(mask)
+            .then(pl.lit("measured association"))
+            .otherwise(
+                pl.format("too few loads: {} measured and traced well, at least {} are needed", "n", pl.lit(min_loads))
+            )
+            .alias("says"),
+            pl.when(~mask).then(pl.lit(FEW_LOADS)).alias("reason_code"),
+        )
+        .select(list(BENCHMARK_SCHEMA))
+        .cast(BENCHMARK_SCHEMA)
+    )  # type: ignore[arg-type]
 
 
 def _untold(fit: ResponseFit, kind: str, reason_code: str) -> pl.DataFrame:
@@ -128,13 +185,18 @@ def _untold(fit: ResponseFit, kind: str, reason_code: str) -> pl.DataFrame:
         .group_by(pl.col(key).cast(pl.String).alias("subject_id"), maintain_order=True)
         .agg(pl.len().cast(pl.Int64).alias("n"))
     )
-    told = {"subject_kind": kind, "response": fit.response, "says": REASONS[reason_code], "reason_code": reason_code,
-            "last_shift_date": fit.last_shift_date}  # fmt: skip
+    told = {
+        "subject_kind": kind,
+        "response": fit.response,
+        "says": REASONS[reason_code],
+        "reason_code": reason_code,
+        "last_shift_date": fit.last_shift_date,
+    }
     rows = counts.with_columns(pl.lit(v).alias(k) for k, v in told.items())
     return pl.concat([pl.DataFrame(schema=BENCHMARK_SCHEMA), rows], how="diagonal")
 
 
-def _changes(fit: ResponseFit, levels: Levels) -> pl.DataFrame:
+def _changes(fit: ResponseFit, levels: SubjectEffects) -> pl.DataFrame:
     """Each season against the one before: how much of the change is conditions, settings, neither."""
     z, settings, outliers = (_means(levels, v) for v in (fit.z, levels.settings, fit.z - fit.pseudo))
     n = np.bincount(levels.code, minlength=levels.labels.size)
@@ -148,9 +210,21 @@ def _changes(fit: ResponseFit, levels: Levels) -> pl.DataFrame:
         half *= float(np.sqrt(L @ levels.own_cov @ L / levels.own_cov[k, k]))
         change = float(observed[k] - observed[k - 1])
         by_settings, by_outliers = rate * (settings[k] - settings[k - 1]), rate * (outliers[k] - outliers[k - 1])
-        rows.append((fit.response, str(levels.labels[k]), str(levels.labels[k - 1]), change,
-                     change - by_settings - by_outliers - rate * own, by_settings, by_outliers, rate * own,
-                     rate * (own - half), rate * (own + half), int(n[k])))  # fmt: skip
+        rows.append(
+            (
+                fit.response,
+                str(levels.labels[k]),
+                str(levels.labels[k - 1]),
+                change,
+                change - by_settings - by_outliers - rate * own,
+                by_settings,
+                by_outliers,
+                rate * own,
+                rate * (own - half),
+                rate * (own + half),
+                int(n[k]),
+            )
+        )
     return pl.DataFrame(rows, schema=SEASON_CHANGE_SCHEMA, orient="row")
 
 
@@ -168,7 +242,7 @@ def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFr
         if kind == "operator" and fit.left_out.get(kind, "").startswith("cannot be told"):
             tables.append(_untold(fit, kind, SAME_AS_MACHINE))
             continue
-        levels = own_levels(fit, kind)
+        levels = estimate_subject_effects(fit, kind)
         if levels is None:
             if kind != "season" and KINDS[kind][0] in fit.rows.columns:
                 tables.append(_untold(fit, kind, ONLY_ONE))

@@ -17,8 +17,17 @@ from transforms.benchmark.disclosure import (
     withheld_from,
 )
 
-FIGURES = ("observed", "expected", "from_settings", "unexplained", "lo95", "hi95", "shrunken", "shrunken_lo95",
-           "shrunken_hi95")  # fmt: skip
+FIGURES = (
+    "observed",
+    "expected",
+    "from_settings",
+    "unexplained",
+    "lo95",
+    "hi95",
+    "shrunken",
+    "shrunken_lo95",
+    "shrunken_hi95",
+)
 """Columns of `benchmark` about the subject itself. Limits and over-dispersion describe all subjects and stay out."""
 OF_OWN_LOADS = ("observed",)
 LOWEST, MIDDLE, HIGHEST, UNSETTLED = "lowest_third", "middle_third", "highest_third", "unsettled"

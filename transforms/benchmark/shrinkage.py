@@ -20,7 +20,7 @@ FEWEST_DRAWS = 500
 
 
 @dataclass(frozen=True)
-class Shrunken:
+class ShrunkenEffects:
     """Shrunken levels: their mean, shape (k,), and joint draws, shape (draws, k)."""
 
     mean: Array
@@ -40,9 +40,9 @@ def _beside(share: Array) -> Array:
     return np.asarray((np.eye(share.size) - 2 * np.outer(v, v) / (v @ v))[:, 1:])
 
 
-def shrunken(
+def shrink_effects(
     estimates: Array, covariance: Array, share: Array, spread: Array, probability: Array, together: Array, df: float
-) -> Shrunken:
+) -> ShrunkenEffects:
     """Shrink estimates that are centred by `share`.
 
     Args:
@@ -69,4 +69,4 @@ def shrunken(
         mean += p * (gain @ y)
         heavier = np.sqrt(df / rng.chisquare(df, (n, 1)))
         draws.append(gain @ y + heavier * (rng.standard_normal((n, k)) @ root.T))
-    return Shrunken(mean, np.vstack(draws))
+    return ShrunkenEffects(mean, np.vstack(draws))

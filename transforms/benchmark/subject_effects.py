@@ -26,7 +26,7 @@ from scipy.linalg import block_diag
 from scipy.stats import t as student
 
 from transforms.benchmark.setting_columns import setting_columns
-from transforms.benchmark.shrinkage import Shrunken, shrunken
+from transforms.benchmark.shrinkage import ShrunkenEffects, shrink_effects
 from transforms.mixed_model.contrasts import draws_covariance
 from transforms.mixed_model.cross_products import DenseBlock, Factor, cross_products
 from transforms.mixed_model.equations import Equations
@@ -37,8 +37,13 @@ from transforms.model.fit import FACTORS, ResponseFit, independent_columns
 from transforms.model.load_decomposition import setting_parts
 
 Array = NDArray[np.float64]
-KINDS = {"machine": ("machine_id",), "operator": ("operator_id",), "grower": ("grower_id",), "field": ("field_id",),
-         "season": ("season_start",)}  # fmt: skip
+KINDS = {
+    "machine": ("machine_id",),
+    "operator": ("operator_id",),
+    "grower": ("grower_id",),
+    "field": ("field_id",),
+    "season": ("season_start",),
+}
 UNKNOWN = ""
 """Label of the loads whose subject is not known: together one level of the model that no table shows."""
 FREE = 1e4
@@ -48,7 +53,7 @@ NUDGE = 0.02
 
 
 @dataclass(frozen=True)
-class Levels:
+class SubjectEffects:
     """Own levels of the subjects of one kind, on the fitted scale; all arrays of shape (k,) unless said.
 
     Attributes:
@@ -71,7 +76,7 @@ class Levels:
     own: Array
     own_cov: Array
     df: Array
-    shrunken: Shrunken
+    shrunken: ShrunkenEffects
 
     @property
     def interval(self) -> tuple[Array, Array]:
@@ -193,9 +198,13 @@ def _known(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -
         settings + D[:, 1:] @ reml.coef[1:d],
         np.hstack([found.G, D[:, 1:] - D[:, 1:].mean(axis=0)]),
         block_diag(found.covariance, reml.cov_core[1:d, 1:d]),
-        variances, reml.residual, reml.theta_names, reml.theta_cov, open_[factors[0].name],
+        variances,
+        reml.residual,
+        reml.theta_names,
+        reml.theta_cov,
+        open_[factors[0].name],
         _wider(reml, factors[0].name),
-    )  # fmt: skip
+    )
 
 
 def _degrees_of_freedom(equations: Equations, known: _Known, at: dict[str, float], L: Array, V: Array) -> Array:
@@ -223,7 +232,7 @@ def _pushed(factors: list[Factor], columns: Array, w: Array) -> Array:
     return np.vstack(parts)
 
 
-def own_levels(fit: ResponseFit, kind: str) -> Levels | None:
+def estimate_subject_effects(fit: ResponseFit, kind: str) -> SubjectEffects | None:
     """Return the own levels of the subjects of a kind; None where there are not two to tell apart."""
     mine = subject_factor(fit, kind)
     if mine is None or mine.labels is None:
@@ -245,5 +254,5 @@ def own_levels(fit: ResponseFit, kind: str) -> Levels | None:
     cov = (cov + cov.T) / 2
     grower = _grower_of(factors)
     together = np.zeros_like(cov) if grower is None else known.variances["grower"] * np.equal.outer(grower, grower)
-    drawn = shrunken(own, cov, share, *known.spread, together, float(np.median(df)))
-    return Levels(kind, mine.labels, mine.codes, w, settings, own, cov, df, drawn)
+    drawn = shrink_effects(own, cov, share, *known.spread, together, float(np.median(df)))
+    return SubjectEffects(kind, mine.labels, mine.codes, w, settings, own, cov, df, drawn)

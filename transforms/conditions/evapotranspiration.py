@@ -36,9 +36,15 @@ def vapour_pressure_kpa(temp_c: ArrayLike) -> Array:
 
 
 def penman_monteith_mm(
-    *, t_max_c: ArrayLike, t_min_c: ArrayLike, vapour_kpa: ArrayLike, wind_m_s: ArrayLike, solar_mj_m2: ArrayLike,
-    above: Sun, altitude_m: float,
-) -> Array:  # fmt: skip
+    *,
+    t_max_c: ArrayLike,
+    t_min_c: ArrayLike,
+    vapour_kpa: ArrayLike,
+    wind_m_s: ArrayLike,
+    solar_mj_m2: ArrayLike,
+    above: Sun,
+    altitude_m: float,
+) -> Array:
     """Return the daily reference evapotranspiration of grass (6), mm/d, with no soil heat flux.
 
     Args:

@@ -23,23 +23,28 @@ LIGHT_BELOW, HEAVY_ABOVE = 18.0, 35.0
 
 def daily_et0(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
     """Return `day, et0_mm, solar_mj_m2, wind_m_s, humidity_min_pct` of one station's complete hours (UTC days)."""
-    days = (
-        weather.group_by(pl.col("hour_at").dt.date().alias("day"), maintain_order=True)
-        .agg(
-            pl.col("air_temp_c").max().alias("t_max"), pl.col("air_temp_c").min().alias("t_min"),
-            pl.col("humidity_pct").mean().alias("rh"), pl.col("humidity_pct").min().alias("humidity_min_pct"),
-            (pl.col("wind_m_s").mean() * WIND_10_TO_2_M).alias("wind_m_s"),
-            pl.col("irradiation_mj_m2").sum().alias("solar_mj_m2"), pl.len().alias("hours"),
-        )
-    )  # fmt: skip
+    days = weather.group_by(pl.col("hour_at").dt.date().alias("day"), maintain_order=True).agg(
+        pl.col("air_temp_c").max().alias("t_max"),
+        pl.col("air_temp_c").min().alias("t_min"),
+        pl.col("humidity_pct").mean().alias("rh"),
+        pl.col("humidity_pct").min().alias("humidity_min_pct"),
+        (pl.col("wind_m_s").mean() * WIND_10_TO_2_M).alias("wind_m_s"),
+        pl.col("irradiation_mj_m2").sum().alias("solar_mj_m2"),
+        pl.len().alias("hours"),
+    )
     above = sun(lat_deg, days["day"].dt.ordinal_day().to_numpy())
     t_max, t_min = days["t_max"].to_numpy(), days["t_min"].to_numpy()
     vapour = days["rh"].to_numpy() / 100 * (vapour_pressure_kpa(t_max) + vapour_pressure_kpa(t_min)) / 2
     solar = days["solar_mj_m2"].to_numpy()
     full = penman_monteith_mm(
-        t_max_c=t_max, t_min_c=t_min, vapour_kpa=vapour, wind_m_s=days["wind_m_s"].to_numpy(),
-        solar_mj_m2=np.nan_to_num(solar), above=above, altitude_m=ALTITUDE_M,
-    )  # fmt: skip
+        t_max_c=t_max,
+        t_min_c=t_min,
+        vapour_kpa=vapour,
+        wind_m_s=days["wind_m_s"].to_numpy(),
+        solar_mj_m2=np.nan_to_num(solar),
+        above=above,
+        altitude_m=ALTITUDE_M,
+    )
     et0 = np.where(np.isnan(solar), hargreaves_mm(t_max_c=t_max, t_min_c=t_min, above=above), full)
     return days.with_columns(pl.Series("et0_mm", et0)).select(
         "day", "et0_mm", "solar_mj_m2", "wind_m_s", "humidity_min_pct"
@@ -65,9 +70,14 @@ def _wetness(hourly: pl.DataFrame, layer: Layer) -> Array:
     out = np.empty((rain.size, layer.tew.size))
     for h in range(rain.size):
         depletion, _ = step(
-            depletion, water_mm=rain[h], et0_mm=et0[h], layer=layer, kc_upper=upper[h], kcb=KCB_LATE_BEET,
+            depletion,
+            water_mm=rain[h],
+            et0_mm=et0[h],
+            layer=layer,
+            kc_upper=upper[h],
+            kcb=KCB_LATE_BEET,
             exposed=1 - COVER_LATE_BEET,
-        )  # fmt: skip
+        )
         out[h] = 1 - depletion / layer.tew
     return out
 
@@ -91,9 +101,11 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         hourly = _hourly(part, float(mine["lat_deg"].mean()))  # type: ignore[arg-type]
         wet = _wetness(hourly, layer)
         hours = hourly.select(
-            "hour_at", "air_temp_c", pl.col("rain_mm").rolling_sum(24, min_samples=1).clip(0).alias("rain_24h_mm"),
+            "hour_at",
+            "air_temp_c",
+            pl.col("rain_mm").rolling_sum(24, min_samples=1).clip(0).alias("rain_24h_mm"),
             pl.col("rain_mm").rolling_sum(72, min_samples=1).clip(0).alias("rain_72h_mm"),
-        )  # fmt: skip
+        )
         wide = hours.hstack(pl.DataFrame(wet, schema=mine["field_id"].to_list()))
         frames.append(
             wide.unpivot(

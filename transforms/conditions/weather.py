@@ -27,16 +27,23 @@ def hours_of_days(hours: pl.DataFrame, days: pl.DataFrame, time_zone: str) -> pl
         .join(pl.DataFrame({"hour": range(24)}), how="cross")
         .with_columns((pl.col("from_at") + pl.duration(hours=pl.col("hour"))).dt.truncate("1h").alias("hour_at"))
         .select(
-            "station_id", "hour_at",
-            ((pl.col("air_temp_max_c") + pl.col("air_temp_min_c")) / 2
-             + (pl.col("air_temp_max_c") - pl.col("air_temp_min_c")) / 2 * angle.sin()).alias("air_temp_c"),
-            "humidity_pct", "wind_m_s",
-            (pl.col("irradiation_mj_m2") * angle.sin().clip(0) / angle.sin().clip(0).sum().over("station_id", "day_at"))
-            .alias("irradiation_mj_m2"),
+            "station_id",
+            "hour_at",
+            (
+                (pl.col("air_temp_max_c") + pl.col("air_temp_min_c")) / 2
+                + (pl.col("air_temp_max_c") - pl.col("air_temp_min_c")) / 2 * angle.sin()
+            ).alias("air_temp_c"),
+            "humidity_pct",
+            "wind_m_s",
+            (
+                pl.col("irradiation_mj_m2")
+                * angle.sin().clip(0)
+                / angle.sin().clip(0).sum().over("station_id", "day_at")
+            ).alias("irradiation_mj_m2"),
             (pl.col("rain_mm") / 24).alias("rain_mm"),
         )
         .drop_nulls("hour_at")
-    )  # fmt: skip
+    )
     fresh = spread.join(hours, on=["station_id", "hour_at"], how="anti").unique(["station_id", "hour_at"], keep="first")
     return pl.concat([hours, fresh.select(hours.columns)]).sort("station_id", "hour_at")
 

@@ -15,9 +15,18 @@ from transforms.config.time_zones import check_time_zone
 from transforms.ingest.chunk import MARK
 
 Kind = Literal[
-    "telemetry", "load", "tare", "loss_audit", "weather_hour", "forecast_hour", "weather_day", "weather_reading",
-    "field", "field_boundary", "machine_setup",
-]  # fmt: skip
+    "telemetry",
+    "load",
+    "tare",
+    "loss_audit",
+    "weather_hour",
+    "forecast_hour",
+    "weather_day",
+    "weather_reading",
+    "field",
+    "field_boundary",
+    "machine_setup",
+]
 Form = Literal["delimited", "sheet", "parquet", "geojson", "ghcn_daily", "iso11783"]
 MOMENT = dt.datetime(2025, 10, 17, 13, 45, 30, tzinfo=dt.UTC)
 """A time that tells day, month, hour and minute apart."""
@@ -98,8 +107,10 @@ PATTERN_MEND = "a regular expression with one group in brackets"
 class MappingTable(Table):
     """The keys above the columns."""
 
-    kind: Kind = Field(description="a kind of file: telemetry, load, tare, loss_audit, weather_hour, forecast_hour, "
-                       "weather_day, weather_reading, field, field_boundary or machine_setup")  # fmt: skip
+    kind: Kind = Field(
+        description="a kind of file: telemetry, load, tare, loss_audit, weather_hour, forecast_hour, "
+        "weather_day, weather_reading, field, field_boundary or machine_setup"
+    )
     files: SomeNames = Field(description='a list of file names such as ["log_*.csv"], each once')
     form: Form | None = Field(None, description="delimited, sheet, parquet, geojson, ghcn_daily or iso11783")
     separator: Annotated[str, AfterValidator(_separator)] = Field(",", description='one mark such as ";" or "\\t"')

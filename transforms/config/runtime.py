@@ -11,7 +11,7 @@ AFTER_SHIFT = dt.timedelta(minutes=20)
 
 
 @dataclass(frozen=True)
-class Place:
+class ExecutionConfig:
     """Where work is done and kept.
 
     Attributes:
@@ -67,7 +67,7 @@ class Notify:
     stale_tares_h: float = 48.0
 
 
-def read_place(table: Any, where: str) -> Place:
+def read_place(table: Any, where: str) -> ExecutionConfig:
     """Read `[run]`.
 
     Raises:
@@ -76,7 +76,7 @@ def read_place(table: Any, where: str) -> Place:
     from transforms.config.season import check_run  # noqa: PLC0415 (--help is to be quick)
 
     raise_problems(check_run(table, where))
-    return Place(**table)
+    return ExecutionConfig(**table)
 
 
 def read_notify(table: Any, where: str) -> Notify:

@@ -22,9 +22,13 @@ from transforms.config.tables import MAX_CHARACTERS, Table, check_table
 from transforms.contracts.units import SUFFIX_UNIT, stored_unit
 
 PLAIN: dict[str, type[Table]] = {
-    "season": SeasonTable, "prices": PricesTable, "lab": LabTable, "advice": AdviceTable, "notify": NotifyTable,
+    "season": SeasonTable,
+    "prices": PricesTable,
+    "lab": LabTable,
+    "advice": AdviceTable,
+    "notify": NotifyTable,
     "schedule": ScheduleTable,
-}  # fmt: skip
+}
 """Tables without any rule between their keys."""
 TABLES = ("season", "sites", "prices", "lab", "fit", "advice", "run", "schedule", "notify", "settings")
 UNITS_OF_SETTINGS = (*SUFFIX_UNIT.values(), "flag", "count")

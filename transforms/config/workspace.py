@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from transforms.config.problems import raise_problems
-from transforms.config.runtime import Notify, Place, Schedule, read_notify, read_place, read_schedule
+from transforms.config.runtime import ExecutionConfig, Notify, Schedule, read_notify, read_place, read_schedule
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.config.toml_file import read_toml
 from transforms.errors import WorkspaceError
@@ -72,7 +72,7 @@ class Season:
     locale: str = "en-GB"
     texts: Path | None = None
     assumed: tuple[str, ...] = ()
-    place: Place = field(default_factory=Place)
+    place: ExecutionConfig = field(default_factory=ExecutionConfig)
     schedule: Schedule = field(default_factory=lambda: Schedule(()))
     notify: Notify = field(default_factory=Notify)
 
@@ -141,10 +141,10 @@ class Workspace:
     @cached_property
     def lake(self) -> "LakePath":
         """Where Parquet lies: a folder, or an address on object storage."""
-        from transforms.storage.lake import lake_at  # noqa: PLC0415 (the libraries behind it are not for every verb)
+        from transforms.storage.lake import open_lake  # noqa: PLC0415 (the libraries behind it are not for every verb)
 
         named = self.season.place.lake if (self.root / "season.toml").exists() else ""
-        return lake_at(named if "://" in named else str(self.root / (named or "lake")))
+        return open_lake(named if "://" in named else str(self.root / (named or "lake")))
 
     @property
     def products(self) -> "LakePath":

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from transforms.demo.scenario import Hardship
+from transforms.demo.scenario import Scenario
 
 ORIGIN_LAT, ORIGIN_LON = 50.0, 15.0
 KM_PER_DEG_LAT = 111.32
@@ -16,24 +16,45 @@ LOCAL_ZONE = "Europe/Prague"
 GENERATIONS = {
     "one": {
         "settings": {
-            "topper_speed_rpm": (850, 60), "scalper_height_mm": (32, 5), "share_depth_cm": (7.0, 0.5),
-            "ground_speed_kmh": (5.6, 0.4), "intake_roller_height_mm": (42, 4), "intake_roller_speed_pct": (58, 6),
-            "transfer_web_speed_pct": (62, 5), "cleaner_1_speed_rpm": (36, 3), "cleaner_2_speed_rpm": (38, 3),
-            "separator_1_height_mm": (46, 4), "separator_2_height_mm": (42, 4),
+            "topper_speed_rpm": (850, 60),
+            "scalper_height_mm": (32, 5),
+            "share_depth_cm": (7.0, 0.5),
+            "ground_speed_kmh": (5.6, 0.4),
+            "intake_roller_height_mm": (42, 4),
+            "intake_roller_speed_pct": (58, 6),
+            "transfer_web_speed_pct": (62, 5),
+            "cleaner_1_speed_rpm": (36, 3),
+            "cleaner_2_speed_rpm": (38, 3),
+            "separator_1_height_mm": (46, 4),
+            "separator_2_height_mm": (42, 4),
         },
-        "rows": 6, "row_spacing_cm": 45.0, "tank_capacity_t": 17.0,
+        "rows": 6,
+        "row_spacing_cm": 45.0,
+        "tank_capacity_t": 17.0,
     },
     "two": {
         "settings": {
-            "topper_speed_rpm": (900, 60), "scalper_height_mm": (30, 5), "share_depth_cm": (6.8, 0.5),
-            "share_drive_pct": (55, 6), "ground_speed_kmh": (6.2, 0.4), "intake_roller_height_mm": (40, 4),
-            "intake_roller_speed_pct": (62, 6), "rear_roller_speed_pct": (55, 6), "transfer_web_speed_pct": (66, 5),
-            "cleaner_1_speed_rpm": (37, 3), "cleaner_2_speed_rpm": (39, 3), "cleaner_3_speed_rpm": (36, 3),
-            "separator_1_height_mm": (48, 4), "separator_2_height_mm": (44, 4), "separator_3_height_mm": (42, 4),
+            "topper_speed_rpm": (900, 60),
+            "scalper_height_mm": (30, 5),
+            "share_depth_cm": (6.8, 0.5),
+            "share_drive_pct": (55, 6),
+            "ground_speed_kmh": (6.2, 0.4),
+            "intake_roller_height_mm": (40, 4),
+            "intake_roller_speed_pct": (62, 6),
+            "rear_roller_speed_pct": (55, 6),
+            "transfer_web_speed_pct": (66, 5),
+            "cleaner_1_speed_rpm": (37, 3),
+            "cleaner_2_speed_rpm": (39, 3),
+            "cleaner_3_speed_rpm": (36, 3),
+            "separator_1_height_mm": (48, 4),
+            "separator_2_height_mm": (44, 4),
+            "separator_3_height_mm": (42, 4),
         },
-        "rows": 6, "row_spacing_cm": 50.0, "tank_capacity_t": 24.0,
+        "rows": 6,
+        "row_spacing_cm": 50.0,
+        "tank_capacity_t": 24.0,
     },
-}  # fmt: skip
+}
 """Per generation: setting -> (typical value, spread between operators' habits), and what is fitted."""
 
 _SOILS = (("light", 62.0, 10.0), ("medium", 34.0, 24.0), ("heavy", 18.0, 41.0))
@@ -69,43 +90,47 @@ def _fields(rng: np.random.Generator, count: int) -> pl.DataFrame:
         north = (i // columns) * FIELD_SPACING_KM + rng.uniform(-0.3, 0.3)
         lon_scale = KM_PER_DEG_LAT * math.cos(math.radians(ORIGIN_LAT))
         clay_pct = float(np.clip(clay + rng.normal(0, 3.5), 4, 55))
-        rows.append({
-            "field_id": f"F{i + 1:03d}",
-            "grower_id": f"G{rng.integers(1, max(2, count // 3) + 1):03d}",
-            "lat_deg": round(ORIGIN_LAT + north / KM_PER_DEG_LAT, 6),
-            "lon_deg": round(ORIGIN_LON + east / lon_scale, 6),
-            "area_ha": round(float(rng.uniform(32, 58)), 2),
-            "soil": soil,
-            "clay_pct": round(clay_pct, 1),
-            "sand_pct": round(float(np.clip(sand + rng.normal(0, 6), 3, 90 - clay_pct)), 1),
-            "organic_matter_pct": round(float(rng.uniform(1.6, 3.2)), 2),
-            "yield_t_ha": round(float(np.clip(rng.normal(74, 8), 50, 98)), 1),
-            "root_kg": round(float(np.clip(rng.normal(0.82, 0.10), 0.55, 1.2)), 3),
-            "row_spacing_cm": float(rng.choice((45.0, 50.0))),
-        })  # fmt: skip
+        rows.append(
+            {
+                "field_id": f"F{i + 1:03d}",
+                "grower_id": f"G{rng.integers(1, max(2, count // 3) + 1):03d}",
+                "lat_deg": round(ORIGIN_LAT + north / KM_PER_DEG_LAT, 6),
+                "lon_deg": round(ORIGIN_LON + east / lon_scale, 6),
+                "area_ha": round(float(rng.uniform(32, 58)), 2),
+                "soil": soil,
+                "clay_pct": round(clay_pct, 1),
+                "sand_pct": round(float(np.clip(sand + rng.normal(0, 6), 3, 90 - clay_pct)), 1),
+                "organic_matter_pct": round(float(rng.uniform(1.6, 3.2)), 2),
+                "yield_t_ha": round(float(np.clip(rng.normal(74, 8), 50, 98)), 1),
+                "root_kg": round(float(np.clip(rng.normal(0.82, 0.10), 0.55, 1.2)), 3),
+                "row_spacing_cm": float(rng.choice((45.0, 50.0))),
+            }
+        )
     return pl.DataFrame(rows)
 
 
-def _machines(count: int, dialect_split: int, hardship: Hardship) -> pl.DataFrame:
+def _machines(count: int, dialect_split: int, hardship: Scenario) -> pl.DataFrame:
     rows = []
     ahead = {i % count: minutes for i, minutes in hardship.machine_clocks} if count > 2 else {}
     for i in range(count):
         generation = "one" if i < dialect_split else "two"
         # The two oldest machines of a big fleet log neither tank level nor unloading; others log one or both.
         signal = "none" if generation == "one" and i < count // 6 else ("level" if generation == "one" else "flag")
-        rows.append({
-            "machine_id": f"M{i + 1:02d}",
-            "operator_id": f"P{i + 1:02d}",
-            "generation": generation,
-            "signal": hardship.signal or signal,
-            "rows": GENERATIONS[generation]["rows"],
-            "tank_capacity_t": GENERATIONS[generation]["tank_capacity_t"],
-            "clock_offset_s": round(60 * ahead.get(i, 0.0)),
-        })  # fmt: skip
+        rows.append(
+            {
+                "machine_id": f"M{i + 1:02d}",
+                "operator_id": f"P{i + 1:02d}",
+                "generation": generation,
+                "signal": hardship.signal or signal,
+                "rows": GENERATIONS[generation]["rows"],
+                "tank_capacity_t": GENERATIONS[generation]["tank_capacity_t"],
+                "clock_offset_s": round(60 * ahead.get(i, 0.0)),
+            }
+        )
     return pl.DataFrame(rows)
 
 
-def build_district(rng: np.random.Generator, machines: int, days: int, hardship: Hardship) -> District:
+def build_district(rng: np.random.Generator, machines: int, days: int, hardship: Scenario) -> District:
     """Invent fields, machines and factories for a season of the given size.
 
     About one field per three machine-days, so that a field takes some three days of one machine.

@@ -17,12 +17,20 @@ from transforms.demo.sensors import at, logged
 
 HEADLAND_M = 12.0
 OFFICE_NAMES = {
-    "topper_speed_rpm": "Topper", "scalper_height_mm": "Scalper", "share_drive_pct": "Share drive",
-    "intake_roller_height_mm": "Intake height", "intake_roller_speed_pct": "Intake rollers",
-    "rear_roller_speed_pct": "Rear roller", "transfer_web_speed_pct": "Web",
-    "cleaner_1_speed_rpm": "Cleaner 1", "cleaner_2_speed_rpm": "Cleaner 2", "cleaner_3_speed_rpm": "Cleaner 3",
-    "separator_1_height_mm": "Gap 1", "separator_2_height_mm": "Gap 2", "separator_3_height_mm": "Gap 3",
-}  # fmt: skip
+    "topper_speed_rpm": "Topper",
+    "scalper_height_mm": "Scalper",
+    "share_drive_pct": "Share drive",
+    "intake_roller_height_mm": "Intake height",
+    "intake_roller_speed_pct": "Intake rollers",
+    "rear_roller_speed_pct": "Rear roller",
+    "transfer_web_speed_pct": "Web",
+    "cleaner_1_speed_rpm": "Cleaner 1",
+    "cleaner_2_speed_rpm": "Cleaner 2",
+    "cleaner_3_speed_rpm": "Cleaner 3",
+    "separator_1_height_mm": "Gap 1",
+    "separator_2_height_mm": "Gap 2",
+    "separator_3_height_mm": "Gap 3",
+}
 
 
 def _local(moment: pl.Expr) -> pl.Expr:
@@ -31,13 +39,17 @@ def _local(moment: pl.Expr) -> pl.Expr:
 
 def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
     """Decimal comma, local time, a unit row under the header, depth left and right; returns (header lines, rows)."""
-    columns = [pl.col("logged_at").pipe(_local).dt.strftime("%d.%m.%Y %H:%M:%S").alias("Time"),
-               pl.col("lat").round(6).alias("Latitude"), pl.col("lon").round(6).alias("Longitude"),
-               pl.col("state").replace_strict(dict(enumerate(("WORK", "TURN", "UNLOAD", "STOP", "ROAD"))),
-                                              return_dtype=pl.String).alias("Status"),
-               pl.col("ground_speed_kmh").round(2).alias("Speed"),
-               (pl.col("share_depth_cm") + 0.1).round(2).alias("Depth left"),
-               (pl.col("share_depth_cm") - 0.1).round(2).alias("Depth right")]  # fmt: skip
+    columns = [
+        pl.col("logged_at").pipe(_local).dt.strftime("%d.%m.%Y %H:%M:%S").alias("Time"),
+        pl.col("lat").round(6).alias("Latitude"),
+        pl.col("lon").round(6).alias("Longitude"),
+        pl.col("state")
+        .replace_strict(dict(enumerate(("WORK", "TURN", "UNLOAD", "STOP", "ROAD"))), return_dtype=pl.String)
+        .alias("Status"),
+        pl.col("ground_speed_kmh").round(2).alias("Speed"),
+        (pl.col("share_depth_cm") + 0.1).round(2).alias("Depth left"),
+        (pl.col("share_depth_cm") - 0.1).round(2).alias("Depth right"),
+    ]
     units = ["", "deg", "deg", "", "km/h", "cm", "cm"]
     for name in (n for n in OFFICE_NAMES if n in GENERATIONS["one"]["settings"]):  # type: ignore[operator]
         columns.append(pl.col(name).round(2).alias(OFFICE_NAMES[name]))
@@ -52,16 +64,19 @@ def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
 def _dialect_two(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
     """ISO time with zone, metres and kilograms; returns (header line, rows)."""
     settings = [n for n in OFFICE_NAMES if n in GENERATIONS["two"]["settings"]]  # type: ignore[operator]
-    columns = [pl.lit(machine_id).alias("machine"),
-               pl.col("logged_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ").alias("timestamp"),
-               pl.col("lat").round(6).alias("lat"), pl.col("lon").round(6).alias("lon"),
-               pl.col("state").replace_strict(dict(enumerate(STATE_NAMES)), return_dtype=pl.String).alias("state"),
-               pl.col("unloading").cast(pl.Int8).alias("unloading"),
-               (pl.col("tank_t") * 1000).round(0).alias("tank_kg"),
-               pl.col("sections_on_pct").alias("sections_pct"),
-               (pl.col("ground_speed_kmh") / 3.6).round(3).alias("speed_m_s"),
-               (pl.col("share_depth_cm") * 10).round(1).alias("depth_mm"),
-               *(pl.col(n).round(2) for n in settings)]  # fmt: skip
+    columns = [
+        pl.lit(machine_id).alias("machine"),
+        pl.col("logged_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ").alias("timestamp"),
+        pl.col("lat").round(6).alias("lat"),
+        pl.col("lon").round(6).alias("lon"),
+        pl.col("state").replace_strict(dict(enumerate(STATE_NAMES)), return_dtype=pl.String).alias("state"),
+        pl.col("unloading").cast(pl.Int8).alias("unloading"),
+        (pl.col("tank_t") * 1000).round(0).alias("tank_kg"),
+        pl.col("sections_on_pct").alias("sections_pct"),
+        (pl.col("ground_speed_kmh") / 3.6).round(3).alias("speed_m_s"),
+        (pl.col("share_depth_cm") * 10).round(1).alias("depth_mm"),
+        *(pl.col(n).round(2) for n in settings),
+    ]
     header, rows = table.select(columns).write_csv().split("\n", 1)
     return header + "\n", rows
 
@@ -252,9 +267,18 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
         holes.write_csv(inbox / f"weather_{station}.csv")
         _write_forecast(season, str(station), part, inbox)
     season.district.fields.with_columns(pl.col("forecast_t_ha").alias("yield_t_ha")).select(
-        "field_id", "grower_id", "station_id", "lat_deg", "lon_deg", "area_ha", "sand_pct", "clay_pct",
-        "organic_matter_pct", "yield_t_ha", "row_spacing_cm",
-    ).write_csv(inbox / "fields.csv")  # fmt: skip
+        "field_id",
+        "grower_id",
+        "station_id",
+        "lat_deg",
+        "lon_deg",
+        "area_ha",
+        "sand_pct",
+        "clay_pct",
+        "organic_matter_pct",
+        "yield_t_ha",
+        "row_spacing_cm",
+    ).write_csv(inbox / "fields.csv")
     for source in files("transforms.demo").joinpath("mappings").iterdir():
         (mappings / source.name).write_text(source.read_text("utf-8"), "utf-8")
 

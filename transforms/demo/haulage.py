@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from transforms.demo.district import km_between
-from transforms.demo.scenario import Hardship
+from transforms.demo.scenario import Scenario
 
 SMALLEST_LOAD_T = 4.0
 """Less than this is not worth a truck at the end of a day: it is never hauled."""
@@ -40,7 +40,7 @@ class TruckLoad:
     gross_t: np.ndarray
 
 
-def fill_trucks(rng: np.random.Generator, batches: list[Batch], hardship: Hardship) -> list[TruckLoad]:
+def fill_trucks(rng: np.random.Generator, batches: list[Batch], hardship: Scenario) -> list[TruckLoad]:
     """Fill trucks one after the other from one machine's emptied tanks in one field on one day.
 
     A tank is stirred: each truck takes an even part of every bin of a batch. The day's last truck leaves as it is. A
@@ -70,7 +70,7 @@ class _Truck:
     holds_t: float = 0.0
 
     @classmethod
-    def arrives(cls, rng: np.random.Generator, hardship: Hardship) -> "_Truck":
+    def arrives(cls, rng: np.random.Generator, hardship: Scenario) -> "_Truck":
         capacity = float(rng.normal(27.5, hardship.capacity_sd_t))
         split = rng.random() < hardship.split
         rooms = [capacity * 0.55, capacity * 0.45] if split else [capacity]
@@ -126,7 +126,7 @@ def weigh(
     loads: list[TruckLoad],
     fields: pl.DataFrame,
     sites: dict[str, tuple[float, float]],
-    hardship: Hardship,
+    hardship: Scenario,
 ) -> pl.DataFrame:
     """Drive every load to its factory; return `load_id, field_id, site_id, left_s, weighed_s, gross_t, machine, order`.
 
@@ -139,14 +139,23 @@ def weigh(
         swings = hardship.lag_scale
         drive = distance / 42 * 3600 * (1.02 + 0.1 * swings * rng.uniform(-1, 1))
         waits = 240 + 480 * rng.lognormal(0, 0.35 * swings)
-        rows.append((order, place["field_id"], place["site_id"], load.left_s, load.left_s + drive + waits,
-                     float(load.gross_t.sum()), load.machine))  # fmt: skip
+        rows.append(
+            (
+                order,
+                place["field_id"],
+                place["site_id"],
+                load.left_s,
+                load.left_s + drive + waits,
+                float(load.gross_t.sum()),
+                load.machine,
+            )
+        )
     names = ["order", "field_id", "site_id", "left_s", "weighed_s", "gross_t", "machine"]
     table = pl.DataFrame(rows, schema=names, orient="row").sort("weighed_s", "order")
     return table.with_row_index("n", offset=100_001).with_columns(("T" + pl.col("n").cast(pl.String)).alias("load_id"))
 
 
-def spoil_tickets(rng: np.random.Generator, tickets: pl.DataFrame, hardship: Hardship) -> pl.DataFrame:
+def spoil_tickets(rng: np.random.Generator, tickets: pl.DataFrame, hardship: Scenario) -> pl.DataFrame:
     """Lose some tickets and write a wrong field on others: what offices really get."""
     n = len(tickets)
     fields = tickets["field_id"].to_numpy()

@@ -41,8 +41,12 @@ def lab_results(
     )
 
 
-BREAK_CLASSES = (("broken_2_4_cm", 3.0, 0.46), ("broken_4_6_cm", 5.0, 0.31), ("broken_6_8_cm", 7.0, 0.16),
-                 ("broken_over_8_cm", 9.0, 0.07))  # fmt: skip
+BREAK_CLASSES = (
+    ("broken_2_4_cm", 3.0, 0.46),
+    ("broken_4_6_cm", 5.0, 0.31),
+    ("broken_6_8_cm", 7.0, 0.16),
+    ("broken_over_8_cm", 9.0, 0.07),
+)
 """Class, its mid diameter in cm, and the share of broken roots that fall in it (invented)."""
 
 
@@ -73,9 +77,16 @@ def _dug(rng: np.random.Generator, group: pl.DataFrame, root_kg: Array) -> list[
         broken = spot["tip_loss_t_ha"] * tonnes_to_kg / per_broken
         whole = (spot["root_loss_t_ha"] - spot["tip_loss_t_ha"]) * tonnes_to_kg / (kg * 0.6)
         counts = {f"{name}_count": int(rng.poisson(broken * p)) for name, _, p in BREAK_CLASSES}
-        rows.append({
-            "machine": spot["machine"], "field_index": spot["field_index"], "audited_s": spot["bin_s"] + 15.0,
-            "plot_m2": plot_m2, **counts, "whole_roots_count": int(rng.poisson(whole)), "root_mass_kg": kg,
-            "true_loss_t_ha": spot["root_loss_t_ha"],
-        })  # fmt: skip
+        rows.append(
+            {
+                "machine": spot["machine"],
+                "field_index": spot["field_index"],
+                "audited_s": spot["bin_s"] + 15.0,
+                "plot_m2": plot_m2,
+                **counts,
+                "whole_roots_count": int(rng.poisson(whole)),
+                "root_mass_kg": kg,
+                "true_loss_t_ha": spot["root_loss_t_ha"],
+            }
+        )
     return rows

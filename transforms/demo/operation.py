@@ -35,7 +35,7 @@ STATE_NAMES = ("working", "turning", "unloading", "idle", "road")
 
 
 @dataclass
-class FieldWork:
+class SimulatedFieldWork:
     """What is left of a field while it is being lifted."""
 
     index: int
@@ -192,7 +192,7 @@ def work_visit(
     rng: np.random.Generator,
     operator: Operator,
     catalogue: Catalogue,
-    work: FieldWork,
+    work: SimulatedFieldWork,
     *,
     day: int,
     start_s: float,
@@ -231,10 +231,21 @@ def work_visit(
     work.remaining_ha -= lifted
     work.pass_number = int(strip.max()) + 1
     return Visit(
-        operator.machine, day, work.index, seconds, state, (across, north), course, clean, area, noise, unloading,
-        _tank_course(seconds, clean, unloads), np.where(working & (rows == 0.5), 50.0, 100.0),
+        operator.machine,
+        day,
+        work.index,
+        seconds,
+        state,
+        (across, north),
+        course,
+        clean,
+        area,
+        noise,
+        unloading,
+        _tank_course(seconds, clean, unloads),
+        np.where(working & (rows == 0.5), 50.0, 100.0),
         [a for a, _ in unloads],
-    )  # fmt: skip
+    )
 
 
 def _tank_course(seconds: Array, clean: Array, unloads: list[tuple[float, float]]) -> Array:

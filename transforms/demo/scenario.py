@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Hardship:
+class Scenario:
     """How the season is hauled and logged; the default is what `taretrace demo` shows.
 
     Attributes:
@@ -47,4 +47,4 @@ class Hardship:
     first_day: str = "2025-10-02"
 
 
-DEMO = Hardship()
+DEMO = Scenario()

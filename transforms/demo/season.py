@@ -13,8 +13,8 @@ from transforms.demo import mechanics
 from transforms.demo.district import LOCAL_ZONE, District, build_district
 from transforms.demo.haulage import Batch, TruckLoad, fill_trucks, heap_loads, spoil_tickets, weigh
 from transforms.demo.lab import audit_plots, lab_results
-from transforms.demo.operation import BIN_S, WORKING, FieldWork, Operator, Visit, hire_operator, work_visit
-from transforms.demo.scenario import DEMO, Hardship
+from transforms.demo.operation import BIN_S, WORKING, Operator, SimulatedFieldWork, Visit, hire_operator, work_visit
+from transforms.demo.scenario import DEMO, Scenario
 from transforms.demo.weather import invent_weather, true_wetness
 
 Array = NDArray[np.float64]
@@ -37,7 +37,7 @@ class Plan:
     days: int = 30
     seed: int = 1
     hz: float = 0.1
-    hardship: Hardship = DEMO
+    hardship: Scenario = DEMO
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ def _work_season(
     ]
     areas = fields["area_ha"].to_list()
     queue = [int(i) for i in rng.permutation(len(fields))]
-    open_work: dict[int, FieldWork] = {}
+    open_work: dict[int, SimulatedFieldWork] = {}
     visits: list[Visit] = []
     for day in range(plan.days):
         for operator in operators:
@@ -116,10 +116,19 @@ def _work_season(
                     float(hidden.field[work.index] + hidden.machine_day[operator.machine, day]),
                 )
                 visit = work_visit(
-                    rng, operator, catalogue, work, day=day, start_s=clock, end_s=ends, interval_s=1 / plan.hz,
-                    seen=seen, side_m=100 * areas[work.index] ** 0.5, yield_t_ha=place["yield_t_ha"],
+                    rng,
+                    operator,
+                    catalogue,
+                    work,
+                    day=day,
+                    start_s=clock,
+                    end_s=ends,
+                    interval_s=1 / plan.hz,
+                    seen=seen,
+                    side_m=100 * areas[work.index] ** 0.5,
+                    yield_t_ha=place["yield_t_ha"],
                     patchiness=plan.hardship.patchiness,
-                )  # fmt: skip
+                )
                 visits.append(visit)
                 clock = visit.second[-1] + rng.uniform(20, 45) * 60
     return visits
@@ -128,11 +137,11 @@ def _work_season(
 def _next_field(
     rng: np.random.Generator,
     machine: int,
-    open_work: dict[int, FieldWork],
+    open_work: dict[int, SimulatedFieldWork],
     queue: list[int],
     areas: list[float],
     together: int,
-) -> FieldWork | None:
+) -> SimulatedFieldWork | None:
     """The next field of the queue, or one that others are in: those of the same gang, or by chance."""
     others = {m: w for m, w in open_work.items() if m != machine and w.remaining_ha > 12}
     mates = [w for m, w in others.items() if m // together == machine // together]
@@ -142,21 +151,33 @@ def _next_field(
         return list(others.values())[int(rng.integers(len(others)))]
     if queue:
         index = queue.pop()
-        return FieldWork(index, areas[index])
+        return SimulatedFieldWork(index, areas[index])
     return None
 
 
 def _record_frame(visits: list[Visit]) -> pl.DataFrame:
     frames = [
-        pl.DataFrame({
-            "visit": np.full(v.second.size, i), "machine": np.full(v.second.size, v.machine),
-            "day": np.full(v.second.size, v.day), "field_index": np.full(v.second.size, v.field_index),
-            "second": v.second, "state": v.state, "east_m": v.position_m[0], "north_m": v.position_m[1],
-            "clean_t": v.clean_t, "area_ha": v.area_ha, "pass_noise": v.pass_noise, "unloading": v.unloading,
-            "tank_t": v.tank_t, "sections_on_pct": v.sections_on_pct, **v.settings,
-        })
+        pl.DataFrame(
+            {
+                "visit": np.full(v.second.size, i),
+                "machine": np.full(v.second.size, v.machine),
+                "day": np.full(v.second.size, v.day),
+                "field_index": np.full(v.second.size, v.field_index),
+                "second": v.second,
+                "state": v.state,
+                "east_m": v.position_m[0],
+                "north_m": v.position_m[1],
+                "clean_t": v.clean_t,
+                "area_ha": v.area_ha,
+                "pass_noise": v.pass_noise,
+                "unloading": v.unloading,
+                "tank_t": v.tank_t,
+                "sections_on_pct": v.sections_on_pct,
+                **v.settings,
+            }
+        )
         for i, v in enumerate(visits)
-    ]  # fmt: skip
+    ]
     return pl.concat(frames, how="diagonal")
 
 
@@ -214,7 +235,7 @@ def _batches(visits: list[Visit], bins: pl.DataFrame, gross: Array) -> dict[tupl
 
 
 def _haul(
-    rng: np.random.Generator, district: District, batches: dict[tuple[int, int, int], list[Batch]], hardship: Hardship
+    rng: np.random.Generator, district: District, batches: dict[tuple[int, int, int], list[Batch]], hardship: Scenario
 ) -> list[TruckLoad]:
     heap = district.fields["heap"].to_list()
     loads: list[TruckLoad] = []

@@ -22,22 +22,35 @@ def at(season: DemoSeason, seconds: pl.Expr) -> pl.Expr:
 def _on_the_road(records: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
     """Records of the way from one field to the next of the same day, ten seconds apart."""
     ends = records.group_by("visit", maintain_order=True).agg(
-        pl.col("day").first(), *(pl.col(c).first().alias(f"{c} in") for c in ("second", "lat", "lon")),
+        pl.col("day").first(),
+        *(pl.col(c).first().alias(f"{c} in") for c in ("second", "lat", "lon")),
         *(pl.col(c).last().alias(f"{c} out") for c in ("second", "lat", "lon")),
-    )  # fmt: skip
+    )
     frames = []
     for before, after in zip(ends.iter_rows(named=True), ends[1:].iter_rows(named=True), strict=False):
         if before["day"] != after["day"]:
             continue
         seconds = np.arange(before["second out"] + 120, after["second in"] - 120, 10.0)
         part = np.linspace(0, 1, seconds.size)
-        frames.append(pl.DataFrame({
-            "visit": before["visit"], "day": before["day"], "state": ROAD, "second": seconds,
-            **{c: before[f"{c} out"] + part * (after[f"{c} in"] - before[f"{c} out"]) for c in ("lat", "lon")},
-            "tank_t": 0.0, "unloading": False, "sections_on_pct": 0.0, "clean_t": 0.0, **dict.fromkeys(settings, 0.0),
-        }))  # fmt: skip
-    kept = records.select("visit", "day", "state", "second", "lat", "lon", "tank_t", "unloading", "sections_on_pct",
-                          "clean_t", *settings)  # fmt: skip
+        frames.append(
+            pl.DataFrame(
+                {
+                    "visit": before["visit"],
+                    "day": before["day"],
+                    "state": ROAD,
+                    "second": seconds,
+                    **{c: before[f"{c} out"] + part * (after[f"{c} in"] - before[f"{c} out"]) for c in ("lat", "lon")},
+                    "tank_t": 0.0,
+                    "unloading": False,
+                    "sections_on_pct": 0.0,
+                    "clean_t": 0.0,
+                    **dict.fromkeys(settings, 0.0),
+                }
+            )
+        )
+    kept = records.select(
+        "visit", "day", "state", "second", "lat", "lon", "tank_t", "unloading", "sections_on_pct", "clean_t", *settings
+    )
     return pl.concat([kept, *frames], how="vertical_relaxed").sort("second")
 
 

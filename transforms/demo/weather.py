@@ -41,17 +41,23 @@ def invent_weather(rng: np.random.Generator, first_hour: dt.datetime, days: int,
         mean = 13.0 - 0.16 * day + 2.5 * np.sin(day / 4.3) + rng.normal(0, 1.0, days)[day]
         temp = mean + (5.0 - 3.0 * cloudy) * np.sin((hour - 9) / 24 * 2 * np.pi)
         sun = np.maximum(0, np.sin((hour - 6.3) / 11.0 * np.pi)) * ((hour > 6) & (hour < 18))
-        frames.append(pl.DataFrame({
-            "station_id": station,
-            "hour_at": [first_hour + dt.timedelta(hours=int(h)) for h in hours],
-            "air_temp_c": np.round(temp, 1),
-            "humidity_pct": np.round(np.clip(78 + 15 * cloudy - 2.2 * (temp - mean) + rng.normal(0, 2, hours.size),
-                                             35, 100)),
-            "wind_m_s": np.round(np.clip(2.6 + rng.normal(0, 0.9, days)[day] + rng.normal(0, 0.4, hours.size),
-                                         0.2, 12), 1),
-            "irradiation_mj_m2": np.round(1.75 * sun * (1 - 0.7 * cloudy) * (1 - 0.006 * day), 3),
-            "rain_mm": rain,
-        }).with_columns(pl.col("hour_at").dt.cast_time_unit("us")))  # fmt: skip
+        frames.append(
+            pl.DataFrame(
+                {
+                    "station_id": station,
+                    "hour_at": [first_hour + dt.timedelta(hours=int(h)) for h in hours],
+                    "air_temp_c": np.round(temp, 1),
+                    "humidity_pct": np.round(
+                        np.clip(78 + 15 * cloudy - 2.2 * (temp - mean) + rng.normal(0, 2, hours.size), 35, 100)
+                    ),
+                    "wind_m_s": np.round(
+                        np.clip(2.6 + rng.normal(0, 0.9, days)[day] + rng.normal(0, 0.4, hours.size), 0.2, 12), 1
+                    ),
+                    "irradiation_mj_m2": np.round(1.75 * sun * (1 - 0.7 * cloudy) * (1 - 0.006 * day), 3),
+                    "rain_mm": rain,
+                }
+            ).with_columns(pl.col("hour_at").dt.cast_time_unit("us"))
+        )
     return pl.concat(frames)
 
 

@@ -35,7 +35,7 @@ def none_rejected() -> pl.DataFrame:
 
 
 @dataclass(frozen=True)
-class Piece:
+class Chunk:
     """A stretch of a file.
 
     Attributes:
@@ -70,7 +70,7 @@ class Source:
     """
 
     header: str
-    pieces: Iterator[Callable[[], Piece]]
+    pieces: Iterator[Callable[[], Chunk]]
     close: Callable[[], None] = lambda: None
 
 

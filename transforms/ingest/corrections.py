@@ -26,7 +26,7 @@ def _harmless(cell: str) -> str:
     return "'" + cell if FORMULA.match(cell) else cell
 
 
-def mended_name(file: str, taken: set[str]) -> str:
+def corrections_name(file: str, taken: set[str]) -> str:
     """Return a name for the file of mended rows that is not taken, even where case is ignored; add it to `taken`.
 
     Files of one name (of other folders, or delivered again) differ in a number after the mark.
@@ -61,7 +61,7 @@ def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Pat
         if mapping is None or form not in FORMS:
             left += part.height
             continue
-        target = folder / mended_name(str(file), taken)
+        target = folder / corrections_name(str(file), taken)
         (_write_text if form == "delimited" else _write_sheet)(part, mapping, target)
         written.append(target)
     return written, left

@@ -88,11 +88,13 @@ def _passes(first_us: Ints, second_us: Ints) -> tuple[Bools, Bools]:
         is_rising = bool(whole > 0 if abs(whole) > LONG_US else np.sum(steps > 0) >= np.sum(steps < 0))
         order = np.arange(begin, end) if is_rising else np.arange(begin, end)[::-1]
         before, after = (begin - 1, end) if is_rising else (end, begin - 1)
-        pauses = np.concatenate([
-            [_edge(first_us, before, first_us, int(order[0]), sign=1)],
-            np.diff(first_us[order]),
-            [_edge(first_us, after, second_us, int(order[-1]), sign=-1)],
-        ])  # fmt: skip
+        pauses = np.concatenate(
+            [
+                [_edge(first_us, before, first_us, int(order[0]), sign=1)],
+                np.diff(first_us[order]),
+                [_edge(first_us, after, second_us, int(order[-1]), sign=-1)],
+            ]
+        )
         hour = int(second_us[order[0]] - first_us[order[0]])
         place, earliest, latest = _turn(pauses, hour, _usual_step(first_us, begin, end))
         later[order[place:]] = True

@@ -5,7 +5,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 import polars as pl
 
-from transforms.ingest.inbox import Found, Inbox
+from transforms.ingest.inbox import Inbox, InboxFile
 from transforms.ingest.mapping import Mapping
 from transforms.storage.warehouse import Warehouse
 
@@ -26,14 +26,20 @@ def _program() -> str:
         return "sources"
 
 
-def note_failure(found: Found, mapping: Mapping, code: str, warehouse: Warehouse) -> None:
+def note_failure(found: InboxFile, mapping: Mapping, code: str, warehouse: Warehouse) -> None:
     """Count a failure of a file's reader, in the transaction that rejects the file."""
     about = {"mapping_fingerprint": mapping.fingerprint(), "program": _program()}
     before = warehouse.matching("failed_read", _of(found.sha)).filter(**about)
     failures = 1 + (int(before["failures"][0]) if before.height else 0)
     forget_failure(found.sha, warehouse)
-    row = {"source_sha256": found.sha, "file": found.file, "reason_code": code, "failures": failures,
-           "last_failed_at": dt.datetime.now(dt.UTC), **about}  # fmt: skip
+    row = {
+        "source_sha256": found.sha,
+        "file": found.file,
+        "reason_code": code,
+        "failures": failures,
+        "last_failed_at": dt.datetime.now(dt.UTC),
+        **about,
+    }
     warehouse.append("failed_read", pl.DataFrame([row], schema_overrides={"last_failed_at": pl.Datetime("us", "UTC")}))
 
 

@@ -10,12 +10,12 @@ from pathlib import Path
 
 READ_BYTES = 1 << 20
 TASK_DATA = "taskdata.xml"
-Remembered = dict[str, tuple[int, int, str]]
+KnownFiles = dict[str, tuple[int, int, str]]
 """File name -> (size, time of change in ns, sha-256), so that an unchanged file is not read again to know it."""
 
 
 @dataclass(frozen=True)
-class Found:
+class InboxFile:
     """A file or task-data folder of the inbox.
 
     Attributes:
@@ -51,7 +51,7 @@ class Inbox:
         left: (name, why) of what is not read.
     """
 
-    found: list[Found]
+    found: list[InboxFile]
     left: list[tuple[str, str]]
 
 
@@ -105,17 +105,17 @@ def _walk(inbox: Path) -> tuple[list[Path], list[tuple[str, str]]]:
     return sorted(sources), sorted(left)
 
 
-def _found(path: Path, file: str, remembered: Remembered) -> Found | OSError:
+def _found(path: Path, file: str, remembered: KnownFiles) -> InboxFile | OSError:
     try:
         size, changed = _stand(members_of(path))
         known = remembered.get(file)
         sha = known[2] if known is not None and known[:2] == (size, changed) else content_hash(path)
     except OSError as problem:
         return problem
-    return Found(path, file, sha, size, changed)
+    return InboxFile(path, file, sha, size, changed)
 
 
-def look(inbox: Path, remembered: Remembered) -> Inbox:
+def scan_inbox(inbox: Path, remembered: KnownFiles) -> Inbox:
     """Return what lies in the inbox; a file whose size and time of change are remembered is not read again."""
     sources, left = _walk(inbox)
     named = {path.relative_to(inbox).as_posix(): path for path in sources}

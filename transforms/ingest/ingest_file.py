@@ -15,20 +15,20 @@ from transforms.contracts.source_tables import contract
 from transforms.errors import DamagedError, SourceFileError, is_panic
 from transforms.ingest.chunk import rejected_rows
 from transforms.ingest.failed_read import forget_failure, note_failure
-from transforms.ingest.inbox import Found
+from transforms.ingest.inbox import InboxFile
 from transforms.ingest.mapping import Mapping, own_name
-from transforms.ingest.read_file import FileRead, ReadJob, Received, read_file
+from transforms.ingest.read_file import FileRead, IngestedFile, ReadJob, read_file
 from transforms.ingest.reader_main import place_of
 from transforms.ingest.reader_process import ReaderFailureError, ReadError
 from transforms.storage.lake import PREFIX, Lake
 from transforms.storage.lake_record import record_files
 from transforms.storage.warehouse import Warehouse
 
-__all__ = ["FileRead", "ReadJob", "Received", "Store", "examine", "receive", "receive_or_tell"]
+__all__ = ["FileRead", "IngestTarget", "IngestedFile", "ReadJob", "ingest_file", "ingest_or_report", "preview_ingest"]
 Read = Callable[[ReadJob], FileRead]
 
 
-class Store:
+class IngestTarget:
     """What is known already, and where a file's rows go.
 
     Args:
@@ -56,7 +56,7 @@ class Store:
         self.rolled = _rolled(warehouse) if rolled is None else rolled
         self.failed = set(warehouse.table("failed_read")["source_sha256"].to_list())
 
-    def jobs(self, files: list[tuple[Found, Mapping]], catalogue: Catalogue) -> list[ReadJob]:
+    def jobs(self, files: list[tuple[InboxFile, Mapping]], catalogue: Catalogue) -> list[ReadJob]:
         """Return what a reader must know to read each file into this store; they share what is known now."""
         known = frozenset(self.recorded), frozenset(self.rolled)
         return [ReadJob(found, mapping, catalogue, self.lake, self.onto, *known) for found, mapping in files]
@@ -70,12 +70,12 @@ def _rolled(warehouse: Warehouse) -> set[tuple[str, dt.date]]:
     return set(warehouse.table("rolled_day").select("machine_id", pl.col("day").str.to_date()).iter_rows())
 
 
-def mapping_for(file: str, mappings: list[Mapping]) -> Mapping | None:
+def find_mapping(file: str, mappings: list[Mapping]) -> Mapping | None:
     """Return the first mapping that names a file."""
     return next((m for m in mappings if m.reads(file.rsplit("/", 1)[-1])), None)
 
 
-def file_at(found: Found, mapping: Mapping | None) -> dt.datetime:
+def file_at(found: InboxFile, mapping: Mapping | None) -> dt.datetime:
     """When a file was made: what its name says, where the mapping says where; else when it was last changed."""
     if mapping is not None and mapping.dated is not None:
         said = re.search(mapping.dated.file_name, own_name(found.path.name))
@@ -91,15 +91,24 @@ class ChangedWhileReadError(Exception):
     """The file was still being written; it is left for the next run."""
 
 
-def _record(found: Found, received: Received, mapping: Mapping | None, store: Store) -> None:
+def _record(found: InboxFile, received: IngestedFile, mapping: Mapping | None, store: IngestTarget) -> None:
     """Write the file's own row and what was found, in the transaction that holds its rows."""
     row = {
-        "source_sha256": found.sha, "file": found.file, "kind": received.kind, "mapping": received.mapping,
-        "mapping_fingerprint": mapping.fingerprint() if mapping is not None else None, "header": received.header,
-        "rows_in": received.rows_in, "rows_accepted": received.rows_accepted, "rows_rejected": received.rows_rejected,
-        "rows_repeated": received.rows_repeated, "file_at": file_at(found, mapping), "from_at": received.from_at,
-        "to_at": received.to_at, "received_at": dt.datetime.now(dt.UTC),
-    }  # fmt: skip
+        "source_sha256": found.sha,
+        "file": found.file,
+        "kind": received.kind,
+        "mapping": received.mapping,
+        "mapping_fingerprint": mapping.fingerprint() if mapping is not None else None,
+        "header": received.header,
+        "rows_in": received.rows_in,
+        "rows_accepted": received.rows_accepted,
+        "rows_rejected": received.rows_rejected,
+        "rows_repeated": received.rows_repeated,
+        "file_at": file_at(found, mapping),
+        "from_at": received.from_at,
+        "to_at": received.to_at,
+        "received_at": dt.datetime.now(dt.UTC),
+    }
     texts = dict.fromkeys(("kind", "mapping", "mapping_fingerprint"), pl.String)
     times = dict.fromkeys(("file_at", "from_at", "to_at", "received_at"), pl.Datetime("us", "UTC"))
     store.into.append("source_file", pl.DataFrame([row], schema_overrides={**texts, **times}))
@@ -108,7 +117,7 @@ def _record(found: Found, received: Received, mapping: Mapping | None, store: St
         store.into.append("source_finding", pl.DataFrame(says))
 
 
-def _settle(found: Found, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: Store) -> None:
+def _settle(found: InboxFile, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: IngestTarget) -> None:
     """Store the rows of a list: every row is stored, those that another file has already count as repeated."""
     rows = read.rows
     if not rows.height:
@@ -124,12 +133,12 @@ def _settle(found: Found, mapping: Mapping, read: FileRead, catalogue: Catalogue
     store.into.append(name, rows.with_columns(pl.lit(found.sha).alias("source_sha256")))
 
 
-def _forget_failure(found: Found, store: Store) -> None:
+def _forget_failure(found: InboxFile, store: IngestTarget) -> None:
     if found.sha in store.failed:
         forget_failure(found.sha, store.into)
 
 
-def record(found: Found, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: Store) -> None:
+def record(found: InboxFile, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: IngestTarget) -> None:
     """Write all rows of a file that was read, in the caller's transaction."""
     _settle(found, mapping, read, catalogue, store)
     for rows in read.rejected.batches():
@@ -140,10 +149,10 @@ def record(found: Found, mapping: Mapping, read: FileRead, catalogue: Catalogue,
     _record(found, read.received, mapping, store)
 
 
-def _reject_whole(found: Found, mapping: Mapping | None, rule: str, says: str, store: Store) -> Received:
+def _reject_whole(found: InboxFile, mapping: Mapping | None, rule: str, says: str, store: IngestTarget) -> IngestedFile:
     """Write the one rejected row of a file that as a whole cannot be read, in the caller's transaction."""
     kind, name = (None, None) if mapping is None else (mapping.kind, mapping.name)
-    received = Received(found.file, kind, name, rows_in=1, rows_rejected=1)
+    received = IngestedFile(found.file, kind, name, rows_in=1, rows_rejected=1)
     row = rejected_rows([0], None, [""], rule, says)
     store.into.append(
         "rejected_row", row.with_columns(pl.lit(found.sha).alias("source_sha256"), pl.lit(found.file).alias("file"))
@@ -153,7 +162,7 @@ def _reject_whole(found: Found, mapping: Mapping | None, rule: str, says: str, s
 
 
 @contextmanager
-def _recording(found: Found, store: Store) -> Iterator[None]:
+def _recording(found: InboxFile, store: IngestTarget) -> Iterator[None]:
     """Run the block in a transaction that is kept only if the file is still what it was."""
     with store.into.transaction():
         yield
@@ -161,7 +170,9 @@ def _recording(found: Found, store: Store) -> Iterator[None]:
             raise ChangedWhileReadError
 
 
-def take(found: Found, mapping: Mapping | None, catalogue: Catalogue, store: Store, read: Read) -> Received:
+def ingest_in_transaction(
+    found: InboxFile, mapping: Mapping | None, catalogue: Catalogue, store: IngestTarget, read: Read
+) -> IngestedFile:
     """Read a file and record it; one that as a whole cannot be read leaves one rejected row.
 
     Raises:
@@ -184,9 +195,9 @@ def take(found: Found, mapping: Mapping | None, catalogue: Catalogue, store: Sto
     return got.received
 
 
-def receive(
-    found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store, read: Read = read_file
-) -> Received | None:
+def ingest_file(
+    found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
+) -> IngestedFile | None:
     """Take one file in, all or nothing, and record what became of every row.
 
     A file that cannot be read at all counts as one row, rejected, with the reason. None where the file changed or
@@ -194,7 +205,7 @@ def receive(
     """
     store.onto.begin_taking([found.sha])
     try:
-        received = take(found, mapping_for(found.file, mappings), catalogue, store, read)
+        received = ingest_in_transaction(found, find_mapping(found.file, mappings), catalogue, store, read)
     except (ChangedWhileReadError, FileNotFoundError):
         if found.path.exists() and found.is_unchanged():
             raise
@@ -208,13 +219,27 @@ def receive(
 
 FULL_DISK = {errno.ENOSPC, errno.EDQUOT}
 SYSTEM_ERRORS = {
-    errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EAGAIN,
-    errno.EBUSY, errno.ESTALE, errno.ENOENT, errno.EPIPE, errno.ETIMEDOUT, errno.ECONNRESET, errno.ECONNREFUSED,
-    errno.ENETUNREACH, errno.EHOSTUNREACH,
-}  # fmt: skip
+    errno.EIO,
+    errno.EROFS,
+    errno.EACCES,
+    errno.EPERM,
+    errno.EMFILE,
+    errno.ENFILE,
+    errno.ENOMEM,
+    errno.EAGAIN,
+    errno.EBUSY,
+    errno.ESTALE,
+    errno.ENOENT,
+    errno.EPIPE,
+    errno.ETIMEDOUT,
+    errno.ECONNRESET,
+    errno.ECONNREFUSED,
+    errno.ENETUNREACH,
+    errno.EHOSTUNREACH,
+}
 
 
-def _is_of_the_system(problem: BaseException, store: Store) -> bool:
+def _is_of_the_system(problem: BaseException, store: IngestTarget) -> bool:
     """Return True for an error of disk or network: no file is to blame, and every run tries again.
 
     Libraries for object storage have exceptions of their own, so on such a lake every exception may be one.
@@ -223,7 +248,7 @@ def _is_of_the_system(problem: BaseException, store: Store) -> bool:
     return is_remote or (isinstance(problem, OSError) and problem.errno in SYSTEM_ERRORS)
 
 
-def reject_failed(found: Found, mapping: Mapping, problem: BaseException, store: Store) -> Received:
+def reject_failed(found: InboxFile, mapping: Mapping, problem: BaseException, store: IngestTarget) -> IngestedFile:
     """Reject a file whose reader failed, and count the failure, in the caller's transaction."""
     code, failed = "internal_error", ""
     if isinstance(problem, ReaderFailureError):
@@ -237,25 +262,25 @@ def reject_failed(found: Found, mapping: Mapping, problem: BaseException, store:
     return received
 
 
-def receive_or_tell(
-    found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store, read: Read = read_file
-) -> Received | None:
+def ingest_or_report(
+    found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
+) -> IngestedFile | None:
     """Take one file in as `receive` does; one that its reader does not survive is rejected and stops no other."""
     try:
-        return receive(found, mappings, catalogue, store, read)
+        return ingest_file(found, mappings, catalogue, store, read)
     except BaseException as problem:
         if not isinstance(problem, Exception) and not is_panic(problem):
             raise
         if isinstance(problem, DamagedError) or (isinstance(problem, OSError) and problem.errno in FULL_DISK):
             raise
         store.onto.forget(found.sha)
-        mapping = mapping_for(found.file, mappings)
+        mapping = find_mapping(found.file, mappings)
         if not found.path.exists() or not found.is_unchanged():
             store.onto.end_taking([found.sha])
             return None
         if mapping is None or _is_of_the_system(problem, store):
             store.onto.end_taking([found.sha])
-            return Received(found.file, None, failed=place_of(problem))
+            return IngestedFile(found.file, None, failed=place_of(problem))
         with store.into.transaction():
             received = reject_failed(found, mapping, problem, store)
     store.recorded.add(found.sha[:PREFIX])
@@ -263,13 +288,19 @@ def receive_or_tell(
     return received
 
 
-def examine(
-    found: Found, mappings: list[Mapping], catalogue: Catalogue, store: Store, read: Read = read_file
-) -> tuple[Received, pl.DataFrame]:
+def preview_ingest(
+    found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
+) -> tuple[IngestedFile, pl.DataFrame]:
     """Read one file as `receive` would and store nothing; returns what would become of it, and its rejected rows."""
     with Warehouse.in_memory() as memory, tempfile.TemporaryDirectory() as folder:
-        apart = Store(store.warehouse, store.lake, into=memory, onto=Lake(Path(folder)), recorded=set(store.recorded),
-                      rolled=store.rolled)  # fmt: skip
-        received = receive_or_tell(found, mappings, catalogue, apart, read)
-        received = received or Received(found.file, None)
+        apart = IngestTarget(
+            store.warehouse,
+            store.lake,
+            into=memory,
+            onto=Lake(Path(folder)),
+            recorded=set(store.recorded),
+            rolled=store.rolled,
+        )
+        received = ingest_or_report(found, mappings, catalogue, apart, read)
+        received = received or IngestedFile(found.file, None)
         return received, memory.table("rejected_row")

@@ -152,9 +152,10 @@ def wait_for_orphans(root: Path) -> None:
                 except BlockingIOError:
                     if time.monotonic() > until:
                         raise WorkspaceError(
-                            "a reader of a run that was killed does not end", where=str(root / READING),
+                            "a reader of a run that was killed does not end",
+                            where=str(root / READING),
                             mend="end that process (see 'ps'), then run again",
-                        ) from None  # fmt: skip
+                        ) from None
                     time.sleep(LOOK_EVERY_S)
                 else:
                     return

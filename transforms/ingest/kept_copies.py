@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.ingest.inbox import Found, Inbox
-from transforms.ingest.ingest_file import Received, Store
+from transforms.ingest.inbox import Inbox, InboxFile
+from transforms.ingest.ingest_file import IngestedFile, IngestTarget
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
-from transforms.ingest.parallel_read import receive_each
+from transforms.ingest.parallel_read import ingest_files
 from transforms.ingest.received_copies import Copy, ReceivedCopies
-from transforms.parallel import Spread
+from transforms.parallel import Executor
 from transforms.storage.atomic_file import write_bytes
 from transforms.storage.warehouse import Warehouse
 
@@ -52,10 +52,10 @@ def keep_received(
     taken = warehouse.table("source_file").select("source_sha256", "file", "file_at", "received_at")
     index = copies.index()
     oldest = now - dt.timedelta(days=keep_days) if keep_days else dt.datetime.max.replace(tzinfo=dt.UTC)
-    here_now: dict[str, list[Found]] = {}
+    here_now: dict[str, list[InboxFile]] = {}
     for found in inbox.found:
         here_now.setdefault(found.sha, []).append(found)
-    todo: list[tuple[Found, Copy]] = []
+    todo: list[tuple[InboxFile, Copy]] = []
     for sha, file, file_at, received_at in taken.iter_rows():
         founds = here_now.get(sha, [])
         copy = _named(index.get(sha), sha, (file, _ns(file_at)), founds, received_at)
@@ -74,7 +74,9 @@ def _ns(at: dt.datetime) -> int:
     return int(at.timestamp() * 1_000_000) * 1000
 
 
-def _named(known: Copy | None, sha: str, taken: tuple[str, int], founds: list[Found], received_at: dt.datetime) -> Copy:
+def _named(
+    known: Copy | None, sha: str, taken: tuple[str, int], founds: list[InboxFile], received_at: dt.datetime
+) -> Copy:
     """Return what is known of a content, with every name that the inbox shows; the one it was taken under first."""
     names = {f.file: f.changed_ns for f in founds}
     if known is not None:
@@ -85,10 +87,10 @@ def _named(known: Copy | None, sha: str, taken: tuple[str, int], founds: list[Fo
     return Copy(sha, (first, *sorted(names.items())), size, received_at.isoformat())
 
 
-def _copy(todo: list[tuple[Found, Copy]], copies: ReceivedCopies) -> tuple[int, list[str]]:
+def _copy(todo: list[tuple[InboxFile, Copy]], copies: ReceivedCopies) -> tuple[int, list[str]]:
     """Copy files as long as there is room; return the number of copies, and the files without."""
 
-    def keep(one: tuple[Found, Copy]) -> bool:
+    def keep(one: tuple[InboxFile, Copy]) -> bool:
         found, copy = one
         if shutil.disk_usage(copies.folder.parent).free < found.size + SPARE_BYTES:
             copies.note(copy)
@@ -130,13 +132,19 @@ def in_order(copies: list[Copy]) -> list[Copy]:
 
 
 def receive_copies(
-    due: list[Copy], copies: ReceivedCopies, folder: Path, mappings: list[Mapping], catalogue: Catalogue, store: Store,
-    spread: Spread, read: IsolatedRead,
-) -> Iterator[tuple[Found, Received | None]]:  # fmt: skip
+    due: list[Copy],
+    copies: ReceivedCopies,
+    folder: Path,
+    mappings: list[Mapping],
+    catalogue: Catalogue,
+    store: IngestTarget,
+    spread: Executor,
+    read: IsolatedRead,
+) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
     """Take copies in as `receive_each` does, a few unpacked at a time."""
     for batch in batches(due):
         with copies.unpacked(batch, folder) as founds:
-            yield from receive_each(founds, mappings, catalogue, store, spread, read)
+            yield from ingest_files(founds, mappings, catalogue, store, spread, read)
 
 
 def batches(copies: list[Copy]) -> Iterator[list[Copy]]:

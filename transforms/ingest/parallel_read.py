@@ -9,19 +9,19 @@ from contextlib import closing
 from dataclasses import replace
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.ingest.inbox import Found
-from transforms.ingest.ingest_file import Store, mapping_for, receive_or_tell, record
+from transforms.ingest.inbox import InboxFile
+from transforms.ingest.ingest_file import IngestTarget, find_mapping, ingest_or_report, record
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
-from transforms.ingest.read_file import FileRead, ReadJob, Received
-from transforms.ingest.telemetry_writer import Lies
-from transforms.parallel import WORTH_IT, Processes, Spread, here
+from transforms.ingest.read_file import FileRead, IngestedFile, ReadJob
+from transforms.ingest.telemetry_writer import StoredSpan
+from transforms.parallel import MIN_PARALLEL_TASKS, Executor, ProcessExecutor, serial
 from transforms.storage.lake import PREFIX
 
 FILES_AT_ONCE = 16
 
 
-def read_apart(job: ReadJob) -> FileRead | None:
+def read_in_parallel(job: ReadJob) -> FileRead | None:
     """Read one file onto the lake, in a reader process of this worker; None if that fails."""
     try:
         read = IsolatedRead()(job)
@@ -32,60 +32,70 @@ def read_apart(job: ReadJob) -> FileRead | None:
         return None
 
 
-class _Told:
+class _TimeSpans:
     """Which minutes of which machine-days the files of this run have told of."""
 
     def __init__(self) -> None:
         self.spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
 
-    def overlaps(self, lies: list[Lies]) -> bool:
+    def overlaps(self, lies: list[StoredSpan]) -> bool:
         return any(
             first <= end_before and end >= first_before
             for machine, day, first, end in lies
             for first_before, end_before in self.spans.get((machine, day), [])
         )
 
-    def add(self, lies: list[Lies]) -> None:
+    def add(self, lies: list[StoredSpan]) -> None:
         for machine, day, first, end in lies:
             self.spans.setdefault((machine, day), []).append((first, end))
 
 
-def receive_each(
-    files: list[Found], mappings: list[Mapping], catalogue: Catalogue, store: Store, spread: Spread, read: IsolatedRead
-) -> Iterator[tuple[Found, Received | None]]:
+def ingest_files(
+    files: list[InboxFile],
+    mappings: list[Mapping],
+    catalogue: Catalogue,
+    store: IngestTarget,
+    spread: Executor,
+    read: IsolatedRead,
+) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
     """Take files in, one after the other or telemetry side by side; yields each with what became of it.
 
     On this machine few files are read one at a time, on all its processors; of many, each processor reads its own.
     """
-    chosen = {f.sha: m for f in files if (m := mapping_for(f.file, mappings)) is not None and m.kind == "telemetry"}
-    if spread is here or (isinstance(spread, Processes) and (spread.count == 1 or len(chosen) < WORTH_IT)):
+    chosen = {f.sha: m for f in files if (m := find_mapping(f.file, mappings)) is not None and m.kind == "telemetry"}
+    if spread is serial or (
+        isinstance(spread, ProcessExecutor) and (spread.count == 1 or len(chosen) < MIN_PARALLEL_TASKS)
+    ):
         for found in files:
-            yield found, receive_or_tell(found, mappings, catalogue, store, read)
+            yield found, ingest_or_report(found, mappings, catalogue, store, read)
         return
     store.onto.begin_taking(list(chosen))
     jobs = store.jobs([(f, chosen[f.sha]) for f in files if f.sha in chosen], catalogue)
     adopted = _Adopted(catalogue, store)
 
-    def alone(found: Found) -> Received | None:
+    def alone(found: InboxFile) -> IngestedFile | None:
         adopted.record()
-        return receive_or_tell(found, mappings, catalogue, store, read)
+        return ingest_or_report(found, mappings, catalogue, store, read)
 
     turns = _in_turns(files, mappings)
-    if isinstance(spread, Processes):
+    if isinstance(spread, ProcessExecutor):
         with closing(read.side_by_side(jobs, spread.count)) as there:
             yield from _receive_apart(turns, chosen, there, adopted, alone)
     else:
-        yield from _receive_apart(turns, chosen, spread(read_apart, jobs), adopted, alone)
+        yield from _receive_apart(turns, chosen, spread(read_in_parallel, jobs), adopted, alone)
 
 
 def _receive_apart(
-    files: list[Found], chosen: dict[str, Mapping], there: Iterator[FileRead | None], adopted: "_Adopted",
-    alone: Callable[[Found], Received | None],
-) -> Iterator[tuple[Found, Received | None]]:  # fmt: skip
-    told = _Told()
+    files: list[InboxFile],
+    chosen: dict[str, Mapping],
+    there: Iterator[FileRead | None],
+    adopted: "_Adopted",
+    alone: Callable[[InboxFile], IngestedFile | None],
+) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
+    told = _TimeSpans()
     for found in files:
         one = next(there) if found.sha in chosen else None
-        received: Received | None
+        received: IngestedFile | None
         if one is not None and not told.overlaps(one.received.lies) and found.is_unchanged():
             adopted.add(found, chosen[found.sha], one)
             received = one.received
@@ -99,12 +109,12 @@ def _receive_apart(
     adopted.record()
 
 
-def _in_turns(files: list[Found], mappings: list[Mapping]) -> list[Found]:
+def _in_turns(files: list[InboxFile], mappings: list[Mapping]) -> list[InboxFile]:
     """Return the files in the order they are taken in: lists spread among the others, which are read meanwhile.
 
     Lists and telemetry do not touch each other; each keep their own order.
     """
-    kinds = [m.kind if (m := mapping_for(f.file, mappings)) is not None else None for f in files]
+    kinds = [m.kind if (m := find_mapping(f.file, mappings)) is not None else None for f in files]
     lists = [f for f, kind in zip(files, kinds, strict=True) if kind not in {None, "telemetry"}]
     others = [f for f, kind in zip(files, kinds, strict=True) if kind in {None, "telemetry"}]
     placed = [((k + 1) / len(part), f) for part in (lists, others) for k, f in enumerate(part)]
@@ -114,18 +124,18 @@ def _in_turns(files: list[Found], mappings: list[Mapping]) -> list[Found]:
 class _Adopted:
     """Files that were read side by side, recorded some at a time: a crash loses no more than these."""
 
-    def __init__(self, catalogue: Catalogue, store: Store) -> None:
+    def __init__(self, catalogue: Catalogue, store: IngestTarget) -> None:
         self._catalogue, self._store = catalogue, store
-        self._held: list[tuple[Found, Mapping, FileRead]] = []
+        self._held: list[tuple[InboxFile, Mapping, FileRead]] = []
 
-    def add(self, found: Found, mapping: Mapping, one: FileRead) -> None:
+    def add(self, found: InboxFile, mapping: Mapping, one: FileRead) -> None:
         """Take in a file; it counts from now on."""
         self._held.append((found, mapping, one))
         self._store.recorded.add(found.sha[:PREFIX])
         if len(self._held) == FILES_AT_ONCE:
             self.record()
 
-    def drop(self, found: Found, one: FileRead) -> None:
+    def drop(self, found: InboxFile, one: FileRead) -> None:
         """Forget what was read of a file."""
         one.rejected.discard()
         self._store.onto.forget(found.sha)

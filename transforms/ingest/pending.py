@@ -6,19 +6,19 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from transforms.ingest.failed_read import sources_to_retry
-from transforms.ingest.inbox import Found, Inbox, Remembered
-from transforms.ingest.ingest_file import file_at, mapping_for
+from transforms.ingest.inbox import Inbox, InboxFile, KnownFiles
+from transforms.ingest.ingest_file import file_at, find_mapping
 from transforms.ingest.mapping import Mapping
 from transforms.storage.lake import PREFIX, Lake
 from transforms.storage.warehouse import Warehouse
 
 
-def remembered(warehouse: Warehouse) -> Remembered:
+def known_files(warehouse: Warehouse) -> KnownFiles:
     """Return the inbox as it was last looked at."""
     return {file: (size, changed, sha) for file, size, changed, sha in warehouse.table("inbox_file").iter_rows()}
 
 
-def remember(inbox: Inbox, before: Remembered, warehouse: Warehouse) -> None:
+def record_inbox(inbox: Inbox, before: KnownFiles, warehouse: Warehouse) -> None:
     """Note the inbox as it is now."""
     now = {f.file: (f.size, f.changed_ns, f.sha) for f in inbox.found}
     if now != before:
@@ -54,7 +54,7 @@ def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[st
     prints = {m.name: m.fingerprint() for m in mappings}
     again, stuck = set[str](), list[tuple[str, str]]()
     for sha, file, read_by in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows():
-        mapping = mapping_for(file, mappings)
+        mapping = find_mapping(file, mappings)
         if mapping is None or prints[mapping.name] == read_by:
             continue
         if sha in readable:
@@ -64,9 +64,7 @@ def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[st
     return Changed(again, stuck)
 
 
-def forget_changed(
-    inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, lake: Lake, copied: set[str]
-) -> Changed:
+def drop_remapped(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, lake: Lake, copied: set[str]) -> Changed:
     """Drop what came from files whose mapping changed, so that they are read again; return these files.
 
     Args:
@@ -115,7 +113,7 @@ def _note_stuck(stuck: list[tuple[str, str]], warehouse: Warehouse) -> None:
             )
 
 
-def redate(founds: Iterable[Found], mappings: list[Mapping], warehouse: Warehouse) -> None:
+def record_earlier_dates(founds: Iterable[InboxFile], mappings: list[Mapping], warehouse: Warehouse) -> None:
     """Note where content came under an earlier date than it was taken with, in the inbox or as its copy records.
 
     Content counts as of the earliest: sending a file again makes none newer.
@@ -123,18 +121,18 @@ def redate(founds: Iterable[Found], mappings: list[Mapping], warehouse: Warehous
     taken = warehouse.table("source_file").filter(pl.col("mapping").is_not_null())
     at = dict(taken.select("source_sha256", "file_at").iter_rows())
     for found in founds:
-        dated = file_at(found, mapping_for(found.file, mappings))
+        dated = file_at(found, find_mapping(found.file, mappings))
         if found.sha in at and dated < at[found.sha]:
             warehouse.date_file(found.sha, dated)
 
 
-def due_files(inbox: Inbox, warehouse: Warehouse) -> list[Found]:
+def pending_files(inbox: Inbox, warehouse: Warehouse) -> list[InboxFile]:
     """Return the files to read, in order of name: one of each content that was not taken yet, the earliest.
 
     A file whose reader failed is due again, once.
     """
     taken = set(warehouse.table("source_file")["source_sha256"].to_list()) - sources_to_retry(warehouse)
-    new: dict[str, Found] = {}
+    new: dict[str, InboxFile] = {}
     for found in inbox.found:
         if found.sha not in taken:
             earlier = new.get(found.sha)

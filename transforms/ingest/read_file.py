@@ -13,12 +13,12 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.ingest.chunk import Source
-from transforms.ingest.inbox import Found
+from transforms.ingest.inbox import InboxFile
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.open import open_source
 from transforms.ingest.row_spool import RowSpool, SpooledRows
-from transforms.ingest.telemetry_writer import Lies, Shelf
-from transforms.ingest.validate import Checked, Reader, split_clashes
+from transforms.ingest.telemetry_writer import StoredSpan, TelemetryWriter
+from transforms.ingest.validate import Reader, ValidatedChunk, split_clashes
 from transforms.storage.lake import Lake
 from transforms.storage.lake_file import LakeFile
 
@@ -27,7 +27,7 @@ READ_AHEAD = 3
 
 
 @dataclass
-class Received:
+class IngestedFile:
     """One file taken in; `rows_in = rows_accepted + rows_rejected + rows_repeated`.
 
     Attributes:
@@ -51,7 +51,7 @@ class Received:
     from_at: dt.datetime | None = None
     to_at: dt.datetime | None = None
     says: list[str] = field(default_factory=list)
-    lies: list[Lies] = field(default_factory=list)
+    lies: list[StoredSpan] = field(default_factory=list)
     failed: str = ""
     failure_code: str = ""
 
@@ -70,7 +70,7 @@ class ReadJob:
         rolled: machine-days whose records have expired.
     """
 
-    found: Found
+    found: InboxFile
     mapping: Mapping
     catalogue: Catalogue
     known: Lake
@@ -90,13 +90,13 @@ class FileRead:
         files: the files of its telemetry on the lake.
     """
 
-    received: Received
+    received: IngestedFile
     rows: pl.DataFrame
     rejected: SpooledRows
     files: list[LakeFile] = field(default_factory=list)
 
 
-def _in_order(source: Source, reader: Reader) -> Iterator[Checked]:
+def _in_order(source: Source, reader: Reader) -> Iterator[ValidatedChunk]:
     """Read and check pieces in the file's order, side by side where this process has more than one thread."""
     if pl.thread_pool_size() == 1:
         try:
@@ -104,7 +104,7 @@ def _in_order(source: Source, reader: Reader) -> Iterator[Checked]:
         finally:
             source.close()
         return
-    waiting: deque[Future[Checked]] = deque()
+    waiting: deque[Future[ValidatedChunk]] = deque()
     with ThreadPoolExecutor(2) as pool:
         try:
             for read in source.pieces:
@@ -121,14 +121,14 @@ def _in_order(source: Source, reader: Reader) -> Iterator[Checked]:
 class _Rows:
     """Counts a file's rows and keeps them, piece by piece."""
 
-    def __init__(self, received: Received, found: Found, reader: Reader) -> None:
+    def __init__(self, received: IngestedFile, found: InboxFile, reader: Reader) -> None:
         self.received, self.found = received, found
         self.key = reader.schema.primary_key()
         self.accepted: list[pl.DataFrame] = []
         self.rejected = RowSpool()
         self.base = 0
 
-    def take(self, checked: Checked, shelf: Shelf | None) -> None:
+    def take(self, checked: ValidatedChunk, shelf: TelemetryWriter | None) -> None:
         """Count a checked piece and keep its rows."""
         piece = checked.piece
         if shelf is not None:
@@ -162,9 +162,11 @@ class _Rows:
     def _reject(self, rows: pl.DataFrame, part: str | None) -> None:
         self.received.rows_rejected += rows.height
         named = rows.with_columns(
-            pl.col("line") + self.base, pl.lit(part, dtype=pl.String).alias("part"),
-            pl.lit(self.found.sha).alias("source_sha256"), pl.lit(self.found.file).alias("file"),
-        )  # fmt: skip
+            pl.col("line") + self.base,
+            pl.lit(part, dtype=pl.String).alias("part"),
+            pl.lit(self.found.sha).alias("source_sha256"),
+            pl.lit(self.found.file).alias("file"),
+        )
         self.rejected.add(named)
 
 
@@ -175,7 +177,7 @@ def read_file(job: ReadJob) -> FileRead:
         SourceFileError: as a whole it cannot be read through its mapping.
     """
     found, mapping = job.found, job.mapping
-    received = Received(found.file, mapping.kind, mapping.name)
+    received = IngestedFile(found.file, mapping.kind, mapping.name)
     source, reader = open_source(found.path, Reader(mapping, job.catalogue, found.path.name))
     received.header = source.header
     rows, files = _Rows(received, found, reader), list[LakeFile]()
@@ -183,7 +185,7 @@ def read_file(job: ReadJob) -> FileRead:
         for checked in _in_order(source, reader):
             rows.take(checked, None)
     else:
-        with Shelf(job.onto, job.known, found.sha, set(job.recorded), set(job.rolled)) as shelf:
+        with TelemetryWriter(job.onto, job.known, found.sha, set(job.recorded), set(job.rolled)) as shelf:
             for checked in _in_order(source, reader):
                 rows.take(checked, shelf)
         received.lies, files = shelf.lies, shelf.files

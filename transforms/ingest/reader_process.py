@@ -96,8 +96,11 @@ class _Running:
             env["POLARS_MAX_THREADS"] = str(threads)
         self.process = subprocess.Popen(  # noqa: S603
             [sys.executable, "-c", START, json.dumps(sys.path), str(memory_bytes), IMPORTED],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self.errors, env=env,
-        )  # fmt: skip
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self.errors,
+            env=env,
+        )
         self.input = cast("BinaryIO", self.process.stdin)
         self.answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         threading.Thread(

@@ -18,7 +18,7 @@ from typing import IO, Any, Literal
 
 import pyarrow as pa
 
-from transforms.ingest.inbox import Found, content_hash, members_of
+from transforms.ingest.inbox import InboxFile, content_hash, members_of
 from transforms.storage.atomic_file import whole_file, write_bytes
 
 READ_BYTES = 1 << 20
@@ -54,9 +54,9 @@ class Copy:
         """The name it was taken under."""
         return self.names[0][0]
 
-    def as_found(self) -> list[Found]:
+    def as_found(self) -> list[InboxFile]:
         """Return the content as the inbox showed it, once for each name."""
-        return [Found(Path(file), file, self.sha, self.size, changed) for file, changed in self.names]
+        return [InboxFile(Path(file), file, self.sha, self.size, changed) for file, changed in self.names]
 
 
 class _Measured:
@@ -149,7 +149,7 @@ class ReceivedCopies:
         """Record a content, in place of an earlier record."""
         self._write_record(copy)
 
-    def keep(self, found: Found, copy: Copy) -> Copy | None:
+    def keep(self, found: InboxFile, copy: Copy) -> Copy | None:
         """Store a copy and its record; return None if the file changed meanwhile."""
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         form = _form_of(found.path)
@@ -168,7 +168,7 @@ class ReceivedCopies:
         self._write_record(kept)
         return kept
 
-    def sized(self, copy: Copy, found: Found) -> Copy:
+    def sized(self, copy: Copy, found: InboxFile) -> Copy:
         """Return what is known of a copy with the size of its content, as it was unpacked."""
         return replace(copy, size=sum(m.stat().st_size for m in members_of(found.path)))
 
@@ -180,7 +180,7 @@ class ReceivedCopies:
         return copy.stored_bytes
 
     @contextmanager
-    def unpacked(self, copies: list[Copy], folder: Path) -> Iterator[list[Found]]:
+    def unpacked(self, copies: list[Copy], folder: Path) -> Iterator[list[InboxFile]]:
         """Yield copies as files that a reader can open, and remove these afterwards; damaged copies are left out."""
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(mode=0o700, parents=True)
@@ -190,7 +190,7 @@ class ReceivedCopies:
         finally:
             shutil.rmtree(folder, ignore_errors=True)
 
-    def _unpack(self, copy: Copy, folder: Path) -> Found | None:
+    def _unpack(self, copy: Copy, folder: Path) -> InboxFile | None:
         folder.mkdir(mode=0o700)
         path, changed = folder / Path(copy.file).name, copy.names[0][1]
         if not self.is_whole(copy):
@@ -205,7 +205,7 @@ class ReceivedCopies:
             return None
         for member in members_of(path):
             os.utime(member, ns=(changed, changed))
-        return Found(path, copy.file, copy.sha, copy.size, changed)
+        return InboxFile(path, copy.file, copy.sha, copy.size, changed)
 
 
 def _decompress(file: IO[bytes], path: Path, *, is_folder: bool) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Self
 
 import polars as pl
 
-from transforms.ingest.chunk import Piece, none_rejected, rejected_rows
+from transforms.ingest.chunk import Chunk, none_rejected, rejected_rows
 from transforms.ingest.validate import split_clashes
 from transforms.storage.lake import PREFIX, Lake, LakePath, read_frame
 
@@ -24,7 +24,7 @@ ROLLED_UP = "the records of this machine and day have given way to bins; it cann
 PENDING_ROWS = 400_000
 WRITES_AHEAD = 4
 MachineDay = tuple[str, dt.date]
-Lies = tuple[str, str, int, int]
+StoredSpan = tuple[str, str, int, int]
 """Machine folder, day, first and last microsecond since 1970 of a telemetry file."""
 
 
@@ -44,7 +44,7 @@ def _machine_days(rows: pl.DataFrame) -> list[tuple[MachineDay, pl.DataFrame]]:
     return [((str(m), d), part.drop("day")) for (m, d), part in parts.items()]
 
 
-class Shelf:
+class TelemetryWriter:
     """One source's way to the lake.
 
     Args:
@@ -78,7 +78,7 @@ class Shelf:
         finally:
             self.writer.shutdown(cancel_futures=True)
 
-    def add(self, rows: pl.DataFrame, piece: Piece, base: int) -> tuple[int, pl.DataFrame, int]:
+    def add(self, rows: pl.DataFrame, piece: Chunk, base: int) -> tuple[int, pl.DataFrame, int]:
         """Sort good rows of a piece by machine-day, and keep what is new.
 
         Returns:
@@ -100,7 +100,7 @@ class Shelf:
             self._flush(list(self.pending))
         return kept, pl.concat(rejected), repeated
 
-    def _settle(self, key: MachineDay, part: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+    def _settle(self, key: MachineDay, part: pl.DataFrame, piece: Chunk) -> tuple[pl.DataFrame, pl.DataFrame, int]:
         if key in self.rolled:
             lines = part["line"].to_list()
             return part.clear(), rejected_rows(lines, "logged_at", piece.raw(lines), "rolled_up", ROLLED_UP), 0
@@ -147,6 +147,6 @@ class Shelf:
             self.files.append(self.writes.popleft().result())
 
     @property
-    def lies(self) -> list[Lies]:
+    def lies(self) -> list[StoredSpan]:
         """Where the rows written so far lie."""
         return [(f.machine, f.day, *self.lake.span_of(f.stem)) for f in self.files]

@@ -18,7 +18,7 @@ from transforms.ingest.chunk import (
     MARK,
     MAX_TEXT_BYTES,
     ROW,
-    Piece,
+    Chunk,
     none_rejected,
     rejected_rows,
     require_columns,
@@ -27,7 +27,7 @@ from transforms.ingest.mapping import ColumnMapping, Mapping, own_name
 
 
 @dataclass(frozen=True)
-class Checked:
+class ValidatedChunk:
     """The outcome of one piece: `rows_in = good.height + rejected.height + rows_repeated`.
 
     Attributes:
@@ -39,7 +39,7 @@ class Checked:
     good: pl.DataFrame
     rejected: pl.DataFrame
     rows_repeated: int
-    piece: Piece
+    piece: Chunk
 
     @property
     def rows_in(self) -> int:
@@ -84,7 +84,7 @@ class Reader:
             (numbers if dtypes[column.column].is_numeric() else texts).update(column.sources)
         return numbers - texts
 
-    def check(self, piece: Piece) -> Checked:
+    def check(self, piece: Chunk) -> ValidatedChunk:
         """Type the rows of a piece and sort them.
 
         Raises:
@@ -93,7 +93,7 @@ class Reader:
         if not piece.cells.height:
             none = pl.DataFrame(schema={**self.dtypes(), "line": pl.Int64, "row": pl.Int64})
             rejected, said_again = self._said_again(piece.rejected)
-            return Checked(none, rejected, piece.rows_repeated + said_again, piece)
+            return ValidatedChunk(none, rejected, piece.rows_repeated + said_again, piece)
         require_columns(piece.cells.columns, self.mapping.sources())
         sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
         filled = without_empty(without_apostrophes(piece.cells, self.file_name), sources)
@@ -106,7 +106,7 @@ class Reader:
             broken = [self._broken(failure, piece)] if len(failure) else []
         rejected, said_again = self._said_again(pl.concat([piece.rejected, *unread, *broken]).sort("line"))
         said = replace(piece, findings=piece.findings + findings)
-        return Checked(good, rejected, piece.rows_repeated + said_again, said)
+        return ValidatedChunk(good, rejected, piece.rows_repeated + said_again, said)
 
     def _with_times(self, cells: pl.DataFrame) -> tuple[pl.DataFrame, tuple[str, ...]]:
         """Add the mapped times in UTC; also return what a person should know of them."""
@@ -116,7 +116,7 @@ class Reader:
         findings = tuple(f for c, t in read.items() for f in t.finding(" / ".join(c.sources)))
         return cells.with_columns(t.utc.alias(MARK + c.column) for c, t in read.items()), findings
 
-    def _type(self, cells: pl.DataFrame, piece: Piece) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    def _type(self, cells: pl.DataFrame, piece: Chunk) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
         """Return (typed rows with `line` and `row`, rejected rows): where a file has text and we have nothing."""
         dtypes, mapped = self.dtypes(), self.mapping.columns
         typed = cells.with_columns(
@@ -142,7 +142,7 @@ class Reader:
         defaults = [pl.col(n).fill_null(v) for n, v in DEFAULTS.items() if n in dtypes]
         return rows.with_columns(defaults) if defaults else rows, unread
 
-    def _parsed(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame, piece: Piece) -> pl.Expr:
+    def _parsed(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame, piece: Chunk) -> pl.Expr:
         """Return the typed expression of one column; what cannot be read becomes null."""
         if not column.sources:
             return self._given(column, dtype)
@@ -158,7 +158,7 @@ class Reader:
             return pl.when(number == number.round(0)).then(number).cast(dtype, strict=False)
         return self._in_stored_unit(number, column, piece)
 
-    def _in_stored_unit(self, number: pl.Expr, column: ColumnMapping, piece: Piece) -> pl.Expr:
+    def _in_stored_unit(self, number: pl.Expr, column: ColumnMapping, piece: Chunk) -> pl.Expr:
         if column.steps:
             return along_steps(number, column.steps)
         if column.full_scale is not None:
@@ -238,7 +238,7 @@ class Reader:
             return "not_a_step", f"'{name}' is no number between the steps {low:g} and {high:g} of the mapping"
         return "not_a_number", f"'{name}' is not a number with the decimal mark the mapping names"
 
-    def _broken(self, failure: dy.FailureInfo, piece: Piece) -> pl.DataFrame:
+    def _broken(self, failure: dy.FailureInfo, piece: Chunk) -> pl.DataFrame:
         """Return the rows that break the contract, each once, with all its reasons."""
         details = failure.details()
         broken = []
@@ -273,7 +273,7 @@ class Reader:
 
 
 def split_clashes(
-    rows: pl.DataFrame, key: list[str], piece: Piece, taken: pl.DataFrame | None
+    rows: pl.DataFrame, key: list[str], piece: Chunk, taken: pl.DataFrame | None
 ) -> tuple[pl.DataFrame, pl.DataFrame, int]:
     """Sort the good rows of a piece against themselves and what the same file said before.
 

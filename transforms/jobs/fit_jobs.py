@@ -14,12 +14,12 @@ from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
 from transforms.model.fit import ResponseFit, fit_posterior, fit_summary, setting_reliability
 from transforms.model.interaction_tests import interaction_gains
-from transforms.model.load_decomposition import expected, why
+from transforms.model.load_decomposition import contributions, expected
 from transforms.model.previous_season import prior_of
-from transforms.model.row_batches import ProductStore
+from transforms.model.row_batches import ProductCache
 from transforms.model.variance_decomposition import variance_shares
 from transforms.model.warm_start import refit
-from transforms.parallel import Shared
+from transforms.parallel import SharedValue
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class ResponseJob:
     response: str
     catalogue: Catalogue
     lab_cv_at_25_kg: float
-    store: ProductStore
+    store: ProductCache
     before: pl.DataFrame | None
 
 
@@ -46,7 +46,7 @@ FINDINGS: dict[str, Finding] = {
     "effect": effects,
     "curve": lambda fit, _, least: setting_curves(fit, least),
     "interaction_gain": lambda fit, *_: interaction_gains(fit),
-    "load_why": lambda fit, *_: why(fit),
+    "load_why": lambda fit, *_: contributions(fit),
     "fit_posterior": lambda fit, *_: fit_posterior(fit),
     "confounding": lambda fit, *_: confounding(fit),
     "variance_share": lambda fit, *_: variance_shares(fit),
@@ -62,7 +62,7 @@ OF_DIRT = ("expected_load", "load_why")
 class FitJob:
     """Something to work out of a fit: which table or check, settings known, loads that a class must rest on."""
 
-    fit: Shared[ResponseFit]
+    fit: SharedValue[ResponseFit]
     name: str
     catalogue: Catalogue
     least: int

@@ -13,7 +13,7 @@ from transforms.advice.what_if import tabulate
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.model.fit import ResponseFit
-from transforms.parallel import Shared
+from transforms.parallel import SharedValue
 
 
 @dataclass(frozen=True)
@@ -21,8 +21,8 @@ class GuideJob:
     """What to work out, and of what; `tonnes` are those of each class, `seed` starts the draws."""
 
     what: Literal["guide", "what-if"]
-    dirt: Shared[ResponseFit]
-    loss: Shared[ResponseFit] | None
+    dirt: SharedValue[ResponseFit]
+    loss: SharedValue[ResponseFit] | None
     catalogue: Catalogue
     prices: Prices
     least: int
@@ -30,7 +30,7 @@ class GuideJob:
     seed: int
 
 
-def work_out(job: GuideJob) -> Any:
+def build_guide_table(job: GuideJob) -> Any:
     """Return the setting guide, or the table that what-if questions are answered from."""
     with threadpool_limits(limits=1, user_api="blas"):
         dirt, loss = job.dirt.value, job.loss.value if job.loss is not None else None

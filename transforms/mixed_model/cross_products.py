@@ -155,11 +155,18 @@ def fewer(m: CrossProducts, keep: NDArray[np.int64], factors: Sequence[str]) -> 
     rows = np.concatenate([keep[:0], *(np.arange(m.factors[k].start, m.factors[k].stop) - d for k in factors)])
     widths = [(name, int(((keep >= s.start) & (keep < s.stop)).sum())) for name, s in m.blocks.items()]
     return CrossProducts(
-        m.DD[np.ix_(keep, keep)], m.FD[np.ix_(rows, keep)], sp.csr_matrix(m.FF[rows][:, rows]),
-        np.concatenate([m.r[keep], m.r[d + rows]]), m.yy, m.n, p, m.sum_log_w,
+        m.DD[np.ix_(keep, keep)],
+        m.FD[np.ix_(rows, keep)],
+        sp.csr_matrix(m.FF[rows][:, rows]),
+        np.concatenate([m.r[keep], m.r[d + rows]]),
+        m.yy,
+        m.n,
+        p,
+        m.sum_log_w,
         _spans([(name, width) for name, width in widths if width], p),
-        _spans([(k, m.labels[k].size) for k in factors], keep.size), {k: m.labels[k] for k in factors},
-    )  # fmt: skip
+        _spans([(k, m.labels[k].size) for k in factors], keep.size),
+        {k: m.labels[k] for k in factors},
+    )
 
 
 def join(parts: Sequence[CrossProducts]) -> CrossProducts:

@@ -20,7 +20,7 @@ from transforms.mixed_model.cross_products import CrossProducts, DenseBlock, Fac
 from transforms.mixed_model.equations import Equations, RemlError, Solution
 
 Array = NDArray[np.float64]
-Start = tuple[dict[str, float], float]
+WarmStart = tuple[dict[str, float], float]
 """(Variance of each block and factor, residual variance) to start from."""
 MAX_ITERATIONS = 60
 CONVERGED = 1e-7
@@ -301,7 +301,7 @@ def fit_reml(
 
 def fit_products(
     products: CrossProducts,
-    start: Start | None = None,
+    start: WarmStart | None = None,
     method: str = "reml",
     tolerance: float = CONVERGED,
 ) -> RemlFit:
@@ -364,7 +364,7 @@ def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], 
     return variances, total / 2
 
 
-def _fit(criterion: _Criterion, start: Start | None, tolerance: float) -> RemlFit:
+def _fit(criterion: _Criterion, start: WarmStart | None, tolerance: float) -> RemlFit:
     equations = criterion.eq
     total = _variance_of_y(equations.m)
     floor = FLOOR * max(total, 1e-300)
@@ -376,7 +376,7 @@ def _fit(criterion: _Criterion, start: Start | None, tolerance: float) -> RemlFi
             s = equations.solve(*_fellner_schall(criterion, s, floor))
         at, steps = (s.variances, s.residual), 2
     else:
-        near: Start = ({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
+        near: WarmStart = ({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
         at, steps = _inside(criterion, near, floor, small, tolerance, 2)
         s = equations.solve(*at)
     value, converged, lifted = criterion.minus_2l(s), not equations.spans, set[str]()
@@ -406,8 +406,8 @@ def _without(m: CrossProducts, gone: set[str]) -> Equations:
 
 
 def _inside(
-    criterion: _Criterion, at: Start, floor: float, small: dict[str, float], tolerance: float, steps: int
-) -> tuple[Start, int]:
+    criterion: _Criterion, at: WarmStart, floor: float, small: dict[str, float], tolerance: float, steps: int
+) -> tuple[WarmStart, int]:
     """Go on without the parts that stand at nothing until the others have settled; (where that is, steps so far).
 
     The equations are so much smaller, and their solution is the same. Whether a part should leave its boundary is for
@@ -460,7 +460,7 @@ __all__ = [
     "Factor",
     "RemlError",
     "RemlFit",
-    "Start",
+    "WarmStart",
     "deviance_without",
     "fit_products",
     "fit_reml",

@@ -11,7 +11,7 @@ STEEPEST = 0.9
 
 
 @dataclass
-class FixedPoint:
+class SecantIteration:
     """The turns so far, (put in, given back) each; all above `floor`."""
 
     floor: float

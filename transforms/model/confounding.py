@@ -73,15 +73,23 @@ def confounding(fit: ResponseFit) -> pl.DataFrame:
         found = contrast(fit.reml, slope_weights(fit, setting, fit.has[:, j]))
         low, high = found.interval()
         row = {
-            "response": fit.response, "setting": setting,
-            "naive_pct": percent(naive[0]), "naive_lo95": percent(naive[0] - 1.96 * naive[1]),
+            "response": fit.response,
+            "setting": setting,
+            "naive_pct": percent(naive[0]),
+            "naive_lo95": percent(naive[0] - 1.96 * naive[1]),
             "naive_hi95": percent(naive[0] + 1.96 * naive[1]),
-            "within_pct": percent(found.estimate), "within_lo95": percent(low), "within_hi95": percent(high),
-            "wetness_balance": _balance(fit, j, "topsoil_wetness"), "clay_balance": _balance(fit, j, "clay_pct"),
+            "within_pct": percent(found.estimate),
+            "within_lo95": percent(low),
+            "within_hi95": percent(high),
+            "wetness_balance": _balance(fit, j, "topsoil_wetness"),
+            "clay_balance": _balance(fit, j, "clay_pct"),
             "says": _says(naive, other, found.estimate, found.p_value),
-        }  # fmt: skip
+        }
         if other:
-            row |= {"between_pct": percent(other[0]), "between_lo95": percent(other[0] - 1.96 * other[1]),
-                    "between_hi95": percent(other[0] + 1.96 * other[1])}  # fmt: skip
+            row |= {
+                "between_pct": percent(other[0]),
+                "between_lo95": percent(other[0] - 1.96 * other[1]),
+                "between_hi95": percent(other[0] + 1.96 * other[1]),
+            }
         rows.append(row)
     return pl.DataFrame(rows, schema=CONFOUNDING_SCHEMA)

@@ -34,7 +34,7 @@ SEASON_GAP_DAYS = 60
 
 
 @dataclass(frozen=True)
-class Terms:
+class ModelTerms:
     """How rich a response's model is.
 
     Attributes:
@@ -55,7 +55,7 @@ class Terms:
 
 
 @dataclass(frozen=True)
-class Frame:
+class DesignSpec:
     """Everything the columns depend on besides the rows themselves.
 
     Attributes:
@@ -68,7 +68,7 @@ class Frame:
     """
 
     response: str
-    terms: Terms
+    terms: ModelTerms
     settings: tuple[Setting, ...]
     stays: tuple[float, ...]
     season_starts: tuple[dt.date, ...]
@@ -180,12 +180,12 @@ def _codes(rows: pl.DataFrame, names: tuple[str, ...]) -> tuple[NDArray[np.int64
     return codes.astype(np.int64), labels
 
 
-def condition_values(rows: pl.DataFrame, frame: Frame) -> dict[str, Array]:
+def condition_values(rows: pl.DataFrame, frame: DesignSpec) -> dict[str, Array]:
     """Return the conditions of the rows as arrays of shape (n,)."""
     return {n: rows[n].cast(pl.Float64).to_numpy() for n in frame.terms.conditions}
 
 
-def setting_steps(rows: pl.DataFrame, frame: Frame, visit: NDArray[np.int64]) -> tuple[Array, NDArray[np.bool_]]:
+def setting_steps(rows: pl.DataFrame, frame: DesignSpec, visit: NDArray[np.int64]) -> tuple[Array, NDArray[np.bool_]]:
     """Return settings in practical steps from their middle, and which rows have them, both of shape (n, j).
 
     A row without a value stands at its visit's mean: it says nothing within it. A visit without any stands at 0.
@@ -200,7 +200,7 @@ def setting_steps(rows: pl.DataFrame, frame: Frame, visit: NDArray[np.int64]) ->
     return steps, has
 
 
-def modifiers_of(values: dict[str, Array], frame: Frame) -> dict[str, Array]:
+def modifiers_of(values: dict[str, Array], frame: DesignSpec) -> dict[str, Array]:
     """Return what multiplies the settings: label -> shape (n,)."""
     return modifiers(values, (*frame.terms.plainly_by, *frame.terms.shrunk_by))
 
@@ -212,7 +212,13 @@ def _by(x: Array, value: Array, known: Array, visit: NDArray[np.int64]) -> Array
 
 
 def _setting_blocks(
-    frame: Frame, x: Array, inside: Array, known: Array, values: dict[str, Array], visit: NDArray[np.int64], soil: Array
+    frame: DesignSpec,
+    x: Array,
+    inside: Array,
+    known: Array,
+    values: dict[str, Array],
+    visit: NDArray[np.int64],
+    soil: Array,
 ) -> list[DenseBlock]:
     blocks = []
     for by in frame.terms.shrunk_by:
@@ -231,7 +237,7 @@ def _setting_blocks(
     return blocks
 
 
-def columns(rows: pl.DataFrame, frame: Frame) -> Columns:
+def columns(rows: pl.DataFrame, frame: DesignSpec) -> Columns:
     """Build the columns of rows that hold whole visits.
 
     Args:

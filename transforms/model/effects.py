@@ -98,11 +98,17 @@ def _head(fit: ResponseFit, setting: Setting, cell: Cell, mine: Mask) -> Row:
     values = fit.rows.filter(pl.Series(mine))[setting.name].drop_nulls()
     other = between(fit, setting.name)
     return {
-        "response": fit.response, "setting": setting.name, "wetness_class": cell[0], "soil_class": cell[1],
-        "step": setting.step, "unit": setting.unit, "n": int(mine.sum()),
-        "tried_lo": values.quantile(SUPPORT[0]), "tried_hi": values.quantile(SUPPORT[1]),
+        "response": fit.response,
+        "setting": setting.name,
+        "wetness_class": cell[0],
+        "soil_class": cell[1],
+        "step": setting.step,
+        "unit": setting.unit,
+        "n": int(mine.sum()),
+        "tried_lo": values.quantile(SUPPORT[0]),
+        "tried_hi": values.quantile(SUPPORT[1]),
         "between_pct": percent(other[0]) if other else None,
-    }  # fmt: skip
+    }
 
 
 def _found(fit: ResponseFit, setting: str, found: Contrast) -> Row:
@@ -111,9 +117,13 @@ def _found(fit: ResponseFit, setting: str, found: Contrast) -> Row:
     if other and found.p_value < 0.05 and abs(other[0]) > 2 * other[1] and other[0] * found.estimate < 0:
         says = "confounded: between visits the sign is the other way; the within contrast is shown"
     return {
-        "change_pct": percent(found.estimate), "lo95": percent(low), "hi95": percent(high),
-        "p_value": found.p_value, "df": min(found.df, 1e9), "says": says,
-    }  # fmt: skip
+        "change_pct": percent(found.estimate),
+        "lo95": percent(low),
+        "hi95": percent(high),
+        "p_value": found.p_value,
+        "df": min(found.df, 1e9),
+        "says": says,
+    }
 
 
 EFFECT_SCHEMA = {

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.mixed_model.cross_products import CrossProducts
 from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
-from transforms.mixed_model.reml import RemlError, RemlFit, Start, fit_products
-from transforms.mixed_model.secant import SETTLED, FixedPoint
+from transforms.mixed_model.reml import RemlError, RemlFit, WarmStart, fit_products
+from transforms.mixed_model.secant import SETTLED, SecantIteration
 from transforms.model.design_matrix import (
-    Frame,
-    Terms,
+    DesignSpec,
+    ModelTerms,
     condition_values,
     modifiers_of,
     seasons_of,
@@ -27,17 +27,17 @@ from transforms.model.design_matrix import (
     visits_of,
     with_campaign_day,
 )
-from transforms.model.measurement_error import GRADES, reliability, staying
+from transforms.model.measurement_error import GRADES, lag1_autocorrelation, reliability
 from transforms.model.previous_season import Agreement, Prior, agreement, posterior_rows, with_prior, within
 from transforms.model.row_batches import (
-    Passes,
-    ProductStore,
+    ProductCache,
+    RowBatches,
     Week,
     class_variance,
     season_products,
-    take,
+    select_columns,
     variance_class,
-    weighed,
+    weight_classes,
     with_values,
 )
 
@@ -51,20 +51,31 @@ MIN_WITHIN_STEPS = 0.10
 DEPENDENT = 1e-9
 """A column that keeps less than this of its square once earlier ones are taken out depends on them."""
 TERMS = {
-    DIRT: Terms(
+    DIRT: ModelTerms(
         ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"),
         plainly_by=("wetness", "wetness squared", "clay"),
-        shrunk_by=("wetness bend", "wetness x clay", "temperature", "yield"), surface=True, by_soil=True, slopes=True,
+        shrunk_by=("wetness bend", "wetness x clay", "temperature", "yield"),
+        surface=True,
+        by_soil=True,
+        slopes=True,
     ),
-    ROOT_LOSS: Terms(
-        ("topsoil_wetness", "clay_pct", "yield_t_ha"), plainly_by=(), shrunk_by=("wetness", "clay"), surface=True,
-        by_soil=False, slopes=False,
+    ROOT_LOSS: ModelTerms(
+        ("topsoil_wetness", "clay_pct", "yield_t_ha"),
+        plainly_by=(),
+        shrunk_by=("wetness", "clay"),
+        surface=True,
+        by_soil=False,
+        slopes=False,
     ),
-    TOPS: Terms(
-        ("topsoil_wetness", "yield_t_ha", "campaign_day"), plainly_by=(), shrunk_by=("wetness", "yield"), surface=False,
-        by_soil=False, slopes=False,
+    TOPS: ModelTerms(
+        ("topsoil_wetness", "yield_t_ha", "campaign_day"),
+        plainly_by=(),
+        shrunk_by=("wetness", "yield"),
+        surface=False,
+        by_soil=False,
+        slopes=False,
     ),
-}  # fmt: skip
+}
 MIN_ROWS = {DIRT: 120, ROOT_LOSS: 80, TOPS: 120}
 FACTORS = {
     "field": ("field_id",),
@@ -113,7 +124,7 @@ class ResponseFit:
     z: Array
     pseudo: Array
     known: Array
-    frame: Frame
+    frame: DesignSpec
     at: dict[str, int]
     reml: RemlFit
     s2: float
@@ -257,19 +268,20 @@ def _time_of(rows: pl.DataFrame) -> Array:
     return np.asarray(rows["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), dtype=np.float64)
 
 
-def frame_of(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> Frame:
+def frame_of(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> DesignSpec:
     """Return what the columns depend on besides the rows: settings that may act, factors, how far settings stay put."""
     settings = tuple(
-        s for s in catalogue.values()
+        s
+        for s in catalogue.values()
         if response in s.responses and s.nature == "numeric" and s.name in rows.columns and rows[s.name].count() > 10
-    )  # fmt: skip
+    )
     factors = {k: keys for k, keys in FACTORS.items() if set(keys) <= set(rows.columns)}
     starts = tuple(rows["season_start"].unique().sort().to_list())
-    frame = Frame(response, TERMS[response], settings, (1.0,) * len(settings), starts, factors)
+    frame = DesignSpec(response, TERMS[response], settings, (1.0,) * len(settings), starts, factors)
     if not set(rows.columns) >= GRADES:
         return frame
     visit = visits_of(rows)
-    stays = staying(*setting_steps(rows, frame, visit), visit, _time_of(rows))
+    stays = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, _time_of(rows))
     # To a quarter: one more shift seldom changes it, and weeks that are kept stay good.
     return replace(frame, stays=tuple((np.round(4 * stays) / 4).tolist()))
 
@@ -280,7 +292,7 @@ def _same_partition(rows: pl.DataFrame, a: tuple[str, ...], b: tuple[str, ...]) 
     return sizes[0] == sizes[1] == sizes[2]
 
 
-def factors_in(rows: pl.DataFrame, frame: Frame) -> tuple[list[str], dict[str, str]]:
+def factors_in(rows: pl.DataFrame, frame: DesignSpec) -> tuple[list[str], dict[str, str]]:
     """Return the intercepts the data can tell apart, and why the others are left out."""
     kept: list[str] = []
     why: dict[str, str] = {}
@@ -298,7 +310,7 @@ def factors_in(rows: pl.DataFrame, frame: Frame) -> tuple[list[str], dict[str, s
     return kept, why
 
 
-def columns_in(m: CrossProducts, frame: Frame, labels: list[str]) -> tuple[NDArray[np.int64], Array]:
+def columns_in(m: CrossProducts, frame: DesignSpec, labels: list[str]) -> tuple[NDArray[np.int64], Array]:
     """Return the columns of D that can be estimated, and each setting's spread within visits in practical steps.
 
     A setting that hardly moved within visits leaves with all that hangs on it; a column of X that depends on earlier
@@ -352,7 +364,7 @@ class _Model:
     """The columns and factors of a fit, and how to fit them again for other values of z."""
 
     rows: pl.DataFrame
-    frame: Frame
+    frame: DesignSpec
     classes: NDArray[np.int64]
     keep: NDArray[np.int64]
     labels: list[str]
@@ -360,13 +372,13 @@ class _Model:
     prior: Prior | None = None
 
     @cached_property
-    def passes(self) -> Passes:
+    def passes(self) -> RowBatches:
         """The rows with their columns."""
-        return Passes(self.rows, self.frame)
+        return RowBatches(self.rows, self.frame)
 
-    def fit(self, by_class: Week, rest: float, start: Start | None) -> _Found:
+    def fit(self, by_class: Week, rest: float, start: WarmStart | None) -> _Found:
         """Fit, weights found in a few turns: w = s2 / (s2 + v), s2 what is left when v is taken off."""
-        rest, looked = max(rest, self.floor), FixedPoint(self.floor)
+        rest, looked = max(rest, self.floor), SecantIteration(self.floor)
         tolerance = ROUGHLY if start is None else SETTLES
         for _ in range(TURNS):
             found = self.weighed_with(by_class, rest, start, tolerance)
@@ -382,9 +394,9 @@ class _Model:
         """The least s2 that weighs rows: where measuring explains all, every row counts by its measuring alone."""
         return 0.02 * float(np.mean(class_variance(1) ** self.classes.astype(np.float64)))
 
-    def weighed_with(self, by_class: Week, s2: float, start: Start | None, tolerance: float) -> _Found:
+    def weighed_with(self, by_class: Week, s2: float, start: WarmStart | None, tolerance: float) -> _Found:
         """Fit with rows weighed by s2 / (s2 + v)."""
-        products, kept = take(weighed(by_class, s2), self.keep, self.labels, self.factors)
+        products, kept = select_columns(weight_classes(by_class, s2), self.keep, self.labels, self.factors)
         if self.prior is not None:
             products = with_prior(products, {n: i for i, n in enumerate(kept)}, self.prior, s2)
         return _Found(fit_products(products, start, tolerance=tolerance), kept, s2)
@@ -401,7 +413,7 @@ class _Model:
 
 def measured_rows(
     facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float
-) -> tuple[pl.DataFrame, Frame, Array, NDArray[np.int64]] | None:
+) -> tuple[pl.DataFrame, DesignSpec, Array, NDArray[np.int64]] | None:
     """Return (rows a fit may use, what their columns depend on, z, class of measuring variance); None if too few."""
     candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
     rows = usable_facts(facts, response, candidates)
@@ -427,9 +439,13 @@ class _Plain:
 
 
 def _plainly(
-    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None,
-    start: Start | None,
-) -> _Plain | None:  # fmt: skip
+    facts: pl.DataFrame,
+    response: str,
+    catalogue: Catalogue,
+    lab_cv_at_25_kg: float,
+    store: ProductCache | None,
+    start: WarmStart | None,
+) -> _Plain | None:
     """Fit a response as it is; None where there are too few rows or nothing was varied."""
     measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
     if measured is None:
@@ -439,7 +455,7 @@ def _plainly(
     by_class = season_products(rows, frame, z, classes, store)
     first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
     labels = frame.dense_labels()
-    keep, spread = columns_in(weighed(by_class, first), frame, labels)
+    keep, spread = columns_in(weight_classes(by_class, first), frame, labels)
     if not any(labels[i] == s.name for s in frame.settings for i in keep):
         return None
     factors, left_out = factors_in(rows, frame)
@@ -454,8 +470,8 @@ def _plainly(
 
 
 def variances_of(
-    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None = None
-) -> Start | None:
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductCache | None = None
+) -> WarmStart | None:
     """Return the variances of a response fitted as it is, for another fit to start from; None where that cannot be.
 
     Arguments as in `fit_response`.
@@ -469,8 +485,8 @@ def fit_response(
     response: str,
     catalogue: Catalogue,
     lab_cv_at_25_kg: float,
-    store: ProductStore | None = None,
-    start: Start | None = None,
+    store: ProductCache | None = None,
+    start: WarmStart | None = None,
     prior: Prior | None = None,
 ) -> ResponseFit | None:
     """Fit one response; None where there are too few rows or nothing was varied.
@@ -526,7 +542,7 @@ def _against_tails(model: _Model, by_class: Week, found: _Found, z: Array, known
     tails = tails_of(z, fitted, found.reml.residual + known)
     if not tails.heavy:
         return _Settled(found, fitted, z, tails)
-    rest, looked, se = max(plain.residual, model.floor), FixedPoint(model.floor), plain.errors
+    rest, looked, se = max(plain.residual, model.floor), SecantIteration(model.floor), plain.errors
     for _ in range(HUBER.turns):
         before, pseudo = found.reml, pseudo_values(z, fitted, rest + known)
         drawn = with_values(by_class, model.passes, pseudo, model.classes)
@@ -551,14 +567,29 @@ def _response_fit(
     means, believed = visit_means(x, visit), reliability(rows, np.array(frame.stays), [s.name for s in frame.settings])
     counts = np.maximum(has.sum(axis=0), 1)
     return ResponseFit(
-        response, rows, plain.z, settled.pseudo, plain.known, frame, {n: i for i, n in enumerate(found.kept)},
-        found.reml, found.s2, settled.fitted, means + believed * (x - means), has,
-        modifiers_of(condition_values(rows, frame), frame), (believed * has).sum(axis=0) / counts, plain.spread,
-        settled.tails, plain.left_out, agrees, _fingerprint(rows, frame, plain.z),
-    )  # fmt: skip
+        response,
+        rows,
+        plain.z,
+        settled.pseudo,
+        plain.known,
+        frame,
+        {n: i for i, n in enumerate(found.kept)},
+        found.reml,
+        found.s2,
+        settled.fitted,
+        means + believed * (x - means),
+        has,
+        modifiers_of(condition_values(rows, frame), frame),
+        (believed * has).sum(axis=0) / counts,
+        plain.spread,
+        settled.tails,
+        plain.left_out,
+        agrees,
+        _fingerprint(rows, frame, plain.z),
+    )
 
 
-def _fingerprint(rows: pl.DataFrame, frame: Frame, z: Array) -> str:
+def _fingerprint(rows: pl.DataFrame, frame: DesignSpec, z: Array) -> str:
     digest = hashlib.sha256(np.ascontiguousarray(z).tobytes())
     names = sorted({*(s.name for s in frame.settings), *(n for n in frame.terms.conditions)})
     for name in names:

@@ -7,14 +7,14 @@ from numpy.typing import NDArray
 
 from transforms.model.design_matrix import Columns
 from transforms.model.fit import ResponseFit
-from transforms.model.row_batches import Passes
+from transforms.model.row_batches import RowBatches
 
 Array = NDArray[np.float64]
 
 
-def columns_once(fit: ResponseFit) -> Passes:
+def columns_once(fit: ResponseFit) -> RowBatches:
     """Return the fit's rows a week at a time with their columns, made once in a process."""
-    return fit.once("passes", lambda: Passes(fit.rows, fit.frame))
+    return fit.once("passes", lambda: RowBatches(fit.rows, fit.frame))
 
 
 def dense_passes(fit: ResponseFit) -> Iterator[tuple[slice, Array, Columns]]:

@@ -31,10 +31,13 @@ def block_gains(fit: ResponseFit) -> dict[str, float]:
 def _row(fit: ResponseFit, setting: str, by: str, gain: float) -> dict[str, object]:
     # Half a point mass at zero: the variance is tested at its boundary (Self and Liang 1987).
     row: dict[str, object] = {
-        "response": fit.response, "setting": setting, "changes_with": by, "block_gain": gain,
+        "response": fit.response,
+        "setting": setting,
+        "changes_with": by,
+        "block_gain": gain,
         "block_p_value": float(chi2.sf(gain, 1)) / 2 if gain > 0 else 1.0,
         "says": "no evidence that it does" if gain < chi2.ppf(0.9, 1) else "the effect changes with it",
-    }  # fmt: skip
+    }
     label = f"{setting} by {by}"
     if label in fit.at:
         weights = np.zeros(fit.width)

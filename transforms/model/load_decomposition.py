@@ -149,10 +149,16 @@ def expected(fit: ResponseFit) -> pl.DataFrame:
         z += reml.u["field"][field]
         variance += reml.u_se("field")[field] ** 2
     half = norm.ppf(0.975) * np.sqrt(variance)
-    return fit.rows.select("load_id").with_columns(
-        pl.Series("observed_pct", pct_from_scale(fit.z)), pl.Series("expected_pct", pct_from_scale(z)),
-        pl.Series("lo95", pct_from_scale(z - half)), pl.Series("hi95", pct_from_scale(z + half)),
-    ).sort("load_id")  # fmt: skip
+    return (
+        fit.rows.select("load_id")
+        .with_columns(
+            pl.Series("observed_pct", pct_from_scale(fit.z)),
+            pl.Series("expected_pct", pct_from_scale(z)),
+            pl.Series("lo95", pct_from_scale(z - half)),
+            pl.Series("hi95", pct_from_scale(z + half)),
+        )
+        .sort("load_id")
+    )
 
 
 def _shared_out(fit: ResponseFit, visit: Array, intercepts: dict[str, Array]) -> dict[str, Array]:
@@ -185,7 +191,7 @@ def parts_of_z(fit: ResponseFit) -> list[tuple[str, str, Array]]:
     return parts
 
 
-def why(fit: ResponseFit) -> pl.DataFrame:
+def contributions(fit: ResponseFit) -> pl.DataFrame:
     """Return `load_id, source, kind, points`: percentage points of dirt tare; a load's rows add up to its departure.
 
     On the fitted scale the parts add up by construction; each is turned into points by the logarithmic mean

@@ -19,7 +19,7 @@ FEWEST_PAIRS = 20
 GRADES = {"trace_quality", "claimed_quality", "machine_chance"}
 
 
-def staying(steps: Array, has: NDArray[np.bool_], visit: NDArray[np.int64], order: Array) -> Array:
+def lag1_autocorrelation(steps: Array, has: NDArray[np.bool_], visit: NDArray[np.int64], order: Array) -> Array:
     """Return how far each setting stays put from a load to the next of its visit: its correlation, 0 to 1, shape (j,).
 
     Args:

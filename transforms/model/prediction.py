@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Place:
+class PredictionPoint:
     """Conditions at one place, its soil class and the machine that works there."""
 
     conditions: Mapping[str, float]
@@ -26,7 +26,7 @@ def _arrays(fit: ResponseFit, at: Mapping[str, float]) -> dict[str, Array]:
     return {n: np.array([at[n]]) for n in fit.frame.terms.conditions}
 
 
-def step_weights(fit: ResponseFit, setting: str, place: Place) -> Array:
+def step_weights(fit: ResponseFit, setting: str, place: PredictionPoint) -> Array:
     """Return weights over the coefficients whose product is what one step does by its straight part at a place."""
     weights = np.zeros(fit.reml.coef.size)
     weights[fit.at[setting]] = 1.0
@@ -51,7 +51,7 @@ def bend_weights(fit: ResponseFit, setting: str, value: float) -> Array:
     return weights
 
 
-def value_weights(fit: ResponseFit, setting: str, value: float, place: Place) -> Array:
+def value_weights(fit: ResponseFit, setting: str, value: float, place: PredictionPoint) -> Array:
     """Return weights over the coefficients whose product is the setting's part of z at `value`, up to a constant."""
     s = next(s for s in fit.frame.settings if s.name == setting)
     x = (value - middle(s)) / s.step
@@ -86,7 +86,7 @@ def usual_part(fit: ResponseFit, setting: str) -> float:
     return fit.once(f"usual part of {setting}", lambda: float(whole_part(fit, s)[fit.has[:, j]].mean()))
 
 
-def expected_scale(fit: ResponseFit, place: Place, field_id: str, settings: Mapping[str, float]) -> float:
+def expected_scale(fit: ResponseFit, place: PredictionPoint, field_id: str, settings: Mapping[str, float]) -> float:
     """Return z expected of a machine in a field under the place's conditions, its settings as given."""
     z = fit.typical + condition_level(fit, place.conditions)
     z += fit.intercept("field", field_id) + fit.intercept("machine", place.machine_id)
@@ -97,7 +97,7 @@ def expected_scale(fit: ResponseFit, place: Place, field_id: str, settings: Mapp
     return z
 
 
-def level_variance(fit: ResponseFit, place: Place, field_id: str) -> float:
+def level_variance(fit: ResponseFit, place: PredictionPoint, field_id: str) -> float:
     """Return the variance of a next visit's mean z about `expected_scale`: field, machine and the day's own levels.
 
     A field or machine the fit knows counts by the error of its prediction, a new one by its whole variance; so do the

@@ -83,9 +83,7 @@ def with_prior(m: CrossProducts, at: dict[str, int], prior: Prior, s2: float) ->
     DD[np.ix_(places, places)] += precision
     r[places] += precision @ prior.mean
     yy = m.yy + float(prior.mean @ precision @ prior.mean)
-    return CrossProducts(
-        DD, m.FD, m.FF, r, yy, m.n + places.size, m.p, m.sum_log_w, m.blocks, m.factors, m.labels
-    )  # fmt: skip
+    return CrossProducts(DD, m.FD, m.FF, r, yy, m.n + places.size, m.p, m.sum_log_w, m.blocks, m.factors, m.labels)
 
 
 def posterior_rows(response: str, labels: list[str], fit: RemlFit, at: dict[str, int]) -> pl.DataFrame:

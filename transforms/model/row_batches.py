@@ -25,13 +25,13 @@ from threadpoolctl import threadpool_limits
 from transforms.mixed_model import cross_products as cross_products_module
 from transforms.mixed_model import p_spline
 from transforms.mixed_model.cross_products import CrossProducts, Factor, cross_products, fewer, join
-from transforms.mixed_model.reml import Start
+from transforms.mixed_model.reml import WarmStart
 from transforms.model import condition_terms as conditions
 from transforms.model import design_matrix as design
 from transforms.model import measurement_error as blur
-from transforms.model.design_matrix import Columns, Frame, columns
-from transforms.parallel import Spread, here
-from transforms.storage.lake import LakePath, put_whole
+from transforms.model.design_matrix import Columns, DesignSpec, columns
+from transforms.parallel import Executor, serial
+from transforms.storage.lake import LakePath, write_bytes_atomic
 
 Array = NDArray[np.float64]
 CLASS_RATIO = 1.125
@@ -63,10 +63,10 @@ MOST_HELD = 20_000_000
 """Columns of so many numbers are held; of more they are made anew each time."""
 
 
-class Passes:
+class RowBatches:
     """Rows a week at a time with their columns, as often as they are asked for."""
 
-    def __init__(self, rows: pl.DataFrame, frame: Frame) -> None:
+    def __init__(self, rows: pl.DataFrame, frame: DesignSpec) -> None:
         self._rows, self._frame = rows, frame
         self._held: list[tuple[slice, Columns]] = []
 
@@ -83,13 +83,13 @@ class Passes:
         self._held = held
 
     @cached_property
-    def members(self) -> "Members":
+    def members(self) -> "FactorIndicators":
         """Which levels of the factors the rows are of."""
-        return Members.of([cols.factors for _, cols in self])
+        return FactorIndicators.of([cols.factors for _, cols in self])
 
 
 @dataclass(frozen=True)
-class Members:
+class FactorIndicators:
     """Which levels of the factors rows are of, a week at a time.
 
     Attributes:
@@ -103,12 +103,12 @@ class Members:
     weeks: list[sp.csr_matrix]
 
     @staticmethod
-    def of(weeks: list[list[Factor]]) -> "Members":
+    def of(weeks: list[list[Factor]]) -> "FactorIndicators":
         """Return the members of the factors of some weeks, the same ones each week."""
         labels = {f.name: np.unique(np.concatenate([w[i].labels for w in weeks])) for i, f in enumerate(weeks[0])}
         edges = np.cumsum([0, *(x.size for x in labels.values())]).tolist()
         spans = {name: slice(*at) for name, at in zip(labels, pairwise(edges), strict=True)}
-        return Members(labels, spans, [_members(w, labels, spans) for w in weeks])
+        return FactorIndicators(labels, spans, [_members(w, labels, spans) for w in weeks])
 
     def place(self, m: CrossProducts) -> NDArray[np.int64]:
         """Return which column here each column of F in some cross-products is, shape (f,)."""
@@ -125,7 +125,7 @@ def _members(factors: list[Factor], labels: dict[str, NDArray[np.str_]], spans: 
     return sp.csr_matrix((np.column_stack(values).ravel(), np.column_stack(columns).ravel(), pointers), (n, width))
 
 
-def passes(rows: pl.DataFrame, frame: Frame) -> Iterator[tuple[slice, Columns]]:
+def passes(rows: pl.DataFrame, frame: DesignSpec) -> Iterator[tuple[slice, Columns]]:
     """Go over the rows a week at a time: (rows, their columns)."""
     for at in weeks_of(rows):
         yield at, columns(rows[at], frame)
@@ -152,7 +152,7 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
     return out
 
 
-def with_values(by_class: Week, season: Passes, z: Array, classes: NDArray[np.int64]) -> Week:
+def with_values(by_class: Week, season: RowBatches, z: Array, classes: NDArray[np.int64]) -> Week:
     """Return the cross-products of other values of z over the same rows: only M'z and z'z are summed anew.
 
     Args:
@@ -176,13 +176,13 @@ def with_values(by_class: Week, season: Passes, z: Array, classes: NDArray[np.in
     }
 
 
-class ProductStore:
+class ProductCache:
     """A folder of weeks' cross-products, each under the fingerprint of what it was made of.
 
     `used` holds the keys that fits have asked for since it was opened: `sweep` keeps these.
     """
 
-    def __init__(self, folder: LakePath, spread: Spread = here) -> None:
+    def __init__(self, folder: LakePath, spread: Executor = serial) -> None:
         self._folder = folder
         self.spread = spread
         self.used: set[str] = set()
@@ -205,9 +205,9 @@ class ProductStore:
         self.made += 1
         body = io.BytesIO()
         np.savez(body, **_together(_packed(week)))  # type: ignore[arg-type]
-        put_whole(body.getvalue(), self._folder / f"{key}.npz")
+        write_bytes_atomic(body.getvalue(), self._folder / f"{key}.npz")
 
-    def start(self, key: str) -> Start | None:
+    def start(self, key: str) -> WarmStart | None:
         """Return where a fit starts from that is kept; None where there is none, or its file is damaged."""
         self.used.add(key)
         try:
@@ -216,10 +216,10 @@ class ProductStore:
         except (OSError, ValueError, KeyError, AttributeError, TypeError):
             return None
 
-    def keep_start(self, key: str, start: Start) -> None:
+    def keep_start(self, key: str, start: WarmStart) -> None:
         """Keep where a fit starts from, every number to its last bit."""
         body = json.dumps({"variances": start[0], "residual": start[1]})
-        put_whole(body.encode(), self._folder / f"{key}.json")
+        write_bytes_atomic(body.encode(), self._folder / f"{key}.json")
 
     def sweep(self) -> None:
         """Remove weeks and starts that no fit since this store was opened has asked for."""
@@ -312,7 +312,7 @@ def _code() -> str:
     return digest.hexdigest()
 
 
-def fingerprint(rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.int64]) -> str:
+def fingerprint(rows: pl.DataFrame, frame: DesignSpec, z: Array, classes: NDArray[np.int64]) -> str:
     """Return the sha-256 of all that a week's cross-products are made of."""
     digest = hashlib.sha256(f"{_code()}|{frame}".encode())
     digest.update(np.ascontiguousarray(z).tobytes())
@@ -334,7 +334,7 @@ class WeekJob:
     """The rows of a week, how columns are made of them, their response and classes of measuring variance."""
 
     rows: pl.DataFrame
-    frame: Frame
+    frame: DesignSpec
     z: Array
     classes: NDArray[np.int64]
 
@@ -351,14 +351,14 @@ def join_weeks(weeks: list[Week]) -> Week:
 
 
 def season_products(
-    rows: pl.DataFrame, frame: Frame, z: Array, classes: NDArray[np.int64], store: ProductStore | None
+    rows: pl.DataFrame, frame: DesignSpec, z: Array, classes: NDArray[np.int64], store: ProductCache | None
 ) -> Week:
     """Return the cross-products of all rows by class of measuring variance, weeks joined in their order."""
     at = weeks_of(rows)
     keys = [fingerprint(rows[w], frame, z[w], classes[w]) if store is not None else "" for w in at]
     kept = [store.week(key) if store is not None else None for key in keys]
     lacking = [WeekJob(rows[w], frame, z[w], classes[w]) for w, week in zip(at, kept, strict=True) if week is None]
-    made = (store.spread if store is not None else here)(sum_week, lacking)
+    made = (store.spread if store is not None else serial)(sum_week, lacking)
     weeks: list[Week] = []
     for key, known in zip(keys, kept, strict=True):
         week = known if known is not None else next(made)
@@ -368,7 +368,7 @@ def season_products(
     return join_weeks(weeks)
 
 
-def weighed(by_class: Week, s2: float) -> CrossProducts:
+def weight_classes(by_class: Week, s2: float) -> CrossProducts:
     """Return the whole, each class weighed by s2 / (s2 + v)."""
     parts = []
     for index, m in by_class.items():
@@ -391,7 +391,7 @@ def weighed(by_class: Week, s2: float) -> CrossProducts:
     return join(parts)
 
 
-def take(
+def select_columns(
     m: CrossProducts, keep: NDArray[np.int64], labels: list[str], factors: list[str]
 ) -> tuple[CrossProducts, list[str]]:
     """Return the cross-products of fewer columns of D and fewer factors, and the labels of the columns kept.

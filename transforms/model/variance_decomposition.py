@@ -158,11 +158,19 @@ def variance_shares(fit: ResponseFit) -> pl.DataFrame:
         high = None if any(d.high is None for d in days) else sum(d.high or 0.0 for d in days)
         found["day"] = _Share("day", sum(d.value for d in days), sum(d.low for d in days), high)
     rows = [
-        {"response": fit.response, "source": name, "kind": s.kind, "share": s.value / total,
-         "lo95": (s.value + s.low) / total, "hi95": None if s.high is None else (s.value + s.high) / total,
-         "says": "share of variance" if s.high is not None else "share of variance; a part is on the boundary of zero"}
+        {
+            "response": fit.response,
+            "source": name,
+            "kind": s.kind,
+            "share": s.value / total,
+            "lo95": (s.value + s.low) / total,
+            "hi95": None if s.high is None else (s.value + s.high) / total,
+            "says": "share of variance"
+            if s.high is not None
+            else "share of variance; a part is on the boundary of zero",
+        }
         for name, s in found.items()
-    ]  # fmt: skip
+    ]
     rows += [
         {"response": fit.response, "source": name, "kind": name, "says": f"not told apart: {why}"}
         for name, why in fit.left_out.items()

@@ -15,11 +15,11 @@ import polars as pl
 from transforms.config.settings_catalogue import Catalogue
 from transforms.mixed_model import equations, reml
 from transforms.mixed_model import secant as fixed_point
-from transforms.mixed_model.reml import Start
+from transforms.mixed_model.reml import WarmStart
 from transforms.model import fit
 from transforms.model.fit import ResponseFit, fit_response, measured_rows, variances_of
 from transforms.model.previous_season import Prior
-from transforms.model.row_batches import ProductStore, fingerprint
+from transforms.model.row_batches import ProductCache, fingerprint
 
 FOUND_BY = (equations, fit, fixed_point, reml)
 """Modules that decide which variances are found: a start found by other code than theirs is found again."""
@@ -38,8 +38,8 @@ def _key(facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_
 
 
 def settled_weeks(
-    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None
-) -> Start | None:
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductCache | None
+) -> WarmStart | None:
     """Return the variances of the weeks that ended two weeks before this one; None where those are too few to fit."""
     if not facts.height:
         return None
@@ -61,7 +61,7 @@ def refit(
     response: str,
     catalogue: Catalogue,
     lab_cv_at_25_kg: float,
-    store: ProductStore | None = None,
+    store: ProductCache | None = None,
     prior: Prior | None = None,
 ) -> ResponseFit | None:
     """Fit one response as `fit_response` does, from where the settled weeks ended; arguments as there."""

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from transforms.config.runtime import Notify
 from transforms.ingest.failed_read import failed_reads
-from transforms.ingest.ingest_file import Received
+from transforms.ingest.ingest_file import IngestedFile
 from transforms.storage.warehouse import Warehouse
 
 FAILED_CHECK = "failed_check"
@@ -30,7 +30,7 @@ class Alarm:
         return self.kind == FAILED_CHECK
 
 
-def _rejected(received: list[Received], bound_pct: float) -> list[Alarm]:
+def _rejected(received: list[IngestedFile], bound_pct: float) -> list[Alarm]:
     kinds: dict[str, tuple[int, int]] = {}
     for r in received:
         rows, bad = kinds.get(r.kind or "unknown files", (0, 0))
@@ -42,7 +42,7 @@ def _rejected(received: list[Received], bound_pct: float) -> list[Alarm]:
     ]
 
 
-def alarms(warehouse: Warehouse, received: list[Received], bounds: Notify) -> list[Alarm]:
+def alarms(warehouse: Warehouse, received: list[IngestedFile], bounds: Notify) -> list[Alarm]:
     """Return what a person should be told of after a run.
 
     Machines and tares are late by the fleet's and the weighbridge's own newest rows, not by today's date: a season that

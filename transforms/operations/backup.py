@@ -197,7 +197,8 @@ def _begin_again(root: Path, note: Path, names: list[str]) -> None:
         other = [p for p in root.rglob("*") if p.is_file() and p.relative_to(root).parts[0] not in LEFT_OUT]
         if other:
             raise WorkspaceError(
-                f"'{other[0].relative_to(root)}' is not of the unfinished restore", where=str(root),
+                f"'{other[0].relative_to(root)}' is not of the unfinished restore",
+                where=str(root),
                 mend="move it away, or name a new folder",
-            )  # fmt: skip
+            )
     write_bytes(json.dumps(names).encode(), note)

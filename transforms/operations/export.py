@@ -6,22 +6,59 @@ import polars as pl
 import xlsxwriter
 
 from transforms.storage.atomic_file import unfinished, whole_file
-from transforms.storage.lake import Lake, write_whole
+from transforms.storage.lake import Lake, write_atomic
 from transforms.storage.lake_record import recorded_files
 from transforms.storage.warehouse import Warehouse
 
 TABLES = (
-    "source_file", "source_finding", "rejected_row",
-    "field", "machine", "machine_setup", "load", "tare", "loss_audit", "weather_filled",
-    "field_hour", "machine_day", "unload_event", "sensor_fault", "clock_offset", "mass_balance", "load_trace",
+    "source_file",
+    "source_finding",
+    "rejected_row",
+    "field",
+    "machine",
+    "machine_setup",
+    "load",
+    "tare",
+    "loss_audit",
+    "weather_filled",
+    "field_hour",
+    "machine_day",
+    "unload_event",
+    "sensor_fault",
+    "clock_offset",
+    "mass_balance",
+    "load_trace",
     "load_trace_grade",
-    "load_fact", "audit_fact", "fit_run", "effect", "curve", "confounding", "variance_share",
-    "interaction_gain", "fit_check", "fit_posterior",
+    "load_fact",
+    "audit_fact",
+    "fit_run",
+    "effect",
+    "curve",
+    "confounding",
+    "variance_share",
+    "interaction_gain",
+    "fit_check",
+    "fit_posterior",
     "setting_reliability",
-    "expected_load", "load_why", "advice", "next_condition", "benchmark", "season_change", "guide", "guide_class",
-    "guide_curve", "guide_worth", "season_cost", "storability", "pile_ledger", "trial_load", "trial_result",
-    "trial_wanted", "setting_decision", "product_basis",
-)  # fmt: skip
+    "expected_load",
+    "load_why",
+    "advice",
+    "next_condition",
+    "benchmark",
+    "season_change",
+    "guide",
+    "guide_class",
+    "guide_curve",
+    "guide_worth",
+    "season_cost",
+    "storability",
+    "pile_ledger",
+    "trial_load",
+    "trial_result",
+    "trial_wanted",
+    "setting_decision",
+    "product_basis",
+)
 FORMATS = ("parquet", "csv", "xlsx")
 WORKBOOK = "taretrace.xlsx"
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -69,7 +106,7 @@ def _write_file(table: pl.DataFrame, target: Path) -> Path:
         with whole_file(target) as partial:
             _harmless(table).write_csv(partial)
     else:
-        write_whole(table, target)
+        write_atomic(table, target)
     return target
 
 

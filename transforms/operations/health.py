@@ -58,8 +58,12 @@ def permissions(workspace: Workspace) -> Iterator[Finding]:
             )
     open_to = workspace.root.stat().st_mode & OTHERS
     if open_to:
-        yield Finding("permissions", "wrong", f"others may look into {workspace.root} (mode {open_to:03o})",
-                      f"chmod go-rwx {workspace.root}")  # fmt: skip
+        yield Finding(
+            "permissions",
+            "wrong",
+            f"others may look into {workspace.root} (mode {open_to:03o})",
+            f"chmod go-rwx {workspace.root}",
+        )
     else:
         yield Finding("permissions", "fine", "only this user may look into the workspace")
 
@@ -82,8 +86,12 @@ def clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
     files = dt.datetime.fromtimestamp(max(stamps), dt.UTC) if stamps else None
     for what, at in (("the log's last line", latest), ("the inbox's newest file", files)):
         if at is not None and at > now + AHEAD:
-            yield Finding("clock", "wrong", f"{what} is of {at:%Y-%m-%d %H:%M} UTC, now is {now:%Y-%m-%d %H:%M}",
-                          "set this machine's clock, or that of whoever writes the files (timedatectl)")  # fmt: skip
+            yield Finding(
+                "clock",
+                "wrong",
+                f"{what} is of {at:%Y-%m-%d %H:%M} UTC, now is {now:%Y-%m-%d %H:%M}",
+                "set this machine's clock, or that of whoever writes the files (timedatectl)",
+            )
             return
     yield Finding("clock", "fine", f"{now:%Y-%m-%d %H:%M} UTC; nothing here is from later")
 

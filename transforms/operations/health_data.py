@@ -7,7 +7,7 @@ import polars as pl
 from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError, LockedError, WorkspaceError
 from transforms.ingest.failed_read import failed_reads
-from transforms.ingest.inbox import look
+from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.mapping import read_mappings
 from transforms.ingest.pending import changed_files
 from transforms.ingest.received_copies import ReceivedCopies
@@ -45,8 +45,13 @@ def stored_data(workspace: Workspace) -> Iterator[Finding]:
     except DamagedError as problem:
         yield Finding("warehouse", "wrong", problem.what, _repair(workspace), "warehouse.damaged")
     except OSError as problem:
-        yield Finding("lake", "wrong", f"the lake cannot be read ({problem})", "mount its disk again, or give this "
-                      "user the right to it", "lake.unreadable")  # fmt: skip
+        yield Finding(
+            "lake",
+            "wrong",
+            f"the lake cannot be read ({problem})",
+            "mount its disk again, or give this user the right to it",
+            "lake.unreadable",
+        )
     except LockedError as problem:
         yield Finding("warehouse", "note", problem.what, problem.mend, "warehouse.locked")
     except WorkspaceError as problem:
@@ -63,8 +68,13 @@ def _warehouse(held: Warehouse) -> Iterator[Finding]:
     rows = {name: held.check(name).height for name in sql_names("checks") if _checkable(held, name)}
     wrong = [f"{name} ({count} rows)" for name, count in rows.items() if count]
     if wrong:
-        yield Finding("warehouse", "wrong", f"checks fail: {', '.join(wrong)}", "report it; restore a backup meanwhile",
-                      "warehouse.check_fails")  # fmt: skip
+        yield Finding(
+            "warehouse",
+            "wrong",
+            f"checks fail: {', '.join(wrong)}",
+            "report it; restore a backup meanwhile",
+            "warehouse.check_fails",
+        )
     else:
         yield Finding("warehouse", "fine", f"{held.table('source_file').height} files received; every check holds")
 
@@ -74,13 +84,20 @@ def _failed_reads(held: Warehouse) -> Iterator[Finding]:
     for row in failed_reads(held).iter_rows(named=True):
         if row["in_quarantine"]:
             yield Finding(
-                "inbox", "wrong", f"'{row['file']}' is in quarantine: reading it failed twice ({row['reason_code']})",
+                "inbox",
+                "wrong",
+                f"'{row['file']}' is in quarantine: reading it failed twice ({row['reason_code']})",
                 "send it in another form or in parts, or change its mapping; or take it out of the inbox",
                 "inbox.quarantine",
-            )  # fmt: skip
+            )
         else:
-            yield Finding("inbox", "note", f"reading '{row['file']}' failed ({row['reason_code']})",
-                          "the next run reads it once more", "inbox.failed_read")  # fmt: skip
+            yield Finding(
+                "inbox",
+                "note",
+                f"reading '{row['file']}' failed ({row['reason_code']})",
+                "the next run reads it once more",
+                "inbox.failed_read",
+            )
 
 
 def _lookalike_ids(held: Warehouse) -> Iterator[Finding]:
@@ -89,8 +106,9 @@ def _lookalike_ids(held: Warehouse) -> Iterator[Finding]:
     if alike.height:
         first = alike.row(0, named=True)
         says = f"{alike.height} groups of ids look alike, such as {first['kind']} {first['written'][:200]}"
-        yield Finding("ids", "note", says, "write each id in one way in the files; 'taretrace status' lists all",
-                      "ids.look_alike")  # fmt: skip
+        yield Finding(
+            "ids", "note", says, "write each id in one way in the files; 'taretrace status' lists all", "ids.look_alike"
+        )
 
 
 def _checkable(held: Warehouse, name: str) -> bool:
@@ -104,21 +122,32 @@ def _lake(workspace: Workspace, held: Warehouse) -> Iterator[Finding]:
     unrecorded = held.query("unrecorded_telemetry")
     rolled = held.table("rolled_day").height
     if difference.damaged and not lake.is_there():
-        yield Finding("lake", "wrong", f"{lake.root} is missing or empty, but {len(difference.damaged)} of its files "
-                      "are recorded", f"mount its disk again, or {_repair(workspace)}", "lake.absent")  # fmt: skip
+        yield Finding(
+            "lake",
+            "wrong",
+            f"{lake.root} is missing or empty, but {len(difference.damaged)} of its files are recorded",
+            f"mount its disk again, or {_repair(workspace)}",
+            "lake.absent",
+        )
         return
     for code, files in (("lake.file_missing", difference.missing), ("lake.file_altered", difference.altered)):
         if files:
             what = "missing" if code == "lake.file_missing" else "not as they were written"
-            yield Finding("lake", "wrong", f"{len(files)} files are {what}, such as {files[0].path}",
-                          _repair(workspace), code)  # fmt: skip
+            yield Finding(
+                "lake", "wrong", f"{len(files)} files are {what}, such as {files[0].path}", _repair(workspace), code
+            )
     if lake.is_taking_damaged():
-        yield Finding("lake", "note", "the note of files being taken in is damaged", _repair(workspace),
-                      "lake.note_damaged")  # fmt: skip
+        yield Finding(
+            "lake", "note", "the note of files being taken in is damaged", _repair(workspace), "lake.note_damaged"
+        )
     if difference.unknown and not unrecorded.height:
-        yield Finding("lake", "note", f"{len(difference.unknown)} files are not recorded and not used, such as "
-                      f"{difference.unknown[0]}", "nothing to do; remove them if no run put them there",
-                      "lake.file_unknown")  # fmt: skip
+        yield Finding(
+            "lake",
+            "note",
+            f"{len(difference.unknown)} files are not recorded and not used, such as {difference.unknown[0]}",
+            "nothing to do; remove them if no run put them there",
+            "lake.file_unknown",
+        )
     if unrecorded.height and not rolled:
         yield from _unrecorded(workspace, held, lake)
     if not difference.damaged:
@@ -129,34 +158,55 @@ def _lake(workspace: Workspace, held: Warehouse) -> Iterator[Finding]:
 def _unrecorded(workspace: Workspace, held: Warehouse, lake: Lake) -> Iterator[Finding]:
     """Check telemetry from before files were recorded."""
     sources = held.query("unrecorded_telemetry")
-    there = {p.stem[:16] for paths in lake.machine_days({s[:16] for s in sources["source_sha256"]}).values()
-             for p in paths}  # fmt: skip
+    there = {
+        p.stem[:16] for paths in lake.machine_days({s[:16] for s in sources["source_sha256"]}).values() for p in paths
+    }
     gone = sources.filter(~pl.col("source_sha256").str.head(16).is_in(sorted(there)))
     if gone.height:
-        yield Finding("lake", "wrong", f"the records of {gone.height} files are gone, such as {gone['file'][0]}",
-                      _repair(workspace), "lake.source_gone")  # fmt: skip
+        yield Finding(
+            "lake",
+            "wrong",
+            f"the records of {gone.height} files are gone, such as {gone['file'][0]}",
+            _repair(workspace),
+            "lake.source_gone",
+        )
 
 
 def _received(workspace: Workspace, held: Warehouse) -> Iterator[Finding]:
     copies = ReceivedCopies(workspace.received)
-    inbox = {f.sha for f in look(workspace.inbox, {}).found} if workspace.inbox.is_dir() else set()
+    inbox = {f.sha for f in scan_inbox(workspace.inbox, {}).found} if workspace.inbox.is_dir() else set()
     index = copies.index()
     damaged = [c.file for c in index.values() if c.form and not copies.is_whole(c)]
     damaged += [p.name for p in copies.damaged_records()]
     if damaged:
-        yield Finding("received files", "wrong", f"{len(damaged)} copies are missing or damaged, such as {damaged[0]}",
-                      _repair(workspace), "received.damaged")  # fmt: skip
+        yield Finding(
+            "received files",
+            "wrong",
+            f"{len(damaged)} copies are missing or damaged, such as {damaged[0]}",
+            _repair(workspace),
+            "received.damaged",
+        )
     taken = dict(held.table("source_file").select("source_sha256", "file").iter_rows())
     copied = {sha for sha, c in index.items() if copies.is_there(c)}
     left = [file for sha, file in taken.items() if sha not in inbox and sha in copied]
     gone = [file for sha, file in taken.items() if sha not in inbox and sha not in copied]
     if left:
-        yield Finding("received files", "note", f"{len(left)} received files have left the inbox; copies are kept",
-                      "nothing to do", "received.left_inbox")  # fmt: skip
+        yield Finding(
+            "received files",
+            "note",
+            f"{len(left)} received files have left the inbox; copies are kept",
+            "nothing to do",
+            "received.left_inbox",
+        )
     if gone:
-        yield Finding("received files", "note", f"{len(gone)} received files are neither in the inbox nor copied, such "
-                      f"as {gone[0]}; they cannot be read again", "put them into the inbox again, or restore a backup",
-                      "received.gone")  # fmt: skip
+        yield Finding(
+            "received files",
+            "note",
+            f"{len(gone)} received files are neither in the inbox nor copied, such "
+            f"as {gone[0]}; they cannot be read again",
+            "put them into the inbox again, or restore a backup",
+            "received.gone",
+        )
     if not damaged and not left and not gone:
         yield Finding("received files", "fine", f"{len(taken)} files can be read again")
 
@@ -167,20 +217,34 @@ def _mappings(workspace: Workspace, held: Warehouse) -> Iterator[Finding]:
     missing = unread_files(taken, mappings)
     if missing:
         (name, _), files = next(iter(missing.items()))
-        yield Finding("mappings", "wrong", f"the mapping '{name}' is missing; {len(files)} files were read through it",
-                      f"{_repair(workspace)} to put it back, or 'taretrace map FILE' for another",
-                      "mapping.missing")  # fmt: skip
+        yield Finding(
+            "mappings",
+            "wrong",
+            f"the mapping '{name}' is missing; {len(files)} files were read through it",
+            f"{_repair(workspace)} to put it back, or 'taretrace map FILE' for another",
+            "mapping.missing",
+        )
     copied = ReceivedCopies(workspace.received).readable()
-    inbox = {f.sha for f in look(workspace.inbox, {}).found} if workspace.inbox.is_dir() else set()
+    inbox = {f.sha for f in scan_inbox(workspace.inbox, {}).found} if workspace.inbox.is_dir() else set()
     stuck = changed_files(mappings, taken, copied | inbox).stuck
     if stuck:
-        yield Finding("mappings", "wrong", f"{len(stuck)} files were read through a mapping that has changed since, "
-                      f"such as {stuck[0][1]}, and neither they nor copies are there",
-                      "put these files into the inbox again", "mapping.changed")  # fmt: skip
+        yield Finding(
+            "mappings",
+            "wrong",
+            f"{len(stuck)} files were read through a mapping that has changed since, "
+            f"such as {stuck[0][1]}, and neither they nor copies are there",
+            "put these files into the inbox again",
+            "mapping.changed",
+        )
 
 
 def _logs(workspace: Workspace) -> Iterator[Finding]:
     damaged = RunLog(workspace.log).damaged()
     if damaged:
-        yield Finding("log", "note", f"{len(damaged)} logs have lines that cannot be read, such as {damaged[0].name}",
-                      _repair(workspace), "log.damaged")  # fmt: skip
+        yield Finding(
+            "log",
+            "note",
+            f"{len(damaged)} logs have lines that cannot be read, such as {damaged[0].name}",
+            _repair(workspace),
+            "log.damaged",
+        )

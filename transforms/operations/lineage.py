@@ -10,10 +10,16 @@ from transforms.storage.lake import PREFIX, Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
 TELEMETRY_LINES: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String, "from_at": pl.Datetime("us", "UTC"), "to_at": pl.Datetime("us", "UTC"),
-    "share": pl.Float64, "file": pl.String, "part": pl.String, "first_line": pl.Int64, "last_line": pl.Int64,
+    "machine_id": pl.String,
+    "from_at": pl.Datetime("us", "UTC"),
+    "to_at": pl.Datetime("us", "UTC"),
+    "share": pl.Float64,
+    "file": pl.String,
+    "part": pl.String,
+    "first_line": pl.Int64,
+    "last_line": pl.Int64,
     "records": pl.Int64,
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -39,8 +45,12 @@ class Explanation:
 
 
 STRETCH: dict[str, pl.DataType | type[pl.DataType]] = {
-    "file": pl.String, "part": pl.String, "first_line": pl.Int64, "last_line": pl.Int64, "records": pl.Int64,
-}  # fmt: skip
+    "file": pl.String,
+    "part": pl.String,
+    "first_line": pl.Int64,
+    "last_line": pl.Int64,
+    "records": pl.Int64,
+}
 
 
 def _lines(
@@ -51,10 +61,11 @@ def _lines(
     paths = [p for d in sorted(days) for p in lake.telemetry_of(machine_id, d, set(files))]
     inside = (pl.col("logged_at") >= from_at) & (pl.col("logged_at") < to_at)
     frames = [
-        read_frame(p, columns=["logged_at", "line", "part"]).filter(inside)
+        read_frame(p, columns=["logged_at", "line", "part"])
+        .filter(inside)
         .with_columns(pl.lit(files[p.stem[:PREFIX]]).alias("file"))
         for p in paths
-    ]  # fmt: skip
+    ]
     told = [_of_record(f) for f in frames] + [_let_go(machine_id, d, lake, files, from_at, to_at) for d in sorted(days)]
     return (
         pl.concat([pl.DataFrame(schema=STRETCH), *told])

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError, WorkspaceError
-from transforms.ingest.ingest_file import Store
+from transforms.ingest.ingest_file import IngestTarget
 from transforms.ingest.kept_copies import UNPACKED
 from transforms.ingest.pending import forget_misnamed
 from transforms.storage.atomic_file import remove_partials
@@ -27,9 +27,10 @@ def require_workspace(workspace: Workspace) -> None:
     """
     if (workspace.root / RESTORING).exists():
         raise WorkspaceError(
-            "the restore of this workspace was not finished", where=str(workspace.root),
+            "the restore of this workspace was not finished",
+            where=str(workspace.root),
             mend="run the same 'taretrace restore' again",
-        )  # fmt: skip
+        )
     if not workspace.warehouse.exists() and holds_data(workspace):
         raise DamagedError(
             "the warehouse is missing, but stored data are there", where=str(workspace.warehouse), mend=REPAIR
@@ -47,7 +48,7 @@ def ready_lake(warehouse: Warehouse, lake: Lake) -> None:
     Raises:
         DamagedError: files are missing or damaged that binning cannot make again.
     """
-    lake.sweep(Store(warehouse, lake).recorded)
+    lake.sweep(IngestTarget(warehouse, lake).recorded)
     forget_misnamed(warehouse, lake)
     record_unrecorded_telemetry(warehouse, lake)
     require_lake(warehouse, lake, bins=False)

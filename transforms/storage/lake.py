@@ -24,7 +24,7 @@ LakePath = Union[Path, "UPath"]
 """A place on the lake: a folder of this machine's, or an address on S3-compatible storage; both answer alike."""
 
 
-def lake_at(address: str) -> LakePath:
+def open_lake(address: str) -> LakePath:
     """Return the lake's root for `lake` of season.toml: a folder, or an address such as `s3://bucket/season`.
 
     Keys and endpoint of a storage come from its usual environment (`AWS_ACCESS_KEY_ID`, `AWS_ENDPOINT_URL_S3`, ...): no
@@ -42,9 +42,10 @@ def lake_at(address: str) -> LakePath:
         return UPath(address, use_listings_cache=False)
     except (ImportError, ValueError) as problem:
         raise WorkspaceError(
-            f"nothing here can read '{address}' ({problem})", where="season.toml [run] lake",
+            f"nothing here can read '{address}' ({problem})",
+            where="season.toml [run] lake",
             mend="install taretrace with its cluster extra (requirements-cluster.txt), or name a folder",
-        ) from problem  # fmt: skip
+        ) from problem
 
 
 def _parquet(frame: pl.DataFrame) -> memoryview:
@@ -54,7 +55,7 @@ def _parquet(frame: pl.DataFrame) -> memoryview:
     return memoryview(body.getvalue())
 
 
-def write_whole(frame: pl.DataFrame, path: LakePath) -> Written:
+def write_atomic(frame: pl.DataFrame, path: LakePath) -> Written:
     """Write Parquet so that a crash leaves the old file or the new one, never half of one."""
     body = _parquet(frame)
     if isinstance(path, Path):
@@ -64,7 +65,7 @@ def write_whole(frame: pl.DataFrame, path: LakePath) -> Written:
     return Written(body.nbytes, hashlib.sha256(body).hexdigest())
 
 
-def put_whole(body: bytes, path: LakePath) -> None:
+def write_bytes_atomic(body: bytes, path: LakePath) -> None:
     """Write bytes so that a reader never sees half of them; a storage's objects are whole by themselves."""
     if isinstance(path, Path):
         write_bytes(body, path, sync=False)
@@ -147,7 +148,7 @@ class Lake:
         times = ordered["logged_at"].to_physical()
         name = f"{source[:PREFIX]}-{part:05d}-{times[0]}-{times[-1]}.parquet"
         path = self._day_folder(machine_id, day) / name
-        written = write_whole(ordered, path)
+        written = write_atomic(ordered, path)
         machine = self.folder_name(machine_id)
         inside = f"telemetry/{machine}/{day}/{name}"
         return LakeFile(inside, "telemetry", source, machine, str(day), written.size_bytes, written.sha256)
@@ -155,7 +156,7 @@ class Lake:
     def put_day(self, frame: pl.DataFrame, kind: str, key: tuple[str, str]) -> LakeFile:
         """Store the bins (`bin`) or the lines (`rolled`) of a machine-day; return the file written."""
         inside = f"{kind}/{key[0]}/{key[1]}.parquet"
-        written = write_whole(frame, self.at(inside))
+        written = write_atomic(frame, self.at(inside))
         return LakeFile(inside, kind, None, *key, written.size_bytes, written.sha256)
 
     def at(self, inside: str) -> LakePath:
@@ -208,27 +209,27 @@ class Lake:
         note = self.root / TAKING
         return set(note.read_bytes().decode("ascii", "replace").split()) if note.exists() else set()
 
-    def begin_taking(self, sources: list[str]) -> None:
+    def begin_ingest(self, sources: list[str]) -> None:
         """Note which sources are being taken or dropped, before anything of theirs is written or deleted."""
         held = self._taking() | {s[:PREFIX] for s in sources}
-        put_whole("\n".join(sorted(held)).encode("ascii"), self.root / TAKING)
+        write_bytes_atomic("\n".join(sorted(held)).encode("ascii"), self.root / TAKING)
 
-    def end_taking(self, sources: list[str]) -> None:
+    def end_ingest(self, sources: list[str]) -> None:
         """Note that all of these is recorded, or gone."""
         left = self._taking() - {s[:PREFIX] for s in sources}
         if left:
-            put_whole("\n".join(sorted(left)).encode("ascii"), self.root / TAKING)
+            write_bytes_atomic("\n".join(sorted(left)).encode("ascii"), self.root / TAKING)
         else:
             (self.root / TAKING).unlink(missing_ok=True)
 
-    def sweep(self, recorded: set[str]) -> int:
+    def remove_orphans(self, recorded: set[str]) -> int:
         """Delete what a run that did not end left behind of sources not recorded; return how many files."""
         taking = self._taking()
         if any(not SOURCE_PREFIX.fullmatch(line) for line in taking):
             # The note is damaged: every source that is not recorded may be one of its.
             paths = self._listed(self.root / "telemetry", "*/*/*.parquet")
             taking |= {p.stem[:PREFIX] for p in paths if NAMED.fullmatch(p.name)}
-        swept = sum(self.forget(p) for p in sorted(taking) if SOURCE_PREFIX.fullmatch(p) and p not in recorded)
+        swept = sum(self.delete_source(p) for p in sorted(taking) if SOURCE_PREFIX.fullmatch(p) and p not in recorded)
         (self.root / TAKING).unlink(missing_ok=True)
         return swept
 
@@ -236,7 +237,7 @@ class Lake:
         """Return whether the note of sources in progress holds anything else than their prefixes."""
         return any(not SOURCE_PREFIX.fullmatch(line) for line in self._taking())
 
-    def forget(self, source: str) -> int:
+    def delete_source(self, source: str) -> int:
         """Delete the telemetry of one source; return how many files."""
         found = self._listed(self.root / "telemetry", f"*/*/*{source[:PREFIX]}-*.parquet*")
         for path in found:

@@ -12,9 +12,14 @@ from transforms.storage.lake_file import LakeFile
 from transforms.storage.warehouse import Warehouse
 
 COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
-    "path": pl.String, "kind": pl.String, "source_sha256": pl.String, "machine": pl.String, "day": pl.String,
-    "size_bytes": pl.Int64, "sha256": pl.String,
-}  # fmt: skip
+    "path": pl.String,
+    "kind": pl.String,
+    "source_sha256": pl.String,
+    "machine": pl.String,
+    "day": pl.String,
+    "size_bytes": pl.Int64,
+    "sha256": pl.String,
+}
 
 
 @dataclass(frozen=True)
@@ -140,12 +145,14 @@ def require_lake(warehouse: Warehouse, lake: Lake, *, bins: bool = True) -> set[
     lost = difference.damaged if bins else irreplaceable(warehouse, difference)
     if lost and not lake.is_there():
         raise DamagedError(
-            f"the lake is missing or empty, but {len(lost)} of its files are recorded", where=str(lake.root),
+            f"the lake is missing or empty, but {len(lost)} of its files are recorded",
+            where=str(lake.root),
             mend="mount its disk again, or run 'taretrace repair' on the workspace",
-        )  # fmt: skip
+        )
     if lost:
         raise DamagedError(
             f"{len(lost)} recorded files of the lake are missing or damaged, such as {lost[0].path}",
-            where=str(lake.root), mend="run 'taretrace repair' on the workspace",
-        )  # fmt: skip
+            where=str(lake.root),
+            mend="run 'taretrace repair' on the workspace",
+        )
     return {f.key for f in difference.damaged}

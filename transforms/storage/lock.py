@@ -45,9 +45,10 @@ def held(root: Path, verb: str, wait_s: float = 0.0) -> Iterator[None]:
             except BlockingIOError:
                 if time.monotonic() >= until:
                     raise WorkspaceError(
-                        f"{_holder(path)} holds the workspace", where=str(root),
+                        f"{_holder(path)} holds the workspace",
+                        where=str(root),
                         mend="wait until it has ended, or call again with --wait SECONDS",
-                    ) from None  # fmt: skip
+                    ) from None
                 time.sleep(LOOK_EVERY_S)
         since = dt.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M:%S")
         handle.truncate(0)

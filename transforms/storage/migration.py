@@ -4,8 +4,18 @@ Those tables are taken over column by column, and `sql/migrations/` fills what t
 them and from the lake: it is dropped, and the next run works it out again.
 """
 
-CARRIED = {"source_file", "source_finding", "rejected_row", "inbox_file", "trial_load", "trial_result", "rolled_day",
-           "failed_read", "upgrade", "lake_file"}  # fmt: skip
+CARRIED = {
+    "source_file",
+    "source_finding",
+    "rejected_row",
+    "inbox_file",
+    "trial_load",
+    "trial_result",
+    "rolled_day",
+    "failed_read",
+    "upgrade",
+    "lake_file",
+}
 
 
 def is_carried(name: str) -> bool:

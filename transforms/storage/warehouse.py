@@ -60,18 +60,20 @@ class Warehouse:
         if read_only:
             self._con.close()
             raise WorkspaceError(
-                "the warehouse was made by another version of taretrace", where=str(path),
+                "the warehouse was made by another version of taretrace",
+                where=str(path),
                 mend="run 'taretrace post-shift' on the workspace: it brings the tables up to date",
-            )  # fmt: skip
+            )
         try:
             with self.transaction():
                 self._bring_up()
         except (duckdb.ProgrammingError, duckdb.IntegrityError, duckdb.DataError) as problem:
             self._con.close()
             raise DamagedError(
-                "the warehouse was made by no taretrace, or its tables were changed by hand", where=str(path),
+                "the warehouse was made by no taretrace, or its tables were changed by hand",
+                where=str(path),
                 mend=REPAIR,
-            ) from problem  # fmt: skip
+            ) from problem
 
     def _bring_up(self) -> None:
         """Make the tables; what an earlier layout held that no run could work out again is carried over."""
@@ -171,7 +173,7 @@ class Warehouse:
         finally:
             self._con.unregister("wanted_keys")
 
-    def forget_source(self, sha: str) -> None:
+    def delete_source(self, sha: str) -> None:
         """Drop everything that came from one file, so that it is read again."""
         for name in table_names():
             if name.startswith("received_") or name in {"source_file", "rejected_row", "source_finding", "lake_file"}:

@@ -9,9 +9,14 @@ MAGIC, MAGIC_AT = b"DUCK", 8
 REPAIR = "run 'taretrace repair' on the workspace"
 LOCKED = ("Could not set lock", "Conflicting lock")
 DAMAGED = (
-    "Corrupt", "not a valid DuckDB", "Could not read enough bytes", "database has been invalidated", "checksum",
-    "Failed to load metadata pointer", "WAL",
-)  # fmt: skip
+    "Corrupt",
+    "not a valid DuckDB",
+    "Could not read enough bytes",
+    "database has been invalidated",
+    "checksum",
+    "Failed to load metadata pointer",
+    "WAL",
+)
 FATAL = ("FatalException", "SerializationException")
 
 
@@ -38,16 +43,18 @@ def as_fault(problem: Exception, path: Path, *, opening: bool = False) -> Except
         return OSError(errno.ENOSPC, "No space left on device")
     if any(words in text for words in LOCKED):
         return LockedError(
-            "the warehouse is in use by another run", where=str(path),
+            "the warehouse is in use by another run",
+            where=str(path),
             mend="wait until the other run has ended, then call again",
-        )  # fmt: skip
+        )
     if opening and "Permission denied" in text:
         return WorkspaceError("the warehouse cannot be opened", where=str(path), mend="give this user the right to it")
     if "version number" in text:
         return DamagedError(
-            "the warehouse was made by another version of DuckDB", where=str(path),
+            "the warehouse was made by another version of DuckDB",
+            where=str(path),
             mend=f"install the taretrace that made it, or {REPAIR}",
-        )  # fmt: skip
+        )
     is_fatal = type(problem).__name__ in FATAL or any(words in text for words in DAMAGED)
     if is_fatal or (opening and type(problem).__name__ != "ConnectionException"):
         return DamagedError(f"the warehouse is damaged ({first})", where=str(path), mend=REPAIR)

@@ -22,22 +22,33 @@ def with_state(records: pl.DataFrame) -> pl.DataFrame:
     A machine that logs only on and off says `off`: what it does then is judged, but it is not working.
     """
     records = records.sort("logged_at").with_columns(
-        pl.col("logged_at").diff().shift(-1).dt.total_microseconds().truediv(1e6).clip(0, LONGEST_INTERVAL_S)
-        .fill_null(0.0).alias("dt_s")
-    )  # fmt: skip
+        pl.col("logged_at")
+        .diff()
+        .shift(-1)
+        .dt.total_microseconds()
+        .truediv(1e6)
+        .clip(0, LONGEST_INTERVAL_S)
+        .fill_null(0.0)
+        .alias("dt_s")
+    )
     speed = pl.col("ground_speed_kmh").fill_null(0.0)
     judged = (
-        pl.when((pl.col("share_depth_cm") > 2.0) & (speed > 1.0) & (speed < 15.0)).then(pl.lit("working"))
-        .when(speed > 15.0).then(pl.lit("road"))
-        .when(speed < 0.3).then(pl.lit("idle"))
+        pl.when((pl.col("share_depth_cm") > 2.0) & (speed > 1.0) & (speed < 15.0))
+        .then(pl.lit("working"))
+        .when(speed > 15.0)
+        .then(pl.lit("road"))
+        .when(speed < 0.3)
+        .then(pl.lit("idle"))
         .otherwise(pl.lit("turning"))
-    )  # fmt: skip
+    )
     logged_off = pl.col("work_state") == "off"
     state = (
-        pl.when(logged_off & (judged == "working")).then(pl.lit("turning"))
-        .when(logged_off).then(judged)
+        pl.when(logged_off & (judged == "working"))
+        .then(pl.lit("turning"))
+        .when(logged_off)
+        .then(judged)
         .otherwise(pl.coalesce("work_state", judged))
-    )  # fmt: skip
+    )
     return records.with_columns(state.alias("state"), (state == "working").alias("working"))
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.parallel import Spread, here
+from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake, read_frame
 from transforms.storage.lake_file import LakeFile
 from transforms.storage.lake_record import record_files, recorded_files, telemetry_days
@@ -144,7 +144,7 @@ def bin_days(
     lake: Lake,
     catalogue: Catalogue,
     advance: Callable[[], None],
-    spread: Spread = here,
+    spread: Executor = serial,
 ) -> int:
     """Bin every stale machine-day, store its bins, emptyings and faults; return how many were made.
 

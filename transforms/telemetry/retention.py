@@ -18,7 +18,7 @@ LINES = ["machine_id", "logged_at", "line", "part"]
 
 
 @dataclass(frozen=True)
-class RolledUp:
+class ExpiredRecords:
     """What gave way: machine-days, their records, the bytes they took."""
 
     machine_days: int = 0
@@ -45,7 +45,7 @@ def lines_of(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
 
 def roll_up(
     warehouse: Warehouse, lake: Lake, keep_days: int, now: dt.datetime, stale: set[tuple[str, str]]
-) -> RolledUp:
+) -> ExpiredRecords:
     """Let the records of machine-days go that are older than `keep_days` before the newest one.
 
     Args:
@@ -60,7 +60,7 @@ def roll_up(
     binned = {f.key: f for f in recorded_files(warehouse, "bin")}
     rolled = {(m, d) for m, d in warehouse.table("rolled_day").select("machine", "day").iter_rows()}
     if not days:
-        return RolledUp()
+        return ExpiredRecords()
     oldest = str(dt.date.fromisoformat(max(d for _, d in days)) - dt.timedelta(days=keep_days))
     gone, records, size = 0, 0, 0
     for key, paths in days.items():
@@ -88,4 +88,4 @@ def roll_up(
         for path in paths:
             size += lake.size_of(path)
             path.unlink()
-    return RolledUp(gone, records, size)
+    return ExpiredRecords(gone, records, size)

@@ -94,21 +94,31 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[
         drifts = _drifts(readings[name], window, setting.step)
         off = (value - value.rolling_median(5, center=True, min_samples=3)).abs()
         verdicts.append(
-            pl.when((value < setting.low) | (value > setting.high)).then(pl.lit("out_of_range"))
-            .when(off > SPIKE_STEPS * setting.step).then(pl.lit("spike"))
-            .when(pl.Series(stuck[name])).then(pl.lit("stuck"))
-            .when(pl.lit(drifts)).then(pl.lit("drift"))
-            .when(pl.lit(name == "ground_speed_kmh" and off_its_way)).then(pl.lit("off_position"))
+            pl.when((value < setting.low) | (value > setting.high))
+            .then(pl.lit("out_of_range"))
+            .when(off > SPIKE_STEPS * setting.step)
+            .then(pl.lit("spike"))
+            .when(pl.Series(stuck[name]))
+            .then(pl.lit("stuck"))
+            .when(pl.lit(drifts))
+            .then(pl.lit("drift"))
+            .when(pl.lit(name == "ground_speed_kmh" and off_its_way))
+            .then(pl.lit("off_position"))
             .alias(f"fault_{name}")
-        )  # fmt: skip
+        )
     faults = working.with_columns(verdicts).select("logged_at", *(f"fault_{n}" for n in names))
     return records.join(faults, on="logged_at", how="left", maintain_order="left")
 
 
 FAULT: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String, "setting": pl.String, "reason": pl.String, "from_at": pl.Datetime("us", "UTC"),
-    "to_at": pl.Datetime("us", "UTC"), "records": pl.Int64, "size": pl.Float64,
-}  # fmt: skip
+    "machine_id": pl.String,
+    "setting": pl.String,
+    "reason": pl.String,
+    "from_at": pl.Datetime("us", "UTC"),
+    "to_at": pl.Datetime("us", "UTC"),
+    "records": pl.Int64,
+    "size": pl.Float64,
+}
 
 
 def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:

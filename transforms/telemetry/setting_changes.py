@@ -23,14 +23,20 @@ NOISE_TIMES = 4.0
 MOST_PASSES = 400
 """Half minutes of a machine that the map keeps."""
 DECISION_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String, "decided_at": pl.Datetime("us", "UTC"), "field_id": pl.String, "setting": pl.String,
-    "unit": pl.String, "from_value": pl.Float64, "to_value": pl.Float64, "steps": pl.Float64,
+    "machine_id": pl.String,
+    "decided_at": pl.Datetime("us", "UTC"),
+    "field_id": pl.String,
+    "setting": pl.String,
+    "unit": pl.String,
+    "from_value": pl.Float64,
+    "to_value": pl.Float64,
+    "steps": pl.Float64,
     "topsoil_wetness": pl.Float64,
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
-class ShiftCourse:
+class ShiftTimeline:
     """The tables `shift_course`, `setting_decision` and `shift_pass`."""
 
     course: pl.DataFrame
@@ -68,11 +74,17 @@ def decisions(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
         apart = (pl.col("bin_at").diff() > dt.timedelta(seconds=30 * BESIDE)).fill_null(value=True)
         found.append(
             kept.filter(apart).select(
-                "machine_id", pl.col("bin_at").alias("decided_at"), "field_id", pl.lit(name).alias("setting"),
-                pl.lit(catalogue[name].unit).alias("unit"), "from_value", "to_value",
-                (pl.col("d") / step).alias("steps"), pl.lit(None, pl.Float64).alias("topsoil_wetness"),
+                "machine_id",
+                pl.col("bin_at").alias("decided_at"),
+                "field_id",
+                pl.lit(name).alias("setting"),
+                pl.lit(catalogue[name].unit).alias("unit"),
+                "from_value",
+                "to_value",
+                (pl.col("d") / step).alias("steps"),
+                pl.lit(None, pl.Float64).alias("topsoil_wetness"),
             )
-        )  # fmt: skip
+        )
     return pl.concat(found).sort("decided_at", "setting")
 
 
@@ -115,9 +127,9 @@ def _passes(bins: pl.DataFrame, settings: list[str], given: pl.DataFrame, measur
     )
 
 
-def shift_course(
+def build_shift_timeline(
     bins: pl.DataFrame, given: pl.DataFrame, measured: pl.DataFrame, field_hours: pl.DataFrame, catalogue: Catalogue
-) -> ShiftCourse:
+) -> ShiftTimeline:
     """Return how a shift went.
 
     Args:
@@ -132,7 +144,7 @@ def shift_course(
     lifting = bins.filter(pl.col("area_ha") > 0).sort("machine_id", "bin_at")
     made = [decisions(mine, catalogue) for _, mine in lifting.group_by("machine_id", maintain_order=True)]
     changed = pl.concat([pl.DataFrame(schema=DECISION_SCHEMA), *made])
-    return ShiftCourse(
+    return ShiftTimeline(
         course.with_columns(_wet(course, "at", field_hours)),
         changed.with_columns(_wet(changed, "decided_at", field_hours)),
         _passes(bins, settings, given, measured),

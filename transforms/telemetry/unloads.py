@@ -34,9 +34,12 @@ def _stretches(times: pl.DataFrame, found_by: str) -> pl.DataFrame:
     events = (
         times.with_columns(apart.fill_null(value=True).cum_sum().alias("event"))
         .group_by("machine_id", "event", maintain_order=True)
-        .agg(pl.col("logged_at").min().alias("started_at"), pl.col("logged_at").max().alias("ended_at"),
-             pl.col("fall_t").sum())
-    )  # fmt: skip
+        .agg(
+            pl.col("logged_at").min().alias("started_at"),
+            pl.col("logged_at").max().alias("ended_at"),
+            pl.col("fall_t").sum(),
+        )
+    )
     return (
         events.filter(pl.col("fall_t") >= SMALLEST_T)
         .with_columns(pl.lit(found_by).alias("found_by"), pl.lit(None, dtype=pl.Float64).alias("unloaded_t"))
@@ -56,11 +59,13 @@ def _by_counter(records: pl.DataFrame) -> pl.DataFrame:
     return (
         counted.filter(pl.col("unload_number") > pl.col("unload_number").shift(1))
         .with_columns(
-            pl.col("logged_at").alias("started_at"), pl.col("logged_at").alias("ended_at"),
-            pl.lit("counter").alias("found_by"), said.cast(pl.Float64).alias("unloaded_t"),
+            pl.col("logged_at").alias("started_at"),
+            pl.col("logged_at").alias("ended_at"),
+            pl.lit("counter").alias("found_by"),
+            said.cast(pl.Float64).alias("unloaded_t"),
         )
         .select(list(EVENT))
-    )  # fmt: skip
+    )
 
 
 def _by_level(records: pl.DataFrame, tank_capacity_t: float) -> pl.DataFrame:
@@ -84,10 +89,14 @@ def _stops(records: pl.DataFrame) -> pl.DataFrame:
         .with_columns((pl.col("stands") != pl.col("stands").shift(1)).fill_null(value=True).cum_sum().alias("event"))
         .filter("stands")
         .group_by("machine_id", "event", maintain_order=True)
-        .agg(pl.col("logged_at").min().alias("started_at"), pl.col("logged_at").max().alias("ended_at"),
-             pl.col("dt_s").sum().alias("stood_s"), pl.col("lifted_m").last())
+        .agg(
+            pl.col("logged_at").min().alias("started_at"),
+            pl.col("logged_at").max().alias("ended_at"),
+            pl.col("dt_s").sum().alias("stood_s"),
+            pl.col("lifted_m").last(),
+        )
         .filter(pl.col("stood_s").is_between(*STOP_S))
-    )  # fmt: skip
+    )
 
 
 def _without_the_soon(lifted_m: Array, stood_s: Array) -> tuple[NDArray[np.int64], float]:

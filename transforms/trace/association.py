@@ -26,7 +26,7 @@ WRONG_NAME = 0.002
 
 
 @dataclass(frozen=True)
-class Shared:
+class Association:
     """Whose each load is.
 
     Attributes:
@@ -67,7 +67,7 @@ def _chain(
     return Chain(stretch.streams[m], own, *scales, ahead_min)
 
 
-def share_out(
+def associate_loads(
     stretch: Stretch,
     loads: Departures,
     named: list[str | None],
@@ -75,7 +75,7 @@ def share_out(
     usual: float,
     ahead_min: dict[str, float],
     turns: int = TURNS,
-) -> Shared:
+) -> Association:
     """Say whose each load is and where it may end.
 
     Args:
@@ -118,7 +118,7 @@ def share_out(
         before, belief = belief, _belief(weight, odds)
         if np.abs(belief - before).max(initial=0.0) < SETTLED:
             break
-    return Shared(belief, placed)
+    return Association(belief, placed)
 
 
 def _first_guess(

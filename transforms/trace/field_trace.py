@@ -11,12 +11,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.trace.association import share_out
+from transforms.trace.association import associate_loads
 from transforms.trace.calibration import calibrated
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
-    FieldWork,
+    TracedFieldWork,
     in_order,
     minutes,
     nearest_stretch,
@@ -56,13 +56,21 @@ class FieldTrace:
 
 
 GRADE: dict[str, pl.DataType | type[pl.DataType]] = {
-    "load_id": pl.String, "trace_quality": pl.Float64, "claimed_quality": pl.Float64, "traced_share": pl.Float64,
-    "machine_chance": pl.Float64, "says": pl.String,
-}  # fmt: skip
+    "load_id": pl.String,
+    "trace_quality": pl.Float64,
+    "claimed_quality": pl.Float64,
+    "traced_share": pl.Float64,
+    "machine_chance": pl.Float64,
+    "says": pl.String,
+}
 BALANCE: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String, "field_id": pl.String, "shift_date": pl.Date, "weighed_t": pl.Float64,
-    "lifted_t": pl.Float64, "closure": pl.Float64,
-}  # fmt: skip
+    "machine_id": pl.String,
+    "field_id": pl.String,
+    "shift_date": pl.Date,
+    "weighed_t": pl.Float64,
+    "lifted_t": pl.Float64,
+    "closure": pl.Float64,
+}
 
 
 Taken = tuple[str, str, NDArray[np.int64], Array, Array]
@@ -81,7 +89,7 @@ class _Gathered:
         self.grades += [(load, 0.0, 0.0, 0.0, 0.0, why) for load in loads]
 
 
-def trace_field(work: FieldWork, clocks: dict[dt.date, DayClocks]) -> FieldTrace:
+def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> FieldTrace:
     """Trace the loads of one field.
 
     Args:
@@ -93,8 +101,12 @@ def trace_field(work: FieldWork, clocks: dict[dt.date, DayClocks]) -> FieldTrace
     weighed = minutes(loads, "weighed_at")
     day = [clocks[s.shift_date] for s in work.stretches]
     index, _ = nearest_stretch(work.stretches, weighed - FIRST_LAG_MIN)
-    lag = np.array([day[k].lag_min(s, km) if day else FIRST_LAG_MIN
-                    for k, s, km in zip(index, loads["site_id"], loads["km"], strict=True)])  # fmt: skip
+    lag = np.array(
+        [
+            day[k].lag_min(s, km) if day else FIRST_LAG_MIN
+            for k, s, km in zip(index, loads["site_id"], loads["km"], strict=True)
+        ]
+    )
     left, sd = _departures(loads, weighed, lag, index, day)
     index, after = nearest_stretch(work.stretches, left)
     straight = (index >= 0) & straight_from_the_machine(after)
@@ -157,7 +169,9 @@ def _trace_stretch(
     taken = np.zeros(len(stretch.streams))
     here = {s.machine_id for s in stretch.streams}
     contested = len(here) > 1 and None in named
-    shared = share_out(stretch, departures, named, ratio if closes else usual, usual, ahead_min) if names else None
+    shared = (
+        associate_loads(stretch, departures, named, ratio if closes else usual, usual, ahead_min) if names else None
+    )
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in here):
             out.untraced([name], "its ticket names a machine without telemetry in this field at that time")
@@ -213,7 +227,7 @@ def _take(out: _Gathered, load_id: str, stretch: Stretch, found: LoadShares) -> 
 
 def _trace_heaps(
     out: _Gathered,
-    work: FieldWork,
+    work: TracedFieldWork,
     loads: pl.DataFrame,
     left: Array,
     after: Array,
@@ -245,8 +259,9 @@ def _trace_heaps(
             evenly = LoadShares(np.concatenate(streams), np.concatenate(batches), mass, np.full(mass.size, np.nan), 1.0)
             known += _take(out, names[i], stretch, evenly)
         sure = calibrated(known, heap=True)
-        out.grades.append((names[i], sure, sure, known, 0.0,
-                           "loaded long after the work from a heap: spread over all that lay there"))  # fmt: skip
+        out.grades.append(
+            (names[i], sure, sure, known, 0.0, "loaded long after the work from a heap: spread over all that lay there")
+        )
     first = work.stretches[0]
     out.balance.append((None, work.field_id, first.shift_date, float(gross[late].sum()), 0.0))
 
@@ -263,13 +278,15 @@ def _with_rest(rows: list[Taken], names: NDArray[np.str_]) -> pl.DataFrame:
     known = np.bincount(load, weights=share, minlength=names.size)
     whole = np.abs(known - 1) < WHOLE
     share = share / np.where(whole, known, 1.0)[load]
-    frame = pl.DataFrame({
-        "load_id": pl.Series([r[0] for r in rows], dtype=pl.String).gather(which),
-        "machine_id": pl.Series([r[1] for r in rows], dtype=pl.String).gather(which),
-        "bin_at": pl.Series(at, dtype=pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
-        "share": pl.Series(share, dtype=pl.Float64),
-        "share_sd": pl.Series(spread, dtype=pl.Float64).fill_nan(None),
-    })  # fmt: skip
+    frame = pl.DataFrame(
+        {
+            "load_id": pl.Series([r[0] for r in rows], dtype=pl.String).gather(which),
+            "machine_id": pl.Series([r[1] for r in rows], dtype=pl.String).gather(which),
+            "bin_at": pl.Series(at, dtype=pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
+            "share": pl.Series(share, dtype=pl.Float64),
+            "share_sd": pl.Series(spread, dtype=pl.Float64).fill_nan(None),
+        }
+    )
     left = np.flatnonzero(~whole & (1 - known > WHOLE))
     rest = pl.DataFrame(
         {"load_id": names[left].tolist(), "share": 1 - known[left]}, schema={"load_id": pl.String, "share": pl.Float64}

@@ -20,7 +20,7 @@ FIRST_LAG_MIN = 35.0
 
 
 @dataclass(frozen=True)
-class FieldWork:
+class TracedFieldWork:
     """One field: its work and the loads whose tickets name it.
 
     Attributes:

@@ -18,11 +18,23 @@ from transforms.trace.offset_cause import CLOCK, FASTEST_MIN_PER_KM, offset_caus
 Array = NDArray[np.float64]
 
 SAMPLE: dict[str, pl.DataType | type[pl.DataType]] = {
-    "field_id": pl.String, "shift_date": pl.Date, "machine_id": pl.String, "site_id": pl.String, "km": pl.Float64,
-    "n": pl.Int64, "lag_min": pl.Float64, "lag_spread_min": pl.Float64, "leave_min": pl.Float64,
-    "leave_spread_min": pl.Float64, "leave_n": pl.Int64, "drive_spread_min": pl.Float64, "drive_n": pl.Int64,
-    "full_to_left_min": pl.Float64, "closure": pl.Float64, "has_signal": pl.Boolean,
-}  # fmt: skip
+    "field_id": pl.String,
+    "shift_date": pl.Date,
+    "machine_id": pl.String,
+    "site_id": pl.String,
+    "km": pl.Float64,
+    "n": pl.Int64,
+    "lag_min": pl.Float64,
+    "lag_spread_min": pl.Float64,
+    "leave_min": pl.Float64,
+    "leave_spread_min": pl.Float64,
+    "leave_n": pl.Int64,
+    "drive_spread_min": pl.Float64,
+    "drive_n": pl.Int64,
+    "full_to_left_min": pl.Float64,
+    "closure": pl.Float64,
+    "has_signal": pl.Boolean,
+}
 """What a stretch of work tells: the median lag of its loads, and how far they scatter."""
 USUAL_LAG_MIN, USUAL_LAG_SD_MIN = 14.0, 20.0
 USUAL_MIN_PER_KM, USUAL_MIN_PER_KM_SD = 1.45, 0.2
@@ -274,9 +286,30 @@ class Learning:
         for e in self._all():
             offset, half = self._offset(e)
             first, last = self.day[e.rows[0]].item(), self.day[e.rows[-1]].item()
-            rows.append((e.kind, e.subject, first, last, offset, offset - half, offset + half, self._loads(e),
-                         self._is_off(e), self._cause(e, wrong)))  # fmt: skip
-        schema = {"subject_kind": pl.String, "subject_id": pl.String, "from_date": pl.Date, "to_date": pl.Date,
-                  "offset_min": pl.Float64, "lo95": pl.Float64, "hi95": pl.Float64, "n": pl.Int64,
-                  "corrected": pl.Boolean, "cause_code": pl.String}  # fmt: skip
+            rows.append(
+                (
+                    e.kind,
+                    e.subject,
+                    first,
+                    last,
+                    offset,
+                    offset - half,
+                    offset + half,
+                    self._loads(e),
+                    self._is_off(e),
+                    self._cause(e, wrong),
+                )
+            )
+        schema = {
+            "subject_kind": pl.String,
+            "subject_id": pl.String,
+            "from_date": pl.Date,
+            "to_date": pl.Date,
+            "offset_min": pl.Float64,
+            "lo95": pl.Float64,
+            "hi95": pl.Float64,
+            "n": pl.Int64,
+            "corrected": pl.Boolean,
+            "cause_code": pl.String,
+        }
         return pl.DataFrame(rows, schema=schema, orient="row").sort("subject_kind", "subject_id", "from_date")

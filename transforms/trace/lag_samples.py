@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
-    FieldWork,
+    TracedFieldWork,
     in_order,
     minutes,
     nearest_stretch,
@@ -28,7 +28,7 @@ STEPS_MIN = (range(-24, 25, 4), range(-18, 19, 3), range(-14, 15, 2), range(-4, 
 WILD_DRIVE_MIN = 20.0
 
 
-def lag_samples(work: FieldWork) -> pl.DataFrame:
+def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
     """Return a row a stretch, machine and site, with the columns of `SAMPLE`.
 
     Where one machine worked, or every ticket names its machine, the order of masses gives when each load was full,
@@ -98,9 +98,24 @@ def _sample(
             continue
         waits, drives, leaves = (x[mine & np.isfinite(x)] for x in (waited, weighed - left, left - full))
         to_left = _centre(leaves)[0] if seen and leaves.size >= FEWEST else None
-        out.append((field_id, stretch.shift_date, machine_id, str(site), float(km[mine][0]), int(mine.sum()),
-                    *_centre((weighed - full)[mine]), *_centre(waits), int(waits.size), _scatter(drives),
-                    int(drives.size), to_left, closure, seen))  # fmt: skip
+        out.append(
+            (
+                field_id,
+                stretch.shift_date,
+                machine_id,
+                str(site),
+                float(km[mine][0]),
+                int(mine.sum()),
+                *_centre((weighed - full)[mine]),
+                *_centre(waits),
+                int(waits.size),
+                _scatter(drives),
+                int(drives.size),
+                to_left,
+                closure,
+                seen,
+            )
+        )
     return out
 
 

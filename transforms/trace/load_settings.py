@@ -51,11 +51,12 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
     lifted = pl.col("at").cast(pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC").alias("lifted_at")
     means = sums.select("load_id", lifted, *_mean_and_spread(names))
     main = (
-        known.group_by("load_id", "machine_id", maintain_order=True).agg(pl.col("share").sum())
+        known.group_by("load_id", "machine_id", maintain_order=True)
+        .agg(pl.col("share").sum())
         .sort("load_id", "share", "machine_id", descending=[False, True, False])
         .unique("load_id", keep="first", maintain_order=True)
         .select("load_id", "machine_id")
-    )  # fmt: skip
+    )
     return main.join(means, on="load_id").sort("load_id")
 
 

@@ -67,8 +67,9 @@ def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
     if row["machine_id"] is None or not trace.height:
         raise WorkspaceError(
             f"load '{load_id}' was not traced ({row['says'] or 'it has not been through a run yet'})",
-            where="the trace", mend="name another load, or mend what is missing and run 'taretrace ingest' again",
-        )  # fmt: skip
+            where="the trace",
+            mend="name another load, or mend what is missing and run 'taretrace ingest' again",
+        )
     own = trace.filter(pl.col("machine_id") == row["machine_id"])
     first, last = _span(own, row["weighed_true_at"] + dt.timedelta(minutes=row["machine_ahead_min"]))
     days = sorted({first.date(), own["bin_at"].dt.date()[-1], last.date()})

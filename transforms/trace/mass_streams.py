@@ -133,9 +133,15 @@ def _stream(machine_id: str, bins: pl.DataFrame, signals: Signals) -> Stream | N
     by_area = np.bincount(batch, weights=mass).astype(np.float64)
     batch_t = _weighed_by_the_machine(by_area, said[used])
     return Stream(
-        machine_id, part_bin, mass * (batch_t / by_area)[batch], batch.astype(np.int64), batch_t,
-        left[used] / MINUTE_US, bool(ends.size), signals.tank_t,
-    )  # fmt: skip
+        machine_id,
+        part_bin,
+        mass * (batch_t / by_area)[batch],
+        batch.astype(np.int64),
+        batch_t,
+        left[used] / MINUTE_US,
+        bool(ends.size),
+        signals.tank_t,
+    )
 
 
 def _stretch_numbers(bins: pl.DataFrame) -> pl.Series:

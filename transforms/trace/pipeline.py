@@ -12,11 +12,11 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
-from transforms.parallel import Spread, here
+from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake, LakePath, read_frame
 from transforms.storage.warehouse import Warehouse
 from transforms.trace.field_trace import FieldTrace, trace_field
-from transforms.trace.field_work import FieldWork
+from transforms.trace.field_work import TracedFieldWork
 from transforms.trace.lag_model import SAMPLE, DayClocks, Learning
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.load_settings import audit_settings, load_settings
@@ -74,7 +74,7 @@ class SeasonTrace:
     warehouse: Warehouse
     lake: Lake
     season: Season
-    spread: Spread = here
+    spread: Executor = serial
 
     def __post_init__(self) -> None:
         """Read what all fields share."""
@@ -101,8 +101,13 @@ class SeasonTrace:
             self.warehouse.store("load_setting", empty)
 
     def _inputs(self, field_id: str, prints: list[str]) -> str:
-        around = [TRACE_VERSION, repr(self.yields.get(field_id)), self.season.time_zone, str(self.season.shift_starts),
-                  ",".join(self.season.catalogue)]  # fmt: skip
+        around = [
+            TRACE_VERSION,
+            repr(self.yields.get(field_id)),
+            self.season.time_zone,
+            str(self.season.shift_starts),
+            ",".join(self.season.catalogue),
+        ]
         text = "\n".join([*around, *prints, self.loads.get(field_id, self.no_loads).write_csv()])
         return hashlib.sha256(text.encode()).hexdigest()
 
@@ -119,10 +124,16 @@ class SeasonTrace:
         folders = {machine for machine, _ in days}
         signals = {m: s for m, s in self.signals.items() if self.lake.folder_name(m) in folders}
         return FieldJob(
-            field_id, [self.lake.bin_path(*d) for d in days], self.loads.get(field_id, self.no_loads),
-            self.yields.get(field_id), signals, self.season.time_zone, self.season.shift_starts, self.season.catalogue,
+            field_id,
+            [self.lake.bin_path(*d) for d in days],
+            self.loads.get(field_id, self.no_loads),
+            self.yields.get(field_id),
+            signals,
+            self.season.time_zone,
+            self.season.shift_starts,
+            self.season.catalogue,
             clocks or {},
-        )  # fmt: skip
+        )
 
     def stale(self) -> list[str]:
         """Return the fields whose tickets or work are not those that were traced."""
@@ -221,12 +232,12 @@ class FieldJob:
         frames = [read_frame(p, columns).filter(pl.col("field_id") == self.field_id) for p in self.bin_paths]
         return pl.concat(frames, how="diagonal") if frames else pl.DataFrame()
 
-    def work(self, bins: pl.DataFrame) -> FieldWork:
+    def work(self, bins: pl.DataFrame) -> TracedFieldWork:
         """Return the field's work and loads."""
         if not bins.height or self.yield_t_ha is None:
-            return FieldWork(self.field_id, [], self.loads)
+            return TracedFieldWork(self.field_id, [], self.loads)
         stretches = field_stretches(bins, self.signals, self.yield_t_ha, self.time_zone, self.shift_starts)
-        return FieldWork(self.field_id, stretches, self.loads)
+        return TracedFieldWork(self.field_id, stretches, self.loads)
 
 
 def sample_field(job: FieldJob) -> tuple[pl.DataFrame, str]:
@@ -261,7 +272,7 @@ def _settings_of(field_id: str, found: FieldTrace, bins: pl.DataFrame, catalogue
 Uses = list[tuple[str, list[str], list[str]]]
 
 
-def _uses(work: FieldWork) -> Uses:
+def _uses(work: TracedFieldWork) -> Uses:
     """What a field's tracing takes from the clocks: (day, sites, machines) for each stretch of work."""
     sites = sorted(work.loads["site_id"].unique().to_list())
     return [(str(s.shift_date), sites, sorted(t.machine_id for t in s.streams)) for s in work.stretches]
@@ -274,8 +285,10 @@ def clocks_on(by_day: dict[dt.date, DayClocks], day: dt.date) -> DayClocks:
 
 
 DUG: dict[str, pl.DataType | type[pl.DataType]] = {
-    "audit_id": pl.String, "machine_id": pl.String, "at": pl.Datetime("us", "UTC"),
-}  # fmt: skip
+    "audit_id": pl.String,
+    "machine_id": pl.String,
+    "at": pl.Datetime("us", "UTC"),
+}
 
 
 def audits_settings(audits: pl.DataFrame, lake: Lake, learnt: Learning, catalogue: Catalogue) -> pl.DataFrame:

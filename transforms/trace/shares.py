@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.trace.association import Shared
+from transforms.trace.association import Association
 from transforms.trace.mass_streams import Stream, Stretch
 
 Array = NDArray[np.float64]
@@ -60,7 +60,7 @@ def _stirred(low: Array, high: Array, begin_t: Array, end_t: Array, tank_t: floa
     return (ramp(high, begin_t) - ramp(low, begin_t)) - (ramp(high, end_t) - ramp(low, end_t))
 
 
-def load_shares(stretch: Stretch, shared: Shared, i: int) -> LoadShares:
+def load_shares(stretch: Stretch, shared: Association, i: int) -> LoadShares:
     """Return what load i took: the mean over all it may have taken, and the overlap of that with each of them."""
     streams, batches, shares, spreads, cases = [], [], [], [], []
     for m, stream in enumerate(stretch.streams):

@@ -22,9 +22,15 @@ EXACT_PAIRS = 14
 """Up to so many pairs every sign pattern is counted; beyond, a fixed draw of them."""
 PATTERNS, SEED = 20_000, 20_251_003
 TRIAL_LOAD_SCHEMA = {
-    "trial_id": pl.String, "load_id": pl.String, "position": pl.Int64, "trial_block": pl.String, "arm": pl.String,
-    "trial_setting": pl.String, "trial_value": pl.Float64, "traced_value": pl.Float64,
-}  # fmt: skip
+    "trial_id": pl.String,
+    "load_id": pl.String,
+    "position": pl.Int64,
+    "trial_block": pl.String,
+    "arm": pl.String,
+    "trial_setting": pl.String,
+    "trial_value": pl.Float64,
+    "traced_value": pl.Float64,
+}
 
 
 @dataclass(frozen=True)
@@ -71,13 +77,17 @@ def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
     traced = loads[trial.setting] if trial.setting in loads.columns else pl.Series([None] * loads.height)
     return pl.DataFrame(
         {
-            "trial_id": [trial.trial_id] * loads.height, "load_id": loads["load_id"], "position": at,
-            "trial_block": [f"{trial.trial_id}/{i // 2 + 1}" for i in at], "arm": [trial.order[i] for i in at],
-            "trial_setting": [trial.setting] * loads.height, "trial_value": [trial.value(i) for i in at],
+            "trial_id": [trial.trial_id] * loads.height,
+            "load_id": loads["load_id"],
+            "position": at,
+            "trial_block": [f"{trial.trial_id}/{i // 2 + 1}" for i in at],
+            "arm": [trial.order[i] for i in at],
+            "trial_setting": [trial.setting] * loads.height,
+            "trial_value": [trial.value(i) for i in at],
             "traced_value": traced,
         },
         schema=TRIAL_LOAD_SCHEMA,
-    ).sort("position")  # fmt: skip
+    ).sort("position")
 
 
 def signs(pairs: int) -> Array:

@@ -53,8 +53,9 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], to: float | None, season
     if not low <= wanted <= high or wanted == now:
         raise WorkspaceError(
             f"{wanted:g} {setting.unit} is not inside what this fleet has tried ({low:.3g} to {high:.3g}) or no change",
-            where=where, mend="give another value with --to",
-        )  # fmt: skip
+            where=where,
+            mend="give another value with --to",
+        )
     return now, wanted
 
 
@@ -91,18 +92,27 @@ def design_trial(
     pairs = trial_size(facts, found["machine_id"], detect, noise, asked["power"]).pairs
     if pairs is None:
         raise WorkspaceError(
-            f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %", where=where,
+            f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %",
+            where=where,
             mend="ask for a larger change with --detect-pct or a larger step with --to",
-        )  # fmt: skip
+        )
     mine = facts.filter(pl.col("machine_id") == found["machine_id"]).sort("lifted_at")
     field_id = asked["field"] or found["field_id"] or str(mine["field_id"][-1])
     day = _day(asked["day"], facts)
     name = next(n for i in range(1, 10_000) if (n := f"T{i:03d}") not in taken)
     seed = int(hashlib.sha256(f"{name}|{found['machine_id']}|{field_id}|{day}".encode()).hexdigest()[:8], 16)
     return Trial(
-        name, found["machine_id"], field_id, day, found["setting"], values, drawn_order(pairs, seed), detect,
-        asked["power"], noise.pair_sd(facts),
-    )  # fmt: skip
+        name,
+        found["machine_id"],
+        field_id,
+        day,
+        found["setting"],
+        values,
+        drawn_order(pairs, seed),
+        detect,
+        asked["power"],
+        noise.pair_sd(facts),
+    )
 
 
 def _day(text: str | None, facts: pl.DataFrame) -> dt.date:

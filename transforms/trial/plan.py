@@ -95,10 +95,18 @@ def read_trial(path: Path, catalogue: Catalogue) -> Trial:
     try:
         held: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
         trial = Trial(
-            path.stem, str(held["machine_id"]), str(held["field_id"]), held["shift_date"], str(held["setting"]),
-            (float(held["value_a"]), float(held["value_b"])), tuple(held["order"]), float(held["detect_pct"]),
-            float(held["power"]), float(held["pair_sd"]), tuple(str(t) for t in held.get("tickets", [])),
-        )  # fmt: skip
+            path.stem,
+            str(held["machine_id"]),
+            str(held["field_id"]),
+            held["shift_date"],
+            str(held["setting"]),
+            (float(held["value_a"]), float(held["value_b"])),
+            tuple(held["order"]),
+            float(held["detect_pct"]),
+            float(held["power"]),
+            float(held["pair_sd"]),
+            tuple(str(t) for t in held.get("tickets", [])),
+        )
     except FileNotFoundError as problem:
         raise WorkspaceError(
             "there is no such trial", where=str(path), mend="plan one with 'taretrace trial plan'"

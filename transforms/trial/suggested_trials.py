@@ -12,10 +12,21 @@ WIDE_PCT = 6.0
 """An interval wider than this that holds nought leaves open whether the setting matters."""
 CONFOUNDED, WIDE, UNTRIED = "confounded", "too wide to tell", "not tried enough"
 WANTED_SCHEMA = {
-    "setting": pl.String, "wetness_class": pl.String, "why": pl.String, "change_pct": pl.Float64, "lo95": pl.Float64,
-    "hi95": pl.Float64, "n": pl.Int64, "step": pl.Float64, "unit": pl.String, "machine_id": pl.String,
-    "detect_pct": pl.Float64, "pairs": pl.Int64, "machine_days": pl.Float64, "says": pl.String,
-}  # fmt: skip
+    "setting": pl.String,
+    "wetness_class": pl.String,
+    "why": pl.String,
+    "change_pct": pl.Float64,
+    "lo95": pl.Float64,
+    "hi95": pl.Float64,
+    "n": pl.Int64,
+    "step": pl.Float64,
+    "unit": pl.String,
+    "machine_id": pl.String,
+    "detect_pct": pl.Float64,
+    "pairs": pl.Int64,
+    "machine_days": pl.Float64,
+    "says": pl.String,
+}
 
 
 def _why(r: dict[str, object]) -> str | None:
@@ -39,7 +50,7 @@ def _where(facts: pl.DataFrame) -> dict[str, str]:
     return {r["wetness_class"]: r["machine_id"] for r in by.iter_rows(named=True)}
 
 
-def trials_wanted(
+def suggest_trials(
     effects: pl.DataFrame, facts: pl.DataFrame, residual_sd: float, lab_cv_at_25_kg: float, catalogue: Catalogue
 ) -> pl.DataFrame:
     """Return a row for each setting and class of wetness whose effect on dirt is open, with the trial that would tell.
@@ -67,10 +78,16 @@ def trials_wanted(
         detect = float(round(max(*ends, SMALLEST_DETECT_PCT))) if ends else USUAL_DETECT_PCT
         machine = places[r["wetness_class"]]
         size = trial_size(facts, machine, detect, noise, POWER)
-        rows.append({
-            **{k: r[k] for k in WANTED_SCHEMA if k in r}, "why": why, "machine_id": machine, "pairs": size.pairs,
-            "detect_pct": detect, "machine_days": None if size.days is None else float(size.days),
-        })  # fmt: skip
+        rows.append(
+            {
+                **{k: r[k] for k in WANTED_SCHEMA if k in r},
+                "why": why,
+                "machine_id": machine,
+                "pairs": size.pairs,
+                "detect_pct": detect,
+                "machine_days": None if size.days is None else float(size.days),
+            }
+        )
     order = pl.col("why").replace_strict({CONFOUNDED: 0, WIDE: 1, UNTRIED: 2}, return_dtype=pl.Int8)
     table = pl.DataFrame(rows, schema=WANTED_SCHEMA)
     return table.sort(order, (pl.col("hi95") - pl.col("lo95")).fill_null(0.0) * -1, "setting", "wetness_class")

@@ -10,12 +10,12 @@ from tests.validation.closed_loop import PRICES, ground_of, new_world, true_cost
 from tests.validation.fit_seasons import USUAL
 from transforms.advice.guide import setting_guide
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.what_if import CLAY, WETNESS, Question, answer, class_names, read_table, tabulate, write_table
+from transforms.advice.what_if import CLAY, WETNESS, WhatIfQuery, answer, class_names, read_table, tabulate, write_table
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.errors import WorkspaceError
 from transforms.model.fit import fit_response
 from transforms.model.load_decomposition import condition_parts
-from transforms.model.prediction import Place, condition_level, condition_weights, value_weights
+from transforms.model.prediction import PredictionPoint, condition_level, condition_weights, value_weights
 
 
 @pytest.fixture(scope="module")
@@ -30,9 +30,10 @@ def world(catalogue):
 def fits(world, catalogue):
     facts = pl.concat(world.facts).with_columns(
         pl.when(pl.col("machine_id") < "M004").then(pl.lit("one")).otherwise(pl.lit("two")).alias("generation"),
-        pl.lit(17.0).alias("sugar_pct"), pl.lit(4.0).alias("top_tare_pct"),
+        pl.lit(17.0).alias("sugar_pct"),
+        pl.lit(4.0).alias("top_tare_pct"),
         pl.when(pl.col("machine_id") >= "M004").then("rear_roller_speed_pct").alias("rear_roller_speed_pct"),
-    )  # fmt: skip
+    )
     dirt = fit_response(facts, DIRT, catalogue, 0.1)
     loss = fit_response(pl.concat(world.audits), ROOT_LOSS, catalogue, 0.1)
     assert dirt is not None
@@ -137,12 +138,19 @@ def test_answers_are_those_of_the_fit(fits, table):
     dirt, _, shrink = fits
     rng, gaps = np.random.default_rng(3), []
     for _ in range(12):
-        at = {**table["at"], "topsoil_wetness": float(rng.uniform(WETNESS[0], WETNESS[-1])),
-              "clay_pct": float(rng.uniform(CLAY[0], CLAY[-1]))}  # fmt: skip
+        at = {
+            **table["at"],
+            "topsoil_wetness": float(rng.uniform(WETNESS[0], WETNESS[-1])),
+            "clay_pct": float(rng.uniform(CLAY[0], CLAY[-1])),
+        }
         moved = {n: table["usual"][n] + table["settings"][n]["step"] for n in ("share_depth_cm", "cleaner_1_speed_rpm")}
-        found = answer(table, Question(**{k: at[k] for k in ("topsoil_wetness", "clay_pct", "air_temp_c",
-                                                            "yield_t_ha")}, settings=moved))  # fmt: skip
-        place = Place(at, class_names(at["topsoil_wetness"], at["clay_pct"])[1], "")
+        found = answer(
+            table,
+            WhatIfQuery(
+                **{k: at[k] for k in ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")}, settings=moved
+            ),
+        )
+        place = PredictionPoint(at, class_names(at["topsoil_wetness"], at["clay_pct"])[1], "")
         L = condition_weights(dirt, at)
         for n, value in moved.items():
             L = L + value_weights(dirt, n, value, place) - value_weights(dirt, n, table["usual"][n], place)
@@ -157,7 +165,7 @@ def test_answers_are_those_of_the_fit(fits, table):
 def test_more_depth_saves_roots_and_costs_soil(table):
     at = {"topsoil_wetness": 0.5, "clay_pct": 24.0, "air_temp_c": 8.0, "yield_t_ha": 75.0}
     deeper = {"share_depth_cm": table["usual"]["share_depth_cm"] + 1.0}
-    usual, moved = (answer(table, Question(**at, settings=s)) for s in ({}, deeper))
+    usual, moved = (answer(table, WhatIfQuery(**at, settings=s)) for s in ({}, deeper))
     assert usual.saved_per_t == pytest.approx((0, 0, 0))
     assert moved.dirt_pct[0] > usual.dirt_pct[0]
     assert moved.root_loss_t_ha[0] < usual.root_loss_t_ha[0]
@@ -167,14 +175,14 @@ def test_more_depth_saves_roots_and_costs_soil(table):
 
 def test_where_nobody_has_been_is_said(table):
     at = {"topsoil_wetness": 0.5, "clay_pct": 24.0, "air_temp_c": 8.0, "yield_t_ha": 75.0}
-    assert answer(table, Question(**at, settings={})).untried == ()
-    far = answer(table, Question(**at, settings={"share_depth_cm": 11.9}))
+    assert answer(table, WhatIfQuery(**at, settings={})).untried == ()
+    far = answer(table, WhatIfQuery(**at, settings={"share_depth_cm": 11.9}))
     assert "share depth was tried from" in far.untried[0]
     table["tried"]["wet|heavy"] = {"n": 3, "settings": {}}
-    nobody = answer(table, Question(**{**at, "topsoil_wetness": 0.9, "clay_pct": 45.0}, settings={}))
+    nobody = answer(table, WhatIfQuery(**{**at, "topsoil_wetness": 0.9, "clay_pct": 45.0}, settings={}))
     assert nobody.untried == ("nobody has been here: 3 loads on heavy soil with wet topsoil",)
     with pytest.raises(WorkspaceError, match="'depth' is not in the fit"):
-        answer(table, Question(**at, settings={"depth": 3.0}))
+        answer(table, WhatIfQuery(**at, settings={"depth": 3.0}))
 
 
 def test_a_table_is_kept_and_its_lack_is_said(table, tmp_path):

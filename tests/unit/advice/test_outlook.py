@@ -15,18 +15,30 @@ from transforms.config.settings_catalogue import DIRT
 from transforms.model.fit import fit_response
 
 BEGINS = dt.datetime(2025, 10, 1, tzinfo=dt.UTC)
-FIELDS = pl.DataFrame({
-    "field_id": ["F1", "F2"], "station_id": ["S1", "S2"], "lat_deg": [50.0, 50.0], "sand_pct": [30.0, 30.0],
-    "clay_pct": [25.0, 25.0], "organic_matter_pct": [2.0, 2.0],
-})  # fmt: skip
+FIELDS = pl.DataFrame(
+    {
+        "field_id": ["F1", "F2"],
+        "station_id": ["S1", "S2"],
+        "lat_deg": [50.0, 50.0],
+        "sand_pct": [30.0, 30.0],
+        "clay_pct": [25.0, 25.0],
+        "organic_matter_pct": [2.0, 2.0],
+    }
+)
 
 
 def hours(station: str, begins: dt.datetime, count: int, rain_mm: float = 0.0, temp_c: float = 8.0) -> pl.DataFrame:
-    return pl.DataFrame({
-        "station_id": [station] * count, "hour_at": [begins + dt.timedelta(hours=h) for h in range(count)],
-        "air_temp_c": [temp_c] * count, "humidity_pct": [80.0] * count, "wind_m_s": [2.0] * count,
-        "irradiation_mj_m2": [0.3] * count, "rain_mm": [rain_mm] * count,
-    }).with_columns(pl.col("hour_at").dt.cast_time_unit("us"))  # fmt: skip
+    return pl.DataFrame(
+        {
+            "station_id": [station] * count,
+            "hour_at": [begins + dt.timedelta(hours=h) for h in range(count)],
+            "air_temp_c": [temp_c] * count,
+            "humidity_pct": [80.0] * count,
+            "wind_m_s": [2.0] * count,
+            "irradiation_mj_m2": [0.3] * count,
+            "rain_mm": [rain_mm] * count,
+        }
+    ).with_columns(pl.col("hour_at").dt.cast_time_unit("us"))
 
 
 @pytest.fixture(scope="module")

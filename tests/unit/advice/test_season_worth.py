@@ -9,24 +9,40 @@ from transforms.advice.season_worth import season_cost
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.config.workspace import Prices
 from transforms.trial.power import pair_sd, power_of
-from transforms.trial.suggested_trials import CONFOUNDED, POWER, UNTRIED, WIDE, trials_wanted
+from transforms.trial.suggested_trials import CONFOUNDED, POWER, UNTRIED, WIDE, suggest_trials
 
 DAY = dt.date(2025, 10, 6)
 
 
 def facts(dirt: list[float | None]) -> pl.DataFrame:
     n = len(dirt)
-    return pl.DataFrame({
-        "load_id": [f"L{i}" for i in range(n)], "field_id": "F1", "site_id": "S", "gross_t": 25.0, DIRT: dirt,
-        "yield_t_ha": 80.0, "sugar_pct": 16.0, "machine_id": "M1", "shift_date": DAY, "wetness_class": "wet",
-        "sample_kg": 25.0,
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "load_id": [f"L{i}" for i in range(n)],
+            "field_id": "F1",
+            "site_id": "S",
+            "gross_t": 25.0,
+            DIRT: dirt,
+            "yield_t_ha": 80.0,
+            "sugar_pct": 16.0,
+            "machine_id": "M1",
+            "shift_date": DAY,
+            "wetness_class": "wet",
+            "sample_kg": 25.0,
+        }
+    )
 
 
 def test_soil_roots_and_pile_are_masses_times_prices():
-    prices = Prices(freight_per_t_km=0.1, haul_km=30.0, soil_handling_per_t=4.0, soil_disposal_per_t=6.0,
+    prices = Prices(
+        freight_per_t_km=0.1,
+        haul_km=30.0,
+        soil_handling_per_t=4.0,
+        soil_disposal_per_t=6.0,
         beet_per_t=40.0,
-                    sugar_standard_pct=16.0, sugar_per_t=500.0)  # fmt: skip
+        sugar_standard_pct=16.0,
+        sugar_per_t=500.0,
+    )
     fields = pl.DataFrame(
         {"field_id": ["F1"], "lat_deg": [None], "lon_deg": [None]},
         schema_overrides={"lat_deg": pl.Float64, "lon_deg": pl.Float64},
@@ -74,25 +90,40 @@ def test_without_a_measured_load_nothing_is_said():
 
 def effects() -> pl.DataFrame:
     def row(setting: str, change: float | None, low: float | None, high: float | None, says: str) -> dict[str, object]:
-        return {"response": DIRT, "setting": setting, "wetness_class": "wet", "soil_class": None, "step": 1.0,
+        return {
+            "response": DIRT,
+            "setting": setting,
+            "wetness_class": "wet",
+            "soil_class": None,
+            "step": 1.0,
             "unit": "cm",
-                "change_pct": change, "lo95": low, "hi95": high, "n": 50, "says": says}  # fmt: skip
+            "change_pct": change,
+            "lo95": low,
+            "hi95": high,
+            "n": 50,
+            "says": says,
+        }
 
-    return pl.DataFrame([
-        row("share_depth_cm", 8.0, 6.0, 10.0, "measured association within visits"),
-        row("ground_speed_kmh", 1.0, -4.0, 6.0, "measured association within visits"),
-        row("share_drive_pct", 0.0, -1.0, 1.0, "measured association within visits"),
-        row("cleaner_1_speed_rpm", -3.0, -4.0, -2.0, "confounded: between visits the sign is the other way"),
-        row("cleaner_2_speed_rpm", None, None, None, "too few loads: 3 measured, at least 30 are needed"),
-    ], schema_overrides={"soil_class": pl.String})  # fmt: skip
+    return pl.DataFrame(
+        [
+            row("share_depth_cm", 8.0, 6.0, 10.0, "measured association within visits"),
+            row("ground_speed_kmh", 1.0, -4.0, 6.0, "measured association within visits"),
+            row("share_drive_pct", 0.0, -1.0, 1.0, "measured association within visits"),
+            row("cleaner_1_speed_rpm", -3.0, -4.0, -2.0, "confounded: between visits the sign is the other way"),
+            row("cleaner_2_speed_rpm", None, None, None, "too few loads: 3 measured, at least 30 are needed"),
+        ],
+        schema_overrides={"soil_class": pl.String},
+    )
 
 
 def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
     ground = pl.concat([facts([9.0] * 12), facts([9.0] * 4).with_columns(pl.lit("M2").alias("machine_id"))])
-    table = trials_wanted(effects(), ground, 0.09, 0.1, catalogue)
+    table = suggest_trials(effects(), ground, 0.09, 0.1, catalogue)
     assert table.select("setting", "why").rows() == [
-        ("cleaner_1_speed_rpm", CONFOUNDED), ("ground_speed_kmh", WIDE), ("cleaner_2_speed_rpm", UNTRIED),
-    ]  # fmt: skip
+        ("cleaner_1_speed_rpm", CONFOUNDED),
+        ("ground_speed_kmh", WIDE),
+        ("cleaner_2_speed_rpm", UNTRIED),
+    ]
     assert table["machine_id"].unique().to_list() == ["M1"]
     wide = table.row(1, named=True)
     assert wide["detect_pct"] == 6.0
@@ -109,5 +140,5 @@ def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
 
 
 def test_nothing_open_nothing_wanted(catalogue: Catalogue):
-    table = trials_wanted(effects().head(1), facts([9.0]), 0.09, 0.1, catalogue)
+    table = suggest_trials(effects().head(1), facts([9.0]), 0.09, 0.1, catalogue)
     assert table.height == 0

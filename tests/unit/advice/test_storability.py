@@ -14,9 +14,15 @@ DAY = dt.date(2025, 10, 20)
 def loads(**columns) -> pl.DataFrame:
     n = len(next(iter(columns.values())))
     base = {
-        "load_id": [f"L{i}" for i in range(n)], "site_id": ["S"] * n, "shift_date": [DAY] * n, "machine_id": ["M"] * n,
-        "gross_t": [25.0] * n, "dirt_tare_pct": [6.0] * n, "top_tare_pct": [4.0] * n, "yield_t_ha": [75.0] * n,
-    }  # fmt: skip
+        "load_id": [f"L{i}" for i in range(n)],
+        "site_id": ["S"] * n,
+        "shift_date": [DAY] * n,
+        "machine_id": ["M"] * n,
+        "gross_t": [25.0] * n,
+        "dirt_tare_pct": [6.0] * n,
+        "top_tare_pct": [4.0] * n,
+        "yield_t_ha": [75.0] * n,
+    }
     return pl.DataFrame({**base, **columns})
 
 

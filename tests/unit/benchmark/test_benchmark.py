@@ -10,7 +10,7 @@ from transforms.benchmark.benchmark import benchmark, standing
 from transforms.benchmark.funnel import funnel
 from transforms.benchmark.own_view import own_view
 from transforms.benchmark.ranks import ranks
-from transforms.benchmark.shrinkage import shrunken
+from transforms.benchmark.shrinkage import shrink_effects
 from transforms.config.settings_catalogue import DIRT
 from transforms.model.fit import fit_response
 
@@ -165,7 +165,7 @@ def test_shrinkage_by_hand():
     y = np.array([3.0, 0.0, -1.0, -2.0])
     share = np.full(4, 0.25)
     centre = np.eye(4) - 0.25
-    found = shrunken(y, centre @ centre.T, share, np.array([2.0]), np.ones(1), np.zeros((4, 4)), 1e6)
+    found = shrink_effects(y, centre @ centre.T, share, np.array([2.0]), np.ones(1), np.zeros((4, 4)), 1e6)
     assert found.mean == pytest.approx(0.8 * y)
     assert found.draws.std(axis=0) == pytest.approx(np.full(4, np.sqrt(0.8 * 0.75)), rel=0.05)
 

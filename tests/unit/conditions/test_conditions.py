@@ -16,14 +16,17 @@ def weather(hours: int, rain_at: dict[int, float] | None = None, station: str = 
     rain = np.zeros(hours)
     for at, mm in (rain_at or {}).items():
         rain[at] = mm
-    return pl.DataFrame({
-        "station_id": station,
-        "hour_at": pl.Series([START + dt.timedelta(hours=int(i)) for i in h]).dt.cast_time_unit("us"),
-        "air_temp_c": 10 + 5 * np.sin((h - 9) / 24 * 2 * np.pi),
-        "humidity_pct": 75.0, "wind_m_s": 2.0,
-        "irradiation_mj_m2": np.maximum(0, np.sin((h % 24 - 6) / 12 * np.pi)) * 1.2,
-        "rain_mm": rain,
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "station_id": station,
+            "hour_at": pl.Series([START + dt.timedelta(hours=int(i)) for i in h]).dt.cast_time_unit("us"),
+            "air_temp_c": 10 + 5 * np.sin((h - 9) / 24 * 2 * np.pi),
+            "humidity_pct": 75.0,
+            "wind_m_s": 2.0,
+            "irradiation_mj_m2": np.maximum(0, np.sin((h % 24 - 6) / 12 * np.pi)) * 1.2,
+            "rain_mm": rain,
+        }
+    )
 
 
 def fields(*clay: float) -> pl.DataFrame:

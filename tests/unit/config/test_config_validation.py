@@ -17,7 +17,7 @@ from transforms.config import season_tables
 from transforms.config.forms import FORMS
 from transforms.config.mapping_tables import Form, Kind
 from transforms.config.problems import ConfigError
-from transforms.config.runtime import Notify, Place, Schedule
+from transforms.config.runtime import ExecutionConfig, Notify, Schedule
 from transforms.config.settings_catalogue import Setting
 from transforms.config.workspace import AdviceRules, Prices, read_season, season_template
 from transforms.contracts.source_tables import CONTRACTS
@@ -33,19 +33,38 @@ MORE_SEASON = {
     "run": {"engine": "dask", "address": "tcp://10.0.0.5:8786", "lake": "s3://bucket/s", "keep_telemetry_days": 90},
     "settings": {
         "brush_speed_rpm": {
-            "stage": "cleaning", "label": "brush speed", "unit": "rpm", "low": 0, "high": 200, "step": 10,
-            "responses": ["dirt_tare_pct"], "up": "faster", "down": "slower", "curve": [20, 180], "breaks": "more",
+            "stage": "cleaning",
+            "label": "brush speed",
+            "unit": "rpm",
+            "low": 0,
+            "high": 200,
+            "step": 10,
+            "responses": ["dirt_tare_pct"],
+            "up": "faster",
+            "down": "slower",
+            "curve": [20, 180],
+            "breaks": "more",
             "nature": "numeric",
         }
     },
-}  # fmt: skip
+}
 MORE_SCHEDULE = {"after_shift": ["05:20", "17:20"], "season_end": "2026-01-20 06:00"}
 MORE_NOTIFY = {"command": "/usr/local/bin/page --now", "webhook": "http://127.0.0.1:9000/taretrace"}
 SOME_DAY = dt.datetime(2025, 10, 17, 6)  # noqa: DTZ001
 TICKETS = {
-    "kind": "load", "files": ["t*.csv"], "form": "delimited", "separator": ";", "decimal": ",", "thousands": ".",
-    "encoding": "cp1252", "header_line": 2, "header_rows": 1, "unit_row": False, "totals": ["Total"],
-    "time_zone": "Europe/Prague", "dated": {"file_name": "_(\\d{8})", "format": "%Y%m%d"},
+    "kind": "load",
+    "files": ["t*.csv"],
+    "form": "delimited",
+    "separator": ";",
+    "decimal": ",",
+    "thousands": ".",
+    "encoding": "cp1252",
+    "header_line": 2,
+    "header_rows": 1,
+    "unit_row": False,
+    "totals": ["Total"],
+    "time_zone": "Europe/Prague",
+    "dated": {"file_name": "_(\\d{8})", "format": "%Y%m%d"},
     "columns": {
         "load_id": {"from": "Ticket"},
         "field_id": {"file_name": "t_([A-Z]+)_"},
@@ -56,15 +75,18 @@ TICKETS = {
         "gross_t": {"from": "Gross", "unit": "kg"},
         "net_t": {"from": "Net", "unit": "pct", "full_scale": 40.0},
     },
-}  # fmt: skip
+}
 LOG = {
-    "kind": "telemetry", "files": ["log*.zip"], "form": "iso11783", "time_zone": "UTC",
+    "kind": "telemetry",
+    "files": ["log*.zip"],
+    "form": "iso11783",
+    "time_zone": "UTC",
     "columns": {
         "share_depth_cm": {"from": "ddi 52", "scale_by": "device"},
         "cleaner_1_speed_rpm": {"from": "C1", "steps": {"1": 30, "9": 70.0}},
         "work_state": {"from": "state", "words": {"Roden": "working"}},
     },
-}  # fmt: skip
+}
 
 
 def valid_season() -> dict:
@@ -186,12 +208,20 @@ def test_all_errors_of_a_season_come_at_once(tmp_path):
         table["schedule"] |= {"after_shift": ["05:20", "05:20"], "new_files_every_min": math.inf}
 
     assert refused_season(tmp_path, change) == {
-        ("wrong_value", "time_zone"), ("wrong_value", "beet_per_t"), ("wrong_value", "machine_hour"),
-        ("unknown_key", "machin_hour"), ("wrong_value", "probability"), ("wrong_value", "min_loads"),
-        ("wrong_value", "lat_deg"), ("wrong_value", "lon_deg"), ("wrong_value", "cv_at_25_kg"),
-        ("unknown_key", "labs"), ("wrong_value", "after_shift"), ("wrong_value", "new_files_every_min"),
+        ("wrong_value", "time_zone"),
+        ("wrong_value", "beet_per_t"),
+        ("wrong_value", "machine_hour"),
+        ("unknown_key", "machin_hour"),
+        ("wrong_value", "probability"),
+        ("wrong_value", "min_loads"),
+        ("wrong_value", "lat_deg"),
+        ("wrong_value", "lon_deg"),
+        ("wrong_value", "cv_at_25_kg"),
+        ("unknown_key", "labs"),
+        ("wrong_value", "after_shift"),
+        ("wrong_value", "new_files_every_min"),
         ("conflict", "North"),
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize(
@@ -207,17 +237,26 @@ def test_all_errors_of_a_season_come_at_once(tmp_path):
         (lambda t: t["notify"].update(command="page 'now"), ("wrong_value", "command")),
         (lambda t: t["notify"].update(webhook="http://x:99999999/"), ("wrong_value", "webhook")),
     ],
-)  # fmt: skip
+)
 def test_keys_of_a_season_that_contradict_each_other(tmp_path, change, expected):
     assert expected in refused_season(tmp_path, change)
 
 
 @pytest.mark.parametrize(
     "content",
-    [b"[season", b"a = 1\na = 2\n", b"[season]\n[season]\n", b"\xff\xfe[\x00s\x00", b'name = "\xe9"\n',
-     b"a = " + b"[" * 50_000, b"a = " + b"9" * 5000, b"a = 0x" + b"f" * 5000, b"# " + b"x" * 1_100_000],
+    [
+        b"[season",
+        b"a = 1\na = 2\n",
+        b"[season]\n[season]\n",
+        b"\xff\xfe[\x00s\x00",
+        b'name = "\xe9"\n',
+        b"a = " + b"[" * 50_000,
+        b"a = " + b"9" * 5000,
+        b"a = 0x" + b"f" * 5000,
+        b"# " + b"x" * 1_100_000,
+    ],
     ids=["toml", "key-twice", "table-twice", "utf-16", "latin-1", "nested", "digits", "hexadecimal", "huge"],
-)  # fmt: skip
+)
 def test_a_file_that_cannot_be_read(tmp_path, catalogue, content):
     for name, read in (("season.toml", read_season), ("m.toml", lambda p: read_mapping(p, catalogue))):
         (tmp_path / name).write_bytes(content)
@@ -320,9 +359,12 @@ def test_quoted_numbers_may_share_their_decimal_mark_with_the_separator(catalogu
 
 def test_models_and_dataclasses_have_the_same_keys():
     pairs = [
-        (season_tables.PricesTable, Prices), (season_tables.AdviceTable, AdviceRules), (season_tables.RunTable, Place),
-        (season_tables.ScheduleTable, Schedule), (season_tables.NotifyTable, Notify),
-    ]  # fmt: skip
+        (season_tables.PricesTable, Prices),
+        (season_tables.AdviceTable, AdviceRules),
+        (season_tables.RunTable, ExecutionConfig),
+        (season_tables.ScheduleTable, Schedule),
+        (season_tables.NotifyTable, Notify),
+    ]
     for model, made in pairs:
         assert set(model.model_fields) == {f.name for f in fields(made)}
     assert {*season_tables.SettingTable.model_fields, "name"} == {f.name for f in fields(Setting)}

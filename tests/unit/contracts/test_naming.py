@@ -6,11 +6,33 @@ import re
 import pytest
 
 from transforms.contracts.naming import safe_name
-from transforms.ingest.corrections import mended_name
+from transforms.ingest.corrections import corrections_name
 from transforms.ingest.mapping import own_name
 
-IDS = ("A/1", "A_1", "A-1", "a1", "A1", "a/1", "one", "ONE", "One", "ä1", "Ä1", "", "..", "../A1", "A 1", "{0}", "%s",
-       "\u05d01", "CON", "x" * 200, "x" * 201, "X" * 200)  # fmt: skip
+IDS = (
+    "A/1",
+    "A_1",
+    "A-1",
+    "a1",
+    "A1",
+    "a/1",
+    "one",
+    "ONE",
+    "One",
+    "ä1",
+    "Ä1",
+    "",
+    "..",
+    "../A1",
+    "A 1",
+    "{0}",
+    "%s",
+    "\u05d01",
+    "CON",
+    "x" * 200,
+    "x" * 201,
+    "X" * 200,
+)
 
 
 @pytest.mark.parametrize(("one", "other"), list(itertools.combinations(IDS, 2)))
@@ -33,6 +55,8 @@ def test_usual_ids_are_their_own_names(text):
 
 def test_rejected_rows_of_two_files_of_one_name_go_into_two_files_that_the_same_mapping_reads():
     taken: set[str] = set()
-    names = [mended_name(file, taken) for file in ("a/tickets.csv", "b/tickets.csv", "Tickets.csv", "mended~x.csv")]
+    names = [
+        corrections_name(file, taken) for file in ("a/tickets.csv", "b/tickets.csv", "Tickets.csv", "mended~x.csv")
+    ]
     assert len({n.casefold() for n in names}) == 4
     assert [own_name(n) for n in names] == ["tickets.csv", "tickets.csv", "Tickets.csv", "x.csv"]

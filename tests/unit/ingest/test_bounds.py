@@ -9,7 +9,7 @@ import shapely
 import xlsxwriter
 
 from tests.support.taking import take
-from transforms.geo import MAX_POINTS, CrossingBudget, OutlineError, mended_outline
+from transforms.geo import MAX_POINTS, CrossingBudget, OutlineError, repair_outline
 from transforms.ingest.mapping import mapping_of
 from transforms.ingest.propose.matching import NameIndex, match, paired
 from transforms.ingest.readers import geojson, geojson_stream
@@ -51,12 +51,12 @@ def taken(tmp_path, catalogue):
 @pytest.mark.parametrize("n", [101, 501, 2001])
 def test_an_outline_that_crosses_itself_everywhere_is_refused_at_once(n):
     with pytest.raises(OutlineError) as problem:
-        mended_outline(star(n), CrossingBudget())
+        repair_outline(star(n), CrossingBudget())
     assert problem.value.rule == "tangled_outline"
 
 
 def test_an_outline_that_crosses_itself_some_times_is_repaired():
-    repaired = mended_outline(star(9), CrossingBudget())
+    repaired = repair_outline(star(9), CrossingBudget())
     assert repaired is not None
     assert repaired.is_valid
 
@@ -65,27 +65,27 @@ def test_lines_that_run_along_each_other_count_as_crossings():
     at = np.linspace(0, 0.01, 400)
     there_and_back = np.concatenate([np.stack([a, b]) for a, b in zip(at, at[::-1], strict=True)])
     with pytest.raises(OutlineError):
-        mended_outline(shapely.Polygon(np.c_[15 + there_and_back, np.full(800, 50.0)]), CrossingBudget())
+        repair_outline(shapely.Polygon(np.c_[15 + there_and_back, np.full(800, 50.0)]), CrossingBudget())
 
 
 def test_many_tangled_outlines_share_a_budget():
     budget = CrossingBudget(left=30)
-    assert mended_outline(star(9), budget) is not None  # 27 crossings
+    assert repair_outline(star(9), budget) is not None  # 27 crossings
     with pytest.raises(OutlineError):
-        mended_outline(star(9), budget)
+        repair_outline(star(9), budget)
 
 
 def test_a_long_outline_without_crossings_is_read():
     angle = 2 * np.pi * np.arange(20_000) / 20_000
     radius = 0.1 * (1 + 0.05 * np.sin(37 * angle))
     round_field = shapely.Polygon(np.c_[15 + radius * np.cos(angle), 50 + radius * np.sin(angle)])
-    assert len(shapely.get_coordinates(mended_outline(round_field, CrossingBudget()))) == 20_001
+    assert len(shapely.get_coordinates(repair_outline(round_field, CrossingBudget()))) == 20_001
 
 
 def test_points_of_an_outline_are_bounded():
     angle = 2 * np.pi * np.arange(MAX_POINTS + 1) / (MAX_POINTS + 1)
     with pytest.raises(OutlineError) as problem:
-        mended_outline(shapely.Polygon(np.c_[np.cos(angle), np.sin(angle)]), CrossingBudget())
+        repair_outline(shapely.Polygon(np.c_[np.cos(angle), np.sin(angle)]), CrossingBudget())
     assert problem.value.rule == "too_many_points"
 
 
@@ -147,9 +147,21 @@ def test_features_in_several_pieces_keep_their_lines(taken, monkeypatch):
 
 @pytest.mark.parametrize(
     "text",
-    ["", "[]", "{", '{"features": [}', '{"features": [1,]}', '{"features": []} x', '{"features": [{}', '{"a": 1,}',
-     '{"a" 1}', '{"features": ' + "[" * 100_000, "\ufffe", '{"features": [' + "9" * 5000 + "]}"],
-)  # fmt: skip
+    [
+        "",
+        "[]",
+        "{",
+        '{"features": [}',
+        '{"features": [1,]}',
+        '{"features": []} x',
+        '{"features": [{}',
+        '{"a": 1,}',
+        '{"a" 1}',
+        '{"features": ' + "[" * 100_000,
+        "\ufffe",
+        '{"features": [' + "9" * 5000 + "]}",
+    ],
+)
 def test_what_is_no_json_is_a_reason(taken, text):
     assert taken(text, SHAPE, "f.geojson").rejected["rule"].to_list() == ["not_geojson"]
 
@@ -212,8 +224,11 @@ def test_every_column_gets_a_name_of_its_own():
 @pytest.mark.parametrize("day", ["99999-01-01", "0000-01-01", "-262143-01-01", "+262142-12-31", "9999-12-31"])
 def test_a_date_beyond_the_calendar_is_a_rejected_row(taken, day):
     when = {"from": "t", "format": "%Y-%m-%d", "time_zone": "Europe/Prague"}
-    table = {"kind": "weather_reading", "files": ["*"], "columns": {
-        "station_id": {"from": "s"}, "element": {"value": "E"}, "value": {"from": "v"}, "day_at": when}}  # fmt: skip
+    table = {
+        "kind": "weather_reading",
+        "files": ["*"],
+        "columns": {"station_id": {"from": "s"}, "element": {"value": "E"}, "value": {"from": "v"}, "day_at": when},
+    }
     out = taken(f"s,t,v\nS1,{day},1\nS1,2025-10-01,1\n", table, "w.csv")
     assert (out.accepted["line"].to_list(), out.rejected["line"].to_list()) == ([3], [2])
 

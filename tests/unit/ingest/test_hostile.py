@@ -18,7 +18,7 @@ from tests.support.program import taretrace_here as taretrace
 from tests.support.taking import take
 from tests.support.task_data import Moment, Value, device, task, task_data, write_set, zipped
 from transforms.config.workspace import init_workspace
-from transforms.ingest.inbox import look
+from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.mapping import mapping_of
 from transforms.operations.export import exported_tables, write_tables
 from transforms.storage.lake import Lake
@@ -27,11 +27,14 @@ from transforms.storage.warehouse import Warehouse
 QUIET = Reporter(quiet=True)
 FIELD = {"kind": "field_boundary", "files": ["*"], "columns": {"field_id": {"from": "id"}, "boundary": {"from": "b"}}}
 LOG = {
-    "kind": "telemetry", "files": ["*"],
-    "columns": {"machine_id": {"from": "m"},
-                "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"},
-                "share_depth_cm": {"from": "d", "unit": "cm"}},
-}  # fmt: skip
+    "kind": "telemetry",
+    "files": ["*"],
+    "columns": {
+        "machine_id": {"from": "m"},
+        "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"},
+        "share_depth_cm": {"from": "d", "unit": "cm"},
+    },
+}
 ISO = {"kind": "telemetry", "files": ["*"], "form": "iso11783", "time_zone": "UTC"}
 ROW = "M1,2025-10-01T08:00:00Z,7\n"
 
@@ -240,7 +243,7 @@ def test_links_pipes_and_hidden_files_are_left_alone_and_told(tmp_path):
     (workspace.inbox / "folder").symlink_to(secret)
     (workspace.inbox / ".half.csv").write_text("id,b\nhalf,x\n")
     os.mkfifo(workspace.inbox / "pipe.csv")
-    left = dict(look(workspace.inbox, {}).left)
+    left = dict(scan_inbox(workspace.inbox, {}).left)
     assert left["link.csv"] == left["folder"] == "it is a link; put the file itself here"
     assert left["pipe.csv"] == "it is no file"
     assert "hidden or half copied" in left[".half.csv"]
@@ -321,5 +324,6 @@ def test_rejected_formulas_come_back_harmless_and_are_taken_as_they_were(tmp_pat
     stages.receive_files(workspace, QUIET)
     with Warehouse(workspace.warehouse) as warehouse:
         assert warehouse.table("tare").select("sample_id", "load_id", "dirt_tare_pct").rows() == [
-            ("=cmd()", "+L1", 5.0), ("@s", "-L2", 6.5),
-        ]  # fmt: skip
+            ("=cmd()", "+L1", 5.0),
+            ("@s", "-L2", 6.5),
+        ]

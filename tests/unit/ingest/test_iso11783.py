@@ -184,9 +184,11 @@ def test_of_two_scales_the_plausible_one_is_taken_for_a_setting(tmp_path, mappin
 
 
 def test_proprietary_values_are_named_by_their_designator_and_unit(tmp_path, catalogue):
-    values = [Value(0xE001, "DET-1", designator="Cleaner front", scale=(0, 0.1, "1/min")),
-              Value(0xE002, "DET-1", designator="Depth", scale=(0, 1, "mm")),
-              Value(0xE002, "DET-2", designator="Depth", scale=(0, 1, "mm"))]  # fmt: skip
+    values = [
+        Value(0xE001, "DET-1", designator="Cleaner front", scale=(0, 0.1, "1/min")),
+        Value(0xE002, "DET-1", designator="Depth", scale=(0, 1, "mm")),
+        Value(0xE002, "DET-2", designator="Depth", scale=(0, 1, "mm")),
+    ]
     elements = {"DET-1": "left share", "DET-2": "right share"}
     mapping = reading(
         catalogue,
@@ -212,9 +214,11 @@ def test_states_sections_and_loads(tmp_path, mapping, catalogue):
     values = [Value(141), Value(161), Value(240), Value(322), Value(320), Value(323), Value(321)]
     # Six sections: on, on, off, on, not available, error.
     sections = (0b01 | 0b01 << 2 | 0b00 << 4 | 0b01 << 6 | 0b11 << 8 | 0b10 << 10 | 0xFFFFF << 12) - (1 << 32)
-    records = [Moment(START, PLACE, {0: 1, 1: sections, 2: 1, 3: 4, 4: 9_500_000, 5: 3, 6: 9_000_000}),
-               Moment(START + dt.timedelta(seconds=1), PLACE, {0: 0, 2: 0}),
-               Moment(START + dt.timedelta(seconds=2), PLACE, {0: 3})]  # fmt: skip
+    records = [
+        Moment(START, PLACE, {0: 1, 1: sections, 2: 1, 3: 4, 4: 9_500_000, 5: 3, 6: 9_000_000}),
+        Moment(START + dt.timedelta(seconds=1), PLACE, {0: 0, 2: 0}),
+        Moment(START + dt.timedelta(seconds=2), PLACE, {0: 3}),
+    ]
     out = take(write_set(tmp_path / "t", records, values), mapping, catalogue).accepted
     assert out["work_state"].to_list() == ["working", "off", None]
     assert out["sections_on_pct"][0] == 75.0
@@ -261,9 +265,13 @@ def test_parts_named_by_reference_are_read_with_the_rest(tmp_path, mapping, cata
 
 @pytest.mark.parametrize(
     ("declared", "encoded", "name"),
-    [("UTF-8", "cp1252", "Rübenroder"), ("ISO8859-1", "latin-1", "Rübenroder"), ("UTF-16", "utf-16", "Rübenroder"),
-     ("UTF-8", "utf-8-sig", "Rübenroder")],
-)  # fmt: skip
+    [
+        ("UTF-8", "cp1252", "Rübenroder"),
+        ("ISO8859-1", "latin-1", "Rübenroder"),
+        ("UTF-16", "utf-16", "Rübenroder"),
+        ("UTF-8", "utf-8-sig", "Rübenroder"),
+    ],
+)
 def test_encodings_as_machines_write_them(tmp_path, mapping, catalogue, declared, encoded, name):
     folder = write_set(tmp_path / "t", moments(2, v0=1000), [SPEED])
     text = task_data(device([SPEED], name) + task(["TLG00001"])).replace('encoding="UTF-8"', f'encoding="{declared}"')
@@ -313,9 +321,12 @@ def test_a_long_log_is_walked_in_chunks_as_it_would_be_whole(counts):
 def test_the_work_states_of_a_machine_that_only_says_on_and_off():
     from transforms.telemetry.bins import with_state  # noqa: PLC0415
 
-    records = pl.DataFrame({
-        "logged_at": [dt.datetime(2025, 10, 1, 6, 0, s, tzinfo=dt.UTC) for s in range(4)],
-        "work_state": ["working", "off", "off", None], "share_depth_cm": [8.0, 8.0, 0.0, 8.0],
-        "ground_speed_kmh": [6.0, 6.0, 0.0, 6.0],
-    })  # fmt: skip
+    records = pl.DataFrame(
+        {
+            "logged_at": [dt.datetime(2025, 10, 1, 6, 0, s, tzinfo=dt.UTC) for s in range(4)],
+            "work_state": ["working", "off", "off", None],
+            "share_depth_cm": [8.0, 8.0, 0.0, 8.0],
+            "ground_speed_kmh": [6.0, 6.0, 0.0, 6.0],
+        }
+    )
     assert with_state(records)["state"].to_list() == ["working", "turning", "idle", "working"]

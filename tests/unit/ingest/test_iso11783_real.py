@@ -67,7 +67,7 @@ def beside_satellites(n: int, local_minus_utc: dt.timedelta, drift_s: float = 0)
         ('A="9999-12-31T23:00:00-05:00"', 6),
         ('A="1000000-01-01T00:00:00Z"', 6),
     ],
-)  # fmt: skip
+)
 def test_the_zone_that_a_task_states_or_shows(tmp_path, catalogue, entry, hour):
     inner = device([SPEED]) + f'<TSK A="TSK1"><TIM {entry} D="4"/><TLG A="TLG00001" C="1"/></TSK>'
     out = take(put(tmp_path / "t", inner, {"TLG00001": ([SPEED], seconds(3))}), reading(catalogue), catalogue)
@@ -173,9 +173,7 @@ def test_a_value_reported_goes_before_one_carried_on_and_two_that_differ_are_tol
         put(tmp_path / "t", TWO, {"TLG00001": (both, one), "TLG00002": (both, other)}), reading(catalogue), catalogue
     )
     assert out.accepted["share_depth_cm"].to_list() == [6.0, 7.0, 8.0, 5.0]
-    assert out.rejected.select("part", "line", "column", "rule").rows() == [
-        ("TLG00002", 4, "ddi 52", "logs_differ")
-    ]  # fmt: skip
+    assert out.rejected.select("part", "line", "column", "rule").rows() == [("TLG00002", 4, "ddi 52", "logs_differ")]
 
 
 def test_two_copies_of_a_log_are_one(tmp_path, catalogue):
@@ -232,10 +230,13 @@ def test_a_device_name_without_end(tmp_path, catalogue, length, rule):
 
 @pytest.mark.parametrize(
     "inner",
-    ["<A>" * 200 + "</A>" * 200, "<A " + " ".join(f'a{i}="1"' for i in range(200)) + "/>",
-     "<!-- " + "x" * 70_000 + " -->"],
+    [
+        "<A>" * 200 + "</A>" * 200,
+        "<A " + " ".join(f'a{i}="1"' for i in range(200)) + "/>",
+        "<!-- " + "x" * 70_000 + " -->",
+    ],
     ids=["depth", "attributes", "text"],
-)  # fmt: skip
+)
 def test_xml_that_no_machine_writes(tmp_path, catalogue, inner):
     assert rules(put(tmp_path / "t", inner, {}), catalogue) == ["xml_too_large"]
 

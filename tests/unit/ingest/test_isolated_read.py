@@ -29,7 +29,7 @@ from transforms.ingest.isolated_read import wait_for_orphans
 from transforms.ingest.reader_process import ReaderFailureError, ReaderProcess, ReadError, memory_limit, time_limit
 from transforms.ingest.row_spool import RowSpool
 from transforms.operations.alarms import alarms
-from transforms.parallel import Processes
+from transforms.parallel import ProcessExecutor
 from transforms.storage.warehouse import Warehouse
 
 TESTS = str(Path(__file__).parents[1])
@@ -196,7 +196,7 @@ def season(folder: Path, *names: str) -> Workspace:
     return workspace
 
 
-def run(workspace: Workspace, spread=spreading.here) -> dict[str, receive.Received]:
+def run(workspace: Workspace, spread=spreading.serial) -> dict[str, receive.IngestedFile]:
     return {Path(r.file).stem: r for r in stages.receive_files(workspace, QUIET, spread)}
 
 
@@ -221,8 +221,8 @@ def test_each_file_whose_reader_fails_is_one_rejected_file_and_all_others_are_ta
 ):
     monkeypatch.setattr(apart, "WORTH_IT", 1)
     workspace = season(tmp_path / "w", "a", *RULES, "z")
-    with Processes(2) as processes:
-        got = run(workspace, processes if side_by_side else spreading.here)
+    with ProcessExecutor(2) as processes:
+        got = run(workspace, processes if side_by_side else spreading.serial)
     assert {name: r.failure_code for name, r in got.items() if r.failure_code} == RULES
     assert [bool(r.failed) for r in got.values()] == [r.failure_code == "internal_error" for r in got.values()]
     rejected = stored(workspace, "rejected_row")

@@ -20,16 +20,20 @@ AT = dt.datetime(2025, 10, 1, 8, tzinfo=UTC)
 NAIVE = AT.replace(tzinfo=None)
 DEPTHS = [6.5, 7.25, None]
 LOG = {
-    "machine_id": {"from": "m"}, "share_depth_cm": {"from": "d", "unit": "cm"},
+    "machine_id": {"from": "m"},
+    "share_depth_cm": {"from": "d", "unit": "cm"},
     "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"},
-}  # fmt: skip
+}
 
 
 def log(t=None, d=None, m=None) -> dict[str, pa.Array]:
     """Three rows a second apart."""
     times = pa.array([AT + dt.timedelta(seconds=s) for s in range(3)], pa.timestamp("us", tz="UTC"))
-    return {"m": pa.array(["M1"] * 3) if m is None else m, "t": times if t is None else t,
-            "d": pa.array(DEPTHS) if d is None else d}  # fmt: skip
+    return {
+        "m": pa.array(["M1"] * 3) if m is None else m,
+        "t": times if t is None else t,
+        "d": pa.array(DEPTHS) if d is None else d,
+    }
 
 
 @pytest.fixture
@@ -48,23 +52,33 @@ def taken(tmp_path, catalogue):
 
 @pytest.mark.parametrize(
     "depth",
-    [pa.array([Decimal("6.50"), Decimal("7.25"), None], pa.decimal128(9, 2)),
-     pa.array([Decimal("6.50"), Decimal("7.25"), None], pa.decimal256(50, 2)),
-     pa.array(np.array([6.5, 7.25, np.nan], np.float16)), pa.array(DEPTHS, pa.float32()),
-     pa.array(["6.5", "7.25", None], pa.large_string()), pa.array(["6.5", "7.25", None]).dictionary_encode(),
-     pa.array([6.5, 7.25, None]).dictionary_encode(), pa.array([b"6.5", b"7.25", None])],
+    [
+        pa.array([Decimal("6.50"), Decimal("7.25"), None], pa.decimal128(9, 2)),
+        pa.array([Decimal("6.50"), Decimal("7.25"), None], pa.decimal256(50, 2)),
+        pa.array(np.array([6.5, 7.25, np.nan], np.float16)),
+        pa.array(DEPTHS, pa.float32()),
+        pa.array(["6.5", "7.25", None], pa.large_string()),
+        pa.array(["6.5", "7.25", None]).dictionary_encode(),
+        pa.array([6.5, 7.25, None]).dictionary_encode(),
+        pa.array([b"6.5", b"7.25", None]),
+    ],
     ids=lambda a: str(a.type),
-)  # fmt: skip
+)
 def test_numbers_of_every_type(taken, depth):
     assert taken(log(d=depth)).accepted["share_depth_cm"].to_list() == DEPTHS
 
 
 @pytest.mark.parametrize(
     "machine",
-    [pa.array(["Mä"] * 3, pa.large_string()), pa.array(["Mä"] * 3).dictionary_encode(), pa.array(["Mä".encode()] * 3),
-     pa.array(["Mä"] * 3, pa.string_view()), pa.array(["Mä".encode()] * 3, pa.large_binary())],
+    [
+        pa.array(["Mä"] * 3, pa.large_string()),
+        pa.array(["Mä"] * 3).dictionary_encode(),
+        pa.array(["Mä".encode()] * 3),
+        pa.array(["Mä"] * 3, pa.string_view()),
+        pa.array(["Mä".encode()] * 3, pa.large_binary()),
+    ],
     ids=lambda a: str(a.type),
-)  # fmt: skip
+)
 def test_texts_of_every_type(taken, machine):
     assert taken(log(m=machine)).accepted["machine_id"].to_list() == ["Mä"] * 3
 
@@ -87,12 +101,16 @@ def test_a_date_and_a_time_of_day_in_two_columns(taken):
 
 @pytest.mark.parametrize(
     "times",
-    [pa.array([dt.time(8)] * 3), pa.array([1, 2, 3], pa.time32("s")),
-     pa.array([4_612_345_678_901_234_567] * 3, pa.timestamp("us")),
-     pa.array([2**62] * 3, pa.timestamp("ms", tz="UTC")), pa.array([-(2**62)] * 3, pa.timestamp("us", tz="UTC")),
-     pa.array([2**31 - 1] * 3, pa.date32())],
+    [
+        pa.array([dt.time(8)] * 3),
+        pa.array([1, 2, 3], pa.time32("s")),
+        pa.array([4_612_345_678_901_234_567] * 3, pa.timestamp("us")),
+        pa.array([2**62] * 3, pa.timestamp("ms", tz="UTC")),
+        pa.array([-(2**62)] * 3, pa.timestamp("us", tz="UTC")),
+        pa.array([2**31 - 1] * 3, pa.date32()),
+    ],
     ids=["time64", "time32", "year 148128", "far ms", "far past", "far day"],
-)  # fmt: skip
+)
 def test_what_is_no_time_of_a_season_is_a_rejected_row(taken, times):
     out = taken(log(t=times))
     assert (out.accepted.height, out.received.rows_rejected) == (0, 3)
@@ -101,9 +119,10 @@ def test_what_is_no_time_of_a_season_is_a_rejected_row(taken, times):
 
 
 @pytest.mark.parametrize(
-    "depth", [pa.array([dt.timedelta(1)] * 3), pa.array([[1], [2], [3]]), pa.array([{"a": 1}] * 3)],
+    "depth",
+    [pa.array([dt.timedelta(1)] * 3), pa.array([[1], [2], [3]]), pa.array([{"a": 1}] * 3)],
     ids=lambda a: str(a.type),
-)  # fmt: skip
+)
 def test_types_that_no_column_has_are_a_reason(taken, depth):
     assert taken(log(d=depth)).rejected["rule"].to_list() == ["column_type"]
 

@@ -16,7 +16,7 @@ from transforms.geo import area_ha, fields_of_places
 from transforms.ingest.chunk import LINE
 from transforms.ingest.mapping import mapping_of
 from transforms.ingest.readers import delimited
-from transforms.ingest.readers.text_layout import Layout
+from transforms.ingest.readers.text_layout import TextLayout
 
 WHEN = {"format": "%Y-%m-%d %H:%M:%S", "time_zone": "UTC"}
 TARE = {
@@ -48,9 +48,14 @@ def book(path: Path, sheets: dict[str, list[list[object]]], merge: list[tuple[st
 
 def test_sheets_named_by_a_pattern_are_all_read_and_others_are_not(tmp_path, catalogue):
     head = ["Sample", "Ticket", "Dirt"]
-    path = book(tmp_path / "t.xlsx", {
-        "Week 40": [head, ["s1", "t1", 6.5]], "Week 41": [head, ["s2", "t2", 7.5]], "Notes": [["hello"]],
-    })  # fmt: skip
+    path = book(
+        tmp_path / "t.xlsx",
+        {
+            "Week 40": [head, ["s1", "t1", 6.5]],
+            "Week 41": [head, ["s2", "t2", 7.5]],
+            "Notes": [["hello"]],
+        },
+    )
     out = take(path, mapping(catalogue, "tare", TARE, sheet="Week *"), catalogue)
     assert out.accepted.select("part", "line", "sample_id").rows() == [("Week 40", 2, "s1"), ("Week 41", 2, "s2")]
 
@@ -65,11 +70,22 @@ def test_a_sheet_among_several_that_lacks_a_column_is_told(tmp_path, catalogue):
 def test_merged_header_cells_a_unit_row_lines_above_and_totals_below(tmp_path, catalogue):
     path = book(
         tmp_path / "t.xlsx",
-        {"Lab": [["Laboratory north, week 40"], [], ["", "", "", ""],
-                 ["Sample", "Ticket", "Soil", "Tops"], ["", "", "%", "%"],
-                 ["s1", "t1", 6.5, 4], [], ["s2", "t2", 7.5, 5], ["Total", "", 14.0, 9], ["Summe:", 2, "", ""]]},
+        {
+            "Lab": [
+                ["Laboratory north, week 40"],
+                [],
+                ["", "", "", ""],
+                ["Sample", "Ticket", "Soil", "Tops"],
+                ["", "", "%", "%"],
+                ["s1", "t1", 6.5, 4],
+                [],
+                ["s2", "t2", 7.5, 5],
+                ["Total", "", 14.0, 9],
+                ["Summe:", 2, "", ""],
+            ]
+        },
         [("Lab", 2, 2, 3, "Tare")],
-    )  # fmt: skip
+    )
     columns = {
         **TARE,
         "dirt_tare_pct": {"from": "Tare Soil", "unit": "pct"},
@@ -78,8 +94,9 @@ def test_merged_header_cells_a_unit_row_lines_above_and_totals_below(tmp_path, c
     read = mapping(catalogue, "tare", columns, sheet="Lab", header_line=3, header_rows=2, unit_row=True)
     out = take(path, read, catalogue)
     assert out.accepted.select("line", "sample_id", "dirt_tare_pct", "top_tare_pct").rows() == [
-        (6, "s1", 6.5, 4.0), (8, "s2", 7.5, 5.0),
-    ]  # fmt: skip
+        (6, "s1", 6.5, 4.0),
+        (8, "s2", 7.5, 5.0),
+    ]
     assert (out.received.rows_in, out.received.rows_repeated, out.received.rows_rejected) == (4, 2, 0)
 
 
@@ -94,9 +111,14 @@ def test_cells_of_a_sheet_keep_dates_numbers_and_formula_text(tmp_path, catalogu
         page.write_row(2, 0, [1002])
         page.write_string(2, 1, "=cmd()")
         page.write_row(2, 2, ["north", "2025-10-01 15:00:00", 27000, 24000])
-    columns = {"load_id": {"from": "No"}, "field_id": {"from": "Field"}, "site_id": {"from": "Site"},
-               "weighed_at": {"from": "At", **WHEN}, "gross_t": {"from": "G", "unit": "kg"},
-               "net_t": {"from": "N", "unit": "kg"}}  # fmt: skip
+    columns = {
+        "load_id": {"from": "No"},
+        "field_id": {"from": "Field"},
+        "site_id": {"from": "Site"},
+        "weighed_at": {"from": "At", **WHEN},
+        "gross_t": {"from": "G", "unit": "kg"},
+        "net_t": {"from": "N", "unit": "kg"},
+    }
     out = take(path, mapping(catalogue, "load", columns), catalogue).accepted
     assert out["load_id"].to_list() == ["1001", "1002"]
     assert out["gross_t"].to_list() == [27.0005, 27.0]
@@ -123,8 +145,11 @@ def polygon(*rings: list[list[float]]) -> dict:
 
 
 def test_a_place_lies_in_the_field_whose_outline_holds_it_and_not_in_its_holes(tmp_path, catalogue):
-    path = collection(tmp_path / "f.geojson", ({"id": "F1"}, polygon(SQUARE, HOLE)),
-                      ({"id": "F2"}, {"type": "MultiPolygon", "coordinates": [[TRIANGLE]]}))  # fmt: skip
+    path = collection(
+        tmp_path / "f.geojson",
+        ({"id": "F1"}, polygon(SQUARE, HOLE)),
+        ({"id": "F2"}, {"type": "MultiPolygon", "coordinates": [[TRIANGLE]]}),
+    )
     fields = take(path, mapping(catalogue, "field_boundary", BOUNDARY), catalogue).accepted
     lat = pl.Series([50.001, 50.005, 50.002, 50.02, float("nan")]).to_numpy()
     lon = pl.Series([15.001, 15.005, 16.005, 15.005, 15.001]).to_numpy()
@@ -135,13 +160,19 @@ def test_area_and_centre_of_an_outline_can_stand_in_for_the_field_lists(tmp_path
     rest = {"grower": "G1", "station": "S1", "sand": 30, "clay": "20", "om": 2.1, "yield": 75, "row": 50}
     path = collection(tmp_path / "f.json", ({"id": "F1", **rest}, polygon(SQUARE)))
     columns = {
-        "field_id": {"from": "id"}, "grower_id": {"from": "grower"}, "station_id": {"from": "station"},
-        "lat_deg": {"from": "centre lat", "unit": "deg"}, "lon_deg": {"from": "centre lon", "unit": "deg"},
-        "area_ha": {"from": "outline ha", "unit": "ha"}, "sand_pct": {"from": "sand", "unit": "pct"},
-        "clay_pct": {"from": "clay", "unit": "pct"}, "organic_matter_pct": {"from": "om", "unit": "pct"},
-        "yield_t_ha": {"from": "yield", "unit": "t/ha"}, "row_spacing_cm": {"from": "row", "unit": "cm"},
+        "field_id": {"from": "id"},
+        "grower_id": {"from": "grower"},
+        "station_id": {"from": "station"},
+        "lat_deg": {"from": "centre lat", "unit": "deg"},
+        "lon_deg": {"from": "centre lon", "unit": "deg"},
+        "area_ha": {"from": "outline ha", "unit": "ha"},
+        "sand_pct": {"from": "sand", "unit": "pct"},
+        "clay_pct": {"from": "clay", "unit": "pct"},
+        "organic_matter_pct": {"from": "om", "unit": "pct"},
+        "yield_t_ha": {"from": "yield", "unit": "t/ha"},
+        "row_spacing_cm": {"from": "row", "unit": "cm"},
         "boundary": {"from": "geometry"},
-    }  # fmt: skip
+    }
     row = take(path, mapping(catalogue, "field", columns, form="geojson"), catalogue).accepted.row(0, named=True)
     # 0.01 degree at 50 degrees north: 715.9 m by 1112.3 m on WGS 84 (one degree: 71,698 m and 111,229 m at 50.0).
     assert row["area_ha"] == pytest.approx(79.7, abs=0.1)
@@ -239,21 +270,37 @@ def test_a_line_of_many_readings_is_accounted_for_reading_by_reading(tmp_path, c
     assert out.accepted.select("line", "value").rows() == [(1, 5.0), (1, 6.0), (2, 8.0)]
     assert out.received.rows_repeated == 1
     assert out.rejected.select("line", "rule").rows() == [
-        (2, "same_key_twice"), *[(3, "station_id|min_length")] * 3,
-    ]  # fmt: skip
+        (2, "same_key_twice"),
+        *[(3, "station_id|min_length")] * 3,
+    ]
 
 
 def test_daily_weather_becomes_hours_that_keep_its_extremes_and_its_sums():
     from transforms.conditions.weather import hours_of_days  # noqa: PLC0415
 
-    days = pl.DataFrame({
-        "station_id": ["S"], "day_at": [dt.datetime(2025, 10, 1, tzinfo=dt.UTC)], "air_temp_max_c": [21.5],
-        "air_temp_min_c": [9.8], "humidity_pct": [80.0], "wind_m_s": [3.0], "irradiation_mj_m2": [9.6],
-        "rain_mm": [6.2],
-    }).cast({"day_at": pl.Datetime("us", "UTC")})  # fmt: skip
-    hours = pl.DataFrame(schema={"station_id": pl.String, "hour_at": pl.Datetime("us", "UTC"), "air_temp_c": pl.Float64,
-                                 "humidity_pct": pl.Float64, "wind_m_s": pl.Float64, "irradiation_mj_m2": pl.Float64,
-                                 "rain_mm": pl.Float64})  # fmt: skip
+    days = pl.DataFrame(
+        {
+            "station_id": ["S"],
+            "day_at": [dt.datetime(2025, 10, 1, tzinfo=dt.UTC)],
+            "air_temp_max_c": [21.5],
+            "air_temp_min_c": [9.8],
+            "humidity_pct": [80.0],
+            "wind_m_s": [3.0],
+            "irradiation_mj_m2": [9.6],
+            "rain_mm": [6.2],
+        }
+    ).cast({"day_at": pl.Datetime("us", "UTC")})
+    hours = pl.DataFrame(
+        schema={
+            "station_id": pl.String,
+            "hour_at": pl.Datetime("us", "UTC"),
+            "air_temp_c": pl.Float64,
+            "humidity_pct": pl.Float64,
+            "wind_m_s": pl.Float64,
+            "irradiation_mj_m2": pl.Float64,
+            "rain_mm": pl.Float64,
+        }
+    )
     out = hours_of_days(hours, days, "Europe/Prague")
     assert out.height == 24
     assert out["hour_at"][0] == dt.datetime(2025, 9, 30, 22, tzinfo=dt.UTC)  # midnight in Prague, summer time
@@ -266,25 +313,27 @@ def test_daily_weather_becomes_hours_that_keep_its_extremes_and_its_sums():
 
 def test_a_table_of_days_and_an_archive_make_one_view_of_days(tmp_path, catalogue):
     from tests.support.taking import found  # noqa: PLC0415
-    from transforms.ingest.ingest_file import Store, receive  # noqa: PLC0415
+    from transforms.ingest.ingest_file import IngestTarget, ingest_file  # noqa: PLC0415
     from transforms.storage.lake import Lake  # noqa: PLC0415
     from transforms.storage.warehouse import Warehouse  # noqa: PLC0415
 
     table = tmp_path / "days.csv"
     table.write_text("Station;Tag;Tmax;Tmin;Regen\nS1;01.10.2025;21,5;9,8;6,2\nS1;02.10.2025;9,0;11,0;0\n")
     columns = {
-        "station_id": {"from": "Station"}, "day_at": {"from": "Tag", "format": "%d.%m.%Y", "time_zone": "UTC"},
-        "air_temp_max_c": {"from": "Tmax", "unit": "degC"}, "air_temp_min_c": {"from": "Tmin", "unit": "degC"},
+        "station_id": {"from": "Station"},
+        "day_at": {"from": "Tag", "format": "%d.%m.%Y", "time_zone": "UTC"},
+        "air_temp_max_c": {"from": "Tmax", "unit": "degC"},
+        "air_temp_min_c": {"from": "Tmin", "unit": "degC"},
         "rain_mm": {"from": "Regen", "unit": "mm"},
-    }  # fmt: skip
+    }
     archive = tmp_path / "ghcn.csv"
     elements = (("TMAX", 200), ("TMIN", 50), ("PRCP", 12))
     archive.write_text("".join(f"S1_________,202510{d:02d},{e},{v},,,E,\n" for d in (1, 2) for e, v in elements))
     days = mapping(catalogue, "weather_day", columns, separator=";", decimal=",")
     with Warehouse.in_memory() as warehouse:
-        store = Store(warehouse, Lake(tmp_path / "lake"))
-        receive(found(table), [days], catalogue, store)
-        receive(found(archive), [mapping(catalogue, "weather_reading", {}, form="ghcn_daily")], catalogue, store)
+        store = IngestTarget(warehouse, Lake(tmp_path / "lake"))
+        ingest_file(found(table), [days], catalogue, store)
+        ingest_file(found(archive), [mapping(catalogue, "weather_reading", {}, form="ghcn_daily")], catalogue, store)
         view = warehouse.table("weather_day")
         assert warehouse.table("rejected_row")["says"].to_list() == ["air_temp_min_c is above air_temp_max_c"]
     rows = view.select("station_id", pl.col("day_at").dt.day(), "air_temp_max_c", "air_temp_min_c", "rain_mm").rows()
@@ -440,7 +489,7 @@ def test_the_quick_way_and_the_careful_way_give_the_same_rows(lines, decimal, en
     body = [f"2025-10-01T08:00:{s:02d}Z;{n.replace('.', decimal)};{w}" for n, w, s in lines]
     body[-1] = body[-1][: len(body[-1]) - cut] if cut else body[-1]
     data = (end.join(body) + end).encode("utf-8", "surrogatepass").replace(b"\r\n", b"\n")
-    layout = Layout(["t", "d", "s"], {"d"}, ["t", "d", "s"], ";", decimal, plain=True)
+    layout = TextLayout(["t", "d", "s"], {"d"}, ["t", "d", "s"], ";", decimal, plain=True)
     quick = delimited.parse_plain(data, layout)
     careful = delimited.parse_text(data, layout)
     if quick is not None:

@@ -14,7 +14,7 @@ from tests.support.program import taretrace_here
 from tests.support.task_data import Moment, Value, write_set
 from tests.validation.seasons import QUIET
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.ingest.inbox import look
+from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.received_copies import ReceivedCopies
 from transforms.operations.health import look_after
 from transforms.storage.lake import Lake, read_frame
@@ -66,7 +66,7 @@ def depths(workspace: Workspace) -> list[float]:
 
 def test_a_copy_is_compressed_private_and_the_file_itself(made):
     copies = ReceivedCopies(made.received)
-    found = {f.sha: f for f in look(made.inbox, {}).found}
+    found = {f.sha: f for f in scan_inbox(made.inbox, {}).found}
     index = copies.index()
     assert found.keys() == index.keys()
     for path in made.received.rglob("*"):

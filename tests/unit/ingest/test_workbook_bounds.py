@@ -21,9 +21,10 @@ TYPES = (
     '<Default Extension="xml" ContentType="application/xml"/></Types>'
 )
 TARE = {
-    "kind": "tare", "files": ["*"],
+    "kind": "tare",
+    "files": ["*"],
     "columns": {"sample_id": {"from": "S"}, "load_id": {"from": "L"}, "dirt_tare_pct": {"from": "D", "unit": "pct"}},
-}  # fmt: skip
+}
 
 
 def text(place: str, value: str) -> str:
@@ -88,9 +89,19 @@ def test_a_stray_far_cell_rejects_the_file_and_is_named(tmp_path, catalogue, far
 
 @pytest.mark.parametrize(
     "cell",
-    ['<c r="A99999999999">', '<c r="XFE2">', '<c r="ZZZZ2">', '<c r="ZZZZZZZZZZZZ2">', '<c r="A0">', '<c r="A">',
-     '<c r="7">', '<c r="A1048577">', '<c r="">', "<c r='\u00c42'>"],
-)  # fmt: skip
+    [
+        '<c r="A99999999999">',
+        '<c r="XFE2">',
+        '<c r="ZZZZ2">',
+        '<c r="ZZZZZZZZZZZZ2">',
+        '<c r="A0">',
+        '<c r="A">',
+        '<c r="7">',
+        '<c r="A1048577">',
+        '<c r="">',
+        "<c r='\u00c42'>",
+    ],
+)
 def test_an_impossible_reference_rejects_the_file(tmp_path, catalogue, cell):
     path = workbook(tmp_path / "t.xlsx", f'{HEAD}{ROW}<row r="3">{cell}<v>1</v></c></row>')
     out = taken(path, catalogue)
@@ -187,9 +198,15 @@ def test_the_quick_scan_and_the_parser_find_the_same_extent(tmp_path, monkeypatc
 
 
 @pytest.mark.parametrize(
-    "cell", ["<c t='>' r=\"XFD9\">", "<c x='r=\"A1\"' r=\"XFD9\">", "<x:c xmlns:x='y' r=\"XFD9\">", '<c\nr="XFD9">',
-             '<!-- --><c r="XFD9">']
-)  # fmt: skip
+    "cell",
+    [
+        "<c t='>' r=\"XFD9\">",
+        '<c x=\'r="A1"\' r="XFD9">',
+        "<x:c xmlns:x='y' r=\"XFD9\">",
+        '<c\nr="XFD9">',
+        '<!-- --><c r="XFD9">',
+    ],
+)
 def test_a_cell_that_hides_from_the_quick_scan_is_left_to_the_parser(tmp_path, cell):
     name = "x:c" if "x:c" in cell else "c"
     quick, exact = extents(workbook(tmp_path / "t.xlsx", f'{ROW}<row r="9">{cell}<v>1</v></{name}></row>'))

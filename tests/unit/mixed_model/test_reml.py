@@ -178,8 +178,12 @@ def days_and_fields(monkeypatch):
     field = np.minimum(day + rng.integers(0, 3, n) + 20 * (rng.random(n) < 0.01), 59)
     X = np.column_stack([np.ones(n), rng.normal(size=(n, 2))])
     machine = rng.integers(0, 6, n)
-    factors = [Factor("field", field, 60), Factor("day", day, 40), Factor("machine", machine, 6),
-               Factor("machine slope", machine, 6, slope=X[:, 1])]  # fmt: skip
+    factors = [
+        Factor("field", field, 60),
+        Factor("day", day, 40),
+        Factor("machine", machine, 6),
+        Factor("machine slope", machine, 6, slope=X[:, 1]),
+    ]
     y = X @ [1.0, 0.5, 0.0] + rng.normal(0, 0.7, 60)[field] + rng.normal(0, 0.5, 40)[day] + rng.normal(0, 0.5, n)
     y += rng.normal(0, 0.4, 6)[machine] * X[:, 1] + rng.normal(0, 0.3, 6)[machine]
     return y, X, DenseBlock("z", rng.normal(size=(n, 3))), factors

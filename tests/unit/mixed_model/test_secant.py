@@ -2,13 +2,13 @@
 
 import pytest
 
-from transforms.mixed_model.secant import FixedPoint
+from transforms.mixed_model.secant import SecantIteration
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.5, 0.85, 0.98])
 @pytest.mark.parametrize("start", [0.003, 5.0])
 def test_a_power_law_is_solved_in_few_turns(slope, start):
-    looked, put, answer = FixedPoint(floor=1e-6), start, 0.04
+    looked, put, answer = SecantIteration(floor=1e-6), start, 0.04
     for _ in range(6 if slope < 0.9 else 60):
         looked.turns.append((put, answer * (put / answer) ** slope))
         put = looked.next()
@@ -19,7 +19,7 @@ def test_a_power_law_is_solved_in_few_turns(slope, start):
 
 
 def test_at_the_floor_it_ends():
-    looked = FixedPoint(floor=0.01, turns=[(0.05, 0.002)])
+    looked = SecantIteration(floor=0.01, turns=[(0.05, 0.002)])
     assert looked.next() == pytest.approx(0.01)
     looked.turns.append((0.01, 0.001))
     assert looked.settled
@@ -28,4 +28,4 @@ def test_at_the_floor_it_ends():
 
 
 def test_after_one_turn_it_goes_on_with_what_was_given_back():
-    assert FixedPoint(floor=0.0, turns=[(4.0, 3.0)]).next() == pytest.approx(3.0)
+    assert SecantIteration(floor=0.0, turns=[(4.0, 3.0)]).next() == pytest.approx(3.0)

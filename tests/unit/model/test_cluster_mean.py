@@ -16,20 +16,29 @@ from transforms.storage.warehouse import Warehouse
 DAY = dt.date(2025, 10, 9)
 SIX = pl.lit(dt.datetime(2025, 10, 9, 6, tzinfo=dt.UTC))
 QUERIES = {
-    "season_class": {}, "season_total": {}, "season_day": {"zone": "UTC"}, "shift_machine": {"shift_date": DAY},
-    "grower_field": {}, "grower_total": {},
-}  # fmt: skip
+    "season_class": {},
+    "season_total": {},
+    "season_day": {"zone": "UTC"},
+    "shift_machine": {"shift_date": DAY},
+    "grower_field": {},
+    "grower_total": {},
+}
 
 
 def rows_of(visits: dict[tuple[str, str, int], list[float]]) -> pl.DataFrame:
     """Return loads of visits (machine, field, days after the first)."""
     flat = [(m, f, DAY + dt.timedelta(days=d), y) for (m, f, d), ys in visits.items() for y in ys]
     return pl.DataFrame(flat, schema=[*VISIT, "dirt_tare_pct"], orient="row").with_columns(
-        load_id=pl.format("L{}", pl.int_range(pl.len())), gross_t=pl.lit(20.0), grower_id=pl.lit("G1"),
-        site_id=pl.lit("S1"), generation=pl.lit("g"), topsoil_wetness=pl.lit(0.9), clay_pct=pl.lit(40.0),
+        load_id=pl.format("L{}", pl.int_range(pl.len())),
+        gross_t=pl.lit(20.0),
+        grower_id=pl.lit("G1"),
+        site_id=pl.lit("S1"),
+        generation=pl.lit("g"),
+        topsoil_wetness=pl.lit(0.9),
+        clay_pct=pl.lit(40.0),
         trace_quality=pl.lit(1.0),
         lifted_at=SIX + pl.duration(hours=pl.int_range(pl.len()) // 2),
-    )  # fmt: skip
+    )
 
 
 def warehouse_of(loads: pl.DataFrame) -> Warehouse:

@@ -29,10 +29,10 @@ from transforms.model.fit import (
     ratio_scale,
 )
 from transforms.model.interaction_tests import interaction_gains
-from transforms.model.load_decomposition import expected, parts_of_z, why
-from transforms.model.prediction import Place, expected_scale, value_weights
+from transforms.model.load_decomposition import contributions, expected, parts_of_z
+from transforms.model.prediction import PredictionPoint, expected_scale, value_weights
 from transforms.model.previous_season import prior_of
-from transforms.model.row_batches import Passes, ProductStore, season_products, with_values
+from transforms.model.row_batches import ProductCache, RowBatches, season_products, with_values
 from transforms.model.variance_decomposition import variance_shares
 from transforms.model.warm_start import refit
 
@@ -82,9 +82,11 @@ def test_an_operator_who_never_changes_machine_cannot_be_told_from_it(small, cat
 
 def test_machines_that_lack_a_setting_stay_in(small, catalogue):
     lacks = small.facts.with_columns(
-        pl.when(pl.col("machine_id").is_in(["M000", "M001"])).then(None).otherwise("cleaner_2_speed_rpm")
+        pl.when(pl.col("machine_id").is_in(["M000", "M001"]))
+        .then(None)
+        .otherwise("cleaner_2_speed_rpm")
         .alias("cleaner_2_speed_rpm")
-    )  # fmt: skip
+    )
     found = refitted(lacks, catalogue)
     assert found.z.size == small.facts.height
     assert "without cleaner_2_speed_rpm" in found.at
@@ -160,8 +162,10 @@ def test_a_setting_that_bends_is_followed_and_its_band_holds_the_curve(small, ca
 def test_a_point_with_few_visits_has_no_support(fit):
     curve = setting_curves(fit, 30)
     assert set(curve.filter(~pl.col("tried"))["says"].str.split(":").list.first()) <= {
-        "few visits within a step", "too few loads", "not tried"
-    }  # fmt: skip
+        "few visits within a step",
+        "too few loads",
+        "not tried",
+    }
     told = curve.drop_nulls("mean")
     assert (told["lo95"] <= told["mean"]).all()
     assert (told["mean"] <= told["hi95"]).all()
@@ -184,7 +188,7 @@ def test_shares_of_variance_add_up_and_follow_what_is_put_in(small, fit, catalog
 def test_sources_of_z_add_up_exactly(fit):
     total = np.sum([p for *_, p in parts_of_z(fit)], axis=0) + fit.typical
     assert total == pytest.approx(fit.z, abs=1e-10)
-    points = why(fit).group_by("load_id").agg(pl.col("points").sum())
+    points = contributions(fit).group_by("load_id").agg(pl.col("points").sum())
     both = points.join(expected(fit), on="load_id")
     typical = both["observed_pct"] - both["points"]
     assert typical.max() - typical.min() < 1e-9
@@ -271,7 +275,7 @@ def test_sums_of_other_values_over_the_same_rows_are_those_summed_from_nothing(s
     assert measured is not None
     rows, frame, z, classes = measured
     other = z[::-1] ** 2
-    quick = with_values(season_products(rows, frame, z, classes, None), Passes(rows, frame), other, classes)
+    quick = with_values(season_products(rows, frame, z, classes, None), RowBatches(rows, frame), other, classes)
     whole = season_products(rows, frame, other, classes, None)
     assert list(quick) == list(whole)
     for k, m in whole.items():
@@ -281,7 +285,7 @@ def test_sums_of_other_values_over_the_same_rows_are_those_summed_from_nothing(s
 
 
 def test_who_stops_half_way_over_the_rows_leaves_nothing_half(fit: ResponseFit):
-    over = Passes(fit.rows, fit.frame)
+    over = RowBatches(fit.rows, fit.frame)
     next(iter(over))
     assert sum(rows.stop - rows.start for rows, _ in over) == fit.z.size
     assert sum(rows.stop - rows.start for rows, _ in over) == fit.z.size
@@ -352,7 +356,7 @@ def test_a_last_season_that_this_one_denies_is_not_used(small, fit, catalogue):
 
 def test_one_more_week_is_summed_alone_and_gives_the_same_bits(small, catalogue, tmp_path):
     early = small.facts.filter(pl.col("shift_date") < dt.date(2025, 10, 6))
-    store = ProductStore(tmp_path)
+    store = ProductCache(tmp_path)
     assert fit_response(early, DIRT, catalogue, 0.1, store) is not None
     made = store.made
     assert made >= 1
@@ -361,7 +365,7 @@ def test_one_more_week_is_summed_alone_and_gives_the_same_bits(small, catalogue,
     whole = refitted(small.facts, catalogue)
     assert np.array_equal(grown.reml.coef, whole.reml.coef)
     assert store.made - made == 2
-    again = ProductStore(tmp_path)
+    again = ProductCache(tmp_path)
     assert fit_response(small.facts, DIRT, catalogue, 0.1, again) is not None
     assert again.made == 0
 
@@ -386,9 +390,9 @@ def test_a_fit_of_a_few_days_ends_where_the_equations_of_reml_hold(catalogue, se
 def test_a_refit_after_one_more_shift_gives_the_bits_of_a_refit_from_nothing(catalogue, tmp_path):
     facts = fit_season(31, "crumbling", catalogue, machines=5, days=29).facts
     last = facts["shift_date"].max()
-    assert refit(facts.filter(pl.col("shift_date") < last), DIRT, catalogue, 0.1, ProductStore(tmp_path))
+    assert refit(facts.filter(pl.col("shift_date") < last), DIRT, catalogue, 0.1, ProductCache(tmp_path))
     (kept,) = tmp_path.glob("*.json")
-    grown = refit(facts, DIRT, catalogue, 0.1, ProductStore(tmp_path))
+    grown = refit(facts, DIRT, catalogue, 0.1, ProductCache(tmp_path))
     assert [p.name for p in tmp_path.glob("*.json")] == [kept.name]
     whole, cold = refit(facts, DIRT, catalogue, 0.1), fit_response(facts, DIRT, catalogue, 0.1)
     assert grown is not None
@@ -399,17 +403,17 @@ def test_a_refit_after_one_more_shift_gives_the_bits_of_a_refit_from_nothing(cat
     gap = np.abs(whole.reml.coef - cold.reml.coef)[: cold.width] / np.sqrt(np.diag(cold.reml.cov_core))
     assert gap.max() < 0.02
     kept.write_text("{")
-    again = refit(facts, DIRT, catalogue, 0.1, ProductStore(tmp_path))
+    again = refit(facts, DIRT, catalogue, 0.1, ProductCache(tmp_path))
     assert again is not None
     assert np.array_equal(again.reml.coef, whole.reml.coef)
 
 
 def test_a_damaged_week_is_summed_again(small, catalogue, tmp_path):
-    store = ProductStore(tmp_path)
+    store = ProductCache(tmp_path)
     first = fit_response(small.facts, DIRT, catalogue, 0.1, store)
     for path in tmp_path.glob("*.npz"):
         path.write_bytes(path.read_bytes()[:1000])
-    again = fit_response(small.facts, DIRT, catalogue, 0.1, ProductStore(tmp_path))
+    again = fit_response(small.facts, DIRT, catalogue, 0.1, ProductCache(tmp_path))
     assert first is not None
     assert again is not None
     assert np.array_equal(first.reml.coef, again.reml.coef)
@@ -417,7 +421,7 @@ def test_a_damaged_week_is_summed_again(small, catalogue, tmp_path):
 
 def test_weeks_no_fit_asks_for_are_removed(small, catalogue, tmp_path):
     (tmp_path / "old.npz").write_bytes(b"")
-    store = ProductStore(tmp_path)
+    store = ProductCache(tmp_path)
     fit_response(small.facts, DIRT, catalogue, 0.1, store)
     store.sweep()
     assert not (tmp_path / "old.npz").exists()
@@ -429,15 +433,17 @@ def test_weeks_no_fit_asks_for_are_removed(small, catalogue, tmp_path):
 
 def test_a_place_s_expectation_moves_by_the_setting_s_own_part(fit):
     row = fit.rows.row(5, named=True)
-    place = Place({n: float(row[n]) for n in fit.frame.terms.conditions}, "medium", row["machine_id"])
+    place = PredictionPoint({n: float(row[n]) for n in fit.frame.terms.conditions}, "medium", row["machine_id"])
     held = {s: float(row[s]) for s in fit.settings}
     moved = {**held, "share_depth_cm": held["share_depth_cm"] + 0.5}
     change = expected_scale(fit, place, row["field_id"], moved) - expected_scale(fit, place, row["field_id"], held)
     weights = [value_weights(fit, "share_depth_cm", v["share_depth_cm"], place) for v in (moved, held)]
     assert change == pytest.approx(float((weights[0] - weights[1]) @ fit.reml.coef))
     assert abs(change) < 0.5
-    far = Place({**place.conditions, "clay_pct": 500.0}, "heavy", row["machine_id"])
-    edge = Place({**place.conditions, "clay_pct": float(fit.rows["clay_pct"].max())}, "heavy", row["machine_id"])
+    far = PredictionPoint({**place.conditions, "clay_pct": 500.0}, "heavy", row["machine_id"])
+    edge = PredictionPoint(
+        {**place.conditions, "clay_pct": float(fit.rows["clay_pct"].max())}, "heavy", row["machine_id"]
+    )
     assert expected_scale(fit, far, "F999", {}) == pytest.approx(expected_scale(fit, edge, "F999", {}))
 
 

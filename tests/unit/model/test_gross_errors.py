@@ -8,7 +8,7 @@ from tests.validation.fit_seasons import fit_season
 from tests.validation.test_benchmark_coverage import with_operators_and_growers
 from tests.validation.test_gross_errors import with_gross_errors
 from transforms.benchmark.benchmark import benchmark
-from transforms.benchmark.subject_effects import own_levels
+from transforms.benchmark.subject_effects import estimate_subject_effects
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.model.checks.fit_checks import CHECKS
 from transforms.model.checks.influence import influence
@@ -16,7 +16,7 @@ from transforms.model.checks.placebo import placebo
 from transforms.model.cluster_robust import robust_errors
 from transforms.model.fit import ResponseFit, fit_response
 from transforms.model.fit_rows import dense_passes, row_weights
-from transforms.model.load_decomposition import expected, why
+from transforms.model.load_decomposition import contributions, expected
 from transforms.model.row_batches import factor_sums
 
 
@@ -85,7 +85,7 @@ def test_gross_errors_do_not_alarm_the_checks(clean: ResponseFit, gross: Respons
 
 
 def test_gross_errors_do_not_widen_the_comparison_of_machines(clean: ResponseFit, gross: ResponseFit):
-    own, own_clean = own_levels(gross, "machine"), own_levels(clean, "machine")
+    own, own_clean = estimate_subject_effects(gross, "machine"), estimate_subject_effects(clean, "machine")
     assert own is not None
     assert own_clean is not None
     assert np.median(np.diag(own.own_cov) / np.diag(own_clean.own_cov)) < 1.3
@@ -105,7 +105,7 @@ def test_observed_is_as_measured_and_the_parts_add_up(gross: ResponseFit):
 
 def test_a_loads_parts_still_add_up_to_what_was_measured(gross: ResponseFit):
     observed = expected(gross).select("load_id", "observed_pct")
-    total = why(gross).group_by("load_id").agg(pl.col("points").sum())
+    total = contributions(gross).group_by("load_id").agg(pl.col("points").sum())
     typical = observed.join(total, on="load_id").select(pl.col("observed_pct") - pl.col("points")).to_series()
     assert typical.max() - typical.min() < 1e-9
     assert typical[0] == pytest.approx(100 / (1 + np.exp(-gross.typical)))

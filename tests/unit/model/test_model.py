@@ -8,7 +8,7 @@ from transforms.config.problems import ConfigError
 from transforms.config.settings_catalogue import DIRT, Catalogue, load_catalogue
 from transforms.model.effects import effects
 from transforms.model.fit import ResponseFit, fit_response, pct_from_scale, ratio_scale
-from transforms.model.load_decomposition import expected, why
+from transforms.model.load_decomposition import contributions, expected
 
 
 def season_of(seed: int, *, slope: float, reacts: float) -> pl.DataFrame:
@@ -88,7 +88,7 @@ def test_a_setting_that_does_nothing_is_not_found(catalogue):
 
 
 def test_sources_add_up_exactly(fitted):
-    points = why(fitted).group_by("load_id").agg(pl.col("points").sum())
+    points = contributions(fitted).group_by("load_id").agg(pl.col("points").sum())
     both = points.join(expected(fitted), on="load_id")
     typical = both["observed_pct"] - both["points"]
     assert typical.max() - typical.min() < 1e-10
@@ -96,7 +96,7 @@ def test_sources_add_up_exactly(fitted):
 
 def test_what_is_left_unexplained_is_no_larger_than_lab_and_residual(fitted):
     """Hidden daily dirt (SD 0.35 on the log scale) belongs to the visit, not to what is left."""
-    table = why(fitted).join(expected(fitted), on="load_id")
+    table = contributions(fitted).join(expected(fitted), on="load_id")
     left = table.filter(pl.col("kind") == "unexplained")
     relative = left["points"] / (left["observed_pct"] * (1 - left["observed_pct"] / 100))
     assert relative.std() == pytest.approx(0.12, abs=0.03)
@@ -138,8 +138,17 @@ def test_the_ratio_scale_goes_both_ways():
 
 
 def test_a_workspace_adds_a_setting_without_code():
-    row = {"stage": "cleaning", "label": "brush speed", "unit": "rpm", "low": 0, "high": 200, "step": 10,
-           "responses": [DIRT], "up": "faster", "down": "slower"}  # fmt: skip
+    row = {
+        "stage": "cleaning",
+        "label": "brush speed",
+        "unit": "rpm",
+        "low": 0,
+        "high": 200,
+        "step": 10,
+        "responses": [DIRT],
+        "up": "faster",
+        "down": "slower",
+    }
     assert load_catalogue({"brush_speed_rpm": row})["brush_speed_rpm"].step == 10
     with pytest.raises(ConfigError) as told:
         load_catalogue({"brush_speed_rpm": {"stage": "cleaning"}})

@@ -11,8 +11,8 @@ from threadpoolctl import threadpool_limits
 
 from tests.validation.fit_seasons import fit_season
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.what_if import CLAY, WETNESS, Question, _packed, answer, tabulate
-from transforms.benchmark.subject_effects import own_levels
+from transforms.advice.what_if import CLAY, WETNESS, WhatIfQuery, _packed, answer, tabulate
+from transforms.benchmark.subject_effects import estimate_subject_effects
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.config.workspace import Prices
 from transforms.model.effects import effects
@@ -31,21 +31,35 @@ def hand_made(yields: list[float]) -> dict[str, Any]:
     """Return a table of what-if whose draws are all 0: dirt over clean is 1 to 9 wherever one asks."""
     draws, nodes = 4, len(WETNESS) * len(CLAY)
     held = {
-        "z": float(np.log(1 / 9)), "visit": _packed(np.zeros(draws)), "base": _packed(np.zeros((draws, nodes))),
-        "sides": {"yield_t_ha": _packed(np.zeros((draws, len(yields))))}, "step": {}, "by": {}, "bend": {},
-    }  # fmt: skip
+        "z": float(np.log(1 / 9)),
+        "visit": _packed(np.zeros(draws)),
+        "base": _packed(np.zeros((draws, nodes))),
+        "sides": {"yield_t_ha": _packed(np.zeros((draws, len(yields))))},
+        "step": {},
+        "by": {},
+        "bend": {},
+    }
     return {
-        "wetness": list(WETNESS), "clay": list(CLAY), "at": {}, "sides": {"yield_t_ha": yields}, "usual": {},
-        "values": {}, "plain_by": {}, "settings": {}, "small_loss": 0.05, "prices": asdict(Prices()),
-        "tried": {"moist|medium": {"n": 40, "settings": {"share_depth_cm": [6, 8]}}}, "responses": {DIRT: held},
+        "wetness": list(WETNESS),
+        "clay": list(CLAY),
+        "at": {},
+        "sides": {"yield_t_ha": yields},
+        "usual": {},
+        "values": {},
+        "plain_by": {},
+        "settings": {},
+        "small_loss": 0.05,
+        "prices": asdict(Prices()),
+        "tried": {"moist|medium": {"n": 40, "settings": {"share_depth_cm": [6, 8]}}},
+        "responses": {DIRT: held},
         "crop": {"haul_km": 30.0, "width_m": 3.0, "sugar_pct": 17.0, "tops_pct": 4.0},
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize("yields", [[75.0] * 7, [70.0, 75.0, 75.0, 80.0]], ids=["one yield", "most share one yield"])
 @pytest.mark.parametrize("asked", [60.0, 75.0, 90.0])
 def test_what_if_answers_if_nodes_of_a_condition_coincide(yields, asked):
-    found = answer(hand_made(yields), Question(0.5, 25.0, 9.0, asked, {}))
+    found = answer(hand_made(yields), WhatIfQuery(0.5, 25.0, 9.0, asked, {}))
     assert found.dirt_pct == pytest.approx((10.0, 10.0, 10.0))
 
 
@@ -53,7 +67,7 @@ def test_effects_are_shrunk_and_machines_compared_where_all_fields_share_one_cla
     with threadpool_limits(limits=1, user_api="blas"):
         fit = constant(catalogue, clay_pct=25.0)
         assert np.isfinite(shrinkage(fit).covariance).all()
-        own = own_levels(fit, "machine")
+        own = estimate_subject_effects(fit, "machine")
     assert own is not None
     assert np.isfinite(own.own).all()
     assert (np.diag(own.own_cov) > 0).all()
@@ -71,5 +85,5 @@ def test_a_season_without_variation_of_a_condition_is_read_and_answered(catalogu
     spread = shrinkage(fit)
     assert np.isfinite(spread.covariance).all()
     table = json.loads(json.dumps(tabulate(fit, None, {DIRT: spread}, catalogue, Prices(), 30)))
-    found = answer(table, Question(0.6, 25.0, 9.0, 75.0, {"share_depth_cm": 7.0}))
+    found = answer(table, WhatIfQuery(0.6, 25.0, 9.0, 75.0, {"share_depth_cm": 7.0}))
     assert np.isfinite([*found.dirt_pct, *found.cost_per_t, *found.saved_per_t]).all()

@@ -58,12 +58,21 @@ def written(demo: Demo) -> dict[str, Path]:
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
     return {
-        "shift": shift, "season": season, "season-loads": loads, "guide": guide, "card": card, "sheet": sheet,
-        "fleet": pages.fleet_page(workspace, QUIET)[0], "what-if": pages.what_if_page(workspace, QUIET),
+        "shift": shift,
+        "season": season,
+        "season-loads": loads,
+        "guide": guide,
+        "card": card,
+        "sheet": sheet,
+        "fleet": pages.fleet_page(workspace, QUIET)[0],
+        "what-if": pages.what_if_page(workspace, QUIET),
         "load": pages.load_page(workspace, grade["load_id"][200], None, QUIET)[0],
-        "grower": pages.grower_sheets(workspace, QUIET, both, "G003")[0], "season-pdf": season_pdf,
-        "season-xlsx": season_xlsx, "shift-pdf": shift_pdf, "shift-xlsx": shift_xlsx,
-    }  # fmt: skip
+        "grower": pages.grower_sheets(workspace, QUIET, both, "G003")[0],
+        "season-pdf": season_pdf,
+        "season-xlsx": season_xlsx,
+        "shift-pdf": shift_pdf,
+        "shift-xlsx": shift_xlsx,
+    }
 
 
 @pytest.fixture(scope="session")

@@ -47,31 +47,57 @@ def benchmark_rows(invented: Growers) -> pl.DataFrame:
     """Return the growers' rows of the comparison."""
     own, n = invented.own, invented.own.size
     rank = own.argsort().argsort() + 1
-    return pl.DataFrame({
-        "subject_kind": ["grower"] * n, "subject_id": invented.ids, "response": [DIRT] * n,
-        "observed": invented.observed.mean(axis=1), "expected": invented.expected.mean(axis=1),
-        "from_conditions": own * 0.1, "from_settings": own * 0.2, "unexplained": own * 1.3, "lo95": own * 1.3 - 1.1,
-        "hi95": own * 1.3 + 1.1, "shrunken": own, "shrunken_lo95": own - 0.73, "shrunken_hi95": own + 0.73,
-        "rank": rank, "rank_lo95": rank, "rank_hi95": rank, "subjects": [n] * n, "limit_95": [1.234567] * n,
-        "limit_998": [2.345678] * n, "overdispersion": [1.456789] * n, "funnel": ["within"] * n,
-        "n": [invented.observed.shape[1]] * n, "says": ["measured association"] * n,
-        "last_shift_date": [START.date()] * n,
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "subject_kind": ["grower"] * n,
+            "subject_id": invented.ids,
+            "response": [DIRT] * n,
+            "observed": invented.observed.mean(axis=1),
+            "expected": invented.expected.mean(axis=1),
+            "from_conditions": own * 0.1,
+            "from_settings": own * 0.2,
+            "unexplained": own * 1.3,
+            "lo95": own * 1.3 - 1.1,
+            "hi95": own * 1.3 + 1.1,
+            "shrunken": own,
+            "shrunken_lo95": own - 0.73,
+            "shrunken_hi95": own + 0.73,
+            "rank": rank,
+            "rank_lo95": rank,
+            "rank_hi95": rank,
+            "subjects": [n] * n,
+            "limit_95": [1.234567] * n,
+            "limit_998": [2.345678] * n,
+            "overdispersion": [1.456789] * n,
+            "funnel": ["within"] * n,
+            "n": [invented.observed.shape[1]] * n,
+            "says": ["measured association"] * n,
+            "last_shift_date": [START.date()] * n,
+        }
+    )
 
 
 def _loads(invented: Growers) -> pl.DataFrame:
     n, loads = invented.observed.shape
     i, k = (a.ravel() for a in np.indices((n, loads)))
     lifted = [START + dt.timedelta(hours=int(h)) for h in k * 7 + i % 5]
-    return pl.DataFrame({
-        "load_id": [f"L{a:03d}{b:03d}" for a, b in zip(i, k, strict=True)],
-        "grower_id": [invented.ids[a] for a in i], "field_id": [f"F{a:03d}{b % 2}" for a, b in zip(i, k, strict=True)],
-        "machine_id": [f"M{a % 3}" for a in i], "site_id": ["S1"] * i.size, "operator_id": [f"O{a % 3}" for a in i],
-        "lifted_at": pl.Series(lifted, dtype=pl.Datetime("us", "UTC")), "shift_date": [t.date() for t in lifted],
-        "gross_t": 20 + (7 * i + 3 * k) % 11 / 2, "trace_quality": [0.9] * i.size,
-        "topsoil_wetness": (i + k) % 10 / 10, "clay_pct": 10.0 + i % 30,
-        "dirt_tare_pct": invented.observed.ravel(),
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "load_id": [f"L{a:03d}{b:03d}" for a, b in zip(i, k, strict=True)],
+            "grower_id": [invented.ids[a] for a in i],
+            "field_id": [f"F{a:03d}{b % 2}" for a, b in zip(i, k, strict=True)],
+            "machine_id": [f"M{a % 3}" for a in i],
+            "site_id": ["S1"] * i.size,
+            "operator_id": [f"O{a % 3}" for a in i],
+            "lifted_at": pl.Series(lifted, dtype=pl.Datetime("us", "UTC")),
+            "shift_date": [t.date() for t in lifted],
+            "gross_t": 20 + (7 * i + 3 * k) % 11 / 2,
+            "trace_quality": [0.9] * i.size,
+            "topsoil_wetness": (i + k) % 10 / 10,
+            "clay_pct": 10.0 + i % 30,
+            "dirt_tare_pct": invented.observed.ravel(),
+        }
+    )
 
 
 def fill(warehouse: Warehouse, invented: Growers) -> None:
@@ -80,19 +106,43 @@ def fill(warehouse: Warehouse, invented: Growers) -> None:
     expected = invented.expected.ravel()
     warehouse.store("load_fact", loads)
     warehouse.build("load_class")
-    warehouse.replace("expected_load", loads.select(
-        "load_id", pl.col("dirt_tare_pct").alias("observed_pct"), pl.Series("expected_pct", expected),
-        pl.Series("lo95", expected - 0.912345), pl.Series("hi95", expected + 0.987654),
-    ))  # fmt: skip
+    warehouse.replace(
+        "expected_load",
+        loads.select(
+            "load_id",
+            pl.col("dirt_tare_pct").alias("observed_pct"),
+            pl.Series("expected_pct", expected),
+            pl.Series("lo95", expected - 0.912345),
+            pl.Series("hi95", expected + 0.987654),
+        ),
+    )
     by_kind = invented.points.reshape(-1, len(KINDS))
-    warehouse.replace("load_why", pl.concat(
-        loads.select("load_id", pl.lit(kind).alias("source"), pl.lit(kind).alias("kind"),
-                     pl.Series("points", by_kind[:, c])) for c, kind in enumerate(KINDS)
-    ))  # fmt: skip
+    warehouse.replace(
+        "load_why",
+        pl.concat(
+            loads.select(
+                "load_id", pl.lit(kind).alias("source"), pl.lit(kind).alias("kind"), pl.Series("points", by_kind[:, c])
+            )
+            for c, kind in enumerate(KINDS)
+        ),
+    )
     warehouse.replace("benchmark", benchmark_rows(invented))
     fields = loads.select("field_id").unique(maintain_order=True)
     warehouse.store("audit_fact", fields.with_columns(pl.lit(2.5).alias("root_loss_t_ha")))
-    warehouse.replace("fit_run", pl.DataFrame([{
-        "response": DIRT, "fitted_at": START, "data_fingerprint": "0123456789abcdef", "n": loads.height,
-        "reml_deviance": 1.0, "iterations": 5, "converged": True, "residual_sd": 0.345678,
-    }]))  # fmt: skip
+    warehouse.replace(
+        "fit_run",
+        pl.DataFrame(
+            [
+                {
+                    "response": DIRT,
+                    "fitted_at": START,
+                    "data_fingerprint": "0123456789abcdef",
+                    "n": loads.height,
+                    "reml_deviance": 1.0,
+                    "iterations": 5,
+                    "converged": True,
+                    "residual_sd": 0.345678,
+                }
+            ]
+        ),
+    )

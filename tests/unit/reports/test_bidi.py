@@ -41,15 +41,37 @@ def test_an_id_cannot_end_the_isolate_it_is_in():
 
 def page_of(name: str) -> Page:
     """A page that shows an id everywhere that a page can."""
-    table = Table("t", say("loads of {machine}", machine=name), (Column("Machine"), Column("Field", numeric=False)),
-                  (Row((words(name, f"#{name}"), words("F1")), {"machine": name}),), "")  # fmt: skip
+    table = Table(
+        "t",
+        say("loads of {machine}", machine=name),
+        (Column("Machine"), Column("Field", numeric=False)),
+        (Row((words(name, f"#{name}"), words("F1")), {"machine": name}),),
+        "",
+    )
     card = Card(name, "1.0", (say("field {field}", field=name),), (), (), {"machine": name}, "m-1")
-    loads = LoadList("l", (Column("Load", numeric=False), Column("Machine", numeric=False)), {"machine": 1},
-                     (("T1", name), ("T2", name), ("T3", name)), (None, None))  # fmt: skip
-    blocks = (Filters({"machine": ("Machine", ((name, name),))}), Prose(say("On {machine}.", machine=name)), table,
-              Cards((card,)), Fold(isolated(name), (Prose("x"),)), loads)  # fmt: skip
-    return Page(say("Load {load}", load=name), "when", say("On {machine}.", machine=name), None,
-                (Section("s", say("Passes of {field}", field=name), blocks),), ("end",))  # fmt: skip
+    loads = LoadList(
+        "l",
+        (Column("Load", numeric=False), Column("Machine", numeric=False)),
+        {"machine": 1},
+        (("T1", name), ("T2", name), ("T3", name)),
+        (None, None),
+    )
+    blocks = (
+        Filters({"machine": ("Machine", ((name, name),))}),
+        Prose(say("On {machine}.", machine=name)),
+        table,
+        Cards((card,)),
+        Fold(isolated(name), (Prose("x"),)),
+        loads,
+    )
+    return Page(
+        say("Load {load}", load=name),
+        "when",
+        say("On {machine}.", machine=name),
+        None,
+        (Section("s", say("Passes of {field}", field=name), blocks),),
+        ("end",),
+    )
 
 
 def seen(html: str) -> str:

@@ -242,8 +242,17 @@ def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
     """Machines, fields, growers and loads that call themselves scripts, through the very pages."""
     assert written["shift"].exists()  # the demo's tables hold its last shift
     with stages.open_warehouse(copied(demo, tmp_path)) as warehouse:
-        for name in ("advice", "benchmark", "setting_decision", "shift_course", "shift_pass", "load_fact", "load_why",
-                     "expected_load", "trial_wanted"):  # fmt: skip
+        for name in (
+            "advice",
+            "benchmark",
+            "setting_decision",
+            "shift_course",
+            "shift_pass",
+            "load_fact",
+            "load_why",
+            "expected_load",
+            "trial_wanted",
+        ):
             rows = warehouse.table(name)
             ids = [
                 c
@@ -258,8 +267,11 @@ def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
                     warehouse.replace(name, rows)
         warehouse.build("load_class")
         season = demo.workspace.season
-        paths = [write_shift_page(warehouse, season, tmp_path)[0], *write_season(warehouse, season, tmp_path),
-                 *write_fleet(warehouse, season, tmp_path)]  # fmt: skip
+        paths = [
+            write_shift_page(warehouse, season, tmp_path)[0],
+            *write_season(warehouse, season, tmp_path),
+            *write_fleet(warehouse, season, tmp_path),
+        ]
         paths += write_grower_sheet(next(grower_data(warehouse, season)), season, tmp_path)
     for path in paths:
         assert EVIL not in path.read_text()

@@ -9,7 +9,7 @@ import pytest
 from flows import stages
 from tests.support.program import taretrace_here
 from tests.unit.reports.chromium import opened, unfold
-from transforms.advice.what_if import Question, answer, read_table
+from transforms.advice.what_if import WhatIfQuery, answer, read_table
 
 
 def test_funnels_have_limits_and_a_dot_a_subject(browser, written, demo):
@@ -50,7 +50,7 @@ def test_the_page_answers_as_the_program_does(browser, written, demo):
         ((0.2, 12.0, 12.0, 66.0), {"ground_speed_kmh": usual["ground_speed_kmh"] - 1, "cleaner_1_speed_rpm": 41.0}),
     ):
         q = dict(zip(("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha"), at, strict=True))
-        mine = answer(table, Question(**q, settings=settings))
+        mine = answer(table, WhatIfQuery(**q, settings=settings))
         theirs = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, settings)
         assert theirs["dirt"] == pytest.approx(mine.dirt_pct, rel=1e-6)
         assert theirs["loss"] == pytest.approx(mine.root_loss_t_ha, rel=1e-6)

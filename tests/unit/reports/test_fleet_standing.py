@@ -11,20 +11,37 @@ from transforms.benchmark.benchmark import BENCHMARK_SCHEMA
 
 SUBJECTS = pl.DataFrame(
     {
-        "subject_kind": "machine", "subject_id": ["M1", "M2", "M3", "M4", "M5"], "response": "dirt_tare_pct",
-        "observed": [6.0, 7.0, 8.0, 9.0, None], "expected": [7.0, 7.0, 8.0, 8.2, None],
-        "from_settings": [0.1, 0.0, 0.0, 0.1, None], "from_outliers": [0.0, 0.0, 0.0, 0.0, None],
-        "unexplained": [-1.1, 0.0, 0.0, 0.7, None], "lo95": [-1.6, -0.5, -0.5, 0.2, None],
-        "hi95": [-0.6, 0.5, 0.5, 1.2, None], "shrunken": [-1.0, 0.0, 0.0, 0.6, None],
-        "shrunken_lo95": [-1.4, -0.4, -0.4, 0.1, None], "shrunken_hi95": [-0.6, 0.4, 0.4, 1.1, None],
-        "standing": ["lower", "usual", "usual", "higher", None], "reason_code": [None] * 4 + ["few_loads"],
+        "subject_kind": "machine",
+        "subject_id": ["M1", "M2", "M3", "M4", "M5"],
+        "response": "dirt_tare_pct",
+        "observed": [6.0, 7.0, 8.0, 9.0, None],
+        "expected": [7.0, 7.0, 8.0, 8.2, None],
+        "from_settings": [0.1, 0.0, 0.0, 0.1, None],
+        "from_outliers": [0.0, 0.0, 0.0, 0.0, None],
+        "unexplained": [-1.1, 0.0, 0.0, 0.7, None],
+        "lo95": [-1.6, -0.5, -0.5, 0.2, None],
+        "hi95": [-0.6, 0.5, 0.5, 1.2, None],
+        "shrunken": [-1.0, 0.0, 0.0, 0.6, None],
+        "shrunken_lo95": [-1.4, -0.4, -0.4, 0.1, None],
+        "shrunken_hi95": [-0.6, 0.4, 0.4, 1.1, None],
+        "standing": ["lower", "usual", "usual", "higher", None],
+        "reason_code": [None] * 4 + ["few_loads"],
         # Spiegelhalter's limits allow for what subjects differ by: nobody is beyond them.
-        "limit_95": [1.5, 1.5, 1.5, 1.5, None], "limit_998": [2.4, 2.4, 2.4, 2.4, None],
-        "funnel": ["within"] * 4 + [None], "n": [90, 80, 70, 60, 3], "says": ["measured association"] * 4 + ["few"],
+        "limit_95": [1.5, 1.5, 1.5, 1.5, None],
+        "limit_998": [2.4, 2.4, 2.4, 2.4, None],
+        "funnel": ["within"] * 4 + [None],
+        "n": [90, 80, 70, 60, 3],
+        "says": ["measured association"] * 4 + ["few"],
     },
     schema_overrides={k: v for k, v in BENCHMARK_SCHEMA.items() if k in {"lo95", "rank"}},
-).select(pl.all(), *(pl.lit(None).cast(t).alias(k) for k, t in BENCHMARK_SCHEMA.items()
-                     if k in {"rank", "rank_lo95", "rank_hi95", "subjects"}))  # fmt: skip
+).select(
+    pl.all(),
+    *(
+        pl.lit(None).cast(t).alias(k)
+        for k, t in BENCHMARK_SCHEMA.items()
+        if k in {"rank", "rank_lo95", "rank_hi95", "subjects"}
+    ),
+)
 
 
 def test_text_chart_and_table_have_the_same_subjects_apart():

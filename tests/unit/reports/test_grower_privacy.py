@@ -83,8 +83,15 @@ def numbers(text: str) -> np.ndarray:
 def secrets(invented: Growers) -> np.ndarray:
     """Every figure of the other growers that is not whole."""
     others = np.arange(invented.own.size) != READER
-    parts = [invented.own, invented.observed.mean(axis=1), invented.expected.mean(axis=1), invented.observed,
-             invented.expected, invented.points, invented.points.mean(axis=1)]  # fmt: skip
+    parts = [
+        invented.own,
+        invented.observed.mean(axis=1),
+        invented.expected.mean(axis=1),
+        invented.observed,
+        invented.expected,
+        invented.points,
+        invented.points.mean(axis=1),
+    ]
     return np.concatenate([p[others].ravel() for p in parts])
 
 
@@ -92,8 +99,15 @@ def secrets(invented: Growers) -> np.ndarray:
 def test_no_output_holds_a_number_of_another_grower_or_a_count_of_all(n, tmp_path):
     invented = growers(n, loads=47)
     hidden = secrets(invented)
-    overall = [invented.observed.mean(), np.median(invented.observed), invented.own.mean(), 0.345678, 1.234567,
-               2.345678, 1.456789]  # fmt: skip
+    overall = [
+        invented.observed.mean(),
+        np.median(invented.observed),
+        invented.own.mean(),
+        0.345678,
+        1.234567,
+        2.345678,
+        1.456789,
+    ]
     for name, text in outputs(invented, tmp_path / "w").items():
         seen = numbers(text)
         assert seen.size >= 2, name
@@ -147,10 +161,15 @@ def test_two_readers_who_collude_see_the_same_marks(data_of):
 @pytest.mark.parametrize("n", [6, 10, 24])
 def test_every_figure_that_rests_on_others_is_rounded_once(data_of, n):
     d = data_of(growers(n, seed=3))
-    tenth = 10 * np.concatenate([
-        d.loads.select("expected_pct", "lo95", "hi95").to_numpy().ravel(), d.fields["expected_pct"].to_numpy(),
-        d.why["points"].to_numpy(), [d.total["expected_pct"]], [v for v in d.place.figures.values() if v is not None],
-    ])  # fmt: skip
+    tenth = 10 * np.concatenate(
+        [
+            d.loads.select("expected_pct", "lo95", "hi95").to_numpy().ravel(),
+            d.fields["expected_pct"].to_numpy(),
+            d.why["points"].to_numpy(),
+            [d.total["expected_pct"]],
+            [v for v in d.place.figures.values() if v is not None],
+        ]
+    )
     assert tenth == pytest.approx(np.round(tenth), abs=1e-7)
     # A mean of rounded values: of the exact ones it would narrow them down a second time.
     assert d.total["expected_pct"] == pytest.approx(d.loads["expected_pct"].mean(), abs=0.0500001)
@@ -206,8 +225,9 @@ def test_several_ids_of_one_owner_count_once():
 
 
 def test_a_place_is_a_third_and_no_rank():
-    assert [third_of(*r) for r in ((1, 4, 12), (5, 8, 12), (9, 12, 12), (1, 5, 12), (4, 9, 12), (1, 3, 10), (4, 4, 10))
-            ] == [LOWEST, MIDDLE, HIGHEST, UNSETTLED, UNSETTLED, LOWEST, MIDDLE]  # fmt: skip
+    assert [
+        third_of(*r) for r in ((1, 4, 12), (5, 8, 12), (9, 12, 12), (1, 5, 12), (4, 9, 12), (1, 3, 10), (4, 4, 10))
+    ] == [LOWEST, MIDDLE, HIGHEST, UNSETTLED, UNSETTLED, LOWEST, MIDDLE]
 
 
 def test_a_command_for_one_subject_shows_no_row_of_another(tmp_path):

@@ -57,8 +57,14 @@ def test_no_other_grower_s_number_stands_on_a_sheet(sheets, data):
     band = set(next(iter(data.values())).place.band.marks.values())
     for grower in list(data)[:6]:
         d = data[grower]
-        own = {round(v, n) for f in (d.loads, d.fields, d.why) for c in f.columns if f[c].dtype.is_numeric()
-               for v in f[c].drop_nulls() for n in (0, 1, 2)}  # fmt: skip
+        own = {
+            round(v, n)
+            for f in (d.loads, d.fields, d.why)
+            for c in f.columns
+            if f[c].dtype.is_numeric()
+            for v in f[c].drop_nulls()
+            for n in (0, 1, 2)
+        }
         spans = [(r["observed_pct"], r["observed_half"]) for r in d.fields.iter_rows(named=True)]
         spans += [(r["root_loss_t_ha"], r["root_loss_half"]) for r in d.fields.iter_rows(named=True)]
         own |= {round(m + s * h, 1) for m, h in spans if m is not None and h is not None for s in (-1, 1)}

@@ -100,8 +100,16 @@ def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Seaso
     workspace = copy_of(season, tmp_path / "season")
     shown = Shown("metric", "EUR", workspace.season.time_zone)
     with stages.open_warehouse(workspace) as warehouse:
-        ahead = {"subject_kind": "site", "offset_min": 83.0, "lo95": 82.0, "hi95": 84.0, "n": 50, "corrected": True,
-                 "from_date": dt.date(2025, 1, 1), "to_date": dt.date(2026, 12, 31)}  # fmt: skip
+        ahead = {
+            "subject_kind": "site",
+            "offset_min": 83.0,
+            "lo95": 82.0,
+            "hi95": 84.0,
+            "n": 50,
+            "corrected": True,
+            "from_date": dt.date(2025, 1, 1),
+            "to_date": dt.date(2026, 12, 31),
+        }
         rows = pl.DataFrame([{**ahead, "subject_id": s} for s in workspace.season.sites])
         schema = warehouse.table("clock_offset").schema
         warehouse.replace("clock_offset", rows.select(list(schema)).cast(dict(schema)))
@@ -110,8 +118,11 @@ def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Seaso
         ticket = warehouse.table("load").row(by_predicate=pl.col("load_id") == worst["load_id"], named=True)
         assert worst["weighed_true_at"] == ticket["weighed_at"] - dt.timedelta(minutes=83)
         (explained,) = explain_load(worst["load_id"], warehouse, Lake(workspace.lake)).weighing.to_dicts()
-    assert explained == {"printed_on_ticket_at": ticket["weighed_at"], "weighed_at": worst["weighed_true_at"],
-                         "site_ahead_min": 83.0}  # fmt: skip
+    assert explained == {
+        "printed_on_ticket_at": ticket["weighed_at"],
+        "weighed_at": worst["weighed_true_at"],
+        "site_ahead_min": 83.0,
+    }
     true, printed = shown.moment(worst["weighed_true_at"]), shown.moment(ticket["weighed_at"])
     page = pages.load_page(workspace, worst["load_id"], None, QUIET)[0].read_text("utf-8")
     assert page.count(true) == 1

@@ -20,20 +20,26 @@ from transforms.storage.warehouse import Warehouse
 EYES = {
     "usual": np.eye(3),
     # Machado, Oliveira and Fernandes 2009, severity 1.0.
-    "protan": np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116,
-        1.051998]]),
-    "deutan": np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940,
-        0.968881]]),
-    "tritan": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367,
-        0.303900]]),
-}  # fmt: skip
+    "protan": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deutan": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritan": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]
+    ),
+}
 TOGETHER = {
-    "wetness": list(theme.WETNESS.values()), "soil": list(theme.SOIL.values()),
-    "worse and better": [theme.WORSE, theme.BETTER], "observed and expected": [theme.OBSERVED, theme.EXPECTED],
-    "funnel": [theme.INK, theme.BETTER, theme.WORSE], "readings": [theme.EXPECTED, theme.WETNESS["dry"],
-        theme.OBSERVED],
-    "what is told": list(STANDINGS.values()), "settings of a shift": theme.LINES[:4],
-}  # fmt: skip
+    "wetness": list(theme.WETNESS.values()),
+    "soil": list(theme.SOIL.values()),
+    "worse and better": [theme.WORSE, theme.BETTER],
+    "observed and expected": [theme.OBSERVED, theme.EXPECTED],
+    "funnel": [theme.INK, theme.BETTER, theme.WORSE],
+    "readings": [theme.EXPECTED, theme.WETNESS["dry"], theme.OBSERVED],
+    "what is told": list(STANDINGS.values()),
+    "settings of a shift": theme.LINES[:4],
+}
 """Colours that stand in one chart."""
 SHAPED = {"wetness", "soil", "funnel", "readings", "what is told", "settings of a shift"}
 """Told apart by shape, dash or sign as well."""

@@ -22,7 +22,7 @@ from reports.page.model import (
     Filters,
     Fold,
     LoadList,
-    Move,
+    MoveCard,
     Page,
     Prose,
     Row,
@@ -32,7 +32,7 @@ from reports.page.model import (
     figure,
     spanned,
     words,
-)  # fmt: skip
+)
 from tests.unit.reports.chromium import complaints, opened, unfold
 from transforms.errors import WorkspaceError
 
@@ -43,21 +43,34 @@ BARS = pl.DataFrame({"label": [EVIL, "b"], "value": [1.25, 0.5], "lo": [1.0, 0.2
 
 def page(text: str = EVIL) -> Page:
     table = Table(
-        "t", f"table {text}", (Column(text), Column("Change"), Column("Says", numeric=False, wrap=True)),
-        (Row((words(FORMULA), figure(1234.5, 1, 1200.0, 1300.0, sign=True), words(text)), {"machine": text}),
-         Row((words("b"), spanned(None, None), words(None)))), text,
-    )  # fmt: skip
+        "t",
+        f"table {text}",
+        (Column(text), Column("Change"), Column("Says", numeric=False, wrap=True)),
+        (
+            Row((words(FORMULA), figure(1234.5, 1, 1200.0, 1300.0, sign=True), words(text)), {"machine": text}),
+            Row((words("b"), spanned(None, None), words(None))),
+        ),
+        text,
+    )
     drawn = Figure("f", f"Finding {text}", text, share_bars(BARS, text, text), text, table)
     small = Figure("g", f"Small {text}", "", share_bars(BARS, text, text), text, None)
     loads = LoadList(
-        "l", (Column("Load", numeric=False), Column("Machine", numeric=False), Column("Dirt")), {"machine": 1},
-        ((text, text, 1.5), ("b", "M", None)), (None, None, 1),
-    )  # fmt: skip
+        "l",
+        (Column("Load", numeric=False), Column("Machine", numeric=False), Column("Dirt")),
+        {"machine": 1},
+        ((text, text, 1.5), ("b", "M", None)),
+        (None, None, 1),
+    )
     blocks = (
-        Prose(text, (text, "#loads")), Prose(text, note=True), drawn, Small((small,), table),
+        Prose(text, (text, "#loads")),
+        Prose(text, note=True),
+        drawn,
+        Small((small,), table),
         Filters({"machine": (text, ((text, text),))}),
-        Cards((Card(text, text, (text,), (Move(text, (text,)),), (Fold(text, (Prose(text),)),), {"machine": text}),)),
-    )  # fmt: skip
+        Cards(
+            (Card(text, text, (text,), (MoveCard(text, (text,)),), (Fold(text, (Prose(text),)),), {"machine": text}),)
+        ),
+    )
     return Page(text, text, text, text, (Section("s", text, blocks), Section("loads", text, (loads,))), (text,))
 
 
@@ -104,8 +117,15 @@ def test_a_pdf_says_what_the_page_says(tmp_path):
 def test_the_pdf_of_the_season_holds_every_section_and_chart(written):
     read = pypdf.PdfReader(written["season-pdf"])
     text = " ".join(" ".join(p.extract_text() for p in read.pages).split())
-    for heading in ("What drove dirt tare", "The setting guide", "What it is worth", "The storage ledger",
-                    "What we cannot tell yet", "Methods and data quality", "Prices and assumptions"):  # fmt: skip
+    for heading in (
+        "What drove dirt tare",
+        "The setting guide",
+        "What it is worth",
+        "The storage ledger",
+        "What we cannot tell yet",
+        "Methods and data quality",
+        "Prices and assumptions",
+    ):
         assert heading in text
     assert "Engine off and key out" in text
     assert 8 <= len(read.pages) <= 40
@@ -153,9 +173,13 @@ def test_a_chart_holds_its_data_apart_and_whole():
 
 @pytest.mark.parametrize(
     ("locale", "shown", "day", "month"),
-    [("en-GB", "−1,234.5", "Fri, 31 Oct 2025", "Oct"), ("en-US", "−1,234.5", "Fri, Oct 31, 2025", "Oct"),
-     ("de-DE", "−1.234,5", "Fr., 31. Okt. 2025", "Okt"), ("cs-CZ", "−1\u00a0234,5", "pá 31. 10. 2025", "říj")],
-)  # fmt: skip
+    [
+        ("en-GB", "−1,234.5", "Fri, 31 Oct 2025", "Oct"),
+        ("en-US", "−1,234.5", "Fri, Oct 31, 2025", "Oct"),
+        ("de-DE", "−1.234,5", "Fr., 31. Okt. 2025", "Okt"),
+        ("cs-CZ", "−1\u00a0234,5", "pá 31. 10. 2025", "říj"),
+    ],
+)
 def test_numbers_and_dates_follow_the_locale(locale, shown, day, month):
     from reports.language.translate import chart_locales  # noqa: PLC0415
 

@@ -136,9 +136,12 @@ def test_settings_with_the_wrong_sign_pooled_are_named(page, warehouse, demo: De
 
 def test_a_curve_says_how_far_the_response_moves_where_it_moves_most(page, warehouse):
     curve = warehouse.table("curve").filter(
-        (pl.col("response") == DIRT) & (pl.col("setting") == "share_depth_cm") & pl.col("tried")
-        & pl.col("mean").is_not_null() & pl.col("wetness_class").is_not_null()
-    )  # fmt: skip
+        (pl.col("response") == DIRT)
+        & (pl.col("setting") == "share_depth_cm")
+        & pl.col("tried")
+        & pl.col("mean").is_not_null()
+        & pl.col("wetness_class").is_not_null()
+    )
     moved = {}
     for (wet,), mine in curve.group_by("wetness_class"):
         ordered = mine.sort("value")
@@ -163,9 +166,11 @@ def test_what_the_guide_is_worth_is_the_sum_of_its_classes(warehouse):
     told = numbers(worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), METRIC))
     assert told[:3] == [round(total[k]) for k in ("saved", "lo95", "hi95")]
     assert told[3] == pytest.approx(total["saved"] / total["clean_t"], abs=0.0051)
-    guide = warehouse.table("guide_class").drop_nulls("saved_per_t").join(
-        classes, on=["generation", "wetness_class", "soil_class"]
-    )  # fmt: skip
+    guide = (
+        warehouse.table("guide_class")
+        .drop_nulls("saved_per_t")
+        .join(classes, on=["generation", "wetness_class", "soil_class"])
+    )
     # The same saving a tonne as the guide says of a visit, from other draws.
     assert (guide["saved"] / guide["clean_t"] - guide["saved_per_t"]).abs().max() < 0.15
 
@@ -221,9 +226,19 @@ def test_the_report_says_where_data_cannot_tell(tmp_path):
 
 
 def test_a_season_is_told_against_the_one_before():
-    row = {"response": "dirt_tare_pct", "season_start": "2025-10-02", "before": "2024-10-01", "observed_change": 1.3,
-           "from_conditions": 1.9, "from_settings": -0.5, "from_outliers": 0.0, "unexplained": -0.1, "lo95": -0.4,
-           "hi95": 0.2, "n": 4100}  # fmt: skip
+    row = {
+        "response": "dirt_tare_pct",
+        "season_start": "2025-10-02",
+        "before": "2024-10-01",
+        "observed_change": 1.3,
+        "from_conditions": 1.9,
+        "from_settings": -0.5,
+        "from_outliers": 0.0,
+        "unexplained": -0.1,
+        "lo95": -0.4,
+        "hi95": 0.2,
+        "n": 4100,
+    }
     assert change_finding(row, METRIC) == (
         "Dirt tare, season of 2025-10-02 against 2024-10-01: +1.30 points, of it conditions +1.90, settings −0.50, "
         "neither −0.10 (−0.40 to 0.20); n = 4,100."
@@ -247,8 +262,14 @@ def test_a_workspace_of_an_earlier_taretrace_is_told_to_ingest(tmp_path):
 def test_the_guide_s_share_and_its_empty_classes_are_true():
     """99.7 of 100 t are covered, and one of two classes has no guide."""
     worth = pl.DataFrame({"generation": [None], "clean_t": [99.7], "saved": [50.0], "lo95": [10.0], "hi95": [90.0]})
-    classes = pl.DataFrame({"generation": ["g", "g"], "wetness_class": ["dry", "wet"], "soil_class": ["light", "heavy"],
-                            "dirt_pct": [5.0, None]})  # fmt: skip
+    classes = pl.DataFrame(
+        {
+            "generation": ["g", "g"],
+            "wetness_class": ["dry", "wet"],
+            "soil_class": ["light", "heavy"],
+            "dirt_pct": [5.0, None],
+        }
+    )
     text = worth_finding(worth, classes, 100.0, METRIC)
     assert "100 %" not in text
     assert "more than 99 %" in text
@@ -262,11 +283,15 @@ def test_the_guide_s_share_and_its_empty_classes_are_true():
 
 
 def test_machines_above_their_conditions_are_named():
-    rows = pl.DataFrame({
-        "machine_id": ["A", "B", "C", "D"], "observed_pct": [12.0, 8.0, 4.0, None], "observed_half": [0.5, 0.5, 0.5,
-            None],
-        "expected_lo95": [7.0, 7.0, 7.0, 7.0], "expected_hi95": [9.0, 9.0, 9.0, 9.0],
-    })  # fmt: skip
+    rows = pl.DataFrame(
+        {
+            "machine_id": ["A", "B", "C", "D"],
+            "observed_pct": [12.0, 8.0, 4.0, None],
+            "observed_half": [0.5, 0.5, 0.5, None],
+            "expected_lo95": [7.0, 7.0, 7.0, 7.0],
+            "expected_hi95": [9.0, 9.0, 9.0, 9.0],
+        }
+    )
     assert machine_finding(rows) == "Clearly dirtier than their conditions explain: A; clearly cleaner: C."
     assert "no machine is clearly dirtier" in machine_finding(rows.slice(1, 1)).lower()
     assert machine_finding(rows.slice(3)) == "No load of this shift is measured yet."

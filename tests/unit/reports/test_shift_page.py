@@ -200,11 +200,26 @@ def test_hostile_names_are_inert_and_us_units_show(tmp_path):
 def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[str, object]]:
     """The advice of a machine: moves and what they are worth together."""
     settings = ("share_depth_cm", "cleaner_1_speed_rpm", "cleaner_2_speed_rpm")
-    fixed = {"machine_id": machine, "field_id": "F1", "verdict": "move", "soil_class": "light", "wetness_class": "dry",
-             "outlook": "as now", "topsoil_wetness": 0.2, "reason": "dry topsoil", "from_value": 7.0, "to_value": 6.0,
-             "unit": "cm", "probability_better": 0.9, "n": 40, "total_gain_per_t": total,
-             **{f"{a}_{b}": 0.1 for a in ("dirt", "root_loss", "gain", "total") for b in ("lo95", "hi95")},
-             "dirt_change_pct": -1.0, "root_loss_change_pct": 0.0, "shift_date": dt.date(2025, 10, 9)}  # fmt: skip
+    fixed = {
+        "machine_id": machine,
+        "field_id": "F1",
+        "verdict": "move",
+        "soil_class": "light",
+        "wetness_class": "dry",
+        "outlook": "as now",
+        "topsoil_wetness": 0.2,
+        "reason": "dry topsoil",
+        "from_value": 7.0,
+        "to_value": 6.0,
+        "unit": "cm",
+        "probability_better": 0.9,
+        "n": 40,
+        "total_gain_per_t": total,
+        **{f"{a}_{b}": 0.1 for a in ("dirt", "root_loss", "gain", "total") for b in ("lo95", "hi95")},
+        "dirt_change_pct": -1.0,
+        "root_loss_change_pct": 0.0,
+        "shift_date": dt.date(2025, 10, 9),
+    }
     return [{**fixed, "setting": s, "gain_per_t": g} for s, g in zip(settings, gains, strict=False)]
 
 
@@ -213,8 +228,9 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
     advice = pl.DataFrame(rows, schema={**ADVICE_SCHEMA}, orient="row")
     names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
     empty = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
-    worth = pl.DataFrame([{"machine_id": m, "gain_per_t": g, "lo95": 0.1, "hi95": 2.0, **empty}
-                          for m, g in (("M1", 1.2), ("M2", 0.8))])  # fmt: skip
+    worth = pl.DataFrame(
+        [{"machine_id": m, "gain_per_t": g, "lo95": 0.1, "hi95": 2.0, **empty} for m, g in (("M1", 1.2), ("M2", 0.8))]
+    )
     machines = advised_machines(advice, worth, {})
     status = ProductStatus(BasisCode.CURRENT)
     section = moves_section(machines, status, season.workspace.season, METRIC)

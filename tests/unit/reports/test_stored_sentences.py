@@ -8,14 +8,27 @@ from babel.messages.pofile import write_po
 
 from reports.language.bidi import without_isolates
 from reports.language.labels import stored_words
-from reports.language.translate import speaking, told
+from reports.language.translate import speaking, translate_stored
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.sentence import ArgKind, Sentence
 from transforms.model.checks.fit_checks import _row
 
 TEMPLATE = "without field {0} the effect of {1} moves by {2} of its errors"
-IDS = ("NORTH", "A B", "ÄÖ", "{0}", "{}", "%s", "the effect of share_depth_cm moves", "0.9", "1,234.5", "F114", "; ",
-       "\u05de\u05db", "share_depth_cm")  # fmt: skip
+IDS = (
+    "NORTH",
+    "A B",
+    "ÄÖ",
+    "{0}",
+    "{}",
+    "%s",
+    "the effect of share_depth_cm moves",
+    "0.9",
+    "1,234.5",
+    "F114",
+    "; ",
+    "\u05de\u05db",
+    "share_depth_cm",
+)
 
 
 @pytest.fixture
@@ -48,9 +61,11 @@ def test_the_english_sentence_of_the_table_holds_the_id_as_it_is(field):
 @pytest.mark.usefixtures("german")
 @pytest.mark.parametrize("text", ["rejected because of -5", "row 1,234 of {0}", "line F-12; 0.5 of it"])
 def test_a_text_that_no_catalogue_holds_is_shown_as_it_is(text):
-    assert told(text) == text
+    assert translate_stored(text) == text
 
 
 @pytest.mark.usefixtures("german")
 def test_numbers_of_a_known_sentence_are_local():
-    assert told("0.49 times the error of 'as the last load'") == "0,49 times the error of 'as the last load'"
+    assert (
+        translate_stored("0.49 times the error of 'as the last load'") == "0,49 times the error of 'as the last load'"
+    )

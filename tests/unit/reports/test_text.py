@@ -14,7 +14,7 @@ from babel.messages.pofile import read_po, write_po
 
 from flows import stages
 from flows.stages import pages
-from reports.language.translate import say, say_n, sentence_key, speaking, told
+from reports.language.translate import say, say_n, sentence_key, speaking, translate_stored
 from reports.pages.fleet import write_fleet
 from reports.pages.grower_sheet import grower_data, write_grower_sheet
 from reports.pages.guide import write_guide
@@ -37,10 +37,16 @@ from transforms.trial.plan import read_trial
 ROOT = Path(__file__).parents[2] / "reports"
 KEYWORDS = {"say": None, "say_n": (1, 2), "mark": None}
 HELD = {
-    "effect": ["says"], "confounding": ["says"], "variance_share": ["says"], "guide": ["says"],
-    "guide_class": ["says"], "benchmark": ["says", "funnel"], "advice": ["reason", "outlook", "verdict"],
-    "trial_result": ["says"], "load_trace_grade": ["says"],
-}  # fmt: skip
+    "effect": ["says"],
+    "confounding": ["says"],
+    "variance_share": ["says"],
+    "guide": ["says"],
+    "guide_class": ["says"],
+    "benchmark": ["says", "funnel"],
+    "advice": ["reason", "outlook", "verdict"],
+    "trial_result": ["says"],
+    "load_trace_grade": ["says"],
+}
 """Tables whose sentences pages show."""
 
 
@@ -78,11 +84,15 @@ def test_every_sentence_of_the_tables_is_in_the_catalogue(demo: Demo, catalogue)
 
 def test_a_sentence_is_looked_up_without_its_numbers():
     assert sentence_key("too few loads: 12 in the fleet, 1,204 of this kind") == (
-        "too few loads: {0} in the fleet, {1} of this kind", ["12", "1,204"],
-    )  # fmt: skip
+        "too few loads: {0} in the fleet, {1} of this kind",
+        ["12", "1,204"],
+    )
     with speaking("de-DE"):
-        assert told("0.49 times the error of 'as the last load'") == "0,49 times the error of 'as the last load'"
-        assert told("held by {braces} of G001") == "held by {braces} of G001"
+        assert (
+            translate_stored("0.49 times the error of 'as the last load'")
+            == "0,49 times the error of 'as the last load'"
+        )
+        assert translate_stored("held by {braces} of G001") == "held by {braces} of G001"
 
 
 def translated(catalogue: Catalog, folder: Path, name: str) -> Path:

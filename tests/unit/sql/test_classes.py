@@ -18,12 +18,17 @@ def loads(wetness: list[float | None], clay: list[float | None]) -> pl.DataFrame
     n = len(wetness)
     return pl.DataFrame(
         {
-            "load_id": [f"L{i}" for i in range(n)], "machine_id": ["M1"] * n, "field_id": ["F1"] * n,
-            "shift_date": [DAY] * n, "topsoil_wetness": wetness, "clay_pct": clay, "gross_t": [10.0] * n,
+            "load_id": [f"L{i}" for i in range(n)],
+            "machine_id": ["M1"] * n,
+            "field_id": ["F1"] * n,
+            "shift_date": [DAY] * n,
+            "topsoil_wetness": wetness,
+            "clay_pct": clay,
+            "gross_t": [10.0] * n,
             "dirt_tare_pct": [10.0] * n,
         },
         schema_overrides={"topsoil_wetness": pl.Float64, "clay_pct": pl.Float64},
-    )  # fmt: skip
+    )
 
 
 def test_sql_and_frames_agree_at_and_around_every_cut_point():
@@ -52,11 +57,21 @@ def test_cut_points_are_in_the_macros_alone(folder):
 def test_loads_of_unknown_conditions_are_not_lifted_in_such_conditions():
     """Of six loads of 9 t clean beet two are known to be wet and heavy; the others lack wetness, clay or both."""
     facts = loads([0.8, 0.9, None, 0.8, None, 0.2], [40.0, 50.0, 40.0, None, None, 40.0])
-    advice = pl.DataFrame({
-        "machine_id": ["M1"], "shift_date": [DAY], "verdict": ["move"], "setting": ["share_depth_cm"],
-        "reason": ["test"], "field_id": ["F1"], "total_gain_per_t": [0.5], "total_lo95": [0.1], "total_hi95": [0.9],
-        "wetness_class": ["wet"], "soil_class": ["heavy"],
-    })  # fmt: skip
+    advice = pl.DataFrame(
+        {
+            "machine_id": ["M1"],
+            "shift_date": [DAY],
+            "verdict": ["move"],
+            "setting": ["share_depth_cm"],
+            "reason": ["test"],
+            "field_id": ["F1"],
+            "total_gain_per_t": [0.5],
+            "total_lo95": [0.1],
+            "total_hi95": [0.9],
+            "wetness_class": ["wet"],
+            "soil_class": ["heavy"],
+        }
+    )
     with Warehouse.in_memory() as warehouse:
         warehouse.store("load_fact", facts)
         warehouse.build("load_class")

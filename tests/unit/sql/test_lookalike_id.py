@@ -39,7 +39,16 @@ def test_a_warehouse_without_rows_has_none():
 def test_the_same_id_in_several_tables_is_one():
     with Warehouse.in_memory() as warehouse:
         warehouse.append("received_field_boundary", boundaries(["F1", "F1"]))
-        day = {"machine": "a", "day": "2025-10-01", "machine_id": "F 1", "first_at": AT, "last_at": AT, "bins": 1,
-               "working_h": 0.0, "area_ha": 0.0, "fingerprint": ""}  # fmt: skip
+        day = {
+            "machine": "a",
+            "day": "2025-10-01",
+            "machine_id": "F 1",
+            "first_at": AT,
+            "last_at": AT,
+            "bins": 1,
+            "working_h": 0.0,
+            "area_ha": 0.0,
+            "fingerprint": "",
+        }
         warehouse.append("machine_day", pl.DataFrame([day]))
         assert warehouse.query("lookalike_id").height == 0

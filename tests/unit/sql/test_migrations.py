@@ -19,9 +19,14 @@ from transforms.storage.warehouse import Warehouse
 EVERY = layouts()
 EARLIER = range(len(EVERY) - 1)
 VALUES = {
-    "VARCHAR": "text", "DOUBLE[]": [1.5], "BIGINT": 7, "DOUBLE": 1.5, "BOOLEAN": True, "DATE": dt.date(2025, 10, 1),
+    "VARCHAR": "text",
+    "DOUBLE[]": [1.5],
+    "BIGINT": 7,
+    "DOUBLE": 1.5,
+    "BOOLEAN": True,
+    "DATE": dt.date(2025, 10, 1),
     "TIMESTAMP WITH TIME ZONE": dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC),
-}  # fmt: skip
+}
 COLUMNS = "select table_name, column_name, data_type from duckdb_columns() where schema_name = 'main' and not internal"
 
 
@@ -107,9 +112,7 @@ def step_back(workspace: Workspace, layout: dict[str, str]) -> None:
 
 @pytest.mark.parametrize("version", [0, *(pytest.param(k, marks=pytest.mark.slow) for k in (3, 8, 15))])
 def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace(season: Season, tmp_path, version):
-    fresh, old = (
-        Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / name))) for name in ("fresh", "old")
-    )  # fmt: skip
+    fresh, old = (Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / name))) for name in ("fresh", "old"))
     step_back(old, EVERY[version])
     told = taretrace("status", old.root)
     assert told.code == 2

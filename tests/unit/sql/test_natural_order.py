@@ -15,17 +15,34 @@ AT = dt.datetime(2025, 10, 2, 9, tzinfo=dt.UTC)
 def sample(sample_id: str, dirt: float, *, revision: int = 0, issued_h: float | None = None, sha: str = "a", **more):
     issued = None if issued_h is None else AT + dt.timedelta(hours=issued_h)
     line = 10 * sum(map(ord, sample_id)) + revision
-    return {"source_sha256": sha, "line": line, "sample_id": sample_id, "revision": revision, "issued_at": issued,
-            "cancelled": False, "load_id": "L1", "dirt_tare_pct": dirt} | more  # fmt: skip
+    return {
+        "source_sha256": sha,
+        "line": line,
+        "sample_id": sample_id,
+        "revision": revision,
+        "issued_at": issued,
+        "cancelled": False,
+        "load_id": "L1",
+        "dirt_tare_pct": dirt,
+    } | more
 
 
 def counted(rows: list[dict[str, object]], file_h: dict[str, float] | None = None) -> tuple[str, str]:
     """Return the sample that counts for the load, and the first one that its explanation lists."""
     files = [
-        {"source_sha256": sha, "file": f"{sha}.csv", "header": "", "rows_in": 1, "rows_accepted": 1, "rows_rejected": 0,
-         "rows_repeated": 0, "file_at": AT + dt.timedelta(hours=h), "received_at": AT}
+        {
+            "source_sha256": sha,
+            "file": f"{sha}.csv",
+            "header": "",
+            "rows_in": 1,
+            "rows_accepted": 1,
+            "rows_rejected": 0,
+            "rows_repeated": 0,
+            "file_at": AT + dt.timedelta(hours=h),
+            "received_at": AT,
+        }
         for sha, h in (file_h or {"a": 0.0}).items()
-    ]  # fmt: skip
+    ]
     schema = {"issued_at": pl.Datetime("us", "UTC")}
     with Warehouse.in_memory() as warehouse:
         warehouse.append("received_tare", pl.DataFrame(rows, schema_overrides=schema))
@@ -69,10 +86,21 @@ def test_one_order_in_sql_and_in_frames():
     ordered = keys.drop_nulls().sort("key")["id"].to_list()
     assert ordered == ["9", "10", "A100", "L1", "L9", "L9b2", "L9b10", "L10", "M2"]
     offsets = [
-        {"subject_kind": "site", "subject_id": i, "from_date": AT.date(), "to_date": AT.date(), "offset_min": 9.0,
-         "lo95": 5.0, "hi95": 13.0, "n": 50, "corrected": True, "cause_code": "queue_or_clock"}
-        for i in IDS if i is not None
-    ]  # fmt: skip
+        {
+            "subject_kind": "site",
+            "subject_id": i,
+            "from_date": AT.date(),
+            "to_date": AT.date(),
+            "offset_min": 9.0,
+            "lo95": 5.0,
+            "hi95": 13.0,
+            "n": 50,
+            "corrected": True,
+            "cause_code": "queue_or_clock",
+        }
+        for i in IDS
+        if i is not None
+    ]
     with Warehouse.in_memory() as warehouse:
         warehouse.append("clock_offset", pl.DataFrame(offsets))
         assert warehouse.query("clock_finding")["subject_id"].to_list() == ordered

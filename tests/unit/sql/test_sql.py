@@ -50,9 +50,18 @@ TROUBLE = {
     "advice_within_tried": ("advice", {"to_value": pl.col("to_value") + 1000}),
 }
 """Check -> a table and a change of it that the check must find."""
-KEPT = ("source_file", "rejected_row", "load_trace", "load_why", "expected_load", "advice", "effect",
-        "variance_share", "benchmark",
-        *(t for t in table_names() if t.startswith("received_")))  # fmt: skip
+KEPT = (
+    "source_file",
+    "rejected_row",
+    "load_trace",
+    "load_why",
+    "expected_load",
+    "advice",
+    "effect",
+    "variance_share",
+    "benchmark",
+    *(t for t in table_names() if t.startswith("received_")),
+)
 
 
 @pytest.mark.parametrize("name", sorted(TROUBLE))
@@ -74,9 +83,18 @@ def test_a_check_finds_what_it_is_for(season: Season, tmp_path, name):
 
 def one_subject(benchmark: pl.DataFrame) -> pl.DataFrame:
     """A machine compared, for a season too small to compare any."""
-    told = {"subject_kind": "machine", "subject_id": "M1", "response": "dirt_tare_pct", "observed": 8.0,
-            "expected": 7.0, "from_settings": 0.4, "from_outliers": 0.0, "unexplained": 0.6, "n": 50,
-            "says": "told"}  # fmt: skip
+    told = {
+        "subject_kind": "machine",
+        "subject_id": "M1",
+        "response": "dirt_tare_pct",
+        "observed": 8.0,
+        "expected": 7.0,
+        "from_settings": 0.4,
+        "from_outliers": 0.0,
+        "unexplained": 0.6,
+        "n": 50,
+        "says": "told",
+    }
     return pl.concat([benchmark, pl.DataFrame([told])], how="diagonal_relaxed").select(benchmark.columns)
 
 

@@ -10,18 +10,25 @@ from tests.validation.seasons import Season
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
-from transforms.telemetry.setting_changes import BESIDE, MOST_PASSES, decisions, shift_course
+from transforms.telemetry.setting_changes import BESIDE, MOST_PASSES, build_shift_timeline, decisions
 
 START = dt.datetime(2025, 10, 6, 5, 0, tzinfo=dt.UTC)
 
 
 def lifting(depth: np.ndarray, rng: np.random.Generator, noise: float = 0.08, machine: str = "M1") -> pl.DataFrame:
     at = [START + dt.timedelta(seconds=30 * i) for i in range(depth.size)]
-    return pl.DataFrame({
-        "machine_id": machine, "bin_at": pl.Series(at, dtype=pl.Datetime("us", "UTC")), "field_id": "F1",
-        "share_depth_cm": depth + rng.normal(0, noise, depth.size), "area_ha": 0.01, "lat_deg": 50.0, "lon_deg": 15.0,
-        "state": "working",
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "machine_id": machine,
+            "bin_at": pl.Series(at, dtype=pl.Datetime("us", "UTC")),
+            "field_id": "F1",
+            "share_depth_cm": depth + rng.normal(0, noise, depth.size),
+            "area_ha": 0.01,
+            "lat_deg": 50.0,
+            "lon_deg": 15.0,
+            "state": "working",
+        }
+    )
 
 
 def test_a_lasting_change_is_a_decision_with_its_time_and_values(catalogue: Catalogue):
@@ -63,11 +70,15 @@ def test_machines_are_kept_apart_and_means_are_of_lifting_alone(catalogue: Catal
     idle = idle.with_columns(pl.col("bin_at") + pl.duration(minutes=50))
     given = one.select(pl.lit("L1").alias("load_id"), "machine_id", "bin_at", pl.lit(0.01).alias("share"))
     measured = pl.DataFrame({"load_id": ["L1"], DIRT: [9.0]})
-    hours = pl.DataFrame({
-        "field_id": ["F1"], "hour_at": pl.Series([START], dtype=pl.Datetime("us", "UTC")), "topsoil_wetness": [0.4],
-    })  # fmt: skip
+    hours = pl.DataFrame(
+        {
+            "field_id": ["F1"],
+            "hour_at": pl.Series([START], dtype=pl.Datetime("us", "UTC")),
+            "topsoil_wetness": [0.4],
+        }
+    )
     bins = pl.concat([one, idle, two]).sort("machine_id", "bin_at")
-    went = shift_course(bins, given, measured, hours, catalogue)
+    went = build_shift_timeline(bins, given, measured, hours, catalogue)
     assert went.decisions.height == 0
     by = went.course.group_by("machine_id").agg(pl.col("share_depth_cm").mean())
     assert dict(by.iter_rows()) == pytest.approx({"M1": 6.0, "M2": 8.0})
@@ -84,7 +95,9 @@ def test_passes_are_thinned_evenly_and_keep_to_the_limit(catalogue: Catalogue):
         schema={"load_id": pl.String, "machine_id": pl.String, "bin_at": many["bin_at"].dtype, "share": pl.Float64}
     )
     hours = pl.DataFrame(schema={"field_id": pl.String, "hour_at": many["bin_at"].dtype, "topsoil_wetness": pl.Float64})
-    went = shift_course(many, none, pl.DataFrame(schema={"load_id": pl.String, DIRT: pl.Float64}), hours, catalogue)
+    went = build_shift_timeline(
+        many, none, pl.DataFrame(schema={"load_id": pl.String, DIRT: pl.Float64}), hours, catalogue
+    )
     assert MOST_PASSES / 2 < went.passes.height <= MOST_PASSES
     gaps = went.passes["bin_at"].diff().drop_nulls().unique()
     assert gaps.len() == 1

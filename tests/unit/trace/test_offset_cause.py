@@ -28,14 +28,27 @@ def offsets(
     rng = np.random.default_rng(3)
     rows = [
         {
-            "field_id": f"{site}{machine}", "shift_date": DAY + dt.timedelta(days=d), "machine_id": machine,
-            "site_id": site, "km": km, "n": 30, "lag_min": 14 + 1.45 * km + a + b + float(rng.normal(0, 2)),
-            "lag_spread_min": 4.0, "leave_min": 3.0, "leave_spread_min": 1.0, "leave_n": 20,
-            "drive_spread_min": 3.0, "drive_n": 20, "closure": 1.0, "has_signal": True,
+            "field_id": f"{site}{machine}",
+            "shift_date": DAY + dt.timedelta(days=d),
+            "machine_id": machine,
+            "site_id": site,
+            "km": km,
+            "n": 30,
+            "lag_min": 14 + 1.45 * km + a + b + float(rng.normal(0, 2)),
+            "lag_spread_min": 4.0,
+            "leave_min": 3.0,
+            "leave_spread_min": 1.0,
+            "leave_n": 20,
+            "drive_spread_min": 3.0,
+            "drive_n": 20,
+            "closure": 1.0,
+            "has_signal": True,
             "full_to_left_min": None if left is None else left.get(machine, 3.0),
         }
-        for d in range(10) for site, a in sites.items() for machine, b in machines.items()
-    ]  # fmt: skip
+        for d in range(10)
+        for site, a in sites.items()
+        for machine, b in machines.items()
+    ]
     return Learning(pl.DataFrame(rows, schema=SAMPLE)).offsets()
 
 
@@ -91,18 +104,44 @@ def test_the_departure_is_counted_from_the_emptying_of_the_load_itself():
 
 def stored(warehouse: Warehouse, cause: str, kind: str = "site", minutes: float = 14.0) -> dict[str, object]:
     """The picture row of a load whose weighbridge or machine has an offset."""
-    row = {"source_sha256": "a", "line": 1, "load_id": "L1", "revision": 0, "cancelled": False, "field_id": "F1",
-           "site_id": "east", "weighed_at": WEIGHED, "gross_t": 30.0}  # fmt: skip
+    row = {
+        "source_sha256": "a",
+        "line": 1,
+        "load_id": "L1",
+        "revision": 0,
+        "cancelled": False,
+        "field_id": "F1",
+        "site_id": "east",
+        "weighed_at": WEIGHED,
+        "gross_t": 30.0,
+    }
     warehouse.append("received_load", pl.DataFrame([row]))
-    file = {"source_sha256": "a", "file": "a.csv", "file_at": WEIGHED, "header": "", "rows_in": 1,
-            "rows_accepted": 1, "rows_rejected": 0, "rows_repeated": 0,
-            "received_at": WEIGHED}  # fmt: skip
+    file = {
+        "source_sha256": "a",
+        "file": "a.csv",
+        "file_at": WEIGHED,
+        "header": "",
+        "rows_in": 1,
+        "rows_accepted": 1,
+        "rows_rejected": 0,
+        "rows_repeated": 0,
+        "received_at": WEIGHED,
+    }
     warehouse.append("source_file", pl.DataFrame([file]))
     setting = {"load_id": "L1", "field_id": "F1", "machine_id": "M9", "lifted_at": WEIGHED}
     warehouse.store("load_setting", pl.DataFrame([setting]))
-    offset = {"subject_kind": kind, "subject_id": "east" if kind == "site" else "M9", "from_date": DAY,
-              "to_date": DAY + dt.timedelta(days=9), "offset_min": minutes, "lo95": minutes - 4, "hi95": minutes + 4,
-              "n": 300, "corrected": True, "cause_code": cause}  # fmt: skip
+    offset = {
+        "subject_kind": kind,
+        "subject_id": "east" if kind == "site" else "M9",
+        "from_date": DAY,
+        "to_date": DAY + dt.timedelta(days=9),
+        "offset_min": minutes,
+        "lo95": minutes - 4,
+        "hi95": minutes + 4,
+        "n": 300,
+        "corrected": True,
+        "cause_code": cause,
+    }
     warehouse.append("clock_offset", pl.DataFrame([offset]))
     return warehouse.query("load_traced", load_id="L1").row(0, named=True)
 

@@ -5,9 +5,9 @@ import polars as pl
 import pytest
 
 from transforms.telemetry.unloads import find_unloads
-from transforms.trace.association import share_out
+from transforms.trace.association import associate_loads
 from transforms.trace.field_trace import FieldTrace, trace_field
-from transforms.trace.field_work import FieldWork
+from transforms.trace.field_work import TracedFieldWork
 from transforms.trace.lag_model import SAMPLE, DayClocks, Learning
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.load_ends_hmm import Chain, Departures
@@ -23,14 +23,16 @@ YIELD_T_HA = 80.0
 def bins(machine: str, minutes: int, *, start: dt.datetime = START, skip: range = range(0)) -> pl.DataFrame:
     """One machine at 1.6 t a bin, all in one field."""
     kept = [i for i in range(minutes * 2) if i not in skip]
-    return pl.DataFrame({
-        "machine_id": machine,
-        "bin_at": pl.Series([start + dt.timedelta(seconds=30 * i) for i in kept]).dt.cast_time_unit("us"),
-        "state": "working",
-        "area_ha": 0.02,
-        "silent_s": np.append(30.0 * (np.diff(kept) - 1), 0.0),
-        "field_id": "F1",
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "machine_id": machine,
+            "bin_at": pl.Series([start + dt.timedelta(seconds=30 * i) for i in kept]).dt.cast_time_unit("us"),
+            "state": "working",
+            "area_ha": 0.02,
+            "silent_s": np.append(30.0 * (np.diff(kept) - 1), 0.0),
+            "field_id": "F1",
+        }
+    )
 
 
 def signals(every_min: int, minutes: int, *, said_t: float = np.nan) -> Signals:
@@ -55,8 +57,8 @@ def tickets(gross: list[float], full_min: list[float], machine: list[str | None]
     )
 
 
-def work(table: pl.DataFrame, of: dict[str, Signals], loads: pl.DataFrame) -> FieldWork:
-    return FieldWork("F1", field_stretches(table, of, YIELD_T_HA, "UTC", dt.time(3)), loads)
+def work(table: pl.DataFrame, of: dict[str, Signals], loads: pl.DataFrame) -> TracedFieldWork:
+    return TracedFieldWork("F1", field_stretches(table, of, YIELD_T_HA, "UTC", dt.time(3)), loads)
 
 
 def traced(table: pl.DataFrame, of: dict[str, Signals], loads: pl.DataFrame, clocks: DayClocks = CLOCKS) -> FieldTrace:
@@ -107,7 +109,7 @@ def test_what_a_silent_log_hides_is_an_explicit_remainder():
 
 
 def test_a_load_without_telemetry_is_kept_whole_as_untraced():
-    found = trace_field(FieldWork("F9", [], tickets([30.0], [60])), {})
+    found = trace_field(TracedFieldWork("F9", [], tickets([30.0], [60])), {})
     assert found.load_trace.select("bin_at", "share").row(0) == (None, 1.0)
     assert found.grade.select("trace_quality", "says").row(0) == (0.0, "no telemetry in this field")
 
@@ -251,8 +253,16 @@ def test_work_hauled_in_time_is_no_heap():
 def stream(total_t: float, batch_t: float) -> Stream:
     count = round(total_t / batch_t)
     left = np.arange(1, count + 1) * batch_t / 2.0
-    return Stream("M1", np.arange(count), np.full(count, batch_t), np.arange(count), np.full(count, batch_t), left,
-                  has_signal=True, tank_t=batch_t)  # fmt: skip
+    return Stream(
+        "M1",
+        np.arange(count),
+        np.full(count, batch_t),
+        np.arange(count),
+        np.full(count, batch_t),
+        left,
+        has_signal=True,
+        tank_t=batch_t,
+    )
 
 
 def test_the_chain_agrees_with_counting_every_way_there_is():
@@ -293,15 +303,27 @@ def test_beliefs_of_one_load_sum_to_at_most_one():
     stretch = work(both, {"M1": signals(10, 80), "M2": shifted(5)}, tickets([], [])).stretches[0]
     assert isinstance(stretch, Stretch)
     left = np.sort(np.concatenate([np.arange(1, 9) * 10.0, np.arange(1, 9) * 10.0 + 5])) + START.timestamp() / 60
-    shared = share_out(stretch, Departures(left, np.full(16, 4.0), np.full(16, 32.0)), [None] * 16, 1.0, 1.0, {})
+    shared = associate_loads(stretch, Departures(left, np.full(16, 4.0), np.full(16, 32.0)), [None] * 16, 1.0, 1.0, {})
     assert shared.belief.sum(axis=1).max() <= 1 + 1e-9
     assert shared.belief.sum(axis=1).min() > 0.9
 
 
 def samples(rows: list[dict[str, object]]) -> pl.DataFrame:
-    usual = {"field_id": "F1", "machine_id": "M1", "site_id": "north", "km": 10.0, "n": 30, "lag_spread_min": 4.0,
-             "leave_min": 2.5, "leave_spread_min": 1.0, "leave_n": 9, "drive_spread_min": 3.0, "drive_n": 9,
-             "closure": 1.0, "has_signal": True}  # fmt: skip
+    usual = {
+        "field_id": "F1",
+        "machine_id": "M1",
+        "site_id": "north",
+        "km": 10.0,
+        "n": 30,
+        "lag_spread_min": 4.0,
+        "leave_min": 2.5,
+        "leave_spread_min": 1.0,
+        "leave_n": 9,
+        "drive_spread_min": 3.0,
+        "drive_n": 9,
+        "closure": 1.0,
+        "has_signal": True,
+    }
     return pl.DataFrame([usual | r for r in rows], schema=SAMPLE)
 
 
@@ -313,13 +335,16 @@ def season(
     off = change.get("off", lambda _day, _machine: 0.0)
     return [
         {
-            "shift_date": DAY + dt.timedelta(days=d), "machine_id": f"M{m}", "site_id": site, "field_id": f"{site}{m}",
+            "shift_date": DAY + dt.timedelta(days=d),
+            "machine_id": f"M{m}",
+            "site_id": site,
+            "field_id": f"{site}{m}",
             "km": (km := float(rng.uniform(5, 30))),
             "lag_min": 14 + 1.5 * km + float(rng.normal(0, 3)) + off(d, m),  # type: ignore[operator]
         }
         for d in range(days)
         for m in range(machines)
-    ]  # fmt: skip
+    ]
 
 
 def test_a_machine_eleven_minutes_ahead_is_found_with_its_interval_and_no_other():

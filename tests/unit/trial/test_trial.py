@@ -15,7 +15,7 @@ from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, drawn_order, read_trial, trial_toml
 from transforms.trial.power import least_found, pair_sd, pairs_for, power_of
 from transforms.trial.size import days_for
-from transforms.trial.suggested_trials import trials_wanted
+from transforms.trial.suggested_trials import suggest_trials
 
 DAY = dt.date(2025, 10, 20)
 ORDER = drawn_order(8, 3)
@@ -23,10 +23,17 @@ ORDER = drawn_order(8, 3)
 
 def trial(**changes) -> Trial:
     base = {
-        "trial_id": "T001", "machine_id": "M1", "field_id": "F1", "shift_date": DAY,
-        "setting": "cleaner_1_speed_rpm", "values": (36.0, 39.0), "order": ORDER, "detect_pct": 10.0, "power": 0.8,
+        "trial_id": "T001",
+        "machine_id": "M1",
+        "field_id": "F1",
+        "shift_date": DAY,
+        "setting": "cleaner_1_speed_rpm",
+        "values": (36.0, 39.0),
+        "order": ORDER,
+        "detect_pct": 10.0,
+        "power": 0.8,
         "pair_sd": 0.2,
-    }  # fmt: skip
+    }
     return Trial(**{**base, **changes})
 
 
@@ -34,11 +41,18 @@ def facts(t: Trial, effect: float, sd: float = 0.0, seed: int = 1) -> pl.DataFra
     rng, n = np.random.default_rng(seed), len(t.order)
     z = np.log(0.08) + effect * np.array([a == "B" for a in t.order]) + rng.normal(0, sd, n)
     at = [dt.datetime(2025, 10, 20, 8, tzinfo=dt.UTC) + dt.timedelta(minutes=30 * i) for i in range(n)]
-    return pl.DataFrame({
-        "load_id": [f"L{i:02d}" for i in range(n)], "machine_id": ["M1"] * n, "field_id": ["F1"] * n,
-        "shift_date": [DAY] * n, "lifted_at": at, "cleaner_1_speed_rpm": [t.value(i) + 0.1 for i in range(n)],
-        DIRT: 100 / (1 + np.exp(-z)), "sample_kg": [25.0] * n,
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "load_id": [f"L{i:02d}" for i in range(n)],
+            "machine_id": ["M1"] * n,
+            "field_id": ["F1"] * n,
+            "shift_date": [DAY] * n,
+            "lifted_at": at,
+            "cleaner_1_speed_rpm": [t.value(i) + 0.1 for i in range(n)],
+            DIRT: 100 / (1 + np.exp(-z)),
+            "sample_kg": [25.0] * n,
+        }
+    )
 
 
 # --- planning
@@ -85,9 +99,11 @@ def test_what_a_day_finds_is_said():
 def test_a_pair_parted_by_a_night_is_none():
     planned = trial()
     table = facts(planned, -0.1).with_columns(
-        pl.when(pl.col("load_id") >= "L09").then(pl.col("shift_date") + dt.timedelta(days=1)).otherwise("shift_date")
+        pl.when(pl.col("load_id") >= "L09")
+        .then(pl.col("shift_date") + dt.timedelta(days=1))
+        .otherwise("shift_date")
         .alias("shift_date")
-    )  # fmt: skip
+    )
     assert read(planned, find_loads(planned, table), table).pairs == 7
 
 
@@ -129,11 +145,17 @@ def season(tmp_path):
 
 
 ASKED = {"setting": None, "machine": None, "field": None, "to": None, "day": None, "detect_pct": None, "power": 0.8}
-ADVICE = pl.DataFrame({
-    "machine_id": ["M1", "M1"], "field_id": ["F1", "F1"], "verdict": ["try", "move"],
-    "setting": ["cleaner_1_speed_rpm", "share_depth_cm"], "to_value": [38.9, 7.0], "dirt_change_pct": [-9.0, 1.0],
-    "gain_per_t": [0.1, 0.5],
-})  # fmt: skip
+ADVICE = pl.DataFrame(
+    {
+        "machine_id": ["M1", "M1"],
+        "field_id": ["F1", "F1"],
+        "verdict": ["try", "move"],
+        "setting": ["cleaner_1_speed_rpm", "share_depth_cm"],
+        "to_value": [38.9, 7.0],
+        "dirt_change_pct": [-9.0, 1.0],
+        "gain_per_t": [0.1, 0.5],
+    }
+)
 FITTED = pl.DataFrame({"response": [DIRT], "residual_sd": [0.09]})
 
 
@@ -160,20 +182,41 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
     """An open effect of -2.2 to 6.4 %: the page's row, then a plan by the very arguments that the page names."""
     one = facts(trial(), 0.0)
     # Fewer loads on the wet day than on the others: days are those of the machine, whatever the class.
-    days = [one.with_columns(pl.lit(DAY + dt.timedelta(days=d)).alias("shift_date")).head(n)
-            for d, n in enumerate((16, 6, 13))]  # fmt: skip
+    days = [
+        one.with_columns(pl.lit(DAY + dt.timedelta(days=d)).alias("shift_date")).head(n)
+        for d, n in enumerate((16, 6, 13))
+    ]
     loads = pl.concat(days).with_columns(
         pl.format("L{}", pl.int_range(pl.len())).alias("load_id"),
         pl.when(pl.col("shift_date") == DAY + dt.timedelta(days=1)).then(pl.lit("wet")).alias("wetness_class"),
         pl.Series("sample_kg", np.linspace(10, 25, 35)),
     )
-    effect = pl.DataFrame([{
-        "response": DIRT, "setting": "cleaner_1_speed_rpm", "wetness_class": "wet", "soil_class": None, "step": 1.5,
-        "unit": "rpm", "change_pct": 2.0, "lo95": -2.2, "hi95": 6.4, "n": 50, "says": "measured association",
-    }], schema_overrides={"soil_class": pl.String})  # fmt: skip
-    wanted = trials_wanted(effect, loads, 0.09, season.lab_cv_at_25_kg, season.catalogue).row(0, named=True)
-    asked = {**ASKED, "setting": wanted["setting"], "machine": wanted["machine_id"], "to": 39.0,
-             "detect_pct": float(f"{wanted['detect_pct']:.0f}")}  # fmt: skip
+    effect = pl.DataFrame(
+        [
+            {
+                "response": DIRT,
+                "setting": "cleaner_1_speed_rpm",
+                "wetness_class": "wet",
+                "soil_class": None,
+                "step": 1.5,
+                "unit": "rpm",
+                "change_pct": 2.0,
+                "lo95": -2.2,
+                "hi95": 6.4,
+                "n": 50,
+                "says": "measured association",
+            }
+        ],
+        schema_overrides={"soil_class": pl.String},
+    )
+    wanted = suggest_trials(effect, loads, 0.09, season.lab_cv_at_25_kg, season.catalogue).row(0, named=True)
+    asked = {
+        **ASKED,
+        "setting": wanted["setting"],
+        "machine": wanted["machine_id"],
+        "to": 39.0,
+        "detect_pct": float(f"{wanted['detect_pct']:.0f}"),
+    }
     planned = design_trial(asked, loads, ADVICE.head(0), FITTED, season, [], "here")
     assert len(planned.order) == 2 * wanted["pairs"]
     assert days_for(len(planned.order), loads, planned.machine_id) == wanted["machine_days"]

@@ -10,7 +10,7 @@ from transforms.contracts.source_tables import CONTRACTS
 from transforms.contracts.units import UNITS, factor_between, stored_unit, unit_of_text
 from transforms.ingest.propose.matching import Name, known_names, plain_words
 from transforms.ingest.propose.proposal import Asker, ColumnProposal
-from transforms.ingest.propose.sniff import Sniffed, is_number
+from transforms.ingest.propose.sniff import FormatGuess, is_number
 from transforms.ingest.propose.times import time_form
 
 
@@ -25,7 +25,9 @@ class ColumnReader:
         asker: answers and open questions.
     """
 
-    def __init__(self, sniffed: Sniffed, layout: dict[str, Any], catalogue: Catalogue, zone: str, asker: Asker) -> None:
+    def __init__(
+        self, sniffed: FormatGuess, layout: dict[str, Any], catalogue: Catalogue, zone: str, asker: Asker
+    ) -> None:
         self.sniffed, self.layout, self.catalogue, self.zone, self.asker = sniffed, layout, catalogue, zone, asker
         self.cells = {c: [r[i] for r in sniffed.rows if i < len(r) and r[i]] for i, c in enumerate(sniffed.columns)}
 

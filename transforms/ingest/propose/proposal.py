@@ -5,7 +5,7 @@ from typing import Any
 
 
 @dataclass(frozen=True)
-class Question:
+class MappingQuestion:
     """Something only the person knows.
 
     Attributes:
@@ -46,7 +46,7 @@ class Proposal:
     kind: str
     layout: dict[str, Any]
     columns: list[ColumnProposal] = field(default_factory=list)
-    questions: list[Question] = field(default_factory=list)
+    questions: list[MappingQuestion] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
 
@@ -60,7 +60,7 @@ class Asker:
     """Answers given beforehand, and the questions still open, each once."""
 
     answers: dict[str, str]
-    questions: list[Question] = field(default_factory=list)
+    questions: list[MappingQuestion] = field(default_factory=list)
 
     def ask(self, key: str, text: str, choices: list[str] | None = None, guess: str = "") -> str | None:
         """Return the answer, or note the question."""
@@ -72,4 +72,4 @@ class Asker:
     def again(self, key: str, text: str, choices: list[str] | None = None, guess: str = "") -> None:
         """Note a question, whatever was answered: the answer will not do."""
         if all(q.key != key for q in self.questions):
-            self.questions.append(Question(key, text, tuple(choices or ()), guess))
+            self.questions.append(MappingQuestion(key, text, tuple(choices or ()), guess))

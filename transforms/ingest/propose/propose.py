@@ -10,7 +10,7 @@ from transforms.ingest.mapping import OWN_COLUMNS
 from transforms.ingest.propose.columns import ColumnReader
 from transforms.ingest.propose.matching import Name, NameIndex, known_names, match, paired, plain_words
 from transforms.ingest.propose.proposal import Asker, ColumnProposal, Proposal
-from transforms.ingest.propose.sniff import Sniffed
+from transforms.ingest.propose.sniff import FormatGuess
 
 SURE = 0.75
 SKIP = "skip"
@@ -19,7 +19,9 @@ SKIP = "skip"
 class _Proposer:
     """Works a proposal out from what was sniffed and answered."""
 
-    def __init__(self, sniffed: Sniffed, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]) -> None:
+    def __init__(
+        self, sniffed: FormatGuess, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]
+    ) -> None:
         self.sniffed, self.path, self.catalogue, self.zone, self.answers = sniffed, path, catalogue, zone, answers
         self.names = paired(sniffed.columns)
         self.index = NameIndex(self.names)
@@ -120,8 +122,12 @@ class _Proposer:
             shown = ""
             if pattern is not None and (hit := re.search(pattern, self.path.name)):
                 shown = f" 'name' takes it from the file's name (here '{hit.group(1)}')."
-            self.asker.ask(column, f"Which column is the {column}?{shown} '=TEXT' gives one value for the whole file.",
-                     self.sniffed.columns, "name" if shown else "")  # fmt: skip
+            self.asker.ask(
+                column,
+                f"Which column is the {column}?{shown} '=TEXT' gives one value for the whole file.",
+                self.sniffed.columns,
+                "name" if shown else "",
+            )
 
 
 def _id_in_name(name: str) -> str | None:
@@ -139,7 +145,7 @@ def files_pattern(path: Path) -> str:
     return re.sub(r"\*[\*_\-. ]*\*", "*", stem) + path.suffix
 
 
-def propose(sniffed: Sniffed, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]) -> Proposal:
+def propose(sniffed: FormatGuess, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]) -> Proposal:
     """Propose a mapping.
 
     Args:

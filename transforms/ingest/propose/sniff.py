@@ -30,7 +30,7 @@ GROUPED = re.compile(r"^[+-]?\d{1,3}(?:([.,' \u00a0])\d{3})(?:\1\d{3})*(?:[.,]\d
 
 
 @dataclass
-class Sniffed:
+class FormatGuess:
     """How a file seems to be laid out.
 
     Attributes:
@@ -52,7 +52,7 @@ class Sniffed:
     unsure: dict[str, tuple[str, list[str], str]] = field(default_factory=dict)
 
 
-def sniff(path: Path) -> Sniffed:
+def sniff(path: Path) -> FormatGuess:
     """Look at the beginning of a file.
 
     Raises:
@@ -61,13 +61,13 @@ def sniff(path: Path) -> Sniffed:
     form = "iso11783" if path.is_dir() else SUFFIX_FORM.get(path.suffix.lower(), "delimited")
     if form == "delimited":
         return _sniff_text(path)
-    sniffed = Sniffed(form, reasons=[f"{form} by the file's name"])
+    sniffed = FormatGuess(form, reasons=[f"{form} by the file's name"])
     if form in LOOKS:
         LOOKS[form](path, sniffed)
     return sniffed
 
 
-def _encoding(data: bytes, sniffed: Sniffed) -> str:
+def _encoding(data: bytes, sniffed: FormatGuess) -> str:
     """Return the text, and note its encoding; only UTF-8 can be known from bytes alone."""
     for mark, name in ((codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16")):
         if data.startswith(mark):
@@ -122,10 +122,10 @@ def _is_label(cells: list[str]) -> bool:
     return len(filled) >= max(2, len(cells) // 3) and len(texts) >= 0.8 * len(filled)
 
 
-def _sniff_text(path: Path) -> Sniffed:
+def _sniff_text(path: Path) -> FormatGuess:
     with path.open("rb") as handle:
         data = handle.read(LOOK_BYTES)
-    sniffed = Sniffed("delimited")
+    sniffed = FormatGuess("delimited")
     if b"\x00" in data and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         raise SourceFileError("not_a_table", "the file holds NUL bytes: it is no text table")
     text = _encoding(data, sniffed)
@@ -133,9 +133,11 @@ def _sniff_text(path: Path) -> Sniffed:
     if len(data) == LOOK_BYTES and len(lines) > 1 and len(text.splitlines()) <= LOOK_LINES:
         lines.pop()
     if lines and GHCN.match(lines[0]):
-        return Sniffed("ghcn_daily", layout={"form": "ghcn_daily"}, reasons=["the first line is a GHCN-Daily reading"])
+        return FormatGuess(
+            "ghcn_daily", layout={"form": "ghcn_daily"}, reasons=["the first line is a GHCN-Daily reading"]
+        )
     if text.lstrip()[:1] == "{" and '"FeatureCollection"' in text:
-        sniffed = Sniffed("geojson", layout={"form": "geojson"}, reasons=["it begins as GeoJSON does"])
+        sniffed = FormatGuess("geojson", layout={"form": "geojson"}, reasons=["it begins as GeoJSON does"])
         _sniff_geojson(path, sniffed)
         return sniffed
     full = [line for line in lines if line.strip()]
@@ -148,7 +150,7 @@ def _sniff_text(path: Path) -> Sniffed:
     return sniffed
 
 
-def _sniff_sheet(path: Path, sniffed: Sniffed) -> None:
+def _sniff_sheet(path: Path, sniffed: FormatGuess) -> None:
     best: tuple[int, str, list[list[str]]] = (0, "", [])
     for name, grid in sheet_grids(path):
         rows = [["" if v is None else str(v).strip() for v in row] for row in grid.head(LOOK_LINES).iter_rows()]
@@ -162,28 +164,28 @@ def _sniff_sheet(path: Path, sniffed: Sniffed) -> None:
     _sniff_rows(best[2], sniffed)
 
 
-def _sniff_parquet(path: Path, sniffed: Sniffed) -> None:
+def _sniff_parquet(path: Path, sniffed: FormatGuess) -> None:
     head = parquet_rows(path, LOOK_LINES)
     texts = head.select(pl.all().cast(pl.String, strict=False))
     sniffed.columns = texts.columns
     sniffed.rows = [["" if v is None else str(v).removesuffix(".000000") for v in row] for row in texts.iter_rows()]
 
 
-def _sniff_geojson(path: Path, sniffed: Sniffed) -> None:
+def _sniff_geojson(path: Path, sniffed: FormatGuess) -> None:
     cells = geojson_rows(path).head(LOOK_LINES)
     sniffed.columns = [c for c in cells.columns if c != LINE]
     sniffed.units = {LAT: "deg", LON: "deg", AREA: "ha"}
     sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
 
 
-def _sniff_task_data(path: Path, sniffed: Sniffed) -> None:
+def _sniff_task_data(path: Path, sniffed: FormatGuess) -> None:
     sniffed.columns = value_names(path)
 
 
 LOOKS = {"sheet": _sniff_sheet, "parquet": _sniff_parquet, "geojson": _sniff_geojson, "iso11783": _sniff_task_data}
 
 
-def _sniff_rows(rows: list[list[str]], sniffed: Sniffed) -> None:
+def _sniff_rows(rows: list[list[str]], sniffed: FormatGuess) -> None:
     """Find header, unit row and decimal mark in rows of cells."""
     widths = Counter(len(r) for r in rows if len(r) > 1)
     if not widths:
@@ -226,7 +228,7 @@ def _is_units(row: list[str]) -> bool:
     return bool(filled) and len(known) >= max(1, len(filled) // 2) and not any(is_number(c) for c in filled)
 
 
-def _decimal(sniffed: Sniffed) -> None:
+def _decimal(sniffed: FormatGuess) -> None:
     rows = sniffed.rows[: max(10, MARK_CELLS // max(1, len(sniffed.columns)))]
     cells = [c for r in rows for c in r if GROUPED.match(c) or NUMBER.match(c)]
     comma = [c for c in cells if re.match(r"^[+-]?\d+,\d+$", c)]

@@ -9,9 +9,17 @@ from pathlib import Path, PurePosixPath
 from transforms.errors import SourceFileError
 
 FAULTS = (
-    zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError, EOFError, ValueError, OverflowError, NotImplementedError,
-    RuntimeError, struct.error,
-)  # fmt: skip
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    OSError,
+    EOFError,
+    ValueError,
+    OverflowError,
+    NotImplementedError,
+    RuntimeError,
+    struct.error,
+)
 """What the archive's reader raises on damaged members."""
 MAX_MEMBERS = 20_000
 MAX_UNPACKED_BYTES = 4 << 30

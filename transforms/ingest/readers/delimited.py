@@ -17,7 +17,7 @@ from transforms.ingest.chunk import (
     EMPTY_WORDS,
     LINE,
     RAW_CHARACTERS,
-    Piece,
+    Chunk,
     Source,
     none_rejected,
     rejected_rows,
@@ -25,7 +25,7 @@ from transforms.ingest.chunk import (
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.text_layout import (
     HEADER_BYTES,
-    Layout,
+    TextLayout,
     cells_of,
     layout_of_text,
     open_as_utf8,
@@ -88,8 +88,8 @@ def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
     return Source("\n".join(lines), _pieces(handle.fileno(), at, len(lines), layout), handle.close)
 
 
-def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Callable[[], Piece]]:
-    yield lambda: Piece(
+def _pieces(fd: int, at: int, lines_above: int, layout: TextLayout) -> Iterator[Callable[[], Chunk]]:
+    yield lambda: Chunk(
         pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), LINE: pl.Int64}),
         lines_above,
         lambda lines: [""] * len(lines),
@@ -99,7 +99,7 @@ def _pieces(fd: int, at: int, lines_above: int, layout: Layout) -> Iterator[Call
         yield partial(_read_block, fd, start, end, layout)
 
 
-def _read_block(fd: int, start: int, end: int, layout: Layout) -> Piece:
+def _read_block(fd: int, start: int, end: int, layout: TextLayout) -> Chunk:
     if end - start > 2 * BLOCK_BYTES:
         return endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
     data = os.pread(fd, end - start, start)
@@ -108,11 +108,11 @@ def _read_block(fd: int, start: int, end: int, layout: Layout) -> Piece:
     return parse_plain(data, layout) or parse_text(data, layout)
 
 
-def endless_line(beginning: bytes, length: int) -> Piece:
+def endless_line(beginning: bytes, length: int) -> Chunk:
     """Return a line that is longer than any row as one rejected row."""
     says = f"the line is {length:,} bytes long: it is no row"
     bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", says)
-    return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 1, lambda lines: [""] * len(lines), bad)
+    return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 1, lambda lines: [""] * len(lines), bad)
 
 
 def _raw_lines(data: bytes) -> Callable[[list[int]], list[str]]:
@@ -133,7 +133,7 @@ def _count(data: bytes, character: str) -> int:
     return total
 
 
-def parse_plain(data: bytes, layout: Layout) -> Piece | None:
+def parse_plain(data: bytes, layout: TextLayout) -> Chunk | None:
     """Parse a block in which every line has all its cells and every number is one; None where that does not hold."""
     if not layout.plain or b'"' in data or b"\x00" in data or b"\x01" in data:
         return None
@@ -141,9 +141,14 @@ def parse_plain(data: bytes, layout: Layout) -> Piece | None:
     text = data.translate(bytes.maketrans(b".,", POINT_STANDS_AS.encode() + b".")) if comma else data
     try:
         cells = pl.read_csv(
-            text, has_header=False, separator=layout.separator, schema=layout.schema, columns=layout.places,
-            null_values=EMPTY_WORDS, quote_char=None,
-        )  # fmt: skip
+            text,
+            has_header=False,
+            separator=layout.separator,
+            schema=layout.schema,
+            columns=layout.places,
+            null_values=EMPTY_WORDS,
+            quote_char=None,
+        )
     except pl.exceptions.PolarsError:
         return None
     # A longer line is an error of the parser; a shorter or empty one shows in the sum of separators.
@@ -152,7 +157,7 @@ def parse_plain(data: bytes, layout: Layout) -> Piece | None:
     if comma:
         texts = pl.col(pl.String).str.replace_many([".", POINT_STANDS_AS], [",", "."])
         cells = cells.with_columns(texts)
-    return Piece(_numbered(cells), cells.height, _raw_lines(data))
+    return Chunk(_numbered(cells), cells.height, _raw_lines(data))
 
 
 def _numbered(cells: pl.DataFrame) -> pl.DataFrame:
@@ -172,7 +177,7 @@ def _decoded(data: bytes) -> tuple[list[str], list[int]]:
     return texts, bad
 
 
-def _uneven(lines: pl.DataFrame, layout: Layout) -> tuple[list[int], list[int]]:
+def _uneven(lines: pl.DataFrame, layout: TextLayout) -> tuple[list[int], list[int]]:
     """Return the numbers of lines with too few or many cells, and of those whose quotes do not pair up."""
     width = len(layout.columns)
     counts = lines.select(
@@ -189,7 +194,7 @@ def _uneven(lines: pl.DataFrame, layout: Layout) -> tuple[list[int], list[int]]:
     return uneven, broken
 
 
-def parse_text(data: bytes, layout: Layout) -> Piece:
+def parse_text(data: bytes, layout: TextLayout) -> Chunk:
     """Parse a block as text, telling apart every line that is no row."""
     texts, undecoded = _decoded(data)
     lines = pl.DataFrame({"line": range(1, len(texts) + 1), "raw": texts}, schema={"line": pl.Int64, "raw": pl.String})
@@ -210,10 +215,10 @@ def parse_text(data: bytes, layout: Layout) -> Piece:
         bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, says))
     good = lines.filter(~pl.col("line").is_in(sorted(seen)))
     cells = good.select(pl.col("line").alias(LINE)).hstack(_text_cells(good["raw"], layout))
-    return Piece(cells, len(texts), _raw_lines(data), pl.concat(bad).sort("line"))
+    return Chunk(cells, len(texts), _raw_lines(data), pl.concat(bad).sort("line"))
 
 
-def _text_cells(rows: pl.Series, layout: Layout) -> pl.DataFrame:
+def _text_cells(rows: pl.Series, layout: TextLayout) -> pl.DataFrame:
     """Split good lines into cells; where quoting is too odd for the fast parser, by the plain one."""
     schema = dict.fromkeys(layout.columns, pl.String)
     if not len(rows):
@@ -221,9 +226,14 @@ def _text_cells(rows: pl.Series, layout: Layout) -> pl.DataFrame:
     text = "\n".join(rows) + "\n"
     try:
         cells = pl.read_csv(
-            text.encode(), has_header=False, separator=layout.separator, schema=schema, columns=layout.places,
-            null_values=EMPTY_WORDS, quote_char='"' if '"' in text else None,
-        )  # fmt: skip
+            text.encode(),
+            has_header=False,
+            separator=layout.separator,
+            schema=schema,
+            columns=layout.places,
+            null_values=EMPTY_WORDS,
+            quote_char='"' if '"' in text else None,
+        )
         if cells.height == len(rows):
             return cells.select(pl.col(layout.wanted).replace("", None))
     except pl.exceptions.PolarsError:

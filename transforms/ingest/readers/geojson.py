@@ -10,8 +10,8 @@ import polars as pl
 import shapely
 
 from transforms.errors import SourceFileError
-from transforms.geo import CrossingBudget, OutlineError, area_ha, mended_outline
-from transforms.ingest.chunk import LINE, MARK, Piece, Source, none_rejected, rejected_rows
+from transforms.geo import CrossingBudget, OutlineError, area_ha, repair_outline
+from transforms.ingest.chunk import LINE, MARK, Chunk, Source, none_rejected, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.geojson_stream import Feature, FeatureFile
 
@@ -78,7 +78,7 @@ def _property_names(path: Path) -> set[str]:
     return names
 
 
-def _pieces(path: Path, wanted: set[str], names: set[str]) -> Iterator[Callable[[], Piece]]:
+def _pieces(path: Path, wanted: set[str], names: set[str]) -> Iterator[Callable[[], Chunk]]:
     some: list[Feature] = []
     size = 0
     with path.open("rb") as handle:
@@ -91,7 +91,7 @@ def _pieces(path: Path, wanted: set[str], names: set[str]) -> Iterator[Callable[
     yield partial(_piece, some, wanted, names)
 
 
-def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Piece:
+def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Chunk:
     rows: list[dict[str, Any]] = []
     bad = [none_rejected()]
     budget = CrossingBudget()
@@ -106,7 +106,7 @@ def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Piece:
             bad.append(rejected_rows([number], problem.column, raw([number]), problem.rule, problem.says))
     schema: dict[str, Any] = {n: pl.Float64 if n in {LAT, LON, AREA} else pl.String for n in sorted(names)}
     cells = pl.DataFrame(rows, schema={**schema, LINE: pl.Int64}, orient="row")
-    return Piece(cells, len(features), raw, pl.concat(bad))
+    return Chunk(cells, len(features), raw, pl.concat(bad))
 
 
 class _RowError(Exception):
@@ -135,7 +135,7 @@ def _row(feature: Any, wanted: set[str], budget: CrossingBudget) -> dict[str, An
     if geometry is None:
         return {**row, GEOMETRY: None, LAT: None, LON: None, AREA: None}
     try:
-        outline = mended_outline(shapely.from_geojson(json.dumps(geometry)), budget)
+        outline = repair_outline(shapely.from_geojson(json.dumps(geometry)), budget)
     except (shapely.errors.GEOSException, ValueError, TypeError) as problem:
         raise _RowError("geometry", "the geometry cannot be read") from problem
     except OutlineError as problem:

@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import LINE, RAW_CHARACTERS, Piece, Source, rejected_rows
+from transforms.ingest.chunk import LINE, RAW_CHARACTERS, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.delimited import BLOCK_BYTES, byte_blocks, endless_line
 
@@ -38,12 +38,12 @@ def open_ghcn(path: Path, mapping: Mapping) -> Source:  # noqa: ARG001
     return Source("", _pieces(handle.fileno(), _months if monthly else _readings), handle.close)
 
 
-def _pieces(fd: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Iterator[Callable[[], Piece]]:
+def _pieces(fd: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Iterator[Callable[[], Chunk]]:
     for start, end in byte_blocks(fd, 0, os.fstat(fd).st_size):
         yield partial(_read_block, fd, start, end, layout)
 
 
-def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Piece:
+def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Chunk:
     if end - start > 2 * BLOCK_BYTES:
         return endless_line(os.pread(fd, RAW_CHARACTERS, start), end - start)
     texts = [t.rstrip("\r") for t in os.pread(fd, end - start, start).decode("ascii", "backslashreplace").split("\n")]
@@ -66,13 +66,15 @@ def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], 
         pl.all_horizontal(pl.col("value", "day_at", "element").is_not_null()) & (pl.col("quality") == "")
     )
     says = "the value failed one of the archive's own quality checks"
-    bad = pl.concat([
-        rejected_rows(long["line"].to_list(), None, long["raw"].to_list(), "not_a_reading", NOT_A_READING),
-        rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", NOT_A_READING),
-        rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", says),
-    ])  # fmt: skip
+    bad = pl.concat(
+        [
+            rejected_rows(long["line"].to_list(), None, long["raw"].to_list(), "not_a_reading", NOT_A_READING),
+            rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", NOT_A_READING),
+            rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", says),
+        ]
+    )
     cells = good.select("station_id", "day_at", "element", pl.col("value").cast(pl.Float64), pl.col("line").alias(LINE))
-    return Piece(cells, spanned, lambda numbers: [texts[n - 1] for n in numbers], bad)
+    return Chunk(cells, spanned, lambda numbers: [texts[n - 1] for n in numbers], bad)
 
 
 def _readings(lines: pl.DataFrame) -> pl.DataFrame:

@@ -27,7 +27,10 @@ def open_source(path: Path, reader: Reader) -> tuple[Source, Reader]:
         source = open_task_data(path, mapping, reader.catalogue)
     else:
         opened = {
-            "sheet": open_sheets, "parquet": open_parquet, "geojson": open_geojson, "ghcn_daily": open_ghcn,
-        }  # fmt: skip
+            "sheet": open_sheets,
+            "parquet": open_parquet,
+            "geojson": open_geojson,
+            "ghcn_daily": open_ghcn,
+        }
         source = opened[form](path, mapping)
     return source, replace(reader, header=source.header)

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import LINE, MARK, RAW_CHARACTERS, Piece, Source, rejected_rows
+from transforms.ingest.chunk import LINE, MARK, RAW_CHARACTERS, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.parquet_values import is_text, shown, to_series
 from transforms.ingest.readers.text_layout import MAX_COLUMNS, repeated_names, unique_names
@@ -107,9 +107,9 @@ def _batches(file: _File, wanted: list[str], rows: int) -> Iterator[Any]:
         yield batch
 
 
-def _pieces(file: _File, wanted: list[str]) -> Iterator[Callable[[], Piece]]:
+def _pieces(file: _File, wanted: list[str]) -> Iterator[Callable[[], Chunk]]:
     absent = {n: pl.String for n in file.names if n not in wanted}
-    yield lambda: Piece(
+    yield lambda: Chunk(
         pl.DataFrame(schema={**dict.fromkeys(wanted, pl.String), **absent, LINE: pl.Int64}),
         0,
         lambda lines: [""] * len(lines),
@@ -119,7 +119,7 @@ def _pieces(file: _File, wanted: list[str]) -> Iterator[Callable[[], Piece]]:
         yield partial(_piece, batch)
 
 
-def _piece(batch: Any) -> Piece:
+def _piece(batch: Any) -> Chunk:
     def raw(lines: list[int]) -> list[str]:
         return ["\t".join(shown(c[n - 1])[: RAW_CHARACTERS + 1] for c in batch.columns) for n in lines]
 
@@ -136,4 +136,4 @@ def _piece(batch: Any) -> Piece:
         bad |= undecoded
     lines = cells.filter(bad)[LINE].to_list()
     rejected = rejected_rows(lines, None, raw(lines), "encoding", "the row holds bytes that are not UTF-8 text")
-    return Piece(cells.filter(~bad), batch.num_rows, raw, rejected)
+    return Chunk(cells.filter(~bad), batch.num_rows, raw, rejected)

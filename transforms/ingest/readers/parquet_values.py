@@ -75,8 +75,9 @@ def _moments(ticks: Any, per_second: int, *, is_utc: bool) -> pl.Series:
 def _clocks(values: Any, kind: Any) -> pl.Series:
     """Return times of day; null outside the day."""
     unit = PER_SECOND[kind.unit]
-    ticks = pl.Series(pl.from_arrow(values.cast(pa.int32()).cast(pa.int64()) if kind.bit_width == 32 else
-                                    values.cast(pa.int64())))  # fmt: skip
+    ticks = pl.Series(
+        pl.from_arrow(values.cast(pa.int32()).cast(pa.int64()) if kind.bit_width == 32 else values.cast(pa.int64()))
+    )
     inside = (ticks >= 0) & (ticks < DAY_S * unit)
     kept = ticks.to_frame("t").select(pl.when(inside).then(pl.col("t") * (1_000_000_000 // unit))).to_series()
     return kept.cast(pl.Time)

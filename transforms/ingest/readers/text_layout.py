@@ -22,7 +22,7 @@ MAX_FINDINGS = 20
 
 
 @dataclass(frozen=True)
-class Layout:
+class TextLayout:
     """What is known of a file's columns before its rows are read.
 
     Attributes:
@@ -118,7 +118,7 @@ def cells_of(line: str, separator: str) -> list[str]:
         return []
 
 
-def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> Layout:
+def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> TextLayout:
     """Return the layout that the lines above the rows say.
 
     Raises:
@@ -137,7 +137,7 @@ def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> Lay
         mapping.thousands is None and len(mapping.separator) == 1 and len(columns) > 1 and bool(numbers & set(columns))
     )
     wanted = [c for c in columns if c in set(mapping.sources())]
-    return Layout(columns, numbers, wanted, mapping.separator, mapping.decimal, plain, repeated_columns(cells))
+    return TextLayout(columns, numbers, wanted, mapping.separator, mapping.decimal, plain, repeated_columns(cells))
 
 
 def _transcoded(path: Path, encoding: str) -> BinaryIO:

@@ -11,7 +11,7 @@ import fastexcel
 import polars as pl
 
 from transforms.errors import SourceFileError, is_panic
-from transforms.ingest.chunk import EMPTY_WORDS, LINE, Piece, Source, rejected_rows
+from transforms.ingest.chunk import EMPTY_WORDS, LINE, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.archive import checked_archive
 from transforms.ingest.readers.text_layout import MAX_COLUMNS, column_names, repeated_columns
@@ -115,12 +115,12 @@ def _header_text(grid: pl.DataFrame, mapping: Mapping) -> str:
     return "\n".join("\t".join(_row(grid, i)) for i in range(above))
 
 
-def _pieces(grids: list[tuple[str, pl.DataFrame]], mapping: Mapping) -> Iterator[Callable[[], Piece]]:
+def _pieces(grids: list[tuple[str, pl.DataFrame]], mapping: Mapping) -> Iterator[Callable[[], Chunk]]:
     for name, grid in grids:
         yield partial(_piece, name, grid, mapping, alone=len(grids) == 1)
 
 
-def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> Piece:
+def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> Chunk:
     first = mapping.header_line - 1
     header = [_row(grid, i) for i in range(first, first + mapping.header_rows)]
     if not any(any(row) for row in header):
@@ -132,7 +132,7 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> P
     if missing and not alone:
         says = f"the sheet has no column '{missing[0]}' and was not read"
         unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", says)
-        return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
+        return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
     skip = first + mapping.header_rows + (1 if mapping.unit_row else 0)
     body = grid.rename(dict(zip(grid.columns, columns, strict=True))).with_row_index(LINE, offset=1).slice(skip)
     body = body.with_columns(pl.col(columns).str.strip_chars().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))
@@ -142,4 +142,4 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> P
         return ["\t".join("" if v is None else " ".join(v.split()) for v in grid.row(n - 1)) for n in lines]
 
     cells = body.with_columns(pl.col(LINE).cast(pl.Int64))
-    return Piece(cells, 0, raw, part=name, findings=repeated_columns(header))
+    return Chunk(cells, 0, raw, part=name, findings=repeated_columns(header))

@@ -54,10 +54,14 @@ def _placebo(fit: ResponseFit) -> Row:
     if found is None:
         return _row("placebo", None, PLACEBO_P, passed=None, says="too few loads follow each other within a visit")
     fine = found.p_value >= PLACEBO_P
-    says = "the next load's settings explain nothing, as it must be" if fine else (
-        "the next load's settings seem to matter: drivers react to the load before, or loads are traced to a "
-        "neighbour's minutes; read the effects with care and settle them by a trial"
-    )  # fmt: skip
+    says = (
+        "the next load's settings explain nothing, as it must be"
+        if fine
+        else (
+            "the next load's settings seem to matter: drivers react to the load before, or loads are traced to a "
+            "neighbour's minutes; read the effects with care and settle them by a trial"
+        )
+    )
     return _row("placebo", found.p_value, PLACEBO_P, passed=fine, says=says)
 
 

@@ -17,15 +17,15 @@ from transforms.mixed_model.reml import RemlError, RemlFit, fit_products
 from transforms.model.fit import ROUGHLY, ResponseFit
 from transforms.model.fit_rows import columns_once
 from transforms.model.row_batches import (
-    Passes,
+    RowBatches,
     Week,
     factor_values,
     join_weeks,
     of_rows,
-    take,
+    select_columns,
     variance_class,
     week_products,
-    weighed,
+    weight_classes,
 )
 
 Array = NDArray[np.float64]
@@ -60,7 +60,7 @@ class _Asked:
         self.at = np.flatnonzero(part >= 0)
         rows = fit.rows[self.at]
         z, classes = fit.pseudo[self.at], variance_class(fit.known[self.at])
-        self.passes = columns_once(fit) if rows.height == fit.rows.height else Passes(rows, fit.frame)
+        self.passes = columns_once(fit) if rows.height == fit.rows.height else RowBatches(rows, fit.frame)
         by_part: dict[int, list[Week]] = {int(k): [] for k in np.unique(part[self.at])}
         for week, cols in self.passes:
             mine = part[self.at][week]
@@ -72,10 +72,10 @@ class _Asked:
     def refit(self, without: int) -> tuple[RemlFit, list[int]]:
         """Fit the same columns to all other parts, from the variances of the whole."""
         fit = self.fit
-        whole = weighed(join_weeks([week for k, week in self.by_part.items() if k != without]), fit.s2)
+        whole = weight_classes(join_weeks([week for k, week in self.by_part.items() if k != without]), fit.s2)
         every = fit.frame.dense_labels()
         keep = np.array([i for i, n in enumerate(every) if n in fit.at and whole.DD[i, i] > 0])
-        products, kept = take(whole, keep, every, list(fit.reml.equations.m.factors))
+        products, kept = select_columns(whole, keep, every, list(fit.reml.equations.m.factors))
         start = {k: fit.reml.variances[k] for k in [*products.blocks, *products.factors]}
         return fit_products(products, (start, fit.reml.residual), tolerance=ROUGHLY), [every.index(n) for n in kept]
 
@@ -107,9 +107,13 @@ def _challenger(fit: ResponseFit, train: Mask, test: Mask) -> Array:
     with threadpool_limits(limits=1, user_api="openmp"), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         booster = HistGradientBoostingRegressor(
-            max_iter=200, learning_rate=0.08, min_samples_leaf=20, early_stopping=True, random_state=SEED,
+            max_iter=200,
+            learning_rate=0.08,
+            min_samples_leaf=20,
+            early_stopping=True,
+            random_state=SEED,
             categorical_features=np.array(categories),
-        )  # fmt: skip
+        )
         booster.fit(table[train], fit.pseudo[train])
         return np.asarray(booster.predict(table[test]))
 
@@ -122,9 +126,11 @@ def _last_load(fit: ResponseFit, train: Mask, test: Mask) -> Array:
     seen = table.filter(pl.Series(train)).drop_nulls("lifted_at").sort("lifted_at")
     asked = table.filter(pl.Series(test)).sort("lifted_at")
     joined = asked.join_asof(
-        seen.select("machine_id", "lifted_at", pl.col("z").alias("last")), on="lifted_at", by="machine_id",
+        seen.select("machine_id", "lifted_at", pl.col("z").alias("last")),
+        on="lifted_at",
+        by="machine_id",
         check_sortedness=False,
-    )  # fmt: skip
+    )
     return joined.sort("i")["last"].fill_null(float(fit.pseudo[train].mean())).to_numpy()
 
 

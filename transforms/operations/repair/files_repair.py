@@ -8,7 +8,7 @@ import polars as pl
 from transforms.config.workspace import Workspace
 from transforms.errors import WorkspaceError
 from transforms.ingest.inbox import content_hash
-from transforms.ingest.ingest_file import mapping_for
+from transforms.ingest.ingest_file import find_mapping
 from transforms.ingest.kept_copies import MAPPINGS, UNPACKED, mapping_copy
 from transforms.ingest.mapping import Mapping, read_mapping
 from transforms.ingest.received_copies import Copy, Form, ReceivedCopies
@@ -23,7 +23,7 @@ def unread_files(taken: pl.DataFrame, mappings: list[Mapping]) -> dict[tuple[str
     """Return (mapping, fingerprint) -> files that were read through a mapping and that no mapping names any more."""
     out: dict[tuple[str, str], list[str]] = {}
     for file, name, print_ in taken.select("file", "mapping", "mapping_fingerprint").iter_rows():
-        if name is not None and mapping_for(file, mappings) is None:
+        if name is not None and find_mapping(file, mappings) is None:
             out.setdefault((name, print_), []).append(file)
     return out
 
@@ -53,8 +53,8 @@ def put_back_needed(
             mapping = read_mapping(copy, workspace.season.catalogue)
         except WorkspaceError:
             continue
-        unread = [f for f in files if mapping_for(f, present) is None]
-        if not target.exists() and any(mapping_for(f, [mapping]) for f in unread):
+        unread = [f for f in files if find_mapping(f, present) is None]
+        if not target.exists() and any(find_mapping(f, [mapping]) for f in unread):
             write_bytes(copy.read_bytes(), target)
             present.append(mapping)
             back.append(target.name)

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import polars as pl
 
-from transforms.ingest.ingest_file import Store, mapping_for, take
+from transforms.ingest.ingest_file import IngestTarget, find_mapping, ingest_in_transaction
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.kept_copies import UNPACKED
 from transforms.ingest.pending import forget
 from transforms.operations.repair.outcome import Outcome, stamp
 from transforms.operations.repair.sources import Sources
-from transforms.storage.lake import PREFIX, Lake, put_whole
+from transforms.storage.lake import PREFIX, Lake, write_bytes_atomic
 from transforms.storage.lake_file import LakeFile
 from transforms.storage.lake_record import compare_lake, record_files, recorded_files, telemetry_days
 from transforms.storage.warehouse import Warehouse
@@ -86,7 +86,7 @@ class LakeRepair:
             aside = Path(str(self.lake.root)) / f"aside-{stamp(self.now)}" / file.path
             aside.parent.mkdir(parents=True, exist_ok=True)
             path.rename(aside)
-        put_whole(body, path)
+        write_bytes_atomic(body, path)
 
     def _read_again(self, damaged: list[LakeFile]) -> tuple[list[LakeFile], list[LakeFile], list[LakeFile]]:
         """Return (files read again, files whose whole source is to be read again, files without a source)."""
@@ -97,7 +97,7 @@ class LakeRepair:
         taken = self.warehouse.table("source_file").sort("received_at", "source_sha256")
         for sha, file, print_ in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows():
             wanted = by_source.get(sha, [])
-            mapping = mapping_for(file, self.sources.mappings) if wanted else None
+            mapping = find_mapping(file, self.sources.mappings) if wanted else None
             if wanted and sha not in self.sources.readable:
                 lost += wanted
             elif wanted and (mapping is None or mapping.fingerprint() != print_):
@@ -121,9 +121,11 @@ class LakeRepair:
         with self.sources.opened(sha) as found, Warehouse.in_memory() as memory:
             if found is None:
                 return []
-            store = Store(self.warehouse, self.lake, into=memory, onto=scratch, recorded=set(earlier), rolled=set())
-            mapping = mapping_for(found.file, self.sources.mappings)
-            take(found, mapping, self.sources.catalogue, store, IsolatedRead())
+            store = IngestTarget(
+                self.warehouse, self.lake, into=memory, onto=scratch, recorded=set(earlier), rolled=set()
+            )
+            mapping = find_mapping(found.file, self.sources.mappings)
+            ingest_in_transaction(found, mapping, self.sources.catalogue, store, IsolatedRead())
             made = {(*f.key, *Lake.span_of(f.stem)): f for f in recorded_files(memory, "telemetry")}
             for file in wanted:
                 same = made.get((*file.key, *Lake.span_of(file.stem)))
@@ -152,12 +154,12 @@ class LakeRepair:
             return [], damaged
         scratch, done = self._scratch(), list[LakeFile]()
         with Warehouse.in_memory() as memory:
-            store = Store(memory, scratch, recorded=set(), rolled=set())
+            store = IngestTarget(memory, scratch, recorded=set(), rolled=set())
             for sha in shas:
                 with self.sources.opened(sha) as found:
                     if found is not None:
-                        mapping = mapping_for(found.file, self.sources.mappings)
-                        take(found, mapping, self.sources.catalogue, store, IsolatedRead())
+                        mapping = find_mapping(found.file, self.sources.mappings)
+                        ingest_in_transaction(found, mapping, self.sources.catalogue, store, IsolatedRead())
                         store.recorded.add(sha[:PREFIX])
             files = telemetry_days(memory)
         for file in damaged:

@@ -4,10 +4,10 @@ import datetime as dt
 from collections.abc import Callable
 
 from transforms.config.workspace import Workspace
-from transforms.ingest.inbox import Remembered, look
-from transforms.ingest.ingest_file import Store
+from transforms.ingest.inbox import KnownFiles, scan_inbox
+from transforms.ingest.ingest_file import IngestTarget
 from transforms.ingest.mapping import Mapping, read_mappings
-from transforms.ingest.pending import remembered
+from transforms.ingest.pending import known_files
 from transforms.ingest.received_copies import ReceivedCopies
 from transforms.operations.ready import holds_data, tidy
 from transforms.operations.repair.files_repair import put_back_needed, put_mappings_back, repair_copies, repair_logs
@@ -46,9 +46,9 @@ def repair(workspace: Workspace, now: dt.datetime, advance: Callable[[], None], 
         repair_copies(workspace, copies, taken, outcome)
         if lake.is_taking_damaged():
             outcome.add("lake.note_removed", ["taking"])
-        lake.sweep(Store(warehouse, lake).recorded)
+        lake.remove_orphans(IngestTarget(warehouse, lake).recorded)
         record_unrecorded_telemetry(warehouse, lake)
-        sources = _sources(workspace, copies, remembered(warehouse))
+        sources = _sources(workspace, copies, known_files(warehouse))
         LakeRepair(warehouse, lake, sources, now).run(outcome, advance, accept_loss=accept_loss)
     return outcome
 
@@ -57,5 +57,5 @@ def _mappings(workspace: Workspace) -> list[Mapping]:
     return read_mappings(workspace.mappings, workspace.season.catalogue)
 
 
-def _sources(workspace: Workspace, copies: ReceivedCopies, known: Remembered) -> Sources:
-    return Sources(workspace, look(workspace.inbox, known), _mappings(workspace), copies)
+def _sources(workspace: Workspace, copies: ReceivedCopies, known: KnownFiles) -> Sources:
+    return Sources(workspace, scan_inbox(workspace.inbox, known), _mappings(workspace), copies)

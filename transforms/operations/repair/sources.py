@@ -7,7 +7,7 @@ from functools import cached_property
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Workspace
-from transforms.ingest.inbox import Found, Inbox
+from transforms.ingest.inbox import Inbox, InboxFile
 from transforms.ingest.kept_copies import UNPACKED
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.received_copies import Copy, ReceivedCopies
@@ -40,9 +40,9 @@ class Sources:
         return self.copies.index()
 
     @cached_property
-    def found(self) -> dict[str, list[Found]]:
+    def found(self) -> dict[str, list[InboxFile]]:
         """The inbox by content."""
-        out: dict[str, list[Found]] = {}
+        out: dict[str, list[InboxFile]] = {}
         for found in self.inbox.found:
             out.setdefault(found.sha, []).append(found)
         return out
@@ -53,7 +53,7 @@ class Sources:
         return set(self.found) | {sha for sha, copy in self.index.items() if self.copies.is_whole(copy)}
 
     @contextmanager
-    def opened(self, sha: str) -> Iterator[Found | None]:
+    def opened(self, sha: str) -> Iterator[InboxFile | None]:
         """Yield a content as a file under the name it was taken under; None if it cannot be read."""
         copy, founds = self.index.get(sha), self.found.get(sha, [])
         same = [f for f in founds if copy is None or f.file == copy.file]

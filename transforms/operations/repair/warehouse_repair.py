@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.errors import DamagedError, WorkspaceError
-from transforms.ingest.ingest_file import Store, receive_or_tell
+from transforms.ingest.ingest_file import IngestTarget, ingest_or_report
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.kept_copies import in_order
 from transforms.operations.repair.outcome import Outcome, stamp
@@ -77,12 +77,12 @@ def rebuild_warehouse(
     for left in (new, new.with_name(f"{new.name}.wal")):
         left.unlink(missing_ok=True)
     with Warehouse(new) as warehouse:
-        store, read = Store(warehouse, lake), IsolatedRead(sources.workspace.root)
+        store, read = IngestTarget(warehouse, lake), IsolatedRead(sources.workspace.root)
         for copy in in_order([c for sha, c in sources.index.items() if sha in sources.readable]):
             with sources.opened(copy.sha) as found:
                 lake.forget(copy.sha)
                 if found is not None:
-                    receive_or_tell(found, sources.mappings, sources.catalogue, store, read)
+                    ingest_or_report(found, sources.mappings, sources.catalogue, store, read)
             advance()
         for name, rows in (_salvage(path) if path.is_file() else {}).items():
             warehouse.append(name, rows)

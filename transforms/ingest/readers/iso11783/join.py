@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import LINE, Piece, none_rejected, rejected_rows
+from transforms.ingest.chunk import LINE, Chunk, none_rejected, rejected_rows
 from transforms.ingest.readers.iso11783.log_reader import REPORTED, LogReader, Stretch
 
 MAX_OPEN = 16
@@ -35,10 +35,10 @@ class _Stream:
     stretches: Iterator[Stretch] = field(default_factory=lambda: iter(()))
 
 
-def unread_log(part: str, stem: str, problem: SourceFileError) -> Piece:
+def unread_log(part: str, stem: str, problem: SourceFileError) -> Chunk:
     """Return a log that cannot be read as one rejected row with the reason."""
     bad = rejected_rows([0], None, [stem], problem.rule, problem.says)
-    return Piece(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=part)
+    return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=part)
 
 
 def _piece(
@@ -47,7 +47,7 @@ def _piece(
     rejected: pl.DataFrame,
     merged: int,
     joined: dict[str, str | None] | None = None,
-) -> Piece:
+) -> Chunk:
     """Return rows as a piece of their log, in the log's units and those of the logs joined to it."""
 
     def raw(lines: list[int]) -> list[str]:
@@ -55,10 +55,10 @@ def _piece(
 
     cells = rows.select(pl.exclude(f"^{REPORTED}.*$")) if rows.width else pl.DataFrame(schema={LINE: pl.Int64})
     units = reader.units | {s: u for s, u in (joined or {}).items() if u is not None}
-    return Piece(cells, 0, raw, rejected, merged, reader.part, units, reader.new_findings())
+    return Chunk(cells, 0, raw, rejected, merged, reader.part, units, reader.new_findings())
 
 
-def device_pieces(started: list[tuple[int, LogReader]]) -> Iterator[Piece]:
+def device_pieces(started: list[tuple[int, LogReader]]) -> Iterator[Chunk]:
     """Yield the rows of a device's logs in about the order of time, joined where they share instants.
 
     Args:
@@ -85,7 +85,7 @@ def device_pieces(started: list[tuple[int, LogReader]]) -> Iterator[Piece]:
         opened = [s for s in opened if s.rows or s in reading]
 
 
-def _read_on(stream: _Stream, reading: list[_Stream]) -> Iterator[Piece]:
+def _read_on(stream: _Stream, reading: list[_Stream]) -> Iterator[Chunk]:
     """Read the next stretch of a log; its rows wait, what is not a row is yielded at once."""
     try:
         stretch = next(stream.stretches, None)
@@ -103,7 +103,7 @@ def _read_on(stream: _Stream, reading: list[_Stream]) -> Iterator[Piece]:
     yield _piece(stream.reader, pl.DataFrame(), stretch.rejected, stretch.merged)
 
 
-def _emit(opened: list[_Stream], until_ms: int) -> Iterator[Piece]:
+def _emit(opened: list[_Stream], until_ms: int) -> Iterator[Chunk]:
     """Join and yield the rows of instants before `until_ms`."""
     is_due = pl.col("time").is_null() | (pl.col("time").dt.timestamp("ms") < until_ms)
     due: list[tuple[_Stream, pl.DataFrame]] = []
@@ -166,8 +166,9 @@ def _join(rows: pl.DataFrame, other: pl.DataFrame, reader: LogReader) -> _Joined
     ).select(rows.columns)
     result = pl.concat([rows.join(filled, on=LINE, how="anti", maintain_order="left"), filled]).sort(LINE)
     taken = pairs.select(pl.col(f"{LINE} other").alias(LINE))
-    return _Joined(result, other.join(taken, on=LINE, how="anti", maintain_order="left"), same.height,
-                   _clashing(clashed, reader))  # fmt: skip
+    return _Joined(
+        result, other.join(taken, on=LINE, how="anti", maintain_order="left"), same.height, _clashing(clashed, reader)
+    )
 
 
 def _filled(name: str) -> pl.Expr:

@@ -11,9 +11,17 @@ from transforms.ingest.readers.iso11783.task_data import hexadecimal
 MAX_VALUES = 256
 """Values of a log: their index is one byte."""
 LARGEST = float(1 << 31)
-POSITION = (("A", "lat", "<i4"), ("B", "lon", "<i4"), ("C", "up", "<i4"), ("D", "status", "u1"),
-            ("E", "pdop", "<u2"), ("F", "hdop", "<u2"), ("G", "satellites", "u1"), ("H", "utc_ms", "<u4"),
-            ("I", "utc_day", "<u2"))  # fmt: skip
+POSITION = (
+    ("A", "lat", "<i4"),
+    ("B", "lon", "<i4"),
+    ("C", "up", "<i4"),
+    ("D", "status", "u1"),
+    ("E", "pdop", "<u2"),
+    ("F", "hdop", "<u2"),
+    ("G", "satellites", "u1"),
+    ("H", "utc_ms", "<u4"),
+    ("I", "utc_day", "<u2"),
+)
 
 
 @dataclass(frozen=True)

@@ -190,11 +190,14 @@ class LogReader:
         lat, lon = self._position(records)
         working, sections, emptying = stated({WORK_STATE}), stated(set(SECTION_STATES)), stated({UNLOADING_STATUS})
         columns: dict[str, pl.Series | Floats | NDArray[np.bool_]] = {
-            "time": self._times(records), "device": pl.repeat(self.device, n, eager=True), "lat": lat, "lon": lon,
+            "time": self._times(records),
+            "device": pl.repeat(self.device, n, eager=True),
+            "lat": lat,
+            "lon": lon,
             "work state": states.work_state([series(v) for v in working], n),
             "sections on": states.sections_on([series(v) for v in sections], n),
             "unloading": states.unloading([series(v) for v in emptying], n),
-        }  # fmt: skip
+        }
         for column in self.mapping.columns:
             for source in column.sources:
                 if source in self.asked:

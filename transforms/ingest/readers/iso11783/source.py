@@ -7,7 +7,7 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import LINE, Piece, Source
+from transforms.ingest.chunk import LINE, Chunk, Source
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.iso11783.container import Container, open_container
 from transforms.ingest.readers.iso11783.join import device_pieces, unread_log
@@ -54,15 +54,15 @@ def open_task_data(path: Path, mapping: Mapping, catalogue: Catalogue) -> Source
 
 def _pieces(
     container: Container, sets: list[TaskData], mapping: Mapping, catalogue: Catalogue
-) -> Iterator[Callable[[], Piece]]:
+) -> Iterator[Callable[[], Chunk]]:
     findings = tuple(dict.fromkeys(f for s in sets for f in s.findings))
     empty = pl.DataFrame(schema={**dict.fromkeys(mapping.sources(), pl.Float64), LINE: pl.Int64})
-    yield lambda: Piece(empty, 0, lambda lines: [""] * len(lines), findings=findings)
+    yield lambda: Chunk(empty, 0, lambda lines: [""] * len(lines), findings=findings)
     for piece in _log_pieces(container, sets, mapping, catalogue):
         yield lambda piece=piece: piece  # type: ignore[misc]
 
 
-def _log_pieces(container: Container, sets: list[TaskData], mapping: Mapping, catalogue: Catalogue) -> Iterator[Piece]:
+def _log_pieces(container: Container, sets: list[TaskData], mapping: Mapping, catalogue: Catalogue) -> Iterator[Chunk]:
     """Yield all logs' rows; a log that cannot be read is one rejected row with the reason, and its neighbours go on."""
     devices: dict[str, list[tuple[int, LogReader]]] = {}
     for task_data in sets:
