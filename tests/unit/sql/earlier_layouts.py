@@ -1,6 +1,6 @@
 """Adds today's layout of tables and views to `earlier_layouts.json`, where it is not there yet.
 
-Run it whenever a file of `sql/raw`, `sql/results`, `sql/state` or `sql/staging` changes: a workspace may have that layout.
+Run it after each change of `sql/raw`, `results`, `state` or `staging`: a workspace may have that layout.
 """
 
 import hashlib
