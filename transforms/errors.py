@@ -12,16 +12,16 @@ def is_panic(problem: BaseException) -> bool:
 class WorkspaceError(Exception):
     """The call or the workspace is wrong; exit code 2.
 
-    The message is one sentence of three parts: what is wrong, where, and how to mend it.
+    The message is one sentence of three parts: what is wrong, where, and how to remedy it.
     """
 
-    def __init__(self, what: str, *, where: str, mend: str) -> None:
-        self.what, self.where, self.mend = what, where, mend
-        super().__init__(f"{what} in {where}: {mend}")
+    def __init__(self, what: str, *, where: str, remedy: str) -> None:
+        self.what, self.where, self.remedy = what, where, remedy
+        super().__init__(f"{what} in {where}: {remedy}")
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Keep all three parts when another process raises it."""
-        return partial(type(self), where=self.where, mend=self.mend), (self.what,)
+        return partial(type(self), where=self.where, remedy=self.remedy), (self.what,)
 
 
 class LockedError(WorkspaceError):

@@ -51,7 +51,7 @@ def _kept(folder: Path, name: str, lack: str, verb: str) -> tuple[Workspace, pl.
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         table = warehouse.table(name) if warehouse.has(name) else pl.DataFrame()
     if not table.height:
-        raise WorkspaceError(lack, where=str(folder), mend=f"run 'taretrace {verb} {folder}' first")
+        raise WorkspaceError(lack, where=str(folder), remedy=f"run 'taretrace {verb} {folder}' first")
     return workspace, table
 
 
@@ -80,7 +80,7 @@ def _given(pairs: list[str]) -> dict[str, float]:
             out[name.strip()] = float(value)
         except ValueError as problem:
             raise WorkspaceError(
-                f"'{pair}' is no setting with a value", where="--set", mend="write it as share_depth_cm=6.5"
+                f"'{pair}' is no setting with a value", where="--set", remedy="write it as share_depth_cm=6.5"
             ) from problem
     return out
 
@@ -102,10 +102,12 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, j
         raise WorkspaceError(
             f"there is no {response} by {kind}",
             where=str(folder),
-            mend="ask for machine, operator, grower, field or season, and a response that is fitted",
+            remedy="ask for machine, operator, grower, field or season, and a response that is fitted",
         )
     if only_for is not None and only_for not in table["subject_id"]:
-        raise WorkspaceError(f"there is no {kind} '{only_for}'", where=str(folder), mend="give its id as in the export")
+        raise WorkspaceError(
+            f"there is no {kind} '{only_for}'", where=str(folder), remedy="give its id as in the export"
+        )
     table, last = table.sort("shrunken", nulls_last=True), table["last_shift_date"][0]
     title = f"{response} by {kind} up to the shift of {last}"
     code, earlier = basis_of(workspace, BENCHMARK)

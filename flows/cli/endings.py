@@ -71,10 +71,10 @@ def _refused(problem: OSError) -> str:
     if isinstance(problem, PermissionError):
         return f"no permission for {problem.filename}: correct the folder's permissions and run again"
     if problem.errno == errno.ENOSPC:
-        what, mend = "the disk is full", "make room on the workspace's disk"
+        what, remedy = "the disk is full", "make room on the workspace's disk"
     else:
-        what, mend = f"the file system refused ({problem})", "correct that"
-    return f"{what}: {mend} and run the same command again; nothing is lost"
+        what, remedy = f"the file system refused ({problem})", "correct that"
+    return f"{what}: {remedy} and run the same command again; nothing is lost"
 
 
 def _stop() -> NoReturn:

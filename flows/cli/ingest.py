@@ -28,7 +28,7 @@ def rejected(
     file: Annotated[str, typer.Option(help="Only rows of files whose name holds this.")] = "",
     json_wanted: Json = False,
 ) -> None:
-    """Write rejected rows as files to mend in a spreadsheet; put back into the inbox, they are read as new rows."""
+    """Write rejected rows as files to remedy in a spreadsheet; put back into the inbox, they are read as new rows."""
     from flows.cli import inspection as intake
 
     intake.rejected(folder, to, file, json_wanted=json_wanted)

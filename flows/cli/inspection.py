@@ -73,7 +73,7 @@ def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:
 
 
 def rejected(folder: Path, to: Path | None, file: str, *, json_wanted: bool) -> None:
-    """Write rejected rows as files to mend."""
+    """Write rejected rows as files to remedy."""
     workspace = Workspace(folder)
     mappings = {m.name: m for m in read_mappings(workspace.mappings, workspace.season.catalogue)}
     target = to or workspace.out / "rejected"

@@ -20,7 +20,7 @@ Wait = Annotated[float, typer.Option(min=0, help="Seconds to wait while another 
 
 
 def doctor(folder: Folder = HERE, json_wanted: Json = False) -> None:
-    """Look whether installation, workspace, clock, disk, permissions, Prefect, cluster are in order; say how to mend.
+    """Look whether installation, workspace, clock, disk, permissions, Prefect, cluster are in order; say how to remedy.
 
     Changes nothing. Exit code 2 where something is to be mended.
     """
@@ -94,13 +94,13 @@ def restore(
         )
         return
     if folder is None:
-        raise WorkspaceError("it is not said where to", where="restore", mend="name a new folder, or --check")
+        raise WorkspaceError("it is not said where to", where="restore", remedy="name a new folder, or --check")
     with reporter.stage("Restoring") as advance:
         files = put_back(file, folder, advance)
         init_workspace(folder)  # folders that were empty
     wrong = [f for f in look_after(Workspace(folder), dt.datetime.now(dt.UTC)) if f.state == "wrong"]
     if wrong:
-        raise WorkspaceError(f"restored, but {wrong[0].says}", where=str(folder), mend=wrong[0].mend)
+        raise WorkspaceError(f"restored, but {wrong[0].says}", where=str(folder), remedy=wrong[0].remedy)
     where = folder.resolve()
     typer.echo(
         json.dumps({"files": files, "workspace": str(where)})
@@ -137,7 +137,7 @@ def repair(
         raise WorkspaceError(
             "parts of it are neither in the inbox nor copied",
             where=str(folder),
-            mend="restore a backup with 'taretrace restore', or run 'taretrace repair --accept-loss' to go on without",
+            remedy="use 'taretrace restore' on a backup, or run 'taretrace repair --accept-loss' to continue without",
         )
 
 

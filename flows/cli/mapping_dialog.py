@@ -33,10 +33,10 @@ def _answers(given: list[str]) -> dict[str, str]:
     for text in given:
         key, sign, value = text.partition("=")
         if not sign:
-            raise WorkspaceError(f"the answer '{text}' has no value", where="--answer", mend="write it as KEY=VALUE")
+            raise WorkspaceError(f"the answer '{text}' has no value", where="--answer", remedy="write it as KEY=VALUE")
         out[key.strip()] = value.strip()
     if out.get("kind", FileKind.load) not in list(FileKind):
-        raise WorkspaceError(f"kind is '{out['kind']}'", where="--answer", mend=f"use one of {', '.join(FileKind)}")
+        raise WorkspaceError(f"kind is '{out['kind']}'", where="--answer", remedy=f"use one of {', '.join(FileKind)}")
     return out
 
 
@@ -63,7 +63,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
     workspace = Workspace(folder)
     season = workspace.season
     if not file.exists():
-        raise WorkspaceError("there is no such file", where=str(file), mend="name a file that is there")
+        raise WorkspaceError("there is no such file", where=str(file), remedy="name a file that is there")
     answers = _answers(answer)
     asking = sys.stdin.isatty() and not json_wanted if ask is None else ask
     console = Console(stderr=json_wanted)
@@ -82,7 +82,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
             proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
     except SourceFileError as problem:
         raise WorkspaceError(
-            problem.says, where=str(file), mend="send a file that can be read, or mend this one"
+            problem.says, where=str(file), remedy="send a file that can be read, or remedy this one"
         ) from problem
     except ReaderFailureError as problem:
         raise _unreadable(problem, file) from problem
@@ -91,7 +91,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
 
 
 def _unreadable(problem: ReaderFailureError, file: Path) -> WorkspaceError:
-    return WorkspaceError(problem.says, where=str(file), mend="send it in another form, or in parts")
+    return WorkspaceError(problem.says, where=str(file), remedy="send it in another form, or in parts")
 
 
 def _save(
@@ -115,7 +115,7 @@ def _save(
         raise WorkspaceError(
             f"{len(proposal.questions)} of its questions are open ({keys})",
             where=str(file),
-            mend="answer with --answer KEY=VALUE",
+            remedy="answer with --answer KEY=VALUE",
         )
     catalogue, text = workspace.season.catalogue, mapping_text(proposal, file.name)
     target = _target(workspace, proposal, file, name)
@@ -124,7 +124,7 @@ def _save(
         rows, bad, looked = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
     except SourceFileError as problem:
         raise WorkspaceError(
-            problem.says, where=str(file), mend="answer otherwise with --answer KEY=VALUE"
+            problem.says, where=str(file), remedy="answer otherwise with --answer KEY=VALUE"
         ) from problem
     except ReaderFailureError as problem:
         raise _unreadable(problem, file) from problem
@@ -144,7 +144,7 @@ def _save(
         raise WorkspaceError(
             "no row of the file could be read this way",
             where=str(file),
-            mend="answer otherwise with --answer KEY=VALUE",
+            remedy="answer otherwise with --answer KEY=VALUE",
         )
     with held(workspace.root, "map"):
         workspace.mappings.mkdir(exist_ok=True)

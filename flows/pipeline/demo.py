@@ -40,7 +40,9 @@ def clear_demo(folder: Path) -> None:
     if not inside:
         return
     if not (folder / MARK).exists():
-        raise WorkspaceError("the folder is not empty and no earlier demo", where=str(folder), mend="name a new folder")
+        raise WorkspaceError(
+            "the folder is not empty and no earlier demo", where=str(folder), remedy="name a new folder"
+        )
     for path in inside:
         shutil.rmtree(path) if path.is_dir() else path.unlink()
 

@@ -61,7 +61,7 @@ def placed(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tup
         raise WorkspaceError(
             f"engine is dask, but {problem.name} is not installed",
             where="season.toml [run]",
-            mend="install requirements-cluster.txt here and on the workers",
+            remedy="install requirements-cluster.txt here and on the workers",
         ) from problem
     try:
         Client(place.address, timeout="10s", set_as_default=False).close()  # type: ignore[no-untyped-call]
@@ -69,7 +69,7 @@ def placed(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tup
         raise WorkspaceError(
             f"no Dask scheduler answers at {place.address}",
             where="season.toml [run] address",
-            mend="start one there with 'dask scheduler', or mend the address",
+            remedy="start one there with 'dask scheduler', or remedy the address",
         ) from problem
     runner: Any = DaskTaskRunner(address=place.address)
     return flow.with_options(task_runner=runner), dask_executor

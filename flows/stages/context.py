@@ -42,5 +42,5 @@ def require_facts(warehouse: Warehouse, workspace: Workspace, *more: str) -> Non
     """Say plainly that nothing has been ingested yet, or not by this taretrace."""
     if not all(warehouse.has(name) for name in ("load_fact", *more)):
         raise WorkspaceError(
-            "nothing has been ingested yet", where=str(workspace.root), mend="run 'taretrace ingest' on it first"
+            "nothing has been ingested yet", where=str(workspace.root), remedy="run 'taretrace ingest' on it first"
         )

@@ -117,7 +117,7 @@ def _last_season(season: Season) -> pl.DataFrame | None:
         raise WorkspaceError(
             "the workspace of last season is not there",
             where=f"season.toml [fit] last_season = {season.last_season}",
-            mend="name its folder, or take the line out",
+            remedy="name its folder, or take the line out",
         )
     with Warehouse.to_look_at(Workspace(season.last_season).warehouse) as warehouse:
         return warehouse.table("fit_posterior") if warehouse.has("fit_posterior") else None

@@ -31,7 +31,7 @@ def _mappings(workspace: Workspace) -> list[Mapping]:
         raise WorkspaceError(
             "there is no mapping",
             where=str(workspace.mappings),
-            mend="run 'taretrace map FILE' on one file of each kind of export",
+            remedy="run 'taretrace map FILE' on one file of each kind of export",
         )
     return mappings
 

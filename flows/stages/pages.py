@@ -50,7 +50,7 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
             raise WorkspaceError(
                 "there is no guide: too few loads are measured and traced" if too_few else "there is no guide yet",
                 where=str(workspace.root),
-                mend="add tares and logs and run 'taretrace post-shift' again"
+                remedy="add tares and logs and run 'taretrace post-shift' again"
                 if too_few
                 else "run 'taretrace post-shift' on it first",
             )
@@ -81,7 +81,7 @@ def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML,
         every = [d for d in grower_data(warehouse, season) if only in {None, d.grower}]
     if not every:
         lack = f"there is no grower '{only}'" if only else "no field names its grower"
-        raise WorkspaceError(lack, where=str(workspace.root), mend="look at the fields' list in the export")
+        raise WorkspaceError(lack, where=str(workspace.root), remedy="look at the fields' list in the export")
     with reporter.stage(f"Writing {len(every)} growers' sheets", len(every)) as advance:
         if len(every) < FEW_SHEETS:
             return [p for d in every for p in _sheet(d, season, out, forms, advance)]

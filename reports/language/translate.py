@@ -44,7 +44,7 @@ def _read(path: Path, _changed_ns: int, locale: str) -> dict[str, str | tuple[st
         raise WorkspaceError(
             f"the translation cannot be read ({problem})",
             where=str(path),
-            mend="correct that line, or take the file away",
+            remedy="correct that line, or take the file away",
         ) from problem
     texts: dict[str, str | tuple[str, ...]] = {}
     for m in catalogue:
@@ -66,7 +66,7 @@ def speaking(locale: str, folder: Path | None = None) -> Iterator[None]:
         spoken = Locale.parse(locale, sep="-" if "-" in locale else "_")
     except (UnknownLocaleError, ValueError) as problem:
         raise WorkspaceError(
-            f"the locale '{locale}' is not known", where="season.toml", mend="use one such as en-GB, en-US or de-DE"
+            f"the locale '{locale}' is not known", where="season.toml", remedy="use one such as en-GB, en-US or de-DE"
         ) from problem
     texts: dict[str, str | tuple[str, ...]] = {}
     key = locale

@@ -44,7 +44,7 @@ def _chosen(setting: str | None, settings: dict[str, str]) -> str:
         raise WorkspaceError(
             f"'{setting}' is no setting that was logged in this field",
             where="--setting",
-            mend=f"use one of {', '.join(settings)}",
+            remedy=f"use one of {', '.join(settings)}",
         )
     return setting
 

@@ -47,7 +47,7 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
         (
             Prose(
                 say(
-                    "Every chart stands under the sentence it proves; its numbers open below it. Brackets and lines are "
+                    "Every chart follows the sentence it supports; its numbers open below it. Brackets and lines are "
                     "95 % intervals; n is what a figure rests on. Numbers that are links open the loads behind them."
                 )
                 + " "

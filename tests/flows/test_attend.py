@@ -55,7 +55,7 @@ def run(monkeypatch, workspace: Workspace, outcome):
         ([GOOD], WELL),
         ([GOOD, BAD], DATA),
         ([GOOD, IngestedFile("c.csv", None, failed="KeyError: 'x'")], OURS),
-        (WorkspaceError("a", where="b", mend="c"), WRONG),
+        (WorkspaceError("a", where="b", remedy="c"), WRONG),
         (OSError(28, "No space left on device"), SYSTEM),
         (ValueError("grower 17 lost 5 t"), OURS),
     ],

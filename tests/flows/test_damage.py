@@ -120,9 +120,9 @@ def test_damage_is_found_empties_no_table_and_is_repaired(whole: Whole, harmed: 
     found = look_after(harmed, NOW)
     if code:
         assert code in {f.code for f in found}
-    wrong = [f.mend for f in found if f.state == "wrong" and f.code]
+    wrong = [f.remedy for f in found if f.state == "wrong" and f.code]
     assert bool(wrong) == (case not in HARMLESS)
-    assert all(f"taretrace repair {harmed.root}" in mend for mend in wrong)
+    assert all(f"taretrace repair {harmed.root}" in remedy for remedy in wrong)
     run_keeps_tables(harmed, whole.tables)
     outcome = repair_workspace(harmed, QUIET, NOW, accept_loss=False)
     assert not outcome.lost

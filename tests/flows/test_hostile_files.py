@@ -61,7 +61,7 @@ def test_the_doctor_status_and_check_list_a_file_in_quarantine_and_what_to_do(wo
         assert json.loads(ran.out)["rows_rejected"] == 1
         (listed,) = [f for f in look_after(workspace, dt.datetime.now(dt.UTC)) if "leaves.csv" in f.says]
         assert "reader_died" in listed.says
-        assert listed.mend
+        assert listed.remedy
         states.append(listed.state)
     assert states == ["note", "wrong"]
     for command in ("status", "check"):

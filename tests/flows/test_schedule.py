@@ -138,7 +138,7 @@ def test_what_cannot_be_is_said_with_the_way_out(read, table, code, key):
     with pytest.raises(ConfigError) as told:
         read(table, dt.time(5), "here") if read is read_schedule else read(table, "here")
     assert [(p.code, p.key) for p in told.value.problems] == [(code, key)]
-    assert told.value.mend
+    assert told.value.remedy
 
 
 def test_what_is_written_is_json_a_line(tmp_path):

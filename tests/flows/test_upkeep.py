@@ -41,7 +41,7 @@ def states(workspace: Workspace) -> dict[str, str]:
     for f in look_after(workspace, dt.datetime.now(dt.UTC)):
         if worst[f.state] >= worst[out.get(f.check, "fine")]:
             out[f.check] = f.state
-        assert f.mend or f.state != "wrong"
+        assert f.remedy or f.state != "wrong"
     return out
 
 
@@ -67,7 +67,7 @@ def test_a_workspace_in_order_is_said_to_be(copied):
 def test_what_is_wrong_is_found_with_the_way_to_mend_it(copied, harm, check, mends):
     harm(copied)
     (found,) = [f for f in look_after(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
-    assert mends in found.mend
+    assert mends in found.remedy
     ran = taretrace_here("doctor", copied.root, "--json")
     assert ran.code == 2
     assert json.loads(ran.out)["wrong"] >= 1
@@ -101,7 +101,7 @@ def test_prefects_home_and_a_server_that_is_named(copied, monkeypatch):
     (home / "prefect.db").write_bytes(b"this is no database" * 100)
     told = json.loads(taretrace_here("doctor", copied.root, "--json").out)["findings"]
     (found,) = (f for f in told if f["check"] == "Prefect")
-    assert (found["state"], "rm -r" in found["mend"]) == ("wrong", True)
+    assert (found["state"], "rm -r" in found["remedy"]) == ("wrong", True)
     monkeypatch.setenv("PREFECT_API_URL", "http://127.0.0.1:9/api")
     told = json.loads(taretrace_here("doctor", copied.root, "--json").out)["findings"]
     assert next(f for f in told if f["check"] == "Prefect")["says"].startswith("no server answers")

@@ -290,7 +290,7 @@ def answer(table: dict[str, Any], q: WhatIfQuery) -> Answer:
     unknown = [n for n in q.settings if n not in table["settings"]]
     if unknown:
         raise WorkspaceError(
-            f"'{unknown[0]}' is not in the fit", where="--set", mend=f"use one of {', '.join(table['settings'])}"
+            f"'{unknown[0]}' is not in the fit", where="--set", remedy=f"use one of {', '.join(table['settings'])}"
         )
     prices, crop = Prices(**table["prices"]), CropAndHaul(q.yield_t_ha, **table["crop"])
     usual_kmh = table["usual"].get("ground_speed_kmh", USUAL_SPEED_KMH)
@@ -331,6 +331,6 @@ def read_table(path: Path) -> dict[str, Any]:
         held: dict[str, Any] = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError) as problem:
         raise WorkspaceError(
-            "there is nothing to ask yet", where=str(path), mend="run 'taretrace post-shift' on the workspace first"
+            "there is nothing to ask yet", where=str(path), remedy="run 'taretrace post-shift' on the workspace first"
         ) from problem
     return held

@@ -71,9 +71,9 @@ def check_mapping(
             where=f"{where} {table_shown('columns', name)}",
         )
         if schema is not None and name not in schema:
-            mend = suggestion(name, schema) or f"use one of {', '.join(schema)}"
+            remedy = suggestion(name, schema) or f"use one of {', '.join(schema)}"
             what = f"{key_shown(name)} is not a column of {kind}"
-            problems.append(Problem("unknown_key", name, what, where, mend))
+            problems.append(Problem("unknown_key", name, what, where, remedy))
         problems += check_column(row, place)
     return problems
 
@@ -95,8 +95,8 @@ def _marks(good: dict[str, Any], where: str) -> list[Problem]:
         problems.append(Problem("conflict", "thousands", what, where, "give each a mark of its own"))
     if decimal == separator and _is_delimited(good) and not good.get("quoted", False):
         what = f"'separator' is {shown(separator)}, which is the decimal mark as well"
-        mend = "give each a mark of its own, or add quoted = true if every such number is in quotes in the file"
-        problems.append(Problem("conflict", "separator", what, where, mend))
+        remedy = "give each a mark of its own, or add quoted = true if every such number is in quotes in the file"
+        problems.append(Problem("conflict", "separator", what, where, remedy))
     return problems
 
 
@@ -113,8 +113,8 @@ def check_column(row: Any, place: ColumnPlace) -> list[Problem]:
         return problems
     given = [key for key in GIVEN_BY if key in row]
     if not given:
-        what, mend = "the column has no source", "give it from, value or file_name"
-        problems.append(Problem("missing_key", "from", what, place.where, mend))
+        what, remedy = "the column has no source", "give it from, value or file_name"
+        problems.append(Problem("missing_key", "from", what, place.where, remedy))
     elif len(given) > 1:
         what = f"the column has {' and '.join(key_shown(k) for k in given)}"
         problems.append(Problem("conflict", given[1], what, place.where, "keep one of them"))
@@ -138,21 +138,21 @@ def _unit(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list
     """Check the unit of the file: it must be given where the file itself does not, and must fit the column."""
     unit = good.get("unit")
     if "full_scale" in row:
-        what, mend = "'full_scale' is there without unit = \"pct\"", 'add unit = "pct", or remove full_scale'
-        return [Problem("conflict", "full_scale", what, place.where, mend)] if unit != "pct" else []
+        what, remedy = "'full_scale' is there without unit = \"pct\"", 'add unit = "pct", or remove full_scale'
+        return [Problem("conflict", "full_scale", what, place.where, remedy)] if unit != "pct" else []
     stored = stored_unit(place.name)
     if unit is None:
         is_needed = "from" in row and stored is not None and "steps" not in row and place.form not in SELF_DESCRIBING
-        mend = f'add the unit of the file, for example unit = "{stored}"'
-        missing = Problem("missing_key", "unit", "the unit is missing", place.where, mend)
+        remedy = f'add the unit of the file, for example unit = "{stored}"'
+        missing = Problem("missing_key", "unit", "the unit is missing", place.where, remedy)
         return [missing] if is_needed and "unit" not in row else []
     return _known_unit(unit, stored, place, is_constant="value" in row)
 
 
 def _known_unit(unit: str, stored: str | None, place: ColumnPlace, *, is_constant: bool) -> list[Problem]:
     if unit not in UNITS:
-        mend = suggestion(unit, UNITS) or f"use one of {', '.join(UNITS)}"
-        return [Problem("wrong_value", "unit", f"the unit {shown(unit)} is not known", place.where, mend)]
+        remedy = suggestion(unit, UNITS) or f"use one of {', '.join(UNITS)}"
+        return [Problem("wrong_value", "unit", f"the unit {shown(unit)} is not known", place.where, remedy)]
     if stored is not None and UNITS[unit].dimension != UNITS[stored].dimension:
         what = f"the unit {shown(unit)} measures {UNITS[unit].dimension} and cannot become '{stored}'"
         return [Problem("conflict", "unit", what, place.where, "correct the column's unit")]
@@ -169,11 +169,11 @@ def _steps(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
             points.append(float(key))
         except ValueError:
             points.append(math.nan)
-    mend = 'write it as steps = { "1" = 30.0, "9" = 70.0 }'
+    remedy = 'write it as steps = { "1" = 30.0, "9" = 70.0 }'
     if not all(math.isfinite(p) for p in points):
-        return [Problem("wrong_value", "steps", "'steps' has a step that is not a number", place.where, mend)]
+        return [Problem("wrong_value", "steps", "'steps' has a step that is not a number", place.where, remedy)]
     if len(set(points)) < len(points):
-        return [Problem("conflict", "steps", "'steps' has the same step twice", place.where, mend)]
+        return [Problem("conflict", "steps", "'steps' has the same step twice", place.where, remedy)]
     return []
 
 
@@ -181,14 +181,17 @@ def _time(row: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     is_read = "from" in row and place.form not in SELF_DESCRIBING
     problems = []
     if "file_name" in row and isinstance(place.column, (dy.Datetime, dy.Bool)):
-        what, mend = "a time or a flag cannot be read from the file's name", "read it from a column, or give it a value"
-        problems.append(Problem("conflict", "file_name", what, place.where, mend))
+        what, remedy = (
+            "a time or a flag cannot be read from the file's name",
+            "read it from a column, or give it a value",
+        )
+        problems.append(Problem("conflict", "file_name", what, place.where, remedy))
     if not (is_read and (isinstance(place.column, dy.Datetime) or place.name.endswith("_at"))):
         return problems
     if "format" not in row:
-        mend = 'add the format of the file, for example format = "%d.%m.%Y %H:%M"'
-        problems.append(Problem("missing_key", "format", "the format of the time is missing", place.where, mend))
+        remedy = 'add the format of the file, for example format = "%d.%m.%Y %H:%M"'
+        problems.append(Problem("missing_key", "format", "the format of the time is missing", place.where, remedy))
     if "time_zone" not in row and not place.has_zone:
-        mend = 'add the time zone of the file, for example time_zone = "UTC"'
-        problems.append(Problem("missing_key", "time_zone", "the time zone is missing", place.where, mend))
+        remedy = 'add the time zone of the file, for example time_zone = "UTC"'
+        problems.append(Problem("missing_key", "time_zone", "the time zone is missing", place.where, remedy))
     return problems

@@ -26,18 +26,18 @@ class Problem:
         key: the key or name that the error is about; empty if it is the file or the table itself.
         what: what is wrong.
         where: the file, and the table in it.
-        mend: what to do.
+        remedy: what to do.
     """
 
     code: Code
     key: str
     what: str
     where: str
-    mend: str
+    remedy: str
 
     def sentence(self) -> str:
         """Return the error as one sentence."""
-        return f"{self.what} in {self.where}: {self.mend}"
+        return f"{self.what} in {self.where}: {self.remedy}"
 
 
 class ConfigError(WorkspaceError):
@@ -50,7 +50,7 @@ class ConfigError(WorkspaceError):
     def __init__(self, problems: Sequence[Problem]) -> None:
         self.problems = tuple(problems)
         first = self.problems[0]
-        super().__init__(first.what, where=first.where, mend=first.mend)
+        super().__init__(first.what, where=first.where, remedy=first.remedy)
         self.args = ("\n".join(self.lines()),)
 
     def lines(self) -> list[str]:
@@ -108,12 +108,12 @@ def suggestion(value: Any, choices: Iterable[str]) -> str:
     return f"did you mean '{by_folded[found[0]]}'?" if found else ""
 
 
-def not_a_table(value: Any, where: str, mend: str) -> Problem:
+def not_a_table(value: Any, where: str, remedy: str) -> Problem:
     """Return the error of a value in place of a table."""
-    return Problem("wrong_table", "", f"{shown(value)} is not a table", where, mend)
+    return Problem("wrong_table", "", f"{shown(value)} is not a table", where, remedy)
 
 
 def unknown_name(name: str, choices: Sequence[str], where: str) -> Problem:
     """Return the error of a key that does not exist."""
-    mend = suggestion(name, choices) or f"use one of {', '.join(choices)}"
-    return Problem("unknown_key", name, f"{key_shown(name)} is not known", where, mend)
+    remedy = suggestion(name, choices) or f"use one of {', '.join(choices)}"
+    return Problem("unknown_key", name, f"{key_shown(name)} is not known", where, remedy)

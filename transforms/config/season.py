@@ -96,8 +96,8 @@ def check_run(table: Any, where: str) -> list[Problem]:
     good, problems = check_table(RunTable, table, where)
     has_wrong_address = isinstance(table, dict) and "address" in table and "address" not in good
     if good.get("engine") == "dask" and not good.get("address") and not has_wrong_address:
-        mend = 'add address = "tcp://HOST:8786"'
-        problems.append(Problem("conflict", "engine", "'engine' is 'dask', but there is no address", where, mend))
+        remedy = 'add address = "tcp://HOST:8786"'
+        problems.append(Problem("conflict", "engine", "'engine' is 'dask', but there is no address", where, remedy))
     return problems
 
 
@@ -106,14 +106,14 @@ def check_fit(table: Any, where: str, folder: Path) -> list[Problem]:
     good, problems = check_table(FitTable, table, where)
     before = good.get("last_season")
     if before and os.path.realpath(folder / before) == os.path.realpath(folder):
-        mend = "name the folder of last season's workspace, or remove the line"
+        remedy = "name the folder of last season's workspace, or remove the line"
         problems.append(
             Problem(
                 "conflict",
                 "last_season",
                 f"'last_season' is {shown(before)}, which is this workspace itself",
                 where,
-                mend,
+                remedy,
             )
         )
     return problems
@@ -134,8 +134,8 @@ def check_settings(table: Any, file: str) -> list[Problem]:
 
 def _setting_name(name: str, where: str) -> list[Problem]:
     if not SETTING_NAME.fullmatch(name):
-        mend = "use small letters, digits and underscores, such as brush_speed_rpm"
-        return [Problem("wrong_value", name, f"{key_shown(name)} cannot be the name of a setting", where, mend)]
+        remedy = "use small letters, digits and underscores, such as brush_speed_rpm"
+        return [Problem("wrong_value", name, f"{key_shown(name)} cannot be the name of a setting", where, remedy)]
     from transforms.contracts.source_tables import Telemetry  # noqa: PLC0415 (heavy, and needed for a season's own settings alone)
     from transforms.storage.lake import NO_BINS  # noqa: PLC0415
 
@@ -195,8 +195,8 @@ def _range(row: dict[str, Any], where: str) -> list[Problem]:
                 )
             )
         if curve is not None and not low <= curve[0] < curve[1] <= high:
-            mend = f"give it two numbers from {low:g} to {high:g}, the smaller first"
-            out.append(Problem("conflict", "curve", f"'curve' is {shown(curve)}", where, mend))
+            remedy = f"give it two numbers from {low:g} to {high:g}, the smaller first"
+            out.append(Problem("conflict", "curve", f"'curve' is {shown(curve)}", where, remedy))
     responses = row.get("responses", [])
     if len(set(responses)) < len(responses):
         out.append(

@@ -56,8 +56,8 @@ def check_table(model: type[Table], table: Any, where: str) -> tuple[dict[str, A
         The keys whose values are right, and an error for every other.
     """
     if not isinstance(table, dict):
-        mend = "write it as a table of lines key = value"
-        return {}, [not_a_table(table, where, mend)]
+        remedy = "write it as a table of lines key = value"
+        return {}, [not_a_table(table, where, remedy)]
     try:
         model.model_validate(table)
     except ValidationError as error:
@@ -82,9 +82,9 @@ def _problem(
     said = detail.get("ctx", {}).get("error")
     reason = f" ({said})" if said is not None else ""
     hint = suggestion(value, _choices(fields[key].annotation))
-    mend = f"give it {expected}"
+    remedy = f"give it {expected}"
     what = f"{key_shown(key)} is {shown(value)}{reason}"
-    return Problem("wrong_value", key, what, where, f"{mend}; {hint}" if hint else mend)
+    return Problem("wrong_value", key, what, where, f"{remedy}; {hint}" if hint else remedy)
 
 
 def _choices(annotation: Any) -> list[str]:

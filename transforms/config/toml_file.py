@@ -45,5 +45,5 @@ def _content(path: Path) -> bytes:
     return data
 
 
-def _refuse(path: Path, what: str, mend: str) -> NoReturn:
-    raise ConfigError([Problem("wrong_file", "", f"{path.name} {what}", str(path), mend)])
+def _refuse(path: Path, what: str, remedy: str) -> NoReturn:
+    raise ConfigError([Problem("wrong_file", "", f"{path.name} {what}", str(path), remedy)])

@@ -90,7 +90,7 @@ def read_season(path: Path) -> Season:
         table = read_toml(path)
     except FileNotFoundError as problem:
         raise WorkspaceError(
-            "there is no season.toml", where=str(path.parent), mend="run 'taretrace init' on the folder first"
+            "there is no season.toml", where=str(path.parent), remedy="run 'taretrace init' on the folder first"
         ) from problem
     raise_problems(check_season(table, path))
     season, prices = table.get("season", {}), table.get("prices", {})
@@ -199,7 +199,9 @@ def init_workspace(root: Path, season_toml: str | None = None) -> Workspace:
         WorkspaceError: a file stands where the folder should be.
     """
     if root.exists() and not root.is_dir():
-        raise WorkspaceError("a file stands where the workspace should be", where=str(root), mend="name another folder")
+        raise WorkspaceError(
+            "a file stands where the workspace should be", where=str(root), remedy="name another folder"
+        )
     fresh = not root.exists()
     for name in FOLDERS:
         (root / name).mkdir(parents=True, exist_ok=True)

@@ -209,13 +209,15 @@ def factor_between(source: str, target: str, *, where: str) -> tuple[float, floa
     """
     for code in (source, target):
         if code not in UNITS:
-            raise WorkspaceError(f"the unit '{code}' is not known", where=where, mend=f"use one of {', '.join(UNITS)}")
+            raise WorkspaceError(
+                f"the unit '{code}' is not known", where=where, remedy=f"use one of {', '.join(UNITS)}"
+            )
     a, b = UNITS[source], UNITS[target]
     if a.dimension != b.dimension:
         raise WorkspaceError(
             f"'{source}' measures {a.dimension} and cannot become '{target}' ({b.dimension})",
             where=where,
-            mend="correct the column's unit",
+            remedy="correct the column's unit",
         )
     return a.factor / b.factor, (a.offset - b.offset) / b.factor
 

@@ -41,7 +41,7 @@ def corrections_name(file: str, taken: set[str]) -> str:
 
 
 def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Path) -> tuple[list[Path], int]:
-    """Write the rejected rows of each file into one to mend.
+    """Write the rejected rows of each file into one to remedy.
 
     Args:
         rows: `sql/queries/mendable.sql`.

@@ -154,7 +154,7 @@ def wait_for_orphans(root: Path) -> None:
                         raise WorkspaceError(
                             "a reader of a run that was killed does not end",
                             where=str(root / READING),
-                            mend="end that process (see 'ps'), then run again",
+                            remedy="end that process (see 'ps'), then run again",
                         ) from None
                     time.sleep(LOOK_EVERY_S)
                 else:

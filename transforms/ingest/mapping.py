@@ -199,7 +199,7 @@ def read_mapping(path: Path, catalogue: Catalogue) -> Mapping:
         table = read_toml(path)
     except FileNotFoundError as problem:
         raise WorkspaceError(
-            "there is no such mapping", where=str(path), mend="remove the link or name a file that exists"
+            "there is no such mapping", where=str(path), remedy="remove the link or name a file that exists"
         ) from problem
     return mapping_of(table, path.stem, catalogue, str(path))
 

@@ -98,10 +98,10 @@ def back_up(workspace: Workspace, target: Path, advance: Callable[[], None], *, 
         DamagedError: the warehouse is damaged.
     """
     if target.exists():
-        raise WorkspaceError("a file stands there already", where=str(target), mend="name a new file")
+        raise WorkspaceError("a file stands there already", where=str(target), remedy="name a new file")
     if target.resolve().is_relative_to(workspace.root.resolve()):
         raise WorkspaceError(
-            "a backup does not belong into what it backs up", where=str(target), mend="name another folder"
+            "a backup does not belong into what it backs up", where=str(target), remedy="name another folder"
         )
     if workspace.warehouse.exists():
         Warehouse.settle(workspace.warehouse)
@@ -126,7 +126,7 @@ def _manifest(tar: tarfile.TarFile, path: Path) -> dict[str, Entry]:
     try:
         out: dict[str, Entry] = json.load(tar.extractfile(MANIFEST) or io.BytesIO())
     except (KeyError, ValueError, tarfile.TarError) as problem:
-        raise WorkspaceError("it is no whole backup", where=str(path), mend="take an earlier one") from problem
+        raise WorkspaceError("it is no whole backup", where=str(path), remedy="take an earlier one") from problem
     return out
 
 
@@ -141,10 +141,12 @@ def check_backup(path: Path) -> int:
             wanted = _manifest(tar, path)
             found = {m.name: _hash_in(tar, m) for m in tar if m.name != MANIFEST}
     except (tarfile.TarError, EOFError, OSError) as problem:
-        raise WorkspaceError("it cannot be read as a backup", where=str(path), mend="take an earlier one") from problem
+        raise WorkspaceError(
+            "it cannot be read as a backup", where=str(path), remedy="take an earlier one"
+        ) from problem
     for name in sorted(wanted.keys() | found.keys()):
         if name not in found or name not in wanted or found[name] != wanted[name]["sha256"]:
-            raise WorkspaceError(f"'{name}' in it is not what it was", where=str(path), mend="take an earlier one")
+            raise WorkspaceError(f"'{name}' in it is not what it was", where=str(path), remedy="take an earlier one")
     return len(wanted)
 
 
@@ -166,7 +168,7 @@ def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
     """
     note = root / RESTORING
     if root.exists() and not note.is_file() and (not root.is_dir() or any(root.iterdir())):
-        raise WorkspaceError("the folder is not empty", where=str(root), mend="name a new folder")
+        raise WorkspaceError("the folder is not empty", where=str(root), remedy="name a new folder")
     check_backup(path)
     root.mkdir(parents=True, exist_ok=True)
     root.chmod(0o700)
@@ -174,7 +176,7 @@ def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
         wanted = _manifest(tar, path)
         for name in wanted:
             if PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts:
-                raise WorkspaceError(f"'{name}' points outside", where=str(path), mend="use a backup of taretrace")
+                raise WorkspaceError(f"'{name}' points outside", where=str(path), remedy="use a backup of taretrace")
         _begin_again(root, note, sorted(wanted))
         for member in tar:
             if member.name == MANIFEST:
@@ -182,7 +184,7 @@ def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
             tar.extract(member, root, filter="data")
             if content_hash(root / member.name) != wanted[member.name]["sha256"]:
                 raise WorkspaceError(
-                    f"'{member.name}' was not written whole", where=str(root), mend="look after the disk"
+                    f"'{member.name}' was not written whole", where=str(root), remedy="look after the disk"
                 )
             advance()
     note.unlink()
@@ -199,6 +201,6 @@ def _begin_again(root: Path, note: Path, names: list[str]) -> None:
             raise WorkspaceError(
                 f"'{other[0].relative_to(root)}' is not of the unfinished restore",
                 where=str(root),
-                mend="move it away, or name a new folder",
+                remedy="move it away, or name a new folder",
             )
     write_bytes(json.dumps(names).encode(), note)

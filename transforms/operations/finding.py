@@ -12,12 +12,12 @@ class Finding:
         check: what was looked at.
         state: `fine`; `note`, harmless; `wrong`, to be put right.
         says: what was found.
-        mend: how to put it right.
+        remedy: how to put it right.
         code: which damage it is, where it is one of stored data.
     """
 
     check: str
     state: Literal["fine", "note", "wrong"]
     says: str
-    mend: str = ""
+    remedy: str = ""
     code: str = ""

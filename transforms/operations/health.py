@@ -1,4 +1,4 @@
-"""Whether a workspace is in order, and how to mend what is not."""
+"""Whether a workspace is in order, and how to remedy what is not."""
 
 import datetime as dt
 import fcntl
@@ -28,10 +28,12 @@ def season(workspace: Workspace) -> Iterator[Finding]:
         yield Finding("season.toml", "fine", f"'{read.name}', {read.time_zone}, {len(read.sites)} sites")
         mappings = read_mappings(workspace.mappings, read.catalogue)
     except ConfigError as problem:
-        yield from (Finding("season.toml, mappings", "wrong", p.what, f"{p.where}: {p.mend}") for p in problem.problems)
+        yield from (
+            Finding("season.toml, mappings", "wrong", p.what, f"{p.where}: {p.remedy}") for p in problem.problems
+        )
         return
     except WorkspaceError as problem:
-        yield Finding("season.toml, mappings", "wrong", problem.what, f"{problem.where}: {problem.mend}")
+        yield Finding("season.toml, mappings", "wrong", problem.what, f"{problem.where}: {problem.remedy}")
         return
     if mappings:
         yield Finding("mappings", "fine", f"{len(mappings)} can be read")

@@ -28,8 +28,8 @@ def stored_data(workspace: Workspace) -> Iterator[Finding]:
         require_workspace(workspace)
     except WorkspaceError as problem:
         code = "restore.unfinished" if (workspace.root / RESTORING).exists() else "warehouse.missing"
-        mend = _repair(workspace) if code == "warehouse.missing" else problem.mend
-        yield Finding("warehouse", "wrong", problem.what, mend, code)
+        remedy = _repair(workspace) if code == "warehouse.missing" else problem.remedy
+        yield Finding("warehouse", "wrong", problem.what, remedy, code)
         return
     if not workspace.warehouse.exists():
         yield Finding("warehouse", "note", "nothing was ingested yet", f"run 'taretrace post-shift {workspace.root}'")
@@ -53,9 +53,9 @@ def stored_data(workspace: Workspace) -> Iterator[Finding]:
             "lake.unreadable",
         )
     except LockedError as problem:
-        yield Finding("warehouse", "note", problem.what, problem.mend, "warehouse.locked")
+        yield Finding("warehouse", "note", problem.what, problem.remedy, "warehouse.locked")
     except WorkspaceError as problem:
-        yield Finding("warehouse", "wrong", problem.what, problem.mend, "warehouse.closed")
+        yield Finding("warehouse", "wrong", problem.what, problem.remedy, "warehouse.closed")
 
 
 def _repair(workspace: Workspace) -> str:

@@ -102,7 +102,9 @@ def explain_load(load_id: str, warehouse: Warehouse, lake: Lake) -> Explanation:
     """
     tickets = warehouse.query("load_ticket", load_id=load_id)
     if not tickets.height:
-        raise WorkspaceError(f"no weigh ticket names load '{load_id}'", where="the warehouse", mend="check the number")
+        raise WorkspaceError(
+            f"no weigh ticket names load '{load_id}'", where="the warehouse", remedy="check the number"
+        )
     files = {
         sha[:PREFIX]: file for sha, file in warehouse.table("source_file").select("source_sha256", "file").iter_rows()
     }

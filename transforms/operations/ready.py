@@ -29,11 +29,11 @@ def require_workspace(workspace: Workspace) -> None:
         raise WorkspaceError(
             "the restore of this workspace was not finished",
             where=str(workspace.root),
-            mend="run the same 'taretrace restore' again",
+            remedy="run the same 'taretrace restore' again",
         )
     if not workspace.warehouse.exists() and holds_data(workspace):
         raise DamagedError(
-            "the warehouse is missing, but stored data are there", where=str(workspace.warehouse), mend=REPAIR
+            "the warehouse is missing, but stored data are there", where=str(workspace.warehouse), remedy=REPAIR
         )
 
 

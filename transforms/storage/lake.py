@@ -44,7 +44,7 @@ def open_lake(address: str) -> LakePath:
         raise WorkspaceError(
             f"nothing here can read '{address}' ({problem})",
             where="season.toml [run] lake",
-            mend="install taretrace with its cluster extra (requirements-cluster.txt), or name a folder",
+            remedy="install taretrace with its cluster extra (requirements-cluster.txt), or name a folder",
         ) from problem
 
 
@@ -99,7 +99,7 @@ def read_frame(path: LakePath, columns: list[str] | None = None, sha256: str | N
 def damaged_file(path: LakePath) -> DamagedError:
     """Return the error for a file of the lake that is missing or damaged."""
     return DamagedError(
-        "a file of the lake is missing or damaged", where=str(path), mend="run 'taretrace repair' on the workspace"
+        "a file of the lake is missing or damaged", where=str(path), remedy="run 'taretrace repair' on the workspace"
     )
 
 

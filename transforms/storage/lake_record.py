@@ -147,12 +147,12 @@ def require_lake(warehouse: Warehouse, lake: Lake, *, bins: bool = True) -> set[
         raise DamagedError(
             f"the lake is missing or empty, but {len(lost)} of its files are recorded",
             where=str(lake.root),
-            mend="mount its disk again, or run 'taretrace repair' on the workspace",
+            remedy="mount its disk again, or run 'taretrace repair' on the workspace",
         )
     if lost:
         raise DamagedError(
             f"{len(lost)} recorded files of the lake are missing or damaged, such as {lost[0].path}",
             where=str(lake.root),
-            mend="run 'taretrace repair' on the workspace",
+            remedy="run 'taretrace repair' on the workspace",
         )
     return {f.key for f in difference.damaged}

@@ -47,7 +47,7 @@ def held(root: Path, verb: str, wait_s: float = 0.0) -> Iterator[None]:
                     raise WorkspaceError(
                         f"{_holder(path)} holds the workspace",
                         where=str(root),
-                        mend="wait until it has ended, or call again with --wait SECONDS",
+                        remedy="wait until it has ended, or call again with --wait SECONDS",
                     ) from None
                 time.sleep(LOOK_EVERY_S)
         since = dt.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M:%S")

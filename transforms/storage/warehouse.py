@@ -55,14 +55,14 @@ class Warehouse:
         if path != IN_MEMORY and self._mark() is None:
             self._con.close()
             raise DamagedError(
-                "the warehouse is damaged: it holds no tables of taretrace", where=str(path), mend=REPAIR
+                "the warehouse is damaged: it holds no tables of taretrace", where=str(path), remedy=REPAIR
             )
         if read_only:
             self._con.close()
             raise WorkspaceError(
                 "the warehouse was made by another version of taretrace",
                 where=str(path),
-                mend="run 'taretrace post-shift' on the workspace: it brings the tables up to date",
+                remedy="run 'taretrace post-shift' on the workspace: it brings the tables up to date",
             )
         try:
             with self.transaction():
@@ -72,7 +72,7 @@ class Warehouse:
             raise DamagedError(
                 "the warehouse was made by no taretrace, or its tables were changed by hand",
                 where=str(path),
-                mend=REPAIR,
+                remedy=REPAIR,
             ) from problem
 
     def _bring_up(self) -> None:
@@ -251,7 +251,7 @@ class Warehouse:
             return self._rows(sql_text("lake", name), {"paths": [str(p) for p in paths]})
         except (duckdb.IOException, duckdb.InvalidInputException) as problem:
             where = str(paths[0].parent.parent)
-            raise DamagedError("a file of the lake is missing or damaged", where=where, mend=REPAIR) from problem
+            raise DamagedError("a file of the lake is missing or damaged", where=where, remedy=REPAIR) from problem
 
     @staticmethod
     def settle(path: Path) -> None:

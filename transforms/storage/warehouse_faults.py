@@ -33,7 +33,7 @@ def require_header(path: Path) -> None:
         with path.open("rb") as file:
             head = file.read(MAGIC_AT + len(MAGIC))
     if head[MAGIC_AT:] != MAGIC:
-        raise DamagedError("the warehouse is damaged: it is not a DuckDB file", where=str(path), mend=REPAIR)
+        raise DamagedError("the warehouse is damaged: it is not a DuckDB file", where=str(path), remedy=REPAIR)
 
 
 def as_fault(problem: Exception, path: Path, *, opening: bool = False) -> Exception:
@@ -45,17 +45,19 @@ def as_fault(problem: Exception, path: Path, *, opening: bool = False) -> Except
         return LockedError(
             "the warehouse is in use by another run",
             where=str(path),
-            mend="wait until the other run has ended, then call again",
+            remedy="wait until the other run has ended, then call again",
         )
     if opening and "Permission denied" in text:
-        return WorkspaceError("the warehouse cannot be opened", where=str(path), mend="give this user the right to it")
+        return WorkspaceError(
+            "the warehouse cannot be opened", where=str(path), remedy="give this user the right to it"
+        )
     if "version number" in text:
         return DamagedError(
             "the warehouse was made by another version of DuckDB",
             where=str(path),
-            mend=f"install the taretrace that made it, or {REPAIR}",
+            remedy=f"install the taretrace that made it, or {REPAIR}",
         )
     is_fatal = type(problem).__name__ in FATAL or any(words in text for words in DAMAGED)
     if is_fatal or (opening and type(problem).__name__ != "ConnectionException"):
-        return DamagedError(f"the warehouse is damaged ({first})", where=str(path), mend=REPAIR)
+        return DamagedError(f"the warehouse is damaged ({first})", where=str(path), remedy=REPAIR)
     return problem

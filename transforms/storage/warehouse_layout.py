@@ -26,7 +26,7 @@ def create_warehouse(path: Path) -> None:
     """Make an empty warehouse under another name first: the file is there whole or not at all."""
     log = path.with_name(f"{path.name}.wal")
     if log.exists():
-        raise DamagedError("the warehouse is missing, but its log is there", where=str(log), mend=REPAIR)
+        raise DamagedError("the warehouse is missing, but its log is there", where=str(log), remedy=REPAIR)
     partial = path.with_name(f".{path.name}.partial")
     for left in (partial, partial.with_name(f"{partial.name}.wal")):
         left.unlink(missing_ok=True)

@@ -60,7 +60,7 @@ def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
     load = warehouse.query("load_traced", load_id=load_id)
     if not load.height:
         raise WorkspaceError(
-            f"there is no load '{load_id}'", where="the weigh tickets", mend="check the ticket's number"
+            f"there is no load '{load_id}'", where="the weigh tickets", remedy="check the ticket's number"
         )
     row = load.row(0, named=True)
     trace = warehouse.query("load_bin", load_id=load_id)
@@ -68,7 +68,7 @@ def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
         raise WorkspaceError(
             f"load '{load_id}' was not traced ({row['says'] or 'it has not been through a run yet'})",
             where="the trace",
-            mend="name another load, or mend what is missing and run 'taretrace ingest' again",
+            remedy="name another load, or remedy what is missing and run 'taretrace ingest' again",
         )
     own = trace.filter(pl.col("machine_id") == row["machine_id"])
     first, last = _span(own, row["weighed_true_at"] + dt.timedelta(minutes=row["machine_ahead_min"]))

@@ -29,7 +29,7 @@ def _advised(advice: pl.DataFrame, setting: str | None, machine: str | None, whe
         return rows.row(0, named=True)
     if setting is None or machine is None:
         raise WorkspaceError(
-            "no advice calls for such a trial", where=where, mend="say --setting, --machine and --to yourself"
+            "no advice calls for such a trial", where=where, remedy="say --setting, --machine and --to yourself"
         )
     return {"setting": setting, "machine_id": machine, "field_id": None, "to_value": None, "dirt_change_pct": None}
 
@@ -38,12 +38,16 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], to: float | None, season
     """The setting as it is run, and the value to try; both within what this fleet has tried."""
     name, where = found["setting"], "trial plan"
     if name not in season.catalogue or name not in facts.columns:
-        raise WorkspaceError(f"the setting '{name}' is not known or never logged", where=where, mend="use a logged one")
+        raise WorkspaceError(
+            f"the setting '{name}' is not known or never logged", where=where, remedy="use a logged one"
+        )
     setting = season.catalogue[name]
     mine = facts.filter(pl.col("machine_id") == found["machine_id"]).drop_nulls(name).sort("lifted_at")
     if not mine.height:
         raise WorkspaceError(
-            f"{found['machine_id']} has no load with a known {setting.label}", where=where, mend="name another machine"
+            f"{found['machine_id']} has no load with a known {setting.label}",
+            where=where,
+            remedy="name another machine",
         )
     last = mine.filter(pl.col("shift_date") == pl.col("shift_date").max())
     now = round(float(last[name].mean()) / setting.step * 2) * setting.step / 2
@@ -54,7 +58,7 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], to: float | None, season
         raise WorkspaceError(
             f"{wanted:g} {setting.unit} is not inside what this fleet has tried ({low:.3g} to {high:.3g}) or no change",
             where=where,
-            mend="give another value with --to",
+            remedy="give another value with --to",
         )
     return now, wanted
 
@@ -85,7 +89,7 @@ def design_trial(
     found = _advised(advice, asked["setting"], asked["machine"], where)
     fitted = fit_run.filter(pl.col("response") == DIRT)
     if not fitted.height:
-        raise WorkspaceError("dirt is not fitted yet", where=where, mend=f"run 'taretrace fit {where}' first")
+        raise WorkspaceError("dirt is not fitted yet", where=where, remedy=f"run 'taretrace fit {where}' first")
     values = _values(facts, found, asked["to"], season)
     noise = TrialNoise(float(fitted["residual_sd"][0]), season.lab_cv_at_25_kg)
     detect = float(asked["detect_pct"] or abs(found["dirt_change_pct"] or USUAL_DETECT_PCT))
@@ -94,7 +98,7 @@ def design_trial(
         raise WorkspaceError(
             f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %",
             where=where,
-            mend="ask for a larger change with --detect-pct or a larger step with --to",
+            remedy="ask for a larger change with --detect-pct or a larger step with --to",
         )
     mine = facts.filter(pl.col("machine_id") == found["machine_id"]).sort("lifted_at")
     field_id = asked["field"] or found["field_id"] or str(mine["field_id"][-1])
@@ -122,7 +126,7 @@ def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
     try:
         return dt.date.fromisoformat(text)
     except ValueError as problem:
-        raise WorkspaceError(f"'{text}' is no day", where="--day", mend="write it as YYYY-MM-DD") from problem
+        raise WorkspaceError(f"'{text}' is no day", where="--day", remedy="write it as YYYY-MM-DD") from problem
 
 
 def what_a_day_finds(trial: Trial, facts: pl.DataFrame) -> str:

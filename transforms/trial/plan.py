@@ -109,19 +109,19 @@ def read_trial(path: Path, catalogue: Catalogue) -> Trial:
         )
     except FileNotFoundError as problem:
         raise WorkspaceError(
-            "there is no such trial", where=str(path), mend="plan one with 'taretrace trial plan'"
+            "there is no such trial", where=str(path), remedy="plan one with 'taretrace trial plan'"
         ) from problem
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as problem:
         raise WorkspaceError(
-            f"the trial cannot be read ({problem})", where=str(path), mend="correct that line"
+            f"the trial cannot be read ({problem})", where=str(path), remedy="correct that line"
         ) from problem
     pairs = [set(trial.order[i : i + 2]) for i in range(0, len(trial.order), 2)]
     if not pairs or any(p != set(ARMS) for p in pairs) or not isinstance(trial.shift_date, dt.date):
         raise WorkspaceError(
-            "the order is not pairs of A and B", where=str(path), mend="give each two loads one A and one B"
+            "the order is not pairs of A and B", where=str(path), remedy="give each two loads one A and one B"
         )
     if trial.setting not in catalogue:
         raise WorkspaceError(
-            f"the setting '{trial.setting}' is not known", where=str(path), mend="use a name of the catalogue"
+            f"the setting '{trial.setting}' is not known", where=str(path), remedy="use a name of the catalogue"
         )
     return trial

@@ -125,7 +125,7 @@ def end_of(read, *args) -> str:
     try:
         made = read(*args)
     except WorkspaceError as problem:
-        return "refused" if problem.mend and problem.where else "refused without help"
+        return "refused" if problem.remedy and problem.where else "refused without help"
     except Exception as problem:  # noqa: BLE001
         return type(problem).__name__
     assert_types(made)

@@ -170,7 +170,7 @@ def test_a_wrong_mapping_is_one_sentence_with_its_place_and_how_to_mend_it(tmp_p
     with pytest.raises(ConfigError) as problem:
         read_mapping(path, catalogue)
     assert {(p.code, p.key) for p in problem.value.problems} == errors
-    assert all("wrong.toml" in p.where and p.mend for p in problem.value.problems)
+    assert all("wrong.toml" in p.where and p.remedy for p in problem.value.problems)
 
 
 def test_left_and_right_are_averaged_and_one_bad_side_rejects(tmp_path, catalogue):
