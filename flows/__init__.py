@@ -1,1 +1,1 @@
-"""When and in what order: Prefect flows and the command line."""
+"""Orchestration: the command line, the stages of a run, and the Prefect flows that schedule them."""

@@ -1,4 +1,4 @@
-"""What a fit found, in a dozen plain lines and as a dictionary; every number comes from a query."""
+"""Summary of a fit in about a dozen lines and as a dictionary; every number comes from a query."""
 
 from typing import Any
 
@@ -12,12 +12,12 @@ from transforms.storage.warehouse import Warehouse
 
 NAMES = {DIRT: "Dirt", ROOT_LOSS: "Root loss", TOPS: "Top tare"}
 ROWS = {DIRT: "loads", ROOT_LOSS: "audits", TOPS: "loads"}
-MOST_DRIVERS = 6
+MAX_EFFECTS = 6
 QUERIES = ("fit_verdict", "fit_sources", "fit_drivers", "fit_changing", "fit_silence")
 
 
 def fit_facts(warehouse: Warehouse) -> dict[str, Any]:
-    """Return what the summary says as plain values: rows of each query, and checks that were not passed."""
+    """Return the contents of the summary as plain values: rows of each query, and checks that did not pass."""
     checks = warehouse.table("fit_check")
     failed = checks.filter(~pl.col("passed")).drop("passed")
     return {**{name: warehouse.query(name).to_dicts() for name in QUERIES}, "not_passed": failed.to_dicts()}
@@ -36,50 +36,51 @@ def _of(rows: list[dict[str, Any]], response: str) -> list[dict[str, Any]]:
 
 def _sources(rows: list[dict[str, Any]]) -> str:
     if not rows:
-        return "  Where its spread comes from cannot be told yet: too few loads."
-    told = [
+        return "  The sources of its variation cannot be estimated yet: too few loads."
+    shares = [
         f"{KINDS.get(r['kind'], r['kind'])} {number(100 * r['share'], 0)} %" for r in rows if abs(r["share"]) >= 0.005
     ]
-    return f"  Its spread comes from: {', '.join(told)}."
+    return f"  Sources of its variation: {', '.join(shares)}."
 
 
 def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: Shown) -> list[str]:
     if not rows:
-        return ["  No setting's effect is certain yet."]
-    lines, what = ["  One step, same machine, day and field (95 % interval):"], ROWS[rows[0]["response"]]
-    for r in rows[:MOST_DRIVERS]:
-        told = f"{number(r['change_pct'], 1, sign=True)} % ({interval(r['lo95'], r['hi95'], 1)})"
+        return ["  No setting has a certain effect yet."]
+    lines = ["  Effect of one step on the same machine, day and field (95 % interval):"]
+    counted = ROWS[rows[0]["response"]]
+    for r in rows[:MAX_EFFECTS]:
+        change = f"{number(r['change_pct'], 1, sign=True)} % ({interval(r['lo95'], r['hi95'], 1)})"
         confounded = "; confounded between visits" if r["says"].startswith("confounded") else ""
-        lines.append(f"    {_step(r, catalogue, shown)}: {told}, {r['n']:,} {what}{confounded}")
-    if len(rows) > MOST_DRIVERS:
-        lines.append(f"    and {len(rows) - MOST_DRIVERS} smaller effects that are certain")
+        lines.append(f"    {_step(r, catalogue, shown)}: {change}, {r['n']:,} {counted}{confounded}")
+    if len(rows) > MAX_EFFECTS:
+        lines.append(f"    and {len(rows) - MAX_EFFECTS} smaller certain effects")
     return lines
 
 
 def _changing(rows: list[dict[str, Any]], catalogue: Catalogue) -> list[str]:
-    told = [
-        f"{catalogue[r['setting']].label} {number(r['low_pct'], 1, sign=True)} % where {r['low_class']},"
-        f" {number(r['high_pct'], 1, sign=True)} % where {r['high_class']}"
+    changes = [
+        f"{catalogue[r['setting']].label} {number(r['low_pct'], 1, sign=True)} % on {r['low_class']} topsoil,"
+        f" {number(r['high_pct'], 1, sign=True)} % on {r['high_class']} topsoil"
         for r in rows[:3]
     ]
-    return [f"  What changes with wetness: {'; '.join(told)}."] if told else []
+    return [f"  Effects that change with wetness: {'; '.join(changes)}."] if changes else []
 
 
 def _silence(rows: list[dict[str, Any]]) -> list[str]:
     if not rows:
         return []
-    told = ", ".join(f"{r['cells']} {r['reason']}" for r in rows)
-    return [f"  Nothing is said of {sum(r['cells'] for r in rows)} combinations of setting and wetness: {told}."]
+    reasons = ", ".join(f"{r['cells']} {r['reason']}" for r in rows)
+    return [f"  No estimate for {sum(r['cells'] for r in rows)} combinations of setting and wetness: {reasons}."]
 
 
 def _verdict(verdict: dict[str, Any], failed: list[dict[str, Any]]) -> list[str]:
     lines = [f"  Checks: {verdict['passed']} of {verdict['made']} passed."]
     lines += [f"    Not passed: {r['check']}: {r['says']}." for r in failed]
-    return lines if verdict["converged"] else [*lines, "    The fit did not settle: do not act on it."]
+    return lines if verdict["converged"] else [*lines, "    The fit did not converge: do not act on it."]
 
 
 def fit_lines(facts: dict[str, Any], season: Season) -> list[str]:
-    """Return the summary's lines, metric or US as the season has it."""
+    """Return the lines of the summary, in the season's units."""
     shown, lines = Shown(season.units, season.currency, season.time_zone), []
     fitted = {v["response"]: v for v in facts["fit_verdict"]}
     for response, name in NAMES.items():

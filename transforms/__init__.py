@@ -1,1 +1,1 @@
-"""Pure functions: frames and parameters in, frames out; the readers; the warehouse door."""
+"""Computation, ingest, storage and operations of taretrace."""

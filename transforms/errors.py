@@ -1,18 +1,18 @@
-"""What can be wrong with a call or a workspace, said in one sentence."""
+"""Exceptions of taretrace, by audience: user, workspace, internal error, source file."""
 
 from functools import partial
 from typing import Any
 
 
 def is_panic(problem: BaseException) -> bool:
-    """Return True if a library written in Rust failed: its panics are not of the class `Exception`."""
+    """Return True if a library written in Rust panicked: its panics do not derive from `Exception`."""
     return not isinstance(problem, Exception) and type(problem).__name__ == "PanicException"
 
 
 class WorkspaceError(Exception):
-    """The call or the workspace is wrong; exit code 2.
+    """A user error in the command or the workspace; exit code 2.
 
-    The message is one sentence of three parts: what is wrong, where, and how to remedy it.
+    The message is one sentence of three parts: what is wrong, where, and what to do.
     """
 
     def __init__(self, what: str, *, where: str, remedy: str) -> None:
@@ -20,12 +20,12 @@ class WorkspaceError(Exception):
         super().__init__(f"{what} in {where}: {remedy}")
 
     def __reduce__(self) -> tuple[Any, ...]:
-        """Keep all three parts when another process raises it."""
+        """Keep all three parts when another process raises the error."""
         return partial(type(self), where=self.where, remedy=self.remedy), (self.what,)
 
 
 class LockedError(WorkspaceError):
-    """Another run uses the warehouse."""
+    """Another run is using the warehouse."""
 
 
 class DamagedError(WorkspaceError):
@@ -33,9 +33,9 @@ class DamagedError(WorkspaceError):
 
 
 class ConsistencyError(Exception):
-    """Stored tables contradict each other: an internal error, whatever the data; exit code 3.
+    """Contradiction between stored tables: an internal error for any input data; exit code 3.
 
-    The message names the check and a count, no content of a file.
+    The message names the check and a count, never file contents.
     """
 
     def __init__(self, check: str, rows: int) -> None:
@@ -43,17 +43,17 @@ class ConsistencyError(Exception):
         super().__init__(f"the consistency check {check} found {rows:,} rows")
 
     def __reduce__(self) -> tuple[type["ConsistencyError"], tuple[str, int]]:
-        """Return how another process makes the same error."""
+        """Keep the check and the count when another process raises the error."""
         return ConsistencyError, (self.check, self.rows)
 
 
 class SourceFileError(Exception):
-    """A source file as a whole cannot be read; it becomes one rejected row, never a crash."""
+    """A source file that cannot be read at all; it becomes one rejected row, never a crash."""
 
     def __init__(self, rule: str, says: str) -> None:
         self.rule, self.says = rule, says
         super().__init__(says)
 
     def __reduce__(self) -> tuple[type["SourceFileError"], tuple[str, str]]:
-        """Pass from one process to another."""
+        """Keep the rule and the message when another process raises the error."""
         return SourceFileError, (self.rule, self.says)

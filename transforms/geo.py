@@ -1,4 +1,4 @@
-"""Field outlines: polygons in degrees of WGS 84, their area, and which of them a place lies in."""
+"""Field outlines: polygons in degrees of WGS 84, with repair, area and point-in-field lookup."""
 
 from dataclasses import dataclass
 
@@ -12,24 +12,24 @@ EQUATOR_M, FLATTENING = 6_378_137.0, 1 / 298.257223563
 """The WGS 84 ellipsoid."""
 DECIMALS = 1e-7
 MAX_POINTS = 200_000
-"""Points of one outline; a field walked at every step has some thousands."""
+"""Maximum points of one outline; a boundary recorded at every step of a walk has some thousands."""
 MAX_CROSSINGS = 500
-"""Places where the lines of one outline may cross or run along each other: repairing costs more than their square."""
+"""Maximum crossings or overlaps of an outline's own lines: repair time grows faster than their square."""
 NEAR_PAIRS, NEAR_PAIRS_PER_LINE = 50_000, 100
-"""Pairs of lines of one outline whose boxes overlap, in all and more for each line: bounds the search for crossings."""
+"""Maximum pairs of lines with overlapping boxes, in total plus per line: limits the search for crossings."""
 PAIRS_AT_ONCE, TESTED_AT_ONCE = 4_000_000, 200_000
-"""Pairs looked up and tested at a time: memory holds no more."""
+"""Pairs looked up and tested at a time: limits memory."""
 
 
 @dataclass
 class CrossingBudget:
-    """Crossings that may still be repaired in a stretch of a file, all outlines together."""
+    """Crossings that may still be repaired in a chunk of a file, over all outlines."""
 
     left: int = 2 * MAX_CROSSINGS
 
 
 class OutlineError(Exception):
-    """An outline that would cost too much to repair; `rule` and `says` as in a rejected row."""
+    """An outline that would take too long to repair; `rule` and `says` as in a rejected row."""
 
     def __init__(self, rule: str, says: str) -> None:
         self.rule, self.says = rule, says
@@ -49,8 +49,12 @@ def metres_per_degree(lat_deg: float) -> tuple[float, float]:
 def repair_outline(geometry: shapely.Geometry | None, budget: CrossingBudget) -> shapely.Geometry | None:
     """Return a valid (multi)polygon, repaired if its line crosses itself; None if it is not a polygon in degrees.
 
+    Args:
+        geometry: the outline as read.
+        budget: the crossings that may still be repaired; reduced by those of this outline.
+
     Raises:
-        OutlineError: it has too many points, or crosses itself too often.
+        OutlineError: the outline has too many points, or crosses itself too often.
     """
     if geometry is None or geometry.is_empty or geometry.geom_type not in {"Polygon", "MultiPolygon"}:
         return None
@@ -75,7 +79,7 @@ def repair_outline(geometry: shapely.Geometry | None, budget: CrossingBudget) ->
 
 
 def _count_crossings(geometry: shapely.Geometry, allowed: int) -> int:
-    """Return how often an outline crosses itself; any number above `allowed` once there are more, or too many near."""
+    """Return the number of self-crossings; some number above `allowed` if there are more, or too many close lines."""
     rings = shapely.get_rings(shapely.get_parts(geometry))
     points, ring = shapely.get_coordinates(rings, return_index=True)
     joined = (ring[1:] == ring[:-1]) & (points[1:] != points[:-1]).any(axis=1)
@@ -102,12 +106,12 @@ def _count_crossings(geometry: shapely.Geometry, allowed: int) -> int:
 
 
 def _side(a: Points, b: Points, c: Points) -> NDArray[np.float64]:
-    """Return a positive number for points `c` left of the line from `a` to `b`, a negative one for those right."""
+    """Return a number that is positive for points `c` left of the line from `a` to `b`, negative for points right."""
     return (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
 
 
 def _lies_on(a: Points, b: Points, c: Points) -> NDArray[np.bool_]:
-    """Return True for points `c` on the line from `a` to `b`, to the precision kept, but not at one of its ends."""
+    """Return True for points `c` on the line from `a` to `b`, within the kept precision, but not at its ends."""
     along = b - a
     length2 = (along**2).sum(axis=1)
     share = np.clip(((c - a) * along).sum(axis=1) / length2, 0, 1)
@@ -117,24 +121,24 @@ def _lies_on(a: Points, b: Points, c: Points) -> NDArray[np.bool_]:
 
 
 def _meets(a: Points, b: Points, c: Points, d: Points) -> NDArray[np.bool_]:
-    """Return True for lines a-b and c-d that cross, or that touch elsewhere than end to end."""
+    """Return True for lines a-b and c-d that cross, or that touch other than end to end."""
     crossed = (_side(a, b, c) * _side(a, b, d) < 0) & (_side(c, d, a) * _side(c, d, b) < 0)
     return crossed | _lies_on(a, b, c) | _lies_on(a, b, d) | _lies_on(c, d, a) | _lies_on(c, d, b)
 
 
 def area_ha(outline: shapely.Geometry) -> float:
-    """Return the area of an outline, flat at its own latitude: right to some 0.01 % for fields."""
+    """Return the area of an outline in hectares, planar at its own latitude: accurate to about 0.01 % for fields."""
     x, y = metres_per_degree(outline.centroid.y)
     return float(outline.area * x * y / 10_000)
 
 
 def fields_of_places(lat_deg: NDArray[np.float64], lon_deg: NDArray[np.float64], fields: pl.DataFrame) -> pl.Series:
-    """Return the field whose outline each place lies in; null where it lies in none.
+    """Return the field whose outline contains each place; null if none does.
 
     Args:
-        lat_deg: latitudes; NaN where unknown.
+        lat_deg: latitudes; NaN if unknown.
         lon_deg: longitudes.
-        fields: `field_id, boundary` (GeoJSON geometry text). Of two that overlap the one first by id counts.
+        fields: `field_id, boundary` (GeoJSON geometry text). If outlines overlap, the first by id wins.
     """
     ids = fields.filter(pl.col("boundary").is_not_null()).sort("field_id")
     found = np.full(lat_deg.size, None, dtype=object)

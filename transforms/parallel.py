@@ -1,4 +1,4 @@
-"""How many like pieces of work are done: here one after the other, or by others at once. Results keep their order."""
+"""Executors that map a function over jobs, serially or in parallel processes, and preserve the order of results."""
 
 import os
 import pickle
@@ -24,64 +24,66 @@ Job = TypeVar("Job")
 Result = TypeVar("Result")
 Value = TypeVar("Value")
 MIN_PARALLEL_TASKS = 48
-"""Fewer jobs than this are done sooner here than processes start."""
-MANY, PIECE = 64, 4
-"""Of many jobs so few are handed over at once; of fewer, one."""
-AHEAD = 3
+"""With fewer jobs than this, serial execution is faster than starting processes."""
+MIN_BATCHED_JOBS, BATCH_JOBS = 64, 4
+"""From this number of jobs on, this many are submitted as one batch; fewer jobs are submitted one by one."""
+PENDING_PER_PROCESS = 3
+"""Batches submitted per process and not yet returned: limits the results in memory."""
 ORPHAN_AGE_S = 3600.0
 WARM_UP_MODULE = "transforms.jobs.fit_jobs"
-"""What takes longest to import of what is spread."""
+"""The module with parallel jobs that takes longest to import."""
 
 
 @runtime_checkable
 class Executor(Protocol):
-    """Does one work to many jobs, which may run at once, anywhere, and more than once: a work's effects must allow it.
+    """Interface of an executor, which applies one function to many jobs.
 
-    `work` is a function of a module, jobs and results can be pickled, and nothing of a result depends on another job.
+    Jobs may run at the same time, on any machine, and more than once, so the function must be idempotent. The function
+    is defined at module level, jobs and results can be pickled, and no result depends on another job.
     """
 
-    def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
+    def __call__(self, function: Callable[[Job], Result], jobs: Sequence[Job], /) -> Iterator[Result]:
         """Yield the results in the order of the jobs."""
         ...
 
 
-def serial(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
-    """Do one job after the other in this process; memory holds one result at a time."""
-    return map(work, jobs)
+def serial(function: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
+    """Run jobs one after the other in this process; only one result is in memory at a time."""
+    return map(function, jobs)
 
 
 def end_with_parent() -> None:
-    """Have this helper end when its parent does: one that was killed has told nobody, and it would wait for ever."""
-    threading.Thread(target=_wait_for_the_end, daemon=True).start()
+    """End this worker process when its parent ends: after a killed parent it would otherwise wait forever."""
+    threading.Thread(target=_exit_after_parent, daemon=True).start()
 
 
-def _wait_for_the_end() -> None:
+def _exit_after_parent() -> None:
     parent = parent_process()
     if parent is not None:
         parent.join()
         os._exit(1)
 
 
-def _alone() -> None:
-    """A process that is one of many uses one thread, set before polars is first imported, and ends with its parent."""
+def _initialize_worker() -> None:
+    """Limit a worker process to one thread before the first import of polars, and end it with its parent."""
     os.environ["POLARS_MAX_THREADS"] = "1"
     end_with_parent()
 
 
-def run_batch(work: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
-    """Do one work to some jobs."""
-    return [work(job) for job in jobs]
+def run_batch(function: Callable[[Job], Result], jobs: Sequence[Job]) -> list[Result]:
+    """Return the results of a batch of jobs."""
+    return [function(job) for job in jobs]
 
 
-def local(spread: Executor) -> Executor:
-    """Return how what is too big to send far is done: by this machine's processes, or here."""
-    return spread if isinstance(spread, ProcessExecutor) else serial
+def local(executor: Executor) -> Executor:
+    """Return an executor of this machine, for jobs too large to send over the network."""
+    return executor if isinstance(executor, ProcessExecutor) else serial
 
 
 class SharedValue(Generic[Value]):
-    """Something big that many jobs are about: another process of this machine reads it once, not with every job.
+    """A large value shared by many jobs: another process of this machine reads it once instead of with every job.
 
-    What is handed over is the path of a file, written when it is first asked for and removed with this object.
+    Pickling passes the path of a file, which is written on the first pickling and removed with this object.
     """
 
     def __init__(self, value: Value) -> None:
@@ -89,22 +91,22 @@ class SharedValue(Generic[Value]):
         self._path: str | None = None
 
     def __reduce__(self) -> tuple[Callable[[str], "SharedValue[Value]"], tuple[str]]:
-        """Be the file's content in another process."""
+        """Write the value to a file once, and pickle as a reference to it."""
         if self._path is None:
             remove_orphans()
             handle, self._path = tempfile.mkstemp(prefix=f"taretrace-{os.getpid()}-")
             weakref.finalize(self, os.unlink, self._path)
             with os.fdopen(handle, "wb") as file:
                 pickle.dump(self.value, file, protocol=pickle.HIGHEST_PROTOCOL)
-        return _shared_at, (self._path,)
+        return _load_shared, (self._path,)
 
 
 def remove_orphans() -> None:
-    """Remove temporary files and folders that killed processes of this user left behind, an hour and more ago."""
+    """Remove temporary files and folders that killed processes of this user left more than an hour ago."""
     for path in Path(tempfile.gettempdir()).glob("taretrace-*-*"):
         with suppress(FileNotFoundError):
-            about, owner = path.lstat(), path.name.split("-")[1]
-            old = about.st_uid == os.getuid() and about.st_mtime < time.time() - ORPHAN_AGE_S
+            info, owner = path.lstat(), path.name.split("-")[1]
+            old = info.st_uid == os.getuid() and info.st_mtime < time.time() - ORPHAN_AGE_S
             if not old or not owner.isdigit() or _is_alive(int(owner)):
                 continue
             if path.is_dir() and not path.is_symlink():
@@ -119,20 +121,20 @@ def _is_alive(process: int) -> bool:
     except ProcessLookupError:
         return False
     except PermissionError:
-        pass  # somebody else's
+        pass  # the process belongs to another user
     return True
 
 
 @lru_cache(maxsize=2)
-def _shared_at(path: str) -> "SharedValue[Any]":
+def _load_shared(path: str) -> "SharedValue[Any]":
     with Path(path).open("rb") as file:
-        return SharedValue(pickle.load(file))  # noqa: S301 - written by our own parent, readable by its user alone
+        return SharedValue(pickle.load(file))  # noqa: S301 - the parent process wrote it, readable only by its user
 
 
 @contextmanager
 def _shielded_from_ctrl_c() -> Iterator[None]:
-    """Start processes in the block that Ctrl-C does not reach: this process ends them."""
-    resource_tracker.ensure_running()  # when it starts, it lifts the mask of whoever starts it
+    """Block Ctrl-C for processes started in the block, because this process terminates them itself."""
+    resource_tracker.ensure_running()  # start it now: its start resets the signal mask of the caller
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
@@ -141,7 +143,7 @@ def _shielded_from_ctrl_c() -> Iterator[None]:
 
 
 class ProcessExecutor:
-    """A `Spread` over this machine's processors, started where there is enough to do and kept until the block ends."""
+    """Executor on worker processes of this machine, started for enough jobs and kept until the block ends."""
 
     def __init__(self, count: int | None = None) -> None:
         self.count = count or os.cpu_count() or 1
@@ -154,67 +156,69 @@ class ProcessExecutor:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._pool is not None:
-            if kind is not None and not issubclass(kind, Exception):  # Ctrl-C: no result is waited for
+            if kind is not None and not issubclass(kind, Exception):  # Ctrl-C: do not wait for results
                 for process in active_children():
                     process.terminate()
             self._pool.shutdown(cancel_futures=True)
 
     def __reduce__(self) -> tuple[type["ProcessExecutor"], tuple[int]]:
-        """In another process it does its work alone."""
+        """Pickle as an executor of one process: a worker process must not start further ones."""
         return ProcessExecutor, (1,)
 
     def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
-            # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
-            self._pool = ProcessPoolExecutor(self.count, mp_context=get_context("spawn"), initializer=_alone)
+            # Spawn, because the threads of polars and duckdb do not survive a fork.
+            self._pool = ProcessPoolExecutor(
+                self.count, mp_context=get_context("spawn"), initializer=_initialize_worker
+            )
         return self._pool
 
     def warm(self) -> None:
-        """Start the processes now and go on: for what is known to be much work of few jobs."""
+        """Start the processes in the background; useful before few but long jobs."""
         if self.count > 1:
             for _ in range(self.count):
                 with _shielded_from_ctrl_c():
                     self._started().submit(import_module, WARM_UP_MODULE)
 
-    def __call__(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
-        """Do jobs, a few at a time in each process."""
+    def __call__(self, function: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
+        """Yield the results in the order of the jobs, with a limited number of pending batches per process."""
         if self.count == 1 or len(jobs) == 1 or (self._pool is None and len(jobs) < MIN_PARALLEL_TASKS):
-            yield from serial(work, jobs)
+            yield from serial(function, jobs)
             return
-        waiting: deque[tuple[Sequence[Job], Future[list[Result]]]] = deque()
-        size = PIECE if len(jobs) >= MANY else 1
+        pending: deque[tuple[Sequence[Job], Future[list[Result]]]] = deque()
+        size = BATCH_JOBS if len(jobs) >= MIN_BATCHED_JOBS else 1
         for k in range(0, len(jobs), size):
-            some = jobs[k : k + size]
-            waiting.append((some, self._submit(work, some)))
-            if len(waiting) > self.count * AHEAD:
-                yield from self._next(work, waiting)
-        while waiting:
-            yield from self._next(work, waiting)
+            batch = jobs[k : k + size]
+            pending.append((batch, self._submit(function, batch)))
+            if len(pending) > self.count * PENDING_PER_PROCESS:
+                yield from self._next(function, pending)
+        while pending:
+            yield from self._next(function, pending)
 
-    def _submit(self, work: Callable[[Job], Result], jobs: Sequence[Job]) -> "Future[list[Result]]":
+    def _submit(self, function: Callable[[Job], Result], jobs: Sequence[Job]) -> "Future[list[Result]]":
         try:
             with _shielded_from_ctrl_c():
-                return self._started().submit(run_batch, work, jobs)
+                return self._started().submit(run_batch, function, jobs)
         except BrokenProcessPool:
             self._pool = None
             with _shielded_from_ctrl_c():
-                return self._started().submit(run_batch, work, jobs)
+                return self._started().submit(run_batch, function, jobs)
 
     def _next(
-        self, work: Callable[[Job], Result], waiting: "deque[tuple[Sequence[Job], Future[list[Result]]]]"
+        self, function: Callable[[Job], Result], pending: "deque[tuple[Sequence[Job], Future[list[Result]]]]"
     ) -> list[Result]:
-        """Return the results of the jobs that wait longest; if a process died, they and all others run once more.
+        """Return the results of the oldest pending batch; if a process died, run all pending batches once more.
 
         Raises:
             BrokenProcessPool: a process died again.
         """
-        jobs, first = waiting.popleft()
+        jobs, first = pending.popleft()
         try:
             return first.result()
         except BrokenProcessPool:
             self._pool = None
-            again = self._submit(work, jobs)
-            others = [(some, self._submit(work, some)) for some, _ in waiting]
-            waiting.clear()
-            waiting.extend(others)
-            return again.result()
+            repeated = self._submit(function, jobs)
+            others = [(batch, self._submit(function, batch)) for batch, _ in pending]
+            pending.clear()
+            pending.extend(others)
+            return repeated.result()

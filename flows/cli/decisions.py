@@ -1,20 +1,16 @@
-"""Verbs around what to do: benchmark, piles, what-if, trial."""
+"""Commands that support decisions: benchmark, piles, what-if, trial."""
 
 from enum import StrEnum
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from flows.cli.options import HERE, Folder, Json
 from flows.cli.trial import trial_app
-
-HERE = Path()
-Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
-Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
 
 
 class SubjectKind(StrEnum):
-    """A kind of subject to compare."""
+    """Kind of subject to compare."""
 
     machine = "machine"
     operator = "operator"
@@ -24,7 +20,7 @@ class SubjectKind(StrEnum):
 
 
 class Response(StrEnum):
-    """A fitted response."""
+    """Fitted response."""
 
     dirt_tare_pct = "dirt_tare_pct"
     root_loss_t_ha = "root_loss_t_ha"
@@ -33,59 +29,63 @@ class Response(StrEnum):
 
 def benchmark(
     folder: Folder = HERE,
-    kind: Annotated[SubjectKind, typer.Option(help="The kind of subject to compare.")] = SubjectKind.machine,
-    response: Annotated[Response, typer.Option(help="The response to compare by.")] = Response.dirt_tare_pct,
+    kind: Annotated[SubjectKind, typer.Option(help="Choose the kind of subject to compare.")] = SubjectKind.machine,
+    response: Annotated[Response, typer.Option(help="Choose the response to compare.")] = Response.dirt_tare_pct,
     only_for: Annotated[
-        str | None, typer.Option("--for", help="Show this one by name, and of the others only rounded marks.")
+        str | None,
+        typer.Option("--for", help="Show only the subject with this id, with rounded reference values for all others."),
     ] = None,
-    json_wanted: Json = False,
+    as_json: Json = False,
 ) -> None:
-    """Compare machines, operators, growers or fields, each against what its own conditions lead one to expect.
+    """Compare machines, operators, growers or fields, each with the value expected for its conditions.
 
-    observed - expected = from_settings + unexplained, in the response's unit. The interval is of what neither
-    conditions nor settings explain; the shrunken value is the better guess when many are looked at, and ranks (1 is
-    the lowest) rest on it. Nobody is compared on too few loads.
+    observed - expected = from_settings + unexplained, in the unit of the response. The interval covers the part that
+    neither conditions nor settings explain. Ranks (1 is the lowest) use the shrunken value, which is the better
+    estimate when many subjects are compared. Subjects with too few loads are not compared.
     """
-    from flows.cli import decision_tables as decisions
+    from flows.cli import decision_tables
 
-    decisions.benchmark(folder, kind.value, response.value, only_for, json_wanted=json_wanted)
+    decision_tables.benchmark(folder, kind.value, response.value, only_for, as_json=as_json)
 
 
-def piles(
-    folder: Folder = HERE,
-    json_wanted: Json = False,
-) -> None:
-    """List piles by site and shift: what lies there, what it is expected to lose, and which to slice first."""
-    from flows.cli import decision_tables as decisions
+def piles(folder: Folder = HERE, as_json: Json = False) -> None:
+    """List piles by site and shift: stored mass, expected sugar loss, and which pile to slice first."""
+    from flows.cli import decision_tables
 
-    decisions.piles(folder, json_wanted=json_wanted)
+    decision_tables.piles(folder, as_json=as_json)
 
 
 def what_if(
     folder: Folder = HERE,
     wetness: Annotated[
         float | None,
-        typer.Option(min=0, max=1, help="Topsoil wetness, 0 dry to 1 wet; the season's middle if not given."),
+        typer.Option(min=0, max=1, help="Set topsoil wetness, 0 (dry) to 1 (wet) (default: season median)."),
     ] = None,
-    clay: Annotated[float | None, typer.Option(min=0, max=60, help="Clay, %.")] = None,
-    temp: Annotated[float | None, typer.Option(help="Air temperature, °C.")] = None,
-    crop: Annotated[float | None, typer.Option("--yield", min=5, max=160, help="Yield, t/ha.")] = None,
+    clay: Annotated[
+        float | None, typer.Option(min=0, max=60, help="Set clay content in % (default: season median).")
+    ] = None,
+    temp: Annotated[float | None, typer.Option(help="Set air temperature in °C (default: season median).")] = None,
+    crop: Annotated[
+        float | None, typer.Option("--yield", min=5, max=160, help="Set yield in t/ha (default: season median).")
+    ] = None,
     settings: Annotated[
-        list[str] | None, typer.Option("--set", help="NAME=VALUE in stored units; may be given several times.")
+        list[str] | None,
+        typer.Option("--set", help="Set a machine setting, NAME=VALUE in its stored unit; repeatable."),
     ] = None,
-    json_wanted: Json = False,
+    as_json: Json = False,
 ) -> None:
-    """Ask what dirt, root loss and cost are expected under given conditions and settings, and how sure that is.
+    """Predict dirt, root loss and cost, with uncertainty, for given conditions and settings.
 
-    A setting that is not given stands at the fleet's usual value. What nobody has run in such conditions is said.
+    A setting that is not given has the fleet's usual value. A warning marks values that no machine has run in such
+    conditions.
     """
-    from flows.cli import decision_tables as decisions
+    from flows.cli import decision_tables
 
-    decisions.what_if(folder, (wetness, clay, temp, crop), settings or [], json_wanted=json_wanted)
+    decision_tables.what_if(folder, (wetness, clay, temp, crop), settings or [], as_json=as_json)
 
 
 def register_decisions(app: typer.Typer) -> None:
-    """Add these verbs to the program."""
+    """Add these commands to the program."""
     app.command(name="what-if")(what_if)
     app.add_typer(trial_app, name="trial")
     app.command()(benchmark)

@@ -1,4 +1,4 @@
-"""Whether the installation, Prefect and a cluster are in order; the workspace itself is looked at by `health`."""
+"""Checks of the installation, Prefect and the cluster; `operations.health` checks the workspace itself."""
 
 import os
 import platform
@@ -15,37 +15,39 @@ from transforms.operations.finding import Finding
 
 
 def installation() -> Iterator[Finding]:
-    """Whether every library is there in a version that fits."""
+    """Check that every required library is installed in a compatible version."""
     try:
-        needed = requires("taretrace") or []
+        required = requires("taretrace") or []
     except PackageNotFoundError:
         found = f"taretrace runs from a source folder, Python {platform.python_version()}"
-        yield Finding("installation", "note", found, "install it with 'pip install .' to have its libraries checked")
+        yield Finding(
+            "installation", "note", found, "install it with 'pip install .' so that its libraries can be checked"
+        )
         return
     wrong = []
-    for text in needed:
-        need = Requirement(text)
-        if need.marker is not None and not need.marker.evaluate({"extra": ""}):
+    for text in required:
+        requirement = Requirement(text)
+        if requirement.marker is not None and not requirement.marker.evaluate({"extra": ""}):
             continue
         try:
-            if not need.specifier.contains(version(need.name), prereleases=True):
-                wrong.append(f"{need.name} {version(need.name)} is not {need.specifier}")
+            if not requirement.specifier.contains(version(requirement.name), prereleases=True):
+                wrong.append(f"{requirement.name} {version(requirement.name)} is not {requirement.specifier}")
         except PackageNotFoundError:
-            wrong.append(f"{need.name} is missing")
+            wrong.append(f"{requirement.name} is missing")
     own = f"taretrace {version('taretrace')}, Python {platform.python_version()}"
     if wrong or sys.version_info < (3, 11):
         yield Finding(
             "installation",
             "wrong",
             f"{own}: {'; '.join(wrong) or 'Python is older than 3.11'}",
-            "install again with 'pip install -r requirements.txt'",
+            "run 'pip install -r requirements.txt'",
         )
     else:
-        yield Finding("installation", "fine", f"{own}, every library in a version that fits")
+        yield Finding("installation", "fine", f"{own}, all libraries have compatible versions")
 
 
 def prefect(workspace: Workspace) -> Iterator[Finding]:
-    """Whether Prefect's home is whole, or the server that is named answers."""
+    """Check that Prefect's home is intact, or that the configured server answers."""
     api = os.environ.get("PREFECT_API_URL")
     if api:
         try:
@@ -56,32 +58,34 @@ def prefect(workspace: Workspace) -> Iterator[Finding]:
                 "Prefect",
                 "wrong",
                 f"no server answers at PREFECT_API_URL = {api}",
-                "start it, or unset PREFECT_API_URL to use one of taretrace's own",
+                "start it, or unset PREFECT_API_URL to let taretrace start its own",
             )
         return
-    base = workspace.home / "prefect.db"
-    if not base.exists():
-        yield Finding("Prefect", "note", "its home is not made yet", "the first run makes it")
+    database = workspace.home / "prefect.db"
+    if not database.exists():
+        yield Finding("Prefect", "note", "its home does not exist yet", "the first run creates it")
         return
     try:
-        with sqlite3.connect(f"file:{base}?mode=ro", uri=True, timeout=5) as con:
-            (said,) = con.execute("pragma quick_check").fetchone()
-        whole = said == "ok"
+        with sqlite3.connect(f"file:{database}?mode=ro", uri=True, timeout=5) as con:
+            (answer,) = con.execute("pragma quick_check").fetchone()
+        is_intact = answer == "ok"
     except sqlite3.Error:
-        whole = False
-    if whole:
-        yield Finding("Prefect", "fine", f"its home in the workspace is whole ({base.stat().st_size / 1e6:.0f} MB)")
+        is_intact = False
+    if is_intact:
+        yield Finding(
+            "Prefect", "fine", f"its home in the workspace is intact ({database.stat().st_size / 1e6:.0f} MB)"
+        )
     else:
         yield Finding(
             "Prefect",
             "wrong",
-            f"{base} is damaged",
-            f"rm -r {workspace.home}: the next run makes it anew; only the history of runs is lost",
+            f"{database} is damaged",
+            f"rm -r {workspace.home}: the next run creates it again; only the history of runs is lost",
         )
 
 
 def cluster(workspace: Workspace) -> Iterator[Finding]:
-    """Whether a cluster that is named answers, has workers, and they run this version."""
+    """Check that the configured cluster answers and that its workers run this version."""
     place = workspace.season.place
     if place.engine != "dask":
         return
@@ -89,22 +93,22 @@ def cluster(workspace: Workspace) -> Iterator[Finding]:
         from distributed import Client
 
         with Client(place.address, timeout="5s", set_as_default=False) as client:  # type: ignore[no-untyped-call]
-            there = client.run(version, "taretrace")
+            versions = client.run(version, "taretrace")
     except (ImportError, OSError, ValueError) as problem:
         yield Finding(
             "cluster",
             "wrong",
             f"{place.address} does not answer ({type(problem).__name__})",
-            "start 'dask scheduler' there, and install requirements-cluster.txt here",
+            "start 'dask scheduler' there and install requirements-cluster.txt here",
         )
         return
-    other = {v for v in there.values() if v != version("taretrace")}
-    if not there or other:
+    different = {v for v in versions.values() if v != version("taretrace")}
+    if not versions or different:
         yield Finding(
             "cluster",
             "wrong",
-            f"{len(there)} workers, of version {', '.join(other) or 'none'}",
-            f"start workers with taretrace {version('taretrace')} installed",
+            f"{len(versions)} workers, with version {', '.join(different) or 'none'}",
+            f"start workers that have taretrace {version('taretrace')} installed",
         )
     else:
-        yield Finding("cluster", "fine", f"{len(there)} workers of this version at {place.address}")
+        yield Finding("cluster", "fine", f"{len(versions)} workers of this version at {place.address}")

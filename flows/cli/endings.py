@@ -1,4 +1,4 @@
-"""Ends of a command: one sentence and an exit code for whatever went wrong; a traceback never reaches a user."""
+"""Error handling of the command line: every error ends in one sentence and an exit code, never in a traceback."""
 
 import errno
 import sys
@@ -15,12 +15,12 @@ from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
 
 STOPPED = 130
-"""The exit code of a program that Ctrl-C ended, by the convention of shells: 128 + SIGINT."""
+"""Exit code after Ctrl-C, by shell convention: 128 + SIGINT."""
 
 
 @contextmanager
 def one_sentence() -> Iterator[None]:
-    """Turn what went wrong in the block into one sentence and an exit code."""
+    """Turn any error in the block into one sentence and an exit code."""
     try:
         with noting_interrupts():
             yield
@@ -36,19 +36,21 @@ def one_sentence() -> Iterator[None]:
     except KeyboardInterrupt:
         _stop()
     except OSError as problem:
-        complain(_refused(problem))
+        complain(_describe_os_error(problem))
         sys.exit(2)
     except (SystemExit, GeneratorExit):
         raise
-    except BaseException as problem:  # noqa: BLE001 - a library's panic is not of the class `Exception`
-        if interrupted():  # a library may turn Ctrl-C into an error of its own
+    except BaseException as problem:  # noqa: BLE001 - a panic in a library is not an `Exception`
+        if interrupted():  # a library may turn Ctrl-C into another error
             _stop()
-        complain(f"an internal error ({type(problem).__name__}: {problem}); the workspace is whole; report it")
+        complain(
+            f"an internal error ({type(problem).__name__}: {problem}); the workspace is intact; please report the error"
+        )
         sys.exit(3)
 
 
 def call_app(app: typer.Typer) -> NoReturn:
-    """Run the program's command line and exit with its code.
+    """Run the command line and exit with its code.
 
     Raises:
         KeyboardInterrupt: Ctrl-C was pressed.
@@ -56,28 +58,28 @@ def call_app(app: typer.Typer) -> NoReturn:
     try:
         code = app(standalone_mode=False)
     except typer.TyperException as problem:
-        if message := problem.format_message().strip().rstrip("."):  # it is empty after help was shown
-            complain(f"{message}; the option --help lists what is possible")
+        if message := problem.format_message().strip().rstrip("."):  # empty after help was shown
+            complain(f"{message}; use --help to list the options")
         sys.exit(problem.exit_code)
     except typer.Abort:
-        complain("no answer was given: answer the question, or use the options that --help lists")
+        complain("no answer was given: answer the question, or use an option from --help")
         sys.exit(2)
     if code == STOPPED:
         raise KeyboardInterrupt
     sys.exit(code)
 
 
-def _refused(problem: OSError) -> str:
+def _describe_os_error(problem: OSError) -> str:
     if isinstance(problem, PermissionError):
-        return f"no permission for {problem.filename}: correct the folder's permissions and run again"
+        return f"permission denied for {problem.filename}: correct the permissions of the folder and run again"
     if problem.errno == errno.ENOSPC:
-        what, remedy = "the disk is full", "make room on the workspace's disk"
+        what, remedy = "the disk is full", "free space on the disk of the workspace"
     else:
-        what, remedy = f"the file system refused ({problem})", "correct that"
-    return f"{what}: {remedy} and run the same command again; nothing is lost"
+        what, remedy = f"the file system reported an error ({problem})", "correct its cause"
+    return f"{what}: {remedy} and run the same command again; no data are lost"
 
 
 def _stop() -> NoReturn:
-    """Report what was done before Ctrl-C, and exit as shells expect it."""
-    complain(f"{COURSE.stopped()}; run the same command again and it does the rest")
+    """Report the progress made before Ctrl-C and exit with the code that shells expect."""
+    complain(f"{COURSE.stopped()}; run the same command again to complete it")
     sys.exit(STOPPED)

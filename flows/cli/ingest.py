@@ -1,4 +1,4 @@
-"""Verbs around what comes in: map, check, rejected, explain."""
+"""Commands for incoming data: map, check, rejected, explain."""
 
 from pathlib import Path
 from typing import Annotated
@@ -6,51 +6,47 @@ from typing import Annotated
 import typer
 
 from flows.cli.mapping import map_file
-
-HERE = Path()
-Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
-Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
-Strict = Annotated[bool, typer.Option("--strict", help="Exit with 1 if any row was rejected.")]
+from flows.cli.options import HERE, Folder, FolderOption, Json, Strict
 
 
-def check(folder: Folder = HERE, strict: Strict = False, json_wanted: Json = False) -> None:
-    """Read new files of the inbox as ingest would, and say what would become of them; nothing is written."""
-    from flows.cli import inspection as intake
+def check(folder: Folder = HERE, strict: Strict = False, as_json: Json = False) -> None:
+    """Preview the ingest of new files: count accepted, rejected and repeated rows without writing anything."""
+    from flows.cli import inspection
 
-    intake.check(folder, strict=strict, json_wanted=json_wanted)
+    inspection.check(folder, strict=strict, as_json=as_json)
 
 
 def rejected(
     folder: Folder = HERE,
     to: Annotated[
-        Path | None, typer.Option(help="Target folder; the workspace's out/rejected where not given.")
+        Path | None, typer.Option(help="Write into this folder (default: out/rejected in the workspace).")
     ] = None,
-    file: Annotated[str, typer.Option(help="Only rows of files whose name holds this.")] = "",
-    json_wanted: Json = False,
+    file: Annotated[str, typer.Option(help="Include only source files whose name contains this text.")] = "",
+    as_json: Json = False,
 ) -> None:
-    """Write rejected rows as files to remedy in a spreadsheet; put back into the inbox, they are read as new rows."""
-    from flows.cli import inspection as intake
+    """Write rejected rows to files: correct them in a spreadsheet and copy them back into the inbox."""
+    from flows.cli import inspection
 
-    intake.rejected(folder, to, file, json_wanted=json_wanted)
+    inspection.rejected(folder, to, file, as_json=as_json)
 
 
-explain_app = typer.Typer(no_args_is_help=True, help="Walk from a result back to the files and lines it comes from.")
+explain_app = typer.Typer(no_args_is_help=True, help="Trace a result back to the source files and lines behind it.")
 
 
 @explain_app.command(name="load")
-def explain_load_verb(
-    load_id: Annotated[str, typer.Argument(help="The load's number, as its weigh ticket has it.")],
-    folder: Annotated[Path, typer.Option("--workspace", "-w", help="The workspace folder.")] = HERE,
-    json_wanted: Json = False,
+def explain_load_command(
+    load_id: Annotated[str, typer.Argument(help="Number of the load, as printed on its weigh ticket.")],
+    folder: FolderOption = HERE,
+    as_json: Json = False,
 ) -> None:
-    """From a load through its minutes to the lines of the files that tell of it."""
-    from flows.cli import inspection as intake
+    """Trace a load back through its harvesting minutes to the lines of the source files."""
+    from flows.cli import inspection
 
-    intake.explain(load_id, folder, json_wanted=json_wanted)
+    inspection.explain(load_id, folder, as_json=as_json)
 
 
 def register(app: typer.Typer) -> None:
-    """Add the verbs to the program."""
+    """Add these commands to the program."""
     app.command(name="map")(map_file)
     app.command()(check)
     app.command()(rejected)

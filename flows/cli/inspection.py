@@ -1,4 +1,4 @@
-"""What the verbs around what comes in do: check, rejected, explain."""
+"""Implementation of the commands check, rejected and explain."""
 
 import json
 from pathlib import Path
@@ -17,7 +17,7 @@ from transforms.operations.lineage import explain_load
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
-OUTCOME: dict[str, pl.DataType | type[pl.DataType]] = {
+FILE_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
     "file": pl.String,
     "mapping": pl.String,
     "rows_in": pl.Int64,
@@ -29,27 +29,31 @@ OUTCOME: dict[str, pl.DataType | type[pl.DataType]] = {
 }
 
 
-def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:
-    """Show what would become of the rows of new files."""
+def check(folder: Path, *, strict: bool, as_json: bool) -> None:
+    """Show how many rows of each new file would be accepted, rejected or repeated.
+
+    Raises:
+        typer.Exit: `strict` is set and a row would be rejected (code 1).
+    """
     workspace = Workspace(folder)
     _ = workspace.season
-    examined = stages.examine_files(workspace, Reporter(quiet=json_wanted))
+    examined = stages.examine_files(workspace, Reporter(quiet=as_json))
     received, rejected, left, failed = examined.received, examined.rejected, examined.left, examined.failed
-    why = (
+    reasons = (
         rejected.group_by("file", "rule", "says", maintain_order=True)
         .agg(pl.len().cast(pl.Int64).alias("rows"), pl.col("line").min(), pl.col("raw").first().alias("example"))
         .sort("file", "rows", descending=[False, True])
     )
-    files = pl.DataFrame([{k: getattr(r, k) for k in OUTCOME} for r in received], schema=OUTCOME)
-    if json_wanted:
-        says = {r.file: r.says for r in received if r.says}
+    files = pl.DataFrame([{k: getattr(r, k) for k in FILE_COLUMNS} for r in received], schema=FILE_COLUMNS)
+    if as_json:
+        notes = {r.file: r.says for r in received if r.says}
         typer.echo(
             json.dumps(
                 {
                     "files": files.to_dicts(),
-                    "rejected": why.to_dicts(),
+                    "rejected": reasons.to_dicts(),
                     "left": left,
-                    "says": says,
+                    "says": notes,
                     "failed": failed.to_dicts(),
                 },
                 default=str,
@@ -57,30 +61,30 @@ def check(folder: Path, *, strict: bool, json_wanted: bool) -> None:
         )
     else:
         console = Console()
-        show(console, "What would be taken in (times in UTC)", files)
-        if why.height:
-            show(console, "What would be rejected, and why", why)
+        show(console, "Rows that ingest would store (times in UTC)", files)
+        if reasons.height:
+            show(console, "Rows that ingest would reject, by reason", reasons)
         if failed.height:
             show(console, FAILED_TITLE, failed)
         for r in received:
             for line in r.says:
                 print_line(console, f"{r.file}: {line}")
         for name, reason in left:
-            print_line(console, f"Left alone: {name}: {reason}")
+            print_line(console, f"Skipped: {name}: {reason}")
         print_line(console, f"{files.height} new files; nothing was written. Next: taretrace ingest {folder}")
     if strict and rejected.height:
         raise typer.Exit(1)
 
 
-def rejected(folder: Path, to: Path | None, file: str, *, json_wanted: bool) -> None:
-    """Write rejected rows as files to remedy."""
+def rejected(folder: Path, to: Path | None, file: str, *, as_json: bool) -> None:
+    """Write rejected rows to files that a person can correct and return to the inbox."""
     workspace = Workspace(folder)
     mappings = {m.name: m for m in read_mappings(workspace.mappings, workspace.season.catalogue)}
     target = to or workspace.out / "rejected"
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         rows = warehouse.query("mendable", file=f"%{file}%")
     written, left = write_rejected(rows, mappings, target)
-    if json_wanted:
+    if as_json:
         typer.echo(json.dumps({"files": [str(p) for p in written], "rows": rows.height - left, "left": left}))
         return
     console = Console()
@@ -89,7 +93,7 @@ def rejected(folder: Path, to: Path | None, file: str, *, json_wanted: bool) -> 
     if left:
         print_line(
             console,
-            f"{left} rows cannot be mended in a spreadsheet (task data, Parquet, far too long): see taretrace status",
+            f"{left} rows cannot be corrected in a spreadsheet (task data, Parquet, or too long): see taretrace status",
         )
     print_line(
         console,
@@ -97,8 +101,8 @@ def rejected(folder: Path, to: Path | None, file: str, *, json_wanted: bool) -> 
     )
 
 
-def explain(load_id: str, folder: Path, *, json_wanted: bool) -> None:
-    """Show a load's way back to the lines of files."""
+def explain(load_id: str, folder: Path, *, as_json: bool) -> None:
+    """Show the tickets, lab results, minutes and source lines behind a load."""
     workspace = Workspace(folder)
     _ = workspace.season
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
@@ -110,20 +114,18 @@ def explain(load_id: str, folder: Path, *, json_wanted: bool) -> None:
         "minutes": found.minutes,
         "weighing": found.weighing,
     }
-    if json_wanted:
+    if as_json:
         typer.echo(json.dumps({"load_id": load_id, **{k: v.to_dicts() for k, v in tables.items()}}, default=str))
         return
     console = Console()
     show(
         console,
-        f"Load {load_id}: weighing time by the corrected clock, and as printed on the ticket (UTC)",
+        f"Load {load_id}: weighing time by the corrected clock and as printed on the ticket (UTC)",
         found.weighing,
     )
     show(console, "Weigh tickets, newest first (UTC; times as printed on the ticket)", found.tickets)
     show(console, "Lab results, newest first", found.labs)
-    show(console, "How far the trace can be trusted", found.grade)
-    show(console, "Minutes that filled it, and where they were logged (UTC)", found.minutes)
+    show(console, "Quality of the trace", found.grade)
+    show(console, "Harvesting minutes of the load and the source lines that log them (UTC)", found.minutes)
     untraced = found.minutes.filter(pl.col("machine_id").is_null())["share"].sum()
-    print_line(
-        console, f"{untraced:.0%} of the load could not be traced." if untraced else "All of the load is traced."
-    )
+    print_line(console, f"{untraced:.0%} of the load could not be traced." if untraced else "The whole load is traced.")

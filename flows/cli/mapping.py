@@ -1,4 +1,4 @@
-"""The verb `map`."""
+"""The command `map`."""
 
 from enum import StrEnum
 from pathlib import Path
@@ -6,12 +6,11 @@ from typing import Annotated
 
 import typer
 
-HERE = Path()
-Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
+from flows.cli.options import HERE, FolderOption, Json
 
 
 class FileKind(StrEnum):
-    """A kind of source file."""
+    """Kind of source file."""
 
     telemetry = "telemetry"
     load = "load"
@@ -27,23 +26,26 @@ class FileKind(StrEnum):
 
 
 def map_file(
-    file: Annotated[Path, typer.Argument(help="One file of the new kind of export (or a task-data folder).")],
-    folder: Annotated[Path, typer.Option("--workspace", "-w", help="The workspace folder.")] = HERE,
+    file: Annotated[Path, typer.Argument(help="Sample file of the new export, or a task-data folder.")],
+    folder: FolderOption = HERE,
     answer: Annotated[
-        list[str], typer.Option("--answer", "-a", help="KEY=VALUE, an answer given beforehand; repeat it.")
+        list[str], typer.Option("--answer", "-a", help="Answer a question in advance, KEY=VALUE; repeatable.")
     ] = [],  # noqa: B006
-    kind: Annotated[FileKind | None, typer.Option(help="The kind of file; proposed if not given.")] = None,
-    name: Annotated[str | None, typer.Option(help="The mapping's name; made of kind and file where not given.")] = None,
-    ask: Annotated[
-        bool | None, typer.Option("--ask/--no-ask", help="Ask what is unsure; by itself where a person sits there.")
+    kind: Annotated[
+        FileKind | None, typer.Option(help="Set the kind of file (default: proposed from its content).")
     ] = None,
-    json_wanted: Json = False,
+    name: Annotated[str | None, typer.Option(help="Name the mapping (default: kind and file name).")] = None,
+    ask: Annotated[
+        bool | None,
+        typer.Option("--ask/--no-ask", help="Ask open questions, or stop at them (default: ask on a terminal)."),
+    ] = None,
+    as_json: Json = False,
 ) -> None:
-    """Look at a new export, propose how to read it, show ten rows as they would be read, and save the mapping.
+    """Propose how to read a new kind of export, show ten rows read that way, and save the mapping.
 
-    Nothing is guessed that matters: a unit that the file does not say is asked for.
+    It never guesses what changes a result: if the file does not state a unit, for example, it asks for it.
     """
     from flows.cli.mapping_dialog import talk
 
     given = [f"kind={kind.value}", *answer] if kind is not None else answer
-    talk(file, folder, given, name, ask=ask, json_wanted=json_wanted)
+    talk(file, folder, given, name, ask=ask, as_json=as_json)

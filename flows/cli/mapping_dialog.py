@@ -1,4 +1,4 @@
-"""What the verb `map` does: looks at a new export, proposes how to read it, asks, shows ten rows, saves."""
+"""Dialogue of the command `map`: propose a mapping for an export, ask questions, show ten rows, save."""
 
 import json
 import sys
@@ -24,11 +24,11 @@ from transforms.ingest.reader_process import ReaderFailureError
 from transforms.storage.lock import held
 
 PREVIEW_ROWS = 10
-WIDEST = 8
-"""A table of more columns than this does not fit a terminal."""
+MAX_COLUMNS = 8
+"""A table with more columns does not fit a terminal."""
 
 
-def _answers(given: list[str]) -> dict[str, str]:
+def _parse_answers(given: list[str]) -> dict[str, str]:
     out = {}
     for text in given:
         key, sign, value = text.partition("=")
@@ -43,63 +43,65 @@ def _answers(given: list[str]) -> dict[str, str]:
 def _print_proposal(console: Console, proposal: Proposal) -> None:
     rows = [
         {
-            "our column": c.column,
-            "read from": " + ".join(c.row.get("from", [])) or c.row.get("value") or "the file's name",
-            "unit or form": c.row.get("unit") or c.row.get("format") or "",
-            "sure": f"{c.confidence:.0%}",
-            "because": "; ".join(c.reasons),
+            "column": c.column,
+            "read from": " + ".join(c.row.get("from", [])) or c.row.get("value") or "file name",
+            "unit or format": c.row.get("unit") or c.row.get("format") or "",
+            "confidence": f"{c.confidence:.0%}",
+            "reason": "; ".join(c.reasons),
         }
         for c in proposal.columns
     ]
     for reason in proposal.reasons:
         print_line(console, f"· {reason}")
-    show(console, f"A row tells of: {proposal.kind}", pl.DataFrame(rows) if rows else pl.DataFrame({"our column": []}))
+    show(console, f"Kind of rows: {proposal.kind}", pl.DataFrame(rows) if rows else pl.DataFrame({"column": []}))
     if proposal.unread:
         print_line(console, f"Not read: {', '.join(proposal.unread)}")
 
 
-def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: bool | None, json_wanted: bool) -> None:
-    """Propose how to read a file, ask what it does not say, show ten rows, save the mapping."""
+def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: bool | None, as_json: bool) -> None:
+    """Propose how to read a file, ask for what it does not state, show ten rows and save the mapping.
+
+    Raises:
+        WorkspaceError: the file cannot be read, or a question is open.
+    """
     workspace = Workspace(folder)
     season = workspace.season
     if not file.exists():
-        raise WorkspaceError("there is no such file", where=str(file), remedy="name a file that is there")
-    answers = _answers(answer)
-    asking = sys.stdin.isatty() and not json_wanted if ask is None else ask
-    console = Console(stderr=json_wanted)
+        raise WorkspaceError("the file does not exist", where=str(file), remedy="check its path")
+    answers = _parse_answers(answer)
+    is_interactive = sys.stdin.isatty() and not as_json if ask is None else ask
+    console = Console(stderr=as_json)
     try:
         sniffed = run_isolated(sniff, file)
         proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
-        while proposal.questions and asking:
+        while proposal.questions and is_interactive:
             _print_proposal(console, proposal)
             question = proposal.questions[0]
             console.print()
             print_line(console, question.text)
             if question.choices:
                 print_line(console, f"  one of: {', '.join(question.choices)}")
-            asked = f"{question.key} [{question.guess}]" if question.guess else question.key
-            answers[question.key] = typer.prompt(printable(asked), default=question.guess or None, show_default=False)
+            prompt = f"{question.key} [{question.guess}]" if question.guess else question.key
+            answers[question.key] = typer.prompt(printable(prompt), default=question.guess or None, show_default=False)
             proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
     except SourceFileError as problem:
-        raise WorkspaceError(
-            problem.says, where=str(file), remedy="send a file that can be read, or remedy this one"
-        ) from problem
+        raise WorkspaceError(problem.says, where=str(file), remedy="correct the file, or export it again") from problem
     except ReaderFailureError as problem:
-        raise _unreadable(problem, file) from problem
+        raise _make_reader_error(problem, file) from problem
     _print_proposal(console, proposal)
-    _save(workspace, file, proposal, name, console, json_wanted=json_wanted)
+    _save(workspace, file, proposal, name, console, as_json=as_json)
 
 
-def _unreadable(problem: ReaderFailureError, file: Path) -> WorkspaceError:
-    return WorkspaceError(problem.says, where=str(file), remedy="send it in another form, or in parts")
+def _make_reader_error(problem: ReaderFailureError, file: Path) -> WorkspaceError:
+    return WorkspaceError(problem.says, where=str(file), remedy="export it in another format, or split it")
 
 
 def _save(
-    workspace: Workspace, file: Path, proposal: Proposal, name: str | None, console: Console, *, json_wanted: bool
+    workspace: Workspace, file: Path, proposal: Proposal, name: str | None, console: Console, *, as_json: bool
 ) -> None:
-    """Check the proposal by reading ten rows through it, and write it; open questions are told instead."""
+    """Read ten rows through the proposal and save it; if questions are open, report them instead."""
     if proposal.questions:
-        if json_wanted:
+        if as_json:
             typer.echo(
                 json.dumps(
                     {
@@ -113,43 +115,48 @@ def _save(
             print_line(console, f"? {question.key}: {question.text}{choices}")
         keys = ", ".join(q.key for q in proposal.questions)
         raise WorkspaceError(
-            f"{len(proposal.questions)} of its questions are open ({keys})",
+            f"{len(proposal.questions)} questions are open ({keys})",
             where=str(file),
-            remedy="answer with --answer KEY=VALUE",
+            remedy="answer them with --answer KEY=VALUE",
         )
     catalogue, text = workspace.season.catalogue, mapping_text(proposal, file.name)
-    target = _target(workspace, proposal, file, name)
+    target = _choose_path(workspace, proposal, file, name)
     mapping = mapping_of(proposal.table(), target.stem, catalogue, str(target))
     try:
-        rows, bad, looked = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
+        rows, rejected, read_count = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
     except SourceFileError as problem:
         raise WorkspaceError(
-            problem.says, where=str(file), remedy="answer otherwise with --answer KEY=VALUE"
+            problem.says, where=str(file), remedy="give other answers with --answer KEY=VALUE"
         ) from problem
     except ReaderFailureError as problem:
-        raise _unreadable(problem, file) from problem
+        raise _make_reader_error(problem, file) from problem
     filled = rows.select(c for c in rows.columns if c == "line" or rows[c].null_count() < rows.height)
-    if json_wanted:
+    if as_json:
         typer.echo(
             json.dumps(
-                {"mapping": str(target), "rows": filled.to_dicts(), "rejected": bad.height, "looked_at": looked},
+                {
+                    "mapping": str(target),
+                    "rows": filled.to_dicts(),
+                    "rejected": rejected.height,
+                    "looked_at": read_count,
+                },
                 default=str,
             )
         )
     else:
-        show(console, f"The first {filled.height} rows as they would be read (times in UTC)", _readable(filled))
-        if bad.height:
-            show(console, f"{bad.height} of the first {looked:,} rows would be rejected", bad.head(5))
+        show(console, f"The first {filled.height} rows as they would be read (times in UTC)", _transpose_wide(filled))
+        if rejected.height:
+            show(console, f"{rejected.height} of the first {read_count:,} rows would be rejected", rejected.head(5))
     if not rows.height:
         raise WorkspaceError(
-            "no row of the file could be read this way",
+            "no row can be read with this mapping",
             where=str(file),
-            remedy="answer otherwise with --answer KEY=VALUE",
+            remedy="give other answers with --answer KEY=VALUE",
         )
     with held(workspace.root, "map"):
         workspace.mappings.mkdir(exist_ok=True)
         target.write_text(text, "utf-8")
-    if not json_wanted:
+    if not as_json:
         reads = ", ".join(proposal.layout["files"])
         print_line(
             console,
@@ -157,17 +164,17 @@ def _save(
         )
 
 
-def _readable(rows: pl.DataFrame) -> pl.DataFrame:
-    """Many columns are turned on their side, so that each has a line of its own."""
-    if rows.width <= WIDEST:
+def _transpose_wide(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return a table that fits a terminal: a wide one is transposed to one line per column."""
+    if rows.width <= MAX_COLUMNS:
         return rows
     texts = rows.select(pl.col(c).map_elements(cell, return_dtype=pl.String, skip_nulls=False) for c in rows.columns)
     texts = texts.rename({c: c.replace("_", " ") for c in texts.columns})
-    named = [f"row {n}" for n in range(1, rows.height + 1)]
-    return texts.transpose(include_header=True, header_name="our column", column_names=named)
+    headings = [f"row {n}" for n in range(1, rows.height + 1)]
+    return texts.transpose(include_header=True, header_name="column", column_names=headings)
 
 
-def _target(workspace: Workspace, proposal: Proposal, file: Path, name: str | None) -> Path:
+def _choose_path(workspace: Workspace, proposal: Proposal, file: Path, name: str | None) -> Path:
     if name is not None:
         safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in name) or "mapping"
         return workspace.mappings / f"{safe}.toml"

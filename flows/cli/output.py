@@ -1,4 +1,4 @@
-"""Text and tables on a terminal: text of files, names and paths is shown as it is, never as markup or a command."""
+"""Console output of lines and tables, with text from files escaped so that it cannot act as markup or control codes."""
 
 import datetime as dt
 import json
@@ -15,40 +15,40 @@ if TYPE_CHECKING:
     import polars as pl
 
 UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-"""Unicode categories that move the cursor, change colours or direction, or have no picture."""
+"""Unicode categories that move the cursor, change colours or direction, or have no glyph."""
 
-FAILED_TITLE = "Files whose reading failed (one in quarantine is not read again until it or its mapping changes)"
+FAILED_TITLE = "Files that could not be read (a quarantined file is read again only after it or its mapping changes)"
 
 
 def printable(text: str) -> str:
-    """Return text in which every character that a terminal would obey is written as its escape code."""
+    """Return text with every character that would control a terminal replaced by its escape code."""
     if text.isascii() and text.isprintable():
         return text
-    return "".join(_escaped(c) if unicodedata.category(c) in UNPRINTABLE else c for c in text)
+    return "".join(_escape(c) if unicodedata.category(c) in UNPRINTABLE else c for c in text)
 
 
-def _escaped(character: str) -> str:
+def _escape(character: str) -> str:
     return character.encode("unicode_escape", "surrogatepass").decode("ascii")
 
 
 def strong(text: Any) -> Text:
-    """Return a part of a line in bold."""
+    """Return printable text in bold, as part of a line."""
     return Text(printable(str(text)), "bold")
 
 
 def line_of(*parts: str | Text) -> Text:
-    """Return parts of a line as one; a text in it is made printable."""
+    """Join parts into one line; plain strings are made printable."""
     return Text.assemble(*(part if isinstance(part, Text) else Text(printable(part)) for part in parts))
 
 
 def print_line(console: Console, *parts: str | Text) -> None:
-    """Print one line of a command's outcome; the terminal alone wraps it."""
+    """Print one line of a result; only the terminal wraps it."""
     console.print(line_of(*parts), highlight=False, soft_wrap=True)
 
 
-def finish(json_wanted: bool, outcome: dict[str, Any], lines: Sequence[str | Text]) -> None:
-    """Print a command's outcome: as JSON, or as lines."""
-    if json_wanted:
+def finish(as_json: bool, outcome: dict[str, Any], lines: Sequence[str | Text]) -> None:
+    """Print the result of a command, as JSON or as lines."""
+    if as_json:
         typer.echo(json.dumps(outcome, default=str))
         return
     console = Console()
@@ -57,12 +57,12 @@ def finish(json_wanted: bool, outcome: dict[str, Any], lines: Sequence[str | Tex
 
 
 def complain(text: str) -> None:
-    """Print one line on standard error, with the program's name before it."""
+    """Print one line on standard error, prefixed with the name of the program."""
     typer.echo(f"taretrace: {printable(text)}", err=True)
 
 
 def show(console: Console, title: str, frame: "pl.DataFrame", note: str = "") -> None:
-    """Print a table."""
+    """Print a table with its title, and a note below it if one is given."""
     caption = Text(printable(note)) if note else None
     grid = Table(title=Text(printable(title)), title_justify="left", caption=caption, caption_justify="left")
     for column in frame.columns:
@@ -74,7 +74,7 @@ def show(console: Console, title: str, frame: "pl.DataFrame", note: str = "") ->
 
 
 def cell(value: Any) -> str:
-    """Return a value as people read it, on one line."""
+    """Return a value formatted for reading, on one line."""
     if value is None:
         return ""
     if isinstance(value, dt.datetime):

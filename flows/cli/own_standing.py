@@ -1,4 +1,4 @@
-"""Output of `benchmark --for ID`: one subject's own figures, and marks of all as disclosure control permits."""
+"""Output of `benchmark --for ID`: a subject's own figures and the reference values permitted by disclosure control."""
 
 from typing import Any
 
@@ -10,7 +10,7 @@ from transforms.benchmark.own_view import OwnView
 
 
 def own_outcome(view: OwnView, kind: str, response: str) -> dict[str, Any]:
-    """Return a subject's view as the JSON outcome."""
+    """Return a subject's view as the JSON result."""
     row = {
         "subject_kind": kind,
         "subject_id": view.subject_id,
@@ -26,9 +26,9 @@ def own_outcome(view: OwnView, kind: str, response: str) -> dict[str, Any]:
 
 
 def own_table(view: OwnView) -> pl.DataFrame:
-    """Return a subject's figures and the marks of all, a row each, as a terminal shows them."""
+    """Return a terminal table of a subject's figures and the reference values, one row each."""
     f = view.figures
-    own = (view.subject_id, f["observed"], f["expected"], f["from_settings"], _span(view), view.n)
+    own = (view.subject_id, f["observed"], f["expected"], f["from_settings"], _format_interval(view), view.n)
     rows: list[tuple[Any, ...]] = [own]
     rows += [(say(MARKS[name]), None, None, None, f"{mark:g}", None) for name, mark in view.band.marks.items()]
     schema = {
@@ -42,7 +42,7 @@ def own_table(view: OwnView) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _span(view: OwnView) -> str:
+def _format_interval(view: OwnView) -> str:
     if not view.is_compared:
         return ""
     value, low, high = (view.figures[c] for c in ("shrunken", "shrunken_lo95", "shrunken_hi95"))
@@ -50,16 +50,16 @@ def _span(view: OwnView) -> str:
 
 
 def own_lines(view: OwnView) -> list[str]:
-    """Return the sentences under the table."""
+    """Return the sentences below the table."""
     lines = []
     if view.reason_code is not None:
         lines.append(f"Not compared with others: {reason_words(view.reason_code)}.")
     elif not view.is_compared:
         lines.append(f"Not compared with others: {translate_stored(view.says)}.")
     elif view.band.reason_code is not None:
-        lines.append(f"Nothing of others is shown: {reason_words(view.band.reason_code)}.")
+        lines.append(f"Values of others are not shown: {reason_words(view.band.reason_code)}.")
     if view.third is not None:
         lines.append(f"Place among all: {say(THIRDS[view.third])}.")
     if view.band.step is not None:
-        lines.append(f"Marks of all are means of several, rounded to {view.band.step:g}; no other is shown alone.")
+        lines.append(f"Reference values are means of several subjects, rounded to {view.band.step:g}.")
     return lines

@@ -1,48 +1,46 @@
-"""The verb `serve`."""
+"""The command `serve`."""
 
 import signal
 import threading
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from flows.cli.options import HERE, Folder
 from flows.runtime.prefect_server import Engine
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace
 
-HERE = Path()
-
 
 def serve(
-    folder: Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)] = HERE,
+    folder: Folder = HERE,
     pool: Annotated[
         str | None,
-        typer.Option(help="Have the workers of this Prefect work pool run the flows; this process where not given."),
+        typer.Option(help="Run the flows on the workers of this Prefect work pool (default: in this process)."),
     ] = None,
 ) -> None:
-    """Keep the season going: run what season.toml schedules, take in files as they come, catch up once.
+    """Run the schedule of season.toml, ingest new files as they arrive, and run missed jobs once.
 
-    Ctrl-C ends it; what was missed meanwhile is run once when it is started again. Where PREFECT_API_URL names a
-    Prefect server that one is used, else a server of its own runs inside the workspace for as long as this does.
+    Stop it with Ctrl-C; jobs missed while it is stopped run once at the next start. It uses the Prefect server that
+    PREFECT_API_URL names, or starts its own inside the workspace.
     """
     workspace, reporter, stop = Workspace(folder), Reporter(), threading.Event()
     _ = workspace.season
     with Engine(workspace.home, services=True) as engine:
         with reporter.stage("Starting the flow engine"):
-            from flows.scheduling.service import serve as keep_going
+            from flows.scheduling.service import serve as run_service
 
             engine.ready()
-        for ends in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(ends, lambda *_: stop.set())
-        reporter.say(f"Serving {workspace.root.resolve()}; Ctrl-C ends it. What runs stands in {workspace.log}/")
+        for stop_signal in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(stop_signal, lambda *_: stop.set())
+        reporter.say(f"Serving {workspace.root.resolve()}; stop with Ctrl-C. Runs are logged in {workspace.log}/")
         try:
-            keep_going(workspace, pool, reporter.say, stop)
+            run_service(workspace, pool, reporter.say, stop)
         finally:
             stop.set()
-    reporter.say("Ended. Start it again, and what was missed is run once.")
+    reporter.say("Stopped. Start it again to run missed jobs once.")
 
 
 def register_serve(app: typer.Typer) -> None:
-    """Add the verb to the program."""
+    """Add this command to the program."""
     app.command()(serve)

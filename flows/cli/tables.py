@@ -8,19 +8,15 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from flows.cli.options import HERE, Folder, Json, Wait
 from flows.cli.output import FAILED_TITLE, finish, print_line, show
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace
 from transforms.storage.lock import held
 
-HERE = Path()
-Folder = Annotated[Path, typer.Argument(help="The workspace folder.", show_default=True)]
-Json = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON on standard output, nothing else.")]
-Wait = Annotated[float, typer.Option(min=0, help="Seconds to wait while another run holds the workspace.")]
-
 
 class Form(StrEnum):
-    """What a table is written as."""
+    """File format of an exported table."""
 
     parquet = "parquet"
     csv = "csv"
@@ -29,14 +25,19 @@ class Form(StrEnum):
 
 def export(
     folder: Folder = HERE,
-    to: Annotated[Path | None, typer.Option(help="Target folder; the workspace's out/tables where not given.")] = None,
+    to: Annotated[
+        Path | None, typer.Option(help="Write into this folder (default: out/tables in the workspace).")
+    ] = None,
     form: Annotated[
-        Form, typer.Option("--format", help="parquet, csv (a file a table) or xlsx (one workbook).")
+        Form,
+        typer.Option(
+            "--format", help="Choose the file format: parquet or csv (one file per table), or xlsx (one workbook)."
+        ),
     ] = Form.parquet,
     wait: Wait = 0,
-    json_wanted: Json = False,
+    as_json: Json = False,
 ) -> None:
-    """Write every table others rely on."""
+    """Write every public table to files for use in other programs."""
     from flows import stages
     from transforms.operations.export import exported_tables, write_tables
     from transforms.storage.lake import Lake
@@ -45,16 +46,17 @@ def export(
     _ = workspace.season
     with held(folder, "export", wait):
         target = to or workspace.out / "tables"
-        with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=json_wanted).stage("Writing tables"):
+        with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=as_json).stage("Writing tables"):
             written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
-    lines = [f"{len(written)} files in {target.resolve()}"]
+    lines = [f"Wrote {len(written)} files to {target.resolve()}"]
     if form is Form.xlsx and len(written) > 1:
-        lines.append(f"Too long for a workbook, written as Parquet beside it: {', '.join(p.stem for p in written[1:])}")
-    finish(json_wanted, {"files": written}, lines)
+        names = ", ".join(p.stem for p in written[1:])
+        lines.append(f"These tables have too many rows for a workbook and were written as Parquet: {names}")
+    finish(as_json, {"files": written}, lines)
 
 
-def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
-    """Say what came in, how far behind each source is, what was rejected and why, and what the tables hold."""
+def status(folder: Folder = HERE, as_json: Json = False) -> None:
+    """Show received files, the delay of each source, rejected rows with reasons, and the size of each table."""
     from transforms.ingest.failed_read import failed_reads
     from transforms.storage.warehouse import Warehouse
 
@@ -70,14 +72,14 @@ def status(folder: Folder = HERE, json_wanted: Json = False) -> None:
             "lookalikes": warehouse.query("lookalike_id"),
             "tables": warehouse.query("status"),
         }
-    if json_wanted:
+    if as_json:
         finish(True, {name: frame.to_dicts() for name, frame in found.items()}, [])
         return
     titles = {
-        "arrived": "What arrived",
-        "sources": "How far behind each source is (hours since its newest row; UTC)",
-        "rejected": "What was rejected, and why",
-        "findings": "How files were read",
+        "arrived": "Received files",
+        "sources": "Delay of each source (hours since its newest row; times in UTC)",
+        "rejected": "Rejected rows by reason",
+        "findings": "Notes on how files were read",
         "failed": FAILED_TITLE,
         "lookalikes": "Ids that look alike",
         "tables": "Tables",

@@ -1,1 +1,1 @@
-"""Stages as Prefect tasks, and the flows that sequence them."""
+"""Stages as Prefect tasks and the flows that order them."""

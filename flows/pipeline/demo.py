@@ -1,4 +1,4 @@
-"""Writes the demo season as a workspace with full inbox; what runs on it afterwards is the customer's own flow."""
+"""Workspace of the demo season, with a full inbox; the normal post-shift flow then runs on it."""
 
 import shutil
 from pathlib import Path
@@ -8,14 +8,15 @@ from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import HOME, Workspace, init_workspace, season_template
 from transforms.demo.district import LOCAL_ZONE
 from transforms.demo.exports import write_exports, write_truth
-from transforms.demo.scenario import DEMO, Scenario
-from transforms.demo.season import DemoSeason, Plan, invent_season
+from transforms.demo.scenario import DEMO, Plan, Scenario
+from transforms.demo.season import DemoSeason, invent_season
 from transforms.errors import WorkspaceError
 
 MARK = ".taretrace-demo"
+"""Marker file of a demo folder, which may be replaced."""
 
 
-def _season_toml(season: DemoSeason) -> str:
+def _render_season_toml(season: DemoSeason) -> str:
     sites = "\n".join(
         f"[sites.{name}]\nlat_deg = {lat:.5f}\nlon_deg = {lon:.5f}\n"
         for name, (lat, lon) in season.district.sites.items()
@@ -31,37 +32,46 @@ def _season_toml(season: DemoSeason) -> str:
 
 
 def clear_demo(folder: Path) -> None:
-    """Take an earlier demo away.
+    """Delete an earlier demo.
 
     Raises:
         WorkspaceError: the folder holds something that is not an earlier demo.
     """
-    inside = [p for p in folder.iterdir() if p.name != HOME] if folder.is_dir() else [folder][: folder.exists()]
-    if not inside:
+    paths = [p for p in folder.iterdir() if p.name != HOME] if folder.is_dir() else [folder][: folder.exists()]
+    if not paths:
         return
     if not (folder / MARK).exists():
         raise WorkspaceError(
-            "the folder is not empty and no earlier demo", where=str(folder), remedy="name a new folder"
+            "the folder is not empty and is not an earlier demo", where=str(folder), remedy="name a new folder"
         )
-    for path in inside:
+    for path in paths:
         shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 def write_demo(
-    folder: Path, *, machines: int, days: int, seed: int, hz: float, reporter: Reporter, hardship: Scenario = DEMO
+    folder: Path, *, machines: int, days: int, seed: int, hz: float, reporter: Reporter, scenario: Scenario = DEMO
 ) -> Workspace:
-    """Invent a season and write its exports, mappings and season.toml; its truth goes apart, for tests alone.
+    """Simulate a season and write its exports, mappings and season.toml; the true values are stored for tests only.
+
+    Args:
+        folder: the new workspace.
+        machines: size of the fleet.
+        days: length of the campaign.
+        seed: seed of the simulation; the same seed gives the same files.
+        hz: log records per second.
+        reporter: shows progress.
+        scenario: conditions and data faults to simulate.
 
     Raises:
         WorkspaceError: the folder holds something that is not an earlier demo.
     """
     clear_demo(folder)
     catalogue = load_catalogue()
-    with reporter.stage("Inventing the season"):
-        season = invent_season(Plan(machines, days, seed, hz, hardship), catalogue)
-    with reporter.stage("Writing its exports"):
-        workspace = init_workspace(folder, _season_toml(season))
-        (folder / MARK).write_text("made by 'taretrace demo'; it may be made anew\n", "utf-8")
+    with reporter.stage("Simulating the season"):
+        season = invent_season(Plan(machines, days, seed, hz, scenario), catalogue)
+    with reporter.stage("Writing export files"):
+        workspace = init_workspace(folder, _render_season_toml(season))
+        (folder / MARK).write_text("created by 'taretrace demo', which may replace this folder\n", "utf-8")
         write_exports(season, catalogue, workspace.inbox, workspace.mappings)
         write_truth(season, folder / "truth")
     return workspace

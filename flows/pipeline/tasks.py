@@ -1,4 +1,4 @@
-"""The stages of a run as Prefect tasks, in order, with retries around input and output only."""
+"""Stages of a run as Prefect tasks, in order, with retries only around input and output."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -15,8 +15,8 @@ from transforms.ingest.ingest_file import IngestedFile
 from transforms.parallel import Executor
 
 
-def _io_fault(_task: Any, _run: Any, state: Any) -> bool:
-    """Retry only what may pass by itself: the file system, never a wrong call or a fault of ours."""
+def _is_io_error(_task: Any, _run: Any, state: Any) -> bool:
+    """Return True if a task failed with a file system error, the only kind of error that a retry can solve."""
     try:
         state.result()
     except OSError:
@@ -27,38 +27,58 @@ def _io_fault(_task: Any, _run: Any, state: Any) -> bool:
 
 
 def step(function: Callable[..., Any], *, retries: int = 0, wait_s: float = 2) -> Any:
-    """Return a stage as a task of the running flow."""
-    made = task(
+    """Return a stage as a task of the running flow.
+
+    Args:
+        function: the stage.
+        retries: number of retries after a file system error.
+        wait_s: delay between retries, s.
+    """
+    as_task = task(
         name=function.__name__,
         retries=retries,
         retry_delay_seconds=wait_s,
         cache_policy=NO_CACHE,
         persist_result=False,
-        retry_condition_fn=_io_fault if retries else None,
+        retry_condition_fn=_is_io_error if retries else None,
     )
-    return made(function)
+    return as_task(function)
 
 
-def files_to_facts(workspace: Workspace, reporter: Reporter, spread: Executor) -> list[IngestedFile]:
-    """Files in, facts out: find new files, read, bin, trace, conditions, marts; return what was received."""
-    received: list[IngestedFile] = step(stages.receive_files, retries=2)(workspace, reporter, spread)
-    step(stages.bin_telemetry, retries=2)(workspace, reporter, spread)
-    step(stages.trace)(workspace, reporter, spread)
+def files_to_facts(workspace: Workspace, reporter: Reporter, executor: Executor) -> list[IngestedFile]:
+    """Ingest new files and build the facts: read, bin, trace, conditions, marts, storability.
+
+    Returns:
+        The received files with their row counts.
+    """
+    received: list[IngestedFile] = step(stages.receive_files, retries=2)(workspace, reporter, executor)
+    step(stages.bin_telemetry, retries=2)(workspace, reporter, executor)
+    step(stages.trace)(workspace, reporter, executor)
     step(stages.conditions)(workspace, reporter)
     step(stages.marts)(workspace, reporter)
     step(stages.keep)(workspace, reporter)
     return received
 
 
-def after_facts(workspace: Workspace, reporter: Reporter, spread: Executor, *, judge: bool = True) -> list[Path]:
-    """Facts in, page out: fit, checks, comparison, advice, guide, shift page; return the pages.
+def after_facts(
+    workspace: Workspace, reporter: Reporter, executor: Executor, *, refit_checks: bool = True
+) -> list[Path]:
+    """Fit and write the shift page: fit, checks, comparison, advice, guide, page.
 
-    Unless `judge`, what judges model and fleet by fitting again stands as it was worked out last, where it was.
+    Args:
+        workspace: the workspace.
+        reporter: shows progress.
+        executor: runs the jobs of each stage.
+        refit_checks: run the checks that refit the model and the fleet comparison; if False, keep their stored results
+            where they exist.
+
+    Returns:
+        The paths of the written pages.
     """
-    fits = step(stages.fit)(workspace, reporter, spread)
-    step(stages.check_fits)(workspace, fits, reporter, spread, refits=judge)
-    step(stages.compare)(workspace, fits, reporter, spread, anew=judge)
+    fits = step(stages.fit)(workspace, reporter, executor)
+    step(stages.check_fits)(workspace, fits, reporter, executor, refits=refit_checks)
+    step(stages.compare)(workspace, fits, reporter, executor, recompute=refit_checks)
     step(stages.advise)(workspace, fits, reporter)
-    step(stages.guide)(workspace, fits, reporter, spread)
+    step(stages.guide)(workspace, fits, reporter, executor)
     written: list[Path] = step(pages.shift_page, retries=2)(workspace, reporter)
     return written

@@ -1,4 +1,4 @@
-"""Work on a Dask cluster, through Prefect's task runner: pieces of many jobs each, their results in order."""
+"""Executor on a Dask cluster through Prefect's task runner: batches of jobs, results in input order."""
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -14,43 +14,52 @@ from transforms.parallel import Executor, run_batch
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
-PIECES_A_WORKER, MOST_JOBS = 24, 16
-"""Of a work, so many pieces for each worker, and at most so many jobs in one: small, so that all end together."""
-AHEAD = 2
-"""Pieces that wait for each worker beyond the one it is at: memory here holds the results of so many."""
+BATCHES_PER_WORKER, MAX_JOBS_PER_BATCH = 24, 16
+"""Target number of batches per worker and maximum batch size: small batches let all workers finish together."""
+QUEUED_PER_WORKER = 2
+"""Batches queued per worker beyond the running one; it limits the results that this process holds in memory."""
 RETRIES = 2
 
 
 def dask_executor(work: Callable[[Job], Result], jobs: Sequence[Job]) -> Iterator[Result]:
-    """Do jobs on the workers of the running flow's cluster, which begin at once; a `Spread`.
+    """Run jobs on the workers of the running flow's cluster; implements `Executor`.
 
-    Pieces are tasks of Dask alone: one of Prefect costs a worker 0.1 s, and must reach its server from there.
+    Batches are plain Dask tasks: a Prefect task costs a worker 0.1 s and must reach the Prefect server from there.
+
+    Raises:
+        RuntimeError: no flow is running.
     """
-    running = FlowRunContext.get()
-    if running is None:
-        raise RuntimeError("work goes to a cluster only from inside a flow")
-    client = running.task_runner.client  # type: ignore[attr-defined]
+    context = FlowRunContext.get()
+    if context is None:
+        raise RuntimeError("the Dask executor works only inside a Prefect flow: call it from a flow")
+    task_runner: Any = context.task_runner
+    client = task_runner.client
     workers = max(1, len(client.nthreads()))
-    size = min(MOST_JOBS, max(1, -(-len(jobs) // (PIECES_A_WORKER * workers))))
+    size = min(MAX_JOBS_PER_BATCH, max(1, -(-len(jobs) // (BATCHES_PER_WORKER * workers))))
     submitted = (
         client.submit(run_batch, work, jobs[k : k + size], pure=False, retries=RETRIES)
         for k in range(0, len(jobs), size)
     )
-    return _results(submitted, deque(islice(submitted, workers * (1 + AHEAD))))
+    return _yield_results(submitted, deque(islice(submitted, workers * (1 + QUEUED_PER_WORKER))))
 
 
-def _results(submitted: Iterator[Any], waiting: deque[Any]) -> Iterator[Any]:
+def _yield_results(submitted: Iterator[Any], waiting: deque[Any]) -> Iterator[Any]:
     while waiting:
-        done = waiting.popleft().result()
+        batch = waiting.popleft().result()
         waiting.extend(islice(submitted, 1))
-        yield from done
+        yield from batch
 
 
 def placed(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tuple[Flow[..., Any], Executor]:
-    """Return a flow that runs where the season says, and how its work is spread; `local` is how it is here.
+    """Return a flow and an executor for the configured engine: this machine or a Dask cluster.
+
+    Args:
+        flow: the flow to run.
+        place: execution settings of season.toml.
+        local: executor of this machine.
 
     Raises:
-        WorkspaceError: the cluster is named, but its libraries are not installed, or nobody answers.
+        WorkspaceError: a cluster is configured, but its libraries are not installed or it does not answer.
     """
     if place.engine == "here":
         return flow, local
@@ -69,7 +78,7 @@ def placed(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tup
         raise WorkspaceError(
             f"no Dask scheduler answers at {place.address}",
             where="season.toml [run] address",
-            remedy="start one there with 'dask scheduler', or remedy the address",
+            remedy="start one there with 'dask scheduler', or correct the address",
         ) from problem
     runner: Any = DaskTaskRunner(address=place.address)
     return flow.with_options(task_runner=runner), dask_executor

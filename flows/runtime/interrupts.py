@@ -1,4 +1,4 @@
-"""Ctrl-C: noted when it is pressed, because libraries may turn it into an error of their own."""
+"""Record of Ctrl-C, because libraries may replace its KeyboardInterrupt by another error."""
 
 import signal
 import threading
@@ -10,23 +10,23 @@ _pressed = threading.Event()
 
 
 def interrupted() -> bool:
-    """Return whether Ctrl-C was pressed in the running command."""
+    """Return True if Ctrl-C was pressed during the running command."""
     return _pressed.is_set()
 
 
-def _note(*_: Any) -> NoReturn:
+def _record_interrupt(*_: Any) -> NoReturn:
     _pressed.set()
     raise KeyboardInterrupt
 
 
 @contextmanager
 def noting_interrupts() -> Iterator[None]:
-    """Note Ctrl-C in the block, where it raises KeyboardInterrupt; when it is pressed again later, it is ignored."""
+    """Record Ctrl-C in the block, where it raises KeyboardInterrupt; ignore it afterwards once it was pressed."""
     _pressed.clear()
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, _note)
+    before = signal.signal(signal.SIGINT, _record_interrupt)
     try:
         yield
     finally:

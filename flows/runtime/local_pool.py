@@ -1,4 +1,4 @@
-"""This machine's helper processes, started at once where there is much to work out."""
+"""Worker processes of this machine, started early if the workspace is large."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -6,14 +6,14 @@ from contextlib import contextmanager
 from transforms.config.workspace import Workspace
 from transforms.parallel import ProcessExecutor
 
-MUCH_BYTES = 25_000_000
-"""A warehouse of more than this has fits that are worth more than one process."""
+LARGE_WAREHOUSE_BYTES = 25_000_000
+"""Fits of a warehouse above this size gain from more than one process."""
 
 
 @contextmanager
 def helpers(workspace: Workspace) -> Iterator[ProcessExecutor]:
-    """Yield how work is spread over this machine's processors."""
-    with ProcessExecutor() as local:
-        if workspace.warehouse.exists() and workspace.warehouse.stat().st_size > MUCH_BYTES:
-            local.warm()
-        yield local
+    """Yield an executor that uses all processors of this machine."""
+    with ProcessExecutor() as executor:
+        if workspace.warehouse.exists() and workspace.warehouse.stat().st_size > LARGE_WAREHOUSE_BYTES:
+            executor.warm()
+        yield executor

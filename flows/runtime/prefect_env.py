@@ -1,4 +1,4 @@
-"""Prefect, embedded and silent: its home inside the workspace, no analytics, no log on screen, no server to run."""
+"""Environment of the embedded Prefect: state in the workspace, no analytics, no console log, no separate server."""
 
 import os
 from pathlib import Path
@@ -16,7 +16,7 @@ QUIET = {
 
 
 def settle_prefect(home: Path) -> None:
-    """Set Prefect's environment; call before Prefect is first imported. What the caller has set already stands."""
+    """Set the environment of Prefect; call it before Prefect is first imported. Variables already set are kept."""
     os.environ.setdefault("PREFECT_HOME", str(home))
     for name, value in QUIET.items():
         os.environ.setdefault(name, value)

@@ -1,4 +1,4 @@
-"""A Prefect server for as long as a command runs, where the environment names none."""
+"""Temporary Prefect server for one command, used if the environment does not name a server."""
 
 import os
 import shutil
@@ -13,25 +13,25 @@ from typing import Self
 
 from flows.runtime.prefect_env import settle_prefect
 
-STARTS_WITHIN_S = 120.0
-STOPS_WITHIN_S = 5.0
+START_TIMEOUT_S = 120.0
+STOP_TIMEOUT_S = 5.0
 
 
-def _free_port() -> int:
-    with socket.socket() as asked:
-        asked.bind(("127.0.0.1", 0))
-        return int(asked.getsockname()[1])
+def _find_free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
 
 
 class Engine:
     """Prefect, ready to run flows.
 
-    Entering starts a server of our own in the background and goes on at once; `ready` waits until it answers. Where
-    `PREFECT_API_URL` is set there is a server already and nothing is started.
+    Entering starts a temporary server in the background without waiting; `ready` waits until it answers. If
+    `PREFECT_API_URL` is set, that server is used and none is started.
 
     Args:
-        home: Prefect's home, inside the workspace.
-        services: whether the server schedules runs itself.
+        home: home folder of Prefect, inside the workspace.
+        services: True if the server also schedules runs.
     """
 
     def __init__(self, home: Path, *, services: bool = False) -> None:
@@ -40,15 +40,15 @@ class Engine:
 
     def __enter__(self) -> Self:
         settle_prefect(self.home)
-        self.home.mkdir(parents=True, exist_ok=True)  # Prefect makes it, but not the folder it is in
+        self.home.mkdir(parents=True, exist_ok=True)  # Prefect creates it, but not its parent folder
         if "PREFECT_API_URL" not in os.environ:
-            port = _free_port()
-            # The server ends with us, even where we are killed.
-            tied = ["setpriv", "--pdeathsig", "TERM"] if shutil.which("setpriv") else []
-            own = ["-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port), "--no-ui"]
+            port = _find_free_port()
+            # The server ends with this process, even if this process is killed.
+            prefix = ["setpriv", "--pdeathsig", "TERM"] if shutil.which("setpriv") else []
+            arguments = ["-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port), "--no-ui"]
             silent = subprocess.DEVNULL
             self.server = subprocess.Popen(  # noqa: S603
-                [*tied, sys.executable, *own, *([] if self.services else ["--no-services"])],
+                [*prefix, sys.executable, *arguments, *([] if self.services else ["--no-services"])],
                 stdin=silent,
                 stdout=silent,
                 stderr=silent,
@@ -61,16 +61,18 @@ class Engine:
         """Wait until the server answers.
 
         Raises:
-            RuntimeError: it ended, or did not answer in time.
+            RuntimeError: the server ended or did not answer in time.
         """
-        until = time.monotonic() + STARTS_WITHIN_S
+        deadline = time.monotonic() + START_TIMEOUT_S
         while self.server is not None:
             try:
                 with urllib.request.urlopen(f"{os.environ['PREFECT_API_URL']}/health", timeout=5):  # noqa: S310
                     return
             except OSError:
-                if self.server.poll() is not None or time.monotonic() > until:
-                    raise RuntimeError("the flow engine's own server did not start") from None
+                if self.server.poll() is not None or time.monotonic() > deadline:
+                    raise RuntimeError(
+                        "the Prefect server did not start: try again, or set PREFECT_API_URL to a running server"
+                    ) from None
                 time.sleep(0.05)
 
     def __exit__(
@@ -81,7 +83,7 @@ class Engine:
         del os.environ["PREFECT_API_URL"]
         self.server.terminate()
         try:
-            self.server.wait(STOPS_WITHIN_S)
+            self.server.wait(STOP_TIMEOUT_S)
         except subprocess.TimeoutExpired:
             self.server.kill()
             self.server.wait()

@@ -1,4 +1,4 @@
-"""Progress on screen: bars where a person looks on, plain lines elsewhere, silence for scripts."""
+"""Progress of a command: bars on a terminal, plain lines elsewhere, nothing with `--json`."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,7 +14,7 @@ from flows.cli.output import print_line, printable
 
 @dataclass
 class Stage:
-    """One stage of the running command, and how far it is."""
+    """Stage of the running command and its progress."""
 
     label: str
     total: int | None
@@ -22,32 +22,32 @@ class Stage:
     has_ended: bool = False
 
     def advance(self) -> None:
-        """Count one more piece as done."""
+        """Count one more item as done."""
         self.done += 1
 
 
 class Course:
-    """The stages of the running command, in order; one command runs in a process."""
+    """Stages of the running command, in order; a process runs one command."""
 
     def __init__(self) -> None:
         self.stages: list[Stage] = []
 
     def begin(self, label: str, total: int | None) -> Stage:
-        """Return a new stage that runs from now on."""
+        """Start and return a new stage."""
         self.stages.append(Stage(label, total))
         return self.stages[-1]
 
     def stopped(self) -> str:
-        """Return what was and was not done when a person stopped the command."""
+        """Return a sentence on the completed and unfinished stages of a stopped command."""
         if not self.stages:
-            return "stopped before the first stage began"
+            return "stopped before the first stage"
         running = next((s for s in reversed(self.stages) if not s.has_ended), None)
         has_earlier = any(s.has_ended for s in self.stages)
-        kept = "what earlier stages stored is kept" if has_earlier else "no stage was finished before it"
+        kept = "results of earlier stages are kept" if has_earlier else "no earlier stage was finished"
         if running is None:
-            return f"stopped after the stage '{self.stages[-1].label}'; what it stored is kept"
+            return f"stopped after the stage '{self.stages[-1].label}'; its results are kept"
         if running.total is None:
-            return f"stopped in the stage '{running.label}', which is not finished; {kept}"
+            return f"stopped in the stage '{running.label}', which is unfinished; {kept}"
         return f"stopped in the stage '{running.label}' with {running.done} of {running.total} done; {kept}"
 
 
@@ -55,11 +55,11 @@ COURSE = Course()
 
 
 class Reporter:
-    """Tells what is going on. Goes to standard error, so that `--json` on standard output stays clean.
+    """Progress output on standard error, so that `--json` on standard output stays clean.
 
-    Where `log` is set it gets the name and seconds of each stage that ends well.
+    If `log` is set, it receives the name and duration of each completed stage.
 
-    No dataclass: Prefect takes those apart where it hands a run's parameters on.
+    This is not a dataclass, because Prefect rebuilds dataclasses among the parameters of a flow.
     """
 
     def __init__(self, *, quiet: bool = False) -> None:
@@ -69,11 +69,11 @@ class Reporter:
 
     @contextmanager
     def stage(self, label: str, total: int | None = None) -> Iterator[Callable[[], None]]:
-        """Show one stage; the block gets a function to call after each of `total` pieces."""
+        """Show one stage; yield a function to call after each of its `total` items."""
         started, stage = perf_counter(), COURSE.begin(label, total)
         if self.quiet:
             yield stage.advance
-            self._logged(label, started)
+            self._log_stage(label, started)
             stage.has_ended = True
             return
         if self.console.is_terminal:
@@ -97,21 +97,21 @@ class Reporter:
         stage.has_ended = True
         seconds = Text(f"{perf_counter() - started:.1f} s", "dim")
         print_line(self.console, Text("✓ ", "green"), f"{label} ", seconds)
-        self._logged(label, started)
+        self._log_stage(label, started)
 
-    def _logged(self, label: str, started: float) -> None:
+    def _log_stage(self, label: str, started: float) -> None:
         if self.log is not None:
             self.log(stage=label, seconds=round(perf_counter() - started, 2))
 
     def __reduce__(self) -> tuple[Callable[[], "Reporter"], tuple[()]]:
-        """Elsewhere nobody looks on: a copy in another process is silent."""
-        return _silent, ()
+        """Return a silent copy for another process, whose output no user sees."""
+        return _make_silent_reporter, ()
 
     def say(self, text: str) -> None:
-        """Say one line."""
+        """Print one line unless quiet."""
         if not self.quiet:
             print_line(self.console, text)
 
 
-def _silent() -> Reporter:
+def _make_silent_reporter() -> Reporter:
     return Reporter(quiet=True)

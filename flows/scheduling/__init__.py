@@ -1,1 +1,1 @@
-"""Scheduled runs: schedule, flows, service, run and notifications."""
+"""Scheduled runs: schedule, flows, service, single run and notifications."""

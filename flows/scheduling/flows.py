@@ -1,7 +1,7 @@
-"""The flows that a schedule or a worker starts, by name; each takes the workspace's folder and ends in a telling state.
+"""Prefect flows that a schedule or a worker starts by name, each for one workspace folder.
 
-A fault of ours, a wrong workspace or a full disk fails the run. Trouble with data completes it under that name, for the
-pages are written and the tables stand. Each leaves an artifact: a row a file received, and links to the pages.
+An internal error, a wrong workspace or a full disk fails the run. A data issue completes it under that state name,
+because tables and pages are written. Each run stores an artifact with one row per received file and links to the pages.
 """
 
 import datetime as dt
@@ -19,27 +19,27 @@ from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, du
 from transforms.config.workspace import Workspace
 
 BY_SCHEDULE = "auto-scheduled"
-"""Prefect's own tag of runs that a schedule made."""
+"""Tag that Prefect gives to runs created by a schedule."""
 CATCH_UP = "catch-up"
 
 
-def _described(ended: RunOutcome) -> str:
+def _describe(ended: RunOutcome) -> str:
     pages = [f"[{p.name}]({p.resolve().as_uri()})" for p in ended.done.pages[:20]]
     alarms = [f"- {a.says}" for a in ended.alarms]
     return "\n".join([f"**{ended.name}**: {ended.says}", "", *alarms, "", " · ".join(pages)])
 
 
-def _run(job: str, folder: str) -> Any:
-    os.umask(0o077)  # what is written tells of growers: for this user alone
+def _run_job(job: str, folder: str) -> Any:
+    os.umask(0o077)  # files contain growers' data: only this user may read them
     workspace = Workspace(Path(folder))
-    ended = run_scheduled(job, workspace, _due(job, workspace))
-    create_table_artifact(key=job, table=table_of(ended), description=_described(ended))
-    made = Completed if ended.name in ENDED_WELL else Failed
-    return made(name=ended.name, message=ended.says)
+    ended = run_scheduled(job, workspace, _find_due_time(job, workspace))
+    create_table_artifact(key=job, table=table_of(ended), description=_describe(ended))
+    make_state = Completed if ended.name in ENDED_WELL else Failed
+    return make_state(name=ended.name, message=ended.says)
 
 
-def _due(job: str, workspace: Workspace) -> dt.datetime | None:
-    """When the run was due; None for one that a person starts, which runs whatever was done before."""
+def _find_due_time(job: str, workspace: Workspace) -> dt.datetime | None:
+    """Return the time when the run was due; None if a person started it, which runs regardless of earlier runs."""
     tags = flow_run.tags or []
     if BY_SCHEDULE in tags:
         due: dt.datetime = flow_run.scheduled_start_time
@@ -49,26 +49,26 @@ def _due(job: str, workspace: Workspace) -> dt.datetime | None:
 
 @flow(name=POST_SHIFT, persist_result=False)
 def post_shift(workspace: str) -> Any:
-    """Take in new files and write the shift page."""
-    return _run(POST_SHIFT, workspace)
+    """Ingest new files and write the shift page."""
+    return _run_job(POST_SHIFT, workspace)
 
 
 @flow(name=REFIT, persist_result=False)
 def nightly_refit(workspace: str) -> Any:
-    """Fit everything anew from the rows themselves."""
-    return _run(REFIT, workspace)
+    """Refit everything from raw rows."""
+    return _run_job(REFIT, workspace)
 
 
 @flow(name=COMPARE, persist_result=False)
 def weekly_benchmark(workspace: str) -> Any:
-    """Compare the fleet and write growers' sheets."""
-    return _run(COMPARE, workspace)
+    """Write the fleet page and the grower sheets."""
+    return _run_job(COMPARE, workspace)
 
 
 @flow(name=SEASON_END, persist_result=False)
 def season_end(workspace: str) -> Any:
     """Write every page of the season."""
-    return _run(SEASON_END, workspace)
+    return _run_job(SEASON_END, workspace)
 
 
 FLOWS = {POST_SHIFT: post_shift, REFIT: nightly_refit, COMPARE: weekly_benchmark, SEASON_END: season_end}

@@ -1,4 +1,4 @@
-"""One scheduled run from beginning to end: run the job, log it, tell what came of it, and whose trouble it is."""
+"""One scheduled run: run the job, log it, send new alarms, and classify how it ended."""
 
 import datetime as dt
 import errno
@@ -19,40 +19,46 @@ from transforms.storage.lock import held
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse
 
-PATIENCE_S = 6 * 3600.0
-"""So long a run waits for the one before it."""
-WELL, CAUGHT_UP, DATA, WRONG, SYSTEM, OURS = (
+LOCK_WAIT_S = 6 * 3600.0
+"""Maximum time that a run waits for another run to release the workspace, s."""
+COMPLETED, CAUGHT_UP, DATA_ISSUE, WRONG_WORKSPACE, SYSTEM, INTERNAL = (
     "Completed",
     "Caught up",
-    "Data trouble",
+    "Data issue",
     "Workspace is wrong",
     "Disk or network",
-    "Fault of ours",
+    "Internal error",
 )
-"""How a run ends: the first three end well. Data trouble is for whoever sends the data, a fault of ours for us."""
-MODEL = "Model check failed"
-"""The pages are written, but the fit should be looked at before anybody acts on its advice."""
-ENDED_WELL = (WELL, CAUGHT_UP, DATA, MODEL)
+"""State names of a finished run; the first three are successful.
+
+The sender of the data resolves a data issue; an internal error is a defect of taretrace.
+"""
+MODEL_CHECK = "Model check failed"
+"""State of a successful run whose fit must be reviewed before anybody acts on its advice."""
+ENDED_WELL = (COMPLETED, CAUGHT_UP, DATA_ISSUE, MODEL_CHECK)
 REASON_CODES = {
-    WELL: "completed",
+    COMPLETED: "completed",
     CAUGHT_UP: "caught_up",
-    DATA: "data_issue",
-    MODEL: "model_check_failed",
-    WRONG: "wrong_workspace",
+    DATA_ISSUE: "data_issue",
+    MODEL_CHECK: "model_check_failed",
+    WRONG_WORKSPACE: "wrong_workspace",
     SYSTEM: "disk_or_network",
-    OURS: "internal_error",
+    INTERNAL: "internal_error",
 }
+"""State name -> code in the log."""
+NOTIFIED = "told"
+"""Log event of a notification; existing logs contain this name, so it cannot change."""
 
 
 @dataclass(frozen=True)
 class RunOutcome:
-    """How a run ended.
+    """Outcome of a run.
 
     Attributes:
-        name: one of the names above.
-        says: in a sentence.
-        done: what the job did; nothing where it failed.
-        alarms: what a person should know.
+        name: state name, one of the constants above.
+        says: one sentence on the outcome.
+        done: result of the job; empty if it failed.
+        alarms: alarms that a person should know.
     """
 
     name: str
@@ -61,48 +67,55 @@ class RunOutcome:
     alarms: list[Alarm] = field(default_factory=list)
 
 
-def _place(problem: BaseException) -> str:
-    """Where a fault came up: never its text, which may hold what stood in a file."""
+def _locate_error(problem: BaseException) -> str:
+    """Return the type and code location of an error; never its text, which may contain data from a file."""
     last = traceback.extract_tb(problem.__traceback__)[-1]
     return f"{type(problem).__name__} at {Path(last.filename).name}:{last.lineno}"
 
 
-def _fault(problem: BaseException) -> RunOutcome:
+def _classify_error(problem: BaseException) -> RunOutcome:
     if isinstance(problem, WorkspaceError):
-        return RunOutcome(WRONG, str(problem))
+        return RunOutcome(WRONG_WORKSPACE, str(problem))
     if isinstance(problem, ConsistencyError):
-        return RunOutcome(OURS, f"{problem}; the data sent are not the cause: report it")
+        return RunOutcome(INTERNAL, f"{problem}; the data are not the cause, please report the error")
     if isinstance(problem, OSError):
-        what = "the disk is full" if problem.errno == errno.ENOSPC else f"the file system refused ({problem.strerror})"
-        return RunOutcome(SYSTEM, f"{what}; nothing is lost, the next run goes on from here")
-    return RunOutcome(OURS, f"{_place(problem)}; the workspace is whole, the next run tries again")
+        message = (
+            "the disk is full"
+            if problem.errno == errno.ENOSPC
+            else f"the file system reported an error ({problem.strerror})"
+        )
+        return RunOutcome(SYSTEM, f"{message}; no data are lost, the next run continues from here")
+    return RunOutcome(INTERNAL, f"{_locate_error(problem)}; the workspace is intact, the next run tries again")
 
 
 def run_scheduled(
     job: str, workspace: Workspace, slot: dt.datetime | None = None, log: RunLog | None = None
 ) -> RunOutcome:
-    """Run a job once.
+    """Run a job once and log how it ended; only interrupts raise.
 
     Args:
-        job: its name.
-        workspace: the season's folder.
-        slot: when it was due, UTC; where a run that began since has ended well, this one has nothing left to do.
-        log: where it is logged.
+        job: name of the job.
+        workspace: the workspace.
+        slot: time when the job was due, UTC; the run is skipped if a run that began since then was successful.
+        log: log of the run; by default that of the workspace.
+
+    Returns:
+        The outcome, also if the job failed.
     """
     log = log or RunLog(workspace.log)
-    began, started = log.clock(), perf_counter()
+    began_at, started_s = log.clock(), perf_counter()
     try:
         _ = workspace.season
-        with held(workspace.root, job, PATIENCE_S):
+        with held(workspace.root, job, LOCK_WAIT_S):
             if slot is not None and log.done_since(job, slot):
-                return RunOutcome(CAUGHT_UP, f"a run since {slot:%Y-%m-%d %H:%M} UTC has done this one's work")
-            began = log.clock()
+                return RunOutcome(CAUGHT_UP, f"a run since {slot:%Y-%m-%d %H:%M} UTC has already done this job")
+            began_at = log.clock()
             log.write(job, "began", due=slot)
-            ended = _done(job, workspace, log)
+            ended = _run_and_notify(job, workspace, log)
     except (KeyboardInterrupt, SystemExit, GeneratorExit, CancelledError):
         raise
-    except BaseException as problem:  # noqa: BLE001 - a library's panic is not of the class `Exception`
-        ended = _fault(problem)
+    except BaseException as problem:  # noqa: BLE001 - a panic in a library is not an `Exception`
+        ended = _classify_error(problem)
     log.write(
         job,
         "ended" if ended.name in ENDED_WELL else "failed",
@@ -110,54 +123,56 @@ def run_scheduled(
         reason_code=REASON_CODES[ended.name],
         says=ended.says,
         due=slot,
-        began_at=began.isoformat(),
-        seconds=round(perf_counter() - started, 1),
-        **_counts(ended.done),
+        began_at=began_at.isoformat(),
+        seconds=round(perf_counter() - started_s, 1),
+        **_count_rows(ended.done),
         alarms=[asdict(a) for a in ended.alarms],
     )
     return ended
 
 
-def _done(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
+def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
     reporter = Reporter(quiet=True)
     reporter.log = lambda **facts: log.write(job, "stage", **facts)
     done = run_job(job, workspace, reporter)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         found = alarms(warehouse, done.received, workspace.season.notify)
-    return _told(job, workspace, done, found, log)
+    return _notify(job, workspace, done, found, log)
 
 
-def _counts(done: Done) -> dict[str, int]:
+def _count_rows(done: Done) -> dict[str, int]:
     keys = ("rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
     counts = {key: sum(getattr(r, key) for r in done.received) for key in keys}
     return {"files": len(done.received), "failed_files": sum(bool(r.failed) for r in done.received), **counts}
 
 
-def _told(job: str, workspace: Workspace, done: Done, found: list[Alarm], log: RunLog) -> RunOutcome:
-    """Tell whom season.toml names what was not told before; a run whose own files failed is a fault of ours."""
+def _notify(job: str, workspace: Workspace, done: Done, found: list[Alarm], log: RunLog) -> RunOutcome:
+    """Send new alarms to the recipients in season.toml and return the outcome of the run."""
     season = workspace.season
-    told = log.last("notify", "told")
-    before = [Alarm(**a) for a in told["standing"]] if told else []
-    fresh = news(found, before)
-    wrong = notify(fresh, season.name, str(workspace.root.resolve()), job, season.notify)
-    # What could not be told is told again by the next run; what has passed may come up anew.
+    last = log.last("notify", NOTIFIED)
+    reported = [Alarm(**a) for a in last["standing"]] if last else []
+    fresh = news(found, reported)
+    failures = notify(fresh, season.name, str(workspace.root.resolve()), job, season.notify)
+    # The next run repeats alarms that could not be delivered. An alarm that has ended is reported again if it recurs.
     log.write(
         "notify",
-        "told",
+        NOTIFIED,
         fresh=len(fresh),
-        wrong=wrong,
-        standing=[asdict(a) for a in found if not wrong or a not in fresh],
+        wrong=failures,
+        standing=[asdict(a) for a in found if not failures or a not in fresh],
     )
     failed = [r.file for r in done.received if r.failed]
     if failed:
-        return RunOutcome(OURS, f"{len(failed)} files could not be read, all others were", done, found)
+        return RunOutcome(
+            INTERNAL, f"an internal error with {len(failed)} files; all others were ingested", done, found
+        )
     if found:
-        name = MODEL if all(a.is_of_model for a in found) else DATA
+        name = MODEL_CHECK if all(a.is_of_model for a in found) else DATA_ISSUE
         return RunOutcome(name, "; ".join(a.says for a in found), done, found)
-    return RunOutcome(WELL, "all went well", done, found)
+    return RunOutcome(COMPLETED, "the run was successful", done, found)
 
 
 def table_of(ended: RunOutcome) -> list[dict[str, Any]]:
-    """Return a row a file: what came, what was rejected."""
+    """Return one row per received file, with its row counts."""
     keys = ("file", "kind", "rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
     return [{key: getattr(r, key) for key in keys} for r in ended.done.received]

@@ -1,4 +1,4 @@
-"""Keeps a season going: scheduled flows of Prefect, an eye on the inbox, one run for all that was missed."""
+"""Long-running service of a season: scheduled Prefect flows, inbox watch, and one catch-up run per missed job."""
 
 import asyncio
 import datetime as dt
@@ -25,27 +25,27 @@ Say = Callable[[str], None]
 
 
 def deployment_name(workspace: Workspace) -> str:
-    """Return the name a workspace's flows are deployed under: its folder's, and a mark of where that folder is.
+    """Return the deployment name of a workspace: its folder name and a hash of its path.
 
-    Workspaces of one folder's name may share a server.
+    The hash keeps workspaces with equal folder names apart on a shared server.
     """
     root = workspace.root.resolve()
     return f"{root.name}-{hashlib.sha256(str(root).encode()).hexdigest()[:8]}"
 
 
-def _schedule(slot: Slot, season: Season) -> Any:
+def _make_schedule(slot: Slot, season: Season) -> Any:
     return Cron(slot.cron, timezone=season.time_zone)
 
 
 def deployments(workspace: Workspace, pool: str | None = None) -> list[RunnerDeployment]:
-    """Return every flow with its schedule, to be run here or by the workers of a pool."""
-    season, every = workspace.season, slots(workspace.season)
+    """Return every flow with its schedule, for this process or for the workers of a pool."""
+    season, planned = workspace.season, slots(workspace.season)
     return [
         RunnerDeployment.from_flow(
             flow,
             name=deployment_name(workspace),
             parameters={"workspace": str(workspace.root.resolve())},
-            schedules=[_schedule(s, season) for s in every if s.job == job],
+            schedules=[_make_schedule(s, season) for s in planned if s.job == job],
             work_pool_name=pool,
             entrypoint_type=EntrypointType.MODULE_PATH,
         )
@@ -54,59 +54,59 @@ def deployments(workspace: Workspace, pool: str | None = None) -> list[RunnerDep
 
 
 def missed(workspace: Workspace, now: dt.datetime, log: RunLog) -> list[str]:
-    """Return the jobs that were due since they last ended well, each once however often it was.
+    """Return the jobs that were due since their last successful run, each once.
 
-    A job that has never run is missed only where the season has begun to be run at all.
+    A job that has never run counts as missed only if another job of the season has run.
     """
-    season, out = workspace.season, []
-    begun = any(log.last(job, "ended") for job in FLOWS)
+    season, jobs = workspace.season, []
+    has_started = any(log.last(job, "ended") for job in FLOWS)
     for job in FLOWS:
         due = due_before(job, season, now)
-        if due is not None and begun and not log.done_since(job, due):
-            out.append(job)
-    return out
+        if due is not None and has_started and not log.done_since(job, due):
+            jobs.append(job)
+    return jobs
 
 
 def start_run(job: str, workspace: Workspace, *tags: str) -> None:
-    """Have a job run now, by whoever runs this workspace's flows."""
+    """Start a job now on the runner or workers of this workspace."""
     run_deployment(f"{job}/{deployment_name(workspace)}", timeout=0, as_subflow=False, tags=list(tags))
 
 
 class InboxWatch:
-    """Knows when files have come to rest in the inbox that were not there when it last told."""
+    """Watch of an inbox that reports each new or changed file once, after it has stopped changing."""
 
     def __init__(self, workspace: Workspace) -> None:
         self.workspace = workspace
-        self.told = self._stand()
-        self.before = self.told
+        self.reported = self._scan()
+        self.previous = self.reported
 
-    def _stand(self) -> dict[str, tuple[int, int]]:
-        known: KnownFiles = {f: (*stand, "") for f, stand in getattr(self, "before", {}).items()}
+    def _scan(self) -> dict[str, tuple[int, int]]:
+        known: KnownFiles = {f: (*stamp, "") for f, stamp in getattr(self, "previous", {}).items()}
         return {f.file: (f.size, f.changed_ns) for f in scan_inbox(self.workspace.inbox, known).found}
 
     def new_files(self) -> int:
-        """Return how many files are new and have not changed since the last look; each is told once."""
-        now = self._stand()
-        still = {f: stand for f, stand in now.items() if self.before.get(f) == stand}
-        new = [f for f, stand in still.items() if self.told.get(f) != stand]
-        self.before = now
-        self.told = {f: s for f, s in self.told.items() if f in now} | {f: still[f] for f in new}
+        """Return the number of new files that have not changed since the previous call; each file counts once."""
+        current = self._scan()
+        settled = {f: stamp for f, stamp in current.items() if self.previous.get(f) == stamp}
+        new = [f for f, stamp in settled.items() if self.reported.get(f) != stamp]
+        self.previous = current
+        self.reported = {f: s for f, s in self.reported.items() if f in current} | {f: settled[f] for f in new}
         return len(new)
 
 
 def watch(workspace: Workspace, stop: threading.Event, start: Callable[[str], None], say: Say) -> None:
-    """Start a post-shift run whenever new files have come to rest in the inbox, until told to stop."""
-    every = workspace.season.schedule.new_files_every_min * 60
-    if not every:
+    """Start a post-shift run whenever the inbox has new files that no longer change, until `stop` is set."""
+    interval_s = workspace.season.schedule.new_files_every_min * 60
+    if not interval_s:
         return
     inbox = InboxWatch(workspace)
-    while not stop.wait(every):
+    while not stop.wait(interval_s):
         if count := inbox.new_files():
-            say(f"{count} new files: a post-shift run is started")
+            say(f"{count} new files: starting a post-shift run")
             start(POST_SHIFT)
 
 
-def _plan(workspace: Workspace, say: Say) -> None:
+def _announce_schedule(workspace: Workspace, say: Say) -> None:
     zone = ZoneInfo(workspace.season.time_zone)
     for slot in slots(workspace.season):
         last = slot.last_before(dt.datetime.now(dt.UTC), zone)
@@ -118,41 +118,41 @@ def _plan(workspace: Workspace, say: Say) -> None:
 
 
 def serve(workspace: Workspace, pool: str | None, say: Say, stop: threading.Event) -> None:
-    """Run a season's schedule until told to stop.
+    """Run the schedule of a season until `stop` is set.
 
     Args:
-        workspace: the season's folder.
-        pool: a work pool whose workers run the flows; this process where None.
-        say: takes a line for whoever looks on.
-        stop: set to end.
+        workspace: the workspace.
+        pool: work pool whose workers run the flows; None runs them in this process.
+        say: prints one line for the user.
+        stop: event that ends the service.
     """
-    _plan(workspace, say)
-    made = deployments(workspace, pool)
+    _announce_schedule(workspace, say)
+    planned = deployments(workspace, pool)
     log = RunLog(workspace.log)
     runner = Runner(name=f"taretrace {deployment_name(workspace)}", pause_on_shutdown=False) if pool is None else None
-    for deployment in made:
+    for deployment in planned:
         runner.add_deployment(deployment) if runner is not None else deployment.apply()
     for job in missed(workspace, log.clock(), log):
-        say(f"{job} was missed: it is run once now")
+        say(f"{job} was missed; running it once now")
         start_run(job, workspace, CATCH_UP)
-    eye = threading.Thread(
+    watcher = threading.Thread(
         target=watch, args=(workspace, stop, lambda job: start_run(job, workspace), say), daemon=True
     )
-    eye.start()
+    watcher.start()
     if runner is None:
         stop.wait()
     else:
-        # Not in the main thread: there the runner would take the signals that end this program.
-        working = threading.Thread(target=lambda: asyncio.run(_run(runner, stop)))
-        working.start()
-        working.join()
+        # Outside the main thread, because there the runner would capture the signals that stop this program.
+        polling = threading.Thread(target=lambda: asyncio.run(_poll(runner, stop)))
+        polling.start()
+        polling.join()
 
 
-async def _run(runner: Runner, stop: threading.Event) -> None:
-    """Poll for runs that are due, each in a process of its own, until told to stop."""
+async def _poll(runner: Runner, stop: threading.Event) -> None:
+    """Poll for due runs, each in a separate process, until `stop` is set."""
     polling = asyncio.create_task(runner.start())
-    told = asyncio.create_task(asyncio.to_thread(stop.wait))
-    await asyncio.wait({polling, told}, return_when=asyncio.FIRST_COMPLETED)
+    stopping = asyncio.create_task(asyncio.to_thread(stop.wait))
+    await asyncio.wait({polling, stopping}, return_when=asyncio.FIRST_COMPLETED)
     stop.set()
     polling.cancel()
     with suppress(asyncio.CancelledError):

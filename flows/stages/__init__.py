@@ -1,4 +1,4 @@
-"""Stages of a run as plain functions: read tables, call transforms, write tables. No Prefect here."""
+"""Stages of a run as plain functions that read tables, call transforms and write tables; they do not use Prefect."""
 
 from flows.stages.advise import advise, guide, keep
 from flows.stages.context import open_warehouse, require_facts, run_checks

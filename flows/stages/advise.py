@@ -1,6 +1,7 @@
-"""Advice stages: storability, moves, guide."""
+"""Advice stages: storability, setting changes, setting guide."""
 
 import datetime as dt
+from typing import cast
 
 import numpy as np
 import polars as pl
@@ -13,9 +14,9 @@ from transforms.advice.outlook import NextShift, Outlook, next_outlook, working_
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.season_worth import season_cost
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.situations import next_situations
+from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
-from transforms.advice.what_if import write_table
+from transforms.advice.what_if_table import write_table
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table
@@ -25,12 +26,12 @@ from transforms.storage.warehouse import Warehouse
 from transforms.trial.suggested_trials import suggest_trials
 
 ADVICE_SEED = 20_251_001
-"""The same data give the same advice: the posterior draws start from here."""
+"""Seed of the posterior draws, fixed so that the same data give the same advice."""
 
 
 def keep(workspace: Workspace, reporter: Reporter) -> None:
-    """Say of every measured load how long it keeps, and add up piles by site and shift."""
-    with open_warehouse(workspace) as warehouse, reporter.stage("Working out how long loads keep"):
+    """Compute the storability of every measured load, the pile ledger and the cost of the season."""
+    with open_warehouse(workspace) as warehouse, reporter.stage("Computing the storability of loads"):
         require_facts(warehouse, workspace)
         facts, audits = warehouse.table("load_fact"), warehouse.table("audit_fact")
         rows = storability(facts, audits, warehouse.query("root_temp"), workspace.season.prices)
@@ -43,32 +44,38 @@ def keep(workspace: Workspace, reporter: Reporter) -> None:
 
 
 def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
-    """Work out at most three moves a machine for the next shift."""
+    """Compute the advised setting changes of each machine for the next shift and store them.
+
+    Returns:
+        One row per machine and setting, with its verdict; empty if there are too few loads.
+    """
     season = workspace.season
-    with open_warehouse(workspace) as warehouse, reporter.stage("Weighing moves for the next shift"):
+    with open_warehouse(workspace) as warehouse, reporter.stage("Evaluating setting changes for the next shift"):
         rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
-            facts, spread = warehouse.table("load_fact"), {f.response: shrinkage(f) for f in fits.fitted}
-            outlook = _outlook(warehouse, facts, season)
+            facts, prior = warehouse.table("load_fact"), {f.response: shrinkage(f) for f in fits.fitted}
+            outlook = _build_outlook(warehouse, facts, season)
             warehouse.replace("next_condition", outlook.fields)
             situations = next_situations(
-                facts,
+                FleetData(
+                    facts,
+                    warehouse.table("field"),
+                    warehouse.table("machine"),
+                    season.sites,
+                    season.prices.haul_km,
+                ),
                 outlook,
-                warehouse.table("field"),
-                warehouse.table("machine"),
-                season.sites,
                 fits.dirt,
                 fits.loss,
                 season.catalogue,
                 season.advice.min_loads,
-                season.prices.haul_km,
                 rng,
             )
             for situation, place in situations:
                 dirt, loss = (
                     draw_slopes(
-                        f, place, situation.settings, season.catalogue, season.advice.max_steps, spread[f.response], rng
+                        f, place, situation.settings, season.catalogue, season.advice.max_steps, prior[f.response], rng
                     )
                     if f
                     else None
@@ -85,22 +92,28 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
     return table
 
 
-def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Executor = serial) -> None:
-    """Work out where to start in each class of conditions, and what any setting would do in any."""
+def guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial) -> None:
+    """Compute the setting guide, the what-if table and the suggested trials, and store them."""
     season = workspace.season
     with (
         open_warehouse(workspace) as warehouse,
-        reporter.stage("Writing the setting guide's tables"),
+        reporter.stage("Computing the setting guide"),
     ):
         if fits.dirt is None:
             if not warehouse.table("guide_class").height:
                 store_basis(warehouse, GUIDE, OutcomeCode.TOO_FEW_LOADS)
             return
-        about = (season.catalogue, season.prices, season.advice.min_loads, warehouse.query("class_tonnes"), ADVICE_SEED)
-        jobs = [GuideJob(what, fits.shared[DIRT], fits.shared.get(ROOT_LOSS), *about) for what in ("guide", "what-if")]
-        found, table = local(spread)(build_guide_table, jobs)
-        write_table(table, workspace.what_if)
-        wanted = suggest_trials(
+        shared = (
+            season.catalogue,
+            season.prices,
+            season.advice.min_loads,
+            warehouse.query("class_tonnes"),
+            ADVICE_SEED,
+        )
+        jobs = [GuideJob(kind, fits.shared[DIRT], fits.shared.get(ROOT_LOSS), *shared) for kind in ("guide", "what-if")]
+        guide_tables, what_if = local(executor)(build_guide_table, jobs)
+        write_table(what_if, workspace.what_if)
+        suggested = suggest_trials(
             warehouse.table("effect"),
             warehouse.query("trial_ground"),
             float(np.sqrt(fits.dirt.reml.residual)),
@@ -109,19 +122,19 @@ def guide(workspace: Workspace, fits: Fits, reporter: Reporter, spread: Executor
         )
         with warehouse.transaction():
             for name, rows in (
-                ("guide", found.settings),
-                ("guide_class", found.classes),
-                ("guide_curve", found.curves),
-                ("guide_worth", found.worth),
-                ("trial_wanted", wanted),
+                ("guide", guide_tables.settings),
+                ("guide_class", guide_tables.classes),
+                ("guide_curve", guide_tables.curves),
+                ("guide_worth", guide_tables.worth),
+                ("trial_wanted", suggested),
             ):
                 warehouse.replace(name, rows)
             store_basis(warehouse, GUIDE, OutcomeCode.COMPUTED)
 
 
-def _outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlook:
-    """Conditions of the shift after the last one."""
-    last: dt.date = facts["shift_date"].max()  # type: ignore[assignment]
+def _build_outlook(warehouse: Warehouse, facts: pl.DataFrame, season: Season) -> Outlook:
+    """Return the expected conditions of the shift after the last one."""
+    last = cast("dt.date", facts["shift_date"].max())
     return next_outlook(
         warehouse.table("field_hour"),
         warehouse.table("weather_filled"),

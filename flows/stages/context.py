@@ -11,7 +11,12 @@ from transforms.storage.warehouse import Warehouse
 
 
 def open_warehouse(workspace: Workspace) -> Warehouse:
-    """Open the workspace's warehouse; the season file is read first so that a wrong folder is said plainly."""
+    """Open the warehouse of a workspace; reading the season file first gives a clear error for a wrong folder.
+
+    Raises:
+        WorkspaceError: the folder is not a workspace, or its restore is unfinished.
+        DamagedError: the warehouse is missing or damaged.
+    """
     _ = workspace.season
     require_workspace(workspace)
     return Warehouse(workspace.warehouse)
@@ -21,16 +26,16 @@ def run_checks(warehouse: Warehouse) -> None:
     """Run every check of `sql/checks/`.
 
     Raises:
-        ConsistencyError: a check returns rows; that is an internal error, whatever the data.
+        ConsistencyError: a check returns rows, which is an internal error whatever the data.
     """
     for name in sql_names("checks"):
-        wrong = warehouse.check(name)
-        if wrong.height:
-            raise ConsistencyError(name, wrong.height)
+        violations = warehouse.check(name)
+        if violations.height:
+            raise ConsistencyError(name, violations.height)
 
 
 def timeline_span(shift: dt.date | None, season: Season) -> tuple[dt.datetime, dt.datetime]:
-    """When a shift begins and ends, UTC; no time at all where there is none."""
+    """Return the begin and the end of a shift, UTC; both are equal if `shift` is None."""
     zone, day = ZoneInfo(season.time_zone), dt.timedelta(days=1)
     first = shift or dt.date(1970, 1, 2)
     begins = dt.datetime.combine(first, season.shift_starts, zone).astimezone(dt.UTC)
@@ -39,7 +44,11 @@ def timeline_span(shift: dt.date | None, season: Season) -> tuple[dt.datetime, d
 
 
 def require_facts(warehouse: Warehouse, workspace: Workspace, *more: str) -> None:
-    """Say plainly that nothing has been ingested yet, or not by this taretrace."""
+    """Check that the load facts, and the tables named in `more`, exist.
+
+    Raises:
+        WorkspaceError: nothing has been ingested yet, or only by an older version.
+    """
     if not all(warehouse.has(name) for name in ("load_fact", *more)):
         raise WorkspaceError(
             "nothing has been ingested yet", where=str(workspace.root), remedy="run 'taretrace ingest' on it first"

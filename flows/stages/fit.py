@@ -1,4 +1,4 @@
-"""Fit stages: responses, result tables, checks, fleet comparison."""
+"""Fit stages: responses, result tables, fit checks, fleet comparison."""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -13,19 +13,19 @@ from transforms.errors import WorkspaceError
 from transforms.jobs.fit_jobs import FINDINGS, OF_DIRT, FitJob, ResponseJob, check, find, fit_one
 from transforms.jobs.fit_jobs import compare as compare_one
 from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
-from transforms.model.fit import ResponseFit
-from transforms.model.row_batches import ProductCache
+from transforms.model.fit_result import ResponseFit
+from transforms.model.product_cache import ProductCache
 from transforms.parallel import Executor, SharedValue, local, serial
 from transforms.storage.product_basis import BENCHMARK, FIT_CHECK, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
 
 MIN_PLOTS = 10
-"""Dig-behind plots that a subject's root loss must rest on before it is compared."""
+"""Minimum number of dig-behind plots before the root loss of a subject is compared."""
 
 
 @dataclass(frozen=True)
 class Fits:
-    """The fitted responses; None where there is too little to fit."""
+    """Fitted responses; None if a response has too few loads to fit."""
 
     dirt: ResponseFit | None
     loss: ResponseFit | None
@@ -33,129 +33,142 @@ class Fits:
 
     @property
     def fitted(self) -> list[ResponseFit]:
-        """Those there are."""
+        """Fits that exist."""
         return [f for f in (self.dirt, self.loss, self.tops) if f is not None]
 
     @cached_property
     def shared(self) -> dict[str, SharedValue[ResponseFit]]:
-        """Those there are by response, for other processes to read."""
+        """Existing fits by response, shared with other processes."""
         return {f.response: SharedValue(f) for f in self.fitted}
 
 
-def _outcome(fits: Fits) -> OutcomeCode:
+def _classify_outcome(fits: Fits) -> OutcomeCode:
     return OutcomeCode.COMPUTED if fits.fitted else OutcomeCode.TOO_FEW_LOADS
 
 
-def fit(workspace: Workspace, reporter: Reporter, spread: Executor = serial) -> Fits:
-    """Fit dirt, root loss and tops, and store what was found; advice, guide and comparison stay (`product_basis`)."""
+def fit(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> Fits:
+    """Fit dirt, root loss and tops, and store the result tables.
+
+    Advice, guide and fleet comparison are unchanged; `product_basis` records that they belong to an earlier fit.
+    """
     season = workspace.season
-    store = ProductCache(workspace.products, spread)
+    cache = ProductCache(workspace.products, executor)
     facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
     with open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
-        before, cv = _last_season(season), season.lab_cv_at_25_kg
-        jobs = [ResponseJob(warehouse.table(t), r, season.catalogue, cv, store, before) for r, t in facts]
+        previous, cv = _load_previous_season(season), season.lab_cv_at_25_kg
+        jobs = [ResponseJob(warehouse.table(t), r, season.catalogue, cv, cache, previous) for r, t in facts]
         with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
-            found = []
-            for fit_of, used in local(spread)(fit_one, jobs):
-                found.append(fit_of)
-                store.used |= used
+            fitted = []
+            for response_fit, used in local(executor)(fit_one, jobs):
+                fitted.append(response_fit)
+                cache.used |= used
                 advance()
-        fits = Fits(*found)
-        with reporter.stage("Working out effects and curves"):
-            tables = _findings(fits, season, spread)
+        fits = Fits(*fitted)
+        with reporter.stage("Computing effects and curves"):
+            tables = _compute_result_tables(fits, season, executor)
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
         run_checks(warehouse)
-    store.sweep()
+    cache.sweep()
     return fits
 
 
 def forget_products(workspace: Workspace) -> None:
-    """Forget the cross-products of weeks and where fits started from, so that the next fit sums every row anew."""
+    """Delete cached weekly cross-products and warm starts, so that the next fit uses every raw row again."""
     ProductCache(workspace.products).sweep()
 
 
 def check_fits(
-    workspace: Workspace, fits: Fits, reporter: Reporter, spread: Executor = serial, *, refits: bool = True
+    workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial, *, refits: bool = True
 ) -> pl.DataFrame:
-    """Check each fit (placebo, fields and weeks left out, influence, tails) and store what was found.
+    """Check each fit (placebo, left-out fields and weeks, influence, tails) and store the result.
 
-    `refits` says whether checks that fit the model again are made; else they stand as they were made last.
+    Args:
+        workspace: the workspace.
+        fits: the fits to check.
+        reporter: shows progress.
+        executor: runs the checks.
+        refits: run the checks that refit the model; if False, keep their stored results where they exist.
+
+    Returns:
+        The table `fit_check`.
     """
     season = workspace.season
-    asked = [
-        FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.shared.values() for name in CHECKS
-    ]
+    jobs = [FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.shared.values() for name in CHECKS]
     with open_warehouse(workspace) as warehouse:
-        before = warehouse.table("fit_check")
-        found = [before.clear() if refits else _standing(before, job) for job in asked]
-        due = [i for i, rows in enumerate(found) if not rows.height]
+        stored = warehouse.table("fit_check")
+        results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
+        due = [i for i, rows in enumerate(results) if not rows.height]
         with reporter.stage("Checking the fits", len(due)) as advance:
-            for i, rows in zip(due, local(spread)(check, [asked[i] for i in due]), strict=True):
-                found[i] = check_rows(asked[i].fit.value, rows)
+            for i, rows in zip(due, local(executor)(check, [jobs[i] for i in due]), strict=True):
+                results[i] = check_rows(jobs[i].fit.value, rows)
                 advance()
-        checks = pl.concat([before.clear(), *found], how="diagonal_relaxed")
+        checks = pl.concat([stored.clear(), *results], how="diagonal_relaxed")
         with warehouse.transaction():
             warehouse.replace("fit_check", checks)
-            store_basis(warehouse, FIT_CHECK, _outcome(fits))
+            store_basis(warehouse, FIT_CHECK, _classify_outcome(fits))
     return checks
 
 
-def _standing(checks: pl.DataFrame, job: FitJob) -> pl.DataFrame:
-    """The rows of a check that need not be made again; none of one that costs little."""
-    of_it = pl.col("check").is_in(list(BY_REFITTING.get(job.name, ())))
-    return checks.filter((pl.col("response") == job.fit.value.response) & of_it)
+def _select_reusable_rows(checks: pl.DataFrame, job: FitJob) -> pl.DataFrame:
+    """Return the stored rows of a check that refits the model; empty for a check that is cheap to repeat."""
+    by_refit = pl.col("check").is_in(list(BY_REFITTING.get(job.name, ())))
+    return checks.filter((pl.col("response") == job.fit.value.response) & by_refit)
 
 
-def _last_season(season: Season) -> pl.DataFrame | None:
-    """What the workspace of last season found, where `season.toml` names one."""
+def _load_previous_season(season: Season) -> pl.DataFrame | None:
+    """Return the posterior of last season, or None if `season.toml` names no workspace or it has no posterior.
+
+    Raises:
+        WorkspaceError: the named workspace has no warehouse.
+    """
     if season.last_season is None:
         return None
     if not Workspace(season.last_season).warehouse.exists():
         raise WorkspaceError(
-            "the workspace of last season is not there",
+            "the workspace of last season does not exist",
             where=f"season.toml [fit] last_season = {season.last_season}",
-            remedy="name its folder, or take the line out",
+            remedy="correct the folder, or delete the line",
         )
     with Warehouse.to_look_at(Workspace(season.last_season).warehouse) as warehouse:
         return warehouse.table("fit_posterior") if warehouse.has("fit_posterior") else None
 
 
-def _findings(fits: Fits, season: Season, spread: Executor) -> dict[str, list[pl.DataFrame]]:
-    """Every table that says what the fits found."""
+def _compute_result_tables(fits: Fits, season: Season, executor: Executor) -> dict[str, list[pl.DataFrame]]:
+    """Return the result tables of all fits, by table name."""
     jobs = [
         FitJob(f, name, season.catalogue, season.advice.min_loads)
         for response, f in fits.shared.items()
         for name in FINDINGS
         if name not in OF_DIRT or response == DIRT
     ]
-    out: dict[str, list[pl.DataFrame]] = {name: [] for name in FINDINGS}
-    for job, table in zip(jobs, local(spread)(find, jobs), strict=True):
-        out[job.name].append(table)
-    return out
+    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in FINDINGS}
+    for job, table in zip(jobs, local(executor)(find, jobs), strict=True):
+        tables[job.name].append(table)
+    return tables
 
 
 def compare(
-    workspace: Workspace, fits: Fits, reporter: Reporter, spread: Executor = serial, *, anew: bool = True
+    workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial, *, recompute: bool = True
 ) -> pl.DataFrame:
-    """Compare machines, operators, growers, fields and seasons, each against what its conditions lead one to expect.
+    """Compare machines, operators, growers, fields and seasons, each with the value expected for its conditions.
 
-    Unless `anew`, a comparison that was made before stands as it is.
+    If `recompute` is False, a stored comparison is returned unchanged.
     """
-    season, least = workspace.season, workspace.season.advice.min_loads
+    season, min_loads = workspace.season, workspace.season.advice.min_loads
     jobs = [
-        FitJob(f, "benchmark", season.catalogue, MIN_PLOTS if response == ROOT_LOSS else least)
+        FitJob(f, "benchmark", season.catalogue, MIN_PLOTS if response == ROOT_LOSS else min_loads)
         for response, f in fits.shared.items()
     ]
     with open_warehouse(workspace) as warehouse:
-        before = warehouse.table("benchmark")
-        if before.height and not anew:
-            return before
-        tables, changes = [before.clear()], [warehouse.table("season_change").clear()]
+        stored = warehouse.table("benchmark")
+        if stored.height and not recompute:
+            return stored
+        tables, changes = [stored.clear()], [warehouse.table("season_change").clear()]
         with reporter.stage("Comparing the fleet", len(jobs)) as advance:
-            for rows, change in local(spread)(compare_one, jobs):
+            for rows, change in local(executor)(compare_one, jobs):
                 tables.append(rows)
                 changes.append(change)
                 advance()
@@ -163,6 +176,6 @@ def compare(
         with warehouse.transaction():
             warehouse.replace("benchmark", table)
             warehouse.replace("season_change", pl.concat(changes, how="diagonal_relaxed"))
-            store_basis(warehouse, BENCHMARK, _outcome(fits))
+            store_basis(warehouse, BENCHMARK, _classify_outcome(fits))
         run_checks(warehouse)
     return table

@@ -1,4 +1,4 @@
-"""Ingest stages: new files, bins, retention."""
+"""Ingest stages: reading new files, and the preview of that reading."""
 
 import datetime as dt
 from dataclasses import dataclass
@@ -25,7 +25,7 @@ from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
 
-def _mappings(workspace: Workspace) -> list[Mapping]:
+def _load_mappings(workspace: Workspace) -> list[Mapping]:
     mappings = read_mappings(workspace.mappings, workspace.season.catalogue)
     if not mappings:
         raise WorkspaceError(
@@ -36,80 +36,80 @@ def _mappings(workspace: Workspace) -> list[Mapping]:
     return mappings
 
 
-def receive_files(workspace: Workspace, reporter: Reporter, spread: Executor = serial) -> list[IngestedFile]:
-    """Take in every new file of the inbox, and again those whose mapping has changed or whose reader failed once."""
-    catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
+def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> list[IngestedFile]:
+    """Ingest every new file of the inbox, and again files whose mapping changed or whose reader failed once."""
+    catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace), Lake(workspace.lake)
     place, copies, now = workspace.season.place, ReceivedCopies(workspace.received), dt.datetime.now(dt.UTC)
     wait_for_orphans(workspace.root)
     tidy(workspace)
     with open_warehouse(workspace) as warehouse:
         ready_lake(warehouse, lake)
-        before = known_files(warehouse)
-        inbox = scan_inbox(workspace.inbox, before)
-        record_inbox(inbox, before, warehouse)
-        for name, why in inbox.left:
-            reporter.say(f"Left alone: {name}: {why}")
+        known = known_files(warehouse)
+        inbox = scan_inbox(workspace.inbox, known)
+        record_inbox(inbox, known, warehouse)
+        for name, reason in inbox.left:
+            reporter.say(f"Skipped: {name}: {reason}")
         changed = drop_remapped(inbox, mappings, warehouse, lake, copies.readable())
         if changed.again:
-            reporter.say(f"{len(changed.again)} files are read again: their mapping has changed")
+            reporter.say(f"Reading {len(changed.again)} files again: their mapping has changed")
         if changed.stuck:
             reporter.say(
-                f"{len(changed.stuck)} files have a changed mapping, but neither they nor a copy are there: "
-                f"put them into the inbox again, such as {changed.stuck[0][1]}"
+                f"{len(changed.stuck)} files have a changed mapping but are neither in the inbox nor copied: "
+                f"copy them into the inbox again, for example {changed.stuck[0][1]}"
             )
         if again := forget_rejections(inbox, warehouse):
-            reporter.say(f"{again} files are read again: reading them failed before")
-        files, old, store = (
+            reporter.say(f"Reading {again} files again: the first attempt failed")
+        files, copied, target = (
             pending_files(inbox, warehouse),
             due_copies(copies, inbox, warehouse),
             IngestTarget(warehouse, lake),
         )
         read = IsolatedRead(workspace.root)
-        with reporter.stage(f"Reading {len(files) + len(old)} new files", len(files) + len(old)) as advance:
+        with reporter.stage(f"Reading {len(files) + len(copied)} new files", len(files) + len(copied)) as advance:
             out = []
             unpacked = workspace.root / UNPACKED
-            each = chain(
-                ingest_files(files, mappings, catalogue, store, spread, read),
-                receive_copies(old, copies, unpacked, mappings, catalogue, store, spread, read),
+            results = chain(
+                ingest_files(files, mappings, catalogue, target, executor, read),
+                receive_copies(copied, copies, unpacked, mappings, catalogue, target, executor, read),
             )
-            for found, received in each:
+            for found, received in results:
                 if received is None:
-                    reporter.say(f"Left for the next run: {found.file} changed while it was read")
+                    reporter.say(f"Left for the next run: {found.file} changed while it was being read")
                 else:
                     out.append(received)
-                    _tell_failure(received, reporter)
+                    _report_failure(received, reporter)
                 advance()
-        with reporter.stage("Keeping copies of received files"):
-            kept = keep_received(inbox, warehouse, copies, place.keep_received_days, now)
+        with reporter.stage("Storing copies of received files"):
+            copying = keep_received(inbox, warehouse, copies, place.keep_received_days, now)
             if place.keep_received_days:
                 keep_mappings(mappings, workspace.mappings, copies)
-        if kept.left:
-            reporter.say(f"The disk is nearly full: {len(kept.left)} received files are not copied")
+        if copying.left:
+            reporter.say(f"The disk is nearly full: {len(copying.left)} received files were not copied")
         record_earlier_dates(chain(inbox.found, *(c.as_found() for c in copies.index().values())), mappings, warehouse)
-    if files or old:
+    if files or copied:
         release_reader()
     return out
 
 
-def _tell_failure(received: IngestedFile, reporter: Reporter) -> None:
-    """Show and log that a file's reader failed."""
+def _report_failure(received: IngestedFile, reporter: Reporter) -> None:
+    """Show and log that the reader of a file failed, if it did."""
     code = received.failure_code or ("system_error" if received.failed else "")
     if not code:
         return
-    more = f" ({received.failed})" if received.failed else ""
-    reporter.say(f"Not read, {code}{more}: {received.file}; the next run tries once more, all others go on")
+    detail = f" ({received.failed})" if received.failed else ""
+    reporter.say(f"Not read, {code}{detail}: {received.file}; the next run tries once more, all other files continue")
     if reporter.log is not None:
         reporter.log(stage="failed read", file=received.file, reason_code=code)
 
 
 @dataclass(frozen=True)
 class Examined:
-    """What would become of the files that are due.
+    """Preview of the ingest of the pending files.
 
     Attributes:
-        received: their counts.
-        rejected: their rejected rows.
-        left: (name, why) of what is not read.
+        received: row counts of each file.
+        rejected: rejected rows.
+        left: (name, reason) of each file that is not read.
         failed: files whose reader failed in earlier runs.
     """
 
@@ -120,15 +120,15 @@ class Examined:
 
 
 def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
-    """Read every file due as `receive_files` would and store nothing."""
-    catalogue, mappings, lake = workspace.season.catalogue, _mappings(workspace), Lake(workspace.lake)
+    """Read every pending file as `receive_files` would, without storing anything."""
+    catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace), Lake(workspace.lake)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         inbox = scan_inbox(workspace.inbox, known_files(warehouse))
-        files, store = pending_files(inbox, warehouse), IngestTarget(warehouse, lake)
-        with reporter.stage(f"Looking at {len(files)} new files", len(files)) as advance:
+        files, target = pending_files(inbox, warehouse), IngestTarget(warehouse, lake)
+        with reporter.stage(f"Checking {len(files)} new files", len(files)) as advance:
             out = []
             for found in files:
-                out.append(preview_ingest(found, mappings, catalogue, store, IsolatedRead()))
+                out.append(preview_ingest(found, mappings, catalogue, target, IsolatedRead()))
                 advance()
         rejected = pl.concat([warehouse.table("rejected_row").clear(), *(rows for _, rows in out)])
         failed = failed_reads(warehouse)

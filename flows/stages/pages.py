@@ -1,4 +1,4 @@
-"""The stages that write pages: each reads tables and writes files into the workspace's `out/`."""
+"""Page stages: each reads tables and writes files into the folder `out/` of the workspace."""
 
 import os
 from collections.abc import Callable
@@ -12,14 +12,15 @@ from flows.runtime.progress import Reporter
 from reports.language.translate import speaking
 from reports.page.formats import HTML, Forms
 from reports.pages.fleet import write_fleet
-from reports.pages.grower_sheet import GrowerData, grower_data, write_grower_sheet
+from reports.pages.grower_data import GrowerData, grower_data
+from reports.pages.grower_sheet import write_grower_sheet
 from reports.pages.guide import write_guide
 from reports.pages.load import write_load_page
 from reports.pages.season import write_season, write_season_loads
 from reports.pages.shift import write_shift_page
 from reports.pages.what_if import write_what_if
 from reports.sections.data_health import footer
-from transforms.advice.what_if import read_table
+from transforms.advice.what_if_table import read_table
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import WorkspaceError
 from transforms.parallel import end_with_parent
@@ -29,13 +30,13 @@ from transforms.storage.warehouse import Warehouse
 from transforms.trace.load_view import load_picture
 
 MARTS = ("load_class", "pile_ledger")
-"""What pages need besides the facts."""
-FEW_SHEETS = 8
-"""So many sheets are written sooner here than processes start."""
+"""Tables that pages need besides the facts."""
+MIN_PARALLEL_SHEETS = 8
+"""Fewer sheets are written faster in this process than worker processes start."""
 
 
 def shift_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
-    """Write the shift page, after how the shift went."""
+    """Compute the timeline of the last shift and write the shift page."""
     with reporter.stage("Writing the shift page"):
         stages.course(workspace)
         with stages.open_warehouse(workspace) as warehouse:
@@ -58,8 +59,8 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
 
 
 def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
-    """Write the page that compares the fleet, and the list of loads it links to."""
-    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet's page"):
+    """Write the fleet page and the list of loads it links to."""
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet page"):
         stages.require_facts(warehouse, workspace, *MARTS)
         paths = write_fleet(warehouse, workspace.season, workspace.out, forms)
         return [*paths, write_season_loads(warehouse, workspace.season, workspace.out)]
@@ -74,33 +75,40 @@ def season_report(workspace: Workspace, reporter: Reporter, forms: Forms = HTML)
 
 
 def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML, only: str | None = None) -> list[Path]:
-    """Write a sheet for each grower, or for one, on every core; return the paths in order of growers."""
+    """Write one sheet per grower, or only for the grower `only`, on all cores.
+
+    Returns:
+        The paths, in order of growers.
+
+    Raises:
+        WorkspaceError: there is no such grower, or fields have no growers.
+    """
     season, out = workspace.season, workspace.out / "growers"
     with stages.open_warehouse(workspace) as warehouse:
         stages.require_facts(warehouse, workspace, *MARTS)
-        every = [d for d in grower_data(warehouse, season) if only in {None, d.grower}]
-    if not every:
-        lack = f"there is no grower '{only}'" if only else "no field names its grower"
-        raise WorkspaceError(lack, where=str(workspace.root), remedy="look at the fields' list in the export")
-    with reporter.stage(f"Writing {len(every)} growers' sheets", len(every)) as advance:
-        if len(every) < FEW_SHEETS:
-            return [p for d in every for p in _sheet(d, season, out, forms, advance)]
+        sheets = [d for d in grower_data(warehouse, season) if only in {None, d.grower}]
+    if not sheets:
+        message = f"there is no grower '{only}'" if only else "the fields have no growers"
+        raise WorkspaceError(message, where=str(workspace.root), remedy="check the list of fields in the export")
+    with reporter.stage(f"Writing {len(sheets)} grower sheets", len(sheets)) as advance:
+        if len(sheets) < MIN_PARALLEL_SHEETS:
+            return [p for d in sheets for p in _write_sheet(d, season, out, forms, advance)]
         # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
         with ProcessPoolExecutor(os.cpu_count(), get_context("spawn"), end_with_parent) as pool:
-            made = [pool.submit(write_grower_sheet, d, season, out, forms) for d in every]
-            for _ in as_completed(made):
+            futures = [pool.submit(write_grower_sheet, d, season, out, forms) for d in sheets]
+            for _ in as_completed(futures):
                 advance()
-        return [p for m in made for p in m.result()]
+        return [p for future in futures for p in future.result()]
 
 
-def _sheet(data: GrowerData, season: Season, out: Path, forms: Forms, advance: Callable[[], None]) -> list[Path]:
+def _write_sheet(data: GrowerData, season: Season, out: Path, forms: Forms, advance: Callable[[], None]) -> list[Path]:
     paths = write_grower_sheet(data, season, out, forms)
     advance()
     return paths
 
 
 def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
-    """Write the page with sliders."""
+    """Write the what-if page with its sliders."""
     season = workspace.season
     with (
         reporter.stage("Writing the what-if page"),
@@ -116,7 +124,7 @@ def load_page(
 ) -> list[Path]:
     """Write the page of one load."""
     season = workspace.season
-    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load's page"):
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load page"):
         stages.require_facts(warehouse, workspace)
         picture = load_picture(load_id, warehouse, Lake(workspace.lake))
         with speaking(season.locale, season.texts):
@@ -124,7 +132,7 @@ def load_page(
 
 
 def catalogue(workspace: Workspace) -> Path:
-    """Write the catalogue of all English texts into the workspace, to be translated."""
+    """Write the catalogue of all English texts into the workspace for translation."""
     folder = workspace.season.texts or workspace.root / "text"
     folder.mkdir(exist_ok=True)
     path = folder / "catalogue.pot"

@@ -10,31 +10,34 @@ from transforms.storage.lake import Lake
 from transforms.storage.lake_record import require_lake
 from transforms.telemetry.machine_days import bin_days, drop_gone_days, stale_days
 from transforms.telemetry.retention import ExpiredRecords
-from transforms.telemetry.retention import roll_up as rolled_up
+from transforms.telemetry.retention import roll_up as expire_records
 
 
-def bin_telemetry(workspace: Workspace, reporter: Reporter, spread: Executor = serial) -> int:
-    """Make the bins of machine-days that changed."""
+def bin_telemetry(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:
+    """Compute the bins of machine-days that changed; return how many could be binned."""
     catalogue, lake = workspace.season.catalogue, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         damaged = require_lake(warehouse, lake, bins=False)
         drop_gone_days(warehouse, lake)
         stale = stale_days(warehouse, catalogue, damaged)
         with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
-            made = bin_days(stale, warehouse, lake, catalogue, advance, spread)
-        # A day is judged by the machine's other days: silent there as well is a set point, else a stuck sensor.
-        if silent := stale_days(warehouse, catalogue, set()):
-            bin_days(silent, warehouse, lake, catalogue, lambda: None, spread)
-    if made < len(stale):
-        reporter.say(f"{len(stale) - made} machine-days are not binned: no machine list names their machines")
-    return made
+            binned = bin_days(stale, warehouse, lake, catalogue, advance, executor)
+        # A constant signal is a set point if it is constant on the machine's other days too, otherwise a stuck sensor:
+        # the new bins may change that result for other days.
+        if affected := stale_days(warehouse, catalogue, set()):
+            bin_days(affected, warehouse, lake, catalogue, lambda: None, executor)
+    if binned < len(stale):
+        reporter.say(
+            f"{len(stale) - binned} machine-days are not binned: their machines are missing from the machine list"
+        )
+    return binned
 
 
 def roll_up(workspace: Workspace, reporter: Reporter) -> ExpiredRecords:
-    """Let the records of old machine-days go where season.toml says so; their bins are kept."""
+    """Delete the records of machine-days older than season.toml allows; their bins are kept."""
     season, lake = workspace.season, Lake(workspace.lake)
     if not season.place.keep_telemetry_days:
         return ExpiredRecords()
-    with open_warehouse(workspace) as warehouse, reporter.stage("Rolling up old records"):
+    with open_warehouse(workspace) as warehouse, reporter.stage("Deleting expired records"):
         stale = set(stale_days(warehouse, season.catalogue, require_lake(warehouse, lake, bins=False)))
-        return rolled_up(warehouse, lake, season.place.keep_telemetry_days, dt.datetime.now(dt.UTC), stale)
+        return expire_records(warehouse, lake, season.place.keep_telemetry_days, dt.datetime.now(dt.UTC), stale)

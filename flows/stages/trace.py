@@ -19,30 +19,30 @@ from transforms.telemetry.setting_changes import build_shift_timeline
 from transforms.trace.pipeline import SeasonTrace, audits_settings
 
 
-def trace(workspace: Workspace, reporter: Reporter, spread: Executor = serial) -> int:
-    """Trace the loads of every field whose tickets, work or clocks changed; return how many fields that were."""
+def trace(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:
+    """Trace the loads of every field whose tickets, field work or clocks changed; return the number of fields."""
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         require_lake(warehouse, lake)
-        work = SeasonTrace(warehouse, lake, season, spread)
-        stale = work.stale()
-        with reporter.stage(f"Reading the work of {len(stale)} fields", len(stale)) as advance:
-            learnt = work.learn(stale, advance)
-        due = work.due(learnt)
-        with reporter.stage(f"Tracing the loads of {len(due)} fields", len(due)) as advance:
-            work.trace(due, learnt, advance)
+        season_trace = SeasonTrace(warehouse, lake, season, executor)
+        stale = season_trace.stale()
+        with reporter.stage(f"Reading field work of {len(stale)} fields", len(stale)) as advance:
+            learned = season_trace.learn(stale, advance)
+        due = season_trace.due(learned)
+        with reporter.stage(f"Tracing loads of {len(due)} fields", len(due)) as advance:
+            season_trace.trace(due, learned, advance)
         audits = root_loss(warehouse.table("loss_audit"))
         with warehouse.transaction():
-            warehouse.replace("clock_offset", learnt.offsets())
+            warehouse.replace("clock_offset", learned.offsets())
             warehouse.store("audit_loss", audits)
-            warehouse.store("audit_setting", audits_settings(audits, lake, learnt, season.catalogue))
+            warehouse.store("audit_setting", audits_settings(audits, lake, learned, season.catalogue))
     return len(due)
 
 
 def conditions(workspace: Workspace, reporter: Reporter) -> None:
-    """Work out every field's topsoil wetness by the hour."""
+    """Compute the hourly topsoil wetness of every field."""
     season = workspace.season
-    with open_warehouse(workspace) as warehouse, reporter.stage("Working out topsoil wetness"):
+    with open_warehouse(workspace) as warehouse, reporter.stage("Computing topsoil wetness"):
         hours = hours_of_days(warehouse.table("weather_hour"), warehouse.table("weather_day"), season.time_zone)
         filled = fill_hours(hours)
         with warehouse.transaction():
@@ -51,7 +51,7 @@ def conditions(workspace: Workspace, reporter: Reporter) -> None:
 
 
 def marts(workspace: Workspace, reporter: Reporter) -> None:
-    """Join everything to one row a load and one row an audit, and check what must hold."""
+    """Join all sources into one row per load and one row per audit, and run the consistency checks."""
     with open_warehouse(workspace) as warehouse, reporter.stage("Joining loads, tares and conditions"):
         require_lake(warehouse, Lake(workspace.lake))
         machine_days_of_bins(warehouse, Lake(workspace.lake))
@@ -61,7 +61,7 @@ def marts(workspace: Workspace, reporter: Reporter) -> None:
 
 
 def build_facts(warehouse: Warehouse, season: Season) -> None:
-    """Build the marts of loads and audits."""
+    """Build the fact tables of loads and audits, and the classes of loads."""
     starts = season.shift_starts
     shift = {"zone": season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
     for name in ("load_fact", "audit_fact"):
@@ -70,7 +70,7 @@ def build_facts(warehouse: Warehouse, season: Season) -> None:
 
 
 def course(workspace: Workspace) -> None:
-    """Work out how the last shift went: settings by five minutes, passes, and where a setting was changed."""
+    """Compute the timeline of the last shift: settings per five minutes, passes and setting changes."""
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace, "load_class")
@@ -78,9 +78,9 @@ def course(workspace: Workspace) -> None:
         begins, ends = timeline_span(shift, season)
         days = warehouse.query("binned_between", first=str(begins.date()), last=str(ends.date()))
         frames = [read_frame(lake.bin_path(m, d)) for m, d in days.iter_rows()]
-        placed = {"lat_deg": pl.Float64, "lon_deg": pl.Float64}
-        bins = pl.concat([pl.DataFrame(schema={**NO_BINS, **placed}), *frames], how="diagonal")
-        went = build_shift_timeline(
+        position = {"lat_deg": pl.Float64, "lon_deg": pl.Float64}
+        bins = pl.concat([pl.DataFrame(schema={**NO_BINS, **position}), *frames], how="diagonal")
+        timeline = build_shift_timeline(
             bins.filter((pl.col("bin_at") >= begins) & (pl.col("bin_at") < ends)).sort("machine_id", "bin_at"),
             warehouse.query("shift_trace", shift_date=shift),
             warehouse.query("shift_dirt", shift_date=shift),
@@ -88,6 +88,6 @@ def course(workspace: Workspace) -> None:
             season.catalogue,
         )
         with warehouse.transaction():
-            warehouse.store("shift_course", went.course)
-            warehouse.store("shift_pass", went.passes)
-            warehouse.replace("setting_decision", went.decisions)
+            warehouse.store("shift_course", timeline.course)
+            warehouse.store("shift_pass", timeline.passes)
+            warehouse.replace("setting_decision", timeline.decisions)

@@ -18,7 +18,7 @@ from transforms.trial.plan import Trial, read_trial, trial_toml
 
 @dataclass(frozen=True)
 class TrialAsked:
-    """What a person asks of a trial; None where the advice or the data are to say."""
+    """Request for a trial; None means that advice or data decide."""
 
     setting: str | None
     machine: str | None
@@ -29,8 +29,34 @@ class TrialAsked:
     power: float
 
 
-def plan_trial(workspace: Workspace, asked: TrialAsked) -> tuple[Trial, Path, Path, str]:
-    """Plan a trial, write its file and its sheet; return it, both paths, and what a day's loads would find."""
+@dataclass(frozen=True)
+class PlannedTrial:
+    """Planned trial and the files written for it.
+
+    Attributes:
+        trial: the plan.
+        file: TOML file of the plan, where weigh tickets are added afterwards.
+        sheet: instruction sheet for the operator.
+        duration: sentence on how long the trial takes and what one day of loads can detect.
+    """
+
+    trial: Trial
+    file: Path
+    sheet: Path
+    duration: str
+
+
+@dataclass(frozen=True)
+class AnalysedTrial:
+    """Trial with its analysis and the loads found for it."""
+
+    trial: Trial
+    result: Reading
+    loads: pl.DataFrame
+
+
+def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
+    """Plan a trial and write its file and its operator sheet."""
     season = workspace.season
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         require_facts(warehouse, workspace)
@@ -47,11 +73,12 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> tuple[Trial, Path, Pa
     workspace.trials.mkdir(exist_ok=True)
     path = workspace.trials / f"{trial.trial_id}.toml"
     path.write_text(trial_toml(trial, season.catalogue), "utf-8")
-    return trial, path, write_trial_sheet(trial, season, workspace.out), what_a_day_finds(trial, facts)
+    sheet = write_trial_sheet(trial, season, workspace.out)
+    return PlannedTrial(trial, path, sheet, what_a_day_finds(trial, facts))
 
 
-def read_trial_loads(workspace: Workspace, trial_id: str) -> tuple[Trial, Reading, pl.DataFrame]:
-    """Find a trial's loads, read it, and store both for the next fit."""
+def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
+    """Find the loads of a trial, analyse them, and store both for the next fit."""
     trial = read_trial(workspace.trials / f"{trial_id}.toml", workspace.season.catalogue)
     with held(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
@@ -68,12 +95,15 @@ def read_trial_loads(workspace: Workspace, trial_id: str) -> tuple[Trial, Readin
             "value_b": trial.values[1],
             **result.__dict__,
         }
-        mine = pl.col("trial_id") != trial.trial_id
-        kept, others = warehouse.table("trial_result").filter(mine), warehouse.table("trial_load").filter(mine)
-        result_row = pl.DataFrame([row]).cast(kept.schema)
-        others = others.join(loads, on="load_id", how="anti")
+        is_other = pl.col("trial_id") != trial.trial_id
+        other_results, other_loads = (
+            warehouse.table("trial_result").filter(is_other),
+            warehouse.table("trial_load").filter(is_other),
+        )
+        result_row = pl.DataFrame([row]).cast(other_results.schema)
+        other_loads = other_loads.join(loads, on="load_id", how="anti")
         with warehouse.transaction():
-            warehouse.replace("trial_result", pl.concat([kept, result_row.select(kept.columns)]))
-            warehouse.replace("trial_load", pl.concat([others, loads.select(others.columns)]))
+            warehouse.replace("trial_result", pl.concat([other_results, result_row.select(other_results.columns)]))
+            warehouse.replace("trial_load", pl.concat([other_loads, loads.select(other_loads.columns)]))
             build_facts(warehouse, workspace.season)
-    return trial, result, loads
+    return AnalysedTrial(trial, result, loads)

@@ -1,1 +1,1 @@
-"""One chart a file, each from one query of a mart."""
+"""Charts: one per module, each drawn from one query of a mart."""

@@ -1,4 +1,4 @@
-"""What being off the guide's value of one setting costs."""
+"""Cost of deviating from the guide's value of one setting."""
 
 from typing import Any
 
@@ -15,7 +15,7 @@ def _chart(money: str) -> Any:
         x=alt.X("value:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(tickCount=4)),
         tooltip=[
             alt.Tooltip("value:Q", title=say("value"), format=".1f"),
-            alt.Tooltip("change:Q", title=say("costs more, {unit}", unit=money), format="+.2f"),
+            alt.Tooltip("change:Q", title=say("extra cost, {unit}", unit=money), format="+.2f"),
             *span("lo", "hi", "+.2f"),
         ],
     )
@@ -27,11 +27,11 @@ def _chart(money: str) -> Any:
 
 
 def cost_curve(values: pl.DataFrame, money: str) -> Chart:
-    """Draw `value, change, lo, hi, chosen`, a row a value: mean and 95 % band.
+    """Return the chart of mean cost change with its 95 % band.
 
     Args:
-        values: values of one setting in one class, in the units shown.
-        money: the unit of `change`.
+        values: `value, change, lo, hi, chosen`, one row per value of one setting in one class, in displayed units.
+        money: unit of `change`.
     """
-    description = say("What being off the guide's value costs, with its 95 % band")
+    description = say("Extra cost away from the guide's value, with its 95 % band")
     return shared("cost-curve", lambda: _chart(money), description, money, rows=records(values), zero=[{"y": 0}])

@@ -1,4 +1,4 @@
-"""What one practical step up of each setting does, with its 95 % interval, by wetness of the topsoil."""
+"""Effect of one practical step up of each setting, with its 95 % interval, by topsoil wetness."""
 
 import altair as alt
 import polars as pl
@@ -9,7 +9,7 @@ from reports.page.theme import MUTED, WETNESS, finish, records, rows, span
 
 
 def effect_strip(effects: pl.DataFrame) -> Chart:
-    """Draw the change in percent for one practical step up, with its 95 % interval, per setting and wetness class.
+    """Return the chart of percent changes for one practical step up, with 95 % intervals, by setting and wetness class.
 
     Args:
         effects: `label, wetness_class, change_pct, lo95, hi95, n` of one response.

@@ -1,4 +1,4 @@
-"""A field's passes, coloured by a setting one may choose; the load's own minutes ringed."""
+"""Map of a field's passes, coloured by a selectable setting, with the load's own minutes ringed."""
 
 import altair as alt
 import polars as pl
@@ -9,12 +9,12 @@ from reports.page.theme import OBSERVED, finish, records, rows
 
 
 def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) -> Chart:
-    """Draw the passes.
+    """Return the map.
 
     Args:
-        passes: `east_m, north_m, machine_id, at, share_pct` and a column for each setting, in the units shown.
-        settings: column -> label with unit, of the settings that may be chosen.
-        chosen: the column shown first.
+        passes: `east_m, north_m, machine_id, at, share_pct` and one column per setting, in displayed units.
+        settings: column -> label with unit, for each selectable setting.
+        chosen: column selected at first.
     """
     pick = alt.param(
         name="setting",
@@ -28,7 +28,7 @@ def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) ->
         alt.Tooltip("machine_id:N", title=say("machine")),
         alt.Tooltip("at:T", title=say("time"), format=chart_day(" %H:%M:%S")),
         alt.Tooltip("value:Q", title=say("setting"), format=".1f"),
-        alt.Tooltip("share_pct:Q", title=say("part of the load, %"), format=".2f"),
+        alt.Tooltip("share_pct:Q", title=say("share of the load, %"), format=".2f"),
     ]
     dots = (
         base.transform_filter("isValid(datum.value)")
@@ -48,6 +48,6 @@ def field_passes(passes: pl.DataFrame, settings: dict[str, str], chosen: str) ->
     chart = (dots + own).add_params(pick).properties(width="container", height=420)
     return finish(
         chart,
-        say("Every 30 s of lifting in the field, coloured by the chosen setting; the load's are ringed."),
+        say("Each 30 s of lifting in the field, coloured by the chosen setting; those of the load are ringed."),
         rows=records(passes),
     )

@@ -1,4 +1,6 @@
-"""One load against its machine's time: tank, emptyings, truck and weigh-in, and the minutes given to the load."""
+"""Timeline of one load: tank level, emptyings, truck and weigh-in of its machine, and the minutes traced to it."""
+
+from typing import Any
 
 import altair as alt
 import polars as pl
@@ -16,71 +18,89 @@ STATE_SHADES = {
 }
 
 
-def load_timeline(minutes: pl.DataFrame, emptied: pl.DataFrame, marks: pl.DataFrame, mass_sign: str) -> Chart:
-    """Draw the timeline.
+def _time_axis() -> alt.X:
+    return alt.X("at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
 
-    Args:
-        minutes: `at, until, state, level, share_pct`, local times without a zone; `level` in the unit shown.
-        emptied: `at`.
-        marks: `at, what`: left the field, weighed in.
-        mass_sign: sign of the unit of mass shown.
-    """
-    tank, share_title = say("in the tank, {t}", t=mass_sign), say("part of the load, %")
-    x = alt.X("at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
-    at = alt.Tooltip("at:T", title=say("time"), format="%H:%M:%S")
-    level = (
+
+def _time_tooltip() -> alt.Tooltip:
+    return alt.Tooltip("at:T", title=say("time"), format="%H:%M:%S")
+
+
+def _level_area(title: str) -> Any:
+    return (
         alt.Chart(rows("minutes"))
         .mark_area(color=EXPECTED, opacity=0.35, line={"color": EXPECTED}, interpolate="step-after")
         .encode(
-            x=x,
-            y=alt.Y("level:Q", title=tank),
-            tooltip=[at, alt.Tooltip("level:Q", title=tank, format=".1f")],
+            x=_time_axis(),
+            y=alt.Y("level:Q", title=title),
+            tooltip=[_time_tooltip(), alt.Tooltip("level:Q", title=title, format=".1f")],
         )
     )
-    share = (
+
+
+def _share_bars() -> Any:
+    title = say("share of the load, %")
+    return (
         alt.Chart(rows("minutes"))
         .mark_bar(color=OBSERVED)
         .encode(
-            x=x,
+            x=_time_axis(),
             x2="until:T",
-            y=alt.Y("share_pct:Q", title=share_title),
+            y=alt.Y("share_pct:Q", title=title),
             y2=alt.datum(0),
-            tooltip=[at, alt.Tooltip("share_pct:Q", title=share_title, format=".2f")],
+            tooltip=[_time_tooltip(), alt.Tooltip("share_pct:Q", title=title, format=".2f")],
         )
     )
-    state = (
+
+
+def _state_strip() -> Any:
+    states = [translate_stored(s) for s in STATE_SHADES]
+    return (
         alt.Chart(rows("minutes"))
         .mark_rect()
         .encode(
-            x=x,
+            x=_time_axis(),
             x2="until:T",
             color=alt.Color(
                 "state:N",
                 title=say("machine"),
-                scale=alt.Scale(domain=[translate_stored(s) for s in STATE_SHADES], range=list(STATE_SHADES.values())),
+                scale=alt.Scale(domain=states, range=list(STATE_SHADES.values())),
                 legend=alt.Legend(columns=3),
             ),
-            tooltip=[at, alt.Tooltip("state:N", title=say("state"))],
+            tooltip=[_time_tooltip(), alt.Tooltip("state:N", title=say("state"))],
         )
         .properties(width="container", height=16)
     )
-    events = (
-        alt.Chart(rows("emptied"))
-        .mark_rule(color=INK, strokeDash=[3, 3])
-        .encode(x=x, tooltip=[alt.Tooltip("at:T", title=say("tank emptied"), format="%H:%M:%S")])
-    )
+
+
+def _emptyings() -> Any:
+    tooltip = [alt.Tooltip("at:T", title=say("tank emptied"), format="%H:%M:%S")]
+    return alt.Chart(rows("emptied")).mark_rule(color=INK, strokeDash=[3, 3]).encode(x=_time_axis(), tooltip=tooltip)
+
+
+def load_timeline(minutes: pl.DataFrame, emptied: pl.DataFrame, marks: pl.DataFrame, mass_sign: str) -> Chart:
+    """Return the timeline.
+
+    Args:
+        minutes: `at, until, state, level, share_pct`, local times without a zone; `level` in the displayed unit.
+        emptied: `at`.
+        marks: `at, what`: left the field, weighed in.
+        mass_sign: symbol of the displayed unit of mass.
+    """
     truck = alt.Chart(rows("marks"))
-    line = truck.mark_rule(color=OBSERVED, strokeWidth=2).encode(x=x, tooltip=["what:N", at])
+    line = truck.mark_rule(color=OBSERVED, strokeWidth=2).encode(x=_time_axis(), tooltip=["what:N", _time_tooltip()])
     text = truck.mark_text(align="right", dx=-4, dy=-4, baseline="top", color=OBSERVED).encode(
-        x=x, y=alt.value(8), text="what:N"
+        x=_time_axis(), y=alt.value(8), text="what:N"
     )
+    events = _emptyings()
+    level = _level_area(say("in the tank, {t}", t=mass_sign))
     top = (level + events + line + text).properties(width="container", height=150)
-    below = (share + events + line).properties(width="container", height=110)
-    chart = alt.vconcat(top, below, state, spacing=8).resolve_scale(x="shared", color="independent")
+    below = (_share_bars() + events + line).properties(width="container", height=110)
+    chart = alt.vconcat(top, below, _state_strip(), spacing=8).resolve_scale(x="shared", color="independent")
     named = minutes.with_columns(pl.col("state").replace({k: translate_stored(k) for k in STATE_SHADES}))
     return finish(
         chart,
-        say("Tank level, emptyings, truck and weigh-in over time; below, the part of the load from each 30 s."),
+        say("Tank level, emptyings, truck and weigh-in over time; below, the share of the load from each 30 s."),
         minutes=records(named),
         emptied=records(emptied),
         marks=records(marks),

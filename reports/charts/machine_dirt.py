@@ -1,4 +1,4 @@
-"""Dirt of each machine in the shift against what its conditions lead one to expect."""
+"""Dirt of each machine in the shift compared with the value expected for its conditions."""
 
 import altair as alt
 import polars as pl
@@ -9,8 +9,8 @@ from reports.page.theme import EXPECTED, OBSERVED, finish, records, rows, span
 
 
 def machine_dirt(machines: pl.DataFrame) -> Chart:
-    """Draw `shift_machine`: a band for the expected dirt tare, a dot with its interval for the observed."""
-    told = machines.drop_nulls("observed_pct").with_columns(
+    """Return the chart of `shift_machine`: bands for expected dirt tare, dots with intervals for observed dirt tare."""
+    drawn = machines.drop_nulls("observed_pct").with_columns(
         (pl.col("observed_pct") - pl.col("observed_half")).alias("observed_lo"),
         (pl.col("observed_pct") + pl.col("observed_half")).alias("observed_hi"),
         (pl.col("observed_pct") - pl.col("expected_pct")).alias("over"),
@@ -36,9 +36,9 @@ def machine_dirt(machines: pl.DataFrame) -> Chart:
     tick = base.mark_tick(size=18, thickness=2, color=EXPECTED).encode(x="expected_pct:Q")
     rule = base.mark_rule(color=OBSERVED, strokeWidth=2).encode(x="observed_lo:Q", x2="observed_hi:Q")
     dot = base.mark_point(filled=True, size=80, color=OBSERVED, opacity=1).encode(x="observed_pct:Q")
-    chart = alt.layer(band, tick, rule, dot).add_params(*only).properties(width="container", height=26 * told.height)
+    chart = alt.layer(band, tick, rule, dot).add_params(*only).properties(width="container", height=26 * drawn.height)
     return finish(
         chart,
-        say("Observed dirt tare of each machine with its interval, over a band of what its conditions explain."),
-        rows=records(told),
+        say("Observed dirt tare of each machine with its interval, over the band expected for its conditions."),
+        rows=records(drawn),
     )

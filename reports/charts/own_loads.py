@@ -1,4 +1,4 @@
-"""A grower's loads through the season against what such loads are expected to hold."""
+"""Dirt of a grower's loads through the season compared with the values expected for such loads."""
 
 from typing import Any
 
@@ -27,6 +27,10 @@ def _chart() -> Any:
 
 
 def own_loads(loads: pl.DataFrame) -> Chart:
-    """Draw `lifted_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times."""
-    description = say("Dirt tare of own loads over what such loads are expected to hold.")
+    """Return the chart.
+
+    Args:
+        loads: `lifted_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times.
+    """
+    description = say("Dirt tare of own loads over the values expected for such loads.")
     return shared("own-loads", _chart, description, rows=records(loads))

@@ -1,4 +1,4 @@
-"""The piles: clean tonnes taken in by shift and site, and the sugar each tonne is expected to lose."""
+"""Beet piles: clean beet received by shift and site, and the expected sugar loss per tonne."""
 
 import altair as alt
 import polars as pl
@@ -9,7 +9,12 @@ from reports.page.theme import LINE_DASHES, LINES, finish, records, rows
 
 
 def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:
-    """Draw `shift_date, site_id, loss, clean, lies`, a row a pile: expected loss a tonne, a line a site."""
+    """Return the chart of expected loss per tonne, one line per site.
+
+    Args:
+        piles: `shift_date, site_id, loss, clean, lies`, one row per pile, in displayed units.
+        loss_title: title of the loss with its unit.
+    """
     only = alt.param(name="only_site", value="")
     sites = piles["site_id"].unique().sort().to_list()
     title = say("factory")
@@ -33,6 +38,4 @@ def pile_bars(piles: pl.DataFrame, loss_title: str) -> Chart:
     size = alt.Size("clean:Q", title=say("clean beet"), legend=None)
     dot = base.mark_point(filled=True, opacity=0.9).encode(size=size)
     chart = alt.layer(line, dot).add_params(only).properties(width="container", height=200)
-    return finish(
-        chart, say("Sugar that each pile is expected to lose a tonne, by shift and factory."), rows=records(piles)
-    )
+    return finish(chart, say("Expected sugar loss per tonne of each pile, by shift and factory."), rows=records(piles))

@@ -1,4 +1,4 @@
-"""What pooled, between-visit and within-visit readings say of each setting: why eyes and memory mislead."""
+"""Pooled, between-visit and within-visit estimates of each setting's effect: raw comparisons can mislead."""
 
 import altair as alt
 import polars as pl
@@ -11,10 +11,14 @@ READINGS = (mark("pooled"), mark("between visits"), mark("within visits"))
 
 
 def reading_strip(readings: pl.DataFrame) -> Chart:
-    """Draw `label, reading, change_pct, lo95, hi95`, three rows a setting; `reading` is one of `READINGS`."""
+    """Return the chart.
+
+    Args:
+        readings: `label, reading, change_pct, lo95, hi95`, three rows per setting; `reading` is one of `READINGS`.
+    """
     names = [say(r) for r in READINGS]
     colors = alt.Scale(domain=names, range=[EXPECTED, WETNESS["dry"], OBSERVED])
-    order, title = readings["label"].unique(maintain_order=True).to_list(), say("reading")
+    order, title = readings["label"].unique(maintain_order=True).to_list(), say("comparison")
     base = alt.Chart(rows()).encode(
         y=alt.Y("label:N", sort=order, title=None, axis=alt.Axis(grid=True, tickBand="extent")),
         yOffset=alt.YOffset("named:N", sort=names, scale=alt.Scale(domain=names)),
@@ -35,7 +39,7 @@ def reading_strip(readings: pl.DataFrame) -> Chart:
     named = readings.with_columns(pl.col("reading").replace_strict(list(READINGS), names).alias("named"))
     return finish(
         chart,
-        say("Change per step as read pooled, between visits and within visits, with 95 % intervals."),
+        say("Change per step from pooled loads, between visits and within visits, with 95 % intervals."),
         rows=records(named),
         zero=[{"zero": 0}],
     )

@@ -1,4 +1,4 @@
-"""The season day by day: dirt delivered against what its conditions lead one to expect, over the rain."""
+"""Dirt delivered on each day of the season, the value expected for its conditions, and rain."""
 
 import altair as alt
 import polars as pl
@@ -9,11 +9,11 @@ from reports.page.theme import EXPECTED, OBSERVED, WETNESS, finish, records, row
 
 
 def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
-    """Draw `season_day`; rain in the unit shown.
+    """Return the chart of `season_day`.
 
     Args:
-        days: `day, observed_pct, lo, hi, expected_pct, measured, rain, topsoil_wetness`.
-        rain_sign: the unit of rain.
+        days: `day, observed_pct, lo, hi, expected_pct, measured, rain, topsoil_wetness`; rain in the displayed unit.
+        rain_sign: symbol of the displayed unit of rain.
     """
     x = alt.X("day:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=8))
     tooltip = [
@@ -39,6 +39,6 @@ def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
     chart = alt.vconcat(dirt, rain, spacing=6).resolve_scale(x="shared")
     return finish(
         chart,
-        say("Dirt tare of each day with its interval, what was expected, and the rain below."),
+        say("Dirt tare of each day with its interval and the expected value; rain below."),
         rows=records(days),
     )

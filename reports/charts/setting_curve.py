@@ -1,4 +1,4 @@
-"""How a response changes along one setting, with the band that holds the whole curve, by wetness of the topsoil."""
+"""Curve of a response along one setting, with a simultaneous band, by topsoil wetness."""
 
 from typing import Any
 
@@ -38,12 +38,12 @@ def _chart() -> Any:
 
 
 def setting_curve(points: pl.DataFrame) -> Chart:
-    """Draw one setting's curve where it was tried.
+    """Return the chart of one setting's curve over the tried range.
 
     Args:
         points: `value, wetness_class, mean, lo95, hi95`; percent change from the setting's usual value.
     """
     names = [translate_stored(c) for c in WETNESS]
     named = points.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
-    description = say("Percent change along the setting from its usual value, with bands of 95 %, by topsoil wetness.")
+    description = say("Percent change along the setting from its usual value, with 95 % bands, by topsoil wetness.")
     return shared("setting-curve", _chart, description, rows=records(named), zero=[{"y": 0}])

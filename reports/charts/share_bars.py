@@ -1,4 +1,4 @@
-"""Values with their intervals as bars, the longest first: shares of variance, costs, savings."""
+"""Horizontal bars of values with intervals: shares of variance, costs, savings."""
 
 import altair as alt
 import polars as pl
@@ -7,19 +7,19 @@ from reports.page.model import Chart
 from reports.page.theme import BETTER, INK, finish, records, rows, span
 
 THOUSANDS = 10_000
-"""From here on ticks are short (40k): long ones run into each other on a phone."""
+"""Ticks are abbreviated (40k) from this value, because long ones overlap on a phone."""
 PLAIN = ",~f"
-"""As many decimals as the step of the ticks needs; without the type of a fixed point, ticks come as 1e+1."""
+"""Fixed-point format with as many decimals as the tick step needs; other formats would show ticks as 1e+1."""
 
 
 def share_bars(values: pl.DataFrame, title: str, description: str, *, is_whole: bool = False) -> Chart:
-    """Draw `label, value, lo, hi`, in the order given.
+    """Return the chart, bars in the order given.
 
     Args:
-        values: a row a bar.
-        title: what the values are, with their unit.
-        description: what the chart shows, for readers of screens.
-        is_whole: True if ticks are whole numbers, as of percentages.
+        values: `label, value, lo, hi`, one row per bar.
+        title: quantity with its unit.
+        description: description of the chart for screen readers.
+        is_whole: True if ticks are whole numbers, for example percentages.
     """
     tooltip = [
         alt.Tooltip("label:N", title=" "),

@@ -1,4 +1,4 @@
-"""Where a machine lifted in the shift, coloured by the dirt of the load each half minute went to."""
+"""Map of a machine's lifting in the shift, coloured by the dirt of the load that each half minute filled."""
 
 from typing import Any
 
@@ -19,13 +19,13 @@ def _chart(*, measured: bool) -> Any:
         alt.Tooltip("at:T", title=say("time"), format="%H:%M"),
         alt.Tooltip("field_id:N", title=say("field")),
         alt.Tooltip("load_id:N", title=say("load")),
-        alt.Tooltip("dirt_tare_pct:Q", title=say("dirt of its load, %"), format=".1f"),
+        alt.Tooltip("dirt_tare_pct:Q", title=say("dirt of the load, %"), format=".1f"),
     ]
     plain = alt.value(UNKNOWN)
     color: Any = plain
     if measured:
         scale = alt.Scale(scheme="cividis", zero=False)
-        dirt = alt.Color("dirt_tare_pct:Q", title=say("dirt of its load, %"), scale=scale)
+        dirt = alt.Color("dirt_tare_pct:Q", title=say("dirt of the load, %"), scale=scale)
         color = alt.condition("isValid(datum.dirt_tare_pct)", dirt, plain)
     return (
         alt.Chart(rows("passes"))
@@ -36,12 +36,12 @@ def _chart(*, measured: bool) -> Any:
 
 
 def shift_passes(passes: pl.DataFrame) -> Chart:
-    """Draw one machine's passes.
+    """Return the map of one machine's passes.
 
     Args:
         passes: `east_m, north_m, field_id, at, load_id, dirt_tare_pct`, local times.
     """
     measured = passes["dirt_tare_pct"].count() > 0
-    description = say("Half minutes of lifting on the ground, coloured by the dirt tare of the load they went to.")
+    description = say("Map of half minutes of lifting, coloured by the dirt tare of the load that they filled.")
     name = "shift-passes" if measured else "shift-passes-plain"
     return shared(name, lambda: _chart(measured=measured), description, passes=records(passes))

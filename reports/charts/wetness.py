@@ -9,7 +9,7 @@ from reports.page.theme import SOIL, SOIL_DASH, finish, records, rows
 
 
 def wetness(course: pl.DataFrame) -> Chart:
-    """Draw `wetness_course`, a line a soil class between 0 (dry) and 1 (wet), local times."""
+    """Return the chart of `wetness_course`: one line per soil class from 0 (dry) to 1 (wet), local times."""
     present = [s for s in SOIL if s in course["soil_class"].unique().to_list()]
     names = [translate_stored(s) for s in present]
     scale = alt.Scale(domain=names, range=[SOIL[s] for s in present])

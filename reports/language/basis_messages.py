@@ -1,4 +1,4 @@
-"""Sentences and notes on the fit and the shift that a product of the fits rests on."""
+"""Sentences and notes on the fit and the shift on which advice, guide, comparison and checks are based."""
 
 from reports.language.display_units import Shown
 from reports.language.translate import local_date, mark, say
@@ -7,18 +7,20 @@ from transforms.storage.product_basis import ADVICE, BENCHMARK, FIT_CHECK, GUIDE
 
 RENEWED_BY = {
     ADVICE: mark(
-        "This advice rests on an earlier fit or shift than the last one. Compute it again with 'taretrace advise'."
+        "This advice is based on an earlier fit or shift than the latest one. Compute it again with 'taretrace advise'."
     ),
     BENCHMARK: mark(
-        "This comparison rests on an earlier fit than the last one. Compute it again with 'taretrace post-shift'."
+        "This comparison is based on an earlier fit than the latest one. Compute it again with 'taretrace post-shift'."
     ),
-    GUIDE: mark("This guide rests on an earlier fit than the last one. Compute it again with 'taretrace post-shift'."),
-    FIT_CHECK: mark("These checks are of an earlier fit than the last one. Make them again with 'taretrace fit'."),
+    GUIDE: mark(
+        "This guide is based on an earlier fit than the latest one. Compute it again with 'taretrace post-shift'."
+    ),
+    FIT_CHECK: mark("These checks belong to an earlier fit than the latest one. Run them again with 'taretrace fit'."),
 }
 
 
 def advice_words(status: ProductStatus, shown: Shown, *, is_empty: bool) -> str:
-    """Return in a sentence why there is no advice, or that it is of an earlier fit or shift; empty if it is current."""
+    """Return a sentence if advice is missing or belongs to an earlier fit or shift; empty if it is current."""
     if is_empty and status.is_earlier:
         return say(
             "There is no advice: when it was last computed, too few loads were measured and traced. Compute it again "
@@ -26,7 +28,7 @@ def advice_words(status: ProductStatus, shown: Shown, *, is_empty: bool) -> str:
         )
     code, day = status.code, status.last_shift_date
     if code is BasisCode.NOT_COMPUTED:
-        return say("No advice was computed yet. Compute it with 'taretrace advise'.")
+        return say("No advice has been computed yet. Compute it with 'taretrace advise'.")
     if code is BasisCode.TOO_FEW_LOADS:
         return say("There is no advice: too few loads are measured and traced.")
     if code is BasisCode.EARLIER_SHIFT and day is not None:
@@ -37,21 +39,21 @@ def advice_words(status: ProductStatus, shown: Shown, *, is_empty: bool) -> str:
         )
     if code is BasisCode.CURRENT:
         return ""
-    return say("This advice rests on an earlier fit than the last one. Compute it again with 'taretrace advise'.")
+    return say("This advice is based on an earlier fit than the latest one. Compute it again with 'taretrace advise'.")
 
 
 def earlier_note(product: str, status: ProductStatus) -> tuple[Prose, ...]:
-    """Return a note that a product is of an earlier fit; nothing if it is of the last one."""
+    """Return a note if a product belongs to an earlier fit; empty if it belongs to the latest one."""
     return (Prose(say(RENEWED_BY[product]), note=True),) if status.is_earlier else ()
 
 
 def basis_line(status: ProductStatus, shown: Shown) -> str:
-    """Return the fit and the shift that advice rests on; empty if it rests on none."""
+    """Return a sentence on the fit and the shift on which advice is based; empty if there is none."""
     if status.fitted_at is None or status.last_shift_date is None:
         return ""
     year = local_date(status.fitted_at, "yMMMd")
     return say(
-        "It rests on the fit of {fitted} and on the loads up to the shift of {day}.",
+        "The advice is based on the fit of {fitted} and on the loads up to the shift of {day}.",
         fitted=f"{year} {shown.clock(status.fitted_at)}",
         day=shown.day(status.last_shift_date),
     )

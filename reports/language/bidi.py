@@ -1,7 +1,7 @@
 """Isolation of right-to-left ids and names, so that they do not reorder the text around them.
 
-An id is text from a file. In a sentence it is put between U+2068 and U+2069 if it holds right-to-left letters.
-Characters that override or embed a direction are shown as their code, for they would make an id look like another one.
+An id is text from a file. In a sentence it is enclosed in U+2068 and U+2069 if it contains right-to-left letters.
+Characters that override or embed a direction are shown as their code, because they could disguise one id as another.
 """
 
 import re
@@ -22,12 +22,12 @@ def without_overrides(text: str) -> str:
 
 
 def without_isolates(text: str) -> str:
-    """Return a generated text without isolates, for places that show it by itself."""
+    """Return a generated text without isolates, for places that show it alone."""
     return text if text.isascii() else text.translate(_WITHOUT_ISOLATES)
 
 
 def isolated(text: str) -> str:
-    """Return a text that cannot reorder its surroundings: isolated if it holds right-to-left letters."""
+    """Return a text that cannot reorder its surroundings: isolated if it contains right-to-left letters."""
     if text.isascii():
         return text
     text = without_overrides(text)
@@ -46,7 +46,7 @@ def _is_balanced(text: str) -> bool:
 
 
 def _has_open_right_to_left(text: str) -> bool:
-    """True if a right-to-left letter is outside every isolate."""
+    """Return True if a right-to-left letter is outside every isolate."""
     depth = 0
     for c in text:
         depth += (c == FIRST_STRONG_ISOLATE) - (c == POP_ISOLATE)

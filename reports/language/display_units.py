@@ -1,4 +1,4 @@
-"""Stored units to what a page shows, metric or US, once; and numbers as people read them."""
+"""Conversion from stored to displayed units, metric or US, and number formats."""
 
 import datetime as dt
 import math
@@ -36,13 +36,13 @@ SHOWN = {
         "flag": ("flag", "", 0),
     },
 }
-"""System -> stored unit -> (unit code shown, its sign, decimals)."""
+"""System -> stored unit -> (displayed unit code, its symbol, decimals)."""
 STORED = {"rain": "mm"}
 NOTHING = "–"
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
-    """Return a number in the locale's form with a true minus sign; a dash where there is none."""
+    """Return a number in the locale's format with a true minus sign; a dash if it is missing or not finite."""
     if value is None or not math.isfinite(value):
         return NOTHING
     text = f"{value:+,.{digits}f}" if sign else f"{value:,.{digits}f}"
@@ -53,20 +53,20 @@ def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
 
 @dataclass(frozen=True)
 class Shown:
-    """How a workspace's pages show quantities."""
+    """Unit system, currency and time zone in which a workspace's pages show quantities."""
 
     system: str
     currency: str
     zone: str
 
     def convert(self, value: float, unit: str) -> float:
-        """Convert a value from its stored unit to the one shown."""
+        """Return a value converted from its stored unit to the displayed unit."""
         code = SHOWN[self.system][unit][0]
         factor, offset = factor_between(STORED.get(unit, unit), code, where="the page")
         return value * factor + offset
 
     def sign(self, unit: str) -> str:
-        """Return the sign of the unit shown for a stored unit."""
+        """Return the symbol of the unit displayed for a stored unit."""
         return SHOWN[self.system][unit][1]
 
     def quantity(self, value: float | None, unit: str, *, digits: int | None = None) -> str:
@@ -77,11 +77,11 @@ class Shown:
         return f"{number(self.convert(value, unit), usual if digits is None else digits)} {sign}".strip()
 
     def digits(self, unit: str) -> int:
-        """Return the usual decimals of a unit as shown."""
+        """Return the usual number of decimals of the displayed unit."""
         return SHOWN[self.system][unit][2]
 
     def straight(self, unit: str) -> tuple[float, float]:
-        """Return factor and offset from a stored unit to the one shown."""
+        """Return factor and offset from a stored unit to the displayed unit."""
         offset = self.convert(0.0, unit)
         return self.convert(1.0, unit) - offset, offset
 
@@ -97,27 +97,27 @@ class Shown:
 
     @property
     def per_tonne(self) -> float:
-        """Factor from money per metric tonne to money per the mass shown."""
+        """Factor from money per metric tonne to money per displayed unit of mass."""
         return factor_between(SHOWN[self.system]["t"][0], "t", where="the page")[0]
 
     def per_area(self, value: float) -> float:
-        """Return money per area shown from money per hectare."""
+        """Return money per displayed unit of area, given money per hectare."""
         return value * factor_between(SHOWN[self.system]["ha"][0], "ha", where="the page")[0]
 
     @property
     def money_per_t(self) -> str:
-        """The unit of money per tonne."""
+        """Unit of money per displayed unit of mass."""
         return f"{self.currency}/{self.sign('t')}"
 
     def moment(self, at: dt.datetime) -> str:
-        """Return a UTC moment in local words."""
-        here = at.astimezone(ZoneInfo(self.zone))
-        return f"{local_date(here, 'MMMEd')} {self.clock(at)}"
+        """Return a UTC time as local date and time of day."""
+        local_at = at.astimezone(ZoneInfo(self.zone))
+        return f"{local_date(local_at, 'MMMEd')} {self.clock(at)}"
 
     def clock(self, at: dt.datetime) -> str:
-        """Return the local time of day of a UTC moment."""
+        """Return the local time of day of a UTC time."""
         return local_date(at.astimezone(ZoneInfo(self.zone)), "Hm")
 
     def day(self, day: dt.date) -> str:
-        """Return a day in words."""
+        """Return a date in the locale's format."""
         return local_date(day, "yMMMEd")

@@ -1,4 +1,4 @@
-"""Plain words for moves, effects and findings; every number in them comes from a mart."""
+"""Labels and phrases for settings, sources, moves and intervals; every number in them comes from a mart."""
 
 from typing import Any
 
@@ -9,13 +9,13 @@ from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogu
 from transforms.contracts.sentence import ArgKind, stored_sentence
 
 SOURCE_LABELS = {
-    "field": mark("this field's own level"),
-    "machine": mark("this machine's own level"),
+    "field": mark("this field's own effect"),
+    "machine": mark("this machine's own effect"),
     "machine_day": mark("this machine on this day"),
-    "operator": mark("this operator's own level"),
+    "operator": mark("this operator's own effect"),
     "site_day": mark("this day at the factory"),
-    "season": mark("this season's own level"),
-    "lab and unexplained": mark("measuring, and what nothing explains"),
+    "season": mark("this season's own effect"),
+    "lab and unexplained": mark("measurement error and unexplained"),
 }
 CONDITION_LABELS = {
     "topsoil_wetness": mark("topsoil wetness"),
@@ -33,7 +33,7 @@ KINDS = {
     "field": mark("fields"),
     "day": mark("days"),
     "season": mark("seasons"),
-    "lab": mark("measuring"),
+    "lab": mark("measurement error"),
     "unexplained": mark("unexplained"),
 }
 RESPONSES = {DIRT: mark("dirt tare"), ROOT_LOSS: mark("root loss"), TOPS: mark("top tare")}
@@ -41,12 +41,12 @@ COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TO
 
 
 def setting_label(name: str, catalogue: Catalogue) -> str:
-    """Return what people call a setting or sensor, in the page's language; the name itself where it has no other."""
+    """Return the label of a setting or sensor in the page's language; its name if it has no label."""
     return translate_stored(catalogue[name].label if name in catalogue else name)
 
 
 def source_label(source: str, catalogue: Catalogue) -> str:
-    """Return what people call a source of a load's departure."""
+    """Return the label of a source of a load's deviation from the typical load."""
     if source in catalogue:
         return setting_label(source, catalogue)
     label = SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source)
@@ -54,7 +54,7 @@ def source_label(source: str, catalogue: Catalogue) -> str:
 
 
 def stored_words(row: dict[str, Any], catalogue: Catalogue) -> str:
-    """Return the sentence of a row of `fit_check`, its settings called as people call them."""
+    """Return the sentence of a row of `fit_check` with labels in place of setting names."""
     if row["says_template"] is None:
         return translate_stored(row["says"])
     sentence = stored_sentence(row["says_template"], row["says_args"])
@@ -68,24 +68,24 @@ def _argument(kind: ArgKind, text: str, catalogue: Catalogue) -> str:
 
 
 def interval(low: float | None, high: float | None, digits: int = 0) -> str:
-    """Return an interval in words."""
+    """Return an interval as text."""
     return say("{lo} to {hi}", lo=number(low, digits), hi=number(high, digits))
 
 
 def mean_interval(mean: float, half: float | None) -> str:
-    """Return the interval of a mean in words, given half of it; say so if it is not known."""
+    """Return the interval of a mean as text, given its half-width; a note if the half-width is None."""
     if half is None:
         return say("no interval: fewer than two visits")
     return interval(mean - half, mean + half, 1)
 
 
 def capital(text: str) -> str:
-    """Return a sentence with its first letter large, the rest as it is."""
+    """Return a text with its first letter in upper case and the rest unchanged."""
     return text[:1].upper() + text[1:]
 
 
 def listed(names: list[str], most: int = 6) -> str:
-    """Return names as a list; how many more where there are many."""
+    """Return names as a comma-separated list; after `most` names only the number of the others."""
     if len(names) <= most:
         return ", ".join(isolated(n) for n in names)
     some = ", ".join(isolated(n) for n in names[:most])
@@ -103,7 +103,7 @@ def percent_change(row: dict[str, Any], name: str, low: str, high: str) -> str:
 
 
 def value_words(value: float | None, unit: str, shown: Shown) -> str:
-    """Return a setting's value as it would be set: whole where it is whole."""
+    """Return a setting's value with its unit, without decimals if it is a whole number."""
     if value is None:
         return NOTHING
     v = shown.convert(value, unit)
@@ -119,7 +119,7 @@ def _far(change: float, unit: str, shown: Shown) -> str:
 
 
 def move_in_words(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> str:
-    """Return a move as an instruction: how far, from what to what."""
+    """Return a move as an instruction: direction, distance, old and new value."""
     setting = catalogue[row["setting"]]
     change = row["to_value"] - row["from_value"]
     return say(
@@ -139,12 +139,12 @@ def step_in_words(name: str, catalogue: Catalogue, shown: Shown) -> str:
 
 
 def sure(probability: float) -> str:
-    """Return a probability as people say it; never certain."""
+    """Return a probability as `n in 100`, at most 99."""
     return say("{n} in 100", n=min(round(100 * probability), 99))
 
 
 def topsoil_and_soil(wetness: str | None, soil: str | None) -> str:
-    """Return a class of conditions in words."""
+    """Return a class of conditions as text."""
     return say(
         "{wetness} topsoil, {soil} soil",
         wetness=translate_stored(wetness or NOTHING),

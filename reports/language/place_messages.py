@@ -1,4 +1,4 @@
-"""Words for a subject's place among all: reasons why figures are withheld, thirds, marks."""
+"""Texts on a subject's place among all: reasons for withholding figures, thirds, quantile marks."""
 
 from reports.language.translate import mark, say
 from transforms.benchmark.disclosure import (
@@ -15,9 +15,9 @@ from transforms.benchmark.own_view import HIGHEST, LOWEST, MIDDLE, UNSETTLED
 REASONS = {
     TOO_FEW_OTHERS: mark("fewer than {others} others are measured, so their figures could be inferred"),
     DOMINATED: mark("one or two others have most of the loads, so their figures could be inferred"),
-    TOO_FEW_COMPARED: mark("fewer than {compared} are compared, so figures of one could be inferred"),
-    SHARED_OWNERS: mark("some of those compared have the same owner, so its figures could be inferred"),
-    TOO_FAR_APART: mark("those compared are too far apart, so figures of one could be inferred"),
+    TOO_FEW_COMPARED: mark("fewer than {compared} are compared, so individual figures could be inferred"),
+    SHARED_OWNERS: mark("some of those compared have the same owner, whose figures could be inferred"),
+    TOO_FAR_APART: mark("those compared differ too much, so individual figures could be inferred"),
 }
 """Reason code of `transforms/benchmark/disclosure.py` -> sentence part."""
 THIRDS = {
@@ -36,5 +36,5 @@ MARKS = {
 
 
 def reason_words(code: str) -> str:
-    """Return why figures are withheld."""
+    """Return the reason for withholding figures, given its code."""
     return say(REASONS[code], others=MIN_OTHERS, compared=MIN_COMPARED)

@@ -1,7 +1,7 @@
-"""Words and sentences that tables hold and pages show, marked for the catalogue.
+"""Words and sentences that are stored in tables and shown on pages, marked for the catalogue.
 
-`{0}`, `{1}` are the arguments of a sentence stored as a template (`transforms/sentence.py`), or the numbers of any
-other. A test checks every table of a season against this list.
+`{0}`, `{1}` are the arguments of a sentence stored as a template (`transforms/contracts/sentence.py`), or the numbers
+in any other sentence. A test compares every table of a season with this list.
 """
 
 from reports.language.translate import mark

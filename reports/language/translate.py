@@ -1,8 +1,8 @@
-"""Every text of the pages passes through here, and every number's and date's local form.
+"""Translation of page texts and local formats of numbers and dates.
 
-The English text is the key (as in GNU gettext); `catalogue.pot` beside this file holds all of it. A translation is a
-`text/<language>.po` in the workspace, the language being that of `locale` in `season.toml`. What a translation lacks is
-shown in English.
+The English text is the key (as in GNU gettext); `catalogue.pot` in this folder contains all of them. A translation is a
+file `text/<language>.po` in the workspace for the language of `locale` in `season.toml`. Texts without a translation
+are shown in English.
 """
 
 import re
@@ -24,7 +24,7 @@ from transforms.errors import WorkspaceError
 
 @dataclass(frozen=True)
 class Language:
-    """How a page speaks: its locale, its translations (none for English), and a key that tells it from others."""
+    """Language of a page: locale, translations (none for English) and a key that identifies both."""
 
     locale: Locale
     texts: dict[str, str | tuple[str, ...]] = field(default_factory=dict)
@@ -32,7 +32,7 @@ class Language:
 
 
 ENGLISH = Language(Locale("en", "GB"))
-_spoken: ContextVar[Language] = ContextVar("spoken", default=ENGLISH)
+_language: ContextVar[Language] = ContextVar("language", default=ENGLISH)
 
 
 @lru_cache(maxsize=8)
@@ -44,7 +44,7 @@ def _read(path: Path, _changed_ns: int, locale: str) -> dict[str, str | tuple[st
         raise WorkspaceError(
             f"the translation cannot be read ({problem})",
             where=str(path),
-            remedy="correct that line, or take the file away",
+            remedy="correct the file, or remove it to show pages in English",
         ) from problem
     texts: dict[str, str | tuple[str, ...]] = {}
     for m in catalogue:
@@ -57,46 +57,46 @@ def _read(path: Path, _changed_ns: int, locale: str) -> dict[str, str | tuple[st
 
 @contextmanager
 def speaking(locale: str, folder: Path | None = None) -> Iterator[None]:
-    """Make pages in a locale; translations are looked for in `folder` as `<locale>.po`, then `<language>.po`.
+    """Set the language of pages; translations are read from `<locale>.po`, else `<language>.po`, in `folder`.
 
     Raises:
         WorkspaceError: a translation cannot be read.
     """
     try:
-        spoken = Locale.parse(locale, sep="-" if "-" in locale else "_")
+        parsed = Locale.parse(locale, sep="-" if "-" in locale else "_")
     except (UnknownLocaleError, ValueError) as problem:
         raise WorkspaceError(
             f"the locale '{locale}' is not known", where="season.toml", remedy="use one such as en-GB, en-US or de-DE"
         ) from problem
     texts: dict[str, str | tuple[str, ...]] = {}
     key = locale
-    for name in dict.fromkeys((locale, spoken.language)):
+    for name in dict.fromkeys((locale, parsed.language)):
         path = folder / f"{name}.po" if folder is not None else None
         if path is not None and path.exists():
-            texts = _read(path, path.stat().st_mtime_ns, str(spoken))
+            texts = _read(path, path.stat().st_mtime_ns, str(parsed))
             key = f"{locale} {path} {path.stat().st_mtime_ns}"
             break
-    held = _spoken.set(Language(spoken, texts, key))
+    token = _language.set(Language(parsed, texts, key))
     try:
         yield
     finally:
-        _spoken.reset(held)
+        _language.reset(token)
 
 
 def language_key() -> str:
-    """Return what tells the spoken language from others, for what is made once a language."""
-    return _spoken.get().key
+    """Return a key that identifies the current language, for caches with one entry per language."""
+    return _language.get().key
 
 
 def locale() -> Locale:
-    """Return the locale pages are made in."""
-    return _spoken.get().locale
+    """Return the locale of the current language."""
+    return _language.get().locale
 
 
 def say(text: str, /, **values: Any) -> str:
-    """Return a text of the catalogue in the page's language, with values put in; right-to-left values are isolated."""
-    found = _spoken.get().texts.get(text, text)
-    return (found if isinstance(found, str) else found[0]).format(**_isolated(values))
+    """Return a text of the catalogue in the page's language with values inserted; right-to-left values are isolated."""
+    translation = _language.get().texts.get(text, text)
+    return (translation if isinstance(translation, str) else translation[0]).format(**_isolated(values))
 
 
 def _isolated(values: dict[str, Any]) -> dict[str, Any]:
@@ -104,25 +104,25 @@ def _isolated(values: dict[str, Any]) -> dict[str, Any]:
 
 
 def say_n(one: str, many: str, n: int, /, **values: Any) -> str:
-    """Return a text for a count, `n` put in as `{n}` in its local form."""
-    language = _spoken.get()
-    found = language.texts.get(one)
-    if isinstance(found, tuple):
-        text = found[min(_form(language.locale, n), len(found) - 1)]
+    """Return the text for a count, with `n` inserted as `{n}` in its local format."""
+    language = _language.get()
+    forms = language.texts.get(one)
+    if isinstance(forms, tuple):
+        text = forms[min(_plural_index(language.locale, n), len(forms) - 1)]
     else:
         text = one if n == 1 else many
     return text.format(n=local_number(f"{n:,}"), **_isolated(values))
 
 
-def _form(spoken: Locale, n: int) -> int:
-    """The index of a count's plural form, in CLDR's order as catalogues have it."""
+def _plural_index(spoken: Locale, n: int) -> int:
+    """Return the index of a count's plural form, in the CLDR order that catalogues use."""
     rule = spoken.plural_form
-    every: tuple[str, ...] = ("zero", "one", "two", "few", "many", "other")
-    return [t for t in every if t in rule.tags | {"other"}].index(str(rule(n)))
+    categories: tuple[str, ...] = ("zero", "one", "two", "few", "many", "other")
+    return [t for t in categories if t in rule.tags | {"other"}].index(str(rule(n)))
 
 
 def local_number(text: str) -> str:
-    """Return a number written as Python writes it (`-1,234.5`) with the locale's marks and a true minus."""
+    """Return a number in Python's format (`-1,234.5`) with the locale's separators and a true minus sign."""
     symbols = locale().number_symbols["latn"]
     marks = {",": symbols["group"], ".": symbols["decimal"], "-": "\u2212"}
     return "".join(marks.get(c, c) for c in text)
@@ -138,18 +138,18 @@ _DAY_MARKS = (("MMMM", "%B"), ("MMM", "%b"), ("MM", "%m"), ("M", "%-m"), ("dd", 
 
 
 def chart_day(more: str = "") -> str:
-    """Return how charts write a day and month in the locale's order, and what follows it."""
+    """Return the chart format of day and month in the locale's order, followed by `more`."""
     pattern = str(locale().datetime_skeletons["MMMd"].pattern).replace("'", "")
     for mark_, form in _DAY_MARKS:
-        # What is written already starts with a percent sign, and holds none of the letters sought.
+        # The look-behind skips directives that are already replaced: each starts with a percent sign.
         pattern = re.sub(rf"(?<![%\-A-Za-z]){mark_}(?![A-Za-z])", form, pattern)
     return pattern.replace("L", "") + more
 
 
 def chart_locales() -> dict[str, Any]:
-    """Return number and time forms as charts take them."""
-    here = locale()
-    symbols = here.number_symbols["latn"]
+    """Return the number and time formats of the locale as Vega expects them."""
+    current = locale()
+    symbols = current.number_symbols["latn"]
     number = {
         "decimal": symbols["decimal"],
         "thousands": symbols["group"],
@@ -157,7 +157,7 @@ def chart_locales() -> dict[str, Any]:
         "currency": ["", ""],
         "minus": "\u2212",
     }
-    days, months = here.days["format"], here.months["format"]
+    days, months = current.days["format"], current.months["format"]
     week = [6, *range(6)]
     time = {
         "dateTime": "%x, %X",
@@ -176,45 +176,45 @@ _NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:,\d{3})*(?:\.\d+)?(?!\w)")
 
 
 def sentence_key(text: str) -> tuple[str, list[str]]:
-    """Return a table's sentence as the catalogue has it, `{0}`, `{1}` for its numbers, and the numbers."""
-    lifted: list[str] = []
+    """Return the catalogue key of a stored sentence, with `{0}`, `{1}` for its numbers, and the numbers."""
+    numbers: list[str] = []
 
-    def numbered(found: re.Match[str]) -> str:
-        lifted.append(found[0])
-        return "{" + str(len(lifted) - 1) + "}"
+    def placeholder(match: re.Match[str]) -> str:
+        numbers.append(match[0])
+        return "{" + str(len(numbers) - 1) + "}"
 
     if text in _stored_sentences():
-        return text, lifted
-    return _NUMBER.sub(numbered, text.replace("{", "{{").replace("}", "}}")), lifted
+        return text, numbers
+    return _NUMBER.sub(placeholder, text.replace("{", "{{").replace("}", "}}")), numbers
 
 
 @lru_cache(maxsize=1)
 def _stored_sentences() -> frozenset[str]:
-    from reports.language import table_messages as s  # noqa: PLC0415  it marks its texts with `mark` of this module
+    from reports.language import table_messages as s  # noqa: PLC0415  that module imports `mark` from this one
 
-    every = (s.WORDS, s.SETTINGS, s.PRICES, s.EFFECTS, s.CHECKS, s.ADVICE, s.TRACE)
-    return frozenset(text for texts in every for text in texts)
+    groups = (s.WORDS, s.SETTINGS, s.PRICES, s.EFFECTS, s.CHECKS, s.ADVICE, s.TRACE)
+    return frozenset(text for texts in groups for text in texts)
 
 
 def translate_stored(text: str) -> str:
-    """Return a word or sentence that a table holds in the page's language; its numbers are put in by the locale.
+    """Return a word or sentence stored in a table in the page's language, with its numbers in local format.
 
-    The catalogue has such sentences with `{0}`, `{1}` for their numbers (`told_sentences.py`). A text that it lacks may
-    hold ids and is shown as the table has it.
+    The catalogue contains such sentences with `{0}`, `{1}` for their numbers (`table_messages.py`). A text that is not
+    in it may contain ids and is shown unchanged.
     """
-    key, lifted = sentence_key(text)
-    texts = _spoken.get().texts
+    key, numbers = sentence_key(text)
+    texts = _language.get().texts
     if key not in texts and key not in _stored_sentences():
         return "; ".join(translate_stored(part) for part in text.split("; ")) if "; " in text else text
-    return say_sentence(key, [local_number(v) for v in lifted])
+    return say_sentence(key, [local_number(v) for v in numbers])
 
 
 def say_sentence(template: str, args: list[str]) -> str:
-    """Return a template of `told_sentences.py` in the page's language, with arguments put in for `{0}`, `{1}`."""
-    found = _spoken.get().texts.get(template, template)
-    return (found if isinstance(found, str) else found[0]).format(*(isolated(a) for a in args))
+    """Return a template of `table_messages.py` in the page's language, with arguments inserted for `{0}`, `{1}`."""
+    translation = _language.get().texts.get(template, template)
+    return (translation if isinstance(translation, str) else translation[0]).format(*(isolated(a) for a in args))
 
 
 def mark(text: str) -> str:
-    """Return a text as it is; marks it for the catalogue where it is named before it is said."""
+    """Return a text unchanged; the call marks it for the catalogue where it is defined before it is translated."""
     return text

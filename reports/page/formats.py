@@ -1,15 +1,15 @@
-"""What a page is written as."""
+"""Output formats of a page."""
 
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
 class Forms:
-    """What a page is written as besides HTML."""
+    """Formats in which a page is written besides HTML."""
 
     pdf: bool = False
     xlsx: bool = False
 
 
 HTML = Forms()
-"""The page alone."""
+"""HTML only."""

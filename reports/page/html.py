@@ -1,4 +1,4 @@
-"""Puts a page together: its parts, the charts they embed, style and script, in one file; PDF and workbook too."""
+"""HTML output: one self-contained file with sections, charts, style and script; PDF and workbook on request."""
 
 import json
 from functools import lru_cache
@@ -19,23 +19,23 @@ from reports.page.pdf import picture, write_pdf
 from reports.page.workbook import write_workbook
 
 PICTURE_WIDTH = 460
-"""Pixels a picture is drawn at: its words are read on a phone and stand not too large on a desk."""
+"""Width of a static chart in pixels: its text is legible on a phone and not too large on a desktop screen."""
 
 
 def own_file(name: str) -> str:
-    """Return a file of `reports/templates/`."""
+    """Return the text of a file in `reports/templates/`."""
     return files("reports").joinpath("templates").joinpath(name).read_text("utf-8")
 
 
 @lru_cache(maxsize=1)
 def script_bundle() -> str:
-    """Return the chart library and the lines that draw every chart of a page, as one script."""
+    """Return the chart library and the code that draws every chart of a page, as one script."""
     bundle: str = vl_convert.javascript_bundle(own_file("charts.js"))
     return bundle.replace("</script", "<\\/script")
 
 
 def embedded(value: Any) -> Markup:
-    """Return a value as JSON that cannot end the script element it stands in."""
+    """Return a value as JSON that cannot close the script element that contains it."""
     text = json.dumps(value, default=str, ensure_ascii=False, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))  # noqa: S704
 
@@ -56,10 +56,10 @@ def _environment() -> Environment:
 
 
 def page_words() -> dict[str, Any]:
-    """Return the texts and number forms that the page's own scripts need."""
+    """Return the texts and number formats that the page's scripts need."""
     return {
         "locales": chart_locales(),
-        "undrawn": say("This chart could not be drawn; its table holds the numbers."),
+        "undrawn": say("This chart could not be drawn; see its table for the numbers."),
         "loads": say("{shown} of {some} loads shown, {all} in all.", shown="{shown}", some="{some}", all="{all}"),
         "narrowed": say("{seen} of {every} shown", seen="{seen}", every="{every}"),
     }
@@ -80,22 +80,22 @@ def render(template: str, path: Path, **context: Any) -> Path:
     )
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_suffix(".partial")
-    # Everywhere alike, in attributes and data as well: what filters and links compare stays equal.
+    # Applied to the whole page, attributes and data included, so that filters and links still compare equal values.
     partial.write_text(without_overrides(text), "utf-8")
     return partial.replace(path)
 
 
 def _packed(values: list[Any]) -> list[Any] | dict[str, list[Any]]:
-    """A column as its values, or its different texts and where each stands if they repeat."""
+    """Return a column as its values, or as distinct texts and an index per row if texts repeat."""
     texts = all(isinstance(v, str) for v in values)
     if not texts or len(distinct := list(dict.fromkeys(values))) > len(values) / 2:
         return values
-    place = {v: i for i, v in enumerate(distinct)}
-    return {"texts": distinct, "at": [place[v] for v in values]}
+    index = {v: i for i, v in enumerate(distinct)}
+    return {"texts": distinct, "at": [index[v] for v in values]}
 
 
 def _columns(rows: list[dict[str, Any]]) -> dict[str, Any]:
-    """Rows as columns: a page of many charts stays light. `charts.js` makes rows of them again."""
+    """Return rows as columns, which keeps pages with many charts small; `charts.js` restores the rows."""
     return {k: _packed([r[k] for r in rows]) for k in rows[0]} if rows else {}
 
 
@@ -105,18 +105,18 @@ def _chart_json(chart: Chart) -> Markup:
 
 
 def _inline_picture(chart: Chart) -> Markup:
-    return Markup(picture(chart, PICTURE_WIDTH).decode())  # noqa: S704  drawn from our own specification, texts escaped by it
+    return Markup(picture(chart, PICTURE_WIDTH).decode())  # noqa: S704  rendered from our own specification, which escapes its texts
 
 
 def _loads_json(loads: LoadList) -> Markup:
-    """Columns instead of rows, and each different text once: lists of a season stay light."""
+    """Return a list of loads as columns with each distinct text stored once, which keeps season lists small."""
     columns, words = [], {}
     for c in range(len(loads.columns)):
         values = [r[c] for r in loads.rows]
         if loads.digits[c] is None and len(distinct := list(dict.fromkeys(values))) < len(values) / 2:
-            place = {v: i for i, v in enumerate(distinct)}
+            index = {v: i for i, v in enumerate(distinct)}
             words[c] = [NOTHING if v is None else v for v in distinct]
-            values = [place[v] for v in values]
+            values = [index[v] for v in values]
         columns.append(values)
     return embedded(
         {
@@ -131,7 +131,7 @@ def _loads_json(loads: LoadList) -> Markup:
 
 
 def write_page(page: Page, path: Path, forms: Forms = HTML) -> list[Path]:
-    """Write a page as HTML, and as PDF and workbook where wanted; return the paths, HTML first."""
+    """Write a page as HTML, and as PDF and workbook if requested; return the paths, HTML first."""
     charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
     paths = [
         render(

@@ -1,4 +1,4 @@
-"""Links between the parts of pages."""
+"""Links between sections and pages."""
 
 from urllib.parse import quote
 
@@ -11,5 +11,5 @@ def machine_anchor(machine: str) -> str:
 
 
 def loads_link(page: str = "", **marks: str) -> str:
-    """Return the link to a list of loads narrowed by marks; values are encoded, for ids may hold any character."""
+    """Return the link to a list of loads filtered by marks, with values encoded: ids may contain any character."""
     return f"{page}#loads/" + "&".join(f"{k}={quote(v, safe='')}" for k, v in marks.items())

@@ -1,7 +1,7 @@
-"""What a page is made of: sections of prose, figures, tables, cards. HTML, PDF and workbook are made from it.
+"""Page model: sections of prose, figures, tables and cards, from which HTML, PDF and workbook are generated.
 
-Every figure brings the sentence that states its finding and the table behind its chart, so no chart can go without.
-Values stay beside their texts: a workbook gets numbers where a page shows words.
+Every figure carries the sentence that states its finding and the table behind its chart.
+Cells keep values beside their texts: a workbook receives numbers where a page shows text.
 """
 
 import math
@@ -14,15 +14,15 @@ from reports.language.translate import say
 
 @dataclass(frozen=True)
 class Cell:
-    """A value as shown, with the value itself, its 95 % interval and where its rows are listed.
+    """Displayed text of a value with the value itself, its 95 % interval and a link to its rows.
 
     Attributes:
-        text: what is shown.
-        value: the bare value, in the unit shown; None where there is none.
-        lo: low end of its 95 % interval.
-        hi: high end.
+        text: displayed text.
+        value: value in the displayed unit; None if missing.
+        lo: lower bound of its 95 % interval.
+        hi: upper bound of its 95 % interval.
         href: link to the rows behind it.
-        strong: shown bold.
+        strong: True if shown in bold.
     """
 
     text: str
@@ -34,7 +34,7 @@ class Cell:
 
 
 def words(text: Any, href: str | None = None, *, strong: bool = False) -> Cell:
-    """Return a cell of text; a dash where there is none."""
+    """Return a text cell; a dash if the text is missing."""
     shown = NOTHING if text is None or text == "" else str(text)
     return Cell(shown, None if shown == NOTHING else shown, href=href, strong=strong)
 
@@ -49,7 +49,7 @@ def figure(
     href: str | None = None,
     strong: bool = False,
 ) -> Cell:
-    """Return a cell of a number with its interval, if it has one."""
+    """Return a number cell with its 95 % interval if both bounds are given."""
     if value is None or not math.isfinite(value):
         return Cell(NOTHING)
     text = number(value, digits, sign=sign)
@@ -59,7 +59,7 @@ def figure(
 
 
 def spanned(value: float | None, half: float | None, digits: int = 1) -> Cell:
-    """Return a cell of a number with its interval, given half of it."""
+    """Return a number cell with its 95 % interval, given the half-width of the interval."""
     if value is None or half is None:
         return figure(value, digits)
     return figure(value, digits, value - half, value + half)
@@ -67,7 +67,7 @@ def spanned(value: float | None, half: float | None, digits: int = 1) -> Cell:
 
 @dataclass(frozen=True)
 class Column:
-    """A column's head; numbers stand right, texts left."""
+    """Column header; numbers are right-aligned, texts left-aligned."""
 
     head: str
     numeric: bool = True
@@ -76,7 +76,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Row:
-    """A row of cells, and the marks that filters look at (`machine`, `site`, `wetness`, `soil`)."""
+    """Row of cells, with the marks that filters use (`machine`, `site`, `wetness`, `soil`)."""
 
     cells: tuple[Cell, ...]
     marks: dict[str, str] = field(default_factory=dict)
@@ -84,14 +84,14 @@ class Row:
 
 @dataclass(frozen=True)
 class Table:
-    """A table; on a phone its rows become blocks with each value under its column's head.
+    """Table; on a phone each row becomes a block with each value under its column header.
 
     Attributes:
-        id: unique on the page; the workbook's sheet bears its name.
-        name: what it holds, in a few words.
-        columns: its columns.
-        rows: its rows.
-        caption: units, what intervals and n are.
+        id: unique on the page.
+        name: short description of its contents; also the name of the workbook sheet.
+        columns: column headers.
+        rows: rows of cells.
+        caption: units and the meaning of intervals and n.
     """
 
     kind: ClassVar[str] = "table"
@@ -104,12 +104,12 @@ class Table:
 
 @dataclass(frozen=True)
 class Chart:
-    """A chart's Vega-Lite specification; charts that share one name it, and bring only their data.
+    """Vega-Lite specification and data of a chart; a shared specification is embedded once and referenced by name.
 
     Attributes:
-        spec: the specification, its data named.
+        spec: specification with named data sources.
         datasets: rows of each named data source.
-        shared: name under which the specification stands on the page once.
+        shared: name of the shared specification on the page; None if not shared.
     """
 
     spec: dict[str, Any]
@@ -118,22 +118,22 @@ class Chart:
 
     @property
     def whole(self) -> dict[str, Any]:
-        """The specification with its data in it."""
+        """Specification with its data included."""
         return {**self.spec, "datasets": {**self.spec.get("datasets", {}), **self.datasets}}
 
 
 @dataclass(frozen=True)
 class Figure:
-    """A chart with the sentence it proves, how to read it, and its numbers.
+    """Chart with the sentence it supports, reading instructions and its numbers.
 
     Attributes:
         id: unique on the page.
-        finding: the sentence, generated from the numbers.
-        reading: how to read marks and intervals.
-        chart: the chart; None where there is nothing to draw, and then the finding says why.
-        alt: what the chart shows, for those who do not see it.
-        table: the numbers drawn; None only inside `Small`, which has them for all its figures.
-        open: whether the table stands open at first.
+        finding: sentence generated from the numbers.
+        reading: instructions for reading marks and intervals.
+        chart: chart; None if there is nothing to draw, in which case the finding gives the reason.
+        alt: description of the chart for screen readers.
+        table: numbers shown in the chart; None only inside `Small`, which has one table for all its figures.
+        open: True if the table is initially open.
     """
 
     kind: ClassVar[str] = "figure"
@@ -148,7 +148,7 @@ class Figure:
 
 @dataclass(frozen=True)
 class Small:
-    """Small figures of one kind side by side, with one table of all they draw."""
+    """Small figures of one kind side by side, with one table of all their numbers."""
 
     kind: ClassVar[str] = "small"
     blocks: tuple[Figure, ...]
@@ -157,7 +157,7 @@ class Small:
 
 @dataclass(frozen=True)
 class Prose:
-    """A paragraph; `anchor` links it to a part of the page, `note` sets it off as a caution."""
+    """Paragraph; `link` adds a link (text, target) at its end, `note` marks it as a caution."""
 
     kind: ClassVar[str] = "prose"
     text: str
@@ -167,7 +167,7 @@ class Prose:
 
 @dataclass(frozen=True)
 class MoveCard:
-    """An instruction and the lines that say what it does and how sure that is."""
+    """Instruction with lines on its effect and certainty."""
 
     words: str
     lines: tuple[str, ...]
@@ -175,7 +175,7 @@ class MoveCard:
 
 @dataclass(frozen=True)
 class Card:
-    """One machine, load or class: a title, a figure beside it, lines, instructions, and what lies beneath."""
+    """Card of one machine, load or class: title, badge, lines, instructions and further blocks."""
 
     kind: ClassVar[str] = "card"
     title: str
@@ -197,7 +197,7 @@ class Cards:
 
 @dataclass(frozen=True)
 class Fold:
-    """Blocks under one line that opens."""
+    """Blocks collapsed under a summary line."""
 
     kind: ClassVar[str] = "fold"
     summary: str
@@ -208,7 +208,7 @@ class Fold:
 
 @dataclass(frozen=True)
 class Filters:
-    """Choices that narrow cards, rows, folds and lists of loads: mark -> (label, values with their words)."""
+    """Filter choices for cards, rows, folds and lists of loads: mark -> (label, values with their labels)."""
 
     kind: ClassVar[str] = "filters"
     choices: dict[str, tuple[str, tuple[tuple[str, str], ...]]]
@@ -216,15 +216,15 @@ class Filters:
 
 @dataclass(frozen=True)
 class LoadList:
-    """Loads, a row each, drawn by the page's script a hundred at a time; filters and links narrow it.
+    """List of loads that the page's script renders in batches and that filters and links narrow.
 
     Attributes:
         id: unique on the page.
-        columns: heads; the first so many as there are `marks` hold what filters look at.
-        marks: mark -> position of its column.
-        rows: values, a tuple a load; numbers already rounded.
+        columns: column headers.
+        marks: mark -> index of the column that filters use.
+        rows: one tuple of values per load; numbers already rounded.
         digits: decimals of each column; None for text.
-        named: how values that filters know are shown.
+        named: stored value -> displayed text.
     """
 
     kind: ClassVar[str] = "loads"
@@ -238,7 +238,7 @@ class LoadList:
 
 @dataclass(frozen=True)
 class Section:
-    """A part of a page with a heading; `code` is its state, for programs that read the page."""
+    """Section of a page with a heading; `code` is its state, for programs that read the page."""
 
     id: str
     title: str
@@ -248,18 +248,18 @@ class Section:
 
 @dataclass(frozen=True)
 class Page:
-    """A whole page.
+    """Complete page.
 
     A static page has its charts as pictures and no script: small enough to send by the hundred.
 
     Attributes:
-        title: its heading.
-        when: season, dates and whose it is.
-        lead: the answer, in a sentence or two.
-        caution: stands under the lead wherever settings are advised.
-        sections: its parts.
-        footer: run, fingerprint, rows, closure.
-        static: charts as pictures.
+        title: heading.
+        when: season, dates and audience.
+        lead: main result in one or two sentences.
+        caution: shown below the lead on pages that advise settings.
+        sections: sections in order.
+        footer: run, fingerprint, row counts and mass closure.
+        static: True if charts are pictures.
     """
 
     title: str
@@ -271,7 +271,7 @@ class Page:
     static: bool = False
 
     def walk(self) -> list[Any]:
-        """Return every block in order, those inside cards and folds too."""
+        """Return every block in order, including those inside cards and folds."""
         out: list[Any] = []
 
         def visit(blocks: tuple[Any, ...]) -> None:
@@ -285,16 +285,16 @@ class Page:
 
     @property
     def figures(self) -> list[Figure]:
-        """Every figure that has a chart."""
+        """Figures that have a chart."""
         return [b for b in self.walk() if isinstance(b, Figure) and b.chart is not None]
 
     @property
     def tables(self) -> list[Table]:
-        """Every table, those behind charts too."""
-        found = []
+        """Tables, including those behind charts."""
+        tables = []
         for b in self.walk():
             if isinstance(b, Table):
-                found.append(b)
+                tables.append(b)
             elif isinstance(b, Figure | Small) and b.table is not None:
-                found.append(b.table)
-        return found
+                tables.append(b.table)
+        return tables

@@ -1,4 +1,4 @@
-"""A page as a PDF, made offline by Typst from the same parts as its HTML; charts are drawn as pictures."""
+"""PDF output, compiled offline by Typst from the same page model as the HTML; charts become pictures."""
 
 import json
 from importlib.resources import files
@@ -13,15 +13,15 @@ from reports.language.translate import chart_locales, locale, say
 from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small, Table
 
 PAPER_WIDTH = 680
-"""Pixels a chart is drawn at before it is fitted to the paper."""
+"""Width in pixels at which a chart is drawn before it is scaled to the paper."""
 COLUMN_WIDTH = 330
-"""Pixels of a chart that is fitted to half of the paper's width: its words are as large as those of a wide one."""
+"""Width in pixels of a chart in one of two columns; its text is as large as in a full-width chart."""
 MOST_PRINTED_ROWS = 24
-"""A table behind a chart or under a fold with more rows stands in the page and the workbook alone."""
+"""A table behind a chart or in a fold with more rows than this is left to the HTML page and the workbook."""
 
 
 def _fixed_width(spec: Any, width: int) -> Any:
-    """A specification for paper: what fills its container on a page gets a width."""
+    """Return a specification in which every width that fills its container is replaced by a fixed width."""
     if isinstance(spec, dict):
         return {
             k: width if k == "width" and v == "container" else _fixed_width(v, width)
@@ -32,11 +32,11 @@ def _fixed_width(spec: Any, width: int) -> Any:
 
 
 def picture(chart: Chart, width: int = PAPER_WIDTH) -> bytes:
-    """Return a chart as SVG, so many pixels wide."""
+    """Return a chart as SVG of the given width in pixels."""
     locales = chart_locales()
     datasets = chart.whole["datasets"]
     spec = {**_fixed_width({k: v for k, v in chart.whole.items() if k != "datasets"}, width), "datasets": datasets}
-    # What it shows is said beside it: the drawing library's own words for readers of screens know English alone.
+    # The alternative text beside the picture describes it; the library's own screen reader texts are English only.
     spec["config"] = {**spec["config"], "aria": False}
     svg: str = vl_convert.vegalite_to_svg(spec, format_locale=locales["number"], time_format_locale=locales["time"])
     return without_overrides(svg).encode()
@@ -52,14 +52,14 @@ def _table(t: Table) -> dict[str, Any]:
 
 
 class _Paper:
-    """Turns blocks into what the Typst template reads, and draws their charts."""
+    """Converter from blocks to the input of the Typst template; renders their charts."""
 
     def __init__(self) -> None:
         self.files: dict[str, bytes] = {}
         self.folded = 0
         self.width = PAPER_WIDTH
 
-    def block(self, b: Any) -> dict[str, Any] | None:  # noqa: PLR0911  one return a kind of block
+    def block(self, b: Any) -> dict[str, Any] | None:  # noqa: PLR0911  one return per kind of block
         match b:
             case Prose():
                 return {"kind": b.kind, "text": b.text, "note": b.note}
@@ -82,9 +82,9 @@ class _Paper:
                 return {"kind": b.kind, "blocks": self.in_columns(b.blocks)}
             case Fold():
                 self.folded += 1
-                made = {"kind": b.kind, "summary": b.summary, "blocks": self.blocks(b.blocks)}
+                converted = {"kind": b.kind, "summary": b.summary, "blocks": self.blocks(b.blocks)}
                 self.folded -= 1
-                return made
+                return converted
             case Card():
                 moves = [{"words": m.words, "lines": list(m.lines)} for m in b.moves]
                 return {
@@ -99,31 +99,31 @@ class _Paper:
                 return {"kind": b.kind, "cards": self.in_columns(b.cards)}
             case Filters() | LoadList():
                 return None
-        raise TypeError(f"{type(b).__name__} is no block of a page")
+        raise TypeError(f"{type(b).__name__} is not a page block: add a case for it to reports/page/pdf.py")
 
     @staticmethod
     def _left_out(t: Table) -> dict[str, Any]:
-        text = say("{name}: {n} rows, in the page and the workbook.", name=t.name, n=len(t.rows))
+        text = say("{name}: {n} rows; see the web page or the workbook.", name=t.name, n=len(t.rows))
         return {"kind": "prose", "text": text, "note": False}
 
-    def blocks(self, every: tuple[Any, ...]) -> list[dict[str, Any]]:
-        return [made for made in map(self.block, every) if made is not None]
+    def blocks(self, blocks: tuple[Any, ...]) -> list[dict[str, Any]]:
+        return [converted for converted in map(self.block, blocks) if converted is not None]
 
-    def in_columns(self, every: tuple[Any, ...]) -> list[dict[str, Any]]:
-        """Return blocks that are side by side on paper, with narrow charts."""
-        before, self.width = self.width, COLUMN_WIDTH
-        made = self.blocks(every)
-        self.width = before
-        return made
+    def in_columns(self, blocks: tuple[Any, ...]) -> list[dict[str, Any]]:
+        """Return blocks in two columns, with narrow charts."""
+        full_width, self.width = self.width, COLUMN_WIDTH
+        converted = self.blocks(blocks)
+        self.width = full_width
+        return converted
 
     def section(self, s: Section) -> dict[str, Any]:
         return {"title": s.title, "blocks": self.blocks(s.blocks)}
 
 
 def write_pdf(page: Page, path: Path) -> Path:
-    """Write a page as PDF and return its path; lists of loads and filters are left to the HTML and the workbook."""
+    """Write a page as PDF and return its path; lists of loads and filters are in the HTML and the workbook only."""
     paper = _Paper()
-    told = {
+    content = {
         "title": page.title,
         "when": page.when,
         "lead": page.lead,
@@ -135,11 +135,11 @@ def write_pdf(page: Page, path: Path) -> Path:
     template = files("reports").joinpath("templates").joinpath("page.typ").read_bytes()
     inputs = {
         "main.typ": template,
-        "page.json": without_overrides(json.dumps(told, ensure_ascii=False)).encode(),
+        "page.json": without_overrides(json.dumps(content, ensure_ascii=False)).encode(),
         **paper.files,
     }
-    made = typst.compile(inputs, format="pdf")  # type: ignore[call-overload]
+    compiled = typst.compile(inputs, format="pdf")  # type: ignore[call-overload]
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_suffix(".partial")
-    partial.write_bytes(made)
+    partial.write_bytes(compiled)
     return partial.replace(path)

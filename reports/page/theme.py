@@ -1,4 +1,4 @@
-"""The look of charts: fixed meanings for colours that stay apart for colour-blind eyes and in grey print."""
+"""Chart theme: colours with fixed meanings, distinguishable with colour vision deficiency and in greyscale print."""
 
 import datetime as dt
 from collections.abc import Callable
@@ -20,8 +20,8 @@ SOIL_DASH = {"light": [1, 0], "medium": [6, 3], "heavy": [2, 2]}
 
 LINES = ["#8f1d52", "#1f4f8f", "#c98a1b", "#3b7d74", "#3a3634", "#7a5a3a"]
 LINE_DASHES = [[1, 0], [6, 3], [2, 2], [8, 2, 2, 2], [4, 1], [1, 3]]
-TOLD, NO_EFFECT, OPEN, UNTOLD = "#6fa3c8", "#d3e2ec", "#e0a83c", "#efe8da"
-"""What the data tell, tell to be nothing, leave open, and what was not tried."""
+CLEAR_EFFECT, NO_EFFECT, CONFOUNDED, UNTRIED = "#6fa3c8", "#d3e2ec", "#e0a83c", "#efe8da"
+"""A clear effect, no effect shown, an effect confounded between visits, too little variation to estimate one."""
 CONFIG = {
     "font": "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif",
     "view": {"stroke": None},
@@ -49,12 +49,12 @@ CONFIG = {
 
 
 def rows(name: str = "rows") -> alt.NamedData:
-    """Return the data source that a chart's rows come in under; they travel apart from the specification."""
+    """Return the named data source of a chart's rows, which are stored separately from the specification."""
     return alt.NamedData(name)
 
 
 def records(frame: pl.DataFrame) -> list[dict[str, Any]]:
-    """Return a frame's rows as chart data: times as text without a zone, numbers rounded to what can be seen."""
+    """Return a frame's rows as chart data: times as text without a zone, numbers to five significant figures."""
     times = [c for c, t in frame.schema.items() if isinstance(t, pl.Datetime)]
     days = [c for c, t in frame.schema.items() if t == pl.Date]
     floats = [c for c, t in frame.schema.items() if t == pl.Float64]
@@ -66,18 +66,18 @@ def records(frame: pl.DataFrame) -> list[dict[str, Any]]:
 
 
 def local(frame: pl.DataFrame, zone: str, *columns: str) -> pl.DataFrame:
-    """Return a frame whose UTC times are local and without a zone, as charts draw them."""
+    """Return a frame with the given UTC columns in local time without a zone, as charts require."""
     return frame.with_columns(pl.col(c).dt.convert_time_zone(zone).dt.replace_time_zone(None) for c in columns)
 
 
 def span(low: str, high: str, form: str, title: str | None = None) -> list[alt.Tooltip]:
-    """Return what a hover tells of a 95 % interval."""
+    """Return the tooltip entries of a 95 % interval."""
     first = alt.Tooltip(f"{low}:Q", title=title or say("from, 95 %"), format=form)
     return [first, alt.Tooltip(f"{high}:Q", title=say("to"), format=form)]
 
 
 def midnight(day: dt.date) -> str:
-    """Return a day as charts place it."""
+    """Return midnight of a day in the format of chart data."""
     return f"{day}T00:00:00"
 
 
@@ -91,9 +91,9 @@ def shared(
     unit: str = "",
     **datasets: list[dict[str, Any]],
 ) -> Chart:
-    """Return a chart that differs from others of its name in its data alone.
+    """Return a chart that differs from others of its name only in its data.
 
-    What they share is built once a language and unit: building it costs more than a page's data.
+    The shared specification is built once per language and unit, because building it costs more than a page's data.
     """
     key = (name, language_key(), unit)
     if key not in _SPECS:
@@ -102,7 +102,7 @@ def shared(
 
 
 def finish(chart: alt.TopLevelMixin, description: str, **datasets: list[dict[str, Any]]) -> Chart:
-    """Return a chart with the theme, its description for readers of screens, and its data."""
+    """Return a chart with the theme, its description for screen readers, and its data."""
     spec: dict[str, Any] = chart.to_dict()
     spec.pop("datasets", None)
     spec |= {

@@ -1,4 +1,4 @@
-"""The tables of a page as a workbook: a sheet a table, numbers as numbers, intervals in columns of their own."""
+"""Workbook output: one sheet per table, numbers as numbers, interval bounds in separate columns."""
 
 import re
 from pathlib import Path
@@ -10,15 +10,15 @@ from reports.language.bidi import without_isolates
 from reports.language.translate import say
 from reports.page.model import LoadList, Page, Table
 
-MOST_NAME = 31
-"""A sheet's name may be this long."""
+MAX_NAME_LENGTH = 31
+"""Maximum length of a sheet name in Excel."""
 
 
 def _sheet_name(wanted: str, taken: set[str]) -> str:
-    plain = re.sub(r"[\[\]:*?/\\']", " ", without_isolates(wanted))[:MOST_NAME].strip() or "table"
+    plain = re.sub(r"[\[\]:*?/\\']", " ", without_isolates(wanted))[:MAX_NAME_LENGTH].strip() or "table"
     name, n = plain, 2
     while name.lower() in taken:
-        name, n = f"{plain[: MOST_NAME - len(str(n)) - 1]} {n}", n + 1
+        name, n = f"{plain[: MAX_NAME_LENGTH - len(str(n)) - 1]} {n}", n + 1
     taken.add(name.lower())
     return name
 
@@ -27,7 +27,7 @@ def _write(sheet: Any, at: tuple[int, int], value: Any) -> None:
     if value is None:
         return
     if isinstance(value, str):
-        sheet.write_string(*at, value)  # never a formula: ids and names are untrusted
+        sheet.write_string(*at, value)  # never a formula, because ids and names are untrusted
     else:
         sheet.write_number(*at, value)
 
@@ -66,7 +66,7 @@ def _put_loads(book: Any, loads: LoadList, name: str) -> None:
 
 
 def write_workbook(page: Page, path: Path) -> Path:
-    """Write every table and list of loads of a page as a sheet, after a first one with title, lead and footer."""
+    """Write a first sheet with title, lead and footer, then one sheet per table and list of loads; return the path."""
     path.parent.mkdir(parents=True, exist_ok=True)
     partial, taken = path.with_suffix(".partial.xlsx"), set[str]()
     with xlsxwriter.Workbook(str(partial), {"strings_to_formulas": False, "strings_to_urls": False}) as book:

@@ -1,1 +1,1 @@
-"""One module per page."""
+"""Pages."""

@@ -1,4 +1,4 @@
-"""The fleet compared: funnel and ranks of machines, operators, growers and fields; for the manager alone."""
+"""Fleet page: comparison of machines, operators, growers and fields, with names; for the manager only."""
 
 from pathlib import Path
 from typing import Any
@@ -32,7 +32,7 @@ KINDS = {
 
 
 def in_shown_units(rows: pl.DataFrame, response: str, shown: Shown) -> tuple[pl.DataFrame, str]:
-    """Return `benchmark` rows in the units shown, and the unit."""
+    """Return `benchmark` rows in displayed units, and the unit."""
     if response != ROOT_LOSS:
         return rows, say("points")
     factor = shown.convert(1.0, "t/ha")
@@ -41,34 +41,34 @@ def in_shown_units(rows: pl.DataFrame, response: str, shown: Shown) -> tuple[pl.
 
 
 def finding(rows: pl.DataFrame, unit: str) -> str:
-    """Return how many are compared, and who is clearly apart."""
+    """Return a sentence on the number of subjects compared, and those that clearly differ from the middle."""
     known = rows.drop_nulls("shrunken").sort("shrunken")
     if not known.height:
-        return say("None is compared: {reason}.", reason=translate_stored(rows["says"][0]))
-    apart = known.filter(pl.col("standing") != "usual")
-    counted = say("{told} of {all} compared", told=known.height, all=rows.height)
-    if not apart.height:
-        return say("{counted}; none is clearly apart from the middle.", counted=counted)
+        return say("no comparison: {reason}.", reason=translate_stored(rows["says"][0]))
+    different = known.filter(pl.col("standing") != "usual")
+    counted = say("{compared} of {all} compared", compared=known.height, all=rows.height)
+    if not different.height:
+        return say("{counted}; none differs clearly from the middle.", counted=counted)
     ends = []
-    if apart["standing"][-1] == "higher":
-        ends.append(say("highest {who}", who=_end(apart, -1, unit)))
-    if apart["standing"][0] == "lower":
-        ends.append(say("lowest {who}", who=_end(apart, 0, unit)))
+    if different["standing"][-1] == "higher":
+        ends.append(say("highest {name}", name=_end(different, -1, unit)))
+    if different["standing"][0] == "lower":
+        ends.append(say("lowest {name}", name=_end(different, 0, unit)))
     return say_n(
-        "{counted}; {n} clearly apart from the middle: {ends}.",
-        "{counted}; {n} clearly apart from the middle: {ends}.",
-        apart.height,
+        "{counted}; {n} differs clearly from the middle: {ends}.",
+        "{counted}; {n} differ clearly from the middle: {ends}.",
+        different.height,
         counted=counted,
         ends=", ".join(ends),
     )
 
 
-def _end(apart: pl.DataFrame, at: int, unit: str) -> str:
-    r = apart.row(at, named=True)
+def _end(different: pl.DataFrame, at: int, unit: str) -> str:
+    r = different.row(at, named=True)
     span = interval(r["shrunken_lo95"], r["shrunken_hi95"], 2)
     return say(
-        "{who}, {value} {unit} ({span})",
-        who=r["subject_id"],
+        "{name}, {value} {unit} ({span})",
+        name=r["subject_id"],
         value=number(r["shrunken"], 2, sign=True),
         unit=unit,
         span=span,
@@ -76,7 +76,7 @@ def _end(apart: pl.DataFrame, at: int, unit: str) -> str:
 
 
 def rank_cell(r: dict[str, Any]) -> Cell:
-    """Return a rank with its interval and of how many; a dash where there is none."""
+    """Return a cell with the rank, its interval and the number of subjects; a dash if there is no rank."""
     if r["rank"] is None:
         return Cell(NOTHING)
     text = say(
@@ -86,12 +86,12 @@ def rank_cell(r: dict[str, Any]) -> Cell:
 
 
 def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: str | None = None) -> Table:
-    """Return `benchmark` rows of one response and kind; `link` is the mark that a subject's loads are found by."""
+    """Return the table of one response and kind of subject; `link` is the mark that selects a subject's loads."""
     body = []
     outliers = bool((rows["from_outliers"].fill_null(0.0) != 0).any())
     by_outliers = (Column(say("By outlying loads, {unit}", unit=unit)),) if outliers else ()
     for r in rows.iter_rows(named=True):
-        is_told = r["observed"] is not None
+        is_compared = r["observed"] is not None
         href = loads_link("season-loads.html", **{link: r["subject_id"]}) if link else None
         body.append(
             Row(
@@ -104,7 +104,7 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
                     figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
                     figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True),
                     rank_cell(r),
-                    words(say(STANDING[r["standing"]]) if is_told else translate_stored(r["says"])),
+                    words(say(STANDING[r["standing"]]) if is_compared else translate_stored(r["says"])),
                     figure(r["n"], 0),
                 ),
                 {link: r["subject_id"]} if link else {},
@@ -114,15 +114,15 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
         name,
         title,
         (
-            Column(say("Who")),
+            Column(say("Name")),
             Column(say("Observed")),
             Column(say("Expected")),
             Column(say("By settings, {unit}", unit=unit)),
             *by_outliers,
             Column(say("Unexplained, {unit}", unit=unit)),
-            Column(say("Own, {unit}", unit=unit)),
+            Column(say("Own effect, {unit}", unit=unit)),
             Column(say("Rank")),
-            Column(say("Against the middle"), numeric=False, wrap=True),
+            Column(say("Compared with the middle"), numeric=False, wrap=True),
             Column("n"),
         ),
         tuple(body),
@@ -141,24 +141,24 @@ def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure
         f"{capital(title)}: {finding(rows, unit)}",
         "",
         chart,
-        say("Own level: {title}", title=title),
+        say("Own effect: {title}", title=title),
         benchmark_table(f"table-{response}-{kind}", title, rows, unit, link),
     )
 
 
 def _when(table: pl.DataFrame, season: Season, shown: Shown) -> str:
-    """Return whose page it is, and up to which shift it compares."""
+    """Return the line below the heading: season, last shift, and the restriction to the manager."""
     if not table.height:
-        return say("{season} · names stand here: for the manager alone", season=season.name)
+        return say("{season} · contains names: for the manager alone", season=season.name)
     return say(
-        "{season} · up to the shift of {day} · names stand here: for the manager alone",
+        "{season} · up to the shift of {day} · contains names: for the manager alone",
         season=season.name,
         day=shown.day(table["last_shift_date"][0]),
     )
 
 
 def fleet_page(warehouse: Warehouse, season: Season) -> Page:
-    """Return the page."""
+    """Return the fleet page."""
     shown = Shown(season.units, season.currency, season.time_zone)
     table, sections = warehouse.table("benchmark"), []
     for response, name in RESPONSES.items():
@@ -167,21 +167,22 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
             rows = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
             if rows.height:
                 block = _block(rows, response, kind, shown)
-                stands_open = kind == "machine" and response == DIRT
-                blocks.append(block if stands_open else Fold(block.finding, (block,)))
+                is_open = kind == "machine" and response == DIRT
+                blocks.append(block if is_open else Fold(block.finding, (block,)))
         if blocks:
             sections.append(Section(f"by-{response}", capital(say(name)), tuple(blocks)))
     reading = say(
-        "Observed less expected is what the settings explain plus what nothing here explains, in the units of the "
-        "response, as a mean on the fitted scale; where a few loads lie far from all others, as a mislabelled sample "
-        "does, their part is given apart. “Own” is the unexplained part drawn towards the others as far as the data "
-        "say; ranks rest on it. Charts show it with its 95 % interval: if that excludes zero, the middle, the subject "
-        "is clearly apart. Nobody is compared on fewer than {least} loads (10 dig-behind plots for root loss). "
-        "Measured associations, not verdicts: unexplained may be wear, the operator, or what nobody logs.",
-        least=season.advice.min_loads,
+        "Observed minus expected is the part explained by settings plus the unexplained part, in the units of the "
+        "response, as a mean on the fitted scale; if a few loads are far from all others, as with a mislabelled "
+        "sample, their part is shown separately. “Own effect” is the unexplained part, shrunk towards the others "
+        "according to its uncertainty; ranks use it. Charts show it with its 95 % interval: if that excludes zero, "
+        "the middle, the subject clearly differs. Nobody is compared on fewer than {min_loads} loads (10 dig-behind "
+        "plots for root loss). These are measured associations, not verdicts: the unexplained part may be wear, the "
+        "operator, or something that nobody records.",
+        min_loads=season.advice.min_loads,
     )
     if not sections:
-        reading = say("Nothing is compared yet: too few loads are measured and traced.")
+        reading = say("No comparison yet: too few loads are measured and traced.")
     machines = table.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
     lead = finding(machines, say("points")) if machines.height else reading
     names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
@@ -196,7 +197,7 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
         ),
     )
     return Page(
-        say("The fleet compared, each under its own conditions"),
+        say("Fleet comparison, each under its own conditions"),
         _when(table, season, shown),
         say("Dirt tare by machine: {finding}", finding=lead) if machines.height else lead,
         say(CAUTION),
@@ -206,6 +207,6 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
 
 
 def write_fleet(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
-    """Write `fleet.html`, with its PDF and workbook where wanted, and return the paths."""
+    """Write `fleet.html`, with its PDF and workbook if requested, and return the paths."""
     with speaking(season.locale, season.texts):
         return write_page(fleet_page(warehouse, season), out / "fleet.html", forms)

@@ -1,16 +1,10 @@
-"""A grower's own sheet: own loads against what was expected of them, and an unnamed fleet. Nobody else's data reach it.
+"""A grower's own sheet: own loads compared with their expected values, and rounded marks of all growers.
 
-`grower_data` separates each grower's rows and rounds every value that rests on others, under the rules of
-`transforms/benchmark/disclosure.py`, before a page, chart, workbook or PDF is made. Means of expected values are
-calculated from the rounded ones, so that no second rounding of the same value narrows it down.
+The sheet is made from `GrowerData` alone, which contains no data of other growers (`reports/pages/grower_data.py`).
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import polars as pl
 
 from reports.charts.own_loads import own_loads
@@ -23,164 +17,56 @@ from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Column, Figure, Page, Prose, Row, Section, Table, figure, spanned, words
 from reports.page.theme import local
+from reports.pages.grower_data import GrowerData
 from reports.sections.grower_place import place_block
-from transforms.benchmark.disclosure import (
-    TOO_FAR_APART,
-    base_step,
-    mean_sensitivity,
-    rounded,
-    step_for,
-    withheld_from,
-)
-from transforms.benchmark.own_view import OwnView, own_view
-from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
-from transforms.storage.warehouse import Warehouse
 
 WHY_KINDS = {
     "condition": mark("conditions"),
     "setting": mark("the machines' settings"),
-    "field": mark("the fields' own level"),
+    "field": mark("the fields' own effect"),
     "shared": mark("machines, days, other"),
 }
-STEP = base_step(DIRT)
-
-
-@dataclass(frozen=True)
-class GrowerData:
-    """All that one sheet is made from; every value that rests on others is rounded.
-
-    Attributes:
-        grower: the grower's id.
-        total: the grower's season.
-        loads: own loads.
-        fields: own fields.
-        why: what each kind of source adds to own loads.
-        place: own view of the comparison of growers; None where not in it.
-        expected_reason: reason code if expected values are withheld.
-        why_reason: reason code if `why` is withheld.
-        footer: run of each fit.
-    """
-
-    grower: str
-    total: dict[str, Any]
-    loads: pl.DataFrame
-    fields: pl.DataFrame
-    why: pl.DataFrame
-    place: OwnView | None
-    expected_reason: str | None
-    why_reason: str | None
-    footer: tuple[str, ...]
-
-
-def _footer(warehouse: Warehouse) -> tuple[str, ...]:
-    """Return the run of each fit, without counts, fingerprint and closure: those rest on all rows of all growers."""
-    return tuple(
-        say("Fit of {response}: run {run}.", response=r["response"], run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}")
-        + ("" if r["converged"] else " " + say("It did NOT settle: do not act on it."))
-        for r in warehouse.table("fit_run").sort("response").iter_rows(named=True)
-    )
-
-
-def _to_step(column: str, step: float) -> pl.Expr:
-    return pl.col(column).map_elements(lambda v: rounded(v, step), return_dtype=pl.Float64)
-
-
-def _why_step(totals: pl.DataFrame) -> float | None:
-    """Return the step that hides any one grower's part in the season's typical load; None if there is none."""
-    known = totals.filter(pl.col("observed_pct").is_finite())
-    means = np.asarray(known["observed_pct"].to_numpy(), dtype=np.float64)
-    return step_for(mean_sensitivity(means, np.asarray(known["measured"].to_numpy(), dtype=np.float64)), STEP)
-
-
-def _with_expected(
-    total: dict[str, Any], loads: pl.DataFrame, fields: pl.DataFrame
-) -> tuple[dict[str, Any], pl.DataFrame]:
-    """Return a grower's season and fields with means of the loads' rounded expected values."""
-    means = loads.group_by("field_id", maintain_order=True).agg(pl.col("expected_pct").mean())
-    fields = fields.join(means, on="field_id", how="left", maintain_order="left").with_columns(
-        _to_step("expected_pct", STEP)
-    )
-    known = loads["expected_pct"].drop_nulls()
-    mean = float(known.sum()) / known.len() if known.len() else None
-    return {**total, "expected_pct": rounded(mean, STEP)}, fields
-
-
-def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
-    """Yield each grower's own data."""
-    with speaking(season.locale, season.texts):
-        ending = _footer(warehouse)
-    of_others = ["expected_pct", "lo95", "hi95"]
-    columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", *of_others, "wetness_class"]
-    loads = warehouse.query("season_load").select("grower_id", *columns).drop_nulls("grower_id")
-    loads = loads.with_columns(_to_step(c, STEP) for c in of_others)
-    sources = {"loads": loads, "fields": warehouse.query("grower_field"), "why": warehouse.query("grower_why")}
-    parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in sources.items()}
-    compared = warehouse.table("benchmark").filter((pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT))
-    totals = warehouse.query("grower_total")
-    measured = dict(totals.select("grower_id", "measured").iter_rows())
-    why_step = _why_step(totals)
-    empty = pl.DataFrame(schema={"kind": pl.String, "points": pl.Float64, "n": pl.Int64})
-    for total in totals.iter_rows(named=True):
-        grower, key = total["grower_id"], (total["grower_id"],)
-        reason = withheld_from(grower, measured)
-        why_reason = reason or (None if why_step is not None else TOO_FAR_APART)
-        own = parts["loads"][key]
-        if reason is not None:
-            own = own.with_columns(pl.lit(None, pl.Float64).alias(c) for c in of_others)
-        own_total, own_fields = _with_expected(total, own, parts["fields"][key])
-        why = parts["why"].get(key, empty) if why_reason is None else empty
-        yield GrowerData(
-            grower,
-            own_total,
-            own,
-            own_fields,
-            why.with_columns(_to_step("points", why_step or STEP)),
-            own_view(compared, grower) if grower in compared["subject_id"] else None,
-            reason,
-            why_reason,
-            ending,
-        )
 
 
 def lead(data: GrowerData, shown: Shown) -> str:
-    """Return how the grower's loads compare, in a sentence or two."""
+    """Return one or two sentences that compare the grower's loads with their expected values."""
     t = data.total
     first = say_n("{n} load, {mass}.", "{n} loads, {mass}.", t["loads"], mass=shown.quantity(t["gross_t"], "t"))
     if t["observed_pct"] is None:
         return first + " " + say("None is measured yet.")
     span = mean_interval(t["observed_pct"], t["observed_half"])
     if t["expected_pct"] is None:
-        held = say(
+        measured = say(
             "Those measured (n = {n}) held {observed} % dirt ({span}).",
             n=number(t["measured"], 0),
             observed=number(t["observed_pct"]),
             span=span,
         )
-        return f"{first} {held}{_withheld(data.expected_reason)}"
+        return f"{first} {measured}{_withheld(data.expected_reason)}"
     over = round(t["observed_pct"], 1) - t["expected_pct"]
-    told_of = say(
+    compared = say(
         "Those measured (n = {n}) held {observed} % dirt ({span}); {expected} % was expected for their soil, crop and "
-        "weather: {over} points over.",
+        "weather: a difference of {over} points.",
         n=number(t["measured"], 0),
         observed=number(t["observed_pct"]),
         span=span,
         expected=number(t["expected_pct"]),
         over=number(over, 1, sign=True),
     )
-    return f"{first} {told_of}"
+    return f"{first} {compared}"
 
 
 def _withheld(reason_code: str | None) -> str:
-    """Return the sentence that says why nothing expected is shown, after a space; empty without a reason."""
+    """Return a space and the reason for withholding expected values; empty without a reason."""
     if reason_code is None:
         return ""
     return " " + say("No expected value is shown: {reason}.", reason=reason_words(reason_code))
 
 
 def loads_finding(loads: pl.DataFrame, reason_code: str | None = None) -> str:
-    """Return how many own loads held more dirt than was expected of them."""
+    """Return a sentence on the number of own loads with more dirt than expected."""
     known = loads.drop_nulls(["observed_pct", "expected_pct"])
     measured = loads["observed_pct"].drop_nulls().len()
     if not measured:
@@ -189,7 +75,7 @@ def loads_finding(loads: pl.DataFrame, reason_code: str | None = None) -> str:
         return say_n("{n} load is measured.", "{n} loads are measured.", measured) + _withheld(reason_code)
     above = known.filter(pl.col("observed_pct") > pl.col("expected_pct")).height
     return say(
-        "{above} of {n} measured loads held more dirt than was expected of them, {below} no more.",
+        "{above} of {n} measured loads held more dirt than was expected, {below} did not.",
         above=above,
         n=known.height,
         below=known.height - above,
@@ -224,10 +110,10 @@ def _loads(data: GrowerData, shown: Shown) -> Figure:
             )
             for r in data.loads.iter_rows(named=True)
         ),
-        say("Brackets: 95 % interval of what is expected, not of a single load."),
+        say("Brackets: 95 % interval of the expected mean, not of a single load."),
     )
     reading = say(
-        "Dots: your loads. Grey: what is expected of such loads at the fleet's usual settings, with its 95 % interval."
+        "Dots: your loads. Grey: the value expected for such loads at the fleet's usual settings, with 95 % interval."
     )
     chart = (
         own_loads(known.select("lifted_at", "load_id", "observed_pct", "expected_pct", "lo95", "hi95"))
@@ -241,18 +127,18 @@ def _loads(data: GrowerData, shown: Shown) -> Figure:
 
 
 def why_finding(why: pl.DataFrame, reason_code: str | None = None) -> str:
-    """Return what sets the grower's loads apart from the season's typical load."""
+    """Return a sentence on the sources of the difference between the grower's loads and the typical load."""
     if reason_code is not None:
-        return say("What set your loads apart is not shown: {reason}.", reason=reason_words(reason_code))
+        return say("The causes of the difference are not shown: {reason}.", reason=reason_words(reason_code))
     if not why.height:
-        return say("What set your loads apart is not known yet.")
+        return say("The causes of the difference are not known yet.")
     total = round(float(why["points"].sum()), 1)
     parts = [
         say("{kind} {points}", kind=say(WHY_KINDS[r["kind"]]), points=number(r["points"], 1, sign=True))
         for r in why.head(3).iter_rows(named=True)
     ]
     return say(
-        "On average your loads held {total} points against the season's typical load: {parts}.",
+        "On average your loads differed by {total} points from the season's typical load: {parts}.",
         total=number(total, 1, sign=True),
         parts=", ".join(parts),
     )
@@ -268,20 +154,31 @@ def _why(data: GrowerData) -> Figure:
     )
     table = Table(
         "why-table",
-        say("why"),
+        say("causes"),
         (Column(say("Source")), Column(say("Points")), Column(say("n loads"))),
         tuple(
             Row((words(n), figure(r["points"], 1, sign=True), figure(r["n"], 0)))
             for n, r in zip(labels, data.why.iter_rows(named=True), strict=True)
         ),
         say(
-            "Means over your measured loads; they add up to the whole. Settings are those of the machines that came "
-            "to you."
+            "Means over your measured loads; they add up to the difference. Settings are those of the machines that "
+            "worked for you."
         ),
     )
     title = say("points of dirt tare")
-    chart = share_bars(drawn, title, say("What set your loads apart, by kind of source.")) if labels else None
-    return Figure("why", why_finding(data.why, data.why_reason), "", chart, say("What set your loads apart"), table)
+    chart = (
+        share_bars(drawn, title, say("Difference of your loads from the typical load, by kind of source."))
+        if labels
+        else None
+    )
+    return Figure(
+        "why",
+        why_finding(data.why, data.why_reason),
+        "",
+        chart,
+        say("Difference of your loads from the typical load"),
+        table,
+    )
 
 
 def _loss(t_ha: float | None, shown: Shown) -> float | None:
@@ -318,8 +215,8 @@ def _fields(data: GrowerData, shown: Shown) -> Table:
             for r in data.fields.iter_rows(named=True)
         ),
         say(
-            "Means; brackets are 95 % intervals with visits (machine and day) as the sample, none with fewer than two "
-            "visits; n is the loads measured or plots dug."
+            "Means; brackets are 95 % intervals with visits (machine and day) as sampling units, none with fewer than "
+            "two visits; n is the number of loads measured or plots dug."
         ),
     )
 
@@ -328,14 +225,14 @@ def grower_page(data: GrowerData, season: Season) -> Page:
     """Return one grower's sheet."""
     shown = Shown(season.units, season.currency, season.time_zone)
     when = say(
-        "{season} · up to the shift of {day} · your own loads; of other growers only rounded marks",
+        "{season} · up to the shift of {day} · your own loads; only rounded marks of other growers",
         season=season.name,
         day=shown.day(data.total["last_day"]),
     )
     reading = say(
-        "Expected dirt allows for soil, crop and weather, so that a wet field is not held against anybody. "
-        "What is left may be the machine that came, its settings, or what nobody logs: an association, not "
-        "a verdict."
+        "Expected dirt allows for soil, crop and weather, so nobody is blamed for a wet field. The remaining "
+        "difference may be due to the machine, its settings, or something that nobody records: an association, "
+        "not a verdict."
     )
     return Page(
         say("Your season: grower {grower}", grower=data.grower),
@@ -344,7 +241,7 @@ def grower_page(data: GrowerData, season: Season) -> Page:
         None,
         (
             Section("loads", say("Your loads"), (_loads(data, shown), Prose(reading))),
-            Section("own-why", say("What set them apart"), (_why(data),)),
+            Section("own-why", say("Why they differed"), (_why(data),)),
             Section("own-place", say("You and the others"), (place_block(data.place),)),
             Section("own-fields", say("Your fields"), (_fields(data, shown),)),
         ),
@@ -354,7 +251,7 @@ def grower_page(data: GrowerData, season: Season) -> Page:
 
 
 def sheet_name(grower: str) -> str:
-    """Return a grower's file name: ids are untrusted text."""
+    """Return a safe file name for a grower's sheet, because ids are untrusted text."""
     return f"grower-{safe_name(grower)}"
 
 

@@ -1,4 +1,4 @@
-"""The setting guide as one page, and a card a generation that fits one sheet of paper."""
+"""Setting guide as a page, and one card per machine generation that fits on a sheet of paper."""
 
 from pathlib import Path
 from typing import Any
@@ -56,12 +56,12 @@ def money_span(cell: dict[str, Any], keys: tuple[str, str, str], shown: Shown) -
 
 
 def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Figure | None:
-    """One setting's cost about its start value; none where no value is told from the best."""
-    mine = curves.filter(pl.col("setting") == r["setting"])
-    if mine.height < 3 or r["says"].startswith("flat"):
+    """Return the chart of one setting's cost; None if no tried value clearly differs from the best."""
+    own = curves.filter(pl.col("setting") == r["setting"])
+    if own.height < 3 or r["says"].startswith("flat"):
         return None
     factor, offset = shown.straight(r["unit"])
-    values = mine.select(
+    values = own.select(
         (pl.col("value") * factor + offset).alias("value"),
         *(
             (pl.col(c) * shown.per_tonne).alias(a)
@@ -85,7 +85,7 @@ def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalo
         finding,
         "",
         cost_curve(values, shown.money_per_t),
-        say("Cost of {setting} off its start value", setting=label),
+        say("Extra cost of {setting} away from its start value", setting=label),
         None,
     )
 
@@ -94,11 +94,11 @@ def _curve_table(name: str, class_: str, curves: pl.DataFrame, catalogue: Catalo
     t = shown.per_tonne
     return Table(
         f"{name}-off",
-        say("cost of being off, {class_}", class_=class_),
+        say("extra cost, {class_}", class_=class_),
         (
             Column(say("Setting")),
             Column(say("Value"), numeric=False),
-            Column(say("Costs more, {unit}", unit=shown.money_per_t)),
+            Column(say("Extra cost, {unit}", unit=shown.money_per_t)),
         ),
         tuple(
             Row(
@@ -114,18 +114,18 @@ def _curve_table(name: str, class_: str, curves: pl.DataFrame, catalogue: Catalo
 
 
 def guide_table(name: str, class_: str, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
-    """Return the settings of one class, a row each."""
+    """Return the table of settings of one class."""
     return Table(
         f"{name}-table",
         say("guide {class_}", class_=class_),
         (
             Column(say("Setting")),
             Column(say("Start at")),
-            Column(say("As good")),
+            Column(say("Equally good")),
             Column(say("Usual")),
             Column(say("Tried")),
             Column("n"),
-            Column(say("What it is"), numeric=False, wrap=True),
+            Column(say("Note"), numeric=False, wrap=True),
         ),
         tuple(
             Row(
@@ -160,8 +160,8 @@ def _class_fold(
     name, class_ = ("-".join(f(str(cell[k])) for k in CLASS) for f in (safe_name, str))
     saved = money_span(cell, ("saved_per_t", "saved_lo95", "saved_hi95"), shown)
     expected = say(
-        "Expected dirt {dirt} % ({dirt_span}), root loss {loss} ({loss_lo} to {loss_hi}), cost {cost}; against the "
-        "usual settings {saved} saved. n = {n} loads of the fleet.",
+        "Expected dirt {dirt} % ({dirt_span}), root loss {loss} ({loss_lo} to {loss_hi}), cost {cost}; saving "
+        "against the usual settings {saved}. n = {n} loads of the fleet.",
         dirt=number(cell["dirt_pct"]),
         dirt_span=interval(cell["dirt_lo95"], cell["dirt_hi95"], 1),
         loss=shown.quantity(cell["root_loss_t_ha"], "t/ha"),
@@ -176,11 +176,11 @@ def _class_fold(
     if small:
         drawn = curves.filter(pl.col("setting").is_in([f.id.removeprefix(f"{name}-") for f in small]))
         reading = say(
-            "Dot: where to start. Line and band: how much more it costs at another value, mean and 95 %, "
-            "the other settings as in the guide. Settings left as usual are not drawn."
+            "Dot: start value. Line and band: extra cost at another value, mean and 95 % interval, with the other "
+            "settings as in the guide. Settings left at their usual value are not shown."
         )
         inside = (Prose(reading), Small(tuple(small), _curve_table(name, class_, drawn, catalogue, shown)))
-        blocks.append(Fold(say("What being off costs"), inside))
+        blocks.append(Fold(say("Extra cost of other values"), inside))
     return Fold(say("{conditions}: saves {saved}", conditions=title, saved=saved), tuple(blocks), marks=marks)
 
 
@@ -188,8 +188,8 @@ def _sections(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> list[
     classes, settings, curves = (warehouse.table(n) for n in ("guide_class", "guide", "guide_curve"))
     out: dict[str, list[Fold]] = {}
     for cell in classes.iter_rows(named=True):
-        mine = pl.all_horizontal(pl.col(c) == cell[c] for c in CLASS)
-        fold = _class_fold(cell, settings.filter(mine), curves.filter(mine), catalogue, shown)
+        in_class = pl.all_horizontal(pl.col(c) == cell[c] for c in CLASS)
+        fold = _class_fold(cell, settings.filter(in_class), curves.filter(in_class), catalogue, shown)
         out.setdefault(cell["generation"], []).append(fold)
     return [
         Section(f"generation-{i}", say("Machines of generation {name}", name=name), tuple(folds))
@@ -198,15 +198,15 @@ def _sections(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> list[
 
 
 def guide_finding(classes: pl.DataFrame, shown: Shown) -> str:
-    """Return how much of the guide is told, and where most is to be saved."""
+    """Return a sentence on the classes covered by the guide and the class with the largest saving."""
     known = classes.drop_nulls("saved_per_t")
     if not known.height:
-        return say("There is no guide yet: no class of conditions has loads enough.")
+        return say("There is no guide yet: no class of conditions has enough loads.")
     best = known.sort("saved_per_t").row(-1, named=True)
     return say(
-        "{told} of {all} classes have loads enough for a guide. Most is to be saved against the usual settings on "
+        "{covered} of {all} classes have enough loads for a guide. The largest saving against the usual settings is on "
         "generation {generation} in {conditions}: {saved}.",
-        told=known.height,
+        covered=known.height,
         all=classes.height,
         generation=best["generation"],
         conditions=topsoil_and_soil(best["wetness_class"], best["soil_class"]),
@@ -215,14 +215,14 @@ def guide_finding(classes: pl.DataFrame, shown: Shown) -> str:
 
 
 def guide_page(warehouse: Warehouse, season: Season) -> Page:
-    """Return the guide's page."""
+    """Return the guide page."""
     shown = Shown(season.units, season.currency, season.time_zone)
     reading = say(
-        "“Start at” is where the expected cost per {t} of clean beet is least for a usual machine and field in the "
-        "middle of the class, inside what this fleet has tried there. “As good” holds the values whose cost cannot be "
-        "told from it with 95 % certainty; where that is nearly all that was tried, the setting stays as usual. Dirt, "
-        "root loss and cost are means at these settings; 95 % of visits of the kind lie within the figures in "
-        "brackets. Measured associations within visits, not promises.",
+        "“Start at” is the value with the lowest expected cost per {t} of clean beet for a usual machine and field in "
+        "the middle of the class, within the range this fleet has tried there. “Equally good” is the range of values "
+        "whose cost does not differ from it with 95 % certainty; if that is nearly the whole tried range, keep the "
+        "usual value. Dirt, root loss and cost are means at these settings; 95 % of such visits are within the "
+        "figures in brackets. These are measured associations within visits, not promises.",
         t=shown.sign("t"),
     )
     wet, soil = (tuple((c, translate_stored(c)) for c in classes) for classes in (ORDER, SOILS))
@@ -234,7 +234,7 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
         say("Where to start: the setting guide"),
         season.name,
         guide_finding(warehouse.table("guide_class"), shown),
-        say(CAUTION) + " " + say("These are places to start from."),
+        say(CAUTION) + " " + say("The values are starting points."),
         (
             first,
             *_sections(warehouse, season.catalogue, shown),
@@ -246,7 +246,7 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
 
 
 def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> list[dict[str, Any]]:
-    """Settings down, classes across: where to start, and the range in small print."""
+    """Return one row per setting with the start value and the equally good range in each class."""
     by = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in settings.iter_rows(named=True)}
 
     def cell(name: str, wet: str, soil: str) -> dict[str, str] | None:

@@ -1,4 +1,4 @@
-"""The page of one load: its machine's timeline, its minutes, and the passes of its field."""
+"""Load page: the machine's timeline, the minutes traced to the load, and a map of the field's passes."""
 
 import datetime as dt
 from pathlib import Path
@@ -23,8 +23,8 @@ from transforms.trace.load_view import LoadPicture
 
 METRES_PER_DEG = 111_320.0
 BIN_S = 30
-MOST_DOTS = 2500
-"""More half minutes than this are thinned on the map, the load's own kept: a page must stay light."""
+MAX_DOTS = 2500
+"""Half minutes on the map; more are thinned, except the load's own, to keep the page small."""
 
 
 def _local(frame: pl.DataFrame, column: str, zone: str) -> pl.Series:
@@ -32,9 +32,9 @@ def _local(frame: pl.DataFrame, column: str, zone: str) -> pl.Series:
 
 
 def _settings(passes: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> dict[str, str]:
-    """Settings the field's machines logged, with the label and unit a person reads."""
-    found = [n for n, s in catalogue.items() if s.nature == "numeric" and n in passes.columns and passes[n].count()]
-    return {n: f"{setting_label(n, catalogue)}, {shown.sign(catalogue[n].unit)}".removesuffix(", ") for n in found}
+    """Return the settings logged by the field's machines, with label and unit."""
+    logged = [n for n, s in catalogue.items() if s.nature == "numeric" and n in passes.columns and passes[n].count()]
+    return {n: f"{setting_label(n, catalogue)}, {shown.sign(catalogue[n].unit)}".removesuffix(", ") for n in logged}
 
 
 def _chosen(setting: str | None, settings: dict[str, str]) -> str:
@@ -42,7 +42,7 @@ def _chosen(setting: str | None, settings: dict[str, str]) -> str:
         return "share_depth_cm" if "share_depth_cm" in settings else next(iter(settings), "")
     if setting not in settings:
         raise WorkspaceError(
-            f"'{setting}' is no setting that was logged in this field",
+            f"'{setting}' is not a setting logged in this field",
             where="--setting",
             remedy=f"use one of {', '.join(settings)}",
         )
@@ -50,8 +50,8 @@ def _chosen(setting: str | None, settings: dict[str, str]) -> str:
 
 
 def _map_rows(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalogue, shown: Shown) -> pl.DataFrame:
-    every = max(1, -(-passes.height // MOST_DOTS))
-    passes = passes.filter((pl.int_range(pl.len()) % every == 0) | (pl.col("share") > 0))
+    step = max(1, -(-passes.height // MAX_DOTS))
+    passes = passes.filter((pl.int_range(pl.len()) % step == 0) | (pl.col("share") > 0))
     north = (pl.col("lat_deg") - pl.col("lat_deg").mean()) * METRES_PER_DEG
     east = (pl.col("lon_deg") - pl.col("lon_deg").mean()) * METRES_PER_DEG * pl.col("lat_deg").mean().radians().cos()
     values = []
@@ -88,7 +88,7 @@ def _timeline(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Chart:
 
 
 def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
-    """Stretches of minutes that filled the load, a row each."""
+    """Return the table of stretches of minutes that filled the load."""
     own = picture.passes.filter(pl.col("share") > 0).sort("machine_id", "bin_at")
     begins = (pl.col("bin_at").diff() > dt.timedelta(minutes=2)).fill_null(value=True)
     begins = begins | (pl.col("machine_id") != pl.col("machine_id").shift(1))
@@ -104,7 +104,7 @@ def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
             Column(say("Machine")),
             Column(say("From"), numeric=False),
             Column(say("To"), numeric=False),
-            Column(say("Part of the load, %")),
+            Column(say("Share of the load, %")),
         ),
         tuple(
             Row(
@@ -117,12 +117,12 @@ def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
             )
             for r in stretches.iter_rows(named=True)
         ),
-        say("Minutes that filled it, and their part of the load."),
+        say("Minutes that filled the load, and their share of it."),
     )
 
 
 def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
-    """What the map draws, by machine: half minutes in the field and in the load, and the mean of each setting."""
+    """Return the map's data by machine: half minutes in the field and in the load, and the mean of each setting."""
     by = (
         rows.group_by("machine_id", maintain_order=True)
         .agg(
@@ -139,7 +139,7 @@ def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
         say("passes"),
         (
             Column(say("Machine")),
-            Column(say("n half minutes drawn")),
+            Column(say("n half minutes shown")),
             Column(say("of the load")),
             *(Column(label) for label in settings.values()),
         ),
@@ -147,14 +147,14 @@ def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
             Row((words(r["machine_id"]), figure(r["len"], 0), figure(r["own"], 0), *(figure(r[n]) for n in settings)))
             for r in by.iter_rows(named=True)
         ),
-        say("Means of the half minutes drawn."),
+        say("Means of the half minutes shown."),
     )
 
 
 def _lead(row: dict[str, Any], shown: Shown) -> str:
     parts = [
         say(
-            "{gross} of {field}, weighed at {site} {at}.",
+            "{gross} from {field}, weighed at {site}, {at}.",
             gross=shown.quantity(row["gross_t"], "t", digits=2),
             field=row["field_id"],
             site=row["site_id"] or NOTHING,
@@ -172,14 +172,14 @@ def _lead(row: dict[str, Any], shown: Shown) -> str:
     else:
         parts.append(
             say(
-                "Filled by {machine} (its ticket names no machine; {chance} % sure).",
+                "Filled by {machine} ({chance} % certain; its ticket names no machine).",
                 machine=row["machine_id"],
                 chance=number(min(100 * row["machine_chance"], 99), 0),
             )
         )
     parts.append(
         say(
-            "Trace quality {quality}: about that part of its mass is expected to be in the minutes shown.",
+            "Trace quality {quality}: about this share of its mass is expected to come from the minutes shown.",
             quality=number(row["trace_quality"], 2),
         )
     )
@@ -190,13 +190,13 @@ def _clocks(row: dict[str, Any], shown: Shown) -> str:
     parts = [capital(translate_stored(row["says"])) + "."] if row["says"] else []
     if row["machine_ahead_min"]:
         parts.append(
-            say("The machine's clock is taken to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))
+            say("The machine's clock is assumed to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))
         )
     if row["site_ahead_min"]:
         parts.append(
             say(
-                "The weighbridge's clock is taken to be {n} min ahead: the time above is corrected; as printed on the "
-                "ticket it is {printed}.",
+                "The weighbridge's clock is assumed to be {n} min ahead: the time above is corrected; as printed on "
+                "the ticket it is {printed}.",
                 n=number(row["site_ahead_min"], 1, sign=True),
                 printed=shown.moment(row["weighed_at"]),
             )
@@ -204,16 +204,16 @@ def _clocks(row: dict[str, Any], shown: Shown) -> str:
     if row["machine_sooner_min"]:
         parts.append(
             say(
-                "Loads of this machine are weighed {n} min sooner after lifting than those of the others: its "
-                "clock or its trucks. No time above is changed.",
+                "Loads of this machine are weighed {n} min sooner after lifting than those of the others, because of "
+                "its clock or its trucks. No time above is changed.",
                 n=number(row["machine_sooner_min"], 0, sign=True),
             )
         )
     if row["site_later_min"]:
         parts.append(
             say(
-                "This weighbridge weighs {n} min later after lifting than the others: a queue or its clock. "
-                "No time above is changed.",
+                "This weighbridge weighs {n} min later after lifting than the others, because of a queue or its "
+                "clock. No time above is changed.",
                 n=number(row["site_later_min"], 0, sign=True),
             )
         )
@@ -222,34 +222,36 @@ def _clocks(row: dict[str, Any], shown: Shown) -> str:
 
 def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Section:
     minutes = _stretches(picture, ZoneInfo(shown.zone))
-    level = say("Above: the tank as its sensor tells it")
+    level = say("Above: the tank level from its sensor")
     if not picture.minutes["tank_t"].count():
-        level = say("Above: what was lifted since the last emptying, for this machine logs no tank level")
+        level = say("Above: the mass lifted since the last emptying, because this machine logs no tank level")
     reading = say(
-        "{level}; dashed lines are emptyings, full lines the truck. Below: the part of the load from each "
-        "half minute. At the foot: what the machine was doing.",
+        "{level}; dashed lines are emptyings, solid lines the truck. Below: the share of the load from each "
+        "half minute. Bottom: the state of the machine.",
         level=level,
     )
-    finding = say_n("{n} stretch of lifting filled it.", "{n} stretches of lifting filled it.", len(minutes.rows))
+    finding = say_n(
+        "{n} stretch of lifting filled the load.", "{n} stretches of lifting filled the load.", len(minutes.rows)
+    )
     chart = Figure(
         "time",
         finding,
         reading,
         _timeline(picture, row, shown),
-        say("Tank level, emptyings, truck and weigh-in, and the minutes given to load {load}", load=row["load_id"]),
+        say("Tank level, emptyings, truck and weigh-in, and the minutes traced to load {load}", load=row["load_id"]),
         minutes,
         open=True,
     )
     clocks = Prose(_clocks(row, shown))
-    return Section("machine-time", say("The machine's time, and the minutes given to the load"), (clocks, chart))
+    return Section("machine-time", say("Timeline of the machine, and the minutes traced to the load"), (clocks, chart))
 
 
 def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, str], first: str) -> Section:
     own = rows.filter(pl.col("share_pct") > 0).height
-    finding = say("{own} of {all} half minutes drawn went into this load.", own=own, all=rows.height)
+    finding = say("{own} of {all} half minutes shown filled this load.", own=own, all=rows.height)
     reading = say(
-        "Half minutes of lifting in the field (thinned where there are very many), coloured by a setting; rings are "
-        "the load's own."
+        "Half minutes of lifting in the field (a sample if there are very many), coloured by a setting; rings mark "
+        "those of the load."
     )
     alt = say(
         "Map of the passes of field {field} coloured by a setting, the load's own minutes ringed", field=row["field_id"]
@@ -266,7 +268,7 @@ def write_load_page(
     setting: str | None = None,
     forms: Forms = HTML,
 ) -> list[Path]:
-    """Write `load-<id>.html` into `out` and return it; called while the season's language is spoken.
+    """Write `load-<id>.html` into `out` and return its paths; call it inside `speaking` for the season's language.
 
     Raises:
         WorkspaceError: the setting was not logged in the load's field.

@@ -1,4 +1,4 @@
-"""The season report: one page that reads like a technical report, every chart under the sentence it proves."""
+"""Season report: every chart follows the sentence it supports; and the list of all loads of the season."""
 
 from pathlib import Path
 
@@ -9,8 +9,8 @@ from reports.language.translate import say, speaking, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Column, Filters, LoadList, Page, Prose, Section
-from reports.pages.season_open_questions import open_section
-from reports.pages.season_overview import glance_section, lead
+from reports.pages.season_open_questions import open_questions_section
+from reports.pages.season_overview import lead, overview_section
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section, season_line
 from reports.sections.prices import assumption_words, price_section
@@ -48,7 +48,8 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
             Prose(
                 say(
                     "Every chart follows the sentence it supports; its numbers open below it. Brackets and lines are "
-                    "95 % intervals; n is what a figure rests on. Numbers that are links open the loads behind them."
+                    "95 % intervals; n is the number of loads or plots behind a figure. Linked numbers open the loads "
+                    "behind them."
                 )
                 + " "
                 + assumption_words(season),
@@ -64,12 +65,12 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
         say(CAUTION),
         (
             about,
-            glance_section(warehouse, shown),
+            overview_section(warehouse, shown),
             *driver_sections(warehouse, catalogue, shown),
             guide_section(warehouse, catalogue, shown),
             worth_section(warehouse, shown),
             pile_section(warehouse, shown),
-            open_section(warehouse, catalogue, shown),
+            open_questions_section(warehouse, catalogue, shown),
             methods_section(warehouse, catalogue),
             health_section(warehouse, catalogue, shown),
             price_section(season),
@@ -79,20 +80,20 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
 
 
 def _ids(column: pl.Series) -> list[str]:
-    """Return the ids of a column, M9 before M10."""
+    """Return the distinct ids of a column in natural order, M9 before M10."""
     ids = column.drop_nulls().unique().cast(pl.String).to_frame("id")
     return ids.sort(natural_key(pl.col("id")), "id")["id"].to_list()
 
 
 def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
-    """Return the list of all loads, which links of the other pages narrow; for the manager alone."""
+    """Return the page with all loads, which links on other pages filter; for the manager only."""
     shown = Shown(season.units, season.currency, season.time_zone)
     loads = warehouse.query("season_load")
     base = load_list(loads, shown)
     rows = tuple((*r, g, o) for r, g, o in zip(base.rows, loads["grower_id"], loads["operator_id"], strict=True))
     columns = (*base.columns, Column(say("Grower"), numeric=False), Column(say("Operator"), numeric=False))
     marks = base.marks | {"grower": len(base.columns), "operator": len(base.columns) + 1}
-    every = LoadList(base.id, columns, marks, rows, (*base.digits, None, None), base.named)
+    all_loads = LoadList(base.id, columns, marks, rows, (*base.digits, None, None), base.named)
     choices = {
         mark: (words, tuple((str(v), str(v)) for v in _ids(loads[column])))
         for mark, words, column in (
@@ -102,25 +103,25 @@ def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
         )
     }
     choices |= _filters([]).choices | {"site": choices["site"]}
-    about = say("Choose what to see; links of the season report and the fleet's page choose for you.")
+    about = say("Choose the loads to show; links in the season report and the fleet page choose for you.")
     return Page(
         say("Loads of the season"),
-        say("{season} · names stand here: for the manager alone", season=season.name),
+        say("{season} · contains names: for the manager alone", season=season.name),
         about,
         None,
-        (Section("loads", say("Loads"), (Filters(choices), every)),),
+        (Section("loads", say("Loads"), (Filters(choices), all_loads)),),
         footer(warehouse),
     )
 
 
 def write_season_loads(warehouse: Warehouse, season: Season, out: Path) -> Path:
-    """Write `season-loads.html`, which numbers of the season report and the fleet's page link to."""
+    """Write `season-loads.html`, the target of links in the season report and the fleet page; return its path."""
     with speaking(season.locale, season.texts):
         return write_page(season_loads_page(warehouse, season), out / "season-loads.html")[0]
 
 
 def write_season(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
-    """Write `season.html`, with its PDF and workbook where wanted, and `season-loads.html`; return the paths."""
+    """Write `season.html`, with its PDF and workbook if requested, and `season-loads.html`; return the paths."""
     with speaking(season.locale, season.texts):
         paths = write_page(season_page(warehouse, season), out / "season.html", forms)
     return [*paths, write_season_loads(warehouse, season, out)]

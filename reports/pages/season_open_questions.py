@@ -1,8 +1,8 @@
-"""What the data cannot tell yet, and the trials that would settle it."""
+"""Section on open questions: effects that cannot be estimated yet, and the trials that would answer them."""
 
 import polars as pl
 
-from reports.charts.tried_grid import tried_grid
+from reports.charts.effect_grid import STANDINGS, effect_grid
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import Shown, number
 from reports.language.labels import capital, setting_label, step_in_words
@@ -13,23 +13,22 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.product_basis import GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
 
-SIGNS = {"told": "●", "no effect told": "○", "confounded": "!", "not tried enough": "·"}
-WHY = {
+REASONS = {
     "confounded": mark("confounded"),
-    "too wide to tell": mark("too wide to tell"),
+    "too wide to tell": mark("interval too wide"),
     "not tried enough": mark("not tried enough"),
 }
 ORDER = ("dry", "moist", "wet", "light", "medium", "heavy")
 
 
 def grid_finding(cells: pl.DataFrame) -> str:
-    """Return how many combinations of setting and conditions are told, and how many nobody tried."""
+    """Return a sentence on the number of combinations of setting and conditions by their standing."""
     by = dict(cells.group_by("standing", maintain_order=True).len().iter_rows())
     return say(
-        "Of {all} combinations of setting and conditions, {told} are told, {none} show no effect, {crossed} are "
-        "confounded between visits, and {untried} are not tried enough.",
+        "Of {all} combinations of setting and conditions, {clear} show a clear effect, {none} show no clear effect, "
+        "{crossed} are confounded between visits, and {untried} have not been tried enough.",
         all=number(cells.height, 0),
-        told=by.get("told", 0),
+        clear=by.get("told", 0),
         none=by.get("no effect told", 0),
         crossed=by.get("confounded", 0),
         untried=by.get("not tried enough", 0),
@@ -56,17 +55,16 @@ def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
         "change_pct",
         "lo95",
         "hi95",
-        pl.col("standing").replace_strict(SIGNS).alias("sign"),
     )
     table = Table(
         "tried-table",
-        say("what is told"),
+        say("effect estimates"),
         (
             Column(say("Setting")),
             Column(say("Conditions"), numeric=False),
             Column(say("Change, %")),
             Column("n"),
-            Column(say("Standing"), numeric=False),
+            Column(say("Result"), numeric=False),
         ),
         tuple(
             Row(
@@ -75,39 +73,44 @@ def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
                     words(c),
                     figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
                     figure(r["n"], 0),
-                    words(say(r["standing"])),
+                    words(say(STANDINGS[r["standing"]].label)),
                 ),
                 {"wetness": r["wetness_class"], "soil": r["soil_class"]},
             )
             for r, c in zip(cells.iter_rows(named=True), classes, strict=True)
         ),
-        say("Change of dirt in percent per step; 95 % intervals; n is the measured loads in the class."),
+        say("Change of dirt in percent per step; 95 % intervals; n is the number of measured loads in the class."),
     )
-    reading = say("● told, ○ no effect told, ! confounded, · not tried enough.")
+    reading = say("● clear effect, ○ no clear effect, ! confounded, · not tried enough.")
     return Figure(
-        "tried", grid_finding(cells), reading, tried_grid(drawn), say("What is told by setting and conditions"), table
+        "tried",
+        grid_finding(cells),
+        reading,
+        effect_grid(drawn),
+        say("Effect estimates by setting and conditions"),
+        table,
     )
 
 
-def trials_finding(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> str:
-    """Return how many questions are open, and the trial that would settle the first."""
-    can = wanted.drop_nulls("pairs")
-    if not can.height:
-        return say("No question waits for a trial that could settle it.")
-    first = can.row(0, named=True)
+def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> str:
+    """Return a sentence on the number of open questions and the trial that would answer the first."""
+    feasible = suggested.drop_nulls("pairs")
+    if not feasible.height:
+        return say("No open question could be answered by a trial.")
+    first = feasible.row(0, named=True)
     command = (
         f"taretrace trial plan --setting {first['setting']} --machine {first['machine_id']} "
         f"--detect-pct {first['detect_pct']:.0f}"
     )
     return say_n(
         "{n} question is open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} would "
-        "find {detect} %: {command}",
+        "detect {detect} %: {command}",
         "{n} questions are open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} "
-        "would find {detect} %: {command}",
-        wanted.height,
+        "would detect {detect} %: {command}",
+        suggested.height,
         step=step_in_words(first["setting"], catalogue, shown),
         wetness=translate_stored(first["wetness_class"]),
-        why=say(WHY[first["why"]]),
+        why=say(REASONS[first["why"]]),
         pairs=first["pairs"],
         machine=first["machine_id"],
         detect=number(first["detect_pct"], 0),
@@ -115,27 +118,27 @@ def trials_finding(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> 
     )
 
 
-def _trials(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     return Table(
         "trials-table",
-        say("trials wanted"),
+        say("suggested trials"),
         (
             Column(say("Setting, one step")),
             Column(say("Topsoil"), numeric=False),
-            Column(say("Why"), numeric=False),
+            Column(say("Reason"), numeric=False),
             Column(say("Change so far, %")),
             Column("n"),
-            Column(say("Would find, %")),
+            Column(say("Detectable change, %")),
             Column(say("Pairs of loads")),
             Column(say("Machine"), numeric=False),
-            Column(say("Its days")),
+            Column(say("Days needed")),
         ),
         tuple(
             Row(
                 (
                     words(capital(step_in_words(r["setting"], catalogue, shown))),
                     words(translate_stored(r["wetness_class"])),
-                    words(say(WHY[r["why"]])),
+                    words(say(REASONS[r["why"]])),
                     figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
                     figure(r["n"], 0),
                     figure(r["detect_pct"], 0),
@@ -145,36 +148,36 @@ def _trials(wanted: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
                 ),
                 {"wetness": r["wetness_class"], "machine": r["machine_id"]},
             )
-            for r in wanted.iter_rows(named=True)
+            for r in suggested.iter_rows(named=True)
         ),
         say(
-            "Split-run trials of alternate loads that find the change given with a chance of 80 in 100; a dash where "
-            "more than 200 pairs would be needed: a larger step shows sooner. The machine is the one that lifted most "
-            "there."
+            "Split-run trials of alternate loads that detect the given change with a chance of 80 in 100; a dash means "
+            "more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
+            "conditions."
         ),
     )
 
 
-def open_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
-    """Return what is not known, and how it could be."""
-    wanted, results = warehouse.table("trial_wanted"), warehouse.table("trial_result")
+def open_questions_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
+    """Return the section on open questions, suggested trials and trial results."""
+    suggested, results = warehouse.table("trial_wanted"), warehouse.table("trial_result")
     blocks = [
         _grid(warehouse, catalogue),
         *earlier_note(GUIDE, product_status(warehouse, GUIDE)),
-        Prose(trials_finding(wanted, catalogue, shown)),
-        _trials(wanted, catalogue, shown),
+        Prose(trials_finding(suggested, catalogue, shown)),
+        _trials(suggested, catalogue, shown),
     ]
     if results.height:
         blocks.append(
             Table(
                 "trials-read",
-                say("trials read"),
+                say("trial results"),
                 (
                     Column(say("Trial")),
                     Column(say("Setting"), numeric=False),
                     Column(say("Change of dirt, %")),
                     Column(say("n pairs")),
-                    Column(say("What it is"), numeric=False, wrap=True),
+                    Column(say("Note"), numeric=False, wrap=True),
                 ),
                 tuple(
                     Row(
@@ -188,7 +191,7 @@ def open_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Se
                     )
                     for r in results.iter_rows(named=True)
                 ),
-                say("Trials of this season that were read; 95 % intervals by randomisation."),
+                say("Trials of this season with results; 95 % intervals by randomisation."),
             )
         )
-    return Section("open", say("What we cannot tell yet, and the trials that would settle it"), tuple(blocks))
+    return Section("open", say("Open questions, and the trials that would answer them"), tuple(blocks))

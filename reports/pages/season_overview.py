@@ -1,4 +1,4 @@
-"""The season at a glance: what came, how dirty, in what weather, and what soil and lost roots cost."""
+"""Overview of the season: loads, dirt, weather, and the cost of soil and lost roots."""
 
 from typing import Any
 
@@ -20,7 +20,7 @@ COUNTED = {"soil": mark("loads measured"), "roots": mark("plots dug"), "pile": m
 
 
 def lead(total: dict[str, Any], costs: pl.DataFrame, shown: Shown) -> str:
-    """Return the season in two sentences."""
+    """Return two sentences on the season: loads and dirt tare, and costs."""
     if not total["measured"]:
         return say("No load of the season is measured yet.")
     first = say(
@@ -49,11 +49,11 @@ def _sugar(total: dict[str, Any]) -> str:
 
 
 def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:
-    """Return how much soil and roots went where they should not, and what that cost."""
+    """Return a sentence on the soil hauled, the roots and sugar lost, and their cost."""
     by = {r["part"]: r for r in costs.iter_rows(named=True)}
     if "soil" not in by:
         return ""
-    every = sum(r["money"] for r in by.values())
+    total = sum(r["money"] for r in by.values())
     parts = [say("{soil} of soil was hauled", soil=shown.quantity(by["soil"]["mass_t"], "t"))]
     if "roots" in by:
         parts.append(say("{roots} of roots stayed in the fields", roots=shown.quantity(by["roots"]["mass_t"], "t")))
@@ -65,7 +65,7 @@ def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:
     return say(
         "{parts}: {money} at the prices used, most of it {largest} ({part}).",
         parts=capital("; ".join(parts)),
-        money=shown.money(every),
+        money=shown.money(total),
         largest=say(PARTS[largest["part"]]),
         part=shown.money(largest["money"]),
     )
@@ -85,7 +85,7 @@ def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
         "cost-table",
         say("cost of the season"),
         (
-            Column(say("What")),
+            Column(say("Cause")),
             Column(say("Mass, {t}", t=shown.sign("t"))),
             Column(say("Cost, {unit}", unit=shown.currency)),
             Column("n"),
@@ -103,10 +103,10 @@ def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
             )
             for r in ordered.iter_rows(named=True)
         ),
-        say("Brackets are 95 % intervals of what was measured; loads not measured are taken as dirty as the mean."),
+        say("Brackets are 95 % intervals of the measured values; loads not measured are assigned the mean dirt."),
     )
     chart = (
-        share_bars(drawn, say("cost, {unit}", unit=shown.currency), say("Cost of the season by what causes it."))
+        share_bars(drawn, say("cost, {unit}", unit=shown.currency), say("Cost of the season by cause."))
         if labels
         else None
     )
@@ -115,17 +115,17 @@ def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
         cost_finding(costs, shown) or say("No load is measured yet."),
         say("Bars at the prices used; lines are 95 % intervals of the masses."),
         chart,
-        say("Cost of the season by what causes it"),
+        say("Cost of the season by cause"),
         table,
         open=True,
     )
 
 
 def days_finding(days: pl.DataFrame, shown: Shown) -> str:
-    """Return how dirt went with the weather: the dirtiest and cleanest day, and wet days against dry ones."""
+    """Return sentences on dirt and weather: the dirtiest and cleanest day, and days with and without rain."""
     known = days.drop_nulls("observed_pct")
     if known.height < 3:
-        return say("Too few days are measured to say how dirt went.")
+        return say("Too few days are measured to compare them.")
     worst, best = known.sort("observed_pct").row(-1, named=True), known.sort("observed_pct").row(0, named=True)
     text = say(
         "Dirt was highest on {worst}, {high} % (expected {expected} %), and lowest on {best}, {low} %.",
@@ -193,8 +193,8 @@ def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
         say("Brackets are 95 % intervals of the day's mean; rain is the mean of the stations."),
     )
     reading = say(
-        "Dots: mean of the day with its 95 % interval. Dashed: expected for the conditions and fields at the "
-        "fleet's usual settings. Below: rain."
+        "Dots: mean of the day with its 95 % interval. Dashed line: value expected for the conditions and fields at "
+        "the fleet's usual settings. Below: rain."
     )
     chart = season_days(drawn, shown.sign("rain")) if drawn.drop_nulls("observed_pct").height else None
     return Figure("days", days_finding(days, shown), reading, chart, say("Dirt and rain by day of the season"), table)
@@ -226,14 +226,14 @@ def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
         ),
         tuple(rows),
         say(
-            "Mean dirt tare of measured loads; brackets are 95 % intervals with visits (machine, field and day) as the "
-            "sample, none with fewer than two visits."
+            "Mean dirt tare of measured loads; brackets are 95 % intervals with visits (machine, field and day) as "
+            "sampling units, none with fewer than two visits."
         ),
     )
 
 
 def change_finding(r: dict[str, Any], shown: Shown) -> str:
-    """Return how a response changed against the season before, and what of it conditions and settings explain."""
+    """Return a sentence on the change of a response since the previous season and its explained parts."""
     scale, unit = (
         (shown.convert(1.0, "t/ha"), shown.sign("t/ha")) if r["response"] == ROOT_LOSS else (1.0, say("points"))
     )
@@ -249,8 +249,8 @@ def change_finding(r: dict[str, Any], shown: Shown) -> str:
     if r["from_outliers"]:
         settings = say("{settings}, outlying loads {outliers}", settings=settings, outliers=value["from_outliers"])
     return say(
-        "{response}, season of {this} against {before}: {change} {unit}, of it conditions {conditions}, settings "
-        "{settings}, neither {own}; n = {n}.",
+        "{response}, season of {this} compared with {before}: {change} {unit}, of which conditions {conditions}, "
+        "settings {settings}, unexplained {own}; n = {n}.",
         response=capital(say(RESPONSES[r["response"]])),
         this=r["season_start"],
         before=r["before"],
@@ -263,8 +263,8 @@ def change_finding(r: dict[str, Any], shown: Shown) -> str:
     )
 
 
-def glance_section(warehouse: Warehouse, shown: Shown) -> Section:
-    """Return the first part of the report."""
+def overview_section(warehouse: Warehouse, shown: Shown) -> Section:
+    """Return the first section of the report."""
     days = warehouse.query("season_day", zone=shown.zone)
     costs, classes = warehouse.table("season_cost"), warehouse.query("season_class")
     changed = [Prose(change_finding(r, shown)) for r in warehouse.table("season_change").iter_rows(named=True)]

@@ -1,4 +1,4 @@
-"""The shift page: one self-contained HTML file that answers what to change before the next shift."""
+"""Shift page: one self-contained HTML file with the setting changes advised before the next shift."""
 
 import datetime as dt
 from dataclasses import replace
@@ -16,7 +16,7 @@ from reports.sections.conditions import conditions_section
 from reports.sections.data_health import footer, health_section, season_line
 from reports.sections.effects import effects_blocks
 from reports.sections.prices import price_section
-from reports.sections.shift_cards import Advised, advised, headline, moves_section
+from reports.sections.shift_cards import MachineAdvice, headline, machine_advice, moves_section
 from reports.sections.shift_loads import loads_section, worst_section
 from reports.sections.shift_machines import machines_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
@@ -25,8 +25,8 @@ from transforms.storage.product_basis import ADVICE, BasisCode, product_status
 from transforms.storage.warehouse import Warehouse
 
 
-def filters(loads: pl.DataFrame, machines: list[Advised]) -> Filters:
-    """Return choices of factory, machine and conditions that the shift has."""
+def filters(loads: pl.DataFrame, machines: list[MachineAdvice]) -> Filters:
+    """Return the filter choices of factory, machine and conditions for the shift."""
     sites = loads["site_id"].drop_nulls().unique().sort().to_list()
     names = sorted({*loads["machine_id"].drop_nulls().to_list(), *(a.machine for a in machines)})
     wet, soil = (
@@ -50,17 +50,17 @@ def _title(next_shift: dt.date | None, shift: dt.date | None, shown: Shown) -> s
 
 
 def shift_page(warehouse: Warehouse, season: Season) -> Page:
-    """Return the page of the last shift."""
+    """Return the page of the latest shift."""
     shown, catalogue = Shown(season.units, season.currency, season.time_zone), season.catalogue
     shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
     advice, loads = warehouse.table("advice"), warehouse.query("shift_load", shift_date=shift)
     machines = warehouse.query("shift_machine", shift_date=shift)
     sites = dict(warehouse.query("machine_site").iter_rows())
-    found = advised(advice, warehouse.query("advice_worth", shift_date=shift), sites)
+    machine_moves = machine_advice(advice, warehouse.query("advice_worth", shift_date=shift), sites)
     status = product_status(warehouse, ADVICE)
-    moves = moves_section(found, status, season, shown)
+    moves = moves_section(machine_moves, status, season, shown)
     if loads.height:
-        blocks = (*moves.blocks[:1], filters(loads, found), *moves.blocks[1:])
+        blocks = (*moves.blocks[:1], filters(loads, machine_moves), *moves.blocks[1:])
         moves = replace(moves, blocks=blocks)
     sections: list[Section | None] = [moves]
     if shift and machines.height:
@@ -73,7 +73,7 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
             for r, key in ((DIRT, "dirt"), (ROOT_LOSS, "loss"))
             for b in effects_blocks(warehouse, r, key, catalogue, shown)
         ]
-        sections.append(Section("drivers", say("What drives it, by wetness of the topsoil"), tuple(drivers)))
+        sections.append(Section("drivers", say("Causes of dirt and losses, by wetness of the topsoil"), tuple(drivers)))
     if loads.height:
         sections.append(loads_section(loads, shown))
     sections += [health_section(warehouse, catalogue, shown), price_section(season)]
@@ -82,7 +82,7 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
     return Page(
         _title(next_shift, shift, shown),
         season_line(season.name, shown, shift),
-        headline(found, status, catalogue, shown),
+        headline(machine_moves, status, catalogue, shown),
         say(CAUTION),
         tuple(s for s in sections if s is not None),
         footer(warehouse),
@@ -90,7 +90,7 @@ def shift_page(warehouse: Warehouse, season: Season) -> Page:
 
 
 def write_shift_page(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
-    """Write `shift-<date>.html` and `shift.html` (the same, the latest) into `out`; return the dated ones."""
+    """Write `shift-<date>.html` and its copy `shift.html` into `out`; return the paths of the dated files."""
     with speaking(season.locale, season.texts):
         shift = warehouse.query("last_shift")["shift_date"][0]
         paths = write_page(shift_page(warehouse, season), out / f"shift-{shift or 'none'}.html", forms)

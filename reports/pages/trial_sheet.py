@@ -1,4 +1,4 @@
-"""The sheet an operator follows in a split-run trial; made to be printed."""
+"""Printable sheet that an operator follows in a split-run trial."""
 
 from pathlib import Path
 

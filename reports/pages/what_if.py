@@ -1,4 +1,4 @@
-"""A page with sliders: conditions and settings in, dirt, root loss and cost out; no server."""
+"""Page of the what-if sliders: expected dirt, root loss and cost for chosen conditions and settings; works offline."""
 
 from pathlib import Path
 from typing import Any
@@ -26,8 +26,8 @@ CONDITIONS = (
     ("yield_t_ha", mark("yield"), None, None, 1.0, "t/ha", 0),
 )
 WORDS = {
-    "nobody": mark("Nobody has been here: {n} loads on {soil} soil with {wet} topsoil."),
-    "outside": mark("Nobody has run the {label} there in such conditions."),
+    "nobody": mark("Outside the observed range: only {n} loads on {soil} soil with {wet} topsoil."),
+    "outside": mark("Nobody has run the {label} at this value in such conditions."),
     "where": mark("{wet} topsoil, {soil} soil: n = {n} loads of the fleet."),
     "span": mark("{lo} to {hi}"),
 }
@@ -86,7 +86,7 @@ def _settings(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
 
 
 def _words(shown: Shown) -> dict[str, Any]:
-    """Texts and constants that the page's own script needs."""
+    """Return the texts and constants that the page's script needs."""
     usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BROKEN_AT_6_CM
     return {
         **{
@@ -116,7 +116,7 @@ def _words(shown: Shown) -> dict[str, Any]:
 def write_what_if(
     table: dict[str, Any], season: Season, out: Path, footer: tuple[str, ...], status: ProductStatus | None = None
 ) -> Path:
-    """Write the page and return its path; called while the season's language is spoken."""
+    """Write the page and return its path; call it inside `speaking` for the season's language."""
     earlier = () if status is None else earlier_note(GUIDE, status)
     shown = Shown(season.units, season.currency, season.time_zone)
     settings = _settings(table, shown)

@@ -1,1 +1,1 @@
-"""Sections that pages share."""
+"""Sections of pages."""

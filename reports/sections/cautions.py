@@ -1,4 +1,4 @@
-"""The cautions that stand wherever advice is shown."""
+"""Safety cautions shown wherever settings are advised."""
 
 from reports.language.translate import mark
 

@@ -1,4 +1,4 @@
-"""Sentences on offsets between clocks: certain faults apart from delays that a queue explains as well."""
+"""Sentences on clock offsets: certain clock errors, and delays that a queue could explain as well."""
 
 from typing import Any
 
@@ -16,11 +16,11 @@ OFFSET_WORDS = {
     ("haul_or_clock", "machine", True): mark("loads of {subject} earlier than those of the others by {minutes}"),
     ("haul_or_clock", "machine", False): mark("loads of {subject} later than those of the others by {minutes}"),
 }
-"""By cause code, kind of subject, and if the offset is positive."""
+"""(cause code, kind of subject, True if the offset is positive) -> text."""
 
 
 def _minutes(r: dict[str, Any]) -> str:
-    """Return the minutes with their interval; the words carry the sign."""
+    """Return the minutes with their interval, without a sign because the sentence states the direction."""
     sign = 1 if r["offset_min"] >= 0 else -1
     low, high = sorted((sign * r["lo95"], sign * r["hi95"]))
     return say("{n} min ({low} to {high})", n=number(abs(r["offset_min"]), 0), low=number(low, 0), high=number(high, 0))
@@ -32,7 +32,7 @@ def _offset(r: dict[str, Any]) -> str:
 
 
 def offset_lines(warehouse: Warehouse) -> list[str]:
-    """Return a sentence on wrong clocks and one on offsets of which the cause is not known, if there are any."""
+    """Return one sentence on wrong clocks and one on offsets of unknown cause, each only if there are any."""
     rows = list(warehouse.query("clock_finding").iter_rows(named=True))
     clocks = ", ".join(_offset(r) for r in rows if r["cause_code"] == "clock")
     offsets = ", ".join(_offset(r) for r in rows if r["cause_code"] != "clock")
@@ -42,8 +42,9 @@ def offset_lines(warehouse: Warehouse) -> list[str]:
     if offsets:
         out.append(
             say(
-                "Weighed later or earlier after lifting than the others (95 % interval): {offsets}. A queue or the "
-                "haulage explains that as well as a clock does; the tracing allows for it, and no time is changed.",
+                "Weighed later or earlier after lifting than the others (95 % interval): {offsets}. A queue or "
+                "the haulage could explain this as well as a wrong clock; the tracing allows for it, and no time is "
+                "changed.",
                 offsets=offsets,
             )
         )

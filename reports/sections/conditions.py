@@ -1,4 +1,4 @@
-"""Conditions as they are now and over the last ten days."""
+"""Section on rain and topsoil wetness, now and over the last ten days."""
 
 import polars as pl
 
@@ -48,7 +48,7 @@ def _rain(mm: float | None, shown: Shown) -> Cell:
 
 
 def conditions_section(warehouse: Warehouse, shown: Shown) -> Section:
-    """Return the part of a page on rain and topsoil."""
+    """Return the section on rain and topsoil wetness."""
     title = say("Conditions")
     now, course = warehouse.query("condition_now"), warehouse.query("wetness_course")
     if not now.height:
@@ -56,9 +56,9 @@ def conditions_section(warehouse: Warehouse, shown: Shown) -> Section:
     rain = warehouse.query("rain_course", zone=shown.zone)
     fell = shown.quantity(float(rain["rain_mm"].sum()) if rain.height else 0.0, "rain")
     at, shifts = shown.moment(now["hour_at"][0]), now["shift_date"].drop_nulls()
-    finding = say("Over the last ten days {rain} of rain fell (mean of the stations).", rain=fell)
+    finding = say("Rain over the last ten days: {rain} (mean of the stations).", rain=fell)
     if not shifts.len():
-        finding += " " + say("The table is of {at}.", at=at)
+        finding += " " + say("The table shows {at}.", at=at)
     else:
         finding += " " + say(
             "Table: rain up to {at}; wetness and air expected in the working hours of {day}.",

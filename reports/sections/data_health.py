@@ -1,4 +1,4 @@
-"""What ends every page: data health in one line that opens, and a footer with run, fingerprint, rows and closure."""
+"""Section on data health with a one-line summary, and footer with run, fingerprint, row counts and mass closure."""
 
 import datetime as dt
 from typing import Any
@@ -15,8 +15,8 @@ from transforms.storage.warehouse import Warehouse
 FAULT_WORDS = {
     "stuck": mark("stuck"),
     "drift": mark("drifting"),
-    "clock_step": mark("clock that jumps"),
-    "off_position": mark("ground speed off its way"),
+    "clock_step": mark("clock jumps"),
+    "off_position": mark("ground speed inconsistent with positions"),
     "out_of_range": mark("readings out of range"),
     "spike": mark("spikes"),
 }
@@ -24,7 +24,7 @@ WITHOUT_SETTING = {"clock_step", "off_position"}
 
 
 def footer(warehouse: Warehouse) -> tuple[str, ...]:
-    """Return run, data fingerprint, rows in and rejected, and closure of masses."""
+    """Return the footer lines: run and data fingerprint of each fit, rows in and rejected, and mass closure."""
     h = warehouse.query("data_health").row(0, named=True)
     lines = [
         say(
@@ -35,7 +35,7 @@ def footer(warehouse: Warehouse) -> tuple[str, ...]:
             n=number(r["n"], 0),
             sd=number(r["residual_sd"], 3),
         )
-        + ("" if r["converged"] else " " + say("It did NOT settle: do not act on it."))
+        + ("" if r["converged"] else " " + say("It did NOT converge: do not act on it."))
         for r in warehouse.table("fit_run").sort("response").iter_rows(named=True)
     ]
     closure = say(
@@ -48,7 +48,7 @@ def footer(warehouse: Warehouse) -> tuple[str, ...]:
 
 
 def _closure(warehouse: Warehouse, shown: Shown) -> Table:
-    """The fields, machines and days whose weighed and lifted masses are furthest out, five of each."""
+    """Return the fields, machines and days whose weighed and lifted masses differ most, five of each."""
     worst = warehouse.query("mass_closure").group_by("kind", maintain_order=True).head(5)
 
     def subject(r: dict[str, Any]) -> str:
@@ -58,12 +58,12 @@ def _closure(warehouse: Warehouse, shown: Shown) -> Table:
         "closure",
         say("mass balance"),
         (
-            Column(say("What")),
-            Column(say("Which"), numeric=False),
+            Column(say("Kind")),
+            Column(say("Name"), numeric=False),
             Column(say("Weighed, {t}", t=shown.sign("t"))),
             Column(say("Lifted, {t}", t=shown.sign("t"))),
             Column(say("Ratio")),
-            Column(say("Out, {t}", t=shown.sign("t"))),
+            Column(say("Difference, {t}", t=shown.sign("t"))),
         ),
         tuple(
             Row(
@@ -79,8 +79,8 @@ def _closure(warehouse: Warehouse, shown: Shown) -> Table:
             for r in worst.iter_rows(named=True)
         ),
         say(
-            "“Out” is weighed less what the usual ratio makes of the lifted mass: a lost ticket or log shows here. "
-            "The five furthest out of each kind."
+            "“Difference” is the weighed mass minus the lifted mass times the usual ratio; a lost ticket or log shows "
+            "here. The five largest differences of each kind."
         ),
     )
 
@@ -88,7 +88,7 @@ def _closure(warehouse: Warehouse, shown: Shown) -> Table:
 def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
     return Table(
         "sensors",
-        say("sensors not believed"),
+        say("faulty sensors"),
         (
             Column(say("Machine")),
             Column(say("Setting"), numeric=False),
@@ -111,7 +111,7 @@ def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
             )
             for r in warehouse.query("sensor_health").iter_rows(named=True)
         ),
-        say("Such readings are flagged and left out of the means; the logged values stay as they are."),
+        say("These readings are flagged and excluded from the means; the logged values are not changed."),
     )
 
 
@@ -124,7 +124,7 @@ def _rejected(warehouse: Warehouse) -> Table:
             Column(say("Rows")),
             Column(say("First line")),
             Column(say("Reason"), numeric=False, wrap=True),
-            Column(say("As it stands in the file"), numeric=False, wrap=True),
+            Column(say("Row in the file"), numeric=False, wrap=True),
         ),
         tuple(
             Row(
@@ -138,7 +138,7 @@ def _rejected(warehouse: Warehouse) -> Table:
             )
             for r in warehouse.query("rejection").iter_rows(named=True)
         ),
-        say("The first of each reason and file; every rejected row is in the table rejected_row of the export."),
+        say("The first row of each reason and file; the table rejected_row of the export has every rejected row."),
     )
 
 
@@ -147,7 +147,7 @@ def _arrived(warehouse: Warehouse) -> Table:
     keys = ("files", "rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
     return Table(
         "arrival",
-        say("what arrived"),
+        say("files received"),
         tuple(Column(h) for h in heads),
         tuple(
             Row((words(translate_stored(r["kind"].replace("_", " "))), *(figure(r[k], 0) for k in keys)))
@@ -158,7 +158,7 @@ def _arrived(warehouse: Warehouse) -> Table:
 
 
 def faulty(warehouse: Warehouse, catalogue: Catalogue) -> str:
-    """Return which machine has which lasting fault, in a line; single wild readings are left to the table."""
+    """Return the persistent faults of each machine in one line; isolated bad readings are only in the table."""
     parts = [
         f"{isolated(r['machine_id'])}: {say(FAULT_WORDS[r['reason']])}"
         + ("" if r["reason"] in WITHOUT_SETTING else f" ({setting_label(r['setting'], catalogue)})")
@@ -168,12 +168,12 @@ def faulty(warehouse: Warehouse, catalogue: Catalogue) -> str:
 
 
 def health_line(warehouse: Warehouse) -> str:
-    """Return how far the data can be trusted, in one line."""
+    """Return a one-line summary of data quality."""
     h = warehouse.query("data_health").row(0, named=True)
     share = 100 * (h["rows_rejected"] or 0) / max(h["rows_in"] or 1, 1)
     return say(
-        "{loads} loads, {measured} measured; mean trace quality {quality} of 1; weighed over lifted mass {closure}; "
-        "{rejected} of {rows} rows rejected ({share} %).",
+        "{loads} loads, {measured} measured; mean trace quality {quality} of 1; weighed mass over lifted mass "
+        "{closure}; {rejected} of {rows} rows rejected ({share} %).",
         loads=number(h["loads"], 0),
         measured=number(h["measured"], 0),
         quality=number(h["trace_quality"], 2),
@@ -185,11 +185,11 @@ def health_line(warehouse: Warehouse) -> str:
 
 
 def health_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
-    """Return the part of a page that says what arrived, what was rejected, and what is not believed."""
+    """Return the section on received files, rejected rows, mass balance and faulty sensors."""
     wrong = faulty(warehouse, catalogue)
     inside: list[Any] = []
     if wrong:
-        inside.append(Prose(say("Sensors and clocks at fault: {faults}.", faults=wrong)))
+        inside.append(Prose(say("Faulty sensors and clocks: {faults}.", faults=wrong)))
     inside += [Prose(text) for text in offset_lines(warehouse)]
     tables = (
         _arrived(warehouse),
@@ -201,15 +201,15 @@ def health_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> 
         Fold(say_n("{what}: {n} row", "{what}: {n} rows", len(t.rows), what=t.name), (t,)) for t in tables if t.rows
     ]
     summary = health_line(warehouse)
-    return Section("arrived", say("What arrived, and whether to trust it"), (Fold(summary, tuple(inside)),))
+    return Section("arrived", say("Data received and its quality"), (Fold(summary, tuple(inside)),))
 
 
 def season_line(name: str, shown: Shown, day: dt.date | None) -> str:
-    """Return the line under a page's heading: season, last day, zone."""
+    """Return the line below a page's heading: season, last day and time zone."""
     if day is None:
         return say("{season} · times are {zone}", season=name, zone=shown.zone)
     return say(
-        "{season} · from the loads up to {day} · times are {zone}",
+        "{season} · loads up to {day} · times are {zone}",
         season=name,
         day=local_date(day, "yMMMEd"),
         zone=shown.zone,

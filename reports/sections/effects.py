@@ -1,4 +1,4 @@
-"""What drives a response: effects of one practical step by wetness, with what is confounded, untried or not passed."""
+"""Effects of one practical step of each setting on a response, with confounded and untried ones and failed checks."""
 
 import polars as pl
 
@@ -15,19 +15,19 @@ CERTAIN_Q = 0.05
 
 
 def labelled(effects: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """Return effects with the settings' names as people say them."""
+    """Return effects with a column `label` of the settings' labels."""
     names = {n: setting_label(n, catalogue) for n in effects["setting"].unique().to_list()}
     return effects.with_columns(pl.col("setting").replace_strict(names, return_dtype=pl.String).alias("label"))
 
 
 def effect_finding(effects: pl.DataFrame) -> str:
-    """Return the largest effect that is certain, in a sentence."""
+    """Return a sentence on the largest certain effect and the number of certain effects."""
     known = effects.drop_nulls("change_pct")
     certain = known.filter(pl.col("q_value") < CERTAIN_Q).sort(
         pl.col("change_pct").abs(), "setting", "wetness_class", descending=[True, False, False]
     )
     if not certain.height:
-        return say("No setting shows an effect that stands out yet.")
+        return say("No setting shows a certain effect yet.")
     s = certain.row(0, named=True)
     strongest = say(
         "Strongest: one step up of {setting} changes it by {change} % ({span}) in {wetness} topsoil, n = {n}.",
@@ -47,7 +47,7 @@ def effect_finding(effects: pl.DataFrame) -> str:
 
 
 def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
-    """Return the effects as numbers."""
+    """Return the table of effects."""
     return Table(
         f"effects-{key}",
         say("effects on {response}", response=say(RESPONSES[effects["response"][0]])),
@@ -57,7 +57,7 @@ def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: S
             Column(say("Topsoil"), numeric=False),
             Column(say("Change, %")),
             Column("n"),
-            Column(say("What it is"), numeric=False, wrap=True),
+            Column(say("Note"), numeric=False, wrap=True),
         ),
         tuple(
             Row(
@@ -73,7 +73,7 @@ def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: S
             )
             for r in effects.iter_rows(named=True)
         ),
-        say("Change in percent for one practical step up, 95 % interval; n is the rows it rests on."),
+        say("Change in percent for one practical step up, with 95 % interval; n is the number of rows used."),
     )
 
 
@@ -85,20 +85,18 @@ def _step(r: dict[str, object], catalogue: Catalogue, shown: Shown) -> str:
     return f"{number(setting.step * factor, shown.digits(setting.unit))} {shown.sign(setting.unit)}"
 
 
-def honesty(effects: pl.DataFrame) -> str:
-    """Return what is confounded and how much was not tried, in words; nothing where all is told."""
+def caveats(effects: pl.DataFrame) -> str:
+    """Return sentences on confounded settings and untried combinations; empty if there are none."""
     known = effects.drop_nulls("change_pct")
     crossed = known.filter(pl.col("says").str.starts_with("confounded"))["label"].unique(maintain_order=True).to_list()
     untried, parts = effects.height - known.height, []
     if crossed:
-        parts.append(
-            say("Confounded between visits, where the sign is the other way: {settings}.", settings=listed(crossed))
-        )
+        parts.append(say("Confounded, with the opposite sign between visits: {settings}.", settings=listed(crossed)))
     if untried:
         parts.append(
             say_n(
-                "{n} combination of setting and wetness is not tried enough to say.",
-                "{n} combinations of setting and wetness are not tried enough to say.",
+                "{n} combination of setting and wetness has not been tried enough for an estimate.",
+                "{n} combinations of setting and wetness have not been tried enough for an estimate.",
                 untried,
             )
         )
@@ -108,7 +106,7 @@ def honesty(effects: pl.DataFrame) -> str:
 def effects_blocks(
     warehouse: Warehouse, response: str, key: str, catalogue: Catalogue, shown: Shown
 ) -> list[Figure | Prose]:
-    """Return the chart of a response's effects with its sentence, and what it cannot tell."""
+    """Return the figure of a response's effects, and a paragraph on their limits if there are any."""
     effects = labelled(warehouse.query("effect_overall").filter(pl.col("response") == response), catalogue)
     if not effects.height:
         return [Prose(say("{response}: not fitted yet.", response=capital(say(RESPONSES[response]))))]
@@ -116,7 +114,7 @@ def effects_blocks(
     title = say(RESPONSES[response])
     finding = say("Change of {response}.", response=title) + " " + effect_finding(effects)
     reading = say(
-        "One practical step up, all else as it was: measured associations within visits (one machine, one "
+        "One practical step up, all else unchanged: measured associations within visits (one machine, one "
         "day, one field); 95 % intervals."
     )
     alt = say("Effect of each setting on {response}, by wetness of the topsoil", response=title)
@@ -128,5 +126,5 @@ def effects_blocks(
         alt,
         effect_table(key, effects, catalogue, shown),
     )
-    more = " ".join(t for t in (honesty(effects), check_words(warehouse, response, catalogue)) if t)
+    more = " ".join(t for t in (caveats(effects), check_words(warehouse, response, catalogue)) if t)
     return [drawn, Prose(more)] if more else [drawn]

@@ -1,4 +1,4 @@
-"""A grower's place among all: own figure, coarse third and marks of all growers, as disclosure control permits."""
+"""A grower's place among all growers: own figure, coarse third and quantile marks, under disclosure control."""
 
 from reports.charts.own_place import own_place
 from reports.language.display_units import number
@@ -11,7 +11,7 @@ from transforms.benchmark.own_view import OwnView
 
 
 def place_finding(place: OwnView | None) -> str:
-    """Return where the grower is among all, as far as may be shown."""
+    """Return a sentence on the grower's place among all growers, as far as disclosure control permits."""
     if place is None:
         return say("Not compared with others: {reason}.", reason=say("too few measured loads"))
     low, high = place.figures["shrunken_lo95"], place.figures["shrunken_hi95"]
@@ -23,10 +23,10 @@ def place_finding(place: OwnView | None) -> str:
         if low > 0
         else say("clearly below the middle")
         if high < 0
-        else say("not clearly apart from the middle")
+        else say("not clearly different from the middle")
     )
     first = say(
-        "What neither conditions nor settings explain: {own} points ({span}), {side}",
+        "Not explained by conditions or settings: {own} points ({span}), {side}",
         own=number(place.figures["shrunken"], 1, sign=True),
         span=interval(low, high, 1),
         side=side,
@@ -48,31 +48,31 @@ def _table(place: OwnView) -> Table:
     )
     caption = (
         say(
-            "Bracket: 95 % interval. A mark of all growers is a mean of {width} or more, rounded to {step} points.",
+            "Brackets: 95 % interval. A mark of all growers is a mean of {width} or more, rounded to {step} points.",
             width=WIDTH,
             step=number(place.band.step, 1),
         )
         if place.band.marks
-        else say("Bracket: 95 % interval.")
+        else say("Brackets: 95 % interval.")
     )
     heads = (Column(say("Who")), Column(say("Unexplained, points")))
     return Table("place-table", say("place"), heads, (own, *marks), caption)
 
 
 def _reading(marks: dict[str, float]) -> str:
-    """Return how to read the marks that are drawn."""
+    """Return the reading instructions for the marks in the chart."""
     parts = [say("Dot: you, with the 95 % interval.")]
     if "p50" in marks:
         parts.append(say("Tick: half of all growers are below."))
     if {"p25", "p75"} <= set(marks):
         parts.append(say("Dark band: the middle half of all growers."))
     if {"p10", "p90"} <= set(marks):
-        parts.append(say("Light band: eight tenths."))
+        parts.append(say("Light band: the middle eight tenths."))
     return " ".join(parts)
 
 
 def place_block(place: OwnView | None) -> Figure | Prose:
-    """Return the part of a sheet about the grower's place."""
+    """Return the figure of the grower's place, or a sentence if there is no comparison."""
     finding = place_finding(place)
     if place is None or not place.is_compared:
         return Prose(finding)

@@ -1,4 +1,4 @@
-"""Prices and assumptions as every page states them: each with its unit and where it comes from."""
+"""Section on prices and assumptions, each with unit and origin."""
 
 from dataclasses import fields
 
@@ -11,18 +11,20 @@ ASSUMED, SET = mark("assumed (the default)"), mark("set in season.toml")
 
 
 def assumption_words(season: Season) -> str:
-    """Return, in a sentence, how many prices are the workspace's own and what the rest are."""
-    every = len(fields(Prices))
+    """Return a sentence on the number of prices set in the workspace and the number of assumed ones."""
+    prices = len(fields(Prices))
     if not season.assumed:
-        return say("All {n} prices are set in season.toml.", n=every)
-    if len(season.assumed) == every:
-        return say("Money rests on assumptions: none of the {n} prices is set in season.toml yet.", n=every)
-    own = every - len(season.assumed)
-    return say("{own} of {n} prices are set in season.toml; the rest are assumptions.", own=own, n=every)
+        return say("All {n} prices are set in season.toml.", n=prices)
+    if len(season.assumed) == prices:
+        return say(
+            "Amounts of money are based on assumptions: none of the {n} prices is set in season.toml yet.", n=prices
+        )
+    own = prices - len(season.assumed)
+    return say("{own} of {n} prices are set in season.toml; the rest are assumptions.", own=own, n=prices)
 
 
 def price_table(season: Season) -> Table:
-    """Return name, value, unit and origin of every price."""
+    """Return the table of name, value, unit and origin of every price."""
     return Table(
         "prices-table",
         say("prices"),
@@ -30,7 +32,7 @@ def price_table(season: Season) -> Table:
             Column(say("Price")),
             Column(say("Value")),
             Column(say("Unit"), numeric=False),
-            Column(say("Where from"), numeric=False),
+            Column(say("Origin"), numeric=False),
         ),
         tuple(
             Row(
@@ -47,7 +49,7 @@ def price_table(season: Season) -> Table:
 
 
 def price_section(season: Season) -> Section:
-    """Return the part of a page that says what money rests on."""
+    """Return the section on the prices used."""
     return Section(
         "prices",
         say("Prices and assumptions"),
@@ -57,8 +59,8 @@ def price_section(season: Season) -> Section:
                 assumption_words(season)
                 + " "
                 + say(
-                    "Prices are per metric tonne. Driving slower is charged its machine hours; driving faster earns "
-                    "nothing here. Road distance is 1.3 times the straight line to the site."
+                    "Prices are per metric tonne. Driving slower costs additional machine hours; driving faster saves "
+                    "none here. Road distance is 1.3 times the straight-line distance to the site."
                 )
             ),
             Prose(say(CAUTION), note=True),

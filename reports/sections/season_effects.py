@@ -1,4 +1,4 @@
-"""What drove dirt and losses: shares of variance, effects, curves, and where eyes are misled."""
+"""Sections on the causes of dirt and losses: variance shares, effects, curves, and misleading raw comparisons."""
 
 from typing import Any
 
@@ -24,7 +24,7 @@ SOURCES = {
     "operator": mark("operators"),
     "day": mark("days"),
     "season": mark("seasons"),
-    "lab": mark("measuring"),
+    "lab": mark("measurement error"),
     "unexplained": mark("unexplained"),
 }
 KEYS = dict(zip(RESPONSES, ("dirt", "loss", "tops"), strict=True))
@@ -35,14 +35,14 @@ def _source(name: str, catalogue: Catalogue) -> str:
 
 
 def share_finding(kinds: pl.DataFrame, response: str) -> str:
-    """Return where a response's spread comes from, by kind of source."""
+    """Return a sentence on the sources of a response's variation, by kind."""
     parts = [
         say("{kind} {share} %", kind=say(KINDS[r["kind"]]), share=number(100 * r["share"], 0))
         for r in kinds.sort("share", descending=True).iter_rows(named=True)
         if r["share"] >= 0.005
     ]
     return say(
-        "The spread of {response} comes from: {parts}.", response=say(RESPONSES[response]), parts=", ".join(parts)
+        "Sources of variation of {response}: {parts}.", response=say(RESPONSES[response]), parts=", ".join(parts)
     )
 
 
@@ -52,7 +52,9 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
     kinds = warehouse.query("fit_sources").filter(pl.col("response") == response)
     known = sources.drop_nulls("share")
     if not known.height:
-        return Prose(say("Where the spread of {response} comes from cannot be told yet: too few rows.", response=name))
+        return Prose(
+            say("The sources of variation of {response} cannot be estimated yet: too few rows.", response=name)
+        )
     drawn = known.filter(pl.col("share").abs() >= 0.005).select(
         pl.Series(
             "label",
@@ -68,7 +70,7 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
             Column(say("Source")),
             Column(say("Kind"), numeric=False),
             Column(say("Share, %")),
-            Column(say("What it is"), numeric=False, wrap=True),
+            Column(say("Note"), numeric=False, wrap=True),
         ),
         tuple(
             Row(
@@ -81,14 +83,12 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
             )
             for r in sources.iter_rows(named=True)
         ),
-        say(
-            "Shares of the variance on the fitted scale; they add up to 100. A share below nothing goes against others."
-        ),
+        say("Shares of the variance on the fitted scale; they add up to 100. A negative share offsets other sources."),
     )
     return Figure(
         f"shares-{KEYS[response]}-chart",
         share_finding(kinds, response),
-        say("Sources below half a percent are in the table alone; lines are 95 % intervals."),
+        say("Sources below half a percent are in the table only; lines are 95 % intervals."),
         share_bars(
             drawn,
             say("share of variance, %"),
@@ -105,13 +105,13 @@ def _pct(share: float | None) -> float | None:
 
 
 def reading_finding(readings: pl.DataFrame) -> str:
-    """Return for which settings a pooled reading has the wrong sign."""
+    """Return a sentence on the settings whose raw comparison has the wrong sign."""
     wrong = readings.filter(pl.col("says") != "no sign flips")
     if not wrong.height:
-        return say("For none of {n} settings does the pooled reading have the wrong sign.", n=readings.height)
+        return say("The raw comparison has the wrong sign for none of {n} settings.", n=readings.height)
     return say_n(
-        "Read from loads as they come, {n} of {all} settings has the wrong sign: {settings}.",
-        "Read from loads as they come, {n} of {all} settings have the wrong sign: {settings}.",
+        "A raw comparison of loads gives {n} of {all} settings the wrong sign: {settings}.",
+        "A raw comparison of loads gives {n} of {all} settings the wrong sign: {settings}.",
         wrong.height,
         all=readings.height,
         settings=listed(wrong["label"].to_list()),
@@ -119,13 +119,13 @@ def reading_finding(readings: pl.DataFrame) -> str:
 
 
 def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure | None:
-    every = labelled(warehouse.table("confounding").filter(pl.col("response") == response), catalogue)
-    if not every.height:
+    settings = labelled(warehouse.table("confounding").filter(pl.col("response") == response), catalogue)
+    if not settings.height:
         return None
     parts = ("naive", "between", "within")
     drawn = pl.concat(
         [
-            every.select(
+            settings.select(
                 "label",
                 pl.lit(reading).alias("reading"),
                 pl.col(f"{p}_pct").alias("change_pct"),
@@ -138,13 +138,13 @@ def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figu
     heads = tuple(Column(capital(say("{reading}, %", reading=say(r)))) for r in READINGS)
     table = Table(
         f"readings-{KEYS[response]}",
-        say("readings of {response}", response=say(RESPONSES[response])),
+        say("comparisons of {response}", response=say(RESPONSES[response])),
         (
             Column(say("Setting")),
             *heads,
             Column(say("Follows wetness")),
             Column(say("Follows clay")),
-            Column(say("What it is"), numeric=False, wrap=True),
+            Column(say("Note"), numeric=False, wrap=True),
         ),
         tuple(
             Row(
@@ -156,7 +156,7 @@ def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figu
                     words(translate_stored(r["says"])),
                 )
             )
-            for r in every.iter_rows(named=True)
+            for r in settings.iter_rows(named=True)
         ),
         say(
             "Change per step, %, with 95 % intervals. Follows: correlation of the setting's visit means with "
@@ -164,15 +164,15 @@ def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figu
         ),
     )
     reading = say(
-        "Pooled: loads as they come. Between visits: means of machine, day and field. Within visits: what "
-        "the same machine saw on one day in one field; the advice rests on this alone."
+        "Pooled: all loads together. Between visits: means by machine, day and field. Within visits: changes on "
+        "the same machine on one day in one field; the advice uses only these."
     )
     return Figure(
         f"readings-{KEYS[response]}-chart",
-        reading_finding(every),
+        reading_finding(settings),
         reading,
         reading_strip(drawn.sort("label", maintain_order=True)),
-        say("Pooled, between and within readings of each setting"),
+        say("Effect of each setting from pooled loads, between visits and within visits"),
         table,
     )
 
@@ -198,7 +198,7 @@ def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, s
 
 
 def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> str:
-    """Return how far a response moves over the range tried, in the class where it moves most."""
+    """Return a sentence on a response's change over the tried range, in the class where it changes most."""
     known = points.filter("tried").drop_nulls("mean")
     if not known.height:
         return say("{setting}: not tried enough to draw.", setting=label)
@@ -239,7 +239,7 @@ def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catal
             )
             for r in points.iter_rows(named=True)
         ),
-        say("Percent change from the setting's usual value; the bands hold the whole curve with 95 %."),
+        say("Percent change from the setting's usual value; each band contains the whole curve with 95 % confidence."),
     )
 
 
@@ -249,16 +249,17 @@ def _curves(warehouse: Warehouse, response: str, catalogue: Catalogue, shown: Sh
         return []
     key = KEYS[response]
     small = [
-        _curve(str(s), mine, key, catalogue, shown) for (s,), mine in points.group_by("setting", maintain_order=True)
+        _curve(str(s), own_points, key, catalogue, shown)
+        for (s,), own_points in points.group_by("setting", maintain_order=True)
     ]
     drawn = points.filter("tried").drop_nulls("mean").sort("setting", "wetness_class", "value")
     table = _curve_table(key, response, drawn, catalogue, shown)
-    told_of = say_n("Curves of {n} setting, with bands", "Curves of {n} settings, with bands", len(small))
-    return [Fold(told_of, (Small(tuple(small), table),), open=response == next(iter(RESPONSES)))]
+    summary = say_n("Curves of {n} setting, with bands", "Curves of {n} settings, with bands", len(small))
+    return [Fold(summary, (Small(tuple(small), table),), open=response == next(iter(RESPONSES)))]
 
 
 def driver_sections(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> list[Section]:
-    """Return a part for each response that is fitted."""
+    """Return one section per response, with a note for responses that are not fitted."""
     fitted = {r["response"]: r["n"] for r in warehouse.query("fit_verdict").iter_rows(named=True)}
     out = []
     for response, name in RESPONSES.items():

@@ -1,4 +1,4 @@
-"""Methods and data quality: how the figures come about, and every check of every fit."""
+"""Section on methods and data quality, with every check of every fit."""
 
 from reports.language.basis_messages import earlier_note
 from reports.language.check_labels import of_an_earlier_shift
@@ -12,28 +12,30 @@ from transforms.storage.warehouse import Warehouse
 
 METHODS = (
     mark(
-        "Tracing: each load is traced to the half minutes that filled it, from emptyings, trucks' times and the mass "
-        "lifted; where times leave it open, shares are spread over all they allow. What cannot be traced is said."
+        "Tracing: each load is traced to the half minutes that filled it, from emptyings, truck times and the mass "
+        "lifted; if the times do not decide, its mass is spread over all minutes they allow. Loads that cannot be "
+        "traced are reported."
     ),
     mark(
-        "Expected dirt of a load is what its field, topsoil and crop lead one to expect at the fleet's usual settings."
+        "Expected dirt of a load is the value expected for its field, topsoil and crop at the fleet's usual settings."
     ),
     mark(
-        "Effects are within visits: what changed when the same machine, on the same day in the same field, moved a "
-        "setting. Readings between visits follow conditions and operators, and are shown beside them as a warning. "
-        "Measured associations, not proof; a split-run trial is proof."
+        "Effects are estimated within visits: they compare loads of the same machine, on the same day in the same "
+        "field, at different values of a setting. Comparisons between visits follow conditions and operators, and are "
+        "shown beside them as a warning. These are measured associations, not proof; a split-run trial is proof."
     ),
     mark(
-        "Intervals are of 95 %. Effects count as certain where their share of false alarms stays below 5 in 100. The "
-        "bands of curves hold the whole curve. Effects behind advice, guide and worth are drawn together a little, "
-        "because the best of many was picked; effects reported here are not."
+        "Intervals are 95 % intervals. Effects count as certain if the expected share of false alarms among them is "
+        "below 5 in 100. The bands of curves contain the whole curve. Effects used for advice, guide and savings are "
+        "shrunk towards each other, because the best of many was picked; effects reported here are not."
     ),
     mark(
-        "Nothing is said where fewer than 30 measured loads, one machine only, or hardly any movement stand behind it."
+        "No estimate is given if there are fewer than 30 measured loads, only one machine, or hardly any change of "
+        "the setting."
     ),
 )
 CHECKS = {
-    "placebo": mark("placebo: the next load's settings"),
+    "placebo": mark("placebo: settings of the next load"),
     "out_of_field": mark("fields left out, against boosted trees"),
     "out_of_field_last_load": mark("fields left out, against the last load"),
     "later_week": mark("later weeks, against boosted trees"),
@@ -49,14 +51,14 @@ CHECKS = {
 
 
 def checks_finding(made: int, passed: int) -> str:
-    """Return how many checks were passed."""
-    return say("{passed} of {made} checks of the fits were passed; each stands below.", passed=passed, made=made)
+    """Return a sentence on the number of checks passed."""
+    return say("{passed} of {made} checks of the fits passed; all are listed below.", passed=passed, made=made)
 
 
 def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
-    """Return the last part of the report proper."""
+    """Return the section on methods and data quality."""
     checks = warehouse.table("fit_check")
-    standing = {True: say("passed"), False: say("NOT passed"), None: say("not made")}
+    results = {True: say("passed"), False: say("NOT passed"), None: say("not run")}
     table = Table(
         "checks",
         say("checks of the fits"),
@@ -65,8 +67,8 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
             Column(say("Check"), numeric=False),
             Column(say("Value")),
             Column(say("Bound")),
-            Column(say("Standing"), numeric=False),
-            Column(say("What it says"), numeric=False, wrap=True),
+            Column(say("Result"), numeric=False),
+            Column(say("Note"), numeric=False, wrap=True),
         ),
         tuple(
             Row(
@@ -75,7 +77,7 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
                     words(say(CHECKS[r["check"]]) if r["check"] in CHECKS else r["check"]),
                     figure(r["value"], 3),
                     figure(r["bound"], 3),
-                    words(standing[r["passed"]], strong=r["passed"] is False),
+                    words(results[r["passed"]], strong=r["passed"] is False),
                     words(stored_words(r, catalogue)),
                 )
             )
@@ -93,8 +95,8 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
     )
     traced = warehouse.query("data_health").row(0, named=True)
     quality = say(
-        "Mean trace quality is {quality} of 1: about that part of a load's mass is expected to be in the "
-        "minutes it is traced to.",
+        "Mean trace quality is {quality} of 1: about this share of a load's mass is expected to come from the "
+        "minutes to which it is traced.",
         quality=number(traced["trace_quality"], 2),
     )
     return Section(

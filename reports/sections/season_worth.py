@@ -1,4 +1,4 @@
-"""What the guide is worth on all that was lifted, and what the piles are expected to lose."""
+"""Sections on the setting guide, its estimated savings this season, and the expected sugar loss in piles."""
 
 from typing import Any
 
@@ -20,23 +20,23 @@ from transforms.storage.product_basis import GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
 
 WETNESSES, SOILS = ("dry", "moist", "wet"), ("light", "medium", "heavy")
-MOST_PILES = 30
+MAX_PILES = 30
 
 
 def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
-    """Return the guide: where to start, settings down and classes of conditions across."""
+    """Return the section with the guide's start values, settings by classes of conditions."""
     settings, classes = warehouse.table("guide"), warehouse.table("guide_class")
     status = product_status(warehouse, GUIDE)
     whole = Prose(guide_finding(classes, shown), (say("The whole guide"), "guide.html"))
     blocks: list[Any] = [*earlier_note(GUIDE, status), whole]
-    for (generation,), mine in settings.group_by("generation", maintain_order=True):
-        cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in mine.iter_rows(named=True)}
+    for (generation,), own_settings in settings.group_by("generation", maintain_order=True):
+        cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in own_settings.iter_rows(named=True)}
         have = [(w, s) for w in WETNESSES for s in SOILS if any(k[1:] == (w, s) for k in cells)]
         heads = tuple(
             Column(capital(say("{wetness}, {soil}", wetness=translate_stored(w), soil=translate_stored(s))))
             for w, s in have
         )
-        names = mine["setting"].unique(maintain_order=True).to_list()
+        names = own_settings["setting"].unique(maintain_order=True).to_list()
         rows = tuple(
             Row((words(setting_label(n, catalogue)), *(_start(cells.get((n, w, s)), shown) for w, s in have)))
             for n in names
@@ -49,7 +49,7 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
                 (Column(say("Setting")), *heads),
                 rows,
                 say(
-                    "Generation {name}: where to start, by topsoil and soil; a dash where nobody has tried enough.",
+                    "Generation {name}: start values by topsoil and soil; a dash means too little experience.",
                     name=generation,
                 ),
             )
@@ -62,7 +62,7 @@ def _start(r: dict[str, Any] | None, shown: Shown) -> Any:
 
 
 def _share_words(part: float, whole: float) -> str:
-    """Return a share in whole percent; 0 and 100 are said only of nothing and of all."""
+    """Return a share in whole percent; 'none' and 100 % only if exactly nothing or everything is covered."""
     if not whole or part <= 0:
         return say("none")
     share = 100 * part / whole
@@ -74,7 +74,7 @@ def _share_words(part: float, whole: float) -> str:
 
 
 def _without_guide(classes: pl.DataFrame) -> str:
-    """Return the classes of conditions that have no guide, by name; nothing if there are none."""
+    """Return a sentence that names the classes without a guide; empty if there are none."""
     empty = classes.filter(pl.col("dirt_pct").is_null())
     if not empty.height:
         return ""
@@ -95,7 +95,7 @@ def _without_guide(classes: pl.DataFrame) -> str:
 
 
 def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, shown: Shown) -> str:
-    """Return what the guide would have saved on all it covers, with its interval, and the classes it lacks.
+    """Return a sentence on the savings of the guide with their interval, and on the classes it does not cover.
 
     Args:
         worth: `guide_worth`.
@@ -103,13 +103,13 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
         lifted_t: clean beet lifted this season, in known and unknown conditions.
         shown: units and currency.
     """
-    every = worth.filter(pl.col("generation").is_null())
-    if not every.height:
-        return say("What the guide is worth cannot be told yet: no class of conditions has loads enough.")
-    r = every.row(0, named=True)
+    total = worth.filter(pl.col("generation").is_null())
+    if not total.height:
+        return say("The guide's savings cannot be estimated yet: no class of conditions has enough loads.")
+    r = total.row(0, named=True)
     per_t = number(r["saved"] / r["clean_t"] * shown.per_tonne, 2) if r["clean_t"] else NOTHING
-    found = say(
-        "Run at the guide's settings instead of the usual ones, the season would have cost {saved} {currency} less "
+    saving = say(
+        "At the guide's settings instead of the usual ones, the season would have cost {saved} {currency} less "
         "({span}), {per_t} {unit}; the guide covers {share} of the clean beet lifted.",
         saved=number(r["saved"], 0),
         currency=shown.currency,
@@ -118,13 +118,13 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
         unit=shown.money_per_t,
         share=_share_words(r["clean_t"], lifted_t),
     )
-    return found + _without_guide(classes)
+    return saving + _without_guide(classes)
 
 
 def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
-    """Return the scenario: the season at the guide's settings."""
+    """Return the section on the scenario of running the whole season at the guide's settings."""
     worth, lifted = warehouse.table("guide_worth"), warehouse.query("class_tonnes")
-    title = say("What it is worth")
+    title = say("Savings with the guide")
     finding = worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), shown)
     classes = worth.drop_nulls("generation").sort("saved", descending=True)
     earlier = earlier_note(GUIDE, product_status(warehouse, GUIDE))
@@ -155,7 +155,7 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     ]
     table = Table(
         "worth-table",
-        say("worth of the guide"),
+        say("savings with the guide"),
         (
             Column(say("Generation and conditions")),
             Column(say("Clean beet, {t}", t=shown.sign("t"))),
@@ -163,13 +163,13 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
             Column(say("Saved, {unit}", unit=shown.money_per_t)),
         ),
         tuple(rows),
-        say("Against the usual settings on all that was lifted; brackets are 95 % intervals."),
+        say("Savings against the usual settings on all beet lifted; brackets are 95 % intervals."),
     )
     reading = say(
-        "A scenario, not a promise: effects are measured associations within visits, a little drawn "
-        "together because the best of many was picked. On invented seasons whose truth is known, 86 in 100 "
-        "of what was promised this way came true, and four in five intervals held it. Followed on half the "
-        "tonnes, it saves half."
+        "A scenario, not a promise: effects are measured associations within visits, shrunk slightly because the "
+        "best of many was picked. In simulated seasons with known truth, 86 % of the savings predicted this way "
+        "were realised, and four in five intervals contained the true savings. Applied to half the tonnes, the "
+        "guide saves half."
     )
     chart = share_bars(
         drawn, say("saved, {unit}", unit=shown.currency), say("Money the guide would have saved, by class.")
@@ -185,15 +185,15 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
 
 
 def pile_finding(piles: pl.DataFrame, shown: Shown) -> str:
-    """Return what lies, what it is expected to lose, and which pile to slice first."""
+    """Return a sentence on the stored piles, their expected sugar loss, and the pile to slice first."""
     lying = piles.filter("lies")
     if not lying.height:
-        return say("No pile lies any more: all have lain their planned days.")
+        return say("No pile is left: all have been stored for their planned days.")
     first = lying.sort("slice_order").row(0, named=True)
     return say_n(
-        "{n} pile lies, {clean} of clean beet; sugar expected to be lost over its planned days: {sugar}. Slice "
+        "{n} pile in storage, {clean} of clean beet; expected sugar loss over its planned days: {sugar}. Slice "
         "first: {site}, {day}.",
-        "{n} piles lie, {clean} of clean beet; sugar expected to be lost over their planned days: {sugar}. Slice "
+        "{n} piles in storage, {clean} of clean beet; expected sugar loss over their planned days: {sugar}. Slice "
         "first: {site}, {day}.",
         lying.height,
         clean=shown.quantity(float(lying["clean_t"].sum()), "t"),
@@ -204,10 +204,10 @@ def pile_finding(piles: pl.DataFrame, shown: Shown) -> str:
 
 
 def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
-    """Return the storage ledger."""
+    """Return the section with the storage ledger."""
     piles, title = warehouse.query("pile_day"), say("The storage ledger")
     if not piles.height:
-        return Section("piles", title, (Prose(say("No load is measured yet: there is nothing to say of piles.")),))
+        return Section("piles", title, (Prose(say("No load is measured yet, so there are no figures for piles.")),))
     t, per = shown.convert(1.0, "t"), 2.0 if shown.system == "us" else 1.0
     unit = say("lb per ton") if shown.system == "us" else say("kg per t")
     drawn = piles.drop_nulls("site_id").select(
@@ -217,7 +217,7 @@ def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
         (pl.col("loss_kg_per_t") * per).alias("loss"),
         (pl.col("clean_t") * t).alias("clean"),
     )
-    shown_rows = piles.sort("slice_order").head(MOST_PILES)
+    shown_rows = piles.sort("slice_order").head(MAX_PILES)
     table = Table(
         "piles-table",
         say("piles"),
@@ -252,14 +252,13 @@ def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
             for r in shown_rows.iter_rows(named=True)
         ),
         say(
-            "The first to slice on top; the {n} first. Piles that have lain their planned days count as sliced and "
-            "come last.",
-            n=min(MOST_PILES, piles.height),
+            "The first {n} piles in slicing order. Piles stored for their planned days count as sliced and come last.",
+            n=min(MAX_PILES, piles.height),
         ),
     )
     reading = say(
-        "Each dot is a pile (a shift at a factory), its size the clean beet in it. Root temperature and "
-        "damage are stand-ins: the air of the day before, the machine's dig-behind plots."
+        "Each dot is a pile (a shift at a factory); its size shows the clean beet in it. Root temperature and "
+        "damage are approximated by the air temperature of the day before and the machine's dig-behind plots."
     )
     chart = pile_bars(drawn, say("expected sugar loss, {unit}", unit=unit))
     alt = say("Expected sugar loss of piles by shift and factory")

@@ -1,4 +1,4 @@
-"""Moves for the next shift: the first moves at one look, and a card for each machine."""
+"""Section on the moves advised for the next shift: overview table and one card per machine."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -17,13 +17,20 @@ from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import Season
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
-FIRST = 5
-"""Machines shown at one look."""
+MAX_FIRST_MOVES = 5
+"""Machines in the overview table."""
 
 
 @dataclass(frozen=True)
-class Advised:
-    """The advice of one machine: its rows, what they are worth together, and where its loads go."""
+class MachineAdvice:
+    """Advice for one machine.
+
+    Attributes:
+        machine: machine id.
+        rows: its rows of `advice`.
+        worth: its row of `advice_worth`: gain of all its moves together; None if missing.
+        sites: factories that receive its loads, separated by `|`.
+    """
 
     machine: str
     rows: tuple[dict[str, Any], ...]
@@ -32,50 +39,50 @@ class Advised:
 
     @property
     def head(self) -> dict[str, Any]:
-        """What holds of all its rows: verdict, field, classes, outlook."""
+        """Row with the values common to all rows: verdict, field, classes, outlook."""
         return self.rows[0]
 
     @property
     def moves(self) -> list[dict[str, Any]]:
-        """The rows that are moves or trials."""
+        """Rows that advise a move or a trial."""
         return [r for r in self.rows if r["verdict"] != "hold"]
 
     @property
     def marks(self) -> dict[str, str]:
-        """What filters look at."""
-        told_of = {
+        """Marks that filters use."""
+        marks = {
             "machine": self.machine,
             "site": self.sites,
             "wetness": self.head["wetness_class"],
             "soil": self.head["soil_class"],
         }
-        return {k: v for k, v in told_of.items() if v}
+        return {k: v for k, v in marks.items() if v}
 
 
-def advised(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str]) -> list[Advised]:
-    """Return machines with their advice, the largest gain first."""
+def machine_advice(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, str]) -> list[MachineAdvice]:
+    """Return the advice of each machine, largest gain first."""
     by_machine = {r["machine_id"]: r for r in worth.iter_rows(named=True)}
     order = {m: i for i, m in enumerate(by_machine)}
     found = [
-        Advised(str(m), tuple(rows.iter_rows(named=True)), by_machine.get(str(m)), sites.get(str(m), ""))
+        MachineAdvice(str(m), tuple(rows.iter_rows(named=True)), by_machine.get(str(m)), sites.get(str(m), ""))
         for (m,), rows in advice.group_by("machine_id", maintain_order=True)
     ]
     return sorted(found, key=lambda a: (order.get(a.machine, len(order)), a.machine))
 
 
-def headline(machines: list[Advised], status: ProductStatus, catalogue: Catalogue, shown: Shown) -> str:
-    """Return the answer, after what has to be known of it first: it is missing, or of an earlier fit or shift."""
+def headline(machines: list[MachineAdvice], status: ProductStatus, catalogue: Catalogue, shown: Shown) -> str:
+    """Return the main result, preceded by a note if advice is missing or belongs to an earlier fit or shift."""
     about = advice_words(status, shown, is_empty=not machines)
     return " ".join(s for s in (about, _answer(machines, catalogue, shown)) if s)
 
 
-def _answer(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
-    """Return the answer in a sentence; empty if there is none."""
+def _answer(machines: list[MachineAdvice], catalogue: Catalogue, shown: Shown) -> str:
+    """Return the main result in a sentence; empty if there is no advice."""
     moving = [a for a in machines if a.head["verdict"] == "move"]
     if not machines:
         return ""
     if not moving:
-        return say("Hold: nothing within what the fleet has tried is better with enough certainty.")
+        return say("Keep the settings: no tested change is better with sufficient certainty.")
     best, count = moving[0], sum(len(a.moves) for a in moving)
     first = move_in_words(best.moves[0], catalogue, shown)
     return say_n(
@@ -85,7 +92,7 @@ def _answer(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> str:
         moving=len(moving),
         all=len(machines),
         machine=best.machine,
-        worth=_together(best, shown),
+        worth=_total_gain(best, shown),
         first=first[0].lower() + first[1:],
     )
 
@@ -97,14 +104,14 @@ def _money_span(
     return say("{value} {unit} ({lo} to {hi})", value=value, unit=unit, lo=low, hi=high)
 
 
-def _together(a: Advised, shown: Shown) -> str:
+def _total_gain(a: MachineAdvice, shown: Shown) -> str:
     if a.worth is None:
         return NOTHING
     return _money_span(a.worth, ("gain_per_t", "lo95", "hi95"), shown.money_per_t, 2, shown.per_tonne)
 
 
-def _worths(total: dict[str, Any], shown: Shown) -> list[str]:
-    """What a machine's moves are worth per area, shift and season; none where it lifted nothing to reckon with."""
+def _gains(total: dict[str, Any], shown: Shown) -> list[str]:
+    """Return the gain of a machine's moves per area, shift and season, as far as it lifted enough to compute them."""
     out, area = [], f"{shown.currency}/{shown.sign('ha')}"
     if total["gain_per_ha"] is not None:
         keys = ("gain_per_ha", "ha_lo95", "ha_hi95")
@@ -120,7 +127,7 @@ def _worths(total: dict[str, Any], shown: Shown) -> list[str]:
 
 
 def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
-    """What a machine costs as it runs now, by the same measures."""
+    """Return the cost of a machine at its current settings per tonne, area, shift and season."""
     if total["cost_per_t"] is None:
         return []
     first = _money_span(total, ("cost_per_t", "cost_lo95", "cost_hi95"), shown.money_per_t, 2, shown.per_tonne)
@@ -138,7 +145,7 @@ def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
 
 
 def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> MoveCard:
-    loss = say("not touched")
+    loss = say("not affected")
     if ROOT_LOSS in catalogue[r["setting"]].responses:
         loss = percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95")
     gain = _money_span(r, ("gain_per_t", "gain_lo95", "gain_hi95"), shown.money_per_t, 2, shown.per_tonne)
@@ -159,8 +166,8 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> MoveCard:
     return MoveCard(move_in_words(r, catalogue, shown), (*lines, translate_stored(note)) if note else tuple(lines))
 
 
-def card(a: Advised, catalogue: Catalogue, shown: Shown) -> Card:
-    """Return what to do on one machine, in plain words, and what it is worth."""
+def card(a: MachineAdvice, catalogue: Catalogue, shown: Shown) -> Card:
+    """Return the card of one machine: advised moves and their gain."""
     head = a.head
     where = (
         say(
@@ -176,39 +183,41 @@ def card(a: Advised, catalogue: Catalogue, shown: Shown) -> Card:
     lines, blocks, badge = [where] if where else [], [], translate_stored(head["verdict"])
     if a.worth is not None:
         badge = f"{shown.per_t(a.worth['gain_per_t'])} {shown.money_per_t}"
-        lines.append(say("together {worth}", worth="; ".join([_together(a, shown), *_worths(a.worth, shown)])))
+        lines.append(say("together {worth}", worth="; ".join([_total_gain(a, shown), *_gains(a.worth, shown)])))
         if costs := _costs(a.worth, shown):
             text = say("Soil, lost roots, the pile and the hours: {costs}.", costs="; ".join(costs))
-            blocks.append(Fold(say("What it costs as it runs"), (Prose(text),)))
+            blocks.append(Fold(say("Cost at the current settings"), (Prose(text),)))
     if head["verdict"] == "hold":
-        lines.append(say("Hold: {reason}.", reason=translate_stored(head["reason"])))
+        lines.append(say("Keep the settings: {reason}.", reason=translate_stored(head["reason"])))
     if head["verdict"] == "try":
-        lines.append(say("Not sure enough to advise. Worth a split-run trial, alternate loads in the same field:"))
+        lines.append(
+            say("Not certain enough for advice. Try a split-run trial with alternate loads in the same field:")
+        )
     moves = tuple(_move(r, catalogue, shown) for r in a.moves)
     return Card(a.machine, badge, tuple(lines), moves, tuple(blocks), a.marks, machine_anchor(a.machine))
 
 
-def outlook_words(machines: list[Advised]) -> str:
-    """Return where the conditions of the next shift come from."""
-    by = [a.head["outlook"] for a in machines]
-    ahead, still = by.count(FORECAST), by.count(PERSISTENCE)
-    if ahead and not still:
-        return say("Conditions are those of the forecast, over the hours in which the fleet works.")
-    if ahead:
+def outlook_words(machines: list[MachineAdvice]) -> str:
+    """Return a sentence on the source of the conditions assumed for the next shift."""
+    outlooks = [a.head["outlook"] for a in machines]
+    forecast, persistent = outlooks.count(FORECAST), outlooks.count(PERSISTENCE)
+    if forecast and not persistent:
+        return say("Conditions are taken from the forecast for the hours in which the fleet works.")
+    if forecast:
         return say(
-            "Conditions are the forecast's for {ahead} machines; for {still} there is none, and they are taken to stay "
-            "as they were at the last weather hour.",
-            ahead=ahead,
-            still=still,
+            "Conditions are taken from the forecast for {forecast} machines; {persistent} have no forecast and are "
+            "assumed to keep the conditions of the last weather hour.",
+            forecast=forecast,
+            persistent=persistent,
         )
-    return say("There is no forecast: conditions are taken to stay as they were at the last weather hour.")
+    return say("There is no forecast: conditions are assumed to stay as in the last weather hour.")
 
 
-def _first_moves(machines: list[Advised], catalogue: Catalogue, shown: Shown) -> Table:
-    """The first moves of the machines whose moves are worth most together, in the order of the lead and cards."""
+def _first_moves(machines: list[MachineAdvice], catalogue: Catalogue, shown: Shown) -> Table:
+    """Return the first move of each machine with the largest total gain, in the order of the lead and the cards."""
     t = shown.per_tonne
     rows = []
-    for a in [a for a in machines if a.head["verdict"] == "move"][:FIRST]:
+    for a in [a for a in machines if a.head["verdict"] == "move"][:MAX_FIRST_MOVES]:
         r, all_moves = a.moves[0], words(None)
         if a.worth is not None:
             all_moves = figure(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
@@ -232,26 +241,27 @@ def _first_moves(machines: list[Advised], catalogue: Catalogue, shown: Shown) ->
         Column(say("n loads")),
     )
     caption = say(
-        "The first move of each of the machines whose moves are worth most together; the cards below hold every move. "
-        "Brackets are 95 % intervals; sure is the chance that this move pays."
+        "The first move of each of the machines with the largest total gain; the cards below list every move. "
+        "Brackets are 95 % intervals; “sure” is the chance that this move pays."
     )
     return Table("first-moves", say("first moves"), columns, tuple(rows), caption)
 
 
-def moves_section(machines: list[Advised], status: ProductStatus, season: Season, shown: Shown) -> Section:
-    """Return the first part of the page: moves at one look, then machine by machine."""
+def moves_section(machines: list[MachineAdvice], status: ProductStatus, season: Season, shown: Shown) -> Section:
+    """Return the first section of the page: overview table, then one card per machine."""
     title, about = say("What to change"), advice_words(status, shown, is_empty=not machines)
     if not machines:
         blocks = [Prose(about)]
         if status.code is BasisCode.TOO_FEW_LOADS:
-            needed = say("It needs at least 120 loads that are measured, traced and have weather;")
-            blocks.append(Prose(needed, (say("see what arrived"), "#arrived")))
+            needed = say("Advice needs at least 120 loads that are measured and traced and have weather data;")
+            blocks.append(Prose(needed, (say("see the data received"), "#arrived")))
         return Section("moves", title, tuple(blocks), status.code)
     first = _first_moves(machines, season.catalogue, shown)
     reading = say(
-        "Machines with the largest gain first. Each move is inside what this fleet has tried in such conditions; "
-        "dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n is the "
-        "fleet's measured loads in such conditions. Each machine is taken to go on in the field it left.",
+        "Machines with the largest gain come first. Each move is within the range this fleet has tried in such "
+        "conditions; dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n "
+        "is the number of the fleet's measured loads in such conditions. Each machine is assumed to continue in the "
+        "field it left.",
         t=shown.sign("t"),
     )
     prices = Prose(
@@ -264,5 +274,5 @@ def moves_section(machines: list[Advised], status: ProductStatus, season: Season
 
 
 def sentence(text: str) -> str:
-    """Return a sentence with its first letter large and a full stop."""
+    """Return a text as a sentence: first letter in upper case, full stop at the end."""
     return capital(text) + "."

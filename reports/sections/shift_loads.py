@@ -1,10 +1,10 @@
-"""The loads of a shift: the dirtiest for their conditions with the exact reasons, and all of them."""
+"""Sections on the loads of a shift: the dirtiest for their conditions with their causes, and the full list."""
 
 import datetime as dt
 
 import polars as pl
 
-from reports.charts.load_why import load_why
+from reports.charts.load_contributions import load_contributions
 from reports.language.display_units import Shown, number
 from reports.language.labels import interval, source_label
 from reports.language.translate import say, translate_stored
@@ -17,20 +17,20 @@ from transforms.storage.warehouse import Warehouse
 def _why(load: str, sources: pl.DataFrame) -> Figure:
     top = sources.filter(pl.col("points") > 0).sort("points", descending=True).head(3)
     mostly = ", ".join(f"{s} {number(p, 1, sign=True)}" for s, p in top.select("label", "points").iter_rows())
-    finding = say("Mostly: {why} points.", why=mostly) if mostly else say("No source stands out.")
+    finding = say("Main causes: {why} points.", why=mostly) if mostly else say("No source raised the dirt.")
     safe = safe_name(load)
     table = Table(
         f"why-{safe}",
-        say("why load {load}", load=load),
+        say("causes for load {load}", load=load),
         (Column(say("Source")), Column(say("Points"))),
         tuple(Row((words(s), figure(p, 2, sign=True))) for s, p in sources.select("label", "points").iter_rows()),
-        say("All sources; they add up to the load's departure from the season's typical load."),
+        say("All sources; they add up to the load's difference from the season's typical load."),
     )
     return Figure(
         f"why-load-{safe}",
         finding,
         "",
-        load_why(sources),
+        load_contributions(sources),
         say("Why load {load} was dirty, in percentage points", load=load),
         table,
     )
@@ -39,7 +39,7 @@ def _why(load: str, sources: pl.DataFrame) -> Figure:
 def worst_section(
     warehouse: Warehouse, shift: dt.date, loads: pl.DataFrame, catalogue: Catalogue, shown: Shown
 ) -> Section | None:
-    """Return the dirtiest loads for their conditions; none where no load is measured."""
+    """Return the section on the dirtiest loads for their conditions; None if no load is measured."""
     worst = warehouse.query("worst_load", shift_date=shift)
     if not worst.height:
         return None
@@ -69,13 +69,13 @@ def worst_section(
             quality=number(r["trace_quality"], 2),
         )
         badge = say("{n} % dirt", n=number(r["observed_pct"]))
-        blocks = (_why(r["load_id"], sources),) if sources.height else (Prose(say("No source stands out.")),)
+        blocks = (_why(r["load_id"], sources),) if sources.height else (Prose(say("No source raised the dirt.")),)
         own = {k: v for k, v in marks[r["load_id"]].items() if v}
         cards.append(Card(r["load_id"], badge, (line,), (), blocks, own))
     reading = say(
-        "Each bar chart splits the load's departure from the season's typical load, in percentage points of dirt tare; "
-        "all sources together add up to it exactly. “Own level” is what is left of a field, a machine or an operator "
-        "once conditions and settings are taken off."
+        "Each bar chart splits the load's difference from the season's typical load, in percentage points of dirt "
+        "tare; the sources add up to it exactly. “Own effect” is the part of a field, a machine or an operator after "
+        "conditions and settings are accounted for."
     )
     return Section("worst", say("Dirtiest loads for their conditions, and why"), (Prose(reading), Cards(tuple(cards))))
 
@@ -84,26 +84,26 @@ LOAD_DIGITS = (None, None, None, None, None, None, None, 2, 1, 1, 1, 2)
 
 
 def load_columns(shown: Shown) -> tuple[Column, ...]:
-    """Return the heads of a list of loads."""
+    """Return the column headers of a list of loads."""
     texts = (say("Load"), say("Machine"), say("Factory"), say("Topsoil"), say("Soil"), say("Field"), say("Shift"))
     numbers = (
         say("Gross, {t}", t=shown.sign("t")),
         say("Dirt observed, %"),
         say("Dirt expected, %"),
-        say("Over, points"),
+        say("Difference, points"),
         say("Trace quality, 0 to 1"),
     )
     return (*(Column(h, numeric=False) for h in texts), *(Column(h) for h in numbers))
 
 
 def load_list(loads: pl.DataFrame, shown: Shown, name: str = "loads-list") -> LoadList:
-    """Return loads as a list that filters and links narrow.
+    """Return a list of loads that filters and links can narrow.
 
     Args:
         loads: `load_id, machine_id, site_id, wetness_class, soil_class, field_id, shift_date, gross_t, observed_pct,
             expected_pct, trace_quality`.
         shown: units.
-        name: the list's id.
+        name: id of the list.
     """
     factor = shown.convert(1.0, "t")
     classes = {c: translate_stored(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")}
@@ -126,7 +126,7 @@ def load_list(loads: pl.DataFrame, shown: Shown, name: str = "loads-list") -> Lo
 
 
 def loads_section(loads: pl.DataFrame, shown: Shown) -> Section:
-    """Return all loads of the shift."""
-    reading = say("Numbers that are links narrow this list to the loads behind them.")
-    more = say("The minutes and the map of any of them: taretrace report load LOAD.")
+    """Return the section with all loads of the shift."""
+    reading = say("Linked numbers filter this list to the loads behind them.")
+    more = say("For the minutes and the map of a load, run: taretrace report load LOAD.")
     return Section("loads", say("The loads behind it"), (Prose(f"{reading} {more}"), load_list(loads, shown)))

@@ -6,8 +6,8 @@ document.addEventListener("DOMContentLoaded", () => {
     return keys.length ? values[0].map((_, i) => Object.fromEntries(keys.map((k, c) => [k, values[c][i]]))) : [];
   };
   const drawn = (holder) => {
-    if (holder.dataset.begun) return Promise.resolve();
-    holder.dataset.begun = "yes";
+    if (holder.dataset.started) return Promise.resolve();
+    holder.dataset.started = "yes";
     const target = document.getElementById(holder.dataset.target), own = JSON.parse(holder.textContent);
     const spec = own.spec || JSON.parse(document.getElementById(holder.dataset.shared).textContent);
     spec.datasets = Object.fromEntries(Object.entries(own.data).map(([name, columns]) => [name, unpacked(columns)]));

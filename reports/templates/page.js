@@ -32,7 +32,7 @@
         return row;
       }));
       const n = (v) => v.toLocaleString(document.documentElement.lang);
-      box.querySelector(".told").textContent = fill(words.loads, { shown: n(Math.min(shown, some.length)), some: n(some.length), all: n(data.rows) });
+      box.querySelector(".loads-count").textContent = fill(words.loads, { shown: n(Math.min(shown, some.length)), some: n(some.length), all: n(data.rows) });
       box.querySelector(".more").hidden = some.length <= shown;
     };
     box.querySelector(".more").addEventListener("click", () => { shown += step; draw(); });

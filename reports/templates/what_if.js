@@ -2,18 +2,18 @@
 (() => {
   const table = JSON.parse(document.getElementById("table").textContent);
   const say = JSON.parse(document.getElementById("words").textContent);
-  const unpack = (held) => {
-    const raw = atob(held.data), bytes = new Uint8Array(raw.length);
+  const unpack = (packed) => {
+    const raw = atob(packed.data), bytes = new Uint8Array(raw.length);
     for (let i = 0; i < raw.length; i++) bytes[i] = raw.charCodeAt(i);
-    const whole = new Int16Array(bytes.buffer), wide = held.shape[1] || 1, out = [];
-    for (let d = 0; d < held.shape[0]; d++) out.push(Array.from(whole.subarray(d * wide, (d + 1) * wide), (v) => v * held.scale));
+    const whole = new Int16Array(bytes.buffer), wide = packed.shape[1] || 1, out = [];
+    for (let d = 0; d < packed.shape[0]; d++) out.push(Array.from(whole.subarray(d * wide, (d + 1) * wide), (v) => v * packed.scale));
     return out;
   };
-  for (const held of Object.values(table.responses)) {
-    held.base = unpack(held.base);
-    held.visit = unpack(held.visit);
+  for (const fit of Object.values(table.responses)) {
+    fit.base = unpack(fit.base);
+    fit.visit = unpack(fit.visit);
     for (const kind of ["sides", "step", "by", "bend"])
-      for (const name of Object.keys(held[kind])) held[kind][name] = unpack(held[kind][name]);
+      for (const name of Object.keys(fit[kind])) fit[kind][name] = unpack(fit[kind][name]);
   }
   const clip = (v, low, high) => Math.min(Math.max(v, low), high);
   const place = (grid, value) => {
@@ -29,21 +29,21 @@
   const mix = (row, at) => at.reduce((sum, [i, w]) => sum + w * row[i], 0);
   const along = (row, [i, t]) => (1 - t) * row[i] + t * row[i + 1];
   const levels = (response, q, settings) => {
-    const held = table.responses[response], at = corners(q), out = [];
-    const sides = Object.keys(held.sides).map((n) => [held.sides[n], place(table.sides[n], q[n])]);
+    const fit = table.responses[response], at = corners(q), out = [];
+    const sides = Object.keys(fit.sides).map((n) => [fit.sides[n], place(table.sides[n], q[n])]);
     const plain = Object.entries(table.plain_by).map(([n, [scale, low, high]]) => (clip(q[n], low, high) - clip(table.at[n], low, high)) / scale);
-    const moves = Object.keys(held.step).map((n) => {
+    const moves = Object.keys(fit.step).map((n) => {
       const s = table.settings[n], value = n in settings ? settings[n] : table.usual[n];
-      return [n, (value - table.usual[n]) / s.step, held.bend[n] ? place(table.values[n], value) : null];
+      return [n, (value - table.usual[n]) / s.step, fit.bend[n] ? place(table.values[n], value) : null];
     });
-    for (let d = 0; d < held.base.length; d++) {
-      let z = held.z + held.visit[d][0] + mix(held.base[d], at);
+    for (let d = 0; d < fit.base.length; d++) {
+      let z = fit.z + fit.visit[d][0] + mix(fit.base[d], at);
       for (const [draws, where] of sides) z += along(draws[d], where);
       for (const [n, steps, where] of moves) {
-        let slope = mix(held.step[n][d], at);
-        plain.forEach((p, i) => { slope += p * held.by[n][d][i]; });
+        let slope = mix(fit.step[n][d], at);
+        plain.forEach((p, i) => { slope += p * fit.by[n][d][i]; });
         z += steps * slope;
-        if (where) z += along(held.bend[n][d], where);
+        if (where) z += along(fit.bend[n][d], where);
       }
       out.push(z);
     }
@@ -60,7 +60,7 @@
     const hours = p.machine_hour / (0.1 * Math.min(speed, usual) * c.width_m * say.efficiency * q.yield_t_ha);
     return soil + lost / q.yield_t_ha * worth + sound * factor * p.sugar_per_t / 1000 + hours;
   };
-  const told = (draws) => {
+  const summarise = (draws) => {
     const s = [...draws].sort((a, b) => a - b);
     const at = (p) => { const x = p * (s.length - 1), i = Math.floor(x); return i + 1 < s.length ? s[i] + (x - i) * (s[i + 1] - s[i]) : s[i]; };
     return [draws.reduce((a, b) => a + b, 0) / draws.length, at(0.025), at(0.975)];
@@ -78,7 +78,7 @@
       const speed = given.ground_speed_kmh ?? usual;
       both.push(ratio.map((r, d) => cost(r, lost ? lost[d] : say.unknown_loss, speed, usual, q)));
     }
-    return { dirt: told(ratio.map((r) => 100 * r / (1 + r))), loss: lost && told(lost), cost: told(both[1]), saved: told(both[0].map((c, d) => c - both[1][d])) };
+    return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
   };
   const number = (v, digits, sign) => {
     const text = Math.abs(v).toFixed(digits), zero = Number(text) === 0;

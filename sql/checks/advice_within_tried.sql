@@ -1,5 +1,6 @@
--- A row is advice outside what the fleet has tried in its class of conditions. Advice of an earlier fit rests on what was
--- tried then and is not checked against this fit. Reads advice, effect, product_basis, fit_run.
+-- A row is advice outside the range the fleet has tried in its class of conditions. Advice of an earlier fit is based
+-- on the range tried then, so it is not checked against this fit.
+-- Reads advice, effect, product_basis, fit_run.
 select a.machine_id, a.setting, a.to_value, e.tried_lo, e.tried_hi
 from advice as a
 inner join effect as e

@@ -1,4 +1,5 @@
--- A row is a subject whose settings, outlying loads and own level do not add up to observed less expected. Reads benchmark.
+-- A row is a subject whose setting, outlier and subject effects do not add up to observed minus expected.
+-- Reads benchmark.
 select subject_kind, subject_id, response, observed - expected as away,
     from_settings + from_outliers + unexplained as told
 from benchmark

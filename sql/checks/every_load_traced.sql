@@ -1,4 +1,4 @@
--- A row is a load without a trace, not even an untraced remainder. Reads load, load_trace.
+-- A row is a load without any trace row, not even an untraced remainder. Reads load, load_trace.
 select l.load_id
 from "load" as l
 left join load_trace as t using (load_id)

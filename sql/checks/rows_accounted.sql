@@ -1,4 +1,4 @@
--- A row is a file whose rows are not all accounted for: rows in = accepted + rejected + repeated. Reads source_file, rejected_row.
+-- A row is a file that violates rows in = accepted + rejected + repeated. Reads source_file, rejected_row.
 select s.file, s.rows_in, s.rows_accepted, s.rows_rejected, s.rows_repeated, count(r.line) as rejected_kept
 from source_file as s
 left join rejected_row as r using (source_sha256)

@@ -1,5 +1,5 @@
--- A row is a file of which another number of rows is stored than was accepted or repeats another file's.
--- Reads source_file and every received table but telemetry's, which lies on the lake.
+-- A row is a file whose number of stored rows is not between accepted and accepted + repeated rows.
+-- Reads source_file and every received table except telemetry, which is on the lake.
 with stored as (
     select source_sha256 from received_field
     union all select source_sha256 from received_field_boundary

@@ -1,4 +1,4 @@
--- A row is a response whose shares of variance do not add up to one. Reads variance_share.
+-- A row is a response whose shares of variance do not sum to 1. Reads variance_share.
 select response, sum(share) as total
 from variance_share
 group by response

@@ -1,5 +1,5 @@
--- A row is a machine-day. Key: machine, day. Reads the lake's bins. Parameter: paths. Sums are of whole numbers, so that
--- no order of reading shows in their last digits.
+-- A row is a machine-day. Key: machine, day. Reads the lake's bins. Parameter: paths. Sums are over integers, so that
+-- the reading order cannot change their last digits.
 select
     regexp_extract(filename, '([^/]+)/[^/]+[.]parquet$', 1) as machine,
     regexp_extract(filename, '([^/]+)[.]parquet$', 1) as day,

@@ -1,7 +1,8 @@
--- A macro over rows that are clusters: half the 95 % interval of the mean sum(total) / sum(weight), null with fewer than
--- two clusters. `total` is a cluster's sum of values, each times its weight, and `weight` its sum of weights (its count of
--- values if all weigh the same, nothing without a value). Members of a cluster need not be independent of each other, clusters must be: the variance
--- is cluster-robust (Liang and Zeger 1986), the quantile Student's with one degree of freedom fewer than clusters.
+-- A macro over rows that are clusters: half width of the 95 % interval of the mean sum(total) / sum(weight), null with
+-- fewer than two clusters. `total` is the weighted sum of a cluster's values and `weight` the sum of their weights (the
+-- number of values if all weights are equal, zero without a value). Values within a cluster may be dependent, but
+-- clusters must be independent: the variance is cluster-robust (Liang and Zeger 1986), and the quantile is Student's t
+-- with one degree of freedom less than the number of clusters.
 create or replace temp macro cluster_half(total, weight) as
     case when count(total) > 1 then
         student_975(count(total) - 1)

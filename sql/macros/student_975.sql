@@ -1,5 +1,5 @@
--- A macro: the 97.5 % quantile of Student's t with `df` degrees of freedom, null below 1: from the table to 10, beyond by
--- the expansion of Cornish and Fisher about the normal quantile (Abramowitz and Stegun 26.7.5), to 1e-5.
+-- A macro: the 97.5 % quantile of Student's t with `df` degrees of freedom, null below 1: tabulated up to 10, above by
+-- the Cornish-Fisher expansion about the normal quantile (Abramowitz and Stegun 26.7.5), to 1e-5.
 create or replace temp macro student_975(df) as
     case
         when df <= 10 then

@@ -8,7 +8,7 @@ with placed as (
         l.site_id,
         l.weighed_at,
         coalesce(s.lifted_at, l.left_field_at, l.weighed_at - interval 45 minute) as lifted_at,
-        -- The shift that lifted it, not the day it was weighed: a heap is weighed days later.
+        -- The shift that lifted the load, not the day of weighing, because a pile is weighed days later.
         cast((coalesce(s.lifted_at, l.left_field_at, l.weighed_at) at time zone $zone) - $shift_starts as date) as shift_date,
         l.gross_t,
         s.* exclude (load_id, field_id, machine_id, lifted_at)

@@ -1,5 +1,5 @@
--- A row is a pile: what one site took in of one shift. Key: site_id, shift_date. Reads storability.
--- slice_order is 1 for the pile that loses most sugar a tonne and day as it lies at the last shift; piles that have lain
+-- A row is a pile: the loads one site received from one shift. Key: site_id, shift_date. Reads storability.
+-- slice_order is 1 for the pile with the highest sugar loss per tonne and day as of the last shift; piles older than
 -- their planned days count as sliced and come last.
 select
     site_id,

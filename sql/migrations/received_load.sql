@@ -1,3 +1,3 @@
--- Weigh tickets before they had revisions and could be cancelled: the first, and standing.
+-- Weigh tickets from before revisions and cancellations existed: first revision, not cancelled.
 alter table if exists received_load add column if not exists revision bigint default 0;
 alter table if exists received_load add column if not exists cancelled boolean default false;

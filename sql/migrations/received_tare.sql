@@ -1,2 +1,2 @@
--- Lab results before they could be cancelled: standing.
+-- Lab results from before cancellations existed: not cancelled.
 alter table if exists received_tare add column if not exists cancelled boolean default false;

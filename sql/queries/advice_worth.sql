@@ -1,6 +1,6 @@
--- A row is a machine with moves advised: what a tonne costs as it runs and what the moves are worth together, per tonne and
--- hectare, for a shift like its last, and on all it lifted this season in such conditions (loads of unknown conditions do
--- not count). Key: machine_id. Reads advice, load_fact, load_class, field.
+-- A row is a machine with advised moves: its current cost per tonne, and the joint value of the moves per tonne, per
+-- hectare, for a shift like its last, and for all loads it lifted this season in such conditions (loads of unknown
+-- conditions are excluded). Key: machine_id. Reads advice, load_fact, load_class, field.
 -- Parameter: shift_date (of the last shift).
 with lifted as (
     select f.machine_id, f.shift_date, c.wetness_class, c.soil_class,

@@ -1,4 +1,4 @@
--- A row is a kind of file: what arrived and what became of its rows. Key: kind. Reads source_file.
+-- A row is a kind of file: the files received and the fate of their rows. Key: kind. Reads source_file.
 select coalesce(kind, 'not recognised') as kind, count(*) as files, sum(rows_in)::bigint as rows_in,
     sum(rows_accepted)::bigint as rows_accepted, sum(rows_rejected)::bigint as rows_rejected,
     sum(rows_repeated)::bigint as rows_repeated

@@ -1,4 +1,5 @@
--- A row is a machine-day that has bins, within days of UTC. Key: machine, day. Reads binned_day. Parameters: first, last.
+-- A row is a machine-day with bins, within a range of UTC days.
+-- Key: machine, day. Reads binned_day. Parameters: first, last.
 select machine, day
 from binned_day
 where day between $first and $last

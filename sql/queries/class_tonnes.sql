@@ -1,5 +1,6 @@
--- A row is what one generation lifted this season in one class of conditions: clean tonnes, loads not measured taken as
--- dirty as the mean; generation and classes are null where they are not known, so that all rows are the whole season. Key: generation, wetness_class, soil_class. Reads load_fact, load_class.
+-- A row is the clean tonnes one generation lifted this season in one class of conditions, with the mean dirt assumed
+-- for unmeasured loads; generation and classes are null if unknown, so that all rows together are the whole season.
+-- Key: generation, wetness_class, soil_class. Reads load_fact, load_class.
 select f.generation, c.wetness_class, c.soil_class,
     sum(f.gross_t * (1 - coalesce(f.dirt_tare_pct, (select avg(dirt_tare_pct) from load_fact)) / 100)) as clean_t
 from load_fact as f

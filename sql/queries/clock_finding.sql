@@ -1,4 +1,5 @@
--- A row is an offset of a machine or a weighbridge that the tracing allows for: its cause code and the minutes it is ahead or later.
+-- A row is a time offset of a machine or weighbridge that tracing corrects: its cause code and its minutes ahead or
+-- late.
 -- Key: subject_kind, subject_id, from_date. Reads clock_offset.
 select subject_kind, subject_id, from_date, to_date, coalesce(cause_code, case subject_kind when 'site' then 'queue_or_clock' else 'haul_or_clock' end) as cause_code,
     offset_min, lo95, hi95

@@ -1,7 +1,7 @@
--- A row is a station and soil class: mean topsoil wetness and air temperature in the working hours of the next shift, rain up to the
--- last hour known. Without advice since that hour, or if the shift is over, wetness and temperature are those of the last hour
--- (`shift_date` is null); soil_class is null for fields without clay. Key: station_id, soil_class.
--- Reads field_hour, field, next_condition.
+-- A row is a station and soil class: mean topsoil wetness and air temperature during the working hours of the next
+-- shift, and rain up to the last known hour. Without advice since that hour, or if the shift is over, wetness and
+-- temperature are those of the last hour (`shift_date` is null); soil_class is null for fields without a clay content.
+-- Key: station_id, soil_class. Reads field_hour, field, next_condition.
 with last_hour as (select max(hour_at) as hour_at from field_hour),
 
 placed as (

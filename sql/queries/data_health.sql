@@ -1,4 +1,4 @@
--- One row: how far the season's data can be trusted. Reads load_fact, load_trace_grade, mass_balance, source_file.
+-- One row: reliability of the season's data. Reads load_fact, load_trace_grade, mass_balance, source_file.
 select
     (select count(*) from load_fact) as loads,
     (select count(*) from load_fact where dirt_tare_pct is not null) as measured,

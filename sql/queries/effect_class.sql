@@ -1,4 +1,4 @@
--- A row is what is known of one setting on dirt in one class of topsoil and soil: told, or why not.
+-- A row is the effect of one setting on dirt in one wetness and soil class, or the reason it is not estimable.
 -- Key: setting, wetness_class, soil_class. Reads effect.
 select setting, wetness_class, soil_class, n, change_pct, lo95, hi95, says,
     case

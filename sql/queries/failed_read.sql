@@ -1,4 +1,5 @@
--- A row is a file of the inbox whose reader failed, and whether it is in quarantine: not read again while nothing changes.
+-- A row is an inbox file whose reader failed, with its quarantine flag: a file in quarantine is not read until it
+-- changes.
 -- Key: file. Reads failed_read, inbox_file.
 select min(i.file) as file, f.reason_code, f.failures, f.failures >= $max_tries as in_quarantine, f.last_failed_at
 from failed_read as f

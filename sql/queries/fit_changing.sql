@@ -1,5 +1,5 @@
--- A row is a setting whose effect is certain in two classes of wetness and differs between them by more than both intervals
--- are wide: the two that differ most. Key: response, setting. Reads effect.
+-- A row is a setting whose effect is certain in two wetness classes and differs between them by more than the width of
+-- both intervals; the pair with the largest difference. Key: response, setting. Reads effect.
 with cell as (
     select * from effect where wetness_class is not null and soil_class is null and change_pct is not null
 )

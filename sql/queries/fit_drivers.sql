@@ -1,4 +1,4 @@
--- A row is a setting whose overall effect on a response is certain at q < 0.05, the largest first. Key: response, setting.
+-- A row is a setting whose overall effect on a response is certain at q < 0.05, largest first. Key: response, setting.
 -- Reads effect.
 select response, setting, step, unit, change_pct, lo95, hi95, q_value, n, says
 from effect

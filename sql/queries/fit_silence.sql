@@ -1,5 +1,5 @@
--- A row is a reason why combinations of a setting and a wetness class say nothing, and how many do. Key: response, reason.
--- Reads effect.
+-- A row is a reason why combinations of a setting and a wetness class have no estimate, with their number.
+-- Key: response, reason. Reads effect.
 select response, split_part(says, ':', 1) as reason, count(*) as cells
 from effect
 where wetness_class is not null and soil_class is null and change_pct is null

@@ -1,5 +1,5 @@
--- A row is a kind of source's share of a response's variance; settings and conditions each taken together. Key: response, kind.
--- Reads variance_share.
+-- A row is the share of a response's variance from one kind of source; all settings together, all conditions together.
+-- Key: response, kind. Reads variance_share.
 select response, kind, sum(share) as share
 from variance_share
 where share is not null

@@ -1,4 +1,4 @@
--- A row is a fit with its checks: how many were made and passed. Key: response. Reads fit_run, fit_check.
+-- A row is a fit with the number of its checks and of passed checks. Key: response. Reads fit_run, fit_check.
 select
     r.response, r.n, r.converged,
     count(c.passed) as made,

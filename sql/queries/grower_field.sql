@@ -1,6 +1,7 @@
--- A row is a grower's field: its own loads, their dirt, root loss by plots. Halves are of 95 % intervals with the field's
--- visits (machine and shift) as clusters, null with fewer than two. Expected values are added under disclosure control
--- (`reports/grower_sheet.py`). Key: grower_id, field_id. Reads load_fact, expected_load, audit_fact.
+-- A row is a grower's field: its loads, their dirt, root loss by plots. Halves are half widths of 95 % intervals with
+-- the field's visits (machine and shift) as clusters, null with fewer than two. Expected values follow under disclosure
+-- control (`reports/pages/grower_data.py`).
+-- Key: grower_id, field_id. Reads load_fact, expected_load, audit_fact.
 with audit_visit as (
     select field_id, count(root_loss_t_ha) as plots, sum(root_loss_t_ha) as loss
     from audit_fact

@@ -1,5 +1,6 @@
--- A row is a grower's season: its own loads and their dirt; observed_half is of a 95 % interval with visits (machine, field,
--- shift) as clusters, null with fewer than two. Expected values are added under disclosure control (`reports/grower_sheet.py`).
+-- A row is a grower's season: its loads and their dirt; observed_half is the half width of a 95 % interval with visits
+-- (machine, field, shift) as clusters, null with fewer than two. Expected values follow under disclosure control
+-- (`reports/pages/grower_data.py`).
 -- Key: grower_id. Reads load_fact, expected_load.
 with visit as (
     select f.grower_id, f.shift_date, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,

@@ -1,6 +1,7 @@
--- A row is what one kind of source adds to a grower's loads on average, against the season's typical load. Levels of
--- machines, operators and days are estimated from the few growers that share them: they are one kind, `shared`, with
--- what nothing explains. Key: grower_id, kind. Reads load_why, load_fact.
+-- A row is the mean contribution of one kind of source to a grower's loads, relative to the season's typical load.
+-- Effects of machines, operators and days are estimated from the few growers that share them, so they form one kind,
+-- `shared`, with the unexplained remainder.
+-- Key: grower_id, kind. Reads load_why, load_fact.
 with by_load as (
     select f.grower_id, w.load_id, sum(w.points) as points,
         case when w.kind in ('condition', 'setting', 'field') then w.kind else 'shared' end as kind

@@ -1,4 +1,5 @@
--- A row is a lab result of one load as it came, the sample that counts first (as in load_tare), with file and line. Key: file, part, line.
+-- A row is a lab result of one load as received, with file and line; the valid sample comes first (as in load_tare).
+-- Key: file, part, line.
 -- Reads received_tare, source_file. Parameter: load_id.
 select s.file, r.part, r.line, s.file_at, r.sample_id, r.revision, r.issued_at, r.cancelled, r.dirt_tare_pct, r.top_tare_pct,
     r.sample_kg

@@ -1,4 +1,4 @@
--- A row is a stretch of minutes of one machine that filled one load, and the part of the load it filled.
+-- A row is a stretch of minutes in which one machine filled one load, with its share of the load.
 -- Key: machine_id, from_at. Reads load_trace. Parameter: load_id.
 with bin as (
     select machine_id, bin_at, share,

@@ -1,4 +1,4 @@
--- A row is a weigh ticket of one load as it came, newest first, with file and line. Key: file, part, line.
+-- A row is a weigh ticket of one load as received, newest first, with file and line. Key: file, part, line.
 -- Reads received_load, source_file. Parameter: load_id.
 select s.file, r.part, r.line, s.file_at, r.revision, r.issued_at, r.cancelled, r.field_id, r.machine_id, r.site_id,
     r.left_field_at, r.weighed_at, r.gross_t, r.net_t

@@ -1,5 +1,5 @@
 -- One row: a load, its ticket, grade and likeliest machine, and the offsets of its machine and weighbridge, minutes.
--- A queue moves no time: `site_later_min` and `machine_sooner_min` are offsets of which the cause is not known.
+-- Queues do not shift clock times: `site_later_min` and `machine_sooner_min` are offsets of unknown cause.
 -- Reads load, load_weighed, load_trace_grade, load_setting, field, clock_offset. Parameter: load_id.
 select
     l.load_id, l.field_id, l.site_id, l.machine_id as ticket_machine_id, s.machine_id, l.left_field_at, l.weighed_at,

@@ -1,7 +1,8 @@
--- A row is a group of ids of one kind that look alike: they differ in letter case, spaces, invisible marks, the way
--- accents are stored, or the width of letters alone, and are probably one thing written in several ways. Key: kind, looks_like.
--- Reads machine_day, received_field, received_field_boundary, received_forecast_hour, received_load, received_loss_audit,
--- received_machine_setup, received_tare, received_weather_day, received_weather_hour, received_weather_reading.
+-- A row is a group of ids of one kind that look alike: they differ only in letter case, spaces, invisible marks, the
+-- encoding of accents, or the width of letters, and are probably spellings of the same id.
+-- Key: kind, looks_like. Reads machine_day, received_field, received_field_boundary, received_forecast_hour,
+-- received_load, received_loss_audit, received_machine_setup, received_tare, received_weather_day,
+-- received_weather_hour, received_weather_reading.
 with named as (
     select 'machine' as kind, machine_id as id from received_load
     union

@@ -1,4 +1,4 @@
--- A row is a machine-day whose row of machine_day is not of its present bins. Key: machine, day.
+-- A row is a machine-day whose row in machine_day does not match its current bins. Key: machine, day.
 -- Reads binned_day, machine_day.
 select b.machine, b.day, b.fingerprint
 from binned_day as b

@@ -1,4 +1,5 @@
--- A row is a lasting fault of one machine: a stuck or drifting sensor, a speed that places contradict, a clock that jumps. Key: machine_id, setting, reason.
+-- A row is a lasting fault of one machine: a stuck or drifting sensor, a speed contradicted by positions,
+-- or a clock jump. Key: machine_id, setting, reason.
 -- Reads sensor_fault.
 select machine_id, setting, reason, count(*) as days
 from sensor_fault

@@ -1,4 +1,4 @@
--- A row is a machine and the factories its loads of its own last shift went to. Key: machine_id. Reads load_fact.
+-- A row is a machine with the factories that received the loads of its last shift. Key: machine_id. Reads load_fact.
 select machine_id, string_agg(distinct site_id, '|' order by natural_order(site_id)) as sites
 from (
     select machine_id, site_id, shift_date, max(shift_date) over (partition by machine_id) as last_date

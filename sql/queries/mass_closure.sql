@@ -1,5 +1,5 @@
--- A row is a field, a machine or a day: mass weighed against mass lifted there, and by how much the two are out. Key: kind, subject.
--- Heaps count for their field, not for a machine. Reads mass_balance.
+-- A row is a field, a machine or a day: mass weighed and mass lifted there, with their difference.
+-- Key: kind, subject. Piles count for their field, not for a machine. Reads mass_balance.
 with summed as (
     select
         case when grouping(field_id) = 0 then 'field' when grouping(shift_date) = 0 then 'day' else 'machine' end as kind,

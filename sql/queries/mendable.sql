@@ -1,4 +1,4 @@
--- A row is a rejected row that can be mended and sent in again, with what its file says above its rows.
+-- A row is a rejected row that can be corrected and sent again, with the lines of its file above the rows.
 -- Key: source_sha256, part, line. Reads rejected_row, source_file. Parameter: file (a LIKE pattern).
 select s.source_sha256, s.file, s.mapping, s.header, r.part, r.line, r.raw, string_agg(r.says, '; ') as says
 from rejected_row as r join source_file as s using (source_sha256)

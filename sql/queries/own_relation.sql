@@ -1,4 +1,4 @@
--- A row is a table or view of this warehouse. Key: name. Reads the catalogue.
+-- A row is a table or view of this warehouse. Key: name. Reads the database catalogue.
 select view_name as name, 'view' as kind
 from duckdb_views()
 where not internal and schema_name = 'main'

@@ -1,4 +1,4 @@
--- A row is a pile that lies or lay: site and shift, clean tonnes and the sugar it is expected to lose.
+-- A row is a current or past pile: site and shift, clean tonnes and expected sugar loss.
 -- Key: site_id, shift_date. Reads pile_ledger.
 select site_id, shift_date, lies, age_days, loads, clean_t, dirt_tare_pct, root_temp_c, loss_kg_per_t, sugar_loss_t,
     slice_order

@@ -1,4 +1,4 @@
--- A row is a reason rows of a file were rejected, with one example. Key: file, says. Reads rejected_row.
+-- A row is a reason for rejected rows of a file, with one example. Key: file, says. Reads rejected_row.
 select file, says, count(*) as rows, min(line) as first_line, arg_min(raw, line) as example
 from rejected_row
 group by file, says

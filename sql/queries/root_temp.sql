@@ -1,5 +1,5 @@
--- A row is a load: mean air temperature at its field over the 24 hours before it was lifted, which stands in for that of
--- its roots. Key: load_id. Reads load_fact, field_hour.
+-- A row is a load: mean air temperature at its field over the 24 hours before lifting, a proxy for root temperature.
+-- Key: load_id. Reads load_fact, field_hour.
 select f.load_id, avg(h.air_temp_c) as root_temp_c
 from load_fact as f
 inner join field_hour as h

@@ -1,5 +1,6 @@
--- A row is a class of topsoil and soil: loads measured, the visits (machine, field, shift) that they are of, their dirt
--- and half its 95 % interval, null with fewer than two visits. Key: wetness_class, soil_class. Reads load_fact, load_class.
+-- A row is a wetness and soil class: measured loads, their number of visits (machine, field, shift), their dirt and the
+-- half width of its 95 % interval, null with fewer than two visits.
+-- Key: wetness_class, soil_class. Reads load_fact, load_class.
 with visit as (
     select c.wetness_class, c.soil_class, f.machine_id, f.field_id, f.shift_date, count(*) as n, sum(f.gross_t) as gross_t,
         sum(f.dirt_tare_pct) as dirt

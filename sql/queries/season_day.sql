@@ -1,6 +1,6 @@
--- A row is a day of the season: what was delivered, dirt observed and expected for its conditions, and rain (mean of the
--- stations). observed_half is of a 95 % interval with the day's visits (machine and field) as clusters, null with fewer
--- than two. Key: day. Reads load_fact, expected_load, weather_filled. Parameter: zone.
+-- A row is a day of the season: deliveries, observed dirt and dirt expected for the conditions, and rain (mean of the
+-- stations). observed_half is the half width of a 95 % interval with the day's visits (machine and field) as clusters,
+-- null with fewer than two. Key: day. Reads load_fact, expected_load, weather_filled. Parameter: zone.
 with visit as (
     select f.shift_date as day, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
         sum(e.observed_pct) as observed, sum(e.expected_pct) as expected, count(e.expected_pct) as n_expected,

@@ -1,5 +1,5 @@
--- One row: the season at a glance. Dirt is the mean of measured loads weighed by mass; halves are of 95 % intervals with
--- visits (machine, field, shift) as clusters, null with fewer than two. Reads load_fact, audit_fact.
+-- One row: totals of the season. Dirt is the mass-weighted mean of measured loads; halves are half widths of 95 %
+-- intervals with visits (machine, field, shift) as clusters, null with fewer than two. Reads load_fact, audit_fact.
 with loads as (
     select count(*) as loads, count(dirt_tare_pct) as measured, sum(gross_t) as gross_t,
         count(distinct field_id) as fields, count(distinct grower_id) as growers, count(distinct machine_id) as machines,

@@ -1,4 +1,4 @@
--- A row is a sensor that was not believed, by machine and reason; lasting faults first. Key: machine_id, setting, reason.
+-- A row is a faulty sensor by machine and reason; lasting faults come first. Key: machine_id, setting, reason.
 -- Reads sensor_fault.
 select machine_id, setting, reason, sum(records)::bigint as records, count(*) as days, min(from_at) as from_at, max(to_at) as to_at
 from sensor_fault

@@ -1,4 +1,4 @@
--- A row is a load of one shift: when its minutes were, what was observed and expected, its classes. Key: load_id.
+-- A row is a load of one shift: time of its minutes, observed and expected dirt, condition classes. Key: load_id.
 -- Reads load_fact, load_class, load_trace, expected_load. Parameter: shift_date.
 with spans as (
     select t.load_id, min(t.bin_at) as from_at, max(t.bin_at) + interval 30 second as to_at

@@ -1,6 +1,7 @@
--- A row is a machine in one shift: loads, tonnes, dirt observed and expected for its conditions, root loss. Halves are of
--- 95 % intervals of the shift's own mean. Its visits are all there, so they are not the sample: clusters are a field's
--- hours of lifting (loads of one hour share ground and settings) and single plots; null with fewer than two.
+-- A row is a machine in one shift: loads, tonnes, observed dirt, dirt expected for the conditions, root loss. Halves
+-- are half widths of 95 % intervals of the shift's mean. All visits of the shift are observed, so they are not a
+-- sample: clusters are hours of lifting in a field (loads of one hour share ground and settings) and single plots; null
+-- with fewer than two.
 -- Key: machine_id. Reads load_fact, expected_load, audit_fact. Parameter: shift_date.
 with loads as (
     select machine_id, any_value(generation) as generation, count(*) as loads, sum(gross_t) as gross_t,

@@ -1,4 +1,4 @@
--- A row is a share of one of a shift's loads that came from one half minute. Key: load_id, machine_id, bin_at.
+-- A row is the share of one half minute in a load of a shift. Key: load_id, machine_id, bin_at.
 -- Reads load_trace, load_fact. Parameter: shift_date.
 select t.load_id, t.machine_id, t.bin_at, t.share
 from load_trace as t

@@ -1,5 +1,5 @@
--- A row is a machine that logged in the week before the fleet's newest bin and has been silent since while others were
--- not. Key: machine_id. Reads machine_day. Parameter: hours.
+-- A row is a machine that logged in the week before the fleet's newest bin and has been silent since, unlike the
+-- other machines. Key: machine_id. Reads machine_day. Parameter: hours.
 with newest as (
     select max(last_at) as at from machine_day
 )

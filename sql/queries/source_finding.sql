@@ -1,4 +1,4 @@
--- A row is something a person should know of how files were read, with how many files it holds for. Key: says.
+-- A row is a remark on the reading of files, with the number of files it applies to. Key: says.
 -- Reads source_finding.
 select says, count(distinct source_sha256) as files, min(file) as first_file
 from source_finding

@@ -1,5 +1,6 @@
--- A row is a kind of file and the mapping that reads it: files, rows, and how far behind its newest row is. A tare tells
--- of the time its load was weighed. Key: kind, mapping. Reads source_file, load, load_tare. Parameter: now.
+-- A row is a kind of file and the mapping that reads it: files, rows, and the delay of its newest row. The time of a
+-- tare is the weighing time of its load.
+-- Key: kind, mapping. Reads source_file, load, load_tare. Parameter: now.
 with newest_tare as (
     select max(l.weighed_at) as weighed_at from "load" as l semi join load_tare as t using (load_id)
 ),

@@ -1,4 +1,5 @@
--- One row where loads are weighed but their tares do not come; before the first tare it counts from the first load. Reads load, load_tare. Parameter: hours.
+-- One row if tares are missing for weighed loads; before the first tare, the delay counts from the first load.
+-- Reads load, load_tare. Parameter: hours.
 with newest as (
     select
         max(weighed_at) as weighed_at,

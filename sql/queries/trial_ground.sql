@@ -1,4 +1,4 @@
--- A row is a load as a trial would meet it: its machine, shift, wetness class and sample. Key: load_id.
+-- A row is a load with the properties a trial needs: its machine, shift, wetness class and sample. Key: load_id.
 -- Reads load_fact, load_class.
 select f.load_id, f.machine_id, f.shift_date, c.wetness_class, f.sample_kg
 from load_fact as f

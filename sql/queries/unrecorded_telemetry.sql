@@ -1,4 +1,4 @@
--- A row is a telemetry source with accepted rows and without a recorded file of the lake. Key: source_sha256.
+-- A row is a telemetry source with accepted rows but without a recorded lake file. Key: source_sha256.
 -- Reads source_file, lake_file.
 select s.source_sha256, s.file
 from source_file as s

@@ -1,5 +1,5 @@
--- A row is three hours of a known soil class over the last ten days: mean topsoil wetness. Key: at, soil_class.
--- Reads field_hour, field.
+-- A row is a three-hour period and a known soil class within the last ten days: mean topsoil wetness.
+-- Key: at, soil_class. Reads field_hour, field.
 with last_hour as (select max(hour_at) as hour_at from field_hour)
 
 select

@@ -1,5 +1,6 @@
--- A row is one of the loads of a shift that were dirtiest for their conditions. Key: load_id.
--- weighed_true_at is by the corrected clock of the weighbridge. Reads load_fact, load_weighed, expected_load. Parameter: shift_date.
+-- A row is one of the dirtiest loads of a shift for their conditions. Key: load_id.
+-- weighed_true_at is by the corrected clock of the weighbridge.
+-- Reads load_fact, load_weighed, expected_load. Parameter: shift_date.
 select
     f.load_id, f.machine_id, f.field_id, coalesce(w.weighed_true_at, f.weighed_at) as weighed_true_at, f.trace_quality,
     f.topsoil_wetness, f.clay_pct,

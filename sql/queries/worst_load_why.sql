@@ -1,4 +1,4 @@
--- A row is one source of the departure of one of a shift's worst loads. Key: load_id, source.
+-- A row is one source's contribution to the deviation of one of a shift's worst loads. Key: load_id, source.
 -- Reads load_why. Parameter: load_ids.
 select load_id, source, kind, points
 from load_why

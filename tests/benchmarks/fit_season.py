@@ -2,7 +2,7 @@
 
     python tests/benchmarks/fit_season.py            a season of some 100,000 loads, dirt, from facts to coefficients
 
-The last figures stand in DEVELOPERS.md.
+The last figures are in RESULTS.md beside this file.
 """
 
 import argparse
@@ -27,8 +27,8 @@ def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
     from proofs.fit_seasons import fit_season  # noqa: PLC0415
 
     from transforms.config.settings_catalogue import DIRT, load_catalogue  # noqa: PLC0415
-    from transforms.model.fit import fit_response  # noqa: PLC0415
-    from transforms.model.row_batches import ProductCache  # noqa: PLC0415
+    from transforms.model.estimate import fit_response  # noqa: PLC0415
+    from transforms.model.product_cache import ProductCache  # noqa: PLC0415
     from transforms.model.warm_start import refit  # noqa: PLC0415
 
     catalogue = load_catalogue()

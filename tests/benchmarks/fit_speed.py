@@ -3,7 +3,7 @@
     python tests/benchmarks/fit_speed.py                 50,000 to 1,000,000 loads, ours alone
     python tests/benchmarks/fit_speed.py --against-r     200,000 loads, ours and R's in the same run (half an hour)
 
-Each size runs in a process of its own: seconds, peak memory, deviance. The last figures stand in DEVELOPERS.md.
+Each size runs in a process of its own: seconds, peak memory, deviance. The last figures are in RESULTS.md.
 """
 
 import argparse

@@ -1,6 +1,6 @@
-"""How well loads are traced on invented seasons, beside two baselines: the tables and the plot of METHODS.md section 2.
+"""Quality of tracing on invented seasons, beside two baselines: tables of tests/validation/RESULTS.md and the plot.
 
-Run: .venv/bin/python tests/benchmarks/tracing.py              the table, and calibration.svg beside METHODS.md
+Run: .venv/bin/python tests/benchmarks/tracing.py              the table, and transforms/trace/calibration.svg
      .venv/bin/python tests/benchmarks/tracing.py --calibrate   the knots of transforms/trace/calibration.py
 
 Seasons for the knots and for the table have other seeds and other mechanics; the tracing was built on neither.
@@ -31,8 +31,7 @@ from proofs.traced import (
     trace_plan,
 )
 
-from transforms.demo.scenario import Scenario
-from transforms.demo.season import Plan
+from transforms.demo.scenario import Plan, Scenario
 from transforms.trace import calibration
 from transforms.trace import field_trace as trace
 
@@ -70,14 +69,14 @@ class Cell:
 
     @property
     def plan(self) -> Plan:
-        hardship = Scenario(
+        scenario = Scenario(
             signal=self.signal,
             ticket_ids=self.ids,
             machines_a_field=self.machines,
             sites=4,
             **dict(MECHANICS)[self.mechanics],
         )
-        return Plan(6, 6, self.seed, hardship=hardship)
+        return Plan(6, 6, self.seed, scenario=scenario)
 
 
 def ceiling(season: TracedSeason) -> float:

@@ -1,4 +1,4 @@
-"""Fixtures of damage and repair: a small workspace in order, and a copy of it that a test may harm."""
+"""Fixtures for damage and repair: a small intact workspace, and a copy of it that a test may damage."""
 
 import shutil
 from pathlib import Path
@@ -15,7 +15,7 @@ from transforms.storage.run_log import RunLog
 
 @pytest.fixture(scope="session")
 def whole(tmp_path_factory) -> Whole:
-    """A small season that was ingested; its logs overlap, so that rows of one repeat another's."""
+    """A small ingested season with overlapping logs, so that some rows are repeated."""
     workspace = write_demo(tmp_path_factory.mktemp("damage") / "w", machines=2, days=2, seed=3, hz=0.02, reporter=QUIET)
     log = workspace.inbox / "log_one_M01_w1.csv"
     lines = log.read_bytes().splitlines(keepends=True)

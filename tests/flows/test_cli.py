@@ -1,4 +1,4 @@
-"""What a user sees when the call or the workspace is wrong: one sentence, exit code 2, never a traceback."""
+"""Errors for a wrong call or workspace: one sentence, exit code 2, never a traceback."""
 
 import json
 import subprocess
@@ -18,14 +18,14 @@ def one_sentence(err: str) -> str:
     return lines[0]
 
 
-def test_help_teaches_where_to_start_and_what_exit_codes_mean():
+def test_help_names_the_first_command_and_the_exit_codes():
     ran = taretrace("--help")
     assert ran.code == 0
     for word in ("demo", "post-shift", "ingest", "fit", "advise", "report", "export", "status", "init", "Exit codes"):
         assert word in ran.out
 
 
-def test_init_makes_a_commented_workspace_and_leaves_what_is_there(tmp_path):
+def test_init_creates_a_commented_workspace_and_keeps_existing_files(tmp_path):
     first = taretrace("init", tmp_path / "w", "--json")
     assert first.code == 0
     season = tmp_path / "w" / "season.toml"
@@ -37,10 +37,10 @@ def test_init_makes_a_commented_workspace_and_leaves_what_is_there(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "verb", [["ingest"], ["fit"], ["advise"], ["report", "shift"], ["status"], ["export"], ["post-shift"]]
+    "command", [["ingest"], ["fit"], ["advise"], ["report", "shift"], ["status"], ["export"], ["post-shift"]]
 )
-def test_a_folder_that_is_no_workspace(tmp_path, verb):
-    ran = taretrace(*verb, tmp_path)
+def test_a_folder_that_is_not_a_workspace(tmp_path, command):
+    ran = taretrace(*command, tmp_path)
     assert ran.code == 2
     assert "there is no season.toml" in one_sentence(ran.err)
     assert "taretrace init" in ran.err
@@ -96,11 +96,11 @@ def test_the_demo_never_overwrites_a_folder_that_is_not_a_demo(tmp_path):
     (tmp_path / "mine.txt").write_text("precious")
     ran = taretrace("demo", tmp_path)
     assert ran.code == 2
-    assert "not empty and no earlier demo" in ran.err
+    assert "not empty and is not an earlier demo" in ran.err
     assert (tmp_path / "mine.txt").read_text() == "precious"
 
 
-def test_an_unknown_word_is_a_wrong_call():
+def test_an_unknown_command_is_a_wrong_call():
     assert taretrace("harvest").code == 2
 
 
@@ -129,15 +129,15 @@ def test_unmapped_and_broken_files_are_rejected_with_reasons_and_strict_exits_1(
     (workspace.inbox / "notes.txt").write_text("hello")
     ran = taretrace("ingest", workspace.root, "--strict", "--json")
     assert ran.code == 1, ran.err
-    told = json.loads(ran.out)
-    assert told["rows_in"] == told["rows_rejected"] == 2
+    result = json.loads(ran.out)
+    assert result["rows_in"] == result["rows_rejected"] == 2
     status = json.loads(taretrace("status", workspace.root, "--json").out)
     says = {r["file"]: r["says"] for r in status["rejected"]}
     assert "there is no column 'field_id'" in says["fields.csv"]
     assert "no mapping names this file" in says["notes.txt"]
 
 
-def test_a_warehouse_that_no_taretrace_made_is_told_what_to_do(tmp_path):
+def test_a_foreign_warehouse_is_refused_with_a_remedy(tmp_path):
     import duckdb  # noqa: PLC0415
 
     workspace = init_workspace(tmp_path / "w")
@@ -148,11 +148,11 @@ def test_a_warehouse_that_no_taretrace_made_is_told_what_to_do(tmp_path):
         old.execute("create table source_file (source_sha256 varchar, file varchar)")
     ran = taretrace("ingest", workspace.root)
     assert ran.code == 2
-    assert "made by no taretrace, or its tables were changed by hand" in ran.err
+    assert "not a taretrace warehouse, or its tables were changed by hand" in ran.err
     assert "taretrace repair" in ran.err
 
 
-def test_help_loads_none_of_the_heavy_libraries():
+def test_help_does_not_import_heavy_libraries():
     heavy = {
         "polars",
         "numpy",
@@ -166,10 +166,10 @@ def test_help_loads_none_of_the_heavy_libraries():
         "dask",
         "pydantic",
     }
-    said = subprocess.run(
+    done = subprocess.run(
         [sys.executable, "-c", f"import sys, flows.cli.app; print(sorted({heavy} & set(sys.modules)))"],
         capture_output=True,
         text=True,
         check=True,
     )
-    assert said.stdout.strip() == "[]"
+    assert done.stdout.strip() == "[]"

@@ -1,4 +1,4 @@
-"""A season on a laptop and on a cluster with object storage, by configuration alone: the same tables to the bit."""
+"""The same season on a laptop and on a cluster with object storage gives bit-identical tables."""
 
 import os
 import shutil
@@ -17,7 +17,7 @@ from transforms.config.workspace import Workspace
 from transforms.storage.lake import Lake
 
 
-def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_dies(tmp_path, monkeypatch, prefect_home):
+def test_a_cluster_with_object_storage_gives_the_same_tables_even_if_a_worker_dies(tmp_path, monkeypatch, prefect_home):
     laptop = write_demo(tmp_path / "laptop", machines=3, days=4, seed=3, hz=0.1, reporter=QUIET)
     season = Workspace(shutil.copytree(laptop.root, tmp_path / "season"))
     monkeypatch.setenv("PREFECT_HOME", str(prefect_home))
@@ -29,7 +29,7 @@ def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_die
         run = f'[run]\nengine = "dask"\naddress = "{there.address}"\nlake = "s3://fleet/season"'
         toml = season.root / "season.toml"
         toml.write_text(toml.read_text().replace("[run]", run))
-        ours = subprocess.Popen(
+        process = subprocess.Popen(
             [*PROGRAM, "post-shift", str(season.root), "--json"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -37,12 +37,12 @@ def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_die
             env=dict(os.environ),
         )
         lake = Lake(Workspace(season.root).lake)
-        while len(lake.binned()) < 4 and ours.poll() is None:
+        while len(lake.binned()) < 4 and process.poll() is None:
             time.sleep(0.1)
         there.workers[0].kill()
         binned_when_killed = len(lake.binned())
-        _, err = ours.communicate()
-        assert ours.returncode == 0, err
+        _, err = process.communicate()
+        assert process.returncode == 0, err
         assert "Traceback" not in err
         assert binned_when_killed < 12
         assert not (season.root / "lake" / "bin").exists()
@@ -51,7 +51,7 @@ def test_a_cluster_with_object_storage_makes_the_same_tables_though_a_worker_die
     assert_same(every_table(laptop, telemetry=True), there_tables)
 
 
-def test_an_address_nobody_answers_is_said_in_one_sentence(tmp_path):
+def test_an_unreachable_scheduler_is_reported_in_one_sentence(tmp_path):
     season = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
     toml = season.root / "season.toml"
     toml.write_text(toml.read_text().replace("[run]", '[run]\nengine = "dask"\naddress = "tcp://127.0.0.1:9"'))
@@ -70,7 +70,7 @@ def test_an_address_nobody_answers_is_said_in_one_sentence(tmp_path):
         ('lakes = "x"', "'lakes' is not known"),
     ],
 )
-def test_what_cannot_be_in_run_is_said(tmp_path, line, says):
+def test_a_wrong_value_in_run_is_reported(tmp_path, line, says):
     season = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
     toml = season.root / "season.toml"
     toml.write_text(toml.read_text().replace("[run]", f"[run]\n{line}"))

@@ -1,4 +1,4 @@
-"""Console output: names of files and folders never act on the terminal, and wrong kinds are answered in a sentence."""
+"""Console output: names of files cannot control the terminal, and a wrong kind is answered in one sentence."""
 
 import json
 import unicodedata
@@ -20,18 +20,18 @@ BOUNDARY = (
 )
 
 
-def acting(text: str) -> set[str]:
-    """The characters of a text that a terminal would obey, but for ends of lines."""
+def control_characters(text: str) -> set[str]:
+    """Return the control characters of a text, except line ends."""
     return {c for c in text if unicodedata.category(c) in UNPRINTABLE and c != "\n"}
 
 
 @pytest.mark.parametrize("name", EVIL)
-def test_printable_text_has_no_character_that_acts(name):
-    assert acting(printable(name)) == set()
+def test_printable_text_has_no_control_characters(name):
+    assert control_characters(printable(name)) == set()
     assert "\n" not in printable(name)
 
 
-def test_text_that_prints_stays_as_it_is():
+def test_printable_text_is_unchanged():
     for text in ("Žluťoučký kůň 12 °C", "naïve [bold]x[/bold] \\[y]", "一二三", "1\u00a0000"):
         assert printable(text) == text
 
@@ -46,11 +46,11 @@ def test_lines_and_tables_show_names_without_markup(name, capsys):
     print_line(console, f"in {name}: ", strong(name))
     show(console, f"Table {name}", pl.DataFrame({name: [name]}), note=name)
     out = capsys.readouterr().out
-    assert acting(out) == set()
+    assert control_characters(out) == set()
     assert out.count(printable(name)) == 6
 
 
-def test_names_of_files_never_act_on_the_terminal(tmp_path):
+def test_names_of_files_never_control_the_terminal(tmp_path):
     workspace = init_workspace(tmp_path / "season [/y]")
     (workspace.mappings / "f.toml").write_text(BOUNDARY)
     for name in EVIL:
@@ -61,17 +61,17 @@ def test_names_of_files_never_act_on_the_terminal(tmp_path):
     for words in (["check"], ["ingest"], ["status"], ["rejected"], ["doctor"], ["check"]):
         ran = taretrace(*words, workspace.root)
         assert ran.code in ({0, 2} if words == ["doctor"] else {0}), (words, ran.err)
-        assert acting(ran.out + ran.err) == set(), words
+        assert control_characters(ran.out + ran.err) == set(), words
         assert "internal error" not in ran.err
 
 
 @pytest.mark.parametrize("name", ["[/y]", "\x1b[31m", "\u202ex"])
-def test_a_folder_of_any_name_is_a_workspace(tmp_path, name):
+def test_a_folder_with_any_name_can_be_a_workspace(tmp_path, name):
     root = tmp_path / name
     for words in (["init", root], ["status", root], ["doctor", root], ["ingest", root], ["fit", root]):
         ran = taretrace(*words)
         assert ran.code in {0, 2}, ran.err
-        assert acting(ran.out + ran.err) == set()
+        assert control_characters(ran.out + ran.err) == set()
     assert Workspace(root).season.units == "metric"
 
 
@@ -82,7 +82,7 @@ def refusal(*words) -> str:
     return ran.err
 
 
-def test_a_wrong_kind_is_answered_with_the_kinds_there_are(tmp_path):
+def test_a_wrong_kind_is_answered_with_the_list_of_kinds(tmp_path):
     workspace = init_workspace(tmp_path / "w")
     file = tmp_path / "x.csv"
     file.write_text("a,b\n1,2\n")

@@ -99,7 +99,7 @@ QUICK = {
 
 
 def run_keeps_tables(workspace: Workspace, tables: dict[str, pl.DataFrame]) -> None:
-    """A run ends well or stops with a sentence; neither shrinks a table that can still be read."""
+    """Run ingest, which succeeds or stops with a sentence, and check that no readable table lost rows."""
     with suppress(DamagedError):
         ingest(workspace)
     try:

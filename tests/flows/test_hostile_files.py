@@ -1,4 +1,4 @@
-"""Commands on files that no reader survives: a sentence and an exit code, and the doctor lists them."""
+"""Commands on files that crash the reader: one sentence and an exit code, and the doctor lists the files."""
 
 import datetime as dt
 import importlib
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.cli import mapping_dialog as map_talk
+from flows.cli import mapping_dialog
 from tests.support.program import taretrace_here as taretrace
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.ingest import isolated_read
@@ -32,26 +32,26 @@ def workspace(tmp_path) -> Workspace:
     return made
 
 
-def test_map_of_a_file_that_no_reader_survives_is_one_sentence(workspace, monkeypatch, failing):
+def test_map_of_a_file_that_crashes_the_reader_is_one_sentence(workspace, monkeypatch, failing):
     path = workspace.root / "abort.csv"
     path.write_text("id,b\n1,2\n")
-    monkeypatch.setattr(map_talk, "sniff", failing.look)
+    monkeypatch.setattr(mapping_dialog, "sniff", failing.look)
     ran = taretrace("map", path, "-w", workspace.root, "--no-ask")
     assert (ran.code, ran.err.count("\n"), "Traceback" in ran.err) == (2, 1, False)
     assert str(path) in ran.err
 
 
-def test_a_preview_that_no_reader_survives_is_one_sentence(workspace, monkeypatch, failing):
+def test_a_preview_that_crashes_the_reader_is_one_sentence(workspace, monkeypatch, failing):
     path = workspace.root / "abort.csv"
     path.write_text('id,boundary\nF1,"POLYGON((0 0,1 0,1 1,0 0))"\nF2,"POLYGON((0 0,1 0,1 1,0 0))"\n')
-    monkeypatch.setattr(map_talk, "first_rows", failing.look_first)
+    monkeypatch.setattr(mapping_dialog, "first_rows", failing.look_first)
     ran = taretrace("map", path, "-w", workspace.root, "--no-ask", "--json", "--answer", "kind=field_boundary")
     assert (ran.code, ran.err.count("Traceback")) == (2, 0), ran.err
     assert "SIGABRT" in ran.err
     assert not (workspace.mappings / "field_boundary_abort.toml").exists()
 
 
-def test_the_doctor_status_and_check_list_a_file_in_quarantine_and_what_to_do(workspace, monkeypatch, failing):
+def test_doctor_status_and_check_list_a_quarantined_file_with_a_remedy(workspace, monkeypatch, failing):
     (workspace.inbox / "leaves.csv").write_text("id,b\n1,2\n")
     monkeypatch.setattr(isolated_read, "read_file", failing.read)
     states = []

@@ -38,7 +38,7 @@ COMMANDS = (
     "report shift",
     "ingest",
 )
-"""In this order: those that change the workspace come last."""
+"""Commands in order: those that change the workspace come last."""
 LISTS = ("fields.csv", "machines.csv", "outlines.geojson")
 HOLDS = {
     "lists": lambda name: name in LISTS,
@@ -59,7 +59,7 @@ def through_every_stage(workspace: Workspace) -> None:
 
 
 def made(folder: Path, holds: str) -> Workspace:
-    """A workspace that holds nothing, files alone ("not ingested"), or what every stage made of some of them."""
+    """Return a workspace without data, with files only ("not ingested"), or with all results on some files."""
     if holds == "nothing":
         return init_workspace(folder)
     workspace = write_demo(folder, machines=2, days=2, seed=3, hz=0.05, reporter=QUIET)

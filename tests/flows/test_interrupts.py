@@ -22,7 +22,7 @@ def fail_by_interrupt():
     except KeyboardInterrupt:
         raise RuntimeError("Query interrupted") from None
 
-def reads(workspace, reporter, spread):
+def reads(workspace, reporter, executor):
     with reporter.stage("Earlier"):
         pass
     with reporter.stage("Reading 40 new files", 40) as advance:
@@ -40,7 +40,7 @@ PRESSES = {
     "here": "os.kill(os.getpid(), signal.SIGINT)",
     "twice": "threading.Timer(0.1, os.kill, (os.getpid(), signal.SIGINT)).start(); os.kill(os.getpid(), signal.SIGINT)",
     "with helper processes": "threading.Timer(2, os.killpg, (os.getpgid(0), signal.SIGINT)).start(); "
-    "list(spread(time.sleep, [0.05] * 200 + [60.0] * 200))",
+    "list(executor(time.sleep, [0.05] * 200 + [60.0] * 200))",
     "in a library": "fail_by_interrupt()",
 }
 

@@ -1,7 +1,8 @@
-"""What the schedule's jobs leave behind: the run after a shift, the nightly refit, the weekly benchmark, the end."""
+"""Results of the scheduled jobs: post-shift run, nightly refit, weekly benchmark, end of season."""
 
 import datetime as dt
 import shutil
+from importlib import import_module
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -32,7 +33,9 @@ def of_long_ago(table: pl.DataFrame) -> pl.DataFrame:
     return table.with_columns(pl.lit(LONG_AGO).alias("last_shift_date"), pl.lit("of long ago").alias("says"))
 
 
-def test_after_a_shift_what_fits_again_stands_as_it_was_and_the_night_makes_it_anew(demo: Demo, tmp_path, monkeypatch):
+def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replaces_them(
+    demo: Demo, tmp_path, monkeypatch
+):
     workspace, last = Workspace(tmp_path), dt.date(2025, 1, 2)
     for name in ("season.toml", "warehouse.duckdb"):
         shutil.copy(demo.workspace.root / name, tmp_path / name)
@@ -44,7 +47,7 @@ def test_after_a_shift_what_fits_again_stands_as_it_was_and_the_night_makes_it_a
             for row in BY_REFITTING.get(job.name, (job.name,))
         ]
 
-    monkeypatch.setattr(stages, "check", checked)
+    monkeypatch.setattr(import_module("flows.stages.fit"), "check", checked)
     before = stages.check_fits(workspace, fits, QUIET)
     assert set(before["last_shift_date"]) == {last}
     lost = (pl.col("response") == ROOT_LOSS) & pl.col("check").str.starts_with("later_week")
@@ -61,33 +64,35 @@ def test_after_a_shift_what_fits_again_stands_as_it_was_and_the_night_makes_it_a
     dirt = checks.filter(pl.col("response") == DIRT)
     assert "5 checks fit the model again: they stand as of the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(dirt)
     assert compared.height > 0
-    assert stages.compare(workspace, fits, QUIET, anew=False).equals(compared)
+    assert stages.compare(workspace, fits, QUIET, recompute=False).equals(compared)
 
     assert stages.check_fits(workspace, fits, QUIET).equals(before)
     assert of_an_earlier_shift(before) == ""
 
 
-@pytest.mark.parametrize(("line", "judged"), [('refit = "02:00"', False), ('refit = ""', True)])
-def test_only_where_a_nightly_refit_is_planned_is_judging_left_to_it(demo: Demo, tmp_path, monkeypatch, line, judged):
+@pytest.mark.parametrize(("line", "refits"), [('refit = "02:00"', False), ('refit = ""', True)])
+def test_refit_checks_are_left_to_the_nightly_refit_only_if_one_is_scheduled(
+    demo: Demo, tmp_path, monkeypatch, line, refits
+):
     toml = (demo.workspace.root / "season.toml").read_text("utf-8")
     others = [given for given in toml.splitlines() if not given.startswith("refit")]
     planned = "\n".join(others).replace("[schedule]\n", f"[schedule]\n{line}\n")
     tmp_path.joinpath("season.toml").write_text(planned, "utf-8")
-    asked: list[bool] = []
+    requested: list[bool] = []
 
-    def after_facts(*_: object, judge: bool = True) -> list[Path]:
-        asked.append(judge)
+    def after_facts(*_: object, refit_checks: bool = True) -> list[Path]:
+        requested.append(refit_checks)
         return []
 
     monkeypatch.setattr(jobs, "files_to_facts", lambda *_: [])
     monkeypatch.setattr(jobs, "after_facts", after_facts)
     for name in (POST_SHIFT, jobs.WHOLE):
         jobs.JOBS[name].fn(Workspace(tmp_path), QUIET, serial)
-    assert asked == [judged, True]
+    assert requested == [refits, True]
 
 
 @pytest.mark.slow
-def test_every_night_all_is_fitted_anew_to_the_same_tables_and_at_the_end_every_page_is_written(
+def test_the_nightly_refit_gives_the_same_tables_and_the_season_end_writes_every_page(
     season: Season, tmp_path, prefect_home
 ):
     workspace = Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / "season")))

@@ -1,4 +1,4 @@
-"""Whole runs on what comes late or in another form: tares after the fit, a climate archive, names that are code."""
+"""Complete runs on unusual deliveries: tares after the fit, a climate archive, names that contain scripts."""
 
 import datetime as dt
 import shutil
@@ -14,8 +14,8 @@ from transforms.storage.warehouse import Warehouse
 
 
 @pytest.mark.slow
-def test_tares_that_come_after_the_fit_end_as_if_they_had_been_there(season: Season, tmp_path):
-    """Half of the lab's results arrive when the fit is done: the next run fits on all of them, to the last digit."""
+def test_tares_that_arrive_after_the_fit_give_the_same_result(season: Season, tmp_path):
+    """Half of the lab results arrive after the fit; the next run uses all of them, with identical results."""
     workspace = copy_of(season, tmp_path / "late")
     workspace.warehouse.unlink()
     shutil.rmtree(workspace.lake)
@@ -67,7 +67,7 @@ def test_a_climate_archive_alone_wets_the_fields(tmp_path):
 
 
 @pytest.mark.slow
-def test_names_of_files_and_rows_that_are_script_are_inert_on_the_page(season: Season, tmp_path):
+def test_scripts_in_names_of_files_and_rows_are_inert_on_the_page(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
     evil = "<script>alert(1)</script>"
     tickets = (workspace.inbox / "tickets_north.csv").read_text().splitlines(keepends=True)

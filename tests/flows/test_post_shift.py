@@ -1,4 +1,4 @@
-"""The flow: retries only around input and output, silent Prefect, and a crash that the next run makes good."""
+"""The post-shift flow: retries only around input and output, silent Prefect, and recovery after a crash."""
 
 import os
 import shutil
@@ -19,7 +19,7 @@ from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
 
-def test_prefect_is_settled_in_the_workspace_and_what_is_set_stands(monkeypatch, tmp_path):
+def test_prefect_keeps_its_state_in_the_workspace_and_existing_variables_are_kept(monkeypatch, tmp_path):
     for name in ("PREFECT_HOME", *QUIET):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("PREFECT_LOGGING_LEVEL", "DEBUG")
@@ -34,26 +34,26 @@ import sys
 from pathlib import Path
 from flows.runtime.prefect_env import settle_prefect
 settle_prefect(Path(sys.argv[1]))
-from flows.post_shift import _step
+from flows.pipeline.tasks import step
 from prefect import flow
 tries = []
 def reads(kind):
     tries.append(kind)
-    raise {"io": OSError("disk is busy"), "ours": ValueError("a fault")}[kind]
+    raise {"io": OSError("disk is busy"), "internal": ValueError("a fault")}[kind]
 @flow(name="t")
 def once(kind):
     try:
-        _step(reads, retries=2, wait_s=0)(kind)
+        step(reads, retries=2, wait_s=0)(kind)
     except Exception:
         pass
-once("io"); once("ours")
-print(tries.count("io"), tries.count("ours"))
+once("io"); once("internal")
+print(tries.count("io"), tries.count("internal"))
 """
 
 
 @pytest.mark.slow
-def test_only_the_file_system_is_tried_again(demo):
-    # The demo's own home of Prefect: making one anew takes longer than the test.
+def test_only_file_system_errors_are_retried(demo):
+    # Reuse the demo's Prefect home: creating a new one takes longer than the test.
     home = str(demo.workspace.root / ".prefect")
     done = subprocess.run([sys.executable, "-c", RETRY, home], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["3", "1"]
@@ -66,7 +66,7 @@ def _tables(workspace: Workspace) -> dict[str, object]:
 
 
 @pytest.mark.parametrize("cut_at", [1, pytest.param(4, marks=pytest.mark.slow), 9])
-def test_a_run_cut_off_while_reading_is_made_good_by_the_next(tmp_path, monkeypatch, cut_at):
+def test_a_run_interrupted_while_reading_is_completed_by_the_next(tmp_path, monkeypatch, cut_at):
     whole = write_demo(tmp_path / "whole", machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
     shutil.copytree(whole.root, tmp_path / "cut")
     cut = Workspace(tmp_path / "cut")
@@ -90,7 +90,7 @@ def test_a_run_cut_off_while_reading_is_made_good_by_the_next(tmp_path, monkeypa
 
 
 def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(demo, tmp_path, monkeypatch):
-    # Making a home of Prefect anew takes longer than the run.
+    # Creating a new Prefect home takes longer than the run.
     monkeypatch.setenv("PREFECT_HOME", str(demo.workspace.root / ".prefect"))
     folder = tmp_path / "season"
     write_demo(folder, machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
@@ -104,24 +104,24 @@ def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(dem
 
 
 @pytest.mark.slow
-def test_every_stage_is_a_verb_of_its_own(tmp_path):
+def test_every_stage_is_a_command(tmp_path):
     folder = tmp_path / "season"
     write_demo(folder, machines=2, days=3, seed=3, hz=0.1, reporter=SILENT)
-    said = {}
-    for verb in (["ingest"], ["fit"], ["advise"], ["report", "shift"], ["export"], ["status"]):
-        ran = taretrace_here(*verb, folder)
+    output = {}
+    for command in (["ingest"], ["fit"], ["advise"], ["report", "shift"], ["export"], ["status"]):
+        ran = taretrace_here(*command, folder)
         assert ran.code == 0, ran.err
-        said[verb[0]] = ran.out
-    assert "rows in" in said["ingest"]
-    assert "Dirt: fitted on " in said["fit"]
-    assert "key out" in said["advise"]
-    assert "Shift page:" in said["report"]
+        output[command[0]] = ran.out
+    assert "rows in" in output["ingest"]
+    assert "Dirt: fitted on " in output["fit"]
+    assert "key out" in output["advise"]
+    assert "Shift page:" in output["report"]
     assert (folder / "out" / "shift.html").exists()
     assert (folder / "out" / "tables" / "load_fact.parquet").exists()
-    assert "What was rejected, and why" in said["status"]
+    assert "Rejected rows by reason" in output["status"]
 
 
-def test_two_runs_at_once_are_told_apart(tmp_path):
+def test_a_second_run_at_once_is_refused(tmp_path):
     workspace = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=SILENT)
     with stages.open_warehouse(workspace):
         ran = taretrace("ingest", workspace.root)

@@ -1,4 +1,4 @@
-"""The repair of a workspace as a command: what it does, what it refuses, and what stops a run before it."""
+"""The command `repair`: its steps, its refusals, and the runs that stop before it."""
 
 import datetime as dt
 import json
@@ -51,7 +51,7 @@ def test_a_run_stops_with_exit_code_2_and_the_repair_is_a_command(whole: Whole, 
     assert_same(whole.tables, every_table(harmed, telemetry=True))
 
 
-def test_what_nothing_can_rebuild_wants_a_backup_or_consent(whole: Whole, harmed: Workspace):
+def test_unrecoverable_parts_need_a_backup_or_consent(whole: Whole, harmed: Workspace):
     empty_inbox(harmed)
     shutil.rmtree(harmed.received)
     gone = telemetry(harmed)
@@ -81,13 +81,13 @@ def test_a_warehouse_is_not_rebuilt_from_less_than_was_received(harmed: Workspac
     assert aside.read_bytes() == damaged
 
 
-HOLDER = "import duckdb, sys; con = duckdb.connect(sys.argv[1]); print('held', flush=True); sys.stdin.read()"
+LOCK_OWNER = "import duckdb, sys; con = duckdb.connect(sys.argv[1]); print('locked', flush=True); sys.stdin.read()"
 
 
 def test_a_warehouse_in_use_is_not_called_damaged(harmed: Workspace):
-    program = [sys.executable, "-c", HOLDER, str(harmed.warehouse)]
+    program = [sys.executable, "-c", LOCK_OWNER, str(harmed.warehouse)]
     with subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
-        assert other.stdout.readline() == "held\n"
+        assert other.stdout.readline() == "locked\n"
         found = {f.code: f.state for f in look_after(harmed, NOW) if f.check == "warehouse"}
         with pytest.raises(LockedError):
             Warehouse(harmed.warehouse)
@@ -104,7 +104,7 @@ def test_a_warehouse_in_use_is_not_called_damaged(harmed: Workspace):
         pytest.param("bin", Path.unlink, marks=pytest.mark.slow),
     ],
 )
-def test_days_without_records_are_made_again_from_copies(whole: Whole, harmed: Workspace, kind: str, harm: Harm):
+def test_days_with_expired_records_are_rebuilt_from_copies(whole: Whole, harmed: Workspace, kind: str, harm: Harm):
     workspace = harmed
     with Warehouse(workspace.warehouse) as warehouse:
         assert roll_up(warehouse, Lake(workspace.lake), 0, NOW, set()).machine_days
@@ -121,7 +121,7 @@ def test_days_without_records_are_made_again_from_copies(whole: Whole, harmed: W
     assert_same(whole.tables, {**whole.tables, **every_table(workspace)})
 
 
-def test_a_damaged_file_met_in_binning_stops_the_run(harmed: Workspace):
+def test_a_damaged_file_found_during_binning_stops_the_run(harmed: Workspace):
     flip(telemetry(harmed))
     with Warehouse(harmed.warehouse) as warehouse:
         warehouse.replace("binned_day", warehouse.table("binned_day").clear())

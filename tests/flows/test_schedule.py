@@ -1,4 +1,4 @@
-"""When jobs are due, what was missed, and what is told of it."""
+"""Due times, missed jobs, the inbox watch and the run log."""
 
 import datetime as dt
 import json
@@ -42,11 +42,11 @@ def test_the_usual_week(tmp_path):
     [
         ("2025-10-25 05:19", "2025-10-24 05:20"),
         ("2025-10-25 05:20", "2025-10-25 05:20"),
-        ("2025-10-26 06:00", "2025-10-26 05:20"),  # clocks went back at 3: still 5:20 by the wall
-        ("2026-03-29 06:00", "2026-03-29 05:20"),  # and forward
+        ("2025-10-26 06:00", "2025-10-26 05:20"),  # clocks went back at 03:00: still 05:20 local time
+        ("2026-03-29 06:00", "2026-03-29 05:20"),  # clocks went forward
     ],
 )
-def test_a_time_of_day_is_the_walls_also_when_clocks_change(now, due):
+def test_a_time_of_day_is_local_time_also_when_clocks_change(now, due):
     assert Slot(POST_SHIFT, dt.time(5, 20)).last_before(local(now), PRAGUE) == local(due)
 
 
@@ -58,28 +58,28 @@ def test_a_weekday_and_a_date():
     assert once.last_before(local("2027-06-01 00:00"), PRAGUE) == local("2026-01-20 06:00")
 
 
-def test_however_many_times_were_missed_the_job_is_due_once(tmp_path):
+def test_a_job_missed_several_times_is_due_once(tmp_path):
     workspace = season_of(tmp_path)
     now = local("2025-10-25 12:00")
     log = RunLog(workspace.log, clock=lambda: now)
-    assert missed(workspace, now, log) == []  # a season that nobody has begun to run has missed nothing
+    assert missed(workspace, now, log) == []  # a season without any run has missed nothing
     log.write(POST_SHIFT, "ended", began_at=local("2025-10-20 05:20").isoformat(), due=None)
     assert missed(workspace, now, log) == [POST_SHIFT, REFIT, COMPARE]
     log.write(POST_SHIFT, "failed", began_at=now.isoformat(), due=None)
-    assert POST_SHIFT in missed(workspace, now, log)  # what failed is still to be done
+    assert POST_SHIFT in missed(workspace, now, log)  # a failed run does not count
     for job in (POST_SHIFT, REFIT, COMPARE):
         log.write(job, "ended", began_at=now.isoformat(), due=None)
     assert missed(workspace, now, log) == []
 
 
-def test_a_run_that_began_a_moment_early_has_done_its_time(tmp_path):
+def test_a_run_that_began_slightly_early_counts_for_its_due_time(tmp_path):
     log, due = RunLog(tmp_path), local("2025-10-25 05:20")
     log.write(POST_SHIFT, "ended", began_at=(due - dt.timedelta(seconds=1)).isoformat(), due=due)
     assert log.done_since(POST_SHIFT, due)
     assert not log.done_since(POST_SHIFT, due + dt.timedelta(seconds=1))
 
 
-def test_half_a_line_of_the_log_is_passed_over(tmp_path):
+def test_an_incomplete_log_line_is_skipped(tmp_path):
     log = RunLog(tmp_path)
     log.write("a", "ended", n=1)
     path = next(tmp_path.glob("*.jsonl"))
@@ -89,31 +89,31 @@ def test_half_a_line_of_the_log_is_passed_over(tmp_path):
     assert log.last("a", "ended")["n"] == 1
 
 
-def test_workspaces_of_one_folder_name_are_deployed_apart(tmp_path):
+def test_workspaces_with_equal_folder_names_have_different_deployments(tmp_path):
     one, two = (season_of(tmp_path / firm) for firm in ("north", "south"))
     assert deployment_name(one) == deployment_name(Workspace(one.root.parent / "." / "season"))
     names = {w.root: {d.name for d in deployments(w)} for w in (one, two)}
     assert names == {one.root: {deployment_name(one)}, two.root: {deployment_name(two)}}
     assert deployment_name(one) != deployment_name(two)
-    assert all(n.startswith("season-") for mine in names.values() for n in mine)
+    assert all(n.startswith("season-") for own_names in names.values() for n in own_names)
 
 
-def test_files_are_told_once_and_only_when_they_rest(tmp_path):
+def test_files_are_reported_once_and_only_after_they_stop_changing(tmp_path):
     workspace = season_of(tmp_path)
     (workspace.inbox / "old.csv").write_text("a")
-    eye = InboxWatch(workspace)
-    assert eye.new_files() == 0
+    watch = InboxWatch(workspace)
+    assert watch.new_files() == 0
     new = workspace.inbox / "new.csv"
     new.write_text("half")
-    assert eye.new_files() == 0  # just come
+    assert watch.new_files() == 0  # just arrived
     new.write_text("half and whole")
-    assert eye.new_files() == 0  # still growing
-    assert eye.new_files() == 1
-    assert eye.new_files() == 0
+    assert watch.new_files() == 0  # still growing
+    assert watch.new_files() == 1
+    assert watch.new_files() == 0
     new.write_text("corrected by hand")
-    assert (eye.new_files(), eye.new_files()) == (0, 1)
+    assert (watch.new_files(), watch.new_files()) == (0, 1)
     new.unlink()
-    assert eye.new_files() == 0
+    assert watch.new_files() == 0
 
 
 def test_due_before_takes_the_last_of_several_shifts(tmp_path):
@@ -134,14 +134,14 @@ def test_due_before_takes_the_last_of_several_shifts(tmp_path):
         (read_place, [], "wrong_table", ""),
     ],
 )
-def test_what_cannot_be_is_said_with_the_way_out(read, table, code, key):
-    with pytest.raises(ConfigError) as told:
+def test_a_wrong_value_is_reported_with_a_remedy(read, table, code, key):
+    with pytest.raises(ConfigError) as raised:
         read(table, dt.time(5), "here") if read is read_schedule else read(table, "here")
-    assert [(p.code, p.key) for p in told.value.problems] == [(code, key)]
-    assert told.value.remedy
+    assert [(p.code, p.key) for p in raised.value.problems] == [(code, key)]
+    assert raised.value.remedy
 
 
-def test_what_is_written_is_json_a_line(tmp_path):
+def test_every_log_line_is_json(tmp_path):
     log = RunLog(tmp_path)
     log.write("post-shift", "stage", stage="Reading 3 new files", seconds=1.5)
     (line,) = next(tmp_path.glob("*.jsonl")).read_text().splitlines()

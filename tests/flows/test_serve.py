@@ -1,4 +1,4 @@
-"""A season kept going: with no server, with a Prefect server, with workers of a pool on PostgreSQL."""
+"""The command `serve`: with its own server, and with the workers of a pool on a server with PostgreSQL."""
 
 import contextlib
 import json
@@ -23,7 +23,7 @@ from transforms.storage.warehouse import Warehouse
 
 @pytest.fixture(scope="module")
 def begun(tmp_path_factory, prefect_home) -> Workspace:
-    """A season that was ingested and whose inbox is looked into every second; nothing is due by the clock."""
+    """An ingested season whose inbox is scanned every second; no job is scheduled."""
     folder = tmp_path_factory.mktemp("begun") / "season"
     workspace = write_demo(folder, machines=2, days=3, seed=3, hz=0.05, reporter=QUIET)
     toml = folder / "season.toml"
@@ -52,7 +52,7 @@ def serving(workspace: Workspace, env: dict[str, str], *words: str) -> Iterator[
     with running(*PROGRAM, "serve", str(workspace.root), *words, env=env, log=log) as process:
         until(lambda: "Serving" in log.read_text() or process.poll() is not None, "serve")
         yield log
-    assert "Ended." in log.read_text()
+    assert "Stopped." in log.read_text()
     assert "Traceback" not in log.read_text()
 
 
@@ -61,7 +61,7 @@ def ends(workspace: Workspace, job: str, event: str = "ended") -> list[dict[str,
 
 
 def drop_ticket_file(workspace: Workspace) -> str:
-    """A corrected copy of a file: the last line is gone."""
+    """Add a corrected copy of a ticket file, without its last line, to the inbox; return its name."""
     ticket = min(p for p in workspace.inbox.iterdir() if "ticket" in p.name and p.suffix == ".csv")
     again = workspace.inbox / f"{ticket.stem}-2.csv"
     again.write_bytes(b"".join(ticket.read_bytes().splitlines(keepends=True)[:-1]))
@@ -69,9 +69,9 @@ def drop_ticket_file(workspace: Workspace) -> str:
 
 
 @pytest.mark.slow
-def test_without_a_server_new_files_are_taken_in_and_what_was_missed_runs_once(begun, tmp_path, prefect_home):
+def test_without_a_server_new_files_are_ingested_and_missed_jobs_run_once(begun, tmp_path, prefect_home):
     workspace = copy_of(begun, tmp_path / "season")
-    # It ran a month ago, so many nights were missed.
+    # The last run was a month ago: every night since then was missed.
     log = RunLog(workspace.log)
     log.write(POST_SHIFT, "ended", began_at="2026-01-01T00:00:00+00:00", due=None)
     schedule(workspace, 'refit = "00:00"')
@@ -81,8 +81,8 @@ def test_without_a_server_new_files_are_taken_in_and_what_was_missed_runs_once(b
         name = drop_ticket_file(workspace)
         until(lambda: len(ends(workspace, POST_SHIFT)) == before + 1, "the run on new files")
     assert len(ends(workspace, REFIT)) == len(ends(workspace, REFIT, "began")) == 1
-    assert "nightly-refit was missed: it is run once now" in out.read_text()
-    assert "1 new files: a post-shift run is started" in out.read_text()
+    assert "nightly-refit was missed; running it once now" in out.read_text()
+    assert "1 new files: starting a post-shift run" in out.read_text()
     assert ends(workspace, POST_SHIFT)[0]["files"] == 1
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         assert name in warehouse.table("source_file")["file"].to_list()
@@ -90,7 +90,7 @@ def test_without_a_server_new_files_are_taken_in_and_what_was_missed_runs_once(b
 
 
 def states_and_artifacts(api: str) -> tuple[list[tuple[str, str, str]], list[dict[str, Any]]]:
-    """Every flow run (flow, state type, state name) and every artifact of a server."""
+    """Return every flow run (flow, state type, state name) and every artifact of a server."""
     import httpx  # noqa: PLC0415
 
     flows = {f["id"]: f["name"] for f in httpx.post(f"{api}/flows/filter", json={}).json()}
@@ -123,10 +123,10 @@ def test_workers_of_a_pool_run_the_schedule_on_a_server_that_keeps_its_state_in_
             drop_ticket_file(workspace)
             until(lambda: len(ends(workspace, POST_SHIFT)) > before, "the worker's run")
             until(
-                lambda: any(n in {"Completed", "Data trouble"} for _, _, n in states_and_artifacts(api)[0]), "its state"
+                lambda: any(n in {"Completed", "Data issue"} for _, _, n in states_and_artifacts(api)[0]), "its state"
             )
             seen, artifacts = states_and_artifacts(api)
-    assert ("post-shift", "COMPLETED", "Completed") in seen or ("post-shift", "COMPLETED", "Data trouble") in seen
+    assert ("post-shift", "COMPLETED", "Completed") in seen or ("post-shift", "COMPLETED", "Data issue") in seen
     (artifact,) = (a for a in artifacts if a["key"] == POST_SHIFT)
     assert [row["kind"] for row in json.loads(artifact["data"])] == ["load"]
     assert "shift" in artifact["description"]

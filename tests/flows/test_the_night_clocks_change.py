@@ -1,4 +1,4 @@
-"""Three machines through the night of 26 October 2025, when 03:00 becomes 02:00 again, from local times in files."""
+"""Three machines in the night of 26 October 2025, when local clocks go back from 03:00 to 02:00."""
 
 import datetime as dt
 
@@ -9,8 +9,8 @@ from flows import stages
 from flows.pipeline.demo import write_demo
 from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace
-from transforms.demo.scenario import Scenario
-from transforms.demo.season import Plan, invent_season
+from transforms.demo.scenario import Plan, Scenario
+from transforms.demo.season import invent_season
 from transforms.demo.sensors import at
 from transforms.storage.lake import Lake
 
@@ -23,13 +23,13 @@ SIZE = {"machines": 3, "days": 2, "seed": 11, "hz": 0.1}
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory) -> Workspace:
-    workspace = write_demo(tmp_path_factory.mktemp("night") / "w", **SIZE, reporter=QUIET, hardship=NIGHT)
+    workspace = write_demo(tmp_path_factory.mktemp("night") / "w", **SIZE, reporter=QUIET, scenario=NIGHT)
     ingest(workspace)
     return workspace
 
 
-def test_every_ticket_is_weighed_when_it_truly_was(night, catalogue):
-    season = invent_season(Plan(**SIZE, hardship=NIGHT), catalogue)
+def test_every_ticket_has_its_true_weighing_time(night, catalogue):
+    season = invent_season(Plan(**SIZE, scenario=NIGHT), catalogue)
     true = season.tickets.select("load_id", at(season, pl.col("weighed_s")).dt.truncate("1m").alias("true_at"))
     with stages.open_warehouse(night) as warehouse:
         both = warehouse.table("load").join(true, on="load_id")
@@ -39,7 +39,7 @@ def test_every_ticket_is_weighed_when_it_truly_was(night, catalogue):
     assert both.filter(pl.col("weighed_at") != pl.col("true_at")).height == 0
 
 
-def test_logs_go_on_without_a_gap_and_loads_keep_their_minutes(night):
+def test_logs_continue_without_a_gap_and_loads_keep_their_minutes(night):
     bins = Lake(night.lake).read_bins().filter(pl.col("machine_id") == "M01")
     hour = bins.filter(pl.col("bin_at").is_between(BACK - dt.timedelta(hours=1), BACK + dt.timedelta(hours=1)))
     assert hour.height > 200

@@ -1,4 +1,4 @@
-"""A new shift traces the fields it touches, and ends in the tables of tracing everything at once."""
+"""A new shift traces only the affected fields and gives the same tables as tracing everything at once."""
 
 import shutil
 
@@ -31,7 +31,7 @@ def traced_tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory) -> Workspace:
-    """Eight days of four machines; the logs of the eighth are files of their own."""
+    """Eight days of four machines; logs and tickets of the eighth day are in separate files."""
     folder = tmp_path_factory.mktemp("again") / "whole"
     workspace = write_demo(folder, machines=4, days=8, seed=17, hz=0.1, reporter=QUIET)
     for path in sorted(workspace.inbox.glob("tickets_*.csv")):
@@ -43,12 +43,12 @@ def whole(tmp_path_factory) -> Workspace:
 
 
 def later(workspace: Workspace) -> list:
-    """The files of the last shift."""
+    """Return the files of the last shift."""
     return [p for p in workspace.inbox.iterdir() if p.stem.endswith(("_last", "_w2"))]
 
 
 @pytest.mark.slow
-def test_a_new_shift_ends_as_if_all_had_come_at_once(whole, tmp_path):
+def test_a_new_shift_gives_the_same_tables_as_one_delivery(whole, tmp_path):
     steps = Workspace(shutil.copytree(whole.root, tmp_path / "steps"))
     (tmp_path / "late").mkdir()
     held_back = later(steps)
@@ -76,8 +76,8 @@ def test_a_new_shift_ends_as_if_all_had_come_at_once(whole, tmp_path):
     assert stages.trace(steps, QUIET) == 0
 
 
-def test_fields_without_new_rows_keep_theirs_untouched(whole, tmp_path):
-    """A corrected ticket of one field: only that field, and those whose clocks it moves, are traced."""
+def test_fields_without_new_rows_are_unchanged(whole, tmp_path):
+    """A corrected ticket causes tracing of its own field and of fields whose clocks change, and of no other field."""
     workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
     ingest(workspace)
     before = traced_tables(workspace)
@@ -100,7 +100,7 @@ def test_fields_without_new_rows_keep_theirs_untouched(whole, tmp_path):
     assert kept.equals(now["load_trace_grade"].filter(same))
 
 
-def test_a_field_whose_tickets_are_all_gone_leaves_nothing_behind(whole, tmp_path):
+def test_a_field_without_tickets_leaves_no_rows(whole, tmp_path):
     workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
     ingest(workspace)
     with stages.open_warehouse(workspace) as warehouse:

@@ -1,4 +1,4 @@
-"""Doctor, backup and restore, retention, permissions: what keeps a season's workspace whole and private."""
+"""Maintenance of a workspace: doctor, backup and restore, retention, permissions."""
 
 import datetime as dt
 import fcntl
@@ -28,14 +28,14 @@ NOW = dt.datetime.now(dt.UTC)
 
 @pytest.fixture
 def copied(season: Season, tmp_path) -> Workspace:
-    """A copy of the small season that a test may harm."""
+    """A copy of the small season that a test may damage."""
     workspace = Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / "season")))
     workspace.root.chmod(0o700)
     return workspace
 
 
 def states(workspace: Workspace) -> dict[str, str]:
-    """Check -> the worst that was found."""
+    """Return the worst state found by each check."""
     worst = {"fine": 0, "note": 1, "wrong": 2}
     out: dict[str, str] = {}
     for f in look_after(workspace, dt.datetime.now(dt.UTC)):
@@ -45,7 +45,7 @@ def states(workspace: Workspace) -> dict[str, str]:
     return out
 
 
-def test_a_workspace_in_order_is_said_to_be(copied):
+def test_an_intact_workspace_has_no_findings(copied):
     assert set(states(copied).values()) == {"fine"}
     ran = taretrace_here("doctor", copied.root, "--json")
     assert ran.code == 0, ran.out
@@ -53,7 +53,7 @@ def test_a_workspace_in_order_is_said_to_be(copied):
 
 
 @pytest.mark.parametrize(
-    ("harm", "check", "mends"),
+    ("harm", "check", "remedy"),
     [
         (lambda w: w.root.chmod(0o755), "permissions", "chmod go-rwx"),
         (lambda w: shutil.rmtree(w.mappings), "folders", "taretrace init"),
@@ -64,10 +64,10 @@ def test_a_workspace_in_order_is_said_to_be(copied):
         (lambda w: w.warehouse.write_bytes(b"no warehouse at all"), "warehouse", "taretrace repair"),
     ],
 )
-def test_what_is_wrong_is_found_with_the_way_to_mend_it(copied, harm, check, mends):
+def test_a_problem_is_found_with_its_remedy(copied, harm, check, remedy):
     harm(copied)
     (found,) = [f for f in look_after(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
-    assert mends in found.remedy
+    assert remedy in found.remedy
     ran = taretrace_here("doctor", copied.root, "--json")
     assert ran.code == 2
     assert json.loads(ran.out)["wrong"] >= 1
@@ -79,13 +79,13 @@ def test_a_full_disk_is_found(copied, monkeypatch):
     assert states(copied)["disk"] == "wrong"
 
 
-def test_a_lock_of_a_run_that_died_is_told_from_one_that_is_held(copied):
-    held = copied.root / ".held"
-    held.write_text('{"verb": "ingest", "process": 1, "since": "long ago"}')
+def test_the_lock_of_a_dead_run_is_distinguished_from_an_active_lock(copied):
+    lock = copied.root / ".held"
+    lock.write_text('{"command": "ingest", "process": 1, "since": "long ago"}')
     assert "died" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
-    with held.open("a+") as handle:
+    with lock.open("a+") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
-        assert "a run holds the workspace" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
+        assert "is using the workspace" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
 
 
 def test_rows_that_break_a_check_are_found(copied):
@@ -95,19 +95,19 @@ def test_rows_that_break_a_check_are_found(copied):
     assert states(copied)["warehouse"] == "wrong"
 
 
-def test_prefects_home_and_a_server_that_is_named(copied, monkeypatch):
+def test_prefects_home_and_a_configured_server(copied, monkeypatch):
     home = copied.home
     home.mkdir()
     (home / "prefect.db").write_bytes(b"this is no database" * 100)
-    told = json.loads(taretrace_here("doctor", copied.root, "--json").out)["findings"]
-    (found,) = (f for f in told if f["check"] == "Prefect")
+    result = json.loads(taretrace_here("doctor", copied.root, "--json").out)["findings"]
+    (found,) = (f for f in result if f["check"] == "Prefect")
     assert (found["state"], "rm -r" in found["remedy"]) == ("wrong", True)
     monkeypatch.setenv("PREFECT_API_URL", "http://127.0.0.1:9/api")
-    told = json.loads(taretrace_here("doctor", copied.root, "--json").out)["findings"]
-    assert next(f for f in told if f["check"] == "Prefect")["says"].startswith("no server answers")
+    result = json.loads(taretrace_here("doctor", copied.root, "--json").out)["findings"]
+    assert next(f for f in result if f["check"] == "Prefect")["says"].startswith("no server answers")
 
 
-def test_a_backup_holds_everything_and_comes_back_to_the_byte(copied, tmp_path):
+def test_a_backup_contains_everything_and_restores_it_byte_for_byte(copied, tmp_path):
     made = taretrace("backup", copied.root, "--to", tmp_path / "b.tar", "--json")
     assert made.code == 0, made.err
     back = tmp_path / "back"
@@ -121,7 +121,7 @@ def test_a_backup_holds_everything_and_comes_back_to_the_byte(copied, tmp_path):
     assert stat.S_IMODE((tmp_path / "b.tar").stat().st_mode) == 0o600
 
 
-def test_a_backup_that_was_harmed_is_refused_before_anything_is_written(copied, tmp_path):
+def test_a_damaged_backup_is_refused_before_anything_is_written(copied, tmp_path):
     taretrace_here("backup", copied.root, "--to", tmp_path / "b.tar", "--json")
     body = bytearray((tmp_path / "b.tar").read_bytes())
     body[len(body) // 2] ^= 1
@@ -130,13 +130,13 @@ def test_a_backup_that_was_harmed_is_refused_before_anything_is_written(copied, 
     for name in ("bit.tar", "cut.tar"):
         ran = taretrace_here("restore", tmp_path / name, tmp_path / "back", "--json")
         assert ran.code == 2
-        assert "take an earlier one" in ran.err
+        assert "use an older backup" in ran.err
         assert not (tmp_path / "back").exists()
         assert taretrace_here("restore", tmp_path / name, "--check").code == 2
     assert taretrace_here("restore", tmp_path / "b.tar", "--check").code == 0
 
 
-def test_a_restore_that_was_cut_off_can_be_repeated_and_a_workspace_is_never_overwritten(copied, tmp_path, monkeypatch):
+def test_an_interrupted_restore_can_be_repeated_and_a_workspace_is_never_overwritten(copied, tmp_path, monkeypatch):
     taretrace_here("backup", copied.root, "--to", tmp_path / "b.tar", "--json")
     back, extract, done = tmp_path / "back", tarfile.TarFile.extract, []
 
@@ -159,7 +159,7 @@ def test_a_restore_that_was_cut_off_can_be_repeated_and_a_workspace_is_never_ove
     assert_same(every_table(copied), every_table(Workspace(back)))
 
 
-def test_a_restore_does_not_touch_files_that_are_not_of_it(copied, tmp_path):
+def test_a_restore_does_not_touch_foreign_files(copied, tmp_path):
     taretrace_here("backup", copied.root, "--to", tmp_path / "b.tar", "--json")
     back = tmp_path / "back"
     back.mkdir()
@@ -169,7 +169,7 @@ def test_a_restore_does_not_touch_files_that_are_not_of_it(copied, tmp_path):
     assert [p.name for p in back.iterdir() if p.name != ".restoring"] == ["notes.txt"]
 
 
-def test_a_backup_removes_what_a_killed_one_left_but_not_what_another_writes(copied, tmp_path):
+def test_a_backup_removes_files_of_a_killed_backup_but_not_of_a_running_one(copied, tmp_path):
     left, other = tmp_path / ".a.tar.backup.partial", tmp_path / ".c.tar.backup.partial"
     left.write_bytes(b"half")
     with other.open("wb") as file:
@@ -194,7 +194,7 @@ def test_a_run_removes_unfinished_files(copied):
     assert not [p for p in left if p.exists()]
 
 
-def test_a_backup_of_somebody_elses_making_writes_nothing_outside(tmp_path):
+def test_a_crafted_backup_writes_nothing_outside_the_folder(tmp_path):
     evil = tmp_path / "evil.tar"
     (tmp_path / "x").write_text("harm")
     (tmp_path / "manifest.json").write_text("{}")
@@ -205,7 +205,7 @@ def test_a_backup_of_somebody_elses_making_writes_nothing_outside(tmp_path):
     assert not (tmp_path / "escaped").exists()
 
 
-def test_what_a_run_writes_is_for_this_user_alone(tmp_path):
+def test_only_this_user_can_read_the_files_of_a_run(tmp_path):
     folder = tmp_path / "season"
     assert taretrace("init", folder, "--json").code == 0
     assert taretrace("ingest", folder, "--json").code == 2  # no mapping yet
@@ -221,20 +221,20 @@ def keep_days(workspace: Workspace, days: int) -> Workspace:
     return Workspace(workspace.root)
 
 
-def test_old_records_give_way_to_their_bins_and_every_table_stays(copied):
+def test_expired_records_are_deleted_and_every_table_is_unchanged(copied):
     before = every_table(copied)
     size = sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet"))
     workspace = keep_days(copied, 3)
-    rolled = stages.roll_up(workspace, QUIET)
-    assert rolled.machine_days > 0
-    assert rolled.size + sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet")) == size
+    expired = stages.roll_up(workspace, QUIET)
+    assert expired.machine_days > 0
+    assert expired.size + sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet")) == size
     ingest(workspace)
     assert_same(before, every_table(workspace))
     assert states(workspace)["lake"] == "fine"
     assert stages.roll_up(workspace, QUIET).machine_days == 0
 
 
-def test_a_load_is_still_explained_down_to_its_lines_after_its_records_went(copied):
+def test_a_load_is_still_explained_down_to_its_lines_after_its_records_expired(copied):
     with Warehouse.to_look_at(copied.warehouse) as warehouse:
         facts = warehouse.table("load_fact").sort("lifted_at")
         load = facts.filter(pl.col("trace_quality") > 0.5)["load_id"][0]
@@ -247,7 +247,7 @@ def test_a_load_is_still_explained_down_to_its_lines_after_its_records_went(copi
     assert after["records"].sum() >= before["records"].sum() > 0
 
 
-def test_a_row_that_comes_later_for_such_a_day_is_rejected_with_the_reason_and_harms_no_bin(copied):
+def test_a_late_row_for_an_expired_day_is_rejected_with_a_reason_and_changes_no_bin(copied):
     workspace = keep_days(copied, 1)
     stages.roll_up(workspace, QUIET)
     bins = every_table(workspace)["bin"]
@@ -263,7 +263,7 @@ def test_a_row_that_comes_later_for_such_a_day_is_rejected_with_the_reason_and_h
     assert every_table(workspace)["bin"].equals(bins)
 
 
-def test_a_crash_while_records_are_let_go_loses_nothing(copied, monkeypatch):
+def test_a_crash_during_expiry_loses_nothing(copied, monkeypatch):
     before = every_table(copied)
     workspace, unlink, gone = keep_days(copied, 1), Path.unlink, []
 

@@ -51,7 +51,7 @@ def test_a_fault_of_a_job_comes_up_here():
 def test_when_a_process_dies_its_jobs_run_once_more_in_others(tmp_path, monkeypatch):
     monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
     die_once = importlib.import_module("dying_jobs").die_once
-    monkeypatch.setattr(spreading, "WORTH_IT", 1)
+    monkeypatch.setattr(spreading, "MIN_PARALLEL_TASKS", 1)
     jobs = [tmp_path / f"{k:02d}" for k in range(6)]
     for path in jobs[1:]:
         path.touch()
@@ -88,9 +88,9 @@ def test_what_many_jobs_share_is_read_once_in_each_process_and_leaves_no_file(tm
 
 STARTS_AND_WAITS = """
 import multiprocessing, sys, time
-from transforms.parallel import Processes
+from transforms.parallel import ProcessExecutor
 if __name__ == "__main__":
-    spread = Processes(2)
+    spread = ProcessExecutor(2)
     spread.warm()
     list(spread(abs, [1, 2]))
     print(*(p.pid for p in multiprocessing.active_children()), flush=True)
@@ -163,7 +163,7 @@ def test_files_read_by_helpers_are_taken_in_as_if_read_here(tmp_path, monkeypatc
     broken.write_bytes(b"\x00\xff" * 500)
     two = Workspace(Path(shutil.copytree(one.root, tmp_path / "two")))
     for module in (spreading, apart):
-        monkeypatch.setattr(module, "WORTH_IT", 1)
+        monkeypatch.setattr(module, "MIN_PARALLEL_TASKS", 1)
     told = [{r.file for r in stages.receive_files(one, QUIET, serial)}]
     with ProcessExecutor(2) as spread:
         told.append({r.file for r in stages.receive_files(two, QUIET, spread)})
@@ -175,7 +175,7 @@ def test_files_read_by_helpers_are_taken_in_as_if_read_here(tmp_path, monkeypatc
 
 @pytest.mark.slow
 def test_every_stage_ends_the_same_on_one_process_and_on_two(season: Season, tmp_path, monkeypatch):
-    monkeypatch.setattr(spreading, "WORTH_IT", 1)
+    monkeypatch.setattr(spreading, "MIN_PARALLEL_TASKS", 1)
     one, two = (Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / n))) for n in ("one", "two"))
     for workspace in (one, two):
         shutil.rmtree(workspace.lake / "bin")

@@ -19,13 +19,13 @@ from transforms.advice.moves import advise_machine
 from transforms.advice.outlook import PERSISTENCE, Outlook
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.situations import next_situations
+from transforms.advice.situations import FleetData, next_situations
 from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 from transforms.demo.lab import BREAK_CLASSES
 from transforms.demo.mechanics import Ground, root_loss_t_ha, tip_loss_t_ha
-from transforms.model.fit import fit_response
+from transforms.model.estimate import fit_response
 from transforms.model.root_loss import break_loss_fraction, root_loss
 
 Array = np.ndarray
@@ -236,9 +236,8 @@ def advised(world: World) -> Moves:
     machines = pl.DataFrame({"machine_id": [], "rows_count": [], "row_spacing_cm": []})
     spread = {f.response: shrinkage(f) for f in (dirt, loss) if f}
     rng, out = np.random.default_rng(world.seed), {}
-    for situation, place in next_situations(
-        facts, outlook, fields, machines, {}, dirt, loss, world.catalogue, RULES.min_loads, PRICES.haul_km, rng
-    ):
+    fleet = FleetData(facts, fields, machines, {}, PRICES.haul_km)
+    for situation, place in next_situations(fleet, outlook, dirt, loss, world.catalogue, RULES.min_loads, rng):
         slopes = [
             draw_slopes(f, place, situation.settings, world.catalogue, RULES.max_steps, spread[f.response], rng)
             if f

@@ -13,7 +13,7 @@ import polars as pl
 
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.demo.mechanics import Ground, dirt_ratio
-from transforms.demo.operation import REACTION
+from transforms.demo.operators import REACTION
 
 Array = np.ndarray
 USUAL = {

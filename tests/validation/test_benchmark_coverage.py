@@ -1,6 +1,6 @@
 """Slow proof: do the benchmark's intervals hold what machines, operators, growers and fields truly add?
 
-`pytest -m slow tests/validation/test_benchmark_coverage.py -s` prints the table that stands in transforms/METHODS.md;
+`pytest -m slow tests/validation/test_benchmark_coverage.py -s` prints the table of tests/validation/RESULTS.md;
 `TARETRACE_SEASONS=8` makes a quick run of it.
 """
 
@@ -14,7 +14,7 @@ from tests.validation.fit_seasons import MECHANICS, FitSeason, fit_season
 from tests.validation.processes import processes
 from transforms.benchmark.subject_effects import estimate_subject_effects
 from transforms.config.settings_catalogue import DIRT, load_catalogue
-from transforms.model.fit import fit_response
+from transforms.model.estimate import fit_response
 from transforms.model.load_decomposition import intercept_parts
 
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", "60"))

@@ -1,12 +1,11 @@
-"""Blur of the trace: uncorrected effects shrink, corrected ones do not (prints the table of METHODS.md section 5)."""
+"""Blur of the trace: uncorrected effects shrink, corrected ones do not (prints the table of RESULTS.md)."""
 
 import numpy as np
 import polars as pl
 import pytest
 
 from tests.validation.traced import TracedSeason, main_machine, mean_settings, trace_plan
-from transforms.demo.scenario import Scenario
-from transforms.demo.season import Plan
+from transforms.demo.scenario import Plan, Scenario
 from transforms.model.measurement_error import lag1_autocorrelation, reliability
 from transforms.trace import field_trace as trace
 from transforms.trace.association import Association
@@ -86,12 +85,12 @@ def test_uncorrected_effects_shrink_and_corrected_ones_do_not(monkeypatch):
     own = trace.load_shares
     print("\n| season | likeliest trace, uncorrected | smeared shares | smeared and corrected |\n|---|---|---|---|")
     for name, signal, ids, machines, (low, high) in HARD:
-        hardship = Scenario(signal=signal, ticket_ids=ids, machines_a_field=machines)
+        scenario = Scenario(signal=signal, ticket_ids=ids, machines_a_field=machines)
         found: dict[str, list[np.ndarray]] = {"likeliest": [], "smeared": [], "corrected": []}
         for seed in (501, 502, 503):
             for how, shares in (("likeliest", likeliest(own)), ("smeared", own)):
                 monkeypatch.setattr(trace, "load_shares", shares)
-                as_traced, corrected = slopes(trace_plan(Plan(6, 6, seed, hardship=hardship)), rng)
+                as_traced, corrected = slopes(trace_plan(Plan(6, 6, seed, scenario=scenario)), rng)
                 found[how].append(as_traced)
                 if how == "smeared":
                     found["corrected"].append(corrected)

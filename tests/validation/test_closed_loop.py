@@ -1,6 +1,6 @@
 """Slow proof: do the moves advised truly help, and does a season that follows them truly cost less?
 
-`pytest -m slow tests/validation/test_closed_loop.py -s` prints the table that stands in transforms/METHODS.md;
+`pytest -m slow tests/validation/test_closed_loop.py -s` prints the table of tests/validation/RESULTS.md;
 `TARETRACE_SEASONS=4` makes a quick run of it.
 """
 
@@ -39,7 +39,7 @@ def _line(adviser: str, rows: pl.DataFrame, best: float, mine: pl.DataFrame) -> 
 
 
 def report(costs: pl.DataFrame, gains: pl.DataFrame) -> pl.DataFrame:
-    """Print the table of METHODS.md; return cost saved by seed and adviser."""
+    """Print the table of RESULTS.md; return cost saved by seed and adviser."""
     without = costs.filter(pl.col("adviser") == "no advice").select("seed", without="cost")
     saved = costs.join(without, on="seed").with_columns((pl.col("without") - pl.col("cost")).alias("saved"))
     first = gains.filter(pl.col("day") == DAYS // 2)

@@ -1,6 +1,6 @@
 """Slow proof: do 95 % intervals of effects per wetness class hold the truth in about 95 of 100 invented seasons?
 
-Every season goes through files, mappings, tracing and fit as a customer's would. The last figures stand in METHODS.md.
+Every season goes through files, mappings, tracing and fit as a customer's would. Last figures: RESULTS.md.
 """
 
 import shutil

@@ -1,6 +1,6 @@
 """Slow proof: do checks and intervals stay true if some laboratory values are grossly wrong?
 
-`pytest -m slow tests/validation/test_gross_errors.py -s` prints the figures that transforms/METHODS.md cites;
+`pytest -m slow tests/validation/test_gross_errors.py -s` prints the figures of tests/validation/RESULTS.md;
 `TARETRACE_SEASONS=8` makes a quick run of it. A run takes a minute or two.
 """
 
@@ -15,7 +15,9 @@ from tests.validation.processes import processes
 from transforms.config.settings_catalogue import DIRT, Catalogue, load_catalogue
 from transforms.model.checks.fit_checks import CHECKS
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_response, pct_from_scale, ratio_scale
+from transforms.model.estimate import fit_response
+from transforms.model.facts import pct_from_scale, ratio_scale
+from transforms.model.fit_result import ResponseFit
 
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", "36"))
 GROSS_SHARE = 0.03

@@ -1,6 +1,6 @@
 """Slow proof: over many invented seasons of three mechanics, are effects and their intervals what they claim to be?
 
-`pytest -m slow tests/validation/test_recovery.py -s` prints the table that stands in transforms/METHODS.md;
+`pytest -m slow tests/validation/test_recovery.py -s` prints the table of tests/validation/RESULTS.md;
 `TARETRACE_SEASONS=12` makes a quick run of it.
 """
 
@@ -15,7 +15,7 @@ from tests.validation.processes import processes
 from transforms.config.settings_catalogue import DIRT, load_catalogue
 from transforms.model.checks.validation import out_of_field
 from transforms.model.effects import cell_rows, effects
-from transforms.model.fit import fit_response
+from transforms.model.estimate import fit_response
 
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", "105"))
 BOOSTED_EVERY = 4
@@ -76,7 +76,7 @@ def judged(table: pl.DataFrame) -> pl.DataFrame:
 
 
 def report(table: pl.DataFrame, boosted: pl.DataFrame) -> None:
-    """Print the table of METHODS.md."""
+    """Print the table of RESULTS.md."""
     print(f"\n{table['season'].n_unique()} seasons, {table.height} cells, {table['n'].mean():.0f} loads a cell")
     print(
         "| mechanic | wetness | cells | held | least setting | naive held | wrong signs, q < .05 | naive wrong |"

@@ -34,7 +34,7 @@ DAYS = int(os.environ.get("TARETRACE_SOAK_DAYS", "60"))
 RUN = """
 import datetime as dt, errno, json, os, random, resource, signal, sys, threading
 from pathlib import Path
-from flows.scheduling.run import attend
+from flows.scheduling.run import run_scheduled
 from flows.scheduling.schedule import due_before
 from transforms.storage import lake
 from transforms.storage.run_log import RunLog
@@ -57,7 +57,7 @@ def once(folder, job, now, fault, seed):
     at = dt.datetime.fromisoformat(now)
     workspace = Workspace(Path(folder))
     due = due_before(job, workspace.season, at)
-    ended = attend(job, workspace, due, RunLog(workspace.log, clock=lambda: at))
+    ended = run_scheduled(job, workspace, due, RunLog(workspace.log, clock=lambda: at))
     mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(json.dumps({"state": ended.name, "mb": mb}), flush=True)
     os._exit(0)
@@ -122,14 +122,14 @@ def test_sixty_shift_days_with_faults_end_with_the_tables_of_one_clean_pass(tmp_
                     number += 1
                     told = starter.run(rough, job, now, fault, number)
                     states[f"{job}: {told['state']}" + (f" ({fault})" if fault != "none" else "")] += 1
-                    assert told["state"] not in {"Fault of ours", "Workspace is wrong"}, told
+                    assert told["state"] not in {"Internal error", "Workspace is wrong"}, told
                     assert told["state"] != "killed" or fault == "kill", told
                     if job == "post-shift" and "mb" in told:
                         peak[day] = told["mb"]
         end = dt.datetime.combine(season.first + dt.timedelta(days=last + 9), dt.time(12), zone).astimezone(dt.UTC)
         for workspace, jobs in ((rough, ["post-shift", "nightly-refit"]), (clean, ["post-shift"])):
             for job in jobs:
-                assert starter.run(workspace, job, end, "none", 0)["state"] in {"Completed", "Data trouble"}
+                assert starter.run(workspace, job, end, "none", 0)["state"] in {"Completed", "Data issue"}
     early = statistics.median(mb for day, mb in peak.items() if last // 4 <= day < last // 2)
     late = statistics.median(mb for day, mb in peak.items() if day >= 3 * last // 4)
     print(f"\n{last + 1} days, {number} runs: {dict(states)}")

@@ -12,7 +12,7 @@ from transforms.advice.guide import setting_guide
 from transforms.advice.shrinkage import shrinkage
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, load_catalogue
 from transforms.model.effects import classes_of
-from transforms.model.fit import fit_response
+from transforms.model.estimate import fit_response
 
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", "30"))
 TONNES = 1000.0

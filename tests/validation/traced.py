@@ -10,17 +10,19 @@ from transforms.config.settings_catalogue import load_catalogue
 from transforms.demo.district import GENERATIONS, LOCAL_ZONE
 from transforms.demo.exports import tickets_of
 from transforms.demo.operation import STATE_NAMES
-from transforms.demo.season import DemoSeason, Plan, invent_season
+from transforms.demo.scenario import Plan
+from transforms.demo.season import DemoSeason, invent_season
 from transforms.demo.sensors import at, logged
 from transforms.telemetry.bins import make_bins
 from transforms.telemetry.sensor_faults import fault_stretches
 from transforms.telemetry.unloads import find_unloads
+from transforms.trace.clock_use import clocks_on
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork
+from transforms.trace.haul_distance import with_distance
 from transforms.trace.lag_model import Learning
 from transforms.trace.lag_samples import lag_samples
-from transforms.trace.mass_streams import field_stretches
-from transforms.trace.pipeline import clocks_on, machine_signals, with_distance
+from transforms.trace.mass_streams import field_stretches, machine_signals
 
 STARTS = dt.time(5)
 
@@ -84,11 +86,11 @@ def binned(season: DemoSeason) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
         )
         if info["generation"] == "one":
             table = table.drop("sections_on_pct")
-        setup = {"rows_count": float(fitted["rows"]), "row_spacing_cm": float(fitted["row_spacing_cm"])}
+        setup = {"rows_count": float(fitted.rows), "row_spacing_cm": float(fitted.row_spacing_cm)}
         for _, day in table.group_by(pl.col("logged_at").dt.date(), maintain_order=True):
             made, flagged, steps = make_bins(day.drop("day"), catalogue, setup, fields)
             bins.append(made)
-            unloads.append(find_unloads(flagged, float(fitted["tank_capacity_t"])))
+            unloads.append(find_unloads(flagged, float(fitted.tank_capacity_t)))
             faults += [fault_stretches(flagged), steps]
     return (pl.concat(frames, how="diagonal") for frames in (bins, unloads, [f for f in faults if f.height]))
 

@@ -1,1 +1,1 @@
-"""From effects to money to at most three moves before the next shift."""
+"""Advice on settings: effects converted to cost, and at most three moves for the next shift."""

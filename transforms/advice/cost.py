@@ -1,4 +1,4 @@
-"""What dirt, lost roots, the pile and slowness cost per tonne of clean beet, at the workspace's prices."""
+"""Cost of dirt, lost roots, storage and machine hours per tonne of clean beet, at the workspace's prices."""
 
 from dataclasses import dataclass
 
@@ -10,14 +10,22 @@ from transforms.config.workspace import Prices
 
 Array = NDArray[np.float64]
 FIELD_EFFICIENCY = 0.75
-"""Share of field time spent lifting (common practice, no source)."""
+"""Fraction of field time spent lifting (common practice, no source)."""
 USUAL_TOPS_PCT = 4.0
-"""Top tare where none is measured (common practice, no source); settings that act on dirt do not move it."""
+"""Top tare if none is measured (common practice, no source); settings that affect dirt do not change it."""
 
 
 @dataclass(frozen=True)
 class CropAndHaul:
-    """What the cost depends on besides dirt and loss; sugar is the standard's where None."""
+    """Crop and haul, on which the cost depends besides dirt and root loss.
+
+    Attributes:
+        yield_t_ha: clean yield, t/ha.
+        haul_km: road distance to the factory.
+        width_m: working width of the machine.
+        sugar_pct: sugar content; None for the standard.
+        tops_pct: top tare.
+    """
 
     yield_t_ha: float
     haul_km: float
@@ -28,7 +36,7 @@ class CropAndHaul:
 
 @dataclass(frozen=True)
 class CostParts:
-    """Cost per tonne of clean beet by what causes it, in the season's currency."""
+    """Cost per tonne of clean beet by cause, in the season's currency."""
 
     soil: Array
     roots: Array
@@ -37,12 +45,12 @@ class CostParts:
 
     @property
     def total(self) -> Array:
-        """All of it."""
+        """Total cost per tonne of clean beet."""
         return np.asarray(self.soil + self.roots + self.pile + self.hours)
 
 
 def beet_worth_per_t(at: CropAndHaul, prices: Prices) -> float:
-    """Return what a tonne of clean beet of the field is paid, its quality included."""
+    """Return the payment for a tonne of clean beet of the field, including its quality."""
     above = 0.0 if at.sugar_pct is None else at.sugar_pct - prices.sugar_standard_pct
     return prices.beet_per_t + prices.quality_per_point * above
 
@@ -60,13 +68,22 @@ def cost_parts(
     c = r (freight km + handling + disposal) + L worth / Y + sugar days loss(T, dirt, tops, damage)
         + hour / (0.1 min(v, v0) w e Y)
 
-    with r dirt over clean, L root loss t/ha, Y yield t/ha, v speed and v0 the speed driven now km/h, w width m, e field
-    efficiency. Driving slower costs its hours; driving faster earns nothing here, for the job is clean, whole roots.
+    with r dirt over clean, L root loss t/ha, Y yield t/ha, v speed and v0 the current speed km/h, w width m, e field
+    efficiency. Driving slower costs machine hours. Driving faster saves nothing here, because the aim is clean, whole
+    roots.
+
+    Args:
+        dirt_ratio: dirt over clean mass, any shape that broadcasts with the next two.
+        root_loss_t_ha: root loss, t/ha.
+        speed_kmh: ground speed, km/h.
+        now_kmh: current ground speed, km/h.
+        at: crop and haul.
+        prices: prices of soil, roots, sugar and hours.
     """
     r, lost = np.asarray(dirt_ratio, dtype=np.float64), np.asarray(root_loss_t_ha, dtype=np.float64)
     per_t_soil = prices.freight_per_t_km * at.haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
     t_per_hour = 0.1 * np.minimum(speed_kmh, now_kmh) * at.width_m * FIELD_EFFICIENCY * at.yield_t_ha
-    sound = prices.storage_days * float(healthy_loss_kg_per_t_day(prices.storage_temp_c))
+    healthy_loss = prices.storage_days * float(healthy_loss_kg_per_t_day(prices.storage_temp_c))
     factor = condition_factor(
         100 * r / (1 + r),
         at.tops_pct,
@@ -77,7 +94,7 @@ def cost_parts(
     return CostParts(
         soil=r * per_t_soil,
         roots=lost / at.yield_t_ha * beet_worth_per_t(at, prices),
-        pile=sound * factor * prices.sugar_per_t / 1000,
+        pile=healthy_loss * factor * prices.sugar_per_t / 1000,
         hours=np.asarray(prices.machine_hour / t_per_hour),
     )
 
@@ -90,5 +107,5 @@ def cost_per_t(
     at: CropAndHaul,
     prices: Prices,
 ) -> Array:
-    """Return the whole of `cost_parts`."""
+    """Return the total of `cost_parts`, with the same arguments."""
     return cost_parts(dirt_ratio, root_loss_t_ha, speed_kmh, now_kmh, at, prices).total

@@ -1,23 +1,25 @@
-"""At most three moves for a machine's next shift, inside what the fleet has tried, or a plain "hold"."""
+"""Selection of at most three moves for a machine's next shift within the range that the fleet has tried, or "hold"."""
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from transforms.advice.cost import CropAndHaul, cost_per_t
+from transforms.advice.mean_interval import mean_interval
 from transforms.advice.posterior import Slopes
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 
 Array = NDArray[np.float64]
 SMALLEST_GAIN_PER_T = 0.02
-"""A gain below this many units of currency a tonne is not worth a person's walk round the machine."""
+"""A smaller gain, in units of currency per tonne, is not worth the work of changing a setting."""
 TRY_PROBABILITY = 0.6
 MATERIAL_PCT = 1.0
-"""A change of dirt or loss beyond this is said in the reason."""
+"""A larger change of dirt or loss is mentioned in the reason."""
 USUAL_SPEED_KMH = 6.0
 
 
@@ -27,17 +29,17 @@ class Situation:
 
     Attributes:
         machine_id: the machine.
-        field_id: where it will go on.
+        field_id: the field in which it will continue.
         shift_date: the next shift.
-        settings: what each setting was run at in its last shift.
-        tried: setting -> (low, high, loads) the fleet has tried under such conditions.
+        settings: setting -> mean value in its last shift.
+        tried: setting -> (low, high, loads) tried by the fleet under such conditions.
         wetness_class: expected wetness class.
         soil_class: soil class of the field.
-        dirt_ratio: expected dirt over clean, settings as they are; draws of it, shape (draws,), or one value.
-        root_loss_t_ha: expected root loss, settings as they are; likewise.
+        dirt_ratio: expected dirt over clean mass with current settings: draws, shape (draws,), or one value.
+        root_loss_t_ha: expected root loss with current settings: draws, shape (draws,), or one value.
         at: crop and haul.
-        topsoil_wetness: expected wetness.
-        outlook: where the expected conditions come from, "forecast" or "as now".
+        topsoil_wetness: expected wetness, 0 to 1.
+        outlook: source of the expected conditions, "forecast" or "as now".
     """
 
     machine_id: str
@@ -56,7 +58,7 @@ class Situation:
 
 @dataclass(frozen=True)
 class AdvisedMove:
-    """One setting moved by whole practical steps, with what it is expected to do by itself."""
+    """Move of one setting by whole practical steps, with draws of its own gain and log changes of dirt and loss."""
 
     setting: str
     steps: int
@@ -66,62 +68,79 @@ class AdvisedMove:
 
 
 def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_steps: int) -> list[int]:
-    """Return the whole steps that keep a setting inside what was tried and what its catalogue row allows."""
+    """Return the whole steps that keep a setting within the range tried and the limits of the catalogue."""
     if name not in situation.tried or name not in situation.settings:
         return []
     low, high, _ = situation.tried[name]
-    setting, now = catalogue[name], situation.settings[name]
+    setting, current = catalogue[name], situation.settings[name]
     low, high = max(low, setting.low), min(high, setting.high)
-    return [k for k in range(-max_steps, max_steps + 1) if k != 0 and low <= now + k * setting.step <= high]
+    return [k for k in range(-max_steps, max_steps + 1) if k != 0 and low <= current + k * setting.step <= high]
 
 
-def _costs(
+class _Outcome(NamedTuple):
+    """Draws of cost per tonne, log change of dirt and log change of root loss, each of shape (draws,)."""
+
+    cost: Array
+    dirt: Array
+    loss: Array
+
+
+def _outcome(
     situation: Situation,
     steps: dict[str, float],
     dirt: Slopes,
     loss: Slopes | None,
     prices: Prices,
     catalogue: Catalogue,
-) -> tuple[Array, Array, Array]:
-    """Draws of (cost per tonne, log change of dirt, log change of loss) after moving settings."""
+) -> _Outcome:
+    """Return draws of cost and log changes after moving settings."""
     d = dirt.log_change(steps)
     r = loss.log_change(steps) if loss is not None else np.zeros_like(d)
-    now = situation.settings.get("ground_speed_kmh", USUAL_SPEED_KMH)
-    speed = now + steps.get("ground_speed_kmh", 0.0) * catalogue["ground_speed_kmh"].step
+    current_kmh = situation.settings.get("ground_speed_kmh", USUAL_SPEED_KMH)
+    speed = current_kmh + steps.get("ground_speed_kmh", 0.0) * catalogue["ground_speed_kmh"].step
     cost = cost_per_t(
-        situation.dirt_ratio * np.exp(d), situation.root_loss_t_ha * np.exp(r), speed, now, situation.at, prices
+        situation.dirt_ratio * np.exp(d), situation.root_loss_t_ha * np.exp(r), speed, current_kmh, situation.at, prices
     )
-    return cost, d, r
+    return _Outcome(cost, d, r)
 
 
 def choose_moves(
     situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules
 ) -> tuple[list[AdvisedMove], AdvisedMove | None]:
-    """Choose moves one by one, each the best given those before it, and the best that is worth a trial.
+    """Select moves one by one, each the best given the earlier ones, and the best move that is worth a trial.
 
-    A setting that may act on root loss is moved only where the audits let that be weighed.
+    A setting that may affect root loss is moved only if the audits allow its effect to be estimated.
+
+    Args:
+        situation: the machine before its next shift.
+        dirt: draws of the effects on dirt.
+        loss: draws of the effects on root loss; None if it is not fitted.
+        catalogue: the settings known.
+        prices: prices of soil, roots, sugar and hours.
+        rules: limits on number, size and probability of moves.
 
     Returns:
-        (moves with P(better) at least the rule's, the best candidate between that and 0.6 or None).
+        Moves with P(better) of at least the rule's probability, and the best move with P(better) between 0.6 and that,
+        or None.
     """
     chosen: dict[str, float] = {}
     moves: list[AdvisedMove] = []
     worth_trying: AdvisedMove | None = None
-    weighable = loss.settings if loss is not None else []
-    names = [n for n in dirt.settings if ROOT_LOSS not in catalogue[n].responses or n in weighable]
+    estimable = loss.settings if loss is not None else []
+    names = [n for n in dirt.settings if ROOT_LOSS not in catalogue[n].responses or n in estimable]
     while len(moves) < rules.max_moves:
-        before, d0, r0 = _costs(situation, chosen, dirt, loss, prices, catalogue)
+        before, d0, r0 = _outcome(situation, chosen, dirt, loss, prices, catalogue)
         best: AdvisedMove | None = None
         for name in (n for n in names if n not in chosen):
             for k in allowed_steps(name, situation, catalogue, rules.max_steps):
-                after, d1, r1 = _costs(situation, {**chosen, name: k}, dirt, loss, prices, catalogue)
+                after, d1, r1 = _outcome(situation, {**chosen, name: k}, dirt, loss, prices, catalogue)
                 move = AdvisedMove(name, k, before - after, d1 - d0, r1 - r0)
-                mean, sure = float(move.gain.mean()), float((move.gain > 0).mean())
+                mean, p_better = float(move.gain.mean()), float((move.gain > 0).mean())
                 if mean < SMALLEST_GAIN_PER_T:
                     continue
-                if sure >= rules.probability and (best is None or mean > best.gain.mean()):
+                if p_better >= rules.probability and (best is None or mean > best.gain.mean()):
                     best = move
-                elif TRY_PROBABILITY <= sure < rules.probability and (
+                elif TRY_PROBABILITY <= p_better < rules.probability and (
                     worth_trying is None or mean > worth_trying.gain.mean()
                 ):
                     worth_trying = move
@@ -132,12 +151,8 @@ def choose_moves(
     return moves, worth_trying
 
 
-def _interval(draws: Array) -> tuple[float, float, float]:
-    low, high = np.quantile(draws, (0.025, 0.975))
-    return float(draws.mean()), float(low), float(high)
-
-
 def _reason(move: AdvisedMove, situation: Situation, n: int) -> str:
+    """Return the sentence on the conditions, the loads and the trade-off of a move."""
     parts = [
         f"{situation.wetness_class} topsoil on {situation.soil_class} soil; {n} loads of the fleet in such conditions"
     ]
@@ -150,6 +165,7 @@ def _reason(move: AdvisedMove, situation: Situation, n: int) -> str:
 
 
 def _row(situation: Situation, verdict: str, reason: str) -> dict[str, object]:
+    """Return the columns that all `advice` rows have."""
     return {
         "machine_id": situation.machine_id,
         "field_id": situation.field_id,
@@ -164,16 +180,17 @@ def _row(situation: Situation, verdict: str, reason: str) -> dict[str, object]:
 
 
 def _move_row(move: AdvisedMove, situation: Situation, catalogue: Catalogue, verdict: str) -> dict[str, object]:
-    setting, now = catalogue[move.setting], situation.settings[move.setting]
+    """Return the `advice` row of a move."""
+    setting, current = catalogue[move.setting], situation.settings[move.setting]
     n = situation.tried[move.setting][2]
-    gain, gain_lo, gain_hi = _interval(move.gain)
-    dirt = [100 * float(np.expm1(v)) for v in _interval(move.dirt)]
-    loss = [100 * float(np.expm1(v)) for v in _interval(move.loss)]
+    gain, gain_lo, gain_hi = mean_interval(move.gain)
+    dirt = [100 * float(np.expm1(v)) for v in mean_interval(move.dirt)]
+    loss = [100 * float(np.expm1(v)) for v in mean_interval(move.loss)]
     return {
         **_row(situation, verdict, _reason(move, situation, n)),
         "setting": move.setting,
-        "from_value": now,
-        "to_value": now + move.steps * setting.step,
+        "from_value": current,
+        "to_value": current + move.steps * setting.step,
         "unit": setting.unit,
         "dirt_change_pct": dirt[0],
         "dirt_lo95": dirt[1],
@@ -226,18 +243,21 @@ ADVICE_SCHEMA = {
 def advise_machine(
     situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules
 ) -> pl.DataFrame:
-    """Return the `advice` rows of one machine: moves, or one row that says try or hold."""
+    """Return the `advice` rows of one machine: its moves, or one row with the verdict "try" or "hold".
+
+    The arguments are those of `choose_moves`.
+    """
     moves, worth_trying = choose_moves(situation, dirt, loss, catalogue, prices, rules)
-    now = np.atleast_1d(_costs(situation, {}, dirt, loss, prices, catalogue)[0])
-    cost = dict(zip(("cost_per_t", "cost_lo95", "cost_hi95"), _interval(now), strict=True))
-    total = _interval(sum((m.gain for m in moves), np.zeros(1)))
-    together = dict(zip(("total_gain_per_t", "total_lo95", "total_hi95"), total, strict=True))
-    rows = [{**_move_row(m, situation, catalogue, "move"), **together} for m in moves]
+    current_cost = np.atleast_1d(_outcome(situation, {}, dirt, loss, prices, catalogue).cost)
+    cost = dict(zip(("cost_per_t", "cost_lo95", "cost_hi95"), mean_interval(current_cost), strict=True))
+    total = mean_interval(sum((m.gain for m in moves), np.zeros(1)))
+    total_columns = dict(zip(("total_gain_per_t", "total_lo95", "total_hi95"), total, strict=True))
+    rows = [{**_move_row(m, situation, catalogue, "move"), **total_columns} for m in moves]
     if not rows and worth_trying is not None:
         rows = [_move_row(worth_trying, situation, catalogue, "try")]
     if not rows:
-        why = "nothing within what was tried is better with enough certainty"
+        reason = "nothing within what was tried is better with enough certainty"
         if not situation.tried:
-            why = f"too few loads of the fleet on {situation.soil_class} soil with {situation.wetness_class} topsoil"
-        rows = [_row(situation, "hold", why)]
+            reason = f"too few loads of the fleet on {situation.soil_class} soil with {situation.wetness_class} topsoil"
+        rows = [_row(situation, "hold", reason)]
     return pl.DataFrame([{**row, **cost} for row in rows], schema=ADVICE_SCHEMA)

@@ -1,7 +1,7 @@
-"""Conditions of each field in the working hours of the next shift, by the forecast and by persistence of the weather.
+"""Conditions of each field in the working hours of the next shift, from the forecast and from weather persistence.
 
-Wetness follows the day: it falls from sunrise to the evening. The last known hour, often that of the shift's start, is
-not the condition in which the machines work.
+Wetness has a daily cycle: it falls from sunrise to the evening. The last known hour, often the start of the shift, is
+therefore not representative of the working hours.
 """
 
 import datetime as dt
@@ -14,15 +14,15 @@ from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours
 
 USUAL_HOURS = (7, 18)
-"""Local hours of work where no load tells (common practice, no source)."""
+"""Local working hours if there are no loads (common practice, no source)."""
 SOME_LOADS = 0.02
-"""Hours of the day that lift less than this share of loads do not count as hours of work."""
+"""An hour of the day with a smaller share of the loads is not a working hour."""
 PERSISTENCE, FORECAST = "as now", "forecast"
 PERSISTENCE_DAYS = 3
-"""Beyond the forecast each hour takes the mean of the same hour of the last days, without rain (assumption).
+"""Beyond the forecast, each hour is the mean of the same hour of the last days, without rain (assumption).
 
-On the demo season this has the smallest mean absolute error at work of the next day, .014 of the wetness scale against
-.020 with the rain of the last days and .028 with the last known hour.
+On the demo season this has the smallest mean absolute error in the working hours of the next day: .014 of the wetness
+scale, compared with .020 with the rain of the last days and .028 with the last known hour.
 """
 MIN_FORECAST = 0.5
 """An outlook is called a forecast if it covers at least this share of the working hours (assumption)."""
@@ -30,13 +30,13 @@ MIN_FORECAST = 0.5
 
 @dataclass(frozen=True)
 class NextShift:
-    """The shift to come.
+    """Next shift.
 
     Attributes:
         date: its local date.
         starts: local time at which it starts; it lasts 24 hours.
         hours: local hours of the day in which the fleet works.
-        zone: the season's zone.
+        zone: time zone of the season.
     """
 
     date: dt.date
@@ -55,16 +55,16 @@ class NextShift:
 
 @dataclass(frozen=True)
 class Outlook:
-    """Conditions of the next shift.
+    """Expected conditions of the next shift.
 
     Attributes:
-        fields: `field_id, topsoil_wetness, air_temp_c, rain_mm, outlook, shift_date`, a row a field.
+        fields: `field_id, topsoil_wetness, air_temp_c, rain_mm, outlook, shift_date`, one row per field.
     """
 
     fields: pl.DataFrame
 
     def of(self, field_id: str) -> dict[str, float | str]:
-        """Return the conditions of a field, with `outlook` saying where they come from."""
+        """Return the conditions of a field; `outlook` names their source."""
         return self.fields.filter(pl.col("field_id") == field_id).row(0, named=True)
 
 
@@ -83,14 +83,14 @@ def next_outlook(
     """Return the mean conditions of each field over the working hours of a shift.
 
     Args:
-        field_hour: conditions known, by field and hour.
+        field_hour: known conditions by field and hour.
         weather: complete observed hours, `weather_filled`.
-        forecast: `forecast_hour`; hours observed since are ignored.
+        forecast: `forecast_hour`; hours observed in the meantime are ignored.
         fields: the field list.
-        shift: the shift to come.
+        shift: the next shift.
     """
-    now = field_hour.sort("hour_at").unique("field_id", keep="last", maintain_order=True)
-    last_known = now.select(
+    latest = field_hour.sort("hour_at").unique("field_id", keep="last", maintain_order=True)
+    last_known = latest.select(
         "field_id",
         "topsoil_wetness",
         "air_temp_c",
@@ -105,11 +105,11 @@ def next_outlook(
     columns = [c for c in weather.columns if c != "filled"]
     to_come = fill_hours(pl.concat([weather.select(columns), fresh.select(columns)])).select(columns)
     reached = fresh.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("reaches"))
-    at = shift.working()
-    ahead = field_hours(persisted(to_come, at.max()), fields)  # type: ignore[arg-type]
+    working = shift.working()
+    future = field_hours(persisted(to_come, working.max()), fields)  # type: ignore[arg-type]
     foreseen = (pl.col("hour_at") > pl.col("known_to")) & (pl.col("hour_at") <= pl.col("reaches"))
     at_work = (
-        ahead.join(at.to_frame(), on="hour_at", how="semi", maintain_order="left")
+        future.join(working.to_frame(), on="hour_at", how="semi", maintain_order="left")
         .join(fields.select("field_id", "station_id"), on="field_id", maintain_order="left")
         .join(known, on="station_id", maintain_order="left")
         .join(reached, on="station_id", how="left", maintain_order="left")
@@ -121,7 +121,7 @@ def next_outlook(
         )
     )
     is_forecast = pl.col("foreseen") >= MIN_FORECAST
-    named = at_work.select(
+    expected = at_work.select(
         "field_id",
         "topsoil_wetness",
         "air_temp_c",
@@ -129,11 +129,11 @@ def next_outlook(
         pl.when(is_forecast).then(pl.lit(FORECAST)).otherwise(pl.lit(PERSISTENCE)).alias("outlook"),
         pl.lit(shift.date).alias("shift_date"),
     )
-    return Outlook(pl.concat([named, last_known.join(named, on="field_id", how="anti")]))
+    return Outlook(pl.concat([expected, last_known.join(expected, on="field_id", how="anti")]))
 
 
 def persisted(weather: pl.DataFrame, until: dt.datetime) -> pl.DataFrame:
-    """Return the hours of each station continued up to a moment by the same hours of its last days, without rain."""
+    """Return the hours of each station, extended to a moment by the same hours of its last days, without rain."""
     values = [c for c in weather.columns if c not in {"station_id", "hour_at"}]
     last = weather.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("known_to"))
     recent = weather.join(last, on="station_id").filter(

@@ -1,4 +1,4 @@
-"""Draws of what a move of settings does to dirt and to root loss under given conditions."""
+"""Posterior draws of the effect of moving settings on dirt and root loss under given conditions."""
 
 from dataclasses import dataclass, field
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.shrinkage import Shrinkage
 from transforms.config.settings_catalogue import Catalogue
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, value_weights
 
 Array = NDArray[np.float64]
@@ -19,9 +19,9 @@ class Slopes:
     """Draws of the log change of moving settings.
 
     Attributes:
-        settings: settings that do anything.
-        draws: one step up of each, shape (draws, j).
-        moves: (setting, steps) -> draws of that move, shape (draws,), where a curve makes it more than so many steps.
+        settings: settings with an effect.
+        draws: effect of one step up of each setting, shape (draws, j).
+        moves: (setting, steps) -> draws of that move, shape (draws,), for curves whose effect is not proportional.
     """
 
     settings: list[str]
@@ -29,7 +29,11 @@ class Slopes:
     moves: dict[tuple[str, int], Array] = field(default_factory=dict)
 
     def log_change(self, steps: dict[str, float]) -> Array:
-        """Return draws of the log change of moving settings; one not in the model does nothing."""
+        """Return draws of the log change of moving settings, shape (draws,).
+
+        Args:
+            steps: setting -> number of steps; a setting that is not in the model has no effect.
+        """
         total = np.zeros(self.draws.shape[0])
         for name, count in steps.items():
             if (name, count) in self.moves:
@@ -48,13 +52,23 @@ def draw_slopes(
     shrink: Shrinkage,
     rng: np.random.Generator,
 ) -> Slopes:
-    """Draw what moves of up to `max_steps` from the settings as they are would do, from their joint posterior."""
+    """Return draws of the effects of moves from the current settings, from their joint posterior.
+
+    Args:
+        fit: fit of the response.
+        place: conditions and machine.
+        settings: setting -> current value.
+        catalogue: the settings known.
+        max_steps: largest number of practical steps of a move.
+        shrink: shrinkage of the settings' effects.
+        rng: random generator.
+    """
     names = [n for n in fit.settings if n in settings]
     moves = [(n, k) for n in names for k in range(-max_steps, max_steps + 1) if k]
     if not moves:
         return Slopes([], np.zeros((DRAWS, 0)))
-    now = {n: value_weights(fit, n, settings[n], place) for n in names}
-    L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - now[n] for n, k in moves])
+    current = {n: value_weights(fit, n, settings[n], place) for n in names}
+    L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - current[n] for n, k in moves])
     mean, V = shrink.moved(fit, L)
     drawn = dict(zip(moves, rng.multivariate_normal(mean, V, size=DRAWS, method="eigh").T, strict=True))
     return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn)

@@ -1,8 +1,8 @@
-"""What the season's dirt and losses cost, and what the guide's settings would have saved on all that was lifted.
+"""Cost of the season's dirt and losses, and savings with the guide's settings on the season's tonnage.
 
-The saving of class c is E_z[cost(z_c) - cost(z_c + d_c)] t_c, z_c the level of a visit as usually set, d_c what
-the guide's moves do, t_c the clean tonnes lifted. Moves of all classes share the fit's coefficients: d is drawn for all
-classes at once, so that the interval of their sum is that of a sum and not of its parts.
+The saving of class c is E_z[cost(z_c) - cost(z_c + d_c)] t_c, with z_c the level of a visit with usual settings, d_c
+the effect of the guide's moves, and t_c the clean tonnes lifted. Moves of all classes share the fit's coefficients: d
+is drawn jointly for all classes, so that the interval of the total accounts for their correlation.
 """
 
 from dataclasses import dataclass
@@ -12,16 +12,18 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
+from transforms.advice.mean_interval import mean_interval
 from transforms.advice.shrinkage import Shrinkage
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.model.cluster_mean import VISIT, cluster_mean
-from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
-from transforms.trace.pipeline import road_km
+from transforms.model.fit_result import ResponseFit
+from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.trace.haul_distance import road_km
 
 Array = NDArray[np.float64]
 LEVELS = 100
-"""Draws of a class's level that a saving is averaged over."""
+"""Number of draws of a class's level over which a saving is averaged."""
 WORTH_SCHEMA = {
     "generation": pl.String,
     "wetness_class": pl.String,
@@ -46,14 +48,14 @@ SOIL, ROOTS, PILE = "soil", "roots", "pile"
 
 @dataclass(frozen=True)
 class ClassMoves:
-    """One class of the guide: its level with usual settings, and weights of its moves over the coefficients.
+    """One class of the guide: its level with usual settings and the effect of its moves.
 
     Attributes:
         head: generation, wetness_class, soil_class.
-        z_dirt: draws of log dirt ratio, shape (draws,).
-        z_loss: draws of root loss t/ha, shape (draws,).
+        z_dirt: draws of the log dirt ratio, shape (draws,).
+        z_loss: draws of root loss, t/ha, shape (draws,).
         weights: response -> weights whose product with the coefficients is the log change, shape (p,).
-        speeds: ground speed as usual and by the guide, km/h.
+        speeds: usual ground speed and that of the guide, km/h.
         at: crop and haul.
     """
 
@@ -68,7 +70,7 @@ class ClassMoves:
 def _joint(
     fit: ResponseFit | None, spread: Shrinkage | None, moves: list[ClassMoves], draws: int, rng: np.random.Generator
 ) -> Array:
-    """Draws of what each class's moves do, shape (draws, classes)."""
+    """Return draws of the effect of each class's moves, shape (draws, classes)."""
     if fit is None or spread is None:
         return np.zeros((draws, len(moves)))
     mean, V = spread.moved(fit, np.array([m.weights[fit.response] for m in moves]))
@@ -76,7 +78,7 @@ def _joint(
 
 
 def _saving(m: ClassMoves, dirt: Array, loss: Array, prices: Prices) -> Array:
-    """Draws of the saving per clean tonne, each averaged over visits of the class."""
+    """Return draws of the saving per clean tonne, each averaged over visits of the class, shape (draws,)."""
     z, lost = m.z_dirt[:LEVELS, None], m.z_loss[:LEVELS, None]
     r = np.maximum((lost + SMALL_LOSS_T_HA) * np.exp(loss) - SMALL_LOSS_T_HA, 0.0)
     usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], m.at, prices)
@@ -94,17 +96,17 @@ def guide_worth(
     draws: int,
     rng: np.random.Generator,
 ) -> pl.DataFrame:
-    """Return `guide_worth`: a row a class, and one of all; no row where no class is told.
+    """Return `guide_worth`: one row per class and one for the total; no rows if there are no classes.
 
     Args:
         moves: the guide's classes.
         dirt: the fit of dirt.
         loss: the fit of root loss.
-        spread: spread of effects by response.
+        spread: shrinkage of effects by response.
         clean_t: `generation, wetness_class, soil_class, clean_t` of the season.
-        prices: what soil, roots, sugar and hours cost.
-        draws: how many.
-        rng: for the draws.
+        prices: prices of soil, roots, sugar and hours.
+        draws: number of draws.
+        rng: random generator.
     """
     if not moves:
         return pl.DataFrame(schema=WORTH_SCHEMA)
@@ -115,19 +117,20 @@ def guide_worth(
     for i, m in enumerate(moves):
         t = lifted.get((m.head["generation"], m.head["wetness_class"], m.head["soil_class"]), 0.0)
         saved = _saving(m, d[:, i], r[:, i], prices) * t
-        rows.append({**m.head, "clean_t": t, **_told(saved)})
+        rows.append({**m.head, "clean_t": t, **_saved(saved)})
         total, tonnes = total + saved, tonnes + t
-    rows.append({"clean_t": tonnes, **_told(total)})
+    rows.append({"clean_t": tonnes, **_saved(total)})
     return pl.DataFrame(rows, schema=WORTH_SCHEMA)
 
 
-def _told(draws: Array) -> dict[str, float]:
-    low, high = np.quantile(draws, (0.025, 0.975))
-    return {"saved": float(draws.mean()), "lo95": float(low), "hi95": float(high)}
+def _saved(draws: Array) -> dict[str, float]:
+    """Return the mean saving and its 95 % interval."""
+    saved = mean_interval(draws)
+    return {"saved": saved.mean, "lo95": saved.lo95, "hi95": saved.hi95}
 
 
 def _roads(facts: pl.DataFrame, fields: pl.DataFrame, sites: dict[str, tuple[float, float]], haul_km: float) -> Array:
-    """Kilometres of road of each load; the workspace's usual haul where field or site has no place."""
+    """Return the road distance of each load, km; the workspace's usual haul if field or site has no position."""
     places = {f: (lat, lon) for f, lat, lon in fields.select("field_id", "lat_deg", "lon_deg").iter_rows()}
     known = {}
     for f, s in facts.select("field_id", "site_id").unique().iter_rows():
@@ -144,17 +147,17 @@ def season_cost(
     sites: dict[str, tuple[float, float]],
     prices: Prices,
 ) -> pl.DataFrame:
-    """Return `season_cost`. Loads not measured are taken to be as dirty as the mean of those that are.
+    """Return `season_cost`; unmeasured loads are assumed to have the mean dirt of the measured ones.
 
-    Intervals take visits for clusters; they are null with fewer than two.
+    Intervals treat visits as clusters; they are null if there are fewer than two.
 
     Args:
         facts: `load_fact`.
         audits: `audit_fact`.
         fields: `field`.
-        keeping: `storability`, of measured loads.
-        sites: where factories stand.
-        prices: what soil, roots and sugar cost.
+        keeping: `storability` of measured loads.
+        sites: positions of the factories.
+        prices: prices of soil, roots and sugar.
     """
     dirt = cluster_mean(facts, DIRT)
     if dirt.mean is None:
@@ -183,11 +186,12 @@ def season_cost(
 
 
 def _times(half: float | None, factor: float) -> float | None:
+    """Return the product; None if the first factor is unknown."""
     return None if half is None else half * factor
 
 
 def _part(part: str, mass_t: float, half_t: float | None, price: float, n: int) -> dict[str, object]:
-    """A row of `season_cost`; no interval if it is not known."""
+    """Return a row of `season_cost`; its interval is null if unknown."""
     low, high = (None, None) if half_t is None else (mass_t - half_t, mass_t + half_t)
     return {
         "part": part,

@@ -1,6 +1,8 @@
-"""Where each machine stands before its next shift, and what is expected there if nothing is changed."""
+"""Situation of each machine before its next shift, and the results expected with unchanged settings."""
 
 import datetime as dt
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -13,24 +15,26 @@ from transforms.advice.posterior import DRAWS
 from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.config.settings_catalogue import TOPS, Catalogue
 from transforms.model.effects import SUPPORT, classes_of, tried
-from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit
+from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, expected_scale, level_variance
-from transforms.trace.pipeline import road_km
+from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.trace.haul_distance import road_km
 
 Array = NDArray[np.float64]
 RECENT = dt.timedelta(days=2)
-"""A machine that did not work within this of the fleet's last shift gets no advice."""
+"""A machine that last worked longer than this before the fleet's last shift gets no advice."""
 UNKNOWN_LOSS_T_HA = 2.0
-"""Root loss where no audit tells; it then weighs in no advice."""
+"""Assumed root loss if there are no audits; it then influences no advice."""
 USUAL_WIDTH_M = 3.0
 
 
 def _class(expression: pl.Expr) -> str:
+    """Return the value of a literal expression."""
     return str(pl.select(expression).item())
 
 
 def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> dict[str, tuple[float, float, int]]:
-    """Return setting -> (low, high, loads) tried by the fleet in a class of conditions; empty where it is too thin."""
+    """Return setting -> (low, high, loads) tried by the fleet in a class; settings with too few loads are omitted."""
     cells = classes_of(fit.rows)
     inside = ((cells["wetness_class"] == wetness) & (cells["soil_class"] == soil)).fill_null(value=False).to_numpy()
     out = {}
@@ -43,49 +47,66 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
     return out
 
 
+@dataclass(frozen=True)
+class FleetData:
+    """Loads, fields, machines and sites of the season.
+
+    Attributes:
+        facts: `load_fact`.
+        fields: the field list.
+        machines: `machine`, for working widths.
+        sites: site -> latitude and longitude of the factory, degrees.
+        haul_km: road distance if the site of a field is unknown.
+    """
+
+    facts: pl.DataFrame
+    fields: pl.DataFrame
+    machines: pl.DataFrame
+    sites: dict[str, tuple[float, float]]
+    haul_km: float
+
+
 def next_situations(
-    facts: pl.DataFrame,
+    fleet: FleetData,
     outlook: Outlook,
-    fields: pl.DataFrame,
-    machines: pl.DataFrame,
-    sites: dict[str, tuple[float, float]],
     dirt: ResponseFit,
     loss: ResponseFit | None,
     catalogue: Catalogue,
     min_loads: int,
-    haul_km: float,
     rng: np.random.Generator,
 ) -> list[tuple[Situation, PredictionPoint]]:
-    """Return (situation, its conditions) for every machine that worked in the last days.
+    """Return the situation and the conditions of every machine that worked in the last days, by machine.
 
-    Each machine is taken to go on in the field it left, under the outlook's conditions.
+    Each machine is assumed to continue in its last field, under the conditions of the outlook.
+
+    Args:
+        fleet: loads, fields, machines and sites.
+        outlook: conditions of the next shift.
+        dirt: the fit of dirt.
+        loss: the fit of root loss.
+        catalogue: the settings known.
+        min_loads: smallest number of loads of a setting in a class.
+        rng: random generator.
     """
-    worked = facts.drop_nulls(["machine_id", "topsoil_wetness", "lifted_at"])
+    worked = fleet.facts.drop_nulls(["machine_id", "topsoil_wetness", "lifted_at"])
     if not worked.height:
         return []
     last_day: dt.date = worked["shift_date"].max()  # type: ignore[assignment]
     recent = worked.filter(pl.col("shift_date") >= last_day - RECENT)
     out = []
     for (machine_id,), shifts in recent.group_by("machine_id", maintain_order=True):
-        mine = shifts.filter(pl.col("shift_date") == pl.col("shift_date").max()).sort("lifted_at")
-        field_id = str(mine["field_id"][-1])
-        here = fields.filter(pl.col("field_id") == field_id).row(0, named=True)
-        ahead = outlook.of(field_id)
-        wetness = float(ahead["topsoil_wetness"])
-        run_at = _last_settings(mine.filter(pl.col("field_id") == field_id), catalogue)
-        at = _conditions_next(here, ahead, dirt, last_day)
-        classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(at["clay_pct"])))
-        place = PredictionPoint(at, classes[1], str(machine_id))
+        last_shift = shifts.filter(pl.col("shift_date") == pl.col("shift_date").max()).sort("lifted_at")
+        field_id = str(last_shift["field_id"][-1])
+        field = fleet.fields.filter(pl.col("field_id") == field_id).row(0, named=True)
+        expected = outlook.of(field_id)
+        wetness = float(expected["topsoil_wetness"])
+        run_at = _last_settings(last_shift.filter(pl.col("field_id") == field_id), catalogue)
+        conditions = _conditions_next(field, expected, dirt, last_day)
+        classes = _class(wetness_class(pl.lit(wetness))), _class(soil_class(pl.lit(conditions["clay_pct"])))
+        place = PredictionPoint(conditions, classes[1], str(machine_id))
         ratio = np.exp(_level(dirt, place, field_id, run_at, rng))
-        lost: Array | float = UNKNOWN_LOSS_T_HA
-        if loss is not None:
-            lost = np.maximum(np.exp(_level(loss, place, field_id, run_at, rng)) - SMALL_LOSS_T_HA, 0.0)
+        lost = UNKNOWN_LOSS_T_HA if loss is None else _root_loss(loss, place, field_id, run_at, rng)
         tried_here = {n: t for n, t in tried_range(dirt, *classes, min_loads).items() if n in run_at}
-        site = sites.get(str(mine["site_id"][-1]))
-        km = road_km(float(here["lat_deg"]), float(here["lon_deg"]), site) if site else haul_km
-        crop = CropAndHaul(
-            float(here["yield_t_ha"]), km, _width_m(machines, str(machine_id)), *_quality(facts, field_id)
-        )
         situation = Situation(
             str(machine_id),
             field_id,
@@ -95,15 +116,31 @@ def next_situations(
             *classes,
             ratio,
             lost,
-            crop,
+            _crop_and_haul(fleet, field, str(machine_id), str(last_shift["site_id"][-1])),
             wetness,
-            str(ahead["outlook"]),
+            str(expected["outlook"]),
         )
         out.append((situation, place))
     return sorted(out, key=lambda s: s[0].machine_id)
 
 
+def _root_loss(
+    fit: ResponseFit, place: PredictionPoint, field_id: str, settings: dict[str, float], rng: np.random.Generator
+) -> Array:
+    """Return draws of root loss expected with current settings, t/ha, shape (draws,)."""
+    return np.maximum(np.exp(_level(fit, place, field_id, settings, rng)) - SMALL_LOSS_T_HA, 0.0)
+
+
+def _crop_and_haul(fleet: FleetData, field: dict[str, Any], machine_id: str, site_id: str) -> CropAndHaul:
+    """Return the crop of a field and its haul to a site."""
+    site = fleet.sites.get(site_id)
+    km = road_km(float(field["lat_deg"]), float(field["lon_deg"]), site) if site else fleet.haul_km
+    quality = _quality(fleet.facts, str(field["field_id"]))
+    return CropAndHaul(float(field["yield_t_ha"]), km, _width_m(fleet.machines, machine_id), *quality)
+
+
 def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float]:
+    """Return the mean of each setting over loads; unknown settings are omitted."""
     names = [n for n in catalogue if n in loads.columns]
     means = loads.select(pl.col(names).mean()).row(0, named=True)
     return {n: float(v) for n, v in means.items() if v is not None}
@@ -112,31 +149,33 @@ def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float
 def _level(
     fit: ResponseFit, place: PredictionPoint, field_id: str, settings: dict[str, float], rng: np.random.Generator
 ) -> Array:
-    """Draws of z expected with the settings as they are, shape (draws,); what the next day adds is not known."""
+    """Return draws of z expected with current settings, shape (draws,); they include the unknown effect of the day."""
     z = expected_scale(fit, place, field_id, settings)
     return np.asarray(z + np.sqrt(level_variance(fit, place, field_id)) * rng.standard_normal(DRAWS))
 
 
 def _quality(facts: pl.DataFrame, field_id: str) -> tuple[float | None, float]:
-    """Mean sugar and tops of the field's loads; the standard and the usual where none is measured."""
-    mine = facts.filter(pl.col("field_id") == field_id)
-    sugar, tops = (mine[c].mean() if c in mine.columns else None for c in ("sugar_pct", TOPS))
+    """Return mean sugar content and top tare of the field's loads; None and the usual top tare if none is measured."""
+    own_loads = facts.filter(pl.col("field_id") == field_id)
+    sugar, tops = (own_loads[c].mean() if c in own_loads.columns else None for c in ("sugar_pct", TOPS))
     return (None if sugar is None else float(sugar)), (USUAL_TOPS_PCT if tops is None else float(tops))  # type: ignore[arg-type]
 
 
 def _conditions_next(
-    here: dict[str, float], ahead: dict[str, float | str], fit: ResponseFit, last_day: dt.date
+    field: dict[str, float], expected: dict[str, float | str], fit: ResponseFit, last_day: dt.date
 ) -> dict[str, float]:
+    """Return the conditions of a field in the next shift."""
     first_day = fit.frame.season_starts[-1]
     return {
-        "topsoil_wetness": float(ahead["topsoil_wetness"]),
-        "clay_pct": float(here["clay_pct"]),
-        "air_temp_c": float(ahead["air_temp_c"]),
-        "yield_t_ha": float(here["yield_t_ha"]),
+        "topsoil_wetness": float(expected["topsoil_wetness"]),
+        "clay_pct": float(field["clay_pct"]),
+        "air_temp_c": float(expected["air_temp_c"]),
+        "yield_t_ha": float(field["yield_t_ha"]),
         "campaign_day": float((last_day - first_day).days + 1),
     }
 
 
 def _width_m(machines: pl.DataFrame, machine_id: str) -> float:
-    fitted = machines.filter(pl.col("machine_id") == machine_id)
-    return float(fitted["rows_count"][0] * fitted["row_spacing_cm"][0] / 100) if fitted.height else USUAL_WIDTH_M
+    """Return the working width of a machine, m."""
+    own = machines.filter(pl.col("machine_id") == machine_id)
+    return float(own["rows_count"][0] * own["row_spacing_cm"][0] / 100) if own.height else USUAL_WIDTH_M

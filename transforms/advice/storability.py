@@ -1,10 +1,10 @@
-"""How long each load keeps: slice now, short pile or long pile, with its reasons; and a ledger of piles.
+"""Storability of each load (slice now, short pile or long pile) with its reasons.
 
     expected loss = sum over days of healthy(T_d) factor,   T_d = T_pile + (T_root - T_pile) 2^(-d / 5)          (18)
 
 kg of sugar per tonne of clean beet; healthy() and factor are those of storage.py. Warm roots cool to the pile's
-temperature by halves every five days (common practice, no source). Root temperature is that of the air over the day
-before lifting, the damaged share that of the machine's dig-behind audits, both stand-ins for what is not measured.
+temperature with a half-life of five days (common practice, no source). Root temperature is approximated by the air
+temperature over the day before lifting, and the damaged share by the machine's dig-behind audits; neither is measured.
 """
 
 from dataclasses import dataclass
@@ -23,7 +23,7 @@ COOLING_HALF_DAYS = 5.0
 WARMEST_TO_PILE_C = (55.0 - 32.0) / 1.8
 """Roots warmer than 55 F do not go to a pile (common practice, no source)."""
 HEALTHY_KG_PER_T_DAY = (0.10, 0.25)
-"""Sugar that healthy roots lose a day: 0.2 to 0.5 lb per short ton (Strausbaugh 2009; an article, no paper seen)."""
+"""Sugar lost by healthy roots per day: 0.2 to 0.5 lb per short ton (Strausbaugh 2009; an article, no paper seen)."""
 ROT_DEGREE_DAYS = 300.0
 """Rot and moulds start after some 300 degree-days (Belgian beet research institute, irbab-kbivb.be, page 22960)."""
 STORABILITY_SCHEMA = {
@@ -48,14 +48,21 @@ NOW, SHORT, LONG = "slice now", "short pile", "long pile"
 
 @dataclass(frozen=True)
 class Keeping:
-    """What (18) says of loads, shape (n,): kg of sugar lost per tonne, and the pile's mean temperature."""
+    """Expected storage of loads by (18), each of shape (n,): kg of sugar lost per tonne, and mean pile temperature."""
 
     loss_kg_per_t: Array
     mean_c: Array
 
 
 def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping:
-    """Return the expected loss of roots of a temperature over planned days in a pile."""
+    """Return the expected loss of loads over the planned days in a pile.
+
+    Args:
+        root_c: root temperature at lifting, shape (n,).
+        factor: condition factor of each load, shape (n,).
+        days: planned days in the pile.
+        pile_c: temperature of the pile.
+    """
     day = np.arange(max(round(days), 1)) + 0.5
     temp = pile_c + (root_c[:, None] - pile_c) * 2 ** (-day / COOLING_HALF_DAYS)
     rate = healthy_loss_kg_per_t_day(temp)
@@ -64,7 +71,7 @@ def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping
 
 
 def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
-    """Root loss of each load's machine by its audits of the day, else of the season, else the fleet's."""
+    """Return root loss of each load's machine from its audits of the day, or of the season, or else of the fleet."""
     by_day = audits.group_by("machine_id", "shift_date", maintain_order=True).agg(pl.col(ROOT_LOSS).mean().alias("day"))
     by_machine = audits.group_by("machine_id", maintain_order=True).agg(pl.col(ROOT_LOSS).mean().alias("machine"))
     fleet = audits[ROOT_LOSS].mean()
@@ -75,13 +82,13 @@ def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
 
 
 def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFrame, prices: Prices) -> pl.DataFrame:
-    """Return the `storability` rows: a measured load's class, expected loss and reasons; "now" is the last shift.
+    """Return `storability`: the class, expected loss and reasons of measured loads; "now" is the last shift.
 
     Args:
-        facts: `load_fact`; loads without a dirt tare have no row.
+        facts: `load_fact`; loads without a dirt tare are omitted.
         audits: `audit_fact`.
         root_temp: `load_id, root_temp_c`.
-        prices: planned days and temperature of storage, and what dirt and tops add.
+        prices: planned days and temperature of storage, and the additional loss from dirt and tops.
     """
     loads = facts.drop_nulls([DIRT]).join(root_temp, on="load_id", how="inner").drop_nulls("root_temp_c")
     if not loads.height:
@@ -115,6 +122,7 @@ def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFra
 
 
 def _classed(table: pl.DataFrame) -> pl.DataFrame:
+    """Return the table with class and reasons."""
     days, daily = pl.col("planned_days"), (pl.col("loss_kg_per_t") / pl.col("planned_days")).fill_nan(0.0)
     low, high = HEALTHY_KG_PER_T_DAY
     rots = pl.col("pile_mean_c") * days > ROT_DEGREE_DAYS
@@ -135,7 +143,7 @@ def _classed(table: pl.DataFrame) -> pl.DataFrame:
         separator="; ",
         ignore_nulls=True,
     )
-    calm = pl.lit("loses no more than the lower half of healthy roots")
+    no_reason = pl.lit("loses no more than the lower half of healthy roots")
     return table.with_columns(
-        named.alias("storability"), pl.when(reason == "").then(calm).otherwise(reason).alias("reason")
+        named.alias("storability"), pl.when(reason == "").then(no_reason).otherwise(reason).alias("reason")
     ).sort("load_id")

@@ -1,13 +1,13 @@
-"""What roots lose in the pile: respiration rises exponentially with temperature, and with damage, dirt and tops.
+"""Sugar loss of roots in the pile, which rises exponentially with temperature, and with damage, dirt and tops.
 
     loss = d  a exp(k (T - 5.5 C))  ((1 + 3 q) / (1 + 3 q0) + f_dirt dirt + f_tops tops)   kg of sugar per t clean beet
 
-d days, T pile temperature. a and k go through two published losses of six weeks: 5 kg/t at 5.5 C and 9 kg/t at 9.6 C
-(Ekeloef 2019, in English 2020, Long Term Storage of Sugar Beets and the Role of Temperature). Respiration is strictly
-exponential between 0 and 16 C (Zuckerindustrie, paper 246087); beyond, the edge counts. q is the share of severely
-damaged roots, which respire fourfold (Zandstra and Squire, University of Guelph, atrium.lib.uoguelph.ca), q0 what the
-published losses already hold: 1.5 % of yield broken off (assumption; 150 Dutch fields lost 1.7 t/ha on average, 0.1 to
-5.0: IRS, Teelthandleiding 8.3, Table 8.3.1).
+d days, T pile temperature. a and k follow from two published losses over six weeks: 5 kg/t at 5.5 C and 9 kg/t at
+9.6 C (Ekeloef 2019, in English 2020, Long Term Storage of Sugar Beets and the Role of Temperature). Respiration is
+strictly exponential between 0 and 16 C (Zuckerindustrie, paper 246087); T is clipped to that range. q is the share of
+severely damaged roots, which respire fourfold (Zandstra and Squire, University of Guelph, atrium.lib.uoguelph.ca), q0
+the damage included in the published losses: 1.5 % of yield broken off (assumption; 150 Dutch fields lost 1.7 t/ha on
+average, 0.1 to 5.0: IRS, Teelthandleiding 8.3, Table 8.3.1).
 f_dirt and f_tops are assumptions of `season.toml` (common practice, no source).
 """
 
@@ -23,24 +23,32 @@ EXPONENTIAL_C = (0.0, 16.0)
 DAMAGED_TIMES = 4.0
 UNAVOIDABLE_BREAKAGE = 0.015
 BROKEN_AT_6_CM = 0.11
-"""Fraction of root mass lost at a break of 6 cm, which counts as severe: see `losses.py`."""
+"""Fraction of root mass lost at a break of 6 cm, which counts as severe: see `model/root_loss.py`."""
 
 
 def healthy_loss_kg_per_t_day(temp_c: Array | float) -> Array:
-    """Return the sugar a tonne of clean roots with the usual damage loses a day, kg."""
+    """Return the sugar lost per day by a tonne of clean roots with the usual damage, kg."""
     inside = np.clip(temp_c, *EXPONENTIAL_C)
     return np.asarray(COOL_LOSS_KG_PER_T / SIX_WEEKS_DAYS * np.exp(PER_C * (inside - COOL_C)))
 
 
 def damaged_share(root_loss_t_ha: Array | float, yield_t_ha: Array | float) -> Array:
-    """Return the share of severely damaged roots that a root loss points to: as if all of it broke off at 6 cm."""
+    """Return the share of severely damaged roots implied by a root loss, if all of it breaks off at 6 cm."""
     return np.asarray(np.clip(np.asarray(root_loss_t_ha) / np.asarray(yield_t_ha) / BROKEN_AT_6_CM, 0.0, 1.0))
 
 
 def condition_factor(
     dirt_pct: Array | float, tops_pct: Array | float, damaged: Array | float, dirt_more_pct: float, tops_more_pct: float
 ) -> Array:
-    """Return how many times the loss of clean roots with the usual damage such roots lose."""
+    """Return the loss of roots relative to clean roots with the usual damage.
+
+    Args:
+        dirt_pct: dirt tare.
+        tops_pct: top tare.
+        damaged: share of severely damaged roots, 0 to 1.
+        dirt_more_pct: additional loss per point of dirt tare, percent.
+        tops_more_pct: additional loss per point of top tare, percent.
+    """
     usual = 1 + (DAMAGED_TIMES - 1) * UNAVOIDABLE_BREAKAGE / BROKEN_AT_6_CM
     more = dirt_more_pct / 100 * np.asarray(dirt_pct) + tops_more_pct / 100 * np.asarray(tops_pct)
     return np.asarray((1 + (DAMAGED_TIMES - 1) * np.asarray(damaged)) / usual + more)

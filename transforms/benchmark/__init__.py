@@ -1,1 +1,1 @@
-"""The fleet compared fairly: what conditions, settings and neither explain of each machine, operator, grower, field."""
+"""Fair comparison of machines, operators, growers and fields: contributions of conditions, settings and the subject."""

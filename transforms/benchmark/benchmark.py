@@ -1,4 +1,4 @@
-"""The `benchmark` table: observed less expected for conditions, split into settings and what is the subject's own."""
+"""`benchmark` table: observed less expected value of each subject, split into settings, outliers and unexplained."""
 
 import numpy as np
 import polars as pl
@@ -8,7 +8,9 @@ from transforms.benchmark.funnel import funnel
 from transforms.benchmark.ranks import ranks
 from transforms.benchmark.subject_effects import KINDS, UNKNOWN, SubjectEffects, estimate_subject_effects
 from transforms.config.settings_catalogue import ROOT_LOSS
-from transforms.model.fit import SMALL_LOSS_T_HA, ResponseFit, pct_from_scale
+from transforms.model.facts import pct_from_scale
+from transforms.model.fit_result import ResponseFit
+from transforms.model.specification import SMALL_LOSS_T_HA
 
 Array = NDArray[np.float64]
 BENCHMARK_SCHEMA = {
@@ -58,33 +60,34 @@ REASONS = {
     SAME_AS_MACHINE: "cannot be told from the machine: each has one operator",
     ONLY_ONE: "there is only one",
 }
-"""Why a whole kind of subjects is not compared: code -> sentence."""
+"""Reason code for not comparing any subject of a kind -> sentence."""
 LOWER, USUAL, HIGHER = "lower", "usual", "higher"
 RANKED_FROM = 3
-"""Fewer subjects than this are not ranked."""
+"""Smallest number of subjects that are ranked."""
 
 
 def unscaled(response: str, z: Array) -> Array:
-    """Return what a value on the fitted scale stands for: percent of gross, or t/ha."""
+    """Return values on the fitted scale in the response's own unit: percent of gross, or t/ha."""
     return np.asarray(np.exp(z) - SMALL_LOSS_T_HA) if response == ROOT_LOSS else pct_from_scale(z)
 
 
 def _rate(response: str, z: Array, typical: float) -> Array:
-    """Units of the response per unit of z from the typical load to each subject: the logarithmic mean (Ang 2004)."""
+    """Return units of the response per unit of z between the typical load and each subject: log mean (Ang 2004)."""
     gap = z - typical
-    near = np.abs(gap) < 1e-9
-    step = np.where(near, 1e-6, gap)
+    is_typical = np.abs(gap) < 1e-9
+    step = np.where(is_typical, 1e-6, gap)
     base = unscaled(response, np.array([typical]))[0]
     return np.asarray((unscaled(response, typical + step) - base) / step)
 
 
 def _means(levels: SubjectEffects, values: Array) -> Array:
-    """Mean by weight of a row's value over each subject's loads."""
+    """Return the weighted mean of row values over each subject's loads, shape (k,)."""
     total = np.bincount(levels.code, weights=levels.weight, minlength=levels.labels.size)
     return np.asarray(np.bincount(levels.code, weights=levels.weight * values, minlength=levels.labels.size) / total)
 
 
 def _rows(fit: ResponseFit, levels: SubjectEffects, min_loads: int) -> pl.DataFrame:
+    """Return the `benchmark` rows of one kind of subjects."""
     z = _means(levels, fit.z)
     typical = float(levels.weight @ fit.pseudo / levels.weight.sum())
     outliers = _means(levels, fit.z - fit.pseudo)
@@ -122,20 +125,24 @@ def _rows(fit: ResponseFit, levels: SubjectEffects, min_loads: int) -> pl.DataFr
     )
     table = table.join(_ranked(levels, known), on="subject_id", how="left", maintain_order="left")
     shown = pl.Series(levels.labels != UNKNOWN)
-    return _named(table, known, min_loads).filter(shown)
+    return _with_reasons(table, known, min_loads).filter(shown)
 
 
 def standing(low: Array, high: Array) -> list[str]:
-    """Return where each subject stands: lower or higher if its shrunken level's 95 % interval excludes the middle.
+    """Return lower or higher if the 95 % interval of a subject's shrunken effect excludes zero, and otherwise usual.
 
-    Shrinkage allows for the number of subjects looked at and for what they differ by; ranks rest on the same levels.
+    Shrinkage accounts for the number of subjects compared and for the variance between them; ranks use the same draws.
+
+    Args:
+        low: lower ends of the intervals, shape (k,).
+        high: upper ends of the intervals, shape (k,).
     """
     return [HIGHER if a > 0 else LOWER if b < 0 else USUAL for a, b in zip(low, high, strict=True)]
 
 
 def _ranked(levels: SubjectEffects, known: NDArray[np.bool_]) -> pl.DataFrame:
-    """Ranks among the subjects with loads enough; none of seasons, nor where there are too few to rank."""
-    at = np.flatnonzero(known)
+    """Return the ranks of subjects with enough loads; no rows for seasons or if there are too few subjects."""
+    indices = np.flatnonzero(known)
     schema = {
         "subject_id": pl.String,
         "rank": pl.Int64,
@@ -143,27 +150,27 @@ def _ranked(levels: SubjectEffects, known: NDArray[np.bool_]) -> pl.DataFrame:
         "rank_hi95": pl.Int64,
         "subjects": pl.Int64,
     }
-    if at.size < RANKED_FROM or levels.kind == "season":
+    if indices.size < RANKED_FROM or levels.kind == "season":
         return pl.DataFrame(schema=schema)
-    middle, low, high = ranks(levels.shrunken.draws[:, at])
+    median, low, high = ranks(levels.shrunken.draws[:, indices])
     return pl.DataFrame(
         {
-            "subject_id": levels.labels[at],
-            "rank": middle,
+            "subject_id": levels.labels[indices],
+            "rank": median,
             "rank_lo95": low,
             "rank_hi95": high,
-            "subjects": [at.size] * at.size,
+            "subjects": [indices.size] * indices.size,
         }
-    ).cast(schema)  # type: ignore[arg-type]
+    ).cast(pl.Schema(schema))
 
 
-def _named(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.DataFrame:
-    """Leave only the count of a subject with too few loads, and give the reason."""
-    told = ["subject_kind", "subject_id", "response", "n", "last_shift_date"]
+def _with_reasons(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.DataFrame:
+    """Return the rows with a reason; a subject with too few loads keeps only its count."""
+    always_shown = ["subject_kind", "subject_id", "response", "n", "last_shift_date"]
     mask = pl.Series("known", known)
     return (
         table.with_columns(
-            *(pl.when(mask).then(pl.col(c)).alias(c) for c in table.columns if c not in told),
+            *(pl.when(mask).then(pl.col(c)).alias(c) for c in table.columns if c not in always_shown),
             pl.when(mask)
             .then(pl.lit("measured association"))
             .otherwise(
@@ -173,31 +180,31 @@ def _named(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int) -> pl.
             pl.when(~mask).then(pl.lit(FEW_LOADS)).alias("reason_code"),
         )
         .select(list(BENCHMARK_SCHEMA))
-        .cast(BENCHMARK_SCHEMA)
-    )  # type: ignore[arg-type]
+        .cast(pl.Schema(BENCHMARK_SCHEMA))
+    )
 
 
-def _untold(fit: ResponseFit, kind: str, reason_code: str) -> pl.DataFrame:
-    """Rows that hold only how many loads a subject has, and the reason why no more."""
+def _count_rows(fit: ResponseFit, kind: str, reason_code: str) -> pl.DataFrame:
+    """Return rows with only the number of loads of each subject and the reason why it is not compared."""
     key = KINDS[kind][0]
     counts = (
         fit.rows.drop_nulls(key)
         .group_by(pl.col(key).cast(pl.String).alias("subject_id"), maintain_order=True)
         .agg(pl.len().cast(pl.Int64).alias("n"))
     )
-    told = {
+    constants = {
         "subject_kind": kind,
         "response": fit.response,
         "says": REASONS[reason_code],
         "reason_code": reason_code,
         "last_shift_date": fit.last_shift_date,
     }
-    rows = counts.with_columns(pl.lit(v).alias(k) for k, v in told.items())
+    rows = counts.with_columns(pl.lit(v).alias(k) for k, v in constants.items())
     return pl.concat([pl.DataFrame(schema=BENCHMARK_SCHEMA), rows], how="diagonal")
 
 
 def _changes(fit: ResponseFit, levels: SubjectEffects) -> pl.DataFrame:
-    """Each season against the one before: how much of the change is conditions, settings, neither."""
+    """Return the change from each season to the next, split into conditions, settings, outliers and the unexplained."""
     z, settings, outliers = (_means(levels, v) for v in (fit.z, levels.settings, fit.z - fit.pseudo))
     n = np.bincount(levels.code, minlength=levels.labels.size)
     observed, rows = unscaled(fit.response, z), []
@@ -231,21 +238,25 @@ def _changes(fit: ResponseFit, levels: SubjectEffects) -> pl.DataFrame:
 def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the `benchmark` and `season_change` rows of a fit.
 
-    observed - expected = from_settings + from_outliers + unexplained and expected - typical = from_conditions, exactly;
-    all in the response's own unit, about the fleet's typical load (mean on the fitted scale). `observed` is the mean of
-    the values measured; `from_outliers` is the part of it by which outlying loads were Huberised (0 if tails are not
-    heavy). The expectation holds conditions and the levels of the other factors (for a machine: its fields, days,
-    operators).
+    observed - expected = from_settings + from_outliers + unexplained and expected - typical = from_conditions, exactly,
+    all in the response's own unit and relative to the fleet's typical load (mean on the fitted scale). `observed` is
+    the mean of the measured values; `from_outliers` is the part of it by which outlying loads were Huberised (0 if the
+    tails are not heavy). The expected value includes conditions and the effects of the other factors (for a machine:
+    its fields, days and operators).
+
+    Args:
+        fit: fit of a response.
+        min_loads: smallest number of loads of a subject that is compared.
     """
     tables, changes = [pl.DataFrame(schema=BENCHMARK_SCHEMA)], [pl.DataFrame(schema=SEASON_CHANGE_SCHEMA)]
     for kind in KINDS:
         if kind == "operator" and fit.left_out.get(kind, "").startswith("cannot be told"):
-            tables.append(_untold(fit, kind, SAME_AS_MACHINE))
+            tables.append(_count_rows(fit, kind, SAME_AS_MACHINE))
             continue
         levels = estimate_subject_effects(fit, kind)
         if levels is None:
             if kind != "season" and KINDS[kind][0] in fit.rows.columns:
-                tables.append(_untold(fit, kind, ONLY_ONE))
+                tables.append(_count_rows(fit, kind, ONLY_ONE))
             continue
         tables.append(_rows(fit, levels, min_loads))
         if kind == "season":

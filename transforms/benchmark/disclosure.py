@@ -1,6 +1,6 @@
 """Statistical disclosure control: the rules under which one subject may see figures that rest on others.
 
-Method and sources are in `transforms/METHODS.md`, section 8. With the values of n subjects in ascending order,
+Method and sources are in `METHODS.md`, section 8. With the values of n subjects in ascending order,
 x_1 <= ... <= x_n, a mark at quantile q is a mean of order statistics about its position c = 1 + q (n - 1),
 
     m(c) = (1/7) sum_k x_k |[k - 1/2, k + 1/2] with [c - 7/2, c + 7/2]|                                        (8.1)
@@ -31,7 +31,7 @@ MIN_COMPARED = 10
 MAX_SHARE = (0.50, 0.67)
 """Dominance rule: the largest and the two largest others contribute at most these shares of the others' total."""
 WIDTH = 7
-"""Subjects that a mark averages: five others beside any two readers who compare their pages."""
+"""Number of subjects that a mark averages: five others besides any two readers who compare their pages."""
 QUANTILES = {"p10": 0.10, "p25": 0.25, "p50": 0.50, "p75": 0.75, "p90": 0.90}
 BASE_STEPS = {DIRT: 0.1, ROOT_LOSS: 0.05}
 """Finest rounding by response, in its own unit; common practice, no source."""
@@ -49,9 +49,9 @@ class Band:
     """Marks of all subjects compared, the same for every reader.
 
     Attributes:
-        marks: name of the quantile -> rounded mark; without those that are withheld.
-        step: the step that they are rounded to; None if all are withheld.
-        reason_code: why all are withheld, one of `WITHHELD`; None if any is shown.
+        marks: name of the quantile -> rounded mark; withheld marks are omitted.
+        step: rounding step of the marks; None if all are withheld.
+        reason_code: reason for withholding all of them, one of `WITHHELD`; None if any is shown.
     """
 
     marks: dict[str, float]
@@ -76,7 +76,12 @@ def rounded(value: float | None, step: float) -> float | None:
 
 
 def step_for(sensitivity: float, base: float) -> float | None:
-    """Return the first permitted step that is not smaller than a sensitivity; None if there is none."""
+    """Return the smallest permitted step not below a sensitivity; None if there is none.
+
+    Args:
+        sensitivity: largest movement of the figure if one subject is replaced or removed.
+        base: finest step, in the unit of the figure.
+    """
     return next((base * k for k in DOUBLINGS if sensitivity <= base * k), None)
 
 
@@ -96,7 +101,7 @@ def withheld_from(subject: str, contributions: Mapping[str, float]) -> str | Non
 
 
 def mean_sensitivity(means: Array, counts: Array) -> float:
-    """Return how far the mean over all loads moves at most if one subject's loads are left out.
+    """Return the largest change of the mean over all loads if one subject's loads are left out.
 
     Args:
         means: mean of each subject, shape (k,).
@@ -110,20 +115,25 @@ def mean_sensitivity(means: Array, counts: Array) -> float:
 
 
 def _mark(ordered: Array, centre: float) -> float:
-    """Return (8.1)."""
+    """Return the mark about a position, (8.1)."""
     k = np.arange(1, ordered.size + 1)
     overlap = np.minimum(k + 0.5, centre + WIDTH / 2) - np.maximum(k - 0.5, centre - WIDTH / 2)
     return float(np.maximum(overlap, 0.0) @ ordered) / WIDTH
 
 
 def _sensitivity(ordered: Array, centre: float) -> float:
-    """Return (8.2)."""
+    """Return the sensitivity of the mark about a position, (8.2)."""
     low, middle, high = (_mark(ordered, centre + d) for d in (-1.0, 0.0, 1.0))
     return max(high - middle, middle - low)
 
 
 def band(values: Array, base: float) -> Band:
-    """Return the marks of subjects' values, each of which is one owner's; values that are not finite are left out."""
+    """Return the marks of subjects' values.
+
+    Args:
+        values: value of each subject, shape (n,); each belongs to another owner; non-finite values are ignored.
+        base: finest rounding, in the unit of the values.
+    """
     ordered = np.sort(values[np.isfinite(values)])
     n = ordered.size
     if n < MIN_COMPARED:

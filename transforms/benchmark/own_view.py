@@ -40,11 +40,11 @@ class OwnView:
     Attributes:
         subject_id: the subject.
         n: its loads or plots.
-        figures: column of `benchmark` -> rounded figure; None where withheld or not known.
+        figures: column of `benchmark` -> rounded figure; None if withheld or unknown.
         third: third of all subjects that its rank interval lies in, `unsettled` if in several; None if withheld.
         band: marks of all subjects.
         reason_code: why figures relative to others are withheld; None if they are shown or the subject is not compared.
-        says: the comparison's own word on the subject.
+        says: sentence of the comparison on the subject.
     """
 
     subject_id: str
@@ -57,7 +57,7 @@ class OwnView:
 
     @property
     def is_compared(self) -> bool:
-        """Return true if figures relative to others are shown."""
+        """Return True if figures relative to others are shown."""
         return self.figures["shrunken"] is not None
 
 
@@ -68,27 +68,29 @@ def third_of(low: int, high: int, subjects: int) -> str:
 
 
 def own_view(rows: pl.DataFrame, subject_id: str, owners: Mapping[str, str] | None = None) -> OwnView:
-    """Return what a subject may see of the comparison that it is in.
+    """Return the part of a comparison that a subject may see.
 
     Args:
-        rows: `benchmark` rows of one response and kind; the subject's is among them.
+        rows: `benchmark` rows of one response and kind, including the subject's.
         subject_id: the subject.
-        owners: owner of each subject, if subjects may share one; a subject without is its own owner.
+        owners: owner of each subject, if subjects may share one; a subject without an entry is its own owner.
     """
     owners = owners or {}
     own = rows.row(by_predicate=pl.col("subject_id") == subject_id, named=True)
     step = base_step(own["response"])
     known = rows.filter(pl.col("shrunken").is_finite().fill_null(value=False))
-    held: dict[str, float] = {}
+    loads_by_owner: dict[str, float] = {}
     for r in known.iter_rows(named=True):
         owner = owners.get(r["subject_id"], r["subject_id"])
-        held[owner] = held.get(owner, 0.0) + r["n"]
+        loads_by_owner[owner] = loads_by_owner.get(owner, 0.0) + r["n"]
     is_known = subject_id in known["subject_id"]
-    reason = withheld_from(owners.get(subject_id, subject_id), held) if is_known else None
+    reason = withheld_from(owners.get(subject_id, subject_id), loads_by_owner) if is_known else None
     is_shown = is_known and reason is None
     figures = {c: rounded(own[c], step) if is_shown or c in OF_OWN_LOADS else None for c in FIGURES}
-    marks = _band(known, len(held), step) if is_shown else Band({}, None, reason)
-    has_third = is_shown and known.height >= MIN_COMPARED and len(held) == known.height and own["rank"] is not None
+    marks = _band(known, len(loads_by_owner), step) if is_shown else Band({}, None, reason)
+    has_third = (
+        is_shown and known.height >= MIN_COMPARED and len(loads_by_owner) == known.height and own["rank"] is not None
+    )
     third = third_of(own["rank_lo95"], own["rank_hi95"], own["subjects"]) if has_third else None
     return OwnView(subject_id, own["n"], figures, third, marks, reason, own["says"])
 

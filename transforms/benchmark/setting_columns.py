@@ -1,4 +1,4 @@
-"""The settings' part of z as columns times coefficients, so that the coefficients' error can be carried on."""
+"""Settings' part of z as columns times coefficients, so that the coefficients' error can be propagated."""
 
 from dataclasses import dataclass
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from transforms.model.design_matrix import SOILS, bend_of, middle
 from transforms.model.effects import classes_of
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 
 Array = NDArray[np.float64]
 
@@ -17,7 +17,7 @@ class SettingColumns:
     """Columns of the settings' part.
 
     Attributes:
-        G: shape (n, q), each centred over the rows.
+        G: columns, shape (n, q), each centred over the rows.
         covariance: covariance of their coefficients, shape (q, q).
     """
 
@@ -26,7 +26,7 @@ class SettingColumns:
 
 
 def setting_columns(fit: ResponseFit) -> SettingColumns:
-    """Return the columns that carry the settings' part of z; machines' own slopes are the machines' and stay out."""
+    """Return the columns of the settings' part of z, without machine-specific slopes, which belong to the machines."""
     columns: dict[int, Array] = {}
     soil = classes_of(fit.rows)["soil_class"].to_numpy()
     for s in fit.frame.settings:

@@ -1,22 +1,25 @@
-"""What each machine, operator, grower or field adds of its own, by a model of its own without visit means.
+"""Subject effects: the own level of each machine, operator, grower or field, from a model without visit means.
 
-The fit's visit means take part of what machines and operators differ by, so its own predictions of them are not fair.
-Here the settings' within-visit effects b^ are taken off, and what is left is fitted anew, first with conditions,
+The visit means of the fit absorb part of the differences between machines and operators, so that its own predictions
+of them are not fair. Here the settings' within-visit effects b^ are subtracted, and the remainder is fitted again,
+first with conditions,
 
     z - S b^ = conditions c^ + field + machine + operator + machine-day + site-day (+ grower) + e                (15)
 
-then with these taken off as well and the subjects' own levels bound by nothing: so a subject's residuals sum to zero
-and observed less expected is exactly settings + own level. z are the fit's pseudo-values (model/tails.py): a gross
-laboratory error is not part of any subject's level. The levels carry the error of b^ and c^:
+then with the conditions subtracted as well and with unconstrained levels of the subjects: a subject's residuals
+therefore sum to zero, and observed less expected is exactly settings + own level. z are the fit's pseudo-values
+(mixed_model/huber.py): a gross laboratory error is not part of any subject's level. The levels include the error of b^
+and c^:
 
     Cov(u^) = Cov(u^ | b^, c^) + A [S C] Cov(b^, c^) [S C]' A',   A the linear map of the second fit             (16)
 
-Variances that the data hardly tell (few operators, say) are not taken for what REML finds, which is often nothing, but
-for the square of the mean of s over the restricted likelihood. The shrunken levels are the better guess when many are
-looked at, and what ranks rest on (shrunken.py).
+A variance that the data hardly determine (few operators, for example) is not set to its REML estimate, which is often
+zero, but to the square of the mean of s over the restricted likelihood. The shrunken levels are the better estimates
+when many subjects are compared, and the basis of the ranks (shrinkage.py).
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -31,10 +34,12 @@ from transforms.mixed_model.contrasts import draws_covariance
 from transforms.mixed_model.cross_products import DenseBlock, Factor, cross_products
 from transforms.mixed_model.equations import Equations
 from transforms.mixed_model.reml import RemlFit, fit_products, profile
+from transforms.model.column_selection import independent_columns
 from transforms.model.condition_terms import condition_curves, condition_lines
 from transforms.model.design_matrix import condition_values
-from transforms.model.fit import FACTORS, ResponseFit, independent_columns
+from transforms.model.fit_result import ResponseFit
 from transforms.model.load_decomposition import setting_parts
+from transforms.model.specification import FACTORS
 
 Array = NDArray[np.float64]
 KINDS = {
@@ -45,27 +50,27 @@ KINDS = {
     "season": ("season_start",),
 }
 UNKNOWN = ""
-"""Label of the loads whose subject is not known: together one level of the model that no table shows."""
+"""Label of the loads of unknown subjects: together one level of the model, which no table shows."""
 FREE = 1e4
-"""Variance of a subject's own level, in variances of z, that binds it no more."""
+"""Variance of the subjects' levels, in variances of z, that leaves them practically unconstrained."""
 NUDGE = 0.02
-"""Relative change of a variance for the derivative that the degrees of freedom need."""
+"""Relative change of a variance for the numerical derivative in the degrees of freedom."""
 
 
 @dataclass(frozen=True)
 class SubjectEffects:
-    """Own levels of the subjects of one kind, on the fitted scale; all arrays of shape (k,) unless said.
+    """Own levels of the subjects of one kind on the fitted scale; arrays have shape (k,) unless stated otherwise.
 
     Attributes:
         kind: machine, operator, grower, field or season.
         labels: the subjects.
         code: subject of each row of the fit, shape (n,).
         weight: weight of each row, shape (n,).
-        settings: settings' part of each row, shape (n,).
-        own: unshrunken own level, about the subjects' mean by weight.
-        own_cov: its covariance, shape (k, k).
-        df: its degrees of freedom.
-        shrunken: draws and intervals of the shrunken own level.
+        settings: settings' part of z of each row, shape (n,).
+        own: unshrunken own level, relative to the subjects' weighted mean.
+        own_cov: covariance of `own`, shape (k, k).
+        df: degrees of freedom of `own`.
+        shrunken: shrunken own level with its draws.
     """
 
     kind: str
@@ -80,12 +85,13 @@ class SubjectEffects:
 
     @property
     def interval(self) -> tuple[Array, Array]:
-        """The 95 % interval of the unshrunken own levels."""
+        """95 % intervals of the unshrunken own levels: lower and upper ends."""
         half = student.ppf(0.975, self.df) * np.sqrt(np.diag(self.own_cov))
         return self.own - half, self.own + half
 
 
 def _factor(rows: pl.DataFrame, name: str, keys: tuple[str, ...]) -> Factor:
+    """Return the factor of the combinations of key columns; a row without keys has the level `UNKNOWN`."""
     text = rows.select(pl.concat_str([pl.col(k).cast(pl.String) for k in keys], separator="|")).to_series()
     text = text.fill_null(UNKNOWN)
     labels, codes = np.unique(text.to_numpy().astype(str), return_inverse=True)
@@ -93,9 +99,9 @@ def _factor(rows: pl.DataFrame, name: str, keys: tuple[str, ...]) -> Factor:
 
 
 def subject_factor(fit: ResponseFit, kind: str) -> Factor | None:
-    """Return the subjects of a kind; None where the facts do not name them, or name fewer than two.
+    """Return the subjects of a kind as a factor; None if the facts name fewer than two.
 
-    Loads without a subject are a level of their own, `UNKNOWN`.
+    Loads without a subject form the level `UNKNOWN`.
     """
     keys = KINDS[kind]
     if not set(keys) <= set(fit.rows.columns):
@@ -104,49 +110,62 @@ def subject_factor(fit: ResponseFit, kind: str) -> Factor | None:
     return found if found.labels is not None and (found.labels != UNKNOWN).sum() > 1 else None
 
 
-def _others(fit: ResponseFit, mine: Factor) -> list[Factor]:
-    """The fit's other intercepts and the growers, but for one that cannot be told from the subjects or from another."""
-    asked = {n: keys for n, keys in FACTORS.items() if n in fit.reml.spans}
+def _others(fit: ResponseFit, subjects: Factor) -> list[Factor]:
+    """Return the fit's other factors and the growers, without any that has the same partition as an earlier one."""
+    fitted = {n: keys for n, keys in FACTORS.items() if n in fit.reml.spans}
     out: list[Factor] = []
-    for name, keys in {**asked, "grower": KINDS["grower"]}.items():
-        if name == mine.name or not set(keys) <= set(fit.rows.columns):
+    for name, keys in {**fitted, "grower": KINDS["grower"]}.items():
+        if name == subjects.name or not set(keys) <= set(fit.rows.columns):
             continue
         other = _factor(fit.rows, name, keys)
-        if other.levels > 1 and not any(_same_partition(other, f) for f in (mine, *out)):
+        if other.levels > 1 and not any(_same_partition(other, f) for f in (subjects, *out)):
             out.append(other)
     return out
 
 
 def _same_partition(a: Factor, b: Factor) -> bool:
+    """Return True if two factors group the rows identically and are therefore not distinguishable."""
     pairs = np.unique(np.column_stack([a.codes, b.codes]), axis=0).shape[0]
     return bool(pairs == a.levels == b.levels)
 
 
 def _grower_of(factors: list[Factor]) -> NDArray[np.int64] | None:
-    """The grower of each field where fields are the subjects and growers are in the model."""
-    mine, others = factors[0], {f.name: f for f in factors[1:]}
-    if mine.name != "field" or "grower" not in others:
+    """Return the grower of each field if fields are the subjects and growers are in the model, else None."""
+    subjects, others = factors[0], {f.name: f for f in factors[1:]}
+    if subjects.name != "field" or "grower" not in others:
         return None
-    return others["grower"].codes[np.unique(mine.codes, return_index=True)[1]]
+    return others["grower"].codes[np.unique(subjects.codes, return_index=True)[1]]
 
 
 def _contrasts(factors: list[Factor], share: Array, equations: Equations) -> Array:
-    """Each subject's level less the mean by weight, shape (M, k); a field's level holds its grower's."""
-    mine, grower = factors[0], _grower_of(factors)
-    at = np.zeros((equations.m.r.size, mine.levels))
-    at[equations.spans[mine.name]] = np.eye(mine.levels)
+    """Return each subject's level less the weighted mean, shape (M, k); a field's level includes its grower's."""
+    subjects, grower = factors[0], _grower_of(factors)
+    contrasts = np.zeros((equations.m.r.size, subjects.levels))
+    contrasts[equations.spans[subjects.name]] = np.eye(subjects.levels)
     if grower is not None:
-        at[equations.spans["grower"].start + grower, np.arange(mine.levels)] = 1.0
-    return np.asarray(at - (at @ share)[:, None])
+        contrasts[equations.spans["grower"].start + grower, np.arange(subjects.levels)] = 1.0
+    return np.asarray(contrasts - (contrasts @ share)[:, None])
 
 
-Spread = tuple[Array, Array]
+SdDistribution = tuple[Array, Array]
 """Values of a standard deviation and their probabilities."""
 
 
 @dataclass(frozen=True)
-class _Known:
-    """What is taken off before the second fit: its part of z, its columns and the covariance of their coefficients."""
+class _FirstStage:
+    """Part of z subtracted before the second fit, with the variances that the second fit uses.
+
+    Attributes:
+        part: settings' and conditions' part of z, shape (n,).
+        columns: their columns, shape (n, q).
+        covariance: covariance of their coefficients, shape (q, q).
+        variances: factor -> variance.
+        residual: residual variance.
+        theta_names: names of the estimated variances.
+        theta_cov: covariance of the estimated variances.
+        spread: distribution of the subjects' standard deviation.
+        wider: factor on each level's standard error for the estimation of variances, shape (k,).
+    """
 
     part: Array
     columns: Array
@@ -155,24 +174,27 @@ class _Known:
     residual: float
     theta_names: tuple[str, ...]
     theta_cov: Array
-    spread: Spread
+    spread: SdDistribution
     wider: Array
 
 
 def _conditions(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> tuple[RemlFit, Array]:
-    """The first fit, and its columns of conditions."""
+    """Return the first fit and its columns of conditions, shape (n, d)."""
     terms, values = fit.frame.terms, condition_values(fit.rows, fit.frame)
     lines, _ = condition_lines(values, terms.conditions, surface=terms.surface)
     X = np.column_stack([np.ones(fit.pseudo.size), lines[:, np.ptp(lines, axis=0) > 0]])
-    # Without variation of clay, say, wetness x clay is wetness once more.
+    # If clay does not vary, for example, wetness x clay is collinear with wetness.
     X = X[:, independent_columns(X.T @ X, list(range(X.shape[1])))]
     blocks = [DenseBlock(n, c) for n, c in condition_curves(values, terms.conditions, surface=terms.surface).items()]
     reml = fit_products(cross_products(fit.pseudo - settings, X, blocks, factors, w))
     return reml, np.hstack([X, *(b.columns for b in blocks)])
 
 
-def _wider(reml: RemlFit, kind: str) -> Array:
-    """By how much estimated variances widen each level's standard error, by Kackar and Harville (1984), shape (k,)."""
+def _widening(reml: RemlFit, kind: str) -> Array:
+    """Return the factor by which estimated variances widen each level's standard error, shape (k,).
+
+    Kackar and Harville (1984).
+    """
     span = reml.spans[kind]
     L = np.zeros((span.stop - span.start, reml.coef.size))
     L[:, span] = np.eye(L.shape[0]) - 1 / L.shape[0]
@@ -180,51 +202,60 @@ def _wider(reml: RemlFit, kind: str) -> Array:
     return np.asarray(np.sqrt(np.maximum(np.diag(draws_covariance(reml, L)) / np.maximum(plain, 1e-300), 1.0)))
 
 
-def _first_fit(
-    fit: ResponseFit, factors: list[Factor], settings: Array, w: Array
-) -> tuple[RemlFit, Array, dict[str, Spread]]:
-    """The first fit, its columns of conditions, and what is left open of each variance; one for all kinds in it."""
+class _FirstFit(NamedTuple):
+    """First fit, its columns of conditions, shape (n, d), and the distribution of each factor's standard deviation."""
+
+    reml: RemlFit
+    columns: Array
+    sd_distributions: dict[str, SdDistribution]
+
+
+def _first_fit(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> _FirstFit:
+    """Return the first fit, which all kinds of subjects share."""
     by_name = sorted(factors, key=lambda f: f.name)
     reml, D = _conditions(fit, by_name, settings, w)
-    return reml, D, {f.name: profile(reml, f.name) for f in by_name}
+    return _FirstFit(reml, D, {f.name: profile(reml, f.name) for f in by_name})
 
 
-def _known(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> _Known:
+def _first_stage(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> _FirstStage:
+    """Return the part of z subtracted before the second fit."""
     model = "levels beside " + ", ".join(sorted(f.name for f in factors))
-    reml, D, open_ = fit.once(model, lambda: _first_fit(fit, factors, settings, w))
-    found, d = setting_columns(fit), D.shape[1]
-    variances = {**reml.variances, **{name: float(p @ sd) ** 2 for name, (sd, p) in open_.items()}}
-    return _Known(
+    reml, D, sd_distributions = fit.once(model, lambda: _first_fit(fit, factors, settings, w))
+    setting_part, d = setting_columns(fit), D.shape[1]
+    variances = {**reml.variances, **{name: float(p @ sd) ** 2 for name, (sd, p) in sd_distributions.items()}}
+    return _FirstStage(
         settings + D[:, 1:] @ reml.coef[1:d],
-        np.hstack([found.G, D[:, 1:] - D[:, 1:].mean(axis=0)]),
-        block_diag(found.covariance, reml.cov_core[1:d, 1:d]),
+        np.hstack([setting_part.G, D[:, 1:] - D[:, 1:].mean(axis=0)]),
+        block_diag(setting_part.covariance, reml.cov_core[1:d, 1:d]),
         variances,
         reml.residual,
         reml.theta_names,
         reml.theta_cov,
-        open_[factors[0].name],
-        _wider(reml, factors[0].name),
+        sd_distributions[factors[0].name],
+        _widening(reml, factors[0].name),
     )
 
 
-def _degrees_of_freedom(equations: Equations, known: _Known, at: dict[str, float], L: Array, V: Array) -> Array:
-    """Satterthwaite's, with the derivative of each variance by solving again at nudged variances."""
-    gradient = np.zeros((len(known.theta_names), V.size))
-    for i, name in enumerate(known.theta_names):
-        if known.theta_cov[i, i] <= 0 or at.get(name, FREE) >= FREE:
+def _degrees_of_freedom(
+    equations: Equations, first: _FirstStage, variances: dict[str, float], L: Array, V: Array
+) -> Array:
+    """Return Satterthwaite's degrees of freedom, shape (k,), with numerical derivatives by each variance."""
+    gradient = np.zeros((len(first.theta_names), V.size))
+    for i, name in enumerate(first.theta_names):
+        if first.theta_cov[i, i] <= 0 or variances.get(name, FREE) >= FREE:
             continue
-        value = known.residual if name == "residual" else at[name]
-        residual = value * (1 + NUDGE) if name == "residual" else known.residual
-        nudged = at if name == "residual" else {**at, name: value * (1 + NUDGE)}
-        s = equations.solve({k: v for k, v in nudged.items() if k in equations.spans}, residual)
+        value = first.residual if name == "residual" else variances[name]
+        residual = value * (1 + NUDGE) if name == "residual" else first.residual
+        changed = variances if name == "residual" else {**variances, name: value * (1 + NUDGE)}
+        s = equations.solve({k: v for k, v in changed.items() if k in equations.spans}, residual)
         moved = residual * np.einsum("mk,mk->k", L, equations.inverse(s, L))
         gradient[i] = (moved - V) / (NUDGE * value)
-    wobble = np.einsum("ik,ij,jk->k", gradient, known.theta_cov, gradient)
-    return np.asarray(np.maximum(2 * V**2 / np.maximum(wobble, 1e-300), 1.0))
+    variance_of_v = np.einsum("ik,ij,jk->k", gradient, first.theta_cov, gradient)
+    return np.asarray(np.maximum(2 * V**2 / np.maximum(variance_of_v, 1e-300), 1.0))
 
 
-def _pushed(factors: list[Factor], columns: Array, w: Array) -> Array:
-    """M'W of the columns taken off, M the second fit's: its intercept and its factors."""
+def _weighted_products(factors: list[Factor], columns: Array, w: Array) -> Array:
+    """Return M'W times the subtracted columns, with M the second fit's intercept and factors."""
     weighted, parts = columns * w[:, None], [(columns * w[:, None]).sum(axis=0, keepdims=True)]
     for f in factors:
         rows = np.arange(f.codes.size)
@@ -233,26 +264,31 @@ def _pushed(factors: list[Factor], columns: Array, w: Array) -> Array:
 
 
 def estimate_subject_effects(fit: ResponseFit, kind: str) -> SubjectEffects | None:
-    """Return the own levels of the subjects of a kind; None where there are not two to tell apart."""
-    mine = subject_factor(fit, kind)
-    if mine is None or mine.labels is None:
+    """Return the own levels of the subjects of a kind; None if there are fewer than two distinguishable subjects.
+
+    Args:
+        fit: fit of a response.
+        kind: key of `KINDS`.
+    """
+    subjects = subject_factor(fit, kind)
+    if subjects is None or subjects.labels is None:
         return None
-    factors, w = [mine, *_others(fit, mine)], fit.s2 / (fit.s2 + fit.known)
+    factors, w = [subjects, *_others(fit, subjects)], fit.s2 / (fit.s2 + fit.known)
     settings = setting_parts(fit).sum(axis=1)
-    known = _known(fit, factors, settings, w)
-    equations = Equations(cross_products(fit.pseudo - known.part, np.ones((fit.pseudo.size, 1)), [], factors, w))
-    at = {**known.variances, kind: FREE * float(np.var(fit.pseudo))}
-    at = {k: v for k, v in at.items() if k in equations.spans}
-    s = equations.solve(at, known.residual)
-    share = np.bincount(mine.codes, weights=w, minlength=mine.levels) / w.sum()
+    first = _first_stage(fit, factors, settings, w)
+    equations = Equations(cross_products(fit.pseudo - first.part, np.ones((fit.pseudo.size, 1)), [], factors, w))
+    variances = {**first.variances, kind: FREE * float(np.var(fit.pseudo))}
+    variances = {k: v for k, v in variances.items() if k in equations.spans}
+    solution = equations.solve(variances, first.residual)
+    share = np.bincount(subjects.codes, weights=w, minlength=subjects.levels) / w.sum()
     L = _contrasts(factors, share, equations)
-    inverse = equations.inverse(s, L)
-    own, cov = L.T @ s.coef, known.residual * (L.T @ inverse)
-    df = _degrees_of_freedom(equations, known, {**at, "residual": known.residual}, L, np.diag(cov).copy())
-    taken = inverse.T @ _pushed(factors, known.columns, w)
-    cov = cov * np.outer(known.wider, known.wider) + taken @ known.covariance @ taken.T
+    inverse = equations.inverse(solution, L)
+    own, cov = L.T @ solution.coef, first.residual * (L.T @ inverse)
+    df = _degrees_of_freedom(equations, first, {**variances, "residual": first.residual}, L, np.diag(cov).copy())
+    sensitivity = inverse.T @ _weighted_products(factors, first.columns, w)
+    cov = cov * np.outer(first.wider, first.wider) + sensitivity @ first.covariance @ sensitivity.T
     cov = (cov + cov.T) / 2
     grower = _grower_of(factors)
-    together = np.zeros_like(cov) if grower is None else known.variances["grower"] * np.equal.outer(grower, grower)
-    drawn = shrink_effects(own, cov, share, *known.spread, together, float(np.median(df)))
-    return SubjectEffects(kind, mine.labels, mine.codes, w, settings, own, cov, df, drawn)
+    shared = np.zeros_like(cov) if grower is None else first.variances["grower"] * np.equal.outer(grower, grower)
+    shrunken = shrink_effects(own, cov, share, *first.spread, shared, float(np.median(df)))
+    return SubjectEffects(kind, subjects.labels, subjects.codes, w, settings, own, cov, df, shrunken)

@@ -1,1 +1,1 @@
-"""What the soil and the weather were like in each field at each hour."""
+"""Soil and weather conditions of each field by hour."""

@@ -1,4 +1,4 @@
-"""The evaporation layer: FAO-56 chapter 7, a balance of the topsoil that dries to the air, stepped by the hour."""
+"""Hourly water balance of the evaporation layer of the topsoil: FAO-56 chapter 7; its equations in ()."""
 
 from dataclasses import dataclass
 
@@ -12,14 +12,19 @@ LAYER_M = 0.10
 
 @dataclass(frozen=True)
 class Layer:
-    """What an evaporation layer holds, mm: `tew` in all, `rew` before drying slows."""
+    """Water capacity of an evaporation layer, mm.
+
+    Attributes:
+        tew: total evaporable water.
+        rew: readily evaporable water, before drying slows.
+    """
 
     tew: Array
     rew: Array
 
 
 def layer_of(field_capacity: Array, wilting_point: Array, sand_pct: Array, clay_pct: Array) -> Layer:
-    """Return total (73) and readily evaporable water.
+    """Return total (73) and readily evaporable water, mm, from volume fractions and texture.
 
     REW follows texture after Ritchie et al. as quoted by FAO-56 practice: sandy soils 20 - 0.15 sand, clays
     11 - 0.06 clay, else 8 + 0.08 clay, within 2 to 12 mm (from memory of common practice, no page seen).
@@ -32,7 +37,14 @@ def layer_of(field_capacity: Array, wilting_point: Array, sand_pct: Array, clay_
 
 
 def kc_max(wind_m_s: Array, humidity_min_pct: Array, height_m: float, kcb: float) -> Array:
-    """Return the upper limit of evaporation and transpiration (72)."""
+    """Return Kc max (72), the upper limit of evaporation and transpiration.
+
+    Args:
+        wind_m_s: wind at 2 m.
+        humidity_min_pct: minimum relative humidity of the day.
+        height_m: crop height.
+        kcb: basal crop coefficient.
+    """
     climate = (0.04 * (wind_m_s - 2) - 0.004 * (humidity_min_pct - 45)) * (height_m / 3) ** 0.3
     return np.asarray(np.maximum(1.2 + climate, kcb + 0.05))
 
@@ -52,19 +64,19 @@ def step(
     kcb: float | Array,
     exposed: float | Array,
 ) -> tuple[Array, Array]:
-    """Advance the layer by one step, water at its start.
+    """Advance the layer by one time step, with water added at its start.
 
     Args:
-        depletion: De before, mm.
+        depletion: De before the step, mm.
         water_mm: rain and irrigation per wetted surface, mm.
         et0_mm: reference evapotranspiration of the step, mm.
-        layer: what the layer holds.
+        layer: the capacity of the layer.
         kc_upper: Kc max (72).
         kcb: basal crop coefficient.
         exposed: fraction of soil exposed and wetted, few (75).
 
     Returns:
-        (De after (77), evaporation from the whole surface (69), mm).
+        (De after the step (77), evaporation from the whole surface (69)), both in mm.
     """
     wetted = np.maximum(depletion - water_mm, 0.0)
     ke = np.minimum(reduction(wetted, layer) * (kc_upper - kcb), exposed * kc_upper)

@@ -20,7 +20,7 @@ class Sun:
 
 
 def sun(lat_deg: ArrayLike, day_of_year: ArrayLike) -> Sun:
-    """Return extraterrestrial radiation (21) and daylight hours (34)."""
+    """Return extraterrestrial radiation (21) and daylight hours (34) at a latitude in degrees."""
     phi, j = np.radians(np.asarray(lat_deg, dtype=np.float64)), np.asarray(day_of_year, dtype=np.float64)
     dr = 1 + 0.033 * np.cos(2 * np.pi * j / 365)
     delta = 0.409 * np.sin(2 * np.pi * j / 365 - 1.39)
@@ -30,7 +30,7 @@ def sun(lat_deg: ArrayLike, day_of_year: ArrayLike) -> Sun:
 
 
 def vapour_pressure_kpa(temp_c: ArrayLike) -> Array:
-    """Return the saturation vapour pressure (11)."""
+    """Return the saturation vapour pressure (11), kPa."""
     t = np.asarray(temp_c, dtype=np.float64)
     return 0.6108 * np.exp(17.27 * t / (t + 237.3))
 
@@ -74,7 +74,7 @@ def penman_monteith_mm(
 
 
 def hargreaves_mm(*, t_max_c: ArrayLike, t_min_c: ArrayLike, above: Sun) -> Array:
-    """Return reference evapotranspiration where only temperature is known (52), mm/d."""
+    """Return reference evapotranspiration from temperature alone (52), mm/d."""
     t_max, t_min = np.asarray(t_max_c, dtype=np.float64), np.asarray(t_min_c, dtype=np.float64)
     mean = (t_max + t_min) / 2
     return 0.0023 * (mean + 17.8) * np.sqrt(np.maximum(t_max - t_min, 0)) * 0.408 * above.radiation_mj_m2

@@ -1,4 +1,4 @@
-"""Topsoil wetness of every field at every hour of its station."""
+"""Topsoil wetness of every field for every hour of its weather station."""
 
 import numpy as np
 import polars as pl
@@ -12,10 +12,10 @@ Array = NDArray[np.float64]
 KCB_LATE_BEET = 0.65
 """Basal crop coefficient of beet at the end of the season (FAO-56 table 17, from memory)."""
 COVER_LATE_BEET = 0.55
-"""Fraction of ground that late foliage shades (common practice, no source)."""
+"""Fraction of ground shaded by late foliage (common practice, no source)."""
 CROP_HEIGHT_M = 0.4
 WIND_10_TO_2_M = 0.748
-"""Wind at 2 m over wind at 10 m, FAO-56 equation 47."""
+"""Ratio of wind speed at 2 m to that at 10 m, FAO-56 equation 47."""
 ALTITUDE_M = 200.0
 WET_FROM, DRY_BELOW = 0.65, 0.35
 LIGHT_BELOW, HEAVY_ABOVE = 18.0, 35.0
@@ -52,7 +52,7 @@ def daily_et0(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
 
 
 def _hourly(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
-    """Spread each day's reference evapotranspiration over its hours by radiation, evenly where there is none."""
+    """Distribute each day's reference evapotranspiration over its hours by radiation, or evenly if there is none."""
     days = daily_et0(weather, lat_deg).rename({"wind_m_s": "wind_day", "humidity_min_pct": "humidity_min"})
     table = weather.with_columns(pl.col("hour_at").dt.date().alias("day")).join(
         days, on="day", how="left", maintain_order="left"
@@ -63,7 +63,7 @@ def _hourly(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
 
 
 def _wetness(hourly: pl.DataFrame, layer: Layer) -> Array:
-    """Step the layer through all hours; returns 1 - De/TEW, hours x fields."""
+    """Advance the layer through all hours; return 1 - De/TEW, shape (hours, fields)."""
     upper = kc_max(hourly["wind_day"].to_numpy(), hourly["humidity_min"].to_numpy(), CROP_HEIGHT_M, KCB_LATE_BEET)
     rain, et0 = hourly["rain_mm"].to_numpy(), hourly["et0_hour_mm"].to_numpy()
     depletion = 0.5 * layer.tew
@@ -83,22 +83,25 @@ def _wetness(hourly: pl.DataFrame, layer: Layer) -> Array:
 
 
 def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
-    """Return `field_id, hour_at, topsoil_wetness, air_temp_c, rain_24h_mm, rain_72h_mm`, a row a field and hour.
+    """Return `field_id, hour_at, topsoil_wetness, air_temp_c, rain_24h_mm, rain_72h_mm`, one row per field and hour.
 
     Args:
-        weather: complete hours of all stations.
-        fields: the field list; a field of a station without weather has no rows.
+        weather: complete hourly weather of all stations.
+        fields: the field list; a field whose station has no weather gets no rows.
     """
     frames = []
     for (station,), part in weather.sort("station_id", "hour_at").group_by("station_id", maintain_order=True):
-        mine = fields.filter(pl.col("station_id") == station)
-        if not mine.height:
+        own_fields = fields.filter(pl.col("station_id") == station)
+        if not own_fields.height:
             continue
-        soil = soil_water(mine["sand_pct"], mine["clay_pct"], mine["organic_matter_pct"])
+        soil = soil_water(own_fields["sand_pct"], own_fields["clay_pct"], own_fields["organic_matter_pct"])
         layer = layer_of(
-            soil.field_capacity, soil.wilting_point, mine["sand_pct"].to_numpy(), mine["clay_pct"].to_numpy()
+            soil.field_capacity,
+            soil.wilting_point,
+            own_fields["sand_pct"].to_numpy(),
+            own_fields["clay_pct"].to_numpy(),
         )
-        hourly = _hourly(part, float(mine["lat_deg"].mean()))  # type: ignore[arg-type]
+        hourly = _hourly(part, float(own_fields.select(pl.col("lat_deg").mean()).item()))
         wet = _wetness(hourly, layer)
         hours = hourly.select(
             "hour_at",
@@ -106,10 +109,10 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
             pl.col("rain_mm").rolling_sum(24, min_samples=1).clip(0).alias("rain_24h_mm"),
             pl.col("rain_mm").rolling_sum(72, min_samples=1).clip(0).alias("rain_72h_mm"),
         )
-        wide = hours.hstack(pl.DataFrame(wet, schema=mine["field_id"].to_list()))
+        wide = hours.hstack(pl.DataFrame(wet, schema=own_fields["field_id"].to_list()))
         frames.append(
             wide.unpivot(
-                on=mine["field_id"].to_list(),
+                on=own_fields["field_id"].to_list(),
                 index=hours.columns,
                 variable_name="field_id",
                 value_name="topsoil_wetness",
@@ -127,7 +130,7 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
 
 
 def wetness_class(wetness: pl.Expr) -> pl.Expr:
-    """Return dry, moist or wet, null if it is not known (common practice, no source).
+    """Return the wetness class dry, moist or wet, null if wetness is unknown (common practice, no source).
 
     sql/macros/wetness_class.sql has the same cut points.
     """
@@ -136,7 +139,7 @@ def wetness_class(wetness: pl.Expr) -> pl.Expr:
 
 
 def soil_class(clay_pct: pl.Expr) -> pl.Expr:
-    """Return light, medium or heavy (clay below 18, 18 to 35, above 35 %), null if it is not known.
+    """Return the soil class light, medium or heavy (clay below 18, 18 to 35, above 35 %), null if clay is unknown.
 
     sql/macros/soil_class.sql has the same cut points.
     """

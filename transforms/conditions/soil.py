@@ -11,7 +11,7 @@ PARTICLE_DENSITY_T_M3 = 2.65
 
 @dataclass(frozen=True)
 class SoilWater:
-    """Water held by a soil; volume fractions unless said otherwise.
+    """Water constants of soils; volume fractions unless a unit is given.
 
     Attributes:
         wilting_point: at 1500 kPa.
@@ -29,11 +29,11 @@ class SoilWater:
 
 
 def soil_water(sand_pct: ArrayLike, clay_pct: ArrayLike, organic_matter_pct: ArrayLike) -> SoilWater:
-    """Return the water constants of soils.
+    """Return the water constants of soils from their texture.
 
     Args:
         sand_pct: sand, percent by weight.
-        clay_pct: clay, percent by weight; the equations hold up to 60.
+        clay_pct: clay, percent by weight; the equations are valid up to 60.
         organic_matter_pct: organic matter, percent by weight; up to 8.
     """
     S, C = np.asarray(sand_pct, dtype=np.float64) / 100, np.asarray(clay_pct, dtype=np.float64) / 100

@@ -1,4 +1,4 @@
-"""Station weather made complete: missing hours are filled by rule and flagged."""
+"""Gap filling of station weather: missing hours are filled by rule and flagged."""
 
 import numpy as np
 import polars as pl
@@ -7,22 +7,22 @@ SHORT_GAP_H = 6
 
 
 def hours_of_days(hours: pl.DataFrame, days: pl.DataFrame, time_zone: str) -> pl.DataFrame:
-    """Add hours made of daily values for stations and days that gave no hour.
+    """Add hours disaggregated from daily values for stations and hours without hourly values.
 
-    Temperature follows a sine between the day's lowest, at 4, and highest, at 16 o'clock of the day's own zone; rain
-    falls evenly; radiation follows the same sine while it is above its mean (common practice, no source).
+    Temperature follows a sine between the daily minimum at 4 and maximum at 16 o'clock, local time; rain is spread
+    evenly; radiation follows the same sine while it is above its mean (common practice, no source).
 
     Args:
         hours: `weather_hour`.
-        days: `weather_day`; the day is named by its midnight, UTC for archives that name only a date.
-        time_zone: the season's zone, in which a day named in UTC is meant.
+        days: `weather_day`; a day is identified by its midnight, in UTC if the archive gives only a date.
+        time_zone: the season's time zone; a midnight in UTC is taken as local midnight.
     """
     if not days.height:
         return hours
     midnight = pl.col("day_at").dt.replace_time_zone(None).dt.replace_time_zone(time_zone, non_existent="null")
     dated = pl.when(pl.col("day_at").dt.hour() == 0).then(midnight.dt.convert_time_zone("UTC")).otherwise("day_at")
     angle = (pl.col("hour") - 10) * (np.pi / 12)
-    spread = (
+    disaggregated = (
         days.with_columns(dated.alias("from_at"))
         .join(pl.DataFrame({"hour": range(24)}), how="cross")
         .with_columns((pl.col("from_at") + pl.duration(hours=pl.col("hour"))).dt.truncate("1h").alias("hour_at"))
@@ -44,16 +44,18 @@ def hours_of_days(hours: pl.DataFrame, days: pl.DataFrame, time_zone: str) -> pl
         )
         .drop_nulls("hour_at")
     )
-    fresh = spread.join(hours, on=["station_id", "hour_at"], how="anti").unique(["station_id", "hour_at"], keep="first")
-    return pl.concat([hours, fresh.select(hours.columns)]).sort("station_id", "hour_at")
+    added = disaggregated.join(hours, on=["station_id", "hour_at"], how="anti").unique(
+        ["station_id", "hour_at"], keep="first"
+    )
+    return pl.concat([hours, added.select(hours.columns)]).sort("station_id", "hour_at")
 
 
 def fill_hours(weather: pl.DataFrame) -> pl.DataFrame:
-    """Return one row an hour per station from its first to its last, with `filled` naming the rule used.
+    """Return one row per station and hour from its first to its last, with the rule used in `filled`.
 
-    Gaps of temperature, humidity and wind up to six hours are bridged by a straight line; longer ones, and all
-    radiation, take the same hour of the day before, else the station's mean of that hour. Missing rain is taken
-    from the other stations' mean of that hour, else as none.
+    Gaps of temperature, humidity and wind of up to six hours are interpolated linearly; longer gaps, and all gaps of
+    radiation, take the same hour of the previous day, or else the station's mean for that hour of day. Missing rain
+    is the mean of the other stations in that hour, or else zero.
     """
     if not weather.height:
         return weather.with_columns(pl.lit(None, dtype=pl.String).alias("filled"))
@@ -79,7 +81,7 @@ def fill_hours(weather: pl.DataFrame) -> pl.DataFrame:
     )
     table = table.with_columns(pl.when(missing).then(pl.lit("line, day before or other stations")).alias("filled"))
 
-    def bridged(name: str) -> pl.Expr:
+    def interpolated(name: str) -> pl.Expr:
         known_at = pl.when(pl.col(name).is_not_null()).then("hour_at")
         gap = known_at.backward_fill().over("station_id") - known_at.forward_fill().over("station_id")
         line = pl.when(gap <= pl.duration(hours=SHORT_GAP_H + 1)).then(pl.col(name).interpolate().over("station_id"))
@@ -93,12 +95,12 @@ def fill_hours(weather: pl.DataFrame) -> pl.DataFrame:
 
     return (
         table.with_columns(
-            *(bridged(n).alias(n) for n in ("air_temp_c", "humidity_pct", "wind_m_s")),
+            *(interpolated(n).alias(n) for n in ("air_temp_c", "humidity_pct", "wind_m_s")),
             pl.coalesce("irradiation_mj_m2", day_before("irradiation_mj_m2")).alias("irradiation_mj_m2"),
             pl.coalesce("rain_mm", "rain_elsewhere", 0.0).alias("rain_mm"),
         )
         .with_columns(
-            # A station that never logs humidity, wind or radiation: FAO-56's advice for missing data.
+            # For a station that never logs humidity, wind or radiation, as FAO-56 recommends for missing data.
             pl.col("humidity_pct").fill_null(75.0),
             pl.col("wind_m_s").fill_null(2.0),
             pl.col("irradiation_mj_m2").fill_null(np.nan),

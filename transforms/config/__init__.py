@@ -1,1 +1,1 @@
-"""Strict validation of the TOML files of a workspace: `season.toml` and the mappings."""
+"""Workspace configuration: strict validation of `season.toml` and of the mappings."""

@@ -1,4 +1,4 @@
-"""Constants of a mapping: values for what a file does not state."""
+"""Constants of a mapping: column values that the mapping states because the file does not contain them."""
 
 import datetime as dt
 import math
@@ -14,25 +14,31 @@ WORDS_OF_FLAGS = {"true": True, "1": True, "yes": True, "false": False, "0": Fal
 
 
 class UnfitConstantError(Exception):
-    """A constant that its column cannot hold; the message completes "give it ..."."""
+    """Error of a constant that does not fit its column; the message completes "give it ..."."""
 
 
 def constant(value: Any, column: dy.Column, zone: str | None, time_format: str | None) -> Any:
-    """Return a constant as a column takes it; a local time becomes UTC.
+    """Return a constant in the type of its column; a local time becomes UTC.
+
+    Args:
+        value: the value from the mapping file.
+        column: the contract of the column.
+        zone: IANA time zone of a time without an offset; None if the mapping names none.
+        time_format: strptime format of a time given as text.
 
     Raises:
-        UnfitConstantError: the column cannot hold it.
+        UnfitConstantError: the value has the wrong type, or is outside the bounds of the column.
     """
     if isinstance(column, dy.Datetime):
-        made: Any = _time(value, zone, time_format)
+        parsed: Any = _time(value, zone, time_format)
     elif isinstance(column, dy.Bool):
-        made = _flag(value)
+        parsed = _flag(value)
     elif isinstance(column, dy.String):
-        made = _text(value)
+        parsed = _text(value)
     else:
-        made = _number(value, is_whole=isinstance(column, dy.Int64))
-    _within_bounds(made, column)
-    return made
+        parsed = _number(value, is_whole=isinstance(column, dy.Int64))
+    _within_bounds(parsed, column)
+    return parsed
 
 
 def _time(value: Any, zone: str | None, time_format: str | None) -> dt.datetime:
@@ -53,21 +59,22 @@ def _time(value: Any, zone: str | None, time_format: str | None) -> dt.datetime:
     try:
         return moment.astimezone(dt.UTC)
     except OverflowError as problem:
-        raise UnfitConstantError("a time of this century") from problem
+        raise UnfitConstantError("a date and time in this century") from problem
 
 
 def _flag(value: Any) -> bool:
-    made = WORDS_OF_FLAGS.get(value.strip().lower()) if isinstance(value, str) else value
-    if not isinstance(made, bool):
+    parsed = WORDS_OF_FLAGS.get(value.strip().lower()) if isinstance(value, str) else value
+    if not isinstance(parsed, bool):
         raise UnfitConstantError("true or false")
-    return made
+    return parsed
 
 
 def _text(value: Any) -> str | int:
     is_text = isinstance(value, str) and value.strip() and value.isprintable()
     if isinstance(value, bool) or not (is_text or isinstance(value, int)):
         raise UnfitConstantError("a text in quotes")
-    return value  # type: ignore[no-any-return]
+    text: str | int = value
+    return text
 
 
 def _number(value: Any, *, is_whole: bool) -> Any:
@@ -83,8 +90,8 @@ def _number(value: Any, *, is_whole: bool) -> Any:
     return value
 
 
-def _within_bounds(made: Any, column: Any) -> None:
-    value = float(made) if isinstance(made, str) and isinstance(column, dy.Float64) else made
+def _within_bounds(parsed: Any, column: Any) -> None:
+    value = float(parsed) if isinstance(parsed, str) and isinstance(column, dy.Float64) else parsed
     low, above, high = (getattr(column, name, None) for name in ("min", "min_exclusive", "max"))
     if low is not None and value < low:
         raise UnfitConstantError(f"a value of at least {low}")

@@ -1,4 +1,4 @@
-"""Forms of source files that a mapping can read."""
+"""File formats that a mapping can read, and the file name suffixes that imply them."""
 
 FORMS = ("delimited", "sheet", "parquet", "geojson", "ghcn_daily", "iso11783")
 SUFFIX_FORM = {
@@ -10,4 +10,4 @@ SUFFIX_FORM = {
     ".zip": "iso11783",
 }
 SELF_DESCRIBING = ("iso11783", "ghcn_daily")
-"""Forms that name their own columns, units and times; a mapping of one may leave `columns` out."""
+"""Formats that define their own columns, units and times; a mapping for one may omit `columns`."""

@@ -1,4 +1,4 @@
-"""Checks of a mapping file: every table, and what must hold between keys, columns and the kind of file."""
+"""Validation of a mapping file: each table, and the rules between keys, columns and the kind of file."""
 
 import math
 from dataclasses import dataclass
@@ -21,15 +21,15 @@ GIVEN_BY = ("from", "value", "file_name")
 
 @dataclass(frozen=True)
 class ColumnPlace:
-    """The place of a column in a mapping.
+    """A column of a mapping, with the context that its checks need.
 
     Attributes:
         name: the table's column.
-        column: its contract; None if the kind of file is not known.
-        form: the form of the file; None if its name decides.
+        column: its contract; None if the kind of file is unknown.
+        form: the file format; None if the file name decides.
         zone: the mapping's time zone.
-        has_zone: whether the mapping gives a time zone, right or wrong.
-        where: the file and its table.
+        has_zone: True if the mapping has a `time_zone` key, valid or not.
+        where: the mapping file and the table in it, for messages.
     """
 
     name: str
@@ -46,10 +46,10 @@ def check_mapping(
     """Return every error of a mapping.
 
     Args:
-        table: the file's content.
-        own_columns: the columns that the file's form gives without being asked.
-        catalogue: the settings known.
-        where: the file.
+        table: the content of the mapping file.
+        own_columns: the columns that the file format itself defines.
+        catalogue: the machine settings of the workspace.
+        where: the mapping file, for messages.
     """
     good, problems = check_table(MappingTable, table, where)
     if not {"decimal", "separator", "thousands"} & (table.keys() - good.keys()):
@@ -87,15 +87,15 @@ def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: st
 
 
 def _marks(good: dict[str, Any], where: str) -> list[Problem]:
-    """Check that no mark has two meanings."""
+    """Return an error for each mark that has two meanings."""
     decimal, separator, thousands = good.get("decimal", "."), good.get("separator", ","), good.get("thousands")
     problems = []
     if decimal == thousands:
-        what = f"'thousands' is {shown(thousands)}, which is the decimal mark as well"
-        problems.append(Problem("conflict", "thousands", what, where, "give each a mark of its own"))
+        what = f"'thousands' is {shown(thousands)}, which is also the decimal mark"
+        problems.append(Problem("conflict", "thousands", what, where, "use a different character for each"))
     if decimal == separator and _is_delimited(good) and not good.get("quoted", False):
-        what = f"'separator' is {shown(separator)}, which is the decimal mark as well"
-        remedy = "give each a mark of its own, or add quoted = true if every such number is in quotes in the file"
+        what = f"'separator' is {shown(separator)}, which is also the decimal mark"
+        remedy = "use a different character for each, or add quoted = true if the file puts every such number in quotes"
         problems.append(Problem("conflict", "separator", what, where, remedy))
     return problems
 
@@ -113,7 +113,7 @@ def check_column(row: Any, place: ColumnPlace) -> list[Problem]:
         return problems
     given = [key for key in GIVEN_BY if key in row]
     if not given:
-        what, remedy = "the column has no source", "give it from, value or file_name"
+        what, remedy = "the column has no source", "add from, value or file_name"
         problems.append(Problem("missing_key", "from", what, place.where, remedy))
     elif len(given) > 1:
         what = f"the column has {' and '.join(key_shown(k) for k in given)}"
@@ -135,10 +135,10 @@ def _constant(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
 
 
 def _unit(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
-    """Check the unit of the file: it must be given where the file itself does not, and must fit the column."""
+    """Return the errors of the unit; it is required unless the file states it, and must fit the column."""
     unit = good.get("unit")
     if "full_scale" in row:
-        what, remedy = "'full_scale' is there without unit = \"pct\"", 'add unit = "pct", or remove full_scale'
+        what, remedy = "'full_scale' needs unit = \"pct\"", 'add unit = "pct", or remove full_scale'
         return [Problem("conflict", "full_scale", what, place.where, remedy)] if unit != "pct" else []
     stored = stored_unit(place.name)
     if unit is None:
@@ -163,6 +163,8 @@ def _known_unit(unit: str, stored: str | None, place: ColumnPlace, *, is_constan
 
 
 def _steps(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
+    """Return the errors of `steps`, the points of a machine's own scale."""
+    """Return the errors of `steps`, the points of a machine's own scale."""
     points = []
     for key in good.get("steps", {}):
         try:
@@ -171,9 +173,9 @@ def _steps(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
             points.append(math.nan)
     remedy = 'write it as steps = { "1" = 30.0, "9" = 70.0 }'
     if not all(math.isfinite(p) for p in points):
-        return [Problem("wrong_value", "steps", "'steps' has a step that is not a number", place.where, remedy)]
+        return [Problem("wrong_value", "steps", "'steps' contains a step that is not a number", place.where, remedy)]
     if len(set(points)) < len(points):
-        return [Problem("conflict", "steps", "'steps' has the same step twice", place.where, remedy)]
+        return [Problem("conflict", "steps", "'steps' contains the same step twice", place.where, remedy)]
     return []
 
 
@@ -181,10 +183,8 @@ def _time(row: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     is_read = "from" in row and place.form not in SELF_DESCRIBING
     problems = []
     if "file_name" in row and isinstance(place.column, (dy.Datetime, dy.Bool)):
-        what, remedy = (
-            "a time or a flag cannot be read from the file's name",
-            "read it from a column, or give it a value",
-        )
+        what = "a time or a flag cannot be read from the file name"
+        remedy = "use from to read it from a column, or value to state it"
         problems.append(Problem("conflict", "file_name", what, place.where, remedy))
     if not (is_read and (isinstance(place.column, dy.Datetime) or place.name.endswith("_at"))):
         return problems

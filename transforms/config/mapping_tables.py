@@ -1,4 +1,4 @@
-"""The tables of a mapping file, each with the values that its keys may take."""
+"""Models of the tables in a mapping file: keys, types and allowed values."""
 
 import codecs
 import datetime as dt
@@ -29,30 +29,26 @@ Kind = Literal[
 ]
 Form = Literal["delimited", "sheet", "parquet", "geojson", "ghcn_daily", "iso11783"]
 MOMENT = dt.datetime(2025, 10, 17, 13, 45, 30, tzinfo=dt.UTC)
-"""A time that tells day, month, hour and minute apart."""
+"""A time whose day, month, hour and minute all differ, so that a swapped format is detected."""
 
 
 def _separator(text: str) -> str:
     if len(text) != 1 or not text.isascii() or text.isalnum() or text in '"\r\n\x00':
-        raise ValueError("it is not a single mark")
+        raise ValueError("it is not a single character, or not an allowed one")
     return text
 
 
 def _thousands(text: str) -> str:
     if len(text) != 1 or text.isalnum() or text in '"+-\r\n\t\x00':
-        raise ValueError("it is not a single mark")
+        raise ValueError("it is not a single character, or not an allowed one")
     return text
 
 
 def _encoding(name: str) -> str:
     try:
         is_text = codecs.getincrementaldecoder(name)(errors="replace").decode("a".encode(name), final=True) == "a"
-    except (
-        LookupError,
-        ValueError,
-        TypeError,
-        AssertionError,
-    ):  # codecs of bytes or of host names raise what they like
+    # Codecs for bytes or host names raise various exceptions.
+    except (LookupError, ValueError, TypeError, AssertionError):
         is_text = False
     if not is_text:
         raise ValueError("it is not a known encoding")
@@ -65,13 +61,13 @@ def _pattern(text: str) -> str:
     except (re.error, RecursionError, OverflowError) as problem:
         raise ValueError(f"it is not a regular expression: {problem}") from problem
     if not groups:
-        raise ValueError("it has no group in brackets")
+        raise ValueError("it has no group in parentheses")
     return text
 
 
 @cache
 def _time_format(text: str) -> str:
-    """Check that a time survives being written and read in this format, at least its date."""
+    """Return a time format after checking that a date written in it can be read back."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -92,7 +88,7 @@ def _day_format(text: str) -> str:
 
 def _source(text: str) -> str:
     if MARK in text:
-        raise ValueError("it holds a control character")
+        raise ValueError("it contains a control character")
     return text
 
 
@@ -100,12 +96,12 @@ TimeZone = Annotated[Name, AfterValidator(check_time_zone)]
 Pattern = Annotated[Name, AfterValidator(_pattern)]
 Source = Annotated[str, Field(min_length=1, max_length=MAX_CHARACTERS), AfterValidator(_source)]
 Sources = Annotated[list[Source], Field(min_length=1, max_length=MAX_ITEMS), AfterValidator(check_unique)]
-ZONE_MEND = "a time zone such as Europe/Prague"
-PATTERN_MEND = "a regular expression with one group in brackets"
+ZONE_HINT = "a time zone such as Europe/Prague"
+PATTERN_HINT = "a regular expression with one group in parentheses"
 
 
 class MappingTable(Table):
-    """The keys above the columns."""
+    """Top-level keys of a mapping, above its columns."""
 
     kind: Kind = Field(
         description="a kind of file: telemetry, load, tare, loss_audit, weather_hour, forecast_hour, "
@@ -113,30 +109,30 @@ class MappingTable(Table):
     )
     files: SomeNames = Field(description='a list of file names such as ["log_*.csv"], each once')
     form: Form | None = Field(None, description="delimited, sheet, parquet, geojson, ghcn_daily or iso11783")
-    separator: Annotated[str, AfterValidator(_separator)] = Field(",", description='one mark such as ";" or "\\t"')
+    separator: Annotated[str, AfterValidator(_separator)] = Field(",", description='one character such as ";" or "\\t"')
     decimal: Literal[".", ","] = Field(".", description='"." or ","')
-    thousands: Annotated[str, AfterValidator(_thousands)] | None = Field(None, description='one mark such as "."')
+    thousands: Annotated[str, AfterValidator(_thousands)] | None = Field(None, description='one character such as "."')
     quoted: bool = Field(default=False, description="true or false, without quotes")
     encoding: Annotated[Name, AfterValidator(_encoding)] = Field("utf-8", description="an encoding such as cp1252")
     header_line: int = Field(1, ge=1, le=1000, description="a whole number from 1 to 1000")
     header_rows: int = Field(1, ge=1, le=10, description="a whole number from 1 to 10")
     unit_row: bool = Field(default=False, description="true or false, without quotes")
-    sheet: Text | Names = Field("", description="a sheet's name or a list of them")
+    sheet: Text | Names = Field("", description="a sheet name or a list of sheet names")
     totals: Names = Field([], description='a list of words such as ["Total"], each once')
     dated: dict[str, Any] = Field({}, description="a table with file_name and format")
-    time_zone: TimeZone | None = Field(None, description=ZONE_MEND)
+    time_zone: TimeZone | None = Field(None, description=ZONE_HINT)
     columns: dict[str, Any] = Field({}, description="a table [columns.NAME] for each column")
 
 
 class DatedTable(Table):
-    """`[dated]`."""
+    """Table `[dated]`: the file date in the file name."""
 
-    file_name: Pattern = Field(description=PATTERN_MEND)
+    file_name: Pattern = Field(description=PATTERN_HINT)
     format: Annotated[Name, AfterValidator(_day_format)] = Field(description='a date format such as "%Y%m%d"')
 
 
 class ColumnTable(Table):
-    """`[columns.NAME]`."""
+    """Table `[columns.NAME]`: the source and conversion of one column."""
 
     sources: Source | Sources = Field(
         "", alias="from", description="the name of a column of the file, or a list of names, each once"
@@ -145,12 +141,12 @@ class ColumnTable(Table):
     format: Annotated[Name, Field(max_length=100), AfterValidator(_time_format)] | None = Field(
         None, description='a date format such as "%d.%m.%Y %H:%M"'
     )
-    time_zone: TimeZone | None = Field(None, description=ZONE_MEND)
+    time_zone: TimeZone | None = Field(None, description=ZONE_HINT)
     words: Annotated[dict[Text, Name], Field(min_length=1, max_length=MAX_ITEMS)] | None = Field(
         None, description='a table of words such as { Roden = "working" }'
     )
     value: Any = None
-    file_name: Pattern | None = Field(None, description=PATTERN_MEND)
+    file_name: Pattern | None = Field(None, description=PATTERN_HINT)
     steps: Annotated[dict[str, float], Field(min_length=2, max_length=MAX_ITEMS)] | None = Field(
         None, description='a table of two or more steps such as { "1" = 30.0, "9" = 70.0 }'
     )

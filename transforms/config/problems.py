@@ -1,4 +1,4 @@
-"""Errors of a configuration file: all of them at once, one sentence each."""
+"""Configuration errors: collected per file and reported together, one sentence each."""
 
 import datetime as dt
 import difflib
@@ -9,10 +9,9 @@ from typing import Any, Literal
 from transforms.errors import WorkspaceError
 
 SHOWN_CHARACTERS = 60
-"""A longer value is cut in a message."""
-LIKE = 0.6
-"""Names less similar than this are not suggested."""
-
+"""Longer values are truncated in messages."""
+MIN_SIMILARITY = 0.6
+"""Minimum similarity of a suggested name."""
 
 Code = Literal["wrong_file", "wrong_table", "unknown_key", "missing_key", "wrong_value", "conflict"]
 
@@ -23,10 +22,10 @@ class Problem:
 
     Attributes:
         code: `wrong_file`, `wrong_table`, `unknown_key`, `missing_key`, `wrong_value` or `conflict`.
-        key: the key or name that the error is about; empty if it is the file or the table itself.
-        what: what is wrong.
-        where: the file, and the table in it.
-        remedy: what to do.
+        key: the key or name with the error; empty if the error concerns the file or the table itself.
+        what: the error.
+        where: the file and the table in it.
+        remedy: how to fix it.
     """
 
     code: Code
@@ -41,7 +40,7 @@ class Problem:
 
 
 class ConfigError(WorkspaceError):
-    """Errors of configuration files; the message lists all of them.
+    """Collected errors of configuration files; the message lists all of them.
 
     Attributes:
         problems: the errors, in the order of the file's tables.
@@ -54,29 +53,29 @@ class ConfigError(WorkspaceError):
         self.args = ("\n".join(self.lines()),)
 
     def lines(self) -> list[str]:
-        """Return the message line by line: the only error, or a title and a line for each."""
+        """Return the lines of the message: a single error, or a title and one line per error."""
         sentences = [p.sentence() for p in self.problems]
         if len(sentences) == 1:
             return sentences
-        return [f"{len(sentences)} errors in the workspace's settings:", *(f"- {s}" for s in sentences)]
+        return [f"{len(sentences)} errors in the workspace configuration:", *(f"- {s}" for s in sentences)]
 
     def __reduce__(self) -> tuple[Any, ...]:
-        """Return how another process makes the same error."""
+        """Return the constructor and its arguments, so that the error can be pickled."""
         return ConfigError, (self.problems,)
 
 
 def raise_problems(problems: Sequence[Problem]) -> None:
-    """Raise all errors as one, if there are any.
+    """Raise one exception that lists all errors, if there are any.
 
     Raises:
-        ConfigError: there is at least one.
+        ConfigError: there is at least one error.
     """
     if problems:
         raise ConfigError(problems)
 
 
 def shown(value: Any) -> str:
-    """Return a value as a message shows it: quoted, without control characters, not too long."""
+    """Return a value as shown in messages: quoted, without control characters, truncated."""
     if isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, (dt.date, dt.time)):
@@ -84,36 +83,36 @@ def shown(value: Any) -> str:
     else:
         try:
             text = repr(value)
-        except ValueError:  # a whole number, written in hexadecimal digits, that is too long to be converted
-            text = "a number of very many digits"
+        except ValueError:  # an integer with too many digits to convert
+            text = "a number with too many digits"
     return text if len(text) <= SHOWN_CHARACTERS else f"{text[:SHOWN_CHARACTERS]}..."
 
 
 def key_shown(key: str) -> str:
-    """Return a key as a message shows it: in quotes, without control characters, not too long."""
+    """Return a key as shown in messages: quoted, without control characters, truncated."""
     return f"'{shown(key)[1:-1]}'" if len(key) <= SHOWN_CHARACTERS else f"{shown(key)}'"
 
 
 def table_shown(*names: str) -> str:
-    """Return the header of a table as the file has it."""
+    """Return the header of a table as written in the file."""
     return f"[{'.'.join(key_shown(n)[1:-1] for n in names)}]"
 
 
 def suggestion(value: Any, choices: Iterable[str]) -> str:
-    """Return a question that names the most similar of the choices; empty if none is similar."""
+    """Return a question that suggests the most similar choice; empty if no choice is similar."""
     if not isinstance(value, str) or len(value) > SHOWN_CHARACTERS:
         return ""
     by_folded = {c.casefold(): c for c in choices}
-    found = difflib.get_close_matches(value.casefold(), by_folded, n=1, cutoff=LIKE)
+    found = difflib.get_close_matches(value.casefold(), by_folded, n=1, cutoff=MIN_SIMILARITY)
     return f"did you mean '{by_folded[found[0]]}'?" if found else ""
 
 
 def not_a_table(value: Any, where: str, remedy: str) -> Problem:
-    """Return the error of a value in place of a table."""
+    """Return the error for a value where a table is expected."""
     return Problem("wrong_table", "", f"{shown(value)} is not a table", where, remedy)
 
 
 def unknown_name(name: str, choices: Sequence[str], where: str) -> Problem:
-    """Return the error of a key that does not exist."""
+    """Return the error for an unknown key."""
     remedy = suggestion(name, choices) or f"use one of {', '.join(choices)}"
     return Problem("unknown_key", name, f"{key_shown(name)} is not known", where, remedy)

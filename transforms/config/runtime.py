@@ -1,4 +1,4 @@
-"""How a season is run: where work is done and kept, when, and whom to tell. `[run]`, `[schedule]`, `[notify]`."""
+"""Runtime settings of a season: execution and storage `[run]`, schedule `[schedule]` and alerts `[notify]`."""
 
 import datetime as dt
 from dataclasses import dataclass
@@ -12,14 +12,14 @@ AFTER_SHIFT = dt.timedelta(minutes=20)
 
 @dataclass(frozen=True)
 class ExecutionConfig:
-    """Where work is done and kept.
+    """Execution engine, storage location and retention periods.
 
     Attributes:
-        engine: `here`, or `dask`: files, machine-days, fields and weeks are worked on by a cluster's workers.
-        address: of the cluster's scheduler, such as `tcp://10.0.0.5:8786`.
-        lake: a folder, or an address on S3-compatible storage; the workspace's own `lake/` where empty.
-        keep_telemetry_days: days after which records give way to the bins made of them; 0 keeps them for ever.
-        keep_received_days: days that compressed copies of received files are kept; 0 keeps none.
+        engine: `here`, or `dask` to process files, machine-days, fields and weeks on a cluster.
+        address: address of the cluster scheduler, such as `tcp://10.0.0.5:8786`.
+        lake: a folder, or an address on S3-compatible storage; empty for `lake/` in the workspace.
+        keep_telemetry_days: days after which raw telemetry is deleted and only its bins are kept; 0 keeps it forever.
+        keep_received_days: days for which compressed copies of received files are kept; 0 keeps none.
     """
 
     engine: str = "here"
@@ -31,14 +31,14 @@ class ExecutionConfig:
 
 @dataclass(frozen=True)
 class Schedule:
-    """When what is run, in the season's own time zone.
+    """Times of scheduled jobs, in the time zone of the season.
 
     Attributes:
         after_shift: times of day of the run after each shift.
-        new_files_every_min: how often the inbox is looked into; 0 for never.
+        new_files_every_min: interval in minutes between checks of the inbox; 0 for never.
         refit: time of the nightly refit; None for never.
         compare: weekday (0 is Monday) and time of the weekly benchmark; None for never.
-        season_end: when the end-of-season report is written; None for never.
+        season_end: time at which the end-of-season report is written; None for never.
     """
 
     after_shift: tuple[dt.time, ...]
@@ -50,14 +50,14 @@ class Schedule:
 
 @dataclass(frozen=True)
 class Notify:
-    """Whom to tell of trouble, and what counts as trouble.
+    """Recipients of alerts, and the thresholds that trigger them.
 
     Attributes:
-        command: a program that gets the news as JSON on standard input; run without a shell.
-        webhook: an address that gets the same JSON by POST.
-        rejected_pct: rows of one kind rejected in one run, percent, above which it is told.
-        silent_machine_h: hours a machine that worked in the week before has logged nothing while others did.
-        stale_tares_h: hours the newest tare's load was weighed before the newest load.
+        command: a program that receives each alert as JSON on standard input; run without a shell.
+        webhook: an address that receives the same JSON by POST.
+        rejected_pct: percentage of rows of one kind rejected in one run; a higher percentage triggers an alert.
+        silent_machine_h: hours without telemetry from a machine that worked in the previous week while others logged.
+        stale_tares_h: hours by which the load of the newest tare was weighed before the newest load.
     """
 
     command: str = ""
@@ -68,22 +68,22 @@ class Notify:
 
 
 def read_place(table: Any, where: str) -> ExecutionConfig:
-    """Read `[run]`.
+    """Return the settings of the table `[run]`.
 
     Raises:
-        WorkspaceError: a key or value that cannot be.
+        WorkspaceError: a key is unknown, or a value is invalid.
     """
-    from transforms.config.season import check_run  # noqa: PLC0415 (--help is to be quick)
+    from transforms.config.season import check_run  # noqa: PLC0415 (keeps --help fast)
 
     raise_problems(check_run(table, where))
     return ExecutionConfig(**table)
 
 
 def read_notify(table: Any, where: str) -> Notify:
-    """Read `[notify]`.
+    """Return the settings of the table `[notify]`.
 
     Raises:
-        WorkspaceError: a key or value that cannot be.
+        WorkspaceError: a key is unknown, or a value is invalid.
     """
     from transforms.config.season import check_plain  # noqa: PLC0415
 
@@ -92,16 +92,21 @@ def read_notify(table: Any, where: str) -> Notify:
 
 
 def read_schedule(table: Any, shift_starts: dt.time, where: str) -> Schedule:
-    """Read `[schedule]`; an empty text or list is never.
+    """Return the settings of the table `[schedule]`; empty text or an empty list means never.
+
+    Args:
+        table: the table.
+        shift_starts: local start of the shift; the default run follows it by `AFTER_SHIFT`.
+        where: the file and the table in it, for messages.
 
     Raises:
-        WorkspaceError: a key or value that cannot be.
+        WorkspaceError: a key is unknown, or a value is invalid.
     """
     from transforms.config.season import check_plain  # noqa: PLC0415
 
     raise_problems(check_plain("schedule", table, where))
-    usual = (dt.datetime.combine(dt.date(2000, 1, 1), shift_starts) + AFTER_SHIFT).time()
-    out: dict[str, Any] = {"after_shift": (usual,)}
+    default_run = (dt.datetime.combine(dt.date(2000, 1, 1), shift_starts) + AFTER_SHIFT).time()
+    out: dict[str, Any] = {"after_shift": (default_run,)}
     if "after_shift" in table:
         out["after_shift"] = tuple(dt.time.fromisoformat(t) for t in table["after_shift"])
     if "new_files_every_min" in table:

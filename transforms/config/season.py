@@ -1,4 +1,4 @@
-"""Checks of all of `season.toml`: every table, and what must hold between keys."""
+"""Validation of `season.toml`: each table, and the rules between keys."""
 
 import os
 from pathlib import Path
@@ -21,7 +21,7 @@ from transforms.config.season_tables import (
 from transforms.config.tables import MAX_CHARACTERS, Table, check_table
 from transforms.contracts.units import SUFFIX_UNIT, stored_unit
 
-PLAIN: dict[str, type[Table]] = {
+TABLE_MODELS: dict[str, type[Table]] = {
     "season": SeasonTable,
     "prices": PricesTable,
     "lab": LabTable,
@@ -29,13 +29,13 @@ PLAIN: dict[str, type[Table]] = {
     "notify": NotifyTable,
     "schedule": ScheduleTable,
 }
-"""Tables without any rule between their keys."""
+"""Models of the tables that have no rules between keys."""
 TABLES = ("season", "sites", "prices", "lab", "fit", "advice", "run", "schedule", "notify", "settings")
 UNITS_OF_SETTINGS = (*SUFFIX_UNIT.values(), "flag", "count")
 
 
 def check_season(table: dict[str, Any], path: Path) -> list[Problem]:
-    """Return every error of a season's file."""
+    """Return every error of a season file."""
     file = str(path)
     problems = [unknown_name(k, TABLES, file) for k in table if k not in TABLES]
     for name in (n for n in TABLES if n in table):
@@ -54,8 +54,8 @@ def check_season(table: dict[str, Any], path: Path) -> list[Problem]:
 
 
 def check_plain(name: str, table: Any, where: str) -> list[Problem]:
-    """Return every error of a table without any rule between its keys."""
-    return check_table(PLAIN[name], table, where)[1]
+    """Return every error of a table that has no rules between keys."""
+    return check_table(TABLE_MODELS[name], table, where)[1]
 
 
 def check_sites(table: Any, where: str) -> list[Problem]:
@@ -67,9 +67,9 @@ def check_sites(table: Any, where: str) -> list[Problem]:
         Problem(
             "wrong_value",
             name,
-            f"the site {key_shown(name)} has no plain name",
+            f"the site name {key_shown(name)} is empty, too long or contains control characters",
             where,
-            "give it a name without control characters",
+            "use a short name of printable characters",
         )
         for name in table
         if not name.strip() or not name.isprintable() or len(name) > MAX_CHARACTERS
@@ -79,9 +79,9 @@ def check_sites(table: Any, where: str) -> list[Problem]:
         Problem(
             "conflict",
             name,
-            f"the site {key_shown(name)} is there twice",
+            f"the site {key_shown(name)} is defined twice",
             where,
-            "use names that differ by more than small letters",
+            "use names that differ by more than upper and lower case",
         )
         for i, name in enumerate(table)
         if folded[i] in folded[:i]
@@ -97,21 +97,21 @@ def check_run(table: Any, where: str) -> list[Problem]:
     has_wrong_address = isinstance(table, dict) and "address" in table and "address" not in good
     if good.get("engine") == "dask" and not good.get("address") and not has_wrong_address:
         remedy = 'add address = "tcp://HOST:8786"'
-        problems.append(Problem("conflict", "engine", "'engine' is 'dask', but there is no address", where, remedy))
+        problems.append(Problem("conflict", "engine", "'engine' is 'dask', but 'address' is missing", where, remedy))
     return problems
 
 
 def check_fit(table: Any, where: str, folder: Path) -> list[Problem]:
     """Return every error of `[fit]`."""
     good, problems = check_table(FitTable, table, where)
-    before = good.get("last_season")
-    if before and os.path.realpath(folder / before) == os.path.realpath(folder):
+    previous = good.get("last_season")
+    if previous and os.path.realpath(folder / previous) == os.path.realpath(folder):
         remedy = "name the folder of last season's workspace, or remove the line"
         problems.append(
             Problem(
                 "conflict",
                 "last_season",
-                f"'last_season' is {shown(before)}, which is this workspace itself",
+                f"'last_season' is {shown(previous)}, which is this workspace itself",
                 where,
                 remedy,
             )
@@ -134,9 +134,9 @@ def check_settings(table: Any, file: str) -> list[Problem]:
 
 def _setting_name(name: str, where: str) -> list[Problem]:
     if not SETTING_NAME.fullmatch(name):
-        remedy = "use small letters, digits and underscores, such as brush_speed_rpm"
-        return [Problem("wrong_value", name, f"{key_shown(name)} cannot be the name of a setting", where, remedy)]
-    from transforms.contracts.source_tables import Telemetry  # noqa: PLC0415 (heavy, and needed for a season's own settings alone)
+        remedy = "use lower-case letters, digits and underscores, such as brush_speed_rpm"
+        return [Problem("wrong_value", name, f"{key_shown(name)} is not a valid setting name", where, remedy)]
+    from transforms.contracts.source_tables import Telemetry  # noqa: PLC0415 (slow import, needed only for settings that a season adds)
     from transforms.storage.lake import NO_BINS  # noqa: PLC0415
 
     if name in {*Telemetry.columns(), *NO_BINS}:
@@ -159,13 +159,13 @@ def _unit(name: str, row: dict[str, Any], where: str) -> list[Problem]:
                 "wrong_value", "unit", f"'unit' is {shown(unit)}", where, suggestion(unit, UNITS_OF_SETTINGS) or use
             )
         ]
-    ends = stored_unit(name)
-    if unit in SUFFIX_UNIT.values() and ends != unit:
+    name_unit = stored_unit(name)
+    if unit in SUFFIX_UNIT.values() and name_unit != unit:
         suffix = next(s for s, u in SUFFIX_UNIT.items() if u == unit)
         what = f"'unit' is {shown(unit)}, but the setting's name does not end in {suffix}"
         return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
-    if unit not in SUFFIX_UNIT.values() and ends is not None:
-        what = f"'unit' is {shown(unit)}, but the setting's name ends in that of {ends}"
+    if unit not in SUFFIX_UNIT.values() and name_unit is not None:
+        what = f"'unit' is {shown(unit)}, but the suffix of the setting's name means {name_unit}"
         return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
     return []
 

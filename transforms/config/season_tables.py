@@ -1,4 +1,4 @@
-"""The tables of `season.toml`, each with the values that its keys may take."""
+"""Models of the tables in `season.toml`: keys, types and allowed values."""
 
 import datetime as dt
 import re
@@ -20,7 +20,7 @@ SETTING_NAME = re.compile(r"[a-z][a-z0-9_]{0,59}")
 def _matches(pattern: re.Pattern[str]) -> AfterValidator:
     def check(text: str) -> str:
         if not pattern.fullmatch(text):
-            raise ValueError("it has another form")
+            raise ValueError("it has the wrong format")
         return text
 
     return AfterValidator(check)
@@ -31,7 +31,7 @@ def _or_empty(pattern: re.Pattern[str]) -> AfterValidator:
 
 
 def _moment(value: Any) -> Any:
-    """Check a local date and time, as a TOML value or as text; empty text is none."""
+    """Return a local date and time, given as a TOML value or as text; empty text means never."""
     if isinstance(value, str) and value:
         value = dt.datetime.fromisoformat(value)
     if isinstance(value, dt.datetime) and value.tzinfo is not None:
@@ -43,8 +43,8 @@ def _web_address(text: str) -> str:
     if text:
         parts = urlsplit(text)
         if parts.scheme not in {"http", "https"} or not parts.hostname or " " in text:
-            raise ValueError("it is not such an address")
-        _ = parts.port  # raises ValueError for a port that cannot be
+            raise ValueError("it is not an http or https address")
+        _ = parts.port  # raises ValueError for an invalid port
     return text
 
 
@@ -55,7 +55,7 @@ def _program(text: str) -> str:
 
 def _address(text: str) -> str:
     if " " in text:
-        raise ValueError("it holds a space")
+        raise ValueError("it contains a space")
     return text
 
 
@@ -63,17 +63,17 @@ Time = Annotated[Text, _matches(CLOCK)]
 TimeOrNever = Annotated[Text, _or_empty(CLOCK)]
 Money = Annotated[float, Field(ge=0, le=1e9, description="an amount of money, a number from 0 to 1,000,000,000")]
 Percent = Annotated[float, Field(ge=0, le=100, description="a number of percent from 0 to 100")]
-CLOCK_MEND = 'a time of day as "HH:MM"'
+CLOCK_HINT = 'a time of day as "HH:MM"'
 
 
 class SeasonTable(Table):
-    """`[season]`."""
+    """Table `[season]`: name, time zone and display settings."""
 
     name: Name = Field("Season", description="a name in quotes")
     time_zone: Annotated[Name, AfterValidator(check_time_zone)] = Field(
         "UTC", description="a time zone such as Europe/Prague"
     )
-    shift_starts: Time = Field("05:00", description=CLOCK_MEND)
+    shift_starts: Time = Field("05:00", description=CLOCK_HINT)
     units: Literal["metric", "us"] = Field("metric", description="metric or us")
     currency: Annotated[Name, Field(max_length=12)] = Field("EUR", description="a currency such as EUR")
     locale: Annotated[Text, _matches(LOCALE)] = Field(
@@ -82,14 +82,14 @@ class SeasonTable(Table):
 
 
 class SiteTable(Table):
-    """`[sites.NAME]`."""
+    """Table `[sites.NAME]`: the location of a factory."""
 
     lat_deg: float = Field(ge=-90, le=90, description="a latitude from -90 to 90")
     lon_deg: float = Field(ge=-180, le=180, description="a longitude from -180 to 180")
 
 
 class PricesTable(Table):
-    """`[prices]`."""
+    """Table `[prices]`: prices and assumptions of the cost calculation."""
 
     beet_per_t: Money = 0.0
     sugar_standard_pct: Percent = 0.0
@@ -107,19 +107,19 @@ class PricesTable(Table):
 
 
 class LabTable(Table):
-    """`[lab]`."""
+    """Table `[lab]`: the sampling error of the tare house."""
 
     cv_at_25_kg: float = Field(0.1, gt=0, le=1, description="a share above 0 and up to 1, such as 0.10")
 
 
 class FitTable(Table):
-    """`[fit]`."""
+    """Table `[fit]`: model options."""
 
     last_season: Text = Field("", description="the folder of last season's workspace, in quotes")
 
 
 class AdviceTable(Table):
-    """`[advice]`."""
+    """Table `[advice]`: limits on the advice."""
 
     max_moves: int = Field(3, ge=0, le=100, description="a whole number from 0 to 100")
     max_steps: int = Field(2, ge=1, le=100, description="a whole number from 1 to 100")
@@ -128,22 +128,22 @@ class AdviceTable(Table):
 
 
 class RunTable(Table):
-    """`[run]`."""
+    """Table `[run]`: execution engine and storage."""
 
     engine: Literal["here", "dask"] = Field("here", description="here or dask")
     address: Annotated[Text, AfterValidator(_address)] = Field("", description='an address such as "tcp://HOST:8786"')
     lake: Text = Field("", description='a folder or an address such as "s3://bucket/season", in quotes')
-    keep_telemetry_days: int = Field(0, ge=0, le=36_500, description="a whole number of days; 0 keeps records for ever")
+    keep_telemetry_days: int = Field(0, ge=0, le=36_500, description="a whole number of days; 0 keeps records forever")
 
 
 class ScheduleTable(Table):
-    """`[schedule]`; empty text or an empty list is never."""
+    """Table `[schedule]`: times of jobs; empty text or an empty list means never."""
 
     after_shift: Annotated[list[Time], Field(max_length=24), AfterValidator(check_unique)] = Field(
         [], description='a list of times of day such as ["05:20", "17:20"]'
     )
     new_files_every_min: float = Field(5.0, ge=0, le=10_080, description="a number of minutes; 0 for never")
-    refit: TimeOrNever = Field("", description=f'{CLOCK_MEND}; "" for never')
+    refit: TimeOrNever = Field("", description=f'{CLOCK_HINT}; "" for never')
     compare: Annotated[Text, _or_empty(WEEKLY)] = Field(
         "", description='a weekday and time such as "Mon 03:00"; "" for never'
     )
@@ -153,9 +153,9 @@ class ScheduleTable(Table):
 
 
 class NotifyTable(Table):
-    """`[notify]`."""
+    """Table `[notify]`: recipients and thresholds of alerts."""
 
-    command: Annotated[Text, AfterValidator(_program)] = Field("", description="a program with its words, in quotes")
+    command: Annotated[Text, AfterValidator(_program)] = Field("", description="a program and its arguments, in quotes")
     webhook: Annotated[Text, AfterValidator(_web_address)] = Field("", description="an http or https address")
     rejected_pct: Percent = 5.0
     silent_machine_h: float = Field(36.0, ge=0, le=100_000, description="a number of hours, 0 or more")
@@ -163,13 +163,13 @@ class NotifyTable(Table):
 
 
 class SettingTable(Table):
-    """`[settings.NAME]`."""
+    """Table `[settings.NAME]`: a machine setting that the workspace adds or replaces."""
 
     stage: Literal["topping", "lifting", "intake", "conveying", "cleaning"] = Field(
         description="topping, lifting, intake, conveying or cleaning"
     )
-    label: Name = Field(description='what people call it, such as "brush speed"')
-    unit: Name = Field(description="the stored unit, which the setting's name ends in, such as rpm")
+    label: Name = Field(description='the name shown on pages, such as "brush speed"')
+    unit: Name = Field(description="the stored unit, which is also the suffix of the setting's name, such as rpm")
     low: float = Field(ge=-1e9, le=1e9, description="the lowest plausible value, a number")
     high: float = Field(ge=-1e9, le=1e9, description="the highest plausible value, a number")
     step: float = Field(gt=0, le=1e9, description="the practical step, a number above 0")

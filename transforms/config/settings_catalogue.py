@@ -1,4 +1,4 @@
-"""The catalogue of settings: name, stage, unit, plausible range, practical step, what each acts on."""
+"""Catalogue of machine settings: name, stage, unit, plausible range, practical step and responses."""
 
 import tomllib
 from dataclasses import dataclass
@@ -20,17 +20,17 @@ class Setting:
     Attributes:
         name: column name; ends in the stored unit.
         stage: topping, lifting, intake, conveying or cleaning.
-        label: what people call it.
+        label: name shown on pages.
         unit: stored unit (`cm`, `mm`, `kmh`, `rpm`, `pct`, `flag`).
         low: lowest plausible value, in `unit`.
         high: highest plausible value, in `unit`.
-        step: the practical step one would move it by, in `unit`.
-        responses: the responses it may act on.
-        up: a person's word for more of it.
-        down: a person's word for less of it.
+        step: practical step of an adjustment, in `unit`.
+        responses: responses that it may affect.
+        up: word for an increase.
+        down: word for a decrease.
         nature: `numeric` or `flag`.
-        breaks: "more" or "less" where it is known what more of it does to root loss.
-        curve: range over which its effect may bend; None where a straight line will do.
+        breaks: "more" or "less" if the direction of its effect on root loss is known; else None.
+        curve: range over which its effect may be nonlinear; None for a linear effect.
     """
 
     name: str
@@ -64,17 +64,17 @@ def _built_in() -> Catalogue:
 
 
 def load_catalogue(extra: dict[str, dict[str, Any]] | None = None, where: str = "season.toml") -> Catalogue:
-    """Return the built-in settings and those a workspace adds under `[settings.NAME]`.
+    """Return the built-in settings and those that a workspace adds under `[settings.NAME]`.
 
     Args:
-        extra: the workspace's own rows, by name; one of a built-in name replaces it.
-        where: the file they came from, for the error message.
+        extra: rows of the workspace, by name; a row with a built-in name replaces that setting.
+        where: the file of these rows, for error messages.
 
     Raises:
-        WorkspaceError: a row lacks a key, has an unknown one, or a value that cannot be.
+        WorkspaceError: a row has a missing or unknown key, or an invalid value.
     """
     if extra:
-        from transforms.config.season import check_settings  # noqa: PLC0415 (--help is to be quick)
+        from transforms.config.season import check_settings  # noqa: PLC0415 (keeps --help fast)
 
         raise_problems(check_settings(extra, where))
     return {**_built_in(), **{name: _setting(name, row) for name, row in (extra or {}).items()}}

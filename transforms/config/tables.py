@@ -1,4 +1,4 @@
-"""Checks of one TOML table against a strict pydantic model of its keys."""
+"""Validation of a TOML table against a strict pydantic model of its keys."""
 
 from typing import Annotated, Any, get_args
 
@@ -12,9 +12,9 @@ MAX_ITEMS = 1000
 
 
 class Table(BaseModel):
-    """A table whose keys are all known and whose values are what they should be, without any conversion.
+    """Strict model of a table: no unknown keys, and no conversion of values.
 
-    A field's description completes the sentence "give it ...".
+    The description of a field completes the sentence "give it ...".
     """
 
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
@@ -22,19 +22,19 @@ class Table(BaseModel):
 
 def _clean(text: str) -> str:
     if any(ord(c) < 32 or ord(c) == 127 for c in text):
-        raise ValueError("it holds a control character")
+        raise ValueError("it contains a control character")
     return text
 
 
 def check_unique(values: list[str]) -> list[str]:
-    """Return a list in which nothing is twice.
+    """Return the list after checking that it has no duplicates.
 
     Raises:
-        ValueError: something is.
+        ValueError: a value occurs more than once.
     """
-    twice = sorted({v for v in values if values.count(v) > 1})
-    if twice:
-        raise ValueError(f"{shown(twice[0])} is in it twice")
+    repeated = sorted({v for v in values if values.count(v) > 1})
+    if repeated:
+        raise ValueError(f"{shown(repeated[0])} occurs more than once")
     return values
 
 
@@ -45,15 +45,20 @@ SomeNames = Annotated[Names, Field(min_length=1)]
 
 
 def key_of(name: str, field: FieldInfo) -> str:
-    """Return a field's key in the file."""
+    """Return the key of a field in the file."""
     return field.alias or name
 
 
 def check_table(model: type[Table], table: Any, where: str) -> tuple[dict[str, Any], list[Problem]]:
-    """Check a table.
+    """Validate a table.
+
+    Args:
+        model: the model of its keys.
+        table: the parsed TOML value.
+        where: the file and the table in it, for messages.
 
     Returns:
-        The keys whose values are right, and an error for every other.
+        The valid keys with their values, and an error for each other key.
     """
     if not isinstance(table, dict):
         remedy = "write it as a table of lines key = value"
@@ -79,8 +84,8 @@ def _problem(
     if detail["type"] == "missing":
         return Problem("missing_key", key, f"{key_shown(key)} is missing", where, f"add it: {expected}")
     value = table[key]
-    said = detail.get("ctx", {}).get("error")
-    reason = f" ({said})" if said is not None else ""
+    error = detail.get("ctx", {}).get("error")
+    reason = f" ({error})" if error is not None else ""
     hint = suggestion(value, _choices(fields[key].annotation))
     remedy = f"give it {expected}"
     what = f"{key_shown(key)} is {shown(value)}{reason}"
@@ -88,5 +93,5 @@ def _problem(
 
 
 def _choices(annotation: Any) -> list[str]:
-    """Return the texts that a literal type allows."""
+    """Return the strings that a literal type allows."""
     return [text for part in get_args(annotation) for text in ([part] if isinstance(part, str) else _choices(part))]

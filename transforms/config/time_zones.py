@@ -1,4 +1,4 @@
-"""Time zones by IANA name."""
+"""Validation of IANA time zone names."""
 
 from functools import cache
 from zoneinfo import ZoneInfo, available_timezones
@@ -8,14 +8,14 @@ from transforms.config.problems import suggestion
 
 @cache
 def check_time_zone(name: str) -> str:
-    """Return the name of a time zone that exists.
+    """Return a time zone name after checking that the zone exists.
 
     Raises:
-        ValueError: there is none of that name.
+        ValueError: no time zone has this name.
     """
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError) as problem:
         hint = suggestion(name, available_timezones())
-        raise ValueError(f"there is no time zone of this name; {hint}".removesuffix("; ")) from problem
+        raise ValueError(f"it is not a known time zone; {hint}".removesuffix("; ")) from problem
     return name

@@ -1,4 +1,4 @@
-"""Reads a TOML file that people write; whatever is wrong with the file is one sentence."""
+"""Reader of hand-written TOML files; every failure becomes a one-sentence error."""
 
 import stat
 import tomllib
@@ -8,7 +8,7 @@ from typing import Any, NoReturn
 from transforms.config.problems import ConfigError, Problem
 
 MAX_BYTES = 1_000_000
-"""No season file and no mapping is larger."""
+"""Maximum size of a season file or a mapping."""
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -16,11 +16,11 @@ def read_toml(path: Path) -> dict[str, Any]:
 
     Raises:
         FileNotFoundError: the file does not exist.
-        ConfigError: it is not a file, too large, not readable, not UTF-8 or not TOML.
+        ConfigError: the path is not a file, or the file is too large, unreadable, not UTF-8 or not TOML.
     """
     try:
         data = _content(path)
-        # A byte order mark is no fault: some editors write one.
+        # Some editors write a byte order mark; accept it.
         return tomllib.loads(data.decode("utf-8-sig"))
     except FileNotFoundError:
         raise
@@ -30,18 +30,18 @@ def read_toml(path: Path) -> dict[str, Any]:
         _refuse(path, f"cannot be read: byte {problem.start + 1} is not UTF-8 text", "save it with the encoding UTF-8")
     except tomllib.TOMLDecodeError as problem:
         _refuse(path, f"cannot be read ({problem})", "correct that line")
-    except (ValueError, RecursionError):  # a number of thousands of digits; tables nested without end
+    except (ValueError, RecursionError):  # a number with too many digits, or tables nested too deeply
         _refuse(path, "cannot be read: a number is too long or tables are nested too deeply", "correct the file")
 
 
 def _content(path: Path) -> bytes:
     about = path.stat()
     if not stat.S_ISREG(about.st_mode):
-        _refuse(path, "is not a file", "move it away and put a text file in its place")
+        _refuse(path, "is not a file", "replace it with a text file")
     with path.open("rb") as handle:
         data = handle.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
-        _refuse(path, f"is larger than {MAX_BYTES:,} bytes", "replace it: a settings file is a few kilobytes long")
+        _refuse(path, f"is larger than {MAX_BYTES:,} bytes", "replace it; a configuration file is a few kilobytes long")
     return data
 
 

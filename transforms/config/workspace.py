@@ -1,4 +1,7 @@
-"""The workspace: a folder with `season.toml`, `mappings/`, `inbox/`, `lake/`, `warehouse.duckdb` and `out/`."""
+"""Workspace paths and season settings.
+
+A workspace is a folder with `season.toml`, `mappings/`, `inbox/`, `lake/`, `warehouse.duckdb` and `out/`.
+"""
 
 import datetime as dt
 from dataclasses import dataclass, field, fields
@@ -21,13 +24,13 @@ FOLDERS = ("mappings", "inbox", "lake", "out")
 
 
 def _price(default: float, unit: str, words: str) -> float:
-    """A price or assumption with its unit; CUR stands for the season's currency."""
+    """Return a dataclass field for a price or assumption; CUR in its unit means the season currency."""
     return field(default=default, metadata={"unit": unit, "words": words})
 
 
 @dataclass(frozen=True)
 class Prices:
-    """What soil, roots, sugar and hours cost; each is an assumption until the workspace sets it."""
+    """Prices of beet, soil, sugar and machine hours; each is an assumption until the workspace sets it."""
 
     beet_per_t: float = _price(38.0, "CUR/t", "paid per t of clean beet at the standard sugar content")
     sugar_standard_pct: float = _price(16.0, "%", "standard sugar content")
@@ -46,7 +49,7 @@ class Prices:
 
 @dataclass(frozen=True)
 class AdviceRules:
-    """When advice may be given; see `season.toml`."""
+    """Limits on advice; see `[advice]` in `season.toml`."""
 
     max_moves: int = 3
     max_steps: int = 2
@@ -56,7 +59,7 @@ class AdviceRules:
 
 @dataclass(frozen=True)
 class Season:
-    """What `season.toml` says."""
+    """Settings of a season, as read from `season.toml`."""
 
     name: str
     time_zone: str
@@ -78,12 +81,12 @@ class Season:
 
 
 def read_season(path: Path) -> Season:
-    """Read `season.toml`.
+    """Return the season settings from `season.toml`.
 
     Raises:
-        WorkspaceError: it is missing, cannot be read, or holds keys or values that cannot be; all are listed.
+        WorkspaceError: the file is missing, unreadable, or has unknown keys or invalid values; all errors are listed.
     """
-    from transforms.config.season import check_season  # noqa: PLC0415 (--help is to be quick)
+    from transforms.config.season import check_season  # noqa: PLC0415 (keeps --help fast)
 
     where = str(path)
     try:
@@ -94,7 +97,7 @@ def read_season(path: Path) -> Season:
         ) from problem
     raise_problems(check_season(table, path))
     season, prices = table.get("season", {}), table.get("prices", {})
-    before = table.get("fit", {}).get("last_season")
+    previous = table.get("fit", {}).get("last_season")
     starts = dt.time.fromisoformat(season.get("shift_starts", "05:00"))
     return Season(
         name=season.get("name", "Season"),
@@ -107,7 +110,7 @@ def read_season(path: Path) -> Season:
         advice=AdviceRules(**table.get("advice", {})),
         catalogue=load_catalogue(table.get("settings"), where),
         sites={n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()},
-        last_season=path.parent / before if before else None,
+        last_season=path.parent / previous if previous else None,
         locale=season.get("locale", "en-GB"),
         texts=path.parent / "text",
         assumed=tuple(f.name for f in fields(Prices) if prices.get(f.name, f.default) == f.default),
@@ -119,94 +122,98 @@ def read_season(path: Path) -> Season:
 
 @dataclass(frozen=True)
 class Workspace:
-    """Where things lie in a workspace folder."""
+    """Paths of the files and folders in a workspace."""
 
     root: Path
 
     @cached_property
     def season(self) -> Season:
-        """The season's settings, read once."""
+        """Settings of the season, read once and cached."""
         return read_season(self.root / "season.toml")
 
     @property
     def inbox(self) -> Path:
-        """Where files are dropped."""
+        """Folder that receives new files."""
         return self.root / "inbox"
 
     @property
     def mappings(self) -> Path:
-        """Where mapping files lie."""
+        """Folder of mapping files."""
         return self.root / "mappings"
 
     @cached_property
     def lake(self) -> "LakePath":
-        """Where Parquet lies: a folder, or an address on object storage."""
-        from transforms.storage.lake import open_lake  # noqa: PLC0415 (the libraries behind it are not for every verb)
+        """Location of the Parquet lake: a folder, or an address on object storage."""
+        from transforms.storage.lake import open_lake  # noqa: PLC0415 (slow import that many commands do not need)
 
         named = self.season.place.lake if (self.root / "season.toml").exists() else ""
         return open_lake(named if "://" in named else str(self.root / (named or "lake")))
 
     @property
     def products(self) -> "LakePath":
-        """Where the fit keeps the cross-products of weeks."""
+        """Cache of weekly cross-products."""
         return self.lake / "cross_products"
 
     @property
     def home(self) -> Path:
-        """Prefect's home."""
+        """Folder for the state of Prefect."""
         return self.root / HOME
 
     @property
     def log(self) -> Path:
-        """Where the log lies, a file a month."""
+        """Folder of log files, one per month."""
         return self.root / "log"
 
     @property
     def warehouse(self) -> Path:
-        """The DuckDB file."""
+        """Path of the DuckDB database."""
         return self.root / "warehouse.duckdb"
 
     @property
     def what_if(self) -> Path:
-        """The table that what-if questions are answered from."""
+        """Path of the table used to answer what-if questions."""
         return self.root / "what_if.json"
 
     @property
     def trials(self) -> Path:
-        """Where planned trials lie."""
+        """Folder of planned trials."""
         return self.root / "trials"
 
     @property
     def received(self) -> Path:
-        """Where copies of received files are kept."""
+        """Folder of copies of received files."""
         return self.root / "received"
 
     @property
     def out(self) -> Path:
-        """Where pages and tables are written."""
+        """Folder of generated pages and tables."""
         return self.root / "out"
 
 
 def season_template() -> str:
-    """Return the commented `season.toml` a new workspace starts from."""
+    """Return the commented `season.toml` of a new workspace."""
     return files(__package__).joinpath("season_template.toml").read_text("utf-8")
 
 
 def init_workspace(root: Path, season_toml: str | None = None) -> Workspace:
-    """Make the folders and a commented `season.toml`; what is there already stays as it is.
+    """Create the folders and a commented `season.toml`; existing files and folders are not changed.
+
+    Args:
+        root: the workspace folder.
+        season_toml: content of `season.toml`; None for the template.
 
     Raises:
-        WorkspaceError: a file stands where the folder should be.
+        WorkspaceError: `root` is a file.
     """
     if root.exists() and not root.is_dir():
         raise WorkspaceError(
-            "a file stands where the workspace should be", where=str(root), remedy="name another folder"
+            "a file exists in place of the workspace folder", where=str(root), remedy="choose another folder"
         )
-    fresh = not root.exists()
+    is_new = not root.exists()
     for name in FOLDERS:
         (root / name).mkdir(parents=True, exist_ok=True)
-    if fresh:
-        # Growers' data: nobody else on this machine may look.
+    if is_new:
+        # The workspace contains growers' data: deny access to other users of this machine.
         root.chmod(0o700)
     target = root / "season.toml"
     if not target.exists():

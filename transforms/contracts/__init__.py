@@ -1,1 +1,1 @@
-"""Schemas of tables, and units."""
+"""Data contracts: schemas of source tables, units, and names."""

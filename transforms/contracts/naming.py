@@ -1,22 +1,23 @@
-"""Names of files and anchors for ids, which are untrusted text."""
+"""File and anchor names for ids, which are untrusted text."""
 
 import hashlib
 import re
 
-LONGEST = 40
+MAX_CHARACTERS = 40
 _SAFE = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def safe_name(text: str) -> str:
-    """Return a name for an id that is safe in file names and anchors and that no other id has.
+    """Return a unique name for an id that is safe in file names and anchors.
 
-    It is unique where a file system ignores case, too: an id is its own name if it is short, of plain characters, and
-    either has digits and no small letters (`A_1`) or has neither digits nor capital letters (`one`). Any other id gets
-    a suffix of its hash. A suffix has a digit and a small letter, so that no name with a suffix is an id's own name.
+    The name is unique on case-insensitive file systems too. An id is used unchanged if it is short, consists of plain
+    characters, and either has digits and no lower-case letters (`A_1`) or has neither digits nor upper-case letters
+    (`one`). Any other id gets a suffix of its hash. A suffix has a digit and a lower-case letter, so a name with a
+    suffix never equals an unchanged id.
     """
-    plain = len(text) <= LONGEST and _SAFE.fullmatch(text) is not None
+    is_plain = len(text) <= MAX_CHARACTERS and _SAFE.fullmatch(text) is not None
     has_digit = any(c.isdigit() for c in text)
-    if plain and text == (text.upper() if has_digit else text.lower()):
+    if is_plain and text == (text.upper() if has_digit else text.lower()):
         return text
-    kept = "".join(c if c.isalnum() or c in "-_" else "_" for c in text)[:LONGEST]
-    return f"{kept}-x0{hashlib.sha256(text.encode('utf-8', 'surrogatepass')).hexdigest()[:10]}"
+    prefix = "".join(c if c.isalnum() or c in "-_" else "_" for c in text)[:MAX_CHARACTERS]
+    return f"{prefix}-x0{hashlib.sha256(text.encode('utf-8', 'surrogatepass')).hexdigest()[:10]}"

@@ -1,7 +1,7 @@
-"""A sentence of a table as its template and its arguments: pages translate the template and format the arguments.
+"""Stored sentences as a template and its arguments: pages translate the template and format the arguments.
 
-Arguments are typed, so that a page shows a setting by its label, a number in the form of the locale, and an id
-unchanged, whatever characters or words the id contains.
+Arguments are typed, so that a page shows a setting by its label, a number in the format of the locale, and an id
+unchanged, regardless of its characters and words.
 """
 
 import json
@@ -26,20 +26,20 @@ class Sentence:
 
     @property
     def text(self) -> str:
-        """The sentence in English."""
+        """English text of the sentence."""
         return self.template.format(*(text for _, text in self.args))
 
     @property
     def stored_args(self) -> str:
-        """The arguments as JSON, for a column of text."""
+        """Arguments as JSON, for a text column."""
         return json.dumps(self.args, ensure_ascii=False)
 
 
 def numbers(template: str, *texts: str) -> Sentence:
-    """Return a sentence whose arguments are all numbers, formatted as Python formats them."""
+    """Return a sentence whose arguments are all numbers, already formatted as text."""
     return Sentence(template, [(ArgKind.NUMBER, text) for text in texts])
 
 
 def stored_sentence(template: str, stored_args: str) -> Sentence:
-    """Return a sentence from the two columns it is stored in."""
+    """Return the sentence stored in two text columns."""
     return Sentence(template, [(ArgKind(kind), text) for kind, text in json.loads(stored_args)])

@@ -1,11 +1,11 @@
-"""What a good row is, table by table; a row that is not goes to `rejected_row` with the rule it broke, in words.
+"""Schemas of the source tables.
 
-One class per table that files feed. A column's name ends in its unit; its bounds are those of a plausible season,
-so that a decimal mark in the wrong place is caught here and not by the fit. Settings are not bounded here: a sensor
-that reads nonsense is flagged (`transforms/working/faults`), the rest of its row is good.
+One class per table; a row that breaks its schema goes to `rejected_row` with the broken rule. The name of a column ends
+in its unit. Bounds cover a plausible season, so that a misplaced decimal mark is rejected here instead of distorting
+the fit. Machine settings have no bounds here: an implausible reading is flagged (`transforms/telemetry/sensor_faults`),
+and the rest of its row is valid.
 """
 
-import copy
 import datetime as dt
 from functools import cache
 from typing import Any
@@ -26,7 +26,7 @@ def _moment(*, primary_key: bool = False, nullable: bool = False) -> dy.Datetime
 
 
 def _unless_cancelled(column: str) -> Any:
-    """A column that every row needs, but for one that only says its document is cancelled."""
+    """Return a rule that requires a column in every row, except in rows that cancel their document."""
 
     @dy.rule()
     def needed(cls: type[dy.Schema]) -> pl.Expr:  # noqa: ARG001
@@ -36,7 +36,7 @@ def _unless_cancelled(column: str) -> Any:
 
 
 class Telemetry(dy.Schema):
-    """One logged instant of one machine."""
+    """Telemetry record: one logged instant of one machine."""
 
     machine_id = dy.String(primary_key=True, min_length=1)
     logged_at = _moment(primary_key=True)
@@ -53,7 +53,7 @@ class Telemetry(dy.Schema):
 
 
 class Load(dy.Schema):
-    """A weigh ticket: one load over the weighbridge; the newest revision counts, a cancelled one counts no more."""
+    """Weigh ticket of one load; the newest revision is valid, and a cancelled one is ignored."""
 
     load_id = dy.String(primary_key=True, min_length=1)
     revision = dy.Int64(primary_key=True, min=0, max=99)
@@ -85,7 +85,7 @@ class Load(dy.Schema):
 
 
 class Tare(dy.Schema):
-    """A lab result; the newest revision counts, every one is kept, a cancelled one counts no more."""
+    """Lab result of one sample; all revisions are kept, the newest is valid, and a cancelled one is ignored."""
 
     sample_id = dy.String(primary_key=True, min_length=1)
     revision = dy.Int64(primary_key=True, min=0, max=99)
@@ -105,7 +105,7 @@ class Tare(dy.Schema):
 
 
 class LossAudit(dy.Schema):
-    """A dig-behind plot: what the machine broke off or left, dug out behind it."""
+    """Dig-behind audit: broken and whole roots left in the soil of a plot behind the machine."""
 
     audit_id = dy.String(primary_key=True, min_length=1)
     machine_id = dy.String(min_length=1)
@@ -121,7 +121,7 @@ class LossAudit(dy.Schema):
 
 
 class WeatherHour(dy.Schema):
-    """One hour of one weather station; the hour is named by its start."""
+    """Weather of one hour at one station; `hour_at` is the start of the hour."""
 
     station_id = dy.String(primary_key=True, min_length=1)
     hour_at = _moment(primary_key=True)
@@ -133,7 +133,7 @@ class WeatherHour(dy.Schema):
 
 
 class ForecastHour(dy.Schema):
-    """One hour to come at one weather station, as it was forecast; of several forecasts the one issued last counts."""
+    """Forecast of one hour at one weather station; the forecast issued last is used."""
 
     station_id = dy.String(primary_key=True, min_length=1)
     hour_at = _moment(primary_key=True)
@@ -146,7 +146,7 @@ class ForecastHour(dy.Schema):
 
 
 class WeatherDay(dy.Schema):
-    """One day of one weather station, for stations that say no more; the day is the station's local one."""
+    """Weather of one day at one station, for stations without hourly data; the day is the local day of the station."""
 
     station_id = dy.String(primary_key=True, min_length=1)
     day_at = _moment(primary_key=True)
@@ -164,9 +164,10 @@ class WeatherDay(dy.Schema):
 
 
 class WeatherReading(dy.Schema):
-    """One daily value of one element of one station, as climate archives give them: a row a station, day and element.
+    """Climate archive reading: one daily value of one element at one station.
 
-    The value is in the archive's own unit for its element; `sql/staging/weather_day.sql` turns those used into columns.
+    The value is in the unit that the archive uses for the element; `sql/staging/weather_day.sql` converts the elements
+    in use to columns.
     """
 
     station_id = dy.String(primary_key=True, min_length=1)
@@ -176,14 +177,14 @@ class WeatherReading(dy.Schema):
 
 
 class FieldBoundary(dy.Schema):
-    """The outline of a field where it comes apart from the field list."""
+    """Outline of a field, delivered separately from the field list."""
 
     field_id = dy.String(primary_key=True, min_length=1)
     boundary = dy.String(min_length=1)
 
 
 class Field(dy.Schema):
-    """A field: its place, area, soil, expected yield and, where known, its outline (GeoJSON geometry, RFC 7946)."""
+    """Field: location, area, soil, expected yield and, if known, outline (GeoJSON geometry, RFC 7946)."""
 
     field_id = dy.String(primary_key=True, min_length=1)
     grower_id = dy.String(min_length=1)
@@ -205,7 +206,7 @@ class Field(dy.Schema):
 
 
 class MachineSetup(dy.Schema):
-    """A machine, who runs it, and what was fitted to it from a date on."""
+    """Machine configuration from a date on: operator and equipment."""
 
     machine_id = dy.String(primary_key=True, min_length=1)
     valid_from_at = _moment(primary_key=True)
@@ -233,11 +234,11 @@ CONTRACTS: dict[str, type[dy.Schema]] = {
 
 
 DEFAULTS: dict[str, Any] = {"revision": 0, "cancelled": False}
-"""Columns that have a value where a file does not say one."""
+"""Values of columns that a file does not provide."""
 
 
 def contract(kind: str, catalogue: Catalogue) -> type[dy.Schema]:
-    """Return the contract of a kind of file; telemetry gets one column per setting of the catalogue."""
+    """Return the schema of a kind of file; telemetry has one additional column per setting of the catalogue."""
     return _fleet_telemetry(tuple(catalogue)) if kind == "telemetry" else CONTRACTS[kind]
 
 
@@ -248,79 +249,7 @@ def _fleet_telemetry(settings: tuple[str, ...]) -> type[dy.Schema]:
 
 
 def needed_columns(schema: type[dy.Schema]) -> list[str]:
-    """Return the columns a mapping must give."""
+    """Return the columns that a mapping must define."""
     unless_cancelled = {r.removesuffix("_needed") for r in dir(schema) if r.endswith("_needed")}
     columns = schema.columns()
     return [n for n, c in columns.items() if n not in DEFAULTS and (not c.nullable or n in unless_cancelled)]
-
-
-@cache
-def rows_alone(schema: type[dy.Schema]) -> Any:
-    """Return a contract's rules about single rows: keys may repeat, and each row carries its `line` and `row`.
-
-    Repeats are counted and clashes told apart before a key must be unique, so nothing is rejected for company.
-    """
-    columns = {name: copy.copy(column) for name, column in schema.columns().items()}
-    for column in columns.values():
-        column.primary_key = False
-    return type("RowsAlone", (schema,), {"__annotations__": {}, **columns, "line": dy.Int64(), "row": dy.Int64()})
-
-
-def plainly_valid(rows: pl.DataFrame, schema: type[dy.Schema]) -> bool:
-    """Whether a few sums and extremes show already that every row keeps every rule; False only says: look closer.
-
-    Ten times cheaper than asking each row, and most blocks of most logs are good. A sum is finite only if every
-    number is. Rules over several columns, and kinds of column not known here, are always looked at closer.
-    """
-    asked: dict[str, pl.Expr] = {}
-    if any("|" not in rule for rule in schema._validation_rules(with_cast=False)):  # noqa: SLF001
-        return False
-    for name, column in schema.columns().items():
-        col = pl.col(name)
-        if not column.nullable:
-            asked[f"{name} null"] = col.null_count() == 0
-        if isinstance(column, dy.Float64):
-            asked[f"{name} finite"] = col.sum().is_finite()
-        elif isinstance(column, dy.String) and column.min_length is not None:
-            asked[f"{name} length"] = col.str.len_bytes().min() >= column.min_length
-        elif not isinstance(column, (dy.Datetime, dy.Int64, dy.String)):
-            return False
-        for bound, kept in (("min", col.min().__ge__), ("max", col.max().__le__), ("min_exclusive", col.min().__gt__)):
-            if (value := getattr(column, bound, None)) is not None:
-                asked[f"{name} {bound}"] = kept(pl.lit(value))
-    return bool(rows.select(pl.all_horizontal(e.fill_null(value=True) for e in asked.values())).item())
-
-
-RULE_WORDS = {
-    "net_above_gross": "net_t is above gross_t",
-    "weighed_before_leaving": "weighed_at is not after left_field_at",
-    "sand_and_clay_exceed_100": "sand_pct and clay_pct together are above 100",
-    "lowest_above_highest": "air_temp_min_c is above air_temp_max_c",
-}
-"""Rules over several columns -> what a row that breaks one is told."""
-
-
-def rule_in_words(rule: str, schema: type[dy.Schema]) -> str:
-    """Say in words which rule a row broke, from dataframely's rule name."""
-    if rule.endswith("_needed"):
-        return f"{rule.removesuffix('_needed')} is empty"
-    if "|" not in rule:
-        return RULE_WORDS[rule]
-    column, kind = rule.split("|", 1)
-    bound = getattr(schema.columns()[column], kind, None)
-    return {
-        "nullability": f"{column} is empty",
-        "min_length": f"{column} is empty",
-        "min": f"{column} is below {bound}",
-        "min_exclusive": f"{column} is not above {bound}",
-        "max": f"{column} is above {bound}",
-        "nan": f"{column} is not a number",
-        "inf": f"{column} is not finite",
-    }[kind]
-
-
-def rule_column(rule: str) -> str | None:
-    """Return the column a rule is about; None for a rule over several."""
-    if rule.endswith("_needed"):
-        return rule.removesuffix("_needed")
-    return rule.split("|", 1)[0] if "|" in rule else None

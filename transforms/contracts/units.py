@@ -1,4 +1,4 @@
-"""A closed table of units: what is not in it is asked about, never guessed."""
+"""Closed table of units: unknown units are asked about, never guessed."""
 
 from dataclasses import dataclass
 
@@ -53,7 +53,7 @@ UNITS: dict[str, Unit] = {
     "count": Unit("count", 1.0),
     "day": Unit("days", 1.0),
 }
-"""Code -> unit; the base of each dimension is SI (percent as a fraction, rotation in rpm, temperature in Celsius)."""
+"""Code -> unit; base units are SI (percent as a fraction, rotation in rpm, temperature in Celsius)."""
 
 ALIASES: dict[str, str] = {
     "km/h": "kmh",
@@ -160,18 +160,18 @@ ALIASES: dict[str, str] = {
     "day": "day",
     "days": "day",
 }
-"""What people and devices write -> code. Closed: what is not here is asked about ("ton", which may be short, is)."""
+"""Spelling used by people and devices -> code. Closed: other spellings are asked about, such as the ambiguous "ton"."""
 
 
 def unit_of_text(text: str) -> str | None:
-    """Return the code of a unit as people or devices write it; None where it is not in the closed table.
+    """Return the code of a unit as people or devices write it; None if it is not in the closed table.
 
-    Brackets, points, spaces and letter case do not matter, but "mg" is not "Mg".
+    Brackets, periods, spaces and letter case do not matter, but "mg" is not "Mg".
     """
     plain = " ".join(text.strip(" .[]()\t").split())
     if plain in UNITS:
         return plain
-    if plain == "mg":  # milligrams: in no table of ours
+    if plain == "mg":  # milligrams: not in this table
         return None
     return ALIASES.get(plain.casefold())
 
@@ -197,7 +197,7 @@ SUFFIX_UNIT = {
 
 
 def stored_unit(column: str) -> str | None:
-    """Return the unit a canonical column is stored in, read off its suffix; None where it has none."""
+    """Return the stored unit of a canonical column, taken from its suffix; None if it has no unit suffix."""
     return next((unit for suffix, unit in SUFFIX_UNIT.items() if column.endswith(suffix)), None)
 
 
@@ -205,7 +205,7 @@ def factor_between(source: str, target: str, *, where: str) -> tuple[float, floa
     """Return (factor, offset) such that `target = source * factor + offset`.
 
     Raises:
-        WorkspaceError: a unit is not in the table, or the two measure different things.
+        WorkspaceError: a unit is not in the table, or the two units have different dimensions.
     """
     for code in (source, target):
         if code not in UNITS:
@@ -223,6 +223,6 @@ def factor_between(source: str, target: str, *, where: str) -> tuple[float, floa
 
 
 def to_unit(value: pl.Expr, source: str, target: str, *, where: str) -> pl.Expr:
-    """Convert an expression from one unit of the table to another."""
+    """Return an expression converted from one unit of the table to another."""
     factor, offset = factor_between(source, target, where=where)
     return value if (factor, offset) == (1.0, 0.0) else value * factor + offset

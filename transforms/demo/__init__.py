@@ -1,1 +1,1 @@
-"""The demo season: an invented district that writes exports as offices get them, and keeps its truth apart."""
+"""The demo season: a simulated district with realistic export files, and its true values for tests."""

@@ -1,4 +1,4 @@
-"""The invented district: two factories, their fields, machines and what is fitted to them."""
+"""The simulated district: factories, fields, and machines with their equipment."""
 
 import math
 from dataclasses import dataclass
@@ -13,9 +13,27 @@ KM_PER_DEG_LAT = 111.32
 FIELD_SPACING_KM = 2.4
 LOCAL_ZONE = "Europe/Prague"
 
+
+@dataclass(frozen=True)
+class Generation:
+    """A generation of machines.
+
+    Attributes:
+        settings: setting -> (typical value, SD between operators' habits).
+        rows: number of rows of the header.
+        row_spacing_cm: distance between rows.
+        tank_capacity_t: capacity of the tank.
+    """
+
+    settings: dict[str, tuple[float, float]]
+    rows: int
+    row_spacing_cm: float
+    tank_capacity_t: float
+
+
 GENERATIONS = {
-    "one": {
-        "settings": {
+    "one": Generation(
+        settings={
             "topper_speed_rpm": (850, 60),
             "scalper_height_mm": (32, 5),
             "share_depth_cm": (7.0, 0.5),
@@ -28,12 +46,12 @@ GENERATIONS = {
             "separator_1_height_mm": (46, 4),
             "separator_2_height_mm": (42, 4),
         },
-        "rows": 6,
-        "row_spacing_cm": 45.0,
-        "tank_capacity_t": 17.0,
-    },
-    "two": {
-        "settings": {
+        rows=6,
+        row_spacing_cm=45.0,
+        tank_capacity_t=17.0,
+    ),
+    "two": Generation(
+        settings={
             "topper_speed_rpm": (900, 60),
             "scalper_height_mm": (30, 5),
             "share_depth_cm": (6.8, 0.5),
@@ -50,23 +68,23 @@ GENERATIONS = {
             "separator_2_height_mm": (44, 4),
             "separator_3_height_mm": (42, 4),
         },
-        "rows": 6,
-        "row_spacing_cm": 50.0,
-        "tank_capacity_t": 24.0,
-    },
+        rows=6,
+        row_spacing_cm=50.0,
+        tank_capacity_t=24.0,
+    ),
 }
-"""Per generation: setting -> (typical value, spread between operators' habits), and what is fitted."""
+"""Machine generations by name."""
 
 _SOILS = (("light", 62.0, 10.0), ("medium", 34.0, 24.0), ("heavy", 18.0, 41.0))
 
 
 @dataclass(frozen=True)
 class District:
-    """The invented district.
+    """The simulated district.
 
     Attributes:
-        fields: a row per field; no export shows `root_kg`, `heap` and `yield_t_ha`, whose forecast the field list has.
-        machines: a row per machine, with its generation and signals.
+        fields: one row per field; no export has `root_kg`, `heap` or `yield_t_ha`, but one has a yield forecast.
+        machines: one row per machine, with its generation and signal.
         sites: site_id -> (lat, lon).
     """
 
@@ -76,7 +94,7 @@ class District:
 
 
 def km_between(lat_a: float, lon_a: float, lat_b: float, lon_b: float) -> float:
-    """Return the distance of two places a few tens of kilometres apart."""
+    """Return the distance in km between two points up to some tens of kilometres apart."""
     east = (lon_b - lon_a) * KM_PER_DEG_LAT * math.cos(math.radians(ORIGIN_LAT))
     return math.hypot(east, (lat_b - lat_a) * KM_PER_DEG_LAT)
 
@@ -109,31 +127,31 @@ def _fields(rng: np.random.Generator, count: int) -> pl.DataFrame:
     return pl.DataFrame(rows)
 
 
-def _machines(count: int, dialect_split: int, hardship: Scenario) -> pl.DataFrame:
+def _machines(count: int, dialect_split: int, scenario: Scenario) -> pl.DataFrame:
     rows = []
-    ahead = {i % count: minutes for i, minutes in hardship.machine_clocks} if count > 2 else {}
+    ahead = {i % count: minutes for i, minutes in scenario.machine_clocks} if count > 2 else {}
     for i in range(count):
         generation = "one" if i < dialect_split else "two"
-        # The two oldest machines of a big fleet log neither tank level nor unloading; others log one or both.
+        # The oldest machines of a large fleet log neither tank level nor unloading; the others log one or both.
         signal = "none" if generation == "one" and i < count // 6 else ("level" if generation == "one" else "flag")
         rows.append(
             {
                 "machine_id": f"M{i + 1:02d}",
                 "operator_id": f"P{i + 1:02d}",
                 "generation": generation,
-                "signal": hardship.signal or signal,
-                "rows": GENERATIONS[generation]["rows"],
-                "tank_capacity_t": GENERATIONS[generation]["tank_capacity_t"],
+                "signal": scenario.signal or signal,
+                "rows": GENERATIONS[generation].rows,
+                "tank_capacity_t": GENERATIONS[generation].tank_capacity_t,
                 "clock_offset_s": round(60 * ahead.get(i, 0.0)),
             }
         )
     return pl.DataFrame(rows)
 
 
-def build_district(rng: np.random.Generator, machines: int, days: int, hardship: Scenario) -> District:
-    """Invent fields, machines and factories for a season of the given size.
+def build_district(rng: np.random.Generator, machines: int, days: int, scenario: Scenario) -> District:
+    """Generate fields, machines and factories for a season of the given size.
 
-    About one field per three machine-days, so that a field takes some three days of one machine.
+    There is about one field per three machine-days, so that one machine needs some three days per field.
     """
     fields = _fields(rng, max(6, round(machines * days / 3)))
     lats, lons = fields["lat_deg"].to_numpy(), fields["lon_deg"].to_numpy()
@@ -143,15 +161,15 @@ def build_district(rng: np.random.Generator, machines: int, days: int, hardship:
         "east": (float(lats.mean()) + 0.02, float(lons.max()) + 0.05),
         "west": (float(lats.mean()) - 0.02, float(lons.min()) - 0.05),
     }
-    sites = dict(list(places.items())[: hardship.sites])
+    sites = dict(list(places.items())[: scenario.sites])
     nearest = [min(sites, key=lambda s: km_between(lat, lon, *sites[s])) for lat, lon in zip(lats, lons, strict=True)]
     fields = fields.with_columns(
         pl.Series("site_id", nearest),
         pl.Series("station_id", [f"station-{name}" for name in nearest]),
-        pl.Series("heap", rng.random(len(fields)) < hardship.heaps),
+        pl.Series("heap", rng.random(len(fields)) < scenario.heaps),
         pl.Series(
             "forecast_t_ha",
-            (fields["yield_t_ha"].to_numpy() * np.exp(rng.normal(0, hardship.forecast_error, len(fields)))).round(1),
+            (fields["yield_t_ha"].to_numpy() * np.exp(rng.normal(0, scenario.forecast_error, len(fields)))).round(1),
         ),
     )
-    return District(fields, _machines(machines, (machines + 1) // 2, hardship), sites)
+    return District(fields, _machines(machines, (machines + 1) // 2, scenario), sites)

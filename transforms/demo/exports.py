@@ -1,4 +1,4 @@
-"""The demo's exports: files as offices get them, in several dialects, with the usual faults, and their mappings."""
+"""Export files of the demo season, in several formats and with common data faults, and their mappings."""
 
 import datetime as dt
 import json
@@ -38,7 +38,7 @@ def _local(moment: pl.Expr) -> pl.Expr:
 
 
 def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
-    """Decimal comma, local time, a unit row under the header, depth left and right; returns (header lines, rows)."""
+    """Return (header lines, rows) with decimal comma, local time, a unit row below the header, and two depths."""
     columns = [
         pl.col("logged_at").pipe(_local).dt.strftime("%d.%m.%Y %H:%M:%S").alias("Time"),
         pl.col("lat").round(6).alias("Latitude"),
@@ -51,7 +51,7 @@ def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
         (pl.col("share_depth_cm") - 0.1).round(2).alias("Depth right"),
     ]
     units = ["", "deg", "deg", "", "km/h", "cm", "cm"]
-    for name in (n for n in OFFICE_NAMES if n in GENERATIONS["one"]["settings"]):  # type: ignore[operator]
+    for name in (n for n in OFFICE_NAMES if n in GENERATIONS["one"].settings):
         columns.append(pl.col(name).round(2).alias(OFFICE_NAMES[name]))
         units.append({"rpm": "1/min", "mm": "mm", "pct": "%"}[name.rsplit("_", 1)[1]])
     columns.append(pl.col("tank_t").round(2).alias("Tank"))
@@ -62,8 +62,8 @@ def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
 
 
 def _dialect_two(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
-    """ISO time with zone, metres and kilograms; returns (header line, rows)."""
-    settings = [n for n in OFFICE_NAMES if n in GENERATIONS["two"]["settings"]]  # type: ignore[operator]
+    """Return (header line, rows) with ISO time and zone, metres and kilograms."""
+    settings = [n for n in OFFICE_NAMES if n in GENERATIONS["two"].settings]
     columns = [
         pl.lit(machine_id).alias("machine"),
         pl.col("logged_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ").alias("timestamp"),
@@ -94,32 +94,32 @@ def _write_machine(
         else:
             header, rows = _dialect_two(part, info["machine_id"])
         lines = rows.splitlines(keepends=True)
-        if machine % 4 == 1:  # the same stretch twice, as when a stick is read again
+        if machine % 4 == 1:  # repeated lines, as when a USB stick is read twice
             lines = lines[:300] + lines[200:]
         if machine % 4 == 2:
             lines.insert(len(lines) // 2, "*** logger restarted ***\n")
         text = header + "".join(lines)
         if machine == 1 and number == last_week:
-            text = text[: int(len(text) * 0.97)]  # a file cut off while it was copied
+            text = text[: int(len(text) * 0.97)]  # a file truncated while it was copied
         (inbox / f"log_{info['generation']}_{info['machine_id']}_w{number + 1}.csv").write_text(
             text, "utf-8", newline=""
         )
 
 
 def _weighbridge_ahead_min(season: DemoSeason) -> pl.Expr:
-    """Minutes the clock of a ticket's weighbridge was ahead when it was weighed."""
+    """Return the minutes by which the weighbridge clock was ahead when a ticket was weighed."""
     ahead = pl.lit(0.0)
-    for site, minutes, from_day in season.plan.hardship.site_clocks:
-        hit = (pl.col("site_id") == site) & (pl.col("weighed_s") >= from_day * 86_400)
-        ahead = pl.when(hit).then(minutes).otherwise(ahead)
+    for site, minutes, from_day in season.plan.scenario.site_clocks:
+        is_affected = (pl.col("site_id") == site) & (pl.col("weighed_s") >= from_day * 86_400)
+        ahead = pl.when(is_affected).then(minutes).otherwise(ahead)
     return ahead
 
 
 def tickets_of(rng: np.random.Generator, season: DemoSeason) -> pl.DataFrame:
-    """Return the season's tickets as weighbridges write them: by their own clocks, some with a machine."""
+    """Return the tickets as the weighbridges write them: times by their own clocks, a machine on some tickets."""
     ids = season.district.machines["machine_id"].to_list()
     machine = [
-        ids[m] if m >= 0 and rng.random() < season.plan.hardship.ticket_ids else None for m in season.tickets["machine"]
+        ids[m] if m >= 0 and rng.random() < season.plan.scenario.ticket_ids else None for m in season.tickets["machine"]
     ]
     known = rng.random(len(season.tickets)) < 0.3
     return season.tickets.with_columns(
@@ -176,11 +176,11 @@ def _write_tares(rng: np.random.Generator, season: DemoSeason, inbox: Path) -> N
         pl.col("amino_n_mmol_per_kg").alias("aN mmol/kg"),
         pl.col("sample_kg").alias("Sample kg"),
     )
-    redone = table.sample(max(1, len(table) // 150), seed=int(rng.integers(1 << 30)))
-    first_try = redone.with_columns(pl.col("Dirt %") * 1.6)
-    table = table.join(redone.select("Sample"), on="Sample", how="anti")
-    redone = redone.with_columns(pl.lit(1).alias("Rev"))
-    table = pl.concat([table, first_try, redone, redone[:3]]).sort("Sample", "Rev")
+    revised = table.sample(max(1, len(table) // 150), seed=int(rng.integers(1 << 30)))
+    first_result = revised.with_columns(pl.col("Dirt %") * 1.6)
+    table = table.join(revised.select("Sample"), on="Sample", how="anti")
+    revised = revised.with_columns(pl.lit(1).alias("Rev"))
+    table = pl.concat([table, first_result, revised, revised[:3]]).sort("Sample", "Rev")
     broken = table[:1].with_columns(pl.lit("S999998").alias("Sample"), pl.lit(120.0).alias("Dirt %"))
     _write_sheet(inbox / "tares.xlsx", "Results", pl.concat([table, broken]))
 
@@ -206,7 +206,7 @@ def _write_setups(season: DemoSeason, inbox: Path) -> None:
     rows = ["Machine;From;Generation;Operator;Rows;Row spacing cm;Tank t;Elements"]
     start, middle = season.midnight - dt.timedelta(days=20), season.midnight + dt.timedelta(days=season.plan.days // 2)
     for i, m in enumerate(season.district.machines.iter_rows(named=True)):
-        spacing = str(GENERATIONS[m["generation"]]["row_spacing_cm"]).replace(".", ",")
+        spacing = str(GENERATIONS[m["generation"]].row_spacing_cm).replace(".", ",")
         line = (
             f"{m['generation']};{m['operator_id']};{m['rows']};{spacing};{str(m['tank_capacity_t']).replace('.', ',')}"
         )
@@ -217,7 +217,7 @@ def _write_setups(season: DemoSeason, inbox: Path) -> None:
 
 
 def _write_outlines(season: DemoSeason, inbox: Path) -> None:
-    """Field outlines as a map office exports them: squares with their headland, longitude first."""
+    """Write field outlines as a GIS exports them: squares including the headland, longitude first."""
     features = []
     for f in season.district.fields.iter_rows(named=True):
         half_m = 50 * f["area_ha"] ** 0.5 + HEADLAND_M
@@ -235,14 +235,14 @@ FORECAST_HOURS = 48
 
 
 def _write_forecast(season: DemoSeason, station: str, weather: pl.DataFrame, inbox: Path) -> None:
-    """The two days to come, wrong as forecasts are: a degree, a tenth of an hour's rain, showers at other hours."""
+    """Write a two-day forecast with typical errors: one degree, wrong rain amounts, showers at other hours."""
     rng = np.random.default_rng(season.plan.seed + 104_729)
     begins = season.midnight + dt.timedelta(days=season.plan.days)
-    ahead = weather.filter(
+    forecast = weather.filter(
         (pl.col("hour_at") >= begins) & (pl.col("hour_at") < begins + dt.timedelta(hours=FORECAST_HOURS))
     )
-    rain = np.roll(ahead["rain_mm"].to_numpy(), int(rng.integers(-2, 3))) * rng.gamma(8, 1 / 8, ahead.height)
-    ahead.with_columns(
+    rain = np.roll(forecast["rain_mm"].to_numpy(), int(rng.integers(-2, 3))) * rng.gamma(8, 1 / 8, forecast.height)
+    forecast.with_columns(
         pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"),
         pl.lit((begins - dt.timedelta(hours=3)).strftime("%Y-%m-%dT%H:%M:%SZ")).alias("issued_at"),
         (pl.col("air_temp_c") + rng.normal(0, 1)).round(1),
@@ -251,7 +251,7 @@ def _write_forecast(season: DemoSeason, station: str, weather: pl.DataFrame, inb
 
 
 def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mappings: Path) -> None:
-    """Write every export into `inbox` and the mappings that read them into `mappings`."""
+    """Write every export file to `inbox` and the mappings that read them to `mappings`."""
     rng = np.random.default_rng(season.plan.seed + 7919)
     for machine in range(season.plan.machines):
         _write_machine(rng, season, catalogue, machine, inbox)
@@ -263,8 +263,8 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
     for (station,), part in season.weather.group_by("station_id", maintain_order=True):
         known = part.filter(pl.col("hour_at") < season.midnight + dt.timedelta(days=season.plan.days))
         table = known.with_columns(pl.col("hour_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
-        holes = table.with_row_index("row").filter(pl.col("row") % 311 != 300).drop("row")
-        holes.write_csv(inbox / f"weather_{station}.csv")
+        with_gaps = table.with_row_index("row").filter(pl.col("row") % 311 != 300).drop("row")
+        with_gaps.write_csv(inbox / f"weather_{station}.csv")
         _write_forecast(season, str(station), part, inbox)
     season.district.fields.with_columns(pl.col("forecast_t_ha").alias("yield_t_ha")).select(
         "field_id",
@@ -284,7 +284,7 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
 
 
 def write_truth(season: DemoSeason, folder: Path) -> None:
-    """Write the season's truth where only tests look."""
+    """Write the true values of the season to a folder that only tests read."""
     folder.mkdir(parents=True, exist_ok=True)
     ids = season.district.machines.select(pl.col("machine_id"), pl.int_range(pl.len()).alias("machine"))
     offset = season.district.machines.select(pl.int_range(pl.len()).alias("machine"), "clock_offset_s", "signal")

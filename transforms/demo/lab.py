@@ -1,4 +1,4 @@
-"""The demo's laboratory and its dig-behind audits: what is measured of the truth, and how noisily."""
+"""Laboratory results and dig-behind audits of the demo season, with measurement error."""
 
 import numpy as np
 import polars as pl
@@ -13,7 +13,14 @@ LAB_CV_AT_25_KG = 0.10
 def lab_results(
     rng: np.random.Generator, tickets: pl.DataFrame, trace: pl.DataFrame, bins: pl.DataFrame
 ) -> pl.DataFrame:
-    """Sample about half of the loads: what the lab reports of each, `sampled`, and the truth it saw."""
+    """Return lab results of all loads with measurement error and true values; about half are marked `sampled`.
+
+    Args:
+        rng: the random generator of the season.
+        tickets: all weigh tickets.
+        trace: the true share of each bin in each load.
+        bins: the true bins, with `dirt_ratio` and `top_tare_pct`.
+    """
     truth = (
         trace.join(bins.select("bin", "dirt_ratio", "top_tare_pct"), on="bin")
         .group_by("load_id", maintain_order=True)
@@ -47,26 +54,31 @@ BREAK_CLASSES = (
     ("broken_6_8_cm", 7.0, 0.16),
     ("broken_over_8_cm", 9.0, 0.07),
 )
-"""Class, its mid diameter in cm, and the share of broken roots that fall in it (invented)."""
+"""Break class, its midpoint diameter in cm, and its share of broken roots (invented)."""
 
 
 def audit_plots(rng: np.random.Generator, bins: pl.DataFrame, root_kg: Array) -> pl.DataFrame:
-    """Dig behind machines: on some machine-days three or four plots at different hours, counted by break class.
+    """Return audit plots of some machine-days: four to six plots at different hours, counted by break class.
 
-    Counts are Poisson about the mean that gives the true loss.
+    Counts are Poisson with the mean that gives the true loss.
+
+    Args:
+        rng: the random generator of the season.
+        bins: the true bins, with `root_loss_t_ha` and `tip_loss_t_ha`.
+        root_kg: mean root mass by field index.
     """
     groups, rows = bins.partition_by("machine", "day", "field_index", maintain_order=True), []
     for group in groups:
         if rng.random() > 0.5 or len(group) < 60:
             continue
-        rows += _dug(rng, group, root_kg)
-    if not rows:  # the smallest seasons: nobody dug by chance
-        rows = _dug(rng, max(groups, key=len), root_kg)
+        rows += _plots_of(rng, group, root_kg)
+    if not rows:  # very small seasons may have no audit by chance
+        rows = _plots_of(rng, max(groups, key=len), root_kg)
     return pl.DataFrame(rows).sort("audited_s", "machine").with_row_index("n", offset=1)
 
 
-def _dug(rng: np.random.Generator, group: pl.DataFrame, root_kg: Array) -> list[dict[str, object]]:
-    """The plots behind one machine on one day in one field."""
+def _plots_of(rng: np.random.Generator, group: pl.DataFrame, root_kg: Array) -> list[dict[str, object]]:
+    """Return the plots behind one machine on one day in one field."""
     rows: list[dict[str, object]] = []
     for i in np.sort(rng.choice(len(group), size=int(rng.integers(4, 7)), replace=False)):
         spot = group.row(int(i), named=True)

@@ -1,7 +1,7 @@
-"""How an invented machine lifts soil, sheds it and breaks roots: mechanisms, not the model's own form.
+"""Mechanics of the simulated harvest: soil lifting, cleaning and root breakage, unlike the form of the fitted model.
 
-All functions work elementwise on arrays of equal length, one element per 30 s of work. Soil mass lifted per depth
-is some 30 short tons an acre per half inch (assumption, no source); every other coefficient is invented.
+All functions are elementwise on arrays of equal length, one element per 30 s of work. The soil mass lifted per depth
+is some 30 short tons per acre and half inch (assumption, no source); all other coefficients are invented.
 """
 
 from dataclasses import dataclass
@@ -18,7 +18,15 @@ SOIL_BULK_DENSITY_T_M3 = 1.40
 
 @dataclass(frozen=True)
 class Ground:
-    """The conditions of each 30 s: topsoil wetness 0..1, clay 0..1, yield t/ha, root mass kg, hidden factor on dirt."""
+    """Conditions of each 30 s.
+
+    Attributes:
+        wetness: topsoil wetness, 0..1.
+        clay: clay fraction, 0..1.
+        yield_t_ha: clean beet yield.
+        root_kg: mean root mass.
+        hidden_log: log of a factor on dirt that no export shows.
+    """
 
     wetness: Array
     clay: Array
@@ -28,35 +36,35 @@ class Ground:
 
 
 def soil_lifted_t_ha(share_depth_cm: Array, wetness: Array) -> Array:
-    """Return the soil mass lifted by the shares, t/ha, with its water."""
+    """Return the soil mass lifted by the shares, t/ha, including water."""
     dry = 100.0 * SOIL_BULK_DENSITY_T_M3 * STRIP_FRACTION * share_depth_cm
     return dry * (1.0 + 0.25 * wetness)
 
 
 def friability(wetness: Array, clay: Array) -> Array:
-    """Return how readily soil crumbles, 0..1: best near a middling wetness, worse and narrower on clay."""
+    """Return the friability of soil, 0..1: highest at medium wetness, lower and in a narrower range on clay."""
     best = 0.42 - 0.15 * clay
     width = 0.42 - 0.35 * clay
     return (1.0 - 0.55 * clay) / (1.0 + ((wetness - best) / width) ** 2)
 
 
 def stickiness(wetness: Array, clay: Array) -> Array:
-    """Return the adhesion of soil to root skin, about 0..1: both water and clay are needed."""
+    """Return the adhesion of soil to root skin, about 0..1; it needs both water and clay."""
     return (0.10 + 1.6 * clay) * wetness**1.6 / (0.35 + wetness**1.6)
 
 
 def _value(settings: dict[str, Array], name: str, absent: float) -> Array:
-    """Return a setting; where a machine lacks it, the value that makes its part neutral."""
+    """Return a setting, or the neutral value `absent` if a machine lacks it."""
     shape = settings["share_depth_cm"]
     raw = settings.get(name)
     return np.full_like(shape, absent) if raw is None else np.where(np.isnan(raw), absent, raw)
 
 
 def dirt_ratio(settings: dict[str, Array], ground: Ground) -> Array:
-    """Return soil mass over clean root mass for each 30 s, before the lab sees it."""
+    """Return the ratio of soil mass to clean root mass for each 30 s, before measurement error."""
     crumbles = friability(ground.wetness, ground.clay)
     speed = settings["ground_speed_kmh"]
-    # Soil and roots share the cleaning area: a faster machine gives each tonne less time.
+    # Soil and roots share the cleaning area, so a faster machine cleans each tonne for less time.
     crowding = (speed / 6.0) * (0.6 + 0.4 * ground.yield_t_ha / 75.0)
     depth = settings["share_depth_cm"]
     enters = 0.085 * np.exp(-0.004 * (_value(settings, "share_drive_pct", 40.0) - 50.0)) * (depth / 7.0) ** 0.35
@@ -103,12 +111,12 @@ def whole_root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
 
 
 def root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
-    """Return broken tips and whole roots left, t/ha."""
+    """Return the total root loss, broken tips and whole roots, t/ha."""
     return tip_loss_t_ha(settings, ground) + whole_root_loss_t_ha(settings, ground)
 
 
 def top_tare_pct(settings: dict[str, Array], ground: Ground) -> Array:
-    """Return leaf and crown left on the roots, percent of gross mass."""
+    """Return the leaf and crown left on the roots, percent of gross mass."""
     height = _value(settings, "scalper_height_mm", 30.0)
     rpm = _value(settings, "topper_speed_rpm", 900.0)
     return np.asarray(3.2 + 0.055 * height - 0.0016 * (rpm - 900.0) + 1.2 * (ground.root_kg - 0.8), dtype=np.float64)

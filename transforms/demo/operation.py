@@ -1,8 +1,4 @@
-"""A machine's day in the demo: passes, turns, unloads, and operators who set the machine by what they see.
-
-Operators go shallower and clean harder where it is wet, heavy or (for reasons no log holds) dirty: that is why naive
-correlations mislead. On top they try things: every hour or so a setting moves for no reason at all.
-"""
+"""Simulated operation of a machine in a field: passes, turns, unloads and tank content."""
 
 from dataclasses import dataclass, field
 
@@ -10,33 +6,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.demo.district import GENERATIONS
+from transforms.demo.operators import Operator, settings_over_time
 
 Array = NDArray[np.float64]
 BIN_S = 30
 
-REACTION = {
-    "share_depth_cm": (-2.5, 0.0, -3.0),
-    "ground_speed_kmh": (-1.5, -2.0, -2.0),
-    "intake_roller_speed_pct": (2.0, 0.0, 2.0),
-    "transfer_web_speed_pct": (1.0, 2.0, 2.0),
-    "cleaner_1_speed_rpm": (4.0, 5.0, 6.0),
-    "cleaner_2_speed_rpm": (4.0, 5.0, 6.0),
-    "cleaner_3_speed_rpm": (3.0, 4.0, 5.0),
-    "separator_1_height_mm": (2.0, 2.0, 3.0),
-    "separator_2_height_mm": (2.0, 2.0, 3.0),
-}
-"""Setting -> practical steps per unit of (wetness, clay fraction, hidden log dirt) away from the usual."""
 
-DOUBLE_WORKED, NARROW = 0.012, 0.03
-"""Share of ways over ground already lifted, and of strips half as wide as the header."""
+REPEATED_SHARE, NARROW_SHARE = 0.012, 0.03
+"""Share of passes over ground already lifted, and of strips half as wide as the header."""
 WORKING, TURNING, UNLOADING, IDLE, ROAD = range(5)
 STATE_NAMES = ("working", "turning", "unloading", "idle", "road")
 
 
 @dataclass
 class SimulatedFieldWork:
-    """What is left of a field while it is being lifted."""
+    """Remaining part of a field during harvest."""
 
     index: int
     remaining_ha: float
@@ -48,15 +32,20 @@ class Visit:
     """One machine on one day in one field, at the logging interval.
 
     Attributes:
+        machine: index of the machine.
+        day: day of the campaign, from 0.
+        field_index: index of the field.
         second: seconds since the season's first midnight, UTC.
         state: index into `STATE_NAMES`.
         position_m: metres east and north of the field's centre.
         settings: actual value of each setting.
         clean_t: clean root mass lifted in each interval.
         area_ha: area lifted in each interval.
-        unload_start_s: when each tank emptying began.
-        unloading: whether the tank was being emptied, standing or on the move.
-        sections_on_pct: part of the header that is switched on.
+        pass_noise: random deviation of each strip, standard normal.
+        unloading: True while the tank is unloaded, stationary or while driving.
+        tank_t: tank content.
+        sections_on_pct: active part of the header.
+        unload_start_s: start of each unload.
     """
 
     machine: int
@@ -76,115 +65,117 @@ class Visit:
 
 
 @dataclass(frozen=True)
-class Operator:
-    """A machine with its operator's habits: the value each setting is usually run at."""
+class VisitConditions:
+    """Time, place and conditions of a visit.
 
-    machine: int
-    generation: str
-    habits: dict[str, float]
+    Attributes:
+        day: day of the campaign, from 0.
+        start_s: start, seconds since the season's first midnight.
+        end_s: latest end, likewise.
+        interval_s: logging interval.
+        seen: (wetness, clay fraction, hidden log dirt) that the operator reacts to.
+        side_m: side of the square field.
+        yield_t_ha: clean beet yield.
+        patchiness: standard deviation of the log of yield along the field.
+    """
 
-    @property
-    def width_m(self) -> float:
-        """Working width in metres."""
-        fitted = GENERATIONS[self.generation]
-        return float(fitted["rows"]) * float(fitted["row_spacing_cm"]) / 100  # type: ignore[arg-type]
-
-    @property
-    def tank_capacity_t(self) -> float:
-        """Tank capacity in tonnes."""
-        return float(GENERATIONS[self.generation]["tank_capacity_t"])  # type: ignore[arg-type]
-
-
-def hire_operator(rng: np.random.Generator, machine: int, generation: str) -> Operator:
-    """Draw an operator's habits around what is typical of the generation."""
-    typical: dict[str, tuple[float, float]] = GENERATIONS[generation]["settings"]  # type: ignore[assignment]
-    return Operator(machine, generation, {s: rng.normal(mean, spread) for s, (mean, spread) in typical.items()})
-
-
-def _setting_course(
-    rng: np.random.Generator, operator: Operator, catalogue: Catalogue, seen: tuple[float, float, float], seconds: Array
-) -> dict[str, Array]:
-    """Return what each setting is held at over a visit: habit, reaction to what is seen, and hourly trying."""
-    wetness, clay, hidden = seen
-    course = {}
-    hours = (seconds[-1] - seconds[0]) / 3600
-    for name, habit in operator.habits.items():
-        setting = catalogue[name]
-        a_wet, a_clay, a_hidden = REACTION.get(name, (0.0, 0.0, 0.0))
-        reaction = a_wet * (wetness - 0.5) + a_clay * (clay - 0.24) + a_hidden * hidden + rng.normal(0, 0.6)
-        changes = np.sort(rng.uniform(0, hours * 3600, rng.poisson(hours / 1.1)))
-        tried = rng.normal(0, 0.95, changes.size + 1)
-        steps = reaction + tried[np.searchsorted(changes, seconds - seconds[0])]
-        value = habit + steps * setting.step
-        course[name] = np.clip(value, setting.low * 1.02 + 0.01, setting.high * 0.98)
-    course["ground_speed_kmh"] = np.clip(course["ground_speed_kmh"], 3.0, 9.0)
-    course["share_depth_cm"] = np.clip(course["share_depth_cm"], 4.0, 11.0)
-    return course
+    day: int
+    start_s: float
+    end_s: float
+    interval_s: float
+    seen: tuple[float, float, float]
+    side_m: float
+    yield_t_ha: float
+    patchiness: float
 
 
 @dataclass(frozen=True)
 class _Span:
-    """A stretch of one state. `track` is the strip of ground, `rows` the part of the header that has beet."""
+    """A time span of one state.
+
+    Attributes:
+        start_s: its start, seconds since the season's first midnight.
+        end_s: its end, likewise.
+        state: index into `STATE_NAMES`.
+        pass_index: number of the pass within the visit.
+        track: number of the strip of ground.
+        rows: fraction of the header width with beet.
+    """
 
     start_s: float
     end_s: float
     state: int
-    way: int = 0
+    pass_index: int = 0
     track: int = 0
     rows: float = 1.0
 
 
-def _strip(rng: np.random.Generator, way: int, track: int) -> tuple[int, float]:
-    """The strip of the next way: now and then one already lifted is worked again, or one is narrower."""
+def _strip(rng: np.random.Generator, pass_index: int, track: int) -> tuple[int, float]:
+    """Return the strip of the next pass and its width: occasionally it is already lifted, or half as wide."""
     kind = rng.random()
-    if kind < DOUBLE_WORKED and way > 0:
+    if kind < REPEATED_SHARE and pass_index > 0:
         return track, 0.0
-    return track + 1, 0.5 if kind > 1 - NARROW else 1.0
+    return track + 1, 0.5 if kind > 1 - NARROW_SHARE else 1.0
 
 
-def _passes(
+@dataclass(frozen=True)
+class _PassSequence:
+    """Passes of a visit.
+
+    Attributes:
+        spans: the time spans of its states.
+        unloads: (start, end) of each unload.
+        lifted_ha: area lifted.
+    """
+
+    spans: list[_Span]
+    unloads: list[tuple[float, float]]
+    lifted_ha: float
+
+
+def _simulate_passes(
     rng: np.random.Generator, operator: Operator, speed_at: Array, seconds: Array, plot: tuple[float, float, float]
-) -> tuple[list[_Span], list[tuple[float, float]], float]:
-    """Walk the visit pass by pass; return spans, unload spans, and area lifted."""
+) -> _PassSequence:
+    """Simulate the visit pass by pass until the field or the day ends."""
     length_m, remaining_ha, yield_t_ha = plot
     spans: list[_Span] = []
     unloads: list[tuple[float, float]] = []
-    clock, end, tank, lifted, way, track = seconds[0], seconds[-1], 0.0, 0.0, 0, -1
+    clock, end, tank, lifted, pass_index, track = seconds[0], seconds[-1], 0.0, 0.0, 0, -1
     noon = seconds[0] + rng.uniform(3.5, 5.0) * 3600
-    rested = False
+    had_break = False
     while clock < end and lifted < remaining_ha:
-        if not rested and clock > noon:
-            spans.append(_Span(clock, clock + 1800, IDLE, way, track))
-            clock, rested = clock + 1800, True
+        if not had_break and clock > noon:
+            spans.append(_Span(clock, clock + 1800, IDLE, pass_index, track))
+            clock, had_break = clock + 1800, True
             continue
         speed = speed_at[min(int((clock - seconds[0]) / (seconds[1] - seconds[0])), speed_at.size - 1)]
         duration = length_m / (speed / 3.6)
-        track, rows = _strip(rng, way, track)
+        track, rows = _strip(rng, pass_index, track)
         area = rows * length_m * operator.width_m / 10_000
         if tank + area * yield_t_ha > operator.tank_capacity_t * 1.02 and tank > 0:
-            on_the_move = operator.generation == "two" and rng.random() < 0.4
-            empties = clock, clock + rng.uniform(70, 110)
-            unloads.append(empties)
+            is_moving = operator.generation == "two" and rng.random() < 0.4
+            unload = clock, clock + rng.uniform(70, 110)
+            unloads.append(unload)
             tank = 0.0
-            if not on_the_move:
-                spans.append(_Span(*empties, UNLOADING, way, track))
-                clock = empties[1]
-        spans.append(_Span(clock, clock + duration, WORKING, way, track, rows))
+            if not is_moving:
+                spans.append(_Span(*unload, UNLOADING, pass_index, track))
+                clock = unload[1]
+        spans.append(_Span(clock, clock + duration, WORKING, pass_index, track, rows))
         turn = clock + duration + rng.uniform(18, 34)
-        spans.append(_Span(clock + duration, turn, TURNING, way, track))
-        clock, tank, lifted, way = turn, tank + area * yield_t_ha, lifted + area, way + 1
+        spans.append(_Span(clock + duration, turn, TURNING, pass_index, track))
+        clock, tank, lifted, pass_index = turn, tank + area * yield_t_ha, lifted + area, pass_index + 1
     clock = min(clock, end)
     if tank > 0:
         unloads.append((clock, clock + 90))
-        spans.append(_Span(clock, clock + 90, UNLOADING, way, track))
-    return spans, unloads, lifted
+        spans.append(_Span(clock, clock + 90, UNLOADING, pass_index, track))
+    return _PassSequence(spans, unloads, lifted)
 
 
-def _patches(rng: np.random.Generator, tracks: int, spread: float) -> Array:
-    """Log of the yield of each strip about the field's: neighbours are alike."""
+def _yield_pattern(rng: np.random.Generator, tracks: int, sd: float) -> Array:
+    """Return the log of each strip's yield relative to the field's; neighbouring strips are correlated."""
     out, memory = np.zeros(tracks), 0.93
     for i in range(1, tracks):
-        out[i] = memory * out[i - 1] + rng.normal(0, spread * np.sqrt(1 - memory**2))
+        out[i] = memory * out[i - 1] + rng.normal(0, sd * np.sqrt(1 - memory**2))
     return out
 
 
@@ -193,68 +184,72 @@ def work_visit(
     operator: Operator,
     catalogue: Catalogue,
     work: SimulatedFieldWork,
-    *,
-    day: int,
-    start_s: float,
-    end_s: float,
-    interval_s: float,
-    seen: tuple[float, float, float],
-    side_m: float,
-    yield_t_ha: float,
-    patchiness: float,
+    conditions: VisitConditions,
 ) -> Visit:
-    """Lift one field with one machine until it is done or the day is, and return every logged interval."""
-    seconds = np.arange(start_s, end_s, interval_s)
-    course = _setting_course(rng, operator, catalogue, seen, seconds)
-    spans, unloads, lifted = _passes(
-        rng, operator, course["ground_speed_kmh"], seconds, (side_m, work.remaining_ha, yield_t_ha)
+    """Simulate one machine in one field until the field or the day ends.
+
+    Args:
+        rng: the random generator of the season.
+        operator: the machine and its operator.
+        catalogue: the settings catalogue.
+        work: the remaining field; updated by this visit.
+        conditions: time, place and conditions of the visit.
+    """
+    side_m, interval_s, yield_t_ha = conditions.side_m, conditions.interval_s, conditions.yield_t_ha
+    seconds = np.arange(conditions.start_s, conditions.end_s, interval_s)
+    settings = settings_over_time(rng, operator, catalogue, conditions.seen, seconds)
+    passes = _simulate_passes(
+        rng, operator, settings["ground_speed_kmh"], seconds, (side_m, work.remaining_ha, yield_t_ha)
     )
-    seconds = np.arange(start_s, spans[-1].end_s, interval_s)
-    course = {n: np.pad(v, (0, max(0, seconds.size - v.size)), mode="edge")[: seconds.size] for n, v in course.items()}
+    spans = passes.spans
+    seconds = np.arange(conditions.start_s, spans[-1].end_s, interval_s)
+    settings = {
+        n: np.pad(v, (0, max(0, seconds.size - v.size)), mode="edge")[: seconds.size] for n, v in settings.items()
+    }
     at = np.clip(np.searchsorted([s.start_s for s in spans], seconds, side="right") - 1, 0, len(spans) - 1)
     start, stop, rows = (np.array([getattr(s, f) for s in spans])[at] for f in ("start_s", "end_s", "rows"))
-    state, way, track = (np.array([getattr(s, f) for s in spans])[at] for f in ("state", "way", "track"))
+    state, pass_index, track = (np.array([getattr(s, f) for s in spans])[at] for f in ("state", "pass_index", "track"))
     working = state == WORKING
     along = np.clip((seconds - start) / (stop - start), 0, 1)
     strip = work.pass_number + np.maximum(track, 0)
-    north = np.where(way % 2 == 0, along - 0.5, 0.5 - along)
-    north = np.where(working, north, np.where(way % 2 == 0, 0.5, -0.5)) * side_m
+    north = np.where(pass_index % 2 == 0, along - 0.5, 0.5 - along)
+    north = np.where(working, north, np.where(pass_index % 2 == 0, 0.5, -0.5)) * side_m
     across = (strip * operator.width_m) % side_m - side_m / 2
     noise = rng.normal(0, 1, int(strip.max()) + 2)[strip]
-    patch = _patches(rng, int(track.max()) + 2, patchiness)[np.maximum(track, 0)]
-    swept = course["ground_speed_kmh"] / 3.6 * operator.width_m * interval_s / 10_000
+    pattern = _yield_pattern(rng, int(track.max()) + 2, conditions.patchiness)[np.maximum(track, 0)]
+    swept = settings["ground_speed_kmh"] / 3.6 * operator.width_m * interval_s / 10_000
     area = np.where(working, swept * rows, 0.0)
-    clean = area * yield_t_ha * np.exp(0.05 * noise + patch)
+    clean = area * yield_t_ha * np.exp(0.05 * noise + pattern)
     unloading = np.zeros(seconds.size, dtype=bool)
-    for a, b in unloads:
+    for a, b in passes.unloads:
         unloading |= (seconds >= a) & (seconds < b)
-    work.remaining_ha -= lifted
+    work.remaining_ha -= passes.lifted_ha
     work.pass_number = int(strip.max()) + 1
     return Visit(
         operator.machine,
-        day,
+        conditions.day,
         work.index,
         seconds,
         state,
         (across, north),
-        course,
+        settings,
         clean,
         area,
         noise,
         unloading,
-        _tank_course(seconds, clean, unloads),
+        _tank_content_t(seconds, clean, passes.unloads),
         np.where(working & (rows == 0.5), 50.0, 100.0),
-        [a for a, _ in unloads],
+        [a for a, _ in passes.unloads],
     )
 
 
-def _tank_course(seconds: Array, clean: Array, unloads: list[tuple[float, float]]) -> Array:
-    """Return the tank's content in tonnes: what was lifted less what has run out, each unload running at one rate."""
-    held = np.cumsum(clean)
-    gone = np.zeros(seconds.size)
+def _tank_content_t(seconds: Array, clean: Array, unloads: list[tuple[float, float]]) -> Array:
+    """Return the tank content in tonnes: the mass lifted less the mass unloaded, at a constant rate per unload."""
+    lifted = np.cumsum(clean)
+    unloaded = np.zeros(seconds.size)
     before = 0.0
     for a, b in unloads:
-        level = float(np.interp(a, seconds, held))
-        gone += (level - before) * np.clip((seconds - a) / (b - a), 0, 1)
+        level = float(np.interp(a, seconds, lifted))
+        unloaded += (level - before) * np.clip((seconds - a) / (b - a), 0, 1)
         before = level
-    return np.maximum(held - gone, 0)
+    return np.maximum(lifted - unloaded, 0)

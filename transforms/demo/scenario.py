@@ -1,30 +1,29 @@
-"""What makes a season hard to trace: which signals machines log, how tickets are written, whose clocks are off."""
+"""Size and scenario of the demo season: machine signals, ticket quality, clock errors and haulage."""
 
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
 class Scenario:
-    """How the season is hauled and logged; the default is what `taretrace demo` shows.
+    """Haulage and logging of a season; the defaults are those of `taretrace demo`.
 
     Attributes:
-        signal: how every machine shows that its tank empties: `flag`, `level`, `counter` or `none`; None is a mixed
-            fleet.
+        signal: the unloading signal of every machine: `flag`, `level`, `counter` or `none`; None is a mixed fleet.
         ticket_ids: share of weigh tickets that name their machine.
-        machines_a_field: how many machines work a field together.
+        machines_a_field: number of machines that work a field together.
         sites: number of factories, 1 to 4.
-        site_clocks: (site, minutes its weighbridge's clock is ahead, day from which it is).
+        site_clocks: (site, minutes its weighbridge clock is ahead, first day).
         machine_clocks: (index of the machine, minutes its clock is ahead); a negative index counts from the end.
         clock_step: (index of the machine, day, minutes its logger's clock jumps at noon of that day), or None.
-        missing: share of loads without a ticket.
-        wrong_field: share of tickets that name another field.
-        split: share of trucks weighed as truck and trailer, a ticket each.
-        heaps: share of fields tipped at their edge and hauled days later.
-        forecast_error: standard deviation of the log of the field list's yield about the true one.
+        missing: share of loads without a weigh ticket.
+        wrong_field: share of tickets with the wrong field.
+        split: share of trucks weighed as truck and trailer, with a ticket each.
+        heaps: share of fields whose beets are piled at the edge and hauled days later.
+        forecast_error: standard deviation of the log of the field list's yield about the true yield.
         patchiness: standard deviation of the log of yield along a field.
-        lag_scale: stretches what waiting and driving vary by.
-        capacity_sd_t: standard deviation of what a truck takes.
-        night: whether shifts run through the night.
+        lag_scale: scale of the variation of waiting and driving times.
+        capacity_sd_t: standard deviation of the truck capacity.
+        night: shifts run through the night.
         first_day: local date of the first shift.
     """
 
@@ -48,3 +47,22 @@ class Scenario:
 
 
 DEMO = Scenario()
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Size and scenario of a simulated season.
+
+    Attributes:
+        machines: number of machines.
+        days: length of the campaign in days.
+        seed: seed of the random generator; the same seed gives a byte-identical season.
+        hz: log records per second.
+        scenario: how the season is hauled and logged.
+    """
+
+    machines: int = 12
+    days: int = 30
+    seed: int = 1
+    hz: float = 0.1
+    scenario: Scenario = DEMO

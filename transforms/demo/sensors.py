@@ -1,4 +1,4 @@
-"""What a machine of the demo logs: noise, gaps, spikes, stuck and drifting sensors, its own clock, the road."""
+"""Log records of the demo machines: noise, gaps, spikes, stuck and drifting sensors, clock errors, road travel."""
 
 import numpy as np
 import polars as pl
@@ -15,12 +15,12 @@ DRIFTING_MACHINE, DRIFTING_SETTING, DRIFTING_DAY, DRIFT_STEPS = 1, "separator_1_
 
 
 def at(season: DemoSeason, seconds: pl.Expr) -> pl.Expr:
-    """Seconds since the season's first midnight -> UTC time, whole seconds."""
+    """Return the UTC time, in whole seconds, of seconds since the season's first midnight."""
     return pl.lit(season.midnight) + pl.duration(seconds=seconds.round(0).cast(pl.Int64))
 
 
 def _on_the_road(records: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
-    """Records of the way from one field to the next of the same day, ten seconds apart."""
+    """Return the records with those of the road between fields on the same day added, ten seconds apart."""
     ends = records.group_by("visit", maintain_order=True).agg(
         pl.col("day").first(),
         *(pl.col(c).first().alias(f"{c} in") for c in ("second", "lat", "lon")),
@@ -54,16 +54,18 @@ def _on_the_road(records: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
     return pl.concat([kept, *frames], how="vertical_relaxed").sort("second")
 
 
-def _seen(rng: np.random.Generator, table: pl.DataFrame, catalogue: Catalogue, settings: list[str]) -> dict[str, Array]:
-    """Settings as sensors tell them; out of work the shares hang free and the ground speed is the machine's own."""
+def _measured(
+    rng: np.random.Generator, table: pl.DataFrame, catalogue: Catalogue, settings: list[str]
+) -> dict[str, Array]:
+    """Return the settings as measured; outside work the share depth is zero and the ground speed is that of travel."""
     n, state = len(table), table["state"].to_numpy()
-    crawl = np.select([state == TURNING, state == ROAD], [rng.uniform(3, 6.5, n), rng.uniform(17, 24, n)], 0.0)
+    travel_kmh = np.select([state == TURNING, state == ROAD], [rng.uniform(3, 6.5, n), rng.uniform(17, 24, n)], 0.0)
     out: dict[str, Array] = {}
     for name in settings:
         setting = catalogue[name]
         value = table[name].to_numpy() + rng.normal(0, 0.18 * setting.step, n)
         if name == "ground_speed_kmh":
-            value = np.where(state == WORKING, value, crawl)
+            value = np.where(state == WORKING, value, travel_kmh)
         if name == "share_depth_cm":
             value = np.where(state == WORKING, value, 0.0)
         value[rng.random(n) < 0.0002] = setting.high * 9
@@ -71,33 +73,37 @@ def _seen(rng: np.random.Generator, table: pl.DataFrame, catalogue: Catalogue, s
     return out
 
 
-def _with_faults(seen: dict[str, Array], table: pl.DataFrame, catalogue: Catalogue, machine: int) -> dict[str, Array]:
+def _with_faults(
+    readings: dict[str, Array], table: pl.DataFrame, catalogue: Catalogue, machine: int
+) -> dict[str, Array]:
     n, day = len(table), table["day"].to_numpy()
     if machine == STUCK_MACHINE:
         stuck = slice(int(n * 0.30), int(n * 0.38))
-        seen[STUCK_SETTING][stuck] = round(float(seen[STUCK_SETTING][stuck.start]), 2)
+        readings[STUCK_SETTING][stuck] = round(float(readings[STUCK_SETTING][stuck.start]), 2)
     if machine == DRIFTING_MACHINE:
-        here = np.flatnonzero(day == DRIFTING_DAY)
-        seen[DRIFTING_SETTING][here] += np.linspace(0, DRIFT_STEPS * catalogue[DRIFTING_SETTING].step, here.size)
-    return seen
+        affected = np.flatnonzero(day == DRIFTING_DAY)
+        readings[DRIFTING_SETTING][affected] += np.linspace(
+            0, DRIFT_STEPS * catalogue[DRIFTING_SETTING].step, affected.size
+        )
+    return readings
 
 
 def _signals(rng: np.random.Generator, table: pl.DataFrame, signal: str) -> list[pl.Expr | pl.Series]:
-    """What the machine shows of its tank: flag, level, the counters of ISO 11783, or nothing."""
+    """Return the unloading signal of the machine: flag, level, ISO 11783 counters, or none."""
     n = len(table)
     level = (pl.col("tank_t") + pl.Series(rng.normal(0, 0.12, n))).clip(0)
     begins = (table["unloading"] & ~table["unloading"].shift(1, fill_value=False)).to_numpy()
     number = np.cumsum(begins)
-    emptied = np.bincount(number, weights=table["clean_t"].to_numpy(), minlength=number.max() + 2)
-    told = np.append(0.0, emptied) * np.append(1.0, rng.normal(1, 0.02, emptied.size))
+    unloaded_t = np.bincount(number, weights=table["clean_t"].to_numpy(), minlength=number.max() + 2)
+    counted_t = np.append(0.0, unloaded_t) * np.append(1.0, rng.normal(1, 0.02, unloaded_t.size))
     none = pl.lit(None, dtype=pl.Float64)
-    standing = pl.when(pl.col("state") == UNLOADING).then(IDLE).otherwise("state")
+    without_unloading = pl.when(pl.col("state") == UNLOADING).then(IDLE).otherwise("state")
     return [
-        pl.col("state") if signal == "flag" else standing.alias("state"),
+        pl.col("state") if signal == "flag" else without_unloading.alias("state"),
         (level if signal in {"flag", "level"} else none).alias("tank_t"),
         pl.col("unloading").cast(pl.Float64) if signal == "flag" else none.alias("unloading"),
         pl.Series("unload_number", number.astype(float)) if signal == "counter" else none.alias("unload_number"),
-        pl.Series("unloaded_t", told[number]) if signal == "counter" else none.alias("unloaded_t"),
+        pl.Series("unloaded_t", counted_t[number]) if signal == "counter" else none.alias("unloaded_t"),
     ]
 
 
@@ -111,7 +117,7 @@ def _lost(rng: np.random.Generator, table: pl.DataFrame, hz: float) -> NDArray[n
 
 
 def logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, machine: int) -> pl.DataFrame:
-    """Return one machine's records as its logger wrote them.
+    """Return one machine's records as written by its logger.
 
     Returns:
         `day, state, logged_at, lat, lon, tank_t, unloading, unload_number, unloaded_t, sections_on_pct`, settings.
@@ -125,17 +131,17 @@ def logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, m
         (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG_LAT * 1000)).alias("lat"),
         (pl.col("lon_deg") + pl.col("east_m") / lon_scale).alias("lon"),
     )
-    settings = list(GENERATIONS[info["generation"]]["settings"])  # type: ignore[call-overload]
+    settings = list(GENERATIONS[info["generation"]].settings)
     table = _on_the_road(table, settings)
-    seen = _with_faults(_seen(rng, table, catalogue, settings), table, catalogue, machine)
+    readings = _with_faults(_measured(rng, table, catalogue, settings), table, catalogue, machine)
     wobble = [(pl.col(c) + pl.Series(rng.normal(0, 2e-6, len(table)))).alias(c) for c in ("lat", "lon")]
     ahead = pl.lit(float(info["clock_offset_s"]))
-    step = season.plan.hardship.clock_step
+    step = season.plan.scenario.clock_step
     if step is not None and step[0] == machine:
         noon = step[1] * 86_400 + 12 * 3600
         ahead += pl.when(pl.col("second").is_between(noon, noon + 12 * 3600)).then(60 * step[2]).otherwise(0.0)
     table = table.with_columns(
-        *(pl.Series(k, v) for k, v in seen.items()),
+        *(pl.Series(k, v) for k, v in readings.items()),
         at(season, pl.col("second") + ahead).alias("logged_at"),
         *wobble,
         *_signals(rng, table, info["signal"]),

@@ -1,7 +1,7 @@
-"""Invented weather by the hour, and the topsoil wetness that follows from it in the demo's own soil.
+"""Simulated hourly weather of the demo, and the resulting true topsoil wetness.
 
-The demo's soil is a two-stage drying bucket; the analysis uses FAO-56 instead, so the two agree only as well as a
-model and a field do.
+The soil of the demo is a bucket with two-stage drying; the analysis uses FAO-56, so that the two differ as a model
+differs from a real field.
 """
 
 import datetime as dt
@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 
 
 def _rain(rng: np.random.Generator, days: int) -> Array:
-    """Hourly rain, mm: wet and dry spells of some days, showers inside the wet ones."""
+    """Return hourly rain, mm: wet and dry spells of some days, with showers in the wet ones."""
     rain = np.zeros(days * 24)
     day, wet = 0, bool(rng.random() < 0.4)
     while day < days:
@@ -29,13 +29,13 @@ def _rain(rng: np.random.Generator, days: int) -> Array:
 
 
 def invent_weather(rng: np.random.Generator, first_hour: dt.datetime, days: int, stations: list[str]) -> pl.DataFrame:
-    """Return `station_id, hour_at, air_temp_c, humidity_pct, wind_m_s, irradiation_mj_m2, rain_mm`, a row an hour."""
+    """Return `station_id, hour_at, air_temp_c, humidity_pct, wind_m_s, irradiation_mj_m2, rain_mm` by the hour."""
     hours = np.arange(days * 24)
     day, hour = hours // 24, hours % 24
     shared_rain = _rain(rng, days)
     frames = []
     for station in stations:
-        # Showers differ between stations, spells do not.
+        # Showers differ between stations; wet spells do not.
         rain = np.round(shared_rain * rng.uniform(0.6, 1.4, hours.size), 1)
         cloudy = np.convolve(rain > 0, np.ones(7) / 7, mode="same")
         mean = 13.0 - 0.16 * day + 2.5 * np.sin(day / 4.3) + rng.normal(0, 1.0, days)[day]
@@ -62,19 +62,19 @@ def invent_weather(rng: np.random.Generator, first_hour: dt.datetime, days: int,
 
 
 def true_wetness(weather: pl.DataFrame, clay: Array, shift: Array) -> Array:
-    """Return the true topsoil wetness, 0..1, hours x fields, for fields of one station.
+    """Return the true topsoil wetness, 0..1, shape (hours, fields), for fields of one station.
 
-    A bucket of the top 8 cm: rain fills it, drying follows radiation and slows with the square root of what is left;
-    clay holds more and dries slower. `shift` is each field's own standing departure (shade, slope, crop).
+    A bucket of the top 8 cm: rain fills it, drying follows radiation and slows with the square root of the water left;
+    clay stores more and dries more slowly. `shift` is the constant deviation of each field (shade, slope, crop).
     """
     rain = weather["rain_mm"].to_numpy()
     demand = 0.075 * weather["irradiation_mj_m2"].to_numpy() * (1 + weather["air_temp_c"].to_numpy() / 25)
     demand = demand + 0.006 * weather["wind_m_s"].to_numpy()
-    holds = 15.0 + 16.0 * clay
-    level = 0.55 * holds
+    capacity = 15.0 + 16.0 * clay
+    level = 0.55 * capacity
     out = np.empty((rain.size, clay.size))
     for h in range(rain.size):
-        level = np.minimum(level + 0.9 * rain[h], holds)
-        level = np.maximum(level - demand[h] * (level / holds) ** 0.5 * (1.25 - 0.6 * clay), 0.02 * holds)
-        out[h] = level / holds
+        level = np.minimum(level + 0.9 * rain[h], capacity)
+        level = np.maximum(level - demand[h] * (level / capacity) ** 0.5 * (1.25 - 0.6 * clay), 0.02 * capacity)
+        out[h] = level / capacity
     return np.clip(out + shift[None, :], 0.02, 1.0)

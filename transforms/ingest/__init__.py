@@ -1,1 +1,1 @@
-"""From files as offices get them to good rows, rejected rows with reasons, and nothing lost between."""
+"""Ingestion of source files: every row is accepted, rejected with a reason, or counted as repeated."""

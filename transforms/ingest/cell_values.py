@@ -1,27 +1,32 @@
-"""Values of cells: times in UTC, words for true and false, a machine's own scale, and cells without a value."""
+"""Conversion of cells: local times to UTC, machine scales to stored units, and removal of empty rows."""
 
 from itertools import pairwise
 
 import polars as pl
 
 from transforms.ingest.dst import UnfoldedTimes, unfold_times
-from transforms.ingest.mapping import MENDED, ColumnMapping
+from transforms.ingest.mapping import CORRECTIONS_PREFIX, ColumnMapping
 
 BOOLEANS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
 
 
 def along_steps(number: pl.Expr, steps: tuple[tuple[float, float], ...]) -> pl.Expr:
-    """Return a machine's own scale in the stored unit: straight between neighbouring points, null outside."""
-    pieces = [pl.when(number == steps[0][0]).then(pl.lit(steps[0][1]))]
-    pieces += [
+    """Return a machine scale in the stored unit: linear between neighbouring points, null outside their range.
+
+    Args:
+        number: values on the machine scale.
+        steps: (machine value, value in the stored unit) in ascending order.
+    """
+    segments = [pl.when(number == steps[0][0]).then(pl.lit(steps[0][1]))]
+    segments += [
         pl.when((number > x0) & (number <= x1)).then(y0 + (number - x0) * ((y1 - y0) / (x1 - x0)))
         for (x0, y0), (x1, y1) in pairwise(steps)
     ]
-    return pl.coalesce(pieces)
+    return pl.coalesce(segments)
 
 
 def read_times(column: ColumnMapping, cells: pl.DataFrame) -> UnfoldedTimes:
-    """Return a column's times in UTC; of the hour that clocks repeat, the order of the rows shows the pass."""
+    """Return the times of a column in UTC; row order resolves the repeated hour."""
     moment, is_zoned = _moment(column, cells.schema)
     read = cells.select(moment).to_series()
     if is_zoned:
@@ -32,7 +37,7 @@ def read_times(column: ColumnMapping, cells: pl.DataFrame) -> UnfoldedTimes:
 
 
 def _moment(column: ColumnMapping, schema: pl.Schema) -> tuple[pl.Expr, bool]:
-    """Return (the time as the file has it, True if it says its own zone)."""
+    """Return (expression for the time as in the file, True if the time includes its zone)."""
     kinds = [schema[s] for s in column.sources]
     first = pl.col(column.sources[0])
     if isinstance(kinds[0], pl.Datetime) and kinds[0].time_zone is not None:
@@ -50,12 +55,16 @@ def _moment(column: ColumnMapping, schema: pl.Schema) -> tuple[pl.Expr, bool]:
 
 
 def without_apostrophes(cells: pl.DataFrame, file_name: str) -> pl.DataFrame:
-    """Remove the apostrophe that kept a spreadsheet from running a cell of a corrections file."""
-    return cells.with_columns(pl.col(pl.String).str.strip_prefix("'")) if file_name.startswith(MENDED) else cells
+    """Remove the apostrophes of a corrections file, which keep a spreadsheet from running cells as formulas."""
+    return (
+        cells.with_columns(pl.col(pl.String).str.strip_prefix("'"))
+        if file_name.startswith(CORRECTIONS_PREFIX)
+        else cells
+    )
 
 
 def without_empty(cells: pl.DataFrame, sources: list[str]) -> pl.DataFrame:
-    """Drop rows without any value in the columns read: they are not rows. Most files have none."""
+    """Drop empty rows, which have no value in any of the columns read."""
     if not sources or not cells.height or cells[sources[0]].null_count() == 0:
         return cells
     return cells.filter(pl.any_horizontal(pl.col(sources).is_not_null()))

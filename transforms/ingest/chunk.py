@@ -1,4 +1,4 @@
-"""What every reader yields: a stretch of a file as cells, each row with its line, and what could not be a row."""
+"""Chunks of a file: the common output of all readers, with cells, line numbers and rejected rows."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -9,19 +9,27 @@ from transforms.errors import SourceFileError
 
 REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, "says": pl.String}
 MARK = "\x1f"
-"""What the names of our own columns beside a file's begin with: no file's column may collide with them."""
+"""Prefix of internal column names; it cannot occur in the column names of a file."""
 LINE, ROW = f"{MARK}line", f"{MARK}row"
 RAW_CHARACTERS = 4000
-"""A raw row longer than this is quoted in part: it is no row of any export."""
+"""Maximum length of a quoted raw row; longer rows are truncated, as no export has such rows."""
 MAX_TEXT_BYTES = 400
-"""Length of an id or another text of a row in UTF-8: of plain letters 400, of any script at least 100."""
+"""Maximum UTF-8 length of a text value: 400 ASCII letters, or at least 100 characters of any script."""
 LONG_TEXTS = {"boundary": 8 << 20}
-"""Texts that may be longer: the outline of a field."""
+"""Columns with a larger maximum length: the outline of a field."""
 EMPTY_WORDS = ["", "n/a", "N/A", "NA", "null", "NULL", "NaN", "nan", "-", "--", "---"]
 
 
 def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: str, says: str) -> pl.DataFrame:
-    """Return rejected rows that broke one rule."""
+    """Return rejected rows that broke one rule, in the schema `REJECTED`.
+
+    Args:
+        lines: line numbers.
+        column: the column of the rule; None for a rule about the whole row.
+        raws: the raw text of each row.
+        rule: code of the rule.
+        says: the reason.
+    """
     quoted = [r if len(r) <= RAW_CHARACTERS else r[:RAW_CHARACTERS] + "…" for r in raws]
     n = len(lines)
     return pl.DataFrame(
@@ -30,23 +38,23 @@ def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: s
 
 
 def none_rejected() -> pl.DataFrame:
-    """Return no rejected rows."""
+    """Return an empty frame of rejected rows."""
     return pl.DataFrame(schema=REJECTED)
 
 
 @dataclass(frozen=True)
 class Chunk:
-    """A stretch of a file.
+    """Consecutive rows of a file.
 
     Attributes:
-        cells: a column per column of the file, text or already typed, and `LINE`, counted from 1 at the piece's start.
-        lines: how many lines the piece spans.
-        raw: lines -> their text as it stands in the file.
-        rejected: rows that are no rows: uneven, undecodable.
-        rows_repeated: rows that only say again what another says.
-        part: the sheet, or the log of an archive, where a file has several.
-        units: column -> unit, where the file says it.
-        findings: what the person should know of how it was read, a sentence each.
+        cells: one column per column of the file, as text or typed, and `LINE`, counted from 1 at the chunk start.
+        lines: number of lines in the chunk.
+        raw: function from line numbers to the raw text of these lines.
+        rejected: rows that cannot be parsed, such as uneven or undecodable ones.
+        rows_repeated: number of rows that repeat another row.
+        part: the sheet, or the log of an archive, if a file has several.
+        units: column -> unit, if the file states it.
+        findings: sentences about how the chunk was read, for the user.
     """
 
     cells: pl.DataFrame
@@ -61,12 +69,12 @@ class Chunk:
 
 @dataclass(frozen=True)
 class Source:
-    """An opened file.
+    """Opened file.
 
     Attributes:
-        header: the raw lines above the rows, as they stand in the file.
-        pieces: functions that each read one piece; they may run side by side, their results count in this order.
-        close: lets go of the file, once every piece is read.
+        header: raw lines above the rows.
+        pieces: functions that each read one chunk; they may run in parallel, and results are used in this order.
+        close: function that closes the file after all chunks are read.
     """
 
     header: str
@@ -75,10 +83,14 @@ class Source:
 
 
 def require_columns(has: list[str], wanted: list[str]) -> None:
-    """Refuse a file that lacks a column its mapping reads.
+    """Raise an error if a file lacks a column that its mapping reads.
+
+    Args:
+        has: columns of the file.
+        wanted: columns that the mapping reads.
 
     Raises:
-        SourceFileError: naming the first that is missing, and what the file has.
+        SourceFileError: a column is missing; the message names it and the columns of the file.
     """
     for source in wanted:
         if source not in has:

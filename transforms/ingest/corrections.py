@@ -1,7 +1,7 @@
-"""Writes rejected rows as files a person mends in a spreadsheet and puts back into the inbox.
+"""Corrections files: rejected rows to correct in a spreadsheet and return to the inbox.
 
-A file of mended rows is named as the one its rows came from, with a mark before it: the same mapping reads it, and
-what stands in the name (a machine, a date) still holds. The last column says why each row was rejected.
+A corrections file has the name of the original file with a prefix, so the same mapping reads it and information in the
+name (a machine, a date) remains valid. Its last column contains the reason for each rejection.
 """
 
 import csv
@@ -13,43 +13,43 @@ import polars as pl
 import xlsxwriter
 
 from transforms.ingest.chunk import RAW_CHARACTERS
-from transforms.ingest.mapping import MENDED, Mapping, own_name
+from transforms.ingest.mapping import CORRECTIONS_PREFIX, Mapping, own_name
 from transforms.ingest.readers.text_layout import cells_of
 
-WHY = "why rejected"
-FORMS = ("delimited", "sheet")
+REASON_HEADER = "why rejected"
+CORRECTABLE_FORMS = ("delimited", "sheet")
 FORMULA = re.compile(r"^[=@+\t\r]|^-(?![\d.,])")
 
 
-def _harmless(cell: str) -> str:
-    """A cell that no spreadsheet runs: an apostrophe before what would be a formula; taken back when it is read."""
+def _escaped(cell: str) -> str:
+    """Return a cell that no spreadsheet runs as a formula; the reader removes the added apostrophe."""
     return "'" + cell if FORMULA.match(cell) else cell
 
 
 def corrections_name(file: str, taken: set[str]) -> str:
-    """Return a name for the file of mended rows that is not taken, even where case is ignored; add it to `taken`.
+    """Return an unused, case-insensitively unique name for a corrections file, and add it to `taken`.
 
-    Files of one name (of other folders, or delivered again) differ in a number after the mark.
+    Files of the same name (from other folders, or delivered again) get a number after the prefix.
     """
     own, n = own_name(file.rsplit("/", 1)[-1]), 1
-    name = MENDED + own
+    name = CORRECTIONS_PREFIX + own
     while name.casefold() in taken:
         n += 1
-        name = f"{MENDED}{n}~~{own}"
+        name = f"{CORRECTIONS_PREFIX}{n}~~{own}"
     taken.add(name.casefold())
     return name
 
 
 def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Path) -> tuple[list[Path], int]:
-    """Write the rejected rows of each file into one to remedy.
+    """Write one corrections file per source file.
 
     Args:
-        rows: `sql/queries/mendable.sql`.
-        mappings: by name.
-        folder: where to write.
+        rows: rows of the query `sql/queries/mendable.sql`.
+        mappings: mapping name -> mapping.
+        folder: output folder.
 
     Returns:
-        (files written, rows that cannot be mended this way: of task data, of Parquet, or far too long).
+        (files written, number of rows that cannot be corrected this way: from task data or Parquet, or too long).
     """
     folder.mkdir(parents=True, exist_ok=True)
     written, left, taken = [], 0, set[str]()
@@ -58,7 +58,7 @@ def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Pat
     for (_, file), part in whole.group_by("source_sha256", "file", maintain_order=True):
         mapping = mappings.get(part["mapping"][0])
         form = None if mapping is None else mapping.form_of(Path(str(file)))
-        if mapping is None or form not in FORMS:
+        if mapping is None or form not in CORRECTABLE_FORMS:
             left += part.height
             continue
         target = folder / corrections_name(str(file), taken)
@@ -70,11 +70,11 @@ def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Pat
 def _write_text(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
     separator = mapping.separator
     header = [line + separator for line in rows["header"][0].split("\n")]
-    header[mapping.header_line - 1] += WHY
+    header[mapping.header_line - 1] += REASON_HEADER
     out = io.StringIO()
     writer = csv.writer(out, delimiter=separator, lineterminator="\n")
     for raw, says in rows.select("raw", "says").iter_rows():
-        writer.writerow([*(_harmless(c) for c in cells_of(raw, separator) or [raw]), says])
+        writer.writerow([*(_escaped(c) for c in cells_of(raw, separator) or [raw]), says])
     text = "\n".join(header) + "\n" + out.getvalue()
     target.write_bytes(text.encode(mapping.encoding, errors="replace"))
 
@@ -85,12 +85,12 @@ def _write_sheet(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
     with xlsxwriter.Workbook(
         target, {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     ) as book:
-        for (part,), mine in rows.group_by("part", maintain_order=True):
+        for (part,), part_rows in rows.group_by("part", maintain_order=True):
             page = book.add_worksheet(str(part)[:31] if part else None)
             for i, line in enumerate(header):
                 page.write_row(i, 0, line)
-            page.write_string(mapping.header_line - 1, width, WHY)
-            for i, (raw, says) in enumerate(mine.select("raw", "says").iter_rows(), start=len(header)):
+            page.write_string(mapping.header_line - 1, width, REASON_HEADER)
+            for i, (raw, says) in enumerate(part_rows.select("raw", "says").iter_rows(), start=len(header)):
                 for j, cell in enumerate(raw.split("\t")):
                     if cell:
                         page.write_string(i, j, cell)

@@ -1,13 +1,14 @@
-"""The hour that clocks repeat in autumn: the pass of it that each row of a file was written in.
+"""Resolution of the repeated hour in autumn: assignment of each row of a file to its first or second pass.
 
-A file's rows are in order of time, so between the row before the hour and the row after it the clock is put back
-exactly once. It was put back where times go back, else in the longest pause; the two ends of a file count as a pause
-of `NEAR_US`. Where two places fit about equally well, the rows between them are read as the first pass (summer time)
-or as the better place says, and are reported as doubtful.
+Rows of a file are in time order, so the clock is set back exactly once between the row before the hour and the row
+after it. The change is placed where times decrease, otherwise in the longest pause; each end of a file counts as a
+pause of `NEAR_US`. If two positions fit about equally well, the rows between them are assigned by the better position,
+or to the first pass (summer time) if both are equal, and are reported as doubtful.
 """
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -16,65 +17,79 @@ from numpy.typing import NDArray
 LONG_US = 2 * 3_600_000_000
 NEAR_US = 45 * 60_000_000
 USUAL_STEP_US = 15 * 60_000_000
-"""Time between two rows where a file has too few to say."""
+"""Default time between two rows, if a file has too few rows to estimate it."""
 NEIGHBOURS = 50
 BACKWARD = 3.0
-"""Weight of time that goes back: rows a little out of order are rarer than pauses."""
+"""Weight of decreasing times: rows slightly out of order are rarer than pauses."""
 CLEAR = 0.4
-"""A place for the repeated hour is clear if it is better than others by this: a pause some 1.5 times as long."""
+"""Minimum margin of an unambiguous position over all others: a pause about 1.5 times as long."""
 MAX_RUNS = 1_000
-"""Stretches of rows inside repeated hours; a file with more is in no order of time."""
+"""Maximum runs of rows inside repeated hours; a file with more is not in time order."""
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
 class UnfoldedTimes:
-    """Times in UTC, and those of the repeated hour for which nothing shows the pass.
+    """Times in UTC, and the local times whose pass of the repeated hour is uncertain.
 
     Attributes:
-        utc: times in UTC; null where there is none.
-        doubtful: the local times that were read as one pass and may be of the other.
+        utc: times in UTC; null if a row has no time.
+        doubtful: local times that were assigned to one pass and may belong to the other.
     """
 
     utc: pl.Series
     doubtful: tuple[dt.datetime, ...] = ()
 
     def finding(self, name: str) -> tuple[str, ...]:
-        """Return what a person should know of these times; nothing if all are clear."""
+        """Return a finding about the doubtful times of a column; empty if there are none."""
         if not self.doubtful:
             return ()
-        says = (
+        finding = (
             f"{len(self.doubtful):,} times of '{name}' are in the hour that clocks repeat, and their pass is not "
             f"certain (the first is {self.doubtful[0]:%Y-%m-%d %H:%M:%S}); give such times with their offset from UTC"
         )
-        return (says,)
+        return (finding,)
 
 
 def _cost(pause: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how odd a pause between two rows is, in steps usual in the file; going back is odder than waiting."""
+    """Return the cost of pauses between two rows, in typical steps of the file; decreasing times cost more."""
     return np.where(pause >= 0, np.log1p(np.maximum(pause, 0)), -BACKWARD * pause)
 
 
-def _turn(pauses: Ints, hour_us: int, step_us: float) -> tuple[int, int, int]:
-    """Return (place, earliest, latest) at which the clock may have been put back, of the pauses of a run.
+class _ClockChange(NamedTuple):
+    """Index of the pause in which the clock was set back: best, earliest and latest estimate."""
 
-    The place is the best one; of equals the latest, so that rows are of the first pass.
+    best: int
+    earliest: int
+    latest: int
+
+
+def _clock_change(pauses: Ints, hour_us: int, step_us: float) -> _ClockChange:
+    """Return the pause in which the clock may have been set back.
+
+    Among equal positions the latest is best, so that rows belong to the first pass.
+
+    Args:
+        pauses: pauses between consecutive rows of a run, in microseconds.
+        hour_us: length of the repeated hour.
+        step_us: typical time between two rows.
     """
     extra = _cost((pauses + hour_us) / step_us) - _cost(pauses / step_us)
     best = pauses.size - 1 - int(np.argmin(extra[::-1]))
     likely = np.flatnonzero(extra <= extra[best] + CLEAR)
-    return best, int(likely[0]), int(likely[-1])
+    return _ClockChange(best, int(likely[0]), int(likely[-1]))
 
 
 def _usual_step(first_us: Ints, begin: int, end: int) -> float:
+    """Return the median time between neighbouring rows around a run, in microseconds."""
     near = np.abs(np.diff(first_us[max(0, begin - NEIGHBOURS) : end + NEIGHBOURS]))
     near = near[near > 0]
     return float(np.median(near)) if near.size else float(USUAL_STEP_US)
 
 
 def _passes(first_us: Ints, second_us: Ints) -> tuple[Bools, Bools]:
-    """Return (rows of the second pass, doubtful rows), from both readings of each row in the order of the file."""
+    """Return (rows of the second pass, doubtful rows), given both readings of each row in file order."""
     later, doubtful = np.zeros((2, first_us.size), dtype=bool)
     repeated = first_us != second_us
     edges = np.flatnonzero(np.diff(np.concatenate([[0], repeated.astype(np.int8), [0]])))
@@ -84,7 +99,7 @@ def _passes(first_us: Ints, second_us: Ints) -> tuple[Bools, Bools]:
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         run = first_us[begin:end]
         steps = np.diff(run)
-        # Most files begin with the oldest row; where the newest comes first, the run is read from its end.
+        # Most files begin with the oldest row; if the newest comes first, read the run from its end.
         is_rising = bool(whole > 0 if abs(whole) > LONG_US else np.sum(steps > 0) >= np.sum(steps < 0))
         order = np.arange(begin, end) if is_rising else np.arange(begin, end)[::-1]
         before, after = (begin - 1, end) if is_rising else (end, begin - 1)
@@ -96,14 +111,14 @@ def _passes(first_us: Ints, second_us: Ints) -> tuple[Bools, Bools]:
             ]
         )
         hour = int(second_us[order[0]] - first_us[order[0]])
-        place, earliest, latest = _turn(pauses, hour, _usual_step(first_us, begin, end))
-        later[order[place:]] = True
-        doubtful[order[earliest:latest]] = True
+        change = _clock_change(pauses, hour, _usual_step(first_us, begin, end))
+        later[order[change.best :]] = True
+        doubtful[order[change.earliest : change.latest]] = True
     return later, doubtful
 
 
 def _edge(outside_us: Ints, outside: int, inside_us: Ints, inside: int, *, sign: int) -> int:
-    """Return the pause between a run and the row beside it; `NEAR_US` without one, or with one out of order."""
+    """Return the pause between a run and the adjacent row; `NEAR_US` if there is none, or it is out of order."""
     if not 0 <= outside < outside_us.size:
         return NEAR_US
     pause = sign * int(inside_us[inside] - outside_us[outside])
@@ -111,11 +126,11 @@ def _edge(outside_us: Ints, outside: int, inside_us: Ints, inside: int, *, sign:
 
 
 def unfold_times(local: pl.Series, zone: str) -> UnfoldedTimes:
-    """Return local times in UTC: the repeated hour by the order of the rows; an hour that clocks skip is null.
+    """Return local times in UTC, resolving the repeated hour by row order; times in a skipped hour become null.
 
     Args:
-        local: naive local times in the order of their file; null where there is none.
-        zone: IANA name of the zone.
+        local: naive local times in file order; null if a row has no time.
+        zone: IANA name of the time zone.
     """
     first, second = (
         local.dt.replace_time_zone(zone, ambiguous=a, non_existent="null").dt.convert_time_zone("UTC")

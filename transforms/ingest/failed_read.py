@@ -1,4 +1,4 @@
-"""Files whose reader failed: rejected at once, read again once by a later run, then not again while nothing changes."""
+"""Files whose reader failed: rejected at once, retried once by a later run, then only after a program update."""
 
 import datetime as dt
 from importlib.metadata import PackageNotFoundError, version
@@ -10,16 +10,17 @@ from transforms.ingest.mapping import Mapping
 from transforms.storage.warehouse import Warehouse
 
 MAX_TRIES = 2
-"""A first failure may be for want of memory or time on a busy machine; a second one is the file's. Common practice, no
-source."""
+"""Maximum attempts: a first failure may be due to a busy machine, a second one is attributed to the file. Common
+practice, no source."""
 
 
-def _of(sha: str) -> pl.DataFrame:
+def _source(sha: str) -> pl.DataFrame:
+    """Return a one-row frame that selects a source."""
     return pl.DataFrame({"source_sha256": [sha]})
 
 
 def _program() -> str:
-    """Return the program's version; one that runs from its sources has none."""
+    """Return the version of the installed program; "sources" if it is not installed as a package."""
     try:
         return version("taretrace")
     except PackageNotFoundError:
@@ -27,9 +28,9 @@ def _program() -> str:
 
 
 def note_failure(found: InboxFile, mapping: Mapping, code: str, warehouse: Warehouse) -> None:
-    """Count a failure of a file's reader, in the transaction that rejects the file."""
-    about = {"mapping_fingerprint": mapping.fingerprint(), "program": _program()}
-    before = warehouse.matching("failed_read", _of(found.sha)).filter(**about)
+    """Count a reader failure of a file, in the transaction that rejects the file."""
+    attempt = {"mapping_fingerprint": mapping.fingerprint(), "program": _program()}
+    before = warehouse.matching("failed_read", _source(found.sha)).filter(**attempt)
     failures = 1 + (int(before["failures"][0]) if before.height else 0)
     forget_failure(found.sha, warehouse)
     row = {
@@ -38,33 +39,33 @@ def note_failure(found: InboxFile, mapping: Mapping, code: str, warehouse: Wareh
         "reason_code": code,
         "failures": failures,
         "last_failed_at": dt.datetime.now(dt.UTC),
-        **about,
+        **attempt,
     }
     warehouse.append("failed_read", pl.DataFrame([row], schema_overrides={"last_failed_at": pl.Datetime("us", "UTC")}))
 
 
 def forget_failure(sha: str, warehouse: Warehouse) -> None:
-    """Note that a file was read."""
-    warehouse.delete_matching("failed_read", _of(sha))
+    """Delete the failure record of a file that was read successfully."""
+    warehouse.delete_matching("failed_read", _source(sha))
 
 
 def sources_to_retry(warehouse: Warehouse) -> set[str]:
-    """Return the sources that failed and are to be read again: once more, or because the program is another."""
+    """Return the failed sources to retry: those with attempts left, or that failed in another program version."""
     failed = warehouse.table("failed_read")
     again = (pl.col("failures") < MAX_TRIES) | (pl.col("program") != _program())
     return set(failed.filter(again)["source_sha256"].to_list())
 
 
 def forget_rejections(inbox: Inbox, warehouse: Warehouse) -> int:
-    """Drop the rejections of the inbox's files that are to be read again; return how many files."""
+    """Delete the rejections of inbox files to be retried; return the number of files."""
     again = sorted(sources_to_retry(warehouse) & {f.sha for f in inbox.found})
     if again:
         with warehouse.transaction():
             for sha in again:
-                warehouse.forget_source(sha)
+                warehouse.delete_source(sha)
     return len(again)
 
 
 def failed_reads(warehouse: Warehouse) -> pl.DataFrame:
-    """Return the inbox's files whose reader failed: `file, reason_code, failures, in_quarantine, last_failed_at`."""
+    """Return the inbox files whose reader failed: `file, reason_code, failures, in_quarantine, last_failed_at`."""
     return warehouse.query("failed_read", max_tries=MAX_TRIES)

@@ -1,4 +1,4 @@
-"""What lies in the inbox: files by their content, task-data folders as one, and what is left alone and why."""
+"""Inbox contents: files and task-data folders identified by content hash, and ignored entries with reasons."""
 
 import datetime as dt
 import hashlib
@@ -11,7 +11,7 @@ from pathlib import Path
 READ_BYTES = 1 << 20
 TASK_DATA = "taskdata.xml"
 KnownFiles = dict[str, tuple[int, int, str]]
-"""File name -> (size, time of change in ns, sha-256), so that an unchanged file is not read again to know it."""
+"""File name -> (size, modification time in ns, sha-256); unchanged files are not hashed again."""
 
 
 @dataclass(frozen=True)
@@ -19,11 +19,11 @@ class InboxFile:
     """A file or task-data folder of the inbox.
 
     Attributes:
-        path: where it lies.
-        file: its path inside the inbox.
-        sha: the sha-256 of its content.
-        size: bytes.
-        changed_ns: when it was last changed, as the file system says.
+        path: path in the file system.
+        file: path relative to the inbox.
+        sha: sha-256 of the content.
+        size: size in bytes.
+        changed_ns: modification time in nanoseconds since 1970, from the file system.
     """
 
     path: Path
@@ -34,21 +34,21 @@ class InboxFile:
 
     @property
     def changed_at(self) -> dt.datetime:
-        """When it was last changed."""
+        """Modification time in UTC."""
         return dt.datetime.fromtimestamp(self.changed_ns / 1e9, dt.UTC)
 
     def is_unchanged(self) -> bool:
-        """Whether size and time of change are still those it was hashed with."""
-        return _stand(members_of(self.path)) == (self.size, self.changed_ns)
+        """Return True if size and modification time are the same as when it was hashed."""
+        return _size_and_time(members_of(self.path)) == (self.size, self.changed_ns)
 
 
 @dataclass(frozen=True)
 class Inbox:
-    """Everything in the inbox, in order of name.
+    """Contents of the inbox, in order of name.
 
     Attributes:
         found: files and task-data folders.
-        left: (name, why) of what is not read.
+        left: (name, reason) of ignored entries.
     """
 
     found: list[InboxFile]
@@ -56,11 +56,12 @@ class Inbox:
 
 
 def members_of(path: Path) -> list[Path]:
-    """Return the files of a task-data folder, in order; a file alone is its own."""
+    """Return the files of a task-data folder, in order; for a file, only the file itself."""
     return sorted(p for p in path.rglob("*") if p.is_file() and not p.is_symlink()) if path.is_dir() else [path]
 
 
-def _stand(members: list[Path]) -> tuple[int, int]:
+def _size_and_time(members: list[Path]) -> tuple[int, int]:
+    """Return the total size in bytes and the latest modification time in ns."""
     stats = [m.stat() for m in members]
     return sum(s.st_size for s in stats), max((s.st_mtime_ns for s in stats), default=0)
 
@@ -68,13 +69,13 @@ def _stand(members: list[Path]) -> tuple[int, int]:
 def _file_hash(path: Path) -> str:
     digest = hashlib.sha256()
     with path.open("rb") as handle:
-        while piece := handle.read(READ_BYTES):
-            digest.update(piece)
+        while block := handle.read(READ_BYTES):
+            digest.update(block)
     return digest.hexdigest()
 
 
 def content_hash(path: Path) -> str:
-    """Return the sha-256 of a file's content, or of a folder's names and contents."""
+    """Return the sha-256 of the content of a file, or of the names and contents in a folder."""
     if not path.is_dir():
         return _file_hash(path)
     lines = [f"{m.relative_to(path).as_posix()}\x00{_file_hash(m)}" for m in members_of(path)]
@@ -82,6 +83,7 @@ def content_hash(path: Path) -> str:
 
 
 def _walk(inbox: Path) -> tuple[list[Path], list[tuple[str, str]]]:
+    """Return (files and task-data folders, (name, reason) of ignored entries), both sorted."""
     sources: list[Path] = []
     left: list[tuple[str, str]] = []
     for folder, names, files in os.walk(inbox, followlinks=False):
@@ -96,18 +98,18 @@ def _walk(inbox: Path) -> tuple[list[Path], list[tuple[str, str]]]:
             if path.is_symlink():
                 left.append((shown, "it is a link; put the file itself here"))
             elif name.startswith("."):
-                left.append((shown, "its name begins with a point: it is hidden or half copied"))
+                left.append((shown, "its name starts with a dot: it is hidden or still being copied"))
             elif path.is_file():
                 sources.append(path)
             elif not path.is_dir():
-                left.append((shown, "it is no file"))
+                left.append((shown, "it is not a regular file"))
         names[:] = [n for n in names if not n.startswith(".") and not (here / n).is_symlink()]
     return sorted(sources), sorted(left)
 
 
 def _found(path: Path, file: str, remembered: KnownFiles) -> InboxFile | OSError:
     try:
-        size, changed = _stand(members_of(path))
+        size, changed = _size_and_time(members_of(path))
         known = remembered.get(file)
         sha = known[2] if known is not None and known[:2] == (size, changed) else content_hash(path)
     except OSError as problem:
@@ -116,23 +118,23 @@ def _found(path: Path, file: str, remembered: KnownFiles) -> InboxFile | OSError
 
 
 def scan_inbox(inbox: Path, remembered: KnownFiles) -> Inbox:
-    """Return what lies in the inbox; a file whose size and time of change are remembered is not read again."""
+    """Return the contents of the inbox; a file with remembered size and modification time is not hashed again."""
     sources, left = _walk(inbox)
     named = {path.relative_to(inbox).as_posix(): path for path in sources}
-    for file in [f for f in named if not _printable(f)]:
+    for file in [f for f in named if not _is_text(f)]:
         del named[file]
-        left.append((file.encode("utf-8", "backslashreplace").decode(), "its name is no text; rename it"))
+        left.append((file.encode("utf-8", "backslashreplace").decode(), "its name is not valid text; rename it"))
     found = []
-    with ThreadPoolExecutor(os.cpu_count()) as readers:  # hashing lets other threads run
-        for file, one in zip(named, readers.map(_found, named.values(), named, repeat(remembered)), strict=True):
-            if isinstance(one, OSError):
-                left.append((file, f"it cannot be read ({one.strerror})"))
+    with ThreadPoolExecutor(os.cpu_count()) as readers:  # hashing releases the GIL
+        for file, result in zip(named, readers.map(_found, named.values(), named, repeat(remembered)), strict=True):
+            if isinstance(result, OSError):
+                left.append((file, f"it cannot be read ({result.strerror})"))
             else:
-                found.append(one)
+                found.append(result)
     return Inbox(found, left)
 
 
-def _printable(name: str) -> bool:
+def _is_text(name: str) -> bool:
     try:
         name.encode("utf-8")
     except UnicodeEncodeError:

@@ -1,8 +1,6 @@
-"""Takes one file in: by its content, through the mapping that names it, with every row accounted for."""
+"""Ingestion of one file, in one transaction, through the mapping that matches its name."""
 
-import datetime as dt
 import errno
-import re
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,159 +9,34 @@ from pathlib import Path
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.contracts.source_tables import contract
 from transforms.errors import DamagedError, SourceFileError, is_panic
-from transforms.ingest.chunk import rejected_rows
-from transforms.ingest.failed_read import forget_failure, note_failure
+from transforms.ingest.failed_read import note_failure
+from transforms.ingest.file_record import clear_failure, record, reject_whole
 from transforms.ingest.inbox import InboxFile
-from transforms.ingest.mapping import Mapping, own_name
+from transforms.ingest.ingest_target import IngestTarget
+from transforms.ingest.mapping import Mapping
 from transforms.ingest.read_file import FileRead, IngestedFile, ReadJob, read_file
 from transforms.ingest.reader_main import place_of
 from transforms.ingest.reader_process import ReaderFailureError, ReadError
 from transforms.storage.lake import PREFIX, Lake
-from transforms.storage.lake_record import record_files
 from transforms.storage.warehouse import Warehouse
 
 __all__ = ["FileRead", "IngestTarget", "IngestedFile", "ReadJob", "ingest_file", "ingest_or_report", "preview_ingest"]
 Read = Callable[[ReadJob], FileRead]
 
 
-class IngestTarget:
-    """What is known already, and where a file's rows go.
-
-    Args:
-        warehouse: rows of other files.
-        lake: telemetry of other files.
-        into: where rows go, where not to `warehouse`.
-        onto: where telemetry goes, where not to `lake`.
-        recorded: prefixes of the sources whose telemetry counts, where not those of `warehouse`.
-        rolled: machine-days whose records are let go, where not those of `warehouse`.
-    """
-
-    def __init__(
-        self,
-        warehouse: Warehouse,
-        lake: Lake,
-        *,
-        into: Warehouse | None = None,
-        onto: Lake | None = None,
-        recorded: set[str] | None = None,
-        rolled: set[tuple[str, dt.date]] | None = None,
-    ) -> None:
-        self.warehouse, self.lake = warehouse, lake
-        self.into, self.onto = into or warehouse, onto or lake
-        self.recorded = _recorded(warehouse) if recorded is None else recorded
-        self.rolled = _rolled(warehouse) if rolled is None else rolled
-        self.failed = set(warehouse.table("failed_read")["source_sha256"].to_list())
-
-    def jobs(self, files: list[tuple[InboxFile, Mapping]], catalogue: Catalogue) -> list[ReadJob]:
-        """Return what a reader must know to read each file into this store; they share what is known now."""
-        known = frozenset(self.recorded), frozenset(self.rolled)
-        return [ReadJob(found, mapping, catalogue, self.lake, self.onto, *known) for found, mapping in files]
-
-
-def _recorded(warehouse: Warehouse) -> set[str]:
-    return {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
-
-
-def _rolled(warehouse: Warehouse) -> set[tuple[str, dt.date]]:
-    return set(warehouse.table("rolled_day").select("machine_id", pl.col("day").str.to_date()).iter_rows())
-
-
 def find_mapping(file: str, mappings: list[Mapping]) -> Mapping | None:
-    """Return the first mapping that names a file."""
+    """Return the first mapping whose patterns match a file; None if no mapping matches."""
     return next((m for m in mappings if m.reads(file.rsplit("/", 1)[-1])), None)
 
 
-def file_at(found: InboxFile, mapping: Mapping | None) -> dt.datetime:
-    """When a file was made: what its name says, where the mapping says where; else when it was last changed."""
-    if mapping is not None and mapping.dated is not None:
-        said = re.search(mapping.dated.file_name, own_name(found.path.name))
-        if said and said.groups():
-            try:
-                return dt.datetime.strptime(said.group(1), mapping.dated.format).replace(tzinfo=dt.UTC)
-            except ValueError:
-                pass
-    return found.changed_at
-
-
 class ChangedWhileReadError(Exception):
-    """The file was still being written; it is left for the next run."""
-
-
-def _record(found: InboxFile, received: IngestedFile, mapping: Mapping | None, store: IngestTarget) -> None:
-    """Write the file's own row and what was found, in the transaction that holds its rows."""
-    row = {
-        "source_sha256": found.sha,
-        "file": found.file,
-        "kind": received.kind,
-        "mapping": received.mapping,
-        "mapping_fingerprint": mapping.fingerprint() if mapping is not None else None,
-        "header": received.header,
-        "rows_in": received.rows_in,
-        "rows_accepted": received.rows_accepted,
-        "rows_rejected": received.rows_rejected,
-        "rows_repeated": received.rows_repeated,
-        "file_at": file_at(found, mapping),
-        "from_at": received.from_at,
-        "to_at": received.to_at,
-        "received_at": dt.datetime.now(dt.UTC),
-    }
-    texts = dict.fromkeys(("kind", "mapping", "mapping_fingerprint"), pl.String)
-    times = dict.fromkeys(("file_at", "from_at", "to_at", "received_at"), pl.Datetime("us", "UTC"))
-    store.into.append("source_file", pl.DataFrame([row], schema_overrides={**texts, **times}))
-    if received.says:
-        says = {"source_sha256": found.sha, "file": found.file, "says": received.says}
-        store.into.append("source_finding", pl.DataFrame(says))
-
-
-def _settle(found: InboxFile, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: IngestTarget) -> None:
-    """Store the rows of a list: every row is stored, those that another file has already count as repeated."""
-    rows = read.rows
-    if not rows.height:
-        return
-    name = f"received_{mapping.kind}"
-    columns = [c for c in rows.columns if c not in {"line", "part"}]
-    key = contract(mapping.kind, catalogue).primary_key()
-    known = store.warehouse.matching(name, rows.select(key).unique())
-    known = known.select(pl.col(c).cast(rows.schema[c]) for c in columns)
-    new = rows.join(known, on=columns, how="anti", nulls_equal=True)
-    read.received.rows_repeated += rows.height - new.height
-    read.received.rows_accepted = new.height
-    store.into.append(name, rows.with_columns(pl.lit(found.sha).alias("source_sha256")))
-
-
-def _forget_failure(found: InboxFile, store: IngestTarget) -> None:
-    if found.sha in store.failed:
-        forget_failure(found.sha, store.into)
-
-
-def record(found: InboxFile, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: IngestTarget) -> None:
-    """Write all rows of a file that was read, in the caller's transaction."""
-    _settle(found, mapping, read, catalogue, store)
-    for rows in read.rejected.batches():
-        store.into.append("rejected_row", rows)
-    read.rejected.discard()
-    record_files(store.into, read.files)
-    _forget_failure(found, store)
-    _record(found, read.received, mapping, store)
-
-
-def _reject_whole(found: InboxFile, mapping: Mapping | None, rule: str, says: str, store: IngestTarget) -> IngestedFile:
-    """Write the one rejected row of a file that as a whole cannot be read, in the caller's transaction."""
-    kind, name = (None, None) if mapping is None else (mapping.kind, mapping.name)
-    received = IngestedFile(found.file, kind, name, rows_in=1, rows_rejected=1)
-    row = rejected_rows([0], None, [""], rule, says)
-    store.into.append(
-        "rejected_row", row.with_columns(pl.lit(found.sha).alias("source_sha256"), pl.lit(found.file).alias("file"))
-    )
-    _record(found, received, mapping, store)
-    return received
+    """Error of a file that changed while it was read; it is left for the next run."""
 
 
 @contextmanager
 def _recording(found: InboxFile, store: IngestTarget) -> Iterator[None]:
-    """Run the block in a transaction that is kept only if the file is still what it was."""
+    """Run the block in a transaction that is rolled back if the file has changed meanwhile."""
     with store.into.transaction():
         yield
         if not found.is_unchanged():
@@ -173,47 +46,56 @@ def _recording(found: InboxFile, store: IngestTarget) -> Iterator[None]:
 def ingest_in_transaction(
     found: InboxFile, mapping: Mapping | None, catalogue: Catalogue, store: IngestTarget, read: Read
 ) -> IngestedFile:
-    """Read a file and record it; one that as a whole cannot be read leaves one rejected row.
+    """Read a file and record it; an unreadable file is recorded as one rejected row.
+
+    Args:
+        found: the file.
+        mapping: the mapping that reads it; None rejects the file.
+        catalogue: the machine settings of the workspace.
+        store: the destination.
+        read: the function that reads a file.
 
     Raises:
-        ChangedWhileReadError: the file is not what it was.
+        ChangedWhileReadError: the file changed while it was read.
     """
     if mapping is None:
         says = "no mapping names this file; 'taretrace map' on it makes one"
         with _recording(found, store):
-            return _reject_whole(found, None, "no_mapping", says, store)
+            return reject_whole(found, None, "no_mapping", says, store)
     try:
         (job,) = store.jobs([(found, mapping)], catalogue)
-        got = read(job)
+        result = read(job)
     except SourceFileError as problem:
-        store.onto.forget(found.sha)
+        store.onto.delete_source(found.sha)
         with _recording(found, store):
-            _forget_failure(found, store)
-            return _reject_whole(found, mapping, problem.rule, problem.says, store)
+            clear_failure(found, store)
+            return reject_whole(found, mapping, problem.rule, problem.says, store)
     with _recording(found, store):
-        record(found, mapping, got, catalogue, store)
-    return got.received
+        record(found, mapping, result, catalogue, store)
+    return result.received
 
 
 def ingest_file(
     found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
 ) -> IngestedFile | None:
-    """Take one file in, all or nothing, and record what became of every row.
+    """Ingest one file in one transaction and record the outcome of every row.
 
-    A file that cannot be read at all counts as one row, rejected, with the reason. None where the file changed or
-    went while it was read: nothing of it is taken.
+    An unreadable file counts as one rejected row with a reason.
+
+    Returns:
+        The counts of the file; None if it changed or disappeared while it was read, and nothing was stored.
     """
-    store.onto.begin_taking([found.sha])
+    store.onto.begin_ingest([found.sha])
     try:
         received = ingest_in_transaction(found, find_mapping(found.file, mappings), catalogue, store, read)
     except (ChangedWhileReadError, FileNotFoundError):
         if found.path.exists() and found.is_unchanged():
             raise
-        store.onto.forget(found.sha)
-        store.onto.end_taking([found.sha])
+        store.onto.delete_source(found.sha)
+        store.onto.end_ingest([found.sha])
         return None
     store.recorded.add(found.sha[:PREFIX])
-    store.onto.end_taking([found.sha])
+    store.onto.end_ingest([found.sha])
     return received
 
 
@@ -239,24 +121,24 @@ SYSTEM_ERRORS = {
 }
 
 
-def _is_of_the_system(problem: BaseException, store: IngestTarget) -> bool:
-    """Return True for an error of disk or network: no file is to blame, and every run tries again.
+def _is_system_error(problem: BaseException, store: IngestTarget) -> bool:
+    """Return True for a disk or network error, which is not attributed to the file: every run retries it.
 
-    Libraries for object storage have exceptions of their own, so on such a lake every exception may be one.
+    Object storage libraries raise exceptions of their own, so any exception may be a system error on a remote lake.
     """
     is_remote = not isinstance(store.onto.root, Path) and not isinstance(problem, ReaderFailureError)
     return is_remote or (isinstance(problem, OSError) and problem.errno in SYSTEM_ERRORS)
 
 
 def reject_failed(found: InboxFile, mapping: Mapping, problem: BaseException, store: IngestTarget) -> IngestedFile:
-    """Reject a file whose reader failed, and count the failure, in the caller's transaction."""
+    """Reject a file whose reader failed, and count the failure, in the transaction of the caller."""
     code, failed = "internal_error", ""
     if isinstance(problem, ReaderFailureError):
         code, says = problem.code, f"{problem.says}; send it in another form, or in parts"
     else:
         failed = str(problem) if isinstance(problem, ReadError) else place_of(problem)
         says = f"the program failed on it ({failed}); report it"
-    received = _reject_whole(found, mapping, code, says, store)
+    received = reject_whole(found, mapping, code, says, store)
     note_failure(found, mapping, code, store.into)
     received.failed, received.failure_code = failed, code
     return received
@@ -265,7 +147,15 @@ def reject_failed(found: InboxFile, mapping: Mapping, problem: BaseException, st
 def ingest_or_report(
     found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
 ) -> IngestedFile | None:
-    """Take one file in as `receive` does; one that its reader does not survive is rejected and stops no other."""
+    """Ingest one file as `ingest_file` does; if its reader fails, reject it so that other files continue.
+
+    Returns:
+        The counts of the file; None if it changed or disappeared while it was read.
+
+    Raises:
+        DamagedError: stored data is damaged.
+        OSError: the disk is full.
+    """
     try:
         return ingest_file(found, mappings, catalogue, store, read)
     except BaseException as problem:
@@ -273,27 +163,27 @@ def ingest_or_report(
             raise
         if isinstance(problem, DamagedError) or (isinstance(problem, OSError) and problem.errno in FULL_DISK):
             raise
-        store.onto.forget(found.sha)
+        store.onto.delete_source(found.sha)
         mapping = find_mapping(found.file, mappings)
         if not found.path.exists() or not found.is_unchanged():
-            store.onto.end_taking([found.sha])
+            store.onto.end_ingest([found.sha])
             return None
-        if mapping is None or _is_of_the_system(problem, store):
-            store.onto.end_taking([found.sha])
+        if mapping is None or _is_system_error(problem, store):
+            store.onto.end_ingest([found.sha])
             return IngestedFile(found.file, None, failed=place_of(problem))
         with store.into.transaction():
             received = reject_failed(found, mapping, problem, store)
     store.recorded.add(found.sha[:PREFIX])
-    store.onto.end_taking([found.sha])
+    store.onto.end_ingest([found.sha])
     return received
 
 
 def preview_ingest(
     found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
 ) -> tuple[IngestedFile, pl.DataFrame]:
-    """Read one file as `receive` would and store nothing; returns what would become of it, and its rejected rows."""
+    """Return the counts and rejected rows that ingesting one file would give, without storing anything."""
     with Warehouse.in_memory() as memory, tempfile.TemporaryDirectory() as folder:
-        apart = IngestTarget(
+        scratch = IngestTarget(
             store.warehouse,
             store.lake,
             into=memory,
@@ -301,6 +191,6 @@ def preview_ingest(
             recorded=set(store.recorded),
             rolled=store.rolled,
         )
-        received = ingest_or_report(found, mappings, catalogue, apart, read)
+        received = ingest_or_report(found, mappings, catalogue, scratch, read)
         received = received or IngestedFile(found.file, None)
         return received, memory.table("rejected_row")

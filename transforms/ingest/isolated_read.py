@@ -1,4 +1,4 @@
-"""Reads what people send in reader processes: one that is kept for file after file, or some side by side."""
+"""Reading of untrusted files in reader processes: one per thread that is reused, or several in parallel."""
 
 import os
 import threading
@@ -19,61 +19,66 @@ from transforms.storage.lake import Lake
 
 Result = TypeVar("Result")
 KEEP_BYTES = 512 << 20
-"""A reader that has grown beyond this is ended after the files of a run: others need the memory."""
+"""Memory above which a reader is closed after a run, to free it for other processes."""
 AHEAD = 3
 READING = ".reading"
-"""A file of the workspace that a reader locks while it may write to the lake."""
+"""File of the workspace that a reader locks while it may write to the lake."""
 ORPHAN_S, LOOK_EVERY_S = 60.0, 0.05
 _local = threading.local()
 
 
 def reader() -> ReaderProcess:
-    """Return this thread's reader process, which is started once and kept."""
-    kept: ReaderProcess | None = getattr(_local, "reader", None)
-    if kept is None:
-        kept = _local.reader = ReaderProcess()
-    return kept
+    """Return the reader process of this thread; it is started once and reused."""
+    cached: ReaderProcess | None = getattr(_local, "reader", None)
+    if cached is None:
+        cached = _local.reader = ReaderProcess()
+    return cached
 
 
 def release_reader() -> None:
-    """End this thread's reader process if it holds much memory."""
+    """Close the reader process of this thread if it uses more than `KEEP_BYTES` of memory."""
     if reader().held_bytes() > KEEP_BYTES:
         reader().close()
 
 
 def run_isolated(function: Callable[..., Result], path: Path, *arguments: Any) -> Result:
-    """Call a function that reads a file, given its path, in a reader process.
+    """Call a function in a reader process, with the path of a file as its first argument.
+
+    Args:
+        function: a module-level function that reads the file.
+        path: the file or folder; its size sets the time limit.
+        arguments: further arguments of the function.
 
     Raises:
-        ReaderFailureError: the reader did not survive it.
-        ReadError: the function failed.
-        SourceFileError, WorkspaceError, OSError: as the function raised it.
+        ReaderFailureError: the reader process died, or exceeded its memory or time limit.
+        ReadError: the function failed with an internal error.
+        SourceFileError, WorkspaceError, OSError: raised by the function.
     """
     size = sum(p.stat().st_size for p in path.rglob("*") if p.is_file()) if path.is_dir() else path.stat().st_size
     return reader().call(function, path.absolute(), *arguments, seconds=time_limit(size))
 
 
 class IsolatedRead:
-    """Reads a file in a reader process; stands in for `read_file`.
+    """Replacement for `read_file` that runs in a reader process.
 
     Args:
-        root: the workspace, if telemetry goes to its lake.
+        root: the workspace, if telemetry is written to its lake.
     """
 
     def __init__(self, root: Path | None = None) -> None:
         self.lock = None if root is None else (root / READING).absolute()
 
     def __call__(self, job: ReadJob) -> FileRead:
-        """Read a file in this thread's reader."""
+        """Read a file in the reader of this thread."""
         return self.by(reader(), job)
 
     def by(self, process: ReaderProcess, job: ReadJob) -> FileRead:
-        """Read a file in a reader."""
+        """Read a file in the given reader."""
         seconds = time_limit(job.found.size)
         return process.call(_read_locked, self.lock, os.getpid(), read_file, _absolute(job), seconds=seconds)
 
     def side_by_side(self, jobs: Sequence[ReadJob], count: int) -> Generator[FileRead | None]:
-        """Yield what some readers of one thread each read, in order; None for a file that is to be read alone."""
+        """Yield the results of `count` single-threaded readers, in job order; None for a file to be read alone."""
         readers = [ReaderProcess(memory_limit(count), threads=1) for _ in range(count)]
         idle: SimpleQueue[ReaderProcess] = SimpleQueue()
 
@@ -81,8 +86,8 @@ class IsolatedRead:
             process = idle.get()
             try:
                 return self.by(process, job)
-            except Exception:  # noqa: BLE001 - read alone, it comes up again and is reported
-                job.onto.forget(job.found.sha)
+            except Exception:  # noqa: BLE001 - the error recurs and is reported when the file is read alone
+                job.onto.delete_source(job.found.sha)
                 return None
             finally:
                 idle.put(process)
@@ -106,7 +111,7 @@ class IsolatedRead:
 
 
 def _absolute(job: ReadJob) -> ReadJob:
-    """Return a job that another process understands in whatever folder it was started."""
+    """Return a job with absolute paths, valid in a process with another working directory."""
     found = replace(job.found, path=job.found.path.absolute())
     return replace(job, found=found, known=_absolute_lake(job.known), onto=_absolute_lake(job.onto))
 
@@ -116,7 +121,7 @@ def _absolute_lake(lake: Lake) -> Lake:
 
 
 def _read_locked(lock: Path | None, parent: int, read: Callable[[ReadJob], FileRead], job: ReadJob) -> FileRead:
-    """Read a file in a reader, unless its parent has ended: the next run waits for this lock, and must find it so."""
+    """Read a file under the lock, or exit if the parent has ended: the next run waits only for this lock."""
     with _locked(lock):
         if os.getppid() != parent:
             os._exit(1)
@@ -125,10 +130,11 @@ def _read_locked(lock: Path | None, parent: int, read: Callable[[ReadJob], FileR
 
 @contextmanager
 def _locked(path: Path | None) -> Iterator[None]:
+    """Hold a shared lock on a file, if the platform supports it."""
     if path is None:
         yield
         return
-    import fcntl  # noqa: PLC0415 - not on every system
+    import fcntl  # noqa: PLC0415 - not available on every platform
 
     with path.open("a") as handle:
         fcntl.flock(handle, fcntl.LOCK_SH)
@@ -136,13 +142,13 @@ def _locked(path: Path | None) -> Iterator[None]:
 
 
 def wait_for_orphans(root: Path) -> None:
-    """Wait until the readers of a run that was killed have ended: they write nothing after that.
+    """Wait until the readers of a killed run have ended, so that they no longer write to the lake.
 
     Raises:
-        WorkspaceError: one does not end.
+        WorkspaceError: a reader is still running after `ORPHAN_S` seconds.
     """
     with suppress(ImportError):
-        import fcntl  # noqa: PLC0415 - not on every system
+        import fcntl  # noqa: PLC0415 - not available on every platform
 
         until = time.monotonic() + ORPHAN_S
         with (root / READING).open("a") as handle:
@@ -152,9 +158,9 @@ def wait_for_orphans(root: Path) -> None:
                 except BlockingIOError:
                     if time.monotonic() > until:
                         raise WorkspaceError(
-                            "a reader of a run that was killed does not end",
+                            "a reader process of a killed run is still active",
                             where=str(root / READING),
-                            remedy="end that process (see 'ps'), then run again",
+                            remedy="end that process (find it with 'ps') and run again",
                         ) from None
                     time.sleep(LOOK_EVERY_S)
                 else:

@@ -1,4 +1,4 @@
-"""The choice of received files to copy, the expiry of copies, and the reading of files from their copies."""
+"""Selection of received files to copy, expiry of copies, and ingestion of files from their copies."""
 
 import datetime as dt
 import shutil
@@ -10,30 +10,31 @@ from pathlib import Path
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.ingest.inbox import Inbox, InboxFile
-from transforms.ingest.ingest_file import IngestedFile, IngestTarget
+from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.parallel_read import ingest_files
+from transforms.ingest.read_file import IngestedFile
 from transforms.ingest.received_copies import Copy, ReceivedCopies
 from transforms.parallel import Executor
 from transforms.storage.atomic_file import write_bytes
 from transforms.storage.warehouse import Warehouse
 
 SPARE_BYTES = 200_000_000
-"""A copy is made only if this much stays free: intake comes first."""
+"""Minimum free disk space after a copy; ingestion has priority over copies."""
 FILES_AT_ONCE, BYTES_AT_ONCE = 16, 2_000_000_000
 UNPACKED = ".unpacked"
-"""Folder of the workspace that copies are unpacked into while they are read."""
+"""Folder of the workspace for copies that are unpacked to be read."""
 MAPPINGS = "mappings"
 
 
 @dataclass(frozen=True)
 class Kept:
-    """The outcome of copying.
+    """Result of copying received files.
 
     Attributes:
-        copied: the number of new copies.
-        expired: the number of copies removed because they were older than the retention period.
+        copied: number of new copies.
+        expired: number of copies removed because they were older than the retention period.
         left: files that were not copied because the disk is nearly full.
     """
 
@@ -45,25 +46,30 @@ class Kept:
 def keep_received(
     inbox: Inbox, warehouse: Warehouse, copies: ReceivedCopies, keep_days: float, now: dt.datetime
 ) -> Kept:
-    """Copy the files of the inbox that were taken in, note all others, and remove copies older than `keep_days`.
+    """Copy the ingested files of the inbox, record all others, and remove copies older than the retention period.
 
-    With 0 days, no copy is made or kept.
+    Args:
+        inbox: the present content of the inbox.
+        warehouse: the warehouse of the workspace.
+        copies: the folder of copies.
+        keep_days: retention period in days; with 0, no copy is made or kept.
+        now: the present time.
     """
     taken = warehouse.table("source_file").select("source_sha256", "file", "file_at", "received_at")
     index = copies.index()
     oldest = now - dt.timedelta(days=keep_days) if keep_days else dt.datetime.max.replace(tzinfo=dt.UTC)
-    here_now: dict[str, list[InboxFile]] = {}
+    in_inbox: dict[str, list[InboxFile]] = {}
     for found in inbox.found:
-        here_now.setdefault(found.sha, []).append(found)
-    todo: list[tuple[InboxFile, Copy]] = []
+        in_inbox.setdefault(found.sha, []).append(found)
+    to_copy: list[tuple[InboxFile, Copy]] = []
     for sha, file, file_at, received_at in taken.iter_rows():
-        founds = here_now.get(sha, [])
+        founds = in_inbox.get(sha, [])
         copy = _named(index.get(sha), sha, (file, _ns(file_at)), founds, received_at)
         if founds and received_at >= oldest and not copies.is_there(copy):
-            todo.append((founds[0], copy))
+            to_copy.append((founds[0], copy))
         elif copy != index.get(sha):
             copies.note(copy)
-    copied, left = _copy(todo, copies)
+    copied, left = _copy(to_copy, copies)
     old = [c for c in index.values() if c.form and dt.datetime.fromisoformat(c.received_at) < oldest]
     for copy in old:
         copies.drop(copy)
@@ -71,13 +77,14 @@ def keep_received(
 
 
 def _ns(at: dt.datetime) -> int:
+    """Return a time in nanoseconds since 1970, at microsecond resolution."""
     return int(at.timestamp() * 1_000_000) * 1000
 
 
 def _named(
     known: Copy | None, sha: str, taken: tuple[str, int], founds: list[InboxFile], received_at: dt.datetime
 ) -> Copy:
-    """Return what is known of a content, with every name that the inbox shows; the one it was taken under first."""
+    """Return the record of a content with all its names in the inbox; the name it was ingested under comes first."""
     names = {f.file: f.changed_ns for f in founds}
     if known is not None:
         added = tuple((f, at) for f, at in sorted(names.items()) if (f, at) not in known.names)
@@ -87,25 +94,25 @@ def _named(
     return Copy(sha, (first, *sorted(names.items())), size, received_at.isoformat())
 
 
-def _copy(todo: list[tuple[InboxFile, Copy]], copies: ReceivedCopies) -> tuple[int, list[str]]:
-    """Copy files as long as there is room; return the number of copies, and the files without."""
+def _copy(to_copy: list[tuple[InboxFile, Copy]], copies: ReceivedCopies) -> tuple[int, list[str]]:
+    """Copy files while disk space allows; return the number of copies and the files that were not copied."""
 
-    def keep(one: tuple[InboxFile, Copy]) -> bool:
-        found, copy = one
+    def keep(task: tuple[InboxFile, Copy]) -> bool:
+        found, copy = task
         if shutil.disk_usage(copies.folder.parent).free < found.size + SPARE_BYTES:
             copies.note(copy)
             return False
-        with suppress(FileNotFoundError):  # it has left the inbox since
+        with suppress(FileNotFoundError):  # the file has left the inbox
             copies.keep(found, replace(copy, size=found.size))
         return True
 
-    with ThreadPoolExecutor(2) as writers:  # compression lets other threads run
-        made = list(writers.map(keep, todo))
-    return sum(made), [found.file for (found, _), has_copy in zip(todo, made, strict=True) if not has_copy]
+    with ThreadPoolExecutor(2) as writers:  # compression releases the GIL
+        is_copied = list(writers.map(keep, to_copy))
+    return sum(is_copied), [found.file for (found, _), has_copy in zip(to_copy, is_copied, strict=True) if not has_copy]
 
 
 def keep_mappings(mappings: list[Mapping], folder: Path, copies: ReceivedCopies) -> None:
-    """Copy the mapping files in use, so that one that is lost can be put back."""
+    """Copy the mapping files in use, so that a lost mapping can be restored."""
     for mapping in mappings:
         text = (folder / f"{mapping.name}.toml").read_bytes()
         target = mapping_copy(copies, mapping.name, mapping.fingerprint())
@@ -116,18 +123,18 @@ def keep_mappings(mappings: list[Mapping], folder: Path, copies: ReceivedCopies)
 
 
 def mapping_copy(copies: ReceivedCopies, name: str, fingerprint: str) -> Path:
-    """Return the place of a mapping's copy."""
+    """Return the path of the copy of a mapping."""
     return copies.folder / MAPPINGS / f"{name}~{fingerprint[:16]}.toml"
 
 
 def due_copies(copies: ReceivedCopies, inbox: Inbox, warehouse: Warehouse) -> list[Copy]:
-    """Return the copies to read: content that is not taken in (any more) and is not in the inbox, in order."""
+    """Return the copies to read, in order: their content is not ingested (any more) and is not in the inbox."""
     taken = set(warehouse.table("source_file")["source_sha256"].to_list()) | {f.sha for f in inbox.found}
     return in_order([c for c in copies.index().values() if c.sha not in taken and copies.is_there(c)])
 
 
 def in_order(copies: list[Copy]) -> list[Copy]:
-    """Return copies in the order they were received in."""
+    """Return copies in order of receipt."""
     return sorted(copies, key=lambda c: (c.received_at, c.file))
 
 
@@ -138,21 +145,21 @@ def receive_copies(
     mappings: list[Mapping],
     catalogue: Catalogue,
     store: IngestTarget,
-    spread: Executor,
+    executor: Executor,
     read: IsolatedRead,
 ) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
-    """Take copies in as `receive_each` does, a few unpacked at a time."""
+    """Ingest copies as `ingest_files` does, with a few unpacked at a time."""
     for batch in batches(due):
         with copies.unpacked(batch, folder) as founds:
-            yield from ingest_files(founds, mappings, catalogue, store, spread, read)
+            yield from ingest_files(founds, mappings, catalogue, store, executor, read)
 
 
 def batches(copies: list[Copy]) -> Iterator[list[Copy]]:
-    """Yield copies some at a time: unpacked, they take bounded room."""
+    """Yield batches of copies, so that unpacked copies use a bounded amount of disk space."""
     batch: list[Copy] = []
     for copy in copies:
-        full = len(batch) == FILES_AT_ONCE or sum(c.size for c in batch) + copy.size > BYTES_AT_ONCE
-        if batch and full:
+        is_full = len(batch) == FILES_AT_ONCE or sum(c.size for c in batch) + copy.size > BYTES_AT_ONCE
+        if batch and is_full:
             yield batch
             batch = []
         batch.append(copy)

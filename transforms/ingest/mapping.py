@@ -1,4 +1,4 @@
-"""A mapping: which column of a file becomes which column of a table, in what unit, decimal mark and time zone."""
+"""Mappings from the columns of a file to the columns of a table, with units, decimal mark and time zone."""
 
 import datetime as dt
 import hashlib
@@ -19,29 +19,29 @@ from transforms.config.toml_file import read_toml
 from transforms.contracts.source_tables import contract
 from transforms.errors import WorkspaceError
 
-MENDED = "mended~"
-"""How the name of a file of mended rows begins; the rest is the name of the file the rows were rejected from."""
-_MENDED_MARK = re.compile(r"^mended~(?:\d+~~)?")
+CORRECTIONS_PREFIX = "mended~"
+"""Prefix of the name of a corrections file; the rest is the name of the file whose rows were rejected."""
+_CORRECTIONS_MARK = re.compile(r"^mended~(?:\d+~~)?")
 
 TOTALS = ("Total", "Totals", "Sum", "Summe", "Gesamt", "Somme", "Totaal", "Razem", "Celkem")
 
 
 @dataclass(frozen=True)
 class ColumnMapping:
-    """How one column of a table is read.
+    """Source and conversion of one column of a table.
 
     Attributes:
-        column: the table's column.
-        sources: the file's columns; of numbers (left and right) the mean is taken, of a time (date, clock) the two.
-        unit: the unit the file is in, None for text and time.
+        column: column of the table.
+        sources: columns of the file; numbers (left and right) are averaged, a date and a time of day are joined.
+        unit: unit in the file; None for text and times.
         format: strptime format of a time.
-        time_zone: zone of a time that carries none.
-        words: the file's words -> ours.
-        value: a constant, for what the file does not say; a time in UTC.
-        file_name: a regular expression whose first group, in the file's name, is the value.
-        steps: the machine's own scale -> stored unit, linear between the points given.
-        full_scale: what 100 % is in the stored unit, for a drive logged in percent.
-        scale_by: `device` or `dictionary`: which of two scales that disagree a task-data value follows.
+        time_zone: time zone of a time without an offset.
+        words: word in the file -> stored word.
+        value: constant for data that is not in the file; times are in UTC.
+        file_name: regular expression whose first group in the file name is the value.
+        steps: points of (machine scale, stored unit), interpolated linearly.
+        full_scale: value of 100 % in the stored unit, for a drive logged in percent.
+        scale_by: `device` or `dictionary`: the scale used if the two disagree on a task-data value.
     """
 
     column: str
@@ -59,7 +59,7 @@ class ColumnMapping:
 
 @dataclass(frozen=True)
 class Dated:
-    """Where a file's name says the day it was made: a regular expression with one group, and a strptime format."""
+    """Date in a file name: a regular expression with one group, and a strptime format."""
 
     file_name: str
     format: str
@@ -67,7 +67,7 @@ class Dated:
 
 @dataclass(frozen=True)
 class Mapping:
-    """How one kind of export is read; a TOML file in the workspace's `mappings/`."""
+    """Mapping of one kind of export, from a TOML file in the `mappings/` folder of the workspace."""
 
     name: str
     kind: str
@@ -87,28 +87,28 @@ class Mapping:
     time_zone: str | None = field(default=None)
 
     def reads(self, file_name: str) -> bool:
-        """Whether a file of this name is read by this mapping."""
+        """Return True if the mapping matches a file name."""
         return any(fnmatch(own_name(file_name), pattern) for pattern in self.files)
 
     def form_of(self, path: Path) -> str:
-        """The form a file is read in: what the mapping says, else what the file's name says."""
+        """Return the format of a file: from the mapping, else from the file name."""
         if path.is_dir():
             return "iso11783"
         return self.form or SUFFIX_FORM.get(path.suffix.lower(), "delimited")
 
     def sources(self) -> list[str]:
-        """The file's columns this mapping reads, each once."""
+        """Return the distinct columns of the file that the mapping reads."""
         return list(dict.fromkeys(s for c in self.columns for s in c.sources))
 
     def fingerprint(self) -> str:
-        """A hash of everything that decides how a row is read: when it changes, its files are read again."""
-        how = {k: v for k, v in vars(self).items() if k not in {"name", "files"}}
-        return hashlib.sha256(repr(sorted(how.items())).encode()).hexdigest()
+        """Return a hash of everything that affects how rows are read; if it changes, files are read again."""
+        content = {k: v for k, v in vars(self).items() if k not in {"name", "files"}}
+        return hashlib.sha256(repr(sorted(content.items())).encode()).hexdigest()
 
 
 def own_name(file_name: str) -> str:
-    """A file's name without the mark of mended rows, and without the number that tells files of one name apart."""
-    return _MENDED_MARK.sub("", file_name)
+    """Return a file name without the corrections prefix and without the number that distinguishes equal names."""
+    return _CORRECTIONS_MARK.sub("", file_name)
 
 
 def _names(value: str | list[str]) -> tuple[str, ...]:
@@ -134,10 +134,16 @@ def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Co
 
 
 def mapping_of(table: dict[str, Any], name: str, catalogue: Catalogue, where: str) -> Mapping:
-    """Check a mapping's table and return what it says.
+    """Validate the table of a mapping and return the mapping.
+
+    Args:
+        table: content of the mapping file.
+        name: name of the mapping.
+        catalogue: the machine settings of the workspace.
+        where: the mapping file, for messages.
 
     Raises:
-        WorkspaceError: a key or value cannot be, or a column or unit is missing; all errors are listed.
+        WorkspaceError: a key or value is invalid, or a column or unit is missing; all errors are listed.
     """
     own_columns = OWN_COLUMNS.get(str(table.get("form")), {})
     raise_problems(check_mapping(table, own_columns, catalogue, where))
@@ -186,29 +192,29 @@ OWN_COLUMNS: dict[str, dict[str, dict[str, Any]]] = {
         "unloaded_t": {"from": "ddi 321"},
     },
 }
-"""What forms that describe themselves give without being asked; a mapping's own columns stand above these."""
+"""Default columns of self-describing formats; the columns of a mapping override them."""
 
 
 def read_mapping(path: Path, catalogue: Catalogue) -> Mapping:
-    """Read and check one mapping file.
+    """Read and validate one mapping file.
 
     Raises:
-        WorkspaceError: it is not TOML, or a key or value in it cannot be; all errors are listed.
+        WorkspaceError: the file is not TOML, or a key or value is invalid; all errors are listed.
     """
     try:
         table = read_toml(path)
     except FileNotFoundError as problem:
         raise WorkspaceError(
-            "there is no such mapping", where=str(path), remedy="remove the link or name a file that exists"
+            "the mapping does not exist", where=str(path), remedy="remove the link or name an existing file"
         ) from problem
     return mapping_of(table, path.stem, catalogue, str(path))
 
 
 def read_mappings(folder: Path, catalogue: Catalogue) -> list[Mapping]:
-    """Read every mapping of a workspace, in order of name; editors' hidden files are no mappings.
+    """Read all mappings of a workspace, in order of name; hidden files, such as those of editors, are ignored.
 
     Raises:
-        WorkspaceError: a mapping is wrong; the errors of all mappings are listed.
+        WorkspaceError: a mapping is invalid; the errors of all mappings are listed.
     """
     mappings, problems = [], list[Problem]()
     for path in sorted(p for p in folder.glob("*.toml") if not p.name.startswith(".")):

@@ -1,7 +1,8 @@
-"""Telemetry files read side by side, perhaps elsewhere, and taken in afterwards in the order of one after the other.
+"""Parallel reading of telemetry files, locally or on a cluster, with results recorded in sequential order.
 
-Rows that another file has already count as repeated, so reading is a matter of order. Files whose times do not overlap
-do not touch: those are read at once. If two of a run overlap, the later is read again in its turn.
+Rows that another file already has count as repeated, so the result depends on the order of files. Files whose times do
+not overlap are independent and can be read in parallel. If two files of a run overlap, the later one is read again
+after the earlier one is recorded.
 """
 
 from collections.abc import Callable, Iterator
@@ -9,8 +10,10 @@ from contextlib import closing
 from dataclasses import replace
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.file_record import record
 from transforms.ingest.inbox import InboxFile
-from transforms.ingest.ingest_file import IngestTarget, find_mapping, ingest_or_report, record
+from transforms.ingest.ingest_file import find_mapping, ingest_or_report
+from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.read_file import FileRead, IngestedFile, ReadJob
@@ -22,18 +25,19 @@ FILES_AT_ONCE = 16
 
 
 def read_in_parallel(job: ReadJob) -> FileRead | None:
-    """Read one file onto the lake, in a reader process of this worker; None if that fails."""
+    """Read one file to the lake, in a reader process of this worker; return None on failure."""
     try:
         read = IsolatedRead()(job)
         return replace(read, rejected=read.rejected.loaded())
     except Exception:  # noqa: BLE001
-        # Changed, not to be seen from here, or one that no reader survives: read again by the caller, which reports it.
-        job.onto.forget(job.found.sha)
+        # The file changed, is not accessible from this worker, or crashes its reader. The caller reads it again and
+        # reports the error.
+        job.onto.delete_source(job.found.sha)
         return None
 
 
 class _TimeSpans:
-    """Which minutes of which machine-days the files of this run have told of."""
+    """Time spans per machine-day covered by the files of this run."""
 
     def __init__(self) -> None:
         self.spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
@@ -55,97 +59,106 @@ def ingest_files(
     mappings: list[Mapping],
     catalogue: Catalogue,
     store: IngestTarget,
-    spread: Executor,
+    executor: Executor,
     read: IsolatedRead,
 ) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
-    """Take files in, one after the other or telemetry side by side; yields each with what became of it.
+    """Ingest files sequentially, or telemetry files in parallel; yield each file with its counts, in order.
 
-    On this machine few files are read one at a time, on all its processors; of many, each processor reads its own.
+    Locally, a few files are read one at a time with all processors; of many files, each processor reads its own.
+
+    Args:
+        files: the files, in order.
+        mappings: the mappings of the workspace.
+        catalogue: the machine settings of the workspace.
+        store: the destination.
+        executor: the executor of parallel reads.
+        read: the function that reads a file in a reader process.
     """
     chosen = {f.sha: m for f in files if (m := find_mapping(f.file, mappings)) is not None and m.kind == "telemetry"}
-    if spread is serial or (
-        isinstance(spread, ProcessExecutor) and (spread.count == 1 or len(chosen) < MIN_PARALLEL_TASKS)
+    if executor is serial or (
+        isinstance(executor, ProcessExecutor) and (executor.count == 1 or len(chosen) < MIN_PARALLEL_TASKS)
     ):
         for found in files:
             yield found, ingest_or_report(found, mappings, catalogue, store, read)
         return
-    store.onto.begin_taking(list(chosen))
+    store.onto.begin_ingest(list(chosen))
     jobs = store.jobs([(f, chosen[f.sha]) for f in files if f.sha in chosen], catalogue)
-    adopted = _Adopted(catalogue, store)
+    batch = _RecordBatch(catalogue, store)
 
     def alone(found: InboxFile) -> IngestedFile | None:
-        adopted.record()
+        batch.record()
         return ingest_or_report(found, mappings, catalogue, store, read)
 
-    turns = _in_turns(files, mappings)
-    if isinstance(spread, ProcessExecutor):
-        with closing(read.side_by_side(jobs, spread.count)) as there:
-            yield from _receive_apart(turns, chosen, there, adopted, alone)
+    ordered = _interleaved(files, mappings)
+    if isinstance(executor, ProcessExecutor):
+        with closing(read.side_by_side(jobs, executor.count)) as results:
+            yield from _record_in_order(ordered, chosen, results, batch, alone)
     else:
-        yield from _receive_apart(turns, chosen, spread(read_in_parallel, jobs), adopted, alone)
+        yield from _record_in_order(ordered, chosen, executor(read_in_parallel, jobs), batch, alone)
 
 
-def _receive_apart(
+def _record_in_order(
     files: list[InboxFile],
     chosen: dict[str, Mapping],
-    there: Iterator[FileRead | None],
-    adopted: "_Adopted",
+    results: Iterator[FileRead | None],
+    batch: "_RecordBatch",
     alone: Callable[[InboxFile], IngestedFile | None],
 ) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
-    told = _TimeSpans()
+    """Record the results of parallel reads; a file whose times overlap an earlier one is read again alone."""
+    covered = _TimeSpans()
     for found in files:
-        one = next(there) if found.sha in chosen else None
+        result = next(results) if found.sha in chosen else None
         received: IngestedFile | None
-        if one is not None and not told.overlaps(one.received.lies) and found.is_unchanged():
-            adopted.add(found, chosen[found.sha], one)
-            received = one.received
+        if result is not None and not covered.overlaps(result.received.lies) and found.is_unchanged():
+            batch.add(found, chosen[found.sha], result)
+            received = result.received
         else:
-            if one is not None:
-                adopted.drop(found, one)
+            if result is not None:
+                batch.drop(found, result)
             received = alone(found)
         if received is not None:
-            told.add(received.lies)
+            covered.add(received.lies)
         yield found, received
-    adopted.record()
+    batch.record()
 
 
-def _in_turns(files: list[InboxFile], mappings: list[Mapping]) -> list[InboxFile]:
-    """Return the files in the order they are taken in: lists spread among the others, which are read meanwhile.
+def _interleaved(files: list[InboxFile], mappings: list[Mapping]) -> list[InboxFile]:
+    """Return the files in order of ingestion: other kinds are interleaved with telemetry, which is read meanwhile.
 
-    Lists and telemetry do not touch each other; each keep their own order.
+    Telemetry and other kinds are independent; each group keeps its order.
     """
     kinds = [m.kind if (m := find_mapping(f.file, mappings)) is not None else None for f in files]
     lists = [f for f, kind in zip(files, kinds, strict=True) if kind not in {None, "telemetry"}]
     others = [f for f, kind in zip(files, kinds, strict=True) if kind in {None, "telemetry"}]
-    placed = [((k + 1) / len(part), f) for part in (lists, others) for k, f in enumerate(part)]
-    return [f for _, f in sorted(placed, key=lambda one: one[0])]
+    positioned = [((k + 1) / len(part), f) for part in (lists, others) for k, f in enumerate(part)]
+    return [f for _, f in sorted(positioned, key=lambda item: item[0])]
 
 
-class _Adopted:
-    """Files that were read side by side, recorded some at a time: a crash loses no more than these."""
+class _RecordBatch:
+    """Batch of files read in parallel and recorded together; a crash loses at most one batch."""
 
     def __init__(self, catalogue: Catalogue, store: IngestTarget) -> None:
         self._catalogue, self._store = catalogue, store
-        self._held: list[tuple[InboxFile, Mapping, FileRead]] = []
+        self._batch: list[tuple[InboxFile, Mapping, FileRead]] = []
 
-    def add(self, found: InboxFile, mapping: Mapping, one: FileRead) -> None:
-        """Take in a file; it counts from now on."""
-        self._held.append((found, mapping, one))
+    def add(self, found: InboxFile, mapping: Mapping, read: FileRead) -> None:
+        """Add a file; its telemetry is valid from now on."""
+        self._batch.append((found, mapping, read))
         self._store.recorded.add(found.sha[:PREFIX])
-        if len(self._held) == FILES_AT_ONCE:
+        if len(self._batch) == FILES_AT_ONCE:
             self.record()
 
-    def drop(self, found: InboxFile, one: FileRead) -> None:
-        """Forget what was read of a file."""
-        one.rejected.discard()
-        self._store.onto.forget(found.sha)
+    def drop(self, found: InboxFile, read: FileRead) -> None:
+        """Delete the rows read from a file."""
+        read.rejected.discard()
+        self._store.onto.delete_source(found.sha)
 
     def record(self) -> None:
-        """Record what was taken in."""
-        if not self._held:
+        """Record the files of the batch in one transaction."""
+        if not self._batch:
             return
         with self._store.into.transaction():
-            for found, mapping, one in self._held:
-                record(found, mapping, one, self._catalogue, self._store)
-        self._store.onto.end_taking([found.sha for found, _, _ in self._held])
-        self._held.clear()
+            for found, mapping, read in self._batch:
+                record(found, mapping, read, self._catalogue, self._store)
+        self._store.onto.end_ingest([found.sha for found, _, _ in self._batch])
+        self._batch.clear()

@@ -1,4 +1,4 @@
-"""Which files of the inbox are to be read: new content, and content whose mapping has changed since."""
+"""Selection of files to read: new content, and content whose mapping has changed."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -6,23 +6,24 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from transforms.ingest.failed_read import sources_to_retry
+from transforms.ingest.file_record import file_at
 from transforms.ingest.inbox import Inbox, InboxFile, KnownFiles
-from transforms.ingest.ingest_file import file_at, find_mapping
+from transforms.ingest.ingest_file import find_mapping
 from transforms.ingest.mapping import Mapping
 from transforms.storage.lake import PREFIX, Lake
 from transforms.storage.warehouse import Warehouse
 
 
 def known_files(warehouse: Warehouse) -> KnownFiles:
-    """Return the inbox as it was last looked at."""
+    """Return the inbox contents recorded by the last scan."""
     return {file: (size, changed, sha) for file, size, changed, sha in warehouse.table("inbox_file").iter_rows()}
 
 
 def record_inbox(inbox: Inbox, before: KnownFiles, warehouse: Warehouse) -> None:
-    """Note the inbox as it is now."""
+    """Record the present contents of the inbox, if they differ from `before`."""
     now = {f.file: (f.size, f.changed_ns, f.sha) for f in inbox.found}
     if now != before:
-        rows = [(file, *stand) for file, stand in sorted(now.items())]
+        rows = [(file, *state) for file, state in sorted(now.items())]
         schema = {"file": pl.String, "size_bytes": pl.Int64, "changed_ns": pl.Int64, "source_sha256": pl.String}
         with warehouse.transaction():
             warehouse.replace("inbox_file", pl.DataFrame(rows, schema=schema, orient="row"))
@@ -30,11 +31,11 @@ def record_inbox(inbox: Inbox, before: KnownFiles, warehouse: Warehouse) -> None
 
 @dataclass(frozen=True)
 class Changed:
-    """Files whose mapping is not the one they were read through.
+    """Files whose mapping has changed since they were read.
 
     Attributes:
-        again: contents that can be read again, by sha-256.
-        stuck: (sha-256, file) of contents that are neither in the inbox nor copied: their rows stay as they were read.
+        again: sha-256 of contents that can be read again.
+        stuck: (sha-256, file) of contents that are neither in the inbox nor copied; their rows are not changed.
     """
 
     again: set[str]
@@ -42,14 +43,14 @@ class Changed:
 
 
 def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[str]) -> Changed:
-    """Return the files that would now be read through another mapping than they were.
+    """Return the files that would now be read through a different mapping.
 
-    A file that no mapping names any more stays as it was read.
+    A file that no mapping matches any more keeps its rows.
 
     Args:
-        mappings: the present ones.
-        taken: the sources taken in.
-        readable: contents that are in the inbox or copied.
+        mappings: the present mappings.
+        taken: the ingested sources, table `source_file`.
+        readable: sha-256 of contents that are in the inbox or copied.
     """
     prints = {m.name: m.fingerprint() for m in mappings}
     again, stuck = set[str](), list[tuple[str, str]]()
@@ -65,14 +66,14 @@ def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[st
 
 
 def drop_remapped(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, lake: Lake, copied: set[str]) -> Changed:
-    """Drop what came from files whose mapping changed, so that they are read again; return these files.
+    """Delete the rows of files whose mapping changed, so that they are read again; return these files.
 
     Args:
-        inbox: what is in the inbox.
-        mappings: the present ones.
-        warehouse: the workspace's.
-        lake: the workspace's.
-        copied: contents with a copy.
+        inbox: the present contents of the inbox.
+        mappings: the present mappings.
+        warehouse: the warehouse of the workspace.
+        lake: the lake of the workspace.
+        copied: sha-256 of contents with a copy.
     """
     readable = {f.sha for f in inbox.found} | copied
     changed = changed_files(mappings, warehouse.table("source_file"), readable)
@@ -81,10 +82,16 @@ def drop_remapped(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, l
 
 
 def forget(sources: set[str], readable: set[str], warehouse: Warehouse, lake: Lake) -> set[str]:
-    """Drop what came from sources, so that they are read again; return the sources dropped.
+    """Delete the rows of sources, so that they are read again; return the deleted sources.
 
-    Telemetry that only repeated another file's was never stored twice, so when telemetry is dropped every telemetry
-    file that had repeats is read again with it.
+    Repeated telemetry rows are stored only once. If telemetry is deleted, every telemetry file with repeated rows is
+    therefore deleted and read again too.
+
+    Args:
+        sources: sha-256 of the sources to delete.
+        readable: sha-256 of contents that are in the inbox or copied.
+        warehouse: the warehouse of the workspace.
+        lake: the lake of the workspace.
     """
     if not sources:
         return set()
@@ -92,11 +99,11 @@ def forget(sources: set[str], readable: set[str], warehouse: Warehouse, lake: La
     telemetry = taken.filter((pl.col("kind") == "telemetry") & pl.col("source_sha256").is_in(sorted(readable)))
     if not forgotten.isdisjoint(telemetry["source_sha256"].to_list()):
         forgotten |= set(telemetry.filter(pl.col("rows_repeated") > 0)["source_sha256"].to_list())
-    lake.begin_taking(sorted(forgotten))
+    lake.begin_ingest(sorted(forgotten))
     with warehouse.transaction():
         for sha in sorted(forgotten):
-            warehouse.forget_source(sha)
-    lake.sweep({s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()})
+            warehouse.delete_source(sha)
+    lake.remove_orphans({s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()})
     return forgotten
 
 
@@ -114,9 +121,14 @@ def _note_stuck(stuck: list[tuple[str, str]], warehouse: Warehouse) -> None:
 
 
 def record_earlier_dates(founds: Iterable[InboxFile], mappings: list[Mapping], warehouse: Warehouse) -> None:
-    """Note where content came under an earlier date than it was taken with, in the inbox or as its copy records.
+    """Record the earliest date of content that was also received under an earlier date than it was ingested with.
 
-    Content counts as of the earliest: sending a file again makes none newer.
+    Content is dated by its earliest delivery, so sending a file again does not make its rows newer.
+
+    Args:
+        founds: deliveries of content, from the inbox or the records of copies.
+        mappings: the present mappings.
+        warehouse: the warehouse of the workspace.
     """
     taken = warehouse.table("source_file").filter(pl.col("mapping").is_not_null())
     at = dict(taken.select("source_sha256", "file_at").iter_rows())
@@ -127,9 +139,9 @@ def record_earlier_dates(founds: Iterable[InboxFile], mappings: list[Mapping], w
 
 
 def pending_files(inbox: Inbox, warehouse: Warehouse) -> list[InboxFile]:
-    """Return the files to read, in order of name: one of each content that was not taken yet, the earliest.
+    """Return the files to read, in order of name: the earliest file of each content that is not ingested yet.
 
-    A file whose reader failed is due again, once.
+    A file whose reader failed is retried once.
     """
     taken = set(warehouse.table("source_file")["source_sha256"].to_list()) - sources_to_retry(warehouse)
     new: dict[str, InboxFile] = {}
@@ -141,9 +153,12 @@ def pending_files(inbox: Inbox, warehouse: Warehouse) -> list[InboxFile]:
 
 
 def forget_misnamed(warehouse: Warehouse, lake: Lake) -> int:
-    """Drop telemetry that an earlier taretrace named otherwise, so that its files are read anew; return how many.
+    """Delete telemetry files with names of an earlier version, so that their sources are read again.
 
-    Only a workspace that was brought up to date can hold any.
+    Only an upgraded workspace can contain such files.
+
+    Returns:
+        The number of sources to read again.
     """
     if not warehouse.table("upgrade").height:
         return 0
@@ -151,7 +166,7 @@ def forget_misnamed(warehouse: Warehouse, lake: Lake) -> int:
     with warehouse.transaction():
         for sha in warehouse.table("source_file")["source_sha256"].to_list():
             if sha[:PREFIX] in misnamed:
-                warehouse.forget_source(sha)
+                warehouse.delete_source(sha)
     for paths in misnamed.values():
         for path in paths:
             path.unlink()

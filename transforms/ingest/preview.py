@@ -1,6 +1,7 @@
-"""The first rows of a file as a mapping would read them."""
+"""Preview of a file: its first rows, read through a mapping."""
 
 from pathlib import Path
+from typing import NamedTuple
 
 import polars as pl
 
@@ -10,28 +11,39 @@ from transforms.ingest.readers.open import open_source
 from transforms.ingest.validate import Reader
 
 
-def first_rows(path: Path, mapping: Mapping, catalogue: Catalogue, n: int) -> tuple[pl.DataFrame, pl.DataFrame, int]:
-    """Read until `n` good rows are found, or the file ends.
+class Preview(NamedTuple):
+    """First rows of a file: good rows, rejected rows, and the number of rows examined."""
 
-    Returns:
-        (good rows, rejected rows, rows looked at).
+    good: pl.DataFrame
+    rejected: pl.DataFrame
+    examined: int
+
+
+def first_rows(path: Path, mapping: Mapping, catalogue: Catalogue, n: int) -> Preview:
+    """Return at most `n` good rows of a file, reading until they are found or the file ends.
+
+    Args:
+        path: the file.
+        mapping: the mapping that reads it.
+        catalogue: the machine settings of the workspace.
+        n: number of good rows to find.
 
     Raises:
-        SourceFileError: the file as a whole cannot be read through this mapping.
+        SourceFileError: the whole file cannot be read through this mapping.
     """
     source, reader = open_source(path, Reader(mapping, catalogue, path.name))
     good: list[pl.DataFrame] = []
     rejected: list[pl.DataFrame] = []
-    looked = base = 0
+    examined = base = 0
     try:
         for read in source.pieces:
             checked = reader.check(read())
             good.append(checked.good.drop("row").with_columns(pl.col("line") + base))
             rejected.append(checked.rejected.with_columns(pl.col("line") + base))
             base += checked.piece.lines
-            looked += checked.rows_in
+            examined += checked.rows_in
             if sum(g.height for g in good) >= n:
                 break
     finally:
         source.close()
-    return pl.concat(good).head(n), pl.concat(rejected), looked
+    return Preview(pl.concat(good).head(n), pl.concat(rejected), examined)

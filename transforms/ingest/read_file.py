@@ -1,43 +1,52 @@
-"""Reads one file, without a warehouse: telemetry onto the lake, rows of lists and rejected rows back to the caller.
+"""Reading of one file: telemetry is written to the lake; other rows and rejected rows are returned to the caller.
 
-This is all that parses what people send, and it runs in a reader process (`isolated_read`).
+All parsing of untrusted files happens here, in a reader process (`isolated_read`); no warehouse is needed.
 """
 
 import datetime as dt
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import cast
 
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.ingest.chunk import Source
+from transforms.ingest.chunk import Chunk, Source
+from transforms.ingest.duplicates import split_clashes
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.open import open_source
 from transforms.ingest.row_spool import RowSpool, SpooledRows
 from transforms.ingest.telemetry_writer import StoredSpan, TelemetryWriter
-from transforms.ingest.validate import Reader, ValidatedChunk, split_clashes
+from transforms.ingest.validate import Reader, ValidatedChunk
 from transforms.storage.lake import Lake
 from transforms.storage.lake_file import LakeFile
 
 READ_AHEAD = 3
-"""Pieces read side by side, and held in memory at once."""
+"""Maximum chunks read in parallel and held in memory."""
 
 
 @dataclass
 class IngestedFile:
-    """One file taken in; `rows_in = rows_accepted + rows_rejected + rows_repeated`.
+    """Result of ingesting one file; `rows_in = rows_accepted + rows_rejected + rows_repeated`.
 
     Attributes:
-        file: its path inside the inbox.
-        says: what the person should know of how it was read.
-        from_at: the earliest time its accepted rows tell of.
-        to_at: the latest.
-        lies: where its telemetry lies on the lake.
-        failed: class and place of an internal error with it.
-        failure_code: the rule of its one rejected row if its reader failed.
+        file: path relative to the inbox.
+        kind: kind of file; None if no mapping matches.
+        mapping: name of the mapping; None if no mapping matches.
+        rows_in: rows in the file.
+        rows_accepted: rows stored.
+        rows_rejected: rows rejected with a reason.
+        rows_repeated: rows that repeat another row.
+        header: raw lines above the rows.
+        from_at: earliest time of its accepted rows.
+        to_at: latest time of its accepted rows.
+        says: findings about how the file was read.
+        lies: spans of its telemetry on the lake.
+        failed: class and location of an internal error.
+        failure_code: rule of its single rejected row, if its reader failed.
     """
 
     file: str
@@ -62,11 +71,11 @@ class ReadJob:
 
     Attributes:
         found: the file.
-        mapping: how to read it.
-        catalogue: the settings known.
-        known: where telemetry of other files lies.
-        onto: where its own telemetry goes.
-        recorded: prefixes of the sources whose telemetry counts.
+        mapping: the mapping that reads it.
+        catalogue: the machine settings of the workspace.
+        known: lake with the telemetry of other files.
+        onto: lake that its own telemetry is written to.
+        recorded: hash prefixes of the sources whose telemetry is valid.
         rolled: machine-days whose records have expired.
     """
 
@@ -81,13 +90,13 @@ class ReadJob:
 
 @dataclass(frozen=True)
 class FileRead:
-    """A file that was read.
+    """Result of reading a file, before it is recorded in the warehouse.
 
     Attributes:
-        received: its counts; of a list, repeats of other files are not counted yet.
-        rows: accepted rows of a list, with `line` and `part`; none of telemetry, which lies on the lake.
+        received: its counts; for kinds other than telemetry, rows repeated from other files are not yet counted.
+        rows: accepted rows with `line` and `part`; empty for telemetry, which is on the lake.
         rejected: its rejected rows.
-        files: the files of its telemetry on the lake.
+        files: its telemetry files on the lake.
     """
 
     received: IngestedFile
@@ -96,8 +105,13 @@ class FileRead:
     files: list[LakeFile] = field(default_factory=list)
 
 
+def _validated(reader: Reader, read: Callable[[], Chunk]) -> ValidatedChunk:
+    """Read a chunk and validate it."""
+    return reader.check(read())
+
+
 def _in_order(source: Source, reader: Reader) -> Iterator[ValidatedChunk]:
-    """Read and check pieces in the file's order, side by side where this process has more than one thread."""
+    """Yield validated chunks in file order; chunks are read in parallel if the process has several threads."""
     if pl.thread_pool_size() == 1:
         try:
             yield from (reader.check(read()) for read in source.pieces)
@@ -108,7 +122,7 @@ def _in_order(source: Source, reader: Reader) -> Iterator[ValidatedChunk]:
     with ThreadPoolExecutor(2) as pool:
         try:
             for read in source.pieces:
-                waiting.append(pool.submit(lambda read=read: reader.check(read())))  # type: ignore[misc]
+                waiting.append(pool.submit(_validated, reader, read))
                 if len(waiting) >= READ_AHEAD:
                     yield waiting.popleft().result()
             while waiting:
@@ -118,8 +132,8 @@ def _in_order(source: Source, reader: Reader) -> Iterator[ValidatedChunk]:
             source.close()
 
 
-class _Rows:
-    """Counts a file's rows and keeps them, piece by piece."""
+class _RowCollector:
+    """Collector of the rows and counts of a file, chunk by chunk."""
 
     def __init__(self, received: IngestedFile, found: InboxFile, reader: Reader) -> None:
         self.received, self.found = received, found
@@ -128,20 +142,20 @@ class _Rows:
         self.rejected = RowSpool()
         self.base = 0
 
-    def take(self, checked: ValidatedChunk, shelf: TelemetryWriter | None) -> None:
-        """Count a checked piece and keep its rows."""
+    def take(self, checked: ValidatedChunk, writer: TelemetryWriter | None) -> None:
+        """Count the rows of a validated chunk and store them, in the writer if there is one."""
         piece = checked.piece
-        if shelf is not None:
-            accepted, clashes, repeated = shelf.add(checked.good, piece, self.base)
-            self._span(checked.good)
+        if writer is not None:
+            accepted, clashes, repeated = writer.add(checked.good, piece, self.base)
+            self._extend_span(checked.good)
         else:
             taken = pl.concat(self.accepted) if self.accepted else None
-            kept, clashes, repeated = split_clashes(checked.good, self.key, piece, taken)
-            part_of = pl.lit(piece.part, dtype=pl.String).alias("part")
-            kept = kept.drop("row").with_columns(pl.col("line") + self.base, part_of)
-            self.accepted.append(kept)
-            self._span(kept)
-            accepted = kept.height
+            split = split_clashes(checked.good, self.key, piece, taken)
+            part = pl.lit(piece.part, dtype=pl.String).alias("part")
+            new = split.new.drop("row").with_columns(pl.col("line") + self.base, part)
+            self.accepted.append(new)
+            self._extend_span(new)
+            accepted, clashes, repeated = new.height, split.rejected, split.repeated
         self.received.rows_in += checked.rows_in
         self.received.rows_accepted += accepted
         self.received.rows_repeated += checked.rows_repeated + repeated
@@ -149,17 +163,18 @@ class _Rows:
         self.received.says += [s for s in piece.findings if s not in self.received.says]
         self.base += piece.lines
 
-    def _span(self, kept: pl.DataFrame) -> None:
-        clocks = [c for c in ("logged_at", "weighed_at", "audited_at", "hour_at", "day_at") if c in kept.columns]
-        if not clocks or not kept[clocks[0]].count():
+    def _extend_span(self, rows: pl.DataFrame) -> None:
+        """Extend the time span of the file by the times of accepted rows."""
+        columns = [c for c in ("logged_at", "weighed_at", "audited_at", "hour_at", "day_at") if c in rows.columns]
+        if not columns or not rows[columns[0]].count():
             return
-        first: dt.datetime = kept[clocks[0]].min()  # type: ignore[assignment]
-        last: dt.datetime = kept[clocks[0]].max()  # type: ignore[assignment]
+        first, last = cast("dt.datetime", rows[columns[0]].min()), cast("dt.datetime", rows[columns[0]].max())
         received = self.received
         received.from_at = first if received.from_at is None else min(received.from_at, first)
         received.to_at = last if received.to_at is None else max(received.to_at, last)
 
     def _reject(self, rows: pl.DataFrame, part: str | None) -> None:
+        """Count and store rejected rows."""
         self.received.rows_rejected += rows.height
         named = rows.with_columns(
             pl.col("line") + self.base,
@@ -171,23 +186,23 @@ class _Rows:
 
 
 def read_file(job: ReadJob) -> FileRead:
-    """Read a file.
+    """Read a file and write its telemetry to the lake.
 
     Raises:
-        SourceFileError: as a whole it cannot be read through its mapping.
+        SourceFileError: the whole file cannot be read through its mapping.
     """
     found, mapping = job.found, job.mapping
     received = IngestedFile(found.file, mapping.kind, mapping.name)
     source, reader = open_source(found.path, Reader(mapping, job.catalogue, found.path.name))
     received.header = source.header
-    rows, files = _Rows(received, found, reader), list[LakeFile]()
+    rows, files = _RowCollector(received, found, reader), list[LakeFile]()
     if mapping.kind != "telemetry":
         for checked in _in_order(source, reader):
             rows.take(checked, None)
     else:
-        with TelemetryWriter(job.onto, job.known, found.sha, set(job.recorded), set(job.rolled)) as shelf:
+        with TelemetryWriter(job.onto, job.known, found.sha, set(job.recorded), set(job.rolled)) as writer:
             for checked in _in_order(source, reader):
-                rows.take(checked, shelf)
-        received.lies, files = shelf.lies, shelf.files
-    listed = pl.concat(rows.accepted) if rows.accepted else pl.DataFrame()
-    return FileRead(received, listed, rows.rejected.finish(), files)
+                rows.take(checked, writer)
+        received.lies, files = writer.lies, writer.files
+    accepted = pl.concat(rows.accepted) if rows.accepted else pl.DataFrame()
+    return FileRead(received, accepted, rows.rejected.finish(), files)

@@ -1,6 +1,6 @@
-"""The program of a reader process: takes calls from its parent, one at a time, and answers each.
+"""Main program of a reader process: it receives calls from its parent, one at a time, and answers each.
 
-Its standard input is the lifeline: when the parent ends, for whatever reason, the input ends, and so does the reader.
+When the parent ends for any reason, the standard input of the reader closes and the reader exits.
 """
 
 import os
@@ -22,17 +22,17 @@ from typing import Any, BinaryIO
 from transforms.errors import SourceFileError, WorkspaceError, is_panic
 
 LAST = ("panicked", "no_memory")
-"""After such an outcome nothing in the process can be relied on: it ends."""
+"""Outcomes after which the state of the process is unreliable, so it exits."""
 LENGTH = struct.Struct(">Q")
 FIRST_TO_KILL = "800"
-"""Linux ends the process with the highest score first if memory runs out: this one, not its parent."""
+"""OOM score: if memory runs out, Linux first kills the process with the highest score, not the parent."""
 PASSED_ON = (SourceFileError, WorkspaceError, OSError)
-"""Exceptions that reach the parent as they are; of any other, its class and place."""
+"""Exceptions passed to the parent unchanged; for others, only class and location are passed."""
 
 
 @dataclass(frozen=True)
 class Call:
-    """A function of a module, its arguments, and the seconds it may take."""
+    """Call of a module-level function with its arguments and a time limit in seconds."""
 
     function: Callable[..., Any]
     arguments: tuple[Any, ...]
@@ -41,14 +41,14 @@ class Call:
 
 @dataclass(frozen=True)
 class Answer:
-    """An outcome: `done` with a value, `raised` with an exception; `failed`, `panicked`, `no_memory` with a place."""
+    """Outcome: `done` with a value, `raised` with an exception; `failed`, `panicked`, `no_memory` with a location."""
 
     kind: str
     value: Any = None
 
 
 def write_message(stream: BinaryIO, body: bytes) -> None:
-    """Write one message."""
+    """Write one message, preceded by its length."""
     stream.write(LENGTH.pack(len(body)))
     stream.write(body)
     stream.flush()
@@ -65,43 +65,44 @@ def read_message(stream: BinaryIO) -> bytes | None:
 
 
 def place_of(problem: BaseException) -> str:
-    """Return an exception's class and place, never its text: that may quote a file."""
+    """Return the class and location of an exception, but not its text, which may quote a file."""
     frames = traceback.extract_tb(problem.__traceback__)
     place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
     return f"{type(problem).__name__}{place}"
 
 
-def limit_memory(most_bytes: int) -> None:
-    """Let an allocation beyond a limit fail, if the system has such limits; write no core of what was read."""
+def limit_memory(max_bytes: int) -> None:
+    """Set a memory limit, if the platform supports it, and disable core dumps, which would contain file contents."""
     with suppress(ImportError, OSError, ValueError):
-        import resource  # noqa: PLC0415 - not on every system
+        import resource  # noqa: PLC0415 - not available on every platform
 
         _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-        soft = most_bytes if hard == resource.RLIM_INFINITY else min(most_bytes, hard)
+        soft = max_bytes if hard == resource.RLIM_INFINITY else min(max_bytes, hard)
         resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
 def _limit_processor(seconds: float) -> None:
-    """End this process by its processor time if neither parent nor lifeline can: a hung parser blocks both."""
+    """Limit processor time, so that the system ends a hung parser even if the parent cannot."""
     with suppress(ImportError, OSError, ValueError):
-        import resource  # noqa: PLC0415 - not on every system
+        import resource  # noqa: PLC0415 - not available on every platform
 
         _, hard = resource.getrlimit(resource.RLIMIT_CPU)
-        most = int(time.process_time() + 2 * seconds * (os.cpu_count() or 1)) + 10
-        resource.setrlimit(resource.RLIMIT_CPU, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
+        limit = int(time.process_time() + 2 * seconds * (os.cpu_count() or 1)) + 10
+        resource.setrlimit(resource.RLIMIT_CPU, (limit if hard == resource.RLIM_INFINITY else min(limit, hard), hard))
 
 
 def _listen(commands: BinaryIO, calls: "queue.SimpleQueue[bytes]") -> None:
+    """Queue calls from the parent; exit the process when the input closes."""
     while (body := read_message(commands)) is not None:
         calls.put(body)
     os._exit(0)
 
 
 def answer(body: bytes) -> Answer:
-    """Return the outcome of a call."""
+    """Execute a pickled call and return its outcome."""
     try:
-        call: Call = pickle.loads(body)  # noqa: S301 - written by our own parent
+        call: Call = pickle.loads(body)  # noqa: S301 - written by the parent process
         _limit_processor(call.seconds)
         return Answer("done", call.function(*call.arguments))
     except PASSED_ON as problem:
@@ -113,6 +114,7 @@ def answer(body: bytes) -> Answer:
 
 
 def _packed(found: Answer) -> bytes:
+    """Return a pickled answer; `failed` if its value cannot be pickled."""
     try:
         return pickle.dumps(found, protocol=pickle.HIGHEST_PROTOCOL)
     except Exception as problem:  # noqa: BLE001
@@ -120,10 +122,10 @@ def _packed(found: Answer) -> bytes:
 
 
 def main() -> None:
-    """Answer calls until the parent ends. Arguments: the limit on memory in bytes, modules to import beforehand."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
+    """Answer calls until the parent ends. Arguments: memory limit in bytes, modules to import in advance."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent handles interrupts
     commands, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # whatever prints, prints beside the answers
+    os.dup2(2, 1)  # keep printed output out of the answer stream
     calls: queue.SimpleQueue[bytes] = queue.SimpleQueue()
     threading.Thread(target=_listen, args=(commands, calls), daemon=True).start()
     with suppress(OSError):

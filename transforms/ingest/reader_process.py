@@ -1,6 +1,6 @@
-"""A reader process: calls of functions on untrusted files, within limits of memory and time, that cannot harm the run.
+"""Reader process: isolated function calls on untrusted files, with memory and time limits.
 
-A file can make a parser abort, hang, or take all memory. In a process of its own it ends only that process.
+A file can make a parser abort, hang or exhaust memory. In a separate process, only that process ends.
 """
 
 import json
@@ -26,14 +26,14 @@ from transforms.parallel import remove_orphans
 
 Result = TypeVar("Result")
 MEMORY_SHARE, MEMORY_FLOOR_BYTES = 0.5, 2 << 30
-"""A reader may take this share of the machine's memory, and always this much. Common practice, no source."""
+"""Memory limit of a reader: this share of physical memory, but at least the floor. Common practice, no source."""
 BASE_S, SECONDS_PER_MB = 120.0, 2.0
-"""A reader may take this long, and this much longer for each MB of the file: many times what it needs. Common practice,
-no source."""
+"""Time limit of a reader: base plus seconds per MB of the file, many times the normal duration. Common practice, no
+source."""
 LOOK_EVERY_S = 0.1
 TAIL_BYTES = 4096
 NO_MEMORY = (b"memory allocation of", b"bad_alloc", b"out of memory", b"Cannot allocate memory")
-"""Last words of the libraries that readers use if an allocation fails."""
+"""Messages that libraries in a reader print if an allocation fails."""
 START = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); from transforms.ingest.reader_main import main; main()"
 )
@@ -41,11 +41,11 @@ IMPORTED = "transforms.ingest.read_file"
 
 
 class ReaderFailureError(Exception):
-    """A reader did not survive a file.
+    """Failure of a reader process while it read a file.
 
     Attributes:
         code: `reader_died`, `reader_memory` or `reader_time`.
-        says: the reason, in words.
+        says: the reason as a phrase.
     """
 
     def __init__(self, code: str, says: str) -> None:
@@ -54,30 +54,32 @@ class ReaderFailureError(Exception):
 
 
 class ReadError(Exception):
-    """A function failed in the reader process; the text is its exception's class and place."""
+    """Internal error of a function in a reader process; the text is the class and location of its exception."""
 
 
 def memory_limit(readers: int = 1) -> int:
-    """Return the bytes that each of some readers may take."""
+    """Return the memory limit in bytes of each of `readers` parallel readers."""
     return max(MEMORY_FLOOR_BYTES, int(psutil.virtual_memory().total * MEMORY_SHARE / readers))
 
 
 def time_limit(size_bytes: int) -> float:
-    """Return the seconds that reading a file may take."""
+    """Return the time limit in seconds for reading a file of a given size."""
     return BASE_S + SECONDS_PER_MB * size_bytes / 1e6
 
 
 def _end(process: "subprocess.Popen[bytes]", errors: IO[bytes], folder: str) -> None:
+    """Kill a process, close its streams and remove its temporary folder."""
     process.kill()
     process.wait()
     for stream in (process.stdin, errors):
         if stream is not None:
-            with suppress(OSError):  # what was not sent yet
+            with suppress(OSError):  # unsent data cannot be flushed
                 stream.close()
     shutil.rmtree(folder, ignore_errors=True)
 
 
 def _receive(stream: BinaryIO, answers: "queue.SimpleQueue[bytes | None]") -> None:
+    """Put each message of a stream into a queue, then None at its end."""
     with stream:
         while (body := read_message(stream)) is not None:
             answers.put(body)
@@ -85,12 +87,12 @@ def _receive(stream: BinaryIO, answers: "queue.SimpleQueue[bytes | None]") -> No
 
 
 class _Running:
-    """A process that was started, its answers, and the folder for its temporary files, which goes with it."""
+    """Started process with its answer queue and temporary folder; both are removed with the process."""
 
     def __init__(self, memory_bytes: int, threads: int | None) -> None:
         remove_orphans()
         self.folder = tempfile.mkdtemp(prefix=f"taretrace-{os.getpid()}-")
-        self.errors = tempfile.TemporaryFile()  # noqa: SIM115 - it is closed with the process
+        self.errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the process
         env = {**os.environ, "TMPDIR": self.folder}
         if threads is not None:
             env["POLARS_MAX_THREADS"] = str(threads)
@@ -109,7 +111,7 @@ class _Running:
         self.end = weakref.finalize(self, _end, self.process, self.errors, self.folder)
 
     def memory_bytes(self) -> int:
-        """Return the memory that is the process's own."""
+        """Return the unshared memory of the process in bytes; 0 if it has ended."""
         try:
             used = psutil.Process(self.process.pid).memory_info()
         except psutil.Error:
@@ -117,20 +119,20 @@ class _Running:
         return int(used.rss) - int(getattr(used, "shared", 0))
 
     def last_words(self) -> bytes:
-        """Return the end of what the process wrote to standard error."""
+        """Return the last `TAIL_BYTES` of the standard error output."""
         size = self.errors.seek(0, os.SEEK_END)
         self.errors.seek(max(0, size - TAIL_BYTES))
         return self.errors.read()
 
 
 class ReaderProcess:
-    """A process that is started for the first call, and again after one that it did not survive.
+    """Process that runs calls one at a time, started on the first call and restarted after a failure.
 
-    It ends with this object, with this process, and on `close`.
+    It ends when this object is deleted, when this process ends, and on `close`.
 
     Args:
-        memory_bytes: the memory it may take.
-        threads: the threads that polars may use in it; as in this process if None.
+        memory_bytes: memory limit; None for the default.
+        threads: number of polars threads; None for the same number as in this process.
     """
 
     def __init__(self, memory_bytes: int | None = None, threads: int | None = None) -> None:
@@ -140,7 +142,7 @@ class ReaderProcess:
         self._lock = threading.Lock()
 
     def start(self) -> None:
-        """Start the process, if it does not run, and go on: it takes a second or two until it is ready."""
+        """Start the process if it is not running, without waiting; it needs a second or two to become ready."""
         if self._running is None or self._running.process.poll() is not None:
             self.close()
             self._running = _Running(self.memory_bytes, self.threads)
@@ -153,20 +155,25 @@ class ReaderProcess:
 
     @property
     def process_id(self) -> int | None:
-        """The process's id while it runs."""
+        """Process id; None if the process is not running."""
         return None if self._running is None else self._running.process.pid
 
     def held_bytes(self) -> int:
-        """Return the memory that the process takes now."""
+        """Return the current memory use of the process in bytes."""
         return 0 if self._running is None else self._running.memory_bytes()
 
     def call(self, function: Callable[..., Result], *arguments: Any, seconds: float) -> Result:
-        """Call a function of a module in the process.
+        """Call a module-level function in the process and return its result.
+
+        Args:
+            function: the function; it and its arguments must be picklable.
+            arguments: its positional arguments.
+            seconds: time limit.
 
         Raises:
-            ReaderFailureError: the process did not survive, or took more memory or time than it may.
-            ReadError: the function failed.
-            SourceFileError, WorkspaceError, OSError: as the function raised it.
+            ReaderFailureError: the process died, or exceeded its memory or time limit.
+            ReadError: the function failed with an internal error.
+            SourceFileError, WorkspaceError, OSError: raised by the function.
         """
         body = pickle.dumps(Call(function, arguments, seconds), protocol=pickle.HIGHEST_PROTOCOL)
         with self._lock:
@@ -199,7 +206,7 @@ class ReaderProcess:
                 continue
             if answer is None:
                 raise self._death(running)
-            found: Answer = pickle.loads(answer)  # noqa: S301 - written by our own reader
+            found: Answer = pickle.loads(answer)  # noqa: S301 - written by the reader process
             return found
 
     def _too_much_memory(self) -> ReaderFailureError:

@@ -1,7 +1,7 @@
-"""Compressed copies of received files, named by their content, to read a file again after it left the inbox.
+"""Content-addressed compressed copies of received files, used to read a file again after it has left the inbox.
 
-A copy is `received/<2 hex>/<sha256>.<form>`; a record beside it (`<sha256>.json`) says under which names and dates the
-content came. The record stays when the copy expires, so that the records list everything received.
+A copy is `received/<2 hex>/<sha256>.<form>`; the record beside it (`<sha256>.json`) contains the names and dates under
+which the content was received. The record remains when the copy expires, so the records list everything received.
 """
 
 import datetime as dt
@@ -23,7 +23,7 @@ from transforms.storage.atomic_file import whole_file, write_bytes
 
 READ_BYTES = 1 << 20
 COMPRESSED = (b"PK\x03\x04", b"PAR1", b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"BZh", b"\xfd7zXZ")
-"""First bytes of files that compression makes no smaller."""
+"""Magic bytes of file formats that are already compressed."""
 Form = Literal["zst", "raw", "tar.zst", ""]
 
 
@@ -33,12 +33,12 @@ class Copy:
 
     Attributes:
         sha: the sha-256 of the content.
-        names: (path inside the inbox, time of change in ns), the one it was taken under first.
-        size: bytes of the content.
-        received_at: when it was first taken in, ISO 8601.
-        form: how the copy is stored; empty if there is none (any more).
-        stored_bytes: bytes of the copy.
-        stored_sha256: checksum of the copy as stored.
+        names: (path relative to the inbox, modification time in ns); the name it was ingested under comes first.
+        size: size of the content in bytes.
+        received_at: time of first ingestion, ISO 8601.
+        form: storage format of the copy; empty if there is no copy (any more).
+        stored_bytes: size of the stored copy in bytes.
+        stored_sha256: checksum of the stored copy.
     """
 
     sha: str
@@ -51,16 +51,16 @@ class Copy:
 
     @property
     def file(self) -> str:
-        """The name it was taken under."""
+        """Name under which the content was ingested."""
         return self.names[0][0]
 
     def as_found(self) -> list[InboxFile]:
-        """Return the content as the inbox showed it, once for each name."""
+        """Return the content as inbox files, one per name."""
         return [InboxFile(Path(file), file, self.sha, self.size, changed) for file, changed in self.names]
 
 
 class _Measured:
-    """A file that counts and hashes what is written to it."""
+    """Writable file that counts and hashes its bytes."""
 
     def __init__(self, file: IO[bytes]) -> None:
         self._file, self._digest, self.size, self.closed = file, hashlib.sha256(), 0, False
@@ -83,6 +83,7 @@ class _Measured:
 
 
 def _form_of(path: Path) -> Form:
+    """Return the storage format for a file or folder."""
     if path.is_dir():
         return "tar.zst"
     with path.open("rb") as file:
@@ -90,6 +91,7 @@ def _form_of(path: Path) -> Form:
 
 
 def _pack(path: Path, form: Form, into: _Measured) -> None:
+    """Write a file or folder in its storage format."""
     if form == "raw":
         with path.open("rb") as file:
             shutil.copyfileobj(file, into, READ_BYTES)
@@ -105,7 +107,7 @@ def _pack(path: Path, form: Form, into: _Measured) -> None:
 
 
 class ReceivedCopies:
-    """The folder of copies; it is for this user alone."""
+    """Folder of copies, accessible only to the current user."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -114,29 +116,29 @@ class ReceivedCopies:
         return self.folder / sha[:2] / f"{sha}.json"
 
     def path_of(self, copy: Copy) -> Path:
-        """Return the place of a copy."""
+        """Return the path of a copy."""
         return self.folder / copy.sha[:2] / f"{copy.sha}.{copy.form}"
 
     def index(self) -> dict[str, Copy]:
-        """Return everything received by content; a damaged record counts as none."""
+        """Return all records by content hash; damaged records are omitted."""
         found = (_read_record(p) for p in sorted(self.folder.glob("??/*.json")))
         return {copy.sha: copy for copy in found if copy is not None}
 
     def readable(self) -> set[str]:
-        """Return the contents with a copy."""
+        """Return the hashes of contents that have a copy."""
         return {sha for sha, copy in self.index().items() if self.is_there(copy)}
 
     def damaged_records(self) -> list[Path]:
-        """Return records that cannot be read."""
+        """Return the paths of records that cannot be read."""
         return [p for p in sorted(self.folder.glob("??/*.json")) if _read_record(p) is None]
 
     def is_there(self, copy: Copy) -> bool:
-        """Return whether a copy is there in its size."""
+        """Return True if a copy exists and has its recorded size."""
         path = self.path_of(copy)
         return bool(copy.form) and path.is_file() and path.stat().st_size == copy.stored_bytes
 
     def is_whole(self, copy: Copy) -> bool:
-        """Return whether a copy is there and has its checksum."""
+        """Return True if a copy exists and has its recorded checksum."""
         return self.is_there(copy) and content_hash(self.path_of(copy)) == copy.stored_sha256
 
     def _write_record(self, copy: Copy) -> None:
@@ -146,15 +148,15 @@ class ReceivedCopies:
         path.chmod(0o600)
 
     def note(self, copy: Copy) -> None:
-        """Record a content, in place of an earlier record."""
+        """Write the record of a content, replacing an earlier record."""
         self._write_record(copy)
 
     def keep(self, found: InboxFile, copy: Copy) -> Copy | None:
-        """Store a copy and its record; return None if the file changed meanwhile."""
+        """Store a copy and its record; return the record, or None if the file changed meanwhile."""
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         form = _form_of(found.path)
-        kept = replace(copy, form=form)
-        path = self.path_of(kept)
+        stored = replace(copy, form=form)
+        path = self.path_of(stored)
         path.parent.mkdir(mode=0o700, exist_ok=True)
         with whole_file(path) as partial:
             handle = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
@@ -164,16 +166,16 @@ class ReceivedCopies:
         if not found.is_unchanged():
             path.unlink()
             return None
-        kept = replace(kept, stored_bytes=measured.size, stored_sha256=measured.sha256)
-        self._write_record(kept)
-        return kept
+        stored = replace(stored, stored_bytes=measured.size, stored_sha256=measured.sha256)
+        self._write_record(stored)
+        return stored
 
     def sized(self, copy: Copy, found: InboxFile) -> Copy:
-        """Return what is known of a copy with the size of its content, as it was unpacked."""
+        """Return a record completed with the size of its unpacked content."""
         return replace(copy, size=sum(m.stat().st_size for m in members_of(found.path)))
 
     def drop(self, copy: Copy) -> int:
-        """Remove a copy and keep its record; return the bytes freed."""
+        """Remove a copy but keep its record; return the number of bytes freed."""
         self._write_record(replace(copy, form="", stored_bytes=0, stored_sha256=""))
         with suppress(FileNotFoundError):
             self.path_of(copy).unlink()
@@ -181,7 +183,7 @@ class ReceivedCopies:
 
     @contextmanager
     def unpacked(self, copies: list[Copy], folder: Path) -> Iterator[list[InboxFile]]:
-        """Yield copies as files that a reader can open, and remove these afterwards; damaged copies are left out."""
+        """Yield copies unpacked as readable files, and remove these files afterwards; damaged copies are omitted."""
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(mode=0o700, parents=True)
         try:

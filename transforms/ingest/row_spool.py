@@ -1,4 +1,4 @@
-"""Rows of a file on their way to the warehouse: in memory while they are few, then in an Arrow stream on disk."""
+"""Buffer for the rows of a file: in memory up to a limit, then in an Arrow stream on disk."""
 
 import os
 import tempfile
@@ -11,12 +11,12 @@ import polars as pl
 import pyarrow as pa
 
 MAX_BYTES = 64 << 20
-"""More rows than this go to disk."""
+"""Maximum size of rows in memory; larger buffers are written to disk."""
 
 
 @dataclass(frozen=True)
 class SpooledRows:
-    """Rows of one schema: frames, after those in a file, if there is one."""
+    """Buffered rows of one schema: those in a file, if there is one, then those in memory."""
 
     frames: list[pl.DataFrame] = field(default_factory=list)
     path: str | None = None
@@ -30,7 +30,7 @@ class SpooledRows:
         yield from self.frames
 
     def loaded(self) -> "SpooledRows":
-        """Return the same rows in memory, for another machine."""
+        """Return the same rows in memory, to send them to another machine, and remove the file."""
         rows = SpooledRows(list(self.batches()))
         self.discard()
         return rows
@@ -42,7 +42,7 @@ class SpooledRows:
 
 
 class RowSpool:
-    """Collects rows of one schema."""
+    """Collector of rows of one schema."""
 
     def __init__(self) -> None:
         self.frames: list[pl.DataFrame] = []
@@ -60,6 +60,7 @@ class RowSpool:
             self._write()
 
     def _write(self) -> None:
+        """Append the rows in memory to the file."""
         table = pl.concat(self.frames).to_arrow()
         if self.stream is None:
             handle, self.path = tempfile.mkstemp(prefix=f"taretrace-{os.getpid()}-")
@@ -69,7 +70,7 @@ class RowSpool:
         self.frames, self.bytes = [], 0
 
     def finish(self) -> SpooledRows:
-        """Return what was collected."""
+        """Return the collected rows."""
         if self.stream is not None:
             self.stream.close()
         return SpooledRows(self.frames, self.path)

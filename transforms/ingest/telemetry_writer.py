@@ -1,19 +1,19 @@
-"""Puts a source's telemetry on the lake, a machine-day at a time, and counts what was said before.
+"""Writer of telemetry to the lake, one machine-day at a time, with detection of repeated rows.
 
-Memory holds a few machine-days, whatever the file's size. Rows in order of time, of minutes that nobody else has told
-of, are new by that alone; only where times overlap is what lies on the lake read and compared.
+Memory use is a few machine-days, regardless of file size. Rows in time order whose span no other source covers are
+new without comparison; stored rows are read and compared only if times overlap.
 """
 
 import datetime as dt
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, NamedTuple, Self, cast
 
 import polars as pl
 
 from transforms.ingest.chunk import Chunk, none_rejected, rejected_rows
-from transforms.ingest.validate import split_clashes
+from transforms.ingest.duplicates import SplitRows, split_clashes
 from transforms.storage.lake import PREFIX, Lake, LakePath, read_frame
 
 if TYPE_CHECKING:
@@ -25,16 +25,16 @@ PENDING_ROWS = 400_000
 WRITES_AHEAD = 4
 MachineDay = tuple[str, dt.date]
 StoredSpan = tuple[str, str, int, int]
-"""Machine folder, day, first and last microsecond since 1970 of a telemetry file."""
+"""Span of a telemetry file: machine folder, day, first and last time in microseconds since 1970."""
 
 
 def _machine_days(rows: pl.DataFrame) -> list[tuple[MachineDay, pl.DataFrame]]:
-    """Split rows by machine and day: where each stands in one run, as logs do, by slices that copy nothing."""
+    """Return the rows of each machine-day; if each machine-day is one run, as in most logs, without copying."""
     if not rows.height:
         return []
     named = rows.select("machine_id", pl.col("logged_at").dt.date().alias("day"))
-    turns = (pl.col("machine_id") != pl.col("machine_id").shift()) | (pl.col("day") != pl.col("day").shift())
-    starts = [0, *named.select(turns.fill_null(value=False).arg_true()).to_series().to_list()]
+    changes = (pl.col("machine_id") != pl.col("machine_id").shift()) | (pl.col("day") != pl.col("day").shift())
+    starts = [0, *named.select(changes.fill_null(value=False).arg_true()).to_series().to_list()]
     keys: list[MachineDay] = [named.row(s) for s in starts]
     if len(set(keys)) == len(keys):
         ends = [*starts[1:], rows.height]
@@ -44,15 +44,23 @@ def _machine_days(rows: pl.DataFrame) -> list[tuple[MachineDay, pl.DataFrame]]:
     return [((str(m), d), part.drop("day")) for (m, d), part in parts.items()]
 
 
+class AddedRows(NamedTuple):
+    """Outcome of adding a chunk: number of new rows, rejected rows, and number of repeated rows."""
+
+    accepted: int
+    rejected: pl.DataFrame
+    repeated: int
+
+
 class TelemetryWriter:
-    """One source's way to the lake.
+    """Writer of the telemetry of one source.
 
     Args:
-        lake: where its rows are written.
-        known: where rows of other sources lie.
-        source: its sha-256.
-        recorded: prefixes of the sources already recorded.
-        rolled: machine-days whose records are let go: what is told of them cannot be compared.
+        lake: lake that its rows are written to.
+        known: lake with the rows of other sources.
+        source: sha-256 of the source.
+        recorded: hash prefixes of the sources already recorded.
+        rolled: machine-days whose records have expired; their rows cannot be compared and are rejected.
     """
 
     def __init__(self, lake: Lake, known: Lake, source: str, recorded: set[str], rolled: set[MachineDay]) -> None:
@@ -78,75 +86,84 @@ class TelemetryWriter:
         finally:
             self.writer.shutdown(cancel_futures=True)
 
-    def add(self, rows: pl.DataFrame, piece: Chunk, base: int) -> tuple[int, pl.DataFrame, int]:
-        """Sort good rows of a piece by machine-day, and keep what is new.
+    def add(self, rows: pl.DataFrame, piece: Chunk, base: int) -> AddedRows:
+        """Queue the new rows among the good rows of a chunk for writing, by machine-day.
+
+        Args:
+            rows: good rows with `line` and `row`.
+            piece: the chunk that contains them.
+            base: number of lines before the chunk.
 
         Returns:
-            (how many rows were kept, rejected rows, rows repeated); rejected lines count from the piece's start.
+            Counts and rejected rows, whose lines count from the chunk start.
         """
-        kept, rejected, repeated, touched = 0, [none_rejected()], 0, set[MachineDay]()
+        accepted, rejected, repeated, touched = 0, [none_rejected()], 0, set[MachineDay]()
         for key, part in _machine_days(rows):
             touched.add(key)
-            fresh, bad, again = self._settle(key, part, piece)
-            rejected.append(bad)
-            repeated += again
-            kept += fresh.height
-            if fresh.height:
-                part_of = pl.lit(piece.part, dtype=pl.String).alias("part")
-                fresh = fresh.drop("row").with_columns(pl.col("line") + base, part_of)
-                self.pending.setdefault(key, []).append(fresh)
+            split = self._split(key, part, piece)
+            rejected.append(split.rejected)
+            repeated += split.repeated
+            accepted += split.new.height
+            if split.new.height:
+                file_part = pl.lit(piece.part, dtype=pl.String).alias("part")
+                new = split.new.drop("row").with_columns(pl.col("line") + base, file_part)
+                self.pending.setdefault(key, []).append(new)
         self._flush([k for k in self.pending if k not in touched])
         if sum(f.height for frames in self.pending.values() for f in frames) > PENDING_ROWS:
             self._flush(list(self.pending))
-        return kept, pl.concat(rejected), repeated
+        return AddedRows(accepted, pl.concat(rejected), repeated)
 
-    def _settle(self, key: MachineDay, part: pl.DataFrame, piece: Chunk) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+    def _split(self, key: MachineDay, part: pl.DataFrame, piece: Chunk) -> SplitRows:
+        """Return the rows of a machine-day compared with all earlier rows."""
         if key in self.rolled:
             lines = part["line"].to_list()
-            return part.clear(), rejected_rows(lines, "logged_at", piece.raw(lines), "rolled_up", ROLLED_UP), 0
+            rejected = rejected_rows(lines, "logged_at", piece.raw(lines), "rolled_up", ROLLED_UP)
+            return SplitRows(part.clear(), rejected, 0)
         times = part["logged_at"]
         if key not in self.others:
             paths = self.known.telemetry_of(*key, self.recorded)
             self.others[key] = [(p, *self.known.span_of(p.name)) for p in paths]
         last = self.last.get(key)
-        newest: dt.datetime = times.max()  # type: ignore[assignment]
+        newest = cast("dt.datetime", times.max())
         self.last[key] = newest if last is None else max(last, newest)
         ticks = times.to_physical().to_numpy()
-        rising = bool((ticks[1:] > ticks[:-1]).all())
-        beside = [p for p, first, end in self.others[key] if first <= ticks.max() and end >= ticks.min()]
-        if rising and not beside and (last is None or times[0] > last):
-            return part, none_rejected(), 0
+        is_rising = bool((ticks[1:] > ticks[:-1]).all())
+        overlapping = [p for p, first, end in self.others[key] if first <= ticks.max() and end >= ticks.min()]
+        if is_rising and not overlapping and (last is None or times[0] > last):
+            return SplitRows(part, none_rejected(), 0)
         fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)
-        if beside:
-            told = pl.concat([read_frame(p) for p in beside], how="diagonal")
+        if overlapping:
+            stored = pl.concat([read_frame(p) for p in overlapping], how="diagonal")
             columns = [c for c in part.columns if c not in {"line", "row"}]
-            told = told.with_columns(
-                pl.lit(None, dtype=part.schema[c]).alias(c) for c in columns if c not in told.columns
+            stored = stored.with_columns(
+                pl.lit(None, dtype=part.schema[c]).alias(c) for c in columns if c not in stored.columns
             )
-            new = fresh.join(told.select(columns), on=columns, how="anti", nulls_equal=True, maintain_order="left")
+            new = fresh.join(stored.select(columns), on=columns, how="anti", nulls_equal=True, maintain_order="left")
             repeated += fresh.height - new.height
             fresh = new
-        return fresh, bad, repeated
+        return SplitRows(fresh, bad, repeated)
 
     def _own(self, key: MachineDay) -> pl.DataFrame | None:
-        """What this source itself said of a machine-day so far."""
+        """Return the earlier rows of this source for a machine-day; None if there are none."""
         self._wait(0)
         written = [read_frame(p) for p in self.lake.telemetry_of(*key, {self.source[:PREFIX]})]
         frames = [*written, *self.pending.get(key, [])]
         return pl.concat(frames, how="diagonal") if frames else None
 
     def _flush(self, keys: list[MachineDay]) -> None:
+        """Write the pending rows of machine-days in the background."""
         for key in keys:
             rows = pl.concat(self.pending.pop(key))
             self.parts += 1
             self.writes.append(self.writer.submit(self.lake.put_telemetry, rows, *key, self.source, self.parts))
             self._wait(WRITES_AHEAD)
 
-    def _wait(self, most: int) -> None:
-        while len(self.writes) > most:
+    def _wait(self, max_writes: int) -> None:
+        """Wait until at most `max_writes` writes are in progress."""
+        while len(self.writes) > max_writes:
             self.files.append(self.writes.popleft().result())
 
     @property
     def lies(self) -> list[StoredSpan]:
-        """Where the rows written so far lie."""
+        """Spans of the telemetry files written so far."""
         return [(f.machine, f.day, *self.lake.span_of(f.stem)) for f in self.files]

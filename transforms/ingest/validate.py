@@ -1,4 +1,4 @@
-"""Turns cells into typed columns and sorts rows into accepted, rejected with a reason, and repeated."""
+"""Validation of chunks: cells become typed columns, and rows are accepted, rejected with a reason, or repeated."""
 
 import re
 from dataclasses import dataclass, replace
@@ -8,7 +8,8 @@ import dataframely as dy
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.contracts.source_tables import DEFAULTS, contract, plainly_valid, rows_alone, rule_column, rule_in_words
+from transforms.contracts.row_rules import plainly_valid, rows_alone, rule_column, rule_in_words
+from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.contracts.units import stored_unit, to_unit
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.cell_values import BOOLEANS, along_steps, read_times, without_apostrophes, without_empty
@@ -28,12 +29,13 @@ from transforms.ingest.mapping import ColumnMapping, Mapping, own_name
 
 @dataclass(frozen=True)
 class ValidatedChunk:
-    """The outcome of one piece: `rows_in = good.height + rejected.height + rows_repeated`.
+    """Result of validating one chunk: `rows_in = good.height + rejected.height + rows_repeated`.
 
     Attributes:
-        good: canonical columns, `line` and `row`, which counts within the piece; keys may still repeat.
-        rejected: `line, column, raw, rule, says`.
-        piece: what was read.
+        good: valid rows: canonical columns, `line`, and `row`, the row number within the chunk; keys may still repeat.
+        rejected: rejected rows: `line, column, raw, rule, says`.
+        rows_repeated: number of rows that repeat a header or a total.
+        piece: the chunk.
     """
 
     good: pl.DataFrame
@@ -43,19 +45,19 @@ class ValidatedChunk:
 
     @property
     def rows_in(self) -> int:
-        """How many rows the piece had."""
+        """Number of rows in the chunk."""
         return self.good.height + self.rejected.height + self.rows_repeated
 
 
 @dataclass(frozen=True)
 class Reader:
-    """A mapping made ready for one file.
+    """Validator of the chunks of one file, configured by its mapping.
 
     Attributes:
-        mapping: how a file is read.
-        catalogue: the settings known.
-        file_name: the file's name.
-        header: the raw lines above its rows.
+        mapping: the mapping that reads the file.
+        catalogue: the machine settings of the workspace.
+        file_name: name of the file, without its folder.
+        header: raw lines above the rows.
     """
 
     mapping: Mapping
@@ -65,35 +67,35 @@ class Reader:
 
     @property
     def schema(self) -> type[dy.Schema]:
-        """The contract of the mapping's kind."""
+        """Schema of the kind of file."""
         return contract(self.mapping.kind, self.catalogue)
 
     @property
     def alone(self) -> Any:
-        """Its rules about single rows."""
+        """Schema with the rules of single rows only."""
         return rows_alone(self.schema)
 
     def dtypes(self) -> dict[str, pl.DataType]:
-        """Canonical column -> type."""
+        """Return the type of each canonical column."""
         return {name: column.dtype for name, column in self.schema.columns().items()}
 
     def numbers(self) -> set[str]:
-        """The file's columns that are read as plain numbers."""
+        """Return the columns of the file that are read only as numbers."""
         dtypes, numbers, texts = self.dtypes(), set[str](), set[str]()
         for column in self.mapping.columns:
             (numbers if dtypes[column.column].is_numeric() else texts).update(column.sources)
         return numbers - texts
 
     def check(self, piece: Chunk) -> ValidatedChunk:
-        """Type the rows of a piece and sort them.
+        """Convert the rows of a chunk to typed columns and validate them.
 
         Raises:
-            SourceFileError: a mapped column is missing, or the file's name does not hold what it should.
+            SourceFileError: a mapped column is missing, or the file name lacks a mapped value.
         """
         if not piece.cells.height:
             none = pl.DataFrame(schema={**self.dtypes(), "line": pl.Int64, "row": pl.Int64})
-            rejected, said_again = self._said_again(piece.rejected)
-            return ValidatedChunk(none, rejected, piece.rows_repeated + said_again, piece)
+            rejected, repeated = self._without_repeats(piece.rejected)
+            return ValidatedChunk(none, rejected, piece.rows_repeated + repeated, piece)
         require_columns(piece.cells.columns, self.mapping.sources())
         sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
         filled = without_empty(without_apostrophes(piece.cells, self.file_name), sources)
@@ -104,12 +106,12 @@ class Reader:
         if not plainly_valid(rows, self.alone):
             good, failure = self.alone.filter(rows)
             broken = [self._broken(failure, piece)] if len(failure) else []
-        rejected, said_again = self._said_again(pl.concat([piece.rejected, *unread, *broken]).sort("line"))
-        said = replace(piece, findings=piece.findings + findings)
-        return ValidatedChunk(good, rejected, piece.rows_repeated + said_again, said)
+        rejected, repeated = self._without_repeats(pl.concat([piece.rejected, *unread, *broken]).sort("line"))
+        with_findings = replace(piece, findings=piece.findings + findings)
+        return ValidatedChunk(good, rejected, piece.rows_repeated + repeated, with_findings)
 
     def _with_times(self, cells: pl.DataFrame) -> tuple[pl.DataFrame, tuple[str, ...]]:
-        """Add the mapped times in UTC; also return what a person should know of them."""
+        """Return the cells with the mapped times in UTC added, and findings about these times."""
         dtypes = self.dtypes()
         times = [c for c in self.mapping.columns if c.sources and isinstance(dtypes[c.column], pl.Datetime)]
         read = {c: read_times(c, cells) for c in times}
@@ -117,7 +119,7 @@ class Reader:
         return cells.with_columns(t.utc.alias(MARK + c.column) for c, t in read.items()), findings
 
     def _type(self, cells: pl.DataFrame, piece: Chunk) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
-        """Return (typed rows with `line` and `row`, rejected rows): where a file has text and we have nothing."""
+        """Return (typed rows with `line` and `row`, rejected rows, which have text that cannot be converted)."""
         dtypes, mapped = self.dtypes(), self.mapping.columns
         typed = cells.with_columns(
             self._parsed(c, dtypes[c.column], cells, piece).alias(MARK + c.column)
@@ -127,11 +129,11 @@ class Reader:
         checks = [(c, *check) for c in mapped for check in self._checks(c, dtypes[c.column], cells)]
         flags = typed.select(check.any().alias(str(i)) for i, (_, check, *_) in enumerate(checks))
         unread = []
-        for i, (column, check, rule, says) in enumerate(checks):
+        for i, (column, check, rule, reason) in enumerate(checks):
             if not typed.height or not flags[str(i)][0]:
                 continue
             lines = typed.filter(check)[LINE].to_list()
-            unread.append(rejected_rows(lines, column.column, piece.raw(lines), rule, says))
+            unread.append(rejected_rows(lines, column.column, piece.raw(lines), rule, reason))
             typed = typed.filter(~check)
         names = {c.column for c in mapped}
         rows = typed.select(
@@ -143,9 +145,9 @@ class Reader:
         return rows.with_columns(defaults) if defaults else rows, unread
 
     def _parsed(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame, piece: Chunk) -> pl.Expr:
-        """Return the typed expression of one column; what cannot be read becomes null."""
+        """Return the typed expression of one column; unreadable cells become null."""
         if not column.sources:
-            return self._given(column, dtype)
+            return self._constant(column, dtype)
         first = pl.col(column.sources[0])
         if not dtype.is_numeric():
             text = first.cast(pl.String).str.strip_chars()
@@ -159,6 +161,7 @@ class Reader:
         return self._in_stored_unit(number, column, piece)
 
     def _in_stored_unit(self, number: pl.Expr, column: ColumnMapping, piece: Chunk) -> pl.Expr:
+        """Return a number converted from the unit of the file to the stored unit."""
         if column.steps:
             return along_steps(number, column.steps)
         if column.full_scale is not None:
@@ -176,7 +179,10 @@ class Reader:
             raise SourceFileError("unit_mismatch", str(problem)) from problem
 
     def _number(self, source: str, schema: pl.Schema) -> pl.Expr:
-        """A number with the mapping's decimal mark; under a decimal comma a point could be either, so it is none."""
+        """Return a number in the number format of the mapping.
+
+        With a decimal comma, a cell with a point is ambiguous and becomes null.
+        """
         text = pl.col(source)
         if schema[source] != pl.String:
             return text.cast(pl.Float64)
@@ -187,8 +193,8 @@ class Reader:
             text = pl.when(~text.str.contains(".", literal=True)).then(text.str.replace(",", ".", literal=True))
         return text.cast(pl.Float64, strict=False)
 
-    def _given(self, column: ColumnMapping, dtype: pl.DataType) -> pl.Expr:
-        """A value that stands in the mapping or in the file's name."""
+    def _constant(self, column: ColumnMapping, dtype: pl.DataType) -> pl.Expr:
+        """Return a value given by the mapping or by the file name."""
         if column.value is not None:
             return pl.lit(column.value).cast(dtype, strict=False)
         found = re.search(str(column.file_name), own_name(self.file_name))
@@ -197,21 +203,21 @@ class Reader:
         return pl.lit(found.group(1)).cast(dtype, strict=False)
 
     def _checks(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame) -> list[tuple[pl.Expr, str, str]]:
-        """Return (True where a row is rejected, rule, reason) for each way in which a cell may be unusable."""
+        """Return (True if a row is rejected, rule, reason) for each way in which a cell may be unusable."""
         checks = []
         unread = self._unread(column, dtype, cells)
         if unread is not None:
-            checks.append((unread, *self._why(column, dtype)))
+            checks.append((unread, *self._unread_reason(column, dtype)))
         if dtype == pl.String:
-            text, most = pl.col(MARK + column.column), LONG_TEXTS.get(column.column, MAX_TEXT_BYTES)
-            says = f"{column.column} is longer than {most:,} bytes"
-            checks.append(((text.str.len_bytes() > most).fill_null(value=False), "too_long", says))
+            text, max_bytes = pl.col(MARK + column.column), LONG_TEXTS.get(column.column, MAX_TEXT_BYTES)
+            reason = f"{column.column} is longer than {max_bytes:,} bytes"
+            checks.append(((text.str.len_bytes() > max_bytes).fill_null(value=False), "too_long", reason))
             nul = text.str.contains("\x00", literal=True).fill_null(value=False)
             checks.append((nul, "nul_bytes", f"{column.column} holds NUL bytes: it was damaged before it came here"))
         return checks
 
     def _unread(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame) -> pl.Expr | None:
-        """True where the file has text and the typed column nothing; of left and right, one bad side is enough."""
+        """Return True if the file has text but the typed column is null; of left and right, one bad side suffices."""
         texts = [s for s in column.sources if cells.schema[s] == pl.String]
         if not column.sources or (dtype == pl.String and column.words is None):
             return None
@@ -225,7 +231,8 @@ class Reader:
             pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) & pl.col(MARK + column.column).is_null()
         )
 
-    def _why(self, column: ColumnMapping, dtype: pl.DataType) -> tuple[str, str]:
+    def _unread_reason(self, column: ColumnMapping, dtype: pl.DataType) -> tuple[str, str]:
+        """Return (rule, reason) for a cell that cannot be converted."""
         name = " / ".join(column.sources)
         if isinstance(dtype, pl.Datetime):
             return "not_a_time", f"'{name}' is not a time of the form {column.format} in {column.time_zone}"
@@ -239,15 +246,15 @@ class Reader:
         return "not_a_number", f"'{name}' is not a number with the decimal mark the mapping names"
 
     def _broken(self, failure: dy.FailureInfo, piece: Chunk) -> pl.DataFrame:
-        """Return the rows that break the contract, each once, with all its reasons."""
+        """Return the rows that break the schema, each once, with all its reasons."""
         details = failure.details()
         broken = []
         for rule in failure.counts():
-            wrong = details.filter(pl.col(rule) == "invalid")
-            lines = wrong["line"].to_list()
-            says = rule_in_words(rule, self.schema)
+            invalid = details.filter(pl.col(rule) == "invalid")
+            lines = invalid["line"].to_list()
+            reason = rule_in_words(rule, self.schema)
             broken.append(
-                rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, says).with_columns(wrong["row"])
+                rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, reason).with_columns(invalid["row"])
             )
         return (
             pl.concat(broken)
@@ -259,41 +266,14 @@ class Reader:
             .select(none_rejected().columns)
         )
 
-    def _said_again(self, rejected: pl.DataFrame) -> tuple[pl.DataFrame, int]:
-        """Drop what is no row but says again what others say: the header in the middle, totals at the bottom."""
+    def _without_repeats(self, rejected: pl.DataFrame) -> tuple[pl.DataFrame, int]:
+        """Return (rejected rows without repeated headers and totals, the number of those dropped)."""
         if not rejected.height:
             return rejected, 0
-        words = "|".join(re.escape(w) for w in self.mapping.totals)
+        totals = "|".join(re.escape(w) for w in self.mapping.totals)
         raw = pl.col("raw").str.strip_chars()
-        again = raw.is_in([line.strip() for line in self.header.split("\n") if line.strip()])
-        if words:
-            again |= raw.str.contains(rf"(?i)^[^\p{{L}}\p{{N}}]*(?:{words})(?:[^\p{{L}}\p{{N}}]|$)")
-        kept = rejected.filter(~again)
-        return kept, rejected.height - kept.height
-
-
-def split_clashes(
-    rows: pl.DataFrame, key: list[str], piece: Chunk, taken: pl.DataFrame | None
-) -> tuple[pl.DataFrame, pl.DataFrame, int]:
-    """Sort the good rows of a piece against themselves and what the same file said before.
-
-    Args:
-        rows: good rows with `line` and `row`: a line of a climate archive is many rows.
-        key: the columns that name a row.
-        piece: where the rows come from.
-        taken: rows of the same file that were accepted before.
-
-    Returns:
-        (rows said for the first time, rejected rows whose key stands earlier with other values, rows repeated).
-    """
-    columns = [c for c in rows.columns if c not in {"line", "row"}]
-    fresh = rows.unique(columns, keep="first", maintain_order=True)
-    if taken is not None and taken.height:
-        fresh = fresh.join(taken.select(columns), on=columns, how="anti", nulls_equal=True, maintain_order="left")
-    first = fresh.unique(key, keep="first", maintain_order=True)
-    if taken is not None and taken.height:
-        first = first.join(taken.select(key), on=key, how="anti", maintain_order="left")
-    clash = fresh.join(first.select("row"), on="row", how="anti", maintain_order="left")["line"].to_list()
-    says = f"{', '.join(key)} stands earlier in this file with other values; the first was taken"
-    rejected = rejected_rows(clash, key[0], piece.raw(clash), "same_key_twice", says)
-    return first, rejected, rows.height - first.height - len(clash)
+        is_repeat = raw.is_in([line.strip() for line in self.header.split("\n") if line.strip()])
+        if totals:
+            is_repeat |= raw.str.contains(rf"(?i)^[^\p{{L}}\p{{N}}]*(?:{totals})(?:[^\p{{L}}\p{{N}}]|$)")
+        remaining = rejected.filter(~is_repeat)
+        return remaining, rejected.height - remaining.height

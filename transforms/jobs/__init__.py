@@ -1,1 +1,1 @@
-"""Picklable jobs over the fitted model and the guide."""
+"""Picklable jobs: fits, tables and checks of fits, the setting guide."""

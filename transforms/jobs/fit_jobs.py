@@ -1,4 +1,4 @@
-"""What is worked out of fits, as jobs of their own: a response's fit, its tables, its checks, its comparison."""
+"""Jobs of a fit: the fit of a response, its tables, its checks, its fleet comparison."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,11 +12,12 @@ from transforms.model.checks.fit_checks import CHECKS, Row
 from transforms.model.confounding import confounding
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_posterior, fit_summary, setting_reliability
+from transforms.model.fit_result import ResponseFit
+from transforms.model.fit_tables import fit_posterior, fit_summary, setting_reliability
 from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected
 from transforms.model.previous_season import prior_of
-from transforms.model.row_batches import ProductCache
+from transforms.model.product_cache import ProductCache
 from transforms.model.variance_decomposition import variance_shares
 from transforms.model.warm_start import refit
 from transforms.parallel import SharedValue
@@ -24,7 +25,7 @@ from transforms.parallel import SharedValue
 
 @dataclass(frozen=True)
 class ResponseJob:
-    """A response to fit: its facts, and what last season found, where it did."""
+    """A response to fit: its facts, and last season's posterior, if there is one."""
 
     facts: pl.DataFrame
     response: str
@@ -35,7 +36,7 @@ class ResponseJob:
 
 
 def fit_one(job: ResponseJob) -> tuple[ResponseFit | None, set[str]]:
-    """Fit a response; return the fit and the keys of what it took from the store or put there."""
+    """Fit a response; return the fit and the keys it used in the product cache."""
     prior = prior_of(job.before, job.response) if job.before is not None else None
     found = refit(job.facts, job.response, job.catalogue, job.lab_cv_at_25_kg, job.store, prior=prior)
     return found, job.store.used
@@ -54,13 +55,21 @@ FINDINGS: dict[str, Finding] = {
     "expected_load": lambda fit, *_: expected(fit),
     "fit_run": lambda fit, *_: fit_summary(fit),
 }
-"""Table -> what makes it, those that take longest first."""
+"""Table -> function that computes it, longest running first."""
 OF_DIRT = ("expected_load", "load_why")
+"""Tables of the dirt tare alone."""
 
 
 @dataclass(frozen=True)
 class FitJob:
-    """Something to work out of a fit: which table or check, settings known, loads that a class must rest on."""
+    """A table or check of a fit.
+
+    Attributes:
+        fit: the fit.
+        name: table or check.
+        catalogue: the settings catalogue.
+        least: minimum number of loads in a class.
+    """
 
     fit: SharedValue[ResponseFit]
     name: str
@@ -70,7 +79,7 @@ class FitJob:
 
 def find(job: FitJob) -> pl.DataFrame:
     """Return a table of a fit."""
-    # Many small products: threads would wait for each other longer than they work.
+    # On many small products, threads would spend more time waiting for each other than computing.
     with threadpool_limits(limits=1, user_api="blas"):
         return FINDINGS[job.name](job.fit.value, job.catalogue, job.least)
 

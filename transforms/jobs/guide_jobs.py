@@ -1,4 +1,4 @@
-"""The guide and the table of what-if, as two jobs that know nothing of each other."""
+"""Jobs of the setting guide and of the what-if table, independent of each other."""
 
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -9,16 +9,27 @@ from threadpoolctl import threadpool_limits
 
 from transforms.advice.guide import setting_guide
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.what_if import tabulate
+from transforms.advice.what_if_table import tabulate
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 from transforms.parallel import SharedValue
 
 
 @dataclass(frozen=True)
 class GuideJob:
-    """What to work out, and of what; `tonnes` are those of each class, `seed` starts the draws."""
+    """Inputs of the setting guide or the what-if table.
+
+    Attributes:
+        what: table to compute.
+        dirt: fit of dirt tare.
+        loss: fit of root loss, if there is one.
+        catalogue: the settings catalogue.
+        prices: prices of the season.
+        least: minimum number of loads in a class.
+        tonnes: harvested mass of each class, in t.
+        seed: seed of the random draws.
+    """
 
     what: Literal["guide", "what-if"]
     dirt: SharedValue[ResponseFit]
@@ -31,7 +42,7 @@ class GuideJob:
 
 
 def build_guide_table(job: GuideJob) -> Any:
-    """Return the setting guide, or the table that what-if questions are answered from."""
+    """Return the setting guide or the what-if table."""
     with threadpool_limits(limits=1, user_api="blas"):
         dirt, loss = job.dirt.value, job.loss.value if job.loss is not None else None
         moved = {f.response: shrinkage(f) for f in (dirt, loss) if f is not None}

@@ -1,1 +1,1 @@
-"""Mixed models by REML: independent of beets."""
+"""Linear mixed models by restricted maximum likelihood, independent of the rest of the project."""

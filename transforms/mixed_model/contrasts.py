@@ -1,6 +1,6 @@
 """Linear combinations of coefficients: standard errors, degrees of freedom, F tests and simultaneous bands.
 
-With q = s2_e C^-1 c, V = c'q, and D_ij the covariance of the derivatives of c'coef by the variances,
+With q = s2_e C^-1 c, V = c'q, and D_ij the covariance of the derivatives of c'coef with respect to the variances,
 
     dV/ds2_k = |q_k|^2 / s2_k^2,   dV/ds2_e = (V - sum |q_k|^2 / s2_k) / s2_e                                  (6)
     d(c'coef)/ds2_k = q_k'u_k / s2_k^2,   d(c'coef)/ds2_e = - sum q_k'u_k / (s2_e s2_k)                        (7)
@@ -14,17 +14,16 @@ Kenward and Roger's, for a single contrast.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import f as fisher
 from scipy.stats import t as student
 
+from transforms.arrays import Array
 from transforms.mixed_model.reml import RemlFit
 
-Array = NDArray[np.float64]
 PAIRS = 4
 BAND_DRAWS = 4000
 SMALL_MODEL = 4000
-"""Up to this many coefficients (8) is worked out; beyond, the variances are known too well for it to matter."""
+"""Up to this number of coefficients, (8) is computed; in larger models its correction is negligible."""
 BAND_SEED = 20_251_101
 
 
@@ -57,8 +56,8 @@ class FTest:
     p_value: float
 
 
-def spread(fit: RemlFit, L: Array) -> Array:
-    """Return contrasts of D (rows of width d) or of all of M as columns over M, shape (M, k)."""
+def pad_contrasts(fit: RemlFit, L: Array) -> Array:
+    """Return contrasts over D (rows of width d) or over M as columns over M, padded with zeros, shape (M, k)."""
     rows = np.atleast_2d(L)
     out = np.zeros((fit.coef.size, rows.shape[0]))
     out[: rows.shape[1]] = rows.T
@@ -66,18 +65,18 @@ def spread(fit: RemlFit, L: Array) -> Array:
 
 
 def _gradients(fit: RemlFit, q: Array, V: Array) -> Array:
-    """dV/dtheta of every pair of contrasts by (6), shape (parameters, k, k)."""
+    """Return dV/dtheta of every pair of contrasts by (6), shape (parameters, k, k)."""
     out = []
-    kept = V.copy()
+    rest = V.copy()
     for name, span in fit.spans.items():
         square = q[span].T @ q[span]
-        kept -= square / fit.variances[name]
+        rest -= square / fit.variances[name]
         out.append(square / fit.variances[name] ** 2)
-    return np.array([*out, kept / fit.residual])
+    return np.array([*out, rest / fit.residual])
 
 
 def _covariances_by_part(fit: RemlFit, q: Array) -> Array:
-    """q_i'Cov(u)_ij q_j for every pair of parts, shape (parts, parts, k, k)."""
+    """Return q_i'Cov(u)_ij q_j for every pair of components, shape (components, components, k, k)."""
     k, m, p = q.shape[1], len(fit.spans), fit.p
     if fit.u_cov is not None:
         spans = list(fit.spans.values())
@@ -95,7 +94,7 @@ def _covariances_by_part(fit: RemlFit, q: Array) -> Array:
 
 
 def _derivative_covariances(fit: RemlFit, by_part: Array) -> Array:
-    """D_ij of (8) from q_i'Cov(u)_ij q_j, shape (parts, parts, ...) in and (parameters, parameters, ...) out."""
+    """Return D_ij of (8), shape (parameters, parameters, ...), from q_i'Cov(u)_ij q_j by pair of components."""
     m = len(fit.spans)
     out = np.zeros((m + 1, m + 1, *by_part.shape[2:]))
     s2 = np.array(list(fit.variances.values())).reshape(m, *(1,) * (by_part.ndim - 2))
@@ -107,12 +106,12 @@ def _derivative_covariances(fit: RemlFit, by_part: Array) -> Array:
 
 
 def draws_covariance(fit: RemlFit, L: Array) -> Array:
-    """Return the covariance of many contrasts, each one's variance by (8), correlations by the model, (k, k).
+    """Return the covariance of many contrasts, shape (k, k): variances by (8), correlations from the model.
 
-    In models of more than 1,200 random effects the variances are the model's own: (8) would cost more than it changes.
+    Models with more than 1,200 random effects use the uncorrected variances: there (8) is expensive and changes little.
     """
-    q = fit.covariances(spread(fit, L))
-    V = spread(fit, L).T @ q
+    q = fit.covariances(pad_contrasts(fit, L))
+    V = pad_contrasts(fit, L).T @ q
     V = (V + V.T) / 2
     if fit.u_cov is None or not fit.spans:
         return np.asarray(V)
@@ -129,7 +128,7 @@ def draws_covariance(fit: RemlFit, L: Array) -> Array:
 
 def _adjusted(fit: RemlFit, L: Array) -> tuple[Array, Array, Array, Array]:
     """Return (estimates, V, V*, dV/dtheta) of contrasts."""
-    columns = spread(fit, L)
+    columns = pad_contrasts(fit, L)
     q = fit.covariances(columns)
     V = columns.T @ q
     V = (V + V.T) / 2
@@ -141,17 +140,17 @@ def _adjusted(fit: RemlFit, L: Array) -> tuple[Array, Array, Array, Array]:
 
 
 def contrasts(fit: RemlFit, L: Array) -> list[Contrast]:
-    """Return each row of `L` times the coefficients, with its standard error by (8) and its degrees of freedom.
+    """Return the contrast of each row of `L`, with its standard error by (8) and its degrees of freedom.
 
     Args:
-        fit: the fit.
+        fit: a fitted model.
         L: contrasts over D or over all of M, shape (k, d) or (k, M).
     """
     return [contrast(fit, row) for row in L]
 
 
 def contrast(fit: RemlFit, weights: Array) -> Contrast:
-    """Return one contrast, `weights` of shape (d,) or (M,)."""
+    """Return one contrast with its standard error and degrees of freedom; `weights` has shape (d,) or (M,)."""
     estimates, V, adjusted, gradients = _adjusted(fit, weights)
     estimate, v = float(estimates[0]), float(V[0, 0])
     if v <= 0:
@@ -160,17 +159,19 @@ def contrast(fit: RemlFit, weights: Array) -> Contrast:
 
 
 def _satterthwaite(fit: RemlFit, V: float, gradient: Array) -> float:
-    wobble = float(gradient @ fit.theta_cov @ gradient)
-    return max(2 * V**2 / wobble, 1.0) if wobble > 0 else np.inf
+    """Return Satterthwaite's degrees of freedom, at least 1, of a contrast with variance V and gradient dV/dtheta."""
+    variance = float(gradient @ fit.theta_cov @ gradient)
+    return max(2 * V**2 / variance, 1.0) if variance > 0 else np.inf
 
 
 def covariance(fit: RemlFit, L: Array) -> Array:
-    """Return the covariance of contrasts by (8), shape (k, k), made positive semi-definite."""
+    """Return the covariance of contrasts by (8), shape (k, k); the correction is made positive semi-definite."""
     _, V, adjusted, _ = _adjusted(fit, L)
     return _semi_definite(V, adjusted)
 
 
 def _semi_definite(V: Array, adjusted: Array) -> Array:
+    """Return V plus the positive semi-definite part of adjusted - V."""
     extra = adjusted - V
     values, vectors = np.linalg.eigh((extra + extra.T) / 2)
     return np.asarray(V + (vectors * np.maximum(values, 0)) @ vectors.T)
@@ -199,8 +200,8 @@ def f_test(fit: RemlFit, L: Array) -> FTest:
 
 
 def _scale_and_df(size: int, A1: float, A2: float) -> tuple[float, float]:
-    """Kenward and Roger's scale of F and its denominator degrees of freedom, matched to two moments."""
-    if size == 1:  # what the formulae come to; at two degrees of freedom they divide by nothing
+    """Return Kenward and Roger's scale of F and its denominator degrees of freedom, matched to two moments."""
+    if size == 1:  # the limit of the formulae below, which divide by zero at two degrees of freedom
         return 1.0, 2 / A2
     B = (A1 + 6 * A2) / (2 * size)
     g = ((size + 1) * A1 - (size + 4) * A2) / ((size + 2) * A2)
@@ -214,22 +215,22 @@ def _scale_and_df(size: int, A1: float, A2: float) -> tuple[float, float]:
 
 
 def simultaneous_band(fit: RemlFit, L: Array, level: float = 0.95) -> tuple[Array, float]:
-    """Return standard errors of the rows of `L` and by how many of them a band must stand off to hold the whole curve.
+    """Return standard errors of the rows of `L`, shape (k,), and the multiple of them that covers the whole curve.
 
-    The quantile of max |t| over the rows, from draws with a fixed seed; t with the least degrees of freedom of the
-    first, the middle and the last row.
+    The multiple is the `level` quantile of max |t| over the rows, from draws with a fixed seed. t has the smallest
+    degrees of freedom among the first, the middle and the last row.
     """
     _, plain, adjusted, gradients = _adjusted(fit, L)
     V = _semi_definite(plain, adjusted)
     se = np.sqrt(np.maximum(np.diag(V), 0))
-    alive = np.flatnonzero(se > 0)
-    if not alive.size:
+    nonzero = np.flatnonzero(se > 0)
+    if not nonzero.size:
         return se, 0.0
-    correlation = V[np.ix_(alive, alive)] / np.outer(se[alive], se[alive])
-    asked = {alive[0], alive[alive.size // 2], alive[-1]}
-    df = min(_satterthwaite(fit, float(plain[i, i]), gradients[:, i, i]) for i in asked)
+    correlation = V[np.ix_(nonzero, nonzero)] / np.outer(se[nonzero], se[nonzero])
+    representative = {nonzero[0], nonzero[nonzero.size // 2], nonzero[-1]}
+    df = min(_satterthwaite(fit, float(plain[i, i]), gradients[:, i, i]) for i in representative)
     rng = np.random.default_rng(BAND_SEED)
     values, vectors = np.linalg.eigh(correlation)
-    normal = rng.standard_normal((BAND_DRAWS, alive.size)) @ (vectors * np.sqrt(np.maximum(values, 0))).T
+    normal = rng.standard_normal((BAND_DRAWS, nonzero.size)) @ (vectors * np.sqrt(np.maximum(values, 0))).T
     scale = np.sqrt(rng.chisquare(df, BAND_DRAWS) / df) if np.isfinite(df) else np.ones(BAND_DRAWS)
     return se, float(np.quantile(np.abs(normal / scale[:, None]).max(axis=1), level))

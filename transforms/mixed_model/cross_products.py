@@ -1,7 +1,7 @@
-"""Cross-products of a mixed model, part by part; after this the rows are not touched again.
+"""Cross-products of a mixed model; estimation needs nothing else of the rows.
 
-Parts (a day's loads, say) are added by the labels of their factors' levels, so a part may be kept and joined to others
-later: the sum is taken in the order of the parts, and the same parts give the same bits.
+Cross-products of parts of the rows, such as weeks, can be stored and joined later: levels of factors are matched by
+their labels. Parts are added in the order given, so the same parts give the same bits.
 """
 
 from collections.abc import Sequence
@@ -11,7 +11,8 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from transforms.arrays import Array
+
 CHUNK_ROWS = 20_000
 
 
@@ -28,11 +29,11 @@ class Factor:
     """A random coefficient for each level: an intercept, or the slope on `slope`.
 
     Attributes:
-        name: what the factor is.
+        name: name of the factor.
         codes: level of each row, shape (n,), each in 0..levels-1.
-        levels: how many levels there are.
-        slope: what the coefficient multiplies, shape (n,); ones where None.
-        labels: what the levels are called, shape (levels,); their numbers where None.
+        levels: number of levels.
+        slope: multiplier of the coefficient, shape (n,); None for ones.
+        labels: labels of the levels, shape (levels,); None for their numbers.
     """
 
     name: str
@@ -44,7 +45,7 @@ class Factor:
 
 @dataclass(frozen=True)
 class CrossProducts:
-    """M'WM and M'Wy for M = [D | F], D = [X | dense blocks], F = the factors one after the other.
+    """M'WM and M'Wy for M = [D | F], D = [X | dense blocks], F = the factors in sequence.
 
     Attributes:
         DD: D'WD, shape (d, d).
@@ -52,9 +53,9 @@ class CrossProducts:
         FF: F'WF, sparse, shape (f, f).
         r: M'Wy, shape (d + f,).
         yy: y'Wy.
-        n: rows.
-        p: columns of X.
-        sum_log_w: sum of the logs of the weights.
+        n: number of rows.
+        p: number of columns of X.
+        sum_log_w: sum of the logarithms of the weights.
         blocks: name of each dense block -> its columns of M.
         factors: name of each factor -> its columns of M.
         labels: name of each factor -> labels of its levels, sorted.
@@ -74,11 +75,12 @@ class CrossProducts:
 
     @property
     def d(self) -> int:
-        """Columns of D."""
+        """Number of columns of D."""
         return int(self.DD.shape[0])
 
 
 def _spans(widths: list[tuple[str, int]], at: int) -> dict[str, slice]:
+    """Return consecutive columns of the given widths, from column `at` on."""
     out = {}
     for name, width in widths:
         out[name] = slice(at, at + width)
@@ -86,8 +88,8 @@ def _spans(widths: list[tuple[str, int]], at: int) -> dict[str, slice]:
     return out
 
 
-def _membership(factors: Sequence[Factor], rows: slice, root_w: Array) -> sp.csr_matrix:
-    """The rows of F, each times the root of its weight."""
+def _indicators(factors: Sequence[Factor], rows: slice, root_w: Array) -> sp.csr_matrix:
+    """Return the rows of F, each multiplied by the square root of its weight."""
     n, start = root_w.size, 0
     columns, values = [], []
     for factor in factors:
@@ -104,14 +106,14 @@ def _membership(factors: Sequence[Factor], rows: slice, root_w: Array) -> sp.csr
 def cross_products(
     y: Array, X: Array, blocks: Sequence[DenseBlock], factors: Sequence[Factor], weights: Array | None = None
 ) -> CrossProducts:
-    """Build the cross-products of y = X b + sum Z_k u_k + e, Var(e) = s2 / weights.
+    """Return the cross-products of y = X b + sum Z_k u_k + e, Var(e) = s2 / weights.
 
     Args:
         y: response, shape (n,).
         X: fixed columns, shape (n, p).
         blocks: dense penalised blocks.
         factors: random intercepts and slopes.
-        weights: observation weights, shape (n,); ones where None.
+        weights: observation weights, shape (n,); None for ones.
     """
     n, p = X.shape
     w = np.ones(n) if weights is None else weights
@@ -125,15 +127,15 @@ def cross_products(
         rows = slice(start, min(start + CHUNK_ROWS, n))
         root = np.sqrt(w[rows])
         dense = np.hstack([X[rows], *(b.columns[rows] for b in blocks)]) * root[:, None]
-        member, target = _membership(factors, rows, root), y[rows] * root
+        indicators, target = _indicators(factors, rows, root), y[rows] * root
         DD += dense.T @ dense
         r[:d] += dense.T @ target
         yy += float(target @ target)
         if f:
-            turned = member.T.tocsr()
-            FD += turned @ dense
-            FF = FF + turned @ member
-            r[d:] += turned @ target
+            transposed = indicators.T.tocsr()
+            FD += transposed @ dense
+            FF = FF + transposed @ indicators
+            r[d:] += transposed @ target
     labels = {
         x.name: np.arange(x.levels).astype(str) if x.labels is None else np.asarray(x.labels, dtype=str)
         for x in factors
@@ -144,10 +146,10 @@ def cross_products(
 
 
 def fewer(m: CrossProducts, keep: NDArray[np.int64], factors: Sequence[str]) -> CrossProducts:
-    """Return the cross-products of fewer columns of D and fewer factors.
+    """Return the cross-products of a subset of the columns of D and of the factors.
 
     Args:
-        m: the whole.
+        m: cross-products of the full model.
         keep: columns of D to keep, ascending.
         factors: factors to keep.
     """
@@ -170,7 +172,7 @@ def fewer(m: CrossProducts, keep: NDArray[np.int64], factors: Sequence[str]) -> 
 
 
 def join(parts: Sequence[CrossProducts]) -> CrossProducts:
-    """Add parts of one model, in their order; a factor's level is the same where its label is.
+    """Return the sum of parts of one model, in their order; levels of a factor are matched by label.
 
     Args:
         parts: cross-products with the same columns of X and the same blocks and factors.

@@ -2,10 +2,10 @@
 
     C = M'WM + diag(l),   l = s2_e / s2_k on block k and 0 on X                                                (2)
 
-The factor with most levels has a diagonal block and is absorbed; other large ones are block tridiagonal after that, in
-the order of time (machine-days and site-days touch each other through days and fields they share), and are absorbed
-too; what is left, the core, is dense. With a, m, c for the three: S_m = C_mm - C_ma D^-1 C_am, W = S_m^-1 S_mc,
-S_c = C_cc' - S_cm W, T = S_c^-1.
+The factor with the most levels has a diagonal block and is eliminated first. Other large factors are then block
+tridiagonal if their levels follow each other in time (machine-days and site-days are coupled only through shared days
+and fields), and are eliminated second. The remaining core is dense. With a, m, c for the three:
+S_m = C_mm - C_ma D^-1 C_am, W = S_m^-1 S_mc, S_c = C_cc' - S_cm W, T = S_c^-1.
 """
 
 from collections.abc import Callable
@@ -17,31 +17,31 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.linalg import lapack
 
+from transforms.arrays import Array
 from transforms.mixed_model.block_tridiagonal import Banding, BlockTridiagonal, banding
 from transforms.mixed_model.cross_products import CrossProducts
 
-Array = NDArray[np.float64]
 LARGE_FACTOR = 300
-"""A factor with at least this many levels is worth an elimination of its own."""
+"""A factor with at least this number of levels is eliminated in a band."""
 WIDEST_BAND = 0.2
-"""Large factors are eliminated in a band together where it is no wider than this part of their levels."""
+"""Large factors are eliminated in one band if its width is at most this fraction of their levels."""
 DIAGONAL_CHUNK = 2000
 
 
 class RemlError(Exception):
-    """The model cannot be fitted: too few rows for its columns, or columns that depend on each other."""
+    """Error of a model that cannot be fitted: too few rows for its columns, or linearly dependent columns."""
 
 
 @dataclass(frozen=True)
 class Solution:
-    """Everything at one value of the variances.
+    """Solution and factorisations at given variances.
 
     Attributes:
         variances: variance of each block and factor.
         residual: residual variance s2_e.
         coef: solution of the equations, in the order of M.
         D: diagonal of the absorbed block with its penalty.
-        band: the banded block after the first elimination, None where there is none.
+        band: the banded block after the first elimination; None without one.
         W: S_m^-1 S_mc.
         core: Cholesky factor of the core after both eliminations.
         rss: e'We.
@@ -60,16 +60,16 @@ class Solution:
 
     @cached_property
     def T(self) -> Array:  # noqa: N802
-        """Inverse of the core; worked out where it is asked for, as it costs twice what the rest does."""
-        inverse, _ = lapack.dpotri(self.core, lower=1)  # its upper triangle is the core's: nothing
+        """Inverse of the core, computed on first use because it costs twice as much as the rest."""
+        inverse, _ = lapack.dpotri(self.core, lower=1)  # sets the lower triangle; the core's upper one is zero
         out = inverse + inverse.T
         np.fill_diagonal(out, np.diag(inverse))
         return np.asarray(out)
 
 
 @dataclass(frozen=True)
-class _Squeezed:
-    """Parts of [b c]' diag(scale) [b c], c the dense columns (d) and the small factors (s)."""
+class _ScaledProducts:
+    """Blocks of [b c]' diag(scale) [b c]; c are the dense columns (d) and the small factors (s)."""
 
     bb: sp.csr_matrix
     bc: Array
@@ -77,8 +77,8 @@ class _Squeezed:
     sd: Array
     ss: sp.csr_matrix
 
-    def taken_from(self, cc: Array) -> Array:
-        """Return cc less the parts of c."""
+    def subtract_from(self, cc: Array) -> Array:
+        """Return cc less the blocks of c."""
         d, out = self.dd.shape[0], cc.copy()
         out[:d, :d] -= self.dd
         out[d:, :d] -= self.sd
@@ -94,7 +94,7 @@ class _Squeezed:
 
 
 class Equations:
-    """Solves at any variances; knows nothing of how they are found."""
+    """Mixed-model equations of given cross-products, solved at any variances."""
 
     def __init__(self, products: CrossProducts) -> None:
         self.m = products
@@ -103,11 +103,11 @@ class Equations:
         by_size = sorted(products.factors, key=lambda k: (-self.sizes[k], k))
         self.absorbed = by_size[0] if by_size else None
         d, total = products.d, products.r.size
-        everything = np.arange(total)
-        self.a = everything[self.spans[self.absorbed]] if self.absorbed else everything[:0]
+        all_columns = np.arange(total)
+        self.a = all_columns[self.spans[self.absorbed]] if self.absorbed else all_columns[:0]
         self.banded, self._banding = self._bands([k for k in by_size[1:] if self.sizes[k] >= LARGE_FACTOR])
-        self.b = np.sort(np.concatenate([everything[:0], *(everything[self.spans[k]] for k in self.banded)]))
-        self.c = np.setdiff1d(everything, np.concatenate([self.a, self.b]))
+        self.b = np.sort(np.concatenate([all_columns[:0], *(all_columns[self.spans[k]] for k in self.banded)]))
+        self.c = np.setdiff1d(all_columns, np.concatenate([self.a, self.b]))
         small = self.c[d:] - d
         FF, FD, a, b = products.FF, products.FD, self.a - d, self.b - d
         self._d = FF.diagonal()[a]
@@ -117,7 +117,7 @@ class Equations:
         self._cc = np.block([[products.DD, FD[small].T], [FD[small], FF[small][:, small].toarray()]])
 
     def _bands(self, large: list[str]) -> tuple[list[str], Banding | None]:
-        """Return the large factors that make a narrow band together, and that band; fewer where all make a wide one."""
+        """Return the large factors that form a narrow band together, and the band; drop the smallest until they do."""
         d = self.m.d
         while large:
             b = np.sort(np.concatenate([self._range(k) for k in large])) - d
@@ -128,21 +128,22 @@ class Equations:
             large = large[:-1]
         return [], None
 
-    def _squeeze(self, scale: Array) -> _Squeezed:
-        """Return [b c]' diag(scale) [b c] for the rows of the absorbed factor."""
+    def _scaled_products(self, scale: Array) -> _ScaledProducts:
+        """Return [b c]' diag(scale) [b c] over the rows of the absorbed factor."""
         ab = self._ab.multiply(scale[:, None]).tocsr()
         dense, small = self._a_dense * scale[:, None], self._a_small.multiply(scale[:, None]).tocsr()
         bb = sp.csr_matrix(self._ab.T @ ab)
         bc = np.hstack([ab.T @ self._a_dense, (ab.T @ self._a_small).toarray()])
-        return _Squeezed(
+        return _ScaledProducts(
             bb, bc, self._a_dense.T @ dense, self._a_small.T @ dense, sp.csr_matrix(self._a_small.T @ small)
         )
 
     def _range(self, name: str) -> NDArray[np.int64]:
+        """Return the columns of M of a block or factor."""
         return np.arange(self.spans[name].start, self.spans[name].stop)
 
     def penalties(self, variances: dict[str, float], residual: float) -> Array:
-        """The diagonal of l."""
+        """Return the penalties l of (2), shape (M,)."""
         out = np.zeros(self.m.r.size)
         for name, span in self.spans.items():
             out[span] = residual / variances[name]
@@ -152,24 +153,25 @@ class Equations:
         """Solve the equations at given variances.
 
         Raises:
-            RemlError: the core is singular: columns of X depend on each other.
+            RemlError: the core is singular, because columns of X depend on each other or there are too few rows.
         """
         m, penalty = self.m, self.penalties(variances, residual)
         D = self._d + penalty[self.a]
-        squeezed = self._squeeze(1 / D)
+        products = self._scaled_products(1 / D)
         band, W = None, np.zeros((0, self.c.size))
-        S_c = squeezed.taken_from(self._cc)
+        S_c = products.subtract_from(self._cc)
         S_c.flat[:: self.c.size + 1] += penalty[self.c]
         log_det = float(np.log(D).sum())
         try:
             if self._banding is not None:
-                S_bc = self._bc - squeezed.bc
-                S_bb = sp.csr_matrix(self._bb + sp.diags(penalty[self.b]) - squeezed.bb)
+                S_bc = self._bc - products.bc
+                S_bb = sp.csr_matrix(self._bb + sp.diags(penalty[self.b]) - products.bb)
                 band = BlockTridiagonal(S_bb, self._banding)
                 W = band.solve(S_bc)
                 S_c -= S_bc.T @ W
                 log_det += band.log_determinant
-            chol, failed = lapack.dpotrf(S_c.T, lower=1, overwrite_a=1)  # symmetric; turned, it is not copied
+            # S_c is symmetric; its transpose is in Fortran order, which LAPACK does not copy.
+            chol, failed = lapack.dpotrf(S_c.T, lower=1, overwrite_a=1)
         except np.linalg.LinAlgError:
             failed = 1
         if failed:
@@ -182,7 +184,7 @@ class Equations:
     def _eliminate(
         self, v: Array, D: Array, band: BlockTridiagonal | None, W: Array, core: Callable[[Array], Array]
     ) -> Array:
-        """C^-1 v by block elimination; v of shape (M,) or (M, k), `core` solves with S_c."""
+        """Return C^-1 v by block elimination; v has shape (M,) or (M, k), `core` solves with S_c."""
         a, b, c = v[self.a], v[self.b], v[self.c]
         scaled = (a.T / D).T
         c = c - np.concatenate([self._a_dense.T @ scaled, self._a_small.T @ scaled])
@@ -199,11 +201,11 @@ class Equations:
         return out
 
     def inverse(self, s: Solution, v: Array) -> Array:
-        """Return C^-1 v, v of shape (M,) or (M, k)."""
+        """Return C^-1 v for v of shape (M,) or (M, k)."""
         return self._eliminate(v, s.D, s.band, s.W, lambda x: s.T @ x)
 
     def apply(self, v: Array) -> Array:
-        """Return M'WM v, v of shape (M,) or (M, k)."""
+        """Return M'WM v for v of shape (M,) or (M, k)."""
         m, d = self.m, self.m.d
         return np.concatenate([m.DD @ v[:d] + m.FD.T @ v[d:], m.FD @ v[:d] + m.FF @ v[d:]])
 
@@ -218,17 +220,17 @@ class Equations:
         if not self.absorbed:
             return out
         inside, WT = None, s.W @ s.T
-        squeezed = self._squeeze(1 / s.D**2)
-        bb = squeezed.bb
+        products = self._scaled_products(1 / s.D**2)
+        bb = products.bb
         if s.band is not None:
             inside = s.band.inverse_on(sp.csr_matrix(abs(bb) + sp.eye(self.b.size)))
             whole = inside.diagonal() + (WT * s.W).sum(axis=1)
             for name in self.banded:
                 out[name] = float(whole[np.searchsorted(self.b, self._range(name))].sum())
-        trace = float((1 / s.D).sum()) + squeezed.inner(s.T)
+        trace = float((1 / s.D).sum()) + products.inner(s.T)
         if inside is not None:
             trace += (
-                float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((squeezed.bc * WT).sum())
+                float(bb.multiply(inside).sum()) + float(((bb @ WT) * s.W).sum()) - 2 * float((products.bc * WT).sum())
             )
         out[self.absorbed] = trace
         return out

@@ -1,27 +1,29 @@
-"""Heavy tails: are there more outlying loads than a normal law allows, and how are they kept from ruling the fit?
+"""Heavy tails: detection of too many outliers, and pseudo-values that limit their influence.
 
-A load far from what the model says (a mislabelled sample, a truck of another field) is drawn in to where it still
-counts, and the model fitted to the drawn values. With psi Huber's function, r = (z - fitted) / s and
+An observation far from its fitted value, such as a mislabelled sample, is replaced by a pseudo-value nearer to it, and
+the model is fitted to the pseudo-values. With psi Huber's function, r = (z - fitted) / s and
 
     z* = fitted + s psi(r) / mean(psi'(r))                                                                      (9)
 
-least squares on z* has the estimating equations of Huber's M-estimate, and its residual variance is the one of that
-estimate's errors (Huber 1981, sections 7.6 and 7.8): standard errors need no further correction.
+least squares on z* has the estimating equations of Huber's M-estimate, and its residual variance gives the variance of
+that estimate (Huber 1981, sections 7.6 and 7.8), so standard errors need no further correction.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from transforms.arrays import Array
 
 
 @dataclass(frozen=True)
 class Huber:
-    """How values are drawn in: from `k` standard deviations, in at most `turns` turns.
+    """Settings of the Huber iteration.
 
-    No fewer than it takes until one moves no effect by more than `settled_se` of its standard error.
+    Attributes:
+        k: number of standard deviations from which values are Huberised.
+        turns: maximum number of iterations.
+        settled_se: the iteration ends when no effect moves by more than this fraction of its standard error.
     """
 
     k: float
@@ -31,20 +33,20 @@ class Huber:
 
 HUBER = Huber(k=1.7, turns=10, settled_se=0.02)
 FAR = 3.5
-"""Standard deviations from which a load counts as outlying; a normal law has 0.05 % there."""
+"""Number of standard deviations beyond which a row is an outlier; a normal distribution has 0.05 % there."""
 FAR_SHARE = 0.003
-"""Tails are heavy where more than this share of loads is outlying."""
+"""Tails are heavy if more than this share of rows are outliers."""
 
 
 @dataclass(frozen=True)
 class Tails:
-    """How heavy the residuals' tails are.
+    """Heaviness of the tails of the residuals.
 
     Attributes:
         far_share: share of rows beyond 3.5 robust standard deviations.
-        kurtosis: fourth moment over three squared second moments; 1 for a normal law.
-        drawn_in: whether the fit was made on values drawn in.
-        largest_move_se: by how many standard errors the fixed effect that moved most did.
+        kurtosis: fourth moment over three times the squared second moment; 1 for a normal distribution.
+        drawn_in: True if the model was fitted to pseudo-values.
+        largest_move_se: largest change of a fixed effect by the pseudo-values, in standard errors.
     """
 
     far_share: float
@@ -54,25 +56,25 @@ class Tails:
 
     @property
     def heavy(self) -> bool:
-        """Whether there are more outlying loads than a normal law allows."""
+        """True if there are too many outliers for a normal distribution."""
         return self.far_share > FAR_SHARE
 
 
 def _scale(residual: Array) -> float:
-    """The spread of standardised residuals by their median absolute deviation; 1 where the model's own holds."""
+    """Return the scale of standardised residuals by their median absolute deviation; 1 if they are normal."""
     return float(1.4826 * np.median(np.abs(residual - np.median(residual))))
 
 
 def tails_of(z: Array, fitted: Array, variance: Array) -> Tails:
-    """Measure the tails of (z - fitted) / sqrt(variance), all of shape (n,)."""
+    """Return the tails of (z - fitted) / sqrt(variance), all of shape (n,)."""
     r = (z - fitted) / np.sqrt(variance)
     s = max(_scale(r), 1e-9)
     return Tails(float(np.mean(np.abs(r) > FAR * s)), float(np.mean(r**4) / (3 * np.mean(r**2) ** 2)))
 
 
 def pseudo_values(z: Array, fitted: Array, variance: Array) -> Array:
-    """Return z* of (9), shape (n,)."""
-    spread = np.sqrt(variance)
-    s = spread * max(_scale((z - fitted) / spread), 1e-9)
+    """Return the pseudo-values z* of (9), shape (n,), from arrays of the same shape."""
+    sd = np.sqrt(variance)
+    s = sd * max(_scale((z - fitted) / sd), 1e-9)
     r = (z - fitted) / s
     return np.asarray(fitted + s * np.clip(r, -HUBER.k, HUBER.k) / np.mean(np.abs(r) < HUBER.k))

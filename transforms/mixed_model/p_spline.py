@@ -1,27 +1,27 @@
-"""Curves as a straight line and shrunk departures from it: P-splines (Eilers and Marx 1996) in mixed-model form.
+"""P-splines (Eilers and Marx 1996) in mixed-model form: a straight line and penalised departures from it.
 
 B has cubic B-splines on even knots, D takes second differences; with D'D = U diag(d) U' and Z = B U d^-1/2 over d > 0,
-a coefficient vector u ~ N(0, s2 I) is the curve with penalty |D a|^2 / s2. What D leaves alone is the straight line,
-which is a fixed column of the model. The knots stand on the catalogue, not on the data: a curve means the same in every
-season, and cross-products of one day can be kept and added to another's.
+a coefficient vector u ~ N(0, s2 I) is the curve with penalty |D a|^2 / s2. The null space of D is the straight line,
+which is a fixed column of the model. The caller fixes the knots independently of the data, so that a curve has the same
+meaning in every data set and cross-products of separate parts of the data can be added.
 """
 
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
-Array = NDArray[np.float64]
+from transforms.arrays import Array
+
 DEGREE = 3
 
 
 @dataclass(frozen=True)
 class PSpline:
-    """A cubic P-spline on `pieces` even pieces between `low` and `high`; beyond them it stands at its edge.
+    """A cubic P-spline on `pieces` equal intervals from `low` to `high`, constant outside that range.
 
-    `usual` is the range over which its departures have no straight line of their own; all of it where None.
+    The departures contain no linear trend over the range `usual`; None for the whole range.
     """
 
     low: float
@@ -31,12 +31,12 @@ class PSpline:
 
     @property
     def width(self) -> int:
-        """Columns: pieces + 3 splines less the two of the straight line."""
+        """Number of columns: pieces + 3 splines less the two of the straight line."""
         return self.pieces + DEGREE - 2
 
     @cached_property
-    def _turn(self) -> tuple[Array, Array, Array]:
-        """Knots, U d^-1/2, and the straight lines to take off, shape (2, width)."""
+    def _basis(self) -> tuple[Array, Array, Array]:
+        """Knots, U d^-1/2, and the linear trends to remove, shape (2, width)."""
         h = (self.high - self.low) / self.pieces
         knots = np.asarray(self.low + h * np.arange(-DEGREE, self.pieces + DEGREE + 1), dtype=np.float64)
         size = self.pieces + DEGREE
@@ -46,23 +46,24 @@ class PSpline:
         root = (vectors * signs)[:, 2:] / np.sqrt(values[2:])
         low, high = self.usual or (self.low, self.high)
         grid = np.linspace(low, high, 200)
-        columns = self._at(knots, grid) @ root
+        columns = self._splines(knots, grid) @ root
         lines = np.linalg.lstsq(np.column_stack([np.ones(200), grid]), columns, rcond=None)[0]
         return knots, root, lines
 
-    def _at(self, knots: Array, x: Array) -> Array:
+    def _splines(self, knots: Array, x: Array) -> Array:
+        """Return the B-splines at `x`, shape (n, pieces + 3)."""
         inside = np.clip(x, self.low, np.nextafter(self.high, self.low))
         return np.asarray(BSpline.design_matrix(inside, knots, DEGREE).toarray())
 
     def columns(self, x: Array) -> Array:
-        """Return Z at `x` less its straight lines, shape (n, width)."""
-        knots, root, lines = self._turn
+        """Return Z at `x` without its linear trends, shape (n, width)."""
+        knots, root, lines = self._basis
         inside = np.clip(x, self.low, self.high)
-        return self._at(knots, x) @ root - np.column_stack([np.ones(inside.size), inside]) @ lines
+        return self._splines(knots, x) @ root - np.column_stack([np.ones(inside.size), inside]) @ lines
 
     def slopes(self, x: Array, step: float) -> Array:
-        """Return the mean change of each column of Z for one step either way, shape (n, width).
+        """Return the mean change of each column of Z per step up and per step down, shape (n, width).
 
-        (Z(x + step) - Z(x - step)) / 2: what a person's move of one step does, up and down taken together.
+        (Z(x + step) - Z(x - step)) / 2, for `x` of shape (n,) and `step` in the units of x.
         """
         return (self.columns(x + step) - self.columns(x - step)) / 2

@@ -1,1 +1,1 @@
-"""The fit: which settings drive dirt and root loss under which conditions, and how surely."""
+"""Statistical model of dirt tare, root loss and top tare: effects of settings under the conditions, with intervals."""

@@ -1,31 +1,36 @@
-"""The condition side of a model: curves, the wetness x clay surface, and what multiplies the settings.
+"""Condition terms of the model: curves, the wetness x clay surface, and modifiers of the settings' effects.
 
-Every condition has a centre, a scale and a range that stand here and not on the data, so that a coefficient means the
-same in every season and from one day to the next. Curves are a straight line and shrunk departures from it.
+Every condition has a fixed centre, scale and range that do not depend on the data, so that a coefficient has the same
+meaning in every season and on every day. A curve is a straight line and penalised departures from it.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from transforms.arrays import Array
 from transforms.mixed_model.p_spline import PSpline
 
-Array = NDArray[np.float64]
 Values = Mapping[str, Array]
 
 
 @dataclass(frozen=True)
 class Condition:
-    """One condition: the value that counts as usual, the change that counts as one, and where its curve lies."""
+    """Scaling and curve of one condition.
+
+    Attributes:
+        centre: usual value, in the condition's unit.
+        scale: change that counts as one, in the same unit.
+        curve: P-spline of the condition.
+    """
 
     centre: float
     scale: float
     curve: PSpline
 
     def standard(self, x: Array) -> Array:
-        """Return x in scales from the centre; beyond the curve's range it stands at the edge."""
+        """Return (x - centre) / scale, with x clipped to the range of the curve."""
         return np.asarray((np.clip(x, self.curve.low, self.curve.high) - self.centre) / self.scale)
 
 
@@ -37,20 +42,20 @@ CONDITIONS = {
     "campaign_day": Condition(45.0, 30.0, PSpline(0.0, 180.0, 12, (0.0, 90.0))),
 }
 SURFACE_PIECES = 3
-"""Pieces of either side of the wetness x clay surface."""
-
-
+"""Intervals of the wetness x clay surface in each direction."""
 WETNESS_BENDS = PSpline(0.0, 1.0, 3)
-"""How a setting's effect may bend over wetness."""
+"""Curve of a setting's effect over wetness."""
+MODIFYING = {"wetness": "topsoil_wetness", "clay": "clay_pct", "temperature": "air_temp_c", "yield": "yield_t_ha"}
+"""Modifier -> condition."""
 
 
 def modifiers(values: Values, names: tuple[str, ...]) -> dict[str, Array]:
-    """Return what the settings' effects may change with: label -> its values about 0 and about one wide, shape (n,).
+    """Return the modifiers of the settings' effects: label -> values with centre 0 and scale 1, shape (n,).
 
     Args:
         values: conditions of the rows.
-        names: of `wetness`, `wetness squared`, `clay`, `temperature`, `yield`, `wetness x clay`, `wetness bend`; the
-            last are several.
+        names: any of `wetness`, `wetness squared`, `clay`, `temperature`, `yield`, `wetness x clay`, `wetness bend`;
+            the last gives several modifiers.
     """
     standard = {n: CONDITIONS[c].standard(values[c]) for n, c in MODIFYING.items() if c in values}
     out: dict[str, Array] = {}
@@ -59,7 +64,7 @@ def modifiers(values: Values, names: tuple[str, ...]) -> dict[str, Array]:
             bends = WETNESS_BENDS.columns(np.clip(values["topsoil_wetness"], 0, 1)).T
             out |= {f"wetness bend {i}": column for i, column in enumerate(bends)}
         elif name == "wetness squared":
-            # The second Legendre polynomial on 0..1, of variance one there.
+            # The second Legendre polynomial on 0..1, scaled to variance one there.
             t = 2 * np.clip(values["topsoil_wetness"], 0, 1) - 1
             out[name] = np.asarray(np.sqrt(5) * (3 * t**2 - 1) / 2)
         elif name == "wetness x clay":
@@ -69,11 +74,14 @@ def modifiers(values: Values, names: tuple[str, ...]) -> dict[str, Array]:
     return out
 
 
-MODIFYING = {"wetness": "topsoil_wetness", "clay": "clay_pct", "temperature": "air_temp_c", "yield": "yield_t_ha"}
-
-
 def condition_lines(values: Values, names: tuple[str, ...], *, surface: bool) -> tuple[Array, list[str]]:
-    """Return the straight lines of the conditions, shape (n, k), and their labels."""
+    """Return the straight lines of the conditions, shape (n, k), and their labels.
+
+    Args:
+        values: conditions of the rows.
+        names: conditions in the model.
+        surface: True to include the product of wetness and clay.
+    """
     lines = {n: CONDITIONS[n].standard(values[n]) for n in names}
     if surface:
         lines["wetness x clay"] = lines["topsoil_wetness"] * lines["clay_pct"]
@@ -81,7 +89,13 @@ def condition_lines(values: Values, names: tuple[str, ...], *, surface: bool) ->
 
 
 def condition_curves(values: Values, names: tuple[str, ...], *, surface: bool) -> dict[str, Array]:
-    """Return the departures of each condition's curve from its line, label -> shape (n, q), and the surface's."""
+    """Return the columns of each condition's curve without its line: label -> shape (n, q).
+
+    Args:
+        values: conditions of the rows.
+        names: conditions in the model.
+        surface: True to include the columns of the wetness x clay surface.
+    """
     out = {f"curve of {n}": CONDITIONS[n].curve.columns(values[n]) for n in names}
     if surface:
         sides = []

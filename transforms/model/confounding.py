@@ -1,4 +1,4 @@
-"""What three ways of reading the same data say of a setting: pooled, between visits, within visits."""
+"""Comparison of three estimates of a setting's effect: pooled, between visits, within visits."""
 
 import numpy as np
 import polars as pl
@@ -6,7 +6,7 @@ import polars as pl
 from transforms.mixed_model.contrasts import contrast
 from transforms.model.design_matrix import visit_means
 from transforms.model.effects import between, percent, slope_weights
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 
 CONFOUNDING_SCHEMA = {
     "response": pl.String,
@@ -27,7 +27,7 @@ CONFOUNDING_SCHEMA = {
 
 
 def _naive(fit: ResponseFit, j: int) -> tuple[float, float]:
-    """Slope of z on one setting over all loads, and its standard error, as a spreadsheet would have them."""
+    """Return the slope of z on one setting over all loads and its standard error, by simple regression."""
     x, y = fit.x[fit.has[:, j], j], fit.z[fit.has[:, j]]
     moved = x - x.mean()
     slope = float(moved @ y / (moved @ moved))
@@ -36,19 +36,23 @@ def _naive(fit: ResponseFit, j: int) -> tuple[float, float]:
 
 
 def _balance(fit: ResponseFit, j: int, condition: str) -> float | None:
-    """Correlation of the setting's visit means with a condition: where it is far from 0, operators set by it."""
+    """Return the correlation of a setting's visit means with a condition; None if one of them is constant.
+
+    It is far from 0 if operators adjust the setting to the condition.
+    """
     if condition not in fit.rows.columns:
         return None
     visit = fit.visits
     mean = visit_means(fit.x[:, [j]], visit)[:, 0]
     value = fit.rows[condition].cast(pl.Float64).to_numpy()
-    mine = fit.has[:, j]
-    if np.std(mean[mine]) < 1e-9 or np.std(value[mine]) < 1e-9:
+    observed = fit.has[:, j]
+    if np.std(mean[observed]) < 1e-9 or np.std(value[observed]) < 1e-9:
         return None
-    return float(np.corrcoef(mean[mine], value[mine])[0, 1])
+    return float(np.corrcoef(mean[observed], value[observed])[0, 1])
 
 
-def _says(naive: tuple[float, float], other: tuple[float, float] | None, within: float, p: float) -> str:
+def _sentence(naive: tuple[float, float], other: tuple[float, float] | None, within: float, p: float) -> str:
+    """Return the sentence of a row."""
     flips = [
         name
         for name, found in (("pooled", naive), ("between visits", other))
@@ -62,7 +66,7 @@ def _says(naive: tuple[float, float], other: tuple[float, float] | None, within:
 
 
 def confounding(fit: ResponseFit) -> pl.DataFrame:
-    """Return `confounding` rows: naive, between and within estimates, percent per step, and how settings are balanced.
+    """Return `confounding` rows: naive, between and within estimates in percent per step, and balance of the settings.
 
     `wetness_balance` and `clay_balance` are correlations of the setting's visit means with the condition.
     """
@@ -83,7 +87,7 @@ def confounding(fit: ResponseFit) -> pl.DataFrame:
             "within_hi95": percent(high),
             "wetness_balance": _balance(fit, j, "topsoil_wetness"),
             "clay_balance": _balance(fit, j, "clay_pct"),
-            "says": _says(naive, other, found.estimate, found.p_value),
+            "says": _sentence(naive, other, found.estimate, found.p_value),
         }
         if other:
             row |= {

@@ -1,11 +1,11 @@
-"""The model's columns for the loads of a week: conditions, settings within and between visits, what changes them.
+"""Design matrix of the model: conditions, settings within and between visits, and modifiers of the settings.
 
     z = conditions + sum_j x_j^W (b_j + deviations by wetness, clay, temperature, yield and soil: shrunk)
       + sum_j (s_j(x_j))^W + sum_j xbar_j g_j + intercepts of field, machine, operator, days + slopes by machine
 
 A visit is one machine on one day in one field; xbar_j is setting j's mean over it and x^W the departure from that mean,
-so b_j is the within contrast (Mundlak 1978): what happens when this machine on this day in this field moves the
-setting. A row's columns depend on its own visit alone: a week's cross-products can be kept. METHODS.md, section 5.
+so b_j is the within contrast (Mundlak 1978): the effect of changing the setting on the same machine, day and field. A
+row's columns depend on its own visit alone, so the cross-products of a week can be cached. METHODS.md, section 5.
 """
 
 import datetime as dt
@@ -17,6 +17,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.arrays import Array
 from transforms.conditions.field_hours import soil_class
 from transforms.config.settings_catalogue import Setting
 from transforms.mixed_model.cross_products import DenseBlock, Factor
@@ -24,26 +25,26 @@ from transforms.mixed_model.p_spline import PSpline
 from transforms.model.condition_terms import condition_curves, condition_lines, modifiers
 from transforms.model.measurement_error import reliability
 
-Array = NDArray[np.float64]
 SOILS = ("light", "medium", "heavy")
 STEPS_A_PIECE = 2
 """Practical steps between the knots of a setting's curve."""
 BETWEEN_BY = ("wetness", "clay")
+"""Modifiers of the settings' visit means."""
 SEASON_GAP_DAYS = 60
-"""A campaign that rests longer than this is followed by another."""
+"""A new season starts after a gap longer than this."""
 
 
 @dataclass(frozen=True)
 class ModelTerms:
-    """How rich a response's model is.
+    """Terms of a response's model.
 
     Attributes:
         conditions: conditions with a line and a curve.
-        plainly_by: what the settings' effects change with in a straight line, as fixed columns.
-        shrunk_by: what they may change with besides, shrunk; one variance each.
-        surface: whether wetness x clay has a surface.
-        by_soil: whether the settings' effects may differ by soil class.
-        slopes: whether settings that bend have slopes by machine.
+        plainly_by: modifiers of the settings' effects with fixed coefficients.
+        shrunk_by: modifiers of the settings' effects with shrunk coefficients, one variance each.
+        surface: True if wetness x clay has a surface.
+        by_soil: True if the settings' effects may differ by soil class.
+        slopes: True if settings with a curve have slopes by machine.
     """
 
     conditions: tuple[str, ...]
@@ -56,15 +57,15 @@ class ModelTerms:
 
 @dataclass(frozen=True)
 class DesignSpec:
-    """Everything the columns depend on besides the rows themselves.
+    """Specification of a design matrix: all that its columns depend on, except the rows.
 
     Attributes:
-        response: what is fitted.
-        terms: how rich the model is.
-        settings: settings that may act, in order.
-        stays: how far each setting stays put from a load to the next, to a quarter.
+        response: column of the response.
+        terms: terms of the model.
+        settings: candidate settings, in order.
+        stays: lag-1 autocorrelation of each setting between loads, rounded to a quarter.
         season_starts: first day of each season.
-        factors: random intercepts, name -> columns of the facts that name a level.
+        factors: random intercept -> columns of the facts that identify a level.
     """
 
     response: str
@@ -76,11 +77,11 @@ class DesignSpec:
 
     @property
     def bends(self) -> tuple[Setting, ...]:
-        """Settings whose effect may bend."""
+        """Settings with a curve."""
         return tuple(s for s in self.settings if s.curve is not None)
 
     def dense_labels(self) -> list[str]:
-        """Return the labels of all columns of D, X and then the dense blocks, as `columns` lays them out."""
+        """Return the labels of all columns of D, those of X and then the dense blocks, in the order of `columns`."""
         names = [s.name for s in self.settings]
         lines = [*self.terms.conditions, *(["wetness x clay"] if self.terms.surface else [])]
         X = ["1", *lines, *names, *(f"visit mean {n}" for n in names), *(f"without {n}" for n in names)]
@@ -105,10 +106,10 @@ class DesignSpec:
 
 @dataclass(frozen=True)
 class Columns:
-    """The columns of some rows.
+    """Columns of some rows.
 
     Attributes:
-        D: dense columns, the fixed ones and then the blocks', shape (n, d).
+        D: dense columns, fixed ones first, then the blocks, shape (n, d).
         spans: name of each dense penalised block -> its columns of D.
         factors: random intercepts and slopes, with the labels of their levels.
     """
@@ -124,34 +125,38 @@ class Columns:
 
     @property
     def blocks(self) -> list[DenseBlock]:
-        """The dense penalised blocks."""
+        """Dense penalised blocks."""
         return [DenseBlock(name, self.D[:, span]) for name, span in self.spans.items()]
 
 
 @cache
 def bend_of(setting: Setting) -> PSpline:
-    """Return the curve of a setting that bends; its knots stand every two practical steps."""
+    """Return the P-spline of a setting with a curve; knots are two practical steps apart.
+
+    Raises:
+        ValueError: the setting has no curve.
+    """
     if setting.curve is None:
-        raise ValueError(f"{setting.name} does not bend")
+        raise ValueError(f"setting {setting.name} has no curve in the catalogue; give it a `curve` to model one")
     low, high = setting.curve
     return PSpline(low, high, max(round((high - low) / (STEPS_A_PIECE * setting.step)), 3))
 
 
 def middle(setting: Setting) -> float:
-    """Return the value from which a setting's steps are counted."""
+    """Return the origin of a setting's steps, in its unit: the middle of its curve or else of its range."""
     low, high = setting.curve or (setting.low, setting.high)
     return (low + high) / 2
 
 
 def seasons_of(days: pl.Series) -> tuple[dt.date, ...]:
-    """Return the first day of each season among these days: a season follows a rest of more than 60 days."""
+    """Return the first day of each season among these days: a season follows a gap of more than 60 days."""
     known = days.unique().sort().drop_nulls()
     gap = known.diff().dt.total_days().fill_null(SEASON_GAP_DAYS + 1)
     return tuple(known.filter(gap > SEASON_GAP_DAYS).to_list())
 
 
 def with_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.DataFrame:
-    """Return rows with `season_start` and `campaign_day`, days since their season began."""
+    """Return rows with `season_start` and `campaign_day`, the number of days since the season started."""
     table = pl.DataFrame({"season_start": starts}, schema={"season_start": pl.Date}).set_sorted("season_start")
     order = rows.with_row_index("row_at").sort("shift_date", maintain_order=True)
     dated = order.join_asof(table, left_on="shift_date", right_on="season_start").sort("row_at").drop("row_at")
@@ -160,7 +165,7 @@ def with_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.Dat
 
 
 def visits_of(rows: pl.DataFrame) -> NDArray[np.int64]:
-    """Return the visit of each row: one machine on one day in one field; the pairs of a trial stand by themselves."""
+    """Return the visit of each row, shape (n,): one machine on one day in one field, or one block of a trial there."""
     names = ("machine_id", "shift_date", "field_id")
     if "trial_block" not in rows.columns or rows["trial_block"].null_count() == rows.height:
         return _codes(rows, names)[0]
@@ -168,13 +173,14 @@ def visits_of(rows: pl.DataFrame) -> NDArray[np.int64]:
 
 
 def visit_means(columns: Array, visit: NDArray[np.int64]) -> Array:
-    """Return each column's mean over the row's visit, shape as `columns`."""
+    """Return each column's mean over the row's visit, shape as `columns`: (n, k)."""
     count = np.bincount(visit)
     means = [(np.bincount(visit, weights=c) / count)[visit] for c in columns.T]
     return np.column_stack(means) if means else columns
 
 
 def _codes(rows: pl.DataFrame, names: tuple[str, ...]) -> tuple[NDArray[np.int64], NDArray[np.str_]]:
+    """Return each row's level of the combination of columns `names`, and the labels of the levels, sorted."""
     keys = rows.select(pl.concat_str([pl.col(n).cast(pl.String) for n in names], separator="|")).to_series().to_numpy()
     labels, codes = np.unique(keys.astype(str), return_inverse=True)
     return codes.astype(np.int64), labels
@@ -186,9 +192,10 @@ def condition_values(rows: pl.DataFrame, frame: DesignSpec) -> dict[str, Array]:
 
 
 def setting_steps(rows: pl.DataFrame, frame: DesignSpec, visit: NDArray[np.int64]) -> tuple[Array, NDArray[np.bool_]]:
-    """Return settings in practical steps from their middle, and which rows have them, both of shape (n, j).
+    """Return settings in practical steps from their middle, and the observed mask, both of shape (n, j).
 
-    A row without a value stands at its visit's mean: it says nothing within it. A visit without any stands at 0.
+    A row without a value gets its visit's mean, so that it carries no information within the visit. A visit without
+    any value gets 0.
     """
     steps, has = np.zeros((rows.height, len(frame.settings))), np.zeros((rows.height, len(frame.settings)), dtype=bool)
     for j, s in enumerate(frame.settings):
@@ -201,12 +208,12 @@ def setting_steps(rows: pl.DataFrame, frame: DesignSpec, visit: NDArray[np.int64
 
 
 def modifiers_of(values: dict[str, Array], frame: DesignSpec) -> dict[str, Array]:
-    """Return what multiplies the settings: label -> shape (n,)."""
+    """Return the modifiers of the settings: label -> shape (n,)."""
     return modifiers(values, (*frame.terms.plainly_by, *frame.terms.shrunk_by))
 
 
-def _by(x: Array, value: Array, known: Array, visit: NDArray[np.int64]) -> Array:
-    """Settings times what changes them, as departures from the visit's mean."""
+def _modified_within(x: Array, value: Array, known: Array, visit: NDArray[np.int64]) -> Array:
+    """Return settings times a modifier, as departures from the visit means, 0 for visits without the setting."""
     product = x * value[:, None]
     return (product - visit_means(product, visit)) * known
 
@@ -220,9 +227,20 @@ def _setting_blocks(
     visit: NDArray[np.int64],
     soil: Array,
 ) -> list[DenseBlock]:
+    """Return the penalised blocks of the settings.
+
+    Args:
+        frame: design specification.
+        x: settings in practical steps, corrected for measurement error, shape (n, j).
+        inside: departures of x from the visit means, shape (n, j).
+        known: 1 if the row's visit has the setting, else 0, shape (n, j).
+        values: conditions of the rows.
+        visit: visit of each row, shape (n,).
+        soil: soil class of each row, shape (n,).
+    """
     blocks = []
     for by in frame.terms.shrunk_by:
-        parts = [_by(x, value, known, visit) for value in modifiers(values, (by,)).values()]
+        parts = [_modified_within(x, value, known, visit) for value in modifiers(values, (by,)).values()]
         blocks.append(DenseBlock(f"settings by {by}", np.hstack(parts)))
     for by in BETWEEN_BY:
         if by in {*frame.terms.plainly_by, *frame.terms.shrunk_by}:
@@ -238,11 +256,11 @@ def _setting_blocks(
 
 
 def columns(rows: pl.DataFrame, frame: DesignSpec) -> Columns:
-    """Build the columns of rows that hold whole visits.
+    """Return the columns of rows that contain whole visits.
 
     Args:
         rows: facts with `campaign_day`, conditions without nulls and every setting of the frame.
-        frame: what the columns depend on.
+        frame: design specification.
     """
     visit = visits_of(rows)
     x, has = setting_steps(rows, frame, visit)
@@ -252,13 +270,13 @@ def columns(rows: pl.DataFrame, frame: DesignSpec) -> Columns:
     known = visit_means(has.astype(np.float64), visit) > 0
     values = condition_values(rows, frame)
     lines, _ = condition_lines(values, frame.terms.conditions, surface=frame.terms.surface)
-    there = known.astype(np.float64)
-    plainly = [_by(x, v, there, visit) for v in modifiers(values, frame.terms.plainly_by).values()]
-    X = np.column_stack([np.ones(rows.height), lines, inside, means, ~known, *plainly])
+    known_numbers = known.astype(np.float64)
+    fixed = [_modified_within(x, v, known_numbers, visit) for v in modifiers(values, frame.terms.plainly_by).values()]
+    X = np.column_stack([np.ones(rows.height), lines, inside, means, ~known, *fixed])
     curves = condition_curves(values, frame.terms.conditions, surface=frame.terms.surface)
     blocks = [DenseBlock(name, c) for name, c in curves.items()]
     soil = rows.select(soil_class(pl.col("clay_pct"))).to_series().to_numpy()
-    blocks += _setting_blocks(frame, x, inside, there, values, visit, soil)
+    blocks += _setting_blocks(frame, x, inside, known_numbers, values, visit, soil)
     factors = []
     for name, keys in frame.factors.items():
         codes, labels = _codes(rows, keys)

@@ -1,19 +1,20 @@
-"""How a response changes over the whole tried range of a setting, with bands that hold the whole curve."""
+"""Curves of a response over the tried range of a setting, with simultaneous bands."""
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.arrays import Array, Mask
 from transforms.config.settings_catalogue import Setting
 from transforms.mixed_model.contrasts import simultaneous_band
 from transforms.model.design_matrix import bend_of
-from transforms.model.effects import SUPPORT, Mask, cell_rows, slope_weights, tried
-from transforms.model.fit import ResponseFit
+from transforms.model.effects import SUPPORT, cell_rows, slope_weights, tried
+from transforms.model.fit_result import ResponseFit
 
-Array = NDArray[np.float64]
 POINTS = 11
+"""Number of points of a curve."""
 MIN_VISITS, MIN_CURVE_MACHINES, WINDOW_STEPS = 15, 2, 1.0
-"""A point of a curve has support where this many visits of this many machines lie within a step of it."""
+"""A point has support if at least this number of visits and machines have values within `WINDOW_STEPS` of it."""
 CURVE_SCHEMA = {
     "response": pl.String,
     "setting": pl.String,
@@ -30,7 +31,7 @@ CURVE_SCHEMA = {
 
 
 def _curve_weights(fit: ResponseFit, s: Setting, rows: Mask, values: Array, usual: float) -> Array:
-    """Weights over the coefficients of the log change from the usual value to each of `values`, shape (k, M)."""
+    """Return weights over the coefficients of the log change from the usual value to each of `values`, shape (k, M)."""
     straight = slope_weights(fit, s.name, rows)
     bend = [i for n, i in fit.at.items() if n.startswith(f"bend of {s.name}[")]
     straight[bend] = 0.0
@@ -43,28 +44,30 @@ def _curve_weights(fit: ResponseFit, s: Setting, rows: Mask, values: Array, usua
 
 
 def _supported(fit: ResponseFit, s: Setting, rows: Mask, values: Array) -> NDArray[np.bool_]:
-    held = fit.rows[s.name].cast(pl.Float64).to_numpy()[rows]
+    """Return True for each of `values` with enough visits and machines near it, shape (k,)."""
+    observed = fit.rows[s.name].cast(pl.Float64).to_numpy()[rows]
     visit, machine = fit.visits[rows], fit.machines[rows]
     out = []
     for value in values:
-        near = np.abs(held - value) <= WINDOW_STEPS * s.step
+        near = np.abs(observed - value) <= WINDOW_STEPS * s.step
         out.append(np.unique(visit[near]).size >= MIN_VISITS and np.unique(machine[near]).size >= MIN_CURVE_MACHINES)
     return np.array(out)
 
 
 def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, min_loads: int) -> pl.DataFrame:
+    """Return the curve of one setting in one wetness class, or a row with the reason why there is none."""
     head = {"response": fit.response, "setting": s.name, "wetness_class": wetness, "unit": s.unit}
-    was_tried, why = tried(fit, s.name, inside, min_loads)
+    was_tried, reason = tried(fit, s.name, inside, min_loads)
     if not was_tried:
-        return pl.DataFrame([{**head, "tried": False, "says": why}], schema=CURVE_SCHEMA)
-    mine = inside & fit.has[:, fit.place(s.name)]
-    held = fit.rows.filter(pl.Series(mine))[s.name].cast(pl.Float64).to_numpy()
-    low, usual, high = np.quantile(held, (SUPPORT[0], 0.5, SUPPORT[1]))
+        return pl.DataFrame([{**head, "tried": False, "says": reason}], schema=CURVE_SCHEMA)
+    own_rows = inside & fit.has[:, fit.place(s.name)]
+    observed = fit.rows.filter(pl.Series(own_rows))[s.name].cast(pl.Float64).to_numpy()
+    low, usual, high = np.quantile(observed, (SUPPORT[0], 0.5, SUPPORT[1]))
     values = np.linspace(low, high, POINTS)
-    L = _curve_weights(fit, s, mine, values, float(usual))
-    mean, (se, off) = L @ fit.reml.coef, simultaneous_band(fit.reml, L)
-    half = off * se
-    supported = _supported(fit, s, mine, values)
+    L = _curve_weights(fit, s, own_rows, values, float(usual))
+    mean, (se, multiple) = L @ fit.reml.coef, simultaneous_band(fit.reml, L)
+    half = multiple * se
+    supported = _supported(fit, s, own_rows, values)
     table = pl.DataFrame(
         {
             "value": values,
@@ -83,8 +86,12 @@ def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, mi
 def setting_curves(fit: ResponseFit, min_loads: int) -> pl.DataFrame:
     """Return the `curve` rows of a fit: each setting overall and by wetness class, percent change from the usual value.
 
-    `lo95` and `hi95` are a simultaneous band: the whole curve lies inside with 95 % chance. A point is `tried` where at
-    least 15 visits of two machines lie within a step of it.
+    `lo95` and `hi95` are a simultaneous band: it contains the whole curve with 95 % probability. A point is `tried` if
+    at least 15 visits of two machines have values within one step of it.
+
+    Args:
+        fit: the fit.
+        min_loads: minimum number of loads in a wetness class.
     """
     tables = [pl.DataFrame(schema=CURVE_SCHEMA)]
     for (wetness, soil), inside in cell_rows(fit).items():

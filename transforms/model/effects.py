@@ -1,4 +1,4 @@
-"""Effects in percent per practical step, by class of wetness and soil, with intervals and honesty rules."""
+"""Effects in percent per practical step, by class of wetness and soil, with intervals and minimum evidence."""
 
 from dataclasses import replace
 
@@ -7,21 +7,22 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import false_discovery_control
 
+from transforms.arrays import Array, Mask
 from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.mixed_model.contrasts import Contrast, contrast
 from transforms.model.cluster_robust import robust_errors
 from transforms.model.design_matrix import SOILS, bend_of, middle, visit_means
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 Cell = tuple[str | None, str | None]
 Row = dict[str, object]
 MIN_CLASS_SPREAD_STEPS = 0.25
-"""Within visits of a class a setting must have moved at least this many practical steps (standard deviation)."""
+"""Minimum standard deviation of a setting within the visits of a class, in practical steps."""
 MIN_MACHINES = 2
+"""Minimum number of machines of an effect."""
 SUPPORT = (0.05, 0.95)
+"""Quantiles of a setting's values that bound its tried range."""
 
 
 def classes_of(rows: pl.DataFrame) -> pl.DataFrame:
@@ -33,23 +34,24 @@ def classes_of(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
-    """Return weights over the coefficients whose product is the mean effect of one step of a setting over `rows`.
+    """Return weights over the coefficients, shape (M,), of the mean effect of one step of a setting over `rows`.
 
-    b_j + mean modifiers times the shrunk deviations + the soil's own + the mean change of its curve for half a step
-    either way from where the rows stand + the machines' own slopes. Visit means stay: this is the within contrast.
+    The effect is b_j, plus the mean modifiers times their coefficients, plus the soil classes' deviations, plus the
+    mean change of the curve per step up and down from the values of the rows, plus the machines' slopes. Visit means do
+    not change: this is the within contrast.
     """
     j, s = fit.place(setting), next(s for s in fit.frame.settings if s.name == setting)
     weights = np.zeros(fit.reml.coef.size)
     weights[fit.at[setting]] = 1.0
     for by, value in fit.modifiers.items():
-        _put(weights, fit, f"{setting} by {by}", float(value[rows].mean()))
+        _set_weight(weights, fit, f"{setting} by {by}", float(value[rows].mean()))
     soils = fit.once("soils", lambda: _soils(fit))[rows]
     for soil in SOILS:
-        _put(weights, fit, f"{setting} on {soil} soil", float((soils == soil).mean()))
+        _set_weight(weights, fit, f"{setting} on {soil} soil", float((soils == soil).mean()))
     if s.curve is not None:
         change = bend_of(s).slopes(middle(s) + fit.x[rows, j] * s.step, s.step).mean(axis=0)
         for i, c in enumerate(change):
-            _put(weights, fit, f"bend of {setting}[{i}]", float(c))
+            _set_weight(weights, fit, f"bend of {setting}[{i}]", float(c))
     slope = f"machine slope of {setting}"
     if slope in fit.reml.spans:
         span = fit.reml.spans[slope]
@@ -58,26 +60,28 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
 
 
 def _soils(fit: ResponseFit) -> NDArray[np.str_]:
+    """Return the soil class of each row, shape (n,)."""
     return classes_of(fit.rows)["soil_class"].to_numpy().astype(str)
 
 
-def _put(weights: Array, fit: ResponseFit, label: str, value: float) -> None:
+def _set_weight(weights: Array, fit: ResponseFit, label: str, value: float) -> None:
+    """Set the weight of a coefficient, if it is in the model."""
     if label in fit.at:
         weights[fit.at[label]] = value
 
 
 def tried(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> tuple[bool, str]:
-    """Whether a setting was tried among these rows, and if not, why in words."""
+    """Return (True if a setting was tried among `rows`, reason if not)."""
     j = fit.place(setting)
-    mine = rows & fit.has[:, j]
-    if mine.sum() < min_loads:
-        return False, f"too few loads: {int(mine.sum())} measured, at least {min_loads} are needed"
+    own_rows = rows & fit.has[:, j]
+    if own_rows.sum() < min_loads:
+        return False, f"too few loads: {int(own_rows.sum())} measured, at least {min_loads} are needed"
     if setting not in fit.at:
         return False, "not tried: it hardly moved within a visit"
-    if np.unique(fit.machines[mine]).size < MIN_MACHINES:
+    if np.unique(fit.machines[own_rows]).size < MIN_MACHINES:
         return False, "not tried: one machine only"
-    _, visit = np.unique(fit.visits[mine], return_inverse=True)
-    inside = fit.x[mine, j] - visit_means(fit.x[mine][:, [j]], visit)[:, 0]
+    _, visit = np.unique(fit.visits[own_rows], return_inverse=True)
+    inside = fit.x[own_rows, j] - visit_means(fit.x[own_rows][:, [j]], visit)[:, 0]
     if float(inside.std(ddof=1)) < MIN_CLASS_SPREAD_STEPS:
         return False, "not tried: it hardly moved within a visit"
     return True, ""
@@ -89,13 +93,14 @@ def percent(log_change: float) -> float:
 
 
 def between(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
-    """Return the between contrast, the slope over visit means, and its standard error; None where it is not in."""
+    """Return the between contrast (slope over visit means) and its standard error; None if it is not in the model."""
     at = fit.at.get(f"visit mean {setting}")
     return (float(fit.reml.coef[at]), float(np.sqrt(fit.reml.cov_core[at, at]))) if at is not None else None
 
 
-def _head(fit: ResponseFit, setting: Setting, cell: Cell, mine: Mask) -> Row:
-    values = fit.rows.filter(pl.Series(mine))[setting.name].drop_nulls()
+def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row:
+    """Return the columns of a cell that do not depend on its estimate."""
+    values = fit.rows.filter(pl.Series(own_rows))[setting.name].drop_nulls()
     other = between(fit, setting.name)
     return {
         "response": fit.response,
@@ -104,14 +109,15 @@ def _head(fit: ResponseFit, setting: Setting, cell: Cell, mine: Mask) -> Row:
         "soil_class": cell[1],
         "step": setting.step,
         "unit": setting.unit,
-        "n": int(mine.sum()),
+        "n": int(own_rows.sum()),
         "tried_lo": values.quantile(SUPPORT[0]),
         "tried_hi": values.quantile(SUPPORT[1]),
         "between_pct": percent(other[0]) if other else None,
     }
 
 
-def _found(fit: ResponseFit, setting: str, found: Contrast) -> Row:
+def _estimated(fit: ResponseFit, setting: str, found: Contrast) -> Row:
+    """Return the columns of a cell with an estimate."""
     other, (low, high) = between(fit, setting), found.interval()
     says = "measured association within visits"
     if other and found.p_value < 0.05 and abs(other[0]) > 2 * other[1] and other[0] * found.estimate < 0:
@@ -148,7 +154,7 @@ CELLS = [(w, s) for w in (None, "dry", "moist", "wet") for s in (None, *SOILS)]
 
 
 def cell_rows(fit: ResponseFit) -> dict[Cell, Mask]:
-    """Return which rows lie in each class of wetness and soil; None stands for all."""
+    """Return the mask of the rows in each class of wetness and soil; None means all classes."""
     classes = classes_of(fit.rows)
     wet, soil = classes["wetness_class"].to_numpy(), classes["soil_class"].to_numpy()
     every = np.ones(wet.size, dtype=bool)
@@ -158,24 +164,28 @@ def cell_rows(fit: ResponseFit) -> dict[Cell, Mask]:
 def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFrame:
     """Return the `effect` rows of a fit: overall, by wetness, by soil, and by both.
 
-    `change_pct` is the percent change, for one practical step up and all else as it was, of the ratio of dirt or tops
-    to the rest or of the root loss. The interval rests on the wider of the model's standard error and the
-    cluster-robust one. `q_value` is Benjamini and Hochberg's over all rows of the response. A cell without a figure
-    says why.
+    `change_pct` is the percent change of the ratio of dirt or tops to the rest, or of the root loss, for one practical
+    step up, all else equal. The interval uses the larger of the model's and the cluster-robust standard error.
+    `q_value` is Benjamini and Hochberg's over all rows of the response. A cell without an estimate has the reason.
+
+    Args:
+        fit: the fit.
+        catalogue: the settings catalogue.
+        min_loads: minimum number of loads in a cell.
     """
     rows: list[Row] = []
-    asked: list[tuple[int, str, Array]] = []
+    estimated: list[tuple[int, str, Array]] = []
     for s in fit.frame.settings:
         for cell, inside in cell_rows(fit).items():
-            mine = inside & fit.has[:, fit.place(s.name)]
-            was_tried, why = tried(fit, s.name, inside, min_loads)
+            own_rows = inside & fit.has[:, fit.place(s.name)]
+            was_tried, reason = tried(fit, s.name, inside, min_loads)
             if was_tried:
-                asked.append((len(rows), s.name, slope_weights(fit, s.name, mine)))
-            rows.append({**_head(fit, catalogue[s.name], cell, mine), "says": why})
-    robust = robust_errors(fit, np.array([L for *_, L in asked])) if asked else np.empty(0)
-    for (i, name, L), error in zip(asked, robust, strict=True):
+                estimated.append((len(rows), s.name, slope_weights(fit, s.name, own_rows)))
+            rows.append({**_head(fit, catalogue[s.name], cell, own_rows), "says": reason})
+    robust = robust_errors(fit, np.array([L for *_, L in estimated])) if estimated else np.empty(0)
+    for (i, name, L), error in zip(estimated, robust, strict=True):
         found = contrast(fit.reml, L)
-        rows[i] |= _found(fit, name, replace(found, se=max(found.se, float(error))))
+        rows[i] |= _estimated(fit, name, replace(found, se=max(found.se, float(error))))
     table = pl.DataFrame(rows, schema=EFFECT_SCHEMA)
     known = table["p_value"].is_not_null().to_numpy()
     q = np.full(table.height, np.nan)

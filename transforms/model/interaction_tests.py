@@ -1,4 +1,4 @@
-"""Do the settings' effects change with conditions, bend, or differ by machine: how much, and how sure is it?"""
+"""Tests of interactions: change of the settings' effects with conditions, soil, their own value and machine."""
 
 import numpy as np
 import polars as pl
@@ -7,7 +7,7 @@ from scipy.stats import chi2
 from transforms.mixed_model.contrasts import contrast
 from transforms.mixed_model.reml import deviance_without
 from transforms.model.effects import classes_of
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 
 GAIN_SCHEMA = {
     "response": pl.String,
@@ -23,13 +23,14 @@ GAIN_SCHEMA = {
 
 
 def block_gains(fit: ResponseFit) -> dict[str, float]:
-    """Return by how much -2 log-likelihood rises when a block's or slope's variance is put to zero, the others held."""
+    """Return the rise of -2 log-likelihood if the variance of a block or slope is set to zero, the others fixed."""
     names = [k for k in fit.reml.spans if k.startswith(("settings by ", "bend of ", "machine slope of "))]
     return {k: max(deviance_without(fit.reml, k) - fit.reml.deviance, 0.0) for k in names}
 
 
 def _row(fit: ResponseFit, setting: str, by: str, gain: float) -> dict[str, object]:
-    # Half a point mass at zero: the variance is tested at its boundary (Self and Liang 1987).
+    """Return one row of `interaction_gain`."""
+    # The p value is halved because the variance is tested at its boundary (Self and Liang 1987).
     row: dict[str, object] = {
         "response": fit.response,
         "setting": setting,
@@ -51,8 +52,8 @@ def _row(fit: ResponseFit, setting: str, by: str, gain: float) -> dict[str, obje
 def interaction_gains(fit: ResponseFit) -> pl.DataFrame:
     """Return `interaction_gain` rows: per setting and condition, and per setting for soil class, bend and machines.
 
-    `shift_pct` is by how many percentage points a step's effect moves where the condition is one standard deviation
-    higher. `block_gain` is the rise of -2 log-likelihood without the whole block.
+    `shift_pct` is the change of a step's effect, in percentage points, per standard deviation of the condition.
+    `block_gain` is the rise of -2 log-likelihood without the whole block.
     """
     gains = block_gains(fit)
     rows = []

@@ -1,20 +1,20 @@
-"""Why was this load dirty? Its departure from the typical load, split exactly by conditions, settings, the rest."""
+"""Exact decomposition of a load's departure from the typical load: conditions, settings, intercepts, unexplained."""
 
 from collections.abc import Mapping
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.stats import norm
 
+from transforms.arrays import Array
 from transforms.config.settings_catalogue import Setting
 from transforms.model.condition_terms import condition_curves, condition_lines
 from transforms.model.design_matrix import SOILS, bend_of, condition_values, middle
 from transforms.model.effects import classes_of
-from transforms.model.fit import ResponseFit, pct_from_scale
+from transforms.model.facts import pct_from_scale
+from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
 
-Array = NDArray[np.float64]
 CONDITION_SOURCES = {
     "topsoil_wetness": "topsoil wetness",
     "wetness x clay": "topsoil wetness",
@@ -24,17 +24,19 @@ CONDITION_SOURCES = {
     "yield_t_ha": "temperature, crop and date",
     "campaign_day": "temperature, crop and date",
 }
+"""Term of a condition -> source of the decomposition."""
 JOINT = ("wetness x clay", "surface of wetness and clay")
+"""Terms that wetness and clay share."""
 INTERCEPTS = ("field", "machine", "operator", "machine_day", "site_day", "season")
 
 
 def source_of(label: str) -> str | None:
-    """Return the condition source of a column of D; None where it is no condition's."""
+    """Return the condition source of a column of D; None for other columns."""
     return CONDITION_SOURCES.get(label.split("[", maxsplit=1)[0].removeprefix("curve of "))
 
 
 def condition_columns(fit: ResponseFit) -> dict[str, list[int]]:
-    """Return the places of each condition source's columns in D."""
+    """Return the columns of D of each condition source."""
     out: dict[str, list[int]] = {}
     for label, i in fit.at.items():
         if source := source_of(label):
@@ -43,7 +45,7 @@ def condition_columns(fit: ResponseFit) -> dict[str, list[int]]:
 
 
 def whole_part(fit: ResponseFit, setting: Setting) -> Array:
-    """Return a setting's part of z for each row, shape (n,), up to a constant: what its value does within visits."""
+    """Return a setting's within-visit part of z for each row, shape (n,), up to a constant."""
     x = fit.x[:, fit.place(setting.name)]
     part = x * slopes_at(fit, setting.name)
     if setting.curve is not None:
@@ -55,17 +57,17 @@ def whole_part(fit: ResponseFit, setting: Setting) -> Array:
 
 
 def setting_parts(fit: ResponseFit) -> Array:
-    """Return each setting's part of z, shape (n, j), centred over the rows that have it; 0 where a row has not."""
+    """Return each setting's part of z, shape (n, j), centred over the rows with a value; 0 for rows without."""
     parts = np.zeros_like(fit.x)
     for j, s in enumerate(fit.frame.settings):
         if s.name in fit.at:
-            has, part = fit.has[:, j], whole_part(fit, s)
-            parts[:, j] = np.where(has, part - part[has].mean(), 0.0)
+            observed, part = fit.has[:, j], whole_part(fit, s)
+            parts[:, j] = np.where(observed, part - part[observed].mean(), 0.0)
     return parts
 
 
 def slopes_at(fit: ResponseFit, setting: str) -> Array:
-    """Return the straight part of one step's effect for each row, shape (n,): conditions, soil and machine included."""
+    """Return the linear effect of one step for each row, shape (n,), with its modifiers, soil class and machine."""
     coef = fit.reml.coef
     slope = np.full(fit.z.size, coef[fit.at[setting]])
     for by, value in fit.modifiers.items():
@@ -82,7 +84,7 @@ def slopes_at(fit: ResponseFit, setting: str) -> Array:
 
 
 def labelled_columns(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str, Array]:
-    """Return the condition columns in the model, label -> shape (n,), for any conditions."""
+    """Return the condition columns in the model at the given conditions, label -> shape (n,)."""
     terms = fit.frame.terms
     lines, names = condition_lines(values, terms.conditions, surface=terms.surface)
     out = dict(zip(names, lines.T, strict=True))
@@ -92,21 +94,21 @@ def labelled_columns(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str,
 
 
 def labelled_conditions(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str, Array]:
-    """Return what each condition column in the model contributes to z, label -> shape (n,), for any conditions."""
+    """Return the contribution of each condition column to z at the given conditions, label -> shape (n,)."""
     return {n: c * fit.reml.coef[fit.at[n]] for n, c in labelled_columns(fit, values).items()}
 
 
 def _joint(parts: dict[str, Array]) -> Array:
-    """The part that wetness and clay have together."""
-    mine = [v for n, v in parts.items() if n.split("[", 1)[0] in JOINT]
-    return np.asarray(sum(mine)) if mine else np.zeros(1)
+    """Return the sum of the terms that wetness and clay share."""
+    joint = [v for n, v in parts.items() if n.split("[", 1)[0] in JOINT]
+    return np.asarray(sum(joint)) if joint else np.zeros(1)
 
 
 def condition_parts(fit: ResponseFit) -> dict[str, Array]:
     """Return each condition source's part of z, centred.
 
-    What wetness and clay have together is split as in an analysis of variance: the soil has it at the usual wetness,
-    wetness what is left. So soil and wetness do not take from each other what neither has.
+    The shared terms of wetness and clay are split as in an analysis of variance: the soil gets their value at the mean
+    wetness, and wetness the remainder. So neither source receives a part that belongs to the other.
     """
     values = condition_values(fit.rows, fit.frame)
     whole = labelled_conditions(fit, values)
@@ -128,10 +130,10 @@ def intercept_parts(fit: ResponseFit) -> dict[str, Array]:
 
 
 def expected(fit: ResponseFit) -> pl.DataFrame:
-    """Return `load_id, observed_pct, expected_pct, lo95, hi95`: what a load's conditions and field lead one to expect.
+    """Return `load_id, observed_pct, expected_pct, lo95, hi95`: the tare expected for a load's conditions and field.
 
-    All settings stand at the fleet's usual, machine, operator and day at none. The interval is of the expectation, not
-    of a load: covariance of the condition curves plus the field's prediction error.
+    The settings are at the fleet's usual values; machine, operator and day contribute nothing. The interval is for the
+    expectation, not for a single load: covariance of the condition terms plus the field's prediction error.
     """
     reml = fit.reml
     at = sorted(i for places in condition_columns(fit).values() for i in places)
@@ -161,11 +163,11 @@ def expected(fit: ResponseFit) -> pl.DataFrame:
     )
 
 
-def _shared_out(fit: ResponseFit, visit: Array, intercepts: dict[str, Array]) -> dict[str, Array]:
-    """Give what visits have of their own to machine, field and day: means by machine, then by field, the rest.
+def _add_visit_part(fit: ResponseFit, visit: Array, intercepts: dict[str, Array]) -> dict[str, Array]:
+    """Return the intercepts with the visit part added: its means by machine, then by field, and the rest by day.
 
-    What the visit means carry beyond the settings' own effects is no effect of the settings: operators set by what they
-    see.
+    The visit means of settings, beyond the settings' within-visit effects, are not an effect of the settings, because
+    operators adjust them to what they see.
     """
     out = dict(intercepts)
     left = visit
@@ -179,23 +181,23 @@ def _shared_out(fit: ResponseFit, visit: Array, intercepts: dict[str, Array]) ->
 
 
 def parts_of_z(fit: ResponseFit) -> list[tuple[str, str, Array]]:
-    """Return (source, kind, part of z): with `fit.typical` they add up to z as measured."""
+    """Return (source, kind, part of z, shape (n,)); together with `fit.typical` they add up to z as measured."""
     parts: list[tuple[str, str, Array]] = [(s, "condition", v) for s, v in condition_parts(fit).items()]
     by_setting = setting_parts(fit)
     parts += [(s.name, "setting", by_setting[:, j]) for j, s in enumerate(fit.frame.settings) if s.name in fit.at]
     intercepts = intercept_parts(fit)
     known = np.sum([p for *_, p in parts], axis=0) + sum(intercepts.values())
     visit = fit.fitted - fit.typical - known
-    parts += [(name, name, part) for name, part in _shared_out(fit, visit, intercepts).items()]
+    parts += [(name, name, part) for name, part in _add_visit_part(fit, visit, intercepts).items()]
     parts.append(("lab and unexplained", "unexplained", fit.z - fit.fitted))
     return parts
 
 
 def contributions(fit: ResponseFit) -> pl.DataFrame:
-    """Return `load_id, source, kind, points`: percentage points of dirt tare; a load's rows add up to its departure.
+    """Return `load_id, source, kind, points`: percentage points of dirt tare that add up to the load's departure.
 
-    On the fitted scale the parts add up by construction; each is turned into points by the logarithmic mean
-    (tare_i - tare_0) / (z_i - z_0), which keeps the sum exact (the LMDI rule, Ang 2004).
+    The parts add up on the fitted scale by construction. Each is converted to percentage points by the logarithmic mean
+    (tare_i - tare_0) / (z_i - z_0), which keeps the sum exact (the LMDI method, Ang 2004).
     """
     typical = fit.typical
     gap = fit.z - typical

@@ -1,29 +1,29 @@
-"""Last season as what is believed before this one: effects of settings, widened, dropped where this season denies them.
+"""Prior from last season's effects of settings, inflated, and discarded if this season contradicts it.
 
-What last season found of the settings' fixed coefficients, mean m and covariance V, enters as k more rows
+Last season's fixed coefficients of the settings, mean m and covariance V, enter as k more rows
 
     R b = R m + e,   Var(e) = s2_e,   R'R = s2_e (WIDER^2 V)^-1                                                 (10)
 
-so that it weighs as much as its own precision, made four times smaller: a season differs from the last (common
-practice, no source). Before that this season is fitted alone; where d = b - m is too large by
-d'(Cov(b) + WIDER^2 V)^-1 d / k against F(k, df), last season is not used and the check "last_season" says so.
+so that the prior has a quarter of last season's precision, because seasons differ (common practice, no source). This
+season is fitted alone first. If d = b - m is too large by d'(Cov(b) + WIDER^2 V)^-1 d / k against F(k, df), the prior
+is discarded and the check "last_season" fails.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
+from transforms.arrays import Array
 from transforms.mixed_model.contrasts import covariance
 from transforms.mixed_model.cross_products import CrossProducts
 from transforms.mixed_model.reml import RemlFit
 
-Array = NDArray[np.float64]
 WIDER = 2.0
-"""Last season's standard errors count this many times as wide."""
+"""Factor by which last season's standard errors are inflated."""
 DENIED_P = 0.01
+"""Last season is contradicted if a difference as large has a smaller p value."""
 POSTERIOR_SCHEMA = {
     "response": pl.String,
     "label": pl.String,
@@ -35,7 +35,7 @@ POSTERIOR_SCHEMA = {
 
 @dataclass(frozen=True)
 class Prior:
-    """What was found before: coefficients by their label, their mean of shape (k,) and covariance of shape (k, k)."""
+    """Prior of coefficients: their labels, mean of shape (k,) and covariance of shape (k, k)."""
 
     labels: tuple[str, ...]
     mean: Array
@@ -44,27 +44,33 @@ class Prior:
 
 @dataclass(frozen=True)
 class Agreement:
-    """Whether this season agrees with the last: p of as large a difference by chance, and what it rests on."""
+    """Agreement of this season with the last: p value of the difference, and number of coefficients compared."""
 
     p_value: float
     coefficients: int
 
     @property
     def denied(self) -> bool:
-        """Whether last season is not to be used."""
+        """True if this season contradicts the last."""
         return self.p_value < DENIED_P
 
 
 def within(prior: Prior, at: dict[str, int]) -> Prior | None:
-    """Return the part of a prior whose coefficients are in the model; None where none is."""
-    mine = [i for i, label in enumerate(prior.labels) if label in at]
-    if not mine:
+    """Return the prior of the coefficients in the model, whose labels are in `at`; None if there are none."""
+    shared = [i for i, label in enumerate(prior.labels) if label in at]
+    if not shared:
         return None
-    return Prior(tuple(prior.labels[i] for i in mine), prior.mean[mine], prior.covariance[np.ix_(mine, mine)])
+    return Prior(tuple(prior.labels[i] for i in shared), prior.mean[shared], prior.covariance[np.ix_(shared, shared)])
 
 
 def agreement(fit: RemlFit, at: dict[str, int], prior: Prior) -> Agreement:
-    """Compare a fit made without the prior with the prior."""
+    """Test the prior against a fit made without it.
+
+    Args:
+        fit: the fit without the prior.
+        at: label of each column of D in the fit -> its index.
+        prior: prior of coefficients in the fit.
+    """
     L = np.zeros((len(prior.labels), fit.cov_core.shape[0]))
     L[np.arange(len(prior.labels)), [at[label] for label in prior.labels]] = 1.0
     gap = L @ fit.coef[: L.shape[1]] - prior.mean
@@ -76,7 +82,14 @@ def agreement(fit: RemlFit, at: dict[str, int], prior: Prior) -> Agreement:
 
 
 def with_prior(m: CrossProducts, at: dict[str, int], prior: Prior, s2: float) -> CrossProducts:
-    """Return cross-products with the rows of (10) added; `s2` is the residual variance they are weighed by."""
+    """Return cross-products with the rows of (10) added.
+
+    Args:
+        m: cross-products of the model.
+        at: label of each column of D -> its index.
+        prior: prior of coefficients in the model.
+        s2: residual variance in the row weights.
+    """
     places = np.array([at[label] for label in prior.labels])
     precision = s2 * np.linalg.inv(WIDER**2 * prior.covariance)
     DD, r = m.DD.copy(), m.r.copy()
@@ -87,7 +100,7 @@ def with_prior(m: CrossProducts, at: dict[str, int], prior: Prior, s2: float) ->
 
 
 def posterior_rows(response: str, labels: list[str], fit: RemlFit, at: dict[str, int]) -> pl.DataFrame:
-    """Return `response, label, other, mean, covariance`: what the next season may start from, a row a pair."""
+    """Return `response, label, other, mean, covariance`: the prior of the next season, one row per pair of labels."""
     places = [at[label] for label in labels]
     mean, V = fit.coef[places], fit.cov_core[np.ix_(places, places)]
     pairs = [(response, a, b, mean[i], V[i, j]) for i, a in enumerate(labels) for j, b in enumerate(labels)]
@@ -95,10 +108,10 @@ def posterior_rows(response: str, labels: list[str], fit: RemlFit, at: dict[str,
 
 
 def prior_of(rows: pl.DataFrame, response: str) -> Prior | None:
-    """Return the prior that `posterior_rows` of an earlier season hold for a response."""
-    mine = rows.filter(pl.col("response") == response).sort("label", "other")
-    if not mine.height:
+    """Return a response's prior from the `posterior_rows` of an earlier season; None if there are none."""
+    own_rows = rows.filter(pl.col("response") == response).sort("label", "other")
+    if not own_rows.height:
         return None
-    means = mine.unique("label", maintain_order=True)
-    V = mine["covariance"].to_numpy().reshape(means.height, means.height)
+    means = own_rows.unique("label", maintain_order=True)
+    V = own_rows["covariance"].to_numpy().reshape(means.height, means.height)
     return Prior(tuple(means["label"]), means["mean"].to_numpy(), V)

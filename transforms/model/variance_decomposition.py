@@ -1,7 +1,8 @@
-"""How much of the spread of dirt comes from conditions, each setting, machines, operators, fields, days, lab, the rest.
+"""Variance decomposition of a response: conditions, settings, machines, operators, fields, days, laboratory, residual.
 
-Correlated sources are shared out by covariance: share_s = cov(f_s, eta) / total with eta the sum of all f. That is the
-Shapley value of the game v(S) = Var(sum of f over S): nobody's order of entry matters. METHODS.md, section 5.
+The variance of correlated sources is divided by covariance: share_s = cov(f_s, eta) / total with eta the sum of all f.
+That is the Shapley value of the game v(S) = Var(sum of f over S), so the order of sources does not matter. METHODS.md,
+section 5.
 """
 
 from dataclasses import dataclass
@@ -11,17 +12,18 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from transforms.arrays import Array
 from transforms.model.design_matrix import visit_means
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
 from transforms.model.load_decomposition import parts_of_z, source_of
 
-Array = NDArray[np.float64]
 DRAWS = 300
 SEED = 20_251_103
-MOST_ROWS = 4000
-MOST_ASTRAY = 2.0
-"""Parts that add up to more than so many times the variance, or less than its inverse, are noise: nothing is said."""
+MAX_ROWS = 4000
+"""Maximum number of rows in the covariance of columns."""
+MAX_TOTAL_RATIO = 2.0
+"""No shares are given if the sources add up to more than this multiple of the variance, or less than its inverse."""
 SHARE_SCHEMA = {
     "response": pl.String,
     "source": pl.String,
@@ -46,8 +48,8 @@ def _source_of_columns(fit: ResponseFit) -> dict[str, NDArray[np.int64]]:
 
 
 def _sample(fit: ResponseFit) -> Array:
-    """The columns of D for at most 4,000 rows, evenly taken, centred; a setting's with its departure between visits."""
-    every = max(-(-fit.z.size // MOST_ROWS), 1)
+    """Return D for up to 4,000 evenly spaced rows, centred; columns of settings include their visit means."""
+    every = max(-(-fit.z.size // MAX_ROWS), 1)
     D = np.vstack([columns[(-rows.start) % every :: every] for rows, columns, _ in dense_passes(fit)])
     for setting in fit.settings:
         if (mean := fit.at.get(f"visit mean {setting}")) is not None:
@@ -55,25 +57,30 @@ def _sample(fit: ResponseFit) -> Array:
     return np.asarray(D - D.mean(axis=0))
 
 
-def _noise(fit: ResponseFit, G: Array, mine: NDArray[np.int64]) -> float:
-    """What estimating does to a source's covariance: a fixed coefficient's error adds, a prediction's is missing."""
+def _noise(fit: ResponseFit, G: Array, own_columns: NDArray[np.int64]) -> float:
+    """Return the correction of a source's covariance for estimation error.
+
+    Errors of fixed coefficients inflate the covariance; prediction of random ones shrinks it.
+    """
     V, p = fit.reml.cov_core, fit.reml.p
-    fixed = mine[mine < p]
-    shrunk = mine[mine >= p]
-    adds = float((G[fixed, :p] * V[fixed, :p]).sum())
-    lacks = float((G[shrunk, p:] * V[shrunk, p:]).sum())
-    return lacks - adds
+    fixed = own_columns[own_columns < p]
+    shrunk = own_columns[own_columns >= p]
+    inflation = float((G[fixed, :p] * V[fixed, :p]).sum())
+    shrinkage = float((G[shrunk, p:] * V[shrunk, p:]).sum())
+    return shrinkage - inflation
 
 
-def _spread(fit: ResponseFit, G: Array, columns: dict[str, NDArray[np.int64]]) -> dict[str, tuple[float, float]]:
-    """Return how far draws of the coefficients carry each source's covariance below and above its mean."""
+def _share_intervals(
+    fit: ResponseFit, G: Array, columns: dict[str, NDArray[np.int64]]
+) -> dict[str, tuple[float, float]]:
+    """Return the 95 % interval of each source's covariance relative to its mean, from draws of the coefficients."""
     values, vectors = np.linalg.eigh(fit.reml.cov_core)
     normal = np.random.default_rng(SEED).standard_normal((DRAWS, fit.width))
     coefs = fit.reml.coef[: fit.width] + (normal * np.sqrt(np.maximum(values, 0))) @ vectors.T
-    pulled = coefs @ G
+    products = coefs @ G
     out = {}
-    for source, mine in columns.items():
-        drawn = (coefs[:, mine] * pulled[:, mine]).sum(axis=1)
+    for source, own_columns in columns.items():
+        drawn = (coefs[:, own_columns] * products[:, own_columns]).sum(axis=1)
         low, high = np.quantile(drawn, (0.025, 0.975)) - drawn.mean()
         out[source] = (float(low), float(high))
     return out
@@ -81,7 +88,7 @@ def _spread(fit: ResponseFit, G: Array, columns: dict[str, NDArray[np.int64]]) -
 
 @dataclass
 class _Share:
-    """A source's variance with its interval; `high` is None where a variance is on the boundary."""
+    """A source's variance and its interval relative to it; `high` is None if a variance is on the boundary."""
 
     kind: str
     value: float
@@ -90,7 +97,10 @@ class _Share:
 
 
 def _variance(fit: ResponseFit, name: str) -> _Share:
-    """The variance a factor adds to z with its interval, on the log scale where it is known better than to its size."""
+    """Return the variance that a factor adds to z, with its interval.
+
+    The interval is on the log scale if the standard error is smaller than the variance.
+    """
     names, m, span = fit.reml.theta_names, fit.reml.equations.m, fit.reml.equations.m.factors[name]
     mean_square = float(m.FF.diagonal()[span.start - m.d : span.stop - m.d].sum()) / float(m.DD[0, 0])
     variance, k = fit.reml.variances[name], names.index(name)
@@ -106,28 +116,28 @@ def _variance(fit: ResponseFit, name: str) -> _Share:
 
 
 def _sources(fit: ResponseFit) -> dict[str, _Share]:
-    """Covariance of each realised part with their sum, corrected for what estimating adds or lacks."""
+    """Return the covariance of each realised part with their sum, corrected for estimation error."""
     parts = parts_of_z(fit)[:-1]
     moved = np.column_stack([p - p.mean() for *_, p in parts])
     eta = moved.sum(axis=1)
     out = {name: _Share(kind, float(moved[:, i] @ eta) / eta.size, 0.0, 0.0) for i, (name, kind, _) in enumerate(parts)}
     D, columns = _sample(fit), _source_of_columns(fit)
     G = D.T @ D / D.shape[0]
-    for source, (low, high) in _spread(fit, G, columns).items():
+    for source, (low, high) in _share_intervals(fit, G, columns).items():
         out[source].value += _noise(fit, G, columns[source])
         out[source].low, out[source].high = low, high
     for name in fit.reml.equations.m.factors:
         share = _variance(fit, name)
-        held = out[name.removeprefix("machine slope of ")]
-        seen = float(np.mean(_realised(fit, name) ** 2))
-        held.value += share.value - seen
-        held.low += share.low - share.value
-        held.high = None if share.high is None or held.high is None else held.high + share.high - share.value
+        total = out[name.removeprefix("machine slope of ")]
+        realised = float(np.mean(_realised(fit, name) ** 2))
+        total.value += share.value - realised
+        total.low += share.low - share.value
+        total.high = None if share.high is None or total.high is None else total.high + share.high - share.value
     return out
 
 
 def _realised(fit: ResponseFit, name: str) -> Array:
-    """What a factor's predictions contribute to each row."""
+    """Return the contribution of a factor's predictions to each row, shape (n,)."""
     u = fit.reml.u[name][fit.levels(name)]
     setting = name.removeprefix("machine slope of ")
     if setting == name:
@@ -139,9 +149,9 @@ def _realised(fit: ResponseFit, name: str) -> Array:
 def variance_shares(fit: ResponseFit) -> pl.DataFrame:
     """Return the `variance_share` rows of a fit; shares add up to one.
 
-    Intervals: of conditions and settings from draws of the coefficients, of intercepts from the variances' own errors;
-    null where a variance is on the boundary of zero. A covariance share can be negative: that source works against the
-    others. One row without a share where the parts are mostly noise.
+    Intervals of conditions and settings are from draws of the coefficients, those of intercepts from the standard
+    errors of the variances; they are null if a variance is on the zero boundary. A share is negative if its source
+    offsets the others. If the parts are mostly noise, there is one row without a share.
     """
     found = _sources(fit)
     lab, k = float(np.mean(fit.known)), fit.reml.theta_names.index("residual")
@@ -150,9 +160,9 @@ def variance_shares(fit: ResponseFit) -> pl.DataFrame:
     found["lab"] = _Share("lab", lab, 0.0, 0.0)
     found["unexplained"] = _Share("unexplained", left, left / wide - left, left * wide - left)
     total = sum(s.value for s in found.values())
-    if not 1 / MOST_ASTRAY < total / float(np.var(fit.pseudo)) < MOST_ASTRAY:
-        silent = {"response": fit.response, "source": "all", "kind": "all"}
-        return pl.DataFrame([{**silent, "says": "too few loads to share the spread out"}], schema=SHARE_SCHEMA)
+    if not 1 / MAX_TOTAL_RATIO < total / float(np.var(fit.pseudo)) < MAX_TOTAL_RATIO:
+        no_shares = {"response": fit.response, "source": "all", "kind": "all"}
+        return pl.DataFrame([{**no_shares, "says": "too few loads to share the spread out"}], schema=SHARE_SCHEMA)
     days = [found.pop(name) for name in ("machine_day", "site_day") if name in found]
     if days:
         high = None if any(d.high is None for d in days) else sum(d.high or 0.0 for d in days)
@@ -172,7 +182,7 @@ def variance_shares(fit: ResponseFit) -> pl.DataFrame:
         for name, s in found.items()
     ]
     rows += [
-        {"response": fit.response, "source": name, "kind": name, "says": f"not told apart: {why}"}
-        for name, why in fit.left_out.items()
+        {"response": fit.response, "source": name, "kind": name, "says": f"not told apart: {reason}"}
+        for name, reason in fit.left_out.items()
     ]
     return pl.DataFrame(rows, schema=SHARE_SCHEMA)

@@ -1,9 +1,8 @@
-"""The fit after one more shift: it starts where the settled weeks ended, so the same data give the same bits.
+"""Warm start of the nightly fit from the variances of the settled weeks.
 
-Where a fit starts from must not depend on which fits were made before, or the order of arrival would show in the last
-digits. So it depends on the data alone: the variances found by a fit, made from nothing, to the weeks whose loads are
-traced for good. That fit is kept under the fingerprint of its rows and is made anew once a week, or when an old week
-changes.
+The initial variances must not depend on earlier fits, or the order in which data arrive would show in the last digits.
+They depend on the data alone: they are the variances of a cold fit to the weeks whose loads are no longer traced again.
+That fit is cached under the fingerprint of its rows, so it is repeated once a week, or when an old week changes.
 """
 
 import datetime as dt
@@ -13,22 +12,36 @@ from pathlib import Path
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.mixed_model import equations, reml
-from transforms.mixed_model import secant as fixed_point
+from transforms.mixed_model import equations, likelihood, reml, secant, variance_search
 from transforms.mixed_model.reml import WarmStart
-from transforms.model import fit
-from transforms.model.fit import ResponseFit, fit_response, measured_rows, variances_of
+from transforms.model import column_selection, estimate, specification, weighted_fit
+from transforms.model import facts as facts_module
+from transforms.model.estimate import fit_response, variances_of
+from transforms.model.facts import measured_rows
+from transforms.model.fit_result import ResponseFit
 from transforms.model.previous_season import Prior
-from transforms.model.row_batches import ProductCache, fingerprint
+from transforms.model.product_cache import ProductCache, fingerprint
 
-FOUND_BY = (equations, fit, fixed_point, reml)
-"""Modules that decide which variances are found: a start found by other code than theirs is found again."""
+FOUND_BY = (
+    column_selection,
+    equations,
+    estimate,
+    facts_module,
+    likelihood,
+    reml,
+    secant,
+    specification,
+    variance_search,
+    weighted_fit,
+)
+"""Modules that determine the variances: a warm start found by another version of their code is computed again."""
 SETTLES_AFTER = dt.timedelta(days=14)
-"""So long after its week a load may be traced anew: clocks are learnt from a week to come, and a field takes days."""
+"""Time after its week in which a load may be traced again: clocks are learnt from the next week, fields take days."""
 
 
-def _key(facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float) -> str | None:
-    measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
+def _key(loads: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float) -> str | None:
+    """Return the cache key of the warm start from `loads`; None if they are too few to fit."""
+    measured = measured_rows(loads, response, catalogue, lab_cv_at_25_kg)
     if measured is None:
         return None
     digest = hashlib.sha256(fingerprint(*measured).encode())
@@ -40,16 +53,19 @@ def _key(facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_
 def settled_weeks(
     facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductCache | None
 ) -> WarmStart | None:
-    """Return the variances of the weeks that ended two weeks before this one; None where those are too few to fit."""
+    """Return the variances of the weeks that ended at least two weeks before the last one; None if too few rows.
+
+    Arguments as in `fit_response`.
+    """
     if not facts.height:
         return None
     before = facts.filter(pl.col("shift_date") < (pl.col("shift_date").max() - SETTLES_AFTER).dt.truncate("1w"))
     key = _key(before, response, catalogue, lab_cv_at_25_kg)
     if key is None:
         return None
-    held = store.start(key) if store is not None else None
-    if held is not None:
-        return held
+    cached = store.start(key) if store is not None else None
+    if cached is not None:
+        return cached
     start = variances_of(before, response, catalogue, lab_cv_at_25_kg, store)
     if start is not None and store is not None:
         store.keep_start(key, start)
@@ -64,6 +80,6 @@ def refit(
     store: ProductCache | None = None,
     prior: Prior | None = None,
 ) -> ResponseFit | None:
-    """Fit one response as `fit_response` does, from where the settled weeks ended; arguments as there."""
+    """Fit one response with a warm start from the settled weeks; arguments and result as in `fit_response`."""
     start = settled_weeks(facts, response, catalogue, lab_cv_at_25_kg, store)
     return fit_response(facts, response, catalogue, lab_cv_at_25_kg, store, start, prior)

@@ -1,4 +1,4 @@
-"""What a person should be told of: rows rejected, a machine silent, tares that do not come, a check that failed."""
+"""Alarms after a run: rejected rows, failed reads, silent machines, late tares and failed model checks."""
 
 from dataclasses import dataclass
 
@@ -12,12 +12,12 @@ FAILED_CHECK = "failed_check"
 
 @dataclass(frozen=True)
 class Alarm:
-    """News that a person should get: an issue with data, or a check of the model that failed.
+    """A notification for the user: a data issue or a failed model check.
 
     Attributes:
         kind: `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares` or `failed_check`.
-        subject: a kind of file, a file, a machine, a check.
-        says: in words, with figures.
+        subject: the kind of file, file, machine or check concerned.
+        says: the message, with figures.
     """
 
     kind: str
@@ -26,7 +26,7 @@ class Alarm:
 
     @property
     def is_of_model(self) -> bool:
-        """Whether it is about the fitted model, not about data that somebody sends."""
+        """Return True if the alarm concerns the fitted model rather than received data."""
         return self.kind == FAILED_CHECK
 
 
@@ -43,21 +43,26 @@ def _rejected(received: list[IngestedFile], bound_pct: float) -> list[Alarm]:
 
 
 def alarms(warehouse: Warehouse, received: list[IngestedFile], bounds: Notify) -> list[Alarm]:
-    """Return what a person should be told of after a run.
+    """Return the alarms of a run.
 
-    Machines and tares are late by the fleet's and the weighbridge's own newest rows, not by today's date: a season that
-    has ended raises no alarm.
+    The delay of machines and tares is measured from the newest row of the fleet and the weighbridge, not from today's
+    date, so that a finished season raises no alarm.
+
+    Args:
+        warehouse: the warehouse after the run.
+        received: the files the run ingested.
+        bounds: the thresholds of the season file.
     """
     out = _rejected(received, bounds.rejected_pct)
     for row in failed_reads(warehouse).iter_rows(named=True):
-        again = "it is not read again" if row["in_quarantine"] else "the next run tries once more"
-        out.append(Alarm("failed_read", row["file"], f"reading {row['file']} failed ({row['reason_code']}); {again}"))
+        retry = "it will not be read again" if row["in_quarantine"] else "the next run retries it"
+        out.append(Alarm("failed_read", row["file"], f"reading {row['file']} failed ({row['reason_code']}); {retry}"))
     for machine, _, hours in warehouse.query("silent_machine", hours=bounds.silent_machine_h).iter_rows():
-        out.append(Alarm("silent_machine", machine, f"{machine} has logged nothing for {hours:.0f} h; others have"))
-    for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():
         out.append(
-            Alarm("stale_tares", "tares", f"the newest tare is of a load {hours:.0f} h older than the newest load")
+            Alarm("silent_machine", machine, f"{machine} has logged nothing for {hours:.0f} h, but other machines have")
         )
+    for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():
+        out.append(Alarm("stale_tares", "tares", f"lab results are {hours:.0f} h behind the newest load"))
     return [*out, *failed_checks(warehouse)]
 
 
@@ -67,7 +72,7 @@ def failed_checks(warehouse: Warehouse) -> list[Alarm]:
         Alarm(
             FAILED_CHECK,
             f"{response} {check}",
-            f"the model check {check} of {response} failed ({says}); look at the fit before acting on its advice",
+            f"the model check {check} of {response} failed ({says}); check the fit before you follow its advice",
         )
         for response, check, says in warehouse.query("failed_check").iter_rows()
     ]

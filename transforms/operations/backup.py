@@ -1,4 +1,4 @@
-"""A workspace in one file, with the sha-256 of everything in it; restored only where every one of them holds."""
+"""Backup of a workspace to one tar file with SHA-256 checksums, and its verified restore."""
 
 import fcntl
 import hashlib
@@ -18,20 +18,20 @@ from transforms.ingest.isolated_read import READING
 from transforms.ingest.kept_copies import UNPACKED
 from transforms.operations.ready import RESTORING
 from transforms.storage.atomic_file import PARTIAL, write_bytes
-from transforms.storage.lock import NAME as HELD
+from transforms.storage.lock import NAME as LOCK
 from transforms.storage.warehouse import Warehouse
 
 MANIFEST = "manifest.json"
-LEFT_OUT = {HELD, HOME, READING, RESTORING}
-"""The locks, Prefect's history of runs, the note of a restore: none is the season's."""
+LEFT_OUT = {LOCK, HOME, READING, RESTORING}
+"""Locks, Prefect's run history and the restore marker: not part of the season's data."""
 UNFINISHED = ".backup.partial"
 DAMAGED = "warehouse.damaged-"
-"""How the name of a warehouse begins that a repair has set aside."""
+"""Name prefix of a damaged warehouse that a repair has moved aside."""
 READ_BYTES = 1 << 20
 
 
 class Entry(TypedDict):
-    """What a file in a backup was when it was put there."""
+    """Checksum and size of a file when it was added to a backup."""
 
     sha256: str
     size: int
@@ -39,12 +39,12 @@ class Entry(TypedDict):
 
 @dataclass(frozen=True)
 class BackedUp:
-    """What a backup holds.
+    """Summary of a backup.
 
     Attributes:
-        path: the file.
-        files: how many files are in it.
-        size: their bytes.
+        path: the backup file.
+        files: number of files in it.
+        size: total size of these files in bytes.
     """
 
     path: Path
@@ -53,7 +53,7 @@ class BackedUp:
 
 
 def _is_member(path: Path, first: str, *, received: bool) -> bool:
-    """Return whether a file belongs into a backup."""
+    """Return True if a file belongs in a backup."""
     is_aside = first.startswith((UNPACKED, DAMAGED)) or (first == "received" and not received)
     is_season = first not in LEFT_OUT and not is_aside and not path.name.endswith(PARTIAL)
     return is_season and path.is_file() and not path.is_symlink()
@@ -67,12 +67,12 @@ def _members(root: Path, *, received: bool) -> Iterator[Path]:
 
 @contextmanager
 def _claimed(target: Path) -> Iterator[Path]:
-    """Yield the unfinished file of a backup, which no other process takes for a left one; remove left ones first."""
+    """Yield a temporary path for a backup, locked so that no other process removes it; remove abandoned ones first."""
     target.parent.mkdir(parents=True, exist_ok=True)
-    for left in target.parent.glob(f".*{UNFINISHED}"):
-        with suppress(BlockingIOError, FileNotFoundError), left.open("rb") as file:
+    for abandoned in target.parent.glob(f".*{UNFINISHED}"):
+        with suppress(BlockingIOError, FileNotFoundError), abandoned.open("rb") as file:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            left.unlink(missing_ok=True)
+            abandoned.unlink(missing_ok=True)
     partial = target.with_name(f".{target.name}{UNFINISHED}")
     with partial.open("wb") as file:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -83,25 +83,25 @@ def _claimed(target: Path) -> Iterator[Path]:
 
 
 def back_up(workspace: Workspace, target: Path, advance: Callable[[], None], *, received: bool = True) -> BackedUp:
-    """Write a workspace that nobody else holds into one tar file, whole or not at all, and read it back.
+    """Write a locked workspace to one tar file atomically, and verify the file by reading it back.
 
-    A lake on object storage is not in it: its storage keeps its own copies.
+    The backup excludes a lake on object storage, which has its own copies.
 
     Args:
-        workspace: the workspace.
+        workspace: the workspace; the caller holds its lock.
         target: the file to write.
         advance: called for each file.
         received: include the copies of received files.
 
     Raises:
-        WorkspaceError: the target is there already, or lies inside the workspace.
+        WorkspaceError: the target exists, or is inside the workspace.
         DamagedError: the warehouse is damaged.
     """
     if target.exists():
-        raise WorkspaceError("a file stands there already", where=str(target), remedy="name a new file")
+        raise WorkspaceError("the file exists already", where=str(target), remedy="choose a new file name")
     if target.resolve().is_relative_to(workspace.root.resolve()):
         raise WorkspaceError(
-            "a backup does not belong into what it backs up", where=str(target), remedy="name another folder"
+            "the backup would be inside the workspace it backs up", where=str(target), remedy="choose another folder"
         )
     if workspace.warehouse.exists():
         Warehouse.settle(workspace.warehouse)
@@ -126,15 +126,15 @@ def _manifest(tar: tarfile.TarFile, path: Path) -> dict[str, Entry]:
     try:
         out: dict[str, Entry] = json.load(tar.extractfile(MANIFEST) or io.BytesIO())
     except (KeyError, ValueError, tarfile.TarError) as problem:
-        raise WorkspaceError("it is no whole backup", where=str(path), remedy="take an earlier one") from problem
+        raise WorkspaceError("the backup is incomplete", where=str(path), remedy="use an older backup") from problem
     return out
 
 
 def check_backup(path: Path) -> int:
-    """Read a backup through; returns how many files it holds.
+    """Verify a backup by reading all of it; return the number of files in it.
 
     Raises:
-        WorkspaceError: it is cut short, or a file in it is not what was put into it.
+        WorkspaceError: the backup is truncated, or a file in it differs from its checksum.
     """
     try:
         with tarfile.open(path) as tar:
@@ -142,33 +142,40 @@ def check_backup(path: Path) -> int:
             found = {m.name: _hash_in(tar, m) for m in tar if m.name != MANIFEST}
     except (tarfile.TarError, EOFError, OSError) as problem:
         raise WorkspaceError(
-            "it cannot be read as a backup", where=str(path), remedy="take an earlier one"
+            "the file cannot be read as a backup", where=str(path), remedy="use an older backup"
         ) from problem
     for name in sorted(wanted.keys() | found.keys()):
         if name not in found or name not in wanted or found[name] != wanted[name]["sha256"]:
-            raise WorkspaceError(f"'{name}' in it is not what it was", where=str(path), remedy="take an earlier one")
+            raise WorkspaceError(
+                f"'{name}' in the backup is missing or damaged", where=str(path), remedy="use an older backup"
+            )
     return len(wanted)
 
 
 def _hash_in(tar: tarfile.TarFile, member: tarfile.TarInfo) -> str:
-    """The sha-256 of a file of a tar; of nothing where it is no file."""
-    held, digest = tar.extractfile(member) if member.isreg() else None, hashlib.sha256()
-    while held is not None and (piece := held.read(READ_BYTES)):
-        digest.update(piece)
+    """Return the SHA-256 of a tar member; that of empty content if it is not a regular file."""
+    content, digest = tar.extractfile(member) if member.isreg() else None, hashlib.sha256()
+    while content is not None and (chunk := content.read(READ_BYTES)):
+        digest.update(chunk)
     return digest.hexdigest()
 
 
 def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
-    """Put a backup into an empty folder; every file is checked before and after; returns how many there are.
+    """Restore a backup to an empty folder, verify every file before and after, and return the number of files.
 
-    A note in the folder says that the restore is unfinished until its last file is there: it can be repeated.
+    A marker file in the folder lists the files of an unfinished restore, so that it can be repeated.
+
+    Args:
+        path: the backup file.
+        root: the folder; new, empty, or left by an unfinished restore.
+        advance: called for each file.
 
     Raises:
         WorkspaceError: the folder is neither empty nor an unfinished restore, or the backup is damaged.
     """
     note = root / RESTORING
     if root.exists() and not note.is_file() and (not root.is_dir() or any(root.iterdir())):
-        raise WorkspaceError("the folder is not empty", where=str(root), remedy="name a new folder")
+        raise WorkspaceError("the folder is not empty", where=str(root), remedy="choose a new folder")
     check_backup(path)
     root.mkdir(parents=True, exist_ok=True)
     root.chmod(0o700)
@@ -176,31 +183,33 @@ def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
         wanted = _manifest(tar, path)
         for name in wanted:
             if PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts:
-                raise WorkspaceError(f"'{name}' points outside", where=str(path), remedy="use a backup of taretrace")
-        _begin_again(root, note, sorted(wanted))
+                raise WorkspaceError(
+                    f"'{name}' has a path outside the backup", where=str(path), remedy="use a backup by taretrace"
+                )
+        _prepare_restore(root, note, sorted(wanted))
         for member in tar:
             if member.name == MANIFEST:
                 continue
             tar.extract(member, root, filter="data")
             if content_hash(root / member.name) != wanted[member.name]["sha256"]:
                 raise WorkspaceError(
-                    f"'{member.name}' was not written whole", where=str(root), remedy="look after the disk"
+                    f"'{member.name}' was not written correctly", where=str(root), remedy="check the disk"
                 )
             advance()
     note.unlink()
     return len(wanted)
 
 
-def _begin_again(root: Path, note: Path, names: list[str]) -> None:
-    """Remove what an unfinished restore put into the folder, and note what this one will put there."""
+def _prepare_restore(root: Path, note: Path, names: list[str]) -> None:
+    """Remove the files of an unfinished restore, and list the files of this one in the marker file."""
     if note.exists():
         for name in json.loads(note.read_text("utf-8")):
             (root / name).unlink(missing_ok=True)
         other = [p for p in root.rglob("*") if p.is_file() and p.relative_to(root).parts[0] not in LEFT_OUT]
         if other:
             raise WorkspaceError(
-                f"'{other[0].relative_to(root)}' is not of the unfinished restore",
+                f"'{other[0].relative_to(root)}' does not belong to the unfinished restore",
                 where=str(root),
-                remedy="move it away, or name a new folder",
+                remedy="move it away, or choose a new folder",
             )
     write_bytes(json.dumps(names).encode(), note)

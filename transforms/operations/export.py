@@ -1,4 +1,4 @@
-"""Writes the tables others rely on as Parquet, CSV or one workbook; text never opens as a spreadsheet formula."""
+"""Export of the public tables as Parquet, CSV or one workbook, safe from spreadsheet formula injection."""
 
 from pathlib import Path
 
@@ -65,8 +65,8 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 SHEET_ROWS = 50_000
 
 
-def _harmless(frame: pl.DataFrame) -> pl.DataFrame:
-    """Put an apostrophe before text that a spreadsheet would run as a formula."""
+def _escape_formulas(frame: pl.DataFrame) -> pl.DataFrame:
+    """Prefix text with an apostrophe if a spreadsheet would run it as a formula."""
     text = [c for c, t in frame.schema.items() if t == pl.String]
     return frame.with_columns(
         pl.when(pl.any_horizontal(pl.col(c).str.starts_with(s) for s in FORMULA_STARTS))
@@ -78,17 +78,25 @@ def _harmless(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def exported_tables(warehouse: Warehouse, lake: Lake) -> dict[str, pl.DataFrame]:
-    """Return every table of the contract that exists, and the recorded bins."""
+    """Return every existing table of `TABLES` and the recorded bins, by name."""
     tables = {name: warehouse.table(name) for name in TABLES if warehouse.has(name)}
     bins = lake.read_bins([f.path for f in recorded_files(warehouse, "bin")])
     return {**tables, "bin": bins} if bins.height else tables
 
 
 def write_tables(tables: dict[str, pl.DataFrame], folder: Path, form: str) -> list[Path]:
-    """Write tables as `parquet` or `csv`, a file each, or as `xlsx`, one workbook with a sheet each.
+    """Write tables as `parquet` or `csv`, one file each, or as `xlsx`, one workbook with a sheet each.
 
-    A table too long for a workbook that people can open is written as Parquet beside it: nothing is cut. Each file is
-    written whole or not at all; unfinished files of an interrupted export are removed.
+    A table with more than `SHEET_ROWS` rows is written as Parquet beside the workbook, so that no row is lost. Each
+    file is written atomically; unfinished files of an interrupted export are removed.
+
+    Args:
+        tables: the tables by name.
+        folder: the folder to write to; created if missing.
+        form: `parquet`, `csv` or `xlsx`.
+
+    Returns:
+        The files written.
     """
     folder.mkdir(parents=True, exist_ok=True)
     for name in [*TABLES, "bin", *tables, WORKBOOK.removesuffix(".xlsx")]:
@@ -104,7 +112,7 @@ def write_tables(tables: dict[str, pl.DataFrame], folder: Path, form: str) -> li
 def _write_file(table: pl.DataFrame, target: Path) -> Path:
     if target.suffix == ".csv":
         with whole_file(target) as partial:
-            _harmless(table).write_csv(partial)
+            _escape_formulas(table).write_csv(partial)
     else:
         write_atomic(table, target)
     return target
@@ -114,7 +122,7 @@ def _write_workbook(tables: dict[str, pl.DataFrame], target: Path) -> Path:
     options = {"strings_to_formulas": False, "strings_to_urls": False}
     with whole_file(target) as partial, xlsxwriter.Workbook(str(partial), options) as book:
         for name, table in tables.items():
-            # A sheet knows no time zones; all times are UTC.
+            # A worksheet has no time zones; all times are UTC.
             naive = table.with_columns(pl.col(pl.Datetime(time_zone="UTC")).dt.replace_time_zone(None))
             naive.write_excel(book, worksheet=name[:31])
     return target

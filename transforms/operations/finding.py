@@ -1,4 +1,4 @@
-"""A finding of the doctor."""
+"""Result type of the health checks."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -9,11 +9,11 @@ class Finding:
     """The result of one check.
 
     Attributes:
-        check: what was looked at.
-        state: `fine`; `note`, harmless; `wrong`, to be put right.
-        says: what was found.
-        remedy: how to put it right.
-        code: which damage it is, where it is one of stored data.
+        check: the subject of the check.
+        state: `fine`; `note`, harmless; `wrong`, needs a fix.
+        says: the message.
+        remedy: the fix.
+        code: the kind of damage if stored data are damaged; else empty.
     """
 
     check: str

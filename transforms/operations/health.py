@@ -1,4 +1,4 @@
-"""Whether a workspace is in order, and how to remedy what is not."""
+"""Health checks of a workspace, with a remedy for each problem found."""
 
 import datetime as dt
 import fcntl
@@ -13,16 +13,17 @@ from transforms.ingest.mapping import read_mappings
 from transforms.operations.finding import Finding
 from transforms.operations.health_data import stored_data
 from transforms.storage.lake import TAKING
-from transforms.storage.lock import NAME as HELD
+from transforms.storage.lock import NAME as LOCK
+from transforms.storage.lock import lock_owner
 from transforms.storage.run_log import RunLog
 
-LEAST_FREE_BYTES = 2_000_000_000
+MIN_FREE_BYTES = 2_000_000_000
 OTHERS = 0o077
 AHEAD = dt.timedelta(minutes=10)
 
 
 def season(workspace: Workspace) -> Iterator[Finding]:
-    """Whether season.toml and the mappings can be read."""
+    """Check that season.toml and the mappings can be read."""
     try:
         read = workspace.season
         yield Finding("season.toml", "fine", f"'{read.name}', {read.time_zone}, {len(read.sites)} sites")
@@ -39,16 +40,18 @@ def season(workspace: Workspace) -> Iterator[Finding]:
         yield Finding("mappings", "fine", f"{len(mappings)} can be read")
     else:
         yield Finding(
-            "mappings", "note", "there is none", "run 'taretrace map FILE' on one file of each kind of export"
+            "mappings", "note", "there are no mappings", "run 'taretrace map FILE' on one file of each kind of export"
         )
 
 
 def permissions(workspace: Workspace) -> Iterator[Finding]:
-    """Whether we may write where we must, and others may not read growers' data."""
+    """Check that the workspace is writable and that other users cannot read growers' data."""
     for name in (".", *FOLDERS):
         folder = workspace.root / name
         if not folder.is_dir():
-            yield Finding("folders", "wrong", f"there is no {folder}", f"run 'taretrace init {workspace.root}'")
+            yield Finding(
+                "folders", "wrong", f"the folder {folder} is missing", f"run 'taretrace init {workspace.root}'"
+            )
             continue
         try:
             probe = folder / ".probe"
@@ -63,26 +66,24 @@ def permissions(workspace: Workspace) -> Iterator[Finding]:
         yield Finding(
             "permissions",
             "wrong",
-            f"others may look into {workspace.root} (mode {open_to:03o})",
+            f"other users can access {workspace.root} (mode {open_to:03o})",
             f"chmod go-rwx {workspace.root}",
         )
     else:
-        yield Finding("permissions", "fine", "only this user may look into the workspace")
+        yield Finding("permissions", "fine", "only this user can access the workspace")
 
 
 def disk(workspace: Workspace) -> Iterator[Finding]:
-    """Whether there is room."""
+    """Check the free disk space."""
     free = shutil.disk_usage(workspace.root).free
-    if free < LEAST_FREE_BYTES:
-        yield Finding(
-            "disk", "wrong", f"{free / 1e9:.1f} GB are free", "make room: a shift needs about 1 GB beside itself"
-        )
+    if free < MIN_FREE_BYTES:
+        yield Finding("disk", "wrong", f"only {free / 1e9:.1f} GB are free", "free up space: a shift needs about 1 GB")
     else:
         yield Finding("disk", "fine", f"{free / 1e9:.0f} GB are free")
 
 
 def clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
-    """Whether this machine's clock is behind what was already written here."""
+    """Check that this machine's clock is not behind the newest stored timestamp."""
     latest = next((line["at"] for line in RunLog(workspace.log).lines()), None)
     stamps = [p.stat().st_mtime for p in workspace.inbox.rglob("*") if p.is_file()] if workspace.inbox.is_dir() else []
     files = dt.datetime.fromtimestamp(max(stamps), dt.UTC) if stamps else None
@@ -91,42 +92,41 @@ def clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
             yield Finding(
                 "clock",
                 "wrong",
-                f"{what} is of {at:%Y-%m-%d %H:%M} UTC, now is {now:%Y-%m-%d %H:%M}",
-                "set this machine's clock, or that of whoever writes the files (timedatectl)",
+                f"{what} is dated {at:%Y-%m-%d %H:%M} UTC, but the clock shows {now:%Y-%m-%d %H:%M}",
+                "set the clock of this machine, or of the machine that writes the files (timedatectl)",
             )
             return
-    yield Finding("clock", "fine", f"{now:%Y-%m-%d %H:%M} UTC; nothing here is from later")
+    yield Finding("clock", "fine", f"{now:%Y-%m-%d %H:%M} UTC; no stored timestamp is later")
 
 
 def locks(workspace: Workspace) -> Iterator[Finding]:
-    """Whether a run holds the workspace, or one that died left traces."""
-    held = workspace.root / HELD
-    if held.exists() and held.stat().st_size:
-        with held.open("a+", encoding="utf-8") as handle:
+    """Check if a run owns the lock, and if an interrupted run left files."""
+    lock = workspace.root / LOCK
+    if lock.exists() and lock.stat().st_size:
+        with lock.open("a+", encoding="utf-8") as handle:
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 yield Finding(
-                    "locks", "note", "a run died while it held the workspace", "nothing to do: it let go by dying"
+                    "locks", "note", "a run died while it used the workspace", "nothing to do: its lock is released"
                 )
             except BlockingIOError:
-                handle.seek(0)
-                yield Finding("locks", "note", f"a run holds the workspace: {handle.read()[:200]}")
+                yield Finding("locks", "note", f"{lock_owner(lock)} is using the workspace")
     else:
-        yield Finding("locks", "fine", "nobody holds the workspace")
+        yield Finding("locks", "fine", "no run is using the workspace")
     if (workspace.lake / TAKING).exists():
         yield Finding(
             "lake",
             "note",
-            "a run was cut off while it took files in",
-            "the next run sweeps up and goes on",
+            "a run was interrupted while it ingested files",
+            "nothing to do: the next run cleans up and continues",
             "lake.interrupted",
         )
 
 
 def look_after(workspace: Workspace, now: dt.datetime) -> list[Finding]:
-    """Look at everything that needs no server; returns the findings in the order they are best mended."""
+    """Run all checks that need no server; return the findings in the order in which to fix them."""
     if not Path(workspace.root).is_dir():
-        return [Finding("workspace", "wrong", f"there is no folder {workspace.root}", "run 'taretrace init' on it")]
+        return [Finding("workspace", "wrong", f"the folder {workspace.root} is missing", "run 'taretrace init' on it")]
     out = [*permissions(workspace), *disk(workspace), *clock(workspace, now), *season(workspace)]
     if any(f.state == "wrong" and f.check.startswith("season") for f in out):
         return out

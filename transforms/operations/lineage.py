@@ -1,4 +1,4 @@
-"""Walks from a load back through its minutes to the files and lines that tell of it."""
+"""Lineage of a load: from the load to its minutes of harvest, and to the source files and lines."""
 
 import datetime as dt
 from dataclasses import dataclass
@@ -24,16 +24,16 @@ TELEMETRY_LINES: dict[str, pl.DataType | type[pl.DataType]] = {
 
 @dataclass(frozen=True)
 class Explanation:
-    """Where everything known of a load stands.
+    """Sources of everything known about a load.
 
     Attributes:
         load_id: the load.
-        tickets: its weigh tickets, newest first: `file, part, line` and what they say.
+        tickets: its weigh tickets, newest first, with `file, part, line`.
         labs: its lab results, newest first.
-        grade: one row, how far its trace can be trusted; none before tracing.
-        minutes: `machine_id, from_at, to_at, share, file, part, first_line, last_line, records`, a row a stretch of
-            minutes and the log it was read from; the part of a load that could not be traced has no machine.
-        weighing: one row, the weighing time as printed on the ticket and by the corrected clock.
+        grade: one row with the reliability of its trace; no row before tracing.
+        minutes: `machine_id, from_at, to_at, share, file, part, first_line, last_line, records`, one row per stretch of
+            minutes and log file; the untraced part of a load has no machine.
+        weighing: one row with the weighing time as printed on the ticket and by the corrected clock.
     """
 
     load_id: str
@@ -56,7 +56,7 @@ STRETCH: dict[str, pl.DataType | type[pl.DataType]] = {
 def _lines(
     machine_id: str, from_at: dt.datetime, to_at: dt.datetime, lake: Lake, files: dict[str, str]
 ) -> pl.DataFrame:
-    """Where a machine's records of a stretch were logged: file, part, first and last line."""
+    """Return the source lines of a machine's records from `from_at` to `to_at`: file, part, first and last line."""
     days = {from_at.date(), to_at.date()}
     paths = [p for d in sorted(days) for p in lake.telemetry_of(machine_id, d, set(files))]
     inside = (pl.col("logged_at") >= from_at) & (pl.col("logged_at") < to_at)
@@ -66,26 +66,26 @@ def _lines(
         .with_columns(pl.lit(files[p.stem[:PREFIX]]).alias("file"))
         for p in paths
     ]
-    told = [_of_record(f) for f in frames] + [_let_go(machine_id, d, lake, files, from_at, to_at) for d in sorted(days)]
+    expired = [_expired_lines(machine_id, d, lake, files, from_at, to_at) for d in sorted(days)]
     return (
-        pl.concat([pl.DataFrame(schema=STRETCH), *told])
+        pl.concat([pl.DataFrame(schema=STRETCH), *(_line_of_record(f) for f in frames), *expired])
         .group_by("file", "part", maintain_order=True)
         .agg(pl.col("first_line").min(), pl.col("last_line").max(), pl.col("records").sum())
     )
 
 
-def _of_record(frame: pl.DataFrame) -> pl.DataFrame:
-    """A record is a stretch of one line."""
+def _line_of_record(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return each record as a stretch of one line."""
     line = pl.col("line")
     return frame.select(
         "file", "part", line.alias("first_line"), line.alias("last_line"), pl.lit(1, pl.Int64).alias("records")
     )
 
 
-def _let_go(
+def _expired_lines(
     machine_id: str, day: dt.date, lake: Lake, files: dict[str, str], from_at: dt.datetime, to_at: dt.datetime
 ) -> pl.DataFrame:
-    """Lines of a machine-day whose records are let go: of whole bins, not of the second."""
+    """Return the source lines of a machine-day with expired records: by whole bins, not by second."""
     path = lake.rolled_path(lake.folder_name(machine_id), str(day))
     if not path.exists():
         return pl.DataFrame(schema=STRETCH)
@@ -95,15 +95,15 @@ def _let_go(
 
 
 def explain_load(load_id: str, warehouse: Warehouse, lake: Lake) -> Explanation:
-    """Walk one load back to its sources.
+    """Return the sources of one load.
 
     Raises:
-        WorkspaceError: no weigh ticket names it.
+        WorkspaceError: no weigh ticket names the load.
     """
     tickets = warehouse.query("load_ticket", load_id=load_id)
     if not tickets.height:
         raise WorkspaceError(
-            f"no weigh ticket names load '{load_id}'", where="the warehouse", remedy="check the number"
+            f"no weigh ticket names load '{load_id}'", where="the warehouse", remedy="check the load number"
         )
     files = {
         sha[:PREFIX]: file for sha, file in warehouse.table("source_file").select("source_sha256", "file").iter_rows()

@@ -1,4 +1,4 @@
-"""The conditions under which a run may start: no restore is unfinished, and nothing that is recorded is missing."""
+"""Preconditions of a run: no unfinished restore, and no missing recorded data."""
 
 import shutil
 from pathlib import Path
@@ -15,47 +15,47 @@ from transforms.storage.warehouse import Warehouse
 from transforms.storage.warehouse_faults import REPAIR
 
 RESTORING = ".restoring"
-"""The note that a folder is an unfinished restore."""
+"""Marker file of an unfinished restore."""
 
 
 def require_workspace(workspace: Workspace) -> None:
-    """Refuse to make an empty warehouse beside stored data.
+    """Check that a run would not create an empty warehouse beside stored data.
 
     Raises:
         WorkspaceError: the folder is an unfinished restore.
-        DamagedError: the warehouse is missing, but the lake or copies of received files are there.
+        DamagedError: the warehouse is missing, but the lake or copies of received files exist.
     """
     if (workspace.root / RESTORING).exists():
         raise WorkspaceError(
-            "the restore of this workspace was not finished",
+            "the restore of this workspace is unfinished",
             where=str(workspace.root),
             remedy="run the same 'taretrace restore' again",
         )
     if not workspace.warehouse.exists() and holds_data(workspace):
         raise DamagedError(
-            "the warehouse is missing, but stored data are there", where=str(workspace.warehouse), remedy=REPAIR
+            "the warehouse is missing, but other stored data exist", where=str(workspace.warehouse), remedy=REPAIR
         )
 
 
 def holds_data(workspace: Workspace) -> bool:
-    """Return whether the lake or the copies of received files hold anything."""
+    """Return True if the lake or the copies of received files have any file."""
     return any(workspace.received.glob("??/*.json")) or bool(Lake(workspace.lake).listing())
 
 
 def ready_lake(warehouse: Warehouse, lake: Lake) -> None:
-    """Remove what interrupted runs left, record the files of an earlier layout, and require all that is recorded.
+    """Remove files of interrupted runs, record the files of an earlier layout, and check the recorded files.
 
     Raises:
-        DamagedError: files are missing or damaged that binning cannot make again.
+        DamagedError: files are missing or damaged that binning cannot recreate.
     """
-    lake.sweep(IngestTarget(warehouse, lake).recorded)
+    lake.remove_orphans(IngestTarget(warehouse, lake).recorded)
     forget_misnamed(warehouse, lake)
     record_unrecorded_telemetry(warehouse, lake)
     require_lake(warehouse, lake, bins=False)
 
 
 def tidy(workspace: Workspace) -> None:
-    """Remove unfinished files that interrupted runs left in the workspace."""
+    """Remove the unfinished files of interrupted runs from the workspace."""
     remove_partials(workspace.root, below=False)
     for place in (workspace.out, workspace.received, workspace.lake):
         if isinstance(place, Path):

@@ -1,4 +1,4 @@
-"""Files that are written whole or not at all, and the removal of what an interrupted write leaves."""
+"""Atomic file writes, and removal of the temporary files of interrupted writes."""
 
 import os
 from collections.abc import Iterator
@@ -6,7 +6,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 PARTIAL = (".partial", ".partial.xlsx", ".partial.wal")
-"""Ends of the names of unfinished files; every writer of the project uses one of these."""
+"""Suffixes of unfinished files; every writer of the project uses one of these."""
 
 
 def unfinished(path: Path) -> Path:
@@ -16,7 +16,7 @@ def unfinished(path: Path) -> Path:
 
 @contextmanager
 def whole_file(path: Path, *, sync: bool = True) -> Iterator[Path]:
-    """Yield a temporary path to write; rename it to `path` if the block ends well, remove it otherwise."""
+    """Yield a temporary path to write; rename it to `path` if the block succeeds, remove it otherwise."""
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = unfinished(path)
     try:
@@ -30,17 +30,17 @@ def whole_file(path: Path, *, sync: bool = True) -> Iterator[Path]:
 
 
 def write_bytes(body: bytes | memoryview, path: Path, *, sync: bool = True) -> None:
-    """Write bytes so that a reader sees the old file or the new one, never a part."""
+    """Write bytes so that a reader sees either the old file or the new one, never a partial file."""
     with whole_file(path, sync=sync) as partial:
         partial.write_bytes(body)
 
 
 def remove_partials(folder: Path, *, below: bool = True) -> int:
-    """Remove unfinished files of a folder that no other run uses; return the number removed.
+    """Remove the unfinished files of a folder that no other run uses; return the number removed.
 
     Args:
         folder: the folder; it may be missing.
-        below: include the folders inside it.
+        below: include its subfolders.
     """
     removed = 0
     for place, folders, names in os.walk(folder):

@@ -1,4 +1,4 @@
-"""Files of the lake as the warehouse records them."""
+"""Lake files as recorded in the warehouse."""
 
 from dataclasses import dataclass
 
@@ -11,9 +11,9 @@ class LakeFile:
     """A recorded file of the lake.
 
     Attributes:
-        path: its path inside the lake.
+        path: its path relative to the lake root.
         kind: `telemetry`, `bin` or `rolled`.
-        source_sha256: the source of telemetry; None for other kinds.
+        source_sha256: the source file of telemetry; None for other kinds.
         machine: the machine's folder name.
         day: the UTC day.
         size_bytes: its size.
@@ -30,18 +30,18 @@ class LakeFile:
 
     @property
     def stem(self) -> str:
-        """The file's name without its suffix."""
+        """Return the file name without its suffix."""
         return self.path.rsplit("/", 1)[-1].removesuffix(".parquet")
 
     @property
     def key(self) -> tuple[str, str]:
-        """The machine-day."""
+        """Return the machine-day (machine folder, day)."""
         return self.machine, self.day
 
 
 @dataclass(frozen=True)
 class Written:
-    """Size and sha-256 of a file as it was written."""
+    """Size and SHA-256 of a file at the time of writing."""
 
     size_bytes: int
     sha256: str

@@ -1,4 +1,4 @@
-"""The record of the lake's files in the warehouse, and the comparison of both."""
+"""Record of the lake's files in the warehouse, and comparison of the two."""
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
@@ -27,9 +27,9 @@ class LakeDifference:
     """Differences between the recorded files and those present.
 
     Attributes:
-        missing: recorded files that are not there.
-        altered: recorded files of another size or checksum.
-        unknown: paths of files that nothing records.
+        missing: recorded files that do not exist.
+        altered: recorded files with a different size or checksum.
+        unknown: paths of files without a record.
     """
 
     missing: list[LakeFile] = field(default_factory=list)
@@ -38,7 +38,7 @@ class LakeDifference:
 
     @property
     def damaged(self) -> list[LakeFile]:
-        """Recorded files that are missing or altered, in order of path."""
+        """Return the recorded files that are missing or altered, ordered by path."""
         return sorted([*self.missing, *self.altered], key=lambda f: f.path)
 
 
@@ -48,7 +48,7 @@ def rows_of(files: list[LakeFile]) -> pl.DataFrame:
 
 
 def record_files(warehouse: Warehouse, files: list[LakeFile]) -> None:
-    """Record files, in place of what was recorded under their paths; call it inside a transaction."""
+    """Record files, replacing earlier records of their paths; call it inside a transaction."""
     if files:
         rows = rows_of(files)
         warehouse.delete_matching("lake_file", rows.select("path"))
@@ -56,7 +56,7 @@ def record_files(warehouse: Warehouse, files: list[LakeFile]) -> None:
 
 
 def recorded_files(warehouse: Warehouse, kind: str | None = None) -> list[LakeFile]:
-    """Return the recorded files, of every kind or of one, in order of path."""
+    """Return the recorded files of every kind or of one, ordered by path."""
     rows = warehouse.table("lake_file").sort("path")
     chosen = rows if kind is None else rows.filter(pl.col("kind") == kind)
     return [LakeFile(**row) for row in chosen.iter_rows(named=True)]
@@ -71,15 +71,15 @@ def telemetry_days(warehouse: Warehouse) -> dict[tuple[str, str], list[LakeFile]
 
 
 def content_of(lake: Lake, file: LakeFile) -> LakeFile:
-    """Return a file with its present size and checksum."""
+    """Return the record of a file with its current size and checksum."""
     body = lake.at(file.path).read_bytes()
     return LakeFile(file.path, file.kind, file.source_sha256, *file.key, len(body), sha256(body).hexdigest())
 
 
 def record_unrecorded_telemetry(warehouse: Warehouse, lake: Lake) -> int:
-    """Record the telemetry of a workspace from before files were recorded; return the number of files.
+    """Record the telemetry of a workspace that predates the record of files; return the number of files.
 
-    Only sources without any recorded file are looked for: a source's files are recorded all at once.
+    Only sources without any recorded file are considered, because all files of a source are recorded together.
     """
     sources = warehouse.query("unrecorded_telemetry")["source_sha256"].to_list()
     if not sources:
@@ -102,12 +102,12 @@ def record_unrecorded_telemetry(warehouse: Warehouse, lake: Lake) -> int:
 def compare_lake(
     warehouse: Warehouse, lake: Lake, *, checksums: bool = False, advance: Callable[[], None] = lambda: None
 ) -> LakeDifference:
-    """Compare the recorded files with those present.
+    """Compare the recorded files with the existing ones.
 
     Args:
-        warehouse: the workspace's.
-        lake: the workspace's.
-        checksums: compare contents too; else sizes alone.
+        warehouse: the warehouse of the workspace.
+        lake: the lake of the workspace.
+        checksums: compare checksums too; otherwise only sizes.
         advance: called for each recorded file.
     """
     present = lake.listing()
@@ -124,19 +124,19 @@ def compare_lake(
 
 
 def irreplaceable(warehouse: Warehouse, difference: LakeDifference) -> list[LakeFile]:
-    """Return the damaged files that binning cannot make again: telemetry, and all of machine-days without records."""
+    """Return the damaged files that binning cannot recreate: telemetry, and every file of an expired machine-day."""
     days = {f.key for f in recorded_files(warehouse, "telemetry")}
     rolled = set(warehouse.table("rolled_day").select("machine", "day").iter_rows())
     return [f for f in difference.damaged if f.kind != "bin" or (f.key in rolled and f.key not in days)]
 
 
 def require_lake(warehouse: Warehouse, lake: Lake, *, bins: bool = True) -> set[tuple[str, str]]:
-    """Compare sizes before a stage reads the lake; return the machine-days whose bins are to be made again.
+    """Compare sizes before a stage reads the lake; return the machine-days whose bins must be recreated.
 
     Args:
-        warehouse: the workspace's.
-        lake: the workspace's.
-        bins: the stage reads bins, so that all of them must be there; else binning makes lost ones again.
+        warehouse: the warehouse of the workspace.
+        lake: the lake of the workspace.
+        bins: require every bin file, because the stage reads bins; otherwise binning recreates missing ones.
 
     Raises:
         DamagedError: files that the stage needs are missing or damaged.
@@ -145,9 +145,9 @@ def require_lake(warehouse: Warehouse, lake: Lake, *, bins: bool = True) -> set[
     lost = difference.damaged if bins else irreplaceable(warehouse, difference)
     if lost and not lake.is_there():
         raise DamagedError(
-            f"the lake is missing or empty, but {len(lost)} of its files are recorded",
+            f"the lake is missing or empty, but the warehouse records {len(lost)} of its files",
             where=str(lake.root),
-            remedy="mount its disk again, or run 'taretrace repair' on the workspace",
+            remedy="mount its disk, or run 'taretrace repair' on the workspace",
         )
     if lost:
         raise DamagedError(

@@ -1,4 +1,4 @@
-"""Who holds a workspace: one run at a time, and the next is told which."""
+"""The workspace lock: one run at a time; a second run reports which run owns the lock."""
 
 import datetime as dt
 import fcntl
@@ -12,28 +12,29 @@ from pathlib import Path
 from transforms.errors import WorkspaceError
 
 NAME = ".held"
-LOOK_EVERY_S = 0.2
+POLL_S = 0.2
 
 
-def _holder(path: Path) -> str:
+def lock_owner(path: Path) -> str:
+    """Return the command, process and start time of the run that owns a lock file."""
     try:
-        told = json.loads(path.read_text("utf-8"))
-        return f"'taretrace {told['verb']}' (process {told['process']}, since {told['since']})"
+        note = json.loads(path.read_text("utf-8"))
+        return f"'taretrace {note['command']}' (process {note['process']}, since {note['since']})"
     except (OSError, ValueError, KeyError, TypeError):
         return "another run"
 
 
 @contextmanager
-def held(root: Path, verb: str, wait_s: float = 0.0) -> Iterator[None]:
-    """Hold a workspace while the block runs; a run that dies lets go by itself.
+def held(root: Path, command: str, wait_s: float = 0.0) -> Iterator[None]:
+    """Lock a workspace while the block runs; the lock is released if the process dies.
 
     Args:
         root: the workspace folder.
-        verb: what the holder is doing, for whoever comes second.
+        command: the command that takes the lock, shown to a second run.
         wait_s: how long to wait for another run to end.
 
     Raises:
-        WorkspaceError: another run holds it.
+        WorkspaceError: another run owns the lock.
     """
     path = root / NAME
     with path.open("a+", encoding="utf-8") as handle:
@@ -45,14 +46,14 @@ def held(root: Path, verb: str, wait_s: float = 0.0) -> Iterator[None]:
             except BlockingIOError:
                 if time.monotonic() >= until:
                     raise WorkspaceError(
-                        f"{_holder(path)} holds the workspace",
+                        f"{lock_owner(path)} is using the workspace",
                         where=str(root),
-                        remedy="wait until it has ended, or call again with --wait SECONDS",
+                        remedy="wait until it ends, or run the command again with --wait SECONDS",
                     ) from None
-                time.sleep(LOOK_EVERY_S)
+                time.sleep(POLL_S)
         since = dt.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M:%S")
         handle.truncate(0)
-        handle.write(json.dumps({"verb": verb, "process": os.getpid(), "since": since}))
+        handle.write(json.dumps({"command": command, "process": os.getpid(), "since": since}))
         handle.flush()
         try:
             yield

@@ -1,7 +1,7 @@
-"""What of a warehouse of an earlier taretrace is carried over: what came from files, what nobody could work out again.
+"""Tables that an upgrade of the warehouse keeps: rows read from files, and rows that no run can recompute.
 
-Those tables are taken over column by column, and `sql/migrations/` fills what they lacked. Everything else follows from
-them and from the lake: it is dropped, and the next run works it out again.
+An upgrade copies these tables column by column; `sql/migrations/` fills the columns they lacked. All other tables are
+derived from them and from the lake, so an upgrade drops them and the next run recomputes them.
 """
 
 CARRIED = {
@@ -19,5 +19,5 @@ CARRIED = {
 
 
 def is_carried(name: str) -> bool:
-    """Whether a table holds what no run could work out again."""
+    """Return True if an upgrade keeps the table because no run can recompute it."""
     return name in CARRIED or name.startswith("received_")

@@ -1,7 +1,7 @@
-"""The fit and the shift that products of the fits rest on, and whether they are still up to date.
+"""Basis of the products of a fit: the fit and shift each was computed from, and if it is still current.
 
-A fit does not delete what was computed from an earlier fit: advice, guide, comparison and checks stay until they are
-computed again. Each product is stored with its basis, so that a page can report that it is of an earlier fit or shift.
+A new fit does not delete the products of an earlier fit: advice, guide, comparison and checks stay until they are
+recomputed. Each product is stored with its basis, so a page can state that it comes from an earlier fit or shift.
 """
 
 import datetime as dt
@@ -38,8 +38,8 @@ class ProductStatus:
 
     Attributes:
         code: the state.
-        fitted_at: the fit it rests on; None if nothing was fitted or computed.
-        last_shift_date: the last shift it rests on; None likewise.
+        fitted_at: the fit it was computed from; None if nothing was fitted or computed.
+        last_shift_date: the last shift it includes; None likewise.
     """
 
     code: BasisCode
@@ -48,12 +48,12 @@ class ProductStatus:
 
     @property
     def is_earlier(self) -> bool:
-        """True if a newer fit or shift exists."""
+        """Return True if a newer fit or shift exists."""
         return self.code in {BasisCode.EARLIER_FIT, BasisCode.EARLIER_SHIFT}
 
 
 def store_basis(warehouse: Warehouse, product: str, outcome: OutcomeCode) -> None:
-    """Store that a product was computed just now, from the last fit and the loads up to the last shift."""
+    """Store that a product has just been computed from the last fit and the loads up to the last shift."""
     row = warehouse.query("current_basis").with_columns(
         pl.lit(product).alias("product"), pl.lit(outcome.value).alias("outcome_code")
     )
@@ -62,7 +62,7 @@ def store_basis(warehouse: Warehouse, product: str, outcome: OutcomeCode) -> Non
 
 
 def product_status(warehouse: Warehouse, product: str) -> ProductStatus:
-    """Return the state of a product; one that does not follow the shift (all but advice) may be of an earlier one."""
+    """Return the state of a product; only advice is compared with the last shift, the others follow the fit alone."""
     if not (warehouse.has("product_basis") and warehouse.has("load_fact")):
         return ProductStatus(BasisCode.NOT_COMPUTED)
     rows = warehouse.table("product_basis").filter(pl.col("product") == product)

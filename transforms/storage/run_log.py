@@ -1,6 +1,6 @@
-"""The log of runs: a line of JSON an event, a file a month. No content of files stands in it: counts, names, times do.
+"""Run log: one JSON line per event, one file per month; it has counts, names and times, never file contents.
 
-It is also how a missed run is known: by when a job last began.
+The scheduler detects a missed run by the time a job last started.
 """
 
 import datetime as dt
@@ -13,7 +13,7 @@ from typing import Any
 
 
 def utc_now() -> dt.datetime:
-    """Return the time, UTC."""
+    """Return the current time, UTC."""
     return dt.datetime.now(dt.UTC)
 
 
@@ -22,23 +22,23 @@ class RunLog:
     """The log of a workspace.
 
     Attributes:
-        folder: where it lies.
-        clock: what time it is, UTC.
+        folder: the folder of its files.
+        clock: returns the current time, UTC.
     """
 
     folder: Path
     clock: Callable[[], dt.datetime] = utc_now
 
     def write(self, job: str, event: str, **facts: Any) -> None:
-        """Add a line: when, which process, which job, what happened, and facts that JSON can hold."""
+        """Append a line with time, process, job, event and facts that JSON can represent."""
         at = self.clock()
-        told = {"at": at.isoformat(timespec="milliseconds"), "process": os.getpid(), "job": job, "event": event}
+        entry = {"at": at.isoformat(timespec="milliseconds"), "process": os.getpid(), "job": job, "event": event}
         self.folder.mkdir(parents=True, exist_ok=True)
         with (self.folder / f"{at:%Y-%m}.jsonl").open("a", encoding="utf-8") as handle:
-            handle.write(json.dumps(told | facts, default=str) + "\n")
+            handle.write(json.dumps(entry | facts, default=str) + "\n")
 
     def lines(self) -> Iterator[dict[str, Any]]:
-        """Yield every line, newest first; half a line, which a crash may leave, is passed over."""
+        """Yield every line, newest first; skip an incomplete line, which a crash may leave."""
         for path in sorted(self.folder.glob("*.jsonl"), reverse=True):
             for text in reversed(_lines_of(path)):
                 line = _parsed(text)
@@ -46,7 +46,7 @@ class RunLog:
                     yield line
 
     def damaged(self) -> list[Path]:
-        """Return the files with lines that cannot be read; half a last line, which a crash may leave, is not damage."""
+        """Return the files with unreadable lines; an incomplete last line, which a crash may leave, is not damage."""
         found = []
         for path in sorted(self.folder.glob("*.jsonl")):
             lines = _lines_of(path)
@@ -55,19 +55,19 @@ class RunLog:
         return found
 
     def readable_lines(self, path: Path) -> list[str]:
-        """Return the lines of a file that can be read, in order."""
+        """Return the readable lines of a file, in order."""
         return [text for text in _lines_of(path) if _parsed(text) is not None]
 
     def last(self, job: str, event: str) -> dict[str, Any] | None:
-        """Return the newest line of a job's event."""
+        """Return the newest line of a job and event; None if the log has none."""
         return next((line for line in self.lines() if line["job"] == job and line["event"] == event), None)
 
     def done_since(self, job: str, slot: dt.datetime) -> bool:
-        """Whether a run of a job that began at or after a time has ended well: nothing is left to do for that time."""
+        """Return True if a run of a job that started at or after a scheduled time has succeeded: that slot is done."""
         ended = self.last(job, "ended")
         if ended is None:
             return False
-        # A run may begin a moment before it is due.
+        # A run may start a moment before its scheduled time.
         done = max(dt.datetime.fromisoformat(t) for t in (ended["began_at"], ended.get("due")) if t)
         return done >= slot
 

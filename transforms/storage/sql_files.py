@@ -1,4 +1,4 @@
-"""The named files of `sql/`."""
+"""Access to the named files of `sql/`."""
 
 from importlib.resources import files
 
@@ -11,12 +11,12 @@ def sql_text(folder: str, name: str) -> str:
 
 
 def sql_names(folder: str) -> list[str]:
-    """Return the names of the relations of a folder of `sql/`, in order."""
+    """Return the names of the relations in a folder of `sql/`, sorted."""
     return sorted(p.name.removesuffix(".sql") for p in SQL.joinpath(folder).iterdir() if p.name.endswith(".sql"))
 
 
 TABLE_FOLDERS = ("raw", "results", "state")
-"""Folders of the tables: rows as received, results of stages, and the pipeline's own state."""
+"""Table folders: rows as received, results of stages, and the state of the pipeline."""
 
 
 def table_names() -> list[str]:
@@ -25,6 +25,6 @@ def table_names() -> list[str]:
 
 
 def table_text(name: str) -> str:
-    """Return the statement that makes a table."""
+    """Return the statement that creates a table."""
     folder = next(f for f in TABLE_FOLDERS if name in sql_names(f))
     return sql_text(folder, name)

@@ -1,4 +1,4 @@
-"""The warehouse door: the one place that talks to DuckDB. Everything it runs is a named file of `sql/`."""
+"""DuckDB access layer: the only package that imports duckdb; every query is a named file of `sql/`."""
 
 import datetime as dt
 from collections.abc import Iterator
@@ -25,7 +25,7 @@ class Warehouse:
     """A workspace's DuckDB file.
 
     Tables are created from `sql/{raw,results,state}/`, views over them from `sql/staging/`; marts are materialised from
-    `sql/marts/`, and `sql/checks/` returns rows that should not be.
+    `sql/marts/`, and each query of `sql/checks/` returns the rows that violate an invariant.
 
     Raises:
         WorkspaceError: another run uses the file.
@@ -47,78 +47,78 @@ class Warehouse:
         if only:
             for name in only:
                 self._con.execute(table_text(name))
-        elif in_memory or not self._laid_out():
-            self._lay_out(path, read_only=read_only)
+        elif in_memory or not self._has_current_layout():
+            self._create_or_upgrade(path, read_only=read_only)
 
-    def _lay_out(self, path: Path, *, read_only: bool) -> None:
-        """Make the tables, or bring those of an earlier taretrace up to date."""
+    def _create_or_upgrade(self, path: Path, *, read_only: bool) -> None:
+        """Create the tables, or upgrade those of an earlier version of taretrace."""
         if path != IN_MEMORY and self._mark() is None:
             self._con.close()
             raise DamagedError(
-                "the warehouse is damaged: it holds no tables of taretrace", where=str(path), remedy=REPAIR
+                "the warehouse is damaged: it has no tables of taretrace", where=str(path), remedy=REPAIR
             )
         if read_only:
             self._con.close()
             raise WorkspaceError(
-                "the warehouse was made by another version of taretrace",
+                "the warehouse was created by another version of taretrace",
                 where=str(path),
-                remedy="run 'taretrace post-shift' on the workspace: it brings the tables up to date",
+                remedy="run 'taretrace post-shift' on the workspace to upgrade its tables",
             )
         try:
             with self.transaction():
-                self._bring_up()
+                self._upgrade()
         except (duckdb.ProgrammingError, duckdb.IntegrityError, duckdb.DataError) as problem:
             self._con.close()
             raise DamagedError(
-                "the warehouse was made by no taretrace, or its tables were changed by hand",
+                "this file is not a taretrace warehouse, or its tables were changed by hand",
                 where=str(path),
                 remedy=REPAIR,
             ) from problem
 
-    def _bring_up(self) -> None:
-        """Make the tables; what an earlier layout held that no run could work out again is carried over."""
+    def _upgrade(self) -> None:
+        """Create the tables, and copy the rows of an earlier layout that no run can recompute."""
         before = self._mark()
-        held = self._emptied() if before is not None else {}
+        carried = self._drop_all() if before is not None else {}
         for text in layout():
             self._con.execute(text)
-        for name, rows in held.items():
+        for name, rows in carried.items():
             self.append(name, rows.select(c for c in rows.columns if c in self.columns(name)))
         if before is not None:
             mark = {"upgraded_at": dt.datetime.now(dt.UTC), "from_layout": before, "to_layout": layout_mark()}
             self.append("upgrade", pl.DataFrame([mark]))
         self._con.execute(f"comment on table source_file is '{layout_mark()}'")
 
-    def _emptied(self) -> dict[str, pl.DataFrame]:
-        """Drop everything; return the rows that are to be carried over."""
+    def _drop_all(self) -> dict[str, pl.DataFrame]:
+        """Drop all relations; return the rows to carry over, by table."""
         relations = self.query("own_relation")
         tables = relations.filter(kind="table")["name"].to_list()
-        carried = [n for n in tables if is_carried(n) and n in table_names()]
+        names = [n for n in tables if is_carried(n) and n in table_names()]
         for name in sql_names("migrations"):
-            if name in carried:
+            if name in names:
                 self._con.execute(sql_text("migrations", name))
-        held = {name: self.table(name) for name in carried}
+        carried = {name: self.table(name) for name in names}
         for name, kind in relations.iter_rows():
             quoted = name.replace('"', '""')
             self._con.execute(f'drop {kind} "{quoted}"')
-        return held
+        return carried
 
     def _mark(self) -> str | None:
-        """Which layout the tables were made from; None where there are none."""
+        """Return the hash of the tables' layout; 'early' if it predates hashes, None if there are no tables."""
         marked = "select coalesce(comment, 'early') as mark from duckdb_tables() where table_name = 'source_file'"
         return next(iter(self._rows(marked, {})["mark"]), None)
 
-    def _laid_out(self) -> bool:
-        """Whether tables and views were made from these very files: laying them out costs more than most queries."""
+    def _has_current_layout(self) -> bool:
+        """Return True if the layout is current; creating tables and views takes longer than most queries."""
         return self._mark() == layout_mark()
 
     @classmethod
     def in_memory(cls, *only: str) -> Self:
-        """Return an empty warehouse that leaves nothing behind, with all tables or only those named."""
+        """Return an empty warehouse in memory, with all tables or only those named."""
         return cls(IN_MEMORY, only=only)
 
     @classmethod
     def to_look_at(cls, path: Path) -> Self:
-        """Open a warehouse that cannot be changed; an empty one where there is none yet."""
+        """Open a warehouse read-only; an empty one in memory if the file does not exist yet."""
         return cls(path, read_only=True) if path.exists() else cls.in_memory()
 
     def __enter__(self) -> Self:
@@ -132,12 +132,12 @@ class Warehouse:
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """All or nothing: what is written inside stands only if the block ends well."""
+        """Run the block in a transaction; roll back on any exception."""
         self._con.begin()
         try:
             yield
         except BaseException:
-            with suppress(WorkspaceError):  # a damaged database cannot roll back: the first error counts
+            with suppress(WorkspaceError):  # a damaged database cannot roll back; raise the first error
                 self._con.rollback()
             raise
         self._con.commit()
@@ -146,11 +146,11 @@ class Warehouse:
         return self._con.frame(text, parameters)
 
     def table(self, name: str) -> pl.DataFrame:
-        """Return a whole table, view or mart."""
+        """Return all rows of a table, view or mart."""
         return self._rows("from query_table($name)", {"name": name})
 
     def has(self, name: str) -> bool:
-        """Whether a relation of that name exists."""
+        """Return True if a relation of that name exists."""
         return (
             self._rows("select 1 as hit from information_schema.tables where table_name = $n", {"n": name}).height > 0
         )
@@ -165,7 +165,7 @@ class Warehouse:
         return self._schemas[name]
 
     def matching(self, name: str, keys: pl.DataFrame) -> pl.DataFrame:
-        """Return the rows of a declared table whose key is among `keys`."""
+        """Return the rows of a declared table whose key is in `keys`."""
         on = " and ".join(f't."{c}" is not distinct from k."{c}"' for c in keys.columns)
         self._con.register("wanted_keys", keys)
         try:
@@ -174,23 +174,23 @@ class Warehouse:
             self._con.unregister("wanted_keys")
 
     def delete_source(self, sha: str) -> None:
-        """Drop everything that came from one file, so that it is read again."""
+        """Delete all rows from one source file, so that it is read again."""
         for name in table_names():
             if name.startswith("received_") or name in {"source_file", "rejected_row", "source_finding", "lake_file"}:
                 self._con.execute(f'delete from "{name}" where source_sha256 = $sha', {"sha": sha})
 
     def date_file(self, sha: str, file_at: dt.datetime) -> None:
-        """Note that a file's content was delivered with an earlier date as well."""
+        """Set the date of a file to the earliest date its content was delivered with."""
         self._con.execute(
             "update source_file set file_at = least(file_at, $at) where source_sha256 = $sha",
             {"sha": sha, "at": file_at},
         )
 
     def append(self, name: str, rows: pl.DataFrame) -> None:
-        """Add rows to a declared table, matched by column name.
+        """Append rows to a declared table, matched by column name.
 
         Raises:
-            ValueError: the table lacks a column, or holds another type in it.
+            ValueError: the table has no such column, or its type differs.
         """
         schema = self._schema(name)
         for column, kind in rows.schema.items():
@@ -206,16 +206,16 @@ class Warehouse:
             self._con.unregister("incoming_rows")
 
     def replace(self, name: str, rows: pl.DataFrame) -> None:
-        """Make a declared table hold just these rows."""
+        """Replace all rows of a declared table."""
         self._con.execute(f'delete from "{_known(name)}"')
         self.append(name, rows)
 
     def delete_day(self, name: str, machine: str, day: str) -> None:
-        """Drop the rows of one machine-day of a table that has `machine` and `day`."""
+        """Delete the rows of one machine-day from a table with `machine` and `day`."""
         self._con.execute(f'delete from "{_known(name)}" where machine = $m and day = $d', {"m": machine, "d": day})
 
     def delete_matching(self, name: str, keys: pl.DataFrame) -> None:
-        """Drop the rows of a table whose key is among `keys`."""
+        """Delete the rows of a table whose key is in `keys`."""
         if not keys.height:
             return
         on = " and ".join(f't."{c}" is not distinct from k."{c}"' for c in keys.columns)
@@ -226,7 +226,7 @@ class Warehouse:
             self._con.unregister("wanted_keys")
 
     def store(self, name: str, rows: pl.DataFrame) -> None:
-        """Make a table of exactly these columns and rows, for frames whose columns follow the catalogue."""
+        """Create or replace a table with exactly these columns and rows, for frames with columns by the catalogue."""
         self._schemas.pop(name, None)
         self._con.register("incoming_rows", rows)
         try:
@@ -240,7 +240,7 @@ class Warehouse:
         self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}', parameters or None)
 
     def of_lake(self, name: str, paths: list["LakePath"]) -> pl.DataFrame:
-        """Run `sql/lake/<name>.sql` over Parquet files of the lake, wherever it lies.
+        """Run `sql/lake/<name>.sql` over Parquet files of the lake, local or on object storage.
 
         Raises:
             DamagedError: a file is missing or is not Parquet.
@@ -255,7 +255,7 @@ class Warehouse:
 
     @staticmethod
     def settle(path: Path) -> None:
-        """Write what stands in the log beside a warehouse's file into the file, so that it may be copied."""
+        """Merge the write-ahead log of a warehouse into its file, so that the file can be copied."""
         con = Connection(path, read_only=False)
         con.execute("checkpoint")
         con.close()
@@ -265,12 +265,12 @@ class Warehouse:
         return self._rows(sql_text("queries", name), parameters)
 
     def check(self, name: str) -> pl.DataFrame:
-        """Run `sql/checks/<name>.sql`; any row it returns is wrong."""
+        """Run `sql/checks/<name>.sql` and return the rows that violate the check."""
         return self._rows(sql_text("checks", name), {})
 
 
 def _fits(kind: pl.DataType, column: pl.DataType) -> bool:
-    """Return whether values of a type can be stored in a column of another without being changed."""
+    """Return True if a column can store values of another type unchanged."""
     if kind in {column, pl.Null} or (isinstance(column, pl.Datetime) and isinstance(kind, pl.Datetime)):
         return True
     if isinstance(column, pl.List) and isinstance(kind, pl.List):
@@ -279,11 +279,15 @@ def _fits(kind: pl.DataType, column: pl.DataType) -> bool:
 
 
 _FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour", "shift_course", "shift_pass")
-"""Tables whose columns follow the catalogue or a transform, stored as they come."""
+"""Tables whose columns depend on the catalogue or on a transform; stored without a declared layout."""
 
 
 def _known(name: str) -> str:
-    """A relation's name must be one of ours: nothing from a file or a person becomes an identifier."""
+    """Return a relation name if taretrace declares it; text from a file or user must never become an identifier.
+
+    Raises:
+        ValueError: taretrace declares no such relation.
+    """
     if name not in {*table_names(), *sql_names("marts"), *_FRAMES}:
-        raise ValueError(f"'{name}' is no table or mart of taretrace")
+        raise ValueError(f"'{name}' is not a table or mart of taretrace")
     return name

@@ -1,4 +1,4 @@
-"""The connection to DuckDB, with its errors as errors for people."""
+"""DuckDB connection that raises errors a user can act on."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,11 +15,11 @@ CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
 }
-"""Nothing is ever fetched from a network."""
+"""DuckDB must never download an extension."""
 
 
 class Connection:
-    """DuckDB's connection, with its errors as errors for people; a full disk is an `OSError` as it is everywhere."""
+    """DuckDB connection whose errors are translated for users; a full disk raises `OSError`, as elsewhere."""
 
     def __init__(self, path: Path, *, read_only: bool) -> None:
         self._path = path

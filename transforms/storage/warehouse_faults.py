@@ -1,4 +1,4 @@
-"""Translation of database errors into errors for people: locked by another run, damaged, or a full disk."""
+"""Translation of database errors into user errors: locked by another run, damaged, or a full disk."""
 
 import errno
 from pathlib import Path
@@ -21,10 +21,10 @@ FATAL = ("FatalException", "SerializationException")
 
 
 def require_header(path: Path) -> None:
-    """Refuse a file that is not a DuckDB database, without opening it: the database would fetch readers for others.
+    """Reject a file that is not a DuckDB database without opening it: DuckDB would download readers for other formats.
 
     Raises:
-        DamagedError: the file is a folder, is empty, or begins otherwise.
+        DamagedError: the path is a folder, or the file is empty or has another header.
     """
     if not path.exists():
         return
@@ -37,7 +37,7 @@ def require_header(path: Path) -> None:
 
 
 def as_fault(problem: Exception, path: Path, *, opening: bool = False) -> Exception:
-    """Return the error to raise for a database error; the same one if it is an error of the program."""
+    """Return the error to raise for a database error; return it unchanged if it is a programming error."""
     text, first = str(problem), str(problem).split("\n")[0][:200]
     if "No space left" in text:
         return OSError(errno.ENOSPC, "No space left on device")
@@ -45,17 +45,17 @@ def as_fault(problem: Exception, path: Path, *, opening: bool = False) -> Except
         return LockedError(
             "the warehouse is in use by another run",
             where=str(path),
-            remedy="wait until the other run has ended, then call again",
+            remedy="wait until the other run ends, then run the command again",
         )
     if opening and "Permission denied" in text:
         return WorkspaceError(
-            "the warehouse cannot be opened", where=str(path), remedy="give this user the right to it"
+            "the warehouse cannot be opened", where=str(path), remedy="give this user read and write permission"
         )
     if "version number" in text:
         return DamagedError(
-            "the warehouse was made by another version of DuckDB",
+            "the warehouse was created by another version of DuckDB",
             where=str(path),
-            remedy=f"install the taretrace that made it, or {REPAIR}",
+            remedy=f"install the taretrace version that created it, or {REPAIR}",
         )
     is_fatal = type(problem).__name__ in FATAL or any(words in text for words in DAMAGED)
     if is_fatal or (opening and type(problem).__name__ != "ConnectionException"):

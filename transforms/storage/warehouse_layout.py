@@ -1,4 +1,4 @@
-"""The layout of the warehouse's tables, and the creation of an empty one."""
+"""Layout of the warehouse's tables, and creation of an empty warehouse."""
 
 import hashlib
 from functools import lru_cache
@@ -12,21 +12,25 @@ from transforms.storage.warehouse_faults import REPAIR
 
 @lru_cache(maxsize=1)
 def layout() -> tuple[str, ...]:
-    """Return the statements that make tables and the views over them."""
+    """Return the statements that create the tables and the views over them."""
     return tuple(sql_text(folder, name) for folder in (*TABLE_FOLDERS, "staging") for name in sql_names(folder))
 
 
 @lru_cache(maxsize=1)
 def layout_mark() -> str:
-    """Return a hash of the layout; a warehouse carries the one it was made from."""
+    """Return a hash of the layout; each warehouse stores the hash of the layout it was created from."""
     return hashlib.sha256("\n".join(layout()).encode()).hexdigest()
 
 
 def create_warehouse(path: Path) -> None:
-    """Make an empty warehouse under another name first: the file is there whole or not at all."""
+    """Create an empty warehouse; write it under a temporary name first, so that the file is complete or absent.
+
+    Raises:
+        DamagedError: the write-ahead log of an earlier warehouse is there, but not its file.
+    """
     log = path.with_name(f"{path.name}.wal")
     if log.exists():
-        raise DamagedError("the warehouse is missing, but its log is there", where=str(log), remedy=REPAIR)
+        raise DamagedError("the warehouse is missing, but its write-ahead log exists", where=str(log), remedy=REPAIR)
     partial = path.with_name(f".{path.name}.partial")
     for left in (partial, partial.with_name(f"{partial.name}.wal")):
         left.unlink(missing_ok=True)

@@ -1,1 +1,1 @@
-"""From logged instants to working states, believed sensors and 30 s bins."""
+"""Telemetry processing: working states, sensor faults, 30 s bins, unloading events and retention."""

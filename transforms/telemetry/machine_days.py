@@ -1,4 +1,4 @@
-"""Bins of the whole season, made anew only for machine-days whose telemetry or surroundings changed."""
+"""Binning of the whole season, repeated only for machine-days whose telemetry, fields, setup or settings changed."""
 
 import datetime as dt
 import hashlib
@@ -19,21 +19,21 @@ from transforms.telemetry.sensor_faults import fault_stretches
 from transforms.telemetry.unloads import find_unloads
 
 BIN_VERSION = "4"
-"""Part of every fingerprint: raise it when binning changes, and all bins are made anew."""
+"""Part of every fingerprint: increase it when binning changes, so that all machine-days are binned again."""
 
 
 def _setup_on(setups: pl.DataFrame, machine_id: str, at: dt.datetime) -> dict[str, float] | None:
-    mine = setups.filter(pl.col("machine_id") == machine_id).sort("valid_from_at")
-    before = mine.filter(pl.col("valid_from_at") <= at)
-    chosen = before.tail(1) if before.height else mine.head(1)
+    own_setups = setups.filter(pl.col("machine_id") == machine_id).sort("valid_from_at")
+    before = own_setups.filter(pl.col("valid_from_at") <= at)
+    chosen = before.tail(1) if before.height else own_setups.head(1)
     return (
         chosen.select("rows_count", "row_spacing_cm", "tank_capacity_t").row(0, named=True) if chosen.height else None
     )
 
 
-def _last(records: pl.DataFrame) -> dt.datetime:
-    moment: dt.datetime = records["logged_at"].max()  # type: ignore[assignment]
-    return moment
+def _last_instant(records: pl.DataFrame) -> dt.datetime:
+    instant: dt.datetime = records.select(pl.col("logged_at").max()).item()
+    return instant
 
 
 def _fingerprint(files: list[LakeFile], surroundings: str, silent: frozenset[str]) -> str:
@@ -42,30 +42,30 @@ def _fingerprint(files: list[LakeFile], surroundings: str, silent: frozenset[str
 
 
 def rolled_days(warehouse: Warehouse) -> set[tuple[str, str]]:
-    """Return the machine-days (machine folder, day) whose records are let go: their bins stay as they are."""
+    """Return the machine-days (machine folder, day) with expired records, whose bins must not change."""
     return set(warehouse.table("rolled_day").select("machine", "day").iter_rows())
 
 
 _OF_DAY = ("unload_event", "sensor_fault", "sensor_activity", "field_day")
 DAYS_AT_ONCE = 16
-"""So many machine-days are stored together: a crash loses no more than these."""
+"""Machine-days per transaction: a crash loses at most this many."""
 Stale = dict[tuple[str, str], tuple[list[LakeFile], str, frozenset[str]]]
-"""(machine folder, day) -> (telemetry files, fingerprint, settings known to be silent by a fault)."""
+"""(machine folder, day) -> (telemetry files, fingerprint, settings silent because of a fault)."""
 
 
 def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[str, str]]) -> Stale:
     """Return the machine-days to bin.
 
     Args:
-        warehouse: the workspace's.
-        catalogue: the settings.
+        warehouse: the warehouse of the workspace.
+        catalogue: the settings catalogue.
         damaged: machine-days whose bins are missing or damaged.
     """
     fields, setups = (
         warehouse.table("field").sort("field_id"),
         warehouse.table("machine_setup").sort("machine_id", "valid_from_at"),
     )
-    around = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
+    surroundings = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
     whole = {f.key for f in recorded_files(warehouse, "bin")} - damaged
     rolled, out = rolled_days(warehouse), {}
@@ -74,17 +74,17 @@ def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[st
         if key in rolled:
             continue
         stuck = silent.get(key, frozenset())
-        print_ = _fingerprint(files, around, stuck)
-        if done.get(key) != print_ or key not in whole:
-            out[key] = (files, print_, stuck)
+        fingerprint = _fingerprint(files, surroundings, stuck)
+        if done.get(key) != fingerprint or key not in whole:
+            out[key] = (files, fingerprint, stuck)
     return out
 
 
 def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
-    """Drop bins, emptyings and faults of machine-days that have no telemetry any more: their file was read anew."""
-    here = set(telemetry_days(warehouse)) | rolled_days(warehouse)
-    gone = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - here
-    for key in sorted(gone):
+    """Delete the results of machine-days without telemetry, which rereading a corrected source file may leave."""
+    present = set(telemetry_days(warehouse)) | rolled_days(warehouse)
+    removed = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - present
+    for key in sorted(removed):
         lake.bin_path(*key).unlink(missing_ok=True)
         with warehouse.transaction():
             for name in (*_OF_DAY, "binned_day", "machine_day", "lake_file"):
@@ -93,7 +93,17 @@ def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
 
 @dataclass(frozen=True)
 class DayJob:
-    """A machine-day to bin: its telemetry files, its machine's set-ups, the fields it may have worked in."""
+    """Inputs for binning one machine-day.
+
+    Attributes:
+        key: (machine folder, day).
+        files: its telemetry files.
+        setups: the setups of all machines.
+        fields: the field list.
+        catalogue: the settings catalogue.
+        lake: the lake.
+        silent: settings silent because of a fault.
+    """
 
     key: tuple[str, str]
     files: list[LakeFile]
@@ -109,8 +119,8 @@ class DayBins:
     """The bins of a machine-day.
 
     Attributes:
-        file: the file they are in.
-        found: emptyings, faults and fields by table; None if no list names the machine.
+        file: the lake file of the bins.
+        found: unloading events, faults and fields by table; None if no machine list has the machine.
     """
 
     file: LakeFile
@@ -118,15 +128,15 @@ class DayBins:
 
 
 def bin_day(job: DayJob) -> DayBins:
-    """Bin a machine-day onto the lake.
+    """Bin a machine-day and write the bins to the lake.
 
     Raises:
-        DamagedError: a telemetry file is not the one that was written.
+        DamagedError: a telemetry file is missing or altered.
     """
-    records = _in_order(job.files, job.lake)
-    setup = _setup_on(job.setups, records["machine_id"][0], _last(records))
+    records = _read_ordered(job.files, job.lake)
+    setup = _setup_on(job.setups, records["machine_id"][0], _last_instant(records))
     if setup is None:
-        # Nothing to bin until a machine list names the machine: noted, so that it is not read again before.
+        # Without a machine list entry there is nothing to bin; store empty bins so that the day is not read again.
         return DayBins(job.lake.put_day(pl.DataFrame(schema=NO_BINS), "bin", job.key), None)
     bins, flagged, steps = make_bins(records, job.catalogue, setup, job.fields, job.silent)
     found = {
@@ -146,26 +156,34 @@ def bin_days(
     advance: Callable[[], None],
     spread: Executor = serial,
 ) -> int:
-    """Bin every stale machine-day, store its bins, emptyings and faults; return how many were made.
+    """Bin every stale machine-day and store its bins, unloading events and faults; return the number binned.
 
-    A machine-day whose machine no list names has no bins.
+    A machine-day has no bins if no machine list has its machine.
+
+    Args:
+        stale: the machine-days, from `stale_days`.
+        warehouse: the warehouse of the workspace.
+        lake: the lake of the workspace.
+        catalogue: the settings catalogue.
+        advance: called for each machine-day.
+        spread: the executor of the binning.
     """
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
-    made, held = 0, list[_Binned]()
+    count, batch = 0, list[_Binned]()
     jobs = [DayJob(key, files, setups, fields, catalogue, lake, silent) for key, (files, _, silent) in stale.items()]
     for job, bins in zip(jobs, spread(bin_day, jobs), strict=True):
-        held.append(_Binned(job.key, stale[job.key][1], bins, again=job.key in before))
-        if len(held) == DAYS_AT_ONCE or job is jobs[-1]:
-            _store_days(warehouse, held)
-            held.clear()
-        made += bins.found is not None
+        batch.append(_Binned(job.key, stale[job.key][1], bins, again=job.key in before))
+        if len(batch) == DAYS_AT_ONCE or job is jobs[-1]:
+            _store_days(warehouse, batch)
+            batch.clear()
+        count += bins.found is not None
         advance()
-    return made
+    return count
 
 
-def _in_order(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
-    """The records of a machine-day as they stand in its files, the file that begins first before the others."""
+def _read_ordered(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
+    """Return the records of a machine-day in file order, with files ordered by their first time."""
     ordered = sorted(files, key=lambda f: (Lake.span_of(f.stem)[0], f.path))
     read = [read_frame(lake.at(f.path), sha256=f.sha256) for f in ordered]
     frames = [frame.with_columns(pl.lit(i).alias("file")) for i, frame in enumerate(read)]
@@ -174,7 +192,7 @@ def _in_order(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class _Binned:
-    """What was found on a machine-day, from what, and whether the warehouse holds an earlier binning of it."""
+    """Result for one machine-day, with its fingerprint; `again` if it replaces an earlier binning."""
 
     key: tuple[str, str]
     fingerprint: str
@@ -183,7 +201,7 @@ class _Binned:
 
 
 def _store_days(warehouse: Warehouse, days: list[_Binned]) -> None:
-    """Store what was found on machine-days: emptyings, faults, and the fields they have bins in."""
+    """Store the results of machine-days: unloading events, faults, and the fields of their bins."""
     schema = {"machine": pl.String, "day": pl.String}
     again = pl.DataFrame([d.key for d in days if d.again], schema=schema, orient="row")
     with warehouse.transaction():
@@ -203,13 +221,15 @@ def _store_days(warehouse: Warehouse, days: list[_Binned]) -> None:
 
 
 def machine_days_of_bins(warehouse: Warehouse, lake: Lake) -> int:
-    """Sum up the machine-days whose bins changed, straight from the lake; return how many."""
-    due = warehouse.query("machine_day_due")
-    if not due.height:
+    """Summarise the machine-days whose bins changed, directly from the lake; return their number."""
+    pending = warehouse.query("machine_day_due")
+    if not pending.height:
         return 0
-    paths = [lake.bin_path(m, d) for m, d in due.select("machine", "day").iter_rows()]
-    found = warehouse.of_lake("machine_day", paths).join(due, on=["machine", "day"], how="inner", maintain_order="left")
+    paths = [lake.bin_path(m, d) for m, d in pending.select("machine", "day").iter_rows()]
+    found = warehouse.of_lake("machine_day", paths).join(
+        pending, on=["machine", "day"], how="inner", maintain_order="left"
+    )
     with warehouse.transaction():
-        warehouse.delete_matching("machine_day", due.select("machine", "day"))
+        warehouse.delete_matching("machine_day", pending.select("machine", "day"))
         warehouse.append("machine_day", found)
     return found.height

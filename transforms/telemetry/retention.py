@@ -1,6 +1,6 @@
-"""Retention: records of old machine-days give way to the bins made of them; where each bin was logged is kept.
+"""Retention: deletion of old raw records; their bins and the source lines of each bin are kept.
 
-A row that arrives later for such a day cannot be told from one that was there: intake rejects it and says why.
+A row that arrives later for such a day cannot be distinguished from a repeated one, so ingest rejects it with a reason.
 """
 
 import datetime as dt
@@ -19,7 +19,13 @@ LINES = ["machine_id", "logged_at", "line", "part"]
 
 @dataclass(frozen=True)
 class ExpiredRecords:
-    """What gave way: machine-days, their records, the bytes they took."""
+    """Summary of deleted records.
+
+    Attributes:
+        machine_days: number of machine-days that expired.
+        records: number of their records.
+        size: bytes freed.
+    """
 
     machine_days: int = 0
     records: int = 0
@@ -27,7 +33,7 @@ class ExpiredRecords:
 
 
 def lines_of(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
-    """Return from which line to which of which source each bin was logged, and the number of records."""
+    """Return the source, first line, last line and number of records of each bin."""
     frames = [
         read_frame(lake.at(f.path), LINES, f.sha256).with_columns(pl.lit(f.stem[:PREFIX]).alias("source"))
         for f in files
@@ -46,14 +52,14 @@ def lines_of(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
 def roll_up(
     warehouse: Warehouse, lake: Lake, keep_days: int, now: dt.datetime, stale: set[tuple[str, str]]
 ) -> ExpiredRecords:
-    """Let the records of machine-days go that are older than `keep_days` before the newest one.
+    """Delete the records of machine-days that are more than `keep_days` older than the newest one.
 
     Args:
-        warehouse: the workspace's.
-        lake: the workspace's.
-        keep_days: days whose records are kept.
-        now: when this is done, UTC.
-        stale: machine-days whose bins are not of their present records: these stay.
+        warehouse: the warehouse of the workspace.
+        lake: the lake of the workspace.
+        keep_days: number of days whose records are kept.
+        now: the current time, UTC.
+        stale: machine-days whose bins do not match their current records; these are kept.
     """
     sources = {s[:PREFIX] for s in warehouse.table("source_file")["source_sha256"].to_list()}
     days, files = lake.machine_days(sources), telemetry_days(warehouse)
@@ -62,16 +68,16 @@ def roll_up(
     if not days:
         return ExpiredRecords()
     oldest = str(dt.date.fromisoformat(max(d for _, d in days)) - dt.timedelta(days=keep_days))
-    gone, records, size = 0, 0, 0
+    expired, records, size = 0, 0, 0
     for key, paths in days.items():
         if key[1] >= oldest or key in stale or key not in binned:
             continue
         if key not in rolled:
             if key not in files or content_of(lake, binned[key]) != binned[key]:
-                continue  # damaged bins can be made again only while the records are there
-            # Noted on the lake first, in the warehouse second, deleted last: a crash between leaves nothing untold.
+                continue  # damaged bins can be recreated only from the records
+            # Write the lines to the lake, then the warehouse, then delete: a crash in between loses no information.
             lines = lines_of(files[key], lake)
-            noted = lake.put_day(lines, "rolled", key)
+            written = lake.put_day(lines, "rolled", key)
             count = int(lines["records"].sum())
             row = {
                 "machine": key[0],
@@ -83,9 +89,9 @@ def roll_up(
             with warehouse.transaction():
                 warehouse.append("rolled_day", pl.DataFrame([row]))
                 warehouse.delete_matching("lake_file", pl.DataFrame({"path": [f.path for f in files[key]]}))
-                record_files(warehouse, [noted])
-            gone, records = gone + 1, records + count
+                record_files(warehouse, [written])
+            expired, records = expired + 1, records + count
         for path in paths:
             size += lake.size_of(path)
             path.unlink()
-    return ExpiredRecords(gone, records, size)
+    return ExpiredRecords(expired, records, size)

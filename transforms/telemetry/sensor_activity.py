@@ -8,12 +8,12 @@ from transforms.telemetry.sensor_faults import numeric_settings
 from transforms.telemetry.stuck import fluctuates, run_seconds
 
 MIN_SHARE = 0.5
-"""A silent setting is stuck if its readings fluctuate on more than this share of the machine's days (assumption)."""
+"""A sensor silent for a day is stuck if it fluctuates on more than this share of the machine's days (assumption)."""
 ACTIVITY = {"setting": pl.String, "fluctuates": pl.Boolean}
 
 
 def sensor_activity(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """Return `setting, fluctuates` of one machine-day with `working` and `dt_s`; without working time no rows."""
+    """Return `setting, fluctuates` of one machine-day with `working` and `dt_s`; no rows without working time."""
     working = records.filter("working")
     if not working.height:
         return pl.DataFrame(schema=ACTIVITY)
@@ -26,7 +26,7 @@ def sensor_activity(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame
 
 
 def silent_sensors(activity: pl.DataFrame) -> dict[tuple[str, str], frozenset[str]]:
-    """Return (machine, day) -> settings that are silent on the day and fluctuate on most days of the machine."""
+    """Return the settings silent on a day but fluctuating on most days of the machine, by (machine, day)."""
     share = pl.col("fluctuates").mean().over("machine", "setting")
     silent = activity.filter((share > MIN_SHARE) & ~pl.col("fluctuates"))
     days = silent.group_by("machine", "day", maintain_order=True).agg("setting")

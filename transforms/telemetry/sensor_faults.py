@@ -1,6 +1,6 @@
-"""Sensor faults: each is a flag with a reason; the logged value itself is never overwritten.
+"""Sensor fault detection: each fault is a flag with a reason; logged values are never overwritten.
 
-Practice for cleaning harvest logs: Simbahan et al. 2004; Sudduth and Drummond 2007; Vega et al. 2019.
+Published practice for cleaning harvest logs: Simbahan et al. 2004; Sudduth and Drummond 2007; Vega et al. 2019.
 """
 
 import numpy as np
@@ -12,14 +12,16 @@ from transforms.telemetry.stuck import stuck_records
 
 Array = NDArray[np.float64]
 SPIKE_STEPS = 8.0
-"""A reading this many practical steps from its neighbours' median is a spike (common practice, no source)."""
+"""A reading this many practical steps from the median of its neighbours is a spike (common practice, no source)."""
 DRIFT_WINDOW_MIN, DRIFT_STEPS, DRIFT_T = 15.0, 2.0, 4.0
-"""A sensor drifts where its means of so many minutes creep, at the median, by so many practical steps a day, surely."""
-FEWEST_CHANGES = 8
+"""Drift criteria: window for means, minimum median drift in practical steps per day, minimum t value."""
+MIN_CHANGES = 8
 OFF_PLACE, NO_PLACE = 0.12, 1.0
-"""A speed whose log differs by more than this from the way between positions is not believed (common practice)."""
+"""Absolute log ratio of position-based to logged speed: above the first the speed is faulty, above the second the
+positions are (common practice).
+"""
 JUMP_M_S = 15.0
-"""Faster than this between two instants is a jump of position, not of the machine."""
+"""Faster movement between two instants is a position error."""
 
 
 def numeric_settings(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
@@ -28,53 +30,54 @@ def numeric_settings(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
 
 
 def _drifts(values: Array, window: NDArray[np.int64], step: float) -> bool:
-    """Whether a sensor creeps over the day; not where its changes are by hand, by chance, or few.
+    """Return True if a sensor drifts over the day; False for manual, random or few changes.
 
-    A hand moves a setting at once and leaves it; a sensor that drifts goes on and on, also between such moves.
+    A manual change is a single move; a drifting sensor changes continuously, also between manual changes.
     """
     known = np.isfinite(values)
-    # What lies far off the day's course is no creeping.
+    # Readings far from the median of the day are not drift.
     near = known & (np.abs(values - np.median(values[known]) if known.any() else values) < SPIKE_STEPS * step)
     if not near.any():
         return False
     count = np.bincount(window[near])
     means = np.bincount(window[near], values[near])[count > 0] / count[count > 0]
     change = np.diff(means) / step
-    if change.size < FEWEST_CHANGES:
+    if change.size < MIN_CHANGES:
         return False
     middle = float(np.median(change))
-    # Of a median; hands move a setting now and then, a drift moves it always.
+    # Standard error of a median, which is robust to occasional manual changes.
     error = 1.2533 * 1.4826 * float(np.median(np.abs(change - middle))) / np.sqrt(change.size)
     return abs(middle) * change.size > DRIFT_STEPS and abs(middle) > DRIFT_T * error
 
 
-def _off_its_way(working: pl.DataFrame) -> bool:
-    """Whether the logged speed differs from the way between positions, over the day."""
+def _is_speed_off(working: pl.DataFrame) -> bool:
+    """Return True if the logged speed differs from the speed between positions over the day."""
     if not {"lat_deg", "lon_deg", "ground_speed_kmh"} <= set(working.columns) or not working["lat_deg"].count():
         return False
     north = pl.col("lat_deg").diff().shift(-1) * 111_320.0
     east = pl.col("lon_deg").diff().shift(-1) * 111_320.0 * pl.col("lat_deg").radians().cos()
     next_s = pl.col("logged_at").diff().shift(-1).dt.total_microseconds() / 1e6
-    told = (pl.col("ground_speed_kmh") / 3.6 * pl.col("dt_s")).alias("told")
-    pairs = working.select(told, (north**2 + east**2).sqrt().alias("went"), next_s.alias("next_s"), "dt_s")
-    pairs = pairs.filter((pl.col("next_s") == pl.col("dt_s")) & (pl.col("told") > 0)).drop_nulls()
+    by_speed = (pl.col("ground_speed_kmh") / 3.6 * pl.col("dt_s")).alias("by_speed_m")
+    by_position = (north**2 + east**2).sqrt().alias("by_position_m")
+    pairs = working.select(by_speed, by_position, next_s.alias("next_s"), "dt_s")
+    pairs = pairs.filter((pl.col("next_s") == pl.col("dt_s")) & (pl.col("by_speed_m") > 0)).drop_nulls()
     if pairs.height < 100:
         return False
-    ratio = float((pairs["went"] / pairs["told"]).median())  # type: ignore[arg-type]
-    # A place that hardly moves, or leaps, is itself at fault and says nothing of the speed.
+    ratio = float(pairs.select((pl.col("by_position_m") / pl.col("by_speed_m")).median()).item())
+    # Positions that hardly move, or leap, are faulty themselves and give no evidence about the speed.
     return bool(OFF_PLACE < abs(np.log(max(ratio, 1e-6))) < NO_PLACE)
 
 
 def flag_faults(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[str] = frozenset()) -> pl.DataFrame:
-    """Flag what is not believed of one machine-day.
+    """Flag faulty readings of one machine-day.
 
     Args:
-        records: one machine's records in order of time, with `working` and `dt_s` (seconds to the next record).
-        catalogue: the settings known.
+        records: one machine's records ordered by time, with `working` and `dt_s` (seconds to the next record).
+        catalogue: the settings catalogue.
         usually: settings that fluctuate on the machine's other days.
 
     Returns:
-        The records with a column `fault_<setting>` each: null where believed, else `out_of_range`, `spike`, `stuck`,
+        The records with a column `fault_<setting>` per setting: null if valid, else `out_of_range`, `spike`, `stuck`,
         `drift` or, for the ground speed, `off_position`.
     """
     names = numeric_settings(records, catalogue)
@@ -87,7 +90,7 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[
     readings = {n: working[n].cast(pl.Float64).fill_null(np.nan).to_numpy() for n in names}
     stuck = stuck_records(readings, seconds, usually)
     window = (seconds // (60 * DRIFT_WINDOW_MIN)).astype(np.int64)
-    off_its_way = "ground_speed_kmh" in names and _off_its_way(working)
+    is_speed_off = "ground_speed_kmh" in names and _is_speed_off(working)
     verdicts = []
     for name in names:
         setting, value = catalogue[name], pl.col(name)
@@ -102,7 +105,7 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[
             .then(pl.lit("stuck"))
             .when(pl.lit(drifts))
             .then(pl.lit("drift"))
-            .when(pl.lit(name == "ground_speed_kmh" and off_its_way))
+            .when(pl.lit(name == "ground_speed_kmh" and is_speed_off))
             .then(pl.lit("off_position"))
             .alias(f"fault_{name}")
         )
@@ -122,7 +125,7 @@ FAULT: dict[str, pl.DataType | type[pl.DataType]] = {
 
 
 def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
-    """Return the flagged stretches: `machine_id, setting, reason, from_at, to_at, records, size`."""
+    """Return the faults by setting and reason: `machine_id, setting, reason, from_at, to_at, records, size`."""
     columns = [c for c in records.columns if c.startswith("fault_") and records[c].count()]
     frames = [
         records.filter(pl.col(c).is_not_null())
@@ -150,7 +153,7 @@ def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
 
 
 def believed_position(records: pl.DataFrame) -> pl.DataFrame:
-    """Null positions that are zero or that jump faster than a machine can."""
+    """Set positions to null that are zero or that jump faster than a machine can drive; `records` need `dt_s`."""
     metres_per_deg = 111_320.0
     north = pl.col("lat_deg").diff() * metres_per_deg
     east = pl.col("lon_deg").diff() * metres_per_deg * pl.col("lat_deg").radians().cos()

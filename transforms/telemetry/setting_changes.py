@@ -1,12 +1,12 @@
-"""One shift as its machines worked it: five minutes a row, the passes on the ground, and where a setting was changed.
+"""Timeline of a shift: five-minute rows, the passes on the ground, and the setting changes.
 
-A decision is a change of level that lasts: at a half minute t of lifting, with m-(t) and m+(t) the medians of the k
+A setting change is a lasting change of level: at a half minute t of lifting, with m-(t) and m+(t) the medians of the k
 half minutes before and after, and a-(t), a+(t) their means,
 
     |m+(t) - m-(t)| >= max(step, 4 s),   |a+(t) - a-(t)| the largest within k half minutes either way            (25)
 
-s is the noise of a half minute, 1.48 median |x(t) - x(t-1)| / sqrt 2. Medians let single wild readings pass; means are
-sharper about the moment.
+s is the noise of a half minute, 1.48 median |x(t) - x(t-1)| / sqrt 2. Medians ignore single outliers; means locate the
+moment more sharply.
 """
 
 import datetime as dt
@@ -18,10 +18,10 @@ from transforms.config.settings_catalogue import DIRT, Catalogue
 
 COURSE_MIN = 5
 BESIDE = 8
-"""k: four minutes of lifting either side of a change."""
+"""k: four minutes of lifting before and after a change."""
 NOISE_TIMES = 4.0
-MOST_PASSES = 400
-"""Half minutes of a machine that the map keeps."""
+MAX_PASSES = 400
+"""Maximum half minutes per machine on the map."""
 DECISION_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String,
     "decided_at": pl.Datetime("us", "UTC"),
@@ -49,11 +49,11 @@ def _settings(bins: pl.DataFrame, catalogue: Catalogue) -> list[str]:
 
 
 def decisions(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """Return one machine's lasting changes of settings by (25), in order of time.
+    """Return one machine's lasting setting changes by (25), ordered by time.
 
     Args:
-        lifting: `machine_id, bin_at, field_id` and settings of its half minutes of lifting, in order of time.
-        catalogue: the settings known.
+        lifting: `machine_id, bin_at, field_id` and settings of its half minutes of lifting, ordered by time.
+        catalogue: the settings catalogue.
     """
     found = [pl.DataFrame(schema=DECISION_SCHEMA)]
     for name in _settings(lifting, catalogue):
@@ -62,18 +62,18 @@ def decisions(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
         noise = rows.select((x.diff().abs().median() * 1.48 / 2**0.5).alias("s")).item()
         if noise is None:
             continue
-        least = max(step, NOISE_TIMES * noise)
-        told = rows.with_columns(
+        min_change = max(step, NOISE_TIMES * noise)
+        levels = rows.with_columns(
             x.rolling_median(BESIDE).shift(1).alias("from_value"),
             x.reverse().rolling_median(BESIDE).reverse().alias("to_value"),
             (x.reverse().rolling_mean(BESIDE).reverse() - x.rolling_mean(BESIDE).shift(1)).abs().alias("moved"),
         ).with_columns((pl.col("to_value") - pl.col("from_value")).alias("d"))
         highest = pl.col("moved") == pl.col("moved").rolling_max(2 * BESIDE + 1, center=True, min_samples=1)
-        kept = told.filter((pl.col("d").abs() >= least) & highest)
-        # Two half minutes may share the largest change: the first stands.
-        apart = (pl.col("bin_at").diff() > dt.timedelta(seconds=30 * BESIDE)).fill_null(value=True)
+        candidates = levels.filter((pl.col("d").abs() >= min_change) & highest)
+        # Two half minutes may share the largest change; keep the first.
+        is_separate = (pl.col("bin_at").diff() > dt.timedelta(seconds=30 * BESIDE)).fill_null(value=True)
         found.append(
-            kept.filter(apart).select(
+            candidates.filter(is_separate).select(
                 "machine_id",
                 pl.col("bin_at").alias("decided_at"),
                 "field_id",
@@ -88,16 +88,16 @@ def decisions(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     return pl.concat(found).sort("decided_at", "setting")
 
 
-def _wet(rows: pl.DataFrame, at: str, field_hours: pl.DataFrame) -> pl.Series:
-    """The topsoil wetness of each row's field and hour; null where that is not known."""
-    hours = field_hours.select("field_id", "hour_at", pl.col("topsoil_wetness").alias("wetness_there"))
+def _topsoil_wetness(rows: pl.DataFrame, at: str, field_hours: pl.DataFrame) -> pl.Series:
+    """Return the topsoil wetness of each row's field and hour; null if unknown."""
+    hours = field_hours.select("field_id", "hour_at", pl.col("topsoil_wetness").alias("known_wetness"))
     keyed = rows.with_columns(pl.col(at).dt.truncate("1h").alias("hour_at"))
-    return keyed.join(hours, on=["field_id", "hour_at"], how="left", maintain_order="left")["wetness_there"].alias(
+    return keyed.join(hours, on=["field_id", "hour_at"], how="left", maintain_order="left")["known_wetness"].alias(
         "topsoil_wetness"
     )
 
 
-def _course(bins: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
+def _five_minute_rows(bins: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
     lifts = pl.col("area_ha") > 0
     return (
         bins.with_columns(pl.col("bin_at").dt.truncate(f"{COURSE_MIN}m").alias("at"))
@@ -112,15 +112,15 @@ def _course(bins: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
 
 
 def _passes(bins: pl.DataFrame, settings: list[str], given: pl.DataFrame, measured: pl.DataFrame) -> pl.DataFrame:
-    """Half minutes of lifting with their place and the load they went to, thinned evenly where there are many."""
+    """Return half minutes of lifting with position and main load, thinned evenly if there are many."""
     placed = bins.filter((pl.col("area_ha") > 0) & pl.col("lat_deg").is_not_null())
-    nth, many = pl.int_range(pl.len()).over("machine_id"), pl.len().over("machine_id")
-    thin = placed.filter(nth % ((many + MOST_PASSES - 1) // MOST_PASSES) == 0)
-    most = given.sort("share", "load_id", descending=[True, False]).unique(
+    nth, count = pl.int_range(pl.len()).over("machine_id"), pl.len().over("machine_id")
+    thinned = placed.filter(nth % ((count + MAX_PASSES - 1) // MAX_PASSES) == 0)
+    main_loads = given.sort("share", "load_id", descending=[True, False]).unique(
         ["machine_id", "bin_at"], keep="first", maintain_order=True
     )
     return (
-        thin.join(most.select("machine_id", "bin_at", "load_id"), on=["machine_id", "bin_at"], how="left")
+        thinned.join(main_loads.select("machine_id", "bin_at", "load_id"), on=["machine_id", "bin_at"], how="left")
         .join(measured.select("load_id", DIRT), on="load_id", how="left")
         .select("machine_id", "bin_at", "field_id", "lat_deg", "lon_deg", "load_id", DIRT, *settings)
         .sort("machine_id", "bin_at")
@@ -130,22 +130,22 @@ def _passes(bins: pl.DataFrame, settings: list[str], given: pl.DataFrame, measur
 def build_shift_timeline(
     bins: pl.DataFrame, given: pl.DataFrame, measured: pl.DataFrame, field_hours: pl.DataFrame, catalogue: Catalogue
 ) -> ShiftTimeline:
-    """Return how a shift went.
+    """Return the timeline of a shift.
 
     Args:
-        bins: the half minutes of the shift's machines within it.
+        bins: the half minutes of the shift's machines during the shift.
         given: `load_id, machine_id, bin_at, share` of the shift's loads.
-        measured: `load_id, dirt_tare_pct` of those measured.
+        measured: `load_id, dirt_tare_pct` of the measured loads.
         field_hours: `field_id, hour_at, topsoil_wetness`.
-        catalogue: the settings known.
+        catalogue: the settings catalogue.
     """
     settings = _settings(bins, catalogue)
-    course = _course(bins, settings)
+    timeline = _five_minute_rows(bins, settings)
     lifting = bins.filter(pl.col("area_ha") > 0).sort("machine_id", "bin_at")
-    made = [decisions(mine, catalogue) for _, mine in lifting.group_by("machine_id", maintain_order=True)]
-    changed = pl.concat([pl.DataFrame(schema=DECISION_SCHEMA), *made])
+    found = [decisions(own_bins, catalogue) for _, own_bins in lifting.group_by("machine_id", maintain_order=True)]
+    changed = pl.concat([pl.DataFrame(schema=DECISION_SCHEMA), *found])
     return ShiftTimeline(
-        course.with_columns(_wet(course, "at", field_hours)),
-        changed.with_columns(_wet(changed, "decided_at", field_hours)),
+        timeline.with_columns(_topsoil_wetness(timeline, "at", field_hours)),
+        changed.with_columns(_topsoil_wetness(changed, "decided_at", field_hours)),
         _passes(bins, settings, given, measured),
     )

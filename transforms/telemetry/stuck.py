@@ -1,7 +1,7 @@
-"""Stuck sensors: silence of a sensor that fluctuates otherwise, while the machine's other fluctuating sensors move.
+"""Detection of stuck sensors: a usually fluctuating sensor is constant while the machine's other sensors fluctuate.
 
-A set point is a command: it is constant for hours by nature, so its silence is not a fault, and it is not evidence for
-one either. Only sensors that fluctuate can be stuck, and only they count as neighbours.
+A set point is a command and is constant for hours, so its constancy is neither a fault nor evidence of one. Only
+sensors that fluctuate can be stuck, and only they are compared.
 """
 
 import numpy as np
@@ -13,13 +13,13 @@ Mask = NDArray[np.bool_]
 STUCK_MINUTES = 15.0
 """A fluctuating sensor without any change for this long, while others move, is stuck (common practice, no source)."""
 WINDOW_MINUTES, MIN_RECORDS, MIN_VALUES, MIN_REVERSALS = 5.0, 10, 3, 2
-"""A sensor fluctuates if most windows of so many minutes (and records) hold so many different values and reversals.
+"""Criteria of a fluctuating sensor: most windows of this length have this many distinct values and reversals.
 
-Two values are not enough: a coarse reading flips between two of them on the edge of a digit and is silent elsewhere,
-and a hand that moves a set point leaves two in a window. A hand that moves it by steps leaves many, in one direction.
+Two values are not enough: a coarse reading flips between two values at a rounding edge, and a manual change of a set
+point leaves two values in a window. A manual change in steps leaves many values, but all in one direction.
 """
 MIN_MOVING = 0.5
-"""Share of the other fluctuating sensors that must move meanwhile: if all are silent, the logger is (assumption)."""
+"""Share of the other fluctuating sensors that must change meanwhile; else the logger is silent (assumption)."""
 
 
 def run_seconds(values: Array, seconds: Array) -> Array:
@@ -30,12 +30,12 @@ def run_seconds(values: Array, seconds: Array) -> Array:
 
 
 def fluctuates(values: Array, seconds: Array, run: Array) -> bool:
-    """Return if a sensor fluctuates outside its long runs.
+    """Return True if a sensor fluctuates outside its long runs of equal values.
 
     Args:
-        values: its readings over working time, NaN for a missing one.
+        values: its readings over working time, NaN if missing.
         seconds: working seconds since the start.
-        run: `run_seconds` of it.
+        run: `run_seconds` of the readings.
     """
     use = np.isfinite(values) & (run < STUCK_MINUTES * 60)
     if use.sum() < MIN_RECORDS:
@@ -54,12 +54,12 @@ def fluctuates(values: Array, seconds: Array, run: Array) -> bool:
 
 
 def stuck_records(settings: dict[str, Array], seconds: Array, usually: frozenset[str] = frozenset()) -> dict[str, Mask]:
-    """Return the records in which each sensor is stuck.
+    """Return a mask of the records in which each sensor is stuck, by setting.
 
     Args:
         settings: readings of each setting over one machine-day's working time.
-        seconds: working seconds since the start, a record each.
-        usually: settings that fluctuate on the machine's other days: if one is silent all day, it is stuck.
+        seconds: working seconds since the start, one per record.
+        usually: settings that fluctuate on the machine's other days; such a sensor is stuck if it is silent all day.
     """
     limit = STUCK_MINUTES * 60
     runs = {name: run_seconds(values, seconds) for name, values in settings.items()}

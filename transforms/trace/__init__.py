@@ -1,1 +1,1 @@
-"""From a weigh ticket back to the minutes of lifting that filled it."""
+"""Tracing of weighed loads to the minutes of lifting that filled them."""

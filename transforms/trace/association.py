@@ -1,8 +1,8 @@
-"""Several machines in one field: whose load is whose, all loads and machines weighed against each other at once.
+"""Joint association of loads with the machines that worked in one field.
 
-Each machine's chain says how well a load fits it, given what the other chains say of the other loads; messages go
-round until they settle (belief propagation on "a load is one machine's, or nobody's"). With one machine one turn is
-exact. METHODS.md section 2.
+Each machine's chain gives the odds of a load, conditional on the other chains' results for the other loads. Messages
+are exchanged until they converge (belief propagation under the constraint "a load belongs to one machine or to none").
+With one machine a single iteration is exact. METHODS.md section 2.
 """
 
 from dataclasses import dataclass
@@ -15,23 +15,24 @@ from transforms.trace.mass_streams import Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
 
 Array = NDArray[np.float64]
-TURNS, SETTLED = 8, 0.03
-"""At most so many rounds; fewer where no belief changes by more than this."""
+MAX_ITERATIONS, TOLERANCE = 8, 0.03
+"""Maximum number of message rounds; they stop earlier once no belief changes by TOLERANCE or more."""
 DAMPING = 0.5
 FIRST_ODDS = 30.0
 NEAR_STEPS_MIN = (range(-6, 7, 2), range(-5, 6, 1))
-"""Minutes by which a machine's slots may lie off: its mass strays."""
+"""Minutes by which a machine's slots may be shifted, because its lifted mass drifts from the weighed mass."""
 WRONG_NAME = 0.002
-"""Chance that a ticket names a machine that did not lift the load, another in the field having done so."""
+"""Probability that a ticket names the wrong machine: another machine in the field lifted the load."""
 
 
 @dataclass(frozen=True)
 class Association:
-    """Whose each load is.
+    """Association of loads with streams.
 
     Attributes:
-        belief: chance that a load is each stream's, shape (n, m); what is missing to 1 is nobody's.
-        placed: where each load may end in each stream, (load, stream) -> places.
+        belief: probability that a load was taken from each stream, shape (n, m); the remainder to 1 is the probability
+            that no stream filled it.
+        placed: possible ends of each load in each stream, (load, stream) -> placements.
     """
 
     belief: Array
@@ -39,31 +40,35 @@ class Association:
 
 
 def _allowed(stretch: Stretch, named: list[str | None]) -> Array:
-    """Weight of each stream for each load before any time or mass: a named machine all but excludes the others."""
-    here = {s.machine_id: i for i, s in enumerate(stretch.streams)}
-    out = np.ones((len(named), len(here)))
+    """Return prior weights, shape (n, m), from tickets alone: a named machine almost excludes the others."""
+    stream_of = {s.machine_id: i for i, s in enumerate(stretch.streams)}
+    out = np.ones((len(named), len(stream_of)))
     for i, name in enumerate(named):
         if name is None:
             continue
-        out[i] = WRONG_NAME / max(len(here) - 1, 1) if name in here else 0.0
-        if name in here:
-            out[i, here[name]] = 1.0
+        out[i] = WRONG_NAME / max(len(stream_of) - 1, 1) if name in stream_of else 0.0
+        if name in stream_of:
+            out[i, stream_of[name]] = 1.0
     return out
 
 
-def _spread(loads: Departures, stretch: Stretch, m: int) -> Array:
-    """Spread of leaving times against a stream: where emptyings are not seen, when in a tank's time is not known."""
+def _departure_sd(loads: Departures, stretch: Stretch, m: int) -> Array:
+    """Return the standard deviation of departure times against a stream, minutes, shape (n,).
+
+    If emptyings are not seen, the moment within the time of one tank is unknown and widens it (0.29 = 1 / sqrt(12)).
+    """
     stream = stretch.streams[m]
     if stream.has_signal:
         return loads.sd_min
-    worked = max(float(stream.left_min[-1] - stream.left_min[0]), 1.0)
-    return np.hypot(loads.sd_min, 0.29 * stream.tank_t * worked / stream.lifted_t)
+    duration_min = max(float(stream.left_min[-1] - stream.left_min[0]), 1.0)
+    return np.hypot(loads.sd_min, 0.29 * stream.tank_t * duration_min / stream.lifted_t)
 
 
 def _chain(
-    stretch: Stretch, m: int, who: NDArray[np.int64], loads: Departures, scales: tuple[float, float], ahead_min: float
+    stretch: Stretch, m: int, rows: NDArray[np.int64], loads: Departures, scales: tuple[float, float], ahead_min: float
 ) -> Chain:
-    own = Departures(loads.left_min[who], _spread(loads, stretch, m)[who], loads.gross_t[who])
+    """Return the chain of stream m with the loads of these rows."""
+    own = Departures(loads.left_min[rows], _departure_sd(loads, stretch, m)[rows], loads.gross_t[rows])
     return Chain(stretch.streams[m], own, *scales, ahead_min)
 
 
@@ -74,49 +79,51 @@ def associate_loads(
     closure: float,
     usual: float,
     ahead_min: dict[str, float],
-    turns: int = TURNS,
+    max_iterations: int = MAX_ITERATIONS,
 ) -> Association:
-    """Say whose each load is and where it may end.
+    """Return the association of each load with the streams of a stretch and its possible ends in them.
 
     Args:
-        stretch: the work.
-        loads: the loads that left during it, in order of time.
-        named: the machine a ticket names, or None.
-        closure: weighed over lifted mass of the stretch, where it is believable, else the usual one.
-        usual: the field's closure.
-        ahead_min: minutes each machine's clock runs ahead.
-        turns: at most so many rounds of messages.
+        stretch: the stretch of work.
+        loads: n loads that left during the stretch, in order of time.
+        named: machine named on each ticket, or None.
+        closure: weighed over lifted mass of the stretch if that is plausible, else the usual one.
+        usual: the field's usual closure.
+        ahead_min: machine -> minutes its clock runs ahead.
+        max_iterations: maximum number of message rounds.
     """
-    n, many = len(named), len(stretch.streams)
+    n, stream_count = len(named), len(stretch.streams)
     allowed = _allowed(stretch, named)
-    odds = np.ones((n, many))
+    odds = np.ones((n, stream_count))
     placed: dict[tuple[int, int], Placed] = {}
-    # A load that only a wrong name could bring here is left out of the chain: it costs time and says nothing.
-    who = [np.flatnonzero(allowed[:, m] > WRONG_NAME) for m in range(many)]
+    # A load that only a wrong ticket could bring here is left out of the chain: it costs time and adds no information.
+    candidates = [np.flatnonzero(allowed[:, m] > WRONG_NAME) for m in range(stream_count)]
     chains = [
-        _chain(stretch, m, who[m], loads, (closure, usual), ahead_min.get(s.machine_id, 0.0))
+        _chain(stretch, m, candidates[m], loads, (closure, usual), ahead_min.get(s.machine_id, 0.0))
         for m, s in enumerate(stretch.streams)
     ]
-    asked = np.zeros((n, many), dtype=bool)
-    for m in range(many):
-        asked[who[m], m] = True
-    weight = np.where(asked, allowed, 0.0)
-    contested = bool((asked.sum(axis=1) > 1).any())
+    is_candidate = np.zeros((n, stream_count), dtype=bool)
+    for m in range(stream_count):
+        is_candidate[candidates[m], m] = True
+    weight = np.where(is_candidate, allowed, 0.0)
+    contested = bool((is_candidate.sum(axis=1) > 1).any())
     if contested:
         odds = _first_guess(stretch, loads, allowed, closure, ahead_min)
     belief = _belief(weight, odds)
-    for turn in range(turns if contested else 1):
-        for m in range(many):
-            if not who[m].size:
+    for iteration in range(max_iterations if contested else 1):
+        for m in range(stream_count):
+            rows = candidates[m]
+            if not rows.size:
                 continue
             fits = weight * odds
             others = NO_LOAD + fits.sum(axis=1) - fits[:, m]
-            found, new = chains[m].place(weight[who[m], m], others[who[m]])
-            keep = 0.0 if turn == 0 else DAMPING
-            odds[who[m], m] = np.exp(keep * np.log(odds[who[m], m]) + (1 - keep) * np.log(np.maximum(new, 1e-300)))
-            placed.update({(int(i), m): p for i, p in zip(who[m], found, strict=True)})
+            found, new = chains[m].place(weight[rows, m], others[rows])
+            keep = 0.0 if iteration == 0 else DAMPING
+            log_odds = keep * np.log(odds[rows, m]) + (1 - keep) * np.log(np.maximum(new, 1e-300))
+            odds[rows, m] = np.exp(log_odds)
+            placed.update({(int(i), m): p for i, p in zip(rows, found, strict=True)})
         before, belief = belief, _belief(weight, odds)
-        if np.abs(belief - before).max(initial=0.0) < SETTLED:
+        if np.abs(belief - before).max(initial=0.0) < TOLERANCE:
             break
     return Association(belief, placed)
 
@@ -124,7 +131,10 @@ def associate_loads(
 def _first_guess(
     stretch: Stretch, loads: Departures, allowed: Array, closure: float, ahead_min: dict[str, float]
 ) -> Array:
-    """Odds to begin from: loads given to slots by least misfit, slots moved by some minutes where that fits better."""
+    """Return initial odds, shape (n, m), from the assignment of loads to slots with the smallest misfit.
+
+    Slots are shifted by some minutes if that reduces the misfit.
+    """
     owner, full = cut_into_slots(stretch, float(loads.gross_t.mean()) / closure, ahead_min)
     slots = Slots(loads.left_min, loads.sd_min, owner, full, allowed[:, owner] < 1)
     shift = slots.best_shift(np.zeros(len(stretch.streams)), NEAR_STEPS_MIN)
@@ -135,5 +145,6 @@ def _first_guess(
 
 
 def _belief(weight: Array, odds: Array) -> Array:
+    """Return the probability of each stream for each load, shape (n, m)."""
     fits = weight * odds
     return np.asarray(fits / (NO_LOAD + fits.sum(axis=1, keepdims=True)))

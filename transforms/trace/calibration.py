@@ -1,7 +1,7 @@
-"""From how sure the tracing thinks it is to how sure it may be: measured on invented seasons set aside for it.
+"""Calibration of the trace quality, measured on simulated seasons reserved for it.
 
-`tests/benchmarks/tracing.py --calibrate` measures the knots; its other seasons, never used here, show in METHODS.md
-how well they hold.
+`tests/benchmarks/tracing.py --calibrate` measures the knots. Its other seasons are never used here; the
+calibration error on them is in tests/validation/RESULTS.md.
 """
 
 import numpy as np
@@ -13,17 +13,24 @@ KINDS = {
     (True, True): (0.0, 0.27, 0.39, 0.46, 0.49, 0.54, 0.65, 0.78, 0.92, 0.92),
     (False, True): (0.0, 0.24, 0.36, 0.43, 0.46, 0.52, 0.63, 0.66, 0.72, 0.78),
 }
-"""(emptyings seen, machines contested) -> part of a load's mass that truly was where it was said to be, at each knot.
+"""(emptyings seen, machines contested) -> fraction of a load's mass that was traced correctly, at each knot.
 
-Where emptyings are not seen a load is spread about a tank's content besides. Machines are contested where several
-shared the field and not every ticket names its own: what the rounds of messages settle on is surer than it should be.
+If emptyings are not seen, a load is also spread over about one tankful. Machines are contested if several shared the
+field and not every ticket names a machine: the converged messages are then overconfident.
 """
 HEAP = 0.61
-"""The same of a load from a heap, an even part of all that lay there."""
+"""The same fraction for a load from a heap, which is traced evenly to all mass that lay there."""
 
 
 def calibrated(sure: float, *, emptyings_seen: bool = True, contested: bool = False, heap: bool = False) -> float:
-    """Return the expected part of a load's mass that is where it is said to be, 0 to 1."""
+    """Return the expected fraction of a load's mass that is traced correctly, 0 to 1.
+
+    Args:
+        sure: the tracing's own, uncalibrated estimate of that fraction.
+        emptyings_seen: the emptyings of all machines concerned were seen.
+        contested: several machines shared the field and not every ticket names one.
+        heap: the load was taken from a heap.
+    """
     if heap:
         return HEAP * sure
     return float(np.interp(sure, KNOTS, KINDS[emptyings_seen, contested]))

@@ -1,30 +1,36 @@
-"""Medians over the lag samples of a season."""
+"""Robust summaries of the lag samples of a season."""
 
 import numpy as np
 import polars as pl
 
-FEWEST_TOLD, FEWEST_SAMPLES = 5, 3
+MIN_LOADS, MIN_SAMPLES = 5, 3
 
 
 def lag_spread(samples: pl.DataFrame, leave_spread_min: float, usual_min: float) -> float:
-    """Return the spread of one load's lag: of the drive, where tickets name departures, and of the leaving.
+    """Return the standard deviation of one load's lag, minutes.
 
-    Elsewhere the lower quartile of the samples' own: the rest of them hold errors of their mass curves.
+    If tickets report departures, it combines the standard deviations of driving and of leaving. Otherwise it is the
+    lower quartile of the samples' own values, because the larger ones contain errors of the mass curves.
+
+    Args:
+        samples: lag samples with the columns of `SAMPLE`.
+        leave_spread_min: standard deviation of the time from the emptying to the reported departure.
+        usual_min: value used if there are no samples.
     """
-    driven = samples.filter(pl.col("drive_n") >= FEWEST_TOLD)
-    if driven.height >= FEWEST_SAMPLES:
+    driven = samples.filter(pl.col("drive_n") >= MIN_LOADS)
+    if driven.height >= MIN_SAMPLES:
         return float(np.hypot(median_or(driven["drive_spread_min"], usual_min), leave_spread_min))
-    own = samples.filter(pl.col("n") >= FEWEST_TOLD)["lag_spread_min"]
+    own = samples.filter(pl.col("n") >= MIN_LOADS)["lag_spread_min"]
     found = own.quantile(0.25) if own.len() else None
     return float(found) if found is not None else usual_min
 
 
 def round_to_half(minutes: float) -> float:
-    """Return minutes in steps of a half."""
+    """Return minutes rounded to half a minute."""
     return round(2 * minutes) / 2
 
 
 def median_or(values: pl.Series, otherwise: float) -> float:
-    """Return the median of the known values, `otherwise` if there are none."""
+    """Return the median of the known values, or `otherwise` if there are none."""
     found = values.drop_nulls().to_numpy()
     return float(np.median(found)) if found.size else otherwise

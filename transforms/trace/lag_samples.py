@@ -1,4 +1,4 @@
-"""What a field tells of lags and clocks before any is known: its loads against its own mass curve."""
+"""Lag samples of a field: its loads compared with its own mass curve, before any lag or clock is known."""
 
 import numpy as np
 import polars as pl
@@ -13,36 +13,54 @@ from transforms.trace.field_work import (
     nearest_stretch,
     straight_from_the_machine,
 )
-from transforms.trace.lag_model import SAMPLE
 from transforms.trace.load_ends_hmm import full_when
 from transforms.trace.mass_streams import Stream, Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
 
 Array = NDArray[np.float64]
 
-FEWEST = 3
+SAMPLE: dict[str, pl.DataType | type[pl.DataType]] = {
+    "field_id": pl.String,
+    "shift_date": pl.Date,
+    "machine_id": pl.String,
+    "site_id": pl.String,
+    "km": pl.Float64,
+    "n": pl.Int64,
+    "lag_min": pl.Float64,
+    "lag_spread_min": pl.Float64,
+    "leave_min": pl.Float64,
+    "leave_spread_min": pl.Float64,
+    "leave_n": pl.Int64,
+    "drive_spread_min": pl.Float64,
+    "drive_n": pl.Int64,
+    "full_to_left_min": pl.Float64,
+    "closure": pl.Float64,
+    "has_signal": pl.Boolean,
+}
+"""Columns of a lag sample: the median lag of one stretch, machine and site, and the scatter of its loads."""
+MIN_LOADS = 3
 LAG_SD_MIN = 4.0
-"""Spread allowed to lags while they are sought."""
+"""Standard deviation assumed for lags during the search."""
 STEPS_MIN = (range(-24, 25, 4), range(-18, 19, 3), range(-14, 15, 2), range(-4, 5, 1))
-"""Minutes by which lags are moved, coarse before fine."""
-WILD_DRIVE_MIN = 20.0
+"""Minutes by which lags are varied, coarse before fine."""
+OUTLYING_DRIVE_MIN = 20.0
 
 
 def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
-    """Return a row a stretch, machine and site, with the columns of `SAMPLE`.
+    """Return one row per stretch, machine and site, with the columns of `SAMPLE`.
 
-    Where one machine worked, or every ticket names its machine, the order of masses gives when each load was full,
-    whatever the clocks say. Where several worked and not all tickets name theirs, the lag of each machine is sought at
-    which loads and slots fall together best.
+    If one machine worked, or every ticket names its machine, cumulative mass gives the time at which each load was
+    full, independently of the clocks. If several worked and some tickets name none, the lag of each machine is the one
+    at which loads and slots match best.
     """
     index, after = nearest_stretch(work.stretches, minutes(work.loads, "weighed_at") - FIRST_LAG_MIN)
     straight = straight_from_the_machine(after)
     rows: list[tuple[object, ...]] = []
     for k, stretch in enumerate(work.stretches):
-        mine = in_order(work.loads.filter(pl.Series(straight & (index == k))))
-        closure = float(mine["gross_t"].sum()) / stretch.lifted_t
-        if mine.height >= FEWEST and 1 / PLAUSIBLE < closure < PLAUSIBLE:
-            for stream, own, full in _full(stretch, mine, closure):
+        loads = in_order(work.loads.filter(pl.Series(straight & (index == k))))
+        closure = float(loads["gross_t"].sum()) / stretch.lifted_t
+        if loads.height >= MIN_LOADS and 1 / PLAUSIBLE < closure < PLAUSIBLE:
+            for stream, own, full in _full(stretch, loads, closure):
                 rows += _sample(work.field_id, stretch, stream, closure, own, full)
     return pl.DataFrame(rows, schema=SAMPLE, orient="row")
 
@@ -51,7 +69,7 @@ Full = tuple[Stream | None, pl.DataFrame, Array]
 
 
 def _full(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
-    """When loads were full: (machine's stream or None, its loads, minutes by the machine's clock)."""
+    """Return (stream, its loads, minutes by the machine's clock at which they were full) for each machine."""
     streams, names = stretch.streams, loads["machine_id"]
     if len(streams) == 1:
         return [(streams[0], loads, _by_mass(streams[0], loads))]
@@ -62,13 +80,13 @@ def _full(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
 
 
 def _by_mass(stream: Stream, loads: pl.DataFrame) -> Array:
-    """As if all mass was weighed and loads left in the order they were weighed."""
+    """Return the time at which each load was full, if all mass was weighed and loads left in order of weighing."""
     gross = loads["gross_t"].to_numpy()
     return full_when(stream, np.cumsum(gross) * stream.lifted_t / gross.sum())
 
 
 def _by_slots(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
-    """Several machines, tickets that do not all name theirs: the lags at which loads and slots fall together best."""
+    """Return `_full` of several machines with incomplete tickets, at the lags at which loads and slots match best."""
     weighed = minutes(loads, "weighed_at")
     owner, full = cut_into_slots(stretch, float(loads["gross_t"].mean()) / closure, {})  # type: ignore[arg-type]
     ids, named = np.array([s.machine_id for s in stretch.streams]), loads["machine_id"].to_numpy()
@@ -78,40 +96,43 @@ def _by_slots(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Ful
     _, found, at = slots.assigned(lag)
     out: list[Full] = []
     for m, stream in enumerate(stretch.streams):
-        mine = np.flatnonzero(owner[at] == m)
-        if mine.size >= FEWEST:
-            out.append((stream, loads[found[mine].tolist()], full[at[mine]]))
+        own = np.flatnonzero(owner[at] == m)
+        if own.size >= MIN_LOADS:
+            out.append((stream, loads[found[own].tolist()], full[at[own]]))
     return out
 
 
 def _sample(
     field_id: str, stretch: Stretch, stream: Stream | None, closure: float, loads: pl.DataFrame, full: Array
 ) -> list[tuple[object, ...]]:
+    """Return the rows of one machine in a stretch, one per site."""
     out: list[tuple[object, ...]] = []
     weighed, left = (minutes(loads, c) for c in ("weighed_at", "left_field_at"))
-    waited = _since_an_emptying(stream, left)
+    since_emptying = _since_emptying(stream, left)
     machine_id, seen = (None, False) if stream is None else (stream.machine_id, stream.has_signal)
     sites, km = loads["site_id"].to_numpy(), loads["km"].to_numpy()
     for site in np.unique(sites):
-        mine = sites == site
-        if mine.sum() < FEWEST:
+        at_site = sites == site
+        if at_site.sum() < MIN_LOADS:
             continue
-        waits, drives, leaves = (x[mine & np.isfinite(x)] for x in (waited, weighed - left, left - full))
-        to_left = _centre(leaves)[0] if seen and leaves.size >= FEWEST else None
+        leave_min, drive_min, full_to_left_min = (
+            x[at_site & np.isfinite(x)] for x in (since_emptying, weighed - left, left - full)
+        )
+        median_to_left = _centre(full_to_left_min)[0] if seen and full_to_left_min.size >= MIN_LOADS else None
         out.append(
             (
                 field_id,
                 stretch.shift_date,
                 machine_id,
                 str(site),
-                float(km[mine][0]),
-                int(mine.sum()),
-                *_centre((weighed - full)[mine]),
-                *_centre(waits),
-                int(waits.size),
-                _scatter(drives),
-                int(drives.size),
-                to_left,
+                float(km[at_site][0]),
+                int(at_site.sum()),
+                *_centre((weighed - full)[at_site]),
+                *_centre(leave_min),
+                int(leave_min.size),
+                _scatter(drive_min),
+                int(drive_min.size),
+                median_to_left,
                 closure,
                 seen,
             )
@@ -119,8 +140,8 @@ def _sample(
     return out
 
 
-def _since_an_emptying(stream: Stream | None, left_min: Array) -> Array:
-    """Minutes from the last emptying to the moment a ticket says the load left; nan where either is not known."""
+def _since_emptying(stream: Stream | None, left_min: Array) -> Array:
+    """Return the minutes from the last emptying to the departure on the ticket; NaN if either is unknown."""
     if stream is None or not stream.has_signal:
         return np.full(left_min.size, np.nan)
     last = np.searchsorted(stream.left_min, left_min, side="right") - 1
@@ -128,15 +149,18 @@ def _since_an_emptying(stream: Stream | None, left_min: Array) -> Array:
 
 
 def _scatter(x: Array) -> float | None:
-    """Standard deviation without the wildest: waiting has a long tail, which a median of deviations would not see."""
+    """Return the standard deviation without outliers.
+
+    Waiting times have a long tail, which a median of absolute deviations would ignore.
+    """
     if not x.size:
         return None
-    near = np.abs(x - np.median(x)) < WILD_DRIVE_MIN
+    near = np.abs(x - np.median(x)) < OUTLYING_DRIVE_MIN
     return float(np.std(x[near]))
 
 
 def _centre(x: Array) -> tuple[float | None, float | None]:
-    """Median and robust standard deviation."""
+    """Return the median and the robust standard deviation."""
     if not x.size:
         return None, None
     median = float(np.median(x))

@@ -1,4 +1,4 @@
-"""The settings that made a load, and those in force where an audit was dug."""
+"""Settings averaged over the minutes of a load, and settings in force at the plot of an audit."""
 
 import polars as pl
 
@@ -8,7 +8,7 @@ AUDIT_REACH_S = 120
 
 
 def _sums(names: list[str]) -> list[pl.Expr]:
-    """Per setting the weight it is known for, and its first and second moments, as plain products that sum fast."""
+    """Return, per setting, the weight of known values and the first two moments, as products that sum fast."""
     out = []
     for name in names:
         x, w = pl.col(name), pl.col("share")
@@ -20,25 +20,31 @@ def _sums(names: list[str]) -> list[pl.Expr]:
     return out
 
 
-def _mean_and_spread(names: list[str]) -> list[pl.Expr]:
-    out = []
+def _mean_and_sd(names: list[str]) -> list[pl.Expr]:
+    """Return the mean and standard deviation of each setting from the sums of `_sums`."""
+    columns = []
     for name in names:
         known = pl.when(pl.col(f"w {name}") > 0).then(pl.col(f"w {name}"))
         mean = pl.col(f"1 {name}") / known
-        out += [mean.alias(name), (pl.col(f"2 {name}") / known - mean**2).clip(0).sqrt().alias(f"{name}_sd")]
-    return out
+        columns += [mean.alias(name), (pl.col(f"2 {name}") / known - mean**2).clip(0).sqrt().alias(f"{name}_sd")]
+    return columns
 
 
 def settings_in(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
-    """Return the catalogue's settings that a frame has."""
+    """Return the settings of the catalogue that are columns of a frame."""
     return [n for n in catalogue if n in frame.columns]
 
 
 def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """Return per load its share-weighted mean and spread of each setting, its main machine, and when it was lifted.
+    """Return, per load, the share-weighted mean and sd of each setting, the main machine and the lifting time.
+
+    Args:
+        load_trace: `load_id, machine_id, bin_at, share`.
+        bins: bins of the machines, with `machine_id, bin_at` and settings.
+        catalogue: the settings known.
 
     Returns:
-        `load_id, machine_id, lifted_at, <setting>, <setting>_sd`; a setting the traced bins lack is null.
+        `load_id, machine_id, lifted_at, <setting>, <setting>_sd`; a setting missing from the traced bins is null.
     """
     names = settings_in(bins, catalogue)
     known = load_trace.filter(pl.col("bin_at").is_not_null()).join(
@@ -49,7 +55,7 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
         pl.col("^(w|1|2) .*$").sum(), pl.col("at").sum() / pl.col("share").sum()
     )
     lifted = pl.col("at").cast(pl.Int64).cast(pl.Datetime("us")).dt.replace_time_zone("UTC").alias("lifted_at")
-    means = sums.select("load_id", lifted, *_mean_and_spread(names))
+    means = sums.select("load_id", lifted, *_mean_and_sd(names))
     main = (
         known.group_by("load_id", "machine_id", maintain_order=True)
         .agg(pl.col("share").sum())
@@ -61,11 +67,11 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
 
 
 def audit_settings(audits: pl.DataFrame, bins: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """Return per audit the mean of each setting over the minutes the machine passed the plot.
+    """Return, per audit, the mean of each setting over the minutes in which the machine passed the plot.
 
     Args:
         audits: `audit_id, machine_id, at`, `at` by the machine's own clock.
-        bins: the bins of those machine-days.
+        bins: the bins of these machine-days.
         catalogue: the settings known.
 
     Returns:

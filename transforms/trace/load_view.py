@@ -1,4 +1,4 @@
-"""All that lets a person check one load by eye: its machine's day, its truck, its minutes, its field's passes."""
+"""Data for the visual check of one load: its machine's minutes and emptyings, and the passes in its field."""
 
 import datetime as dt
 from dataclasses import dataclass
@@ -10,19 +10,19 @@ from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
 BEFORE_MIN, AFTER_MIN = 45, 20
-"""Minutes shown before the load's first minute and after its weigh-in."""
+"""Minutes shown before the load's first minute and after its weighing."""
 
 
 @dataclass(frozen=True)
 class LoadPicture:
-    """One load and what surrounds it; all times by the machine's own clock.
+    """One load and its surroundings; all times are on the machine's own clock.
 
     Attributes:
-        load: the load's ticket, grade, machine and clocks, a row.
-        minutes: `bin_at, state, tank_t, lifted_t, share`: the machine's bins about the load; `lifted_t` is what was
-            lifted since the last emptying, `share` the bin's part of the load.
-        emptied: `started_at, found_by` of the machine's emptyings in the same time.
-        passes: every working bin of the field with its place, settings, and its part of the load.
+        load: one row with the load's ticket, grade, machine and clock offsets.
+        minutes: `bin_at, state, tank_t, lifted_t, share`: the machine's bins around the load; `lifted_t` is the mass
+            lifted since the last emptying, `share` the bin's share of the load.
+        emptied: `started_at, found_by` of the machine's emptyings in the same period.
+        passes: every working bin of the field with its position, settings and share of the load.
     """
 
     load: pl.DataFrame
@@ -32,11 +32,12 @@ class LoadPicture:
 
 
 def _minutes(bins: pl.DataFrame, emptied: pl.DataFrame, trace: pl.DataFrame, yield_t_ha: float) -> pl.DataFrame:
+    """Return `LoadPicture.minutes`."""
     since = emptied.select(pl.col("started_at").alias("emptied_at")).sort("emptied_at")
-    told = bins.sort("bin_at").join_asof(since, left_on="bin_at", right_on="emptied_at")
+    with_last_emptying = bins.sort("bin_at").join_asof(since, left_on="bin_at", right_on="emptied_at")
     lifted = (pl.col("area_ha") * yield_t_ha).fill_null(0.0)
     return (
-        told.with_columns(
+        with_last_emptying.with_columns(
             lifted.cum_sum().over(pl.col("emptied_at").fill_null(pl.col("bin_at").min())).alias("lifted_t")
         )
         .join(trace.select("bin_at", "share"), on="bin_at", how="left", maintain_order="left")
@@ -45,17 +46,17 @@ def _minutes(bins: pl.DataFrame, emptied: pl.DataFrame, trace: pl.DataFrame, yie
 
 
 def _span(own: pl.DataFrame, weighed_at: dt.datetime) -> tuple[dt.datetime, dt.datetime]:
-    """The time to show: from some minutes before the load's first to some after its weigh-in."""
+    """Return the period to show, which starts before the load's first minute and ends after its weighing."""
     begun: dt.datetime = own["bin_at"].min()  # type: ignore[assignment]
     ended: dt.datetime = own["bin_at"].max()  # type: ignore[assignment]
     return begun - dt.timedelta(minutes=BEFORE_MIN), max(weighed_at, ended) + dt.timedelta(minutes=AFTER_MIN)
 
 
 def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
-    """Gather the picture of one load.
+    """Return one load and its surroundings.
 
     Raises:
-        WorkspaceError: no such load, or nothing of it was traced.
+        WorkspaceError: there is no such load, or no part of it was traced.
     """
     load = warehouse.query("load_traced", load_id=load_id)
     if not load.height:
@@ -66,9 +67,9 @@ def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
     trace = warehouse.query("load_bin", load_id=load_id)
     if row["machine_id"] is None or not trace.height:
         raise WorkspaceError(
-            f"load '{load_id}' was not traced ({row['says'] or 'it has not been through a run yet'})",
-            where="the trace",
-            remedy="name another load, or remedy what is missing and run 'taretrace ingest' again",
+            f"load '{load_id}' was not traced ({row['says'] or 'it has not been processed yet'})",
+            where="the load traces",
+            remedy="choose another load, or supply the missing data and run 'taretrace ingest' again",
         )
     own = trace.filter(pl.col("machine_id") == row["machine_id"])
     first, last = _span(own, row["weighed_true_at"] + dt.timedelta(minutes=row["machine_ahead_min"]))

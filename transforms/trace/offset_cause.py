@@ -19,9 +19,12 @@ def offset_cause(kind: str, slack_min: Array, left_min: Array, var: Array) -> st
 
     Args:
         kind: `site` or `machine`.
-        slack_min: minutes between the earliest possible arrival of the loads of each sample and their weighing.
+        slack_min: minutes from the earliest possible arrival of the loads of each sample to their weighing.
         left_min: minutes from the emptying of the tank to the departure on the ticket.
-        var: variance of each; NaN in either series is a sample without evidence.
+        var: variance of each sample, min^2; a NaN in either series marks a sample without evidence.
+
+    Returns:
+        `clock` if the median of either series is negative with 97.5 % certainty, else the code of the possible causes.
     """
     if _is_negative(slack_min, var) or _is_negative(left_min, var):
         return CLOCK
@@ -29,6 +32,7 @@ def offset_cause(kind: str, slack_min: Array, left_min: Array, var: Array) -> st
 
 
 def _is_negative(minutes: Array, var: Array) -> bool:
+    """Return True if the upper end of the 95 % interval of the median is below zero."""
     known = np.isfinite(minutes)
     if not known.any():
         return False

@@ -1,4 +1,4 @@
-"""From where loads may end in a stream to how much of each batch is in each load, and how surely."""
+"""Expected share of each batch in each load, from the possible ends of the loads in a stream."""
 
 from dataclasses import dataclass
 
@@ -10,18 +10,18 @@ from transforms.trace.mass_streams import Stream, Stretch
 
 Array = NDArray[np.float64]
 SMALLEST_SHARE = 0.002
-"""What is less of a load than this is laid on the rest."""
+"""Smaller shares of a load are dropped and redistributed over the others."""
 
 
 @dataclass(frozen=True)
 class LoadShares:
-    """What one load took.
+    """Batches of which one load consists.
 
     Attributes:
-        stream, batch: index of each batch it may have taken from.
-        share: the part of the load that came from it; what is missing to 1 is not in any log.
-        share_sd: standard deviation of that part over all the load may have taken.
-        sure: expected part of the load's mass that is where it is said to be.
+        stream, batch: index of each batch that the load may contain.
+        share: expected fraction of the load from that batch; the remainder to 1 is not in any log.
+        share_sd: standard deviation of that fraction over all possible placements of the load.
+        sure: expected fraction of the load's mass that is traced correctly.
     """
 
     stream: NDArray[np.int64]
@@ -31,8 +31,8 @@ class LoadShares:
     sure: float
 
 
-def _pieces(stream: Stream, end_t: Array, size_t: Array) -> tuple[int, Array]:
-    """Parts of a load from each batch at each end it may have: (first batch, parts of shape (ends, batches))."""
+def _batch_fractions(stream: Stream, end_t: Array, size_t: Array) -> tuple[int, Array]:
+    """Return the fractions of a load from each batch for each possible end: (first batch, shape (ends, batches))."""
     edges = np.concatenate([[0.0], np.cumsum(stream.batch_t)])
     begin_t = end_t - size_t
     reach = 0.0 if stream.has_signal else 0.71 * stream.tank_t
@@ -40,16 +40,16 @@ def _pieces(stream: Stream, end_t: Array, size_t: Array) -> tuple[int, Array]:
     last = int(np.clip(np.searchsorted(edges, end_t.max() + reach, side="left"), first + 1, stream.batch_t.size))
     low, high = edges[first:last], edges[first + 1 : last + 1]
     if stream.has_signal:
-        met = np.minimum(end_t[:, None], high) - np.maximum(begin_t[:, None], low)
-        return first, np.clip(met, 0, None) / size_t[:, None]
-    return first, _stirred(low, high, begin_t, end_t, stream.tank_t) / size_t[:, None]
+        overlap_t = np.minimum(end_t[:, None], high) - np.maximum(begin_t[:, None], low)
+        return first, np.clip(overlap_t, 0, None) / size_t[:, None]
+    return first, _mixed_mass(low, high, begin_t, end_t, stream.tank_t) / size_t[:, None]
 
 
-def _stirred(low: Array, high: Array, begin_t: Array, end_t: Array, tank_t: float) -> Array:
-    """Mass of each bin in a load where the tankfuls are not known.
+def _mixed_mass(low: Array, high: Array, begin_t: Array, end_t: Array, tank_t: float) -> Array:
+    """Return the mass of each bin in a load, t, shape (ends, bins), if the tankfuls are unknown.
 
-    A bin is stirred into a tankful that began anywhere before it: its mass comes out spread about its own place, with
-    the variance of a ramp sqrt(2) tanks wide.
+    A bin is mixed into a tankful that may have begun anywhere before it. Its mass therefore leaves the machine spread
+    around its own position, with the variance of a ramp sqrt(2) tanks wide.
     """
     width = 2**0.5 * tank_t
 
@@ -61,29 +61,35 @@ def _stirred(low: Array, high: Array, begin_t: Array, end_t: Array, tank_t: floa
 
 
 def load_shares(stretch: Stretch, shared: Association, i: int) -> LoadShares:
-    """Return what load i took: the mean over all it may have taken, and the overlap of that with each of them."""
-    streams, batches, shares, spreads, cases = [], [], [], [], []
+    """Return the shares of load i: means over its possible placements, with their expected overlap with the truth.
+
+    Args:
+        stretch: the stretch of work.
+        shared: association of all loads with the streams.
+        i: index of the load.
+    """
+    streams, batches, shares, sds, cases = [], [], [], [], []
     for m, stream in enumerate(stretch.streams):
         belief, place = float(shared.belief[i, m]), shared.placed.get((i, m))
         if place is None or not place.end_t.size or belief < SMALLEST_SHARE:
             continue
-        first, parts = _pieces(stream, place.end_t, place.size_t)
+        first, parts = _batch_fractions(stream, place.end_t, place.size_t)
         mean = belief * (place.chance @ parts)
         kept = mean >= SMALLEST_SHARE
-        lost = mean[~kept].sum()
+        dropped = mean[~kept].sum()
         if not kept.any():
             continue
-        mean = mean[kept] * (1 + lost / mean[kept].sum())
+        mean = mean[kept] * (1 + dropped / mean[kept].sum())
         square = belief * (place.chance @ parts[:, kept] ** 2)
-        spreads.append(np.sqrt(np.maximum(square - mean**2, 0.0)))
+        sds.append(np.sqrt(np.maximum(square - mean**2, 0.0)))
         batches.append(first + np.flatnonzero(kept))
         streams.append(np.full(mean.size, m))
         shares.append(mean)
         cases.append((belief, place.chance, parts[:, kept], mean))
     if not shares:
-        nothing = np.zeros(0, dtype=np.int64)
-        return LoadShares(nothing, nothing, np.zeros(0), np.zeros(0), 0.0)
+        empty = np.zeros(0, dtype=np.int64)
+        return LoadShares(empty, empty, np.zeros(0), np.zeros(0), 0.0)
     sure = sum(b * float(chance @ np.minimum(parts, mean).sum(axis=1)) for b, chance, parts, mean in cases)
     return LoadShares(
-        np.concatenate(streams), np.concatenate(batches), np.concatenate(shares), np.concatenate(spreads), sure
+        np.concatenate(streams), np.concatenate(batches), np.concatenate(shares), np.concatenate(sds), sure
     )

@@ -1,10 +1,11 @@
-"""Several machines in one field: every stream cut into slots of the mean load, loads given to slots by least misfit.
+"""Assignment of loads to slots of mean load size, for several machines in one field, by smallest misfit.
 
-The misfit tells how far each machine's slots must be moved in time: loads of one machine follow each other like its
-slots, and only near the true place do the first and the last loads of every machine find one.
+The misfit determines the time shift of each machine's slots: the loads of one machine follow each other like its slots,
+and only near the true shift do the first and last loads of every machine match a slot.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,22 +15,30 @@ from transforms.trace.load_ends_hmm import full_when
 from transforms.trace.mass_streams import Stretch
 
 Array = NDArray[np.float64]
-MOST_MISFIT = 25.0
-"""The most that one load may count, in squared spreads."""
+MAX_MISFIT = 25.0
+"""Upper bound on the misfit of one load, in squared standard deviations."""
 APART_MIN = 2.0
-"""Machines of one field are mostly moved alike: that they differ by more than this must pay."""
+"""Scale of the penalty on different shifts: machines in one field usually share the same shift."""
+
+
+class Assignment(NamedTuple):
+    """Misfit of an assignment, and the indices of its loads and slots, pair by pair."""
+
+    misfit: float
+    loads: NDArray[np.int64]
+    slots: NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Slots:
-    """Loads against the slots of all machines.
+    """Loads and the slots of all machines.
 
     Attributes:
-        at_min: a time of each load, shape (n,).
-        sd_min: its spread, shape (n,).
+        at_min: time of each load, minutes, shape (n,).
+        sd_min: its standard deviation, shape (n,).
         owner: stream of each slot, shape (k,).
-        full_min: when each slot was full, on the same clock as the loads' times but for a shift a machine.
-        foreign: whether a load's ticket names another machine than a slot's, shape (n, k).
+        full_min: time at which each slot was full, shape (k,), on the loads' clock except for one shift per machine.
+        foreign: True if a load's ticket names a machine other than the slot's, shape (n, k).
     """
 
     at_min: Array
@@ -38,33 +47,33 @@ class Slots:
     full_min: Array
     foreign: NDArray[np.bool_]
 
-    def assigned(self, shift_min: Array) -> tuple[float, NDArray[np.int64], NDArray[np.int64]]:
-        """Return the misfit of the best assignment at these shifts of the machines, and its loads and slots."""
+    def assigned(self, shift_min: Array) -> Assignment:
+        """Return the misfit of the best assignment at given shifts per machine, and its loads and slots."""
         off = (self.at_min[:, None] - (self.full_min + shift_min[self.owner])[None, :]) / self.sd_min[:, None]
-        cost = np.minimum(off**2, MOST_MISFIT) + np.where(self.foreign, 4 * MOST_MISFIT, 0.0)
+        cost = np.minimum(off**2, MAX_MISFIT) + np.where(self.foreign, 4 * MAX_MISFIT, 0.0)
         loads, slots = linear_sum_assignment(cost)
-        apart = 2 * np.log1p(((shift_min - np.median(shift_min)) / APART_MIN) ** 2).sum()
-        return float(cost[loads, slots].sum() + apart), loads, slots
+        penalty = 2 * np.log1p(((shift_min - np.median(shift_min)) / APART_MIN) ** 2).sum()
+        return Assignment(float(cost[loads, slots].sum() + penalty), loads, slots)
 
     def best_shift(self, shift_min: Array, steps: tuple[range, ...]) -> Array:
-        """Move all machines together, then one after the other, coarse before fine, where it lessens the misfit."""
-        least, at = self.assigned(shift_min)[0], shift_min
+        """Return shifts with a smaller misfit, shape (m,); all machines are moved together, then one by one."""
+        smallest, best = self.assigned(shift_min).misfit, shift_min
         for step in steps:
-            for move in (np.ones(at.size), *np.eye(at.size)):
-                for tried in [at + away * move for away in step]:
-                    misfit = self.assigned(tried)[0]
-                    if misfit < least - 1e-9:
-                        least, at = misfit, tried
-        return at
+            for move in (np.ones(best.size), *np.eye(best.size)):
+                for candidate in [best + minutes * move for minutes in step]:
+                    misfit = self.assigned(candidate).misfit
+                    if misfit < smallest - 1e-9:
+                        smallest, best = misfit, candidate
+        return best
 
 
 def cut_into_slots(stretch: Stretch, mean_t: float, ahead_min: dict[str, float]) -> tuple[NDArray[np.int64], Array]:
-    """Return (stream, when full) of each slot; a slot holds `mean_t` lifted tonnes.
+    """Return the stream of each slot and the time at which it was full; a slot holds `mean_t` lifted tonnes.
 
     Args:
-        stretch: the work.
+        stretch: the stretch of work.
         mean_t: mean load, in lifted tonnes.
-        ahead_min: minutes each machine's clock is known to run ahead.
+        ahead_min: machine -> minutes its clock is known to run ahead.
     """
     owner, full = [], []
     for m, stream in enumerate(stretch.streams):

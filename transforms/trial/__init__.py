@@ -1,1 +1,1 @@
-"""Split-run trials: how many loads a question takes, which load at which setting, and what came of it."""
+"""Split-run trials: sample size, random order of the arms, and analysis."""

@@ -1,9 +1,9 @@
-"""What came of a trial: its loads found, and the difference by randomisation inference.
+"""Analysis of a trial: identification of its loads, and the difference between arms by randomisation inference.
 
-The order within pairs was drawn by lot, so under no effect each pair's difference might as well have had the other
-sign: p is the share of all sign patterns whose mean is at least as far from zero (Fisher 1935). The interval holds the
-effects that this test does not reject. Loads count for the arm they were planned for, whatever was done (intention to
-treat); how many were run otherwise is said.
+The order within pairs was randomised. Without an effect, the difference of each pair could equally have had the
+opposite sign: p is the share of all sign patterns whose mean is at least as far from zero (Fisher 1935). The interval
+contains the effects that this test does not reject. Loads count for the arm for which they were planned, whatever was
+done (intention to treat); the number of loads run differently is reported.
 """
 
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ from transforms.trial.power import FEWEST_PAIRS
 
 Array = NDArray[np.float64]
 EXACT_PAIRS = 14
-"""Up to so many pairs every sign pattern is counted; beyond, a fixed draw of them."""
+"""Up to this number of pairs all sign patterns are enumerated; beyond it, a fixed random sample of them."""
 PATTERNS, SEED = 20_000, 20_251_003
 TRIAL_LOAD_SCHEMA = {
     "trial_id": pl.String,
@@ -35,16 +35,16 @@ TRIAL_LOAD_SCHEMA = {
 
 @dataclass(frozen=True)
 class Reading:
-    """The difference of B to A.
+    """Estimated difference of arm B from arm A.
 
     Attributes:
-        pairs: complete pairs.
-        effect_pct: percent change of dirt from A to B; None with too few pairs.
-        lo95: lower end of its interval.
-        hi95: upper end.
-        p_value: of no effect.
-        strayed: loads run nearer to the other arm's value than to their own.
-        says: what it means, in words.
+        pairs: number of complete pairs.
+        effect_pct: change of dirt from A to B, percent; None if there are too few pairs.
+        lo95: lower end of its 95 % interval.
+        hi95: upper end of its 95 % interval.
+        p_value: two-sided p-value of no effect.
+        strayed: number of loads run closer to the other arm's value than to their own.
+        says: the result in words.
     """
 
     pairs: int
@@ -57,9 +57,17 @@ class Reading:
 
 
 def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
-    """Return the trial's loads in the order of lifting, with the arm each was planned for.
+    """Return the trial's loads in the order of lifting, with the arm for which each was planned.
 
-    By the tickets written into the trial; else all loads of the machine in the field from the day on, the first first.
+    They are the loads of the tickets listed in the trial or, if none is listed, the first loads of the machine in the
+    field from the trial's date.
+
+    Args:
+        trial: the trial.
+        facts: `load_fact`.
+
+    Returns:
+        Rows with the columns of `TRIAL_LOAD_SCHEMA`.
     """
     if any(trial.tickets):
         listed = pl.DataFrame({"load_id": trial.tickets, "position": range(len(trial.tickets))}).filter(
@@ -91,7 +99,7 @@ def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
 
 
 def signs(pairs: int) -> Array:
-    """Return sign patterns, shape (patterns, pairs): all of them, or a fixed draw where there are very many."""
+    """Return sign patterns, shape (patterns, pairs): all of them, or a fixed random sample if there are too many."""
     if pairs <= EXACT_PAIRS:
         bits = (np.arange(2**pairs)[:, None] >> np.arange(pairs)) & 1
         return np.asarray(2.0 * bits - 1)
@@ -100,52 +108,58 @@ def signs(pairs: int) -> Array:
 
 
 def p_value(differences: Array, patterns: Array) -> float:
-    """Return the two-sided p of no effect on pairs' differences, shape (pairs,)."""
-    seen = abs(float(differences.mean()))
-    return float(np.mean(np.abs(patterns @ differences) / differences.size >= seen - 1e-12))
+    """Return the two-sided p-value of no effect.
+
+    Args:
+        differences: differences of pairs, shape (pairs,).
+        patterns: sign patterns, shape (patterns, pairs).
+    """
+    observed = abs(float(differences.mean()))
+    return float(np.mean(np.abs(patterns @ differences) / differences.size >= observed - 1e-12))
 
 
 def interval(differences: Array, patterns: Array) -> tuple[float, float]:
-    """Return the effects that are not rejected at 5 %."""
-    middle = float(differences.mean())
-    far = 8 * float(differences.std(ddof=1)) / np.sqrt(differences.size) + 1e-9
+    """Return the ends of the interval of effects that are not rejected at 5 %; arguments as in `p_value`."""
+    mean = float(differences.mean())
+    reach = 8 * float(differences.std(ddof=1)) / np.sqrt(differences.size) + 1e-9
 
     def rejected(effect: float) -> float:
         return p_value(differences - effect, patterns) - 0.05
 
-    ends = [brentq(rejected, middle, middle + side * far, xtol=1e-5) for side in (-1, 1)]
+    ends = [brentq(rejected, mean, mean + side * reach, xtol=1e-5) for side in (-1, 1)]
     return float(ends[0]), float(ends[1])
 
 
 def read(trial: Trial, loads: pl.DataFrame, facts: pl.DataFrame) -> Reading:
-    """Return what the trial's loads say.
+    """Return the difference between the arms of a trial.
 
     Args:
         trial: the trial.
-        loads: as `find_loads` returned them.
+        loads: result of `find_loads`.
         facts: `load_fact`, for the tares.
     """
     tares = facts.select("load_id", "shift_date", "field_id", pl.col(DIRT)).drop_nulls()
     z = (pl.col(DIRT) / (100 - pl.col(DIRT))).log()
-    # A pair that a night or another field parts is none.
+    # Two loads of different days or fields do not form a pair.
     measured = loads.join(tares, on="load_id").with_columns(z.alias("z"))
-    wide = measured.pivot("arm", index=["trial_block", "shift_date", "field_id"], values="z")
-    complete = wide.drop_nulls(list(ARMS)) if set(ARMS) <= set(wide.columns) else wide.clear()
+    by_pair = measured.pivot("arm", index=["trial_block", "shift_date", "field_id"], values="z")
+    complete = by_pair.drop_nulls(list(ARMS)) if set(ARMS) <= set(by_pair.columns) else by_pair.clear()
     strayed = _strayed(trial, loads)
     if complete.height < FEWEST_PAIRS:
-        why = f"too few pairs are measured: {complete.height} of {len(trial.order) // 2}, {FEWEST_PAIRS} at the least"
-        return Reading(complete.height, None, None, None, None, strayed, why)
+        says = f"too few pairs are measured: {complete.height} of {len(trial.order) // 2}, {FEWEST_PAIRS} at the least"
+        return Reading(complete.height, None, None, None, None, strayed, says)
     d = (complete["B"] - complete["A"]).to_numpy()
     patterns = signs(d.size)
     low, high = interval(d, patterns)
     effect, lo, hi = (100 * float(np.expm1(v)) for v in (d.mean(), low, high))
     p = p_value(d, patterns)
-    told = "B is dirtier than A" if effect > 0 else "B is cleaner than A"
-    says = told if p <= 0.05 else "no difference is shown; the interval says how large one may still be"
+    direction = "B is dirtier than A" if effect > 0 else "B is cleaner than A"
+    says = direction if p <= 0.05 else "no difference is shown; the interval says how large one may still be"
     return Reading(d.size, effect, lo, hi, p, strayed, says)
 
 
 def _strayed(trial: Trial, loads: pl.DataFrame) -> int:
+    """Return the number of loads run closer to the other arm's value than to their own."""
     other = pl.lit(sum(trial.values)) - pl.col("trial_value")
     away = (pl.col("traced_value") - pl.col("trial_value")).abs() > (pl.col("traced_value") - other).abs()
     return int(loads.select(away.sum()).item() or 0)

@@ -1,4 +1,4 @@
-"""From a question to a trial: which setting, machine and field, from what to what, and how many loads."""
+"""Design of a trial: setting, machine, field, the two values and the number of loads."""
 
 import datetime as dt
 import hashlib
@@ -19,7 +19,7 @@ TRIED = (0.02, 0.98)
 
 
 def _advised(advice: pl.DataFrame, setting: str | None, machine: str | None, where: str) -> dict[str, Any]:
-    """The advice that calls for a trial, best gain first; or the bare question a person asks."""
+    """Return the advice row with the largest gain that suggests a trial, or a row of the setting and machine given."""
     rows = advice.filter(pl.col("verdict") == "try").sort("gain_per_t", descending=True, nulls_last=True)
     if setting is not None:
         rows = rows.filter(pl.col("setting") == setting)
@@ -29,38 +29,41 @@ def _advised(advice: pl.DataFrame, setting: str | None, machine: str | None, whe
         return rows.row(0, named=True)
     if setting is None or machine is None:
         raise WorkspaceError(
-            "no advice calls for such a trial", where=where, remedy="say --setting, --machine and --to yourself"
+            "no advice calls for such a trial", where=where, remedy="give --setting, --machine and --to"
         )
     return {"setting": setting, "machine_id": machine, "field_id": None, "to_value": None, "dirt_change_pct": None}
 
 
-def _values(facts: pl.DataFrame, found: dict[str, Any], to: float | None, season: Season) -> tuple[float, float]:
-    """The setting as it is run, and the value to try; both within what this fleet has tried."""
+def _values(facts: pl.DataFrame, found: dict[str, Any], requested: float | None, season: Season) -> tuple[float, float]:
+    """Return the current value of the setting and the value to try, which the fleet has tried before."""
     name, where = found["setting"], "trial plan"
     if name not in season.catalogue or name not in facts.columns:
         raise WorkspaceError(
-            f"the setting '{name}' is not known or never logged", where=where, remedy="use a logged one"
+            f"the setting '{name}' is unknown or was never logged", where=where, remedy="use a logged setting"
         )
     setting = season.catalogue[name]
-    mine = facts.filter(pl.col("machine_id") == found["machine_id"]).drop_nulls(name).sort("lifted_at")
-    if not mine.height:
+    own_rows = facts.filter(pl.col("machine_id") == found["machine_id"]).drop_nulls(name).sort("lifted_at")
+    if not own_rows.height:
         raise WorkspaceError(
             f"{found['machine_id']} has no load with a known {setting.label}",
             where=where,
-            remedy="name another machine",
+            remedy="choose another machine",
         )
-    last = mine.filter(pl.col("shift_date") == pl.col("shift_date").max())
-    now = round(float(last[name].mean()) / setting.step * 2) * setting.step / 2
-    wanted = to if to is not None else found["to_value"]
-    wanted = now + setting.step if wanted is None else round(float(wanted) / setting.step * 2) * setting.step / 2
+    last = own_rows.filter(pl.col("shift_date") == pl.col("shift_date").max())
+    current = round(float(last[name].mean()) / setting.step * 2) * setting.step / 2
+    proposed = requested if requested is not None else found["to_value"]
+    proposed = (
+        current + setting.step if proposed is None else round(float(proposed) / setting.step * 2) * setting.step / 2
+    )
     low, high = (float(facts[name].quantile(q)) for q in TRIED)
-    if not low <= wanted <= high or wanted == now:
+    if not low <= proposed <= high or proposed == current:
         raise WorkspaceError(
-            f"{wanted:g} {setting.unit} is not inside what this fleet has tried ({low:.3g} to {high:.3g}) or no change",
+            f"{proposed:g} {setting.unit} is not inside what this fleet has tried ({low:.3g} to {high:.3g}), "
+            "or it is the current value",
             where=where,
             remedy="give another value with --to",
         )
-    return now, wanted
+    return current, proposed
 
 
 def design_trial(
@@ -72,45 +75,45 @@ def design_trial(
     taken: list[str],
     where: str,
 ) -> Trial:
-    """Return a trial for what is asked.
+    """Return the trial requested.
 
     Args:
-        asked: setting, machine, field, to, day, detect_pct, power; None where the advice or the data are to say.
+        asked: setting, machine, field, to, day, detect_pct, power; None to take a value from the advice or the data.
         facts: `load_fact`.
-        advice: `advice`; its "try" rows are questions that wait for a trial.
-        fit_run: `fit_run`, for what loads of one visit differ by.
+        advice: `advice`; its "try" rows suggest trials.
+        fit_run: `fit_run`, for the residual standard deviation within visits.
         season: the season.
-        taken: names of trials there are.
+        taken: names of existing trials.
         where: the workspace, for messages.
 
     Raises:
-        WorkspaceError: no question is left open, a value was not tried, or no number of loads would do.
+        WorkspaceError: no advice calls for a trial, the value was never tried, or too many loads would be needed.
     """
-    found = _advised(advice, asked["setting"], asked["machine"], where)
+    basis = _advised(advice, asked["setting"], asked["machine"], where)
     fitted = fit_run.filter(pl.col("response") == DIRT)
     if not fitted.height:
         raise WorkspaceError("dirt is not fitted yet", where=where, remedy=f"run 'taretrace fit {where}' first")
-    values = _values(facts, found, asked["to"], season)
+    values = _values(facts, basis, asked["to"], season)
     noise = TrialNoise(float(fitted["residual_sd"][0]), season.lab_cv_at_25_kg)
-    detect = float(asked["detect_pct"] or abs(found["dirt_change_pct"] or USUAL_DETECT_PCT))
-    pairs = trial_size(facts, found["machine_id"], detect, noise, asked["power"]).pairs
+    detect = float(asked["detect_pct"] or abs(basis["dirt_change_pct"] or USUAL_DETECT_PCT))
+    pairs = trial_size(facts, basis["machine_id"], detect, noise, asked["power"]).pairs
     if pairs is None:
         raise WorkspaceError(
             f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %",
             where=where,
             remedy="ask for a larger change with --detect-pct or a larger step with --to",
         )
-    mine = facts.filter(pl.col("machine_id") == found["machine_id"]).sort("lifted_at")
-    field_id = asked["field"] or found["field_id"] or str(mine["field_id"][-1])
+    own_rows = facts.filter(pl.col("machine_id") == basis["machine_id"]).sort("lifted_at")
+    field_id = asked["field"] or basis["field_id"] or str(own_rows["field_id"][-1])
     day = _day(asked["day"], facts)
     name = next(n for i in range(1, 10_000) if (n := f"T{i:03d}") not in taken)
-    seed = int(hashlib.sha256(f"{name}|{found['machine_id']}|{field_id}|{day}".encode()).hexdigest()[:8], 16)
+    seed = int(hashlib.sha256(f"{name}|{basis['machine_id']}|{field_id}|{day}".encode()).hexdigest()[:8], 16)
     return Trial(
         name,
-        found["machine_id"],
+        basis["machine_id"],
         field_id,
         day,
-        found["setting"],
+        basis["setting"],
         values,
         drawn_order(pairs, seed),
         detect,
@@ -120,23 +123,24 @@ def design_trial(
 
 
 def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
+    """Return the date given, or the day after the last shift."""
     if text is None:
         last: dt.date = facts["shift_date"].max()  # type: ignore[assignment]
         return last + dt.timedelta(days=1)
     try:
         return dt.date.fromisoformat(text)
     except ValueError as problem:
-        raise WorkspaceError(f"'{text}' is no day", where="--day", remedy="write it as YYYY-MM-DD") from problem
+        raise WorkspaceError(f"'{text}' is not a date", where="--day", remedy="write it as YYYY-MM-DD") from problem
 
 
 def what_a_day_finds(trial: Trial, facts: pl.DataFrame) -> str:
-    """Say how many days a trial takes its machine, and what one day's loads would find."""
+    """Return sentences on the days that a trial takes and the smallest change that one day's loads would detect."""
     loads = loads_a_day(facts, trial.machine_id)
     pairs, days = int(loads // 2), days_for(len(trial.order), facts, trial.machine_id)
     if days <= 1 or pairs < FEWEST_PAIRS:
         return f"This machine lifts about {loads:.0f} loads a day."
-    found = 100 * float(np.expm1(least_found(pairs, trial.pair_sd, trial.power)))
+    detectable_pct = 100 * float(np.expm1(least_found(pairs, trial.pair_sd, trial.power)))
     return (
-        f"This machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would find a "
-        f"change of {found:.0f} %. A larger step (--to) shows sooner."
+        f"This machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would "
+        f"detect a change of {detectable_pct:.0f} %. A larger step (--to) needs fewer loads."
     )

@@ -1,4 +1,4 @@
-"""A trial as it is planned and kept: a TOML file a person may read and complete."""
+"""Trial plans and their TOML files, which a person may read and complete."""
 
 import datetime as dt
 import tomllib
@@ -19,17 +19,17 @@ class Trial:
     """A split-run trial of one setting.
 
     Attributes:
-        trial_id: its name, and the file's.
+        trial_id: name of the trial and of its file.
         machine_id: the machine.
         field_id: the field.
         shift_date: the day.
-        setting: what is varied.
-        values: setting in arm A, as it is, and in arm B.
-        order: arm of each load, in the order of lifting; each two make a pair.
-        detect_pct: change of dirt it is meant to find.
-        power: chance to find it.
-        pair_sd: standard deviation of a pair's difference it was planned with.
-        tickets: weigh tickets in the order of lifting, where someone wrote them down; "" for one that was lost.
+        setting: the setting varied.
+        values: value of the setting in arm A, the current one, and in arm B.
+        order: arm of each load, in the order of lifting; two consecutive loads form a pair.
+        detect_pct: change of dirt that the trial is designed to detect, percent.
+        power: probability of detecting it.
+        pair_sd: standard deviation of a pair's difference assumed in the design.
+        tickets: weigh tickets in the order of lifting, if recorded; "" for a lost one.
     """
 
     trial_id: str
@@ -45,18 +45,18 @@ class Trial:
     tickets: tuple[str, ...] = ()
 
     def value(self, position: int) -> float:
-        """Return what the setting is to stand at for a load, by its place in the order."""
+        """Return the planned value of the setting for the load at a position in the order."""
         return self.values[ARMS.index(self.order[position])]
 
 
 def drawn_order(pairs: int, seed: int) -> tuple[str, ...]:
-    """Draw by lot, pair by pair, which arm comes first."""
+    """Return the arms in order of lifting, with a random order within each pair."""
     first = np.random.default_rng(seed).integers(0, 2, pairs)
     return tuple(arm for f in first for arm in (ARMS[f], ARMS[1 - f]))
 
 
 def trial_toml(trial: Trial, catalogue: Catalogue) -> str:
-    """Return the file of a trial."""
+    """Return the text of a trial's file."""
     setting = catalogue[trial.setting]
     order = "\n".join(
         f'    "{a}",   # load {i + 1}: {setting.label} at {trial.value(i):g} {setting.unit}'
@@ -64,7 +64,7 @@ def trial_toml(trial: Trial, catalogue: Catalogue) -> str:
     )
     tickets = ", ".join(f'"{t}"' for t in trial.tickets)
     return f"""# A split-run trial. Write the weigh tickets into `tickets` in the order of lifting ("" for one that was
-# lost); where they are left empty, the loads are found by machine, field and day.
+# lost); if the list is empty, the loads are found by machine, field and day.
 machine_id = {_quoted(trial.machine_id)}
 field_id = {_quoted(trial.field_id)}
 shift_date = {trial.shift_date.isoformat()}
@@ -82,6 +82,7 @@ tickets = [{tickets}]
 
 
 def _quoted(text: str) -> str:
+    """Return a text as a TOML string."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
 
@@ -90,38 +91,40 @@ def read_trial(path: Path, catalogue: Catalogue) -> Trial:
     """Read a trial's file.
 
     Raises:
-        WorkspaceError: it is missing, is not TOML, lacks something, or its order is not pairs of A and B.
+        WorkspaceError: the file is missing, is not TOML, lacks a key, or its order is not pairs of A and B.
     """
     try:
-        held: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
+        content: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
         trial = Trial(
             path.stem,
-            str(held["machine_id"]),
-            str(held["field_id"]),
-            held["shift_date"],
-            str(held["setting"]),
-            (float(held["value_a"]), float(held["value_b"])),
-            tuple(held["order"]),
-            float(held["detect_pct"]),
-            float(held["power"]),
-            float(held["pair_sd"]),
-            tuple(str(t) for t in held.get("tickets", [])),
+            str(content["machine_id"]),
+            str(content["field_id"]),
+            content["shift_date"],
+            str(content["setting"]),
+            (float(content["value_a"]), float(content["value_b"])),
+            tuple(content["order"]),
+            float(content["detect_pct"]),
+            float(content["power"]),
+            float(content["pair_sd"]),
+            tuple(str(t) for t in content.get("tickets", [])),
         )
     except FileNotFoundError as problem:
         raise WorkspaceError(
-            "there is no such trial", where=str(path), remedy="plan one with 'taretrace trial plan'"
+            "there is no such trial", where=str(path), remedy="plan a trial with 'taretrace trial plan'"
         ) from problem
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as problem:
         raise WorkspaceError(
-            f"the trial cannot be read ({problem})", where=str(path), remedy="correct that line"
+            f"the trial cannot be read ({problem})", where=str(path), remedy="correct the file"
         ) from problem
     pairs = [set(trial.order[i : i + 2]) for i in range(0, len(trial.order), 2)]
     if not pairs or any(p != set(ARMS) for p in pairs) or not isinstance(trial.shift_date, dt.date):
         raise WorkspaceError(
-            "the order is not pairs of A and B", where=str(path), remedy="give each two loads one A and one B"
+            "the order is not pairs of A and B",
+            where=str(path),
+            remedy="give every two consecutive loads one A and one B",
         )
     if trial.setting not in catalogue:
         raise WorkspaceError(
-            f"the setting '{trial.setting}' is not known", where=str(path), remedy="use a name of the catalogue"
+            f"the setting '{trial.setting}' is not known", where=str(path), remedy="use a setting of the catalogue"
         )
     return trial

@@ -1,8 +1,9 @@
-"""How many pairs of loads a trial takes for the wanted power, from the lab's noise and the fleet's own.
+"""Power of a trial by its number of pairs, from laboratory error and the variation between loads of one visit.
 
-A pair is two loads of one machine, field and day, one at each setting, their order drawn by lot. The difference of
-their logs of dirt has variance 2 (s2 + v), s2 what loads of one visit differ by and v the lab's. The test draws signs
-(read.py); its power is that of the paired t test, noncentral t with n - 1 degrees of freedom (checked by simulation).
+A pair is two loads of one machine, field and day, one at each value, in random order. The difference of their logs of
+dirt has variance 2 (s2 + v), with s2 the variance between loads of one visit and v the laboratory's. The test uses
+random signs (analysis.py); its power is that of the paired t test, noncentral t with n - 1 degrees of freedom (checked
+by simulation).
 """
 
 import numpy as np
@@ -11,9 +12,9 @@ from scipy.stats import t as student
 
 ALPHA = 0.05
 FEWEST_PAIRS = 6
-"""Two-sided, signs of fewer pairs than this cannot reach p = .05: 2 / 2^5 = .0625."""
+"""With fewer pairs the two-sided sign test cannot reach p = .05: 2 / 2^5 = .0625."""
 PLANNED_FROM = 8
-"""Trials are planned with no fewer pairs: below, signs are too few for the t test to tell their power."""
+"""Smallest planned number of pairs: with fewer sign patterns the t test does not approximate the power."""
 MOST_PAIRS = 200
 
 
@@ -23,16 +24,22 @@ def pair_sd(residual_sd: float, lab_cv_at_25_kg: float, sample_kg: float) -> flo
 
 
 def power_of(pairs: int, effect: float, sd: float) -> float:
-    """Return the chance to find a true difference of `effect` in log dirt with that many pairs, two-sided at 5 %."""
-    df, away = pairs - 1, abs(effect) * np.sqrt(pairs) / sd
-    # Signs come in whole patterns: the test's level is the largest even number of them within 5 %.
+    """Return the probability of detecting a true difference in log dirt, two-sided at 5 %.
+
+    Args:
+        pairs: number of pairs.
+        effect: true difference in log dirt.
+        sd: standard deviation of a pair's difference.
+    """
+    df, noncentrality = pairs - 1, abs(effect) * np.sqrt(pairs) / sd
+    # The number of sign patterns is finite: the level of the test is the largest even number of them within 5 %.
     level = np.floor(ALPHA * 2.0**pairs / 2) * 2 / 2.0**pairs
-    edge = student.ppf(1 - level / 2, df)
-    return float(nct.sf(edge, df, away) + nct.cdf(-edge, df, away))
+    critical = student.ppf(1 - level / 2, df)
+    return float(nct.sf(critical, df, noncentrality) + nct.cdf(-critical, df, noncentrality))
 
 
 def pairs_for(effect: float, sd: float, power: float) -> int | None:
-    """Return the fewest pairs that reach the power; None where more than 200 would be needed."""
+    """Return the smallest number of pairs that reaches the power; None if more than 200 would be needed."""
     for pairs in range(PLANNED_FROM, MOST_PAIRS + 1):
         if power_of(pairs, effect, sd) >= power:
             return pairs
@@ -40,7 +47,7 @@ def pairs_for(effect: float, sd: float, power: float) -> int | None:
 
 
 def least_found(pairs: int, sd: float, power: float) -> float:
-    """Return the smallest difference in log dirt that so many pairs find with the power."""
+    """Return the smallest difference in log dirt that a number of pairs detects with the power."""
     low, high = 0.0, 20 * sd
     for _ in range(60):
         middle = (low + high) / 2

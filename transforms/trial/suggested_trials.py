@@ -1,4 +1,4 @@
-"""What the data cannot tell yet of the settings' effects on dirt, and the split-run trials that would settle it."""
+"""Open questions on the settings' effects on dirt, and the split-run trials that would answer them."""
 
 import polars as pl
 
@@ -9,7 +9,7 @@ from transforms.trial.size import TrialNoise, trial_size
 POWER = 0.8
 SMALLEST_DETECT_PCT = 3.0
 WIDE_PCT = 6.0
-"""An interval wider than this that holds nought leaves open whether the setting matters."""
+"""A wider interval that contains zero leaves open if the setting matters."""
 CONFOUNDED, WIDE, UNTRIED = "confounded", "too wide to tell", "not tried enough"
 WANTED_SCHEMA = {
     "setting": pl.String,
@@ -30,6 +30,7 @@ WANTED_SCHEMA = {
 
 
 def _why(r: dict[str, object]) -> str | None:
+    """Return the reason why an effect is an open question; None if it is not."""
     if r["change_pct"] is None:
         return UNTRIED
     if str(r["says"]).startswith("confounded"):
@@ -38,45 +39,45 @@ def _why(r: dict[str, object]) -> str | None:
     return WIDE if low < 0 < high and high - low > WIDE_PCT else None
 
 
-def _where(facts: pl.DataFrame) -> dict[str, str]:
-    """Wetness class -> the machine that lifted most loads there."""
-    by = (
+def _machine_with_most_loads(facts: pl.DataFrame) -> dict[str, str]:
+    """Return, by wetness class, the machine that lifted the most loads in it."""
+    busiest = (
         facts.drop_nulls(["machine_id", "wetness_class"])
         .group_by("wetness_class", "machine_id", maintain_order=True)
         .agg(pl.len().alias("loads"))
         .sort("loads", "machine_id", descending=[True, False])
         .unique("wetness_class", keep="first", maintain_order=True)
     )
-    return {r["wetness_class"]: r["machine_id"] for r in by.iter_rows(named=True)}
+    return {r["wetness_class"]: r["machine_id"] for r in busiest.iter_rows(named=True)}
 
 
 def suggest_trials(
     effects: pl.DataFrame, facts: pl.DataFrame, residual_sd: float, lab_cv_at_25_kg: float, catalogue: Catalogue
 ) -> pl.DataFrame:
-    """Return a row for each setting and class of wetness whose effect on dirt is open, with the trial that would tell.
+    """Return a row for each setting and wetness class whose effect on dirt is an open question, with its trial.
 
-    A trial is planned to find the larger end of the present interval, in whole percent as the command of `trial plan`
-    on the page names it, or a change of 5 % where there is none yet, with a chance of 80 in 100.
+    A trial is designed to detect the larger end of the current interval with a power of 80 %, rounded to whole percent
+    as in the `trial plan` command on the page, or a change of 5 % if there is no interval yet.
 
     Args:
         effects: `effect`.
         facts: `machine_id, shift_date, wetness_class, sample_kg` of all loads of the season.
-        residual_sd: what loads of one visit differ by, log scale.
-        lab_cv_at_25_kg: the laboratory's, of a sample of 25 kg.
+        residual_sd: residual standard deviation within visits, log scale.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory for a sample of 25 kg.
         catalogue: the settings known.
     """
-    noise, places = TrialNoise(residual_sd, lab_cv_at_25_kg), _where(facts)
-    open_ = effects.filter(
+    noise, machine_in = TrialNoise(residual_sd, lab_cv_at_25_kg), _machine_with_most_loads(facts)
+    open_effects = effects.filter(
         (pl.col("response") == DIRT) & pl.col("soil_class").is_null() & pl.col("wetness_class").is_not_null()
     ).sort("setting", "wetness_class")
     rows = []
-    for r in open_.iter_rows(named=True):
+    for r in open_effects.iter_rows(named=True):
         why = _why(r)
-        if why is None or r["wetness_class"] not in places or catalogue[r["setting"]].nature != "numeric":
+        if why is None or r["wetness_class"] not in machine_in or catalogue[r["setting"]].nature != "numeric":
             continue
         ends = [abs(v) for v in (r["lo95"], r["hi95"]) if v is not None]
         detect = float(round(max(*ends, SMALLEST_DETECT_PCT))) if ends else USUAL_DETECT_PCT
-        machine = places[r["wetness_class"]]
+        machine = machine_in[r["wetness_class"]]
         size = trial_size(facts, machine, detect, noise, POWER)
         rows.append(
             {

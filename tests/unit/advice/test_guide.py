@@ -10,10 +10,11 @@ from tests.validation.closed_loop import PRICES, ground_of, new_world, true_cost
 from tests.validation.fit_seasons import USUAL
 from transforms.advice.guide import setting_guide
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.what_if import CLAY, WETNESS, WhatIfQuery, answer, class_names, read_table, tabulate, write_table
+from transforms.advice.what_if import WhatIfQuery, answer
+from transforms.advice.what_if_table import CLAY, WETNESS, class_names, read_table, tabulate, write_table
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.errors import WorkspaceError
-from transforms.model.fit import fit_response
+from transforms.model.estimate import fit_response
 from transforms.model.load_decomposition import condition_parts
 from transforms.model.prediction import PredictionPoint, condition_level, condition_weights, value_weights
 
@@ -180,7 +181,7 @@ def test_where_nobody_has_been_is_said(table):
     assert "share depth was tried from" in far.untried[0]
     table["tried"]["wet|heavy"] = {"n": 3, "settings": {}}
     nobody = answer(table, WhatIfQuery(**{**at, "topsoil_wetness": 0.9, "clay_pct": 45.0}, settings={}))
-    assert nobody.untried == ("nobody has been here: 3 loads on heavy soil with wet topsoil",)
+    assert nobody.untried == ("outside the observed range: only 3 loads on heavy soil with wet topsoil",)
     with pytest.raises(WorkspaceError, match="'depth' is not in the fit"):
         answer(table, WhatIfQuery(**at, settings={"depth": 3.0}))
 

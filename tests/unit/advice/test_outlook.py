@@ -12,7 +12,7 @@ from transforms.advice.shrinkage import shrinkage
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours
 from transforms.config.settings_catalogue import DIRT
-from transforms.model.fit import fit_response
+from transforms.model.estimate import fit_response
 
 BEGINS = dt.datetime(2025, 10, 1, tzinfo=dt.UTC)
 FIELDS = pl.DataFrame(

@@ -12,7 +12,7 @@ from transforms.benchmark.own_view import own_view
 from transforms.benchmark.ranks import ranks
 from transforms.benchmark.shrinkage import shrink_effects
 from transforms.config.settings_catalogue import DIRT
-from transforms.model.fit import fit_response
+from transforms.model.estimate import fit_response
 
 
 @pytest.fixture(scope="module")

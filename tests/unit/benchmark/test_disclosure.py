@@ -32,7 +32,7 @@ def growers(n: int, seed: int = 0) -> np.ndarray:
 
 
 def weights(n: int, name: str, shift: float = 0.0) -> np.ndarray:
-    """Weights of the order statistics in a mark, written again from (8.1) of METHODS, shape (n,)."""
+    """Weights of the order statistics in a mark, written again from (8.1) of benchmark/METHODS.md, shape (n,)."""
     centre, k = 1 + QUANTILES[name] * (n - 1) + shift, np.arange(1, n + 1)
     return np.clip(np.minimum(k, centre + 3) - np.maximum(k, centre - 3) + 1, 0, 1) / 7
 

@@ -245,11 +245,11 @@ def test_links_pipes_and_hidden_files_are_left_alone_and_told(tmp_path):
     os.mkfifo(workspace.inbox / "pipe.csv")
     left = dict(scan_inbox(workspace.inbox, {}).left)
     assert left["link.csv"] == left["folder"] == "it is a link; put the file itself here"
-    assert left["pipe.csv"] == "it is no file"
+    assert left["pipe.csv"] == "it is not a regular file"
     assert "hidden or half copied" in left[".half.csv"]
     ran = taretrace("ingest", workspace.root)
     assert ran.code == 0, ran.err
-    assert "Left alone: link.csv: it is a link" in ran.err
+    assert "Skipped: link.csv: it is a link" in ran.err
     with Warehouse(workspace.warehouse) as warehouse:
         assert warehouse.table("source_file").height == 0
 

@@ -219,7 +219,7 @@ RULES = {"abort": "reader_died", "leaves": "reader_died", "panic": "reader_died"
 def test_each_file_whose_reader_fails_is_one_rejected_file_and_all_others_are_taken(
     tmp_path, monkeypatch, side_by_side
 ):
-    monkeypatch.setattr(apart, "WORTH_IT", 1)
+    monkeypatch.setattr(apart, "MIN_PARALLEL_TASKS", 1)
     workspace = season(tmp_path / "w", "a", *RULES, "z")
     with ProcessExecutor(2) as processes:
         got = run(workspace, processes if side_by_side else spreading.serial)

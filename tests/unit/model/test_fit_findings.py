@@ -20,21 +20,19 @@ from transforms.model.confounding import confounding
 from transforms.model.design_matrix import bend_of, seasons_of, visit_means
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
-from transforms.model.fit import (
-    ResponseFit,
-    fit_posterior,
-    fit_response,
-    measured_rows,
-    pct_from_scale,
-    ratio_scale,
-)
+from transforms.model.estimate import fit_response
+from transforms.model.facts import measured_rows, pct_from_scale, ratio_scale
+from transforms.model.fit_result import ResponseFit
+from transforms.model.fit_tables import fit_posterior
 from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected, parts_of_z
 from transforms.model.prediction import PredictionPoint, expected_scale, value_weights
 from transforms.model.previous_season import prior_of
-from transforms.model.row_batches import ProductCache, RowBatches, season_products, with_values
+from transforms.model.product_cache import ProductCache, season_products
+from transforms.model.row_batches import RowBatches
 from transforms.model.variance_decomposition import variance_shares
 from transforms.model.warm_start import refit
+from transforms.model.weekly_products import with_values
 
 Z = pl.col("z")
 
@@ -449,7 +447,7 @@ def test_a_place_s_expectation_moves_by_the_setting_s_own_part(fit):
 
 def test_curves_stand_on_the_catalogue(catalogue):
     assert bend_of(catalogue["share_depth_cm"]) == PSpline(3, 12, 9)
-    with pytest.raises(ValueError, match="does not bend"):
+    with pytest.raises(ValueError, match="has no curve"):
         bend_of(catalogue["share_drive_pct"])
 
 

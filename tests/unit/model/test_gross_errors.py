@@ -14,7 +14,8 @@ from transforms.model.checks.fit_checks import CHECKS
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
 from transforms.model.cluster_robust import robust_errors
-from transforms.model.fit import ResponseFit, fit_response
+from transforms.model.estimate import fit_response
+from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
 from transforms.model.load_decomposition import contributions, expected
 from transforms.model.row_batches import factor_sums

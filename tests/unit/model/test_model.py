@@ -7,7 +7,9 @@ import pytest
 from transforms.config.problems import ConfigError
 from transforms.config.settings_catalogue import DIRT, Catalogue, load_catalogue
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_response, pct_from_scale, ratio_scale
+from transforms.model.estimate import fit_response
+from transforms.model.facts import pct_from_scale, ratio_scale
+from transforms.model.fit_result import ResponseFit
 from transforms.model.load_decomposition import contributions, expected
 
 

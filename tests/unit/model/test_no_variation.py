@@ -11,12 +11,14 @@ from threadpoolctl import threadpool_limits
 
 from tests.validation.fit_seasons import fit_season
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.what_if import CLAY, WETNESS, WhatIfQuery, _packed, answer, tabulate
+from transforms.advice.what_if import WhatIfQuery, answer
+from transforms.advice.what_if_table import CLAY, WETNESS, _packed, tabulate
 from transforms.benchmark.subject_effects import estimate_subject_effects
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.config.workspace import Prices
 from transforms.model.effects import effects
-from transforms.model.fit import ResponseFit, fit_response
+from transforms.model.estimate import fit_response
+from transforms.model.fit_result import ResponseFit
 
 
 def constant(catalogue: Catalogue, **values: float) -> ResponseFit:

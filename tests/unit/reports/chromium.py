@@ -1,4 +1,4 @@
-"""Opens pages at a width, with all that folds open, and asks them what a person would see."""
+"""Browser helpers: open pages at a width, unfold them and read what a person would see."""
 
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ return [...document.querySelectorAll('.chart')].map(c => {
 
 
 def opened(browser: webdriver.Chrome, page: Path, width: int, part: str = "") -> webdriver.Chrome:
-    """Open a page and wait until the charts that stand open are drawn."""
+    """Open a page and wait until every chart outside closed folds is drawn."""
     metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
     browser.get_log("browser")
@@ -33,11 +33,11 @@ def opened(browser: webdriver.Chrome, page: Path, width: int, part: str = "") ->
 
 
 ALIKE = "details.fold[data-machine] ~ details.fold[data-machine], details.fold[data-soil] ~ details.fold[data-soil]"
-"""Folds of one machine or class after another: the second and later ones are made as the first."""
+"""Folds of machines or classes after the first one, which have the same structure as the first."""
 
 
 def unfold(browser: webdriver.Chrome, but: str = "#nothing") -> None:
-    """Open all that folds, but for those of a selector, and wait until every chart that is seen is drawn."""
+    """Open all folds except those of a selector, and wait until every visible chart is drawn."""
     script = "for (const d of document.querySelectorAll('details')) d.open = !d.matches(arguments[0])"
     browser.execute_script(script, but)
     script = (
@@ -48,18 +48,18 @@ def unfold(browser: webdriver.Chrome, but: str = "#nothing") -> None:
 
 
 def overflow(browser: webdriver.Chrome) -> int:
-    """How many pixels the page is wider than its window."""
+    """Return the number of pixels by which the page is wider than its window."""
     wide, seen = browser.execute_script("const e = document.documentElement; return [e.scrollWidth, e.clientWidth]")
     return int(wide - seen)
 
 
-def complaints(browser: webdriver.Chrome) -> list[str]:
-    """What the page complained of on its console since it was opened."""
+def console_errors(browser: webdriver.Chrome) -> list[str]:
+    """Return the errors and warnings on the console since the page was opened."""
     return [e["message"] for e in browser.get_log("browser") if e["level"] in {"SEVERE", "WARNING"}]
 
 
 def choose(browser: webdriver.Chrome, mark: str, value: str) -> None:
-    """Narrow the page to a value of one of its filters, as a person does."""
+    """Select a value of a page filter, as a person does."""
     browser.execute_script(
         "const s = document.querySelector(`.filters select[data-mark=${arguments[0]}]`); s.value = arguments[1];"
         "s.dispatchEvent(new Event('change', {bubbles: true}))",
@@ -68,6 +68,6 @@ def choose(browser: webdriver.Chrome, mark: str, value: str) -> None:
     )
 
 
-def asked(browser: webdriver.Chrome, script: str, *values: Any) -> Any:
-    """Ask the page."""
+def evaluate(browser: webdriver.Chrome, script: str, *values: Any) -> Any:
+    """Return the result of a script run in the page."""
     return browser.execute_script(script, *values)

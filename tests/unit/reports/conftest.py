@@ -1,4 +1,4 @@
-"""Every page of the demo season, and a headless Chromium without a network to open them in."""
+"""Fixtures: every page of the demo season, and a headless Chromium without network access."""
 
 import shutil
 from collections.abc import Iterator
@@ -48,13 +48,13 @@ def browser() -> Iterator[webdriver.Chrome]:
 
 @pytest.fixture(scope="session")
 def written(demo: Demo) -> dict[str, Path]:
-    """Every kind of page of the demo season, written as a user would; season and shift as PDF and workbook too."""
+    """Return every kind of page of the demo season, written as by a user; season and shift as PDF and workbook too."""
     workspace = demo.workspace
     both = Forms(pdf=True, xlsx=True)
     season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.season_report(workspace, QUIET, both)
     shift, shift_pdf, shift_xlsx = pages.shift_page(workspace, QUIET, both)
-    asked = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
-    *_, sheet, _ = stages.plan_trial(workspace, asked)
+    query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
+    *_, sheet, _ = stages.plan_trial(workspace, query)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
     return {
@@ -76,6 +76,6 @@ def written(demo: Demo) -> dict[str, Path]:
 
 
 @pytest.fixture(scope="session")
-def told(written: dict[str, Path]) -> dict[str, str]:
-    """The HTML of every page."""
+def page_html(written: dict[str, Path]) -> dict[str, str]:
+    """Return the HTML of every page."""
     return {name: path.read_text("utf-8") for name, path in written.items() if path.suffix == ".html"}

@@ -1,4 +1,4 @@
-"""Invented growers with the tables that a sheet is made from, without a fit."""
+"""Invented growers with the tables behind a sheet, without a fit."""
 
 import datetime as dt
 from dataclasses import dataclass
@@ -18,9 +18,9 @@ class Growers:
     """Invented growers.
 
     Attributes:
-        own: own level of each, shape (n,).
-        observed: dirt of each one's loads, shape (n, loads).
-        expected: expected dirt of each one's loads, shape (n, loads).
+        own: own effect of each grower, shape (n,).
+        observed: dirt of each grower's loads, shape (n, loads).
+        expected: expected dirt of each grower's loads, shape (n, loads).
         points: contributions of each kind to each load, shape (n, loads, kinds).
     """
 
@@ -35,7 +35,7 @@ class Growers:
 
 
 def growers(n: int, seed: int = 0, loads: int = 12) -> Growers:
-    """Return n invented growers with as many loads each."""
+    """Return n invented growers with the given number of loads each."""
     rng = np.random.default_rng([n, seed])
     expected = 8 + rng.normal(0, 0.4, (n, 1)) + rng.normal(0, 0.3, (n, loads))
     own = rng.normal(0, 0.3, n)
@@ -128,7 +128,8 @@ def fill(warehouse: Warehouse, invented: Growers) -> None:
     )
     warehouse.replace("benchmark", benchmark_rows(invented))
     fields = loads.select("field_id").unique(maintain_order=True)
-    warehouse.store("audit_fact", fields.with_columns(pl.lit(2.5).alias("root_loss_t_ha")))
+    plot = {"machine_id": pl.lit("M0"), "shift_date": pl.lit(START.date()), "root_loss_t_ha": pl.lit(2.5)}
+    warehouse.store("audit_fact", fields.with_columns(**plot))
     warehouse.replace(
         "fit_run",
         pl.DataFrame(

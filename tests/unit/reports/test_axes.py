@@ -1,11 +1,11 @@
-"""Ticks of axes are numbers as people write them."""
+"""Axis ticks are plain numbers."""
 
 import re
 
 import polars as pl
 import pytest
 
-from reports.charts.load_why import load_why
+from reports.charts.load_contributions import load_contributions
 from reports.charts.share_bars import share_bars
 from reports.page.model import Chart
 from reports.page.pdf import picture
@@ -30,7 +30,7 @@ def test_shares_of_variance_have_whole_ticks(values):
 
 
 @pytest.mark.parametrize("values", [[0.3, -0.1], [2.4, 0.1], [1500.0, 20.0], [15_000.0, 20.0], [2.4e6, 300.0], [10.0]])
-def test_ticks_of_bars_have_no_exponent_and_no_thousands_of_nothing(values):
+def test_ticks_of_bars_have_no_exponent_and_no_zero_thousands(values):
     found = bars(values)
     assert len(found) == len(set(found)) > 2
     assert all(re.fullmatch(r"0|\u2212?[\d,]*\.?\d+[kM]?", t) for t in found)
@@ -41,5 +41,5 @@ def test_ticks_of_bars_have_no_exponent_and_no_thousands_of_nothing(values):
 def test_ticks_of_a_loads_sources_differ(scale):
     names = [f"S{i}" for i in range(9)]
     sources = pl.DataFrame({"label": names, "points": [scale * (5 - i) for i in range(9)]})
-    found = ticks(load_why(sources))
+    found = ticks(load_contributions(sources))
     assert len(found) == len(set(found)) > 2

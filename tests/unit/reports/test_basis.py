@@ -1,4 +1,4 @@
-"""A fit deletes nothing that was computed from an earlier fit, and every page reports what it rests on."""
+"""A fit keeps the products of earlier fits, and every page reports the fit on which it is based."""
 
 import datetime as dt
 import json
@@ -41,18 +41,18 @@ def advice_code(page: Path) -> str:
 
 @pytest.fixture(scope="module")
 def workspace(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    """A season with advice, guide and comparison; tests run in any order and restore what they change."""
-    made = copy_of(season, tmp_path_factory.mktemp("basis") / "season")
-    stages.keep(made, QUIET)
-    stages.advise(made, season.fits, QUIET)
-    stages.guide(made, season.fits, QUIET)
-    stages.compare(made, season.fits, QUIET)
-    return made
+    """Return a season with advice, guide and comparison; tests run in any order and restore their changes."""
+    workspace = copy_of(season, tmp_path_factory.mktemp("basis") / "season")
+    stages.keep(workspace, QUIET)
+    stages.advise(workspace, season.fits, QUIET)
+    stages.guide(workspace, season.fits, QUIET)
+    stages.compare(workspace, season.fits, QUIET)
+    return workspace
 
 
 @pytest.fixture
 def _later_fit(workspace: Workspace):
-    """The same fit made an hour later."""
+    """Replace the fit by the same fit made an hour later."""
     with stages.open_warehouse(workspace) as warehouse:
         before = warehouse.table("fit_run")
         warehouse.replace("fit_run", before.with_columns(pl.col("fitted_at") + dt.timedelta(hours=1)))

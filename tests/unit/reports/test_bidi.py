@@ -40,7 +40,7 @@ def test_an_id_cannot_end_the_isolate_it_is_in():
 
 
 def page_of(name: str) -> Page:
-    """A page that shows an id everywhere that a page can."""
+    """Return a page that shows an id in every kind of place."""
     table = Table(
         "t",
         say("loads of {machine}", machine=name),
@@ -75,7 +75,7 @@ def page_of(name: str) -> Page:
 
 
 def seen(html: str) -> str:
-    """The text between tags, without scripts."""
+    """Return the text between tags, without scripts."""
     return unescape(re.sub(r"<[^>]*>", "\n", re.sub(r"<(script|style).*?</\1>", "", html, flags=re.DOTALL)))
 
 

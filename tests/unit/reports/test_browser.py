@@ -1,4 +1,4 @@
-"""Every page in headless Chromium with the network cut: whole at every width, drawn, reachable, and inert to ids."""
+"""Every page in headless Chromium without network: complete at every width, drawn, reachable, inert to ids."""
 
 import base64
 import shutil
@@ -11,33 +11,45 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from flows import stages
 from reports.pages.fleet import write_fleet
-from reports.pages.grower_sheet import grower_data, write_grower_sheet
+from reports.pages.grower_data import grower_data
+from reports.pages.grower_sheet import write_grower_sheet
 from reports.pages.season import write_season
 from reports.pages.shift import write_shift_page
 from tests.support.program import Demo
-from tests.unit.reports.chromium import A4, ALIKE, CHARTS, WIDTHS, asked, choose, complaints, opened, overflow, unfold
+from tests.unit.reports.chromium import (
+    A4,
+    ALIKE,
+    CHARTS,
+    WIDTHS,
+    choose,
+    console_errors,
+    evaluate,
+    opened,
+    overflow,
+    unfold,
+)
 from transforms.config.workspace import Workspace
 
 PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
 CHARTED = {"shift": 30, "season": 30, "fleet": 8, "guide": 20, "load": 2}
-"""Charts that the demo season has at least."""
+"""Minimum number of charts per page of the demo season."""
 ADVISING = ["shift", "season", "guide", "card", "what-if", "sheet", "fleet"]
 AXE = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
 
 
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("name", PAGES)
-def test_a_page_is_whole_at_every_width_folded_and_open(browser, written, name, width):
-    """No complaint on the console, no overflow; every chart has marks, a finding, words for it and a table."""
+def test_a_page_is_complete_at_every_width_folded_and_open(browser, written, name, width):
+    """No console errors, no overflow; every chart has marks, a finding, a label and a table."""
     opened(browser, written[name], width)
     assert overflow(browser) <= 0
-    # Between phone and desk, folds of machines or classes after the first are as the first.
+    # At the middle width, unfolding one fold of machines or classes is enough: the others have the same structure.
     unfold(browser, but=ALIKE if width == 768 else "#nothing")
     assert overflow(browser) <= 0
-    assert complaints(browser) == []
+    assert console_errors(browser) == []
     if width == 768:
         return
-    charts = asked(browser, CHARTS)
+    charts = evaluate(browser, CHARTS)
     assert len(charts) >= CHARTED.get(name, 0)
     for chart in charts:
         assert chart["drawn"] == "yes"
@@ -61,7 +73,7 @@ def test_print_fits_a4(browser, written, name):
 @pytest.mark.parametrize("name", PAGES)
 def test_no_rule_of_accessibility_is_broken(browser, written, name):
     opened(browser, written[name], 1280)
-    unfold(browser, but=f"{ALIKE}, details.numbers")  # tables behind charts are made as those that stand open
+    unfold(browser, but=f"{ALIKE}, details.numbers")  # tables behind charts have the same structure as the open ones
     browser.execute_script(AXE)
     rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "best-practice"], "resultTypes": ["violations"]}
     found = browser.execute_async_script(
@@ -74,76 +86,76 @@ def test_no_rule_of_accessibility_is_broken(browser, written, name):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_pages_ask_the_network_for_nothing_and_stay_light(browser, written, told, name):
+def test_pages_make_no_network_request_and_stay_small(browser, written, page_html, name):
     opened(browser, written[name], 1280)
     seen = [e["message"] for e in browser.get_log("performance") if '"Network.requestWillBeSent"' in e["message"]]
     assert not [m for m in seen if '"url":"http' in m]
-    assert "<script src" not in told[name]
-    assert '<link rel="stylesheet"' not in told[name]
+    assert "<script src" not in page_html[name]
+    assert '<link rel="stylesheet"' not in page_html[name]
     assert written[name].stat().st_size < 2_000_000
 
 
 @pytest.mark.parametrize("name", ADVISING)
-def test_cautions_stand_wherever_settings_are_advised(browser, written, name):
+def test_cautions_are_shown_wherever_settings_are_advised(browser, written, name):
     opened(browser, written[name], 1280)
-    assert "Engine off and key out" in asked(browser, "return document.body.innerText")
+    assert "Engine off and key out" in evaluate(browser, "return document.body.innerText")
 
 
 @pytest.mark.parametrize("name", ["shift", "season", "guide", "fleet", "what-if", "load"])
 def test_footers_name_run_data_rows_and_closure(browser, written, name):
     opened(browser, written[name], 1280)
-    footer = asked(browser, "return document.querySelector('footer').innerText")
+    footer = evaluate(browser, "return document.querySelector('footer').innerText")
     assert "Fit of dirt_tare_pct: run " in footer
     assert "data " in footer
     assert "Rows in " in footer
     assert "mass weighed over mass lifted 1." in footer
 
 
-def test_the_first_screen_of_a_phone_says_what_to_change(browser, written):
+def test_the_first_screen_of_a_phone_shows_the_first_move(browser, written):
     opened(browser, written["shift"], 390)
-    low = asked(browser, "return document.querySelector('.lead').getBoundingClientRect().bottom")
+    low = evaluate(browser, "return document.querySelector('.lead').getBoundingClientRect().bottom")
     assert low < 450
-    assert "moves on" in asked(browser, "return document.querySelector('.lead').innerText")
-    first = asked(browser, "return document.querySelector('#first-moves tbody tr').getBoundingClientRect().top")
+    assert "moves on" in evaluate(browser, "return document.querySelector('.lead').innerText")
+    first = evaluate(browser, "return document.querySelector('#first-moves tbody tr').getBoundingClientRect().top")
     assert first < 900
 
 
 def test_filters_narrow_cards_rows_folds_charts_and_loads(browser, written):
     opened(browser, written["shift"], 1280)
     count = "return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).length"
-    every = asked(browser, count)
+    every = evaluate(browser, count)
     dots = "return document.querySelectorAll('#chart-machines-dirt .mark-symbol.role-mark path').length"
     assert every >= 10
-    assert asked(browser, dots) > 5
+    assert evaluate(browser, dots) > 5
     choose(browser, "machine", "M06")
-    assert asked(browser, count) == 1
+    assert evaluate(browser, count) == 1
     WebDriverWait(browser, 10).until(lambda b: b.execute_script(dots) == 1)
-    machines = asked(
+    machines = evaluate(
         browser,
         "return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[1].textContent)",
     )
     assert set(machines) == {"M06"}
-    assert "1 of" in asked(browser, "return document.querySelector('.filters .shown').textContent")
-    asked(browser, "document.querySelector('.filters button[type=reset]').click()")
-    assert asked(browser, count) == every
+    assert "1 of" in evaluate(browser, "return document.querySelector('.filters .shown').textContent")
+    evaluate(browser, "document.querySelector('.filters button[type=reset]').click()")
+    assert evaluate(browser, count) == every
 
 
 @pytest.mark.parametrize(("mark", "column"), [("site", 2), ("wetness", 3), ("soil", 4)])
 def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, mark, column):
     opened(browser, written["shift"], 1280)
     choice = f"document.querySelector('.filters select[data-mark={mark}]')"
-    values = asked(browser, f"return [...{choice}.options].map(o => o.value).filter(Boolean)")
+    values = evaluate(browser, f"return [...{choice}.options].map(o => o.value).filter(Boolean)")
     assert len(values) == 3
     cards = {}
     for value in values:
         choose(browser, mark, value)
-        seen = asked(
+        seen = evaluate(
             browser,
             f"return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).map(c => c.dataset.{mark})",
         )
         assert all(value in s.split("|") for s in seen)
         cards[value] = len(seen)
-        listed = asked(
+        listed = evaluate(
             browser,
             f"return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[{column}].textContent)",
         )
@@ -154,7 +166,7 @@ def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, m
 def test_a_filter_of_conditions_narrows_the_effects_drawn(browser, written):
     opened(browser, written["season"], 1280)
     dots = "return document.querySelectorAll('#chart-effects-dirt-chart .mark-symbol.role-mark path').length"
-    every = asked(browser, dots)
+    every = evaluate(browser, dots)
     choose(browser, "wetness", "dry")
     WebDriverWait(browser, 10).until(lambda b: 0 < b.execute_script(dots) < every)
 
@@ -162,58 +174,60 @@ def test_a_filter_of_conditions_narrows_the_effects_drawn(browser, written):
 def test_a_number_leads_to_the_loads_behind_it(browser, written):
     opened(browser, written["shift"], 1280)
     link = "document.querySelector('#machine-table tr[data-machine=M06] td a')"
-    number = int(asked(browser, f"return {link}.textContent"))
-    asked(browser, f"{link}.click()")
+    number = int(evaluate(browser, f"return {link}.textContent"))
+    evaluate(browser, f"{link}.click()")
     listed = "return document.querySelectorAll('#loads-list tbody tr').length"
     WebDriverWait(browser, 10).until(lambda b: b.execute_script(listed) == number)
-    assert f"{number} of {number} loads shown" in asked(browser, "return document.querySelector('.told').textContent")
+    assert f"{number} of {number} loads shown" in evaluate(
+        browser, "return document.querySelector('.loads-count').textContent"
+    )
 
 
 def test_a_number_of_the_season_opens_its_loads_in_the_list(browser, written):
     opened(browser, written["season"], 1280)
-    n, href = asked(browser, "const a = document.querySelector('#classes td a'); return [a.textContent, a.href]")
+    n, href = evaluate(browser, "const a = document.querySelector('#classes td a'); return [a.textContent, a.href]")
     assert "season-loads.html#loads/wetness=dry" in href
     opened(browser, written["season-loads"], 1280, "#" + href.split("#")[1])
-    text = asked(browser, "return document.querySelector('.told').textContent")
+    text = evaluate(browser, "return document.querySelector('.loads-count').textContent")
     assert text.startswith("100 of ")
     listed = int(text.split(" of ")[1].split(" ")[0].replace(",", ""))
-    assert listed >= int(n.replace(",", "").replace(".", ""))  # the list holds loads that are not measured, too
-    classes = asked(browser, "return [...document.querySelectorAll('tbody tr')].map(r => r.children[3].textContent)")
+    assert listed >= int(n.replace(",", "").replace(".", ""))  # the list includes loads that are not measured
+    classes = evaluate(browser, "return [...document.querySelectorAll('tbody tr')].map(r => r.children[3].textContent)")
     assert set(classes) == {"dry"}
-    asked(browser, "document.querySelector('.more').click()")
-    assert asked(browser, "return document.querySelectorAll('tbody tr').length") == 200
+    evaluate(browser, "document.querySelector('.more').click()")
+    assert evaluate(browser, "return document.querySelectorAll('tbody tr').length") == 200
 
 
 @pytest.mark.parametrize("name", PAGES)
 def test_every_link_leads_somewhere(browser, written, name):
     opened(browser, written[name], 1280)
-    lost = asked(
+    lost = evaluate(
         browser,
         "return [...document.querySelectorAll('a[href]')].map(a => a.getAttribute('href'))"
         ".filter(h => h.startsWith('#') && !document.getElementById(h.slice(1).split('/')[0]))",
     )
     assert lost == []
-    files = {h.split("#")[0] for h in asked(browser, "return [...document.links].map(a => a.getAttribute('href'))")}
+    files = {h.split("#")[0] for h in evaluate(browser, "return [...document.links].map(a => a.getAttribute('href'))")}
     assert {f for f in files if f and not (written[name].parent / f).exists()} == set()
 
 
 def test_filters_and_summaries_are_reached_by_the_keyboard(browser, written):
     opened(browser, written["shift"], 1280)
-    reached = asked(
+    reached = evaluate(
         browser,
         "return [...document.querySelectorAll('a[href], summary, select, button, input, [tabindex=\"0\"]')]"
         ".filter(e => e.tabIndex < 0 && !e.hidden).length",
     )
     assert reached == 0
-    skip = asked(browser, "const a = document.querySelector('a'); a.focus(); return [a.className, a.hash]")
+    skip = evaluate(browser, "const a = document.querySelector('a'); a.focus(); return [a.className, a.hash]")
     assert skip == ["skip", "#main"]
 
 
 def test_the_map_is_coloured_by_the_setting_one_chooses(browser, written):
     opened(browser, written["load"], 1280)
     colours = "return [...document.querySelectorAll('#chart-map svg .role-mark path')].map(p => p.getAttribute('fill'))"
-    before = asked(browser, colours)
-    asked(
+    before = evaluate(browser, colours)
+    evaluate(
         browser,
         "const s = document.querySelector('#chart-map select'); s.value = 'ground_speed_kmh';"
         "s.dispatchEvent(new Event('input')); s.dispatchEvent(new Event('change'));",
@@ -232,15 +246,15 @@ STORED = {"shift_course", "shift_pass", "load_fact"}
 
 
 def copied(demo: Demo, folder: Path) -> Workspace:
-    """The demo's tables without its files."""
+    """Return a copy of the demo workspace with its tables but without its files."""
     for name in ("season.toml", "warehouse.duckdb"):
         shutil.copy(demo.workspace.root / name, folder / name)
     return Workspace(folder)
 
 
 def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
-    """Machines, fields, growers and loads that call themselves scripts, through the very pages."""
-    assert written["shift"].exists()  # the demo's tables hold its last shift
+    """Ids of machines, fields, growers and loads that contain scripts stay text on the real pages."""
+    assert written["shift"].exists()  # writing the page stores the last shift in the demo's tables
     with stages.open_warehouse(copied(demo, tmp_path)) as warehouse:
         for name in (
             "advice",
@@ -277,5 +291,5 @@ def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
         assert EVIL not in path.read_text()
         opened(browser, path, 1280)
         unfold(browser)
-        assert asked(browser, "return window.broken === undefined"), path
-        assert complaints(browser) == [], path
+        assert evaluate(browser, "return window.broken === undefined"), path
+        assert console_errors(browser) == [], path

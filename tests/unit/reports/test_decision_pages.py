@@ -1,4 +1,4 @@
-"""What is particular to the guide, the fleet's page and the what-if page, in headless Chromium."""
+"""Features specific to the guide, the fleet page and the what-if page, in headless Chromium."""
 
 import json
 from pathlib import Path
@@ -9,10 +9,11 @@ import pytest
 from flows import stages
 from tests.support.program import taretrace_here
 from tests.unit.reports.chromium import opened, unfold
-from transforms.advice.what_if import WhatIfQuery, answer, read_table
+from transforms.advice.what_if import WhatIfQuery, answer
+from transforms.advice.what_if_table import read_table
 
 
-def test_funnels_have_limits_and_a_dot_a_subject(browser, written, demo):
+def test_funnels_have_an_interval_and_a_dot_per_subject(browser, written, demo):
     opened(browser, written["fleet"], 1280)
     drawn = browser.execute_script(
         "const c = document.getElementById('chart-dirt_tare_pct-machine');"
@@ -20,8 +21,8 @@ def test_funnels_have_limits_and_a_dot_a_subject(browser, written, demo):
     )
     with stages.open_warehouse(demo.workspace) as warehouse:
         table = warehouse.table("benchmark")
-    mine = table.filter((pl.col("response") == "dirt_tare_pct") & (pl.col("subject_kind") == "machine"))
-    dots = mine.drop_nulls("unexplained").height
+    machines = table.filter((pl.col("response") == "dirt_tare_pct") & (pl.col("subject_kind") == "machine"))
+    dots = machines.drop_nulls("unexplained").height
     assert drawn == [dots, 2 * dots + 1]
 
 
@@ -40,7 +41,7 @@ def test_the_guide_shows_every_class_and_its_curves(browser, written, demo):
     assert min(drawn) >= 3
 
 
-def test_the_page_answers_as_the_program_does(browser, written, demo):
+def test_the_page_and_the_command_give_the_same_answer(browser, written, demo):
     table = read_table(demo.workspace.what_if)
     opened(browser, written["what-if"], 1280)
     usual = table["usual"]
@@ -50,15 +51,15 @@ def test_the_page_answers_as_the_program_does(browser, written, demo):
         ((0.2, 12.0, 12.0, 66.0), {"ground_speed_kmh": usual["ground_speed_kmh"] - 1, "cleaner_1_speed_rpm": 41.0}),
     ):
         q = dict(zip(("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha"), at, strict=True))
-        mine = answer(table, WhatIfQuery(**q, settings=settings))
-        theirs = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, settings)
-        assert theirs["dirt"] == pytest.approx(mine.dirt_pct, rel=1e-6)
-        assert theirs["loss"] == pytest.approx(mine.root_loss_t_ha, rel=1e-6)
-        assert theirs["cost"] == pytest.approx(mine.cost_per_t, rel=1e-6)
-        assert theirs["saved"] == pytest.approx(mine.saved_per_t, rel=1e-6, abs=1e-9)
+        own = answer(table, WhatIfQuery(**q, settings=settings))
+        shown = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, settings)
+        assert shown["dirt"] == pytest.approx(own.dirt_pct, rel=1e-6)
+        assert shown["loss"] == pytest.approx(own.root_loss_t_ha, rel=1e-6)
+        assert shown["cost"] == pytest.approx(own.cost_per_t, rel=1e-6)
+        assert shown["saved"] == pytest.approx(own.saved_per_t, rel=1e-6, abs=1e-9)
 
 
-def test_sliders_move_the_figures_and_grey_what_nobody_tried(browser, written):
+def test_sliders_change_the_figures_and_grey_out_untried_values(browser, written):
     opened(browser, written["what-if"], 1280)
     move = (
         "const s = document.getElementById(arguments[0]); s.value = arguments[1]; s.dispatchEvent(new Event('input'));"
@@ -79,11 +80,13 @@ def test_sliders_move_the_figures_and_grey_what_nobody_tried(browser, written):
     assert browser.execute_script("return document.getElementById('saved').textContent") == "0.00"
 
 
-def test_the_verbs_say_what_they_did(demo):
+def test_the_commands_report_their_results(demo):
     folder = str(demo.workspace.root)
-    asked = json.loads(taretrace_here("what-if", folder, "--wetness", "0.5", "--set", "share_depth_cm=7", "--json").out)
-    assert asked["question"]["settings"] == {"share_depth_cm": 7.0}
-    assert asked["cost_per_t"][1] < asked["cost_per_t"][0] < asked["cost_per_t"][2]
+    result = json.loads(
+        taretrace_here("what-if", folder, "--wetness", "0.5", "--set", "share_depth_cm=7", "--json").out
+    )
+    assert result["question"]["settings"] == {"share_depth_cm": 7.0}
+    assert result["cost_per_t"][1] < result["cost_per_t"][0] < result["cost_per_t"][2]
     wrong = taretrace_here("what-if", folder, "--set", "depth")
     assert wrong.code == 2
     assert "write it as share_depth_cm=6.5" in wrong.err
@@ -94,7 +97,7 @@ def test_the_verbs_say_what_they_did(demo):
     assert taretrace_here("trial", "read", "T999", folder).code == 2
 
 
-def test_the_report_verbs_end_with_where_the_pages_lie(demo, written):
+def test_the_report_commands_print_the_paths_of_the_pages(demo, written):
     folder = demo.workspace.root
     assert written["season"].exists()
     season = json.loads(taretrace_here("report", "season", folder, "--xlsx", "--json").out)
@@ -104,4 +107,4 @@ def test_the_report_verbs_end_with_where_the_pages_lie(demo, written):
     assert all(Path(p).exists() for p in season["files"])
     fleet = taretrace_here("report", "fleet", folder)
     assert "Fleet page:" in fleet.out
-    assert "for the manager alone" in fleet.out
+    assert "for the manager only" in fleet.out

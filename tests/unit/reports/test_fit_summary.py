@@ -1,4 +1,4 @@
-"""The fit's plain lines say what the tables say, and why they are silent."""
+"""The lines of the fit summary agree with the tables and give reasons for missing estimates."""
 
 import json
 
@@ -14,23 +14,23 @@ from transforms.config.settings_catalogue import DIRT
 
 
 @pytest.fixture(scope="module")
-def told(season: Season) -> tuple[dict[str, object], list[str], dict[str, pl.DataFrame]]:
+def summary(season: Season) -> tuple[dict[str, object], list[str], dict[str, pl.DataFrame]]:
     with stages.open_warehouse(season.workspace) as warehouse:
         facts = fit_facts(warehouse)
         tables = {name: warehouse.table(name) for name in ("effect", "fit_check", "variance_share", "fit_run")}
     return facts, fit_lines(facts, season.workspace.season), tables
 
 
-def test_every_response_is_named_with_its_rows(told):
-    _, lines, tables = told
+def test_every_response_is_named_with_its_rows(summary):
+    _, lines, tables = summary
     n = dict(tables["fit_run"].select("response", "n").iter_rows())
     for response, name in NAMES.items():
         line = next(x for x in lines if x.startswith(name))
         assert (f"{n[response]:,}" in line) if response in n else ("too few" in line)
 
 
-def test_the_largest_certain_effect_comes_first_with_its_interval(told, catalogue):
-    facts, lines, tables = told
+def test_the_largest_certain_effect_comes_first_with_its_interval(summary, catalogue):
+    facts, lines, tables = summary
     overall = tables["effect"].filter(
         (pl.col("response") == DIRT) & pl.col("wetness_class").is_null() & pl.col("soil_class").is_null()
     )
@@ -43,8 +43,8 @@ def test_the_largest_certain_effect_comes_first_with_its_interval(told, catalogu
     assert number(first["lo95"], 1) in shown
 
 
-def test_silence_and_failed_checks_are_counted(told):
-    facts, lines, tables = told
+def test_missing_estimates_and_failed_checks_are_counted(summary):
+    facts, lines, tables = summary
     cells = tables["effect"].filter(pl.col("wetness_class").is_not_null() & pl.col("soil_class").is_null())
     silent = cells.filter(pl.col("change_pct").is_null())
     assert sum(r["cells"] for r in facts["fit_silence"]) == silent.height
@@ -54,8 +54,8 @@ def test_silence_and_failed_checks_are_counted(told):
         assert any(says in line for line in lines)
 
 
-def test_kinds_of_sources_add_up(told):
-    facts, _, tables = told
+def test_kinds_of_sources_add_up(summary):
+    facts, _, tables = summary
     for response in tables["fit_run"]["response"]:
         total = sum(r["share"] for r in facts["fit_sources"] if r["response"] == response)
         assert total == pytest.approx(1)
@@ -64,16 +64,16 @@ def test_kinds_of_sources_add_up(told):
 def test_the_command_prints_json_for_scripts_and_checks_every_fit(season: Season, tmp_path):
     ran = taretrace("fit", copy_of(season, tmp_path / "season").root, "--json")
     assert (ran.code, ran.err) == (0, "")
-    told = json.loads(ran.out)
-    assert {"fit_verdict", "fit_drivers", "fit_silence", "not_passed"} <= set(told)
-    assert all(v["made"] > 0 for v in told["fit_verdict"])
+    printed = json.loads(ran.out)
+    assert {"fit_verdict", "fit_drivers", "fit_silence", "not_passed"} <= set(printed)
+    assert all(v["made"] > 0 for v in printed["fit_verdict"])
 
 
-def test_a_last_season_that_is_not_there_is_said(season: Season, tmp_path):
+def test_a_missing_last_season_is_reported(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
     toml = workspace.root / "season.toml"
     toml.write_text(toml.read_text("utf-8").replace("[fit]", '[fit]\nlast_season = "../nowhere"'))
     ran = taretrace("fit", workspace.root)
     assert ran.code == 2
-    assert "last season is not there" in ran.err
-    assert "take the line out" in ran.err
+    assert "last season does not exist" in ran.err
+    assert "delete the line" in ran.err

@@ -1,4 +1,4 @@
-"""The fleet page's text, table and chart say the same of who is apart."""
+"""Text, table and chart of the fleet page agree on the subjects that differ clearly."""
 
 import re
 
@@ -26,7 +26,7 @@ SUBJECTS = pl.DataFrame(
         "shrunken_hi95": [-0.6, 0.4, 0.4, 1.1, None],
         "standing": ["lower", "usual", "usual", "higher", None],
         "reason_code": [None] * 4 + ["few_loads"],
-        # Spiegelhalter's limits allow for what subjects differ by: nobody is beyond them.
+        # Spiegelhalter's limits allow for the variation between subjects: nobody is beyond them.
         "limit_95": [1.5, 1.5, 1.5, 1.5, None],
         "limit_998": [2.4, 2.4, 2.4, 2.4, None],
         "funnel": ["within"] * 4 + [None],
@@ -49,15 +49,15 @@ def test_text_chart_and_table_have_the_same_subjects_apart():
     apart = {r["subject_id"] for r in chart if r["standing"] != "usual"}
     assert apart == {"M1", "M4"}
     assert len(chart) == 4
-    # "4 of 5 compared; 2 clearly apart"
+    # "4 of 5 compared; 2 differ clearly"
     text = finding(SUBJECTS, "points")
     assert [int(n) for n in re.findall(r"\d+", text)[:3]] == [4, 5, 2]
     assert "M1" in text
     assert "M4" in text
     table = benchmark_table("t", "t", SUBJECTS, "points")
-    where = [c.head for c in table.columns].index("Against the middle")
-    told = {r.cells[0].text: r.cells[where].text for r in table.rows if isinstance(r, Row)}
-    assert {who for who, what in told.items() if what in {STANDING["lower"], STANDING["higher"]}} == apart
+    column = [c.head for c in table.columns].index("Compared with the middle")
+    standings = {r.cells[0].text: r.cells[column].text for r in table.rows if isinstance(r, Row)}
+    assert {name for name, label in standings.items() if label in {STANDING["lower"], STANDING["higher"]}} == apart
 
 
 def test_outlying_loads_have_a_column_only_if_there_are_any():

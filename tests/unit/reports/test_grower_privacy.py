@@ -13,7 +13,8 @@ import polars as pl
 import pytest
 
 from reports.page.formats import Forms
-from reports.pages.grower_sheet import GrowerData, grower_data, write_grower_sheet
+from reports.pages.grower_data import GrowerData, grower_data
+from reports.pages.grower_sheet import write_grower_sheet
 from tests.support.program import taretrace_here
 from tests.unit.reports.growers import Growers, benchmark_rows, fill, growers
 from transforms.benchmark.disclosure import (
@@ -34,7 +35,7 @@ NUMBER = re.compile(r"(?<![\w.])[−-]?\d+(?:,\d{3})*(?:\.\d+)?(?:e[+-]?\d+)?")
 
 
 def workspace_of(invented: Growers, folder: Path) -> Workspace:
-    """A workspace that holds the growers."""
+    """Return a workspace that contains the growers."""
     workspace = init_workspace(folder)
     with Warehouse(workspace.warehouse) as warehouse:
         fill(warehouse, invented)
@@ -43,7 +44,7 @@ def workspace_of(invented: Growers, folder: Path) -> Workspace:
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory) -> Iterator[tuple[Warehouse, Season]]:
-    """A warehouse that one test after another fills, and a season."""
+    """Return a warehouse that each test fills, and a season."""
     season = init_workspace(tmp_path_factory.mktemp("privacy") / "season").season
     with Warehouse.in_memory() as warehouse:
         yield warehouse, season
@@ -51,7 +52,7 @@ def room(tmp_path_factory) -> Iterator[tuple[Warehouse, Season]]:
 
 @pytest.fixture(scope="module")
 def data_of(room) -> Callable[..., GrowerData]:
-    """Return the maker of what one sheet is made from."""
+    """Return a function that makes the data of one sheet."""
 
     def made(invented: Growers, reader: int = READER) -> GrowerData:
         fill(room[0], invented)
@@ -61,27 +62,27 @@ def data_of(room) -> Callable[..., GrowerData]:
 
 
 def outputs(invented: Growers, folder: Path) -> dict[str, str]:
-    """Every file and command output that the reader gets, as text."""
+    """Return every file and command output that the reader receives, as text."""
     workspace = workspace_of(invented, folder)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         data = next(d for d in grower_data(warehouse, workspace.season) if d.grower == invented.ids[READER])
     page, book = write_grower_sheet(data, workspace.season, folder / "out", Forms(xlsx=True))
     with zipfile.ZipFile(book) as parts:
         cells = "\n".join(parts.read(n).decode() for n in sorted(parts.namelist()) if n.startswith("xl/"))
-    asked = ("benchmark", workspace.root, "--kind", "grower", "--for", invented.ids[READER])
-    ran, as_json = taretrace_here(*asked), taretrace_here(*asked, "--json")
+    command = ("benchmark", workspace.root, "--kind", "grower", "--for", invented.ids[READER])
+    ran, as_json = taretrace_here(*command), taretrace_here(*command, "--json")
     assert (ran.code, as_json.code) == (0, 0), ran.err + as_json.err
     return {"page": page.read_text("utf-8"), "workbook": cells, "command": ran.out, "json": as_json.out}
 
 
 def numbers(text: str) -> np.ndarray:
-    """Every number of a text, those inside drawings and attributes too."""
+    """Return every number in a text, including those inside drawings and attributes."""
     found = NUMBER.findall(unescape(text))
     return np.array([float(f.replace("−", "-").replace(",", "")) for f in found])
 
 
 def secrets(invented: Growers) -> np.ndarray:
-    """Every figure of the other growers that is not whole."""
+    """Return every figure of the other growers that is not a whole number."""
     others = np.arange(invented.own.size) != READER
     parts = [
         invented.own,
@@ -119,8 +120,8 @@ def test_no_output_holds_a_number_of_another_grower_or_a_count_of_all(n, tmp_pat
         assert "0123456789ab" not in text
 
 
-def test_what_others_deliver_changes_no_byte_while_the_marks_stay(data_of, tmp_path):
-    """All that depends on others is rounded: their data may move, and page, coordinates and cells stay the same."""
+def test_small_changes_of_others_change_no_byte_while_the_marks_stay(data_of, tmp_path):
+    """Values that depend on others are rounded: small changes in their data leave page, coordinates and cells equal."""
     before = growers(21)
     others = np.arange(21) != READER
     moved = np.where(others, 1e-4 * np.sin(np.arange(21)), 0.0)
@@ -132,10 +133,10 @@ def test_what_others_deliver_changes_no_byte_while_the_marks_stay(data_of, tmp_p
 
 
 @pytest.mark.parametrize("n", range(2, 41))
-def test_what_is_shown_depends_on_how_many_others_there_are(data_of, n):
+def test_the_figures_shown_depend_on_the_number_of_others(data_of, n):
     d = data_of(growers(n), min(READER, n - 1))
     assert d.place is not None
-    if n < 6:  # fewer than five others: a mean of all less the own loads would be that of a few
+    if n < 6:  # fewer than five others: the mean of all minus the own loads would be the mean of a few
         assert d.expected_reason == d.why_reason == d.place.reason_code == TOO_FEW_OTHERS
         assert d.total["expected_pct"] is None
         assert d.why.height == 0
@@ -151,7 +152,7 @@ def test_what_is_shown_depends_on_how_many_others_there_are(data_of, n):
 
 
 def test_two_readers_who_collude_see_the_same_marks(data_of):
-    """A second sheet adds no equation: the marks rest on all growers, not on all but the reader."""
+    """A second sheet adds no equation: the marks are computed from all growers, not from all but the reader."""
     invented = growers(25)
     bands = [data_of(invented, reader).place.band for reader in (0, 7, 24)]
     assert bands[0] == bands[1] == bands[2]
@@ -159,7 +160,7 @@ def test_two_readers_who_collude_see_the_same_marks(data_of):
 
 
 @pytest.mark.parametrize("n", [6, 10, 24])
-def test_every_figure_that_rests_on_others_is_rounded_once(data_of, n):
+def test_every_figure_that_depends_on_others_is_rounded_once(data_of, n):
     d = data_of(growers(n, seed=3))
     tenth = 10 * np.concatenate(
         [
@@ -171,7 +172,7 @@ def test_every_figure_that_rests_on_others_is_rounded_once(data_of, n):
         ]
     )
     assert tenth == pytest.approx(np.round(tenth), abs=1e-7)
-    # A mean of rounded values: of the exact ones it would narrow them down a second time.
+    # A mean of rounded values: a rounded mean of the exact values would reveal more about them.
     assert d.total["expected_pct"] == pytest.approx(d.loads["expected_pct"].mean(), abs=0.0500001)
     assert set(d.why["kind"]) <= {"condition", "setting", "field", "shared"}
 
@@ -236,11 +237,11 @@ def test_a_command_for_one_subject_shows_no_row_of_another(tmp_path):
         with Warehouse(workspace.warehouse) as warehouse:
             warehouse.replace("benchmark", rows_of(growers(14), subject_kind=pl.lit(kind)))
         ran = taretrace_here("benchmark", workspace.root, "--kind", kind, "--for", "G002", "--json")
-        told = json.loads(ran.out)
-        assert [r["subject_id"] for r in told["rows"]] == ["G002"]
-        assert not {"rank", "subjects", "overdispersion", "limit_95", "from_conditions"} & set(told["rows"][0])
-        assert set(told["band"]["marks"]) == {"p50"}
-        assert told["rows"][0]["third"] in {LOWEST, MIDDLE, HIGHEST, UNSETTLED}
+        printed = json.loads(ran.out)
+        assert [r["subject_id"] for r in printed["rows"]] == ["G002"]
+        assert not {"rank", "subjects", "overdispersion", "limit_95", "from_conditions"} & set(printed["rows"][0])
+        assert set(printed["band"]["marks"]) == {"p50"}
+        assert printed["rows"][0]["third"] in {LOWEST, MIDDLE, HIGHEST, UNSETTLED}
 
 
 def test_a_subject_that_is_not_ranked_has_no_rank_none(room, tmp_path):

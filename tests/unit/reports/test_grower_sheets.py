@@ -1,4 +1,4 @@
-"""Growers' sheets: own data alone, made by the hundred, and no other grower's id or number on any of them."""
+"""Growers' sheets: own data only, written in parallel, without any other grower's id or number."""
 
 import json
 import re
@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from flows.stages import pages
 from reports.language.display_units import Shown
-from reports.pages.grower_sheet import grower_data, lead, loads_finding, sheet_name
+from reports.pages.grower_data import grower_data
+from reports.pages.grower_sheet import lead, loads_finding, sheet_name
 from reports.sections.grower_place import place_finding
 from tests.support.program import Demo, taretrace_here
 from tests.validation.seasons import QUIET
@@ -22,7 +23,7 @@ METRIC = Shown("metric", "EUR", "Europe/Prague")
 
 @pytest.fixture(scope="module")
 def sheets(demo: Demo) -> dict[str, Path]:
-    """Grower -> sheet; made in several processes."""
+    """Return grower -> sheet; written in several processes."""
     paths = pages.grower_sheets(demo.workspace, QUIET)
     with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse:
         growers = warehouse.query("grower_total")["grower_id"].to_list()
@@ -36,23 +37,23 @@ def data(demo: Demo):
         return {d.grower: d for d in grower_data(warehouse, demo.workspace.season)}
 
 
-def test_no_other_grower_s_id_load_field_or_machine_stands_on_a_sheet(demo: Demo, sheets):
+def test_no_other_grower_s_id_load_field_or_machine_is_on_a_sheet(demo: Demo, sheets):
     with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse:
         facts = warehouse.query("season_load")
     kinds = ("grower_id", "load_id", "field_id")
-    own = {g: {k: set(mine[k]) for k in kinds} for (g,), mine in facts.group_by("grower_id")}
+    own = {g: {k: set(rows[k]) for k in kinds} for (g,), rows in facts.group_by("grower_id")}
     every = {k: set(facts[k].drop_nulls()) for k in kinds}
     never = set(facts["machine_id"].drop_nulls()) | set(facts["operator_id"].drop_nulls())
     for grower, path in sheets.items():
         text = re.sub(r' d="[^"]*"', "", path.read_text())  # outlines of drawings have letters and numbers too
-        said = set(re.findall(r"[A-Za-z0-9_-]+", text))
+        words = set(re.findall(r"[A-Za-z0-9_-]+", text))
         for kind in kinds:
-            assert not said & (every[kind] - own[grower][kind]), (grower, kind)
-        assert not said & never, grower
-        assert grower in said
+            assert not words & (every[kind] - own[grower][kind]), (grower, kind)
+        assert not words & never, grower
+        assert grower in words
 
 
-def test_no_other_grower_s_number_stands_on_a_sheet(sheets, data):
+def test_no_other_grower_s_number_is_on_a_sheet(sheets, data):
     """Every number of a sheet's tables is the grower's own, or a rounded mark of all growers."""
     band = set(next(iter(data.values())).place.band.marks.values())
     for grower in list(data)[:6]:
@@ -70,17 +71,17 @@ def test_no_other_grower_s_number_stands_on_a_sheet(sheets, data):
         own |= {round(m + s * h, 1) for m, h in spans if m is not None and h is not None for s in (-1, 1)}
         own |= set(d.place.figures.values())
         table = re.findall(r"<td(?: data-label=\"[^\"]*\")?>([^<]*)</td>", sheets[grower].read_text())
-        told = {
+        shown = {
             float(n.replace(",", "").replace("−", "-"))
             for cell in table
             for n in re.findall(r"[+−]?\d[\d,]*\.?\d*", cell)
         }
-        assert len(told) > 20
-        assert {n for n in told if n not in own and n not in band} == set(), grower
+        assert len(shown) > 20
+        assert {n for n in shown if n not in own and n not in band} == set(), grower
 
 
 def test_a_change_in_another_grower_s_loads_leaves_a_sheet_as_it_is(data):
-    """What a sheet is made from holds no row of another: only rounded marks of all."""
+    """The data of a sheet contain no row of another grower, only rounded marks of all."""
     for d in data.values():
         assert d.loads.height == d.total["loads"]
         assert "grower_id" not in d.loads.columns + d.fields.columns + d.why.columns
@@ -96,21 +97,19 @@ def test_sentences_are_the_grower_s_numbers(data, demo: Demo):
             warehouse.table("load_fact").select("load_id", "grower_id"), on="load_id"
         )
     d = data["G003"]
-    mine = expected.filter(pl.col("grower_id") == "G003")
+    own = expected.filter(pl.col("grower_id") == "G003")
     text = lead(d, METRIC)
-    assert f"(n = {mine.height}) held {mine['observed_pct'].mean():.1f} % dirt" in text
-    assert f"{mine['expected_pct'].round(1).mean():.1f} % was expected" in text
-    above = mine.filter(pl.col("observed_pct") > pl.col("expected_pct").round(1)).height
-    assert loads_finding(d.loads).startswith(
-        f"{above} of {mine.height} measured loads held more dirt than was expected"
-    )
+    assert f"(n = {own.height}) held {own['observed_pct'].mean():.1f} % dirt" in text
+    assert f"{own['expected_pct'].round(1).mean():.1f} % was expected" in text
+    above = own.filter(pl.col("observed_pct") > pl.col("expected_pct").round(1)).height
+    assert loads_finding(d.loads).startswith(f"{above} of {own.height} measured loads held more dirt than was expected")
     added = why.filter(pl.col("grower_id") == "G003").group_by("load_id").agg(pl.col("points").sum())["points"].mean()
     assert d.why["points"].sum() == pytest.approx(added, abs=d.why.height * 0.2)  # each kind is rounded to 0.4
     assert f"{d.place.figures['shrunken']:+.1f} points" in place_finding(d.place)
     assert "Not compared with others" in place_finding(None)
 
 
-def test_one_sheet_may_be_asked_for_and_a_grower_nobody_knows_is_said(demo: Demo):
+def test_one_sheet_can_be_requested_and_an_unknown_grower_is_reported(demo: Demo):
     ran = taretrace_here("report", "grower", demo.workspace.root, "--only", "G005", "--pdf", "--xlsx", "--json")
     assert ran.code == 0, ran.err
     assert [Path(p).name for p in json.loads(ran.out)["files"]] == [

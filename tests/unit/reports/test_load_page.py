@@ -1,4 +1,4 @@
-"""The page of one load."""
+"""Load page and the load data behind it."""
 
 import datetime as dt
 import json
@@ -61,13 +61,13 @@ def test_the_page_shows_timeline_minutes_and_passes(season: Season, load_id):
     assert f"Load {load_id}" in text
 
 
-def test_what_cannot_be_shown_is_said_with_how_to_mend_it(season: Season, load_id):
+def test_errors_name_the_problem_and_the_remedy(season: Season, load_id):
     ran = taretrace_here("report", "load", "T0", season.workspace.root)
     assert ran.code == 2
     assert "there is no load 'T0'" in ran.err
     ran = taretrace_here("report", "load", load_id, season.workspace.root, "--setting", "colour")
     assert ran.code == 2
-    assert "'colour' is no setting" in ran.err
+    assert "'colour' is not a setting" in ran.err
     assert "share_depth_cm" in ran.err
     with stages.open_warehouse(season.workspace) as warehouse:
         lost = warehouse.table("load_trace_grade").filter(pl.col("traced_share") == 0)
@@ -76,7 +76,7 @@ def test_what_cannot_be_shown_is_said_with_how_to_mend_it(season: Season, load_i
                 load_picture(lost["load_id"][0], warehouse, Lake(season.workspace.lake))
 
 
-def test_mass_closes_by_field_machine_and_day_with_what_is_out(season: Season):
+def test_mass_closes_by_field_machine_and_day_with_differences(season: Season):
     with stages.open_warehouse(season.workspace) as warehouse:
         closure, balance = warehouse.query("mass_closure"), warehouse.table("mass_balance")
     assert set(closure["kind"]) == {"field", "machine", "day"}
@@ -88,11 +88,11 @@ def test_mass_closes_by_field_machine_and_day_with_what_is_out(season: Season):
     assert (field["weighed_t"] - field["lifted_t"] * usual).to_list() == pytest.approx(field["out_t"].to_list())
 
 
-def test_the_shift_page_says_which_machine_has_which_fault(season: Season):
+def test_the_shift_page_lists_the_faults_of_each_machine(season: Season):
     page = pages.shift_page(season.workspace, QUIET)[0].read_text()
-    assert re.search(r"Sensors and clocks at fault: .*M03: stuck \(second cleaner speed\)", page)
+    assert re.search(r"Faulty sensors and clocks: .*M03: stuck \(second cleaner speed\)", page)
     assert "M02: drifting (first separator height)" in page
-    assert "M04: clock that jumps" in page
+    assert "M04: clock jumps" in page
     assert "mass balance: " in page
 
 

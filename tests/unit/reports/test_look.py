@@ -1,4 +1,4 @@
-"""The design system: colours that stay apart for every eye and in grey, charts that tell interval and n on hover."""
+"""Design system: colours distinguishable for everyone and in greyscale, charts with intervals and n in tooltips."""
 
 import json
 import re
@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from reports.charts.tried_grid import STANDINGS
+from reports.charts.effect_grid import STANDINGS
 from reports.language.translate import speaking
 from reports.page import theme
 from reports.page.html import own_file
@@ -37,12 +37,12 @@ TOGETHER = {
     "observed and expected": [theme.OBSERVED, theme.EXPECTED],
     "funnel": [theme.INK, theme.BETTER, theme.WORSE],
     "readings": [theme.EXPECTED, theme.WETNESS["dry"], theme.OBSERVED],
-    "what is told": list(STANDINGS.values()),
+    "effect estimates": [s.colour for s in STANDINGS.values()],
     "settings of a shift": theme.LINES[:4],
 }
-"""Colours that stand in one chart."""
-SHAPED = {"wetness", "soil", "funnel", "readings", "what is told", "settings of a shift"}
-"""Told apart by shape, dash or sign as well."""
+"""Colours used together in one chart."""
+SHAPED = {"wetness", "soil", "funnel", "readings", "effect estimates", "settings of a shift"}
+"""Groups distinguished by shape, dash or sign as well."""
 
 
 def linear(colour: str) -> np.ndarray:
@@ -62,7 +62,7 @@ def lab(rgb: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("eye", EYES)
 @pytest.mark.parametrize("group", TOGETHER)
-def test_colours_of_one_chart_stay_apart_for_every_eye(group, eye):
+def test_colours_of_one_chart_are_distinguishable_for_every_eye(group, eye):
     """CIE76 distance; two just differ at 2.3 (Mahy et al. 1994)."""
     seen = [lab(EYES[eye] @ linear(c)) for c in TOGETHER[group]]
     nearest = min(float(np.linalg.norm(a - b)) for a, b in combinations(seen, 2))
@@ -71,7 +71,7 @@ def test_colours_of_one_chart_stay_apart_for_every_eye(group, eye):
 
 @pytest.mark.parametrize("colour", [theme.INK, theme.MUTED])
 def test_words_in_charts_are_read_on_the_page(colour):
-    """WCAG 2.1: 4.5 to 1 at the least."""
+    """WCAG 2.1 requires a contrast of at least 4.5 to 1."""
     y = [float(np.array([0.2126, 0.7152, 0.0722]) @ linear(c)) for c in (colour, "#f4f0e8")]
     assert (max(y) + 0.05) / (min(y) + 0.05) >= 4.5
 
@@ -87,24 +87,30 @@ def test_charts_and_style_sheet_share_their_ink():
 def tooltips(node: object) -> list[str]:
     if isinstance(node, dict):
         own = node.get("tooltip")
-        mine = [t.get("title", "") for t in own if isinstance(t, dict)] if isinstance(own, list) else []
-        return mine + [t for v in node.values() for t in tooltips(v)]
+        titles = [t.get("title", "") for t in own if isinstance(t, dict)] if isinstance(own, list) else []
+        return titles + [t for v in node.values() for t in tooltips(v)]
     return [t for v in node for t in tooltips(v)] if isinstance(node, list) else []
 
 
 OF_SINGLE_THINGS = {"shift-passes", "shift-passes-plain", "load-why"}
-"""Charts of half minutes and of exact sums: there is no interval to tell."""
+"""Charts of half minutes and of exact sums, which have no interval."""
 
 
-def test_a_hover_tells_the_interval_of_whatever_is_estimated(told):
+def test_tooltips_show_the_interval_of_every_estimate(page_html):
     seen = 0
     for name in ("shift", "season", "fleet", "guide"):
-        shared = {n: json.loads(s) for n, s in re.findall(r'id="spec-([\w-]+)">(.*?)</script>', told[name])}
-        own = [json.loads(s)["spec"] for s in re.findall(r'class="chart-spec"[^>]*>(\{"spec".*?)</script>', told[name])]
+        shared = {n: json.loads(s) for n, s in re.findall(r'id="spec-([\w-]+)">(.*?)</script>', page_html[name])}
+        own = [
+            json.loads(s)["spec"]
+            for s in re.findall(r'class="chart-spec"[^>]*>(\{"spec".*?)</script>', page_html[name])
+        ]
         for spec in [s for n, s in shared.items() if n not in OF_SINGLE_THINGS] + own:
             titles = tooltips(spec)
-            if "Topsoil wetness of light" in spec["description"] or "Sugar that each pile" in spec["description"]:
-                continue  # worked out from weather and prices, not estimated
+            if (
+                "Topsoil wetness of light" in spec["description"]
+                or "Expected sugar loss per tonne" in spec["description"]
+            ):
+                continue  # calculated from weather and prices, not estimated
             assert any("95 %" in t for t in titles), (name, spec["description"])
             seen += 1
     assert seen > 15

@@ -1,4 +1,4 @@
-"""One page made of every part, as HTML, PDF and workbook: values stay values, and untrusted text stays text."""
+"""A page with every kind of block as HTML, PDF and workbook: values stay values, untrusted text stays text."""
 
 import datetime as dt
 
@@ -33,7 +33,7 @@ from reports.page.model import (
     spanned,
     words,
 )
-from tests.unit.reports.chromium import complaints, opened, unfold
+from tests.unit.reports.chromium import console_errors, opened, unfold
 from transforms.errors import WorkspaceError
 
 EVIL = "<script>window.broken = 1</script><img src=x onerror='window.broken=1'>"
@@ -90,7 +90,7 @@ def test_hostile_text_is_inert_in_every_part(browser, tmp_path):
     )
     assert browser.execute_script("return document.querySelectorAll('#l tbody tr').length") == 1
     assert browser.execute_script("return window.broken === undefined")
-    assert complaints(browser) == []
+    assert console_errors(browser) == []
 
 
 def test_a_workbook_has_numbers_intervals_and_no_formula(tmp_path):
@@ -104,14 +104,14 @@ def test_a_workbook_has_numbers_intervals_and_no_formula(tmp_path):
     assert sheets.load_sheet("loads").to_polars().row(0) == ("plain", "plain", 1.5)
 
 
-def test_a_pdf_says_what_the_page_says(tmp_path):
+def test_a_pdf_has_the_same_text_as_the_page(tmp_path):
     *_, path = write_page(page("plain #text[$x$]"), tmp_path / "p.html", Forms(pdf=True))
     read = pypdf.PdfReader(path)
     text = " ".join(" ".join(p.extract_text() for p in read.pages).split())
     assert text.count("Finding plain #text[$x$]") == 1
     assert "+1,234.5 (1,200.0 to 1,300.0)" in text
     assert read.metadata.title == "plain #text[$x$]"
-    assert read.trailer["/Root"]["/MarkInfo"]["/Marked"]  # tagged, for readers of screens
+    assert read.trailer["/Root"]["/MarkInfo"]["/Marked"]  # tagged, for screen readers
 
 
 def test_the_pdf_of_the_season_holds_every_section_and_chart(written):
@@ -120,9 +120,9 @@ def test_the_pdf_of_the_season_holds_every_section_and_chart(written):
     for heading in (
         "What drove dirt tare",
         "The setting guide",
-        "What it is worth",
+        "Savings with the guide",
         "The storage ledger",
-        "What we cannot tell yet",
+        "Open questions",
         "Methods and data quality",
         "Prices and assumptions",
     ):
@@ -131,13 +131,13 @@ def test_the_pdf_of_the_season_holds_every_section_and_chart(written):
     assert 8 <= len(read.pages) <= 40
 
 
-def test_the_workbook_of_the_season_has_a_sheet_a_table(written, told):
+def test_the_workbook_of_the_season_has_one_sheet_per_table(written, page_html):
     names = fastexcel.read_excel(written["season-xlsx"]).sheet_names
-    assert len(names) == told["season"].count("<table ") + 1
+    assert len(names) == page_html["season"].count("<table ") + 1
     assert {"cost of the season", "days of the season", "checks of the fits", "prices"} <= set(names)
 
 
-def test_a_figure_without_a_table_stands_only_among_small_ones():
+def test_only_small_figures_lack_their_own_table():
     made = page()
     assert [f.id for f in made.figures] == ["f", "g"]
     assert len(made.tables) == 2
@@ -145,14 +145,14 @@ def test_a_figure_without_a_table_stands_only_among_small_ones():
     assert {f.id for f in made.figures if f.table is None} == inside == {"g"}
 
 
-def test_charts_that_share_a_specification_carry_it_once(told):
+def test_charts_that_share_a_specification_carry_it_once(page_html):
     for name in ("shift", "season", "guide"):
-        shared = told[name].count('data-shared="spec-')
+        shared = page_html[name].count('data-shared="spec-')
         assert shared > 10
-        assert told[name].count('<script type="application/json" id="spec-') <= 6
+        assert page_html[name].count('<script type="application/json" id="spec-') <= 6
 
 
-def test_an_empty_chart_is_said_in_words(tmp_path):
+def test_an_empty_chart_is_replaced_by_its_sentence(tmp_path):
     table = Table("t", "nothing", (Column("a"),), ())
     made = Page(
         "t", "w", "l", None, (Section("s", "S", (Figure("f", "Nothing is measured yet.", "", None, "x", table),)),), ()
@@ -164,7 +164,7 @@ def test_an_empty_chart_is_said_in_words(tmp_path):
     assert "vegaEmbed" not in text
 
 
-def test_a_chart_holds_its_data_apart_and_whole():
+def test_a_chart_stores_its_data_separately():
     chart = share_bars(BARS, "v", "d")
     assert isinstance(chart, Chart)
     assert "datasets" not in chart.spec
@@ -200,6 +200,6 @@ def test_charts_write_days_in_the_locale_s_order():
             assert chart_day(" %H:%M") == f"{form} %H:%M"
 
 
-def test_a_locale_nobody_knows_is_said():
+def test_an_unknown_locale_is_reported():
     with pytest.raises(WorkspaceError, match="the locale 'xx-QQ' is not known"), speaking("xx-QQ"):
         pass

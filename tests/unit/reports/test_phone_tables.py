@@ -6,7 +6,7 @@ import pytest
 
 from reports.page.html import write_page
 from reports.page.model import Column, Page, Row, Section, Table, words
-from tests.unit.reports.chromium import asked, opened, overflow
+from tests.unit.reports.chromium import evaluate, opened, overflow
 
 LONG = {
     "sentence": "worth of a tonne of white sugar, for what is lost in the pile over all the days that it is stored",
@@ -24,7 +24,7 @@ def page_of(folder: Path, text: str) -> Path:
 
 
 @pytest.mark.parametrize("kind", LONG)
-def test_a_table_of_long_texts_is_no_wider_than_a_phone(browser, tmp_path, kind):
+def test_a_table_of_long_texts_is_not_wider_than_a_phone(browser, tmp_path, kind):
     opened(browser, page_of(tmp_path, LONG[kind]), 390)
-    assert asked(browser, WIDER) == [0]
+    assert evaluate(browser, WIDER) == [0]
     assert overflow(browser) <= 0

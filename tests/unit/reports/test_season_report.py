@@ -1,4 +1,4 @@
-"""Sentences of the season report and the shift page against the tables, worked out again another way."""
+"""Sentences of the season report and the shift page compared with independent calculations from the tables."""
 
 import datetime as dt
 import re
@@ -17,7 +17,8 @@ from reports.pages.season_overview import change_finding, days_finding
 from reports.pages.shift import shift_page
 from reports.sections.effects import effect_finding, labelled
 from reports.sections.season_worth import pile_finding, worth_finding
-from reports.sections.shift_machines import course_finding, machine_finding
+from reports.sections.shift_fleet import machine_finding
+from reports.sections.shift_machines import timeline_finding
 from tests.support.program import Demo
 from tests.validation.seasons import QUIET, run_season
 from transforms.config.settings_catalogue import DIRT
@@ -47,7 +48,7 @@ def numbers(text: str) -> list[float]:
     return [float(n.replace(",", "").replace("−", "-")) for n in found]
 
 
-def test_every_chart_of_the_report_stands_under_a_sentence_with_numbers(page):
+def test_every_chart_of_the_report_follows_a_sentence_with_numbers(page):
     assert len(page.figures) > 30
     for figure in page.figures:
         assert numbers(figure.finding) or "none" in figure.finding.lower(), figure.finding
@@ -56,14 +57,14 @@ def test_every_chart_of_the_report_stands_under_a_sentence_with_numbers(page):
 
 def test_the_lead_adds_up(page, warehouse):
     facts = warehouse.table("load_fact")
-    told = numbers(page.lead)
-    assert told[0] == facts.height
-    assert told[1] == round(facts["gross_t"].sum())
-    assert told[2:4] == [facts["field_id"].n_unique(), facts["shift_date"].n_unique()]
+    shown = numbers(page.lead)
+    assert shown[0] == facts.height
+    assert shown[1] == round(facts["gross_t"].sum())
+    assert shown[2:4] == [facts["field_id"].n_unique(), facts["shift_date"].n_unique()]
     known = facts.drop_nulls(DIRT)
     mean = (known[DIRT] * known["gross_t"]).sum() / known["gross_t"].sum()
-    assert told[4] == pytest.approx(mean, abs=0.051)
-    assert told[7] == known.height
+    assert shown[4] == pytest.approx(mean, abs=0.051)
+    assert shown[7] == known.height
 
 
 def test_soil_roots_and_piles_cost_what_masses_and_prices_make(page, warehouse, demo: Demo):
@@ -71,8 +72,8 @@ def test_soil_roots_and_piles_cost_what_masses_and_prices_make(page, warehouse, 
     costs = {r["part"]: r for r in warehouse.table("season_cost").iter_rows(named=True)}
     soil = (facts["gross_t"] * facts[DIRT].fill_null(facts[DIRT].mean()) / 100).sum()
     assert costs["soil"]["mass_t"] == pytest.approx(soil)
-    least = soil * (prices.soil_handling_per_t + prices.soil_disposal_per_t)
-    assert least < costs["soil"]["money"] < least + soil * prices.freight_per_t_km * 100
+    min_cost = soil * (prices.soil_handling_per_t + prices.soil_disposal_per_t)
+    assert min_cost < costs["soil"]["money"] < min_cost + soil * prices.freight_per_t_km * 100
     clean = facts["gross_t"].sum() - soil
     lost = warehouse.table("audit_fact")["root_loss_t_ha"].mean() / facts["yield_t_ha"].mean() * clean
     assert costs["roots"]["mass_t"] == pytest.approx(lost)
@@ -109,10 +110,10 @@ def test_rain_of_a_day_is_the_mean_of_the_stations(warehouse):
 def test_shares_in_the_sentence_are_those_of_the_table(page, warehouse):
     shares = warehouse.table("variance_share").filter(pl.col("response") == DIRT).drop_nulls("share")
     by = shares.group_by("kind").agg(pl.col("share").sum() * 100)
-    told = dict(re.findall(r"([a-z]+) (\d+) %", figures(page)["shares-dirt-chart"].finding))
+    shown = dict(re.findall(r"([a-z]+) (\d+) %", figures(page)["shares-dirt-chart"].finding))
     names = {"condition": "conditions", "setting": "settings", "machine": "machines", "day": "days"}
     for kind, name in names.items():
-        assert int(told[name]) == pytest.approx(by.filter(pl.col("kind") == kind)["share"].item(), abs=0.5001)
+        assert int(shown[name]) == pytest.approx(by.filter(pl.col("kind") == kind)["share"].item(), abs=0.5001)
 
 
 def test_the_strongest_effect_is_the_largest_that_is_certain(warehouse, demo: Demo):
@@ -143,8 +144,8 @@ def test_a_curve_says_how_far_the_response_moves_where_it_moves_most(page, wareh
         & pl.col("wetness_class").is_not_null()
     )
     moved = {}
-    for (wet,), mine in curve.group_by("wetness_class"):
-        ordered = mine.sort("value")
+    for (wet,), points in curve.group_by("wetness_class"):
+        ordered = points.sort("value")
         moved[wet] = ordered["mean"][-1] - ordered["mean"][0]
     wet = max(moved, key=lambda w: abs(moved[w]))
     text = figures(page)["curve-dirt-share_depth_cm"].finding
@@ -152,26 +153,26 @@ def test_a_curve_says_how_far_the_response_moves_where_it_moves_most(page, wareh
     assert numbers(text)[-1] == pytest.approx(moved[wet], abs=0.051)
 
 
-def test_what_the_guide_is_worth_is_the_sum_of_its_classes(warehouse):
+def test_the_saving_of_the_guide_is_the_sum_of_its_classes(warehouse):
     worth, lifted = warehouse.table("guide_worth"), warehouse.query("class_tonnes")
     classes, total = worth.drop_nulls("generation"), worth.filter(pl.col("generation").is_null()).row(0, named=True)
     assert total["saved"] == pytest.approx(classes["saved"].sum())
     assert total["clean_t"] == pytest.approx(classes["clean_t"].sum())
     assert total["lo95"] < total["saved"] < total["hi95"]
-    # Classes share the fit's coefficients: the sum is less sure than independent parts would make it, and no less
-    # sure than parts that move as one.
+    # Classes share the fit's coefficients: the interval of the sum is wider than for independent classes, and not
+    # wider than for fully correlated ones.
     halves = ((classes["hi95"] - classes["lo95"]) / 2).to_numpy()
     half = (total["hi95"] - total["lo95"]) / 2
     assert np.sqrt((halves**2).sum()) < half <= halves.sum() * 1.001
-    told = numbers(worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), METRIC))
-    assert told[:3] == [round(total[k]) for k in ("saved", "lo95", "hi95")]
-    assert told[3] == pytest.approx(total["saved"] / total["clean_t"], abs=0.0051)
+    shown = numbers(worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), METRIC))
+    assert shown[:3] == [round(total[k]) for k in ("saved", "lo95", "hi95")]
+    assert shown[3] == pytest.approx(total["saved"] / total["clean_t"], abs=0.0051)
     guide = (
         warehouse.table("guide_class")
         .drop_nulls("saved_per_t")
         .join(classes, on=["generation", "wetness_class", "soil_class"])
     )
-    # The same saving a tonne as the guide says of a visit, from other draws.
+    # The same saving per tonne as in the guide, from other draws.
     assert (guide["saved"] / guide["clean_t"] - guide["saved_per_t"]).abs().max() < 0.15
 
 
@@ -188,44 +189,44 @@ def test_the_grid_counts_every_combination_once(warehouse):
     cells = warehouse.query("effect_class")
     settings = warehouse.table("effect").filter(pl.col("response") == DIRT)["setting"].n_unique()
     assert cells.height == settings * 9
-    told = numbers(grid_finding(cells))
-    assert told[0] == cells.height == sum(told[1:])
+    shown = numbers(grid_finding(cells))
+    assert shown[0] == cells.height == sum(shown[1:])
 
 
-def test_open_questions_carry_a_trial_that_the_planner_would_plan(page, warehouse):
-    wanted = warehouse.table("trial_wanted")
-    assert wanted.height >= 1
-    for r in wanted.iter_rows(named=True):
+def test_open_questions_name_a_trial_that_the_planner_accepts(page, warehouse):
+    suggested = warehouse.table("trial_wanted")
+    assert suggested.height >= 1
+    for r in suggested.iter_rows(named=True):
         if r["change_pct"] is None:
             assert r["why"] == "not tried enough"
         else:
             assert r["detect_pct"] >= max(abs(r["lo95"]), abs(r["hi95"])) - 1e-9
-    can = wanted.drop_nulls("pairs")
+    feasible = suggested.drop_nulls("pairs")
     text = " ".join(b.text for s in page.sections if s.id == "open" for b in s.blocks if isinstance(b, Prose))
-    assert f"{can['pairs'][0]} pairs of loads on {can['machine_id'][0]}" in text
-    assert f"taretrace trial plan --setting {can['setting'][0]} --machine {can['machine_id'][0]}" in text
+    assert f"{feasible['pairs'][0]} pairs of loads on {feasible['machine_id'][0]}" in text
+    assert f"taretrace trial plan --setting {feasible['setting'][0]} --machine {feasible['machine_id'][0]}" in text
 
 
-def test_every_check_of_every_fit_stands_in_the_report(page, warehouse):
+def test_every_check_of_every_fit_is_in_the_report(page, warehouse):
     checks = warehouse.table("fit_check")
     (table,) = [t for t in page.tables if t.id == "checks"]
     assert len(table.rows) == checks.height >= 30
     standing = [r.cells[4].text for r in table.rows]
     assert standing.count("NOT passed") == checks.filter(~pl.col("passed")).height
-    assert standing.count("not made") == checks["passed"].null_count()
+    assert standing.count("not run") == checks["passed"].null_count()
 
 
-def test_the_report_says_where_data_cannot_tell(tmp_path):
+def test_the_report_states_missing_estimates(tmp_path):
     season = run_season(tmp_path / "s", seed=3, machines=2, days=2)
     stages.keep(season.workspace, QUIET)
     with stages.open_warehouse(season.workspace) as small:
         page = season_page(small, season.workspace.season)
     text = " ".join([page.lead, *(b.text for b in page.walk() if isinstance(b, Prose))])
     assert "not tried enough" in text or "too few" in text.lower()
-    assert "cannot be told yet: no class of conditions has loads enough" in text
+    assert "cannot be estimated yet: no class of conditions has enough loads" in text
 
 
-def test_a_season_is_told_against_the_one_before():
+def test_a_season_is_compared_with_the_previous_one():
     row = {
         "response": "dirt_tare_pct",
         "season_start": "2025-10-02",
@@ -240,8 +241,8 @@ def test_a_season_is_told_against_the_one_before():
         "n": 4100,
     }
     assert change_finding(row, METRIC) == (
-        "Dirt tare, season of 2025-10-02 against 2024-10-01: +1.30 points, of it conditions +1.90, settings −0.50, "
-        "neither −0.10 (−0.40 to 0.20); n = 4,100."
+        "Dirt tare, season of 2025-10-02 compared with 2024-10-01: +1.30 points, of which conditions +1.90, "
+        "settings −0.50, unexplained −0.10 (−0.40 to 0.20); n = 4,100."
     )
     parted = change_finding({**row, "observed_change": 1.5, "from_outliers": 0.2}, METRIC)
     assert [float(v.replace("−", "-")) for v in re.findall(r"[+−]\d\.\d\d", parted)][:5] == [1.5, 1.9, -0.5, 0.2, -0.1]
@@ -249,7 +250,7 @@ def test_a_season_is_told_against_the_one_before():
     assert "+0.58 ton/acre" in loss
 
 
-def test_a_workspace_of_an_earlier_taretrace_is_told_to_ingest(tmp_path):
+def test_a_workspace_of_an_earlier_version_needs_ingest(tmp_path):
     season = run_season(tmp_path / "s", seed=4, machines=2, days=2)
     for name in ("load_class", "pile_ledger"):
         with stages.open_warehouse(season.workspace) as warehouse:
@@ -260,7 +261,7 @@ def test_a_workspace_of_an_earlier_taretrace_is_told_to_ingest(tmp_path):
 
 
 def test_the_guide_s_share_and_its_empty_classes_are_true():
-    """99.7 of 100 t are covered, and one of two classes has no guide."""
+    """The guide covers 99.7 of 100 t, and one of two classes has no guide."""
     worth = pl.DataFrame({"generation": [None], "clean_t": [99.7], "saved": [50.0], "lo95": [10.0], "hi95": [90.0]})
     classes = pl.DataFrame(
         {
@@ -297,13 +298,11 @@ def test_machines_above_their_conditions_are_named():
     assert machine_finding(rows.slice(3)) == "No load of this shift is measured yet."
 
 
-def test_a_course_counts_loads_above_what_was_expected_and_decisions():
+def test_a_timeline_counts_loads_above_the_expected_interval_and_setting_changes():
     loads = pl.DataFrame({"observed_pct": [9.0, 12.0, None], "hi95": [10.0, 10.0, 10.0]})
     course = pl.DataFrame({"topsoil_wetness": [0.31, 0.44, None]})
-    text = course_finding(loads, pl.DataFrame({"setting": ["a"]}), course)
-    assert (
-        text == "2 loads measured, 1 above the interval of what was expected; 1 decision; topsoil wetness 0.31 to 0.44."
-    )
+    text = timeline_finding(loads, pl.DataFrame({"setting": ["a"]}), course)
+    assert text == "2 loads measured, 1 above the expected interval; 1 setting change; topsoil wetness 0.31 to 0.44."
 
 
 def test_the_shift_page_shows_every_machine_with_its_day(warehouse, demo: Demo):
@@ -315,6 +314,6 @@ def test_the_shift_page_shows_every_machine_with_its_day(warehouse, demo: Demo):
     drawn = {f.id.removeprefix("course-") for f in page.figures if f.id.startswith("course-")}
     assert drawn == set(worked) & set(course["machine_id"])
     decisions = warehouse.table("setting_decision")
-    told = sum(len(t.rows) for t in page.tables if t.id.startswith("decisions-"))
-    assert told == decisions.filter(pl.col("machine_id").is_in(sorted(drawn))).height > 50
+    listed = sum(len(t.rows) for t in page.tables if t.id.startswith("decisions-"))
+    assert listed == decisions.filter(pl.col("machine_id").is_in(sorted(drawn))).height > 50
     assert all(len(f.table.rows) > 0 for f in page.figures if f.id.startswith("passes-"))

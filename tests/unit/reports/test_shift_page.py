@@ -1,4 +1,4 @@
-"""The shift page's words and numbers, without a browser."""
+"""Texts and numbers of the shift page, without a browser."""
 
 import datetime as dt
 import html
@@ -16,8 +16,7 @@ from reports.language.translate import speaking
 from reports.page.html import embedded
 from reports.pages.shift import shift_page
 from reports.sections.cautions import CAUTION
-from reports.sections.shift_cards import advised as advised_machines
-from reports.sections.shift_cards import card, headline, moves_section
+from reports.sections.shift_cards import card, headline, machine_advice, moves_section
 from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.config.settings_catalogue import Catalogue
@@ -66,11 +65,11 @@ def test_nothing_is_ever_certain():
     assert sure(0.84) == "84 in 100"
 
 
-def test_cautions_stand_at_the_top_and_by_the_prices(text):
+def test_cautions_are_at_the_top_and_by_the_prices(text):
     assert text.count(html.escape(CAUTION, quote=False).replace("'", "&#39;")) == 2
 
 
-def test_checks_that_a_fit_does_not_pass_stand_beside_its_effects(season: Season, tmp_path):
+def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
     says = "the next load's settings seem to matter"
     rows = [
@@ -81,12 +80,12 @@ def test_checks_that_a_fit_does_not_pass_stand_beside_its_effects(season: Season
         schema = warehouse.table("fit_check").schema
         warehouse.replace("fit_check", pl.DataFrame(rows, schema=schema, orient="row"))
     page = html.unescape(pages.shift_page(workspace, QUIET)[0].read_text())
-    assert f"1 of 2 checks of this fit were passed. Not passed: {says}." in page
+    assert f"1 of 2 checks of this fit passed. Not passed: {says}." in page
 
 
 def test_every_price_is_shown_with_where_it_is_from(text):
     assert text.count("assumed (the default)") == len(fields(Prices)) == 13
-    assert "Money rests on assumptions: none of the 13 prices is set" in text
+    assert "Amounts of money are based on assumptions: none of the 13 prices is set" in text
 
 
 def test_moves_carry_interval_probability_and_n(text):
@@ -98,7 +97,7 @@ def test_moves_carry_interval_probability_and_n(text):
         assert re.search(r"sure: \d+ in 100 · n = [\d,]+ loads", detail)
 
 
-def test_every_source_of_a_load_has_a_name_people_use(catalogue: Catalogue):
+def test_every_source_of_a_load_has_a_label(catalogue: Catalogue):
     assert all(source_label(name, catalogue) != name for name in INTERCEPTS)
 
 
@@ -116,11 +115,11 @@ def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue
     names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
     nothing = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
     without = pl.DataFrame([{**gain, **nothing}])
-    (machine,) = advised_machines(advice, without, {})
-    made = card(machine, catalogue, METRIC)
-    assert made.badge == "0.20 EUR/t"
-    assert "together 0.20 EUR/t (0.10 to 0.30)" in made.lines
-    assert made.blocks == ()
+    (machine,) = machine_advice(advice, without, {})
+    shown = card(machine, catalogue, METRIC)
+    assert shown.badge == "0.20 EUR/t"
+    assert "together 0.20 EUR/t (0.10 to 0.30)" in shown.lines
+    assert shown.blocks == ()
 
 
 def test_costs_are_given_by_tonne_hectare_shift_and_season_with_intervals(text):
@@ -143,7 +142,7 @@ def test_gains_are_given_by_hectare_shift_and_season_with_intervals(text):
         assert "on all it lifted this season in such conditions" in line
 
 
-def test_the_headline_counts_what_the_table_holds(advised, text):
+def test_the_headline_counts_the_moves_of_the_table(advised, text):
     with stages.open_warehouse(advised) as warehouse:
         advice = warehouse.table("advice")
     moves = advice.filter(pl.col("verdict") == "move")
@@ -198,7 +197,7 @@ def test_hostile_names_are_inert_and_us_units_show(tmp_path):
 
 
 def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[str, object]]:
-    """The advice of a machine: moves and what they are worth together."""
+    """Return the advice rows of a machine: its moves and their total gain."""
     settings = ("share_depth_cm", "cleaner_1_speed_rpm", "cleaner_2_speed_rpm")
     fixed = {
         "machine_id": machine,
@@ -231,7 +230,7 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
     worth = pl.DataFrame(
         [{"machine_id": m, "gain_per_t": g, "lo95": 0.1, "hi95": 2.0, **empty} for m, g in (("M1", 1.2), ("M2", 0.8))]
     )
-    machines = advised_machines(advice, worth, {})
+    machines = machine_advice(advice, worth, {})
     status = ProductStatus(BasisCode.CURRENT)
     section = moves_section(machines, status, season.workspace.season, METRIC)
     table, cards = section.blocks[0], section.blocks[-1]
@@ -245,7 +244,7 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
     assert first[3].value == 1.2
 
 
-def test_every_table_of_the_page_has_a_name_of_its_own(advised: Workspace):
+def test_every_table_of_the_page_has_a_distinct_name(advised: Workspace):
     with stages.open_warehouse(advised) as warehouse, speaking("en-GB"):
         names = [t.name for t in shift_page(warehouse, advised.season).tables]
     assert len(names) == len(set(names)) > 10

@@ -1,4 +1,4 @@
-"""Ids, names of settings and numbers of a stored sentence are its arguments, whatever characters they are made of."""
+"""Ids, setting names and numbers of a stored sentence are its arguments, whatever characters they contain."""
 
 from pathlib import Path
 
@@ -54,13 +54,13 @@ def test_a_translated_sentence_keeps_every_id(catalogue: Catalogue, field):
 
 
 @pytest.mark.parametrize("field", IDS)
-def test_the_english_sentence_of_the_table_holds_the_id_as_it_is(field):
+def test_the_english_sentence_of_the_table_has_the_id_unchanged(field):
     assert row_of(field)["says"] == TEMPLATE.format(field, "share_depth_cm", "0.9")
 
 
 @pytest.mark.usefixtures("german")
 @pytest.mark.parametrize("text", ["rejected because of -5", "row 1,234 of {0}", "line F-12; 0.5 of it"])
-def test_a_text_that_no_catalogue_holds_is_shown_as_it_is(text):
+def test_a_text_without_a_catalogue_entry_is_shown_unchanged(text):
     assert translate_stored(text) == text
 
 

@@ -1,4 +1,4 @@
-"""All English stands in one catalogue, and a translation reaches every text of every page."""
+"""One catalogue contains all English texts, and a translation reaches every text of every page."""
 
 import json
 import re
@@ -16,7 +16,8 @@ from flows import stages
 from flows.stages import pages
 from reports.language.translate import say, say_n, sentence_key, speaking, translate_stored
 from reports.pages.fleet import write_fleet
-from reports.pages.grower_sheet import grower_data, write_grower_sheet
+from reports.pages.grower_data import grower_data
+from reports.pages.grower_sheet import write_grower_sheet
 from reports.pages.guide import write_guide
 from reports.pages.load import write_load_page
 from reports.pages.season import write_season
@@ -26,7 +27,7 @@ from reports.pages.what_if import write_what_if
 from reports.sections.data_health import footer
 from tests.support.program import Demo, taretrace_here
 from tests.validation.seasons import QUIET
-from transforms.advice.what_if import read_table
+from transforms.advice.what_if_table import read_table
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import Prices
 from transforms.errors import WorkspaceError
@@ -34,9 +35,9 @@ from transforms.storage.lake import Lake
 from transforms.trace.load_view import load_picture
 from transforms.trial.plan import read_trial
 
-ROOT = Path(__file__).parents[2] / "reports"
+ROOT = Path(__file__).parents[3] / "reports"
 KEYWORDS = {"say": None, "say_n": (1, 2), "mark": None}
-HELD = {
+STORED_TEXTS = {
     "effect": ["says"],
     "confounding": ["says"],
     "variance_share": ["says"],
@@ -47,7 +48,7 @@ HELD = {
     "trial_result": ["says"],
     "load_trace_grade": ["says"],
 }
-"""Tables whose sentences pages show."""
+"""Table -> columns with sentences that pages show."""
 
 
 def ids(catalogue: Catalog) -> set[str]:
@@ -56,7 +57,7 @@ def ids(catalogue: Catalog) -> set[str]:
 
 @pytest.fixture(scope="module")
 def catalogue() -> Catalog:
-    with (ROOT / "text" / "catalogue.pot").open("rb") as handle:
+    with (ROOT / "language" / "catalogue.pot").open("rb") as handle:
         return read_po(handle)
 
 
@@ -71,10 +72,15 @@ def test_the_catalogue_holds_every_text_of_the_sources_and_no_other(catalogue):
 def test_every_sentence_of_the_tables_is_in_the_catalogue(demo: Demo, catalogue):
     known = ids(catalogue)
     with stages.open_warehouse(demo.workspace) as warehouse:
-        held = {s for t, columns in HELD.items() for c in columns for s in warehouse.table(t)[c].drop_nulls().unique()}
+        stored = {
+            s
+            for t, columns in STORED_TEXTS.items()
+            for c in columns
+            for s in warehouse.table(t)[c].drop_nulls().unique()
+        }
         assert set(warehouse.table("fit_check")["says_template"]) <= known
-    held = {s.split("; ", 2)[-1] if "loads of the fleet in such" in s else s for s in held}
-    parts = {p for s in held if sentence_key(s)[0] not in known for p in s.split("; ")}
+    stored = {s.split("; ", 2)[-1] if "loads of the fleet in such" in s else s for s in stored}
+    parts = {p for s in stored if sentence_key(s)[0] not in known for p in s.split("; ")}
     lost = {p for p in parts if sentence_key(p)[0] not in known and "loads of the fleet in such" not in p}
     assert lost == set()
     settings = {w for s in load_catalogue().values() for w in (s.label, s.up, s.down)}
@@ -96,7 +102,7 @@ def test_a_sentence_is_looked_up_without_its_numbers():
 
 
 def translated(catalogue: Catalog, folder: Path, name: str) -> Path:
-    """A translation that puts every text between brackets."""
+    """Write a translation that encloses every text in brackets, and return its folder."""
     out = Catalog(locale="de")
     for m in catalogue:
         if m.id:
@@ -110,11 +116,11 @@ def translated(catalogue: Catalog, folder: Path, name: str) -> Path:
 
 @pytest.fixture(scope="module")
 def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
-    """Every page of the demo season in the bracketed language."""
+    """Return every page of the demo season in the bracketed language."""
     folder, out = translated(catalogue, tmp_path_factory.mktemp("text"), "de"), tmp_path_factory.mktemp("foreign")
     season = replace(demo.workspace.season, locale="de-DE", texts=folder)
-    asked = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
-    trial, *_ = stages.plan_trial(demo.workspace, asked)
+    query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
+    trial, *_ = stages.plan_trial(demo.workspace, query)
     pages.shift_page(demo.workspace, QUIET)
     with stages.open_warehouse(demo.workspace) as warehouse:
         paths = write_shift_page(warehouse, season, out)[:1]
@@ -132,7 +138,7 @@ def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
 
 
 class Seen(HTMLParser):
-    """The texts a person sees or hears of a page."""
+    """Parser that collects the visible texts and labels of a page."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -155,7 +161,7 @@ class Seen(HTMLParser):
 
 
 def bare(text: str) -> str:
-    """What stands outside the brackets of a text, those inside others taken away first."""
+    """Return the parts of a text outside all brackets."""
     while (shorter := re.sub(r"⟦[^⟦⟧]*⟧", "", text)) != text:
         text = shorter
     return text
@@ -186,7 +192,7 @@ def test_a_translation_reaches_every_text_that_is_seen(foreign):
         seen = Seen()
         seen.feed(html)
         assert len(seen.texts) > 40, name
-        # The rejected rows' reasons and examples stand as intake wrote them (see DEVELOPERS.md).
+        # The reasons and examples of rejected rows are shown in English (see DEVELOPERS.md).
         rejected = re.search(r'id="rejected".*?</table>', html, re.DOTALL)
         left = {t for t in seen.texts if re.search(r"[a-z]{3}", DATA.sub("", bare(t)))}
         left = {t for t in left if rejected is None or t not in unescaped(rejected[0])}
@@ -202,15 +208,15 @@ def unescaped(text: str) -> str:
 
 
 def test_a_translation_reaches_every_title_of_a_chart(foreign):
-    told_of = 0
+    checked = 0
     for name, html in foreign.items():
         for found in re.findall(
             r'<script type="application/json" (?:class="chart-spec"|id="spec-)[^>]*>(.*?)</script>', html
         ):
             for title in chart_titles(json.loads(found)):
-                told_of += 1
+                checked += 1
                 assert not re.search(r"[a-z]{3}", DATA.sub("", bare(title))), (name, title)
-    assert told_of > 300
+    assert checked > 300
 
 
 def test_numbers_and_dates_of_a_translated_page_are_local(foreign):
@@ -228,17 +234,17 @@ def test_counts_take_the_form_of_their_language(tmp_path):
         write_po(handle, out)
     with speaking("cs-CZ", tmp_path):
         assert [say_n("{n} load", "{n} loads", n) for n in (1, 3, 7)] == ["1 naloz", "3 nalozy", "7 nalozu"]
-        assert say("Machine") == "Machine"  # what a translation lacks is shown in English
+        assert say("Machine") == "Machine"  # texts without a translation are shown in English
     assert [say_n("{n} load", "{n} loads", n) for n in (1, 1200)] == ["1 load", "1,200 loads"]
 
 
-def test_a_broken_translation_is_said_with_its_file(tmp_path):
+def test_a_broken_translation_is_reported_with_its_file(tmp_path):
     (tmp_path / "de.po").write_bytes(b'msgid "\xff"\nmsgstr "b"\n')
     with pytest.raises(WorkspaceError, match=r"the translation cannot be read.*de\.po"), speaking("de", tmp_path):
         pass
 
 
-def test_the_catalogue_is_handed_out_to_be_translated(demo: Demo, catalogue):
+def test_the_catalogue_is_exported_for_translation(demo: Demo, catalogue):
     ran = taretrace_here("report", "texts", demo.workspace.root, "--json")
     assert ran.code == 0, ran.err
     path = Path(json.loads(ran.out)["catalogue"])

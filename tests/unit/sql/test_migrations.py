@@ -116,7 +116,7 @@ def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace
     step_back(old, EVERY[version])
     told = taretrace("status", old.root)
     assert told.code == 2
-    assert "made by another version of taretrace" in told.err
+    assert "created by another version of taretrace" in told.err
     for workspace in (fresh, old):
         ingest(workspace)
     whole, carried = every_table(fresh), every_table(old)

@@ -118,7 +118,7 @@ def one_advice(effect: pl.DataFrame) -> pl.DataFrame:
 
 def test_only_names_of_ours_become_identifiers(tmp_path):
     with Warehouse(tmp_path / "w.duckdb") as warehouse:
-        with pytest.raises(ValueError, match="is no table"):
+        with pytest.raises(ValueError, match="is not a table"):
             warehouse.store('x"; drop table load; --', pl.DataFrame({"a": [1]}))
         warehouse.append("unload_event", hostile())
         assert warehouse.table("unload_event")["machine_id"].to_list() == ["'; drop table unload_event; --"]

@@ -10,7 +10,7 @@ from tests.validation.seasons import Season
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
-from transforms.telemetry.setting_changes import BESIDE, MOST_PASSES, build_shift_timeline, decisions
+from transforms.telemetry.setting_changes import BESIDE, MAX_PASSES, build_shift_timeline, decisions
 
 START = dt.datetime(2025, 10, 6, 5, 0, tzinfo=dt.UTC)
 
@@ -86,11 +86,11 @@ def test_machines_are_kept_apart_and_means_are_of_lifting_alone(catalogue: Catal
     assert went.course.filter(pl.col("machine_id") == "M1")["lifting_share"].min() == 0.0
     known = went.passes.drop_nulls(DIRT)
     assert set(known["machine_id"]) == {"M1"}
-    assert went.passes.group_by("machine_id").len()["len"].max() <= MOST_PASSES
+    assert went.passes.group_by("machine_id").len()["len"].max() <= MAX_PASSES
 
 
 def test_passes_are_thinned_evenly_and_keep_to_the_limit(catalogue: Catalogue):
-    many = lifting(np.full(2 * MOST_PASSES + 7, 7.0), np.random.default_rng(5))
+    many = lifting(np.full(2 * MAX_PASSES + 7, 7.0), np.random.default_rng(5))
     none = pl.DataFrame(
         schema={"load_id": pl.String, "machine_id": pl.String, "bin_at": many["bin_at"].dtype, "share": pl.Float64}
     )
@@ -98,7 +98,7 @@ def test_passes_are_thinned_evenly_and_keep_to_the_limit(catalogue: Catalogue):
     went = build_shift_timeline(
         many, none, pl.DataFrame(schema={"load_id": pl.String, DIRT: pl.Float64}), hours, catalogue
     )
-    assert MOST_PASSES / 2 < went.passes.height <= MOST_PASSES
+    assert MAX_PASSES / 2 < went.passes.height <= MAX_PASSES
     gaps = went.passes["bin_at"].diff().drop_nulls().unique()
     assert gaps.len() == 1
 

@@ -8,7 +8,8 @@ import pytest
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.demo.operation import STATE_NAMES, WORKING
-from transforms.demo.season import Plan, invent_season
+from transforms.demo.scenario import Plan
+from transforms.demo.season import invent_season
 from transforms.demo.sensors import logged
 from transforms.telemetry.bins import with_state
 from transforms.telemetry.sensor_activity import sensor_activity, silent_sensors

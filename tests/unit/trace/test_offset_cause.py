@@ -9,8 +9,8 @@ import pytest
 from reports.sections.clock_offsets import offset_lines
 from tests.unit.trace.test_trace import bins, signals, tickets, work
 from transforms.storage.warehouse import Warehouse
-from transforms.trace.lag_model import SAMPLE, Learning
-from transforms.trace.lag_samples import lag_samples
+from transforms.trace.lag_model import Learning
+from transforms.trace.lag_samples import SAMPLE, lag_samples
 from transforms.trace.offset_cause import CLOCK, HAUL_OR_CLOCK, QUEUE_OR_CLOCK
 
 DAY = dt.date(2025, 10, 1)

@@ -6,12 +6,14 @@ import pytest
 
 from transforms.telemetry.unloads import find_unloads
 from transforms.trace.association import associate_loads
-from transforms.trace.field_trace import FieldTrace, trace_field
+from transforms.trace.day_clocks import DayClocks
+from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork
-from transforms.trace.lag_model import SAMPLE, DayClocks, Learning
-from transforms.trace.lag_samples import lag_samples
+from transforms.trace.lag_model import Learning
+from transforms.trace.lag_samples import SAMPLE, lag_samples
 from transforms.trace.load_ends_hmm import Chain, Departures
 from transforms.trace.mass_streams import Signals, Stream, Stretch, field_stretches
+from transforms.trace.trace_tables import FieldTrace
 
 START = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 DAY = START.date()

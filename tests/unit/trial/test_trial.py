@@ -9,7 +9,7 @@ from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import read_season
 from transforms.errors import WorkspaceError
 from transforms.mixed_model.contrasts import contrast
-from transforms.model.fit import fit_response
+from transforms.model.estimate import fit_response
 from transforms.trial.analysis import find_loads, interval, p_value, read, signs
 from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, drawn_order, read_trial, trial_toml

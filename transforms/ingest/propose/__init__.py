@@ -1,1 +1,1 @@
-"""Looks at an export nobody has described yet and proposes how to read it, with a reason and a confidence a column."""
+"""Proposal of a mapping for an export without one, with reasons and confidence per column."""

@@ -1,4 +1,4 @@
-"""Which column of ours a file's column means, by the words of its name."""
+"""Matching of file columns to table columns by the words in their names."""
 
 import re
 import tomllib
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from functools import cache
 from importlib.resources import files
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +15,9 @@ from scipy.optimize import linear_sum_assignment
 
 from transforms.contracts.units import SUFFIX_UNIT, unit_of_text
 
-LEAST = 0.45
-ALIKE, SHORT = 0.8, 3
-"""Names are similar above this share of letters in common; shorter words than this are too short to tell."""
+MIN_SCORE = 0.45
+MIN_SIMILARITY, SHORT_LETTERS = 0.8, 3
+"""Minimum share of common letters of similar names; words of at most this many letters are not compared."""
 BRACKETED = re.compile(r"[\[(]([^\])]*)[\])]")
 NUMBERED = re.compile(r"(?<=[a-z])(?=\d)|(?<=\d)(?=[a-z])")
 
@@ -29,12 +30,12 @@ def known_names() -> dict[str, dict[str, list[str]]]:
 
 @dataclass(frozen=True)
 class Name:
-    """A column's name taken apart.
+    """Parsed column name.
 
     Attributes:
-        sources: the file's columns it stands for: one, or left and right.
-        words: its words, plain.
-        unit_text: a unit that stands in it, as written.
+        sources: columns of the file with this name: one, or left and right.
+        words: normalized words of the name.
+        unit_text: unit in the name, as written; None if there is none.
     """
 
     sources: tuple[str, ...]
@@ -43,14 +44,14 @@ class Name:
 
 
 def plain_words(text: str) -> list[str]:
-    """Return a name's words: no accents, no case, camel case and numbers taken apart."""
-    apart = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
-    flat = unicodedata.normalize("NFKD", apart).encode("ascii", "ignore").decode().casefold()
+    """Return the normalized words of a name: no accents, lower case, camel case and numbers split."""
+    spaced = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
+    flat = unicodedata.normalize("NFKD", spaced).encode("ascii", "ignore").decode().casefold()
     return NUMBERED.sub(" ", re.sub(r"[^a-z0-9]+", " ", flat)).split()
 
 
 def take_apart(column: str) -> Name:
-    """Split a column's name into words and the unit in it: in brackets, as its last word, or as a suffix of ours."""
+    """Parse a column name into words and a unit: in brackets, as the last word, or as a canonical suffix."""
     bracket = BRACKETED.search(column)
     rest, unit = BRACKETED.sub(" ", column), bracket.group(1).strip() if bracket else None
     if unit is None:
@@ -68,7 +69,7 @@ def take_apart(column: str) -> Name:
 
 
 def paired(columns: list[str]) -> list[Name]:
-    """Return the names of a file's columns, with left and right ones as one."""
+    """Return the parsed names of the columns of a file; left and right columns are paired."""
     sides = known_names()["words"]
     out: list[Name] = []
     halves: dict[tuple[tuple[str, ...], str | None], dict[str, Name]] = {}
@@ -88,7 +89,7 @@ def paired(columns: list[str]) -> list[Name]:
 
 
 class NameIndex:
-    """The names of a file's columns, prepared so that a phrase is compared only with those that may be like it."""
+    """Search index of the column names of a file, which limits comparisons to possibly similar names."""
 
     def __init__(self, names: list[Name]) -> None:
         self.names = names
@@ -106,7 +107,7 @@ class NameIndex:
         self.known: dict[str, dict[int, float]] = {}
 
     def likeness(self, phrase: str) -> dict[int, float]:
-        """Return name -> how well a phrase fits it, 0 to 1; names that it does not fit are left out."""
+        """Return the similarity, 0 to 1, of a phrase to each name by its index; dissimilar names are omitted."""
         if phrase not in self.known:
             best: dict[int, float] = {}
             for i, score in [*self._contained(phrase), *self._similar(phrase)]:
@@ -116,54 +117,64 @@ class NameIndex:
         return self.known[phrase]
 
     def _contained(self, phrase: str) -> list[tuple[int, float]]:
-        """Names that have all words of the phrase."""
+        """Return (index, score) of names that contain all words of the phrase."""
         wanted = plain_words(phrase)
         if not wanted:
             return []
-        having = sorted((self.with_word.get(w, set()) for w in wanted), key=len)
-        found = set.intersection(*having)
+        candidates = sorted((self.with_word.get(w, set()) for w in wanted), key=len)
+        found = set.intersection(*candidates)
         return [
             (i, 1.0 if list(self.words[i]) == wanted else 0.55 + 0.35 * len(wanted) / len(self.words[i])) for i in found
         ]
 
     def _similar(self, phrase: str) -> list[tuple[int, float]]:
-        """Names written almost as the phrase; most are ruled out by the letters they share."""
+        """Return (index, score) of names with almost the same letters; counts of common letters exclude most names."""
         wanted = " ".join(plain_words(phrase))
-        if not self.texts or min(len(wanted), len(phrase)) <= SHORT:
+        if not self.texts or min(len(wanted), len(phrase)) <= SHORT_LETTERS:
             return []
         shared = np.minimum(self.letters, _letters(wanted)).sum(axis=1)
-        near = np.flatnonzero((2 * shared > ALIKE * (self.lengths + len(wanted))) & (self.lengths > SHORT))
+        near = np.flatnonzero(
+            (2 * shared > MIN_SIMILARITY * (self.lengths + len(wanted))) & (self.lengths > SHORT_LETTERS)
+        )
         ratios = [(int(i), SequenceMatcher(None, self.texts[i], wanted).ratio()) for i in near]
-        return [(i, 0.6 * ratio) for i, ratio in ratios if ratio > ALIKE]
+        return [(i, 0.6 * ratio) for i, ratio in ratios if ratio > MIN_SIMILARITY]
 
 
 def _letters(text: str) -> NDArray[np.int32]:
-    """Return how often each character occurs in a plain text."""
+    """Return the number of occurrences of each ASCII character in a text."""
     return np.bincount(np.frombuffer(text.encode(), np.uint8), minlength=128)[:128].astype(np.int32)
 
 
-def match(index: NameIndex, kind: str, extra: dict[str, list[str]]) -> dict[str, tuple[Name, float, str]]:
-    """Return column of ours -> (name, confidence, the phrase it was known by), each name used once.
+class Match(NamedTuple):
+    """Match of a file column: its name, the confidence from 0 to 1, and the matching phrase."""
+
+    name: Name
+    confidence: float
+    phrase: str
+
+
+def match(index: NameIndex, kind: str, extra: dict[str, list[str]]) -> dict[str, Match]:
+    """Return the match of each table column, using each name at most once.
 
     Args:
-        index: the file's columns.
-        kind: the kind of file.
-        extra: more columns and their phrases: a workspace's own settings.
+        index: the columns of the file.
+        kind: kind of file.
+        extra: additional columns and their phrases, such as settings that the workspace adds.
     """
     phrases = dict(known_names()[kind])
     for column, more in extra.items() if kind == "telemetry" else ():
         phrases[column] = [*phrases.get(column, []), *more]
-    ours = list(phrases)
-    scores = np.zeros((len(ours), len(index.names)))
+    targets = list(phrases)
+    scores = np.zeros((len(targets), len(index.names)))
     known: dict[tuple[int, int], tuple[float, str]] = {}
-    for i, column in enumerate(ours):
+    for i, column in enumerate(targets):
         for phrase in [column, " ".join(plain_words(column)), *phrases[column]]:
             for j, score in index.likeness(phrase).items():
                 known[i, j] = max(known.get((i, j), (0.0, "")), (score, phrase))
                 scores[i, j] = known[i, j][0]
     rows, columns = linear_sum_assignment(-scores)
     return {
-        ours[i]: (index.names[j], *known[i, j])
+        targets[i]: Match(index.names[j], *known[i, j])
         for i, j in zip(rows.tolist(), columns.tolist(), strict=True)
-        if scores[i, j] >= LEAST
+        if scores[i, j] >= MIN_SCORE
     }

@@ -1,4 +1,4 @@
-"""What is proposed for an export, and what only a person can say."""
+"""Proposed mapping of an export, and the open questions about it."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -6,13 +6,13 @@ from typing import Any
 
 @dataclass(frozen=True)
 class MappingQuestion:
-    """Something only the person knows.
+    """Question that only the user can answer.
 
     Attributes:
-        key: what is asked for, as `--answer KEY=VALUE` names it.
+        key: key of the answer in `--answer KEY=VALUE`.
         text: the question.
-        choices: answers that would do; empty where any may.
-        guess: the likeliest; empty where there is none. Never a unit.
+        choices: allowed answers; empty if any answer is allowed.
+        guess: most likely answer; empty if there is none. Never a unit.
     """
 
     key: str
@@ -23,7 +23,7 @@ class MappingQuestion:
 
 @dataclass
 class ColumnProposal:
-    """How one column of ours would be read."""
+    """Proposed source of one table column, with confidence and reasons."""
 
     column: str
     row: dict[str, Any]
@@ -33,14 +33,15 @@ class ColumnProposal:
 
 @dataclass
 class Proposal:
-    """A mapping, as far as it is known, and the questions left.
+    """Mapping, as far as it is known, and the open questions.
 
     Attributes:
-        kind: the kind of file.
-        layout: the mapping's keys but `columns`.
-        columns: in order of the contract.
-        questions: what must be answered before it can be saved.
-        unread: the file's columns that no column of ours needs.
+        kind: kind of file.
+        layout: keys of the mapping other than `columns`.
+        columns: proposed columns, in order of the schema.
+        questions: questions to answer before the mapping can be saved.
+        unread: columns of the file that no table column uses.
+        reasons: reasons for the file format and layout.
     """
 
     kind: str
@@ -51,25 +52,25 @@ class Proposal:
     reasons: list[str] = field(default_factory=list)
 
     def table(self) -> dict[str, Any]:
-        """The mapping as TOML would hold it."""
+        """Return the mapping as the table of a TOML file."""
         return {"kind": self.kind, **self.layout, "columns": {c.column: c.row for c in self.columns}}
 
 
 @dataclass
 class Asker:
-    """Answers given beforehand, and the questions still open, each once."""
+    """Collector of open questions, given the answers so far."""
 
     answers: dict[str, str]
     questions: list[MappingQuestion] = field(default_factory=list)
 
     def ask(self, key: str, text: str, choices: list[str] | None = None, guess: str = "") -> str | None:
-        """Return the answer, or note the question."""
+        """Return the answer to a question; if there is none, record the question and return None."""
         if key in self.answers:
             return self.answers[key]
         self.again(key, text, choices, guess)
         return None
 
     def again(self, key: str, text: str, choices: list[str] | None = None, guess: str = "") -> None:
-        """Note a question, whatever was answered: the answer will not do."""
+        """Record a question even if it was answered, because the answer is invalid."""
         if all(q.key != key for q in self.questions):
             self.questions.append(MappingQuestion(key, text, tuple(choices or ()), guess))

@@ -1,4 +1,4 @@
-"""Proposes a mapping for an export, with a reason and a confidence a column, and asks what it cannot know."""
+"""Proposal of a mapping for an export, with reasons, confidence per column, and questions."""
 
 import re
 from pathlib import Path
@@ -8,7 +8,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.source_tables import CONTRACTS, DEFAULTS, contract, needed_columns
 from transforms.ingest.mapping import OWN_COLUMNS
 from transforms.ingest.propose.columns import ColumnReader
-from transforms.ingest.propose.matching import Name, NameIndex, known_names, match, paired, plain_words
+from transforms.ingest.propose.matching import Match, Name, NameIndex, known_names, match, paired, plain_words
 from transforms.ingest.propose.proposal import Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.sniff import FormatGuess
 
@@ -17,7 +17,7 @@ SKIP = "skip"
 
 
 class _Proposer:
-    """Works a proposal out from what was sniffed and answered."""
+    """Builder of a proposal from the detected format and the answers."""
 
     def __init__(
         self, sniffed: FormatGuess, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]
@@ -31,6 +31,7 @@ class _Proposer:
         self.reader = ColumnReader(sniffed, self.layout, catalogue, zone, self.asker)
 
     def _layout_questions(self) -> None:
+        """Apply answers about the layout, and ask about uncertain layout keys."""
         for key, (text, choices, guess) in self.sniffed.unsure.items():
             answer = self.asker.ask(key, text, choices, guess)
             if answer is not None:
@@ -41,7 +42,7 @@ class _Proposer:
             self.layout["quoted"] = True
 
     def kind(self) -> tuple[str, float]:
-        """The kind of file whose needed columns are found best."""
+        """Return (kind of file whose required columns match best, confidence)."""
         if "kind" in self.answers:
             return self.answers["kind"], 1.0
         scores = {}
@@ -54,46 +55,46 @@ class _Proposer:
                 for c in needed_columns(contract(kind, self.catalogue))
                 if c not in {"machine_id", "site_id", "station_id"}
             ]
-            hit = sum(found[c][1] for c in needed if c in found) / max(1, len(needed))
-            scores[kind] = hit + 0.6 * sum(v[1] for v in found.values()) / max(1, len(self.names))
+            hit = sum(found[c].confidence for c in needed if c in found) / max(1, len(needed))
+            scores[kind] = hit + 0.6 * sum(m.confidence for m in found.values()) / max(1, len(self.names))
         ranked = sorted(scores, key=lambda k: -scores[k])
         first, second = ranked[0], ranked[1]
-        sure = scores[first] > 0.5 and scores[first] - scores[second] > 0.15
-        if not sure:
-            self.asker.ask("kind", "What does a row of this file tell of?", list(CONTRACTS), first)
-        return first, 0.95 if sure else 0.5
+        is_sure = scores[first] > 0.5 and scores[first] - scores[second] > 0.15
+        if not is_sure:
+            self.asker.ask("kind", "Which kind of data does this file contain?", list(CONTRACTS), first)
+        return first, 0.95 if is_sure else 0.5
 
     def propose(self) -> Proposal:
-        """Work out the whole proposal."""
+        """Return the proposal with its open questions."""
         self._layout_questions()
         kind, _ = self.kind()
         if kind not in CONTRACTS:
-            self.asker.again("kind", f"'{kind}' is no kind of file.", list(CONTRACTS))
+            self.asker.again("kind", f"'{kind}' is not a kind of file; choose another.", list(CONTRACTS))
             return Proposal("load", self.layout, questions=self.asker.questions)
         found = match(self.index, kind, self.extra)
-        self._chosen_by_person(kind, found)
+        self._apply_answers(kind, found)
         proposal = Proposal(kind, self.layout, questions=self.asker.questions, reasons=self.sniffed.reasons)
         used: set[str] = set()
         schema = contract(kind, self.catalogue)
         for column in schema.columns():
             if column in found and self.answers.get(column) != SKIP:
-                made = self.reader.column(column, *found[column], temporal=column.endswith("_at"))
-                proposal.columns.append(made)
-                used.update(made.row.get("from", []))
+                proposed = self.reader.column(column, *found[column], temporal=column.endswith("_at"))
+                proposal.columns.append(proposed)
+                used.update(proposed.row.get("from", []))
         self._needed(kind, proposal)
         order = list(schema.columns())
         proposal.columns.sort(key=lambda c: order.index(c.column))
         proposal.unread = [c for c in self.sniffed.columns if c not in used]
         return proposal
 
-    def _chosen_by_person(self, kind: str, found: dict[str, tuple[Name, float, str]]) -> None:
-        """Take over answers that name a file's column for a column of ours; doubtful matches are asked about."""
+    def _apply_answers(self, kind: str, found: dict[str, Match]) -> None:
+        """Apply answers that name a file column for a table column, and ask about uncertain matches."""
         by_source = {n.sources: n for n in self.names}
         for column in contract(kind, self.catalogue).columns():
             answer = self.answers.get(column)
             if answer and answer != SKIP and answer in self.reader.cells:
                 name = by_source.get((answer,)) or Name((answer,), tuple(plain_words(answer)), None)
-                found[column] = (name, 1.0, "your answer")
+                found[column] = Match(name, 1.0, "your answer")
         for column, (name, confidence, _) in list(found.items()):
             if confidence < SURE and column not in self.answers:
                 source = " / ".join(name.sources)
@@ -102,7 +103,7 @@ class _Proposer:
                 self.asker.ask(column, text, [*self.sniffed.columns, SKIP], name.sources[0])
 
     def _needed(self, kind: str, proposal: Proposal) -> None:
-        """Ask for needed columns that no column of the file seems to be."""
+        """Ask about required columns that match no column of the file."""
         have = {c.column for c in proposal.columns}
         for column in needed_columns(contract(kind, self.catalogue)):
             if column in have or column in DEFAULTS:
@@ -110,28 +111,26 @@ class _Proposer:
             answer = self.answers.get(column)
             if answer and answer.startswith("="):
                 proposal.columns.append(
-                    ColumnProposal(column, {"value": answer[1:]}, 1.0, ["one value for the whole file, as you said"])
+                    ColumnProposal(column, {"value": answer[1:]}, 1.0, ["your answer: one value for the whole file"])
                 )
                 continue
             pattern = _id_in_name(self.path.name) if column == "machine_id" else None
             if answer == "name" and pattern is not None:
-                proposal.columns.append(
-                    ColumnProposal(column, {"file_name": pattern}, 0.9, ["it stands in the file's name"])
-                )
+                proposal.columns.append(ColumnProposal(column, {"file_name": pattern}, 0.9, ["it is in the file name"]))
                 continue
             shown = ""
             if pattern is not None and (hit := re.search(pattern, self.path.name)):
-                shown = f" 'name' takes it from the file's name (here '{hit.group(1)}')."
+                shown = f" Answer 'name' to take it from the file name (here '{hit.group(1)}')."
             self.asker.ask(
                 column,
-                f"Which column is the {column}?{shown} '=TEXT' gives one value for the whole file.",
+                f"Which column is the {column}?{shown} Answer '=TEXT' for one value in the whole file.",
                 self.sniffed.columns,
                 "name" if shown else "",
             )
 
 
 def _id_in_name(name: str) -> str | None:
-    """A pattern for what looks like a number of a machine in a file's name."""
+    """Return a pattern for a machine number in a file name; None if there is none."""
     found = re.search(r"(?:^|[_\-. ])([A-Za-z]{1,4}\d{1,5})(?=[_\-. ])", name)
     if found is None:
         return None
@@ -140,19 +139,19 @@ def _id_in_name(name: str) -> str | None:
 
 
 def files_pattern(path: Path) -> str:
-    """The file's name with its numbers left open: the exports to come."""
+    """Return a file name pattern that matches future exports, with wildcards for numbers."""
     stem = re.sub(r"\d+", "*", re.sub(r"[\[\]?*]", "?", path.stem))
     return re.sub(r"\*[\*_\-. ]*\*", "*", stem) + path.suffix
 
 
 def propose(sniffed: FormatGuess, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]) -> Proposal:
-    """Propose a mapping.
+    """Return a proposed mapping with its open questions.
 
     Args:
-        sniffed: how the file is laid out.
+        sniffed: detected format of the file.
         path: the file.
-        catalogue: the settings known.
-        zone: the season's time zone, the likeliest guess for times without one; it is asked about all the same.
+        catalogue: the machine settings of the workspace.
+        zone: time zone of the season, the default answer for times without a time zone.
         answers: question key -> answer.
     """
     if sniffed.form in OWN_COLUMNS:
@@ -161,7 +160,7 @@ def propose(sniffed: FormatGuess, path: Path, catalogue: Catalogue, zone: str, a
         if sniffed.form == "iso11783":
             layout["time_zone"] = zone
         rows = OWN_COLUMNS[sniffed.form]
-        says = ["the form says it itself"]
-        columns = [ColumnProposal(c, {"from": [r["from"]]}, 0.95, says) for c, r in rows.items()]
+        reasons = ["defined by the file format"]
+        columns = [ColumnProposal(c, {"from": [r["from"]]}, 0.95, reasons) for c, r in rows.items()]
         return Proposal(kind, layout, columns, unread=sniffed.columns, reasons=sniffed.reasons)
     return _Proposer(sniffed, path, catalogue, zone, answers).propose()

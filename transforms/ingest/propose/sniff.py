@@ -1,4 +1,4 @@
-"""Finds out how a file is laid out: form, encoding, separator, header and unit rows, decimal mark."""
+"""Detection of file format and layout: encoding, separator, header and unit rows, decimal mark."""
 
 import codecs
 import csv
@@ -19,10 +19,10 @@ from transforms.ingest.readers.parquet import parquet_rows
 from transforms.ingest.readers.text_layout import column_names
 from transforms.ingest.readers.workbook import sheet_grids
 
-LOOK_BYTES = 1 << 18
-LOOK_LINES = 400
+SAMPLE_BYTES = 1 << 18
+SAMPLE_LINES = 400
 MARK_CELLS = 100_000
-"""Cells that the decimal mark is read off."""
+"""Maximum cells used to detect the decimal mark."""
 SEPARATORS = (";", ",", "\t", "|")
 GHCN = re.compile(r"^[A-Z0-9_-]{11},\d{8},[A-Z0-9]{4},-?\d+,")
 NUMBER = re.compile(r"^[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?$")
@@ -31,15 +31,15 @@ GROUPED = re.compile(r"^[+-]?\d{1,3}(?:([.,' \u00a0])\d{3})(?:\1\d{3})*(?:[.,]\d
 
 @dataclass
 class FormatGuess:
-    """How a file seems to be laid out.
+    """Detected format and layout of a file.
 
     Attributes:
-        form: one of `transforms.ingest.mapping.FORMS`.
-        layout: keys of a mapping that say so (`separator`, `header_line`, ...).
-        reasons: what each was read off, in words.
-        columns: the file's columns.
-        units: column -> unit text of the unit row.
-        rows: sample rows as text, a cell a column.
+        form: one of `transforms.config.forms.FORMS`.
+        layout: keys of a mapping (`separator`, `header_line`, ...).
+        reasons: reasons for the detected format and layout.
+        columns: columns of the file.
+        units: column -> text in the unit row.
+        rows: sample rows as text, one cell per column.
         unsure: layout key -> (question, choices, best guess).
     """
 
@@ -53,26 +53,26 @@ class FormatGuess:
 
 
 def sniff(path: Path) -> FormatGuess:
-    """Look at the beginning of a file.
+    """Detect the format and layout of a file from its beginning.
 
     Raises:
-        SourceFileError: nothing that could be a table is found.
+        SourceFileError: the file contains no table.
     """
     form = "iso11783" if path.is_dir() else SUFFIX_FORM.get(path.suffix.lower(), "delimited")
     if form == "delimited":
         return _sniff_text(path)
-    sniffed = FormatGuess(form, reasons=[f"{form} by the file's name"])
-    if form in LOOKS:
-        LOOKS[form](path, sniffed)
+    sniffed = FormatGuess(form, reasons=[f"{form}, from the file name"])
+    if form in FORMAT_SNIFFERS:
+        FORMAT_SNIFFERS[form](path, sniffed)
     return sniffed
 
 
 def _encoding(data: bytes, sniffed: FormatGuess) -> str:
-    """Return the text, and note its encoding; only UTF-8 can be known from bytes alone."""
+    """Return the decoded text and record its encoding; only UTF-8 and UTF-16 can be detected from bytes."""
     for mark, name in ((codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16")):
         if data.startswith(mark):
             sniffed.layout["encoding"] = name
-            sniffed.reasons.append("UTF-16 by the mark at its beginning")
+            sniffed.reasons.append("UTF-16, from the byte order mark")
             return data.decode("utf-16", "replace")
     try:
         text = codecs.getincrementaldecoder("utf-8-sig")().decode(data)
@@ -84,12 +84,12 @@ def _encoding(data: bytes, sniffed: FormatGuess) -> str:
         ]
         sniffed.layout["encoding"] = "cp1252"
         sniffed.unsure["encoding"] = (
-            f"The file is not UTF-8. Which reads right? {' | '.join(guesses)}",
+            f"The file is not UTF-8. Which line is readable? {' | '.join(guesses)}",
             ["cp1252", "cp1250", "cp852"],
             "cp1252",
         )
         return data.decode("cp1252", "replace")
-    sniffed.reasons.append("UTF-8: all its bytes fit")
+    sniffed.reasons.append("UTF-8: all bytes are valid")
     return text
 
 
@@ -101,18 +101,18 @@ def _cells(line: str, separator: str) -> list[str]:
 
 
 def _separator(lines: list[str]) -> str:
-    """The separator that cuts most lines into the same number of cells, the more the better."""
+    """Return the separator that splits most lines into the same number of cells, preferring more cells."""
     best, score = ",", 0.0
     for separator in SEPARATORS:
         counts = Counter(len(_cells(line, separator)) for line in lines)
-        width, many = max(counts.items(), key=lambda kv: (kv[1] * (kv[0] > 1), kv[0]))
-        if width > 1 and (now := many / len(lines) + min(width, 40) / 1000) > score:
+        width, count = max(counts.items(), key=lambda kv: (kv[1] * (kv[0] > 1), kv[0]))
+        if width > 1 and (now := count / len(lines) + min(width, 40) / 1000) > score:
             best, score = separator, now
     return best
 
 
 def is_number(cell: str) -> bool:
-    """Whether a cell is a number, whatever its decimal mark."""
+    """Return True if a cell is a number with any decimal mark."""
     return bool(NUMBER.match(cell) or GROUPED.match(cell))
 
 
@@ -124,20 +124,20 @@ def _is_label(cells: list[str]) -> bool:
 
 def _sniff_text(path: Path) -> FormatGuess:
     with path.open("rb") as handle:
-        data = handle.read(LOOK_BYTES)
+        data = handle.read(SAMPLE_BYTES)
     sniffed = FormatGuess("delimited")
     if b"\x00" in data and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         raise SourceFileError("not_a_table", "the file holds NUL bytes: it is no text table")
     text = _encoding(data, sniffed)
-    lines = text.splitlines()[:LOOK_LINES]
-    if len(data) == LOOK_BYTES and len(lines) > 1 and len(text.splitlines()) <= LOOK_LINES:
+    lines = text.splitlines()[:SAMPLE_LINES]
+    if len(data) == SAMPLE_BYTES and len(lines) > 1 and len(text.splitlines()) <= SAMPLE_LINES:
         lines.pop()
     if lines and GHCN.match(lines[0]):
         return FormatGuess(
             "ghcn_daily", layout={"form": "ghcn_daily"}, reasons=["the first line is a GHCN-Daily reading"]
         )
     if text.lstrip()[:1] == "{" and '"FeatureCollection"' in text:
-        sniffed = FormatGuess("geojson", layout={"form": "geojson"}, reasons=["it begins as GeoJSON does"])
+        sniffed = FormatGuess("geojson", layout={"form": "geojson"}, reasons=["the file begins like GeoJSON"])
         _sniff_geojson(path, sniffed)
         return sniffed
     full = [line for line in lines if line.strip()]
@@ -145,7 +145,7 @@ def _sniff_text(path: Path) -> FormatGuess:
         raise SourceFileError("not_a_table", "the file has fewer than two lines: there is nothing to propose from")
     separator = _separator(full)
     sniffed.layout["separator"] = separator
-    sniffed.reasons.append(f"cells are parted by {separator!r}: so most lines have the same number of them")
+    sniffed.reasons.append(f"the separator is {separator!r}: it splits most lines into the same number of cells")
     _sniff_rows([_cells(line, separator) for line in lines], sniffed)
     return sniffed
 
@@ -153,26 +153,26 @@ def _sniff_text(path: Path) -> FormatGuess:
 def _sniff_sheet(path: Path, sniffed: FormatGuess) -> None:
     best: tuple[int, str, list[list[str]]] = (0, "", [])
     for name, grid in sheet_grids(path):
-        rows = [["" if v is None else str(v).strip() for v in row] for row in grid.head(LOOK_LINES).iter_rows()]
+        rows = [["" if v is None else str(v).strip() for v in row] for row in grid.head(SAMPLE_LINES).iter_rows()]
         filled = sum(sum(bool(c) for c in row) for row in rows)
         if filled > best[0]:
             best = (filled, name, rows)
     if not best[2]:
         raise SourceFileError("not_a_table", "no sheet of the workbook holds a table")
     sniffed.layout["sheet"] = best[1]
-    sniffed.reasons.append(f"sheet '{best[1]}' holds the most")
+    sniffed.reasons.append(f"sheet '{best[1]}' has the most filled cells")
     _sniff_rows(best[2], sniffed)
 
 
 def _sniff_parquet(path: Path, sniffed: FormatGuess) -> None:
-    head = parquet_rows(path, LOOK_LINES)
+    head = parquet_rows(path, SAMPLE_LINES)
     texts = head.select(pl.all().cast(pl.String, strict=False))
     sniffed.columns = texts.columns
     sniffed.rows = [["" if v is None else str(v).removesuffix(".000000") for v in row] for row in texts.iter_rows()]
 
 
 def _sniff_geojson(path: Path, sniffed: FormatGuess) -> None:
-    cells = geojson_rows(path).head(LOOK_LINES)
+    cells = geojson_rows(path).head(SAMPLE_LINES)
     sniffed.columns = [c for c in cells.columns if c != LINE]
     sniffed.units = {LAT: "deg", LON: "deg", AREA: "ha"}
     sniffed.rows = [["" if v is None else str(v) for v in row] for row in cells.select(sniffed.columns).iter_rows()]
@@ -182,11 +182,16 @@ def _sniff_task_data(path: Path, sniffed: FormatGuess) -> None:
     sniffed.columns = value_names(path)
 
 
-LOOKS = {"sheet": _sniff_sheet, "parquet": _sniff_parquet, "geojson": _sniff_geojson, "iso11783": _sniff_task_data}
+FORMAT_SNIFFERS = {
+    "sheet": _sniff_sheet,
+    "parquet": _sniff_parquet,
+    "geojson": _sniff_geojson,
+    "iso11783": _sniff_task_data,
+}
 
 
 def _sniff_rows(rows: list[list[str]], sniffed: FormatGuess) -> None:
-    """Find header, unit row and decimal mark in rows of cells."""
+    """Detect header, unit row and decimal mark in rows of cells."""
     widths = Counter(len(r) for r in rows if len(r) > 1)
     if not widths:
         raise SourceFileError("not_a_table", "no separator cuts the lines into cells")
@@ -196,24 +201,24 @@ def _sniff_rows(rows: list[list[str]], sniffed: FormatGuess) -> None:
         raise SourceFileError("no_header", "no line of the file looks like column names")
     header, below = [rows[at]], rows[at + 1 :]
     if at:
-        sniffed.reasons.append(f"line {at + 1} is the header: {at} above it are no table")
+        sniffed.reasons.append(f"line {at + 1} is the header; the {at} lines above it are not part of the table")
     sniffed.layout["header_line"] = at + 1
     if below and _continues(header[0], below[0]):
         header.append(below.pop(0))
         sniffed.layout["header_rows"] = 2
-        sniffed.reasons.append("the header has two rows: names stand under names that span several columns")
+        sniffed.reasons.append("the header has two rows: names below names that span several columns")
     sniffed.columns = column_names(header)
     if below and _is_units(below[0]):
         units = below.pop(0)
         sniffed.units = {c: u for c, u in zip(sniffed.columns, units, strict=False) if u}
         sniffed.layout["unit_row"] = True
-        sniffed.reasons.append("a row of units stands under the header")
+        sniffed.reasons.append("the row below the header contains units")
     sniffed.rows = [r for r in below if len(r) == width and any(r)]
     _decimal(sniffed)
 
 
 def _continues(above: list[str], row: list[str]) -> bool:
-    """Whether a row under the header is a header too: names where the first has none, no numbers, no units."""
+    """Return True if a row below the header is a second header row: it fills gaps and has no numbers or units."""
     gaps = [i for i, c in enumerate(above) if not c]
     return bool(gaps) and all(i < len(row) and row[i] for i in gaps) and _no_values(row) and not _is_units(row)
 
@@ -229,6 +234,7 @@ def _is_units(row: list[str]) -> bool:
 
 
 def _decimal(sniffed: FormatGuess) -> None:
+    """Detect the decimal mark and the thousands mark."""
     rows = sniffed.rows[: max(10, MARK_CELLS // max(1, len(sniffed.columns)))]
     cells = [c for r in rows for c in r if GROUPED.match(c) or NUMBER.match(c)]
     comma = [c for c in cells if re.match(r"^[+-]?\d+,\d+$", c)]
@@ -237,12 +243,12 @@ def _decimal(sniffed: FormatGuess) -> None:
     if both:
         decimal = "," if both[0].rfind(",") > both[0].rfind(".") else "."
         sniffed.layout.update(decimal=decimal, thousands="." if decimal == "," else ",")
-        sniffed.reasons.append(f"'{both[0]}' has both marks: the last is the decimal one")
+        sniffed.reasons.append(f"'{both[0]}' has two marks, of which the last is the decimal mark")
         return
-    spaced = [c for c in cells if (found := GROUPED.match(c)) and found.group(1) in "' \u00a0"]
-    if spaced:
-        sniffed.layout["thousands"] = GROUPED.match(spaced[0]).group(1)  # type: ignore[union-attr]
-        sniffed.reasons.append(f"thousands are parted as in '{spaced[0]}'")
+    spaced = ((found.group(1), c) for c in cells if (found := GROUPED.match(c)) and found.group(1) in "' \u00a0")
+    if (first := next(spaced, None)) is not None:
+        sniffed.layout["thousands"], example = first
+        sniffed.reasons.append(f"thousands are separated as in '{example}'")
     decimal = "," if len(comma) > len(point) else "."
     sniffed.layout["decimal"] = decimal
     marked = comma if decimal == "," else point
@@ -253,7 +259,7 @@ def _decimal(sniffed: FormatGuess) -> None:
     if all(re.match(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$", c) for c in marked):
         other = "." if decimal == "," else ","
         text = (
-            f"Every number with a mark has three digits after it, as '{marked[0]}'. Is '{decimal}' the decimal mark, "
-            f"or does it part thousands (then answer '{other}')?"
+            f"Every number with a mark has three digits after it, such as '{marked[0]}'. Is '{decimal}' the decimal "
+            f"mark, or does it separate thousands (then answer '{other}')?"
         )
         sniffed.unsure["decimal"] = (text, [decimal, other], decimal)

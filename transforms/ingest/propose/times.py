@@ -1,4 +1,4 @@
-"""Which form a file's times are in: day first or month first, padded or not, with a zone or without."""
+"""Detection of the time format of a file: order of day and month, padding, and time zone."""
 
 from dataclasses import dataclass
 
@@ -19,18 +19,18 @@ DATES = (
 CLOCKS = ("%H:%M:%S", "%H:%M", "%H:%M:%S%.f", "%I:%M:%S %p", "%I:%M %p", "%H%M%S")
 JOINTS = (" ", "T")
 ZONES = ("Z", "%z", "%:z")
-ODD_SHARE = 0.05
-"""So many of a file's times may be broken, and its form still be known."""
+MAX_INVALID_SHARE = 0.05
+"""Maximum share of unreadable times for a format to fit."""
 
 
 @dataclass(frozen=True)
 class TimeForm:
-    """A form that fits every sample.
+    """Time format that fits the samples.
 
     Attributes:
-        format: strptime format, as a mapping takes it.
-        utc: whether the form itself says the zone.
-        rivals: other forms that fit every sample but mean other days.
+        format: strptime format, as used in a mapping.
+        utc: True if the format includes the time zone.
+        rivals: other formats that fit the samples but give different times.
     """
 
     format: str
@@ -39,19 +39,19 @@ class TimeForm:
 
 
 def _fits(samples: pl.Series, form: str) -> pl.Series | None:
+    """Return the samples read in a format; None if it does not fit."""
     try:
         read = samples.str.to_datetime(form, strict=False, time_unit="us", ambiguous="earliest")
     except pl.exceptions.PolarsError:
         return None
-    if read.null_count() > ODD_SHARE * len(samples):
+    if read.null_count() > MAX_INVALID_SHARE * len(samples):
         return None
-    years = read.dt.year()
-    plausible = bool(years.min() >= 1990) and bool(years.max() <= 2100)  # type: ignore[operator]
-    return read.dt.replace_time_zone(None) if plausible else None
+    is_plausible = bool(read.dt.year().is_between(1990, 2100).all())
+    return read.dt.replace_time_zone(None) if is_plausible else None
 
 
 def time_form(cells: list[str]) -> TimeForm | None:
-    """Return the form that fits the samples, but for a few broken ones; None where none does."""
+    """Return the format that fits the samples, except for a few unreadable ones; None if no format fits."""
     samples = pl.Series([c for c in cells if c], dtype=pl.String)
     if not len(samples):
         return None

@@ -1,4 +1,4 @@
-"""Writes a proposed mapping as TOML a person reads and edits, with the reason of each column beside it."""
+"""TOML text of a proposed mapping, with the reasons for each column as comments."""
 
 import json
 from typing import Any
@@ -17,17 +17,23 @@ def _value(value: Any) -> str:
         )
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(_value(v) for v in value) + "]"
-    # A JSON string is a TOML basic string, but for the one control character JSON lets stand.
+    # A JSON string is a TOML basic string, except for the one control character that JSON does not escape.
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _comment(text: str) -> str:
+    """Return text that is safe in a one-line comment."""
     return "".join(c if c.isprintable() else " " for c in text)
 
 
 def mapping_text(proposal: Proposal, file: str) -> str:
-    """Return the TOML of a proposal."""
-    lines = [f"# Proposed by 'taretrace map' from {_comment(file)}; everything here may be edited."]
+    """Return the TOML text of a proposal.
+
+    Args:
+        proposal: the proposal.
+        file: name of the file it was made from.
+    """
+    lines = [f"# Proposed by 'taretrace map' from {_comment(file)}; edit as needed."]
     lines += [f"# {_comment(reason)}" for reason in proposal.reasons]
     lines.append(f"kind = {_value(proposal.kind)}")
     lines += [f"{key} = {_value(value)}" for key, value in proposal.layout.items() if value is not None]

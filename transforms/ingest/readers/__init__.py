@@ -1,1 +1,1 @@
-"""One reader per file format."""
+"""Readers, one per file format."""

@@ -1,4 +1,4 @@
-"""Opens archives with distrust: bounds on members, size and ratio, no path outside, nothing unpacked to disk."""
+"""Safe opening of zip archives: limits on members, size and ratio, no outside paths, no unpacking to disk."""
 
 import lzma
 import struct
@@ -20,7 +20,7 @@ FAULTS = (
     RuntimeError,
     struct.error,
 )
-"""What the archive's reader raises on damaged members."""
+"""Exceptions that the zip reader raises for damaged archives."""
 MAX_MEMBERS = 20_000
 MAX_UNPACKED_BYTES = 4 << 30
 RATIO_FROM_BYTES = 64 << 20
@@ -28,10 +28,10 @@ MAX_RATIO = 300
 
 
 def checked_archive(path: Path) -> zipfile.ZipFile:
-    """Open a zip archive.
+    """Open a zip archive after checking its limits.
 
     Raises:
-        SourceFileError: it is none, is damaged, or is made to harm.
+        SourceFileError: the file is not a zip archive, is damaged, or exceeds a limit.
     """
     try:
         archive = zipfile.ZipFile(path)
@@ -48,6 +48,7 @@ def checked_archive(path: Path) -> zipfile.ZipFile:
 
 
 def _check(archive: zipfile.ZipFile) -> None:
+    """Raise an error if an archive exceeds a limit, is encrypted, or contains a path outside its folder."""
     members = archive.infolist()
     if len(members) > MAX_MEMBERS:
         raise SourceFileError("archive_too_many", f"the archive has {len(members):,} members; at most {MAX_MEMBERS:,}")

@@ -1,7 +1,7 @@
-"""Reads delimited text block by block: memory follows the block, not the file.
+"""Reader of delimited text, block by block: memory use depends on the block size, not on the file size.
 
-A block without surprises is parsed straight into numbers; one with any is read as text, line by line, so that each
-line that is no row is told apart from its neighbours. Both ways give the same cells.
+A regular block is parsed directly into numbers. An irregular block is read as text, line by line, so that each invalid
+line is rejected on its own. Both parsers give the same cells.
 """
 
 import os
@@ -35,12 +35,12 @@ from transforms.ingest.readers.text_layout import (
 BLOCK_BYTES = 16 << 20
 SEARCH_BYTES = 1 << 16
 COUNT_BYTES = 1 << 18
-POINT_STANDS_AS = "\x01"
-"""Where the decimal mark is a comma, points and commas change places before parsing and points hide here."""
+POINT_SUBSTITUTE = "\x01"
+"""Substitute for points under a decimal comma: before parsing, commas become points and points become this."""
 
 
 def _line_end(fd: int, start: int, end: int, size: int) -> int:
-    """Return where the last line that ends within [start, end) ends; of a longer line, where it does."""
+    """Return the end of the last line that ends within [start, end); if none does, the end of the line at `start`."""
     at = end
     while at > start:
         back = max(start, at - SEARCH_BYTES)
@@ -58,7 +58,7 @@ def _line_end(fd: int, start: int, end: int, size: int) -> int:
 
 
 def byte_blocks(fd: int, start: int, size: int) -> Iterator[tuple[int, int]]:
-    """Yield the (start, end) of blocks of whole lines."""
+    """Yield (start, end) byte offsets of blocks of whole lines."""
     while start < size:
         end = min(start + BLOCK_BYTES, size)
         if end < size:
@@ -72,11 +72,11 @@ def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
 
     Args:
         path: the file.
-        mapping: how to read it.
-        numbers: its columns that are read as numbers.
+        mapping: the mapping that reads it.
+        numbers: columns of the file that are read as numbers.
 
     Raises:
-        SourceFileError: it has no header, one not of the mapped encoding, or one no table has.
+        SourceFileError: the header is missing, not in the mapped encoding, or too large.
     """
     handle = open_as_utf8(path, mapping.encoding)
     try:
@@ -89,6 +89,7 @@ def open_delimited(path: Path, mapping: Mapping, numbers: set[str]) -> Source:
 
 
 def _pieces(fd: int, at: int, lines_above: int, layout: TextLayout) -> Iterator[Callable[[], Chunk]]:
+    """Yield an empty chunk for the lines above the rows, then the chunks of rows."""
     yield lambda: Chunk(
         pl.DataFrame(schema={**dict.fromkeys(layout.wanted, pl.String), LINE: pl.Int64}),
         lines_above,
@@ -109,9 +110,9 @@ def _read_block(fd: int, start: int, end: int, layout: TextLayout) -> Chunk:
 
 
 def endless_line(beginning: bytes, length: int) -> Chunk:
-    """Return a line that is longer than any row as one rejected row."""
-    says = f"the line is {length:,} bytes long: it is no row"
-    bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", says)
+    """Return a chunk that rejects a line longer than any row."""
+    reason = f"the line is {length:,} bytes long: it is no row"
+    bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", reason)
     return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 1, lambda lines: [""] * len(lines), bad)
 
 
@@ -124,21 +125,21 @@ def _raw_lines(data: bytes) -> Callable[[list[int]], list[str]]:
 
 
 def _count(data: bytes, character: str) -> int:
-    """Count a character, in stretches that stay in the processor's cache."""
+    """Return the number of occurrences of a character, counted in blocks that fit in the processor cache."""
     codes, hits = np.frombuffer(data, np.uint8), np.empty(COUNT_BYTES, dtype=bool)
     total = 0
     for start in range(0, codes.size, COUNT_BYTES):
-        stretch = codes[start : start + COUNT_BYTES]
-        total += int(np.count_nonzero(np.equal(stretch, ord(character), out=hits[: stretch.size])))
+        block = codes[start : start + COUNT_BYTES]
+        total += int(np.count_nonzero(np.equal(block, ord(character), out=hits[: block.size])))
     return total
 
 
 def parse_plain(data: bytes, layout: TextLayout) -> Chunk | None:
-    """Parse a block in which every line has all its cells and every number is one; None where that does not hold."""
+    """Parse a regular block directly into numbers; return None if a line lacks cells or a number is invalid."""
     if not layout.plain or b'"' in data or b"\x00" in data or b"\x01" in data:
         return None
     comma = layout.decimal == ","
-    text = data.translate(bytes.maketrans(b".,", POINT_STANDS_AS.encode() + b".")) if comma else data
+    text = data.translate(bytes.maketrans(b".,", POINT_SUBSTITUTE.encode() + b".")) if comma else data
     try:
         cells = pl.read_csv(
             text,
@@ -151,11 +152,11 @@ def parse_plain(data: bytes, layout: TextLayout) -> Chunk | None:
         )
     except pl.exceptions.PolarsError:
         return None
-    # A longer line is an error of the parser; a shorter or empty one shows in the sum of separators.
+    # The parser rejects longer lines; a shorter or empty line reduces the number of separators.
     if _count(data, layout.separator) != cells.height * (len(layout.columns) - 1):
         return None
     if comma:
-        texts = pl.col(pl.String).str.replace_many([".", POINT_STANDS_AS], [",", "."])
+        texts = pl.col(pl.String).str.replace_many([".", POINT_SUBSTITUTE], [",", "."])
         cells = cells.with_columns(texts)
     return Chunk(_numbered(cells), cells.height, _raw_lines(data))
 
@@ -165,7 +166,7 @@ def _numbered(cells: pl.DataFrame) -> pl.DataFrame:
 
 
 def _decoded(data: bytes) -> tuple[list[str], list[int]]:
-    """Return the lines as text and the numbers of those that are not UTF-8."""
+    """Return (lines as text, numbers of the lines that are not valid UTF-8)."""
     lines = data.split(b"\n")[:-1]
     texts, bad = [], []
     for number, line in enumerate(lines, start=1):
@@ -178,7 +179,7 @@ def _decoded(data: bytes) -> tuple[list[str], list[int]]:
 
 
 def _uneven(lines: pl.DataFrame, layout: TextLayout) -> tuple[list[int], list[int]]:
-    """Return the numbers of lines with too few or many cells, and of those whose quotes do not pair up."""
+    """Return (numbers of lines with too few or too many cells, numbers of lines with unbalanced quotes)."""
     width = len(layout.columns)
     counts = lines.select(
         "line",
@@ -188,38 +189,38 @@ def _uneven(lines: pl.DataFrame, layout: TextLayout) -> tuple[list[int], list[in
     broken = counts.filter(pl.col("quotes") % 2 == 1)["line"].to_list()
     even = counts.filter(pl.col("quotes") % 2 == 0)
     uneven = even.filter((pl.col("quotes") == 0) & (pl.col("separators") != width - 1))["line"].to_list()
-    # Between quotes a separator is none: only taking the line apart tells how many cells it has.
+    # A separator within quotes does not separate cells, so quoted lines must be parsed to count their cells.
     quoted = even.filter(pl.col("quotes") > 0).join(lines, on="line").select("line", "raw")
     uneven += [n for n, raw in quoted.iter_rows() if len(cells_of(raw, layout.separator)) != width]
     return uneven, broken
 
 
 def parse_text(data: bytes, layout: TextLayout) -> Chunk:
-    """Parse a block as text, telling apart every line that is no row."""
+    """Parse a block as text, rejecting each invalid line on its own."""
     texts, undecoded = _decoded(data)
     lines = pl.DataFrame({"line": range(1, len(texts) + 1), "raw": texts}, schema={"line": pl.Int64, "raw": pl.String})
     lines = lines.filter(pl.col("raw").str.strip_chars() != "")
     nul = lines.filter(pl.col("raw").str.contains("\x00", literal=True))["line"].to_list()
     replaced = lines.filter(pl.col("raw").str.contains("\ufffd", literal=True))["line"].to_list()
-    faults = {
+    rejections = {
         "encoding": ([*undecoded, *replaced], "the line holds bytes that are no text of the mapped encoding"),
         "nul_bytes": (nul, "the line holds NUL bytes: it was damaged before it came here"),
     }
     uneven, broken = _uneven(lines, layout)
-    faults["broken_quotes"] = (broken, "the quotes of the line do not pair up")
-    faults["uneven_row"] = (uneven, "the row has more or fewer cells than the header: it is cut short, or no data")
+    rejections["broken_quotes"] = (broken, "the quotes of the line do not pair up")
+    rejections["uneven_row"] = (uneven, "the row has more or fewer cells than the header: it is cut short, or no data")
     bad, seen = [none_rejected()], set[int]()
-    for rule, (numbers, says) in faults.items():
+    for rule, (numbers, reason) in rejections.items():
         fresh = sorted(set(numbers) - seen)
         seen.update(fresh)
-        bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, says))
+        bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, reason))
     good = lines.filter(~pl.col("line").is_in(sorted(seen)))
     cells = good.select(pl.col("line").alias(LINE)).hstack(_text_cells(good["raw"], layout))
     return Chunk(cells, len(texts), _raw_lines(data), pl.concat(bad).sort("line"))
 
 
 def _text_cells(rows: pl.Series, layout: TextLayout) -> pl.DataFrame:
-    """Split good lines into cells; where quoting is too odd for the fast parser, by the plain one."""
+    """Return valid lines split into cells; the csv module handles quoting that the fast parser cannot."""
     schema = dict.fromkeys(layout.columns, pl.String)
     if not len(rows):
         return pl.DataFrame(schema=dict.fromkeys(layout.wanted, pl.String))

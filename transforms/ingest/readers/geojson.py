@@ -1,4 +1,4 @@
-"""Reads fields and their outlines from GeoJSON (RFC 7946): longitude and latitude in degrees, WGS 84."""
+"""Reader of fields and their outlines from GeoJSON (RFC 7946): longitude and latitude in degrees, WGS 84."""
 
 import json
 from collections.abc import Callable, Iterator
@@ -18,28 +18,28 @@ from transforms.ingest.readers.geojson_stream import Feature, FeatureFile
 MAX_BYTES = 256 << 20
 MAX_PROPERTIES = 500
 MAX_FILE_POINTS = 6_000_000
-"""Points of all outlines of a file, counted by their opening brackets."""
+"""Maximum points of all outlines in a file, counted by opening brackets."""
 PIECE_CHARACTERS = 2 << 20
 GEOMETRY, LAT, LON, AREA = "geometry", "centre lat", "centre lon", "outline ha"
-"""Columns every feature has beside its properties: its outline as text, a point inside it, its area."""
+"""Columns of every feature in addition to its properties: outline as text, a point inside it, and its area."""
 WGS84_NAMES = ("CRS84", "4326")
 
 
 def open_geojson(path: Path, mapping: Mapping) -> Source:
-    """Open a GeoJSON file; a row is a feature.
+    """Open a GeoJSON file; each feature is a row.
 
     Raises:
-        SourceFileError: it is not GeoJSON, is in coordinates other than longitude and latitude, or is too large.
+        SourceFileError: the file is not GeoJSON, not in longitude and latitude, or too large.
     """
     names = _property_names(path)
     return Source("", _pieces(path, set(mapping.sources()), names))
 
 
 def geojson_rows(path: Path) -> pl.DataFrame:
-    """Return the first features with all their properties, for a look at a file before there is a mapping.
+    """Return the first features with all their properties, for a file without a mapping.
 
     Raises:
-        SourceFileError: it is not GeoJSON, is in coordinates other than longitude and latitude, or is too large.
+        SourceFileError: the file is not GeoJSON, not in longitude and latitude, or too large.
     """
     names = _property_names(path)
     first = next(_pieces(path, names, names), None)
@@ -47,7 +47,11 @@ def geojson_rows(path: Path) -> pl.DataFrame:
 
 
 def _property_names(path: Path) -> set[str]:
-    """Read a file to its end and return the names of all properties; what makes it unreadable shows here."""
+    """Return the names of all properties; reading the whole file detects every error that makes it unreadable.
+
+    Raises:
+        SourceFileError: the file is not GeoJSON, not in longitude and latitude, or too large.
+    """
     if path.stat().st_size > MAX_BYTES:
         raise SourceFileError("too_large", f"the file is larger than {MAX_BYTES >> 20} MB; split it")
     names: set[str] = {GEOMETRY, LAT, LON, AREA}
@@ -79,16 +83,16 @@ def _property_names(path: Path) -> set[str]:
 
 
 def _pieces(path: Path, wanted: set[str], names: set[str]) -> Iterator[Callable[[], Chunk]]:
-    some: list[Feature] = []
+    pending: list[Feature] = []
     size = 0
     with path.open("rb") as handle:
         for feature in FeatureFile(handle):
-            some.append(feature)
+            pending.append(feature)
             size += len(feature.text)
             if size >= PIECE_CHARACTERS:
-                yield partial(_piece, some, wanted, names)
-                some, size = [], 0
-    yield partial(_piece, some, wanted, names)
+                yield partial(_piece, pending, wanted, names)
+                pending, size = [], 0
+    yield partial(_piece, pending, wanted, names)
 
 
 def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Chunk:
@@ -110,7 +114,7 @@ def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Chunk:
 
 
 class _RowError(Exception):
-    """A feature that is not a row."""
+    """Error of a feature that cannot be read as a row."""
 
     def __init__(self, rule: str, says: str, column: str = GEOMETRY) -> None:
         self.rule, self.says, self.column = rule, says, column
@@ -125,10 +129,10 @@ def _properties(feature: Any) -> dict[str, Any]:
 
 
 def _row(feature: Any, wanted: set[str], budget: CrossingBudget) -> dict[str, Any]:
-    """Return a feature's cells.
+    """Return the cells of a feature.
 
     Raises:
-        _RowError: its geometry cannot be read, or a property is not text.
+        _RowError: the geometry cannot be read, or a property is not valid text.
     """
     row: dict[str, Any] = {k: _text(v, k) for k, v in _properties(feature).items() if k in wanted}
     geometry = feature.get("geometry") if isinstance(feature, dict) else None
@@ -150,7 +154,7 @@ def _text(value: Any, name: str) -> str | None:
     """Return a property as text; None if it is empty.
 
     Raises:
-        _RowError: it holds half of a surrogate pair, which is not Unicode.
+        _RowError: the text contains half of a surrogate pair, which is not valid Unicode.
     """
     if value is None or value == "":
         return None

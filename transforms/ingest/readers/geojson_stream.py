@@ -1,4 +1,4 @@
-"""Streams the features of a GeoJSON file: memory follows one feature, not the file."""
+"""Streaming parser of GeoJSON features: memory use depends on one feature, not on the file size."""
 
 import codecs
 import json
@@ -12,19 +12,19 @@ from transforms.errors import SourceFileError
 READ_BYTES = 1 << 20
 SPACE = re.compile(r"[ \t\r\n]*")
 MAX_VALUE_CHARACTERS = 16 << 20
-"""Length of one feature, or of one other member of the file: an outline of 200,000 points is half as long."""
+"""Maximum length of a feature or another member of the file; an outline of 200,000 points is half as long."""
 
 
 @dataclass(frozen=True)
 class Feature:
-    """One feature: the value parsed, and its text in the file."""
+    """Feature: its parsed value and its text in the file."""
 
     value: Any
     text: str
 
 
 class _Text:
-    """The text of a JSON file, read as far as needed and dropped once it is parsed."""
+    """Text buffer of a JSON file, read on demand and discarded after parsing."""
 
     def __init__(self, handle: BinaryIO) -> None:
         self.handle, self.decoder = handle, codecs.getincrementaldecoder("utf-8-sig")()
@@ -32,7 +32,7 @@ class _Text:
         self.text, self.at, self.is_whole = "", 0, False
 
     def _read(self) -> bool:
-        """Read on, as much again as there is; return False at the end of the file."""
+        """Double the unparsed text; return False at the end of the file."""
         if self.is_whole:
             return False
         data = self.handle.read(max(READ_BYTES, len(self.text) - self.at))
@@ -50,10 +50,10 @@ class _Text:
                 return self.text[self.at : self.at + 1]
 
     def skip(self, characters: str) -> str:
-        """Skip one of these characters and return it.
+        """Skip one of the given characters and return it.
 
         Raises:
-            ValueError: another one comes next.
+            ValueError: another character follows.
         """
         found = self.peek()
         if not found or found not in characters:
@@ -65,15 +65,15 @@ class _Text:
         """Return the next value and its text.
 
         Raises:
-            ValueError: it is not JSON.
-            SourceFileError: it is longer than any feature.
+            ValueError: the value is not JSON.
+            SourceFileError: the value is longer than `MAX_VALUE_CHARACTERS`.
         """
         self.peek()
         while True:
             try:
                 value, end = self.parse(self.text, self.at)
             except json.JSONDecodeError:
-                # A value that goes on behind the text read so far looks damaged too.
+                # A value that continues beyond the text read so far also fails to parse.
                 if len(self.text) - self.at > MAX_VALUE_CHARACTERS:
                     raise SourceFileError(
                         "too_long", f"a feature is longer than {MAX_VALUE_CHARACTERS >> 20} million characters"
@@ -98,11 +98,11 @@ class _Text:
 
 
 class FeatureFile:
-    """The features of a FeatureCollection, one after the other.
+    """Iterable over the features of a FeatureCollection.
 
     Attributes:
-        has_features: a list of features was found.
-        crs: the member `crs`, None if there is none. Both are complete once every feature was read.
+        has_features: True if a list of features was found.
+        crs: the member `crs`; None if there is none. Both are final after all features are read.
     """
 
     def __init__(self, handle: BinaryIO) -> None:
@@ -115,8 +115,8 @@ class FeatureFile:
 
         Raises:
             ValueError: the file is not JSON.
-            RecursionError: it is nested too deeply.
-            SourceFileError: a feature is longer than any outline.
+            RecursionError: the file is nested too deeply.
+            SourceFileError: a feature is longer than `MAX_VALUE_CHARACTERS`.
         """
         text = self.text
         text.skip("{")

@@ -1,7 +1,8 @@
-"""Reads the GHCN-Daily layouts: comma-separated by reading, and `.dly`, a line of fixed width a station and month.
+"""Reader of the GHCN-Daily layouts: comma-separated with one reading per line, and `.dly` with fixed-width lines.
 
-Values stay in the archive's own units (tenths of mm and °C); `sql/staging/weather_day.sql` converts those used. A value
-that failed one of the archive's own checks (a quality flag stands beside it) is rejected.
+A `.dly` line contains one month of one element at one station. Values keep the units of the archive (tenths of mm and
+°C); `sql/staging/weather_day.sql` converts those in use. A value with a quality flag, which failed a check of the
+archive, is rejected.
 """
 
 import os
@@ -18,24 +19,24 @@ from transforms.ingest.readers.delimited import BLOCK_BYTES, byte_blocks, endles
 
 MISSING = -9999
 MAX_LINE_BYTES = 600
-"""A month of fixed width has 269 characters, a reading fewer."""
+"""Maximum length of a line; a fixed-width month has 269 characters, a reading fewer."""
 NOT_A_READING = "the line is no reading of the layout"
 NAMES = ["station_id", "day", "element", "value", "measured", "quality", "source", "clock"]
 
 
 def open_ghcn(path: Path, mapping: Mapping) -> Source:  # noqa: ARG001
-    """Open a GHCN-Daily file; a row is one daily value of one element of one station.
+    """Open a GHCN-Daily file; each row is one daily value of one element at one station.
 
     Raises:
-        SourceFileError: the first line is of neither layout.
+        SourceFileError: the first line has neither layout.
     """
     handle = path.open("rb")
     first = os.pread(handle.fileno(), 400, 0).split(b"\n")[0]
-    monthly = len(first.rstrip()) >= 29 and b"," not in first
-    if not monthly and first.count(b",") not in {6, 7}:
+    is_monthly = len(first.rstrip()) >= 29 and b"," not in first
+    if not is_monthly and first.count(b",") not in {6, 7}:
         handle.close()
         raise SourceFileError("not_ghcn", "the first line is no GHCN-Daily reading, comma-separated or of fixed width")
-    return Source("", _pieces(handle.fileno(), _months if monthly else _readings), handle.close)
+    return Source("", _pieces(handle.fileno(), _months if is_monthly else _readings), handle.close)
 
 
 def _pieces(fd: int, layout: Callable[[pl.DataFrame], pl.DataFrame]) -> Iterator[Callable[[], Chunk]]:
@@ -65,12 +66,12 @@ def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], 
     good = rows.filter(
         pl.all_horizontal(pl.col("value", "day_at", "element").is_not_null()) & (pl.col("quality") == "")
     )
-    says = "the value failed one of the archive's own quality checks"
+    reason = "the value failed one of the archive's own quality checks"
     bad = pl.concat(
         [
             rejected_rows(long["line"].to_list(), None, long["raw"].to_list(), "not_a_reading", NOT_A_READING),
             rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", NOT_A_READING),
-            rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", says),
+            rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", reason),
         ]
     )
     cells = good.select("station_id", "day_at", "element", pl.col("value").cast(pl.Float64), pl.col("line").alias(LINE))
@@ -78,13 +79,13 @@ def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], 
 
 
 def _readings(lines: pl.DataFrame) -> pl.DataFrame:
-    """Comma-separated: station, yyyymmdd, element, value, three flags, time of observation."""
+    """Split comma-separated lines: station, yyyymmdd, element, value, three flags, time of observation."""
     cells = lines["raw"].str.split_exact(",", 7).struct.rename_fields(NAMES).struct.unnest()
     return lines.hstack(cells).with_columns(pl.col("quality").fill_null("").str.strip_chars())
 
 
 def _months(lines: pl.DataFrame) -> pl.DataFrame:
-    """Fixed width: station 11, year 4, month 2, element 4, then 31 times value 5 and three flags."""
+    """Split fixed-width lines: station 11, year 4, month 2, element 4, then 31 times value 5 and three flags."""
     raw = pl.col("raw")
     days = [
         lines.with_columns(

@@ -1,4 +1,4 @@
-"""Opens a file with the reader of its form."""
+"""Selection of the reader for a file format."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -14,10 +14,17 @@ from transforms.ingest.validate import Reader
 
 
 def open_source(path: Path, reader: Reader) -> tuple[Source, Reader]:
-    """Open a file; returns its pieces and the reader that checks them.
+    """Open a file with the reader of its format.
+
+    Args:
+        path: the file.
+        reader: validator of the file, without its header.
+
+    Returns:
+        (source of chunks, validator with the header of the file).
 
     Raises:
-        SourceFileError: the file as a whole cannot be read through this mapping.
+        SourceFileError: the whole file cannot be read through this mapping.
     """
     mapping = reader.mapping
     form = mapping.form_of(path)

@@ -1,4 +1,4 @@
-"""Reads Parquet in batches: columns are typed already, units still come from the mapping."""
+"""Reader of Parquet files in batches; types come from the file, units from the mapping."""
 
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -18,32 +18,32 @@ from transforms.ingest.readers.text_layout import MAX_COLUMNS, repeated_names, u
 BATCH_ROWS = 200_000
 MAX_ROW_GROUP_BYTES = 1 << 31
 DAMAGE = (Exception, pl.exceptions.PanicException)
-"""Raised on damaged files by the libraries that read them: any class, and panics, which are not even exceptions."""
+"""Exceptions that Parquet libraries raise for damaged files: any class, and panics, which are not `Exception`s."""
 
 
 class _File:
-    """An opened Parquet file.
+    """Opened Parquet file.
 
     Attributes:
-        names: a different name for each column.
-        given: the columns' names as they are in the file.
+        names: unique column names.
+        given: column names in the file.
     """
 
     def __init__(self, path: Path) -> None:
         schema = pq.ParquetFile(path).schema_arrow
         self.given = list(schema.names)
         texts = sorted({f.name for f in schema if is_text(f.type) or pa.types.is_dictionary(f.type)})
-        # A text that repeats is held once: else a small file could unpack to any size.
+        # Reading text as a dictionary stores repeated values once, so that a small file cannot unpack to any size.
         self.file = pq.ParquetFile(path, read_dictionary=texts)
         self.names = unique_names([n.replace(MARK, " ") for n in self.given])
         meta = self.file.metadata
         self.largest_group = max((meta.row_group(i).total_byte_size for i in range(meta.num_row_groups)), default=0)
 
     def batches(self, wanted: list[str], rows: int) -> Iterator[Any]:
-        """Yield batches of the wanted columns, under their different names."""
+        """Yield batches of the wanted columns, under their unique names."""
         given = {self.given[self.names.index(n)] for n in wanted}
         for batch in self.file.iter_batches(batch_size=rows, columns=sorted(given)):
-            # Columns of one name come one after the other, in the order of the file.
+            # Columns with the same name are adjacent, in file order.
             own = [n for g in batch.schema.names for n, other in zip(self.names, self.given, strict=True) if g == other]
             by_name = dict(zip(dict.fromkeys(own), batch.columns, strict=True))
             yield pa.RecordBatch.from_arrays([by_name[n] for n in wanted], names=wanted)
@@ -69,7 +69,7 @@ def open_parquet(path: Path, mapping: Mapping) -> Source:
     """Open a Parquet file.
 
     Raises:
-        SourceFileError: it is not Parquet, or its row groups are larger than any export's.
+        SourceFileError: the file is not Parquet, or has too many columns or too large row groups.
     """
     file = _open(path)
     wanted = [n for n in file.names if n in set(mapping.sources())]
@@ -77,10 +77,10 @@ def open_parquet(path: Path, mapping: Mapping) -> Source:
 
 
 def parquet_rows(path: Path, n: int) -> pl.DataFrame:
-    """Return the first rows of every column that a mapping could read, for a look before there is one.
+    """Return the first rows of all columns of readable types, for a file without a mapping.
 
     Raises:
-        SourceFileError: it is not Parquet, or is damaged.
+        SourceFileError: the file is not Parquet, or is damaged.
     """
     file = _open(path)
     columns = {}
@@ -96,6 +96,7 @@ def parquet_rows(path: Path, n: int) -> pl.DataFrame:
 
 
 def _batches(file: _File, wanted: list[str], rows: int) -> Iterator[Any]:
+    """Yield batches of columns, reporting damage as a `SourceFileError`."""
     batches = file.batches(wanted, rows)
     while True:
         try:

@@ -1,4 +1,4 @@
-"""Columns of Parquet in types that the rest of the intake knows: numbers, text, UTC or local times."""
+"""Conversion of Parquet columns to the types of ingestion: numbers, text, UTC or local times."""
 
 from typing import Any
 
@@ -9,29 +9,33 @@ import pyarrow.compute as pc
 from transforms.errors import SourceFileError
 
 MAX_TEXT_BYTES = 512 << 20
-"""Text of one column in one batch: a long text repeated by a dictionary unpacks to many times the file."""
+"""Maximum text of one column in one batch; a long dictionary value can unpack to many times the file size."""
 EARLIEST_S, LATEST_S = -30_000_000_000, 220_000_000_000
-"""About the years 1019 and 8941: times further off are set to these, which no table accepts."""
+"""About the years 1019 and 8941; times outside are clipped to these values, which every table rejects."""
 PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 DAY_S = 86_400
 
 
 def is_text(kind: Any) -> bool:
-    """Return True for a type of text, or of bytes that may be text."""
+    """Return True for a text type, or a binary type that may contain text."""
     kinds = (pa.types.is_string, pa.types.is_large_string, pa.types.is_binary, pa.types.is_large_binary)
     views = (pa.types.is_string_view, pa.types.is_binary_view)
     return any(check(kind) for check in (*kinds, *views))
 
 
 def to_series(values: Any, name: str) -> tuple[pl.Series, pl.Series]:
-    """Return (a column as a series, True for each of its texts that is not UTF-8 and became null).
+    """Return (column as a series, True for each text that is not UTF-8 and became null).
+
+    Args:
+        values: Arrow array.
+        name: name of the column, for messages.
 
     Raises:
-        SourceFileError: no column of a table is of this type, or its text unpacks to far more than the file.
+        SourceFileError: the type is not supported, or the text exceeds `MAX_TEXT_BYTES`.
     """
     kind = values.type
     if pa.types.is_dictionary(kind) and is_text(kind.value_type):
-        return _gathered(values, name)
+        return _dictionary_texts(values, name)
     if pa.types.is_dictionary(kind):
         return to_series(values.dictionary_decode(), name)
     if is_text(kind):
@@ -65,7 +69,7 @@ def _temporal(values: Any, kind: Any) -> pl.Series:
 
 
 def _moments(ticks: Any, per_second: int, *, is_utc: bool) -> pl.Series:
-    """Return ticks since 1970 as times; those that no calendar needs are set to the ends of the range."""
+    """Return ticks since 1970 as times, clipped to the supported range."""
     low, high = max(EARLIEST_S * per_second, -(2**63)), min(LATEST_S * per_second, 2**63 - 1)
     raw = pl.Series(pl.from_arrow(ticks)).clip(low, high)
     micros = raw // (per_second // 1_000_000) if per_second > 1_000_000 else raw * (1_000_000 // per_second)
@@ -73,18 +77,18 @@ def _moments(ticks: Any, per_second: int, *, is_utc: bool) -> pl.Series:
 
 
 def _clocks(values: Any, kind: Any) -> pl.Series:
-    """Return times of day; null outside the day."""
+    """Return times of day; values outside the day become null."""
     unit = PER_SECOND[kind.unit]
     ticks = pl.Series(
         pl.from_arrow(values.cast(pa.int32()).cast(pa.int64()) if kind.bit_width == 32 else values.cast(pa.int64()))
     )
-    inside = (ticks >= 0) & (ticks < DAY_S * unit)
-    kept = ticks.to_frame("t").select(pl.when(inside).then(pl.col("t") * (1_000_000_000 // unit))).to_series()
-    return kept.cast(pl.Time)
+    is_valid = (ticks >= 0) & (ticks < DAY_S * unit)
+    times = ticks.to_frame("t").select(pl.when(is_valid).then(pl.col("t") * (1_000_000_000 // unit))).to_series()
+    return times.cast(pl.Time)
 
 
 def _texts(values: Any) -> tuple[pl.Series, pl.Series]:
-    """Return bytes as text; those that are not UTF-8 become null and are marked."""
+    """Return (text decoded from bytes, True for each value that is not UTF-8 and became null)."""
     view = pa.large_binary() if pa.types.is_large_string(values.type) else pa.binary()
     if pa.types.is_string_view(values.type):
         view = pa.binary_view()
@@ -108,8 +112,8 @@ def _decoded(value: bytes | None) -> str | None:
         return None
 
 
-def _gathered(values: Any, name: str) -> tuple[pl.Series, pl.Series]:
-    """Return the texts of a dictionary, one a row."""
+def _dictionary_texts(values: Any, name: str) -> tuple[pl.Series, pl.Series]:
+    """Return the texts of a dictionary-encoded column, as `to_series` does."""
     words, bad = _texts(values.dictionary)
     places = pl.Series(pl.from_arrow(values.indices)).cast(pl.Int64)
     if places.len() and not bool(places.is_between(0, max(0, words.len() - 1)).fill_null(value=True).all()):
@@ -118,13 +122,13 @@ def _gathered(values: Any, name: str) -> tuple[pl.Series, pl.Series]:
         return pl.Series([None] * places.len(), dtype=pl.String), pl.repeat(value=False, n=places.len(), eager=True)
     sizes = words.str.len_bytes().fill_null(0).cast(pl.Float64)
     if (sizes.gather(places).sum() or 0) > MAX_TEXT_BYTES:
-        says = f"200,000 rows of '{name[:80]}' hold more than {MAX_TEXT_BYTES >> 20} MB of text; no export does"
-        raise SourceFileError("too_large", says)
+        reason = f"200,000 rows of '{name[:80]}' hold more than {MAX_TEXT_BYTES >> 20} MB of text; no export does"
+        raise SourceFileError("too_large", reason)
     return words.gather(places), bad.gather(places).fill_null(value=False)
 
 
 def shown(value: Any) -> str:
-    """Return one cell as it is quoted in a rejected row; a time beyond the calendar as its number."""
+    """Return a cell as quoted in a rejected row; a time outside the calendar is quoted as a number."""
     plain: Any = None
     for kind in (None, pa.int64(), pa.int32(), pa.binary()):
         try:

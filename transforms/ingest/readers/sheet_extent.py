@@ -1,7 +1,7 @@
-"""The extent of a sheet's filled cells, read off its XML in one pass that holds one block of it.
+"""Extent of the filled cells of a sheet, determined from its XML in one pass with one block in memory.
 
-`quick_extent` reads cells in the form that programs write them, at the speed of a byte scan; it gives up on anything
-else, and `exact_extent` parses the XML.
+`quick_extent` scans bytes for cells in the usual form and returns None for any other form; `exact_extent` parses the
+XML.
 """
 
 import re
@@ -18,7 +18,7 @@ from transforms.errors import SourceFileError
 from transforms.ingest.readers.archive import FAULTS
 
 MAX_ROWS, MAX_SHEET_COLUMNS = 1_048_576, 16_384
-"""The format's own limits (ECMA-376 and its implementations): row 1,048,576, column XFD."""
+"""Limits of the file format (ECMA-376 and its implementations): row 1,048,576, column XFD."""
 BLOCK_BYTES = 1 << 20
 REFERENCE = re.compile(r"([A-Za-z]{1,3})0*([1-9][0-9]{0,6})")
 NUMBER = re.compile(r"0*([1-9][0-9]{0,6})")
@@ -28,7 +28,7 @@ PLAIN_FILLED = re.compile(rb'<c r="([A-Z]{1,3}[1-9][0-9]{0,6})"(?: [stcmvph]{1,2
 PLAIN_EMPTY = re.compile(rb'<c r="[A-Z]{1,3}[1-9][0-9]{0,6}"(?: [stcmvph]{1,2}="[A-Za-z0-9]{0,12}")*/>')
 PLAIN_START = re.compile(rb'(\xef\xbb\xbf)?<\?xml version="1\.0"( encoding="(?i:utf-8)")?[^>]*\?>')
 ODD = (b"<!", b"\x00", b":c")
-"""Comments, CDATA, document types, other encodings, prefixed cells: left to the parser."""
+"""Signs of comments, CDATA, document types, other encodings and prefixed cells, which need the XML parser."""
 PLAIN_DIMENSION = re.compile(rb'<dimension ref="[A-Z]{1,3}[0-9]{1,7}(:[A-Z]{1,3}[0-9]{1,7})?"')
 REFERENCE_BYTES = 10
 
@@ -42,7 +42,7 @@ def _column_number(letters: str) -> int:
 
 
 def cell_name(row: int, column: int) -> str:
-    """Return a cell's name: row 3, column 28 is AB3."""
+    """Return the name of a cell: row 3, column 28 is AB3."""
     letters = ""
     while column:
         column, digit = divmod(column - 1, 26)
@@ -51,16 +51,16 @@ def cell_name(row: int, column: int) -> str:
 
 
 def local_name(tag: str) -> str:
-    """Return an element's or attribute's name without its prefix."""
+    """Return the name of an element or attribute without its namespace prefix."""
     return tag.rsplit(":", 1)[-1]
 
 
 @dataclass
 class Extent:
-    """The extent of a sheet's filled cells.
+    """Extent of the filled cells of a sheet.
 
     Attributes:
-        filled: cells with a value.
+        filled: number of cells with a value.
         lowest: (row, column) of a cell in the last row, from 1; zeros if no cell is filled.
         rightmost: (row, column) of a cell in the last column.
     """
@@ -71,17 +71,17 @@ class Extent:
 
     @property
     def cells(self) -> int:
-        """Cells that a reader holds for the sheet."""
+        """Number of cells that a reader allocates for the sheet."""
         return self.lowest[0] * self.rightmost[1]
 
     @property
     def far_cell(self) -> str:
-        """The name of the cell without which the sheet would shrink most."""
+        """Name of the cell whose removal would shrink the sheet most."""
         is_low = self.lowest[0] / MAX_ROWS >= self.rightmost[1] / MAX_SHEET_COLUMNS
         return cell_name(*(self.lowest if is_low else self.rightmost))
 
     def add(self, row: int, column: int, filled: int = 1) -> None:
-        """Take in a filled cell."""
+        """Extend the extent by a filled cell."""
         self.filled += filled
         if row > self.lowest[0]:
             self.lowest = (row, column)
@@ -89,14 +89,14 @@ class Extent:
             self.rightmost = (row, column)
 
 
-class _Places:
-    """Places of cells as a reader finds them: it counts on where a row or a cell has no reference."""
+class _CellTracker:
+    """Tracker of cell positions during XML parsing; rows and cells without a reference are numbered consecutively."""
 
     def __init__(self, sheet: str) -> None:
         self.sheet, self.row, self.column, self.extent = sheet, 0, 0, Extent()
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
-        """Take in the start of an element."""
+        """Process the start of an element."""
         tag = local_name(tag)
         if tag == "c":
             self._place(attributes.get("r"))
@@ -140,7 +140,7 @@ class _Places:
         self.extent.add(self.row, self.column)
 
     def _dimension(self, reference: str) -> None:
-        """Refuse an extent that is not one; one that is wrong does no harm."""
+        """Raise an error for a malformed extent; a wrong extent is harmless."""
         if reference and not RANGE.fullmatch(reference.replace("$", "")):
             raise self._impossible(reference)
 
@@ -149,12 +149,17 @@ def _refuse_doctype(*_: Any) -> None:
     raise SourceFileError("xml_doctype", "the workbook declares a document type: no program that writes workbooks does")
 
 
-class StopScan(Exception):  # noqa: N818 - it ends a scan that has seen enough
-    """Raised by a scan's function to end the scan."""
+class StopScan(Exception):  # noqa: N818 - ends a scan, not an error
+    """Signal from the callback of a scan to end the scan."""
 
 
 def scan_part(archive: zipfile.ZipFile, member: zipfile.ZipInfo, start: Callable[[str, dict[str, str]], None]) -> None:
-    """Call `start` with name and attributes of every element of a workbook's part, in order.
+    """Call `start` with the name and attributes of each element in a part of a workbook, in order.
+
+    Args:
+        archive: the workbook.
+        member: the part.
+        start: the callback; it raises `StopScan` to end the scan.
 
     Raises:
         SourceFileError: the part is damaged, or declares a document type.
@@ -176,40 +181,40 @@ def scan_part(archive: zipfile.ZipFile, member: zipfile.ZipInfo, start: Callable
 
 
 def exact_extent(archive: zipfile.ZipFile, member: zipfile.ZipInfo, sheet: str) -> Extent:
-    """Return the extent of a sheet's filled cells.
+    """Return the extent of the filled cells of a sheet, parsing its XML.
 
     Raises:
-        SourceFileError: the sheet is damaged, or has a cell that no sheet can have.
+        SourceFileError: the sheet is damaged, or has a cell outside the limits of the format.
     """
-    places = _Places(sheet)
-    scan_part(archive, member, places.start)
-    return places.extent
+    tracker = _CellTracker(sheet)
+    scan_part(archive, member, tracker.start)
+    return tracker.extent
 
 
 def quick_extent(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Extent | None:
-    """Return the extent of a sheet's cells, or None if any of it is not in the form that programs write.
+    """Return the extent of the cells of a sheet; None if any part of the XML is not in the usual form.
 
     Cells with a start and an end tag count as filled.
     """
-    extent, left, is_first = Extent(), b"", True
+    extent, rest, is_first = Extent(), b"", True
     try:
         with archive.open(member) as part:
             while block := part.read(BLOCK_BYTES):
-                data = left + block
+                data = rest + block
                 if is_first and not PLAIN_START.match(data):
                     return None
                 is_first = False
                 end = data.rfind(b"<")
-                left, data = data[end:], data[:end]
-                if len(left) > BLOCK_BYTES or not _add_plain(data, extent):
+                rest, data = data[end:], data[:end]
+                if len(rest) > BLOCK_BYTES or not _add_plain(data, extent):
                     return None
     except FAULTS:
         return None
-    return extent if _add_plain(left, extent) else None
+    return extent if _add_plain(rest, extent) else None
 
 
 def _add_plain(data: bytes, extent: Extent) -> bool:
-    """Add the cells of a block; False if it holds anything out of the ordinary."""
+    """Add the cells of a block to the extent; return False if it contains anything unusual."""
     if any(odd in data for odd in ODD) or data.count(b"<dimension") != len(PLAIN_DIMENSION.findall(data)):
         return False
     filled, empty = PLAIN_FILLED.findall(data), PLAIN_EMPTY.findall(data)

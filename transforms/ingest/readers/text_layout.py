@@ -1,4 +1,4 @@
-"""What is known of a text file's columns before its rows are read."""
+"""Column layout of a text file, determined from its header."""
 
 import codecs
 import csv
@@ -23,16 +23,16 @@ MAX_FINDINGS = 20
 
 @dataclass(frozen=True)
 class TextLayout:
-    """What is known of a file's columns before its rows are read.
+    """Column layout of a text file.
 
     Attributes:
-        columns: the file's columns, in order.
-        numbers: those read as numbers.
-        wanted: those read at all.
-        separator: one character between cells.
-        decimal: the decimal mark.
-        plain: whether blocks may be parsed straight into numbers.
-        findings: what a person should know of the columns.
+        columns: columns of the file, in order.
+        numbers: columns read as numbers.
+        wanted: columns read at all.
+        separator: character between cells.
+        decimal: decimal mark.
+        plain: True if blocks may be parsed directly into numbers.
+        findings: sentences about the columns, for the user.
     """
 
     columns: list[str]
@@ -45,19 +45,19 @@ class TextLayout:
 
     @cached_property
     def schema(self) -> dict[str, pl.DataType | type[pl.DataType]]:
-        """Column -> type, as a block without surprises has them."""
+        """Type of each column in a regular block."""
         return {c: pl.Float64 if c in self.numbers else pl.String for c in self.columns}
 
     @cached_property
     def places(self) -> list[int]:
-        """Where the wanted columns stand."""
+        """Positions of the wanted columns."""
         return [self.columns.index(c) for c in self.wanted]
 
 
 def _joined_names(header: list[list[str]]) -> list[str]:
-    """Return the name of each column as its header rows give it: an empty one is named by its place.
+    """Return the column names from the header rows; an unnamed column is named by its position.
 
-    In all rows but the last an empty cell continues the one to its left, as merged cells do.
+    In all rows except the last, an empty cell repeats the cell to its left, as in merged cells.
     """
     filled: list[list[str]] = []
     for row in header[:-1]:
@@ -74,7 +74,7 @@ def _joined_names(header: list[list[str]]) -> list[str]:
 
 
 def unique_names(names: list[str]) -> list[str]:
-    """Return names with a number behind each that occurred before: 'a', 'a (2)', 'a (3)'."""
+    """Return unique names; repeated names get a number: 'a', 'a (2)', 'a (3)'."""
     seen: Counter[str] = Counter()
     taken, out = set(names), []
     for name in names:
@@ -89,12 +89,12 @@ def unique_names(names: list[str]) -> list[str]:
 
 
 def column_names(header: list[list[str]]) -> list[str]:
-    """Return one name a column, each different, from one or more header rows."""
+    """Return a unique name per column from one or more header rows."""
     return unique_names(_joined_names(header))
 
 
 def repeated_names(names: list[str]) -> tuple[str, ...]:
-    """Return what a person should know of names that several columns of a file have."""
+    """Return findings about names that several columns share."""
     repeated = [(name[:80], n) for name, n in Counter(names).items() if n > 1]
     findings = [
         f"{n} columns are named '{name}'; '{name}' means the first of them, '{name} (2)' the second"
@@ -106,7 +106,7 @@ def repeated_names(names: list[str]) -> tuple[str, ...]:
 
 
 def repeated_columns(header: list[list[str]]) -> tuple[str, ...]:
-    """Return what a person should know of the names in header rows that several columns have."""
+    """Return findings about names in header rows that several columns share."""
     return repeated_names(_joined_names(header))
 
 
@@ -119,10 +119,15 @@ def cells_of(line: str, separator: str) -> list[str]:
 
 
 def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> TextLayout:
-    """Return the layout that the lines above the rows say.
+    """Return the column layout from the lines above the rows.
+
+    Args:
+        lines: the lines above the rows.
+        mapping: the mapping that reads the file.
+        numbers: columns that are read as numbers.
 
     Raises:
-        SourceFileError: they hold no column names, too many, or lack one that the mapping reads.
+        SourceFileError: the column names are missing, too many, or lack one that the mapping reads.
     """
     header = lines[mapping.header_line - 1 : mapping.header_line - 1 + mapping.header_rows]
     if not any(line.strip() for line in header):
@@ -141,7 +146,7 @@ def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> Tex
 
 
 def _transcoded(path: Path, encoding: str) -> BinaryIO:
-    """Return the file as UTF-8, decoded piece by piece; what cannot be decoded becomes the replacement character."""
+    """Return a temporary UTF-8 copy of a file; undecodable bytes become the replacement character."""
     try:
         decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     except LookupError as problem:
@@ -150,18 +155,18 @@ def _transcoded(path: Path, encoding: str) -> BinaryIO:
         ) from problem
     out = tempfile.TemporaryFile()  # noqa: SIM115
     with path.open("rb") as handle:
-        while piece := handle.read(HEADER_BYTES):
-            out.write(decoder.decode(piece).encode())
+        while block := handle.read(HEADER_BYTES):
+            out.write(decoder.decode(block).encode())
         out.write(decoder.decode(b"", final=True).encode())
     out.flush()
     return out
 
 
 def open_as_utf8(path: Path, encoding: str) -> BinaryIO:
-    """Open a file whose bytes read as UTF-8: as it is, or decoded into a temporary one.
+    """Open a file as UTF-8, transcoding it to a temporary file if it has another encoding.
 
     Raises:
-        SourceFileError: the encoding is not known.
+        SourceFileError: the encoding is unknown.
     """
     if encoding.lower().replace("_", "-") in {"utf-8", "utf8", "ascii", "us-ascii"}:
         return path.open("rb")
@@ -169,15 +174,19 @@ def open_as_utf8(path: Path, encoding: str) -> BinaryIO:
 
 
 def read_header(fd: int, mapping: Mapping) -> tuple[list[str], int]:
-    """Return the lines down to the last above the rows, and the byte where the rows begin."""
+    """Return (lines above the rows, byte offset of the rows).
+
+    Raises:
+        SourceFileError: a line is too long, not in the mapped encoding, or contains NUL bytes.
+    """
     count = mapping.header_line + mapping.header_rows - 1 + (1 if mapping.unit_row else 0)
     data = os.pread(fd, HEADER_BYTES, 0)
-    whole = len(data) < HEADER_BYTES
+    is_complete = len(data) < HEADER_BYTES
     at, lines = 3 if data.startswith(codecs.BOM_UTF8) else 0, []
     for _ in range(count):
         end = data.find(b"\n", at)
         if end < 0:
-            if not whole:
+            if not is_complete:
                 raise SourceFileError(
                     "line_too_long", f"a line above the rows is longer than {HEADER_BYTES:,} bytes; it is no header"
                 )

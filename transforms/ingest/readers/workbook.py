@@ -1,4 +1,4 @@
-"""Reads sheets of a workbook, every cell as text: merged header cells, unit rows, totals, several sheets."""
+"""Reader of workbook sheets with all cells as text; supports merged header cells, unit rows and several sheets."""
 
 from collections.abc import Callable, Iterator
 from fnmatch import fnmatch
@@ -21,36 +21,36 @@ Result = TypeVar("Result")
 
 
 def open_sheets(path: Path, mapping: Mapping) -> Source:
-    """Open the sheets of a workbook that a mapping names; the first where it names none.
+    """Open the sheets of a workbook that a mapping names, or the first sheet if it names none.
 
     Raises:
-        SourceFileError: it is no workbook, or has no such sheet.
+        SourceFileError: the file is not a workbook, or has no such sheet.
     """
     with _Book(path) as book:
         names = book.names
         wanted = [n for n in names if any(fnmatch(n, s) for s in mapping.sheets)] if mapping.sheets else names[:1]
         if not wanted:
-            asked = ", ".join(mapping.sheets)
-            raise SourceFileError("no_such_sheet", f"there is no sheet '{asked}'; it has {', '.join(names)[:200]}")
+            sheets = ", ".join(mapping.sheets)
+            raise SourceFileError("no_such_sheet", f"there is no sheet '{sheets}'; it has {', '.join(names)[:200]}")
         grids = [(name, book.grid(name)) for name in wanted]
     return Source(_header_text(grids[0][1], mapping), _pieces(grids, mapping))
 
 
 def sheet_grids(path: Path) -> list[tuple[str, pl.DataFrame]]:
-    """Return every sheet of a workbook as text.
+    """Return (name, cells as text) of every sheet of a workbook.
 
     Raises:
-        SourceFileError: it is no workbook, or a sheet cannot be read.
+        SourceFileError: the file is not a workbook, or a sheet cannot be read.
     """
     with _Book(path) as book:
         return [(name, book.grid(name)) for name in book.names]
 
 
 class _Book:
-    """A workbook whose sheets are loaded only within bounds.
+    """Workbook whose sheets are checked against limits before they are loaded.
 
     Raises:
-        SourceFileError: it is no workbook, or one that no reader should open.
+        SourceFileError: the file is not a workbook, or exceeds a limit.
     """
 
     def __init__(self, path: Path) -> None:
@@ -72,12 +72,16 @@ class _Book:
 
     @property
     def names(self) -> list[str]:
-        """The sheets' names, in order."""
+        """Names of the sheets, in order."""
         names: list[str] = self.book.sheet_names
         return names
 
     def grid(self, name: str) -> pl.DataFrame:
-        """Return a sheet as text, a row a row of the sheet from its first."""
+        """Return the cells of a sheet as text, from its first row.
+
+        Raises:
+            SourceFileError: the sheet cannot be read, or exceeds a limit.
+        """
         self.bounds.check_sheet(name)
         grid = _parsed("sheet_unread", f"the sheet '{name}' cannot be read", _load, self.book, name)
         if grid.width > MAX_COLUMNS:
@@ -93,10 +97,12 @@ def _load(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
 
 
 def _parsed(rule: str, says: str, parse: Callable[..., Result], *arguments: Any) -> Result:
-    """Return what the parser makes of a workbook.
+    """Call a workbook parser and return its result.
+
+    The parser raises many exception classes, including panics; all become one error.
 
     Raises:
-        SourceFileError: it fails; its failures come in many classes, panics among them, and all mean the same.
+        SourceFileError: the parser fails.
     """
     try:
         return parse(*arguments)
@@ -107,20 +113,22 @@ def _parsed(rule: str, says: str, parse: Callable[..., Result], *arguments: Any)
 
 
 def _row(grid: pl.DataFrame, index: int) -> list[str]:
+    """Return the cells of a row with normalized white space; empty beyond the last row."""
     return ["" if v is None else " ".join(str(v).split()) for v in grid.row(index)] if index < grid.height else []
 
 
 def _header_text(grid: pl.DataFrame, mapping: Mapping) -> str:
+    """Return the lines above the rows, with tabs between cells."""
     above = mapping.header_line + mapping.header_rows - 1 + (1 if mapping.unit_row else 0)
     return "\n".join("\t".join(_row(grid, i)) for i in range(above))
 
 
 def _pieces(grids: list[tuple[str, pl.DataFrame]], mapping: Mapping) -> Iterator[Callable[[], Chunk]]:
     for name, grid in grids:
-        yield partial(_piece, name, grid, mapping, alone=len(grids) == 1)
+        yield partial(_piece, name, grid, mapping, is_only=len(grids) == 1)
 
 
-def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> Chunk:
+def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, is_only: bool) -> Chunk:
     first = mapping.header_line - 1
     header = [_row(grid, i) for i in range(first, first + mapping.header_rows)]
     if not any(any(row) for row in header):
@@ -129,9 +137,9 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, alone: bool) -> C
         )
     columns = column_names(header)
     missing = [s for s in mapping.sources() if s not in columns]
-    if missing and not alone:
-        says = f"the sheet has no column '{missing[0]}' and was not read"
-        unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", says)
+    if missing and not is_only:
+        reason = f"the sheet has no column '{missing[0]}' and was not read"
+        unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", reason)
         return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
     skip = first + mapping.header_rows + (1 if mapping.unit_row else 0)
     body = grid.rename(dict(zip(grid.columns, columns, strict=True))).with_row_index(LINE, offset=1).slice(skip)

@@ -1,4 +1,4 @@
-"""Bounds on a workbook, checked in its XML before it is loaded: memory follows the extent of a sheet's cells."""
+"""Limits on a workbook, checked in its XML before loading, because memory use depends on the extent of its cells."""
 
 import posixpath
 import zipfile
@@ -7,15 +7,15 @@ from transforms.errors import SourceFileError
 from transforms.ingest.readers.sheet_extent import Extent, StopScan, exact_extent, local_name, quick_extent, scan_part
 
 MAX_INDEX_BYTES = 16 << 20
-"""The list of sheets is never larger than this. Common practice, no source."""
+"""Maximum size of the list of sheets. Common practice, no source."""
 MAX_SHEETS = 1000
-"""Common practice, no source."""
+"""Maximum number of sheets. Common practice, no source."""
 MAX_GRID_CELLS = 100_000_000
-"""Cells of the sheets that are read, empty ones included: about 3 GB. Common practice, no source."""
+"""Maximum cells of all sheets read, including empty ones: about 3 GB. Common practice, no source."""
 FREE_GRID_CELLS = 5_000_000
-"""A sheet of fewer cells may be as sparse as it likes. Common practice, no source."""
+"""Cells below which a sheet may be arbitrarily sparse. Common practice, no source."""
 MAX_CELLS_A_FILLED = 100
-"""Cells that a larger sheet may span for each one that is filled. Common practice, no source."""
+"""Maximum cells per filled cell in a larger sheet. Common practice, no source."""
 SMALLEST_STRING_BYTES, MAX_DIGITS = len("<si/>"), 18
 
 
@@ -24,16 +24,16 @@ def _is_dense(extent: Extent) -> bool:
 
 
 class WorkbookBounds:
-    """The parts of a workbook and the cells of its sheets that were checked so far.
+    """Checker of the parts and sheets of a workbook, with a running total of cells.
 
-    A workbook of another form (binary, OpenDocument) has no such parts and passes: its reader runs in a process of its
-    own with a limit on memory.
+    A workbook in another format (binary, OpenDocument) has no such parts and passes; its reader runs in a separate
+    process with a memory limit.
 
     Args:
-        archive: the workbook, opened and checked as an archive; it stays open meanwhile.
+        archive: the workbook, opened and checked as an archive; it must remain open.
 
     Raises:
-        SourceFileError: its list of sheets or strings is damaged, or larger than any.
+        SourceFileError: the list of sheets or strings is damaged or too large.
     """
 
     def __init__(self, archive: zipfile.ZipFile) -> None:
@@ -44,7 +44,7 @@ class WorkbookBounds:
         self._check_strings()
 
     def _elements(self, part: str, tag: str) -> list[dict[str, str]]:
-        """Return the attributes of every element of a name in a small part."""
+        """Return the attributes of all elements with a given tag in a small part."""
         found: list[dict[str, str]] = []
         member = self.members.get(part)
         if member is None:
@@ -60,7 +60,7 @@ class WorkbookBounds:
         return found
 
     def _sheet_paths(self) -> dict[str, str]:
-        """Return sheet -> its part."""
+        """Return the path of the part of each sheet, by sheet name."""
         sheets = [a for a in self._elements("xl/workbook.xml", "sheet") if "name" in a]
         if len(sheets) > MAX_SHEETS:
             raise SourceFileError("too_many_sheets", f"the workbook has {len(sheets):,} sheets; at most {MAX_SHEETS:,}")
@@ -69,15 +69,15 @@ class WorkbookBounds:
         return {a["name"]: _part(targets.get(a.get("id"), "")) for a in sheets}
 
     def _check_strings(self) -> None:
-        """Refuse a list of strings that claims more than its bytes can hold: a reader makes room for what it claims."""
+        """Raise an error if the string table claims more strings than fit in its bytes; a reader allocates them."""
         member = self.members.get("xl/sharedstrings.xml")
         if member is None:
             return
-        most = member.file_size // SMALLEST_STRING_BYTES + 1
+        max_strings = member.file_size // SMALLEST_STRING_BYTES + 1
 
         def start(_: str, attributes: dict[str, str]) -> None:
             claimed = attributes.get("uniqueCount", "").strip()
-            if len(claimed) > MAX_DIGITS or (claimed.isdecimal() and int(claimed) > most):
+            if len(claimed) > MAX_DIGITS or (claimed.isdecimal() and int(claimed) > max_strings):
                 raise SourceFileError(
                     "not_a_workbook",
                     f"the workbook claims to hold {claimed[:MAX_DIGITS]} texts, more than it can; save it again",
@@ -87,10 +87,10 @@ class WorkbookBounds:
         scan_part(self.archive, member, start)
 
     def check_sheet(self, sheet: str) -> None:
-        """Refuse a sheet that no reader should load.
+        """Raise an error if loading a sheet would need too much memory.
 
         Raises:
-            SourceFileError: naming the sheet and the cell.
+            SourceFileError: the sheet is too sparse or too large; the message names the sheet and the cell.
         """
         member = self.members.get(self.paths.get(sheet, "").casefold())
         if member is None:
@@ -113,6 +113,6 @@ class WorkbookBounds:
 
 
 def _part(target: str) -> str:
-    """Return the path of a part in the archive; a target counts from the workbook's folder, or from the top."""
+    """Return the path of a part in the archive; a target is relative to the workbook folder or to the root."""
     path = target.replace("\\", "/")
     return posixpath.normpath(path.lstrip("/") if path.startswith(("/", "xl/")) else f"xl/{path}")

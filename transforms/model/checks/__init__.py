@@ -1,1 +1,1 @@
-"""Checks stored with every fit: what could be wrong with it, measured."""
+"""Checks of a fit: measured evidence of possible problems, stored with every fit."""

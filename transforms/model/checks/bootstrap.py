@@ -1,23 +1,23 @@
-"""Would intervals of such a fit hold their truth? Data drawn from the fitted model, fitted again."""
+"""Coverage of intervals by parametric bootstrap: data drawn from the fitted model are fitted again."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from transforms.arrays import Array
 from transforms.mixed_model.contrasts import contrast
 from transforms.mixed_model.cross_products import CrossProducts
 from transforms.mixed_model.reml import fit_products
 from transforms.model.effects import slope_weights
-from transforms.model.fit import ROUGHLY, ResponseFit
+from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
 from transforms.model.row_batches import factor_sums, factor_values
+from transforms.model.weighted_fit import ROUGHLY
 
-Array = NDArray[np.float64]
 DRAWS = 6
 SEED = 20_251_107
 
 
 def _drawn_products(fit: ResponseFit, draws: int) -> tuple[Array, Array, Array]:
-    """Return true coefficients, M'Wz* and z*'Wz* of `draws` sets drawn from the model, one pass over the rows."""
+    """Return true coefficients, M'Wz* and z*'Wz* of `draws` data sets drawn from the model."""
     rng = np.random.default_rng(SEED)
     reml, m = fit.reml, fit.reml.equations.m
     truth = np.repeat(reml.coef[:, None], draws, axis=1)
@@ -28,26 +28,26 @@ def _drawn_products(fit: ResponseFit, draws: int) -> tuple[Array, Array, Array]:
     for rows, D, cols in dense_passes(fit):
         z = D @ truth[: m.d] + rng.normal(size=(D.shape[0], draws)) * np.sqrt(reml.residual / w[rows])[:, None]
         z += factor_values(m, cols, truth)
-        weighed = z * w[rows][:, None]
-        pushed[: m.d] += D.T @ weighed
-        pushed[m.d :] += factor_sums(m, cols, weighed)
-        squares += (z * weighed).sum(axis=0)
+        weighted = z * w[rows][:, None]
+        pushed[: m.d] += D.T @ weighted
+        pushed[m.d :] += factor_sums(m, cols, weighted)
+        squares += (z * weighted).sum(axis=0)
     return truth, pushed, squares
 
 
 def bootstrap_coverage(fit: ResponseFit, draws: int = DRAWS) -> tuple[float, int]:
-    """Return the share of 95 % intervals of effects over all rows that hold what they were drawn with, and n."""
+    """Return (share of 95 % intervals of effects over all rows that cover the true value, number of intervals)."""
     truth, pushed, squares = _drawn_products(fit, draws)
-    m, held, n = fit.reml.equations.m, 0, 0
+    m, covered, n = fit.reml.equations.m, 0, 0
     every = np.ones(fit.z.size, dtype=bool)
-    asked = [slope_weights(fit, setting, every & fit.has[:, fit.place(setting)]) for setting in fit.settings]
+    contrasts = [slope_weights(fit, setting, every & fit.has[:, fit.place(setting)]) for setting in fit.settings]
     for b in range(draws):
         products = CrossProducts(
             m.DD, m.FD, m.FF, pushed[:, b], float(squares[b]), m.n, m.p, m.sum_log_w, m.blocks, m.factors, m.labels
         )
         again = fit_products(products, (fit.reml.variances, fit.reml.residual), tolerance=ROUGHLY)
-        for weights in asked:
+        for weights in contrasts:
             low, high = contrast(again, weights).interval()
-            held += int(low <= weights @ truth[:, b] <= high)
+            covered += int(low <= weights @ truth[:, b] <= high)
             n += 1
-    return held / n, n
+    return covered / n, n

@@ -1,4 +1,4 @@
-"""All checks of a fit as rows of `fit_check`: value, bound, passed or not, and a sentence."""
+"""All checks of a fit as rows of `fit_check`: value, bound, verdict and sentence."""
 
 from collections.abc import Callable
 
@@ -12,7 +12,7 @@ from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
 from transforms.model.checks.validation import Validation, later_week, out_of_field
 from transforms.model.confounding import confounding
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 from transforms.model.previous_season import DENIED_P
 
 CHECK_SCHEMA = {
@@ -27,25 +27,33 @@ CHECK_SCHEMA = {
     "says_args": pl.String,
 }
 PLACEBO_P = 0.01
-NO_WORSE_THAN_BOOSTING = 1.02
-HELD = 0.90
-MOST_INFLUENCE_SE = 2.0
-MOST_ROBUST_RATIO = 2.0
-MOST_BALANCE = 0.8
-MOST_BOOTSTRAP_COEFFICIENTS = 4000
+"""Minimum p value of the placebo test."""
+MAX_RATIO_TO_BOOSTING = 1.02
+"""Maximum error relative to gradient boosting's."""
+MIN_COVERAGE = 0.90
+"""Minimum share of bootstrap intervals that cover the truth."""
+MAX_INFLUENCE_SE = 2.0
+"""Maximum change of an effect without one field or machine, in standard errors."""
+MAX_ROBUST_RATIO = 2.0
+"""Maximum ratio of cluster-robust to model standard errors."""
+MAX_BALANCE = 0.8
+"""Maximum correlation of a setting with wetness between visits."""
+MAX_BOOTSTRAP_COEFFICIENTS = 4000
+"""Maximum size of a model that is bootstrapped."""
 Row = dict[str, object]
 
 
 def _row(check: str, value: float | None, bound: float | None, *, passed: bool | None, says: str | Sentence) -> Row:
-    said = Sentence(says) if isinstance(says, str) else says
+    """Return one row of a check."""
+    sentence = Sentence(says) if isinstance(says, str) else says
     return {
         "check": check,
         "value": value,
         "bound": bound,
         "passed": passed,
-        "says": said.text,
-        "says_template": said.template,
-        "says_args": said.stored_args,
+        "says": sentence.text,
+        "says_template": sentence.template,
+        "says_args": sentence.stored_args,
     }
 
 
@@ -67,8 +75,8 @@ def _placebo(fit: ResponseFit) -> Row:
 
 def _prediction(name: str, what: str, found: Validation | None) -> list[Row]:
     if found is None:
-        return [_row(name, None, NO_WORSE_THAN_BOOSTING, passed=None, says=f"too few {what} to leave some out")]
-    fine = found.ratio <= NO_WORSE_THAN_BOOSTING
+        return [_row(name, None, MAX_RATIO_TO_BOOSTING, passed=None, says=f"too few {what} to leave some out")]
+    fine = found.ratio <= MAX_RATIO_TO_BOOSTING
     says = numbers(
         f"error on {what} not seen is {{0}} times gradient boosting's ({{1}} rows)",
         f"{found.ratio:.3f}",
@@ -76,7 +84,7 @@ def _prediction(name: str, what: str, found: Validation | None) -> list[Row]:
     )
     better = found.model / found.last_load
     return [
-        _row(name, found.ratio, NO_WORSE_THAN_BOOSTING, passed=fine, says=says),
+        _row(name, found.ratio, MAX_RATIO_TO_BOOSTING, passed=fine, says=says),
         _row(
             f"{name}_last_load",
             better,
@@ -93,7 +101,7 @@ def _influences(fit: ResponseFit) -> list[Row]:
         found = influence(fit, factor)
         if found is None:
             rows.append(
-                _row(f"influence_{factor}", None, MOST_INFLUENCE_SE, passed=None, says=f"fewer than five {factor}s")
+                _row(f"influence_{factor}", None, MAX_INFLUENCE_SE, passed=None, says=f"fewer than five {factor}s")
             )
             continue
         says = Sentence(
@@ -104,26 +112,26 @@ def _influences(fit: ResponseFit) -> list[Row]:
                 (ArgKind.NUMBER, f"{found.worst_se:.1f}"),
             ],
         )
-        fine = found.worst_se <= MOST_INFLUENCE_SE
-        rows.append(_row(f"influence_{factor}", found.worst_se, MOST_INFLUENCE_SE, passed=fine, says=says))
+        fine = found.worst_se <= MAX_INFLUENCE_SE
+        rows.append(_row(f"influence_{factor}", found.worst_se, MAX_INFLUENCE_SE, passed=fine, says=says))
         if factor == "machine":
             ratio = found.robust_ratio
             says = numbers("errors by cluster of machines are up to {0} times the model's", f"{ratio:.2f}")
-            rows.append(_row("robust_errors", ratio, MOST_ROBUST_RATIO, passed=ratio <= MOST_ROBUST_RATIO, says=says))
+            rows.append(_row("robust_errors", ratio, MAX_ROBUST_RATIO, passed=ratio <= MAX_ROBUST_RATIO, says=says))
     return rows
 
 
 def _balance(fit: ResponseFit) -> Row:
     table = confounding(fit).drop_nulls("wetness_balance")
     if not table.height:
-        return _row("balance", None, MOST_BALANCE, passed=None, says="no condition varies")
+        return _row("balance", None, MAX_BALANCE, passed=None, says="no condition varies")
     worst = table.sort(pl.col("wetness_balance").abs(), descending=True).row(0, named=True)
     value = abs(worst["wetness_balance"])
     says = Sentence(
         "{0} follows wetness most from visit to visit (correlation {1})",
         [(ArgKind.SETTING, worst["setting"]), (ArgKind.NUMBER, f"{worst['wetness_balance']:.2f}")],
     )
-    return _row("balance", value, MOST_BALANCE, passed=value <= MOST_BALANCE, says=says)
+    return _row("balance", value, MAX_BALANCE, passed=value <= MAX_BALANCE, says=says)
 
 
 def _tails(fit: ResponseFit) -> Row:
@@ -140,7 +148,7 @@ def _tails(fit: ResponseFit) -> Row:
 
 
 def _site_days(fit: ResponseFit) -> Row:
-    """Residuals by the factory's day: what a lab's bad day leaves behind once its own intercept is taken off."""
+    """Check the residual means of a factory's days, which a laboratory error on one day inflates."""
     if "site_id" not in fit.rows.columns:
         return _row("site_day", None, 1.0, passed=None, says="no site is known")
     standard = fit.residual / np.sqrt(fit.reml.residual + fit.known)
@@ -158,15 +166,17 @@ def _site_days(fit: ResponseFit) -> Row:
 
 
 def _coverage(fit: ResponseFit) -> Row:
-    if fit.reml.coef.size > MOST_BOOTSTRAP_COEFFICIENTS:
-        return _row("coverage", None, HELD, passed=None, says="not drawn again: the model is large; see METHODS.md")
-    held, n = bootstrap_coverage(fit)
+    if fit.reml.coef.size > MAX_BOOTSTRAP_COEFFICIENTS:
+        return _row(
+            "coverage", None, MIN_COVERAGE, passed=None, says="not drawn again: the model is large; see METHODS.md"
+        )
+    covered, n = bootstrap_coverage(fit)
     says = numbers(
         "{0} % of {1} intervals hold the coefficient that data drawn from this fit were made with",
-        f"{100 * held:.0f}",
+        f"{100 * covered:.0f}",
         f"{n}",
     )
-    return _row("coverage", held, HELD, passed=held >= HELD, says=says)
+    return _row("coverage", covered, MIN_COVERAGE, passed=covered >= MIN_COVERAGE, says=says)
 
 
 def _last_season(fit: ResponseFit) -> list[Row]:
@@ -176,8 +186,8 @@ def _last_season(fit: ResponseFit) -> list[Row]:
     says = "last season's {0} coefficients agree with this one's and steady them"
     if found.denied:
         says = "last season's {0} coefficients do not agree with this one's: they are not used"
-    said = numbers(says, f"{found.coefficients}")
-    return [_row("last_season", found.p_value, DENIED_P, passed=not found.denied, says=said)]
+    sentence = numbers(says, f"{found.coefficients}")
+    return [_row("last_season", found.p_value, DENIED_P, passed=not found.denied, says=sentence)]
 
 
 CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
@@ -197,18 +207,18 @@ BY_REFITTING = {
     "later_week": ("later_week", "later_week_last_load"),
     "coverage": ("coverage",),
 }
-"""Checks that fit the model again, to part of the rows or to rows drawn from it -> the rows they give.
+"""Checks that refit the model, to part of the rows or to rows drawn from it -> their rows.
 
-They judge the model, not the last shift: after each shift they may stand as the night left them.
+They judge the model, not the last shift, so the results of the nightly run are kept until the next one.
 """
 
 
 def check_rows(fit: ResponseFit, rows: list[Row]) -> pl.DataFrame:
-    """Return rows of checks as rows of `fit_check`."""
+    """Return rows of checks as a table of `fit_check`."""
     about = {"response": fit.response, "last_shift_date": fit.last_shift_date}
     return pl.DataFrame([{**about, **r} for r in rows], schema=CHECK_SCHEMA)
 
 
 def fit_checks(fit: ResponseFit) -> pl.DataFrame:
-    """Return the `fit_check` rows of a fit; a check that cannot be made says why, and `passed` is null."""
+    """Return the `fit_check` rows of a fit; `passed` is null for a check that is not possible."""
     return check_rows(fit, [row for check in CHECKS.values() for row in check(fit)])

@@ -1,25 +1,22 @@
-"""Does one field or one machine carry an effect alone? One-step deletion, and errors by cluster."""
+"""Influence of single fields and machines: one-step deletion, and cluster-robust standard errors."""
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Influence:
-    """What leaving out one level would move.
+    """Influence of the levels of one factor.
 
     Attributes:
-        worst_se: by how many standard errors the settings' effect that moves most would move.
-        setting: that setting.
-        level: the level that does it.
-        robust_ratio: largest cluster-robust over model standard error among the settings.
+        worst_se: largest change of a setting's effect when one level is left out, in standard errors.
+        setting: setting with that change.
+        level: level with that influence.
+        robust_ratio: largest ratio of cluster-robust to model standard error among the settings.
     """
 
     worst_se: float
@@ -29,7 +26,7 @@ class Influence:
 
 
 def influence(fit: ResponseFit, factor: str) -> Influence | None:
-    """Return how far single levels of a factor carry the settings' within effects; None with fewer than five levels.
+    """Return the influence of single levels of a factor on the within effects; None with fewer than five levels.
 
     Deleting level g moves the coefficients by about -C^-1 M_g'W e_g; their squares add up to the cluster-robust
     covariance (times g / (g - 1)).
@@ -43,9 +40,9 @@ def influence(fit: ResponseFit, factor: str) -> Influence | None:
     left = fit.residual * row_weights(fit)
     scores = np.zeros((eq.m.r.size, labels.size))
     for rows, D, _ in dense_passes(fit):
-        one = np.zeros((D.shape[0], labels.size))
-        one[np.arange(D.shape[0]), levels[rows]] = left[rows]
-        scores[:d] += D.T @ one
+        by_level = np.zeros((D.shape[0], labels.size))
+        by_level[np.arange(D.shape[0]), levels[rows]] = left[rows]
+        scores[:d] += D.T @ by_level
     at = [fit.at[s] for s in fit.settings]
     moved = eq.inverse(fit.reml.solution, scores)[at]
     se = np.sqrt(np.diag(fit.reml.cov_core)[at])

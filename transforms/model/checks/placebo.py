@@ -1,17 +1,16 @@
-"""The settings of the next load cannot matter: if they seem to, something other than the settings is at work."""
+"""Placebo test: the settings of the next load cannot have an effect; an apparent effect indicates a bias."""
 
 import numpy as np
 
 from transforms.model.checks.score import ScoreTest, score_test
 from transforms.model.design_matrix import visit_means
-from transforms.model.fit import ResponseFit
+from transforms.model.fit_result import ResponseFit
 
 
 def placebo(fit: ResponseFit) -> ScoreTest | None:
-    """Test the settings of the next load of the same visit; None where visits have too few loads.
+    """Test the settings of the next load of the same visit; return None if visits have too few loads.
 
-    Drivers who react to the load before make these settings look as if they mattered; then the within effects
-    themselves are biased, and the claim is downgraded.
+    These settings have an apparent effect if drivers react to the previous load; then the within effects are biased.
     """
     if "lifted_at" not in fit.rows.columns:
         return None

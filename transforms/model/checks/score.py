@@ -1,21 +1,19 @@
-"""Would more columns explain what the model leaves? A score test at the fitted variances, in one pass over the rows."""
+"""Score test of additional columns at the fitted variances, in one pass over the rows."""
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
-from transforms.model.fit import ResponseFit
+from transforms.arrays import Array
+from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
 from transforms.model.row_batches import factor_sums
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class ScoreTest:
-    """Joint test of added columns; `each` holds (estimate, standard error) a column."""
+    """Joint test of additional columns; `each` has (estimate, standard error) per column."""
 
     F: float
     df: int
@@ -24,7 +22,7 @@ class ScoreTest:
 
 
 def score_test(fit: ResponseFit, added: Array) -> ScoreTest:
-    """Test columns `added`, shape (n, k), beside the model's.
+    """Test the additional columns `added`, shape (n, k).
 
     With P the projection of the fitted model, the statistic is z'P A (A'P A)^-1 A'P z / k, z the pseudo-values.
     """
@@ -32,18 +30,18 @@ def score_test(fit: ResponseFit, added: Array) -> ScoreTest:
     eq, s2 = fit.reml.equations, fit.reml.residual
     MWA = np.zeros((eq.m.r.size, added.shape[1]))
     for rows, D, cols in dense_passes(fit):
-        weighed = added[rows] * w[rows]
-        MWA[: eq.m.d] += D.T @ weighed
-        MWA[eq.m.d :] += factor_sums(eq.m, cols, weighed)
+        weighted = added[rows] * w[rows]
+        MWA[: eq.m.d] += D.T @ weighted
+        MWA[eq.m.d :] += factor_sums(eq.m, cols, weighted)
     AWA, AWr = added.T @ (w * added), (w * added).T @ fit.residual
     APA = (AWA - MWA.T @ eq.inverse(fit.reml.solution, MWA)) / s2
     APz = AWr / s2
-    alive = np.diag(APA) > 1e-8 * np.maximum(np.diag(AWA), 1e-300) / s2
-    APA, APz = APA[np.ix_(alive, alive)], APz[alive]
-    if not alive.any():
+    estimable = np.diag(APA) > 1e-8 * np.maximum(np.diag(AWA), 1e-300) / s2
+    APA, APz = APA[np.ix_(estimable, estimable)], APz[estimable]
+    if not estimable.any():
         return ScoreTest(0.0, 0, 1.0, [])
     inverse = np.linalg.pinv(APA, hermitian=True)
-    size = int(alive.sum())
+    size = int(estimable.sum())
     F = float(APz @ inverse @ APz) / size
     each = list(zip((inverse @ APz).tolist(), np.sqrt(np.diag(inverse)).tolist(), strict=True))
     return ScoreTest(F, size, float(fisher.sf(F, size, max(fit.z.size - fit.width, 1))), each)

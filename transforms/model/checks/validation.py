@@ -1,7 +1,7 @@
-"""Errors on fields and weeks left out, beside those of a black box on the same columns.
+"""Cross-validation on fields and weeks left out, compared with gradient boosting and simple predictors.
 
-All predictors learn from the pseudo-values (tails.py) and are compared with the values measured: a pseudo-value of a
-row left out would depend on the whole fit, which has seen that row.
+All predictors are fitted to pseudo-values (`huber.py`) and compared with measured values: the pseudo-value of a row
+left out would depend on the whole fit, which includes that row.
 """
 
 import warnings
@@ -13,31 +13,30 @@ import polars as pl
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from transforms.arrays import Array, Mask
 from transforms.mixed_model.reml import RemlError, RemlFit, fit_products
-from transforms.model.fit import ROUGHLY, ResponseFit
+from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import columns_once
-from transforms.model.row_batches import (
-    RowBatches,
+from transforms.model.row_batches import RowBatches, factor_values, of_rows
+from transforms.model.weekly_products import (
     Week,
-    factor_values,
     join_weeks,
-    of_rows,
     select_columns,
     variance_class,
     week_products,
     weight_classes,
 )
+from transforms.model.weighted_fit import ROUGHLY
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 FOLDS = 3
-MOST_ROWS = 20_000
+MAX_ROWS = 20_000
+"""Approximate maximum number of rows of a validation."""
 SEED = 20_251_105
 
 
 @dataclass(frozen=True)
 class Validation:
-    """Root mean square errors of z on rows the models have not seen."""
+    """Root mean square errors of z on rows left out, by predictor, and the number of rows."""
 
     model: float
     boosting: float
@@ -47,30 +46,30 @@ class Validation:
 
     @property
     def ratio(self) -> float:
-        """The model's error over gradient boosting's."""
+        """Error of the model divided by that of gradient boosting."""
         return self.model / self.boosting
 
 
-class _Asked:
-    """The rows asked of, a week at a time, with the cross-products of each part of them."""
+class _Folds:
+    """Rows of a validation in weekly batches, with the cross-products of each fold."""
 
     def __init__(self, fit: ResponseFit, part: NDArray[np.int64]) -> None:
-        """Take rows of `fit` by the part they belong to, shape (n,); -1 where they are not asked of."""
+        """Sum the rows of `fit` by fold, `part` of shape (n,); -1 for rows outside the validation."""
         self.fit, self.part = fit, part
         self.at = np.flatnonzero(part >= 0)
         rows = fit.rows[self.at]
         z, classes = fit.pseudo[self.at], variance_class(fit.known[self.at])
-        self.passes = columns_once(fit) if rows.height == fit.rows.height else RowBatches(rows, fit.frame)
+        self.batches = columns_once(fit) if rows.height == fit.rows.height else RowBatches(rows, fit.frame)
         by_part: dict[int, list[Week]] = {int(k): [] for k in np.unique(part[self.at])}
-        for week, cols in self.passes:
-            mine = part[self.at][week]
-            for k in np.unique(mine).tolist():
-                held = mine == k
-                by_part[k].append(week_products(of_rows(cols, held), z[week][held], classes[week][held]))
+        for week, cols in self.batches:
+            folds = part[self.at][week]
+            for k in np.unique(folds).tolist():
+                in_fold = folds == k
+                by_part[k].append(week_products(of_rows(cols, in_fold), z[week][in_fold], classes[week][in_fold]))
         self.by_part = {k: join_weeks(weeks) for k, weeks in by_part.items()}
 
     def refit(self, without: int) -> tuple[RemlFit, list[int]]:
-        """Fit the same columns to all other parts, from the variances of the whole."""
+        """Fit the same columns to all other folds, with the variances of the full fit as warm start."""
         fit = self.fit
         whole = weight_classes(join_weeks([week for k, week in self.by_part.items() if k != without]), fit.s2)
         every = fit.frame.dense_labels()
@@ -80,20 +79,20 @@ class _Asked:
         return fit_products(products, (start, fit.reml.residual), tolerance=ROUGHLY), [every.index(n) for n in kept]
 
     def predict(self, reml: RemlFit, keep: list[int], part: int) -> Array:
-        """Return z predicted for the rows of a part: a level of a factor that was not seen counts as none."""
+        """Return z predicted for the rows of a fold; unknown levels of factors contribute 0."""
         out = []
-        for week, cols in self.passes:
-            mine = self.part[self.at][week] == part
-            if mine.any():
-                held = of_rows(cols, mine)
-                dense = held.D[:, keep] @ reml.coef[: len(keep)]
-                out.append(dense + factor_values(reml.equations.m, held, reml.coef[:, None])[:, 0])
+        for week, cols in self.batches:
+            in_fold = self.part[self.at][week] == part
+            if in_fold.any():
+                left_out = of_rows(cols, in_fold)
+                dense = left_out.D[:, keep] @ reml.coef[: len(keep)]
+                out.append(dense + factor_values(reml.equations.m, left_out, reml.coef[:, None])[:, 0])
         return np.concatenate(out)
 
 
-def _challenger(fit: ResponseFit, train: Mask, test: Mask) -> Array:
-    """Gradient boosting on the same settings and conditions, machine, operator and site as categories."""
-    # A second of imports that most commands do not need.
+def _boosting(fit: ResponseFit, train: Mask, test: Mask) -> Array:
+    """Return predictions of gradient boosting on the same settings, conditions, machines, operators and sites."""
+    # The import takes a second, and most commands do not need it.
     from sklearn.ensemble import HistGradientBoostingRegressor  # noqa: PLC0415
 
     settings = [fit.rows[s].cast(pl.Float64).to_numpy() for s in fit.settings]
@@ -103,7 +102,7 @@ def _challenger(fit: ResponseFit, train: Mask, test: Mask) -> Array:
     few = [bool(np.max(c) < 250) for c in codes]
     table = np.column_stack([*settings, *conditions, *codes]).astype(np.float64)
     categories = [False] * (len(settings) + len(conditions)) + few
-    # Its threads wait for each other longer than they work on data of this size.
+    # On data of this size its threads spend more time waiting for each other than computing.
     with threadpool_limits(limits=1, user_api="openmp"), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         booster = HistGradientBoostingRegressor(
@@ -119,14 +118,14 @@ def _challenger(fit: ResponseFit, train: Mask, test: Mask) -> Array:
 
 
 def _last_load(fit: ResponseFit, train: Mask, test: Mask) -> Array:
-    """The last load of the same machine among the rows seen; the mean where there is none."""
+    """Return z of the last training load of the same machine; the training mean if there is none."""
     if "lifted_at" not in fit.rows.columns:
         return np.full(int(test.sum()), float(fit.pseudo[train].mean()))
     table = fit.rows.select("machine_id", "lifted_at").with_columns(pl.Series("z", fit.pseudo)).with_row_index("i")
-    seen = table.filter(pl.Series(train)).drop_nulls("lifted_at").sort("lifted_at")
-    asked = table.filter(pl.Series(test)).sort("lifted_at")
-    joined = asked.join_asof(
-        seen.select("machine_id", "lifted_at", pl.col("z").alias("last")),
+    training = table.filter(pl.Series(train)).drop_nulls("lifted_at").sort("lifted_at")
+    test_loads = table.filter(pl.Series(test)).sort("lifted_at")
+    joined = test_loads.join_asof(
+        training.select("machine_id", "lifted_at", pl.col("z").alias("last")),
         on="lifted_at",
         by="machine_id",
         check_sortedness=False,
@@ -135,25 +134,29 @@ def _last_load(fit: ResponseFit, train: Mask, test: Mask) -> Array:
 
 
 def _rmse(errors: Array) -> float:
+    """Return the root mean square of errors."""
     return float(np.sqrt(np.mean(errors**2)))
 
 
-def _compared(fit: ResponseFit, part: NDArray[np.int64], parts: Sequence[int]) -> Validation | None:
-    """Predict each of `parts` from all other rows that are part of any; `part` of shape (n,), -1 where of none."""
-    asked = _Asked(fit, part)
+def _validate(fit: ResponseFit, part: NDArray[np.int64], parts: Sequence[int]) -> Validation | None:
+    """Predict each of the folds `parts` from all other folds; `part` of shape (n,), -1 for rows in none.
+
+    Return None if no fold can be predicted.
+    """
+    folds = _Folds(fit, part)
     errors: dict[str, list[Array]] = {"model": [], "boosting": [], "last_load": [], "mean": []}
     for k in parts:
         train, test = (part >= 0) & (part != k), part == k
         if test.sum() < 10 or train.sum() < 3 * fit.reml.p:
             continue
         try:
-            reml, keep = asked.refit(k)
+            reml, keep = folds.refit(k)
         except RemlError:
-            # A young season: the rows left cannot tell its columns apart.
+            # Early in a season the remaining rows can be too few to estimate all columns.
             continue
         truth = fit.z[test]
-        errors["model"].append(asked.predict(reml, keep, k) - truth)
-        errors["boosting"].append(_challenger(fit, train, test) - truth)
+        errors["model"].append(folds.predict(reml, keep, k) - truth)
+        errors["boosting"].append(_boosting(fit, train, test) - truth)
         errors["last_load"].append(_last_load(fit, train, test) - truth)
         errors["mean"].append(fit.pseudo[train].mean() - truth)
     if not errors["model"]:
@@ -163,21 +166,21 @@ def _compared(fit: ResponseFit, part: NDArray[np.int64], parts: Sequence[int]) -
 
 
 def out_of_field(fit: ResponseFit, folds: int = FOLDS) -> Validation | None:
-    """Predict each third of the fields from the others; None where there are too few fields."""
+    """Predict each fold of the fields from the others; return None if there are too few fields."""
     if "field" not in fit.reml.spans or fit.labels("field").size < 2 * folds:
         return None
     fields, level = fit.labels("field").size, fit.levels("field")
-    turn = np.random.default_rng(SEED).permutation(fields)
-    # Of a large season as many fields as hold some 20,000 rows: the check is to be made every night.
-    rows_by = np.cumsum(np.bincount(level, minlength=fields)[np.argsort(turn)])
-    asked = turn < max(int((rows_by <= MOST_ROWS).sum()), 2 * folds)
-    return _compared(fit, np.where(asked[level], (turn % folds)[level], -1), range(folds))
+    order = np.random.default_rng(SEED).permutation(fields)
+    # A large season is limited to the fields of about 20,000 rows, so that the check can run every night.
+    rows_by = np.cumsum(np.bincount(level, minlength=fields)[np.argsort(order)])
+    included = order < max(int((rows_by <= MAX_ROWS).sum()), 2 * folds)
+    return _validate(fit, np.where(included[level], (order % folds)[level], -1), range(folds))
 
 
 def later_week(fit: ResponseFit) -> Validation | None:
-    """Predict the last week of the rows from those before; None where there is only one week."""
+    """Predict the last week of the rows from the earlier ones; return None if there is only one week."""
     week = fit.rows.select(pl.col("shift_date").dt.truncate("1w")).to_series()
     last = (week == week.max()).to_numpy()
     part = np.full(last.size, -1)
-    part[np.flatnonzero(~last)[-MOST_ROWS:]], part[last] = 0, 1
-    return _compared(fit, part, [1])
+    part[np.flatnonzero(~last)[-MAX_ROWS:]], part[last] = 0, 1
+    return _validate(fit, part, [1])

@@ -1,4 +1,4 @@
-"""Repair of a workspace's small files: mappings, copies of received files, logs, notes of interrupted runs."""
+"""Repair of a workspace's small files: mappings, copies of received files and logs."""
 
 import datetime as dt
 from pathlib import Path
@@ -20,21 +20,21 @@ FORMS: tuple[Form, ...] = ("zst", "raw", "tar.zst")
 
 
 def unread_files(taken: pl.DataFrame, mappings: list[Mapping]) -> dict[tuple[str, str], list[str]]:
-    """Return (mapping, fingerprint) -> files that were read through a mapping and that no mapping names any more."""
+    """Return the files that were read with a mapping that is now missing, by (mapping, fingerprint)."""
     out: dict[tuple[str, str], list[str]] = {}
-    for file, name, print_ in taken.select("file", "mapping", "mapping_fingerprint").iter_rows():
+    for file, name, fingerprint in taken.select("file", "mapping", "mapping_fingerprint").iter_rows():
         if name is not None and find_mapping(file, mappings) is None:
-            out.setdefault((name, print_), []).append(file)
+            out.setdefault((name, fingerprint), []).append(file)
     return out
 
 
 def put_mappings_back(
     workspace: Workspace, taken: pl.DataFrame, mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
 ) -> None:
-    """Put back mapping files that are missing, as they were when files were last read through them."""
+    """Restore missing mapping files in the version that files were last read with."""
     back = []
-    for name, print_ in unread_files(taken, mappings):
-        copy, target = mapping_copy(copies, name, print_), workspace.mappings / f"{name}.toml"
+    for name, fingerprint in unread_files(taken, mappings):
+        copy, target = mapping_copy(copies, name, fingerprint), workspace.mappings / f"{name}.toml"
         if copy.is_file() and not target.exists():
             write_bytes(copy.read_bytes(), target)
             back.append(target.name)
@@ -44,7 +44,7 @@ def put_mappings_back(
 def put_back_needed(
     workspace: Workspace, files: list[str], mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
 ) -> None:
-    """Put back the newest copies of mappings for files that no mapping names, where the warehouse cannot be asked."""
+    """Restore the newest mapping copies for files without a mapping; for use without a readable warehouse."""
     back, present = [], list(mappings)
     found = (copies.folder / MAPPINGS).glob("*.toml")
     for copy in sorted(found, key=lambda p: p.stat().st_mtime_ns, reverse=True):
@@ -62,7 +62,7 @@ def put_back_needed(
 
 
 def repair_copies(workspace: Workspace, copies: ReceivedCopies, taken: pl.DataFrame, outcome: Outcome) -> None:
-    """Drop damaged copies, and describe copies again whose record is damaged; the next run copies from the inbox."""
+    """Delete damaged copies, and rewrite damaged copy records; the next run copies the files from the inbox again."""
     dropped, described = [], []
     for copy in copies.index().values():
         if copy.form and not copies.is_whole(copy):
@@ -79,7 +79,7 @@ def repair_copies(workspace: Workspace, copies: ReceivedCopies, taken: pl.DataFr
 
 
 def _describe(sha: str, row: dict[str, object], copies: ReceivedCopies, folder: Path) -> None:
-    """Write the record of a copy again, if the copy has the content it is named after."""
+    """Rewrite the record of a copy if its content matches the checksum in its name."""
     file_at, received_at = row["file_at"], row["received_at"]
     assert isinstance(file_at, dt.datetime)  # noqa: S101
     assert isinstance(received_at, dt.datetime)  # noqa: S101
@@ -95,7 +95,7 @@ def _describe(sha: str, row: dict[str, object], copies: ReceivedCopies, folder: 
 
 
 def repair_logs(workspace: Workspace, now: dt.datetime, outcome: Outcome) -> None:
-    """Set damaged logs aside and keep their readable lines."""
+    """Move damaged logs aside and keep their readable lines."""
     log = RunLog(workspace.log)
     damaged = log.damaged()
     for path in damaged:

@@ -1,9 +1,9 @@
-"""Repair of the lake: telemetry is read again, bins are made again, and both only where a file is damaged."""
+"""Repair of damaged lake files: reread telemetry from its sources, and recreate bins."""
 
 import datetime as dt
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from pathlib import Path
 
@@ -24,15 +24,37 @@ from transforms.telemetry.retention import lines_of
 from transforms.telemetry.sensor_activity import silent_sensors
 
 SCRATCH = f"{UNPACKED}-lake"
-"""Folder of the workspace that telemetry is read into before it is put in place."""
+"""Temporary folder of the workspace for telemetry that is read again."""
 BY_DAY = {"machine": pl.String, "day": pl.String}
 OF_BINS = ("unload_event", "sensor_fault", "sensor_activity", "field_day", "binned_day", "machine_day")
-"""Tables that rest on the bins of a machine-day."""
+"""Tables computed from the bins of a machine-day."""
+
+
+@dataclass(frozen=True)
+class _RereadFiles:
+    """Result of reading damaged telemetry again.
+
+    Attributes:
+        restored: files read again and put in place.
+        pending: files whose whole source the next run must read again.
+        lost: files without a readable source.
+    """
+
+    restored: list[LakeFile] = field(default_factory=list)
+    pending: list[LakeFile] = field(default_factory=list)
+    lost: list[LakeFile] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
 class LakeRepair:
-    """The repair of a lake whose warehouse is whole."""
+    """Repair of a lake whose warehouse is undamaged.
+
+    Attributes:
+        warehouse: the warehouse of the workspace.
+        lake: the lake to repair.
+        sources: the received files that can be read again.
+        now: the current time, UTC.
+    """
 
     warehouse: Warehouse
     lake: Lake
@@ -40,32 +62,33 @@ class LakeRepair:
     now: dt.datetime
 
     def run(self, outcome: Outcome, advance: Callable[[], None], *, accept_loss: bool) -> None:
-        """Repair every damaged file that can be; with `accept_loss`, give up the others."""
+        """Repair every damaged file that has a source; with `accept_loss`, remove the records of the others."""
         difference = compare_lake(self.warehouse, self.lake, checksums=True, advance=advance)
-        renamed = self._put_back(difference.missing, difference.unknown)
+        renamed = self._rename_back(difference.missing, difference.unknown)
         outcome.add("telemetry.renamed", [f.path for f in renamed])
         damaged = [f for f in difference.damaged if f not in renamed]
         telemetry = [f for f in damaged if f.kind == "telemetry"]
-        made, again, lost = self._read_again(telemetry)
-        outcome.add("telemetry.read_again", [f.path for f in made])
-        if again:
-            forget({str(f.source_sha256) for f in again}, self.sources.readable, self.warehouse, self.lake)
-            outcome.add("telemetry.source_read_again", [f.path for f in again])
+        reread = self._read_again(telemetry)
+        outcome.add("telemetry.read_again", [f.path for f in reread.restored])
+        if reread.pending:
+            forget({str(f.source_sha256) for f in reread.pending}, self.sources.readable, self.warehouse, self.lake)
+            outcome.add("telemetry.source_read_again", [f.path for f in reread.pending])
         rolled = rolled_days(self.warehouse) - set(telemetry_days(self.warehouse))
         expired = [f for f in damaged if f.kind == "rolled" or (f.kind == "bin" and f.key in rolled)]
-        remade, gone = self._make_expired(expired)
+        remade, unavailable = self._remake_expired(expired)
         outcome.add("expired_day.made_again", [f.path for f in remade])
         bins = [f for f in damaged if f.kind == "bin" and f.key not in rolled]
         self._forget_bins(bins)
         outcome.add("bins.made_again", [f.path for f in bins])
+        lost = [*reread.lost, *unavailable]
         if accept_loss:
-            self._give_up([*lost, *gone])
-            outcome.add("lake.given_up", [f.path for f in (*lost, *gone)])
+            self._remove_records(lost)
+            outcome.add("lake.given_up", [f.path for f in lost])
         else:
-            outcome.lose("lake.no_source", [f.path for f in (*lost, *gone)])
+            outcome.lose("lake.no_source", [f.path for f in lost])
 
-    def _put_back(self, missing: list[LakeFile], unknown: list[str]) -> list[LakeFile]:
-        """Rename files back whose content is that of a missing one."""
+    def _rename_back(self, missing: list[LakeFile], unknown: list[str]) -> list[LakeFile]:
+        """Rename unrecorded files whose content is that of a missing file."""
         sizes = self.lake.listing() if missing and unknown else {}
         out = []
         for file in missing:
@@ -80,7 +103,7 @@ class LakeRepair:
         return out
 
     def _write(self, file: LakeFile, body: bytes) -> None:
-        """Write a file in its place; what is there and is not a file is set aside."""
+        """Write a file to its path; move a folder that occupies the path aside."""
         path = self.lake.at(file.path)
         if isinstance(path, Path) and path.is_dir():
             aside = Path(str(self.lake.root)) / f"aside-{stamp(self.now)}" / file.path
@@ -88,26 +111,26 @@ class LakeRepair:
             path.rename(aside)
         write_bytes_atomic(body, path)
 
-    def _read_again(self, damaged: list[LakeFile]) -> tuple[list[LakeFile], list[LakeFile], list[LakeFile]]:
-        """Return (files read again, files whose whole source is to be read again, files without a source)."""
+    def _read_again(self, damaged: list[LakeFile]) -> _RereadFiles:
+        """Read damaged telemetry files again, each from its source."""
         by_source: dict[str, list[LakeFile]] = {}
         for file in damaged:
             by_source.setdefault(str(file.source_sha256), []).append(file)
-        made, again, lost, earlier = list[LakeFile](), list[LakeFile](), list[LakeFile](), set[str]()
+        out, earlier = _RereadFiles(), set[str]()
         taken = self.warehouse.table("source_file").sort("received_at", "source_sha256")
-        for sha, file, print_ in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows():
+        for sha, file, fingerprint in taken.select("source_sha256", "file", "mapping_fingerprint").iter_rows():
             wanted = by_source.get(sha, [])
             mapping = find_mapping(file, self.sources.mappings) if wanted else None
             if wanted and sha not in self.sources.readable:
-                lost += wanted
-            elif wanted and (mapping is None or mapping.fingerprint() != print_):
-                again += wanted
+                out.lost.extend(wanted)
+            elif wanted and (mapping is None or mapping.fingerprint() != fingerprint):
+                out.pending.extend(wanted)
             elif wanted:
-                done = self._read_source(sha, wanted, earlier)
-                made += done
-                again += [f for f in wanted if f not in done]
+                restored = self._read_source(sha, wanted, earlier)
+                out.restored.extend(restored)
+                out.pending.extend(f for f in wanted if f not in restored)
             earlier.add(sha[:PREFIX])
-        return made, again, lost
+        return out
 
     def _scratch(self) -> Lake:
         folder = self.sources.workspace.root / SCRATCH
@@ -116,7 +139,7 @@ class LakeRepair:
         return Lake(folder)
 
     def _read_source(self, sha: str, wanted: list[LakeFile], earlier: set[str]) -> list[LakeFile]:
-        """Read one source as it was read first, and put its damaged files in place; return those."""
+        """Read one source as in its first ingest, and replace its damaged files; return the replaced files."""
         scratch, done = self._scratch(), list[LakeFile]()
         with self.sources.opened(sha) as found, Warehouse.in_memory() as memory:
             if found is None:
@@ -141,8 +164,8 @@ class LakeRepair:
             with self.warehouse.transaction():
                 record_files(self.warehouse, [replace(file, size_bytes=made.size_bytes, sha256=made.sha256)])
 
-    def _make_expired(self, damaged: list[LakeFile]) -> tuple[list[LakeFile], list[LakeFile]]:
-        """Make files of machine-days whose records are expired again, from their sources; return (made, lost)."""
+    def _remake_expired(self, damaged: list[LakeFile]) -> tuple[list[LakeFile], list[LakeFile]]:
+        """Recreate files of expired machine-days from their sources; return (recreated, lost)."""
         if not damaged:
             return [], []
         days = [dt.datetime.fromisoformat(f"{f.day}T00:00:00+00:00") for f in damaged]
@@ -164,12 +187,12 @@ class LakeRepair:
             files = telemetry_days(memory)
         for file in damaged:
             if file.key in files:
-                self._place(file, scratch, self._day_again(file, files[file.key], scratch))
+                self._place(file, scratch, self._recreate_day(file, files[file.key], scratch))
                 done.append(file)
         shutil.rmtree(Path(str(scratch.root)))
         return done, [f for f in damaged if f not in done]
 
-    def _day_again(self, file: LakeFile, telemetry: list[LakeFile], scratch: Lake) -> LakeFile:
+    def _recreate_day(self, file: LakeFile, telemetry: list[LakeFile], scratch: Lake) -> LakeFile:
         if file.kind == "rolled":
             return scratch.put_day(lines_of(telemetry, scratch), "rolled", file.key)
         setups, fields = self.warehouse.table("machine_setup"), self.warehouse.table("field")
@@ -178,7 +201,7 @@ class LakeRepair:
         return bin_day(job).file
 
     def _forget_bins(self, bins: list[LakeFile]) -> None:
-        """Have machine-days binned again, and the fields traced again that may have been traced from damaged bins."""
+        """Delete records of damaged bins, so that the next run bins these days and retraces the affected fields."""
         if not bins:
             return
         keys = pl.DataFrame([f.key for f in bins], schema=BY_DAY, orient="row")
@@ -189,8 +212,8 @@ class LakeRepair:
                 self.warehouse.delete_matching(name, keys)
             self.warehouse.delete_matching("lake_file", pl.DataFrame({"path": [f.path for f in bins]}))
 
-    def _give_up(self, files: list[LakeFile]) -> None:
-        """Forget files that cannot be made again, and what rests on the bins among them."""
+    def _remove_records(self, files: list[LakeFile]) -> None:
+        """Delete the records of files that cannot be recreated, and the rows computed from their bins."""
         bins = pl.DataFrame([f.key for f in files if f.kind == "bin"], schema=BY_DAY, orient="row")
         with self.warehouse.transaction():
             self.warehouse.delete_matching("lake_file", pl.DataFrame({"path": [f.path for f in files]}))

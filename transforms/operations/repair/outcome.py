@@ -1,4 +1,4 @@
-"""The steps of a repair."""
+"""Steps and outcome of a repair."""
 
 import datetime as dt
 from dataclasses import dataclass, field
@@ -9,9 +9,9 @@ class Step:
     """One kind of repair.
 
     Attributes:
-        code: what was done, or could not be.
-        count: the number of files it was done to.
-        example: one of them.
+        code: the repair that was done, or that is impossible.
+        count: the number of files.
+        example: the name of one file.
     """
 
     code: str
@@ -21,22 +21,22 @@ class Step:
 
 @dataclass
 class Outcome:
-    """The steps of a repair: those done, and what is lost unless a backup is restored."""
+    """Outcome of a repair: the steps done, and the data lost unless a backup is restored."""
 
     done: list[Step] = field(default_factory=list)
     lost: list[Step] = field(default_factory=list)
 
     def add(self, code: str, names: list[str]) -> None:
-        """Note what was done to files, if any."""
+        """Add a completed step if it affected any file."""
         if names:
             self.done.append(Step(code, len(names), names[0]))
 
     def lose(self, code: str, names: list[str]) -> None:
-        """Note what cannot be rebuilt, if anything."""
+        """Add the files that cannot be rebuilt, if any."""
         if names:
             self.lost.append(Step(code, len(names), names[0]))
 
 
 def stamp(now: dt.datetime) -> str:
-    """Return a time as part of the name of something set aside."""
+    """Return a timestamp for the name of a file or folder that is moved aside."""
     return f"{now:%Y%m%d-%H%M%S}"

@@ -1,4 +1,4 @@
-"""Repair of a workspace, in the order that each part rests on the one before."""
+"""Repair of a workspace, in order of dependency between its parts."""
 
 import datetime as dt
 from collections.abc import Callable
@@ -21,13 +21,13 @@ from transforms.storage.warehouse import Warehouse
 
 
 def repair(workspace: Workspace, now: dt.datetime, advance: Callable[[], None], *, accept_loss: bool) -> Outcome:
-    """Repair a workspace that no other run uses; what is whole stays as it is.
+    """Repair a workspace that no other run uses; leave undamaged data unchanged.
 
     Args:
         workspace: the workspace.
-        now: the time, UTC.
-        advance: called for each file that is looked at.
-        accept_loss: go on without what can be rebuilt from nowhere.
+        now: the current time, UTC.
+        advance: called for each file checked.
+        accept_loss: continue without data that no source can rebuild.
     """
     outcome, lake, copies = Outcome(), Lake(workspace.lake), ReceivedCopies(workspace.received)
     tidy(workspace)

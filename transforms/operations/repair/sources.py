@@ -1,4 +1,4 @@
-"""Received contents that can be read again, from the inbox or from their copies."""
+"""Received files that can be read again, from the inbox or from their copies, by content hash."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,11 +15,11 @@ from transforms.ingest.received_copies import Copy, ReceivedCopies
 
 @dataclass(frozen=True)
 class Sources:
-    """Everything that a repair can read.
+    """Files that a repair can read.
 
     Attributes:
         workspace: the workspace.
-        inbox: what is in its inbox.
+        inbox: the files of its inbox.
         mappings: its mappings.
         copies: its copies of received files.
     """
@@ -31,17 +31,17 @@ class Sources:
 
     @property
     def catalogue(self) -> Catalogue:
-        """The settings of the season."""
+        """Return the settings catalogue of the season."""
         return self.workspace.season.catalogue
 
     @cached_property
     def index(self) -> dict[str, Copy]:
-        """Everything received, by content."""
+        """Return the copies of received files by content hash."""
         return self.copies.index()
 
     @cached_property
     def found(self) -> dict[str, list[InboxFile]]:
-        """The inbox by content."""
+        """Return the inbox files by content hash."""
         out: dict[str, list[InboxFile]] = {}
         for found in self.inbox.found:
             out.setdefault(found.sha, []).append(found)
@@ -49,12 +49,12 @@ class Sources:
 
     @cached_property
     def readable(self) -> set[str]:
-        """Contents in the inbox or with a whole copy."""
+        """Return the content hashes that are in the inbox or have an undamaged copy."""
         return set(self.found) | {sha for sha, copy in self.index.items() if self.copies.is_whole(copy)}
 
     @contextmanager
     def opened(self, sha: str) -> Iterator[InboxFile | None]:
-        """Yield a content as a file under the name it was taken under; None if it cannot be read."""
+        """Yield a file with the given content under the name it was ingested with; None if it cannot be read."""
         copy, founds = self.index.get(sha), self.found.get(sha, [])
         same = [f for f in founds if copy is None or f.file == copy.file]
         if same:

@@ -1,4 +1,4 @@
-"""Rebuilding of a damaged or missing warehouse by reading everything received again."""
+"""Rebuild of a damaged or missing warehouse from all received files."""
 
 import datetime as dt
 from collections.abc import Callable
@@ -18,19 +18,19 @@ from transforms.storage.warehouse import Warehouse
 REBUILT = ".warehouse.rebuilt.partial"
 """Name of the new warehouse until it is complete; the next run removes an unfinished one."""
 SALVAGED = ("trial_load", "trial_result")
-"""Tables that no file of the workspace holds beside the warehouse."""
+"""Tables that exist only in the warehouse, not in any other file of the workspace."""
 
 
 def is_warehouse_whole(path: Path) -> bool:
-    """Return whether every table and view of a warehouse can be read.
+    """Return True if every table of a warehouse can be read.
 
     Raises:
-        WorkspaceError: another run uses it.
+        WorkspaceError: another run uses the warehouse.
     """
     if not path.exists():
         return False
     try:
-        # Opened for writing: a log beside it and tables of an earlier layout are brought in.
+        # Open for writing, so that DuckDB replays the write-ahead log and an earlier layout is upgraded.
         with Warehouse(path) as warehouse:
             for name in warehouse.query("own_relation").filter(kind="table")["name"].to_list():
                 warehouse.table(name)
@@ -40,7 +40,7 @@ def is_warehouse_whole(path: Path) -> bool:
 
 
 def lost_sources(sources: Sources, lake: Lake) -> list[str]:
-    """Return received contents that can be read from nowhere: their names, or prefixes that the lake alone knows."""
+    """Return the received files that no source provides: names, or prefixes that only the lake has."""
     known = {sha[:PREFIX] for sha in sources.index} | {sha[:PREFIX] for sha in sources.readable}
     stored = {name.rsplit("/", 1)[-1] for name in lake.listing() if name.startswith("telemetry/")}
     unnamed = {name[:PREFIX] for name in stored if NAMED.fullmatch(name)} - known
@@ -49,7 +49,7 @@ def lost_sources(sources: Sources, lake: Lake) -> list[str]:
 
 
 def _salvage(path: Path) -> dict[str, pl.DataFrame]:
-    """Return what a damaged warehouse still gives of the tables that nothing else holds."""
+    """Return the readable tables among those that exist only in the damaged warehouse."""
     out = {}
     for name in SALVAGED:
         try:
@@ -63,9 +63,17 @@ def _salvage(path: Path) -> dict[str, pl.DataFrame]:
 def rebuild_warehouse(
     sources: Sources, lake: Lake, now: dt.datetime, outcome: Outcome, advance: Callable[[], None], *, accept_loss: bool
 ) -> bool:
-    """Build a new warehouse, set the damaged one aside, and return whether that was done.
+    """Build a new warehouse and move the damaged one aside; return True if that was done.
 
-    The old one stays in place until the new one is complete, so that no run meets half of it.
+    The old warehouse stays in place until the new one is complete, so that no run opens an incomplete one.
+
+    Args:
+        sources: the files that can be read.
+        lake: the lake, whose telemetry is written again.
+        now: the current time, UTC.
+        outcome: receives the steps done, and the data lost.
+        advance: called for each file read.
+        accept_loss: rebuild although some received files cannot be read.
     """
     path = sources.workspace.warehouse
     lost = lost_sources(sources, lake)
@@ -80,18 +88,18 @@ def rebuild_warehouse(
         store, read = IngestTarget(warehouse, lake), IsolatedRead(sources.workspace.root)
         for copy in in_order([c for sha, c in sources.index.items() if sha in sources.readable]):
             with sources.opened(copy.sha) as found:
-                lake.forget(copy.sha)
+                lake.delete_source(copy.sha)
                 if found is not None:
                     ingest_or_report(found, sources.mappings, sources.catalogue, store, read)
             advance()
         for name, rows in (_salvage(path) if path.is_file() else {}).items():
             warehouse.append(name, rows)
     Warehouse.settle(new)
-    aside = path.with_name(f"warehouse.damaged-{stamp(now)}.duckdb")
+    damaged = path.with_name(f"warehouse.damaged-{stamp(now)}.duckdb")
     for end in ("", ".wal"):
         old = path.with_name(f"{path.name}{end}")
         if old.exists():
-            old.rename(aside.with_name(f"{aside.name}{end}"))
+            old.rename(damaged.with_name(f"{damaged.name}{end}"))
     new.replace(path)
-    outcome.add("warehouse.rebuilt", [aside.name])
+    outcome.add("warehouse.rebuilt", [damaged.name])
     return True

@@ -1,1 +1,1 @@
-"""ISO 11783-10 task data: what machines log through the open standard, read strictly and without personal data."""
+"""Reader of ISO 11783-10 task data, with strict parsing and without personal data."""

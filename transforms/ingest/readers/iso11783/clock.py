@@ -1,7 +1,7 @@
-"""A log's local time in UTC: by its own satellite time, else by its task's times, else by the mapping's zone.
+"""Conversion of the local time of a log to UTC: by satellite time, else by task times, else by the mapping's zone.
 
-A zone is whole quarter hours from UTC, so an offset that is estimated must be near one. Only satellite time that runs
-beside the machine's clock at a constant distance, over many records, may show that the clock itself is wrong.
+The offset of a time zone is a multiple of a quarter hour, so an estimated offset must be close to one. A wrong machine
+clock is inferred only if satellite time differs from it by a constant offset over many records.
 """
 
 from collections.abc import Iterable
@@ -18,26 +18,26 @@ from transforms.ingest.readers.iso11783.task_data import DAY_MS, NO_DAY, Log
 EPOCH_MS = 315_532_800_000
 """1980-01-01 in milliseconds since 1970."""
 QUARTER_MS, HOUR_MS = 900_000, 3_600_000
-FURTHEST_MS = 14 * HOUR_MS
+MAX_OFFSET_MS = 14 * HOUR_MS
 SLACK_MS = 120_000
-"""A clock this close to a whole quarter hour from UTC is right (common practice, no source)."""
-AGREEING = 0.75
-"""Share of a log's satellite times that must agree with their median."""
-SOUND_RECORDS, CONSTANT_MS = 60, 2_000
-"""Records, and how far their offsets may differ, for satellite time to show that a machine's clock is wrong."""
+"""Tolerance of an offset from a multiple of a quarter hour (common practice, no source)."""
+MIN_AGREEMENT = 0.75
+"""Minimum share of satellite times in a log that agree with their median."""
+MIN_CLOCK_RECORDS, CONSTANT_MS = 60, 2_000
+"""Minimum records, and maximum deviation of their offsets, to infer a wrong machine clock from satellite time."""
 MAX_SAMPLES = 1_000_000
 Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Clock:
-    """How to turn a log's local time into UTC.
+    """Conversion of the local time of a log to UTC.
 
     Attributes:
-        offset_ms: local minus UTC, in milliseconds; None where the mapping's zone rules are followed.
-        zone: the mapping's zone.
-        says: what was found, in words.
-        by_satellites: the offset is one of a zone, by satellite time: a record may show the hour put back or forward.
+        offset_ms: local time minus UTC, in milliseconds; None to apply the rules of `zone`.
+        zone: time zone of the mapping.
+        says: finding about the conversion.
+        by_satellites: True for a zone offset from satellite time, which may change by an hour within the log.
     """
 
     offset_ms: int | None
@@ -46,7 +46,7 @@ class Clock:
     by_satellites: bool = False
 
     def utc(self, head: NDArray[np.void]) -> UnfoldedTimes:
-        """Return records' times in UTC; null for an hour that the zone's clocks skip."""
+        """Return the times of records in UTC; times in an hour that the zone skips become null."""
         local = local_ms(head)
         if self.offset_ms is None:
             moment = pl.Series("time", local * 1000).cast(pl.Datetime("us"))
@@ -56,12 +56,14 @@ class Clock:
         return UnfoldedTimes(moment.dt.replace_time_zone("UTC"))
 
     def _offsets(self, head: NDArray[np.void]) -> Ints:
-        """Return each record's offset: the log's own, or an hour more or less where satellite time shows that."""
-        apart, valid = satellite_offsets(head)
-        whole = np.rint(apart / QUARTER_MS).astype(np.int64) * QUARTER_MS
-        moved = valid & (np.abs(apart - whole) <= SLACK_MS) & (np.abs(whole - int(self.offset_ms or 0)) == HOUR_MS)
-        same = valid & (whole == self.offset_ms)
-        known = moved | same
+        """Return the offset of each record: that of the log, or one hour more or less if satellite time shows it."""
+        differences, valid = satellite_offsets(head)
+        whole = np.rint(differences / QUARTER_MS).astype(np.int64) * QUARTER_MS
+        is_shifted = (
+            valid & (np.abs(differences - whole) <= SLACK_MS) & (np.abs(whole - int(self.offset_ms or 0)) == HOUR_MS)
+        )
+        is_same = valid & (whole == self.offset_ms)
+        known = is_shifted | is_same
         if not known.any():
             return np.full(head.size, self.offset_ms, dtype=np.int64)
         # A record without satellite time has the offset of the one before it.
@@ -70,12 +72,12 @@ class Clock:
 
 
 def local_ms(head: NDArray[np.void]) -> Ints:
-    """Return records' local time in milliseconds since 1970."""
+    """Return the local time of records in milliseconds since 1970."""
     return EPOCH_MS + head["day"].astype(np.int64) * DAY_MS + head["ms"].astype(np.int64)
 
 
 def satellite_offsets(head: NDArray[np.void]) -> tuple[Ints, NDArray[np.bool_]]:
-    """Return (local minus satellite time in milliseconds, True where the record holds a satellite time)."""
+    """Return (local minus satellite time in milliseconds, True for records with a valid satellite time)."""
     if not {"utc_ms", "utc_day"} <= set(head.dtype.names or ()):
         return np.zeros(head.size, np.int64), np.zeros(head.size, dtype=bool)
     day = head["utc_day"].astype(np.int64)
@@ -84,77 +86,80 @@ def satellite_offsets(head: NDArray[np.void]) -> tuple[Ints, NDArray[np.bool_]]:
 
 
 def all_offsets(heads: Iterable[NDArray[np.void]]) -> Ints:
-    """Return the offsets of a whole log from satellite time; of a very long one, of evenly chosen records."""
-    kept, every, size = [np.empty(0, np.int64)], 1, 0
+    """Return the offsets of a log from satellite time, evenly sampled for a very long log."""
+    samples, every, size = [np.empty(0, np.int64)], 1, 0
     for head in heads:
-        apart, valid = satellite_offsets(head)
-        kept.append(apart[valid][::every])
-        size += kept[-1].size
+        differences, valid = satellite_offsets(head)
+        samples.append(differences[valid][::every])
+        size += samples[-1].size
         if size > MAX_SAMPLES:
-            kept = [np.concatenate(kept)[::2]]
-            every, size = 2 * every, kept[0].size
-    return np.concatenate(kept)
+            samples = [np.concatenate(samples)[::2]]
+            every, size = 2 * every, samples[0].size
+    return np.concatenate(samples)
 
 
-def _whole(offset_ms: int) -> int | None:
-    """Return the whole quarter hours that an offset is near to; None if it is not, or further than any zone."""
+def _zone_offset(offset_ms: int) -> int | None:
+    """Return the nearest multiple of a quarter hour; None if the offset is not close to it, or beyond any zone."""
     whole = round(offset_ms / QUARTER_MS) * QUARTER_MS
-    return whole if abs(offset_ms - whole) <= SLACK_MS and abs(whole) <= FURTHEST_MS else None
+    return whole if abs(offset_ms - whole) <= SLACK_MS and abs(whole) <= MAX_OFFSET_MS else None
 
 
-def _by_satellites(apart: Ints) -> tuple[Clock | None, str]:
-    """Return (the clock by satellite time, what was found instead if it shows none)."""
-    near = apart[np.abs(apart) <= FURTHEST_MS]
+def _by_satellites(differences: Ints) -> tuple[Clock | None, str]:
+    """Return (conversion by satellite time or None, reason why there is none)."""
+    near = differences[np.abs(differences) <= MAX_OFFSET_MS]
     if not near.size:
         return None, ""
     offset = int(np.median(near))
-    whole = _whole(offset)
+    whole = _zone_offset(offset)
     if whole is not None:
         off = np.abs(near - whole)
         agree = np.sum((off <= SLACK_MS) | (np.abs(off - HOUR_MS) <= SLACK_MS))
-        if agree >= AGREEING * apart.size:
-            says = f"local time stands {whole / HOUR_MS:+g} h from UTC, by satellite time"
-            return Clock(whole, None, says, by_satellites=True), ""
-    elif near.size >= SOUND_RECORDS and np.sum(np.abs(near - offset) <= CONSTANT_MS) >= AGREEING * apart.size:
-        apart_min = f"{offset / 60_000:+.1f} min from UTC"
-        says = f"the machine's clock stands {apart_min}, as no zone does; satellite time is believed"
-        return Clock(offset, None, says), ""
+        if agree >= MIN_AGREEMENT * differences.size:
+            finding = f"local time stands {whole / HOUR_MS:+g} h from UTC, by satellite time"
+            return Clock(whole, None, finding, by_satellites=True), ""
+    elif (
+        near.size >= MIN_CLOCK_RECORDS
+        and np.sum(np.abs(near - offset) <= CONSTANT_MS) >= MIN_AGREEMENT * differences.size
+    ):
+        deviation = f"{offset / 60_000:+.1f} min from UTC"
+        finding = f"the machine's clock stands {deviation}, as no zone does; satellite time is believed"
+        return Clock(offset, None, finding), ""
     return None, f"satellite time differs by {offset / 60_000:+.1f} min, and not constantly"
 
 
 def _by_task(first_ms: int, log: Log) -> tuple[Clock | None, str]:
-    """Return (the clock by the task's times, what was found instead if they show none)."""
-    if log.offset_min is not None and abs(log.offset_min) * 60_000 <= FURTHEST_MS:
-        says = f"local time stands {log.offset_min / 60:+g} h from UTC, as the task's own times say"
-        return Clock(log.offset_min * 60_000, None, says), ""
+    """Return (conversion by the times of the task or None, reason why there is none)."""
+    if log.offset_min is not None and abs(log.offset_min) * 60_000 <= MAX_OFFSET_MS:
+        finding = f"local time stands {log.offset_min / 60:+g} h from UTC, as the task's own times say"
+        return Clock(log.offset_min * 60_000, None, finding), ""
     if log.began_at is None:
         return None, ""
     offset = first_ms - int(log.began_at.timestamp() * 1000)
-    whole = _whole(offset)
+    whole = _zone_offset(offset)
     if whole is not None:
         return Clock(whole, None, f"local time stands {whole / HOUR_MS:+g} h from UTC, by the task's own times"), ""
     return None, f"the log begins {offset / 60_000:+.1f} min from the start of its task"
 
 
-def clock_of(first_ms: int, apart: Ints, log: Log, zone: str | None) -> Clock:
-    """Return how a log's times become UTC.
+def clock_of(first_ms: int, differences: Ints, log: Log, zone: str | None) -> Clock:
+    """Return the conversion of the times of a log to UTC.
 
     Args:
-        first_ms: local time of its first record in milliseconds since 1970.
-        apart: its offsets from satellite time, of `all_offsets`.
-        log: when its task says that it began.
-        zone: the mapping's time zone.
+        first_ms: local time of the first record, in milliseconds since 1970.
+        differences: offsets from satellite time in milliseconds, from `all_offsets`.
+        log: the log, with the start time given by its task.
+        zone: time zone of the mapping; None if it names none.
 
     Raises:
-        SourceFileError: nothing says how its times relate to UTC.
+        SourceFileError: neither the task data nor the mapping determines the offset from UTC.
     """
-    found, odd = _by_satellites(apart)
+    found, reason = _by_satellites(differences)
     if found is None:
-        found, odd_task = _by_task(first_ms, log)
-        odd = "; ".join(o for o in (odd, odd_task) if o)
+        found, task_reason = _by_task(first_ms, log)
+        reason = "; ".join(r for r in (reason, task_reason) if r)
     if found is not None:
         return found
-    but = f" ({odd}, which no zone does)" if odd else ""
+    but = f" ({reason}, which no zone does)" if reason else ""
     if zone is None:
         raise SourceFileError(
             "zone_unknown",

@@ -1,9 +1,9 @@
-"""A task-data folder or zip archive as named members; macOS forks, links and folders are left out."""
+"""Uniform access to the members of a task-data folder or zip archive; macOS forks, links and folders are ignored."""
 
 import stat
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -18,17 +18,17 @@ class Container:
     """Members of a folder or archive.
 
     Attributes:
-        members: path inside, with forward slashes -> opens it for reading.
+        members: relative path with forward slashes -> function that opens it for reading.
     """
 
     members: dict[str, Callable[[], BinaryIO]]
 
     def folder_of(self, name: str) -> str:
-        """The folder a member lies in, with a slash at its end; empty at the top."""
+        """Return the folder of a member with a trailing slash; empty at the root."""
         return name[: name.rfind("/") + 1]
 
     def find(self, folder: str, name: str) -> str | None:
-        """Return a member of a folder by its name in any case; None if there is none."""
+        """Return a member of a folder by its case-insensitive name; None if there is none."""
         return self._by_name.get((folder + name).casefold())
 
     @cached_property
@@ -39,23 +39,23 @@ class Container:
         """Open a member.
 
         Raises:
-            SourceFileError: it is damaged.
+            SourceFileError: the member is damaged.
         """
         try:
             return self.members[name]()
         except FAULTS as problem:
             raise _damaged(name) from problem
 
-    def read(self, name: str, most: int = MAX_XML_BYTES) -> bytes:
-        """Return a small member whole.
+    def read(self, name: str, max_bytes: int = MAX_XML_BYTES) -> bytes:
+        """Return the content of a small member.
 
         Raises:
-            SourceFileError: it is damaged, or has more than `most` bytes.
+            SourceFileError: the member is damaged, or larger than `max_bytes`.
         """
         with self.open(name) as handle:
-            data = read_some(handle, most + 1, name)
-        if len(data) > most:
-            raise SourceFileError("too_large", f"'{name[-80:]}' is larger than {most >> 20} MB")
+            data = read_some(handle, max_bytes + 1, name)
+        if len(data) > max_bytes:
+            raise SourceFileError("too_large", f"'{name[-80:]}' is larger than {max_bytes >> 20} MB")
         return data
 
 
@@ -64,10 +64,10 @@ def _damaged(name: str) -> SourceFileError:
 
 
 def read_some(handle: BinaryIO, n: int, name: str) -> bytes:
-    """Read the next bytes of a member.
+    """Return the next bytes of a member.
 
     Raises:
-        SourceFileError: it is damaged.
+        SourceFileError: the member is damaged.
     """
     try:
         return handle.read(n)
@@ -80,20 +80,25 @@ def _is_fork(name: str) -> bool:
     return parts[-1].startswith("._") or any(p.strip("_").casefold() == "macosx" for p in parts[:-1])
 
 
+def _open_file(path: Path) -> BinaryIO:
+    """Open a file for reading."""
+    return path.open("rb")
+
+
 def open_container(path: Path) -> Container:
     """Open a folder or a zip archive.
 
     Raises:
-        SourceFileError: the archive is damaged or made to harm.
+        SourceFileError: the archive is damaged or exceeds a limit.
     """
     if path.is_dir():
         found = sorted(p for p in path.rglob("*") if p.is_file() and not p.is_symlink())
         named = {p.relative_to(path).as_posix(): p for p in found}
-        return Container({n: (lambda p=p: p.open("rb")) for n, p in named.items() if not _is_fork(n)})  # type: ignore[misc]
+        return Container({n: partial(_open_file, p) for n, p in named.items() if not _is_fork(n)})
     archive = checked_archive(path)
     members = {}
     for info in archive.infolist():
         name = info.filename.replace("\\", "/")
         if not info.is_dir() and not stat.S_ISLNK(info.external_attr >> 16) and not _is_fork(name):
-            members[name] = cast("Callable[[], BinaryIO]", lambda i=info: archive.open(i))
+            members[name] = cast("Callable[[], BinaryIO]", partial(archive.open, info))
     return Container(members)

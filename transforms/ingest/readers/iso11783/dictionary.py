@@ -1,7 +1,7 @@
-"""The few data dictionary numbers that a root harvester's log is read for, in our own words.
+"""Data dictionary entities (DDI) used in root harvester logs.
 
-Number, unit and resolution follow ISO 11783-11; the wording is ours. What is not here keeps its number and is read
-through the device's own scale.
+Number, unit and resolution follow ISO 11783-11; the descriptions are paraphrased. Other entities are read by their
+number, with the scale given by the device.
 """
 
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Entity:
-    """A dictionary number: `value = raw * resolution`, in `unit` of the closed table of units."""
+    """Dictionary entity: `value = raw * resolution`, in a unit of the closed table of units."""
 
     number: int
     words: str
@@ -24,7 +24,7 @@ UNLOADING_STATUS = 240
 ENTITIES = {
     e.number: e
     for e in (
-        Entity(51, "working depth asked for", "mm", 1),
+        Entity(51, "working depth, setpoint", "mm", 1),
         Entity(52, "working depth", "mm", 1),
         Entity(62, "working height", "mm", 1),
         Entity(67, "working width", "mm", 1),

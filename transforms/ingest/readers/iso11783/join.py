@@ -1,4 +1,4 @@
-"""Joins the logs of one device: values of one instant that are spread over several logs become one row."""
+"""Join of the logs of one device: values of the same instant from several logs become one row."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -10,22 +10,24 @@ from transforms.ingest.chunk import LINE, Chunk, none_rejected, rejected_rows
 from transforms.ingest.readers.iso11783.log_reader import REPORTED, LogReader, Stretch
 
 MAX_OPEN = 16
-"""Logs of one device read side by side; of more at one time, those beyond are read after the first ones end."""
+"""Maximum logs of one device read at the same time; further logs are read after earlier ones end."""
 MAX_WAITING_ROWS = 1_000_000
-"""Rows that wait for other logs to come to their instant."""
+"""Maximum rows waiting for other logs to reach their instant."""
 SAME_DEG, SAME = 1e-5, 1e-9
-"""Places this close (1 m), and numbers that differ by no more than this share, are the same."""
+"""Tolerances for equal values: degrees of a position (about 1 m), and relative difference of other numbers."""
 FOREVER = 1 << 62
 
 
 @dataclass
 class _Stream:
-    """A log being read.
+    """State of a log being read; instants are in milliseconds since 1970.
 
     Attributes:
-        begin_ms: its first instant.
-        reach_ms: the last instant read.
-        rows: rows read and not yet joined.
+        reader: reader of the log.
+        begin_ms: first instant of the log.
+        reach_ms: last instant read.
+        rows: rows read but not yet joined.
+        stretches: iterator over the rest of the log.
     """
 
     reader: LogReader
@@ -36,7 +38,7 @@ class _Stream:
 
 
 def unread_log(part: str, stem: str, problem: SourceFileError) -> Chunk:
-    """Return a log that cannot be read as one rejected row with the reason."""
+    """Return a chunk that rejects an unreadable log as one row."""
     bad = rejected_rows([0], None, [stem], problem.rule, problem.says)
     return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=part)
 
@@ -48,7 +50,7 @@ def _piece(
     merged: int,
     joined: dict[str, str | None] | None = None,
 ) -> Chunk:
-    """Return rows as a piece of their log, in the log's units and those of the logs joined to it."""
+    """Return a chunk of a log, with its units and those of the logs joined to it."""
 
     def raw(lines: list[int]) -> list[str]:
         return [f"record {n}" for n in lines]
@@ -59,10 +61,10 @@ def _piece(
 
 
 def device_pieces(started: list[tuple[int, LogReader]]) -> Iterator[Chunk]:
-    """Yield the rows of a device's logs in about the order of time, joined where they share instants.
+    """Yield the rows of the logs of a device in approximate time order; rows of the same instant are joined.
 
     Args:
-        started: (first instant in ms since 1970, log) of each.
+        started: (first instant in ms since 1970, reader) of each log.
     """
     waiting = [_Stream(reader, begin) for begin, reader in sorted(started, key=lambda s: (s[0], s[1].part))]
     opened: list[_Stream] = []
@@ -86,7 +88,7 @@ def device_pieces(started: list[tuple[int, LogReader]]) -> Iterator[Chunk]:
 
 
 def _read_on(stream: _Stream, reading: list[_Stream]) -> Iterator[Chunk]:
-    """Read the next stretch of a log; its rows wait, what is not a row is yielded at once."""
+    """Read the next rows of a log into its queue; yield rejected rows at once."""
     try:
         stretch = next(stream.stretches, None)
     except SourceFileError as problem:
@@ -104,7 +106,7 @@ def _read_on(stream: _Stream, reading: list[_Stream]) -> Iterator[Chunk]:
 
 
 def _emit(opened: list[_Stream], until_ms: int) -> Iterator[Chunk]:
-    """Join and yield the rows of instants before `until_ms`."""
+    """Yield the joined rows of instants before `until_ms`."""
     is_due = pl.col("time").is_null() | (pl.col("time").dt.timestamp("ms") < until_ms)
     due: list[tuple[_Stream, pl.DataFrame]] = []
     for stream in opened:
@@ -131,7 +133,7 @@ def _emit(opened: list[_Stream], until_ms: int) -> Iterator[Chunk]:
 
 @dataclass(frozen=True)
 class _Joined:
-    """Rows of a log with another's values; of the other, rows left, a count of those merged, and those that clash."""
+    """Rows of a log with the values of another, and the remaining, merged (count) and clashing rows of the other."""
 
     rows: pl.DataFrame
     left: pl.DataFrame
@@ -140,18 +142,18 @@ class _Joined:
 
 
 def _differ(name: str, kind: pl.DataType) -> pl.Expr:
-    """Return True where both logs report a value of a column and the values differ."""
-    one, other = pl.col(name), pl.col(f"{name} other")
+    """Return True if both logs report a value of a column and the values differ."""
+    own, other = pl.col(name), pl.col(f"{name} other")
     if kind.is_float():
-        slack = pl.lit(SAME_DEG) if name in {"lat", "lon"} else SAME * pl.max_horizontal(one.abs(), other.abs())
-        differs = (one - other).abs() > slack
+        slack = pl.lit(SAME_DEG) if name in {"lat", "lon"} else SAME * pl.max_horizontal(own.abs(), other.abs())
+        differs = (own - other).abs() > slack
     else:
-        differs = one != other
+        differs = own != other
     return (pl.col(REPORTED + name) & pl.col(f"{REPORTED}{name} other") & differs).fill_null(value=False)
 
 
 def _join(rows: pl.DataFrame, other: pl.DataFrame, reader: LogReader) -> _Joined:
-    """Fill a log's rows with another's values of the same instants: a value reported goes before one carried on."""
+    """Fill the rows of a log with values of another at the same instants; reported values override carried ones."""
     once = rows.filter(pl.col("time").is_first_distinct() & pl.col("time").is_not_null())
     theirs = other.filter(pl.col("time").is_first_distinct() & pl.col("time").is_not_null())
     pairs = once.join(theirs, on="time", suffix=" other", maintain_order="left")
@@ -172,18 +174,19 @@ def _join(rows: pl.DataFrame, other: pl.DataFrame, reader: LogReader) -> _Joined
 
 
 def _filled(name: str) -> pl.Expr:
+    """Return a column filled from the other log, which takes precedence if only it reports a value."""
     own, other = pl.col(name), pl.col(f"{name} other")
     is_newer = pl.col(f"{REPORTED}{name} other") & ~pl.col(REPORTED + name) & other.is_not_null()
     return pl.when(is_newer).then(other).otherwise(pl.coalesce(own, other)).alias(name)
 
 
 def _clashing(pairs: pl.DataFrame, reader: LogReader) -> pl.DataFrame:
-    """Return rows of another log that contradict those of the same instant."""
+    """Return rejected rows of another log whose values contradict those of the same instant."""
     bad = [none_rejected()]
     for (column,), part in pairs.group_by("clash", maintain_order=True):
         lines = part[f"{LINE} other"].to_list()
-        says = (
+        reason = (
             f"another value of '{str(column)[:80]}' is in {reader.part[-80:]} at the same instant; that one was taken"
         )
-        bad.append(rejected_rows(lines, str(column), [f"record {n}" for n in lines], "logs_differ", says))
+        bad.append(rejected_rows(lines, str(column), [f"record {n}" for n in lines], "logs_differ", reason))
     return pl.concat(bad)

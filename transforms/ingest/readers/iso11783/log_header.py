@@ -1,4 +1,4 @@
-"""The layout of a time log's records, as its header gives it."""
+"""Record layout of a time log, from its header."""
 
 from dataclasses import dataclass
 from xml.etree.ElementTree import Element
@@ -9,7 +9,7 @@ from transforms.errors import SourceFileError
 from transforms.ingest.readers.iso11783.task_data import hexadecimal
 
 MAX_VALUES = 256
-"""Values of a log: their index is one byte."""
+"""Maximum values per log; their index is one byte."""
 LARGEST = float(1 << 31)
 POSITION = (
     ("A", "lat", "<i4"),
@@ -26,12 +26,12 @@ POSITION = (
 
 @dataclass(frozen=True)
 class Layout:
-    """What a log's header says of its records.
+    """Record layout of a log.
 
     Attributes:
         fields: position fields in each record, (name, type).
-        constants: position fields that stand in the header for all records, name -> raw value.
-        values: (dictionary number, element, constant or None) of each value, by its index.
+        constants: position fields with a constant in the header, name -> raw value.
+        values: (dictionary number, element, constant or None) of each value, by index.
     """
 
     fields: tuple[tuple[str, str], ...]
@@ -40,16 +40,16 @@ class Layout:
 
     @property
     def head(self) -> np.dtype[np.void]:
-        """The part of a record before its values."""
+        """Type of the part of a record before its values."""
         return np.dtype([("ms", "<u4"), ("day", "<u2"), *self.fields, ("n", "u1")])
 
     def full(self) -> "Layout":
-        """The same log as early writers lay it out: every position field in every record."""
+        """Return the layout of early writers: all position fields in every record."""
         return Layout(tuple((n, t) for _, n, t in POSITION), {}, self.values)
 
 
 def _constant(text: str | None) -> float | None:
-    """Return the value that a header gives for all records, NaN if it is not one; None if records hold it."""
+    """Return the constant that a header gives for all records; NaN if it is invalid, None if records contain it."""
     if not text:
         return None
     try:
@@ -60,10 +60,12 @@ def _constant(text: str | None) -> float | None:
 
 
 def layout_of(header: Element) -> Layout:
-    """Read a log's header: an attribute that is there and empty is in each record, one with a value in none.
+    """Return the record layout from the header of a log.
+
+    An empty attribute means that each record contains the field; an attribute with a value means that none does.
 
     Raises:
-        SourceFileError: it names more values than an index can.
+        SourceFileError: the header names more values than an index can address.
     """
     position = header.find("PTN")
     attributes = {} if position is None else position.attrib

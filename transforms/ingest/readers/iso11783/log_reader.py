@@ -1,4 +1,4 @@
-"""Turns the records of one time log into rows: values carried forward, scaled and timed."""
+"""Conversion of the records of a time log to rows, with values carried forward, scaled and timed."""
 
 import io
 from collections.abc import Callable, Iterator
@@ -30,17 +30,17 @@ STATES = {WORK_STATE, UNLOADING_STATUS, *SECTION_STATES}
 OWN_SOURCES = ("device", "time", "lat", "lon", "work state", "sections on", "unloading")
 OWN_UNITS = {"lat": "deg", "lon": "deg", "sections on": "pct", "unloading": "flag"}
 REPORTED = f"{MARK}reported "
-"""Before a column's name: True where a record reports a value of it, False where one is carried forward."""
+"""Prefix of the column that is True if a record reports a value, and False if the value is carried forward."""
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """The next rows of a log.
+    """Consecutive rows of a log.
 
     Attributes:
-        rows: a row an instant, with `LINE` and, of values that records report, `REPORTED` columns.
-        rejected: what is no record.
-        merged: records of an instant that another row has.
+        rows: one row per instant, with `LINE` and a `REPORTED` column for each logged value.
+        rejected: rejected rows for bytes that are not records.
+        merged: number of records merged into another row of the same instant.
     """
 
     rows: pl.DataFrame
@@ -49,17 +49,17 @@ class Stretch:
 
 
 class LogReader:
-    """Reads one log, carrying over the values and the instant last reported.
+    """Reader of one log; the last reported values and the last instant are carried from one read to the next.
 
     Args:
-        container: where its files are.
-        task_data: what its devices say.
+        container: the task-data folder or archive.
+        task_data: the devices of the task data.
         log: the log.
-        mapping: which values are read.
-        catalogue: the settings known.
+        mapping: the mapping, which selects the values to read.
+        catalogue: the machine settings of the workspace.
 
     Raises:
-        SourceFileError: its header cannot be read, or its device's name is longer than any id.
+        SourceFileError: the header cannot be read, or the device name is longer than `MAX_TEXT_BYTES`.
     """
 
     def __init__(
@@ -78,28 +78,28 @@ class LogReader:
         self.device = _device(self.layout, task_data) or log.stem
         if len(self.device.encode()) > MAX_TEXT_BYTES:
             raise SourceFileError("too_long", f"the name of the log's device is longer than {MAX_TEXT_BYTES} bytes")
-        self.asked = {s: matching(self.values, s) for s in mapping.sources() if s not in OWN_SOURCES}
-        self.units = {**OWN_UNITS, **self._asked_units()}
+        self.sources = {s: matching(self.values, s) for s in mapping.sources() if s not in OWN_SOURCES}
+        self.units = {**OWN_UNITS, **self._source_units()}
         stated = [v for v in self.values if v.number in STATES]
-        needed = {v.index: v for v in [*stated, *(v for vs in self.asked.values() for v in vs)] if v.constant is None}
+        needed = {v.index: v for v in [*stated, *(v for vs in self.sources.values() for v in vs)] if v.constant is None}
         self.wanted = sorted(needed)
         self.carried = np.full(len(self.wanted), np.nan)
         self.clock: Clock | None = None
         self.records = 0
 
-    def _asked_units(self) -> dict[str, str]:
-        """Return the unit of each source that the log has."""
-        return {s: u for s, vs in self.asked.items() if vs and (u := unit_of(vs)) is not None}
+    def _source_units(self) -> dict[str, str]:
+        """Return the unit of each mapped source in the log, if known."""
+        return {s: u for s, vs in self.sources.items() if vs and (u := unit_of(vs)) is not None}
 
     def known_units(self) -> dict[str, str | None]:
-        """Return the unit of each source that the log has; None where nothing says it."""
-        return {s: self.units.get(s) for s, values in self.asked.items() if values}
+        """Return the unit of each mapped source in the log; None if it is unknown."""
+        return {s: self.units.get(s) for s, values in self.sources.items() if values}
 
     def begin(self) -> int | None:
-        """Find out how records are laid out and timed; return the first instant in ms since 1970, None without one.
+        """Determine the record layout and the clock; return the first instant in ms since 1970, or None.
 
         Raises:
-            SourceFileError: nothing says how its times relate to UTC.
+            SourceFileError: the offset of its times from UTC cannot be determined.
         """
         with self.container.open(self.binary) as handle:
             beginning = read_some(handle, LOOK_BYTES, self.binary)
@@ -111,14 +111,14 @@ class LogReader:
         if head is None:
             return None
         has_satellites = {"utc_ms", "utc_day"} <= set(head.dtype.names or ())
-        apart = all_offsets(self._heads()) if has_satellites else np.empty(0, np.int64)
-        self.clock = clock_of(int(local_ms(head[:1])[0]), apart, self.log, self.mapping.time_zone)
+        differences = all_offsets(self._heads()) if has_satellites else np.empty(0, np.int64)
+        self.clock = clock_of(int(local_ms(head[:1])[0]), differences, self.log, self.mapping.time_zone)
         self.findings.append(self.clock.says)
         first = self.clock.utc(head).utc.drop_nulls()
         return int(first.dt.timestamp("ms")[0]) if first.len() else None
 
     def _heads(self) -> Iterator[NDArray[np.void]]:
-        """Yield the heads of all records up to the end of the log, or of what can be read of it."""
+        """Yield the heads of all records up to the end of the readable part of the log."""
         try:
             for records in self._walk([]):
                 yield records.head
@@ -126,31 +126,33 @@ class LogReader:
             return
 
     def _walk(self, wanted: list[int]) -> Iterator[Records]:
-        """Yield the log's records; a short read first, so that damage further on does not cost the beginning."""
+        """Yield the records of the log; the first read is short, so that later damage does not lose the beginning."""
         with self.container.open(self.binary) as handle:
             first = io.BytesIO(read_some(handle, LOOK_BYTES, self.binary))
             yield from walk(lambda n: first.read(n) or read_some(handle, n, self.binary), self.layout, wanted)
 
     def stretches(self) -> Iterator[Stretch]:
-        """Yield the log's rows, a stretch at a time; the last instant waits for records that share it.
+        """Yield the rows of the log in stretches; the last instant is held back for records that share it.
 
         Raises:
-            SourceFileError: the rest of it cannot be read.
+            SourceFileError: the rest of the log cannot be read.
         """
         pending: pl.DataFrame | None = None
         try:
             for records in self._walk(self.wanted):
                 bad = [none_rejected()]
                 for offset, skipped, beginning, before in records.gaps:
-                    says = f"{skipped:,} bytes at {offset:,} are no record and were skipped"
-                    bad.append(rejected_rows([self.records + before], None, [beginning.hex(" ")], "stray_bytes", says))
+                    reason = f"{skipped:,} bytes at {offset:,} are no record and were skipped"
+                    bad.append(
+                        rejected_rows([self.records + before], None, [beginning.hex(" ")], "stray_bytes", reason)
+                    )
                 if not records.head.size:
                     yield Stretch(pl.DataFrame(), pl.concat(bad))
                     continue
                 rows = self._rows(records)
                 self.records += records.head.size
                 joined = rows if pending is None else pl.concat([pending, rows], how="vertical_relaxed")
-                merged = _one_an_instant(joined)
+                merged = _merge_instants(joined)
                 pending = merged.tail(1)
                 yield Stretch(merged.head(-1), pl.concat(bad), joined.height - merged.height)
         except SourceFileError:
@@ -161,7 +163,7 @@ class LogReader:
             yield Stretch(pending, none_rejected())
 
     def _filled(self, records: Records) -> dict[int, Floats]:
-        """Return each wanted value by its index, carried forward from its last report; never before its first."""
+        """Return each wanted value by index, carried forward from its last report; NaN before its first report."""
         out = {}
         for row, index in enumerate(self.wanted):
             series = records.values[row].copy()
@@ -173,6 +175,7 @@ class LogReader:
         return out
 
     def _rows(self, records: Records) -> pl.DataFrame:
+        """Return one row per record, with the mapped sources and their `REPORTED` columns."""
         n = records.head.size
         filled = self._filled(records)
         is_reported = {index: np.isfinite(records.values[row]) for row, index in enumerate(self.wanted)}
@@ -184,11 +187,15 @@ class LogReader:
             own = [is_reported[v.index] for v in values if v.constant is None]
             return np.logical_or.reduce(own) if own else np.zeros(n, dtype=bool)
 
-        def stated(numbers: set[int]) -> list[Logged]:
+        def with_numbers(numbers: set[int]) -> list[Logged]:
             return [v for v in self.values if v.number in numbers]
 
         lat, lon = self._position(records)
-        working, sections, emptying = stated({WORK_STATE}), stated(set(SECTION_STATES)), stated({UNLOADING_STATUS})
+        working, sections, unloading = (
+            with_numbers({WORK_STATE}),
+            with_numbers(set(SECTION_STATES)),
+            with_numbers({UNLOADING_STATUS}),
+        )
         columns: dict[str, pl.Series | Floats | NDArray[np.bool_]] = {
             "time": self._times(records),
             "device": pl.repeat(self.device, n, eager=True),
@@ -196,13 +203,13 @@ class LogReader:
             "lon": lon,
             "work state": states.work_state([series(v) for v in working], n),
             "sections on": states.sections_on([series(v) for v in sections], n),
-            "unloading": states.unloading([series(v) for v in emptying], n),
+            "unloading": states.unloading([series(v) for v in unloading], n),
         }
         for column in self.mapping.columns:
             for source in column.sources:
-                if source in self.asked:
-                    columns[source] = self._asked(source, column, series, n)
-        found = {"work state": working, "sections on": sections, "unloading": emptying, **self.asked}
+                if source in self.sources:
+                    columns[source] = self._source_mean(source, column, series, n)
+        found = {"work state": working, "sections on": sections, "unloading": unloading, **self.sources}
         columns |= {REPORTED + name: reported(values) for name, values in found.items()}
         columns |= {REPORTED + name: np.isfinite(place) for name, place in (("lat", lat), ("lon", lon))}
         frame = pl.DataFrame(columns).with_columns(pl.selectors.float().fill_nan(None))
@@ -215,9 +222,9 @@ class LogReader:
         self.findings += times.finding("time")
         return times.utc
 
-    def _asked(self, source: str, column: ColumnMapping, series: Callable[[Logged], Floats], n: int) -> Floats:
-        """Return the mean of all values a source means, each in its own scale."""
-        values = self.asked[source]
+    def _source_mean(self, source: str, column: ColumnMapping, series: Callable[[Logged], Floats], n: int) -> Floats:
+        """Return the mean of all values that a source refers to, each with its own scale."""
+        values = self.sources[source]
         if not values:
             self.units.setdefault(source, stored_unit(column.column) or "count")
             return np.full(n, np.nan)
@@ -228,7 +235,7 @@ class LogReader:
         return mean
 
     def _position(self, records: Records) -> tuple[Floats, Floats]:
-        """Return degrees; null island and places off the globe are null. The status decides nothing."""
+        """Return (latitude, longitude) in degrees; NaN if both are zero or out of range. The fix status is ignored."""
         names = records.head.dtype.names or ()
         n = records.head.size
         pair = []
@@ -236,22 +243,22 @@ class LogReader:
             logged = records.head[name] * 1e-7 if name in names else np.full(n, self.layout.constants.get(name, np.nan))
             pair.append(np.asarray(logged, dtype=np.float64))
         lat, lon = pair
-        none = ((np.abs(lat) < 1e-6) & (np.abs(lon) < 1e-6)) | (np.abs(lat) > 90) | (np.abs(lon) > 180)
-        return np.where(none, np.nan, lat), np.where(none, np.nan, lon)
+        is_invalid = ((np.abs(lat) < 1e-6) & (np.abs(lon) < 1e-6)) | (np.abs(lat) > 90) | (np.abs(lon) > 180)
+        return np.where(is_invalid, np.nan, lat), np.where(is_invalid, np.nan, lon)
 
     def new_findings(self) -> tuple[str, ...]:
-        """Return what was found since the last call."""
+        """Return the findings since the last call."""
         findings, self.findings = self.findings, []
         return tuple(dict.fromkeys(f"{self.part}: {f}" for f in findings))
 
 
 def _has_records(beginning: bytes, layout: Layout) -> bool:
-    """Return True if a log's beginning holds records of a layout."""
+    """Return True if the beginning of a log contains records of a layout."""
     return any(r.head.size for r in walk(io.BytesIO(beginning).read, layout, []))
 
 
 def _device(layout: Layout, task_data: TaskData) -> str:
-    """Return the device whose elements most of a log's values belong to."""
+    """Return the name of the device that most values of a log belong to; empty if there is none."""
     counted: dict[str, int] = {}
     for _, element, _ in layout.values:
         if (device := task_data.device_of.get(element)) is not None:
@@ -259,8 +266,8 @@ def _device(layout: Layout, task_data: TaskData) -> str:
     return max(((n, name) for name, n in counted.items()), default=(0, ""))[1]
 
 
-def _one_an_instant(rows: pl.DataFrame) -> pl.DataFrame:
-    """Merge the records of each instant: the last holds all values carried forward; null times stay apart."""
+def _merge_instants(rows: pl.DataFrame) -> pl.DataFrame:
+    """Merge the records of each instant; the last one has all carried values. Rows without a time are not merged."""
     if not rows["time"].is_duplicated().any():
         return rows
     timed = rows.filter(pl.col("time").is_not_null())

@@ -1,6 +1,7 @@
-"""Opens ISO 11783-10 task data as rows: an instant of a machine each, with the values a mapping asks for."""
+"""Source of rows from ISO 11783-10 task data: one row per instant of a machine, with the mapped values."""
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import polars as pl
@@ -19,10 +20,15 @@ from transforms.ingest.readers.iso11783.xml import parse_xml
 
 MAX_SETS = 50
 MAX_NAMES = 5_000
-"""Values of task data that are listed for a look before there is a mapping."""
+"""Maximum values listed for task data without a mapping."""
 
 
 def _task_data_of(container: Container) -> list[TaskData]:
+    """Return the content of each TASKDATA.XML.
+
+    Raises:
+        SourceFileError: there is none, there are too many, or one cannot be parsed.
+    """
     found = sorted({container.find("", m) or m for m in container.members if _is_task_data(m)})
     if not found:
         raise SourceFileError(
@@ -42,14 +48,19 @@ def open_task_data(path: Path, mapping: Mapping, catalogue: Catalogue) -> Source
 
     Args:
         path: the folder or archive.
-        mapping: which values are read.
-        catalogue: the settings known, those of the workspace among them.
+        mapping: the mapping, which selects the values to read.
+        catalogue: the machine settings, including those of the workspace.
 
     Raises:
-        SourceFileError: it is no archive, holds no task data, or its TASKDATA.XML cannot be parsed.
+        SourceFileError: the file is not an archive, contains no task data, or its TASKDATA.XML cannot be parsed.
     """
     container = open_container(path)
     return Source("", _pieces(container, _task_data_of(container), mapping, catalogue))
+
+
+def _same(piece: Chunk) -> Chunk:
+    """Return a chunk that has already been read."""
+    return piece
 
 
 def _pieces(
@@ -59,11 +70,11 @@ def _pieces(
     empty = pl.DataFrame(schema={**dict.fromkeys(mapping.sources(), pl.Float64), LINE: pl.Int64})
     yield lambda: Chunk(empty, 0, lambda lines: [""] * len(lines), findings=findings)
     for piece in _log_pieces(container, sets, mapping, catalogue):
-        yield lambda piece=piece: piece  # type: ignore[misc]
+        yield partial(_same, piece)
 
 
 def _log_pieces(container: Container, sets: list[TaskData], mapping: Mapping, catalogue: Catalogue) -> Iterator[Chunk]:
-    """Yield all logs' rows; a log that cannot be read is one rejected row with the reason, and its neighbours go on."""
+    """Yield the rows of all logs; an unreadable log becomes one rejected row, and the other logs continue."""
     devices: dict[str, list[tuple[int, LogReader]]] = {}
     for task_data in sets:
         for log in task_data.logs:
@@ -79,10 +90,10 @@ def _log_pieces(container: Container, sets: list[TaskData], mapping: Mapping, ca
 
 
 def value_names(path: Path) -> list[str]:
-    """Return what the logs of task data hold, as a mapping's `from` may name it, with the device's own words.
+    """Return the values in the logs of task data as accepted by `from` in a mapping, with the device's designators.
 
     Raises:
-        SourceFileError: as `open_task_data`.
+        SourceFileError: see `open_task_data`.
     """
     container = open_container(path)
     names: dict[str, None] = {}

@@ -1,4 +1,4 @@
-"""States of a machine from the raw values of its elements: working, sections on, unloading."""
+"""Machine states from the raw values of elements: working, sections on, unloading."""
 
 import numpy as np
 import polars as pl
@@ -8,7 +8,7 @@ Floats = NDArray[np.float64]
 
 
 def work_state(states: list[Floats], n: int) -> pl.Series:
-    """Return working where any element is on, off where one is off and none on; error and not available are null."""
+    """Return "working" if any element is on, "off" if at least one is off and none is on; otherwise null."""
     on, off = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     for state in states:
         on |= state == 1
@@ -18,7 +18,7 @@ def work_state(states: list[Floats], n: int) -> pl.Series:
 
 
 def sections_on(states: list[Floats], n: int) -> Floats:
-    """Return percent of sections on, two bits a section from the lowest: 0 off, 1 on, 2 error, 3 not available."""
+    """Return the percentage of sections that are on; two bits per section: 0 off, 1 on, 2 error, 3 not available."""
     on, known = np.zeros(n), np.zeros(n)
     for state in states:
         bits = np.nan_to_num(state, nan=-1.0).astype(np.int64) & 0xFFFFFFFF
@@ -30,7 +30,7 @@ def sections_on(states: list[Floats], n: int) -> Floats:
 
 
 def unloading(states: list[Floats], n: int) -> Floats:
-    """Return 1 where the status is unloading: the lowest two bits are 1 (from memory; a mapping may name another)."""
+    """Return 1 if the lowest two bits are 1, which means unloading (from memory; a mapping may name another value)."""
     out = np.full(n, np.nan)
     for state in states:
         known = np.isfinite(state)

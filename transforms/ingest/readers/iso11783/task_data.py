@@ -1,4 +1,4 @@
-"""Reads TASKDATA.XML and what it points to: devices, their scales, and the logs. People's names are never read."""
+"""Reader of TASKDATA.XML and the files it references: devices, scales and logs, without names of people."""
 
 import datetime as dt
 from collections.abc import Iterator
@@ -12,11 +12,11 @@ from transforms.ingest.readers.iso11783.xml import parse_xml
 
 MAX_PARTS = 500
 MAX_XML_BYTES = 128 << 20
-"""XML of one TASKDATA.XML and all files it refers to."""
+"""Maximum XML of one TASKDATA.XML and all files it references."""
 MAX_LOGS = 20_000
 MAX_DEVICES = 2_000
 MAX_WORDS = 200
-"""Characters of a designator or unit that are read."""
+"""Maximum characters of a designator or unit."""
 EPOCH = dt.datetime(1980, 1, 1, tzinfo=dt.UTC)
 NO_DAY = 0xFFFF
 DAY_MS = 86_400_000
@@ -24,7 +24,7 @@ DAY_MS = 86_400_000
 
 @dataclass(frozen=True)
 class Scale:
-    """A device's own scale: `shown = (raw + offset) * factor`, in `unit` as the device writes it."""
+    """Scale of a device: `shown = (raw + offset) * factor`, in `unit` as the device writes it."""
 
     offset: float
     factor: float
@@ -33,7 +33,7 @@ class Scale:
 
 @dataclass(frozen=True)
 class Quantity:
-    """What a device says of one dictionary number at one of its elements."""
+    """Description of one dictionary number at one element of a device."""
 
     designator: str
     scale: Scale | None
@@ -41,11 +41,12 @@ class Quantity:
 
 @dataclass(frozen=True)
 class Device:
-    """A device: who it is, and its quantities by (element, number).
+    """Device with its elements and quantities.
 
     Attributes:
-        elements: element id -> its designator.
-        quantities: (element id or "", number) -> what the device says of it; "" stands for any element.
+        name: designator and serial number of the device.
+        elements: element id -> designator.
+        quantities: (element id or "", number) -> description; "" means any element.
     """
 
     name: str
@@ -55,13 +56,13 @@ class Device:
 
 @dataclass(frozen=True)
 class Log:
-    """A time log named by a task.
+    """Time log referenced by a task.
 
     Attributes:
-        stem: the stem of its files.
-        folder: the folder they are in.
-        began_at: when the time entry before it began, if the task data gives that in UTC.
-        offset_min: local time minus UTC in minutes, if the task's times are written with it.
+        stem: stem of its files.
+        folder: folder of its files.
+        began_at: start of the preceding time entry, if the task data gives it in UTC.
+        offset_min: local time minus UTC in minutes, if the task times include it.
     """
 
     stem: str
@@ -72,7 +73,7 @@ class Log:
 
 @dataclass(frozen=True)
 class TaskData:
-    """The devices and logs of one TASKDATA.XML."""
+    """Devices and logs of one TASKDATA.XML."""
 
     devices: list[Device]
     logs: list[Log]
@@ -80,12 +81,16 @@ class TaskData:
 
     @cached_property
     def device_of(self) -> dict[str, Device]:
-        """Element id -> the first device that has it."""
+        """First device with each element id."""
         return {element: device for device in reversed(self.devices) for element in device.elements}
 
 
 def _elements(container: Container, name: str, folder: str) -> tuple[list[Element], tuple[str, ...]]:
-    """Return (the elements of a TASKDATA.XML and of the files it refers to, each read once, findings)."""
+    """Return (elements of a TASKDATA.XML and of the files it references, findings); each file is read once.
+
+    Raises:
+        SourceFileError: a file cannot be parsed, or the XML is too large.
+    """
     elements: list[Element] = []
     findings: tuple[str, ...] = ()
     size, waiting, named = 0, [name], {name.casefold()}
@@ -115,10 +120,10 @@ def _elements(container: Container, name: str, folder: str) -> tuple[list[Elemen
 
 
 def read_task_data(container: Container, name: str) -> TaskData:
-    """Read one TASKDATA.XML and the files it refers to.
+    """Read one TASKDATA.XML and the files it references.
 
     Raises:
-        SourceFileError: it cannot be parsed, or is larger than any machine's.
+        SourceFileError: a file cannot be parsed, or a limit on size, logs or devices is exceeded.
     """
     folder = container.folder_of(name)
     elements, findings = _elements(container, name, folder)
@@ -136,7 +141,7 @@ def read_task_data(container: Container, name: str) -> TaskData:
 
 
 def number(text: str | None, default: float = 0.0) -> float:
-    """Return an attribute as a number; the default where it is none."""
+    """Return an attribute as a number; the default if it is not a number."""
     try:
         return float(text) if text else default
     except ValueError:
@@ -159,26 +164,26 @@ def _device(element: Element) -> Device:
     scales = {
         p.get("A"): Scale(number(p.get("B")), number(p.get("C"), 1.0), _words(p, "E")) for p in element.iter("DVP")
     }
-    said = {
+    described = {
         p.get("A"): (hexadecimal(p.get("B")), Quantity(_words(p, "E"), scales.get(p.get("F"))))
         for p in element.iter("DPD")
     }
     quantities: dict[tuple[str, int], Quantity] = {}
-    for ddi, quantity in said.values():
+    for ddi, quantity in described.values():
         quantities.setdefault(("", ddi), quantity)
     elements = {}
     for det in element.iter("DET"):
         elements[det.get("A", "")] = _words(det, "D")
         for reference in det.findall("DOR"):
-            if reference.get("A") in said:
-                ddi, quantity = said[reference.get("A")]
+            if reference.get("A") in described:
+                ddi, quantity = described[reference.get("A")]
                 quantities.setdefault((det.get("A", ""), ddi), quantity)
     name = " ".join(p for p in (element.get("B", "").strip(), element.get("E", "").strip()) if p)
     return Device(name or element.get("A", ""), elements, quantities)
 
 
 def _stated(text: str) -> dt.datetime | None:
-    """Return a time that is written with its zone; None if it has none."""
+    """Return a time that includes its offset from UTC; None for any other text."""
     try:
         moment = dt.datetime.fromisoformat(text)
         return moment if moment.tzinfo is not None and moment.astimezone(dt.UTC) else None
@@ -187,7 +192,7 @@ def _stated(text: str) -> dt.datetime | None:
 
 
 def _satellite_time(entry: Element) -> dt.datetime | None:
-    """Return the satellite time at which a time entry began, if it holds one."""
+    """Return the satellite time at the start of a time entry; None if it has none."""
     position = entry.find("PTN")
     if position is None:
         return None
@@ -198,7 +203,7 @@ def _satellite_time(entry: Element) -> dt.datetime | None:
 
 
 def _offset_min(entry: Element) -> int | None:
-    """Return the offset from UTC that a time entry is written with; UTC itself tells nothing of local time."""
+    """Return the offset from UTC of a time entry in minutes; None for UTC, which does not show the local time."""
     for letter in ("A", "B"):
         moment = _stated(entry.get(letter, ""))
         offset = moment.utcoffset() if moment is not None else None
@@ -208,15 +213,15 @@ def _offset_min(entry: Element) -> int | None:
 
 
 def _logs(task: Element, folder: str) -> Iterator[Log]:
-    """Yield the logs of a task, with the start of the time entry before each."""
+    """Yield the logs of a task, each with the start of the preceding time entry."""
     offsets = {o for e in task if e.tag == "TIM" and (o := _offset_min(e)) is not None}
-    usual = min(offsets) if len(offsets) == 1 else None
-    began, offset = None, usual
+    common = min(offsets) if len(offsets) == 1 else None
+    began, offset = None, common
     for element in task:
         if element.tag == "TIM":
             moment = _stated(element.get("A", ""))
             began = moment.astimezone(dt.UTC) if moment is not None else _satellite_time(element)
             offset = _offset_min(element)
-            offset = usual if offset is None else offset
+            offset = common if offset is None else offset
         elif element.tag == "TLG" and element.get("A"):
             yield Log(element.get("A", ""), folder, began, offset)

@@ -1,16 +1,16 @@
-"""Walks the binary records of a time log: strict, resynchronising, and vectorised.
+"""Strict, resynchronising and vectorised parser of the binary records of a time log.
 
 A record: milliseconds of the day (u32), days since 1980-01-01 (u16), the position fields that the header leaves
 empty, a count n (u8), and n times an index (u8) and a value (i32). All little endian; time and date are local.
 
-Where records begin is found from all bytes at once: a place may begin a record if its date is within a day of the
-last one, its time is a time of day, and it ends where another record begins. Only where that chain breaks is looked
-at byte by byte.
+Record starts are found from all bytes at once: a position may start a record if its date is within a day of the
+previous one, its time is a time of day, and it ends where another record starts. Bytes are searched one by one only if
+that chain breaks.
 """
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
@@ -22,9 +22,9 @@ from transforms.ingest.readers.iso11783.task_data import DAY_MS
 
 CHUNK_BYTES = 2 << 20
 MAX_CELLS = 4_000_000
-"""Values of the records yielded at a time: memory holds no more, however short the records are."""
+"""Maximum values yielded at a time; this bounds memory, even if records are short."""
 MAX_DAYS = 400
-"""Changes of the day in one log: a search through the rest of the log follows each."""
+"""Maximum date changes in one log; each causes a search through the rest of the log."""
 FIRST_DAY, LAST_DAY = 3_653, 43_829
 """1990-01-01 and 2100-01-01 in days since 1980-01-01."""
 PAUSE_DAYS = 60
@@ -37,12 +37,12 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Records:
-    """Records of one stretch of a log.
+    """Consecutive records of a log.
 
     Attributes:
-        head: one structured value a record: `ms, day`, the position fields, `n`.
-        values: (wanted + 1) x records; NaN where a record does not report a value; the last row is none's.
-        gaps: (offset in the file, bytes skipped, their first bytes, records before it) that are no record.
+        head: one structured value per record: `ms, day`, the position fields, `n`.
+        values: array (wanted + 1) x records; NaN if a record does not report a value; the last row is a dummy.
+        gaps: (offset in the file, bytes skipped, their first bytes, records before them) of bytes that are not records.
     """
 
     head: NDArray[np.void]
@@ -50,14 +50,22 @@ class Records:
     gaps: list[tuple[int, int, bytes, int]]
 
 
+class _Found(NamedTuple):
+    """Record starts in a buffer, the number of bytes processed, and gaps (from, to) that are not records."""
+
+    starts: Ints
+    done: int
+    gaps: list[tuple[int, int]]
+
+
 def _ms(columns: Sequence[Bytes] | Bytes) -> NDArray[Any]:
-    """Milliseconds of the day from their four bytes."""
+    """Return milliseconds of the day from their four bytes."""
     low, second, third, top = (columns[i].astype(np.uint32) for i in range(4))
     return low | (second << 8) | (third << 16) | (top << 24)
 
 
 class _Walker:
-    """Finds the records of a buffer, with the day of the last one it believed."""
+    """Record finder for consecutive buffers; it keeps the date of the last accepted record."""
 
     def __init__(self, layout: Layout) -> None:
         self.size = layout.head.itemsize
@@ -66,9 +74,16 @@ class _Walker:
         self.days = 0
 
     def begin(self, data: Bytes, *, final: bool) -> bool:
-        """Believe in the first place whose record is followed by another, or is the last; False where there is none.
+        """Set the date from the first record that is followed by another one or ends the log.
 
-        Once a day is known, only days within two months of it are believed: a log that paused.
+        Once a date is known, only dates within two months of it are accepted, as a log may have paused.
+
+        Args:
+            data: the buffer.
+            final: True if the buffer ends the log.
+
+        Returns:
+            False if there is no such record.
         """
         low, high = (FIRST_DAY, LAST_DAY) if self.day == NO_DAY else (self.day - PAUSE_DAYS, self.day + PAUSE_DAYS)
         for window in (data[:4096], data):
@@ -78,10 +93,10 @@ class _Walker:
                 continue
             follows = np.searchsorted(starts, ends)
             after = np.minimum(follows, starts.size - 1)
-            close = np.abs(self._day_at(data, starts) - self._day_at(data, starts[after])) <= 1
-            believed = np.flatnonzero(((starts[after] == ends) & close) | (final & (ends == data.size)))
-            if believed.size:
-                self.day = int(self._day_at(data, starts[believed[:1]])[0])
+            is_close = np.abs(self._day_at(data, starts) - self._day_at(data, starts[after])) <= 1
+            accepted = np.flatnonzero(((starts[after] == ends) & is_close) | (final & (ends == data.size)))
+            if accepted.size:
+                self.day = int(self._day_at(data, starts[accepted[:1]])[0])
                 return True
         return False
 
@@ -90,25 +105,29 @@ class _Walker:
         return data[places + 4].astype(np.int64) | (data[places + 5].astype(np.int64) << 8)
 
     def _days(self, data: Bytes) -> NDArray[np.uint16]:
-        """The date that would stand at each place of the buffer."""
+        """Return the date field of a hypothetical record at each position of the buffer."""
         if data.size < self.size:
             return np.empty(0, np.uint16)
         last = data.size - self.size + 1
         return data[4 : last + 4].astype(np.uint16) | (data[5 : last + 5].astype(np.uint16) << np.uint16(8))
 
     def _places(self, data: Bytes, places: Ints) -> tuple[Ints, Ints]:
-        """Of places with a believable date, those with a time of day, values that exist and an end inside."""
+        """Return (starts, ends) of the candidate positions that have a valid time of day and end inside the buffer."""
         places = places[_ms([data[places + i] for i in range(4)]) < DAY_MS]
         ends = places + self.size + 5 * data[places + self.size - 1].astype(np.int64)
         whole = ends <= data.size
         return places[whole], ends[whole]
 
-    def starts(self, data: Bytes, *, final: bool) -> tuple[Ints, int, list[tuple[int, int]]]:
-        """Return (where records begin, bytes done with, stretches (from, to) that are no record)."""
+    def starts(self, data: Bytes, *, final: bool) -> _Found:
+        """Return the record starts in a buffer.
+
+        Raises:
+            SourceFileError: the date changes more than `MAX_DAYS` times.
+        """
         found: list[Ints] = [np.empty(0, np.int64)]
         gaps: list[tuple[int, int]] = []
-        done, moving = 0, True
-        while moving and done < data.size:
+        done, is_advancing = 0, True
+        while is_advancing and done < data.size:
             day = self.day
             even, ran = self._even(data[done:])
             found.append(even + done)
@@ -117,9 +136,9 @@ class _Walker:
             found.append(places + done)
             gaps += [(a + done, b + done) for a, b in holes]
             done += ran
-            moving = self.day != day and ran + even.size > 0
-            if not moving and data.size - done > self.size + 5 * 255:
-                moving = self.begin(data[done:], final=final) and self.day != day
+            is_advancing = self.day != day and ran + even.size > 0
+            if not is_advancing and data.size - done > self.size + 5 * 255:
+                is_advancing = self.begin(data[done:], final=final) and self.day != day
             self.days += self.day != day
             if self.days > MAX_DAYS:
                 raise SourceFileError("too_many_days", f"the log's date changes more than {MAX_DAYS} times")
@@ -127,30 +146,30 @@ class _Walker:
         if done < edge:
             gaps.append((done, edge))
             done = edge
-        return np.concatenate(found), done, gaps
+        return _Found(np.concatenate(found), done, gaps)
 
     def _even(self, data: Bytes) -> tuple[Ints, int]:
-        """Return (where records begin, bytes they take) while all are good and as long as the first: most logs."""
+        """Return (record starts, bytes processed) of leading valid records with the length of the first: most logs."""
         length = self.size + 5 * int(data[self.size - 1]) if data.size >= self.size else data.size + 1
-        many = data.size // length
-        if many < EVEN_RECORDS:
+        count = data.size // length
+        if count < EVEN_RECORDS:
             return np.empty(0, np.int64), 0
-        rows = data[: many * length].reshape(many, length)
+        rows = data[: count * length].reshape(count, length)
         head = rows[:, : self.size]
         days = head[:, 4].astype(np.uint16) | (head[:, 5].astype(np.uint16) << np.uint16(8))
         good = (days - np.uint16(self.day - 1) <= 2) & (head[:, -1] == head[0, -1]) & (_ms(head.T) < DAY_MS)
         if self.indices <= 255:
             for slot in range(self.size, length, 5):
                 good &= rows[:, slot] < self.indices
-        ran = many if good.all() else int(np.argmin(good))
+        ran = count if good.all() else int(np.argmin(good))
         if ran:
             self.day = int(days[ran - 1])
         return np.arange(ran, dtype=np.int64) * length, ran * length
 
-    def _stretch(self, data: Bytes, *, final: bool) -> tuple[Ints, int, list[tuple[int, int]]]:
-        """The same for as long as dates stay within a day of the last one believed."""
-        near = (self._days(data) - np.uint16(self.day - 1)) <= 2
-        places, ends = self._places(data, np.flatnonzero(near))
+    def _stretch(self, data: Bytes, *, final: bool) -> _Found:
+        """Return the record starts while dates are within a day of the last accepted one."""
+        is_near = (self._days(data) - np.uint16(self.day - 1)) <= 2
+        places, ends = self._places(data, np.flatnonzero(is_near))
         known = self._indices_known(data, places)
         places, ends = places[known], ends[known]
         follows = np.searchsorted(places, ends)
@@ -173,66 +192,74 @@ class _Walker:
             at = int(follows[stop]) if chained[stop] else places.size
         if kept.any():
             self.day = int(self._day_at(data, places[kept][-1:])[0])
-        return places[kept], done, gaps
+        return _Found(places[kept], done, gaps)
 
     def _indices_known(self, data: Bytes, places: Ints) -> NDArray[np.bool_]:
-        """Whether every value's index stands in the header."""
+        """Return True for each record whose value indices are all in the header."""
         known = np.ones(places.size, dtype=bool)
         if self.indices > 255:
             return known
         counts = data[places + self.size - 1]
         for n in np.unique(counts[counts > 0]):
-            mine = np.flatnonzero(counts == n)
-            first = places[mine] + self.size
-            worst = data[first]
+            same = np.flatnonzero(counts == n)
+            first = places[same] + self.size
+            highest = data[first]
             for slot in range(1, int(n)):
-                worst = np.maximum(worst, data[first + 5 * slot])
-            known[mine] = worst < self.indices
+                highest = np.maximum(highest, data[first + 5 * slot])
+            known[same] = highest < self.indices
         return known
 
 
 def _gather(data: Bytes, starts: Ints, layout: Layout, rows_of: Ints, wanted: int) -> tuple[NDArray[np.void], Floats]:
-    """Return (heads, values) of the records that begin at `starts`; equal counts are taken together."""
+    """Return (heads, values) of the records at `starts`; records with equal counts are read together.
+
+    Args:
+        data: the buffer.
+        starts: record starts in the buffer.
+        layout: record layout.
+        rows_of: row in the result of each value index; `wanted` for values that are not read.
+        wanted: number of values to read.
+    """
     size = layout.head.itemsize
     head = np.empty(starts.size, layout.head)
     values = np.full((wanted + 1, starts.size), np.nan)
     counts = data[starts + size - 1] if starts.size else np.empty(0, np.uint8)
     for n in np.unique(counts):
-        mine = np.flatnonzero(counts == n)
+        same = np.flatnonzero(counts == n)
         length = size + 5 * int(n)
-        if mine.size == starts.size and starts[-1] - starts[0] == (starts.size - 1) * length:
+        if same.size == starts.size and starts[-1] - starts[0] == (starts.size - 1) * length:
             block = data[starts[0] : starts[0] + starts.size * length].reshape(-1, length)
         else:
-            block = np.ascontiguousarray(as_strided(data, (data.size - length + 1, length), (1, 1))[starts[mine]])
+            block = np.ascontiguousarray(as_strided(data, (data.size - length + 1, length), (1, 1))[starts[same]])
         kind = np.dtype([("head", layout.head), ("values", [("index", "u1"), ("value", "<i4")], (int(n),))])
         rows = block.view(kind)[:, 0]
-        head[mine] = rows["head"]
-        target: Ints | slice = slice(None) if mine.size == starts.size else mine
+        head[same] = rows["head"]
+        target: Ints | slice = slice(None) if same.size == starts.size else same
         for slot in range(int(n)):
             index, value = rows["values"]["index"][:, slot], rows["values"]["value"][:, slot]
             if (index == index[0]).all():
                 if rows_of[index[0]] < wanted:
                     values[rows_of[index[0]], target] = value
             else:
-                values[rows_of[index], mine] = value
+                values[rows_of[index], same] = value
     return head, values
 
 
 def walk(read: Callable[[int], bytes], layout: Layout, wanted: list[int]) -> Iterator[Records]:
-    """Yield the records of a log, chunk by chunk.
+    """Yield the records of a log, in chunks.
 
     Args:
-        read: returns the next bytes of the log, none at its end.
-        layout: what its header says.
+        read: function that returns the next bytes of the log, empty at its end.
+        layout: record layout of the log.
         wanted: indices of the values to return, in the order of the rows of `Records.values`.
     """
     rows_of = np.full(256, len(wanted), dtype=np.int64)
     rows_of[wanted] = np.arange(len(wanted))
     walker, rest, offset, final = _Walker(layout), b"", 0, False
     while not final:
-        piece = read(CHUNK_BYTES)
-        final = not piece
-        rest += piece
+        block = read(CHUNK_BYTES)
+        final = not block
+        rest += block
         if not rest:
             return
         data = np.frombuffer(rest, np.uint8)

@@ -1,6 +1,7 @@
-"""Which logged values a mapping's words mean, and in what scale: the device's own, or the dictionary's."""
+"""Selection of logged values by a mapping, and their scaling by the device or the data dictionary."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ AGREE = 0.01
 
 @dataclass(frozen=True)
 class Logged:
-    """One value of a log: its index among the header's values, and what the device says of it."""
+    """Value of a log: its index in the header, and its description by the device."""
 
     index: int
     number: int
@@ -26,23 +27,23 @@ class Logged:
 
 
 def logged_values(layout: Layout, task_data: TaskData) -> list[Logged]:
-    """Return every value of a log with what its device says of it."""
+    """Return all values of a log with their descriptions by the device."""
     out = []
     for index, (number, element, constant) in enumerate(layout.values):
         device = task_data.device_of.get(element)
-        said = None
+        quantity = None
         label = element[:MAX_WORDS]
         if device is not None:
-            said = device.quantities.get((element, number)) or device.quantities.get(("", number))
+            quantity = device.quantities.get((element, number)) or device.quantities.get(("", number))
             label = device.elements[element] or label
-        out.append(Logged(index, number, label, said, constant))
+        out.append(Logged(index, number, label, quantity, constant))
     return out
 
 
 def matching(values: list[Logged], source: str) -> list[Logged]:
-    """Return the values a mapping's `from` means: `ddi 397`, `ddi 0x018D` or the device's own designator.
+    """Return the values that `from` in a mapping selects: `ddi 397`, `ddi 0x018D` or a designator of the device.
 
-    `WORDS | ELEMENT` means the one at that element of the device.
+    `WORDS | ELEMENT` selects the value at one element of the device.
     """
     words, _, element = (part.strip() for part in source.partition("|"))
     if element:
@@ -56,8 +57,8 @@ def matching(values: list[Logged], source: str) -> list[Logged]:
     return [v for v in values if v.quantity is not None and v.quantity.designator.casefold() == words.casefold()]
 
 
-def _in(unit: str, target: str, value: Floats) -> Floats | None:
-    """Convert between units of the closed table; None where they do not measure the same."""
+def _converted(unit: str, target: str, value: Floats) -> Floats | None:
+    """Return a value converted between units of the closed table; None if their dimensions differ."""
     a, b = UNITS[unit], UNITS[target]
     if a.dimension != b.dimension:
         return None
@@ -65,61 +66,77 @@ def _in(unit: str, target: str, value: Floats) -> Floats | None:
 
 
 def _share_plausible(value: Floats, low: float, high: float) -> float:
-    moving = value[np.isfinite(value) & (value != 0)]
-    return float(((moving >= low) & (moving <= high)).mean()) if moving.size else 0.0
+    """Return the share of nonzero values within a range."""
+    nonzero = value[np.isfinite(value) & (value != 0)]
+    return float(((nonzero >= low) & (nonzero <= high)).mean()) if nonzero.size else 0.0
 
 
-def scaled(
-    raw: Floats, value: Logged, scale_by: str | None, plausible: tuple[str, float, float] | None
-) -> tuple[Floats, str | None, str | None]:
-    """Return (values, unit, finding): by the device's scale and the dictionary's, reconciled where they differ.
+class Scaled(NamedTuple):
+    """Scaled values, their unit if known, and a finding if the two scales disagree."""
+
+    values: Floats
+    unit: str | None
+    finding: str | None
+
+
+def scaled(raw: Floats, value: Logged, scale_by: str | None, plausible: tuple[str, float, float] | None) -> Scaled:
+    """Return logged values on the scale of the device or of the dictionary.
+
+    `scale_by` decides, if given. Otherwise the scale of the device is used if both agree within the share `AGREE`, else
+    the scale that gives more plausible values.
 
     Args:
-        raw: values as logged.
-        value: what is known of them.
-        scale_by: `device` or `dictionary`, where the mapping decides.
-        plausible: (unit, lowest, highest) of the column they are read for; decides where the two differ.
+        raw: logged values.
+        value: description of the value.
+        scale_by: `device` or `dictionary`, if the mapping decides; else None.
+        plausible: (unit, low, high) of the mapped column; None if it has no plausible range.
     """
     entity = ENTITIES.get(value.number)
     scale = value.quantity.scale if value.quantity is not None else None
     unit = unit_of_text(scale.unit) if scale is not None else None
     by_device = (raw + scale.offset) * scale.factor if scale is not None else None
     if entity is None:
-        return (raw if by_device is None else by_device), unit, None
+        return Scaled(raw if by_device is None else by_device, unit, None)
     by_dictionary = raw * entity.resolution
     if by_device is None or scale is None or not scale.unit:
-        return by_dictionary, entity.unit, None
-    same = _in(unit, entity.unit, by_device) if unit is not None else None
+        return Scaled(by_dictionary, entity.unit, None)
+    same = _converted(unit, entity.unit, by_device) if unit is not None else None
     if same is None:
-        return by_dictionary, entity.unit, None
+        return Scaled(by_dictionary, entity.unit, None)
     if scale_by is not None:
-        return (same if scale_by == "device" else by_dictionary), entity.unit, None
-    apart = np.abs(same - by_dictionary) > AGREE * np.maximum(np.abs(same), np.abs(by_dictionary))
-    if not np.any(apart & np.isfinite(raw)):
-        return same, entity.unit, None
+        return Scaled(same if scale_by == "device" else by_dictionary, entity.unit, None)
+    differs = np.abs(same - by_dictionary) > AGREE * np.maximum(np.abs(same), np.abs(by_dictionary))
+    if not np.any(differs & np.isfinite(raw)):
+        return Scaled(same, entity.unit, None)
     return _decide(same, by_dictionary, value, entity.unit, plausible)
 
 
 def unit_of(values: list[Logged]) -> str | None:
-    """Return the unit in which `mean_scaled` gives values; None if nothing says it."""
-    units = [scaled(np.empty(0), v, None, None)[1] for v in values]
+    """Return the unit of the result of `mean_scaled`; None if it is unknown."""
+    units = [scaled(np.empty(0), v, None, None).unit for v in values]
     return next((u for u in units if u is not None), None)
 
 
 def mean_scaled(
     values: list[tuple[Floats, Logged]], scale_by: str | None, plausible: tuple[str, float, float] | None
 ) -> tuple[Floats, list[str]]:
-    """Return (the mean of several values, each in its own scale and all in one unit, findings)."""
+    """Return (mean of several values, each with its own scale and all in one unit, findings).
+
+    Args:
+        values: (logged values, description) of each.
+        scale_by: see `scaled`.
+        plausible: see `scaled`.
+    """
     unit = unit_of([v for _, v in values])
     stack, findings = [], []
     for raw, value in values:
-        converted, own, says = scaled(raw, value, scale_by, plausible)
-        findings += [says] if says is not None else []
-        if own is not None and unit is not None and own != unit:
-            same = _in(own, unit, converted)
+        converted, own_unit, finding = scaled(raw, value, scale_by, plausible)
+        findings += [finding] if finding is not None else []
+        if own_unit is not None and unit is not None and own_unit != unit:
+            same = _converted(own_unit, unit, converted)
             if same is None:
                 findings.append(
-                    f"value {value.number} ('{value.element}') is in {own}, others in {unit}; it is not read"
+                    f"value {value.number} ('{value.element}') is in {own_unit}, others in {unit}; it is not read"
                 )
                 continue
             converted = same
@@ -131,18 +148,19 @@ def mean_scaled(
 
 def _decide(
     device: Floats, dictionary: Floats, value: Logged, unit: str, plausible: tuple[str, float, float] | None
-) -> tuple[Floats, str, str]:
-    shares = (0.0, 0.0)
+) -> Scaled:
+    """Return the values of the scale with more plausible values; the device's on a tie."""
+    shares = [0.0, 0.0]
     if plausible is not None:
         target, low, high = plausible
-        shares = tuple(
-            _share_plausible(converted, low, high) if (converted := _in(unit, target, v)) is not None else 0.0
+        shares = [
+            _share_plausible(converted, low, high) if (converted := _converted(unit, target, v)) is not None else 0.0
             for v in (device, dictionary)
-        )  # type: ignore[assignment]
+        ]
     by_device = shares[0] >= shares[1]
     chosen = "the device's" if by_device else "the dictionary's"
-    says = (
+    finding = (
         f"the device's scale and the dictionary's differ for value {value.number} ('{value.element}'); {chosen} was "
         "taken as the more plausible: set scale_by in the mapping to decide"
     )
-    return (device if by_device else dictionary), unit, says
+    return Scaled(device if by_device else dictionary, unit, finding)

@@ -1,4 +1,4 @@
-"""Parses XML that nobody vouches for, at a bounded cost, and keeps only the elements that are read."""
+"""Bounded parser of untrusted XML that keeps only the elements in use."""
 
 import codecs
 import re
@@ -11,17 +11,17 @@ from defusedxml.ElementTree import DefusedXMLParser
 from transforms.errors import SourceFileError
 
 KEPT = {"ISO11783_TaskData", "XFC", "XFR", "DVC", "DET", "DOR", "DPD", "DVP", "TSK", "TIM", "TLG", "PTN", "DLV"}
-"""Elements that are read; others, people's names among them, are dropped with all inside them."""
+"""Elements in use; all others, including names of people, are dropped with their content."""
 MAX_ELEMENTS = 2_000_000
 MAX_KEPT = 500_000
 MAX_DEPTH = 100
 MAX_ATTRIBUTES = 100
 MAX_TAG_BYTES = 1 << 16
-"""Bytes from one tag to the next: the longest name of a device or value is far shorter."""
+"""Maximum bytes from one tag to the next; the longest device or value name is far shorter."""
 
 
 class _Builder:
-    """Builds the tree of the kept elements, and refuses a file that is larger than any machine's."""
+    """Tree builder of the kept elements, with limits on size and depth."""
 
     def __init__(self) -> None:
         self.root: Element | None = None
@@ -29,7 +29,7 @@ class _Builder:
         self.depth = self.dropped = self.elements = self.kept = 0
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
-        """Take in the beginning of an element."""
+        """Process the start of an element."""
         self.depth += 1
         self.elements += 1
         if self.depth > MAX_DEPTH or self.elements > MAX_ELEMENTS or len(attributes) > MAX_ATTRIBUTES:
@@ -50,7 +50,7 @@ class _Builder:
         self.open.append(element)
 
     def end(self, _tag: str) -> None:
-        """Take in the end of an element."""
+        """Process the end of an element."""
         self.depth -= 1
         if self.dropped:
             self.dropped -= 1
@@ -58,7 +58,7 @@ class _Builder:
             self.open.pop()
 
     def close(self) -> Element | None:
-        """Return the root."""
+        """Return the root element."""
         return self.root
 
 
@@ -76,17 +76,21 @@ def _parse(data: bytes) -> Element:
 
 
 def _check_tags(data: bytes) -> None:
-    """Refuse a tag, or a text between two, that is longer than any: the parser would hold it several times."""
+    """Raise an error for an overlong tag or text, of which the parser would hold several copies."""
     tags = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("<"))
     if np.diff(tags, prepend=0, append=len(data)).max() > MAX_TAG_BYTES:
         raise _too_large(f"an element longer than {MAX_TAG_BYTES:,} bytes")
 
 
 def parse_xml(data: bytes, name: str) -> tuple[Element, tuple[str, ...]]:
-    """Parse XML that nobody vouches for; return the root and what was corrected, in words.
+    """Parse untrusted XML; return the root element and findings about corrections.
+
+    Args:
+        data: the XML.
+        name: name of the member, for messages.
 
     Raises:
-        SourceFileError: it declares a document type, is larger than any machine's, or is not XML.
+        SourceFileError: the XML declares a document type, exceeds a limit, or is malformed.
     """
     short = name.rsplit("/", 1)[-1][-80:]
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):

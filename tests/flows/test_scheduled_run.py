@@ -1,4 +1,4 @@
-"""How a scheduled run ends, whose trouble it is, and who is told."""
+"""Outcomes of a scheduled run, their states, and the notifications they send."""
 
 import http.server
 import importlib
@@ -14,9 +14,18 @@ import pytest
 from flows import stages
 from flows.pipeline.demo import write_demo
 from flows.pipeline.jobs import Done
-from flows.scheduling import run as attending
+from flows.scheduling import run as scheduled_run
 from flows.scheduling.notify import news, notify
-from flows.scheduling.run import DATA, ENDED_WELL, MODEL, OURS, SYSTEM, WELL, WRONG, run_scheduled
+from flows.scheduling.run import (
+    COMPLETED,
+    DATA_ISSUE,
+    ENDED_WELL,
+    INTERNAL,
+    MODEL_CHECK,
+    SYSTEM,
+    WRONG_WORKSPACE,
+    run_scheduled,
+)
 from flows.scheduling.schedule import POST_SHIFT
 from tests.support.program import taretrace_here
 from tests.support.workspace_tables import assert_same, every_table
@@ -45,25 +54,25 @@ def run(monkeypatch, workspace: Workspace, outcome):
             raise outcome
         return Done(outcome, [])
 
-    monkeypatch.setattr(attending, "run_job", job)
+    monkeypatch.setattr(scheduled_run, "run_job", job)
     return run_scheduled(POST_SHIFT, workspace)
 
 
 @pytest.mark.parametrize(
     ("outcome", "name"),
     [
-        ([GOOD], WELL),
-        ([GOOD, BAD], DATA),
-        ([GOOD, IngestedFile("c.csv", None, failed="KeyError: 'x'")], OURS),
-        (WorkspaceError("a", where="b", remedy="c"), WRONG),
+        ([GOOD], COMPLETED),
+        ([GOOD, BAD], DATA_ISSUE),
+        ([GOOD, IngestedFile("c.csv", None, failed="KeyError: 'x'")], INTERNAL),
+        (WorkspaceError("a", where="b", remedy="c"), WRONG_WORKSPACE),
         (OSError(28, "No space left on device"), SYSTEM),
-        (ValueError("grower 17 lost 5 t"), OURS),
+        (ValueError("grower 17 lost 5 t"), INTERNAL),
     ],
 )
-def test_the_end_of_a_run_tells_data_trouble_from_our_fault(monkeypatch, workspace, outcome, name):
+def test_the_state_of_a_run_separates_data_issues_from_internal_errors(monkeypatch, workspace, outcome, name):
     ended = run(monkeypatch, workspace, outcome)
     assert ended.name == name
-    logged = RunLog(workspace.log).last(POST_SHIFT, "ended" if name in {WELL, DATA} else "failed")
+    logged = RunLog(workspace.log).last(POST_SHIFT, "ended" if name in {COMPLETED, DATA_ISSUE} else "failed")
     assert logged["state"] == name
 
 
@@ -71,7 +80,7 @@ CHECK = {"response": "dirt_tare_pct", "check": "placebo", "passed": False, "says
 
 
 def run_with_failed_check(monkeypatch, workspace: Workspace, received):
-    """Run a job that leaves a failed check of the model behind."""
+    """Run a job that stores a failed model check."""
 
     def job(*_):
         with Warehouse(workspace.warehouse) as warehouse:
@@ -80,28 +89,28 @@ def run_with_failed_check(monkeypatch, workspace: Workspace, received):
             warehouse.replace("fit_check", pl.concat([checks.clear(), row], how="diagonal"))
         return Done(received, [])
 
-    monkeypatch.setattr(attending, "run_job", job)
+    monkeypatch.setattr(scheduled_run, "run_job", job)
     return run_scheduled(POST_SHIFT, workspace)
 
 
-def test_a_failed_check_of_the_model_is_neither_the_senders_nor_an_internal_error(monkeypatch, workspace):
+def test_a_failed_model_check_is_neither_a_data_issue_nor_an_internal_error(monkeypatch, workspace):
     ended = run_with_failed_check(monkeypatch, workspace, [GOOD])
-    assert ended.name == MODEL
+    assert ended.name == MODEL_CHECK
     assert ended.name in ENDED_WELL
     assert [(a.kind, a.subject) for a in ended.alarms] == [("failed_check", "dirt_tare_pct placebo")]
     assert RunLog(workspace.log).last(POST_SHIFT, "ended")["reason_code"] == "model_check_failed"
 
 
-def test_an_issue_with_data_is_named_before_a_failed_check_and_both_are_reported(monkeypatch, workspace):
+def test_a_data_issue_takes_precedence_over_a_failed_check_and_both_are_reported(monkeypatch, workspace):
     ended = run_with_failed_check(monkeypatch, workspace, [GOOD, BAD])
-    assert ended.name == DATA
+    assert ended.name == DATA_ISSUE
     assert [a.kind for a in ended.alarms] == ["rejected_rows", "failed_check"]
     assert RunLog(workspace.log).last(POST_SHIFT, "ended")["reason_code"] == "data_issue"
 
 
 def test_tables_that_contradict_each_other_are_an_internal_error_that_names_the_check(monkeypatch, workspace):
     ended = run(monkeypatch, workspace, ConsistencyError("shares_sum_to_one", 3))
-    assert ended.name == OURS
+    assert ended.name == INTERNAL
     assert "shares_sum_to_one" in ended.says
     assert RunLog(workspace.log).last(POST_SHIFT, "failed")["reason_code"] == "internal_error"
 
@@ -111,7 +120,7 @@ def test_a_check_of_stored_tables_raises_the_error_that_names_it(monkeypatch, wo
         shares = warehouse.table("variance_share")
         row = pl.DataFrame([{"response": "dirt_tare_pct", "source": "field", "kind": "k", "share": 0.5, "says": ""}])
         warehouse.replace("variance_share", pl.concat([shares.clear(), row], how="diagonal_relaxed"))
-        monkeypatch.setattr(stages, "sql_names", lambda _: ["variance_shares_sum_to_one"])
+        monkeypatch.setattr("flows.stages.context.sql_names", lambda _: ["variance_shares_sum_to_one"])
         with pytest.raises(ConsistencyError) as problem:
             stages.run_checks(warehouse)
     assert (problem.value.check, problem.value.rows) == ("variance_shares_sum_to_one", 1)
@@ -119,36 +128,36 @@ def test_a_check_of_stored_tables_raises_the_error_that_names_it(monkeypatch, wo
 
 def test_no_content_of_a_file_reaches_the_log_or_the_state(monkeypatch, workspace):
     ended = run(monkeypatch, workspace, ValueError("grower 17 lost 5 t"))
-    assert "ValueError at test_attend.py:" in ended.says
+    assert "ValueError at test_scheduled_run.py:" in ended.says
     assert "grower" not in ended.says
     assert "grower" not in "".join(p.read_text() for p in workspace.log.iterdir())
 
 
-def test_a_later_run_of_the_same_time_has_nothing_left_to_do(monkeypatch, workspace):
+def test_a_later_run_for_the_same_due_time_is_skipped(monkeypatch, workspace):
     first = run(monkeypatch, workspace, [GOOD])
     due = RunLog(workspace.log).last(POST_SHIFT, "began")["at"]
-    monkeypatch.setattr(attending, "run_job", lambda *_: pytest.fail("it ran again"))
-    assert first.name == WELL
+    monkeypatch.setattr(scheduled_run, "run_job", lambda *_: pytest.fail("it ran again"))
+    assert first.name == COMPLETED
     assert run_scheduled(POST_SHIFT, workspace, due).name == "Caught up"
 
 
-def test_trouble_is_told_once_and_again_after_it_had_passed(monkeypatch, workspace):
-    told = []
-    monkeypatch.setattr(attending, "notify", lambda fresh, *_: told.append([a.subject for a in fresh]) or [])
+def test_an_alarm_is_sent_once_and_again_if_it_recurs(monkeypatch, workspace):
+    sent = []
+    monkeypatch.setattr(scheduled_run, "notify", lambda fresh, *_: sent.append([a.subject for a in fresh]) or [])
     for received in ([BAD], [BAD], [GOOD], [BAD]):
         run(monkeypatch, workspace, received)
-    assert told == [["tare"], [], [], ["tare"]]
+    assert sent == [["tare"], [], [], ["tare"]]
 
 
-def test_what_could_not_be_told_is_told_by_the_next_run(monkeypatch, workspace):
-    answers, told = [["the webhook did not take the news"], []], []
-    monkeypatch.setattr(attending, "notify", lambda fresh, *_: told.append(len(fresh)) or answers[len(told) - 1])
+def test_an_undelivered_alarm_is_sent_by_the_next_run(monkeypatch, workspace):
+    answers, sent = [["the webhook did not accept the alarms"], []], []
+    monkeypatch.setattr(scheduled_run, "notify", lambda fresh, *_: sent.append(len(fresh)) or answers[len(sent) - 1])
     run(monkeypatch, workspace, [BAD])
     run(monkeypatch, workspace, [BAD])
-    assert told == [1, 1]
+    assert sent == [1, 1]
 
 
-def test_only_news_are_news():
+def test_only_new_alarms_are_sent():
     one, two = Alarm("silent_machine", "M1", "for 40 h"), Alarm("silent_machine", "M2", "for 50 h")
     assert news([one, two], [Alarm("silent_machine", "M1", "for 39 h")]) == [two]
 
@@ -165,16 +174,18 @@ class _Hook(http.server.BaseHTTPRequestHandler):
         pass
 
 
-def test_a_webhook_and_a_command_get_the_news_as_json_and_no_shell_sees_it(tmp_path):
+def test_a_webhook_and_a_command_receive_alarms_as_json_without_a_shell(tmp_path):
     alarm = Alarm("silent_machine", "M1; touch /tmp/harm", "$(harm)")
     server = http.server.HTTPServer(("127.0.0.1", 0), _Hook)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
-    kept = tmp_path / "news.json"
+    received = tmp_path / "alarms.json"
     script = tmp_path / "hook.py"
     script.write_text("import sys, pathlib; pathlib.Path(sys.argv[1]).write_text(sys.stdin.read())")
     try:
-        to = Notify(command=f"{sys.executable} {script} {kept}", webhook=f"http://127.0.0.1:{server.server_port}/told")
+        to = Notify(
+            command=f"{sys.executable} {script} {received}", webhook=f"http://127.0.0.1:{server.server_port}/alarms"
+        )
         assert notify([alarm], "Season", "/w", POST_SHIFT, to) == []
         assert notify([], "Season", "/w", POST_SHIFT, to) == []
     finally:
@@ -182,17 +193,17 @@ def test_a_webhook_and_a_command_get_the_news_as_json_and_no_shell_sees_it(tmp_p
         thread.join()
         server.server_close()
     assert len(_Hook.got) == 1
-    assert json.loads(kept.read_text()) == _Hook.got[0]
+    assert json.loads(received.read_text()) == _Hook.got[0]
     assert _Hook.got[0]["alarms"] == [{"kind": alarm.kind, "subject": alarm.subject, "says": alarm.says}]
 
 
-def test_a_hook_that_does_not_answer_is_said_and_stops_nothing():
+def test_a_failed_notification_is_reported_and_stops_nothing():
     to = Notify(command="/no/such/program", webhook="http://127.0.0.1:9/")
     wrong = notify([Alarm("stale_tares", "tares", "48 h")], "Season", "/w", POST_SHIFT, to)
     assert [w.split(" did")[0] for w in wrong] == ["the command", "the webhook"]
 
 
-def test_a_silent_machine_and_late_tares_are_found_by_the_fleets_own_clock(tmp_path):
+def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp_path):
     quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.05, reporter=QUIET)
     assert taretrace_here("ingest", quiet.root, "--json").code == 0
     with Warehouse(quiet.warehouse) as warehouse:
@@ -245,15 +256,17 @@ def test_a_scheduled_run_names_a_file_whose_reader_died_once_and_logs_it(workspa
     )
     for name in ("abort", "good"):
         (workspace.inbox / f"{name}.csv").write_text(f"id,b\n{name},POLYGON((0 0,1 0,1 1,0 0))\n")
-    told: list[list[tuple[str, str]]] = []
+    sent: list[list[tuple[str, str]]] = []
     monkeypatch.setattr(isolated_read, "read_file", failing.read)
-    monkeypatch.setattr(attending, "notify", lambda fresh, *_: told.append([(a.kind, a.subject) for a in fresh]) or [])
     monkeypatch.setattr(
-        attending, "run_job", lambda _, place, reporter: Done(stages.receive_files(place, reporter), [])
+        scheduled_run, "notify", lambda fresh, *_: sent.append([(a.kind, a.subject) for a in fresh]) or []
+    )
+    monkeypatch.setattr(
+        scheduled_run, "run_job", lambda _, place, reporter: Done(stages.receive_files(place, reporter), [])
     )
     ended = [run_scheduled(POST_SHIFT, workspace).name for _ in range(3)]
-    assert ended == [DATA] * 3
-    assert [("failed_read", "abort.csv") in t for t in told] == [True, False, False]
+    assert ended == [DATA_ISSUE] * 3
+    assert [("failed_read", "abort.csv") in t for t in sent] == [True, False, False]
     failures = [line for line in RunLog(workspace.log).lines() if line.get("reason_code")]
     assert [(line["file"], line["reason_code"]) for line in failures] == [("abort.csv", "reader_died")] * 2
 
@@ -262,9 +275,9 @@ def test_a_panic_anywhere_in_a_scheduled_run_is_an_internal_error(monkeypatch, w
     def panics(*_):
         raise pl.exceptions.PanicException("grower 17")
 
-    monkeypatch.setattr(attending, "run_job", panics)
+    monkeypatch.setattr(scheduled_run, "run_job", panics)
     ended = run_scheduled(POST_SHIFT, workspace)
-    assert ended.name == OURS
+    assert ended.name == INTERNAL
     assert "grower" not in ended.says
 
 

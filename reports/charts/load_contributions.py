@@ -1,4 +1,4 @@
-"""Why one load was dirty: its departure from the season's typical load, source by source."""
+"""Contributions of each source to one load's deviation from the season's typical load."""
 
 from typing import Any
 
@@ -34,17 +34,19 @@ def _chart() -> Any:
     )
 
 
-def load_why(sources: pl.DataFrame) -> Chart:
-    """Draw `load_why` of one load; the smaller sources are drawn as one, so that the bars still add up.
+def load_contributions(sources: pl.DataFrame) -> Chart:
+    """Return the chart of `load_why` of one load; smaller sources are combined so that the bars still add up.
 
     Args:
         sources: `label, points` of one load.
     """
     ordered = sources.sort(pl.col("points").abs(), descending=True)
     rest = ordered.slice(SHOWN_SOURCES)
-    told = ordered.head(SHOWN_SOURCES).select("label", "points")
+    drawn = ordered.head(SHOWN_SOURCES).select("label", "points")
     if rest.height:
         smaller = say("{n} smaller ones", n=rest.height)
-        told = pl.concat([told, pl.DataFrame({"label": [smaller], "points": [float(rest["points"].sum())]})])
-    description = say("Sources of the load's departure from the typical load, in points of dirt tare; the bars add up.")
-    return shared("load-why", _chart, description, rows=records(told.with_row_index("nth")))
+        drawn = pl.concat([drawn, pl.DataFrame({"label": [smaller], "points": [float(rest["points"].sum())]})])
+    description = say(
+        "Sources of the load's difference from the typical load, in points of dirt tare; the bars add up."
+    )
+    return shared("load-why", _chart, description, rows=records(drawn.with_row_index("nth")))

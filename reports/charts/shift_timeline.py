@@ -1,4 +1,4 @@
-"""A machine's shift: its loads against what was expected, the topsoil, and how far its settings were moved."""
+"""Timeline of a machine's shift: loads with expected values, topsoil wetness, and setting changes in steps."""
 
 from typing import Any
 
@@ -9,7 +9,7 @@ from reports.language.translate import say
 from reports.page.model import Chart
 from reports.page.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, records, rows, shared, span
 
-MOST_SETTINGS = 4
+MAX_SETTINGS = 4
 
 
 def _panels() -> dict[str, alt.Chart | alt.LayerChart]:
@@ -71,8 +71,8 @@ def _chart(shown: list[str]) -> Any:
     )
 
 
-def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFrame) -> Chart | None:
-    """Draw one machine's shift, a panel under another; one without rows is left out. None where there is nothing.
+def shift_timeline(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFrame) -> Chart | None:
+    """Return the stacked panels of one machine's shift, without empty ones; None if all are empty.
 
     Args:
         loads: `from_at, to_at, load_id, observed_pct, expected_pct, lo95, hi95`, local times.
@@ -85,7 +85,7 @@ def shift_course(loads: pl.DataFrame, topsoil: pl.DataFrame, settings: pl.DataFr
     if not shown:
         return None
     description = say(
-        "Dirt of the machine's loads over what was expected; topsoil wetness; settings in steps from the shift's start."
+        "Dirt of the machine's loads and expected values; topsoil wetness; settings in steps from the shift's start."
     )
-    name = "-".join(["shift-course", *shown])
+    name = "-".join(["shift-timeline", *shown])
     return shared(name, lambda: _chart(shown), description, "", **{n: records(data[n]) for n in shown})

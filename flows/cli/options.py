@@ -1,0 +1,19 @@
+"""Arguments and options that several commands share."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+HERE = Path()
+"""Default workspace: the current folder."""
+
+Folder = Annotated[Path, typer.Argument(help="Path of the workspace folder.", show_default=True)]
+FolderOption = Annotated[Path, typer.Option("--workspace", "-w", help="Path of the workspace folder.")]
+Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON, and nothing else, on standard output.")]
+Strict = Annotated[bool, typer.Option("--strict", help="Exit with code 1 if any row was rejected.")]
+Wait = Annotated[
+    float, typer.Option(min=0, help="Wait up to this many seconds if another run has locked the workspace.")
+]
+Pdf = Annotated[bool, typer.Option("--pdf", help="Write the page as PDF as well.")]
+Xlsx = Annotated[bool, typer.Option("--xlsx", help="Write the tables of the page as an Excel workbook as well.")]

@@ -1,0 +1,126 @@
+"""Data of growers' sheets: each grower's own rows, with every value that depends on others rounded or withheld.
+
+`grower_data` separates each grower's rows and rounds every value that depends on other growers, under the rules of
+`transforms/benchmark/disclosure.py`, before a page, chart, workbook or PDF is made. Means of expected values are
+calculated from the rounded values, so that a second rounding of the same value does not reveal it more exactly.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from reports.language.translate import say, speaking
+from transforms.benchmark.disclosure import (
+    TOO_FAR_APART,
+    base_step,
+    mean_sensitivity,
+    rounded,
+    step_for,
+    withheld_from,
+)
+from transforms.benchmark.own_view import OwnView, own_view
+from transforms.config.settings_catalogue import DIRT
+from transforms.config.workspace import Season
+from transforms.storage.warehouse import Warehouse
+
+STEP = base_step(DIRT)
+
+
+@dataclass(frozen=True)
+class GrowerData:
+    """Contents of one sheet; every value that depends on other growers is rounded.
+
+    Attributes:
+        grower: the grower's id.
+        total: the grower's season totals.
+        loads: own loads.
+        fields: own fields.
+        why: mean contribution of each kind of source to own loads.
+        place: own view of the comparison of growers; None if not compared.
+        expected_reason: reason code if expected values are withheld, else None.
+        why_reason: reason code if `why` is withheld, else None.
+        footer: run of each fit.
+    """
+
+    grower: str
+    total: dict[str, Any]
+    loads: pl.DataFrame
+    fields: pl.DataFrame
+    why: pl.DataFrame
+    place: OwnView | None
+    expected_reason: str | None
+    why_reason: str | None
+    footer: tuple[str, ...]
+
+
+def _footer(warehouse: Warehouse) -> tuple[str, ...]:
+    """Return the run of each fit, without counts, fingerprint and closure, which depend on the rows of all growers."""
+    return tuple(
+        say("Fit of {response}: run {run}.", response=r["response"], run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}")
+        + ("" if r["converged"] else " " + say("It did NOT converge: do not act on it."))
+        for r in warehouse.table("fit_run").sort("response").iter_rows(named=True)
+    )
+
+
+def _to_step(column: str, step: float) -> pl.Expr:
+    return pl.col(column).map_elements(lambda v: rounded(v, step), return_dtype=pl.Float64)
+
+
+def _why_step(totals: pl.DataFrame) -> float | None:
+    """Return the rounding step that hides any one grower's part in the season's typical load; None if none does."""
+    known = totals.filter(pl.col("observed_pct").is_finite())
+    means = np.asarray(known["observed_pct"].to_numpy(), dtype=np.float64)
+    return step_for(mean_sensitivity(means, np.asarray(known["measured"].to_numpy(), dtype=np.float64)), STEP)
+
+
+def _with_expected(
+    total: dict[str, Any], loads: pl.DataFrame, fields: pl.DataFrame
+) -> tuple[dict[str, Any], pl.DataFrame]:
+    """Return a grower's season totals and fields with the means of the loads' rounded expected values."""
+    means = loads.group_by("field_id", maintain_order=True).agg(pl.col("expected_pct").mean())
+    fields = fields.join(means, on="field_id", how="left", maintain_order="left").with_columns(
+        _to_step("expected_pct", STEP)
+    )
+    known = loads["expected_pct"].drop_nulls()
+    mean = float(known.sum()) / known.len() if known.len() else None
+    return {**total, "expected_pct": rounded(mean, STEP)}, fields
+
+
+def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
+    """Yield the data of each grower's sheet."""
+    with speaking(season.locale, season.texts):
+        footer = _footer(warehouse)
+    of_others = ["expected_pct", "lo95", "hi95"]
+    columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", *of_others, "wetness_class"]
+    loads = warehouse.query("season_load").select("grower_id", *columns).drop_nulls("grower_id")
+    loads = loads.with_columns(_to_step(c, STEP) for c in of_others)
+    sources = {"loads": loads, "fields": warehouse.query("grower_field"), "why": warehouse.query("grower_why")}
+    parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in sources.items()}
+    compared = warehouse.table("benchmark").filter((pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT))
+    totals = warehouse.query("grower_total")
+    measured = dict(totals.select("grower_id", "measured").iter_rows())
+    why_step = _why_step(totals)
+    empty = pl.DataFrame(schema={"kind": pl.String, "points": pl.Float64, "n": pl.Int64})
+    for total in totals.iter_rows(named=True):
+        grower, key = total["grower_id"], (total["grower_id"],)
+        reason = withheld_from(grower, measured)
+        why_reason = reason or (None if why_step is not None else TOO_FAR_APART)
+        own = parts["loads"][key]
+        if reason is not None:
+            own = own.with_columns(pl.lit(None, pl.Float64).alias(c) for c in of_others)
+        own_total, own_fields = _with_expected(total, own, parts["fields"][key])
+        why = parts["why"].get(key, empty) if why_reason is None else empty
+        yield GrowerData(
+            grower,
+            own_total,
+            own,
+            own_fields,
+            why.with_columns(_to_step("points", why_step or STEP)),
+            own_view(compared, grower) if grower in compared["subject_id"] else None,
+            reason,
+            why_reason,
+            footer,
+        )

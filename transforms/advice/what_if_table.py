@@ -1,0 +1,219 @@
+"""Table of draws from which what-if questions are answered, small enough for a page.
+
+The fits are tabulated once: draws of the conditions' part on a grid of wetness and clay, of one step of each setting on
+the same grid, and of each curve at tried values. Values in between are interpolated linearly, so that a page needs no
+server and the command line gives identical figures. Nodes of clay lie on both sides of each border of soil classes.
+"""
+
+import base64
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.advice.cost import USUAL_TOPS_PCT
+from transforms.advice.shrinkage import Shrinkage
+from transforms.advice.situations import USUAL_WIDTH_M, tried_range
+from transforms.conditions.field_hours import DRY_BELOW, HEAVY_ABOVE, LIGHT_BELOW, WET_FROM
+from transforms.config.settings_catalogue import Catalogue
+from transforms.config.workspace import Prices
+from transforms.errors import WorkspaceError
+from transforms.model.condition_terms import CONDITIONS, MODIFYING
+from transforms.model.design_matrix import SOILS, middle
+from transforms.model.effects import classes_of
+from transforms.model.fit_result import ResponseFit
+from transforms.model.prediction import (
+    PredictionPoint,
+    bend_weights,
+    condition_level,
+    condition_weights,
+    expected_scale,
+    level_variance,
+    step_weights,
+)
+from transforms.model.specification import SMALL_LOSS_T_HA
+
+Array = NDArray[np.float64]
+DRAWS, SEED = 100, 20_251_004
+WETNESS = (0.05, 0.15, 0.25, 0.35, 0.5, 0.65, 0.75, 0.85, 0.95)
+CLAY = (6.0, LIGHT_BELOW - 0.01, LIGHT_BELOW, HEAVY_ABOVE, HEAVY_ABOVE + 0.01, 50.0)
+SIDE_NODES = 7
+VALUES = 21
+PLAIN_BY = ("temperature", "yield")
+"""Conditions besides wetness and clay that multiply the effect of a step."""
+
+
+def class_names(wetness: float, clay_pct: float) -> tuple[str, str]:
+    """Return the classes of wetness and soil at a point.
+
+    Args:
+        wetness: topsoil wetness, 0 to 1.
+        clay_pct: clay content, percent.
+    """
+    wet = "dry" if wetness < DRY_BELOW else "moist" if wetness < WET_FROM else "wet"
+    return wet, "light" if clay_pct < LIGHT_BELOW else "medium" if clay_pct <= HEAVY_ABOVE else "heavy"
+
+
+def _packed(draws: Array) -> dict[str, Any]:
+    """Return draws as 16-bit integers times a scale, in base 64, which a page decodes in one call."""
+    scale = float(np.abs(draws).max()) / 32_000 or 1.0
+    whole = np.round(draws / scale).astype("<i2")
+    return {"scale": scale, "shape": list(draws.shape), "data": base64.b64encode(whole.tobytes()).decode("ascii")}
+
+
+def unpacked(packed: dict[str, Any]) -> Array:
+    """Return the draws of a packed array, shape (draws, values)."""
+    whole = np.frombuffer(base64.b64decode(packed["data"]), dtype="<i2").reshape(packed["shape"])
+    return np.asarray(whole * packed["scale"])
+
+
+def _tabulated(
+    fit: ResponseFit,
+    shrink: Shrinkage,
+    usual: dict[str, float],
+    at: dict[str, float],
+    sides: dict[str, list[float]],
+    values: dict[str, list[float]],
+    catalogue: Catalogue,
+) -> dict[str, Any]:
+    """Return draws of all terms of an answer for one response."""
+    names = [n for n in fit.settings if n in usual]
+    nodes = [{**at, "topsoil_wetness": w, "clay_pct": c} for w in WETNESS for c in CLAY]
+    soils = [class_names(0, c)[1] for _ in WETNESS for c in CLAY]
+    parts: list[tuple[str, str, list[Array]]] = [("base", "", [condition_weights(fit, node) for node in nodes])]
+    for n, grid in sides.items():
+        if n in fit.frame.terms.conditions:
+            base = condition_weights(fit, at)
+            parts.append(("sides", n, [condition_weights(fit, {**at, n: v}) - base for v in grid]))
+    for n in names:
+        steps = [step_weights(fit, n, PredictionPoint(node, soil, "")) for node, soil in zip(nodes, soils, strict=True)]
+        parts += [("step", n, steps), ("by", n, [_coefficient_weights(fit, f"{n} by {by}") for by in PLAIN_BY])]
+        if catalogue[n].curve is not None:
+            zero = bend_weights(fit, n, usual[n])
+            parts.append(("bend", n, [bend_weights(fit, n, v) - zero for v in values[n]]))
+    mean, V = shrink.moved(fit, np.array([row for *_, rows in parts for row in rows]))
+    rng = np.random.default_rng(SEED)
+    # The few draws are centred on the mean, so that only their spread is random.
+    draws_of_all = rng.multivariate_normal(np.zeros_like(mean), V, size=DRAWS, method="eigh")
+    draws_of_all = mean + draws_of_all - draws_of_all.mean(axis=0)
+    draws_by_part = np.split(draws_of_all, np.cumsum([len(r) for *_, r in parts])[:-1], axis=1)
+    z = expected_scale(fit, PredictionPoint(at, class_names(0, at["clay_pct"])[1], ""), "", usual) - condition_level(
+        fit, at
+    )
+    visit = np.sqrt(level_variance(fit, PredictionPoint(at, "", ""), "")) * rng.standard_normal(DRAWS)
+    out: dict[str, Any] = {"z": z, "visit": _packed(visit), "sides": {}, "step": {}, "by": {}, "bend": {}}
+    for (kind, n, _), draws in zip(parts, draws_by_part, strict=True):
+        if kind == "base":
+            out["base"] = _packed(draws)
+        else:
+            out[kind][n] = _packed(draws)
+    return out
+
+
+def _coefficient_weights(fit: ResponseFit, label: str) -> Array:
+    """Return the contrast that selects one coefficient, shape (p,); zero if the fit has no such coefficient."""
+    weights = np.zeros(fit.reml.coef.size)
+    if label in fit.at:
+        weights[fit.at[label]] = 1.0
+    return weights
+
+
+def _tried(dirt: ResponseFit, min_loads: int) -> dict[str, dict[str, Any]]:
+    """Return, by class of wetness and soil, its number of loads and the range tried of each setting."""
+    cells, out = classes_of(dirt.rows), {}
+    for wet in ("dry", "moist", "wet"):
+        for soil in SOILS:
+            n = cells.filter((pl.col("wetness_class") == wet) & (pl.col("soil_class") == soil)).height
+            ranges = {k: list(v[:2]) for k, v in tried_range(dirt, wet, soil, min_loads).items()}
+            out[f"{wet}|{soil}"] = {"n": n, "settings": ranges if n >= min_loads else {}}
+    return out
+
+
+def _even_values(values: pl.Series, ends: tuple[float, float], size: int) -> list[float]:
+    """Return evenly spaced values between two quantiles."""
+    low, high = (float(values.cast(pl.Float64).quantile(q)) for q in ends)  # type: ignore[arg-type]
+    return [float(v) for v in np.linspace(low, high, size)]
+
+
+def tabulate(
+    dirt: ResponseFit,
+    loss: ResponseFit | None,
+    shrink: dict[str, Shrinkage],
+    catalogue: Catalogue,
+    prices: Prices,
+    min_loads: int,
+) -> dict[str, Any]:
+    """Return the table from which what-if questions are answered: numbers, text and base 64, for JSON.
+
+    Args:
+        dirt: the fit of dirt.
+        loss: the fit of root loss.
+        shrink: shrinkage of effects, by response.
+        catalogue: the settings known.
+        prices: prices of soil, roots, sugar and hours.
+        min_loads: smallest number of loads of a setting or class that is tabulated.
+    """
+    rows = dirt.rows
+    fits = {f.response: f for f in (dirt, loss) if f is not None}
+    names = [n for n in dirt.settings if rows[n].count() >= min_loads]
+    usual = {n: round(float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}  # type: ignore[arg-type]
+    at = {n: float(rows[n].cast(pl.Float64).median()) for n in dirt.frame.terms.conditions}  # type: ignore[arg-type]
+    sides = {
+        n: _even_values(rows[n], (0.02, 0.98), SIDE_NODES)
+        for n in MODIFYING.values()
+        if n in at and n not in {"topsoil_wetness", "clay_pct"}
+    }
+    values = {n: _even_values(rows[n], (0.01, 0.99), VALUES) for n in names}
+    sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
+    return {
+        "wetness": list(WETNESS),
+        "clay": list(CLAY),
+        "at": at,
+        "sides": sides,
+        "usual": usual,
+        "values": values,
+        "borders": [DRY_BELOW, WET_FROM, LIGHT_BELOW, HEAVY_ABOVE],
+        "small_loss": SMALL_LOSS_T_HA,
+        "plain_by": {
+            MODIFYING[by]: [c.scale, c.curve.low, c.curve.high] for by in PLAIN_BY for c in (CONDITIONS[MODIFYING[by]],)
+        },
+        "settings": {
+            n: {
+                "label": catalogue[n].label,
+                "unit": catalogue[n].unit,
+                "step": catalogue[n].step,
+                "middle": middle(catalogue[n]),
+                "range": [values[n][0], values[n][-1]],
+            }
+            for n in names
+        },
+        "tried": _tried(dirt, min_loads),
+        "prices": asdict(prices),
+        "crop": {"haul_km": prices.haul_km, "width_m": USUAL_WIDTH_M, "sugar_pct": sugar, "tops_pct": USUAL_TOPS_PCT},
+        "responses": {r: _tabulated(f, shrink[r], usual, at, sides, values, catalogue) for r, f in fits.items()},
+    }
+
+
+def write_table(table: dict[str, Any], path: Path) -> None:
+    """Write the table as JSON."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(json.dumps(table), "utf-8")
+
+
+def read_table(path: Path) -> dict[str, Any]:
+    """Return a stored table.
+
+    Raises:
+        WorkspaceError: there is no readable table.
+    """
+    try:
+        table: dict[str, Any] = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError) as problem:
+        raise WorkspaceError(
+            "there is no what-if table yet", where=str(path), remedy="run 'taretrace post-shift' on the workspace first"
+        ) from problem
+    return table

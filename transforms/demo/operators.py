@@ -1,0 +1,81 @@
+"""Operators of the demo machines: their habits, and settings that react to the conditions.
+
+Operators lift shallower and clean more intensely in wet, heavy or (for reasons not logged) dirty conditions, so that
+naive correlations mislead. In addition, they change a setting at random about once an hour.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from transforms.config.settings_catalogue import Catalogue
+from transforms.demo.district import GENERATIONS
+
+Array = NDArray[np.float64]
+
+REACTION = {
+    "share_depth_cm": (-2.5, 0.0, -3.0),
+    "ground_speed_kmh": (-1.5, -2.0, -2.0),
+    "intake_roller_speed_pct": (2.0, 0.0, 2.0),
+    "transfer_web_speed_pct": (1.0, 2.0, 2.0),
+    "cleaner_1_speed_rpm": (4.0, 5.0, 6.0),
+    "cleaner_2_speed_rpm": (4.0, 5.0, 6.0),
+    "cleaner_3_speed_rpm": (3.0, 4.0, 5.0),
+    "separator_1_height_mm": (2.0, 2.0, 3.0),
+    "separator_2_height_mm": (2.0, 2.0, 3.0),
+}
+"""Setting -> practical steps per unit deviation of (wetness, clay fraction, hidden log dirt) from typical values."""
+
+
+@dataclass(frozen=True)
+class Operator:
+    """A machine with the habits of its operator.
+
+    Attributes:
+        machine: index of the machine.
+        generation: key of `GENERATIONS`.
+        habits: the usual value of each setting.
+    """
+
+    machine: int
+    generation: str
+    habits: dict[str, float]
+
+    @property
+    def width_m(self) -> float:
+        """Return the working width in metres."""
+        generation = GENERATIONS[self.generation]
+        return float(generation.rows) * float(generation.row_spacing_cm) / 100
+
+    @property
+    def tank_capacity_t(self) -> float:
+        """Return the tank capacity in tonnes."""
+        return float(GENERATIONS[self.generation].tank_capacity_t)
+
+
+def hire_operator(rng: np.random.Generator, machine: int, generation: str) -> Operator:
+    """Return an operator with random habits around the typical values of the generation."""
+    typical = GENERATIONS[generation].settings
+    return Operator(machine, generation, {s: rng.normal(mean, sd) for s, (mean, sd) in typical.items()})
+
+
+def settings_over_time(
+    rng: np.random.Generator, operator: Operator, catalogue: Catalogue, seen: tuple[float, float, float], seconds: Array
+) -> dict[str, Array]:
+    """Return each setting over a visit: habit, reaction to the conditions, and random hourly changes."""
+    wetness, clay, hidden = seen
+    settings = {}
+    hours = (seconds[-1] - seconds[0]) / 3600
+    for name, habit in operator.habits.items():
+        setting = catalogue[name]
+        a_wet, a_clay, a_hidden = REACTION.get(name, (0.0, 0.0, 0.0))
+        reaction = a_wet * (wetness - 0.5) + a_clay * (clay - 0.24) + a_hidden * hidden + rng.normal(0, 0.6)
+        changes = np.sort(rng.uniform(0, hours * 3600, rng.poisson(hours / 1.1)))
+        random_steps = rng.normal(0, 0.95, changes.size + 1)
+        steps = reaction + random_steps[np.searchsorted(changes, seconds - seconds[0])]
+        value = habit + steps * setting.step
+        settings[name] = np.clip(value, setting.low * 1.02 + 0.01, setting.high * 0.98)
+    settings["ground_speed_kmh"] = np.clip(settings["ground_speed_kmh"], 3.0, 9.0)
+    settings["share_depth_cm"] = np.clip(settings["share_depth_cm"], 4.0, 11.0)
+    return settings

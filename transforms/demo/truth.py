@@ -1,0 +1,105 @@
+"""True values of the demo season: bins, ground, traces and effects of settings."""
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.demo import mechanics
+from transforms.demo.district import District
+from transforms.demo.field_visits import SPIN_UP_DAYS, HiddenEffects
+from transforms.demo.haulage import TruckLoad
+from transforms.demo.operation import BIN_S, WORKING
+
+Array = NDArray[np.float64]
+
+
+def bin_records(records: pl.DataFrame, settings: list[str]) -> pl.DataFrame:
+    """Return the true 30 s bins of working time, one row per visit and bin."""
+    working = records.filter(pl.col("state") == WORKING)
+    return (
+        working.with_columns((pl.col("second") // BIN_S * BIN_S).alias("bin_s"))
+        .group_by("visit", "machine", "day", "field_index", "bin_s", maintain_order=True)
+        .agg(pl.col("clean_t", "area_ha").sum(), pl.col("pass_noise").mean(), pl.col(settings).mean())
+        .with_row_index("bin")
+    )
+
+
+def true_ground(bins: pl.DataFrame, district: District, hidden: HiddenEffects, wetness: Array) -> mechanics.Ground:
+    """Return the conditions of each bin; wetness is interpolated between hours."""
+    f, m, d = (bins[c].to_numpy() for c in ("field_index", "machine", "day"))
+    hour = SPIN_UP_DAYS * 24 + bins["bin_s"].to_numpy() / 3600
+    low = np.floor(hour).astype(int)
+    interpolated = wetness[low, f] * (1 - (hour - low)) + wetness[np.minimum(low + 1, len(wetness) - 1), f] * (
+        hour - low
+    )
+    fields = district.fields
+    return mechanics.Ground(
+        wetness=interpolated,
+        clay=fields["clay_pct"].to_numpy()[f] / 100,
+        yield_t_ha=fields["yield_t_ha"].to_numpy()[f],
+        root_kg=fields["root_kg"].to_numpy()[f],
+        hidden_log=hidden.field[f]
+        + hidden.machine[m]
+        + hidden.machine_day[m, d]
+        + 0.12 * bins["pass_noise"].to_numpy(),
+    )
+
+
+def true_settings(bins: pl.DataFrame, names: list[str]) -> dict[str, Array]:
+    """Return the true settings of each bin, NaN for settings a machine lacks."""
+    return {n: bins[n].cast(pl.Float64).to_numpy().astype(np.float64) for n in names}
+
+
+def true_trace(loads: list[TruckLoad], tickets: pl.DataFrame, bins: pl.DataFrame) -> pl.DataFrame:
+    """Return the share of each bin in each load: `load_id, bin, gross_t, share, machine, bin_s, field_index`."""
+    name = dict(zip(tickets["order"].to_list(), tickets["load_id"].to_list(), strict=True))
+    frames = [
+        pl.DataFrame({"bin": load.bins, "gross_t": load.gross_t}).with_columns(pl.lit(name[i]).alias("load_id"))
+        for i, load in enumerate(loads)
+    ]
+    trace = pl.concat(frames).with_columns(pl.col("bin").cast(pl.UInt32))
+    trace = trace.group_by("load_id", "bin", maintain_order=True).agg(pl.col("gross_t").sum())
+    trace = trace.with_columns((pl.col("gross_t") / pl.col("gross_t").sum().over("load_id")).alias("share"))
+    return trace.join(bins.select("bin", "machine", "bin_s", "field_index"), on="bin").sort("load_id", "bin_s")
+
+
+def true_effects(
+    settings: dict[str, Array], ground: mechanics.Ground, catalogue: Catalogue, bins: pl.DataFrame, trace: pl.DataFrame
+) -> pl.DataFrame:
+    """Return the log change of dirt and root loss per load and setting for one practical step up, all else equal.
+
+    Args:
+        settings: the true settings of each bin.
+        ground: the conditions of each bin.
+        catalogue: the settings catalogue, with the practical steps.
+        bins: the true bins.
+        trace: the true share of each bin in each load.
+    """
+    weights = trace.select("load_id", "bin", "gross_t")
+    frames = []
+    for name, value in settings.items():
+        half = catalogue[name].step / 2
+        up, down = ({**settings, name: value + s} for s in (half, -half))
+        table = bins.select("bin").with_columns(
+            *(
+                pl.Series(f"{label}_{side}", function(moved, ground))
+                for label, function in (("dirt", mechanics.dirt_ratio), ("loss", mechanics.root_loss_t_ha))
+                for side, moved in (("up", up), ("down", down))
+            )
+        )
+        table = table.filter(~pl.Series(np.isnan(value)))
+        per_load = (
+            weights.join(table, on="bin")
+            .group_by("load_id", maintain_order=True)
+            .agg((pl.col(f"{a}_{s}") * pl.col("gross_t")).sum() for a in ("dirt", "loss") for s in ("up", "down"))
+        )
+        frames.append(
+            per_load.select(
+                "load_id",
+                pl.lit(name).alias("setting"),
+                (pl.col("dirt_up") / pl.col("dirt_down")).log().alias(DIRT),
+                (pl.col("loss_up") / pl.col("loss_down")).log().alias(ROOT_LOSS),
+            )
+        )
+    return pl.concat(frames)

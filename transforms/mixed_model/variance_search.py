@@ -1,0 +1,225 @@
+"""Search for the variances that maximise the likelihood of a mixed model.
+
+Two Fellner-Schall steps (Wood and Fasiolo 2017), then average information (Johnson and Thompson 1995).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from transforms.arrays import Array
+from transforms.mixed_model.cross_products import CrossProducts
+from transforms.mixed_model.equations import Equations, Solution
+from transforms.mixed_model.likelihood import Criterion, inverse_information, reduced_equations
+
+WarmStart = tuple[dict[str, float], float]
+"""Initial variances: (variance of each block and factor, residual variance)."""
+MAX_ITERATIONS = 60
+FLOOR = 1e-10
+"""Lower bound of a variance, as a fraction of the variance of y: the zero boundary."""
+VANISHING_EDF = 0.01
+"""A component with fewer effective degrees of freedom and a negative score is set to the boundary immediately."""
+ON_THE_BOUNDARY = 100.0
+"""A variance up to this multiple of the floor counts as zero."""
+OFF_THE_BOUNDARY = 0.001
+"""First variance of a component that leaves the boundary, as a fraction of the residual variance of a row."""
+WORTH_LEAVING = 0.1
+"""Zero-variance components are dropped from the search if they make up at least this share of the equations."""
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """Result of a variance search.
+
+    Attributes:
+        solution: solution of the equations at the variances found.
+        minus_2l: -2 log-likelihood there.
+        floor: value of a variance on the boundary.
+        iterations: number of steps.
+        converged: True if the expected gain of the last step was below the tolerance.
+    """
+
+    solution: Solution
+    minus_2l: float
+    floor: float
+    iterations: int
+    converged: bool
+
+
+@dataclass(frozen=True)
+class _Bounds:
+    """Limits of a search.
+
+    Attributes:
+        floor: value of a variance on the boundary.
+        first_off: name -> variance of a component that leaves the boundary, in residual variances.
+        tolerance: the search ends when a step would gain less than half of this in log-likelihood.
+    """
+
+    floor: float
+    first_off: dict[str, float]
+    tolerance: float
+
+
+@dataclass(frozen=True)
+class _Step:
+    """Outcome of one step: the solution, its -2 log-likelihood, and the Newton decrement before the step."""
+
+    solution: Solution
+    value: float
+    decrement: float
+
+
+def find_variances(criterion: Criterion, start: WarmStart | None, tolerance: float) -> Optimum:
+    """Maximise the likelihood over the variances.
+
+    Args:
+        criterion: likelihood of the model.
+        start: initial variances; None for a cold start.
+        tolerance: the search ends when a step would gain less than half of this in log-likelihood.
+
+    Raises:
+        RemlError: columns of X depend on each other.
+    """
+    equations = criterion.eq
+    total = _variance_of_y(equations.m)
+    floor = FLOOR * max(total, 1e-300)
+    guess, rest = _first_guess(equations, total)
+    first_off = {k: OFF_THE_BOUNDARY * v * (len(guess) + 1) / max(total, 1e-300) for k, v in guess.items()}
+    bounds = _Bounds(floor, first_off, tolerance)
+    if start is None:
+        s = equations.solve(guess, rest)
+        for _ in range(2 if equations.spans else 1):
+            s = equations.solve(*_fellner_schall(criterion, s, floor))
+        at, steps = (s.variances, s.residual), 2
+    else:
+        bounded: WarmStart = ({k: max(start[0].get(k, v), floor) for k, v in guess.items()}, start[1])
+        at, steps = _search_interior(criterion, bounded, bounds, 2)
+        s = equations.solve(*at)
+    value, converged, left_boundary = criterion.minus_2l(s), not equations.spans, set[str]()
+    while steps < MAX_ITERATIONS and not converged:
+        at_zero, before = {k for k, v in s.variances.items() if v <= ON_THE_BOUNDARY * floor}, s
+        step = _newton(criterion, s, value, bounds)
+        s, value = step.solution, step.value
+        # The gain of a component's first step off the boundary does not predict the gain of later steps.
+        up = {k for k in at_zero if s.variances[k] > ON_THE_BOUNDARY * floor} - left_boundary
+        converged, left_boundary = step.decrement < tolerance and not up, left_boundary | up
+        at, steps = (s.variances, s.residual), steps + 1
+        if s is before:
+            break
+        if not converged:
+            moved, steps = _search_interior(criterion, at, bounds, steps)
+            if moved != at:
+                s = equations.solve(*moved)
+                value = criterion.minus_2l(s)
+    return Optimum(s, value, floor, steps, converged)
+
+
+def _variance_of_y(m: CrossProducts) -> float:
+    """Return the variance of y about its regression on X, from the cross-products alone."""
+    fixed = np.linalg.lstsq(m.DD[: m.p, : m.p], m.r[: m.p], rcond=None)[0]
+    return max(float(m.yy - fixed @ m.r[: m.p]), 0.0) / max(m.n - m.p, 1)
+
+
+def _first_guess(equations: Equations, total: float) -> tuple[dict[str, float], float]:
+    """Return initial variances: every component explains the same share of the variance `total` of y.
+
+    A component's variance follows from the mean square of its columns.
+    """
+    m, variances = equations.m, {}
+    for name, span in equations.spans.items():
+        diagonal = np.diag(m.DD)[span] if name in m.blocks else m.FF.diagonal()[span.start - m.d : span.stop - m.d]
+        mean_square = float(diagonal.sum()) / m.n
+        variances[name] = total / (len(equations.spans) + 1) / max(mean_square, 1e-12)
+    return variances, total / 2
+
+
+def _fellner_schall(criterion: Criterion, s: Solution, floor: float) -> tuple[dict[str, float], float]:
+    """Return the variances after one Fellner-Schall step."""
+    edf, variances = criterion.edf(s), {}
+    for name, span in criterion.eq.spans.items():
+        u = s.coef[span]
+        variances[name] = max(float(u @ u) / max(edf[name], 1e-8), floor)
+    return variances, max(s.rss / max(criterion.residual_df(edf), 1e-8), floor)
+
+
+def _search_interior(criterion: Criterion, at: WarmStart, bounds: _Bounds, steps: int) -> tuple[WarmStart, int]:
+    """Search without the zero-variance components until the others have converged; return (variances, steps so far).
+
+    The reduced equations are much smaller and have the same solution. The next step of the full search decides whether
+    a component leaves its boundary.
+    """
+    m = criterion.m
+    dropped = {k for k, v in at[0].items() if v <= ON_THE_BOUNDARY * bounds.floor}
+    if sum(criterion.eq.sizes[k] for k in dropped) < WORTH_LEAVING * m.r.size:
+        return at, steps
+    interior = Criterion(reduced_equations(m, dropped), criterion.method)
+    s = interior.eq.solve({k: at[0][k] for k in interior.eq.spans}, at[1])
+    value, converged = interior.minus_2l(s), not interior.eq.spans
+    while steps < MAX_ITERATIONS and not converged:
+        before, steps = s, steps + 1
+        step = _newton(interior, s, value, bounds)
+        s, value = step.solution, step.value
+        converged = step.decrement < bounds.tolerance or s is before
+    return ({**at[0], **s.variances}, s.residual), steps
+
+
+def _newton(criterion: Criterion, s: Solution, now: float, bounds: _Bounds) -> _Step:
+    """Take one average-information step from `s`, whose -2 log-likelihood is `now`.
+
+    The decrement returned is score' AI^-1 score before the step.
+
+    A variance on the boundary whose score points away from it moves to `first_off` residual variances: near zero, in
+    its own units, average information cannot predict how far it should go. The same holds for a vanishing variance; it
+    is set to the boundary before the steps of the others are computed, because it would distort them. No variance
+    moves against its own score. If no step gains, the solution returned is `s` itself.
+    """
+    names, floor = list(criterion.eq.spans), bounds.floor
+    edf = criterion.edf(s)
+    score = criterion.score(s, edf)
+    theta = np.array([s.variances[n] for n in names] + [s.residual])
+    bound = theta <= ON_THE_BOUNDARY * floor
+    vanishing = np.append((np.array(list(edf.values())) < VANISHING_EDF) & (score[:-1] < 0), False)
+    free, leaving = ~bound & ~vanishing, bound & (score > 0)
+    information = criterion.information(s)
+    move = np.zeros(theta.size)
+    move[free] = inverse_information(information, theta, free)[np.ix_(free, free)] @ score[free]
+    first = np.array([*(bounds.first_off[n] * s.residual for n in names), 0.0])
+    move[leaving] = first[leaving]
+    move[move * score < 0] = 0.0
+    # The likelihood between zero and `first` is unknown: if all cannot leave together, try the strongest, then none.
+    strongest = leaving & (score * first == (score * first)[leaving].max(initial=0.0))
+    decrement = 0.0
+    for up in [leaving, strongest, np.zeros_like(leaving)] if leaving.any() else [leaving]:
+        tried = np.where(free | up, move, 0.0)
+        decrement = float(score @ tried)
+        found = _shortened(criterion, theta, tried, np.where(up, first, 5 * theta), free | up, floor, now)
+        if found is not None:
+            return _Step(*found, decrement)
+    return _Step(s, now, decrement)
+
+
+def _shortened(
+    criterion: Criterion, theta: Array, move: Array, upper: Array, inside: NDArray[np.bool_], floor: float, now: float
+) -> tuple[Solution, float] | None:
+    """Halve a step until it gains; return None if no step gains.
+
+    Args:
+        criterion: likelihood of the model.
+        theta: variances before the step, the residual's last.
+        move: full step.
+        upper: upper limits of the variances.
+        inside: mask of the variances that stay off the boundary; the others are set to it.
+        floor: value of a variance on the boundary.
+        now: -2 log-likelihood before the step.
+    """
+    for _ in range(12):
+        step = np.where(inside, np.maximum(np.clip(theta + move, 0.1 * theta, upper), floor), floor)
+        at = dict(zip(criterion.eq.spans, step[:-1].tolist(), strict=True))
+        candidate = criterion.eq.solve(at, float(step[-1]))
+        value = criterion.minus_2l(candidate)
+        if value <= now + 1e-9:
+            return candidate, value
+        move = move / 2
+    return None

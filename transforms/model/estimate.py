@@ -1,0 +1,217 @@
+"""Estimation of dirt tare, root loss and top tare, each weighted by its known measurement variance."""
+
+import hashlib
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from transforms.arrays import Array
+from transforms.config.settings_catalogue import Catalogue
+from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
+from transforms.mixed_model.reml import RemlError, WarmStart
+from transforms.mixed_model.secant import SETTLED, SecantIteration
+from transforms.model.column_selection import columns_in, factors_in
+from transforms.model.design_matrix import (
+    DesignSpec,
+    condition_values,
+    modifiers_of,
+    setting_steps,
+    visit_means,
+    visits_of,
+)
+from transforms.model.facts import measured_rows
+from transforms.model.fit_result import ResponseFit
+from transforms.model.measurement_error import reliability
+from transforms.model.previous_season import Agreement, Prior, agreement, within
+from transforms.model.product_cache import ProductCache, season_products
+from transforms.model.weekly_products import Week, class_variance, weight_classes, with_values
+from transforms.model.weighted_fit import ROUGHLY, SETTLES, WeightedFit, WeightedModel
+
+
+@dataclass(frozen=True)
+class _PlainFit:
+    """Fit of a response without last season's effects and without treatment of heavy tails.
+
+    Attributes:
+        model: columns and factors.
+        by_class: cross-products by class of measurement variance.
+        found: the fit.
+        z: fitted scale of the response, shape (n,).
+        known: measurement variance, shape (n,).
+        within_sd: standard deviation of each setting within visits, shape (j,).
+        left_out: random intercept -> reason why it is not in the model.
+    """
+
+    model: WeightedModel
+    by_class: Week
+    found: WeightedFit
+    z: Array
+    known: Array
+    within_sd: Array
+    left_out: dict[str, str]
+
+
+@dataclass(frozen=True)
+class _RobustFit:
+    """Fit with heavy tails treated, its fitted values and the pseudo-values used."""
+
+    found: WeightedFit
+    fitted: Array
+    pseudo: Array
+    tails: Tails
+
+
+def variances_of(
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductCache | None = None
+) -> WarmStart | None:
+    """Return the variances of a plain fit of a response, as a warm start of another; None if it cannot be fitted.
+
+    Arguments as in `fit_response`.
+    """
+    plain = _fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, None)
+    return (plain.found.reml.variances, plain.found.reml.residual) if plain is not None else None
+
+
+def fit_response(
+    facts: pl.DataFrame,
+    response: str,
+    catalogue: Catalogue,
+    lab_cv_at_25_kg: float,
+    store: ProductCache | None = None,
+    start: WarmStart | None = None,
+    prior: Prior | None = None,
+) -> ResponseFit | None:
+    """Fit one response; return None if there are too few rows or no setting varies within visits.
+
+    Args:
+        facts: one row per load or audit, with ids, conditions, settings and the response.
+        response: column of the response.
+        catalogue: the settings catalogue.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg.
+        store: cache of weekly cross-products; unchanged weeks are not summed again.
+        start: initial variances, (variance of each block and factor, residual variance); None for a cold start.
+        prior: last season's effects; not used if this season contradicts them.
+    """
+    plain = _fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, start)
+    if plain is None:
+        return None
+    try:
+        model, found, agrees = _with_last_season(plain.model, plain.by_class, plain.found, prior)
+        robust = _fit_robust(model, plain.by_class, found, plain.z, plain.known)
+    except RemlError:
+        return None
+    return _response_fit(plain, model, response, robust, agrees)
+
+
+def _fit_plain(
+    facts: pl.DataFrame,
+    response: str,
+    catalogue: Catalogue,
+    lab_cv_at_25_kg: float,
+    store: ProductCache | None,
+    start: WarmStart | None,
+) -> _PlainFit | None:
+    """Return the plain fit of a response; None if there are too few rows or no setting varies within visits."""
+    measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
+    if measured is None:
+        return None
+    rows, frame, z, classes = measured
+    known = class_variance(1) ** classes.astype(np.float64)
+    by_class = season_products(rows, frame, z, classes, store)
+    first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
+    labels = frame.dense_labels()
+    keep, within_sd = columns_in(weight_classes(by_class, first), frame, labels)
+    if not any(labels[i] == s.name for s in frame.settings for i in keep):
+        return None
+    factors, left_out = factors_in(rows, frame)
+    moved = {s.name for s in frame.settings if s.name in {labels[i] for i in keep}}
+    slopes = [f"machine slope of {s.name}" for s in frame.bends if s.name in moved and frame.terms.slopes]
+    slopes = slopes if "machine" in factors else []
+    model = WeightedModel(rows, frame, classes, keep, labels, [*factors, *slopes])
+    try:
+        return _PlainFit(model, by_class, model.fit(by_class, first, start), z, known, within_sd, left_out)
+    except RemlError:
+        return None
+
+
+def _with_last_season(
+    model: WeightedModel, by_class: Week, found: WeightedFit, prior: Prior | None
+) -> tuple[WeightedModel, WeightedFit, Agreement | None]:
+    """Fit again with last season's effects, if there are any and this season does not contradict them."""
+    at, reml = {n: i for i, n in enumerate(found.kept)}, found.reml
+    known = within(prior, at) if prior is not None else None
+    if known is None:
+        return model, found, None
+    agrees = agreement(reml, at, known)
+    if agrees.denied:
+        return model, found, agrees
+    model = replace(model, prior=known)
+    return model, model.fit(by_class, found.s2, (reml.variances, reml.residual)), agrees
+
+
+def _fit_robust(model: WeightedModel, by_class: Week, found: WeightedFit, z: Array, known: Array) -> _RobustFit:
+    """If tails are heavy, fit again to pseudo-values until effects and variance converge (Huber 1981, section 7.8)."""
+    plain, fitted, pseudo = found.reml, model.fitted(found.reml), z
+    tails = tails_of(z, fitted, found.reml.residual + known)
+    if not tails.heavy:
+        return _RobustFit(found, fitted, z, tails)
+    rest, iteration, se = max(plain.residual, model.floor), SecantIteration(model.floor), plain.errors
+    for _ in range(HUBER.turns):
+        before, pseudo = found.reml, pseudo_values(z, fitted, rest + known)
+        pseudo_products = with_values(by_class, model.batches, pseudo, model.classes)
+        found = model.fit_with_weights(pseudo_products, rest, (found.reml.variances, found.reml.residual), ROUGHLY)
+        fitted = model.fitted(found.reml)
+        iteration.turns.append((rest, found.reml.residual))
+        moved = float(np.max(np.abs(found.reml.beta - before.beta) / se))
+        if iteration.settled and abs(found.reml.residual / before.residual - 1) < SETTLED and moved < HUBER.settled_se:
+            break
+        rest = iteration.next()
+    start = (found.reml.variances, found.reml.residual)
+    found = model.fit_with_weights(pseudo_products, found.s2, start, SETTLES)
+    moved = float(np.max(np.abs(found.reml.beta - plain.beta) / se))
+    return _RobustFit(found, model.fitted(found.reml), pseudo, replace(tails, drawn_in=True, largest_move_se=moved))
+
+
+def _response_fit(
+    plain: _PlainFit, model: WeightedModel, response: str, robust: _RobustFit, agrees: Agreement | None
+) -> ResponseFit:
+    """Return the result of the fit, with the settings corrected for measurement error."""
+    rows, frame, found = model.rows, model.frame, robust.found
+    visit = visits_of(rows)
+    x, observed = setting_steps(rows, frame, visit)
+    means = visit_means(x, visit)
+    reliable = reliability(rows, np.array(frame.stays), [s.name for s in frame.settings])
+    counts = np.maximum(observed.sum(axis=0), 1)
+    return ResponseFit(
+        response=response,
+        rows=rows,
+        z=plain.z,
+        pseudo=robust.pseudo,
+        known=plain.known,
+        frame=frame,
+        at={n: i for i, n in enumerate(found.kept)},
+        reml=found.reml,
+        s2=found.s2,
+        fitted=robust.fitted,
+        x=means + reliable * (x - means),
+        has=observed,
+        modifiers=modifiers_of(condition_values(rows, frame), frame),
+        believed=(reliable * observed).sum(axis=0) / counts,
+        within_sd=plain.within_sd,
+        tails=robust.tails,
+        left_out=plain.left_out,
+        last_season=agrees,
+        fingerprint=_fingerprint(rows, frame, plain.z),
+    )
+
+
+def _fingerprint(rows: pl.DataFrame, frame: DesignSpec, z: Array) -> str:
+    """Return the SHA-256 of the response, settings, conditions and keys fitted."""
+    digest = hashlib.sha256(np.ascontiguousarray(z).tobytes())
+    names = sorted({*(s.name for s in frame.settings), *(n for n in frame.terms.conditions)})
+    for name in names:
+        digest.update(np.ascontiguousarray(rows[name].cast(pl.Float64).to_numpy()).tobytes())
+    key = "audit_id" if "audit_id" in rows.columns else "load_id"
+    digest.update("|".join(rows[key].cast(pl.String)).encode())
+    return digest.hexdigest()

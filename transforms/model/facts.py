@@ -1,0 +1,129 @@
+"""Input of a fit: usable rows, response scale, measurement variance, design specification."""
+
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.arrays import Array
+from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.model.design_matrix import DesignSpec, seasons_of, setting_steps, visits_of, with_campaign_day
+from transforms.model.measurement_error import GRADES, lag1_autocorrelation
+from transforms.model.specification import FACTORS, MIN_ROWS, MIN_TRACE_QUALITY, SMALL_LOSS_T_HA, TERMS
+from transforms.model.weekly_products import variance_class
+
+MIN_VALUES = 10
+"""A setting needs more than this number of values to be a candidate."""
+DEFAULT_SAMPLE_KG = 25.0
+"""Sample mass assumed for a load without one."""
+
+
+class MeasuredRows(NamedTuple):
+    """Input of one fit.
+
+    Attributes:
+        rows: usable facts, sorted by day and key.
+        frame: design specification of their columns.
+        z: fitted scale of the response, shape (n,).
+        classes: class of each row's measurement variance, shape (n,).
+    """
+
+    rows: pl.DataFrame
+    frame: DesignSpec
+    z: Array
+    classes: NDArray[np.int64]
+
+
+def ratio_scale(pct: Array) -> Array:
+    """Return log(part / rest) of a tare in percent of gross."""
+    fraction = np.clip(pct, 0.01, 99.0) / 100
+    return np.asarray(np.log(fraction / (1 - fraction)))
+
+
+def pct_from_scale(z: Array) -> Array:
+    """Return a tare in percent of gross from log(part / rest)."""
+    return np.asarray(100 / (1 + np.exp(-z)))
+
+
+def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:
+    """Return the rows that a fit can use, sorted by day and key, with `season_start` and `campaign_day`.
+
+    A usable row has the response, machine, field, day and all conditions, at least one setting, and a sufficient trace
+    quality.
+
+    Args:
+        facts: one row per load or audit.
+        response: column of the response.
+        settings: names of the candidate settings.
+    """
+    known = [n for n in settings if n in facts.columns]
+    if not known or response not in facts.columns:
+        return facts.clear()
+    conditions = [c for c in TERMS[response].conditions if c != "campaign_day"]
+    rows = facts.drop_nulls([response, "machine_id", "field_id", "shift_date", "clay_pct", *conditions])
+    rows = rows.filter(pl.any_horizontal(pl.col(known).is_not_null()))
+    if "trace_quality" in rows.columns:
+        rows = rows.filter(pl.col("trace_quality") >= MIN_TRACE_QUALITY)
+    key = "audit_id" if "audit_id" in rows.columns else "load_id"
+    if "trial_setting" in rows.columns:
+        # The plan of a trial gives the exact value of the setting; the trace only estimates it.
+        rows = rows.with_columns(
+            pl.when(pl.col("trial_setting") == n).then("trial_value").otherwise(n).alias(n) for n in known
+        )
+    return with_campaign_day(rows.sort("shift_date", key), seasons_of(rows["shift_date"]))
+
+
+def measuring_variance(rows: pl.DataFrame, response: str, lab_cv_at_25_kg: float) -> Array:
+    """Return the variance of z due to measurement alone, shape (n,).
+
+    For a tare, the laboratory's variance by sample mass (delta method); for root loss, the variance of the counts.
+    """
+    if response == ROOT_LOSS:
+        loss = rows[ROOT_LOSS].to_numpy()
+        return np.asarray(rows["root_loss_log_var"].to_numpy() * (loss / (loss + SMALL_LOSS_T_HA)) ** 2)
+    kg = rows["sample_kg"].fill_null(DEFAULT_SAMPLE_KG).to_numpy()
+    return np.asarray(lab_cv_at_25_kg**2 * 25.0 / kg)
+
+
+def _time_order(rows: pl.DataFrame) -> Array:
+    """Return a number that orders the rows in time, shape (n,): the time of lifting, else the position of the row."""
+    if "lifted_at" not in rows.columns:
+        return np.arange(rows.height, dtype=np.float64)
+    return np.asarray(rows["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), dtype=np.float64)
+
+
+def frame_of(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> DesignSpec:
+    """Return the design specification of the rows: candidate settings, their autocorrelation, seasons and factors."""
+    settings = tuple(
+        s
+        for s in catalogue.values()
+        if response in s.responses
+        and s.nature == "numeric"
+        and s.name in rows.columns
+        and rows[s.name].count() > MIN_VALUES
+    )
+    factors = {k: keys for k, keys in FACTORS.items() if set(keys) <= set(rows.columns)}
+    starts = tuple(rows["season_start"].unique().sort().to_list())
+    frame = DesignSpec(response, TERMS[response], settings, (1.0,) * len(settings), starts, factors)
+    if not set(rows.columns) >= GRADES:
+        return frame
+    visit = visits_of(rows)
+    stays = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, _time_order(rows))
+    # Rounded to a quarter: one more shift seldom changes it, so the cached weeks stay valid.
+    return replace(frame, stays=tuple((np.round(4 * stays) / 4).tolist()))
+
+
+def measured_rows(
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float
+) -> MeasuredRows | None:
+    """Return the input of a fit; None if there are too few usable rows. Arguments as in `fit_response`."""
+    candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
+    rows = usable_facts(facts, response, candidates)
+    if rows.height < MIN_ROWS[response]:
+        return None
+    values = rows[response].to_numpy()
+    z = np.log(values + SMALL_LOSS_T_HA) if response == ROOT_LOSS else ratio_scale(values)
+    classes = variance_class(measuring_variance(rows, response, lab_cv_at_25_kg))
+    return MeasuredRows(rows, frame_of(rows, response, catalogue), z, classes)

@@ -1,0 +1,45 @@
+"""Result tables of one fit: `fit_posterior`, `setting_reliability`, `fit_run`."""
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+
+from transforms.model.fit_result import ResponseFit
+from transforms.model.previous_season import posterior_rows
+from transforms.model.specification import FACTORS
+
+
+def fit_posterior(fit: ResponseFit) -> pl.DataFrame:
+    """Return the `fit_posterior` rows of a fit: the fixed coefficients of settings, as the prior of the next season."""
+    by = [f"{n} by {m}" for m in fit.frame.terms.plainly_by for n in fit.settings]
+    return posterior_rows(fit.response, [n for n in [*fit.settings, *by] if n in fit.at], fit.reml, fit.at)
+
+
+def setting_reliability(fit: ResponseFit) -> pl.DataFrame:
+    """Return `response, setting, reliability, n`: the mean reliability of each setting's traced departures."""
+    rows = [
+        (fit.response, s, float(fit.believed[fit.place(s)]), int(fit.has[:, fit.place(s)].sum())) for s in fit.settings
+    ]
+    return pl.DataFrame(rows, schema=["response", "setting", "reliability", "n"], orient="row")
+
+
+def fit_summary(fit: ResponseFit) -> pl.DataFrame:
+    """Return the `fit_run` row of a fit."""
+    sd = {
+        f"{name}_sd": float(np.sqrt(fit.reml.variances[name])) if name in fit.reml.variances else None
+        for name in FACTORS
+    }
+    return pl.DataFrame(
+        {
+            "response": [fit.response],
+            "fitted_at": [dt.datetime.now(dt.UTC)],
+            "data_fingerprint": [fit.fingerprint],
+            "n": [fit.z.size],
+            "reml_deviance": [fit.reml.deviance],
+            "iterations": [fit.reml.iterations],
+            "converged": [fit.reml.converged],
+            "residual_sd": [float(np.sqrt(fit.reml.residual))],
+            **{k: [v] for k, v in sd.items()},
+        }
+    ).with_columns(pl.col("fitted_at").dt.cast_time_unit("us"))

@@ -1,0 +1,137 @@
+"""Weekly cross-products by class of measurement variance.
+
+Rows are weighted by s2 / (s2 + v), v the known measurement variance. v is rounded to classes an eighth apart, and each
+class is summed separately with weight one, so that another s2 needs no pass over the rows.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
+from transforms.arrays import Array
+from transforms.mixed_model.cross_products import CrossProducts, cross_products, fewer, join
+from transforms.model.design_matrix import Columns, DesignSpec, columns
+from transforms.model.row_batches import RowBatches, of_rows
+
+CLASS_RATIO = 1.125
+"""Ratio of the measurement variances of neighbouring classes."""
+Week = dict[int, CrossProducts]
+"""Class of measurement variance -> cross-products of the week's rows in it."""
+
+
+@dataclass(frozen=True)
+class WeekJob:
+    """Rows of a week to sum.
+
+    Attributes:
+        rows: the week's rows.
+        frame: design specification of their columns.
+        z: fitted scale of the response, shape (n,).
+        classes: class of each row's measurement variance, shape (n,).
+    """
+
+    rows: pl.DataFrame
+    frame: DesignSpec
+    z: Array
+    classes: NDArray[np.int64]
+
+
+def variance_class(known: Array) -> NDArray[np.int64]:
+    """Return the class of each measurement variance, shape (n,)."""
+    return np.asarray(np.round(np.log(np.maximum(known, 1e-8)) / np.log(CLASS_RATIO)), dtype=np.int64)
+
+
+def class_variance(index: int) -> float:
+    """Return the measurement variance of a class."""
+    return float(CLASS_RATIO**index)
+
+
+def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
+    """Return the cross-products of a week's rows, by class of measurement variance.
+
+    Args:
+        cols: columns of the rows.
+        z: response, shape (n,).
+        classes: class of each row's measurement variance, shape (n,).
+    """
+    out = {}
+    for index in np.unique(classes):
+        in_class = classes == index
+        part = of_rows(cols, in_class)
+        out[int(index)] = cross_products(z[in_class], part.X, part.blocks, part.factors)
+    return out
+
+
+def sum_week(job: WeekJob) -> Week:
+    """Return a week's cross-products; one BLAS thread, so that identical hardware gives bit-identical results."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        return week_products(columns(job.rows, job.frame), job.z, job.classes)
+
+
+def with_values(by_class: Week, season: RowBatches, z: Array, classes: NDArray[np.int64]) -> Week:
+    """Return the cross-products for other values of z over the same rows; only M'z and z'z are computed again.
+
+    Args:
+        by_class: cross-products by class of measurement variance.
+        season: rows of these cross-products.
+        z: the other values, shape (n,).
+        classes: class of each row's measurement variance, shape (n,).
+    """
+    indices, members = np.array(list(by_class)), season.members
+    d, width = next(iter(by_class.values())).d, members.weeks[0].shape[1]
+    dense, factors, yy = np.zeros((d, indices.size)), np.zeros((width, indices.size)), np.zeros(indices.size)
+    with threadpool_limits(limits=1, user_api="blas"):
+        for (rows, cols), indicators in zip(season, members.weeks, strict=True):
+            values = np.where(classes[rows][:, None] == indices, z[rows][:, None], 0.0)
+            dense += cols.D.T @ values
+            factors += indicators.T @ values
+            yy += (values**2).sum(axis=0)
+    return {
+        k: replace(m, r=np.concatenate([dense[:, i], factors[members.place(m), i]]), yy=float(yy[i]))
+        for i, (k, m) in enumerate(by_class.items())
+    }
+
+
+def join_weeks(weeks: list[Week]) -> Week:
+    """Return the cross-products of several weeks together, joined in their order."""
+    return {k: join([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
+
+
+def weight_classes(by_class: Week, s2: float) -> CrossProducts:
+    """Return the cross-products of all classes together, each weighted by s2 / (s2 + v)."""
+    parts = []
+    for index, m in by_class.items():
+        w = s2 / (s2 + class_variance(index))
+        parts.append(
+            CrossProducts(
+                DD=w * m.DD,
+                FD=w * m.FD,
+                FF=w * m.FF,
+                r=w * m.r,
+                yy=w * m.yy,
+                n=m.n,
+                p=m.p,
+                sum_log_w=m.n * float(np.log(w)),
+                blocks=m.blocks,
+                factors=m.factors,
+                labels=m.labels,
+            )
+        )
+    return join(parts)
+
+
+def select_columns(
+    m: CrossProducts, keep: NDArray[np.int64], labels: list[str], factors: list[str]
+) -> tuple[CrossProducts, list[str]]:
+    """Return the cross-products of a subset of columns of D and of factors, and the labels of the columns kept.
+
+    Args:
+        m: cross-products of all columns.
+        keep: columns of D to keep, ascending.
+        labels: labels of all columns of D.
+        factors: factors to keep.
+    """
+    return fewer(m, keep, factors), [labels[i] for i in keep]

@@ -1,0 +1,38 @@
+"""Clocks and lags on which the tracing of a field depends, and their fingerprint."""
+
+import datetime as dt
+import hashlib
+
+from transforms.trace.day_clocks import DayClocks
+from transforms.trace.field_work import TracedFieldWork
+
+Uses = list[tuple[str, list[str], list[str]]]
+"""(day, sites, machines) of each stretch of work of a field."""
+
+
+def clock_uses(work: TracedFieldWork) -> Uses:
+    """Return the (day, sites, machines) whose clocks each stretch of work of a field uses."""
+    sites = sorted(work.loads["site_id"].unique().to_list())
+    return [(str(s.shift_date), sites, sorted(t.machine_id for t in s.streams)) for s in work.stretches]
+
+
+def clocks_on(by_day: dict[dt.date, DayClocks], day: dt.date) -> DayClocks:
+    """Return the lags and clocks of the latest known day up to a given day; the prior values if there is none."""
+    known = [d for d in by_day if d <= day]
+    return by_day[max(known)] if known else DayClocks()
+
+
+def clocks_for(uses: Uses, by_day: dict[dt.date, DayClocks]) -> dict[dt.date, DayClocks]:
+    """Return the lags and clocks of each day that a field uses."""
+    days = [dt.date.fromisoformat(day) for day, _, _ in uses]
+    return {day: clocks_on(by_day, day) for day in days}
+
+
+def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks]) -> str:
+    """Return the fingerprint of the clocks and lags on which the tracing of a field depends."""
+    used = []
+    for day, sites, machines in uses:
+        c = clocks_on(by_day, dt.date.fromisoformat(day))
+        common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure)
+        used.append((day, common, [c.lag_min(s, 0.0) for s in sites], [c.machine_ahead_min.get(m) for m in machines]))
+    return hashlib.sha256(repr(used).encode()).hexdigest()

@@ -1,0 +1,41 @@
+"""Lags and clock offsets that the tracing of one shift day uses."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+USUAL_LAG_MIN, USUAL_LAG_SD_MIN = 14.0, 20.0
+USUAL_MIN_PER_KM, USUAL_MIN_PER_KM_SD = 1.45, 0.2
+"""Prior of waiting and weighing, and of driving at about 41 km/h (common practice, no source)."""
+USUAL_SPREAD_MIN, USUAL_LEAVE_MIN, USUAL_LEAVE_SPREAD_MIN = 5.0, 3.0, 3.0
+
+
+@dataclass(frozen=True)
+class DayClocks:
+    """Lags and clock offsets of one shift day.
+
+    They are rounded, so that a field is traced again only if a value that it uses has changed noticeably.
+
+    Attributes:
+        site_lag_min: site -> minutes from leaving the field to the ticket's time, without the drive.
+        min_per_km: minutes of driving per km of road.
+        spread_min: robust standard deviation of one load's lag.
+        leave_min: minutes from the emptying of the tank to the departure on the ticket.
+        leave_spread_min: standard deviation of these minutes.
+        machine_ahead_min: machine -> minutes its clock runs ahead; only clocks that are certainly wrong are included.
+        closure: weighed over lifted mass of the fleet.
+    """
+
+    site_lag_min: dict[str, float] = field(default_factory=dict)
+    min_per_km: float = USUAL_MIN_PER_KM
+    spread_min: float = USUAL_SPREAD_MIN
+    leave_min: float = USUAL_LEAVE_MIN
+    leave_spread_min: float = USUAL_LEAVE_SPREAD_MIN
+    machine_ahead_min: dict[str, float] = field(default_factory=dict)
+    closure: float = 1.0
+
+    def lag_min(self, site: str, km: float) -> float:
+        """Return the expected minutes from leaving the field to the ticket's time."""
+        known = list(self.site_lag_min.values())
+        usual = float(np.median(known)) if known else USUAL_LAG_MIN
+        return self.site_lag_min.get(site, usual) + self.min_per_km * km

@@ -1,0 +1,89 @@
+"""Jobs that sample the lags of one field or trace its loads, each in one process."""
+
+import datetime as dt
+import json
+from dataclasses import dataclass
+
+import polars as pl
+
+from transforms.config.settings_catalogue import Catalogue
+from transforms.storage.lake import LakePath, read_frame
+from transforms.trace.clock_use import clock_uses
+from transforms.trace.day_clocks import DayClocks
+from transforms.trace.field_trace import trace_field
+from transforms.trace.field_work import TracedFieldWork
+from transforms.trace.lag_samples import lag_samples
+from transforms.trace.load_settings import load_settings
+from transforms.trace.mass_streams import Signals, field_stretches
+from transforms.trace.trace_tables import FieldTrace
+
+BIN_COLUMNS = ("machine_id", "bin_at", "state", "area_ha", "silent_s", "field_id")
+
+
+@dataclass(frozen=True)
+class FieldJob:
+    """Input of the tracing of one field.
+
+    Attributes:
+        field_id: the field.
+        bin_paths: files with the bins of the machine-days in the field.
+        loads: its weigh tickets.
+        yield_t_ha: its yield, t/ha; None if no field list has it.
+        signals: machine -> its emptyings and tank.
+        time_zone: time zone of shift dates.
+        shift_starts: local time at which a shift starts.
+        catalogue: the settings known.
+        clocks: clocks and lags of each of its shift days; empty before they are estimated.
+    """
+
+    field_id: str
+    bin_paths: list[LakePath]
+    loads: pl.DataFrame
+    yield_t_ha: float | None
+    signals: dict[str, Signals]
+    time_zone: str
+    shift_starts: dt.time
+    catalogue: Catalogue
+    clocks: dict[dt.date, DayClocks]
+
+    def bins(self, columns: list[str] | None = None) -> pl.DataFrame:
+        """Return the field's bins, with all columns or those named."""
+        frames = [read_frame(p, columns).filter(pl.col("field_id") == self.field_id) for p in self.bin_paths]
+        return pl.concat(frames, how="diagonal") if frames else pl.DataFrame()
+
+    def work(self, bins: pl.DataFrame) -> TracedFieldWork:
+        """Return the field's stretches of work and its loads."""
+        if not bins.height or self.yield_t_ha is None:
+            return TracedFieldWork(self.field_id, [], self.loads)
+        stretches = field_stretches(bins, self.signals, self.yield_t_ha, self.time_zone, self.shift_starts)
+        return TracedFieldWork(self.field_id, stretches, self.loads)
+
+
+def sample_field(job: FieldJob) -> tuple[pl.DataFrame, str]:
+    """Return the lag samples of a field and, as JSON, the clocks that its tracing uses."""
+    work = job.work(job.bins(list(BIN_COLUMNS)))
+    return lag_samples(work), json.dumps(clock_uses(work))
+
+
+def trace_one(job: FieldJob) -> tuple[FieldTrace, pl.DataFrame]:
+    """Trace a field; return the result and the settings of its loads."""
+    bins = job.bins()
+    found = trace_field(job.work(bins), job.clocks)
+    return found, _settings_of(job.field_id, found, bins, job.catalogue)
+
+
+def setting_columns(catalogue: Catalogue) -> dict[str, pl.DataType | type[pl.DataType]]:
+    """Return the columns of `load_setting`: ids, lifting time, and mean and standard deviation of every setting."""
+    out: dict[str, pl.DataType | type[pl.DataType]] = dict.fromkeys(("load_id", "field_id", "machine_id"), pl.String)
+    out["lifted_at"] = pl.Datetime("us", "UTC")
+    return out | {f"{n}{end}": pl.Float64 for n in catalogue for end in ("", "_sd")}
+
+
+def _settings_of(field_id: str, found: FieldTrace, bins: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+    """Return the `load_setting` rows of a field."""
+    columns = setting_columns(catalogue)
+    if not bins.height:
+        return pl.DataFrame(schema=columns)
+    means = load_settings(found.load_trace, bins, catalogue).with_columns(pl.lit(field_id).alias("field_id"))
+    absent = [pl.lit(None, dtype=kind).alias(name) for name, kind in columns.items() if name not in means.columns]
+    return means.with_columns(absent).select(pl.col(n).cast(kind) for n, kind in columns.items())
