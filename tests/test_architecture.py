@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "flows", "transforms", "sql", "reports", "tests"}
+TOP = {"CHANGELOG.md", "README.md", "DEVELOPERS.md", "pyproject.toml", "flows", "transforms", "sql", "reports", "tests"}
 CONVENTION = {".ci", ".gitignore", "requirements.txt", "requirements-cluster.txt", "requirements-dev.txt"}
 
 

@@ -267,7 +267,7 @@ def test_a_scheduled_run_names_a_file_whose_reader_died_once_and_logs_it(workspa
     ended = [run_scheduled(POST_SHIFT, workspace).name for _ in range(3)]
     assert ended == [DATA_ISSUE] * 3
     assert [("failed_read", "abort.csv") in t for t in sent] == [True, False, False]
-    failures = [line for line in RunLog(workspace.log).lines() if line.get("reason_code")]
+    failures = [line for line in RunLog(workspace.log).lines() if line.get("file")]
     assert [(line["file"], line["reason_code"]) for line in failures] == [("abort.csv", "reader_died")] * 2
 
 

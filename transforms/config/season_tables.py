@@ -134,6 +134,7 @@ class RunTable(Table):
     address: Annotated[Text, AfterValidator(_address)] = Field("", description='an address such as "tcp://HOST:8786"')
     lake: Text = Field("", description='a folder or an address such as "s3://bucket/season", in quotes')
     keep_telemetry_days: int = Field(0, ge=0, le=36_500, description="a whole number of days; 0 keeps records forever")
+    keep_received_days: int = Field(400, ge=0, le=36_500, description="a whole number of days; 0 keeps no copies")
 
 
 class ScheduleTable(Table):
