@@ -87,14 +87,14 @@ def test_texts_of_every_type(taken, machine):
 @pytest.mark.parametrize(("zone", "hour"), [(None, 6), ("UTC", 8), ("Europe/Prague", 8), ("+05:30", 8)])
 def test_times_of_every_unit_and_zone(taken, unit, zone, hour):
     times = pa.array([AT.replace(tzinfo=None if zone is None else UTC)] * 3, pa.timestamp(unit, tz=zone))
-    columns = {**LOG, "logged_at": {"from": "t", "format": "%Y", "time_zone": "Europe/Prague"}}
+    columns = {**LOG, "logged_at": {"from": "t", "format": "%Y-%m-%d", "time_zone": "Europe/Prague"}}
     out = taken(log(t=times), columns=columns)
     assert out.accepted["logged_at"].to_list() == [AT.replace(hour=hour)]
 
 
 def test_a_date_and_a_time_of_day_in_two_columns(taken):
     clock = pa.array([dt.time(8, 0, s) for s in range(3)], pa.time64("ns"))
-    columns = {**LOG, "logged_at": {"from": ["t", "c"], "format": "%Y", "time_zone": "UTC"}}
+    columns = {**LOG, "logged_at": {"from": ["t", "c"], "format": "%Y-%m-%d", "time_zone": "UTC"}}
     out = taken({**log(t=pa.array([AT.date()] * 3)), "c": clock}, columns=columns)
     assert out.accepted["logged_at"].to_list() == [AT + dt.timedelta(seconds=s) for s in range(3)]
 
