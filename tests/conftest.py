@@ -28,7 +28,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
 
 @pytest.fixture(scope="session")
 def prefect_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One home of Prefect for all tests that need one: making it anew takes longer than most of them."""
+    """One home of Prefect for all tests that need one: making one takes longer than most of them."""
     return tmp_path_factory.mktemp("prefect")
 
 
@@ -38,8 +38,9 @@ def catalogue() -> Catalogue:
     return load_catalogue()
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What reads the demo season runs in one process: two of them would each run the season."""
+    """Run all tests of the demo season in one process, before xdist reads the groups: two would each run the season."""
     for item in items:
         if "demo" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.xdist_group("demo"))

@@ -96,29 +96,38 @@ def _make_reader_error(problem: ReaderFailureError, file: Path) -> WorkspaceErro
     return WorkspaceError(problem.says, where=str(file), remedy="export it in another format, or split it")
 
 
+def _report_open_questions(file: Path, proposal: Proposal, console: Console, *, as_json: bool) -> None:
+    """Print the open questions of a proposal.
+
+    Raises:
+        WorkspaceError: always, because nothing can be saved before they are answered.
+    """
+    if as_json:
+        typer.echo(
+            json.dumps(
+                {
+                    "questions": [asdict(q) for q in proposal.questions],
+                    "proposal": mapping_text(proposal, file.name),
+                }
+            )
+        )
+    for question in proposal.questions:
+        choices = f" (one of: {', '.join(question.choices)})" if question.choices else ""
+        print_line(console, f"? {question.key}: {question.text}{choices}")
+    keys = ", ".join(q.key for q in proposal.questions)
+    raise WorkspaceError(
+        f"{len(proposal.questions)} questions are open ({keys})",
+        where=str(file),
+        remedy="answer them with --answer KEY=VALUE",
+    )
+
+
 def _save(
     workspace: Workspace, file: Path, proposal: Proposal, name: str | None, console: Console, *, as_json: bool
 ) -> None:
     """Read ten rows through the proposal and save it; if questions are open, report them instead."""
     if proposal.questions:
-        if as_json:
-            typer.echo(
-                json.dumps(
-                    {
-                        "questions": [asdict(q) for q in proposal.questions],
-                        "proposal": mapping_text(proposal, file.name),
-                    }
-                )
-            )
-        for question in proposal.questions:
-            choices = f" (one of: {', '.join(question.choices)})" if question.choices else ""
-            print_line(console, f"? {question.key}: {question.text}{choices}")
-        keys = ", ".join(q.key for q in proposal.questions)
-        raise WorkspaceError(
-            f"{len(proposal.questions)} questions are open ({keys})",
-            where=str(file),
-            remedy="answer them with --answer KEY=VALUE",
-        )
+        _report_open_questions(file, proposal, console, as_json=as_json)
     catalogue, text = workspace.season.catalogue, mapping_text(proposal, file.name)
     target = _choose_path(workspace, proposal, file, name)
     mapping = mapping_of(proposal.table(), target.stem, catalogue, str(target))

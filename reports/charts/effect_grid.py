@@ -20,8 +20,8 @@ class Standing:
 
 
 STANDINGS = {
-    "told": Standing(mark("clear effect"), "●", CLEAR_EFFECT),
-    "no effect told": Standing(mark("no clear effect"), "○", NO_EFFECT),
+    "clear": Standing(mark("clear effect"), "●", CLEAR_EFFECT),
+    "none": Standing(mark("no clear effect"), "○", NO_EFFECT),
     "confounded": Standing(mark("confounded"), "!", CONFOUNDED),
     "not tried enough": Standing(mark("not tried enough"), "·", UNTRIED),
 }

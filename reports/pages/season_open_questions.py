@@ -28,8 +28,8 @@ def grid_finding(cells: pl.DataFrame) -> str:
         "Of {all} combinations of setting and conditions, {clear} show a clear effect, {none} show no clear effect, "
         "{crossed} are confounded between visits, and {untried} have not been tried enough.",
         all=number(cells.height, 0),
-        clear=by.get("told", 0),
-        none=by.get("no effect told", 0),
+        clear=by.get("clear", 0),
+        none=by.get("none", 0),
         crossed=by.get("confounded", 0),
         untried=by.get("not tried enough", 0),
     )

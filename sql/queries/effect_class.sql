@@ -4,8 +4,8 @@ select setting, wetness_class, soil_class, n, change_pct, lo95, hi95, says,
     case
         when change_pct is null then 'not tried enough'
         when says like 'confounded%' then 'confounded'
-        when lo95 <= 0 and hi95 >= 0 then 'no effect told'
-        else 'told'
+        when lo95 <= 0 and hi95 >= 0 then 'none'
+        else 'clear'
     end as standing
 from effect
 where response = 'dirt_tare_pct' and wetness_class is not null and soil_class is not null

@@ -18,7 +18,7 @@ import polars as pl
 import shapely
 from shapely.affinity import translate
 
-sys.path[:0] = [str(Path(__file__).parents[1])]
+sys.path[:0] = [str(Path(__file__).parents[1] / "support")]
 
 from canonical import TIMES, as_text, mapping_of, told
 

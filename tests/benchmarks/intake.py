@@ -20,14 +20,15 @@ import numpy as np
 import polars as pl
 from defusedxml.ElementTree import fromstring
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "support")]
 from task_data import Value, log_header, long_log, write_set
 
 from flows import stages
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.ingest.isolated_read import reader
-from transforms.ingest.readers.iso11783.time_log import layout_of, walk
+from transforms.ingest.readers.iso11783.log_header import layout_of
+from transforms.ingest.readers.iso11783.time_log import walk
 
 RUNS = 3
 SHIFT_RECORDS = 50_000

@@ -21,7 +21,7 @@ from scipy.optimize import linear_sum_assignment
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from proofs.traced import (
+from validation.traced import (
     TracedSeason,
     baselines,
     mean_settings,

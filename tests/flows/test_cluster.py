@@ -65,7 +65,7 @@ def test_an_unreachable_scheduler_is_reported_in_one_sentence(tmp_path):
     ("line", "says"),
     [
         ('engine = "spark"', "'engine' is 'spark'"),
-        ('engine = "dask"', "there is no address"),
+        ('engine = "dask"', "'address' is missing"),
         ("keep_telemetry_days = -1", "'keep_telemetry_days' is -1"),
         ('lakes = "x"', "'lakes' is not known"),
     ],

@@ -17,7 +17,7 @@ from transforms.operations.health import look_after
 @pytest.fixture
 def failing(monkeypatch):
     """Readers that fail on files named after the failure, in reader processes too."""
-    monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "support"))
     isolated_read.reader().close()
     yield importlib.import_module("failing_readers")
     isolated_read.reader().close()

@@ -223,7 +223,7 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp
 @pytest.fixture
 def failing(monkeypatch):
     """Readers that fail on files named after the failure, in reader processes too."""
-    monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "support"))
     isolated_read.reader().close()
     yield importlib.import_module("failing_readers")
     isolated_read.reader().close()

@@ -49,7 +49,7 @@ def test_a_fault_of_a_job_comes_up_here():
 
 
 def test_when_a_process_dies_its_jobs_run_once_more_in_others(tmp_path, monkeypatch):
-    monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "support"))
     die_once = importlib.import_module("dying_jobs").die_once
     monkeypatch.setattr(spreading, "MIN_PARALLEL_TASKS", 1)
     jobs = [tmp_path / f"{k:02d}" for k in range(6)]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import atheris
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "support")]
 
 with atheris.instrument_imports(include=["transforms.ingest.readers.iso11783"]):
     from transforms.ingest.readers.iso11783.container import Container

@@ -59,7 +59,7 @@ LOG = {
     "share_depth_cm": {"from": "d", "unit": "cm"},
     "work_state": {"from": "s"},
 }
-LOCAL = {**LOG, "logged_at": {"from": "t", "format": "%Y", "time_zone": "Europe/Prague"}}
+LOCAL = {**LOG, "logged_at": {"from": "t", "format": "%Y-%m-%d", "time_zone": "Europe/Prague"}}
 TARE = {"sample_id": {"from": "S"}, "load_id": {"from": "L"}, "dirt_tare_pct": {"from": "D", "unit": "pct"}}
 
 

@@ -210,10 +210,8 @@ def work_visit(
     start, stop, rows = (np.array([getattr(s, f) for s in spans])[at] for f in ("start_s", "end_s", "rows"))
     state, pass_index, track = (np.array([getattr(s, f) for s in spans])[at] for f in ("state", "pass_index", "track"))
     working = state == WORKING
-    along = np.clip((seconds - start) / (stop - start), 0, 1)
     strip = work.pass_number + np.maximum(track, 0)
-    north = np.where(pass_index % 2 == 0, along - 0.5, 0.5 - along)
-    north = np.where(working, north, np.where(pass_index % 2 == 0, 0.5, -0.5)) * side_m
+    north = _distance_north_m((seconds - start) / (stop - start), pass_index, working, side_m)
     across = (strip * operator.width_m) % side_m - side_m / 2
     noise = rng.normal(0, 1, int(strip.max()) + 2)[strip]
     pattern = _yield_pattern(rng, int(track.max()) + 2, conditions.patchiness)[np.maximum(track, 0)]
@@ -241,6 +239,13 @@ def work_visit(
         np.where(working & (rows == 0.5), 50.0, 100.0),
         [a for a, _ in passes.unloads],
     )
+
+
+def _distance_north_m(along: Array, pass_index: Array, working: NDArray[np.bool_], side_m: float) -> Array:
+    """Return metres north of the field's centre: up and down in turns while working, at the edge otherwise."""
+    along = np.clip(along, 0, 1)
+    north = np.where(pass_index % 2 == 0, along - 0.5, 0.5 - along)
+    return np.asarray(np.where(working, north, np.where(pass_index % 2 == 0, 0.5, -0.5)) * side_m)
 
 
 def _tank_content_t(seconds: Array, clean: Array, unloads: list[tuple[float, float]]) -> Array:

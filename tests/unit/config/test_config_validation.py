@@ -24,7 +24,7 @@ from transforms.contracts.source_tables import CONTRACTS
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping import mapping_of, read_mapping, read_mappings
 
-MAPPINGS = Path(__file__).parents[2] / "transforms" / "demo" / "mappings"
+MAPPINGS = Path(__file__).parents[3] / "transforms" / "demo" / "mappings"
 SEED = 20_251_017
 SEASON_SAMPLE, MAPPING_SAMPLE = 2200, 4500
 MORE_SEASON = {

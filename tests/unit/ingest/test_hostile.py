@@ -194,7 +194,7 @@ def test_nul_bytes_cost_their_own_lines_only(tmp_path, catalogue):
 LINE = """
 import resource, sys
 from pathlib import Path
-sys.path[:0] = [sys.argv[2], sys.argv[2] + '/tests']
+sys.path[:0] = [sys.argv[2], sys.argv[2] + '/tests/support']
 from taking import take
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.mapping import mapping_of
@@ -208,7 +208,7 @@ print(json.dumps([out.accepted["line"].to_list(), out.rejected.select("line", "r
 
 def _taken_apart(path: Path) -> tuple[list[int], list[list[object]], float]:
     """Lines accepted, rows rejected and peak memory in MB of taking a file in, in a process of its own."""
-    words = [sys.executable, "-c", LINE, str(path), str(Path(__file__).parents[2]), json.dumps(LOG)]
+    words = [sys.executable, "-c", LINE, str(path), str(Path(__file__).parents[3]), json.dumps(LOG)]
     lines, rejected, peak = json.loads(subprocess.run(words, capture_output=True, text=True, check=True).stdout)
     return lines, rejected, peak
 

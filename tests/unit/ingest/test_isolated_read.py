@@ -32,7 +32,7 @@ from transforms.operations.alarms import alarms
 from transforms.parallel import ProcessExecutor
 from transforms.storage.warehouse import Warehouse
 
-TESTS = str(Path(__file__).parents[1])
+TESTS = str(Path(__file__).parents[2] / "support")
 LOG = """
 kind = "telemetry"
 files = ["*.csv"]

@@ -136,6 +136,6 @@ def test_an_interval_of_visits_covers_where_one_of_loads_does_not():
     assert by_load / 300 < 0.6
 
 
-@pytest.mark.parametrize("folder", ["tables", "views", "marts", "pages"])
+@pytest.mark.parametrize("folder", ["raw", "results", "state", "staging", "marts", "queries"])
 def test_no_query_has_a_normal_interval_of_a_mean(folder):
     assert [n for n in sql_names(folder) if "1.96" in sql_text(folder, n)] == []

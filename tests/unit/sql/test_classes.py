@@ -48,7 +48,7 @@ def test_sql_and_frames_agree_at_and_around_every_cut_point():
     assert frames["soil_class"].to_list() == [None, None, "light", "light", *["medium"] * 3, "heavy", "heavy"]
 
 
-@pytest.mark.parametrize("folder", ["tables", "views", "marts", "pages", "checks"])
+@pytest.mark.parametrize("folder", ["raw", "results", "state", "staging", "marts", "queries", "checks"])
 def test_cut_points_are_in_the_macros_alone(folder):
     compared = re.compile(r"(topsoil_wetness|clay_pct)\s*[<>]")
     assert [n for n in sql_names(folder) if compared.search(sql_text(folder, n))] == []
