@@ -246,7 +246,7 @@ def test_links_pipes_and_hidden_files_are_left_alone_and_told(tmp_path):
     left = dict(scan_inbox(workspace.inbox, {}).left)
     assert left["link.csv"] == left["folder"] == "it is a link; put the file itself here"
     assert left["pipe.csv"] == "it is not a regular file"
-    assert "hidden or half copied" in left[".half.csv"]
+    assert "hidden or still being copied" in left[".half.csv"]
     ran = taretrace("ingest", workspace.root)
     assert ran.code == 0, ran.err
     assert "Skipped: link.csv: it is a link" in ran.err

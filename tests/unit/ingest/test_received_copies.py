@@ -117,7 +117,7 @@ def test_a_run_cut_off_between_forgetting_and_reading_again_is_completed(made, m
     def dies(*_args, **_kwargs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(stages, "receive_copies", dies)
+    monkeypatch.setattr("flows.stages.ingest.receive_copies", dies)
     with pytest.raises(KeyboardInterrupt):
         stages.receive_files(made, QUIET)
     monkeypatch.undo()
