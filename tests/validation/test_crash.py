@@ -162,7 +162,9 @@ def test_on_a_full_disk_the_run_says_so_and_the_next_ends_the_same(season, undis
         shutil.copytree(season.root, folder)
         ran = taretrace("ingest", folder, "--json")
         assert ran.code == 2, ran.err
-        assert ran.err.startswith("taretrace: the disk is full: make room where the workspace lies and run the same")
+        assert ran.err.startswith(
+            "taretrace: the disk is full: free space on the disk of the workspace and run the same"
+        )
         assert ran.err.count("\n") == 1
         subprocess.run(["mount", "-o", "remount,size=200m", str(disk)], check=True)
         take(Workspace(folder))

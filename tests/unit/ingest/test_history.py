@@ -281,7 +281,9 @@ def test_a_file_a_minute_is_compared_only_with_those_that_overlap(tmp_path, monk
     """Machines that send a file every minute: the last of a day costs what the first did."""
     made = workspace(tmp_path / "w")
     read, opened = pl.read_parquet, []
-    monkeypatch.setattr("flows.stages.ingest.IsolatedRead", lambda _: read_file)  # in this process, whose reads are counted
+    monkeypatch.setattr(
+        "flows.stages.ingest.IsolatedRead", lambda _: read_file
+    )  # in this process, whose reads are counted
     monkeypatch.setattr(pl, "read_parquet", lambda *a, **k: (opened.append(a[0]), read(*a, **k))[1])
     for minute in range(8):
         deliver(made, f"log_{minute}.csv", "m,t,d\n" + log(range(60 * minute, 60 * minute + 60)), minute)

@@ -107,6 +107,7 @@ def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Seaso
             "hi95": 84.0,
             "n": 50,
             "corrected": True,
+            "cause_code": "clock",
             "from_date": dt.date(2025, 1, 1),
             "to_date": dt.date(2026, 12, 31),
         }

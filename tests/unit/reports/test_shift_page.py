@@ -157,10 +157,10 @@ def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
     (workspace.mappings / "none.toml").write_text(
         'kind = "machine_setup"\nfiles = ["none.csv"]\n'
         + "".join(
-            f'[columns.{c}]\nvalue = "1"\n'
+            f'[columns.{c}]\nvalue = "45"\n' if c == "row_spacing_cm" else f'[columns.{c}]\nvalue = "1"\n'
             for c in ("machine_id", "generation", "rows_count", "row_spacing_cm", "tank_capacity_t")
         )
-        + '[columns.valid_from_at]\nfrom = "t"\nformat = "%Y"\ntime_zone = "UTC"\n'
+        + '[columns.valid_from_at]\nfrom = "t"\nformat = "%Y-%m-%d"\ntime_zone = "UTC"\n'
     )
     ingest(workspace)
     stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
