@@ -62,7 +62,7 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
     assert checks.filter(old).equals(of_long_ago(before.filter(old)))
     assert checks.filter(~old).equals(before.filter(~old))
     dirt = checks.filter(pl.col("response") == DIRT)
-    assert "5 checks fit the model again: they stand as of the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(dirt)
+    assert "5 checks refit the model: they are from the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(dirt)
     assert compared.height > 0
     assert stages.compare(workspace, fits, QUIET, recompute=False).equals(compared)
 
