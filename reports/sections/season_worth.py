@@ -155,7 +155,7 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
     ]
     table = Table(
         "worth-table",
-        say("savings with the guide"),
+        say("savings by generation and conditions"),
         (
             Column(say("Generation and conditions")),
             Column(say("Clean beet, {t}", t=shown.sign("t"))),

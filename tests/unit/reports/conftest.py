@@ -42,6 +42,7 @@ def browser() -> Iterator[webdriver.Chrome]:
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    driver.set_script_timeout(180)
     yield driver
     driver.quit()
 

@@ -13,7 +13,7 @@ from transforms.advice.what_if import WhatIfQuery, answer
 from transforms.advice.what_if_table import read_table
 
 
-def test_funnels_have_an_interval_and_a_dot_per_subject(browser, written, demo):
+def test_a_comparison_has_an_interval_and_a_dot_per_subject(browser, written, demo):
     opened(browser, written["fleet"], 1280)
     drawn = browser.execute_script(
         "const c = document.getElementById('chart-dirt_tare_pct-machine');"
@@ -23,7 +23,7 @@ def test_funnels_have_an_interval_and_a_dot_per_subject(browser, written, demo):
         table = warehouse.table("benchmark")
     machines = table.filter((pl.col("response") == "dirt_tare_pct") & (pl.col("subject_kind") == "machine"))
     dots = machines.drop_nulls("unexplained").height
-    assert drawn == [dots, 2 * dots + 1]
+    assert drawn == [dots, dots + 1]
 
 
 def test_the_guide_shows_every_class_and_its_curves(browser, written, demo):

@@ -24,6 +24,7 @@ from tests.validation.seasons import QUIET, run_season
 from transforms.config.settings_catalogue import DIRT
 from transforms.errors import WorkspaceError
 from transforms.storage.warehouse import Warehouse
+from transforms.trial.suggested_trials import SMALLEST_DETECT_PCT
 
 METRIC = Shown("metric", "EUR", "Europe/Prague")
 
@@ -200,7 +201,7 @@ def test_open_questions_name_a_trial_that_the_planner_accepts(page, warehouse):
         if r["change_pct"] is None:
             assert r["why"] == "not tried enough"
         else:
-            assert r["detect_pct"] >= max(abs(r["lo95"]), abs(r["hi95"])) - 1e-9
+            assert r["detect_pct"] == round(max(abs(r["lo95"]), abs(r["hi95"]), SMALLEST_DETECT_PCT))
     feasible = suggested.drop_nulls("pairs")
     text = " ".join(b.text for s in page.sections if s.id == "open" for b in s.blocks if isinstance(b, Prose))
     assert f"{feasible['pairs'][0]} pairs of loads on {feasible['machine_id'][0]}" in text
