@@ -20,7 +20,7 @@ from shapely.affinity import translate
 
 sys.path[:0] = [str(Path(__file__).parents[1] / "support")]
 
-from canonical import TIMES, as_text, mapping_of, told
+from canonical import TIMES, as_text, mapping_of, reported
 
 from flows import stages
 from flows.pipeline.demo import write_demo
@@ -47,7 +47,7 @@ class Fleet:
         self.season_toml = (base.root / "season.toml").read_text("utf-8")
         lake = Lake(base.lake)
         with Warehouse(base.warehouse) as warehouse:
-            self.lists = {kind: told(warehouse.table(f"received_{kind}")) for kind in LISTS}
+            self.lists = {kind: reported(warehouse.table(f"received_{kind}")) for kind in LISTS}
             sources = {s[:16] for s in warehouse.table("source_file")["source_sha256"]}
         self.paths = lake.machine_days(sources)
         self.columns: dict[str, list[str]] = {}
@@ -56,7 +56,7 @@ class Fleet:
 
     def machine_days(self) -> Iterator[tuple[str, str, pl.DataFrame]]:
         for (machine, day), paths in self.paths.items():
-            yield machine, day, told(pl.concat([read_frame(p) for p in paths], how="diagonal"))
+            yield machine, day, reported(pl.concat([read_frame(p) for p in paths], how="diagonal"))
 
 
 def _of_block(rows: pl.DataFrame, group: int, period: int) -> pl.DataFrame:

@@ -88,7 +88,7 @@ def copied(workspace: Workspace, folder: Path) -> Workspace:
     return Workspace(folder)
 
 
-def told(name: str, write: Callable[[], list[Path]]) -> None:
+def reported(name: str, write: Callable[[], list[Path]]) -> None:
     """Print a row: median seconds, files and their size."""
     seconds = []
     for _ in range(RUNS):
@@ -105,15 +105,15 @@ def main() -> None:
     workspace = Workspace(folder) if (folder / "warehouse.duckdb").exists() else fleet(folder)
     both = Forms(pdf=True, xlsx=True)
     print("| what | median of three | files | size |\n|---|---|---|---|")
-    told(f"shift page, {MACHINES} machines", lambda: pages.shift_page(workspace, QUIET))
-    told("the same with PDF and workbook", lambda: pages.shift_page(workspace, QUIET, both))
+    reported(f"shift page, {MACHINES} machines", lambda: pages.shift_page(workspace, QUIET))
+    reported("the same with PDF and workbook", lambda: pages.shift_page(workspace, QUIET, both))
     workspace = copied(workspace, Path(tempfile.mkdtemp()))
     with stages.open_warehouse(workspace) as warehouse:
         loads = make_long(warehouse)
-    told(f"season report, {loads:,} loads, with guide and list", lambda: pages.season_report(workspace, QUIET))
-    told("the same with PDF and workbook", lambda: pages.season_report(workspace, QUIET, both))
-    told("fleet page and list", lambda: pages.fleet_page(workspace, QUIET))
-    told(f"{GROWERS} growers' sheets", lambda: pages.grower_sheets(workspace, QUIET))
+    reported(f"season report, {loads:,} loads, with guide and list", lambda: pages.season_report(workspace, QUIET))
+    reported("the same with PDF and workbook", lambda: pages.season_report(workspace, QUIET, both))
+    reported("fleet page and list", lambda: pages.fleet_page(workspace, QUIET))
+    reported(f"{GROWERS} growers' sheets", lambda: pages.grower_sheets(workspace, QUIET))
 
 
 if __name__ == "__main__":

@@ -88,10 +88,10 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
 
 def apart(*words: str) -> dict[str, float]:
     """Call this file again in a process of its own."""
-    told = subprocess.run([sys.executable, __file__, *words], capture_output=True, text=True, check=False)
-    if told.returncode:
-        raise RuntimeError(told.stderr[-2000:])
-    out: dict[str, float] = json.loads(told.stdout.splitlines()[-1])
+    reported = subprocess.run([sys.executable, __file__, *words], capture_output=True, text=True, check=False)
+    if reported.returncode:
+        raise RuntimeError(reported.stderr[-2000:])
+    out: dict[str, float] = json.loads(reported.stdout.splitlines()[-1])
     return out
 
 

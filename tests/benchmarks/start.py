@@ -37,8 +37,8 @@ def call(code: Path, *words: str) -> tuple[float, float, str]:
 
 def once(code: Path, season: Path) -> dict[str, float]:
     cpu, wall, _ = call(code, "--help")
-    _, whole, told = call(code, "post-shift", str(season))
-    stages = {re.sub(r"\d[\d,]* ", "", name): float(seconds) for name, seconds in STAGE.findall(told)}
+    _, whole, reported = call(code, "post-shift", str(season))
+    stages = {re.sub(r"\d[\d,]* ", "", name): float(seconds) for name, seconds in STAGE.findall(reported)}
     return {
         "help, CPU": cpu,
         "help, wall": wall,

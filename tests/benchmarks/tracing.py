@@ -90,10 +90,10 @@ def ceiling(season: TracedSeason) -> float:
     sd = float((lag["rest"] - lag["usual"]).std())
     hits = count = 0
     for _, part in lag.filter(pl.col("machine") >= 0).group_by("field_id", pl.col("left_min") // 1440):
-        told, left = part["left_field_at"].is_not_null().to_numpy(), part["left_min"].to_numpy()
+        reported, left = part["left_field_at"].is_not_null().to_numpy(), part["left_min"].to_numpy()
         thought = (part["weighed_min"] - 1.45 * part["km"] - part["usual"]).to_numpy()
-        off = np.where(told, left, thought)[:, None] - left[None, :]
-        cost = (off / np.where(told, 1.0, sd)[:, None]) ** 2
+        off = np.where(reported, left, thought)[:, None] - left[None, :]
+        cost = (off / np.where(reported, 1.0, sd)[:, None]) ** 2
         machine = part["machine"].to_numpy()
         named = part["machine_id"].is_not_null().to_numpy()
         cost += np.where(named[:, None] & (machine[:, None] != machine[None, :]), 1e6, 0.0)

@@ -20,7 +20,7 @@ NOT_TOLD = (
 """What a file does not say of a row, and what not every machine logs: one mapping is to read them all."""
 
 
-def told(rows: pl.DataFrame) -> pl.DataFrame:
+def reported(rows: pl.DataFrame) -> pl.DataFrame:
     """The columns that a file would have."""
     return rows.select(c for c in rows.columns if c not in NOT_TOLD)
 

@@ -55,7 +55,7 @@ def sqlite_database(w: Workspace) -> None:
 
 
 def corrupt_page(w: Workspace) -> None:
-    """Damage a block that a table stands in; which one is found by trying."""
+    """Damage a block that holds a table, found by trying one after another."""
     body, size = w.warehouse.read_bytes(), 262_144
     for block in range((len(body) - 12_288) // size):
         w.warehouse.write_bytes(body)

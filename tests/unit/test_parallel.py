@@ -164,10 +164,10 @@ def test_files_read_by_helpers_are_taken_in_as_if_read_here(tmp_path, monkeypatc
     two = Workspace(Path(shutil.copytree(one.root, tmp_path / "two")))
     for module in (spreading, apart):
         monkeypatch.setattr(module, "MIN_PARALLEL_TASKS", 1)
-    told = [{r.file for r in stages.receive_files(one, QUIET, serial)}]
+    reported = [{r.file for r in stages.receive_files(one, QUIET, serial)}]
     with ProcessExecutor(2) as spread:
-        told.append({r.file for r in stages.receive_files(two, QUIET, spread)})
-    assert told[0] == told[1]
+        reported.append({r.file for r in stages.receive_files(two, QUIET, spread)})
+    assert reported[0] == reported[1]
     tables = every_table(one, telemetry=True)
     assert tables["source_file"].filter(file=again.name)["rows_repeated"].item() > 50
     assert_same(tables, every_table(two, telemetry=True))

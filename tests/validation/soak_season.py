@@ -11,7 +11,7 @@ import polars as pl
 from flows import stages
 from flows.pipeline.demo import write_demo
 from flows.runtime.progress import Reporter
-from tests.support.canonical import as_text, mapping_of, told
+from tests.support.canonical import as_text, mapping_of, reported
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
@@ -42,7 +42,7 @@ class Deliveries:
 
 
 def _listed(rows: pl.DataFrame) -> pl.DataFrame:
-    return told(rows).drop("boundary", strict=False)
+    return reported(rows).drop("boundary", strict=False)
 
 
 def _csv(rows: pl.DataFrame) -> bytes:
@@ -64,7 +64,7 @@ def deliveries(folder: Path, machines: int, days: int, seed: int) -> Deliveries:
     out = Deliveries(made, dt.date.fromisoformat(min(d for _, d in machine_days)))
     records = pl.DataFrame()
     for (machine, day), paths in machine_days.items():
-        records = told(pl.concat([read_frame(p) for p in paths], how="diagonal").sort("logged_at"))
+        records = reported(pl.concat([read_frame(p) for p in paths], how="diagonal").sort("logged_at"))
         out.add(_day(out, dt.date.fromisoformat(day)), f"telemetry_{machine}_{day}.csv", _csv(records))
     for kind in ONCE:
         out.add(0, f"{kind}_all.csv", _csv(lists[kind]))

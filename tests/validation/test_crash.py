@@ -178,10 +178,10 @@ def test_a_second_run_is_told_who_holds_the_workspace(season, tmp_path):
     shutil.copytree(season.root, folder)
     with held(folder, "advise"):
         for verb in ("ingest", "fit", "post-shift", "export"):
-            told = taretrace(verb, folder)
-            assert told.code == 2
-            assert f"'taretrace advise' (process {os.getpid()}, since" in told.err
-            assert "--wait SECONDS" in told.err
+            reported = taretrace(verb, folder)
+            assert reported.code == 2
+            assert f"'taretrace advise' (process {os.getpid()}, since" in reported.err
+            assert "--wait SECONDS" in reported.err
 
 
 def test_a_second_run_that_waits_takes_its_turn(season, undisturbed, tmp_path):

@@ -120,12 +120,12 @@ def test_sixty_shift_days_with_faults_end_with_the_tables_of_one_clean_pass(tmp_
                 for job in jobs:
                     fault = rng.choices(["none", "kill", "full disk"], [0.7, 0.2, 0.1])[0] if day < last else "none"
                     number += 1
-                    told = starter.run(rough, job, now, fault, number)
-                    states[f"{job}: {told['state']}" + (f" ({fault})" if fault != "none" else "")] += 1
-                    assert told["state"] not in {"Internal error", "Workspace is wrong"}, told
-                    assert told["state"] != "killed" or fault == "kill", told
-                    if job == "post-shift" and "mb" in told:
-                        peak[day] = told["mb"]
+                    reported = starter.run(rough, job, now, fault, number)
+                    states[f"{job}: {reported['state']}" + (f" ({fault})" if fault != "none" else "")] += 1
+                    assert reported["state"] not in {"Internal error", "Workspace is wrong"}, reported
+                    assert reported["state"] != "killed" or fault == "kill", reported
+                    if job == "post-shift" and "mb" in reported:
+                        peak[day] = reported["mb"]
         end = dt.datetime.combine(season.first + dt.timedelta(days=last + 9), dt.time(12), zone).astimezone(dt.UTC)
         for workspace, jobs in ((rough, ["post-shift", "nightly-refit"]), (clean, ["post-shift"])):
             for job in jobs:

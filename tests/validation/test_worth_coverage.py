@@ -47,8 +47,8 @@ def one_season(seed: int) -> tuple[float, float, float, float]:
             before, after = (true_cost(world.mechanic, s, ground, v["crop"], speed)[0] for s in (usual, start))
             saved.append(float(before - after))
         truth += TONNES * float(np.mean(saved))
-    told = guide.worth.filter(pl.col("generation").is_null()).row(0, named=True)
-    return truth, told["saved"], told["lo95"], told["hi95"]
+    reported = guide.worth.filter(pl.col("generation").is_null()).row(0, named=True)
+    return truth, reported["saved"], reported["lo95"], reported["hi95"]
 
 
 @pytest.mark.slow

@@ -98,8 +98,8 @@ def test_the_season_s_worth_holds_what_the_guide_truly_saves(world, guide):
     # More is promised than comes true (test_worth_coverage.py): a season is held to what is expected then.
     assert total["lo95"].item() < truth / COMES_TRUE < total["hi95"].item()
     assert 0 < truth < total["saved"].item()
-    told = guide.classes.drop_nulls("saved_per_t").join(classes, on=["generation", "wetness_class", "soil_class"])
-    assert (told["saved"] / 1000 - told["saved_per_t"]).abs().max() < 0.2
+    reported = guide.classes.drop_nulls("saved_per_t").join(classes, on=["generation", "wetness_class", "soil_class"])
+    assert (reported["saved"] / 1000 - reported["saved_per_t"]).abs().max() < 0.2
 
 
 def test_the_guide_truly_saves(world, guide):

@@ -29,21 +29,27 @@ def table(fit):
 
 
 def test_observed_less_expected_is_settings_and_the_rest(table):
-    told = table.drop_nulls("observed")
-    assert set(told["subject_kind"]) == {"machine", "operator", "grower", "field"}
-    gap = told["observed"] - told["expected"] - told["from_settings"] - told["from_outliers"] - told["unexplained"]
+    reported = table.drop_nulls("observed")
+    assert set(reported["subject_kind"]) == {"machine", "operator", "grower", "field"}
+    gap = (
+        reported["observed"]
+        - reported["expected"]
+        - reported["from_settings"]
+        - reported["from_outliers"]
+        - reported["unexplained"]
+    )
     assert gap.abs().max() < 1e-9
-    typical = (told["expected"] - told["from_conditions"]).unique().round(9)
+    typical = (reported["expected"] - reported["from_conditions"]).unique().round(9)
     assert typical.n_unique() == 1
 
 
 def test_shrunken_levels_lie_between_nothing_and_the_unshrunken(table):
-    told = table.drop_nulls("observed").filter(pl.col("subject_kind") == "machine")
-    assert told["shrunken"].std() < told["unexplained"].std()
-    assert (told["shrunken_hi95"] - told["shrunken_lo95"]).mean() < (told["hi95"] - told["lo95"]).mean()
-    assert told["rank"].sort().to_list() != []
-    assert (told["rank_lo95"] <= told["rank"]).all()
-    assert (told["rank"] <= told["rank_hi95"]).all()
+    reported = table.drop_nulls("observed").filter(pl.col("subject_kind") == "machine")
+    assert reported["shrunken"].std() < reported["unexplained"].std()
+    assert (reported["shrunken_hi95"] - reported["shrunken_lo95"]).mean() < (reported["hi95"] - reported["lo95"]).mean()
+    assert reported["rank"].sort().to_list() != []
+    assert (reported["rank_lo95"] <= reported["rank"]).all()
+    assert (reported["rank"] <= reported["rank_hi95"]).all()
 
 
 def test_nobody_is_compared_on_few_loads(table):
@@ -75,9 +81,9 @@ def test_a_subject_s_own_view_holds_no_other_row(table):
 
 
 def test_where_a_subject_stands_is_what_its_shrunken_interval_says(table):
-    told = table.drop_nulls("shrunken")
+    reported = table.drop_nulls("shrunken")
     assert standing(np.array([-3.0, -1.0, 0.2]), np.array([-0.1, 1.0, 2.0])) == ["lower", "usual", "higher"]
-    for r in told.iter_rows(named=True):
+    for r in reported.iter_rows(named=True):
         apart = r["shrunken_lo95"] > 0 or r["shrunken_hi95"] < 0
         assert (r["standing"] != "usual") == apart
         assert r["standing"] == "usual" or (r["standing"] == "higher") == (r["shrunken"] > 0)

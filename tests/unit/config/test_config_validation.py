@@ -191,10 +191,10 @@ def refused_season(tmp_path: Path, change) -> set[tuple[str, str]]:
     change(table)
     path = tmp_path / "season.toml"
     path.write_text(toml(table), "utf-8")
-    with pytest.raises(ConfigError) as told:
+    with pytest.raises(ConfigError) as reported:
         read_season(path)
-    assert all(str(path) in p.where for p in told.value.problems)
-    return errors(told.value)
+    assert all(str(path) in p.where for p in reported.value.problems)
+    return errors(reported.value)
 
 
 def test_all_errors_of_a_season_come_at_once(tmp_path):
@@ -260,21 +260,21 @@ def test_keys_of_a_season_that_contradict_each_other(tmp_path, change, expected)
 def test_a_file_that_cannot_be_read(tmp_path, catalogue, content):
     for name, read in (("season.toml", read_season), ("m.toml", lambda p: read_mapping(p, catalogue))):
         (tmp_path / name).write_bytes(content)
-        with pytest.raises(ConfigError) as told:
+        with pytest.raises(ConfigError) as reported:
             read(tmp_path / name)
-        assert name in str(told.value)
+        assert name in str(reported.value)
 
 
 def test_something_else_in_place_of_a_file(tmp_path, catalogue):
     season, mapping = tmp_path / "season.toml", tmp_path / "m.toml"
     season.mkdir()
     os.mkfifo(mapping)
-    with pytest.raises(ConfigError) as told:
+    with pytest.raises(ConfigError) as reported:
         read_season(season)
-    assert errors(told.value) == {("wrong_file", "")}
-    with pytest.raises(ConfigError) as told:
+    assert errors(reported.value) == {("wrong_file", "")}
+    with pytest.raises(ConfigError) as reported:
         read_mapping(mapping, catalogue)
-    assert errors(told.value) == {("wrong_file", "")}
+    assert errors(reported.value) == {("wrong_file", "")}
     mapping.unlink()
     mapping.symlink_to(tmp_path / "nowhere.toml")
     with pytest.raises(WorkspaceError):
@@ -291,17 +291,17 @@ def test_the_errors_of_all_mappings_come_at_once_and_hidden_files_are_no_mapping
     for name in ("a", "b"):
         (tmp_path / f"{name}.toml").write_text(toml({**TICKETS, "kind": "lorry"}))
     (tmp_path / ".#a.toml").write_text("half")
-    with pytest.raises(ConfigError) as told:
+    with pytest.raises(ConfigError) as reported:
         read_mappings(tmp_path, catalogue)
-    assert [Path(p.where).name for p in told.value.problems] == ["a.toml", "b.toml"]
+    assert [Path(p.where).name for p in reported.value.problems] == ["a.toml", "b.toml"]
 
 
 def refused_mapping(catalogue, column: str | None = None, **keys) -> set[tuple[str, str]]:
     columns = TICKETS["columns"]
     table = {**TICKETS, "columns": {**columns, column: keys}} if column else {**TICKETS, **keys}
-    with pytest.raises(ConfigError) as told:
+    with pytest.raises(ConfigError) as reported:
         mapping_of(table, "m", catalogue, "test")
-    return errors(told.value)
+    return errors(reported.value)
 
 
 @pytest.mark.parametrize(

@@ -39,7 +39,7 @@ ISO = {"kind": "telemetry", "files": ["*"], "form": "iso11783", "time_zone": "UT
 ROW = "M1,2025-10-01T08:00:00Z,7\n"
 
 
-def told(path: Path, table: dict, catalogue) -> tuple[list[str], str]:
+def reported(path: Path, table: dict, catalogue) -> tuple[list[str], str]:
     """The rules broken, and what the person is told."""
     out = take(path, mapping_of(table, "m", catalogue, "test"), catalogue)
     return out.rejected["rule"].to_list(), " ".join(out.rejected["says"])
@@ -54,7 +54,7 @@ def test_a_path_outside_the_archive(tmp_path, catalogue, name):
     with zipfile.ZipFile(path, "w") as archive:
         archive.writestr("TASKDATA/TASKDATA.XML", task_data(""))
         archive.writestr(zipfile.ZipInfo(name), "evil")
-    rules, says = told(path, ISO, catalogue)
+    rules, says = reported(path, ISO, catalogue)
     assert rules == ["archive_path"]
     assert "outside its folder" in says
     assert sorted(p.name for p in tmp_path.iterdir()) == ["slip.zip"]
@@ -65,7 +65,7 @@ def test_an_archive_that_unpacks_to_far_more(tmp_path, catalogue):
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive, archive.open("TASKDATA/TASKDATA.XML", "w") as out:
         for _ in range(200):
             out.write(b"\x00" * (1 << 20))
-    rules, says = told(path, ISO, catalogue)
+    rules, says = reported(path, ISO, catalogue)
     assert rules == ["archive_too_large"]
     assert "to 209,715,200: no export does" in says
 
@@ -75,28 +75,28 @@ def test_an_archive_of_countless_members(tmp_path, catalogue):
     with zipfile.ZipFile(path, "w") as archive:
         for i in range(20_001):
             archive.writestr(f"{i}", "")
-    assert told(path, ISO, catalogue)[0] == ["archive_too_many"]
+    assert reported(path, ISO, catalogue)[0] == ["archive_too_many"]
 
 
 def test_a_workbook_that_is_a_bomb(tmp_path, catalogue):
     path = tmp_path / "bomb.xlsx"
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/worksheets/sheet1.xml", b" " * (200 << 20))
-    assert told(path, FIELD, catalogue)[0] == ["archive_too_large"]
+    assert reported(path, FIELD, catalogue)[0] == ["archive_too_large"]
 
 
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04", b"not a zip at all"])
 def test_an_archive_that_is_none(tmp_path, catalogue, content):
     path = tmp_path / "x.zip"
     path.write_bytes(content)
-    assert told(path, ISO, catalogue)[0] == ["not_an_archive"]
+    assert reported(path, ISO, catalogue)[0] == ["not_an_archive"]
 
 
 def test_an_archive_without_task_data_and_one_with_a_password(tmp_path, catalogue):
     path = tmp_path / "x.zip"
     with zipfile.ZipFile(path, "w") as archive:
         archive.writestr("readme.txt", "hello")
-    rules, says = told(path, ISO, catalogue)
+    rules, says = reported(path, ISO, catalogue)
     assert rules == ["no_task_data"]
     assert "unpack them first" in says
 
@@ -108,7 +108,7 @@ def test_an_archive_whose_members_are_damaged(tmp_path, catalogue):
     data = bytearray(path.read_bytes())
     data[500] ^= 0xFF
     path.write_bytes(data)
-    assert told(path, ISO, catalogue)[0] == ["archive_damaged"]
+    assert reported(path, ISO, catalogue)[0] == ["archive_damaged"]
 
 
 def test_an_archive_damaged_in_the_middle_gives_what_lies_before_and_says_so(tmp_path, catalogue):
@@ -141,7 +141,7 @@ def test_xml_entities(tmp_path, catalogue, doctype):
     folder = write_set(tmp_path / "t", [], [Value(397)])
     text = (folder / "TASKDATA.XML").read_text()
     (folder / "TASKDATA.XML").write_text(text.replace("?>", "?>" + doctype, 1))
-    rules, says = told(folder, ISO, catalogue)
+    rules, says = reported(folder, ISO, catalogue)
     assert rules == ["xml_doctype"]
     assert "no machine writes one" in says
 
@@ -163,7 +163,7 @@ def test_elements_that_refer_to_themselves_and_attributes_that_are_nonsense(tmp_
 def test_ten_million_columns(tmp_path, catalogue):
     path = tmp_path / "wide.csv"
     path.write_bytes(b"," * 10_000_000 + b"\n1\n")
-    rules, says = told(path, FIELD, catalogue)
+    rules, says = reported(path, FIELD, catalogue)
     assert rules == ["line_too_long"]
     assert "it is no header" in says
 
@@ -171,7 +171,7 @@ def test_ten_million_columns(tmp_path, catalogue):
 def test_too_many_columns_in_a_short_header(tmp_path, catalogue):
     path = tmp_path / "wide.csv"
     path.write_text(",".join(f"c{i}" for i in range(5000)) + "\n")
-    rules, says = told(path, FIELD, catalogue)
+    rules, says = reported(path, FIELD, catalogue)
     assert rules == ["too_many_columns"]
     assert "5,000 columns; at most 2,000" in says
 

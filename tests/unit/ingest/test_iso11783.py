@@ -157,7 +157,7 @@ def test_no_zone_anywhere_is_asked_for(tmp_path, catalogue):
 
 
 @pytest.mark.parametrize(
-    ("scale", "scale_by", "kmh", "told"),
+    ("scale", "scale_by", "kmh", "stated"),
     [
         ((0, 0.0036, "km/h"), None, 5.4, False),
         ((0, 0.000036, "km/h"), None, 0.054, True),  # both are speeds a machine may have: the device's word, and told
@@ -167,13 +167,13 @@ def test_no_zone_anywhere_is_asked_for(tmp_path, catalogue):
         (None, None, 5.4, False),
     ],
 )
-def test_the_devices_scale_and_the_dictionarys_are_reconciled(tmp_path, catalogue, scale, scale_by, kmh, told):
+def test_the_devices_scale_and_the_dictionarys_are_reconciled(tmp_path, catalogue, scale, scale_by, kmh, stated):
     extra = {"scale_by": scale_by} if scale_by else {}
     mapping = reading(catalogue, ground_speed_kmh={"from": "ddi 397", **extra})
     value = Value(397, designator="Speed", scale=scale)
     out = take(write_set(tmp_path / "t", moments(2, v0=1500), [value]), mapping, catalogue)
     assert out.accepted["ground_speed_kmh"][0] == pytest.approx(kmh)
-    assert any("scale_by" in s for s in out.received.says) == told
+    assert any("scale_by" in s for s in out.received.says) == stated
 
 
 def test_of_two_scales_the_plausible_one_is_taken_for_a_setting(tmp_path, mapping, catalogue):
@@ -206,8 +206,8 @@ def test_a_proprietary_value_without_a_known_unit_is_asked_about(tmp_path, catal
     folder = write_set(tmp_path / "t", moments(2, v0=45), [value])
     asked = take(folder, reading(catalogue, cleaner_1_speed_rpm={"from": "Cleaner"}), catalogue)
     assert asked.rejected["rule"].to_list() == ["unit_unknown"]
-    told = take(folder, reading(catalogue, cleaner_1_speed_rpm={"from": "Cleaner", "unit": "rpm"}), catalogue)
-    assert told.accepted["cleaner_1_speed_rpm"].to_list() == [45.0, 45.0]
+    stated = take(folder, reading(catalogue, cleaner_1_speed_rpm={"from": "Cleaner", "unit": "rpm"}), catalogue)
+    assert stated.accepted["cleaner_1_speed_rpm"].to_list() == [45.0, 45.0]
 
 
 def test_states_sections_and_loads(tmp_path, mapping, catalogue):

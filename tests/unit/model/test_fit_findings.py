@@ -164,9 +164,9 @@ def test_a_point_with_few_visits_has_no_support(fit):
         "too few loads",
         "not tried",
     }
-    told = curve.drop_nulls("mean")
-    assert (told["lo95"] <= told["mean"]).all()
-    assert (told["mean"] <= told["hi95"]).all()
+    reported = curve.drop_nulls("mean")
+    assert (reported["lo95"] <= reported["mean"]).all()
+    assert (reported["mean"] <= reported["hi95"]).all()
 
 
 # --- shares, gains, confounding

@@ -152,8 +152,8 @@ def test_a_workspace_adds_a_setting_without_code():
         "down": "slower",
     }
     assert load_catalogue({"brush_speed_rpm": row})["brush_speed_rpm"].step == 10
-    with pytest.raises(ConfigError) as told:
+    with pytest.raises(ConfigError) as reported:
         load_catalogue({"brush_speed_rpm": {"stage": "cleaning"}})
-    missing = {p.key for p in told.value.problems if p.code == "missing_key"}
+    missing = {p.key for p in reported.value.problems if p.code == "missing_key"}
     assert missing == row.keys() - {"stage"}
-    assert all("[settings.brush_speed_rpm]" in p.where for p in told.value.problems)
+    assert all("[settings.brush_speed_rpm]" in p.where for p in reported.value.problems)

@@ -114,9 +114,9 @@ def step_back(workspace: Workspace, layout: dict[str, str]) -> None:
 def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace(season: Season, tmp_path, version):
     fresh, old = (Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / name))) for name in ("fresh", "old"))
     step_back(old, EVERY[version])
-    told = taretrace("status", old.root)
-    assert told.code == 2
-    assert "created by another version of taretrace" in told.err
+    reported = taretrace("status", old.root)
+    assert reported.code == 2
+    assert "created by another version of taretrace" in reported.err
     for workspace in (fresh, old):
         ingest(workspace)
     whole, carried = every_table(fresh), every_table(old)

@@ -83,7 +83,7 @@ def test_a_check_finds_what_it_is_for(season: Season, tmp_path, name):
 
 def one_subject(benchmark: pl.DataFrame) -> pl.DataFrame:
     """A machine compared, for a season too small to compare any."""
-    told = {
+    reported = {
         "subject_kind": "machine",
         "subject_id": "M1",
         "response": "dirt_tare_pct",
@@ -95,7 +95,7 @@ def one_subject(benchmark: pl.DataFrame) -> pl.DataFrame:
         "n": 50,
         "says": "told",
     }
-    return pl.concat([benchmark, pl.DataFrame([told])], how="diagonal_relaxed").select(benchmark.columns)
+    return pl.concat([benchmark, pl.DataFrame([reported])], how="diagonal_relaxed").select(benchmark.columns)
 
 
 def one_advice(effect: pl.DataFrame) -> pl.DataFrame:

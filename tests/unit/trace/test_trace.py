@@ -397,9 +397,9 @@ def test_samples_come_in_any_order():
 
 def test_a_field_tells_its_lag_whatever_the_clocks_say():
     full = [10.0 * k for k in range(1, 9)]
-    told = lag_samples(work(bins("M1", 80), {"M1": signals(10, 80)}, tickets([32.0] * 8, [f + 60 for f in full])))
-    assert told["lag_min"].to_list() == pytest.approx([LAG_MIN + 60], abs=1)
-    assert told["machine_id"].to_list() == ["M1"]
+    reported = lag_samples(work(bins("M1", 80), {"M1": signals(10, 80)}, tickets([32.0] * 8, [f + 60 for f in full])))
+    assert reported["lag_min"].to_list() == pytest.approx([LAG_MIN + 60], abs=1)
+    assert reported["machine_id"].to_list() == ["M1"]
 
 
 @pytest.mark.parametrize("named", [0, 3])
@@ -411,8 +411,8 @@ def test_a_clock_that_is_off_is_told_among_others_even_without_names(named):
     of = {"M1": signals(10, 120), "M2": Signals(np.array(second), np.full(10, np.nan), 20.0)}
     full = sorted([(10.0 * k, "M1") for k in range(1, 13)] + [(12.0 * k + 4, "M2") for k in range(1, 11)])
     names: list[str | None] = [m if k < named else None for k, (_, m) in enumerate(full)]
-    told = lag_samples(work(both, of, tickets([32.0] * 22, [t for t, _ in full], names)))
-    lag = dict(told.select("machine_id", "lag_min").iter_rows())
+    reported = lag_samples(work(both, of, tickets([32.0] * 22, [t for t, _ in full], names)))
+    lag = dict(reported.select("machine_id", "lag_min").iter_rows())
     assert lag["M1"] == pytest.approx(LAG_MIN, abs=2)
     assert lag["M2"] == pytest.approx(LAG_MIN - 7, abs=2)
 
@@ -440,8 +440,8 @@ def test_a_flag_goes_before_the_level():
 
 def test_the_unload_counter_tells_when_and_how_much():
     number = [3.0] * 40 + [4.0] * 40 + [5.0] * 20
-    told = [11.0] * 40 + [17.5] * 40 + [16.0] * 20
-    events = find_unloads(records(100, unload_number=number, unloaded_t=told), 18.0)
+    reported = [11.0] * 40 + [17.5] * 40 + [16.0] * 20
+    events = find_unloads(records(100, unload_number=number, unloaded_t=reported), 18.0)
     assert events.select("found_by", "unloaded_t").rows() == [("counter", 17.5), ("counter", 16.0)]
     assert [(t - START).total_seconds() for t in events["started_at"]] == [400, 800]
 
