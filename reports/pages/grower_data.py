@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 
 from reports.language.translate import say, speaking
 from transforms.benchmark.disclosure import (
@@ -69,6 +70,11 @@ def _to_step(column: str, step: float) -> pl.Expr:
     return pl.col(column).map_elements(lambda v: rounded(v, step), return_dtype=pl.Float64)
 
 
+def _reproducible(name: str, warehouse: Warehouse) -> pl.DataFrame:
+    """Return a query's rows with means to nine decimals: two threads may add the same values in another order."""
+    return warehouse.query(name).with_columns(cs.float().round(9))
+
+
 def _why_step(totals: pl.DataFrame) -> float | None:
     """Return the rounding step that hides any one grower's part in the season's typical load; None if none does."""
     known = totals.filter(pl.col("observed_pct").is_finite())
@@ -97,10 +103,14 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", *of_others, "wetness_class"]
     loads = warehouse.query("season_load").select("grower_id", *columns).drop_nulls("grower_id")
     loads = loads.with_columns(_to_step(c, STEP) for c in of_others)
-    sources = {"loads": loads, "fields": warehouse.query("grower_field"), "why": warehouse.query("grower_why")}
+    sources = {
+        "loads": loads,
+        "fields": _reproducible("grower_field", warehouse),
+        "why": _reproducible("grower_why", warehouse),
+    }
     parts = {n: f.partition_by("grower_id", as_dict=True, include_key=False) for n, f in sources.items()}
     compared = warehouse.table("benchmark").filter((pl.col("subject_kind") == "grower") & (pl.col("response") == DIRT))
-    totals = warehouse.query("grower_total")
+    totals = _reproducible("grower_total", warehouse)
     measured = dict(totals.select("grower_id", "measured").iter_rows())
     why_step = _why_step(totals)
     empty = pl.DataFrame(schema={"kind": pl.String, "points": pl.Float64, "n": pl.Int64})
