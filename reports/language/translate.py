@@ -93,10 +93,15 @@ def locale() -> Locale:
     return _language.get().locale
 
 
+def translated(text: str) -> str:
+    """Return a text of the catalogue in the page's language as it stands there, with nothing inserted."""
+    translation = _language.get().texts.get(text, text)
+    return translation if isinstance(translation, str) else translation[0]
+
+
 def say(text: str, /, **values: Any) -> str:
     """Return a text of the catalogue in the page's language with values inserted; right-to-left values are isolated."""
-    translation = _language.get().texts.get(text, text)
-    return (translation if isinstance(translation, str) else translation[0]).format(**_isolated(values))
+    return translated(text).format(**_isolated(values))
 
 
 def _isolated(values: dict[str, Any]) -> dict[str, Any]:

@@ -1,0 +1,28 @@
+"""Messages of the reasons that tables store as codes: one message for each code, and one code for each message.
+
+Fields in braces are the reason's arguments, with Python's format of numbers. `reports/language/reason_text.py` inserts
+them.
+"""
+
+from reports.language.reason_messages.advice import ADVICE
+from reports.language.reason_messages.benchmark import BENCHMARK
+from reports.language.reason_messages.intake import INTAKE
+from reports.language.reason_messages.model import MODEL
+from reports.language.reason_messages.trace import TRACE
+from reports.language.reason_messages.trial import TRIAL
+from reports.language.translate import mark
+
+EARLIER = {"earlier_text": mark("{text}")}
+"""Sentences stored before reasons had codes; they are shown as they were written."""
+
+AREAS = {
+    "earlier": EARLIER,
+    "intake": INTAKE,
+    "model": MODEL,
+    "trace": TRACE,
+    "benchmark": BENCHMARK,
+    "advice": ADVICE,
+    "trial": TRIAL,
+}
+MESSAGES = {code: message for area in AREAS.values() for code, message in area.items()}
+"""Code -> message."""

@@ -1,0 +1,4 @@
+"""Messages of the reasons of `advice`."""
+
+
+ADVICE: dict[str, str] = {}

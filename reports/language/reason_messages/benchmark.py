@@ -1,0 +1,4 @@
+"""Messages of the reasons of `benchmark`."""
+
+
+BENCHMARK: dict[str, str] = {}

@@ -1,0 +1,4 @@
+"""Messages of the reasons of `intake`."""
+
+
+INTAKE: dict[str, str] = {}

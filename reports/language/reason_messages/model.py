@@ -1,0 +1,4 @@
+"""Messages of the reasons of `model`."""
+
+
+MODEL: dict[str, str] = {}

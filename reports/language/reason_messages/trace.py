@@ -1,0 +1,4 @@
+"""Messages of the reasons of `trace`."""
+
+
+TRACE: dict[str, str] = {}

@@ -1,0 +1,4 @@
+"""Messages of the reasons of `trial`."""
+
+
+TRIAL: dict[str, str] = {}

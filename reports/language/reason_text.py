@@ -1,0 +1,84 @@
+"""Sentences of stored reasons, in the page's language: the message of the code with its arguments inserted."""
+
+import json
+from string import Formatter
+from typing import Any
+
+import polars as pl
+
+from reports.language.bidi import isolated
+from reports.language.display_units import NOTHING
+from reports.language.labels import setting_label
+from reports.language.reason_messages import MESSAGES
+from reports.language.translate import local_number, translated
+from transforms.config.settings_catalogue import Catalogue, load_catalogue
+from transforms.contracts.reason import ALSO, Reason
+
+WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "state"}
+"""Arguments whose values are codes with a word of their own."""
+
+
+def reason_text(code: str | None, args: str | None, catalogue: Catalogue | None = None) -> str:
+    """Return the sentence of a stored reason, without a final full stop; empty if there is no reason.
+
+    Args:
+        code: value of `reason_code`.
+        args: value of `reason_args`, a JSON object.
+        catalogue: settings with their labels; None for the built-in settings.
+    """
+    if code is None:
+        return ""
+    return _text(code, json.loads(args or "{}"), catalogue if catalogue is not None else load_catalogue())
+
+
+def text_of(why: Reason, catalogue: Catalogue | None = None) -> str:
+    """Return the sentence of a reason that is not stored."""
+    return reason_text(why.code, why.args, catalogue)
+
+
+def row_reason(row: dict[str, Any], catalogue: Catalogue | None = None) -> str:
+    """Return the sentence of a row with `reason_code` and `reason_args`."""
+    return reason_text(row["reason_code"], row["reason_args"], catalogue)
+
+
+def with_reasons(table: pl.DataFrame, catalogue: Catalogue | None = None) -> pl.DataFrame:
+    """Return a table with the column `reason`, the sentence, after `reason_code` and `reason_args`, if it has these."""
+    if not {"reason_code", "reason_args"} <= set(table.columns):
+        return table
+    sentences: dict[tuple[str | None, str | None], str] = {}
+    for pair in table.select("reason_code", "reason_args").unique().iter_rows():
+        sentences[pair] = reason_text(*pair, catalogue)
+    told = [sentences[pair] or None for pair in table.select("reason_code", "reason_args").iter_rows()]
+    at = table.columns.index("reason_args") + 1
+    return table.clone().insert_column(at, pl.Series("reason", told, dtype=pl.String))
+
+
+def _text(code: str, args: dict[str, Any], catalogue: Catalogue) -> str:
+    also = args.pop(ALSO, [])
+    parts = [_inserted(translated(MESSAGES[code]), args, catalogue)]
+    parts += [_text(other["code"], dict(other["args"]), catalogue) for other in also]
+    return "; ".join(parts)
+
+
+def _inserted(message: str, args: dict[str, Any], catalogue: Catalogue) -> str:
+    parts = []
+    for literal, name, form, _ in Formatter().parse(message):
+        parts.append(literal)
+        if name is not None:
+            parts.append(_shown(name, args.get(name), form or "", catalogue))
+    return "".join(parts)
+
+
+def _shown(name: str, value: Any, form: str, catalogue: Catalogue) -> str:
+    """Return an argument as text: a number in the locale, a setting by its label, an id or name unchanged."""
+    if value is None:
+        return NOTHING
+    if isinstance(value, dict):
+        return _text(value["code"], dict(value["args"]), catalogue)
+    if isinstance(value, list):
+        return ", ".join(_shown(name, v, form, catalogue) for v in value)
+    if isinstance(value, int | float):
+        return local_number(format(value, form or ("," if isinstance(value, int) else ".4g")))
+    if name == "setting":
+        return setting_label(value, catalogue)
+    return translated(value.replace("_", " ")) if name in WORD_ARGS else isolated(value)

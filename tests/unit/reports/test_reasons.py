@@ -1,0 +1,83 @@
+"""Reasons: every code of the computation has a message, every message a code, and arguments are inserted as typed."""
+
+import ast
+from pathlib import Path
+from string import Formatter
+
+import polars as pl
+import pytest
+
+from reports.language.reason_messages import AREAS, EARLIER, MESSAGES
+from reports.language.reason_text import reason_text, text_of, with_reasons
+from reports.language.translate import speaking
+from transforms.config.settings_catalogue import load_catalogue
+from transforms.contracts.reason import REASON_COLUMNS, reason, together
+
+ROOT = Path(__file__).parents[3] / "transforms"
+
+
+def codes_in_source() -> set[str]:
+    """Every code that a call of `reason(...)` names, and every text of a module's `..._CODES` and `..._REASON`."""
+    found = set()
+    for path in ROOT.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id == "reason"
+                and node.args
+            ):
+                found |= {c.value for c in ast.walk(node.args[0]) if isinstance(c, ast.Constant)}
+            named = isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
+            if named and node.targets[0].id.endswith(("_CODES", "_REASON")):
+                found |= {c.value for c in ast.walk(node.value) if isinstance(c, ast.Constant)}
+    return {c for c in found if isinstance(c, str)}
+
+
+def test_every_code_has_a_message_and_every_message_a_code():
+    assert sum(len(area) for area in AREAS.values()) == len(MESSAGES)  # no code in two areas
+    assert codes_in_source() == set(MESSAGES) - set(EARLIER)
+
+
+@pytest.mark.parametrize("code", MESSAGES)
+def test_a_message_is_a_phrase_with_named_fields(code):
+    fields = [name for _, name, _, _ in Formatter().parse(MESSAGES[code]) if name is not None]
+    assert all(name.isidentifier() for name in fields)
+    assert not MESSAGES[code].endswith(".")
+
+
+@pytest.fixture
+def _messages(monkeypatch):
+    own = {
+        "n_of": "{n} of {many}, {ratio:.2f} times",
+        "moved": "{setting} by {step:.1f} in {field_id}",
+        "because": "{why}",
+    }
+    for code, message in own.items():
+        monkeypatch.setitem(MESSAGES, code, message)
+
+
+@pytest.mark.usefixtures("_messages")
+def test_arguments_are_shown_by_their_type():
+    why = reason("n_of", n=3, many=12345, ratio=0.5)
+    assert text_of(why) == "3 of 12,345, 0.50 times"
+    with speaking("de-DE"):
+        assert text_of(why) == "3 of 12.345, 0,50 times"
+    moved = reason("moved", setting="share_depth_cm", step=0.25, field_id="F{1}")
+    assert text_of(moved, load_catalogue()) == "share depth by 0.2 in F{1}"
+    assert text_of(together([moved, why])) == "share depth by 0.2 in F{1}; 3 of 12,345, 0.50 times"
+    assert text_of(reason("because", why=why)) == "3 of 12,345, 0.50 times"
+    assert reason_text(None, None) == ""
+    assert text_of(reason("n_of", n=1, many=2, ratio=float("nan"))) == "1 of 2, – times"
+
+
+@pytest.mark.usefixtures("_messages")
+def test_exports_add_the_sentence_after_the_code():
+    rows = pl.DataFrame(
+        [{"id": 1, **reason("n_of", n=1, many=2, ratio=3.0).columns, "n": 9}, {"id": 2, "n": 8}],
+        schema={"id": pl.Int64, **REASON_COLUMNS, "n": pl.Int64},
+    )
+    out = with_reasons(rows)
+    assert out.columns == ["id", "reason_code", "reason_args", "reason", "n"]
+    assert out["reason"].to_list() == ["1 of 2, 3.00 times", None]
+    assert with_reasons(rows.drop("reason_args")).columns == ["id", "reason_code", "n"]
