@@ -38,6 +38,12 @@ def catalogue() -> Catalogue:
     return load_catalogue()
 
 
+def pytest_ignore_collect(collection_path: Path) -> bool | None:
+    """Skip scripts and helpers of the tests, which hold no doctests and may work when they are imported."""
+    is_script = collection_path.suffix == ".py" and not collection_path.name.startswith(("test_", "conftest"))
+    return True if is_script else None
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Run all tests of the demo season in one process, before xdist reads the groups: two would each run the season."""

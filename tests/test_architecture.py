@@ -10,7 +10,14 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 TOP = {"CHANGELOG.md", "README.md", "DEVELOPERS.md", "pyproject.toml", "flows", "transforms", "sql", "reports", "tests"}
-CONVENTION = {".ci", ".gitignore", "requirements.txt", "requirements-cluster.txt", "requirements-dev.txt"}
+CONVENTION = {
+    ".ci",
+    ".gitignore",
+    ".pre-commit-config.yaml",
+    "requirements.txt",
+    "requirements-cluster.txt",
+    "requirements-dev.txt",
+}
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
@@ -27,11 +34,11 @@ def test_the_top_level_is_fixed():
 
 @pytest.mark.parametrize(
     "command",
-    [["-m", "ruff", "check", "."], ["-m", "ruff", "format", "--check", "."], ["-m", "mypy"]],
-    ids=["style", "format", "types"],
+    [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"], ["vulture"], ["codespell_lib"]],
+    ids=["style", "format", "types", "unused code", "spelling"],
 )
-def test_style_and_types(command):
-    done = run(sys.executable, *command)
+def test_the_checks_pass(command):
+    done = run(sys.executable, "-m", *command)
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-1000:]
 
 

@@ -37,7 +37,11 @@ class OutlineError(Exception):
 
 
 def metres_per_degree(lat_deg: float) -> tuple[float, float]:
-    """Return the length of one degree of longitude and of latitude at a latitude, in metres, on WGS 84."""
+    """Return the length of one degree of longitude and of latitude at a latitude, in metres, on WGS 84.
+
+    >>> [round(m) for m in metres_per_degree(52.0)]
+    [68678, 111267]
+    """
     lat, e2 = np.radians(lat_deg), FLATTENING * (2 - FLATTENING)
     w = 1 - e2 * np.sin(lat) ** 2
     return (

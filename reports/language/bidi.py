@@ -27,7 +27,11 @@ def without_isolates(text: str) -> str:
 
 
 def isolated(text: str) -> str:
-    """Return a text that cannot reorder its surroundings: isolated if it contains right-to-left letters."""
+    """Return a text that cannot reorder its surroundings: isolated if it contains right-to-left letters.
+
+    >>> isolated("F012")
+    'F012'
+    """
     if text.isascii():
         return text
     text = without_overrides(text)

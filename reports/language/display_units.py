@@ -42,7 +42,15 @@ NOTHING = "–"
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
-    """Return a number in the locale's format with a true minus sign; a dash if it is missing or not finite."""
+    """Return a number in the locale's format with a true minus sign; a dash if it is missing or not finite.
+
+    >>> number(1234.567, 1)
+    '1,234.6'
+    >>> number(3.2, 0, sign=True)
+    '+3'
+    >>> number(None)
+    '–'
+    """
     if value is None or not math.isfinite(value):
         return NOTHING
     text = f"{value:+,.{digits}f}" if sign else f"{value:,.{digits}f}"

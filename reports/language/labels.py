@@ -68,7 +68,11 @@ def _argument(kind: ArgKind, text: str, catalogue: Catalogue) -> str:
 
 
 def interval(low: float | None, high: float | None, digits: int = 0) -> str:
-    """Return an interval as text."""
+    """Return an interval as text.
+
+    >>> interval(7.94, 9.31, 1)
+    '7.9 to 9.3'
+    """
     return say("{lo} to {hi}", lo=number(low, digits), hi=number(high, digits))
 
 
@@ -80,12 +84,20 @@ def mean_interval(mean: float, half: float | None) -> str:
 
 
 def capital(text: str) -> str:
-    """Return a text with its first letter in upper case and the rest unchanged."""
+    """Return a text with its first letter in upper case and the rest unchanged.
+
+    >>> capital("share depth")
+    'Share depth'
+    """
     return text[:1].upper() + text[1:]
 
 
 def listed(names: list[str], most: int = 6) -> str:
-    """Return names as a comma-separated list; after `most` names only the number of the others."""
+    """Return names as a comma-separated list; after `most` names only the number of the others.
+
+    >>> listed(["M1", "M2", "M3"], most=2)
+    'M1, M2 and 1 more'
+    """
     if len(names) <= most:
         return ", ".join(isolated(n) for n in names)
     some = ", ".join(isolated(n) for n in names[:most])
@@ -139,7 +151,11 @@ def step_in_words(name: str, catalogue: Catalogue, shown: Shown) -> str:
 
 
 def sure(probability: float) -> str:
-    """Return a probability as `n in 100`, at most 99."""
+    """Return a probability as `n in 100`, at most 99.
+
+    >>> sure(0.999)
+    '99 in 100'
+    """
     return say("{n} in 100", n=min(round(100 * probability), 99))
 
 

@@ -46,8 +46,8 @@ def with_reasons(table: pl.DataFrame, catalogue: Catalogue | None = None) -> pl.
     if not {"reason_code", "reason_args"} <= set(table.columns):
         return table
     sentences: dict[tuple[str | None, str | None], str] = {}
-    for pair in table.select("reason_code", "reason_args").unique().iter_rows():
-        sentences[pair] = reason_text(*pair, catalogue)
+    for code, args in table.select("reason_code", "reason_args").unique().iter_rows():
+        sentences[code, args] = reason_text(code, args, catalogue)
     told = [sentences[pair] or None for pair in table.select("reason_code", "reason_args").iter_rows()]
     at = table.columns.index("reason_args") + 1
     return table.clone().insert_column(at, pl.Series("reason", told, dtype=pl.String))

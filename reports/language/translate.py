@@ -127,7 +127,11 @@ def _plural_index(spoken: Locale, n: int) -> int:
 
 
 def local_number(text: str) -> str:
-    """Return a number in Python's format (`-1,234.5`) with the locale's separators and a true minus sign."""
+    """Return a number in Python's format (`-1,234.5`) with the locale's separators and a true minus sign.
+
+    >>> local_number("-1,234.5")
+    '−1,234.5'
+    """
     symbols = locale().number_symbols["latn"]
     marks = {",": symbols["group"], ".": symbols["decimal"], "-": "\u2212"}
     return "".join(marks.get(c, c) for c in text)

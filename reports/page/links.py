@@ -6,7 +6,11 @@ from transforms.contracts.naming import safe_name
 
 
 def machine_anchor(machine: str) -> str:
-    """Return the anchor of a machine's card."""
+    """Return the anchor of a machine's card.
+
+    >>> machine_anchor("M 7")
+    'm-M_7-x0258d7b668b'
+    """
     return f"m-{safe_name(machine)}"
 
 

@@ -77,7 +77,11 @@ def span(low: str, high: str, form: str, title: str | None = None) -> list[alt.T
 
 
 def midnight(day: dt.date) -> str:
-    """Return midnight of a day in the format of chart data."""
+    """Return midnight of a day in the format of chart data.
+
+    >>> midnight(dt.date(2025, 10, 5))
+    '2025-10-05T00:00:00'
+    """
     return f"{day}T00:00:00"
 
 

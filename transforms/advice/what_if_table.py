@@ -53,6 +53,9 @@ def class_names(wetness: float, clay_pct: float) -> tuple[str, str]:
     Args:
         wetness: topsoil wetness, 0 to 1.
         clay_pct: clay content, percent.
+
+    >>> class_names(0.7, 12.0)
+    ('wet', 'light')
     """
     wet = "dry" if wetness < DRY_BELOW else "moist" if wetness < WET_FROM else "wet"
     return wet, "light" if clay_pct < LIGHT_BELOW else "medium" if clay_pct <= HEAVY_ABOVE else "heavy"

@@ -40,7 +40,6 @@ DOUBLINGS = (1, 2, 4, 8)
 
 TOO_FEW_OTHERS, DOMINATED = "too_few_others", "dominated"
 TOO_FEW_COMPARED, SHARED_OWNERS, TOO_FAR_APART = "too_few_compared", "shared_owners", "too_far_apart"
-WITHHELD = (TOO_FEW_OTHERS, DOMINATED, TOO_FEW_COMPARED, SHARED_OWNERS, TOO_FAR_APART)
 """Reason codes of withheld figures."""
 
 
@@ -51,7 +50,7 @@ class Band:
     Attributes:
         marks: name of the quantile -> rounded mark; withheld marks are omitted.
         step: rounding step of the marks; None if all are withheld.
-        reason_code: reason for withholding all of them, one of `WITHHELD`; None if any is shown.
+        reason_code: reason for withholding all of them, one of the codes above; None if any is shown.
     """
 
     marks: dict[str, float]
@@ -60,7 +59,11 @@ class Band:
 
 
 def base_step(response: str) -> float:
-    """Return the finest rounding of figures of a response."""
+    """Return the finest rounding of figures of a response.
+
+    >>> base_step("dirt_tare_pct")
+    0.1
+    """
     return BASE_STEPS.get(response, OTHER_BASE_STEP)
 
 
@@ -81,6 +84,9 @@ def step_for(sensitivity: float, base: float) -> float | None:
     Args:
         sensitivity: largest movement of the figure if one subject is replaced or removed.
         base: finest step, in the unit of the figure.
+
+    >>> step_for(0.15, 0.1)
+    0.2
     """
     return next((base * k for k in DOUBLINGS if sensitivity <= base * k), None)
 

@@ -62,7 +62,13 @@ class OwnView:
 
 
 def third_of(low: int, high: int, subjects: int) -> str:
-    """Return the third of all ranks that the interval of a rank lies in."""
+    """Return the third of all ranks that the interval of a rank lies in.
+
+    >>> third_of(1, 4, 30)
+    'lowest_third'
+    >>> third_of(8, 14, 30)
+    'unsettled'
+    """
     first, last = -(-3 * low // subjects), -(-3 * high // subjects)
     return (LOWEST, MIDDLE, HIGHEST)[first - 1] if first == last else UNSETTLED
 

@@ -31,6 +31,9 @@ def check_unique(values: list[str]) -> list[str]:
 
     Raises:
         ValueError: a value occurs more than once.
+
+    >>> check_unique(["a", "b"])
+    ['a', 'b']
     """
     repeated = sorted({v for v in values if values.count(v) > 1})
     if repeated:

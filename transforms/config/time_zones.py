@@ -12,6 +12,9 @@ def check_time_zone(name: str) -> str:
 
     Raises:
         ValueError: no time zone has this name.
+
+    >>> check_time_zone("Europe/Berlin")
+    'Europe/Berlin'
     """
     try:
         ZoneInfo(name)

@@ -14,6 +14,9 @@ def safe_name(text: str) -> str:
     characters, and either has digits and no lower-case letters (`A_1`) or has neither digits nor upper-case letters
     (`one`). Any other id gets a suffix of its hash. A suffix has a digit and a lower-case letter, so a name with a
     suffix never equals an unchanged id.
+
+    >>> safe_name("Field 7/B")
+    'Field_7_B-x0d967ce1d59'
     """
     is_plain = len(text) <= MAX_CHARACTERS and _SAFE.fullmatch(text) is not None
     has_digit = any(c.isdigit() for c in text)

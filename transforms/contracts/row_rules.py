@@ -78,7 +78,13 @@ def rule_in_words(rule: str, schema: type[dy.Schema]) -> str:
 
 
 def rule_column(rule: str) -> str | None:
-    """Return the column of a rule; None for a rule over several columns."""
+    """Return the column of a rule; None for a rule over several columns.
+
+    >>> rule_column("gross_t|min")
+    'gross_t'
+    >>> rule_column("net_above_gross") is None
+    True
+    """
     if rule.endswith("_needed"):
         return rule.removesuffix("_needed")
     return rule.split("|", 1)[0] if "|" in rule else None

@@ -167,6 +167,9 @@ def unit_of_text(text: str) -> str | None:
     """Return the code of a unit as people or devices write it; None if it is not in the closed table.
 
     Brackets, periods, spaces and letter case do not matter, but "mg" is not "Mg".
+
+    >>> unit_of_text("km/h")
+    'kmh'
     """
     plain = " ".join(text.strip(" .[]()\t").split())
     if plain in UNITS:
@@ -197,7 +200,11 @@ SUFFIX_UNIT = {
 
 
 def stored_unit(column: str) -> str | None:
-    """Return the stored unit of a canonical column, taken from its suffix; None if it has no unit suffix."""
+    """Return the stored unit of a canonical column, taken from its suffix; None if it has no unit suffix.
+
+    >>> stored_unit("share_depth_cm")
+    'cm'
+    """
     return next((unit for suffix, unit in SUFFIX_UNIT.items() if column.endswith(suffix)), None)
 
 
@@ -206,6 +213,11 @@ def factor_between(source: str, target: str, *, where: str) -> tuple[float, floa
 
     Raises:
         WorkspaceError: a unit is not in the table, or the two units have different dimensions.
+
+    >>> factor_between("in", "cm", where="example")
+    (2.54, 0.0)
+    >>> factor_between("degF", "degC", where="example")
+    (0.5555555555555556, -17.77777777777778)
     """
     for code in (source, target):
         if code not in UNITS:

@@ -94,7 +94,11 @@ class District:
 
 
 def km_between(lat_a: float, lon_a: float, lat_b: float, lon_b: float) -> float:
-    """Return the distance in km between two points up to some tens of kilometres apart."""
+    """Return the distance in km between two points up to some tens of kilometres apart.
+
+    >>> round(km_between(52.0, 10.0, 52.1, 10.0), 1)
+    11.1
+    """
     east = (lon_b - lon_a) * KM_PER_DEG_LAT * math.cos(math.radians(ORIGIN_LAT))
     return math.hypot(east, (lat_b - lat_a) * KM_PER_DEG_LAT)
 

@@ -63,7 +63,11 @@ def memory_limit(readers: int = 1) -> int:
 
 
 def time_limit(size_bytes: int) -> float:
-    """Return the time limit in seconds for reading a file of a given size."""
+    """Return the time limit in seconds for reading a file of a given size.
+
+    >>> time_limit(0) < time_limit(1 << 30)
+    True
+    """
     return BASE_S + SECONDS_PER_MB * size_bytes / 1e6
 
 

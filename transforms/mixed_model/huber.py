@@ -44,13 +44,11 @@ class Tails:
 
     Attributes:
         far_share: share of rows beyond 3.5 robust standard deviations.
-        kurtosis: fourth moment over three times the squared second moment; 1 for a normal distribution.
         drawn_in: True if the model was fitted to pseudo-values.
         largest_move_se: largest change of a fixed effect by the pseudo-values, in standard errors.
     """
 
     far_share: float
-    kurtosis: float
     drawn_in: bool = False
     largest_move_se: float = 0.0
 
@@ -69,7 +67,7 @@ def tails_of(z: Array, fitted: Array, variance: Array) -> Tails:
     """Return the tails of (z - fitted) / sqrt(variance), all of shape (n,)."""
     r = (z - fitted) / np.sqrt(variance)
     s = max(_scale(r), 1e-9)
-    return Tails(float(np.mean(np.abs(r) > FAR * s)), float(np.mean(r**4) / (3 * np.mean(r**2) ** 2)))
+    return Tails(float(np.mean(np.abs(r) > FAR * s)))
 
 
 def pseudo_values(z: Array, fitted: Array, variance: Array) -> Array:

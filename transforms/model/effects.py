@@ -88,7 +88,11 @@ def tried(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> tuple[b
 
 
 def percent(log_change: float) -> float:
-    """Return a log change in percent."""
+    """Return a log change in percent.
+
+    >>> round(percent(0.0953), 1)
+    10.0
+    """
     return 100 * float(np.expm1(log_change))
 
 

@@ -19,7 +19,11 @@ WHOLE_ROOT_FRACTION = 0.6
 
 
 def break_loss_fraction(diameter_cm: float) -> float:
-    """Return the fraction of a root's mass lost at a break, by the power law through the two assumed points."""
+    """Return the fraction of a root's mass lost at a break, by the power law through the two assumed points.
+
+    >>> round(break_loss_fraction(3.0), 3)
+    0.03
+    """
     return float(BREAK_FRACTION_AT_3_CM * (diameter_cm / 3.0) ** POWER)
 
 

@@ -45,7 +45,11 @@ def variance_class(known: Array) -> NDArray[np.int64]:
 
 
 def class_variance(index: int) -> float:
-    """Return the measurement variance of a class."""
+    """Return the measurement variance of a class.
+
+    >>> class_variance(0) < class_variance(1)
+    True
+    """
     return float(CLASS_RATIO**index)
 
 

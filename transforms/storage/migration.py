@@ -19,5 +19,9 @@ CARRIED = {
 
 
 def is_carried(name: str) -> bool:
-    """Return True if an upgrade keeps the table because no run can recompute it."""
+    """Return True if an upgrade keeps the table because no run can recompute it.
+
+    >>> is_carried("received_tare"), is_carried("effect")
+    (True, False)
+    """
     return name in CARRIED or name.startswith("received_")

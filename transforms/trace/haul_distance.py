@@ -11,6 +11,9 @@ def road_km(lat: float | None, lon: float | None, site: tuple[float, float] | No
     """Return the road distance to a site, km (common practice: 1.3 times the straight line).
 
     It is UNKNOWN_KM if the position of the field or of the site is unknown.
+
+    >>> round(road_km(52.0, 10.0, (52.1, 10.0)), 1)
+    14.5
     """
     if site is None or lat is None or lon is None:
         return UNKNOWN_KM

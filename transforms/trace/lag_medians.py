@@ -26,7 +26,11 @@ def lag_spread(samples: pl.DataFrame, leave_spread_min: float, usual_min: float)
 
 
 def round_to_half(minutes: float) -> float:
-    """Return minutes rounded to half a minute."""
+    """Return minutes rounded to half a minute.
+
+    >>> round_to_half(12.3)
+    12.5
+    """
     return round(2 * minutes) / 2
 
 

@@ -99,7 +99,11 @@ def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
 
 
 def signs(pairs: int) -> Array:
-    """Return sign patterns, shape (patterns, pairs): all of them, or a fixed random sample if there are too many."""
+    """Return sign patterns, shape (patterns, pairs): all of them, or a fixed random sample if there are too many.
+
+    >>> signs(2).tolist()
+    [[-1.0, -1.0], [1.0, -1.0], [-1.0, 1.0], [1.0, 1.0]]
+    """
     if pairs <= EXACT_PAIRS:
         bits = (np.arange(2**pairs)[:, None] >> np.arange(pairs)) & 1
         return np.asarray(2.0 * bits - 1)

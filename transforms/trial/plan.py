@@ -50,7 +50,13 @@ class Trial:
 
 
 def drawn_order(pairs: int, seed: int) -> tuple[str, ...]:
-    """Return the arms in order of lifting, with a random order within each pair."""
+    """Return the arms in order of lifting, with a random order within each pair.
+
+    >>> drawn_order(3, 7) == drawn_order(3, 7)
+    True
+    >>> sorted(drawn_order(1, 7))
+    ['A', 'B']
+    """
     first = np.random.default_rng(seed).integers(0, 2, pairs)
     return tuple(arm for f in first for arm in (ARMS[f], ARMS[1 - f]))
 

@@ -19,7 +19,11 @@ MOST_PAIRS = 200
 
 
 def pair_sd(residual_sd: float, lab_cv_at_25_kg: float, sample_kg: float) -> float:
-    """Return the standard deviation of a pair's difference in log dirt."""
+    """Return the standard deviation of a pair's difference in log dirt.
+
+    >>> round(pair_sd(0.2, 0.15, 25.0), 3)
+    0.354
+    """
     return float(np.sqrt(2 * (residual_sd**2 + lab_cv_at_25_kg**2 * 25.0 / sample_kg)))
 
 
@@ -30,6 +34,9 @@ def power_of(pairs: int, effect: float, sd: float) -> float:
         pairs: number of pairs.
         effect: true difference in log dirt.
         sd: standard deviation of a pair's difference.
+
+    >>> round(power_of(12, 0.2, 0.25), 2)
+    0.71
     """
     df, noncentrality = pairs - 1, abs(effect) * np.sqrt(pairs) / sd
     # The number of sign patterns is finite: the level of the test is the largest even number of them within 5 %.
@@ -39,7 +46,11 @@ def power_of(pairs: int, effect: float, sd: float) -> float:
 
 
 def pairs_for(effect: float, sd: float, power: float) -> int | None:
-    """Return the smallest number of pairs that reaches the power; None if more than 200 would be needed."""
+    """Return the smallest number of pairs that reaches the power; None if more than 200 would be needed.
+
+    >>> pairs_for(0.2, 0.25, 0.8)
+    15
+    """
     for pairs in range(PLANNED_FROM, MOST_PAIRS + 1):
         if power_of(pairs, effect, sd) >= power:
             return pairs
@@ -47,7 +58,11 @@ def pairs_for(effect: float, sd: float, power: float) -> int | None:
 
 
 def least_found(pairs: int, sd: float, power: float) -> float:
-    """Return the smallest difference in log dirt that a number of pairs detects with the power."""
+    """Return the smallest difference in log dirt that a number of pairs detects with the power.
+
+    >>> round(least_found(12, 0.25, 0.8), 3)
+    0.222
+    """
     low, high = 0.0, 20 * sd
     for _ in range(60):
         middle = (low + high) / 2

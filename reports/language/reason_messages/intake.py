@@ -1,4 +1,3 @@
 """Messages of the reasons of `intake`."""
 
-
 INTAKE: dict[str, str] = {}

@@ -44,7 +44,11 @@ class Name:
 
 
 def plain_words(text: str) -> list[str]:
-    """Return the normalized words of a name: no accents, lower case, camel case and numbers split."""
+    """Return the normalized words of a name: no accents, lower case, camel case and numbers split.
+
+    >>> plain_words("Ground speed [km/h]")
+    ['ground', 'speed', 'km', 'h']
+    """
     spaced = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
     flat = unicodedata.normalize("NFKD", spaced).encode("ascii", "ignore").decode().casefold()
     return NUMBERED.sub(" ", re.sub(r"[^a-z0-9]+", " ", flat)).split()

@@ -112,7 +112,13 @@ def _separator(lines: list[str]) -> str:
 
 
 def is_number(cell: str) -> bool:
-    """Return True if a cell is a number with any decimal mark."""
+    """Return True if a cell is a number with any decimal mark.
+
+    >>> is_number("1.204,5")
+    True
+    >>> is_number("F012")
+    False
+    """
     return bool(NUMBER.match(cell) or GROUPED.match(cell))
 
 

@@ -42,7 +42,13 @@ def _column_number(letters: str) -> int:
 
 
 def cell_name(row: int, column: int) -> str:
-    """Return the name of a cell: row 3, column 28 is AB3."""
+    """Return the name of a cell: row 3, column 28 is AB3.
+
+    >>> cell_name(1, 1)
+    'A1'
+    >>> cell_name(20, 28)
+    'AB20'
+    """
     letters = ""
     while column:
         column, digit = divmod(column - 1, 26)

@@ -74,7 +74,11 @@ def _joined_names(header: list[list[str]]) -> list[str]:
 
 
 def unique_names(names: list[str]) -> list[str]:
-    """Return unique names; repeated names get a number: 'a', 'a (2)', 'a (3)'."""
+    """Return unique names; repeated names get a number: 'a', 'a (2)', 'a (3)'.
+
+    >>> unique_names(["a", "b", "a"])
+    ['a', 'b', 'a (2)']
+    """
     seen: Counter[str] = Counter()
     taken, out = set(names), []
     for name in names:
@@ -89,7 +93,11 @@ def unique_names(names: list[str]) -> list[str]:
 
 
 def column_names(header: list[list[str]]) -> list[str]:
-    """Return a unique name per column from one or more header rows."""
+    """Return a unique name per column from one or more header rows.
+
+    >>> column_names([["Depth", "Speed"], ["cm", "km/h"]])
+    ['Depth cm', 'Speed km/h']
+    """
     return unique_names(_joined_names(header))
 
 
@@ -111,7 +119,11 @@ def repeated_columns(header: list[list[str]]) -> tuple[str, ...]:
 
 
 def cells_of(line: str, separator: str) -> list[str]:
-    """Split one line into cells; none where its quoting makes no sense."""
+    """Split one line into cells; none where its quoting makes no sense.
+
+    >>> cells_of('a;"b;c";d', ";")
+    ['a', 'b;c', 'd']
+    """
     try:
         return next(csv.reader([line], delimiter=separator), [])
     except csv.Error:

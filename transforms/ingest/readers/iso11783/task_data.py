@@ -141,7 +141,13 @@ def read_task_data(container: Container, name: str) -> TaskData:
 
 
 def number(text: str | None, default: float = 0.0) -> float:
-    """Return an attribute as a number; the default if it is not a number."""
+    """Return an attribute as a number; the default if it is not a number.
+
+    >>> number("12.5")
+    12.5
+    >>> number("n/a", default=1.0)
+    1.0
+    """
     try:
         return float(text) if text else default
     except ValueError:
@@ -149,7 +155,11 @@ def number(text: str | None, default: float = 0.0) -> float:
 
 
 def hexadecimal(text: str | None) -> int:
-    """Return a dictionary number from its hexadecimal attribute; -1 if it is not one."""
+    """Return a dictionary number from its hexadecimal attribute; -1 if it is not one.
+
+    >>> hexadecimal("008D")
+    141
+    """
     try:
         return int(text, 16) if text and len(text) <= 8 else -1
     except ValueError:
