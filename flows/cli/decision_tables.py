@@ -13,9 +13,10 @@ from reports.language.basis_messages import earlier_note
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
 from transforms.advice.what_if import WhatIfQuery, answer
-from transforms.advice.what_if_table import class_names, read_table
+from transforms.advice.what_if_table import read_table
 from transforms.benchmark.own_view import own_view
 from transforms.config.workspace import Workspace
+from transforms.contracts.classes import classes_at
 from transforms.errors import WorkspaceError
 from transforms.storage.product_basis import BENCHMARK, GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
@@ -175,7 +176,7 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
         schema=["expected", "mean", "95 % from", "to"],
         orient="row",
     )
-    wet, soil = class_names(question.topsoil_wetness, question.clay_pct)
+    wet, soil = classes_at(question.topsoil_wetness, question.clay_pct)
     notes = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
     warnings = [f"Warning, not reliable: {'; '.join(found.untried)}."] if found.untried else []
     code, earlier = basis_of(workspace, GUIDE)

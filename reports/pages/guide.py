@@ -32,12 +32,11 @@ from reports.sections.data_health import footer, health_section
 from reports.sections.prices import assumption_words, price_section
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
+from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.naming import safe_name
 from transforms.storage.product_basis import GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
 
-ORDER = ("dry", "moist", "wet")
-SOILS = ("light", "medium", "heavy")
 CLASS = ["generation", "wetness_class", "soil_class"]
 
 
@@ -225,7 +224,7 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
         "figures in brackets. These are measured associations within visits, not promises.",
         t=shown.sign("t"),
     )
-    wet, soil = (tuple((c, translate_stored(c)) for c in classes) for classes in (ORDER, SOILS))
+    wet, soil = (tuple((c, translate_stored(c)) for c in classes) for classes in (WETNESS_CLASSES, SOIL_CLASSES))
     narrow = Filters({"wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil)})
     status = product_status(warehouse, GUIDE)
     about = (*earlier_note(GUIDE, status), Prose(f"{reading} {assumption_words(season)}"), narrow)
@@ -260,7 +259,8 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> li
 
     names = settings["setting"].unique(maintain_order=True).to_list()
     return [
-        {"label": setting_label(n, catalogue), "cells": [cell(n, w, s) for w in ORDER for s in SOILS]} for n in names
+        {"label": setting_label(n, catalogue), "cells": [cell(n, w, s) for w in WETNESS_CLASSES for s in SOIL_CLASSES]}
+        for n in names
     ]
 
 
@@ -279,8 +279,8 @@ def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = 
                     season=season,
                     generation=generation,
                     rows=rows,
-                    wetnesses=[translate_stored(w) for w in ORDER],
-                    soils=[translate_stored(s) for s in SOILS],
+                    wetnesses=[translate_stored(w) for w in WETNESS_CLASSES],
+                    soils=[translate_stored(s) for s in SOIL_CLASSES],
                     caution=say(CAUTION),
                     earlier=earlier_note(GUIDE, status),
                     assumptions=assumption_words(season),

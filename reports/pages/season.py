@@ -19,10 +19,11 @@ from reports.sections.season_methods import methods_section
 from reports.sections.season_worth import guide_section, pile_section, worth_section
 from reports.sections.shift_loads import load_list
 from transforms.config.workspace import Season
+from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.natural_order import natural_key
 from transforms.storage.warehouse import Warehouse
 
-CLASSES = {"wetness": ("dry", "moist", "wet"), "soil": ("light", "medium", "heavy")}
+CLASSES = {"wetness": WETNESS_CLASSES, "soil": SOIL_CLASSES}
 
 
 def _filters(sites: list[str]) -> Filters:

@@ -10,6 +10,7 @@ from reports.language.translate import mark, say, say_n, translate_stored
 from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.sections.effects import labelled
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
 
@@ -18,7 +19,7 @@ REASONS = {
     "too wide to tell": mark("interval too wide"),
     "not tried enough": mark("not tried enough"),
 }
-ORDER = ("dry", "moist", "wet", "light", "medium", "heavy")
+ORDER = (*WETNESS_CLASSES, *SOIL_CLASSES)
 
 
 def grid_finding(cells: pl.DataFrame) -> str:

@@ -21,6 +21,7 @@ from reports.sections.shift_loads import loads_section, worst_section
 from reports.sections.shift_machines import machines_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season
+from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import ADVICE, BasisCode, product_status
 from transforms.storage.warehouse import Warehouse
 
@@ -29,10 +30,7 @@ def filters(loads: pl.DataFrame, machines: list[MachineAdvice]) -> Filters:
     """Return the filter choices of factory, machine and conditions for the shift."""
     sites = loads["site_id"].drop_nulls().unique().sort().to_list()
     names = sorted({*loads["machine_id"].drop_nulls().to_list(), *(a.machine for a in machines)})
-    wet, soil = (
-        tuple((c, translate_stored(c)) for c in classes)
-        for classes in (("dry", "moist", "wet"), ("light", "medium", "heavy"))
-    )
+    wet, soil = (tuple((c, translate_stored(c)) for c in classes) for classes in (WETNESS_CLASSES, SOIL_CLASSES))
     return Filters(
         {
             "site": (say("Factory"), tuple((s, s) for s in sites)),

@@ -17,6 +17,7 @@ from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.config.settings_catalogue import ROOT_LOSS
 from transforms.config.workspace import Season
+from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import GUIDE, ProductStatus
 
 CONDITIONS = (
@@ -93,7 +94,7 @@ def _words(shown: Shown) -> dict[str, Any]:
             k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")})
             for k, text in WORDS.items()
         },
-        "classes": {c: translate_stored(c) for c in ("dry", "moist", "wet", "light", "medium", "heavy")},
+        "classes": {c: translate_stored(c) for c in (*WETNESS_CLASSES, *SOIL_CLASSES)},
         "decimal": local_number("0.5")[1],
         "efficiency": FIELD_EFFICIENCY,
         "usual_kmh": USUAL_SPEED_KMH,

@@ -15,11 +15,11 @@ from reports.page.model import Column, Figure, Prose, Row, Section, Table, figur
 from reports.page.theme import midnight
 from reports.pages.guide import guide_finding
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.naming import safe_name
 from transforms.storage.product_basis import GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
 
-WETNESSES, SOILS = ("dry", "moist", "wet"), ("light", "medium", "heavy")
 MAX_PILES = 30
 
 
@@ -31,7 +31,7 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
     blocks: list[Any] = [*earlier_note(GUIDE, status), whole]
     for (generation,), own_settings in settings.group_by("generation", maintain_order=True):
         cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in own_settings.iter_rows(named=True)}
-        have = [(w, s) for w in WETNESSES for s in SOILS if any(k[1:] == (w, s) for k in cells)]
+        have = [(w, s) for w in WETNESS_CLASSES for s in SOIL_CLASSES if any(k[1:] == (w, s) for k in cells)]
         heads = tuple(
             Column(capital(say("{wetness}, {soil}", wetness=translate_stored(w), soil=translate_stored(s))))
             for w, s in have

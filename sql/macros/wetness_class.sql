@@ -1,4 +1,6 @@
--- A macro: the wetness class by topsoil wetness (0 to 1), null if unknown. transforms/conditions/field_hours.py has the
--- same cut points for frames.
+-- A macro: the wetness class by topsoil wetness (0 to 1), null if unknown. The cut points are variables of the
+-- connection (`transforms/contracts/classes.py`).
 create or replace temp macro wetness_class(wetness) as
-    case when isnan(wetness) then null when wetness < 0.35 then 'dry' when wetness < 0.65 then 'moist' when wetness >= 0.65 then 'wet' end
+    case when isnan(wetness) then null when wetness < getvariable('dry_below') then 'dry'
+        when wetness < getvariable('wet_from') then 'moist'
+        when wetness >= getvariable('wet_from') then 'wet' end

@@ -20,9 +20,9 @@ from transforms.advice.outlook import PERSISTENCE, Outlook
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
-from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.config.workspace import AdviceRules, Prices
+from transforms.contracts.classes import soil_class, wetness_class
 from transforms.demo.lab import BREAK_CLASSES
 from transforms.demo.mechanics import Ground, root_loss_t_ha, tip_loss_t_ha
 from transforms.model.estimate import fit_response

@@ -22,6 +22,7 @@ from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import tried_range
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import Prices
+from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
 from transforms.model.specification import SMALL_LOSS_T_HA
@@ -30,7 +31,6 @@ Array = NDArray[np.float64]
 MAX_SWEEPS = 4
 FLAT_SHARE = 0.8
 """If at least this fraction of the values tried does not differ in cost from the best, there is no clear optimum."""
-WETNESSES, SOIL_CLASSES = ("dry", "moist", "wet"), ("light", "medium", "heavy")
 
 
 def _best(c: GuideClass, movable: list[str], prices: Prices) -> dict[str, int]:
@@ -85,7 +85,7 @@ def setting_guide(
         # A load may contain a part from another machine and its settings; a machine has those of most of its loads.
         loads = dirt.rows.filter(own)
         has = {n for n in dirt.settings if loads[n].count() > loads.height / 2}
-        for wet, soil in itertools.product(WETNESSES, SOIL_CLASSES):
+        for wet, soil in itertools.product(WETNESS_CLASSES, SOIL_CLASSES):
             inside = ((classes["wetness_class"] == wet) & (classes["soil_class"] == soil)).fill_null(value=False)
             head = {"generation": generation, "wetness_class": wet, "soil_class": soil}
             tried = {n: t for n, t in tried_range(dirt, wet, soil, min_loads).items() if n in has}

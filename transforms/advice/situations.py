@@ -12,8 +12,8 @@ from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.posterior import DRAWS
-from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.config.settings_catalogue import TOPS, Catalogue
+from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, tried
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, expected_scale, level_variance

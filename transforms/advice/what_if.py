@@ -10,9 +10,10 @@ from transforms.advice.cost import CropAndHaul, cost_parts
 from transforms.advice.mean_interval import MeanInterval, mean_interval
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
-from transforms.advice.what_if_table import class_names, unpacked
+from transforms.advice.what_if_table import unpacked
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
+from transforms.contracts.classes import classes_at
 from transforms.errors import WorkspaceError
 
 Array = NDArray[np.float64]
@@ -101,7 +102,7 @@ def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str,
 
 def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[str, ...], int]:
     """Return the reasons why a question is outside the observed range, and the loads of the fleet in its class."""
-    wet, soil = class_names(q.topsoil_wetness, q.clay_pct)
+    wet, soil = classes_at(q.topsoil_wetness, q.clay_pct)
     cell = table["tried"][f"{wet}|{soil}"]
     if not cell["settings"]:
         return (f"outside the observed range: only {cell['n']} loads on {soil} soil with {wet} topsoil",), cell["n"]

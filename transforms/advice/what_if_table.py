@@ -18,12 +18,20 @@ from numpy.typing import NDArray
 from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import USUAL_WIDTH_M, tried_range
-from transforms.conditions.field_hours import DRY_BELOW, HEAVY_ABOVE, LIGHT_BELOW, WET_FROM
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
+from transforms.contracts.classes import (
+    DRY_BELOW,
+    HEAVY_ABOVE,
+    LIGHT_BELOW,
+    SOIL_CLASSES,
+    WET_FROM,
+    WETNESS_CLASSES,
+    classes_at,
+)
 from transforms.errors import WorkspaceError
 from transforms.model.condition_terms import CONDITIONS, MODIFYING
-from transforms.model.design_matrix import SOILS, middle
+from transforms.model.design_matrix import middle
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import (
@@ -45,20 +53,6 @@ SIDE_NODES = 7
 VALUES = 21
 PLAIN_BY = ("temperature", "yield")
 """Conditions besides wetness and clay that multiply the effect of a step."""
-
-
-def class_names(wetness: float, clay_pct: float) -> tuple[str, str]:
-    """Return the classes of wetness and soil at a point.
-
-    Args:
-        wetness: topsoil wetness, 0 to 1.
-        clay_pct: clay content, percent.
-
-    >>> class_names(0.7, 12.0)
-    ('wet', 'light')
-    """
-    wet = "dry" if wetness < DRY_BELOW else "moist" if wetness < WET_FROM else "wet"
-    return wet, "light" if clay_pct < LIGHT_BELOW else "medium" if clay_pct <= HEAVY_ABOVE else "heavy"
 
 
 def _packed(draws: Array) -> dict[str, Any]:
@@ -86,7 +80,7 @@ def _tabulated(
     """Return draws of all terms of an answer for one response."""
     names = [n for n in fit.settings if n in usual]
     nodes = [{**at, "topsoil_wetness": w, "clay_pct": c} for w in WETNESS for c in CLAY]
-    soils = [class_names(0, c)[1] for _ in WETNESS for c in CLAY]
+    soils = [classes_at(0, c)[1] for _ in WETNESS for c in CLAY]
     parts: list[tuple[str, str, list[Array]]] = [("base", "", [condition_weights(fit, node) for node in nodes])]
     for n, grid in sides.items():
         if n in fit.frame.terms.conditions:
@@ -104,7 +98,7 @@ def _tabulated(
     draws_of_all = rng.multivariate_normal(np.zeros_like(mean), V, size=DRAWS, method="eigh")
     draws_of_all = mean + draws_of_all - draws_of_all.mean(axis=0)
     draws_by_part = np.split(draws_of_all, np.cumsum([len(r) for *_, r in parts])[:-1], axis=1)
-    z = expected_scale(fit, PredictionPoint(at, class_names(0, at["clay_pct"])[1], ""), "", usual) - condition_level(
+    z = expected_scale(fit, PredictionPoint(at, classes_at(0, at["clay_pct"])[1], ""), "", usual) - condition_level(
         fit, at
     )
     visit = np.sqrt(level_variance(fit, PredictionPoint(at, "", ""), "")) * rng.standard_normal(DRAWS)
@@ -128,8 +122,8 @@ def _coefficient_weights(fit: ResponseFit, label: str) -> Array:
 def _tried(dirt: ResponseFit, min_loads: int) -> dict[str, dict[str, Any]]:
     """Return, by class of wetness and soil, its number of loads and the range tried of each setting."""
     cells, out = classes_of(dirt.rows), {}
-    for wet in ("dry", "moist", "wet"):
-        for soil in SOILS:
+    for wet in WETNESS_CLASSES:
+        for soil in SOIL_CLASSES:
             n = cells.filter((pl.col("wetness_class") == wet) & (pl.col("soil_class") == soil)).height
             ranges = {k: list(v[:2]) for k, v in tried_range(dirt, wet, soil, min_loads).items()}
             out[f"{wet}|{soil}"] = {"n": n, "settings": ranges if n >= min_loads else {}}

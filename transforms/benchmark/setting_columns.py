@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.model.design_matrix import SOILS, bend_of, middle
+from transforms.contracts.classes import SOIL_CLASSES
+from transforms.model.design_matrix import bend_of, middle
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
 
@@ -34,7 +35,7 @@ def setting_columns(fit: ResponseFit) -> SettingColumns:
             continue
         x = np.where(fit.has[:, fit.place(s.name)], fit.x[:, fit.place(s.name)], 0.0)
         labels = {s.name: x, **{f"{s.name} by {by}": x * v for by, v in fit.modifiers.items()}}
-        labels |= {f"{s.name} on {k} soil": x * (soil == k) for k in SOILS}
+        labels |= {f"{s.name} on {k} soil": x * (soil == k) for k in SOIL_CLASSES}
         if s.curve is not None:
             bend = bend_of(s).columns(middle(s) + x * s.step)
             labels |= {f"bend of {s.name}[{i}]": c for i, c in enumerate(bend.T)}

@@ -17,8 +17,6 @@ CROP_HEIGHT_M = 0.4
 WIND_10_TO_2_M = 0.748
 """Ratio of wind speed at 2 m to that at 10 m, FAO-56 equation 47."""
 ALTITUDE_M = 200.0
-WET_FROM, DRY_BELOW = 0.65, 0.35
-LIGHT_BELOW, HEAVY_ABOVE = 18.0, 35.0
 
 
 def daily_et0(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
@@ -127,21 +125,3 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         "rain_72h_mm": pl.Float64,
     }
     return pl.concat([pl.DataFrame(schema=schema), *(f.select(list(schema)) for f in frames)])
-
-
-def wetness_class(wetness: pl.Expr) -> pl.Expr:
-    """Return the wetness class dry, moist or wet, null if wetness is unknown (common practice, no source).
-
-    sql/macros/wetness_class.sql has the same cut points.
-    """
-    named = pl.when(wetness < DRY_BELOW).then(pl.lit("dry")).when(wetness < WET_FROM).then(pl.lit("moist"))
-    return named.when(wetness >= WET_FROM, wetness.cast(pl.Float64).is_not_nan()).then(pl.lit("wet"))
-
-
-def soil_class(clay_pct: pl.Expr) -> pl.Expr:
-    """Return the soil class light, medium or heavy (clay below 18, 18 to 35, above 35 %), null if clay is unknown.
-
-    sql/macros/soil_class.sql has the same cut points.
-    """
-    named = pl.when(clay_pct < LIGHT_BELOW).then(pl.lit("light")).when(clay_pct <= HEAVY_ABOVE).then(pl.lit("medium"))
-    return named.when(clay_pct > HEAVY_ABOVE, clay_pct.cast(pl.Float64).is_not_nan()).then(pl.lit("heavy"))

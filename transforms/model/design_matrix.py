@@ -18,14 +18,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
-from transforms.conditions.field_hours import soil_class
 from transforms.config.settings_catalogue import Setting
+from transforms.contracts.classes import SOIL_CLASSES, soil_class
 from transforms.mixed_model.cross_products import DenseBlock, Factor
 from transforms.mixed_model.p_spline import PSpline
 from transforms.model.condition_terms import condition_curves, condition_lines, modifiers
 from transforms.model.measurement_error import reliability
 
-SOILS = ("light", "medium", "heavy")
 STEPS_A_PIECE = 2
 """Practical steps between the knots of a setting's curve."""
 BETWEEN_BY = ("wetness", "clay")
@@ -98,7 +97,7 @@ class DesignSpec:
             if by in {*self.terms.plainly_by, *self.terms.shrunk_by}:
                 blocks[f"visit means by {by}"] = [f"visit mean {n} by {by}" for n in names]
         if self.terms.by_soil:
-            blocks["settings by soil"] = [f"{n} on {s} soil" for s in SOILS for n in names]
+            blocks["settings by soil"] = [f"{n} on {s} soil" for s in SOIL_CLASSES for n in names]
         for s in self.bends:
             blocks[f"bend of {s.name}"] = [f"bend of {s.name}[{i}]" for i in range(bend_of(s).width)]
         return [*X, *(label for labels in blocks.values() for label in labels)]
@@ -247,7 +246,7 @@ def _setting_blocks(
             product = x * modifiers(values, (by,))[by][:, None]
             blocks.append(DenseBlock(f"visit means by {by}", visit_means(product, visit)))
     if frame.terms.by_soil:
-        blocks.append(DenseBlock("settings by soil", np.hstack([inside * (soil == s)[:, None] for s in SOILS])))
+        blocks.append(DenseBlock("settings by soil", np.hstack([inside * (soil == s)[:, None] for s in SOIL_CLASSES])))
     for j, s in enumerate(frame.settings):
         if s.curve is not None:
             curve = bend_of(s).columns(middle(s) + x[:, j] * s.step)

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from scipy.stats import false_discovery_control
 
 from transforms.arrays import Array, Mask
-from transforms.conditions.field_hours import soil_class, wetness_class
 from transforms.config.settings_catalogue import Catalogue, Setting
+from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES, soil_class, wetness_class
 from transforms.mixed_model.contrasts import Contrast, contrast
 from transforms.model.cluster_robust import robust_errors
-from transforms.model.design_matrix import SOILS, bend_of, middle, visit_means
+from transforms.model.design_matrix import bend_of, middle, visit_means
 from transforms.model.fit_result import ResponseFit
 
 Cell = tuple[str | None, str | None]
@@ -46,7 +46,7 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
     for by, value in fit.modifiers.items():
         _set_weight(weights, fit, f"{setting} by {by}", float(value[rows].mean()))
     soils = fit.once("soils", lambda: _soils(fit))[rows]
-    for soil in SOILS:
+    for soil in SOIL_CLASSES:
         _set_weight(weights, fit, f"{setting} on {soil} soil", float((soils == soil).mean()))
     if s.curve is not None:
         change = bend_of(s).slopes(middle(s) + fit.x[rows, j] * s.step, s.step).mean(axis=0)
@@ -154,7 +154,7 @@ EFFECT_SCHEMA = {
     "between_pct": pl.Float64,
     "says": pl.String,
 }
-CELLS = [(w, s) for w in (None, "dry", "moist", "wet") for s in (None, *SOILS)]
+CELLS = [(w, s) for w in (None, *WETNESS_CLASSES) for s in (None, *SOIL_CLASSES)]
 
 
 def cell_rows(fit: ResponseFit) -> dict[Cell, Mask]:

@@ -8,8 +8,9 @@ from scipy.stats import norm
 
 from transforms.arrays import Array
 from transforms.config.settings_catalogue import Setting
+from transforms.contracts.classes import SOIL_CLASSES
 from transforms.model.condition_terms import condition_curves, condition_lines
-from transforms.model.design_matrix import SOILS, bend_of, condition_values, middle
+from transforms.model.design_matrix import bend_of, condition_values, middle
 from transforms.model.effects import classes_of
 from transforms.model.facts import pct_from_scale
 from transforms.model.fit_result import ResponseFit
@@ -75,7 +76,7 @@ def slopes_at(fit: ResponseFit, setting: str) -> Array:
             slope = slope + value * coef[fit.at[label]]
     if fit.frame.terms.by_soil:
         soil = classes_of(fit.rows)["soil_class"].to_numpy()
-        for s in SOILS:
+        for s in SOIL_CLASSES:
             if (label := f"{setting} on {s} soil") in fit.at:
                 slope = slope + (soil == s) * coef[fit.at[label]]
     if (name := f"machine slope of {setting}") in fit.reml.spans:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Self
 import duckdb
 import polars as pl
 
+from transforms.contracts.classes import SQL_VARIABLES
 from transforms.errors import DamagedError, WorkspaceError
 from transforms.storage.migration import is_carried
 from transforms.storage.sql_files import sql_names, sql_text, table_names, table_text
@@ -42,6 +43,8 @@ class Warehouse:
         self._schemas: dict[str, pl.Schema] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
+        for variable, cut_point in SQL_VARIABLES.items():
+            self._con.execute(f"set variable {variable} = {cut_point}")
         for name in sql_names("macros"):
             self._con.execute(sql_text("macros", name))
         if only:

@@ -11,8 +11,9 @@ from tests.validation.fit_seasons import USUAL
 from transforms.advice.guide import setting_guide
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.what_if import WhatIfQuery, answer
-from transforms.advice.what_if_table import CLAY, WETNESS, class_names, read_table, tabulate, write_table
+from transforms.advice.what_if_table import CLAY, WETNESS, read_table, tabulate, write_table
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.contracts.classes import classes_at
 from transforms.errors import WorkspaceError
 from transforms.model.estimate import fit_response
 from transforms.model.load_decomposition import condition_parts
@@ -151,7 +152,7 @@ def test_answers_are_those_of_the_fit(fits, table):
                 **{k: at[k] for k in ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")}, settings=moved
             ),
         )
-        place = PredictionPoint(at, class_names(at["topsoil_wetness"], at["clay_pct"])[1], "")
+        place = PredictionPoint(at, classes_at(at["topsoil_wetness"], at["clay_pct"])[1], "")
         L = condition_weights(dirt, at)
         for n, value in moved.items():
             L = L + value_weights(dirt, n, value, place) - value_weights(dirt, n, table["usual"][n], place)

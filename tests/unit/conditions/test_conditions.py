@@ -4,8 +4,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from transforms.conditions.field_hours import daily_et0, field_hours, soil_class, wetness_class
+from transforms.conditions.field_hours import daily_et0, field_hours
 from transforms.conditions.weather import fill_hours
+from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.root_loss import break_loss_fraction, root_loss
 
 START = dt.datetime(2025, 10, 1, tzinfo=dt.UTC)

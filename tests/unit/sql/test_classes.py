@@ -1,12 +1,21 @@
 """Classes of topsoil and soil: SQL and frames have the same cut points, and what is not known has no class."""
 
 import datetime as dt
+import math
 import re
 
 import polars as pl
 import pytest
 
-from transforms.conditions.field_hours import DRY_BELOW, HEAVY_ABOVE, LIGHT_BELOW, WET_FROM, soil_class, wetness_class
+from transforms.contracts.classes import (
+    DRY_BELOW,
+    HEAVY_ABOVE,
+    LIGHT_BELOW,
+    WET_FROM,
+    classes_at,
+    soil_class,
+    wetness_class,
+)
 from transforms.storage.sql_files import sql_names, sql_text
 from transforms.storage.warehouse import Warehouse
 
@@ -44,13 +53,17 @@ def test_sql_and_frames_agree_at_and_around_every_cut_point():
         soil_class(pl.col("clay_pct")).alias("soil_class"),
     )
     assert found.drop("load_id").equals(frames)
+    known = [
+        (w, c) for w, c in zip(wetness, clay, strict=True) if w is not None and c is not None and not math.isnan(w)
+    ]
+    assert [classes_at(w, c) for w, c in known] == frames.drop_nulls().rows()
     assert frames["wetness_class"].to_list() == [None, None, "dry", "dry", "moist", "moist", "moist", "wet", "wet"]
     assert frames["soil_class"].to_list() == [None, None, "light", "light", *["medium"] * 3, "heavy", "heavy"]
 
 
-@pytest.mark.parametrize("folder", ["raw", "results", "state", "staging", "marts", "queries", "checks"])
-def test_cut_points_are_in_the_macros_alone(folder):
-    compared = re.compile(r"(topsoil_wetness|clay_pct)\s*[<>]")
+@pytest.mark.parametrize("folder", ["raw", "results", "state", "staging", "marts", "queries", "checks", "macros"])
+def test_no_relation_compares_conditions_with_a_number(folder):
+    compared = re.compile(r"(topsoil_wetness|wetness|clay_pct)\s*[<>]=?\s*[\d.]")
     assert [n for n in sql_names(folder) if compared.search(sql_text(folder, n))] == []
 
 
