@@ -1,7 +1,6 @@
 """Classes of topsoil and soil: SQL and frames have the same cut points, and what is not known has no class."""
 
 import datetime as dt
-import math
 import re
 
 import polars as pl
