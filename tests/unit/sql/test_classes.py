@@ -52,10 +52,8 @@ def test_sql_and_frames_agree_at_and_around_every_cut_point():
         soil_class(pl.col("clay_pct")).alias("soil_class"),
     )
     assert found.drop("load_id").equals(frames)
-    known = [
-        (w, c) for w, c in zip(wetness, clay, strict=True) if w is not None and c is not None and not math.isnan(w)
-    ]
-    assert [classes_at(w, c) for w, c in known] == frames.drop_nulls().rows()
+    known = facts.select("topsoil_wetness", "clay_pct").drop_nulls().drop_nans()
+    assert [classes_at(w, c) for w, c in known.iter_rows()] == frames.drop_nulls().rows()
     assert frames["wetness_class"].to_list() == [None, None, "dry", "dry", "moist", "moist", "moist", "wet", "wet"]
     assert frames["soil_class"].to_list() == [None, None, "light", "light", *["medium"] * 3, "heavy", "heavy"]
 
