@@ -7,5 +7,6 @@ create table if not exists load_trace_grade (
     claimed_quality double not null,
     traced_share double not null,
     machine_chance double not null,
-    says varchar not null
+    reason_code varchar not null,
+    reason_args varchar not null
 );
