@@ -92,7 +92,7 @@ def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
         (
             Column(say("Machine")),
             Column(say("Setting"), numeric=False),
-            Column(say("Fault"), numeric=False),
+            Column(say("Reason"), numeric=False),
             Column(say("Records")),
             Column(say("From"), numeric=False),
             Column(say("To"), numeric=False),
