@@ -10,6 +10,7 @@ from rich.console import Console
 from flows import stages
 from flows.cli.output import FAILED_TITLE, print_line, show
 from flows.runtime.progress import Reporter
+from reports.language.reason_text import with_reasons
 from transforms.config.workspace import Workspace
 from transforms.ingest.corrections import write_rejected
 from transforms.ingest.mapping import read_mappings
@@ -104,13 +105,13 @@ def rejected(folder: Path, to: Path | None, file: str, *, as_json: bool) -> None
 def explain(load_id: str, folder: Path, *, as_json: bool) -> None:
     """Show the tickets, lab results, minutes and source lines behind a load."""
     workspace = Workspace(folder)
-    _ = workspace.season
+    season = workspace.season
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         found = explain_load(load_id, warehouse, Lake(workspace.lake))
     tables = {
         "tickets": found.tickets,
         "labs": found.labs,
-        "grade": found.grade,
+        "grade": with_reasons(found.grade, season.catalogue),
         "minutes": found.minutes,
         "weighing": found.weighing,
     }
@@ -125,7 +126,7 @@ def explain(load_id: str, folder: Path, *, as_json: bool) -> None:
     )
     show(console, "Weigh tickets, newest first (UTC; times as printed on the ticket)", found.tickets)
     show(console, "Lab results, newest first", found.labs)
-    show(console, "Quality of the trace", found.grade)
+    show(console, "Quality of the trace", tables["grade"].drop("reason_code", "reason_args"))
     show(console, "Harvesting minutes of the load and the source lines that log them (UTC)", found.minutes)
     untraced = found.minutes.filter(pl.col("machine_id").is_null())["share"].sum()
     print_line(console, f"{untraced:.0%} of the load could not be traced." if untraced else "The whole load is traced.")

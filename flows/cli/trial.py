@@ -6,6 +6,7 @@ import typer
 
 from flows.cli.options import HERE, Folder, Json
 from flows.cli.output import finish
+from reports.language.reason_text import text_of
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
 
@@ -89,5 +90,6 @@ def trial_read(
             f"p = {result.p_value:.3f}."
         )
     strayed = f"{result.strayed} loads ran closer to the other value than to their own." if result.strayed else ""
-    outcome = {"trial": trial.trial_id, **result.__dict__, "loads": analysed.loads.to_dicts()}
-    finish(as_json, outcome, [line for line in (found, f"Result: {result.says}.", strayed) if line])
+    message = text_of(result.reason, Workspace(folder).season.catalogue)
+    outcome = {"trial": trial.trial_id, **result.columns, "reason": message, "loads": analysed.loads.to_dicts()}
+    finish(as_json, outcome, [line for line in (found, f"Result: {message}.", strayed) if line])

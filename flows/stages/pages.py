@@ -9,6 +9,7 @@ from pathlib import Path
 
 from flows import stages
 from flows.runtime.progress import Reporter
+from reports.language.reason_text import text_of
 from reports.language.translate import speaking
 from reports.page.formats import HTML, Forms
 from reports.pages.fleet import write_fleet
@@ -27,7 +28,7 @@ from transforms.parallel import end_with_parent
 from transforms.storage.lake import Lake
 from transforms.storage.product_basis import GUIDE, BasisCode, product_status
 from transforms.storage.warehouse import Warehouse
-from transforms.trace.load_view import load_picture
+from transforms.trace.load_view import UntracedLoadError, load_picture
 
 MARTS = ("load_class", "pile_ledger")
 """Tables that pages need besides the facts."""
@@ -126,7 +127,14 @@ def load_page(
     season = workspace.season
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load page"):
         stages.require_facts(warehouse, workspace)
-        picture = load_picture(load_id, warehouse, Lake(workspace.lake))
+        try:
+            picture = load_picture(load_id, warehouse, Lake(workspace.lake))
+        except UntracedLoadError as untraced:
+            raise WorkspaceError(
+                f"load '{load_id}' was not traced ({text_of(untraced.why, season.catalogue)})",
+                where="the load traces",
+                remedy="choose another load, or supply the missing data and run 'taretrace ingest' again",
+            ) from untraced
         with speaking(season.locale, season.texts):
             return write_load_page(picture, season, workspace.out, footer(warehouse), setting, forms)
 

@@ -93,7 +93,7 @@ def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
             "setting": trial.setting,
             "value_a": trial.values[0],
             "value_b": trial.values[1],
-            **result.__dict__,
+            **result.columns,
         }
         is_other = pl.col("trial_id") != trial.trial_id
         other_results, other_loads = (

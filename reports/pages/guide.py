@@ -9,6 +9,7 @@ from reports.charts.cost_curve import cost_curve
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, interval, setting_label, topsoil_and_soil, value_words
+from reports.language.reason_text import row_reason
 from reports.language.translate import say, speaking, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import render, write_page
@@ -57,7 +58,7 @@ def money_span(cell: dict[str, Any], keys: tuple[str, str, str], shown: Shown) -
 def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Figure | None:
     """Return the chart of one setting's cost; None if no tried value clearly differs from the best."""
     own = curves.filter(pl.col("setting") == r["setting"])
-    if own.height < 3 or r["says"].startswith("flat"):
+    if own.height < 3 or r["reason_code"] == "no_clear_optimum":
         return None
     factor, offset = shown.straight(r["unit"])
     values = own.select(
@@ -139,7 +140,7 @@ def guide_table(name: str, class_: str, settings: pl.DataFrame, catalogue: Catal
                     words(value_words(r["usual_value"], r["unit"], shown)),
                     words(_span(r, "tried_lo", "tried_hi", shown)),
                     figure(r["n"], 0),
-                    words(translate_stored(r["says"])),
+                    words(row_reason(r, catalogue)),
                 )
             )
             for r in settings.iter_rows(named=True)
@@ -154,7 +155,7 @@ def _class_fold(
     marks = {"wetness": cell["wetness_class"], "soil": cell["soil_class"]}
     if cell["dirt_pct"] is None:
         return Fold(
-            say("{conditions}: {reason}", conditions=title, reason=translate_stored(cell["says"])), (), marks=marks
+            say("{conditions}: {reason}", conditions=title, reason=row_reason(cell, catalogue)), (), marks=marks
         )
     name, class_ = ("-".join(f(str(cell[k])) for k in CLASS) for f in (safe_name, str))
     saved = money_span(cell, ("saved_per_t", "saved_lo95", "saved_hi95"), shown)

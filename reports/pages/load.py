@@ -11,7 +11,8 @@ from reports.charts.field_passes import field_passes
 from reports.charts.load_timeline import load_timeline
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, setting_label
-from reports.language.translate import say, say_n, translate_stored
+from reports.language.reason_text import row_reason
+from reports.language.translate import say, say_n
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Chart, Column, Figure, Page, Prose, Row, Section, Table, figure, words
@@ -187,7 +188,7 @@ def _lead(row: dict[str, Any], shown: Shown) -> str:
 
 
 def _clocks(row: dict[str, Any], shown: Shown) -> str:
-    parts = [capital(translate_stored(row["says"])) + "."] if row["says"] else []
+    parts = [capital(row_reason(row)) + "."] if row["reason_code"] is not None else []
     if row["machine_ahead_min"]:
         parts.append(
             say("The machine's clock is assumed to be {n} min ahead.", n=number(row["machine_ahead_min"], 0, sign=True))

@@ -6,6 +6,7 @@ from reports.charts.effect_grid import STANDINGS, effect_grid
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import Shown, number
 from reports.language.labels import capital, setting_label, step_in_words
+from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translate_stored
 from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.sections.effects import labelled
@@ -187,7 +188,7 @@ def open_questions_section(warehouse: Warehouse, catalogue: Catalogue, shown: Sh
                             words(setting_label(r["setting"], catalogue)),
                             figure(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True),
                             figure(r["pairs"], 0),
-                            words(translate_stored(r["says"])),
+                            words(row_reason(r, catalogue)),
                         )
                     )
                     for r in results.iter_rows(named=True)

@@ -102,7 +102,7 @@ def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
                 (
                     words(r["machine_id"]),
                     words(setting_label(r["setting"], catalogue)),
-                    words(say(FAULT_WORDS[r["reason"]])),
+                    words(say(FAULT_WORDS[r["fault_code"]])),
                     figure(r["records"], 0),
                     words(shown.moment(r["from_at"])),
                     words(shown.moment(r["to_at"])),
@@ -160,8 +160,8 @@ def _arrived(warehouse: Warehouse) -> Table:
 def faulty(warehouse: Warehouse, catalogue: Catalogue) -> str:
     """Return the persistent faults of each machine in one line; isolated bad readings are only in the table."""
     parts = [
-        f"{isolated(r['machine_id'])}: {say(FAULT_WORDS[r['reason']])}"
-        + ("" if r["reason"] in WITHOUT_SETTING else f" ({setting_label(r['setting'], catalogue)})")
+        f"{isolated(r['machine_id'])}: {say(FAULT_WORDS[r['fault_code']])}"
+        + ("" if r["fault_code"] in WITHOUT_SETTING else f" ({setting_label(r['setting'], catalogue)})")
         for r in warehouse.query("machine_fault").iter_rows(named=True)
     ]
     return "; ".join(parts)

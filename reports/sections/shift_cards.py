@@ -8,13 +8,16 @@ import polars as pl
 from reports.language.basis_messages import advice_words, basis_line
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, move_in_words, percent_change, sure, topsoil_and_soil
+from reports.language.reason_text import reason_text, row_reason
 from reports.language.translate import say, say_n, translate_stored
 from reports.page.links import machine_anchor
 from reports.page.model import Card, Cards, Column, Fold, MoveCard, Prose, Row, Section, Table, figure, words
 from reports.sections.prices import assumption_words
+from transforms.advice.moves import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import Season
+from transforms.contracts.reason import codes_of
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
 MAX_FIRST_MOVES = 5
@@ -149,7 +152,7 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> MoveCard:
     if ROOT_LOSS in catalogue[r["setting"]].responses:
         loss = percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95")
     gain = _money_span(r, ("gain_per_t", "gain_lo95", "gain_hi95"), shown.money_per_t, 2, shown.per_tonne)
-    note = r["reason"].split("; ", 2)[2] if r["reason"].count("; ") > 1 else ""
+    trade_offs = [c for c in codes_of(r["reason_code"], r["reason_args"]) if c in TRADE_OFF_CODES]
     lines = [
         say(
             "dirt {dirt} · root loss {loss}",
@@ -163,7 +166,8 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> MoveCard:
             n=number(r["n"], 0),
         ),
     ]
-    return MoveCard(move_in_words(r, catalogue, shown), (*lines, translate_stored(note)) if note else tuple(lines))
+    lines += [reason_text(code, None, catalogue) for code in trade_offs]
+    return MoveCard(move_in_words(r, catalogue, shown), tuple(lines))
 
 
 def card(a: MachineAdvice, catalogue: Catalogue, shown: Shown) -> Card:
@@ -188,7 +192,7 @@ def card(a: MachineAdvice, catalogue: Catalogue, shown: Shown) -> Card:
             text = say("Soil, lost roots, the pile and the hours: {costs}.", costs="; ".join(costs))
             blocks.append(Fold(say("Cost at the current settings"), (Prose(text),)))
     if head["verdict"] == "hold":
-        lines.append(say("Keep the settings: {reason}.", reason=translate_stored(head["reason"])))
+        lines.append(say("Keep the settings: {reason}.", reason=row_reason(head, catalogue)))
     if head["verdict"] == "try":
         lines.append(
             say("Not certain enough for advice. Try a split-run trial with alternate loads in the same field:")

@@ -29,5 +29,6 @@ create table if not exists advice (
     soil_class varchar,
     topsoil_wetness double,
     outlook varchar,
-    reason varchar not null
+    reason_code varchar not null,
+    reason_args varchar not null
 );

@@ -14,5 +14,6 @@ create table if not exists guide (
     tried_hi double,
     usual_value double,
     n bigint,
-    says varchar not null
+    reason_code varchar not null,
+    reason_args varchar not null
 );

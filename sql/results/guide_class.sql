@@ -18,5 +18,6 @@ create table if not exists guide_class (
     saved_per_t double,
     saved_lo95 double,
     saved_hi95 double,
-    says varchar not null
+    reason_code varchar not null,
+    reason_args varchar not null
 );

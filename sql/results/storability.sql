@@ -15,5 +15,6 @@ create table if not exists storability (
     age_days bigint not null,
     planned_days double not null,
     storability varchar not null,
-    reason varchar not null
+    reason_code varchar not null,
+    reason_args varchar not null
 );

@@ -14,5 +14,6 @@ create table if not exists trial_result (
     hi95 double,
     p_value double,
     strayed bigint not null,
-    says varchar not null
+    reason_code varchar not null,
+    reason_args varchar not null
 );

@@ -31,6 +31,7 @@ from validation.traced import (
     trace_plan,
 )
 
+from transforms.contracts.reason import codes_of
 from transforms.demo.scenario import Plan, Scenario
 from transforms.trace import calibration
 from transforms.trace import field_trace as trace
@@ -126,9 +127,10 @@ def measured(cell: Cell) -> tuple[list[dict[str, object]], pl.DataFrame]:
             }
         )
     graded = overlap(season.load_trace, truth).join(season.grade, on="load_id")
-    seen = ~pl.col("says").str.contains("not seen")
-    heap = pl.col("says").str.contains("heap")
-    return rows, graded.select("overlap", "trace_quality", seen.alias("seen"), heap.alias("heap"))
+    codes = [codes_of(*pair) for pair in graded.select("reason_code", "reason_args").iter_rows()]
+    seen = pl.Series("seen", ["emptyings_not_detected" not in c for c in codes], dtype=pl.Boolean)
+    heap = pl.Series("heap", ["from_heap" in c for c in codes], dtype=pl.Boolean)
+    return rows, graded.select("overlap", "trace_quality", seen, heap)
 
 
 def uncalibrated(cell: Cell) -> pl.DataFrame:

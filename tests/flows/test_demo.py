@@ -56,14 +56,14 @@ def test_the_faults_planted_in_the_files_are_found_and_reported(tables):
     for reason in ("cut short", "not a time of the form", "gross_t is not above 0", "dirt_tare_pct is above 70"):
         assert reason in says
     assert tables["source_file"]["rows_repeated"].sum() > 0
-    faults = tables["sensor_fault"].filter(pl.col("reason").is_in(["stuck", "drift", "clock_step", "off_position"]))
-    found = faults.select("machine_id", "setting", "reason").unique().sort("machine_id").rows()
+    faults = tables["sensor_fault"].filter(pl.col("fault_code").is_in(["stuck", "drift", "clock_step", "off_position"]))
+    found = faults.select("machine_id", "setting", "fault_code").unique().sort("machine_id").rows()
     assert found == [
         ("M02", "separator_1_height_mm", "drift"),
         ("M03", "cleaner_2_speed_rpm", "stuck"),
         ("M04", "clock", "clock_step"),
     ]
-    assert faults.filter(pl.col("reason") == "clock_step")["size"].to_list() == pytest.approx([25.0], abs=0.5)
+    assert faults.filter(pl.col("fault_code") == "clock_step")["size"].to_list() == pytest.approx([25.0], abs=0.5)
     ahead = {r["subject_id"]: r for r in tables["clock_offset"].filter("corrected").iter_rows(named=True)}
     assert {clock: r["cause_code"] for clock, r in ahead.items()} == {"M12": "clock", "east": "queue_or_clock"}
     for clock, minutes, width in (("M12", 11, 6), ("east", 7, 11)):
@@ -102,7 +102,7 @@ def test_traced_mean_settings_of_sampled_loads_with_a_tank_signal(demo, tables, 
     sampled = main.filter(pl.col("machine_id").is_in(with_signal)).join(
         tables["tare"].select("load_id").unique(), on="load_id"
     )
-    heaps = tables["load_trace_grade"].filter(pl.col("says").str.contains("heap"))
+    heaps = tables["load_trace_grade"].filter(pl.col("reason_code") == "from_heap")
     sampled = sampled.join(heaps, on="load_id", how="anti").select("load_id")
     true = mean_settings(true_trace.join(sampled, on="load_id"), truth(demo, "bin"), names)
     known = tables["load_trace"].filter(pl.col("bin_at").is_not_null())
@@ -242,7 +242,8 @@ def test_the_exported_columns_are_the_contract(tables):
         "effect": "response setting wetness_class soil_class step unit change_pct lo95 hi95 p_value q_value n "
         "tried_lo tried_hi",
         "advice": "machine_id field_id shift_date setting from_value to_value unit dirt_change_pct dirt_lo95 dirt_hi95 "
-        "root_loss_change_pct root_loss_lo95 root_loss_hi95 gain_per_t gain_lo95 gain_hi95 probability_better n reason",
+        "root_loss_change_pct root_loss_lo95 root_loss_hi95 gain_per_t gain_lo95 gain_hi95 probability_better n "
+        "reason_code reason_args",
         "rejected_row": "source_sha256 file line column raw rule says",
         "source_file": "source_sha256 file kind rows_in rows_accepted rows_rejected rows_repeated received_at",
     }

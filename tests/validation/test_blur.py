@@ -43,7 +43,7 @@ def pairs(season: TracedSeason) -> pl.DataFrame:
     """True and traced mean settings of the loads a fit would use."""
     found = mean_settings(season.load_trace.drop_nulls("bin_at"), season.bins, season.settings)
     visit = season.loads.select("load_id", "field_id", "weighed_at", pl.col("weighed_at").dt.date().alias("day"))
-    usable = season.grade.filter(~pl.col("says").str.contains("heap") & (pl.col("trace_quality") >= 0.4))
+    usable = season.grade.filter((pl.col("reason_code") != "from_heap") & (pl.col("trace_quality") >= 0.4))
     both = season.true_settings().join(found, on="load_id", suffix="_found").join(visit, on="load_id")
     return both.join(main_machine(season.load_trace), on="load_id").join(usable, on="load_id").sort("load_id")
 

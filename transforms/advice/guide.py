@@ -23,6 +23,7 @@ from transforms.advice.situations import tried_range
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
+from transforms.contracts.reason import reason
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
 from transforms.model.specification import SMALL_LOSS_T_HA
@@ -91,8 +92,8 @@ def setting_guide(
             tried = {n: t for n, t in tried_range(dirt, wet, soil, min_loads).items() if n in has}
             n, own_rows = int(inside.sum()), dirt.rows.filter(inside & own)
             if not tried or not own_rows.height:
-                says = f"too few loads: {n} in the fleet, {own_rows.height} of this kind"
-                cells.append({**head, "n": n, "says": says})
+                why_not = reason("guide_too_few_loads", fleet=n, generation=own_rows.height)
+                cells.append({**head, "n": n, **why_not.columns})
                 continue
             c = guide_class(basis, dirt.rows.filter(inside), own_rows, soil, tried, rng)
             result = _class_result(c, head, tried, loss, catalogue, prices)
@@ -145,14 +146,20 @@ def _class_result(
             "n": count,
         }
         if n not in movable:
-            says = "as usual: root loss cannot be weighed here"
-            rows.append({**row, "start_value": c.usual[n], "range_lo": None, "range_hi": None, "says": says})
+            why = reason("usual_without_loss_effect")
+            rows.append({**row, "start_value": c.usual[n], "range_lo": None, "range_hi": None, **why.columns})
             continue
         alike = c.values[n][_alike(c, chosen, n, prices)]
-        says = "flat: as usual, no value tried is told from the best" if n in flat else "best of those tried"
+        why = reason("no_clear_optimum" if n in flat else "best_of_tried")
         value = float(c.values[n][chosen[n]])
         rows.append(
-            {**row, "start_value": value, "range_lo": float(alike.min()), "range_hi": float(alike.max()), "says": says}
+            {
+                **row,
+                "start_value": value,
+                "range_lo": float(alike.min()),
+                "range_hi": float(alike.max()),
+                **why.columns,
+            }
         )
         curves += _curve(c, chosen, n, head, prices)
     return _ClassResult(rows, {**head, **_expected(c, chosen, prices)}, curves, chosen)
@@ -183,7 +190,7 @@ def _expected(c: GuideClass, chosen: dict[str, int], prices: Prices) -> dict[str
     r = np.log(c.z_loss + SMALL_LOSS_T_HA) + sum(c.loss[n][:, i] for n, i in chosen.items())
     ratio, lost = np.exp(d), np.maximum(np.exp(r) - SMALL_LOSS_T_HA, 0.0)
     best, usual = c.cost(chosen, prices)[:, 0], c.cost({}, prices)[:, 0]
-    out: dict[str, object] = {"says": "95 % of visits of this kind lie within"}
+    out: dict[str, object] = {**reason("visits_within_intervals").columns}
     for names, draws in (
         (("dirt_pct", "dirt_lo95", "dirt_hi95"), 100 * ratio / (1 + ratio)),
         (("root_loss_t_ha", "root_loss_lo95", "root_loss_hi95"), lost),

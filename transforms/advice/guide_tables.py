@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from transforms.contracts.reason import REASON_COLUMNS
+
 GUIDE_SCHEMA = {
     "generation": pl.String,
     "wetness_class": pl.String,
@@ -17,7 +19,7 @@ GUIDE_SCHEMA = {
     "tried_hi": pl.Float64,
     "usual_value": pl.Float64,
     "n": pl.Int64,
-    "says": pl.String,
+    **REASON_COLUMNS,
 }
 GUIDE_CLASS_SCHEMA = {
     "generation": pl.String,
@@ -36,7 +38,7 @@ GUIDE_CLASS_SCHEMA = {
     "saved_per_t": pl.Float64,
     "saved_lo95": pl.Float64,
     "saved_hi95": pl.Float64,
-    "says": pl.String,
+    **REASON_COLUMNS,
 }
 GUIDE_CURVE_SCHEMA = {
     "generation": pl.String,

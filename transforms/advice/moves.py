@@ -13,6 +13,7 @@ from transforms.advice.mean_interval import mean_interval
 from transforms.advice.posterior import Slopes
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import AdviceRules, Prices
+from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
 
 Array = NDArray[np.float64]
 SMALLEST_GAIN_PER_T = 0.02
@@ -21,6 +22,8 @@ TRY_PROBABILITY = 0.6
 MATERIAL_PCT = 1.0
 """A larger change of dirt or loss is mentioned in the reason."""
 USUAL_SPEED_KMH = 6.0
+TRADE_OFF_CODES = ("dirt_for_roots", "roots_for_dirt")
+"""Reasons that name the trade-off of a move: more dirt for less root loss, and the reverse."""
 
 
 @dataclass(frozen=True)
@@ -151,20 +154,19 @@ def choose_moves(
     return moves, worth_trying
 
 
-def _reason(move: AdvisedMove, situation: Situation, n: int) -> str:
-    """Return the sentence on the conditions, the loads and the trade-off of a move."""
-    parts = [
-        f"{situation.wetness_class} topsoil on {situation.soil_class} soil; {n} loads of the fleet in such conditions"
-    ]
+def _move_reason(move: AdvisedMove, situation: Situation, n: int) -> Reason:
+    """Return the conditions, the number of loads and the trade-off of a move."""
+    wet, soil = situation.wetness_class, situation.soil_class
+    parts = [reason("move_in_conditions", wetness_class=wet, soil_class=soil, n=n)]
     dirt, loss = 100 * float(np.expm1(move.dirt.mean())), 100 * float(np.expm1(move.loss.mean()))
     if dirt > MATERIAL_PCT:
-        parts.append("raises dirt, saves roots: worth it at these prices")
+        parts.append(reason("dirt_for_roots"))
     if loss > MATERIAL_PCT:
-        parts.append("costs roots, saves dirt: worth it at these prices")
-    return "; ".join(parts)
+        parts.append(reason("roots_for_dirt"))
+    return together(parts)
 
 
-def _row(situation: Situation, verdict: str, reason: str) -> dict[str, object]:
+def _row(situation: Situation, verdict: str, why: Reason) -> dict[str, object]:
     """Return the columns that all `advice` rows have."""
     return {
         "machine_id": situation.machine_id,
@@ -175,7 +177,7 @@ def _row(situation: Situation, verdict: str, reason: str) -> dict[str, object]:
         "soil_class": situation.soil_class,
         "topsoil_wetness": situation.topsoil_wetness,
         "outlook": situation.outlook,
-        "reason": reason,
+        **why.columns,
     }
 
 
@@ -187,7 +189,7 @@ def _move_row(move: AdvisedMove, situation: Situation, catalogue: Catalogue, ver
     dirt = [100 * float(np.expm1(v)) for v in mean_interval(move.dirt)]
     loss = [100 * float(np.expm1(v)) for v in mean_interval(move.loss)]
     return {
-        **_row(situation, verdict, _reason(move, situation, n)),
+        **_row(situation, verdict, _move_reason(move, situation, n)),
         "setting": move.setting,
         "from_value": current,
         "to_value": current + move.steps * setting.step,
@@ -236,7 +238,7 @@ ADVICE_SCHEMA = {
     "soil_class": pl.String,
     "topsoil_wetness": pl.Float64,
     "outlook": pl.String,
-    "reason": pl.String,
+    **REASON_COLUMNS,
 }
 
 
@@ -256,8 +258,9 @@ def advise_machine(
     if not rows and worth_trying is not None:
         rows = [_move_row(worth_trying, situation, catalogue, "try")]
     if not rows:
-        reason = "nothing within what was tried is better with enough certainty"
+        why = reason("no_change_better")
         if not situation.tried:
-            reason = f"too few loads of the fleet on {situation.soil_class} soil with {situation.wetness_class} topsoil"
-        rows = [_row(situation, "hold", reason)]
+            wet, soil = situation.wetness_class, situation.soil_class
+            why = reason("advice_too_few_loads", wetness_class=wet, soil_class=soil)
+        rows = [_row(situation, "hold", why)]
     return pl.DataFrame([{**row, **cost} for row in rows], schema=ADVICE_SCHEMA)

@@ -17,6 +17,7 @@ from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Prices
+from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
 
 Array = NDArray[np.float64]
 COOLING_HALF_DAYS = 5.0
@@ -41,7 +42,7 @@ STORABILITY_SCHEMA = {
     "age_days": pl.Int64,
     "planned_days": pl.Float64,
     "storability": pl.String,
-    "reason": pl.String,
+    **REASON_COLUMNS,
 }
 NOW, SHORT, LONG = "slice now", "short pile", "long pile"
 
@@ -135,15 +136,21 @@ def _classed(table: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit(SHORT))
         .otherwise(pl.lit(LONG))
     )
-    reason = pl.concat_str(
-        pl.when(warm).then(pl.lit("roots warmer than 55 °F")),
-        pl.when(daily > high).then(pl.lit("loses more sugar a day than healthy roots")),
-        pl.when(rots).then(pl.lit("rot sets in before the planned days are over")),
-        pl.when((daily > middle) & (daily <= high)).then(pl.lit("loses sugar at the upper half of healthy roots")),
-        separator="; ",
-        ignore_nulls=True,
-    )
-    no_reason = pl.lit("loses no more than the lower half of healthy roots")
-    return table.with_columns(
-        named.alias("storability"), pl.when(reason == "").then(no_reason).otherwise(reason).alias("reason")
-    ).sort("load_id")
+    causes = [
+        (warm, reason("roots_too_warm_to_pile", limit_c=WARMEST_TO_PILE_C)),
+        (daily > high, reason("loses_more_than_healthy")),
+        (rots, reason("rots_before_sliced")),
+        ((daily > middle) & (daily <= high), reason("loses_like_upper_half")),
+    ]
+    return _add_reasons(table.with_columns(named.alias("storability")), causes).sort("load_id")
+
+
+def _add_reasons(table: pl.DataFrame, causes: list[tuple[pl.Expr, Reason]]) -> pl.DataFrame:
+    """Return the table with the reasons that apply to each row; one reason says that none of them does."""
+    applies = table.select(is_cause.fill_null(value=False).alias(why.code) for is_cause, why in causes).rows()
+    by_row = {
+        row: together([why for (_, why), yes in zip(causes, row, strict=True) if yes] or [reason("loses_little")])
+        for row in set(applies)
+    }
+    rows = [by_row[row].columns for row in applies]
+    return table.hstack(pl.DataFrame(rows, schema=REASON_COLUMNS))

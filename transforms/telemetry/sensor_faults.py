@@ -1,4 +1,4 @@
-"""Sensor fault detection: each fault is a flag with a reason; logged values are never overwritten.
+"""Sensor fault detection: each fault is a flag with a code; logged values are never overwritten.
 
 Published practice for cleaning harvest logs: Simbahan et al. 2004; Sudduth and Drummond 2007; Vega et al. 2019.
 """
@@ -116,7 +116,7 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[
 FAULT: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String,
     "setting": pl.String,
-    "reason": pl.String,
+    "fault_code": pl.String,
     "from_at": pl.Datetime("us", "UTC"),
     "to_at": pl.Datetime("us", "UTC"),
     "records": pl.Int64,
@@ -125,11 +125,11 @@ FAULT: dict[str, pl.DataType | type[pl.DataType]] = {
 
 
 def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
-    """Return the faults by setting and reason: `machine_id, setting, reason, from_at, to_at, records, size`."""
+    """Return the faults by setting and code: `machine_id, setting, fault_code, from_at, to_at, records, size`."""
     columns = [c for c in records.columns if c.startswith("fault_") and records[c].count()]
     frames = [
         records.filter(pl.col(c).is_not_null())
-        .group_by("machine_id", pl.col(c).alias("reason"), maintain_order=True)
+        .group_by("machine_id", pl.col(c).alias("fault_code"), maintain_order=True)
         .agg(
             pl.col("logged_at").min().alias("from_at"),
             pl.col("logged_at").max().alias("to_at"),
@@ -143,13 +143,13 @@ def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
     out = pl.concat(frames).select(
         "machine_id",
         "setting",
-        "reason",
+        "fault_code",
         "from_at",
         "to_at",
         pl.col("records").cast(pl.Int64),
         pl.lit(None, dtype=pl.Float64).alias("size"),
     )
-    return out.sort("setting", "reason")
+    return out.sort("setting", "fault_code")
 
 
 def believed_position(records: pl.DataFrame) -> pl.DataFrame:

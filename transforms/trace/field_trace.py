@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.contracts.reason import Reason, reason, together
 from transforms.trace.association import associate_loads
 from transforms.trace.calibration import calibrated
 from transforms.trace.day_clocks import DayClocks
@@ -36,7 +37,6 @@ UNCLAIMED = 0.5
 """If less than this fraction of a stretch was hauled in time, the rest lay in a heap at the edge of the field."""
 CLOCKS_SD_MIN = 1.5
 """Standard error of lags and clocks, which are rounded to whole minutes."""
-HEAP_SAYS = "loaded long after the work from a heap: spread over all that lay there"
 MOSTLY_KNOWN, CLEARLY, HALF = 0.9, 0.8, 0.5
 
 
@@ -73,7 +73,7 @@ def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> Fiel
         _trace_stretch(out, work.field_id, stretch, loads[order.tolist()], departures, usual, ahead_min)
     _trace_heaps(out, work, loads, left, after, straight, weighed_t, usual)
     ungraded = set(names[~straight].tolist()) - {g[0] for g in out.grades}
-    why = "no machine worked in this field within hours of it" if work.stretches else "no telemetry in this field"
+    why = reason("no_work_near_load" if work.stretches else "no_telemetry_in_field")
     out.add_untraced(sorted(ungraded), why)
     return out.tables(names)
 
@@ -130,7 +130,7 @@ def _trace_stretch(
     )
     for i, name in enumerate(names):
         if shared is None or (named[i] is not None and named[i] not in machines_here):
-            out.add_untraced([name], "its ticket names a machine without telemetry in this field at that time")
+            out.add_untraced([name], reason("ticket_machine_without_telemetry"))
             continue
         found = load_shares(stretch, shared, i)
         known = _add_bin_shares(out, name, stretch, found)
@@ -138,29 +138,27 @@ def _trace_stretch(
         seen = all(stretch.streams[m].has_signal for m in np.unique(found.stream))
         claimed = found.sure * known / max(float(found.share.sum()), 1e-9)
         sure = calibrated(claimed, emptyings_seen=seen, contested=contested)
-        says = _association_sentences(shared.belief[i])
+        doubts = _association_doubts(shared.belief[i])
         if not closes:
-            says.append(
-                f"weighed and lifted mass of that work differ {100 * (ratio / usual - 1):+.0f} % from its usual"
-            )
+            doubts.append(reason("mass_ratio_unusual", difference_pct=100 * (ratio / usual - 1)))
         if not seen:
-            says.append("the machine's emptyings are not seen: its mass curve was followed")
+            doubts.append(reason("emptyings_not_detected"))
         if known < MOSTLY_KNOWN:
-            says.append("the log was silent for part of it")
-        sentence = "; ".join(says) or "traced by its emptied tanks"
-        out.grades.append(Grade(name, sure, claimed, known, float(shared.belief[i].max()), sentence))
+            doubts.append(reason("log_incomplete"))
+        why = together(doubts or [reason("traced_by_emptyings")])
+        out.grades.append(Grade(name, sure, claimed, known, float(shared.belief[i].max()), why))
     for stream, weighed_t in zip(stretch.streams, weighed_by_stream, strict=True):
         out.balance.append((stream.machine_id, field_id, stretch.shift_date, float(weighed_t), stream.lifted_t))
 
 
-def _association_sentences(belief: Array) -> list[str]:
-    """Return the sentences on the association of a load with the streams."""
-    says = []
+def _association_doubts(belief: Array) -> list[Reason]:
+    """Return the reasons to doubt the association of a load with the streams."""
+    doubts = []
     if belief.sum() < HALF:
-        says.append("it fits nothing that was lifted here: its ticket may name the wrong field")
+        doubts.append(reason("no_matching_mass"))
     if belief.size > 1 and belief.max() < CLEARLY * belief.sum():
-        says.append("several machines in the field and it is not sure whose it is")
-    return says
+        doubts.append(reason("machine_uncertain"))
+    return doubts
 
 
 def _add_bin_shares(out: TraceRows, load_id: str, stretch: Stretch, found: LoadShares) -> float:
@@ -207,7 +205,7 @@ def _trace_heaps(
         heap = [(s, part) for s, part in remaining if s.last_min < left[i]]
         total = sum(part * s.lifted_t for s, part in heap)
         if not total:
-            out.add_untraced([names[i]], "it left long after the work, and all that was lifted had been hauled before")
+            out.add_untraced([names[i]], reason("nothing_left_to_haul"))
             continue
         known = 0.0
         for stretch, part in heap:
@@ -218,6 +216,6 @@ def _trace_heaps(
             even_shares = LoadShares(np.concatenate(streams), np.concatenate(batches), mass, unknown, 1.0)
             known += _add_bin_shares(out, names[i], stretch, even_shares)
         sure = calibrated(known, heap=True)
-        out.grades.append(Grade(names[i], sure, sure, known, 0.0, HEAP_SAYS))
+        out.grades.append(Grade(names[i], sure, sure, known, 0.0, reason("from_heap")))
     first = work.stretches[0]
     out.balance.append((None, work.field_id, first.shift_date, float(gross[hauled_late].sum()), 0.0))

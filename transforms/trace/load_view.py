@@ -5,12 +5,25 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
 from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
 BEFORE_MIN, AFTER_MIN = 45, 20
 """Minutes shown before the load's first minute and after its weighing."""
+
+
+class UntracedLoadError(Exception):
+    """No part of a load was traced."""
+
+    def __init__(self, load_id: str, why: Reason) -> None:
+        self.load_id, self.why = load_id, why
+        super().__init__(f"load '{load_id}' was not traced: {why.code}")
+
+    def __reduce__(self) -> tuple[type["UntracedLoadError"], tuple[str, Reason]]:
+        """Keep the load and the reason when another process raises the error."""
+        return UntracedLoadError, (self.load_id, self.why)
 
 
 @dataclass(frozen=True)
@@ -56,7 +69,8 @@ def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
     """Return one load and its surroundings.
 
     Raises:
-        WorkspaceError: there is no such load, or no part of it was traced.
+        WorkspaceError: there is no such load.
+        UntracedLoadError: no part of it was traced.
     """
     load = warehouse.query("load_traced", load_id=load_id)
     if not load.height:
@@ -66,11 +80,9 @@ def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
     row = load.row(0, named=True)
     trace = warehouse.query("load_bin", load_id=load_id)
     if row["machine_id"] is None or not trace.height:
-        raise WorkspaceError(
-            f"load '{load_id}' was not traced ({row['says'] or 'it has not been processed yet'})",
-            where="the load traces",
-            remedy="choose another load, or supply the missing data and run 'taretrace ingest' again",
-        )
+        known = row["reason_code"] is not None
+        why = Reason(row["reason_code"], row["reason_args"]) if known else reason("load_not_processed")
+        raise UntracedLoadError(load_id, why)
     own = trace.filter(pl.col("machine_id") == row["machine_id"])
     first, last = _span(own, row["weighed_true_at"] + dt.timedelta(minutes=row["machine_ahead_min"]))
     days = sorted({first.date(), own["bin_at"].dt.date()[-1], last.date()})

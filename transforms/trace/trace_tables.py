@@ -7,6 +7,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.contracts.reason import REASON_COLUMNS, Reason
+
 Array = NDArray[np.float64]
 
 ROUNDING = 1e-5
@@ -17,7 +19,7 @@ GRADE: dict[str, pl.DataType | type[pl.DataType]] = {
     "claimed_quality": pl.Float64,
     "traced_share": pl.Float64,
     "machine_chance": pl.Float64,
-    "says": pl.String,
+    **REASON_COLUMNS,
 }
 BALANCE: dict[str, pl.DataType | type[pl.DataType]] = {
     "machine_id": pl.String,
@@ -35,8 +37,8 @@ class FieldTrace:
 
     Attributes:
         load_trace: `load_id, machine_id, bin_at, share, share_sd`; machine and bin are null on the untraced remainder.
-        grade: `load_id, trace_quality, claimed_quality, traced_share, machine_chance, says`; `claimed_quality` is the
-            tracing's own estimate before calibration.
+        grade: `load_id, trace_quality, claimed_quality, traced_share, machine_chance, reason_code, reason_args`;
+            `claimed_quality` is the tracing's own estimate before calibration.
         balance: `machine_id, field_id, shift_date, weighed_t, lifted_t, closure`.
     """
 
@@ -71,7 +73,7 @@ class Grade(NamedTuple):
     claimed_quality: float
     traced_share: float
     machine_chance: float
-    says: str
+    reason: Reason
 
 
 @dataclass
@@ -82,13 +84,14 @@ class TraceRows:
     grades: list[Grade] = field(default_factory=list)
     balance: list[tuple[object, ...]] = field(default_factory=list)
 
-    def add_untraced(self, loads: list[str], says: str) -> None:
+    def add_untraced(self, loads: list[str], why: Reason) -> None:
         """Add the grades of loads that cannot be traced."""
-        self.grades += [Grade(load, 0.0, 0.0, 0.0, 0.0, says) for load in loads]
+        self.grades += [Grade(load, 0.0, 0.0, 0.0, 0.0, why) for load in loads]
 
     def tables(self, loads: NDArray[np.str_]) -> FieldTrace:
         """Return the result tables of a field with these loads."""
-        grade = pl.DataFrame(self.grades, schema=GRADE, orient="row").sort("load_id")
+        rows = [(*g[:-1], g.reason.code, g.reason.args) for g in self.grades]
+        grade = pl.DataFrame(rows, schema=GRADE, orient="row").sort("load_id")
         return FieldTrace(_with_remainders(self.shares, loads), grade, _balance_table(self.balance))
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from transforms.config.settings_catalogue import DIRT
+from transforms.contracts.reason import Reason, reason
 from transforms.trial.plan import ARMS, Trial
 from transforms.trial.power import FEWEST_PAIRS
 
@@ -44,7 +45,7 @@ class Reading:
         hi95: upper end of its 95 % interval.
         p_value: two-sided p-value of no effect.
         strayed: number of loads run closer to the other arm's value than to their own.
-        says: the result in words.
+        reason: the result, or why there is none.
     """
 
     pairs: int
@@ -53,7 +54,12 @@ class Reading:
     hi95: float | None
     p_value: float | None
     strayed: int
-    says: str
+    reason: Reason
+
+    @property
+    def columns(self) -> dict[str, object]:
+        """The result as columns of `trial_result`."""
+        return {**{k: v for k, v in self.__dict__.items() if k != "reason"}, **self.reason.columns}
 
 
 def find_loads(trial: Trial, facts: pl.DataFrame) -> pl.DataFrame:
@@ -150,16 +156,16 @@ def read(trial: Trial, loads: pl.DataFrame, facts: pl.DataFrame) -> Reading:
     complete = by_pair.drop_nulls(list(ARMS)) if set(ARMS) <= set(by_pair.columns) else by_pair.clear()
     strayed = _strayed(trial, loads)
     if complete.height < FEWEST_PAIRS:
-        says = f"too few pairs are measured: {complete.height} of {len(trial.order) // 2}, {FEWEST_PAIRS} at the least"
-        return Reading(complete.height, None, None, None, None, strayed, says)
+        planned = len(trial.order) // 2
+        why_not = reason("trial_too_few_pairs", measured=complete.height, planned=planned, needed=FEWEST_PAIRS)
+        return Reading(complete.height, None, None, None, None, strayed, why_not)
     d = (complete["B"] - complete["A"]).to_numpy()
     patterns = signs(d.size)
     low, high = interval(d, patterns)
     effect, lo, hi = (100 * float(np.expm1(v)) for v in (d.mean(), low, high))
     p = p_value(d, patterns)
-    direction = "B is dirtier than A" if effect > 0 else "B is cleaner than A"
-    says = direction if p <= 0.05 else "no difference is shown; the interval says how large one may still be"
-    return Reading(d.size, effect, lo, hi, p, strayed, says)
+    shown = reason("b_dirtier" if effect > 0 else "b_cleaner")
+    return Reading(d.size, effect, lo, hi, p, strayed, shown if p <= 0.05 else reason("no_difference_shown"))
 
 
 def _strayed(trial: Trial, loads: pl.DataFrame) -> int:

@@ -1,3 +1,23 @@
 """Messages of the reasons of `advice`."""
 
-ADVICE: dict[str, str] = {}
+from reports.language.translate import mark
+
+ADVICE: dict[str, str] = {
+    "move_in_conditions": mark(
+        "{wetness_class} topsoil on {soil_class} soil; {n} loads of the fleet in such conditions"
+    ),
+    "dirt_for_roots": mark("raises dirt, saves roots: worth it at these prices"),
+    "roots_for_dirt": mark("costs roots, saves dirt: worth it at these prices"),
+    "no_change_better": mark("no tested change is better with sufficient certainty"),
+    "advice_too_few_loads": mark("too few loads of the fleet on {soil_class} soil with {wetness_class} topsoil"),
+    "guide_too_few_loads": mark("too few loads: {fleet} in the fleet, {generation} of this generation"),
+    "visits_within_intervals": mark("95 % of visits in these conditions are within the intervals"),
+    "usual_without_loss_effect": mark("keep the usual value: its effect on root loss cannot be estimated"),
+    "no_clear_optimum": mark("no clear optimum: keep the usual value"),
+    "best_of_tried": mark("lowest expected cost of the values tried"),
+    "roots_too_warm_to_pile": mark("roots warmer than {limit_c:.1f} °C"),
+    "loses_more_than_healthy": mark("loses more sugar a day than healthy roots"),
+    "rots_before_sliced": mark("rot sets in before the planned days are over"),
+    "loses_like_upper_half": mark("loses as much sugar a day as the upper half of healthy roots"),
+    "loses_little": mark("loses no more sugar a day than the lower half of healthy roots"),
+}

@@ -1,3 +1,10 @@
 """Messages of the reasons of `trial`."""
 
-TRIAL: dict[str, str] = {}
+from reports.language.translate import mark
+
+TRIAL: dict[str, str] = {
+    "b_dirtier": mark("B is dirtier than A"),
+    "b_cleaner": mark("B is cleaner than A"),
+    "no_difference_shown": mark("no difference is shown; the interval shows how large one may still be"),
+    "trial_too_few_pairs": mark("too few pairs are measured: {measured} of {planned}; at least {needed} are needed"),
+}

@@ -1,4 +1,5 @@
 import datetime as dt
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,7 @@ from transforms.advice.cost import CropAndHaul, cost_parts, cost_per_t
 from transforms.advice.moves import Situation, advise_machine, allowed_steps
 from transforms.advice.posterior import DRAWS, Slopes
 from transforms.config.workspace import AdviceRules, Prices
+from transforms.contracts.reason import codes_of
 
 AT = CropAndHaul(yield_t_ha=75.0, haul_km=20.0, width_m=3.0)
 PRICES, RULES = Prices(), AdviceRules()
@@ -75,8 +77,10 @@ def test_an_unsure_gain_is_a_trial_and_no_gain_is_hold(catalogue):
     assert advised(where, slopes(share_drive_pct=(-0.03, 0.06)), None, catalogue)["verdict"].to_list() == ["try"]
     hold = advised(where, slopes(share_drive_pct=(0.0, 0.0001)), None, catalogue)
     assert hold["verdict"].to_list() == ["hold"]
-    assert "nothing within what was tried" in hold["reason"][0]
-    assert "too few loads" in advised(situation(), slopes(share_drive_pct=(-0.1, 0.01)), None, catalogue)["reason"][0]
+    assert hold["reason_code"][0] == "no_change_better"
+    untried = advised(situation(), slopes(share_drive_pct=(-0.1, 0.01)), None, catalogue)
+    assert untried["reason_code"][0] == "advice_too_few_loads"
+    assert json.loads(untried["reason_args"][0]) == {"soil_class": "heavy", "wetness_class": "wet"}
 
 
 def test_a_setting_that_may_break_roots_is_not_moved_where_no_audit_tells(catalogue):
@@ -91,7 +95,8 @@ def test_a_trade_off_is_said(catalogue):
     where = situation(share_depth_cm=(5.0, 9.0, 80))
     table = advised(where, slopes(share_depth_cm=(0.08, 0.005)), slopes(share_depth_cm=(-0.01, 0.005)), catalogue)
     assert table["to_value"][0] < 7.0
-    assert "costs roots, saves dirt" in table["reason"][0]
+    assert codes_of(*table.select("reason_code", "reason_args").row(0)) == ["move_in_conditions", "roots_for_dirt"]
+    assert json.loads(table["reason_args"][0])["n"] == 80
 
 
 def test_at_most_three_moves_each_counted_after_those_before(catalogue):

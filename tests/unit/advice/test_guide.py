@@ -58,7 +58,9 @@ def guide(fits, catalogue):
 def test_every_class_has_a_guide_or_says_why(guide):
     assert guide.classes.height == 18
     silent = guide.classes.filter(pl.col("dirt_pct").is_null())
-    assert silent["says"].str.starts_with("too few loads").all()
+    assert set(silent["reason_code"]) <= {"guide_too_few_loads"}
+    assert [json.loads(args)["fleet"] for args in silent["reason_args"]] == silent["n"].to_list()
+    assert set(guide.settings["reason_code"]) <= {"best_of_tried", "no_clear_optimum", "usual_without_loss_effect"}
     assert guide.classes.drop_nulls("dirt_pct").height >= 6
 
 

@@ -1,4 +1,5 @@
 import datetime as dt
+import json
 
 import numpy as np
 import polars as pl
@@ -7,6 +8,7 @@ import pytest
 from transforms.advice.storability import HEALTHY_KG_PER_T_DAY, keeping, storability
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
 from transforms.config.workspace import Prices
+from transforms.contracts.reason import codes_of
 
 DAY = dt.date(2025, 10, 20)
 
@@ -76,11 +78,11 @@ def test_classes_and_their_reasons():
     facts = loads(dirt_tare_pct=[4.0, 4.0, 60.0], top_tare_pct=[2.0, 2.0, 25.0])
     table = storability(facts, audits(0.5), temps(5.0, 15.0, 9.0), Prices(storage_temp_c=4.0))
     assert table["storability"].to_list() == ["long pile", "slice now", "short pile"]
-    assert "55 °F" in table["reason"][1]
-    assert "no more" in table["reason"][0]
+    assert table["reason_code"].to_list() == ["loses_little", "roots_too_warm_to_pile", "loses_like_upper_half"]
+    assert json.loads(table["reason_args"][1])["limit_c"] == pytest.approx((55 - 32) / 1.8, rel=1e-5)
     long = storability(facts, audits(0.5), temps(5.0, 5.0, 5.0), Prices(storage_temp_c=6.0, storage_days=80))
     assert long["storability"].to_list()[:2] == ["short pile"] * 2
-    assert "rot" in long["reason"][0]
+    assert "rots_before_sliced" in codes_of(*long.select("reason_code", "reason_args").row(0))
 
 
 def test_a_load_without_a_tare_has_no_class():

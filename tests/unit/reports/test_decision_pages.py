@@ -37,7 +37,7 @@ def test_the_guide_shows_every_class_and_its_curves(browser, written, demo):
         "return [...document.querySelectorAll('.small .chart')].map(c => c.querySelectorAll('svg .role-mark "
         "path').length)"
     )
-    assert len(drawn) == settings.filter(pl.col("says") == "best of those tried").height
+    assert len(drawn) == settings.filter(pl.col("reason_code") == "best_of_tried").height
     assert min(drawn) >= 3
 
 

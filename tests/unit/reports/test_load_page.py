@@ -11,14 +11,15 @@ import pytest
 from flows import stages
 from flows.stages import pages
 from reports.language.display_units import Shown
+from reports.language.reason_text import text_of
 from reports.language.translate import speaking
 from reports.sections.shift_loads import worst_section
 from tests.support.program import taretrace_here
 from tests.validation.seasons import QUIET, Season, copy_of
-from transforms.errors import WorkspaceError
+from transforms.contracts.reason import Reason
 from transforms.operations.lineage import explain_load
 from transforms.storage.lake import Lake
-from transforms.trace.load_view import load_picture
+from transforms.trace.load_view import UntracedLoadError, load_picture
 
 
 @pytest.fixture(scope="module")
@@ -72,8 +73,14 @@ def test_errors_name_the_problem_and_the_remedy(season: Season, load_id):
     with stages.open_warehouse(season.workspace) as warehouse:
         lost = warehouse.table("load_trace_grade").filter(pl.col("traced_share") == 0)
         if lost.height:
-            with pytest.raises(WorkspaceError, match="was not traced"):
-                load_picture(lost["load_id"][0], warehouse, Lake(season.workspace.lake))
+            row = lost.row(0, named=True)
+            with pytest.raises(UntracedLoadError) as untraced:
+                load_picture(row["load_id"], warehouse, Lake(season.workspace.lake))
+            assert untraced.value.why == Reason(row["reason_code"], row["reason_args"])
+    if lost.height:
+        ran = taretrace_here("report", "load", row["load_id"], season.workspace.root)
+        assert ran.code == 2
+        assert f"was not traced ({text_of(untraced.value.why)})" in ran.err
 
 
 def test_mass_closes_by_field_machine_and_day_with_differences(season: Season):

@@ -12,6 +12,7 @@ from flows import stages
 from flows.stages import pages
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import move_in_words, source_label, sure
+from reports.language.reason_text import text_of
 from reports.language.translate import speaking
 from reports.page.html import embedded
 from reports.pages.shift import shift_page
@@ -21,6 +22,7 @@ from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices, Workspace, init_workspace
+from transforms.contracts.reason import reason, together
 from transforms.model.load_decomposition import INTERCEPTS
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
@@ -108,7 +110,7 @@ def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue
         "soil_class": "light",
         "wetness_class": "dry",
         "verdict": "hold",
-        "reason": "nothing is better",
+        **reason("no_change_better").columns,
     }
     advice = pl.DataFrame([{**dict.fromkeys(ADVICE_SCHEMA), **moved}], schema=ADVICE_SCHEMA)
     gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
@@ -207,7 +209,7 @@ def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[st
         "wetness_class": "dry",
         "outlook": "as now",
         "topsoil_wetness": 0.2,
-        "reason": "dry topsoil",
+        **reason("move_in_conditions", wetness_class="dry", soil_class="light", n=40).columns,
         "from_value": 7.0,
         "to_value": 6.0,
         "unit": "cm",
@@ -220,6 +222,19 @@ def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[st
         "shift_date": dt.date(2025, 10, 9),
     }
     return [{**fixed, "setting": s, "gain_per_t": g} for s, g in zip(settings, gains, strict=False)]
+
+
+def test_a_move_names_its_trade_off_alone(catalogue: Catalogue):
+    (row,) = machine_rows("M1", [0.5], 0.5)
+    usual = reason("move_in_conditions", wetness_class="dry", soil_class="light", n=40)
+    both = {"M1": usual, "M2": together([usual, reason("roots_for_dirt")])}
+    rows = [{**row, "machine_id": m, **why.columns} for m, why in both.items()]
+    advice = pl.DataFrame(rows, schema=ADVICE_SCHEMA, orient="row")
+    plain, traded = (
+        card(a, catalogue, METRIC).moves[0].lines
+        for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
+    )
+    assert traded == (*plain, text_of(reason("roots_for_dirt")))
 
 
 def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalogue: Catalogue):

@@ -41,12 +41,8 @@ STORED_TEXTS = {
     "effect": ["says"],
     "confounding": ["says"],
     "variance_share": ["says"],
-    "guide": ["says"],
-    "guide_class": ["says"],
     "benchmark": ["says", "funnel"],
-    "advice": ["reason", "outlook", "verdict"],
-    "trial_result": ["says"],
-    "load_trace_grade": ["says"],
+    "advice": ["outlook", "verdict"],
 }
 """Table -> columns with sentences that pages show."""
 
@@ -79,9 +75,8 @@ def test_every_sentence_of_the_tables_is_in_the_catalogue(demo: Demo, catalogue)
             for s in warehouse.table(t)[c].drop_nulls().unique()
         }
         assert set(warehouse.table("fit_check")["says_template"]) <= known
-    stored = {s.split("; ", 2)[-1] if "loads of the fleet in such" in s else s for s in stored}
     parts = {p for s in stored if sentence_key(s)[0] not in known for p in s.split("; ")}
-    lost = {p for p in parts if sentence_key(p)[0] not in known and "loads of the fleet in such" not in p}
+    lost = {p for p in parts if sentence_key(p)[0] not in known}
     assert lost == set()
     settings = {w for s in load_catalogue().values() for w in (s.label, s.up, s.down)}
     prices = {f.metadata["words"] for f in fields(Prices)}

@@ -112,7 +112,8 @@ def one_advice(effect: pl.DataFrame) -> pl.DataFrame:
         pl.col("tried_hi").alias("to_value"),
         "wetness_class",
         "soil_class",
-        pl.lit("test").alias("reason"),
+        pl.lit("no_change_better").alias("reason_code"),
+        pl.lit("{}").alias("reason_args"),
     )
 
 

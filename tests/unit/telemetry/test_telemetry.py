@@ -93,7 +93,7 @@ def test_a_sensor_that_stands_still_while_its_neighbours_move_is_stuck(catalogue
     rpm[60:200] = 39.0
     flagged = flag_faults(with_state(log(240, cleaner_2_speed_rpm=rpm)), catalogue)
     stretch = fault_stretches(flagged)
-    assert stretch.select("setting", "reason", "records").rows() == [("cleaner_2_speed_rpm", "stuck", 140)]
+    assert stretch.select("setting", "fault_code", "records").rows() == [("cleaner_2_speed_rpm", "stuck", 140)]
 
 
 def test_a_machine_that_logs_set_points_has_no_stuck_sensor(catalogue):
@@ -199,14 +199,14 @@ def test_a_sensor_that_creeps_all_day_drifts_and_one_moved_by_hand_does_not(cata
     by_hand = 38 + step * np.repeat([0, 2, -1, 3, 1, 4], n // 6) + rng.normal(0, 0.2, n)
     for values, reasons in ((creeps, ["drift"]), (by_hand, [])):
         found = fault_stretches(flag_faults(with_state(log(n, cleaner_1_speed_rpm=values)), catalogue))
-        assert found.filter(pl.col("setting") == "cleaner_1_speed_rpm")["reason"].to_list() == reasons
+        assert found.filter(pl.col("setting") == "cleaner_1_speed_rpm")["fault_code"].to_list() == reasons
 
 
 def test_a_ground_speed_that_places_contradict_is_not_believed_and_the_way_is_kept(catalogue):
     rows = [(3.0 * k, k % 2 == 0) for k in range(8)]
     right, off = ways(rows), ways(rows).with_columns(pl.col("ground_speed_kmh") * 1.3)
     bins, flagged, _ = make_bins(off, catalogue, SETUP, FIELDS)
-    assert set(fault_stretches(flagged)["reason"]) == {"off_position"}
+    assert set(fault_stretches(flagged)["fault_code"]) == {"off_position"}
     true, _, _ = make_bins(right, catalogue, SETUP, FIELDS)
     assert bins["area_ha"].sum() == pytest.approx(true["area_ha"].sum(), rel=0.07)
     assert bins["ground_speed_kmh"].count() == 0
@@ -225,7 +225,7 @@ def test_a_clock_that_jumps_in_the_middle_of_a_way_is_seen_and_taken_out(catalog
     )
     moved, steps = on_one_clock(jumped)
     assert moved["logged_at"].equals(steady["logged_at"])
-    assert steps.select("setting", "reason", "size").rows() == [("clock", "clock_step", minutes)]
+    assert steps.select("setting", "fault_code", "size").rows() == [("clock", "clock_step", minutes)]
     bins, _, found = make_bins(jumped, catalogue, SETUP, FIELDS)
     true, _, _ = make_bins(steady, catalogue, SETUP, FIELDS)
     assert bins.equals(true)

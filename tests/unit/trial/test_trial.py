@@ -7,13 +7,14 @@ import pytest
 from tests.validation.fit_seasons import fit_season
 from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import read_season
+from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.mixed_model.contrasts import contrast
 from transforms.model.estimate import fit_response
 from transforms.trial.analysis import find_loads, interval, p_value, read, signs
 from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, drawn_order, read_trial, trial_toml
-from transforms.trial.power import least_found, pair_sd, pairs_for, power_of
+from transforms.trial.power import FEWEST_PAIRS, least_found, pair_sd, pairs_for, power_of
 from transforms.trial.size import days_for
 from transforms.trial.suggested_trials import suggest_trials
 
@@ -253,7 +254,7 @@ def test_a_trial_finds_its_loads_and_its_effect():
     assert found.effect_pct == pytest.approx(100 * np.expm1(-0.1))
     assert found.p_value == pytest.approx(2 / 256)
     assert found.strayed == 0
-    assert "cleaner" in found.says
+    assert found.reason.code == "b_cleaner"
 
 
 def test_tickets_written_down_say_which_loads():
@@ -269,7 +270,7 @@ def test_few_pairs_and_strayed_loads_are_said():
     table = facts(planned, -0.1).with_columns(pl.lit(36.0).alias("cleaner_1_speed_rpm"))
     found = read(planned, find_loads(planned, table), table)
     assert found.effect_pct is None
-    assert "too few pairs are measured: 4 of 4" in found.says
+    assert found.reason == reason("trial_too_few_pairs", measured=4, planned=4, needed=FEWEST_PAIRS)
     assert found.strayed == 4
 
 
