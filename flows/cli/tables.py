@@ -39,15 +39,20 @@ def export(
 ) -> None:
     """Write every public table to files for use in other programs."""
     from flows import stages
+    from reports.language.reason_text import with_reasons
+    from reports.language.translate import speaking
     from transforms.operations.export import exported_tables, write_tables
     from transforms.storage.lake import Lake
 
     workspace = Workspace(folder)
-    _ = workspace.season
+    season = workspace.season
     with held(folder, "export", wait):
         target = to or workspace.out / "tables"
         with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=as_json).stage("Writing tables"):
-            written = write_tables(exported_tables(warehouse, Lake(workspace.lake)), target, form.value)
+            tables = exported_tables(warehouse, Lake(workspace.lake))
+            with speaking(season.locale, season.texts):
+                tables = {name: with_reasons(table, season.catalogue) for name, table in tables.items()}
+            written = write_tables(tables, target, form.value)
     lines = [f"Wrote {len(written)} files to {target.resolve()}"]
     if form is Form.xlsx and len(written) > 1:
         names = ", ".join(p.stem for p in written[1:])
