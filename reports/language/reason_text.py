@@ -48,9 +48,9 @@ def with_reasons(table: pl.DataFrame, catalogue: Catalogue | None = None) -> pl.
     sentences: dict[tuple[str | None, str | None], str] = {}
     for code, args in table.select("reason_code", "reason_args").unique().iter_rows():
         sentences[code, args] = reason_text(code, args, catalogue)
-    told = [sentences[pair] or None for pair in table.select("reason_code", "reason_args").iter_rows()]
+    texts = [sentences[pair] or None for pair in table.select("reason_code", "reason_args").iter_rows()]
     at = table.columns.index("reason_args") + 1
-    return table.clone().insert_column(at, pl.Series("reason", told, dtype=pl.String))
+    return table.clone().insert_column(at, pl.Series("reason", texts, dtype=pl.String))
 
 
 def _text(code: str, args: dict[str, Any], catalogue: Catalogue) -> str:

@@ -94,7 +94,7 @@ def locale() -> Locale:
 
 
 def translated(text: str) -> str:
-    """Return a text of the catalogue in the page's language as it stands there, with nothing inserted."""
+    """Return a text of the catalogue in the page's language, with nothing inserted."""
     translation = _language.get().texts.get(text, text)
     return translation if isinstance(translation, str) else translation[0]
 

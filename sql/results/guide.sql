@@ -1,5 +1,5 @@
--- A row is a setting in a class of conditions for one generation of machines: where to start, the range that cannot be told
--- from it, what was tried.
+-- A row is a setting in a class of conditions for one generation of machines: where to start, the range that does not
+-- differ from it, what was tried.
 -- Key: generation, wetness_class, soil_class, setting. Written by advice.
 create table if not exists guide (
     generation varchar not null,

@@ -1,5 +1,5 @@
 -- A row is a field. Key: field_id. Reads received_field, received_field_boundary, source_file: of several deliveries
--- the newest counts; an outline that came apart from the field list stands for one the list lacks.
+-- the newest counts; an outline that came apart from the field list replaces one the list lacks.
 create or replace view "field" as
 with boundary as (
     select field_id, boundary as outline

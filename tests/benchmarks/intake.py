@@ -1,6 +1,6 @@
 """Intake against a bare conversion of the same file, and the cost of the 60th shift against the first.
 
-Run: .venv/bin/python tests/benchmarks/intake.py [rows, 10 million unless told]
+Run: .venv/bin/python tests/benchmarks/intake.py [rows, 10 million by default]
 
 Every figure is the median of three runs in processes of their own, ours and the bare conversion in turns. Ours includes
 the start of the reader process, and the peak of its memory beside our own.

@@ -26,7 +26,7 @@ SIZES = {1: (6, 5), 10: (12, 25), 100: (48, 60)}
 SHIFTS, LOOKED_AT = (6, 60), (10, 20, 40, 59)
 """Machines and days of the season that is run shift by shift, and the last of the shifts whose runs are timed."""
 ROUNDS = 3
-"""So many shifts one after the other at each, and so many times on one worker and on two, in turns."""
+"""Number of consecutive shifts at each size, and number of runs on one worker and on two, in turns."""
 JUDGED = {"check_fits": "refits", "compare": "recompute"}
 """Stages that judge model and fleet, and what says that they fit again: after a shift that is left to the night."""
 FACTS = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep")

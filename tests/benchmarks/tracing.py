@@ -81,7 +81,7 @@ class Cell:
 
 
 def ceiling(season: TracedSeason) -> float:
-    """Right machines of whoever knew to the second when every load left, but not which ticket is which."""
+    """Share of loads whose machine would be right if departure times, but not tickets, were known to the second."""
     lag = season.loads.join(season.season.tickets.select("load_id", "left_s", "machine"), on="load_id")
     weighed = lag["weighed_at"].dt.timestamp("us").to_numpy() / 60e6
     midnight = season.season.midnight.timestamp() / 60

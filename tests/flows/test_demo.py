@@ -33,7 +33,7 @@ def test_the_demo_ends_with_the_path_of_the_page_and_prints_no_errors(demo):
     assert demo.ran.err == ""
     page = demo.workspace.root / "out" / "shift.html"
     assert page.exists()
-    assert str(demo.told["shift_page"]).startswith(str(demo.workspace.root))
+    assert str(demo.outcome["shift_page"]).startswith(str(demo.workspace.root))
     print(f"\ndemo season, default size: {demo.ran.seconds:.0f} s")
     assert demo.ran.seconds < 4 * WITHIN_S
 

@@ -53,4 +53,4 @@ class Demo:
 
     workspace: Workspace
     ran: Ran
-    told: dict[str, object]
+    outcome: dict[str, object]

@@ -132,7 +132,7 @@ def postgres_programs() -> Path | None:
 
 @contextlib.contextmanager
 def postgres(programs: Path) -> Iterator[str]:
-    """A PostgreSQL server of our own with one database; yields its address as Prefect wants it."""
+    """A temporary PostgreSQL server with one database; yields its address as Prefect wants it."""
     # Not in pytest's own folder: another user must reach it.
     folder = Path(tempfile.mkdtemp(prefix="taretrace-pg-"))
     port, data, socket_folder = free_port(), folder / "data", folder / "socket"

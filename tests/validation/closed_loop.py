@@ -153,7 +153,7 @@ class Standing:
 
 
 def standings(world: World) -> list[Standing]:
-    """Every machine as it stands, with what the fleet has tried in such conditions."""
+    """Every machine with its present settings and what the fleet has tried in such conditions."""
     facts = pl.concat(world.facts)
     last = facts.filter(pl.col("shift_date") == facts["shift_date"].max())
     classes = [wetness_class(pl.col("topsoil_wetness")).alias("w"), soil_class(pl.col("clay_pct")).alias("s")]

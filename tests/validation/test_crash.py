@@ -177,8 +177,8 @@ def test_a_second_run_is_told_who_holds_the_workspace(season, tmp_path):
     folder = tmp_path / "w"
     shutil.copytree(season.root, folder)
     with held(folder, "advise"):
-        for verb in ("ingest", "fit", "post-shift", "export"):
-            reported = taretrace(verb, folder)
+        for command in ("ingest", "fit", "post-shift", "export"):
+            reported = taretrace(command, folder)
             assert reported.code == 2
             assert f"'taretrace advise' (process {os.getpid()}, since" in reported.err
             assert "--wait SECONDS" in reported.err

@@ -258,7 +258,7 @@ def _expected_lines(path: Path, separator: bytes) -> tuple[int, int]:
 
 
 def run(kind: str, examples: int) -> None:
-    """Try a reader on so many mutated files."""
+    """Try a reader on a number of mutated files."""
     target = TARGETS[kind]
     mapping = mapping_of({"files": ["*"], **target.table}, "m", CATALOGUE, "test")
 

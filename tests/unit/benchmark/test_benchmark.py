@@ -137,7 +137,7 @@ def test_a_wetter_season_is_not_a_worse_one(fit, catalogue):
 
 
 def test_funnel_limits_by_hand():
-    """Spiegelhalter 2005: z = 2, -1, 0, 1, 3 drawn in to their 10 % and 90 % quantiles, -0.6 and 2.6."""
+    """Spiegelhalter 2005: z = 2, -1, 0, 1, 3 winsorised to their 10 % and 90 % quantiles, -0.6 and 2.6."""
     errors = np.array([1.0, 2.0, 1.0, 0.5, 1.0])
     found = funnel(np.array([2.0, -1.0, 0.0, 1.0, 3.0]) * errors, errors)
     phi = (4 + 0.36 + 0 + 1 + 6.76) / 5
@@ -160,7 +160,7 @@ def test_a_funnel_without_over_dispersion_flags_as_many_as_it_should():
 
 
 def test_a_funnel_allows_for_what_subjects_differ_by():
-    """Drawing in the outer tenths keeps 0.68 of a normal variance, so the rule allows for that part of all there is."""
+    """Winsorising the outer tenths keeps 0.68 of a normal variance, so the rule allows for that part of all there is."""
     found = funnel(np.random.default_rng(6).normal(0, np.sqrt(5), 5000), np.ones(5000))
     assert found.phi == pytest.approx(0.678 * 5, rel=0.05)
     assert found.tau2 == pytest.approx(found.phi - 1, rel=0.01)

@@ -12,7 +12,7 @@ MIDNIGHT = dt.datetime(2025, 10, 25, 22, tzinfo=dt.UTC)
 
 
 def night(minutes: list[float]) -> tuple[pl.Series, pl.Series]:
-    """True times so many minutes after local midnight, and what a local clock shows of them."""
+    """True times at the given minutes after local midnight, and what a local clock shows of them."""
     true = pl.Series([MIDNIGHT + dt.timedelta(minutes=m) for m in minutes], dtype=pl.Datetime("us", "UTC"))
     return true, true.dt.convert_time_zone(ZONE).dt.replace_time_zone(None)
 

@@ -1,4 +1,4 @@
-"""Files made to harm, or harmed: each is told in a sentence, and nothing else happens."""
+"""Files made to harm, or harmed: each is reported in a sentence, and nothing else happens."""
 
 import datetime as dt
 import json
@@ -40,7 +40,7 @@ ROW = "M1,2025-10-01T08:00:00Z,7\n"
 
 
 def reported(path: Path, table: dict, catalogue) -> tuple[list[str], str]:
-    """The rules broken, and what the person is told."""
+    """The rules broken, and the reason reported."""
     out = take(path, mapping_of(table, "m", catalogue, "test"), catalogue)
     return out.rejected["rule"].to_list(), " ".join(out.rejected["says"])
 

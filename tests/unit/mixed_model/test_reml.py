@@ -1,4 +1,4 @@
-"""The engine against brute force on small random data; published figures stand in tests/reference."""
+"""The engine against brute force on small random data; published figures are in tests/reference."""
 
 import numpy as np
 import pandas as pd

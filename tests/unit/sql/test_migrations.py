@@ -1,4 +1,4 @@
-"""A workspace of any earlier layout is brought up to date: what came from files is kept, the rest made anew."""
+"""A workspace of any earlier layout is brought up to date: what came from files is kept, the rest is recomputed."""
 
 import datetime as dt
 import shutil

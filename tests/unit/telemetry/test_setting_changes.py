@@ -104,7 +104,7 @@ def test_passes_are_thinned_evenly_and_keep_to_the_limit(catalogue: Catalogue):
 
 
 def test_decisions_of_the_demo_are_those_its_operators_made(season: Season):
-    """Where a setting's true course jumps by two steps or more, a decision stands within two minutes."""
+    """Where a setting's true course jumps by two steps or more, a decision is recorded within two minutes."""
     lake, catalogue = Lake(season.workspace.lake), season.workspace.season.catalogue
     with Warehouse.to_look_at(season.workspace.warehouse) as warehouse:
         days = warehouse.table("binned_day").sort("machine", "day").rows()[4:7]
@@ -139,6 +139,6 @@ def test_most_changes_are_found_and_what_is_found_was_made(catalogue: Catalogue)
         large += int((np.abs(sizes) >= 1.5).sum())
         found += int(near[:, np.abs(sizes) >= 1.5].any(axis=0).sum())
         false += int((~near[:, np.abs(sizes) >= 0.5].any(axis=1)).sum()) if at.size else 0
-    print(f"\nchanges of 1.5 steps or more: {large}, found {found}; told where none was: {false}")
+    print(f"\nchanges of 1.5 steps or more: {large}, found {found}; reported where none was: {false}")
     assert found / large >= 0.95
     assert false <= 2

@@ -132,7 +132,7 @@ def test_a_bin_lies_in_the_field_whose_outline_holds_it_however_near_another_cen
         pl.Series("boundary", [None, json.dumps(here)], dtype=pl.String), pl.Series("lat_deg", [50.0, 50.3])
     )
     bins, _, _ = make_bins(log(30), catalogue, SETUP, outlined)
-    assert bins["field_id"].unique().to_list() == ["F2"]  # F1's centre is where the machine stands, F2's is 30 km off
+    assert bins["field_id"].unique().to_list() == ["F2"]  # F1's centre is where the machine is, F2's is 30 km off
 
 
 def test_sections_that_are_off_sweep_no_area(catalogue):

@@ -24,7 +24,7 @@ def offsets(
     km: float = 12.0,
     left: dict[str, float | None] | None = None,
 ) -> pl.DataFrame:
-    """Offsets learnt from ten days on which lags differ by so many minutes; `left` is from full to the departure."""
+    """Offsets learnt from ten days on which lags differ by the given minutes; `left` is from full to the departure."""
     rng = np.random.default_rng(3)
     rows = [
         {

@@ -45,7 +45,7 @@ def signals(every_min: int, minutes: int, *, said_t: float = np.nan) -> Signals:
 
 
 def tickets(gross: list[float], full_min: list[float], machine: list[str | None] | None = None) -> pl.DataFrame:
-    """Loads that were full so many minutes after the start, weighed after the usual lag."""
+    """Loads that were full at the given minutes after the start, weighed after the usual lag."""
     at = pl.Series([START + dt.timedelta(minutes=m + LAG_MIN) for m in full_min], dtype=pl.Datetime("us", "UTC"))
     return pl.DataFrame(
         {
@@ -296,7 +296,7 @@ def test_the_chain_agrees_with_counting_every_way_there_is():
 
 
 def test_a_share_that_is_less_sure_has_the_wider_spread():
-    """Two machines told apart by time alone: half of each load may be the other's; alone, it may not."""
+    """Two machines distinguishable by time alone: half of each load may be the other's; alone, it may not."""
     both = pl.concat([bins("M1", 80), late("M2", 80)])
     full = sorted([(10.0 * k, "M1") for k in range(1, 9)] + [(10.0 * k + 5, "M2") for k in range(1, 9)])
     nameless = traced(both, {"M1": signals(10, 80), "M2": shifted(5)}, tickets([32.0] * 16, [t for t, _ in full]))
@@ -340,7 +340,7 @@ def samples(rows: list[dict[str, object]]) -> pl.DataFrame:
 def season(
     *, days: int, seed: int = 1, machines: int = 8, site: str = "north", **change: object
 ) -> list[dict[str, object]]:
-    """Samples of a district: 14 min and 1.5 min a km, whole machines and sites off as told by `off(day, machine)`."""
+    """Samples of a district: 14 min and 1.5 min a km, whole machines and sites off as given by `off(day, machine)`."""
     rng = np.random.default_rng(seed)
     off = change.get("off", lambda _day, _machine: 0.0)
     return [
@@ -461,7 +461,7 @@ def test_a_logged_state_of_unloading_tells_as_well():
 
 
 def day_of_stops(stops: list[int], *, stands_s: int = 90) -> pl.DataFrame:
-    """Lifting for so many records before each stop of 90 s; a turn of 25 s every 40 records."""
+    """Lifting for a number of records before each stop of 90 s; a turn of 25 s every 40 records."""
     speed, working = [], []
     for records_before in stops:
         for k in range(records_before):

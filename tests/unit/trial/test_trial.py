@@ -228,7 +228,7 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
 
 
 def test_signs_are_counted_exactly():
-    """Six pairs that all point one way: 2 of the 64 patterns are as far from nothing."""
+    """Six pairs that all point one way: 2 of the 64 patterns are as far from zero."""
     d = np.array([0.1, 0.2, 0.15, 0.3, 0.05, 0.2])
     assert p_value(d, signs(6)) == pytest.approx(2 / 64)
     assert p_value(np.array([1.0, -1, 1, -1, 1, -1]), signs(6)) == 1.0
