@@ -160,7 +160,7 @@ def test_a_funnel_without_over_dispersion_flags_as_many_as_it_should():
 
 
 def test_a_funnel_allows_for_what_subjects_differ_by():
-    """Winsorising the outer tenths keeps 0.68 of a normal variance, so the rule allows for that part of all there is."""
+    """Winsorising the outer tenths keeps 0.68 of a normal variance, so the rule allows for that part of it."""
     found = funnel(np.random.default_rng(6).normal(0, np.sqrt(5), 5000), np.ones(5000))
     assert found.phi == pytest.approx(0.678 * 5, rel=0.05)
     assert found.tau2 == pytest.approx(found.phi - 1, rel=0.01)
