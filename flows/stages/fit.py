@@ -12,9 +12,9 @@ from transforms.config.workspace import Season, Workspace
 from transforms.errors import WorkspaceError
 from transforms.jobs.fit_jobs import FINDINGS, OF_DIRT, FitJob, ResponseJob, check, find, fit_one
 from transforms.jobs.fit_jobs import compare as compare_one
+from transforms.jobs.product_cache import ProductCache
 from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
 from transforms.model.fit_result import ResponseFit
-from transforms.model.product_cache import ProductCache
 from transforms.parallel import Executor, SharedValue, local, serial
 from transforms.storage.product_basis import BENCHMARK, FIT_CHECK, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse

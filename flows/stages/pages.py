@@ -24,11 +24,11 @@ from reports.sections.data_health import footer
 from transforms.advice.what_if_table import read_table
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import WorkspaceError
+from transforms.operations.load_view import UntracedLoadError, load_picture
 from transforms.parallel import end_with_parent
 from transforms.storage.lake import Lake
 from transforms.storage.product_basis import GUIDE, BasisCode, product_status
 from transforms.storage.warehouse import Warehouse
-from transforms.trace.load_view import UntracedLoadError, load_picture
 
 MARTS = ("load_class", "pile_ledger")
 """Tables that pages need besides the facts."""

@@ -9,14 +9,14 @@ from flows.stages.context import open_warehouse, require_facts, run_checks, time
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.config.workspace import Season, Workspace
+from transforms.jobs.machine_days import machine_days_of_bins
+from transforms.jobs.trace_fields import SeasonTrace, audits_settings
 from transforms.model.root_loss import root_loss
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake, read_frame
 from transforms.storage.lake_record import require_lake
 from transforms.storage.warehouse import Warehouse
-from transforms.telemetry.machine_days import machine_days_of_bins
 from transforms.telemetry.setting_changes import build_shift_timeline
-from transforms.trace.pipeline import SeasonTrace, audits_settings
 
 
 def trace(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:

@@ -20,7 +20,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
 from transforms.errors import WorkspaceError
-from transforms.trace.load_view import LoadPicture
+from transforms.operations.load_view import LoadPicture
 
 METRES_PER_DEG = 111_320.0
 BIN_S = 30

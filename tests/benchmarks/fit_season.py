@@ -28,7 +28,7 @@ def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
 
     from transforms.config.settings_catalogue import DIRT, load_catalogue  # noqa: PLC0415
     from transforms.model.estimate import fit_response  # noqa: PLC0415
-    from transforms.model.product_cache import ProductCache  # noqa: PLC0415
+    from transforms.model.season_products import ProductCache  # noqa: PLC0415
     from transforms.model.warm_start import refit  # noqa: PLC0415
 
     catalogue = load_catalogue()

@@ -26,9 +26,9 @@ from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError, LockedError
 from transforms.operations.health import look_after
+from transforms.operations.retention import roll_up
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
-from transforms.telemetry.retention import roll_up
 
 NOW = dt.datetime.now(dt.UTC)
 Harm = Callable[[Path], object]

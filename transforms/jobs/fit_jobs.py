@@ -8,6 +8,7 @@ from threadpoolctl import threadpool_limits
 
 from transforms.benchmark.benchmark import benchmark
 from transforms.config.settings_catalogue import Catalogue
+from transforms.jobs.product_cache import ProductCache
 from transforms.model.checks.fit_checks import CHECKS, Row
 from transforms.model.confounding import confounding
 from transforms.model.effect_curves import setting_curves
@@ -17,7 +18,6 @@ from transforms.model.fit_tables import fit_posterior, fit_summary, setting_reli
 from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected
 from transforms.model.previous_season import prior_of
-from transforms.model.product_cache import ProductCache
 from transforms.model.variance_decomposition import variance_shares
 from transforms.model.warm_start import refit
 from transforms.parallel import SharedValue

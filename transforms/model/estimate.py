@@ -24,7 +24,7 @@ from transforms.model.facts import measured_rows
 from transforms.model.fit_result import ResponseFit
 from transforms.model.measurement_error import reliability
 from transforms.model.previous_season import Agreement, Prior, agreement, within
-from transforms.model.product_cache import ProductCache, season_products
+from transforms.model.season_products import ProductStore, season_products
 from transforms.model.weekly_products import Week, class_variance, weight_classes, with_values
 from transforms.model.weighted_fit import ROUGHLY, SETTLES, WeightedFit, WeightedModel
 
@@ -63,7 +63,7 @@ class _RobustFit:
 
 
 def variances_of(
-    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductCache | None = None
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None = None
 ) -> WarmStart | None:
     """Return the variances of a plain fit of a response, as a warm start of another; None if it cannot be fitted.
 
@@ -78,7 +78,7 @@ def fit_response(
     response: str,
     catalogue: Catalogue,
     lab_cv_at_25_kg: float,
-    store: ProductCache | None = None,
+    store: ProductStore | None = None,
     start: WarmStart | None = None,
     prior: Prior | None = None,
 ) -> ResponseFit | None:
@@ -109,7 +109,7 @@ def _fit_plain(
     response: str,
     catalogue: Catalogue,
     lab_cv_at_25_kg: float,
-    store: ProductCache | None,
+    store: ProductStore | None,
     start: WarmStart | None,
 ) -> _PlainFit | None:
     """Return the plain fit of a response; None if there are too few rows or no setting varies within visits."""

@@ -20,7 +20,7 @@ from transforms.model.estimate import fit_response, variances_of
 from transforms.model.facts import measured_rows
 from transforms.model.fit_result import ResponseFit
 from transforms.model.previous_season import Prior
-from transforms.model.product_cache import ProductCache, fingerprint
+from transforms.model.season_products import ProductStore, fingerprint
 
 FOUND_BY = (
     column_selection,
@@ -51,7 +51,7 @@ def _key(loads: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_
 
 
 def settled_weeks(
-    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductCache | None
+    facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None
 ) -> WarmStart | None:
     """Return the variances of the weeks that ended at least two weeks before the last one; None if too few rows.
 
@@ -77,7 +77,7 @@ def refit(
     response: str,
     catalogue: Catalogue,
     lab_cv_at_25_kg: float,
-    store: ProductCache | None = None,
+    store: ProductStore | None = None,
     prior: Prior | None = None,
 ) -> ResponseFit | None:
     """Fit one response with a warm start from the settled weeks; arguments and result as in `fit_response`."""

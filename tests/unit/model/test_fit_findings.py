@@ -9,6 +9,7 @@ import pytest
 
 from tests.validation.fit_seasons import FitSeason, fit_season
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.jobs.product_cache import ProductCache
 from transforms.mixed_model.p_spline import PSpline
 from transforms.mixed_model.secant import SETTLED
 from transforms.model.checks.bootstrap import bootstrap_coverage
@@ -28,8 +29,8 @@ from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected, parts_of_z
 from transforms.model.prediction import PredictionPoint, expected_scale, value_weights
 from transforms.model.previous_season import prior_of
-from transforms.model.product_cache import ProductCache, season_products
 from transforms.model.row_batches import RowBatches
+from transforms.model.season_products import season_products
 from transforms.model.variance_decomposition import variance_shares
 from transforms.model.warm_start import refit
 from transforms.model.weekly_products import with_values

@@ -18,8 +18,8 @@ from tests.support.program import taretrace_here
 from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.contracts.reason import Reason
 from transforms.operations.lineage import explain_load
+from transforms.operations.load_view import UntracedLoadError, load_picture
 from transforms.storage.lake import Lake
-from transforms.trace.load_view import UntracedLoadError, load_picture
 
 
 @pytest.fixture(scope="module")

@@ -31,8 +31,8 @@ from transforms.advice.what_if_table import read_table
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import Prices
 from transforms.errors import WorkspaceError
+from transforms.operations.load_view import load_picture
 from transforms.storage.lake import Lake
-from transforms.trace.load_view import load_picture
 from transforms.trial.plan import read_trial
 
 ROOT = Path(__file__).parents[3] / "reports"

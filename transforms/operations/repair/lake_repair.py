@@ -13,14 +13,14 @@ from transforms.ingest.ingest_file import IngestTarget, find_mapping, ingest_in_
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.kept_copies import UNPACKED
 from transforms.ingest.pending import forget
+from transforms.jobs.machine_days import DayJob, bin_day, rolled_days
 from transforms.operations.repair.outcome import Outcome, stamp
 from transforms.operations.repair.sources import Sources
+from transforms.operations.retention import lines_of
 from transforms.storage.lake import PREFIX, Lake, write_bytes_atomic
 from transforms.storage.lake_file import LakeFile
 from transforms.storage.lake_record import compare_lake, record_files, recorded_files, telemetry_days
 from transforms.storage.warehouse import Warehouse
-from transforms.telemetry.machine_days import DayJob, bin_day, rolled_days
-from transforms.telemetry.retention import lines_of
 from transforms.telemetry.sensor_activity import silent_sensors
 
 SCRATCH = f"{UNPACKED}-lake"

@@ -10,12 +10,12 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
+from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_one
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake
 from transforms.storage.warehouse import Warehouse
 from transforms.trace.clock_use import clocks_fingerprint, clocks_for, clocks_on
 from transforms.trace.day_clocks import DayClocks
-from transforms.trace.field_job import FieldJob, sample_field, setting_columns, trace_one
 from transforms.trace.haul_distance import with_distance
 from transforms.trace.lag_model import Learning
 from transforms.trace.lag_samples import SAMPLE

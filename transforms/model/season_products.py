@@ -1,33 +1,29 @@
-"""Cache of weekly cross-products on disk: unchanged weeks are not summed again."""
+"""Cross-products of a season by week: weeks whose inputs are unchanged are not summed again."""
 
 import hashlib
-import io
-import json
 from functools import cache
 from pathlib import Path
-from zipfile import BadZipFile
+from typing import Protocol
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
-from transforms.conditions import field_hours
+from transforms.contracts import classes as condition_classes
 from transforms.mixed_model import cross_products, p_spline
 from transforms.mixed_model.reml import WarmStart
 from transforms.model import condition_terms, design_matrix, measurement_error, row_batches, weekly_products
 from transforms.model.design_matrix import DesignSpec
-from transforms.model.product_files import pack_week, unpack_week
 from transforms.model.row_batches import weeks_of
 from transforms.model.weekly_products import Week, WeekJob, join_weeks, sum_week
 from transforms.parallel import Executor, serial
-from transforms.storage.lake import LakePath, write_bytes_atomic
 
 COLUMNS_ARE_MADE_BY = (
     condition_terms,
     cross_products,
     design_matrix,
-    field_hours,
+    condition_classes,
     measurement_error,
     p_spline,
     row_batches,
@@ -36,57 +32,26 @@ COLUMNS_ARE_MADE_BY = (
 """Modules that compute columns and cross-products: weeks cached by another version of their code are summed again."""
 
 
-class ProductCache:
-    """A folder of weekly cross-products and warm starts, each under the fingerprint of its inputs.
+class ProductStore(Protocol):
+    """Storage of weekly cross-products and warm starts, each under the fingerprint of its inputs.
 
-    `used` has the keys requested or written since the cache was opened; `sweep` removes all other files. `made` counts
-    the weeks written.
+    Attributes:
+        spread: executor that sums the missing weeks.
     """
 
-    def __init__(self, folder: LakePath, spread: Executor = serial) -> None:
-        self._folder = folder
-        self.spread = spread
-        self.used: set[str] = set()
-        self.made = 0
+    spread: Executor
 
     def week(self, key: str) -> Week | None:
-        """Return a cached week; None if it is not cached or its file is damaged."""
-        self.used.add(key)
-        path = self._folder / f"{key}.npz"
-        if not path.exists():
-            return None
-        try:
-            with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
-                return unpack_week(stored)
-        except (OSError, ValueError, KeyError, BadZipFile):
-            return None
+        """Return a stored week; None if it is not stored or damaged."""
 
     def keep(self, key: str, week: Week) -> None:
-        """Write a week atomically, so that no reader sees a partial file."""
-        self.made += 1
-        body = io.BytesIO()
-        np.savez(body, **pack_week(week))  # type: ignore[arg-type]
-        write_bytes_atomic(body.getvalue(), self._folder / f"{key}.npz")
+        """Store a week."""
 
     def start(self, key: str) -> WarmStart | None:
-        """Return a cached warm start; None if it is not cached or its file is damaged."""
-        self.used.add(key)
-        try:
-            stored = json.loads((self._folder / f"{key}.json").read_text("utf-8"))
-            return {str(k): float(v) for k, v in stored["variances"].items()}, float(stored["residual"])
-        except (OSError, ValueError, KeyError, AttributeError, TypeError):
-            return None
+        """Return a stored warm start; None if it is not stored or damaged."""
 
     def keep_start(self, key: str, start: WarmStart) -> None:
-        """Write a warm start without rounding."""
-        body = json.dumps({"variances": start[0], "residual": start[1]})
-        write_bytes_atomic(body.encode(), self._folder / f"{key}.json")
-
-    def sweep(self) -> None:
-        """Remove weeks and warm starts that no fit has requested since the cache was opened."""
-        for path in [*self._folder.glob("*.npz"), *self._folder.glob("*.json")]:
-            if path.stem not in self.used:
-                path.unlink()
+        """Store a warm start without rounding."""
 
 
 @cache
@@ -123,7 +88,7 @@ def fingerprint(rows: pl.DataFrame, frame: DesignSpec, z: Array, classes: NDArra
 
 
 def season_products(
-    rows: pl.DataFrame, frame: DesignSpec, z: Array, classes: NDArray[np.int64], store: ProductCache | None
+    rows: pl.DataFrame, frame: DesignSpec, z: Array, classes: NDArray[np.int64], store: ProductStore | None
 ) -> Week:
     """Return the cross-products of all rows by class of measurement variance, weeks joined in their order.
 

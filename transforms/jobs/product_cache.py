@@ -1,0 +1,66 @@
+"""Cache of weekly cross-products and warm starts on disk, local or on object storage."""
+
+import io
+import json
+from zipfile import BadZipFile
+
+import numpy as np
+
+from transforms.mixed_model.reml import WarmStart
+from transforms.model.product_files import pack_week, unpack_week
+from transforms.model.weekly_products import Week
+from transforms.parallel import Executor, serial
+from transforms.storage.lake import LakePath, write_bytes_atomic
+
+
+class ProductCache:
+    """A folder of weekly cross-products and warm starts, each under the fingerprint of its inputs.
+
+    `used` has the keys requested or written since the cache was opened; `sweep` removes all other files. `made` counts
+    the weeks written.
+    """
+
+    def __init__(self, folder: LakePath, spread: Executor = serial) -> None:
+        self._folder = folder
+        self.spread = spread
+        self.used: set[str] = set()
+        self.made = 0
+
+    def week(self, key: str) -> Week | None:
+        """Return a cached week; None if it is not cached or its file is damaged."""
+        self.used.add(key)
+        path = self._folder / f"{key}.npz"
+        if not path.exists():
+            return None
+        try:
+            with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
+                return unpack_week(stored)
+        except (OSError, ValueError, KeyError, BadZipFile):
+            return None
+
+    def keep(self, key: str, week: Week) -> None:
+        """Write a week atomically, so that no reader sees a partial file."""
+        self.made += 1
+        body = io.BytesIO()
+        np.savez(body, **pack_week(week))  # type: ignore[arg-type]
+        write_bytes_atomic(body.getvalue(), self._folder / f"{key}.npz")
+
+    def start(self, key: str) -> WarmStart | None:
+        """Return a cached warm start; None if it is not cached or its file is damaged."""
+        self.used.add(key)
+        try:
+            stored = json.loads((self._folder / f"{key}.json").read_text("utf-8"))
+            return {str(k): float(v) for k, v in stored["variances"].items()}, float(stored["residual"])
+        except (OSError, ValueError, KeyError, AttributeError, TypeError):
+            return None
+
+    def keep_start(self, key: str, start: WarmStart) -> None:
+        """Write a warm start without rounding."""
+        body = json.dumps({"variances": start[0], "residual": start[1]})
+        write_bytes_atomic(body.encode(), self._folder / f"{key}.json")
+
+    def sweep(self) -> None:
+        """Remove weeks and warm starts that no fit has requested since the cache was opened."""
+        for path in [*self._folder.glob("*.npz"), *self._folder.glob("*.json")]:
+            if path.stem not in self.used:
+                path.unlink()
