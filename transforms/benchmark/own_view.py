@@ -87,7 +87,7 @@ def own_view(rows: pl.DataFrame, subject_id: str, owners: Mapping[str, str] | No
     why = withheld_from(owners.get(subject_id, subject_id), loads_by_owner) if is_known else _not_compared(own)
     is_shown = is_known and why is None
     figures = {c: rounded(own[c], step) if is_shown or c in OF_OWN_LOADS else None for c in FIGURES}
-    marks = _band(known, len(loads_by_owner), step) if is_shown else Band({}, None, why)
+    marks = _band(known, len(loads_by_owner), step) if is_shown else Band({}, None, why if is_known else None)
     has_third = (
         is_shown and known.height >= MIN_COMPARED and len(loads_by_owner) == known.height and own["rank"] is not None
     )

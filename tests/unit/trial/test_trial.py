@@ -7,6 +7,7 @@ import pytest
 from tests.validation.fit_seasons import fit_season
 from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import read_season
+from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.mixed_model.contrasts import contrast
 from transforms.model.estimate import fit_response
@@ -204,7 +205,7 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
                 "lo95": -2.2,
                 "hi95": 6.4,
                 "n": 50,
-                "says": "measured association",
+                **reason("effect_within_visits").columns,
             }
         ],
         schema_overrides={"soil_class": pl.String},
