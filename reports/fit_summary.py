@@ -6,21 +6,29 @@ import polars as pl
 
 from reports.language.display_units import Shown, number
 from reports.language.labels import KINDS, interval
+from reports.language.reason_text import with_reasons
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.config.workspace import Season
 from transforms.storage.warehouse import Warehouse
 
 NAMES = {DIRT: "Dirt", ROOT_LOSS: "Root loss", TOPS: "Top tare"}
 ROWS = {DIRT: "loads", ROOT_LOSS: "audits", TOPS: "loads"}
+UNTRIED = {
+    "effect_few_loads": "with too few loads",
+    "effect_hardly_moved": "with hardly any change within visits",
+    "effect_one_machine": "with one machine only",
+}
+"""Code of a reason why an effect has no estimate -> phrase after the number of combinations."""
 MAX_EFFECTS = 6
 QUERIES = ("fit_verdict", "fit_sources", "fit_drivers", "fit_changing", "fit_silence")
 
 
-def fit_facts(warehouse: Warehouse) -> dict[str, Any]:
+def fit_facts(warehouse: Warehouse, catalogue: Catalogue) -> dict[str, Any]:
     """Return the contents of the summary as plain values: rows of each query, and checks that did not pass."""
     checks = warehouse.table("fit_check")
-    failed = checks.filter(~pl.col("passed")).drop("passed")
-    return {**{name: warehouse.query(name).to_dicts() for name in QUERIES}, "not_passed": failed.to_dicts()}
+    rows = {name: warehouse.query(name) for name in QUERIES}
+    rows["not_passed"] = checks.filter(~pl.col("passed")).drop("passed")
+    return {name: with_reasons(table, catalogue).to_dicts() for name, table in rows.items()}
 
 
 def _step(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> str:
@@ -50,7 +58,7 @@ def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: Shown) -> 
     counted = ROWS[rows[0]["response"]]
     for r in rows[:MAX_EFFECTS]:
         change = f"{number(r['change_pct'], 1, sign=True)} % ({interval(r['lo95'], r['hi95'], 1)})"
-        confounded = "; confounded between visits" if r["says"].startswith("confounded") else ""
+        confounded = "; confounded between visits" if r["reason_code"] == "effect_confounded" else ""
         lines.append(f"    {_step(r, catalogue, shown)}: {change}, {r['n']:,} {counted}{confounded}")
     if len(rows) > MAX_EFFECTS:
         lines.append(f"    and {len(rows) - MAX_EFFECTS} smaller certain effects")
@@ -69,13 +77,13 @@ def _changing(rows: list[dict[str, Any]], catalogue: Catalogue) -> list[str]:
 def _silence(rows: list[dict[str, Any]]) -> list[str]:
     if not rows:
         return []
-    reasons = ", ".join(f"{r['cells']} {r['reason']}" for r in rows)
+    reasons = ", ".join(f"{r['cells']} {UNTRIED[r['reason_code']]}" for r in rows)
     return [f"  No estimate for {sum(r['cells'] for r in rows)} combinations of setting and wetness: {reasons}."]
 
 
 def _verdict(verdict: dict[str, Any], failed: list[dict[str, Any]]) -> list[str]:
     lines = [f"  Checks: {verdict['passed']} of {verdict['made']} passed."]
-    lines += [f"    Not passed: {r['check']}: {r['says']}." for r in failed]
+    lines += [f"    Not passed: {r['check']}: {r['reason']}." for r in failed]
     return lines if verdict["converged"] else [*lines, "    The fit did not converge: do not act on it."]
 
 

@@ -115,6 +115,7 @@ def demo(
 def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool) -> None:
     with reporter.stage("Starting the flow engine"):
         from flows.pipeline.jobs import run_job
+        from reports.language.reason_text import text_of
         from transforms.operations.alarms import FAILED_CHECK, failed_checks
         from transforms.storage.warehouse import Warehouse
 
@@ -128,7 +129,7 @@ def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as
     counts = _count_rows(received)
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        failures = failed_checks(warehouse)
+        failures = failed_checks(warehouse, lambda why: text_of(why, workspace.season.catalogue))
     finish(
         as_json,
         {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in failures]},
@@ -200,7 +201,7 @@ def fit(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None:
         with helpers(workspace) as executor:
             stages.check_fits(workspace, stages.fit(workspace, reporter, executor), reporter, executor)
         with stages.open_warehouse(workspace) as warehouse:
-            facts = fit_facts(warehouse)
+            facts = fit_facts(warehouse, workspace.season.catalogue)
     finish(
         as_json,
         facts,

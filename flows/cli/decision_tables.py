@@ -10,6 +10,7 @@ from rich.console import Console
 from flows.cli.output import finish, show
 from flows.cli.own_standing import own_lines, own_outcome, own_table
 from reports.language.basis_messages import earlier_note
+from reports.language.reason_text import with_reasons
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
 from transforms.advice.what_if import WhatIfQuery, answer
@@ -40,7 +41,7 @@ def _select_columns(table: pl.DataFrame) -> pl.DataFrame:
         ranked.alias("rank"),
         "standing",
         "n",
-        pl.when(pl.col("observed").is_null()).then("says").otherwise(pl.lit("")).alias("says"),
+        pl.col("reason").fill_null(""),
     )
 
 
@@ -110,7 +111,7 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, a
         )
     if only_for is not None and only_for not in table["subject_id"]:
         raise WorkspaceError(f"there is no {kind} '{only_for}'", where=str(folder), remedy="use the id from the export")
-    table, last = table.sort("shrunken", nulls_last=True), table["last_shift_date"][0]
+    table, last = with_reasons(table.sort("shrunken", nulls_last=True)), table["last_shift_date"][0]
     title = f"{response} by {kind} up to the shift of {last}"
     code, earlier = basis_of(workspace, BENCHMARK)
     if only_for is not None:
@@ -178,7 +179,7 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     )
     wet, soil = classes_at(question.topsoil_wetness, question.clay_pct)
     notes = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
-    warnings = [f"Warning, not reliable: {'; '.join(found.untried)}."] if found.untried else []
+    warnings = [f"Warning, outside what was tried: {'; '.join(found.untried)}."] if found.untried else []
     code, earlier = basis_of(workspace, GUIDE)
     outcome = {"question": asdict(question), **asdict(found), "basis_code": code}
     _print_table(outcome, "What if", shown, [*earlier, *warnings, *notes], as_json=as_json)

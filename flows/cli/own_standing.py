@@ -4,9 +4,11 @@ from typing import Any
 
 import polars as pl
 
-from reports.language.place_messages import MARKS, THIRDS, reason_words
-from reports.language.translate import say, translate_stored
+from reports.language.place_messages import MARKS, THIRDS
+from reports.language.reason_text import text_of
+from reports.language.translate import say
 from transforms.benchmark.own_view import OwnView
+from transforms.contracts.reason import REASON_COLUMNS, Reason
 
 
 def own_outcome(view: OwnView, kind: str, response: str) -> dict[str, Any]:
@@ -18,11 +20,17 @@ def own_outcome(view: OwnView, kind: str, response: str) -> dict[str, Any]:
         "n": view.n,
         **view.figures,
         "third": view.third,
-        "reason_code": view.reason_code,
-        "says": view.says,
+        **_reason_columns(view.reason),
     }
-    band = {"marks": view.band.marks, "step": view.band.step, "reason_code": view.band.reason_code}
+    band = {"marks": view.band.marks, "step": view.band.step, **_reason_columns(view.band.reason)}
     return {"rows": [row], "band": band}
+
+
+def _reason_columns(why: Reason | None) -> dict[str, str | None]:
+    """Return a reason's code, arguments and sentence; null without a reason."""
+    if why is None:
+        return {**dict.fromkeys(REASON_COLUMNS), "reason": None}
+    return {**why.columns, "reason": text_of(why)}
 
 
 def own_table(view: OwnView) -> pl.DataFrame:
@@ -52,12 +60,10 @@ def _format_interval(view: OwnView) -> str:
 def own_lines(view: OwnView) -> list[str]:
     """Return the sentences below the table."""
     lines = []
-    if view.reason_code is not None:
-        lines.append(f"Not compared with others: {reason_words(view.reason_code)}.")
-    elif not view.is_compared:
-        lines.append(f"Not compared with others: {translate_stored(view.says)}.")
-    elif view.band.reason_code is not None:
-        lines.append(f"Values of others are not shown: {reason_words(view.band.reason_code)}.")
+    if view.reason is not None:
+        lines.append(f"Not compared with others: {text_of(view.reason)}.")
+    elif view.band.reason is not None:
+        lines.append(f"Values of others are not shown: {text_of(view.band.reason)}.")
     if view.third is not None:
         lines.append(f"Place among all: {say(THIRDS[view.third])}.")
     if view.band.step is not None:

@@ -12,6 +12,7 @@ from typing import Any
 from flows.pipeline.jobs import Done, run_job
 from flows.runtime.progress import Reporter
 from flows.scheduling.notify import news, notify
+from reports.language.reason_text import text_of
 from transforms.config.workspace import Workspace
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.operations.alarms import Alarm, alarms
@@ -136,7 +137,8 @@ def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
     reporter.log = lambda **facts: log.write(job, "stage", **facts)
     done = run_job(job, workspace, reporter)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        found = alarms(warehouse, done.received, workspace.season.notify)
+        season = workspace.season
+        found = alarms(warehouse, done.received, season.notify, lambda why: text_of(why, season.catalogue))
     return _notify(job, workspace, done, found, log)
 
 

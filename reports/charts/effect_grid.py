@@ -23,7 +23,7 @@ STANDINGS = {
     "clear": Standing(mark("clear effect"), "●", CLEAR_EFFECT),
     "none": Standing(mark("no clear effect"), "○", NO_EFFECT),
     "confounded": Standing(mark("confounded"), "!", CONFOUNDED),
-    "not tried enough": Standing(mark("not tried enough"), "·", UNTRIED),
+    "not_tried": Standing(mark("not tried enough"), "·", UNTRIED),
 }
 """Code of `effect_class.standing` -> presentation."""
 

@@ -3,7 +3,7 @@
 import polars as pl
 
 from reports.language.basis_messages import earlier_note
-from reports.language.labels import stored_words
+from reports.language.reason_text import row_reason
 from reports.language.translate import local_date, say, say_n
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.product_basis import FIT_CHECK, product_status
@@ -22,7 +22,7 @@ def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> st
     if earlier := earlier_note(FIT_CHECK, product_status(warehouse, FIT_CHECK)):
         counted = say("{passed} of {made} checks passed.", **counts) + " " + earlier[0].text
     failed = [
-        say("Not passed: {says}.", says=stored_words(r, catalogue))
+        say("Not passed: {reason}.", reason=row_reason(r, catalogue))
         for r in checks.filter(~pl.col("passed")).iter_rows(named=True)
     ]
     return " ".join(t for t in (counted, of_an_earlier_shift(checks), *failed) if t)

@@ -4,9 +4,8 @@ from typing import Any
 
 from reports.language.bidi import isolated
 from reports.language.display_units import NOTHING, Shown, number
-from reports.language.translate import local_number, mark, say, say_sentence, translate_stored
+from reports.language.translate import mark, say, translate_stored
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
-from transforms.contracts.sentence import ArgKind, stored_sentence
 
 SOURCE_LABELS = {
     "field": mark("this field's own effect"),
@@ -51,20 +50,6 @@ def source_label(source: str, catalogue: Catalogue) -> str:
         return setting_label(source, catalogue)
     label = SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source)
     return translate_stored(source) if label is None else say(label)
-
-
-def stored_words(row: dict[str, Any], catalogue: Catalogue) -> str:
-    """Return the sentence of a row of `fit_check` with labels in place of setting names."""
-    if row["says_template"] is None:
-        return translate_stored(row["says"])
-    sentence = stored_sentence(row["says_template"], row["says_args"])
-    return say_sentence(sentence.template, [_argument(kind, text, catalogue) for kind, text in sentence.args])
-
-
-def _argument(kind: ArgKind, text: str, catalogue: Catalogue) -> str:
-    if kind is ArgKind.SETTING:
-        return setting_label(text, catalogue)
-    return local_number(text) if kind is ArgKind.NUMBER else text
 
 
 def interval(low: float | None, high: float | None, digits: int = 0) -> str:

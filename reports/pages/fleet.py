@@ -9,7 +9,8 @@ from reports.charts.funnel import STANDING, funnel
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import COUNTED, RESPONSES, capital, interval
-from reports.language.translate import mark, say, say_n, speaking, translate_stored
+from reports.language.reason_text import row_reason
+from reports.language.translate import mark, say, say_n, speaking
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.links import loads_link
@@ -44,7 +45,7 @@ def finding(rows: pl.DataFrame, unit: str) -> str:
     """Return a sentence on the number of subjects compared, and those that clearly differ from the middle."""
     known = rows.drop_nulls("shrunken").sort("shrunken")
     if not known.height:
-        return say("no comparison: {reason}.", reason=translate_stored(rows["says"][0]))
+        return say("no comparison: {reason}.", reason=row_reason(rows.row(0, named=True)))
     different = known.filter(pl.col("standing") != "usual")
     counted = say("{compared} of {all} compared", compared=known.height, all=rows.height)
     if not different.height:
@@ -104,7 +105,7 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
                     figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
                     figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True),
                     rank_cell(r),
-                    words(say(STANDING[r["standing"]]) if is_compared else translate_stored(r["says"])),
+                    words(say(STANDING[r["standing"]]) if is_compared else row_reason(r)),
                     figure(r["n"], 0),
                 ),
                 {link: r["subject_id"]} if link else {},

@@ -25,6 +25,7 @@ from transforms.benchmark.disclosure import (
 from transforms.benchmark.own_view import OwnView, own_view
 from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import Season
+from transforms.contracts.reason import Reason
 from transforms.storage.warehouse import Warehouse
 
 STEP = base_step(DIRT)
@@ -41,8 +42,8 @@ class GrowerData:
         fields: own fields.
         why: mean contribution of each kind of source to own loads.
         place: own view of the comparison of growers; None if not compared.
-        expected_reason: reason code if expected values are withheld, else None.
-        why_reason: reason code if `why` is withheld, else None.
+        expected_reason: reason why expected values are withheld; None if they are shown.
+        why_reason: reason why `why` is withheld; None if it is shown.
         footer: run of each fit.
     """
 
@@ -52,8 +53,8 @@ class GrowerData:
     fields: pl.DataFrame
     why: pl.DataFrame
     place: OwnView | None
-    expected_reason: str | None
-    why_reason: str | None
+    expected_reason: Reason | None
+    why_reason: Reason | None
     footer: tuple[str, ...]
 
 

@@ -11,7 +11,7 @@ from reports.charts.own_loads import own_loads
 from reports.charts.share_bars import share_bars
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, mean_interval
-from reports.language.place_messages import reason_words
+from reports.language.reason_text import text_of
 from reports.language.translate import mark, say, say_n, speaking, translate_stored
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
@@ -21,6 +21,7 @@ from reports.pages.grower_data import GrowerData
 from reports.sections.grower_place import place_block
 from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
+from transforms.contracts.reason import Reason
 
 WHY_KINDS = {
     "condition": mark("conditions"),
@@ -58,21 +59,21 @@ def lead(data: GrowerData, shown: Shown) -> str:
     return f"{first} {compared}"
 
 
-def _withheld(reason_code: str | None) -> str:
+def _withheld(why: Reason | None) -> str:
     """Return a space and the reason for withholding expected values; empty without a reason."""
-    if reason_code is None:
+    if why is None:
         return ""
-    return " " + say("No expected value is shown: {reason}.", reason=reason_words(reason_code))
+    return " " + say("No expected value is shown: {reason}.", reason=text_of(why))
 
 
-def loads_finding(loads: pl.DataFrame, reason_code: str | None = None) -> str:
+def loads_finding(loads: pl.DataFrame, withheld: Reason | None = None) -> str:
     """Return a sentence on the number of own loads with more dirt than expected."""
     known = loads.drop_nulls(["observed_pct", "expected_pct"])
     measured = loads["observed_pct"].drop_nulls().len()
     if not measured:
         return say("No load is measured yet.")
     if not known.height:
-        return say_n("{n} load is measured.", "{n} loads are measured.", measured) + _withheld(reason_code)
+        return say_n("{n} load is measured.", "{n} loads are measured.", measured) + _withheld(withheld)
     above = known.filter(pl.col("observed_pct") > pl.col("expected_pct")).height
     return say(
         "{above} of {n} measured loads held more dirt than was expected, {below} did not.",
@@ -126,10 +127,10 @@ def _loads(data: GrowerData, shown: Shown) -> Figure:
     return Figure("loads-chart", finding, reading, chart, say("Your loads through the season"), table)
 
 
-def why_finding(why: pl.DataFrame, reason_code: str | None = None) -> str:
+def why_finding(why: pl.DataFrame, withheld: Reason | None = None) -> str:
     """Return a sentence on the sources of the difference between the grower's loads and the typical load."""
-    if reason_code is not None:
-        return say("The causes of the difference are not shown: {reason}.", reason=reason_words(reason_code))
+    if withheld is not None:
+        return say("The causes of the difference are not shown: {reason}.", reason=text_of(withheld))
     if not why.height:
         return say("The causes of the difference are not known yet.")
     total = round(float(why["points"].sum()), 1)

@@ -7,7 +7,7 @@ from reports.language.basis_messages import earlier_note
 from reports.language.display_units import Shown, number
 from reports.language.labels import capital, setting_label, step_in_words
 from reports.language.reason_text import row_reason
-from reports.language.translate import mark, say, say_n, translate_stored
+from reports.language.translate import say, say_n, translate_stored
 from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.sections.effects import labelled
 from transforms.config.settings_catalogue import Catalogue
@@ -15,11 +15,6 @@ from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
 
-REASONS = {
-    "confounded": mark("confounded"),
-    "too wide to tell": mark("interval too wide"),
-    "not tried enough": mark("not tried enough"),
-}
 ORDER = (*WETNESS_CLASSES, *SOIL_CLASSES)
 
 
@@ -33,7 +28,7 @@ def grid_finding(cells: pl.DataFrame) -> str:
         clear=by.get("clear", 0),
         none=by.get("none", 0),
         crossed=by.get("confounded", 0),
-        untried=by.get("not tried enough", 0),
+        untried=by.get("not_tried", 0),
     )
 
 
@@ -112,7 +107,7 @@ def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) 
         suggested.height,
         step=step_in_words(first["setting"], catalogue, shown),
         wetness=translate_stored(first["wetness_class"]),
-        why=say(REASONS[first["why"]]),
+        why=row_reason(first, catalogue),
         pairs=first["pairs"],
         machine=first["machine_id"],
         detect=number(first["detect_pct"], 0),
@@ -140,7 +135,7 @@ def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Tabl
                 (
                     words(capital(step_in_words(r["setting"], catalogue, shown))),
                     words(translate_stored(r["wetness_class"])),
-                    words(say(REASONS[r["why"]])),
+                    words(row_reason(r, catalogue)),
                     figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
                     figure(r["n"], 0),
                     figure(r["detect_pct"], 0),

@@ -6,6 +6,7 @@ from reports.charts.effect_strip import effect_strip
 from reports.language.check_labels import check_words
 from reports.language.display_units import Shown, number
 from reports.language.labels import RESPONSES, capital, interval, listed, setting_label
+from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translate_stored
 from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
 from transforms.config.settings_catalogue import Catalogue
@@ -67,7 +68,7 @@ def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: S
                     words(translate_stored(r["wetness_class"])),
                     figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
                     figure(r["n"], 0),
-                    words(translate_stored(r["says"])),
+                    words(row_reason(r, catalogue)),
                 ),
                 {"wetness": r["wetness_class"]},
             )
@@ -88,7 +89,7 @@ def _step(r: dict[str, object], catalogue: Catalogue, shown: Shown) -> str:
 def caveats(effects: pl.DataFrame) -> str:
     """Return sentences on confounded settings and untried combinations; empty if there are none."""
     known = effects.drop_nulls("change_pct")
-    crossed = known.filter(pl.col("says").str.starts_with("confounded"))["label"].unique(maintain_order=True).to_list()
+    crossed = known.filter(pl.col("reason_code") == "effect_confounded")["label"].unique(maintain_order=True).to_list()
     untried, parts = effects.height - known.height, []
     if crossed:
         parts.append(say("Confounded, with the opposite sign between visits: {settings}.", settings=listed(crossed)))

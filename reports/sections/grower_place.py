@@ -3,8 +3,9 @@
 from reports.charts.own_place import own_place
 from reports.language.display_units import number
 from reports.language.labels import interval
-from reports.language.place_messages import MARKS, THIRDS, reason_words
-from reports.language.translate import say, translate_stored
+from reports.language.place_messages import MARKS, THIRDS
+from reports.language.reason_text import text_of
+from reports.language.translate import say
 from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
 from transforms.benchmark.disclosure import QUANTILES, WIDTH
 from transforms.benchmark.own_view import OwnView
@@ -16,8 +17,7 @@ def place_finding(place: OwnView | None) -> str:
         return say("Not compared with others: {reason}.", reason=say("too few measured loads"))
     low, high = place.figures["shrunken_lo95"], place.figures["shrunken_hi95"]
     if low is None or high is None:
-        reason = reason_words(place.reason_code) if place.reason_code else translate_stored(place.says)
-        return say("Not compared with others: {reason}.", reason=reason)
+        return say("Not compared with others: {reason}.", reason=text_of(place.reason) if place.reason else "")
     side = (
         say("clearly above the middle")
         if low > 0
@@ -33,9 +33,9 @@ def place_finding(place: OwnView | None) -> str:
     )
     if place.third is not None:
         first = say("{finding}; {third}", finding=first, third=say(THIRDS[place.third]))
-    if place.band.reason_code is None:
+    if place.band.reason is None:
         return f"{first}."
-    return f"{first}. " + say("No other grower is shown: {reason}.", reason=reason_words(place.band.reason_code))
+    return f"{first}. " + say("No other grower is shown: {reason}.", reason=text_of(place.band.reason))
 
 
 def _table(place: OwnView) -> Table:

@@ -9,6 +9,7 @@ from reports.charts.setting_curve import setting_curve
 from reports.charts.share_bars import share_bars
 from reports.language.display_units import Shown, number
 from reports.language.labels import COUNTED, KINDS, RESPONSES, capital, listed, setting_label, source_label, value_words
+from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translate_stored
 from reports.page.model import Column, Figure, Fold, Prose, Row, Section, Small, Table, figure, words
 from reports.sections.effects import effects_blocks, labelled
@@ -78,7 +79,7 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
                     words(_source(r["source"], catalogue)),
                     words(say(KINDS[r["kind"]])),
                     figure(_pct(r["share"]), 1, _pct(r["lo95"]), _pct(r["hi95"])),
-                    words(translate_stored(r["says"])),
+                    words(row_reason(r, catalogue)),
                 )
             )
             for r in sources.iter_rows(named=True)
@@ -106,7 +107,7 @@ def _pct(share: float | None) -> float | None:
 
 def reading_finding(readings: pl.DataFrame) -> str:
     """Return a sentence on the settings whose raw comparison has the wrong sign."""
-    wrong = readings.filter(pl.col("says") != "no sign flips")
+    wrong = readings.filter(pl.col("reason_code") != "no_sign_flip")
     if not wrong.height:
         return say("The raw comparison has the wrong sign for none of {n} settings.", n=readings.height)
     return say_n(
@@ -153,7 +154,7 @@ def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figu
                     *(figure(r[f"{p}_pct"], 1, r[f"{p}_lo95"], r[f"{p}_hi95"], sign=True) for p in parts),
                     figure(r["wetness_balance"], 2, sign=True),
                     figure(r["clay_balance"], 2, sign=True),
-                    words(translate_stored(r["says"])),
+                    words(row_reason(r, catalogue)),
                 )
             )
             for r in settings.iter_rows(named=True)

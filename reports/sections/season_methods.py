@@ -3,7 +3,8 @@
 from reports.language.basis_messages import earlier_note
 from reports.language.check_labels import of_an_earlier_shift
 from reports.language.display_units import number
-from reports.language.labels import RESPONSES, stored_words
+from reports.language.labels import RESPONSES
+from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say
 from reports.page.model import Column, Prose, Row, Section, Table, figure, words
 from transforms.config.settings_catalogue import Catalogue
@@ -78,7 +79,7 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
                     figure(r["value"], 3),
                     figure(r["bound"], 3),
                     words(results[r["passed"]], strong=r["passed"] is False),
-                    words(stored_words(r, catalogue)),
+                    words(row_reason(r, catalogue)),
                 )
             )
             for r in checks.iter_rows(named=True)

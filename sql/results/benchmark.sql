@@ -29,7 +29,7 @@ create table if not exists benchmark (
     funnel varchar,
     standing varchar,
     reason_code varchar,
+    reason_args varchar,
     n bigint not null,
-    says varchar not null,
     last_shift_date date
 );

@@ -1,5 +1,6 @@
--- A row is what pooled, between-visit and within-visit readings say of one setting, percent per practical step, and how
--- its visit means follow conditions. Key: response, setting. Written by the model.
+-- A row is the pooled, between-visit and within-visit estimate of one setting's effect, percent per practical step, with
+-- the correlations of its visit means with conditions; the reason is how the estimates differ.
+-- Key: response, setting. Written by the model.
 create table if not exists confounding (
     response varchar not null,
     setting varchar not null,
@@ -14,5 +15,6 @@ create table if not exists confounding (
     within_hi95 double,
     wetness_balance double,
     clay_balance double,
-    says varchar not null
+    reason_code varchar not null,
+    reason_args varchar not null
 );

@@ -1,4 +1,5 @@
 -- A row is what one practical step up of one setting does to a response in a class of conditions (null class = all).
+-- reason_code is effect_within_visits or effect_confounded, or why there is no estimate.
 -- Key: response, setting, wetness_class, soil_class. Written by the model.
 create table if not exists effect (
     response varchar not null,
@@ -17,5 +18,6 @@ create table if not exists effect (
     tried_lo double,
     tried_hi double,
     between_pct double,
-    says varchar
+    reason_code varchar,
+    reason_args varchar
 );

@@ -9,5 +9,6 @@ create table if not exists interaction_gain (
     hi95 double,
     block_gain double not null,
     block_p_value double not null,
-    says varchar not null
+    reason_code varchar not null,
+    reason_args varchar not null
 );

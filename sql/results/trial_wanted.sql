@@ -1,9 +1,11 @@
--- A row is a setting and class of wetness whose effect on dirt is open, with the split-run trial that would settle it;
--- pairs is null where more than 200 would be needed; machine_days are whole days of the machine, as `trial plan` has them. Key: setting, wetness_class. Written by trial.
+-- A row is a setting and class of wetness whose effect on dirt is open, with the reason and the split-run trial that would
+-- settle it; pairs is null if more than 200 are needed; machine_days are whole days of the machine, as `trial plan` shows
+-- them. Key: setting, wetness_class. Written by trial.
 create table if not exists trial_wanted (
     setting varchar not null,
     wetness_class varchar not null,
-    why varchar not null,
+    reason_code varchar not null,
+    reason_args varchar not null,
     change_pct double,
     lo95 double,
     hi95 double,
@@ -13,6 +15,5 @@ create table if not exists trial_wanted (
     machine_id varchar not null,
     detect_pct double not null,
     pairs bigint,
-    machine_days double,
-    says varchar
+    machine_days double
 );

@@ -21,6 +21,7 @@ from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Workspace
+from transforms.contracts.reason import reason
 from transforms.jobs.fit_jobs import FitJob
 from transforms.model.checks.fit_checks import BY_REFITTING, Row
 from transforms.parallel import serial
@@ -30,7 +31,7 @@ REFITTED = [row for rows in BY_REFITTING.values() for row in rows]
 
 
 def of_long_ago(table: pl.DataFrame) -> pl.DataFrame:
-    return table.with_columns(pl.lit(LONG_AGO).alias("last_shift_date"), pl.lit("of long ago").alias("says"))
+    return table.with_columns(pl.lit(LONG_AGO).alias("last_shift_date"), pl.lit("no_site").alias("reason_code"))
 
 
 def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replaces_them(
@@ -43,7 +44,7 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
 
     def checked(job: FitJob) -> list[Row]:
         return [
-            {"check": row, "value": 1.0, "bound": 2.0, "passed": True, "says": "made now"}
+            {"check": row, "value": 1.0, "bound": 2.0, "passed": True, **reason("no_condition_varies").columns}
             for row in BY_REFITTING.get(job.name, (job.name,))
         ]
 

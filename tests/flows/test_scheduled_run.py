@@ -27,11 +27,13 @@ from flows.scheduling.run import (
     run_scheduled,
 )
 from flows.scheduling.schedule import POST_SHIFT
+from reports.language.reason_text import text_of
 from tests.support.program import taretrace_here
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET
 from transforms.config.runtime import Notify
 from transforms.config.workspace import Workspace, init_workspace
+from transforms.contracts.reason import reason
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.ingest import isolated_read
 from transforms.ingest.read_file import IngestedFile, read_file
@@ -76,7 +78,8 @@ def test_the_state_of_a_run_separates_data_issues_from_internal_errors(monkeypat
     assert logged["state"] == name
 
 
-CHECK = {"response": "dirt_tare_pct", "check": "placebo", "passed": False, "says": "2 of 20 are significant"}
+WHY = reason("placebo_with_effect")
+CHECK = {"response": "dirt_tare_pct", "check": "placebo", "passed": False, **WHY.columns}
 
 
 def run_with_failed_check(monkeypatch, workspace: Workspace, received):
@@ -98,6 +101,7 @@ def test_a_failed_model_check_is_neither_a_data_issue_nor_an_internal_error(monk
     assert ended.name == MODEL_CHECK
     assert ended.name in ENDED_WELL
     assert [(a.kind, a.subject) for a in ended.alarms] == [("failed_check", "dirt_tare_pct placebo")]
+    assert text_of(WHY) in ended.alarms[0].says
     assert RunLog(workspace.log).last(POST_SHIFT, "ended")["reason_code"] == "model_check_failed"
 
 
@@ -118,7 +122,8 @@ def test_tables_that_contradict_each_other_are_an_internal_error_that_names_the_
 def test_a_check_of_stored_tables_raises_the_error_that_names_it(monkeypatch, workspace):
     with Warehouse(workspace.warehouse) as warehouse:
         shares = warehouse.table("variance_share")
-        row = pl.DataFrame([{"response": "dirt_tare_pct", "source": "field", "kind": "k", "share": 0.5, "says": ""}])
+        share = {"response": "dirt_tare_pct", "source": "field", "kind": "k", "share": 0.5}
+        row = pl.DataFrame([{**share, **reason("share_of_variance").columns}])
         warehouse.replace("variance_share", pl.concat([shares.clear(), row], how="diagonal_relaxed"))
         monkeypatch.setattr("flows.stages.context.sql_names", lambda _: ["variance_shares_sum_to_one"])
         with pytest.raises(ConsistencyError) as problem:
@@ -207,14 +212,14 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp
     quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.05, reporter=QUIET)
     assert taretrace_here("ingest", quiet.root, "--json").code == 0
     with Warehouse(quiet.warehouse) as warehouse:
-        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48)) == []
+        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), text_of) == []
         last = warehouse.table("machine_day").filter(machine_id="M01")["day"].sort()
         for day in last[-2:]:
             warehouse.delete_day("machine_day", "M01", day)
         files = warehouse.table("source_file").filter(kind="tare")
         for sha in files["source_sha256"]:
             warehouse.delete_source(sha)
-        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48))
+        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), text_of)
     kinds = {a.kind: a for a in found}
     assert kinds["silent_machine"].subject == "M01"
     assert "stale_tares" in kinds

@@ -14,7 +14,7 @@ from transforms.advice.outlook import Outlook
 from transforms.advice.posterior import DRAWS
 from transforms.config.settings_catalogue import TOPS, Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
-from transforms.model.effects import SUPPORT, classes_of, tried
+from transforms.model.effects import SUPPORT, classes_of, untried_reason
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, expected_scale, level_variance
 from transforms.model.specification import SMALL_LOSS_T_HA
@@ -40,7 +40,7 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
     out = {}
     for name in fit.settings:
         j = fit.place(name)
-        if tried(fit, name, inside, min_loads)[0]:
+        if untried_reason(fit, name, inside, min_loads) is None:
             values = fit.rows.filter(pl.Series(inside & fit.has[:, j]))[name].drop_nulls()
             low, high = (float(values.quantile(q)) for q in SUPPORT)  # type: ignore[arg-type]
             out[name] = (low, high, values.len())

@@ -8,6 +8,7 @@ from transforms.benchmark.funnel import funnel
 from transforms.benchmark.ranks import ranks
 from transforms.benchmark.subject_effects import KINDS, UNKNOWN, SubjectEffects, estimate_subject_effects
 from transforms.config.settings_catalogue import ROOT_LOSS
+from transforms.contracts.reason import REASON_COLUMNS, Reason, args_of, reason
 from transforms.model.facts import pct_from_scale
 from transforms.model.fit_result import ResponseFit
 from transforms.model.specification import SMALL_LOSS_T_HA
@@ -37,9 +38,8 @@ BENCHMARK_SCHEMA = {
     "overdispersion": pl.Float64,
     "funnel": pl.String,
     "standing": pl.String,
-    "reason_code": pl.String,
+    **REASON_COLUMNS,
     "n": pl.Int64,
-    "says": pl.String,
     "last_shift_date": pl.Date,
 }
 SEASON_CHANGE_SCHEMA = {
@@ -55,12 +55,9 @@ SEASON_CHANGE_SCHEMA = {
     "hi95": pl.Float64,
     "n": pl.Int64,
 }
-FEW_LOADS, SAME_AS_MACHINE, ONLY_ONE = "few_loads", "same_as_machine", "only_one"
-REASONS = {
-    SAME_AS_MACHINE: "cannot be told from the machine: each has one operator",
-    ONLY_ONE: "there is only one",
-}
-"""Reason code for not comparing any subject of a kind -> sentence."""
+FEW_LOADS_REASON = "few_loads"
+SAME_AS_MACHINE, ONLY_ONE = reason("same_as_machine"), reason("only_one")
+"""Reasons for not comparing any subject of a kind."""
 LOWER, USUAL, HIGHER = "lower", "usual", "higher"
 RANKED_FROM = 3
 """Smallest number of subjects that are ranked."""
@@ -171,20 +168,15 @@ def _with_reasons(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int)
     return (
         table.with_columns(
             *(pl.when(mask).then(pl.col(c)).alias(c) for c in table.columns if c not in always_shown),
-            pl.when(mask)
-            .then(pl.lit("measured association"))
-            .otherwise(
-                pl.format("too few loads: {} measured and traced well, at least {} are needed", "n", pl.lit(min_loads))
-            )
-            .alias("says"),
-            pl.when(~mask).then(pl.lit(FEW_LOADS)).alias("reason_code"),
+            pl.when(~mask).then(pl.lit(FEW_LOADS_REASON)).alias("reason_code"),
+            pl.when(~mask).then(args_of(measured=pl.col("n"), needed=pl.lit(min_loads))).alias("reason_args"),
         )
         .select(list(BENCHMARK_SCHEMA))
         .cast(pl.Schema(BENCHMARK_SCHEMA))
     )
 
 
-def _count_rows(fit: ResponseFit, kind: str, reason_code: str) -> pl.DataFrame:
+def _count_rows(fit: ResponseFit, kind: str, why: Reason) -> pl.DataFrame:
     """Return rows with only the number of loads of each subject and the reason why it is not compared."""
     key = KINDS[kind][0]
     counts = (
@@ -195,8 +187,7 @@ def _count_rows(fit: ResponseFit, kind: str, reason_code: str) -> pl.DataFrame:
     constants = {
         "subject_kind": kind,
         "response": fit.response,
-        "says": REASONS[reason_code],
-        "reason_code": reason_code,
+        **why.columns,
         "last_shift_date": fit.last_shift_date,
     }
     rows = counts.with_columns(pl.lit(v).alias(k) for k, v in constants.items())
@@ -250,7 +241,7 @@ def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFr
     """
     tables, changes = [pl.DataFrame(schema=BENCHMARK_SCHEMA)], [pl.DataFrame(schema=SEASON_CHANGE_SCHEMA)]
     for kind in KINDS:
-        if kind == "operator" and fit.left_out.get(kind, "").startswith("cannot be told"):
+        if kind == "operator" and kind in fit.left_out and fit.left_out[kind].code == "same_as_factor":
             tables.append(_count_rows(fit, kind, SAME_AS_MACHINE))
             continue
         levels = estimate_subject_effects(fit, kind)

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.contracts.reason import Reason, reason
 
 Array = NDArray[np.float64]
 MIN_OTHERS = 5
@@ -38,9 +39,10 @@ BASE_STEPS = {DIRT: 0.1, ROOT_LOSS: 0.05}
 OTHER_BASE_STEP = 0.05
 DOUBLINGS = (1, 2, 4, 8)
 
-TOO_FEW_OTHERS, DOMINATED = "too_few_others", "dominated"
-TOO_FEW_COMPARED, SHARED_OWNERS, TOO_FAR_APART = "too_few_compared", "shared_owners", "too_far_apart"
-"""Reason codes of withheld figures."""
+TOO_FEW_OTHERS, DOMINATED = reason("too_few_others", others=MIN_OTHERS), reason("dominated")
+TOO_FEW_COMPARED = reason("too_few_compared", compared=MIN_COMPARED)
+SHARED_OWNERS, TOO_FAR_APART = reason("shared_owners"), reason("too_far_apart")
+"""Reasons of withheld figures."""
 
 
 @dataclass(frozen=True)
@@ -50,12 +52,12 @@ class Band:
     Attributes:
         marks: name of the quantile -> rounded mark; withheld marks are omitted.
         step: rounding step of the marks; None if all are withheld.
-        reason_code: reason for withholding all of them, one of the codes above; None if any is shown.
+        reason: reason for withholding all of them, one of those above; None if any is shown.
     """
 
     marks: dict[str, float]
     step: float | None
-    reason_code: str | None = None
+    reason: Reason | None = None
 
 
 def base_step(response: str) -> float:
@@ -91,8 +93,8 @@ def step_for(sensitivity: float, base: float) -> float | None:
     return next((base * k for k in DOUBLINGS if sensitivity <= base * k), None)
 
 
-def withheld_from(subject: str, contributions: Mapping[str, float]) -> str | None:
-    """Return the reason code why a subject may not see a figure that all contribute to; None if it may.
+def withheld_from(subject: str, contributions: Mapping[str, float]) -> Reason | None:
+    """Return the reason why a subject may not see a figure that all contribute to; None if it may.
 
     Args:
         subject: the reader, whose own contribution is known to the reader.

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -16,6 +17,7 @@ from transforms.benchmark.disclosure import (
     rounded,
     withheld_from,
 )
+from transforms.contracts.reason import Reason, reason
 
 FIGURES = (
     "observed",
@@ -43,8 +45,7 @@ class OwnView:
         figures: column of `benchmark` -> rounded figure; None if withheld or unknown.
         third: third of all subjects that its rank interval lies in, `unsettled` if in several; None if withheld.
         band: marks of all subjects.
-        reason_code: why figures relative to others are withheld; None if they are shown or the subject is not compared.
-        says: sentence of the comparison on the subject.
+        reason: why figures relative to others are withheld or the subject is not compared; None if they are shown.
     """
 
     subject_id: str
@@ -52,8 +53,7 @@ class OwnView:
     figures: dict[str, float | None]
     third: str | None
     band: Band
-    reason_code: str | None
-    says: str
+    reason: Reason | None
 
     @property
     def is_compared(self) -> bool:
@@ -90,15 +90,21 @@ def own_view(rows: pl.DataFrame, subject_id: str, owners: Mapping[str, str] | No
         owner = owners.get(r["subject_id"], r["subject_id"])
         loads_by_owner[owner] = loads_by_owner.get(owner, 0.0) + r["n"]
     is_known = subject_id in known["subject_id"]
-    reason = withheld_from(owners.get(subject_id, subject_id), loads_by_owner) if is_known else None
-    is_shown = is_known and reason is None
+    why = withheld_from(owners.get(subject_id, subject_id), loads_by_owner) if is_known else _not_compared(own)
+    is_shown = is_known and why is None
     figures = {c: rounded(own[c], step) if is_shown or c in OF_OWN_LOADS else None for c in FIGURES}
-    marks = _band(known, len(loads_by_owner), step) if is_shown else Band({}, None, reason)
+    marks = _band(known, len(loads_by_owner), step) if is_shown else Band({}, None, why if is_known else None)
     has_third = (
         is_shown and known.height >= MIN_COMPARED and len(loads_by_owner) == known.height and own["rank"] is not None
     )
     third = third_of(own["rank_lo95"], own["rank_hi95"], own["subjects"]) if has_third else None
-    return OwnView(subject_id, own["n"], figures, third, marks, reason, own["says"])
+    return OwnView(subject_id, own["n"], figures, third, marks, why)
+
+
+def _not_compared(own: Mapping[str, Any]) -> Reason:
+    """Return the reason why a row of `benchmark` has no comparison."""
+    code = own["reason_code"]
+    return reason("no_own_effect") if code is None else Reason(code, own["reason_args"])
 
 
 def _band(known: pl.DataFrame, owners: int, step: float) -> Band:

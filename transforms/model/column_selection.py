@@ -5,6 +5,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
+from transforms.contracts.reason import Reason, reason
 from transforms.mixed_model.cross_products import CrossProducts
 from transforms.model.design_matrix import DesignSpec
 
@@ -21,19 +22,19 @@ def _same_partition(rows: pl.DataFrame, a: tuple[str, ...], b: tuple[str, ...]) 
     return sizes[0] == sizes[1] == sizes[2]
 
 
-def factors_in(rows: pl.DataFrame, frame: DesignSpec) -> tuple[list[str], dict[str, str]]:
+def factors_in(rows: pl.DataFrame, frame: DesignSpec) -> tuple[list[str], dict[str, Reason]]:
     """Return the random intercepts that the data can distinguish, and the reason for each one left out."""
     kept: list[str] = []
-    reasons: dict[str, str] = {}
+    reasons: dict[str, Reason] = {}
     for name, keys in frame.factors.items():
         levels = rows.select(pl.struct(keys)).to_series().n_unique()
         twin = next((k for k in kept if _same_partition(rows, frame.factors[k], keys)), None)
         if levels < 2:
-            reasons[name] = "there is only one"
+            reasons[name] = reason("only_one")
         elif levels == rows.height:
-            reasons[name] = "every row has its own"
+            reasons[name] = reason("one_per_row")
         elif twin is not None:
-            reasons[name] = f"cannot be told from {twin}"
+            reasons[name] = reason("same_as_factor", factor=twin)
         else:
             kept.append(name)
     return kept, reasons

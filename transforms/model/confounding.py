@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 
+from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.mixed_model.contrasts import contrast
 from transforms.model.design_matrix import visit_means
 from transforms.model.effects import between, percent, slope_weights
@@ -22,7 +23,7 @@ CONFOUNDING_SCHEMA = {
     "within_hi95": pl.Float64,
     "wetness_balance": pl.Float64,
     "clay_balance": pl.Float64,
-    "says": pl.String,
+    **REASON_COLUMNS,
 }
 
 
@@ -51,18 +52,27 @@ def _balance(fit: ResponseFit, j: int, condition: str) -> float | None:
     return float(np.corrcoef(mean[observed], value[observed])[0, 1])
 
 
-def _sentence(naive: tuple[float, float], other: tuple[float, float] | None, within: float, p: float) -> str:
-    """Return the sentence of a row."""
-    flips = [
-        name
-        for name, found in (("pooled", naive), ("between visits", other))
-        if found and abs(found[0]) > 2 * found[1] and p < 0.05 and found[0] * within < 0
-    ]
-    if flips:
-        return f"the sign is the other way {' and '.join(flips)}: operators set by what they see"
-    if other and p < 0.05 and abs(found_gap := other[0] - within) > 3 * other[1]:
-        return f"between visits it seems {'larger' if found_gap * within > 0 else 'smaller'} than within"
-    return "no sign flips"
+def _comparison(naive: tuple[float, float], other: tuple[float, float] | None, within: float, p: float) -> Reason:
+    """Return the difference of the pooled and the between estimate from the within estimate.
+
+    Args:
+        naive: pooled estimate and its standard error.
+        other: estimate between visits and its standard error; None if it is not in the model.
+        within: estimate within visits.
+        p: p value of the estimate within visits.
+    """
+    if p >= 0.05:
+        return reason("no_sign_flip")
+    flips = [found is not None and abs(found[0]) > 2 * found[1] and found[0] * within < 0 for found in (naive, other)]
+    if all(flips):
+        return reason("sign_flips_pooled_and_between")
+    if any(flips):
+        is_pooled = flips[0]
+        return reason("sign_flips_pooled" if is_pooled else "sign_flips_between")
+    if other and abs(gap := other[0] - within) > 3 * other[1]:
+        is_larger = gap * within > 0
+        return reason("larger_between" if is_larger else "smaller_between")
+    return reason("no_sign_flip")
 
 
 def confounding(fit: ResponseFit) -> pl.DataFrame:
@@ -87,7 +97,7 @@ def confounding(fit: ResponseFit) -> pl.DataFrame:
             "within_hi95": percent(high),
             "wetness_balance": _balance(fit, j, "topsoil_wetness"),
             "clay_balance": _balance(fit, j, "clay_pct"),
-            "says": _sentence(naive, other, found.estimate, found.p_value),
+            **_comparison(naive, other, found.estimate, found.p_value).columns,
         }
         if other:
             row |= {

@@ -6,9 +6,10 @@ from numpy.typing import NDArray
 
 from transforms.arrays import Array, Mask
 from transforms.config.settings_catalogue import Setting
+from transforms.contracts.reason import REASON_COLUMNS, reason
 from transforms.mixed_model.contrasts import simultaneous_band
 from transforms.model.design_matrix import bend_of
-from transforms.model.effects import SUPPORT, cell_rows, slope_weights, tried
+from transforms.model.effects import SUPPORT, cell_rows, slope_weights, untried_reason
 from transforms.model.fit_result import ResponseFit
 
 POINTS = 11
@@ -26,7 +27,7 @@ CURVE_SCHEMA = {
     "lo95": pl.Float64,
     "hi95": pl.Float64,
     "tried": pl.Boolean,
-    "says": pl.String,
+    **REASON_COLUMNS,
 }
 
 
@@ -57,9 +58,9 @@ def _supported(fit: ResponseFit, s: Setting, rows: Mask, values: Array) -> NDArr
 def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, min_loads: int) -> pl.DataFrame:
     """Return the curve of one setting in one wetness class, or a row with the reason why there is none."""
     head = {"response": fit.response, "setting": s.name, "wetness_class": wetness, "unit": s.unit}
-    was_tried, reason = tried(fit, s.name, inside, min_loads)
-    if not was_tried:
-        return pl.DataFrame([{**head, "tried": False, "says": reason}], schema=CURVE_SCHEMA)
+    untried = untried_reason(fit, s.name, inside, min_loads)
+    if untried is not None:
+        return pl.DataFrame([{**head, "tried": False, **untried.columns}], schema=CURVE_SCHEMA)
     own_rows = inside & fit.has[:, fit.place(s.name)]
     observed = fit.rows.filter(pl.Series(own_rows))[s.name].cast(pl.Float64).to_numpy()
     low, usual, high = np.quantile(observed, (SUPPORT[0], 0.5, SUPPORT[1]))
@@ -68,6 +69,8 @@ def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, mi
     mean, (se, multiple) = L @ fit.reml.coef, simultaneous_band(fit.reml, L)
     half = multiple * se
     supported = _supported(fit, s, own_rows, values)
+    change, no_support = reason("change_from_usual", usual=float(usual), unit=s.unit), reason("few_visits_near")
+    notes = [(change if has_support else no_support).columns for has_support in supported]
     table = pl.DataFrame(
         {
             "value": values,
@@ -75,7 +78,7 @@ def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, mi
             "lo95": 100 * np.expm1(mean - half),
             "hi95": 100 * np.expm1(mean + half),
             "tried": supported,
-            "says": np.where(supported, f"change from {usual:.4g} {s.unit}", "few visits within a step: no support"),
+            **{column: [note[column] for note in notes] for column in REASON_COLUMNS},
         }
     )
     return table.with_columns(

@@ -10,6 +10,7 @@ from scipy.stats import false_discovery_control
 from transforms.arrays import Array, Mask
 from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES, soil_class, wetness_class
+from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.mixed_model.contrasts import Contrast, contrast
 from transforms.model.cluster_robust import robust_errors
 from transforms.model.design_matrix import bend_of, middle, visit_means
@@ -70,21 +71,21 @@ def _set_weight(weights: Array, fit: ResponseFit, label: str, value: float) -> N
         weights[fit.at[label]] = value
 
 
-def tried(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> tuple[bool, str]:
-    """Return (True if a setting was tried among `rows`, reason if not)."""
+def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> Reason | None:
+    """Return the reason why a setting was not tried enough among `rows` for an estimate; None if it was."""
     j = fit.place(setting)
     own_rows = rows & fit.has[:, j]
     if own_rows.sum() < min_loads:
-        return False, f"too few loads: {int(own_rows.sum())} measured, at least {min_loads} are needed"
+        return reason("effect_few_loads", measured=int(own_rows.sum()), needed=min_loads)
     if setting not in fit.at:
-        return False, "not tried: it hardly moved within a visit"
+        return reason("effect_hardly_moved")
     if np.unique(fit.machines[own_rows]).size < MIN_MACHINES:
-        return False, "not tried: one machine only"
+        return reason("effect_one_machine")
     _, visit = np.unique(fit.visits[own_rows], return_inverse=True)
     inside = fit.x[own_rows, j] - visit_means(fit.x[own_rows][:, [j]], visit)[:, 0]
     if float(inside.std(ddof=1)) < MIN_CLASS_SPREAD_STEPS:
-        return False, "not tried: it hardly moved within a visit"
-    return True, ""
+        return reason("effect_hardly_moved")
+    return None
 
 
 def percent(log_change: float) -> float:
@@ -123,16 +124,15 @@ def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row
 def _estimated(fit: ResponseFit, setting: str, found: Contrast) -> Row:
     """Return the columns of a cell with an estimate."""
     other, (low, high) = between(fit, setting), found.interval()
-    says = "measured association within visits"
-    if other and found.p_value < 0.05 and abs(other[0]) > 2 * other[1] and other[0] * found.estimate < 0:
-        says = "confounded: between visits the sign is the other way; the within contrast is shown"
+    significant = found.p_value < 0.05
+    is_confounded = other and significant and abs(other[0]) > 2 * other[1] and other[0] * found.estimate < 0
     return {
         "change_pct": percent(found.estimate),
         "lo95": percent(low),
         "hi95": percent(high),
         "p_value": found.p_value,
         "df": min(found.df, 1e9),
-        "says": says,
+        **reason("effect_confounded" if is_confounded else "effect_within_visits").columns,
     }
 
 
@@ -152,7 +152,7 @@ EFFECT_SCHEMA = {
     "tried_lo": pl.Float64,
     "tried_hi": pl.Float64,
     "between_pct": pl.Float64,
-    "says": pl.String,
+    **REASON_COLUMNS,
 }
 CELLS = [(w, s) for w in (None, *WETNESS_CLASSES) for s in (None, *SOIL_CLASSES)]
 
@@ -182,10 +182,11 @@ def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFr
     for s in fit.frame.settings:
         for cell, inside in cell_rows(fit).items():
             own_rows = inside & fit.has[:, fit.place(s.name)]
-            was_tried, reason = tried(fit, s.name, inside, min_loads)
-            if was_tried:
+            untried = untried_reason(fit, s.name, inside, min_loads)
+            if untried is None:
                 estimated.append((len(rows), s.name, slope_weights(fit, s.name, own_rows)))
-            rows.append({**_head(fit, catalogue[s.name], cell, own_rows), "says": reason})
+            head = _head(fit, catalogue[s.name], cell, own_rows)
+            rows.append(head if untried is None else {**head, **untried.columns})
     robust = robust_errors(fit, np.array([L for *_, L in estimated])) if estimated else np.empty(0)
     for (i, name, L), error in zip(estimated, robust, strict=True):
         found = contrast(fit.reml, L)

@@ -8,6 +8,7 @@ import polars as pl
 
 from transforms.arrays import Array
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import Reason
 from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
 from transforms.mixed_model.reml import RemlError, WarmStart
 from transforms.mixed_model.secant import SETTLED, SecantIteration
@@ -49,7 +50,7 @@ class _PlainFit:
     z: Array
     known: Array
     within_sd: Array
-    left_out: dict[str, str]
+    left_out: dict[str, Reason]
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
+from transforms.contracts.reason import Reason
 from transforms.mixed_model.huber import Tails
 from transforms.mixed_model.reml import RemlFit
 from transforms.model.design_matrix import DesignSpec, visits_of
@@ -62,7 +63,7 @@ class ResponseFit:
     believed: Array
     within_sd: Array
     tails: Tails
-    left_out: dict[str, str]
+    left_out: dict[str, Reason]
     last_season: Agreement | None
     fingerprint: str
     memo: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)

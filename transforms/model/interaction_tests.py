@@ -4,6 +4,7 @@ import numpy as np
 import polars as pl
 from scipy.stats import chi2
 
+from transforms.contracts.reason import REASON_COLUMNS, reason
 from transforms.mixed_model.contrasts import contrast
 from transforms.mixed_model.reml import deviance_without
 from transforms.model.effects import classes_of
@@ -18,7 +19,7 @@ GAIN_SCHEMA = {
     "hi95": pl.Float64,
     "block_gain": pl.Float64,
     "block_p_value": pl.Float64,
-    "says": pl.String,
+    **REASON_COLUMNS,
 }
 
 
@@ -30,6 +31,7 @@ def block_gains(fit: ResponseFit) -> dict[str, float]:
 
 def _row(fit: ResponseFit, setting: str, by: str, gain: float) -> dict[str, object]:
     """Return one row of `interaction_gain`."""
+    is_small = gain < chi2.ppf(0.9, 1)
     # The p value is halved because the variance is tested at its boundary (Self and Liang 1987).
     row: dict[str, object] = {
         "response": fit.response,
@@ -37,7 +39,7 @@ def _row(fit: ResponseFit, setting: str, by: str, gain: float) -> dict[str, obje
         "changes_with": by,
         "block_gain": gain,
         "block_p_value": float(chi2.sf(gain, 1)) / 2 if gain > 0 else 1.0,
-        "says": "no evidence that it does" if gain < chi2.ppf(0.9, 1) else "the effect changes with it",
+        **reason("no_interaction" if is_small else "interaction").columns,
     }
     label = f"{setting} by {by}"
     if label in fit.at:

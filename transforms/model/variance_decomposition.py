@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from transforms.arrays import Array
+from transforms.contracts.reason import REASON_COLUMNS, reason
 from transforms.model.design_matrix import visit_means
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
@@ -31,7 +32,7 @@ SHARE_SCHEMA = {
     "share": pl.Float64,
     "lo95": pl.Float64,
     "hi95": pl.Float64,
-    "says": pl.String,
+    **REASON_COLUMNS,
 }
 
 
@@ -162,11 +163,12 @@ def variance_shares(fit: ResponseFit) -> pl.DataFrame:
     total = sum(s.value for s in found.values())
     if not 1 / MAX_TOTAL_RATIO < total / float(np.var(fit.pseudo)) < MAX_TOTAL_RATIO:
         no_shares = {"response": fit.response, "source": "all", "kind": "all"}
-        return pl.DataFrame([{**no_shares, "says": "too few loads to share the spread out"}], schema=SHARE_SCHEMA)
+        return pl.DataFrame([{**no_shares, **reason("shares_few_loads").columns}], schema=SHARE_SCHEMA)
     days = [found.pop(name) for name in ("machine_day", "site_day") if name in found]
     if days:
         high = None if any(d.high is None for d in days) else sum(d.high or 0.0 for d in days)
         found["day"] = _Share("day", sum(d.value for d in days), sum(d.low for d in days), high)
+    inside, on_boundary = reason("share_of_variance"), reason("share_on_boundary")
     rows = [
         {
             "response": fit.response,
@@ -175,14 +177,12 @@ def variance_shares(fit: ResponseFit) -> pl.DataFrame:
             "share": s.value / total,
             "lo95": (s.value + s.low) / total,
             "hi95": None if s.high is None else (s.value + s.high) / total,
-            "says": "share of variance"
-            if s.high is not None
-            else "share of variance; a part is on the boundary of zero",
+            **(inside if s.high is not None else on_boundary).columns,
         }
         for name, s in found.items()
     ]
     rows += [
-        {"response": fit.response, "source": name, "kind": name, "says": f"not told apart: {reason}"}
-        for name, reason in fit.left_out.items()
+        {"response": fit.response, "source": name, "kind": name, **reason("source_left_out", why=why).columns}
+        for name, why in fit.left_out.items()
     ]
     return pl.DataFrame(rows, schema=SHARE_SCHEMA)

@@ -1,8 +1,10 @@
 """Alarms after a run: rejected rows, failed reads, silent machines, late tares and failed model checks."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from transforms.config.runtime import Notify
+from transforms.contracts.reason import Reason
 from transforms.ingest.failed_read import failed_reads
 from transforms.ingest.ingest_file import IngestedFile
 from transforms.storage.warehouse import Warehouse
@@ -42,7 +44,9 @@ def _rejected(received: list[IngestedFile], bound_pct: float) -> list[Alarm]:
     ]
 
 
-def alarms(warehouse: Warehouse, received: list[IngestedFile], bounds: Notify) -> list[Alarm]:
+def alarms(
+    warehouse: Warehouse, received: list[IngestedFile], bounds: Notify, text_of: Callable[[Reason], str]
+) -> list[Alarm]:
     """Return the alarms of a run.
 
     The delay of machines and tares is measured from the newest row of the fleet and the weighbridge, not from today's
@@ -52,6 +56,7 @@ def alarms(warehouse: Warehouse, received: list[IngestedFile], bounds: Notify) -
         warehouse: the warehouse after the run.
         received: the files the run ingested.
         bounds: the thresholds of the season file.
+        text_of: returns the sentence of a reason.
     """
     out = _rejected(received, bounds.rejected_pct)
     for row in failed_reads(warehouse).iter_rows(named=True):
@@ -63,16 +68,16 @@ def alarms(warehouse: Warehouse, received: list[IngestedFile], bounds: Notify) -
         )
     for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():
         out.append(Alarm("stale_tares", "tares", f"lab results are {hours:.0f} h behind the newest load"))
-    return [*out, *failed_checks(warehouse)]
+    return [*out, *failed_checks(warehouse, text_of)]
 
 
-def failed_checks(warehouse: Warehouse) -> list[Alarm]:
-    """Return the checks of the fitted model that failed."""
-    return [
-        Alarm(
-            FAILED_CHECK,
-            f"{response} {check}",
-            f"the model check {check} of {response} failed ({says}); check the fit before you follow its advice",
+def failed_checks(warehouse: Warehouse, text_of: Callable[[Reason], str]) -> list[Alarm]:
+    """Return the checks of the fitted model that failed; `text_of` returns the sentence of a reason."""
+    out = []
+    for response, check, *why in warehouse.query("failed_check").iter_rows():
+        says = (
+            f"the model check {check} of {response} failed ({text_of(Reason(*why))}); "
+            "check the fit before you follow its advice"
         )
-        for response, check, says in warehouse.query("failed_check").iter_rows()
-    ]
+        out.append(Alarm(FAILED_CHECK, f"{response} {check}", says))
+    return out

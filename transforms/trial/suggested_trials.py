@@ -3,6 +3,7 @@
 import polars as pl
 
 from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.trial.design import USUAL_DETECT_PCT
 from transforms.trial.size import TrialNoise, trial_size
 
@@ -10,11 +11,12 @@ POWER = 0.8
 SMALLEST_DETECT_PCT = 3.0
 WIDE_PCT = 6.0
 """A wider interval that contains zero leaves open if the setting matters."""
-CONFOUNDED, WIDE, UNTRIED = "confounded", "too wide to tell", "not tried enough"
+CONFOUNDED, WIDE, UNTRIED = reason("open_confounded"), reason("open_wide_interval"), reason("open_not_tried")
+"""Reasons why an effect is an open question, the most urgent first."""
 WANTED_SCHEMA = {
     "setting": pl.String,
     "wetness_class": pl.String,
-    "why": pl.String,
+    **REASON_COLUMNS,
     "change_pct": pl.Float64,
     "lo95": pl.Float64,
     "hi95": pl.Float64,
@@ -25,15 +27,14 @@ WANTED_SCHEMA = {
     "detect_pct": pl.Float64,
     "pairs": pl.Int64,
     "machine_days": pl.Float64,
-    "says": pl.String,
 }
 
 
-def _why(r: dict[str, object]) -> str | None:
+def _why(r: dict[str, object]) -> Reason | None:
     """Return the reason why an effect is an open question; None if it is not."""
     if r["change_pct"] is None:
         return UNTRIED
-    if str(r["says"]).startswith("confounded"):
+    if r["reason_code"] == "effect_confounded":
         return CONFOUNDED
     low, high = float(r["lo95"]), float(r["hi95"])  # type: ignore[arg-type]
     return WIDE if low < 0 < high and high - low > WIDE_PCT else None
@@ -82,13 +83,14 @@ def suggest_trials(
         rows.append(
             {
                 **{k: r[k] for k in WANTED_SCHEMA if k in r},
-                "why": why,
+                **why.columns,
                 "machine_id": machine,
                 "pairs": size.pairs,
                 "detect_pct": detect,
                 "machine_days": None if size.days is None else float(size.days),
             }
         )
-    order = pl.col("why").replace_strict({CONFOUNDED: 0, WIDE: 1, UNTRIED: 2}, return_dtype=pl.Int8)
+    places = {why.code: place for place, why in enumerate((CONFOUNDED, WIDE, UNTRIED))}
+    order = pl.col("reason_code").replace_strict(places, return_dtype=pl.Int8)
     table = pl.DataFrame(rows, schema=WANTED_SCHEMA)
     return table.sort(order, (pl.col("hi95") - pl.col("lo95")).fill_null(0.0) * -1, "setting", "wetness_class")

@@ -1,3 +1,79 @@
 """Messages of the reasons of `model`."""
 
-MODEL: dict[str, str] = {}
+from reports.language.translate import mark
+
+EFFECTS = {
+    "effect_within_visits": mark("measured association within visits"),
+    "effect_confounded": mark("confounded: between visits the sign is the other way; the within contrast is shown"),
+    "effect_few_loads": mark("too few loads: {measured} measured, at least {needed} are needed"),
+    "effect_hardly_moved": mark("not tried: it hardly moved within a visit"),
+    "effect_one_machine": mark("not tried: one machine only"),
+    "change_from_usual": mark("change from {usual:.4g} {unit}"),
+    "few_visits_near": mark("too few visits within one step of this value"),
+    "no_interaction": mark("no evidence that the effect changes with it"),
+    "interaction": mark("the effect changes with it"),
+}
+COMPARISONS = {
+    "no_sign_flip": mark("no sign flips"),
+    "sign_flips_pooled": mark("the sign is the other way pooled: operators set by what they see"),
+    "sign_flips_between": mark("the sign is the other way between visits: operators set by what they see"),
+    "sign_flips_pooled_and_between": mark(
+        "the sign is the other way pooled and between visits: operators set by what they see"
+    ),
+    "larger_between": mark("between visits it seems larger than within"),
+    "smaller_between": mark("between visits it seems smaller than within"),
+}
+SHARES = {
+    "share_of_variance": mark("share of variance"),
+    "share_on_boundary": mark("share of variance; a variance in it is at the zero boundary"),
+    "shares_few_loads": mark("too few loads to divide the variance"),
+    "source_left_out": mark("not estimated separately: {why}"),
+    "only_one": mark("there is only one"),
+    "one_per_row": mark("every row has its own"),
+    "same_as_factor": mark("cannot be distinguished from {factor}"),
+}
+CHECKS = {
+    "placebo_without_effect": mark("the next load's settings have no effect, as expected"),
+    "placebo_with_effect": mark(
+        "the next load's settings seem to matter: drivers react to the load before, or loads are traced to a "
+        "neighbour's minutes; read the effects with care and confirm them by a trial"
+    ),
+    "placebo_few_loads": mark("too few loads follow each other within a visit"),
+    "error_on_unseen_fields": mark(
+        "the error on fields left out is {ratio:.3f} times gradient boosting's ({rows} rows)"
+    ),
+    "error_on_unseen_weeks": mark("the error on weeks left out is {ratio:.3f} times gradient boosting's ({rows} rows)"),
+    "error_to_last_load": mark("the error is {ratio:.2f} times that of predicting the last load's value"),
+    "few_fields_to_leave_out": mark("too few fields to leave some out"),
+    "few_weeks_to_leave_out": mark("too few weeks to leave some out"),
+    "few_fields": mark("fewer than five fields"),
+    "few_machines": mark("fewer than five machines"),
+    "influence_of_field": mark(
+        "without field {field_id} the effect of {setting} moves by {standard_errors:.1f} standard errors"
+    ),
+    "influence_of_machine": mark(
+        "without machine {machine_id} the effect of {setting} moves by {standard_errors:.1f} standard errors"
+    ),
+    "robust_to_model_errors": mark(
+        "standard errors clustered by machine are up to {ratio:.2f} times the model's standard errors"
+    ),
+    "follows_wetness": mark("{setting} follows wetness most from visit to visit (correlation {correlation:.2f})"),
+    "no_condition_varies": mark("no condition varies"),
+    "tails": mark("{far_pct:.2f} % of rows lie beyond 3.5 standard deviations (a normal distribution: 0.05 %)"),
+    "tails_huberised": mark(
+        "{far_pct:.2f} % of rows lie beyond 3.5 standard deviations (a normal distribution: 0.05 %); their influence "
+        "was limited, which moved effects by at most {standard_errors:.1f} standard errors"
+    ),
+    "site_day_means": mark(
+        "the variance of a factory's daily mean residuals is {ratio:.2f} times the variance expected"
+    ),
+    "no_site": mark("no site is known"),
+    "few_site_days": mark("too few days of a factory with five loads"),
+    "bootstrap_coverage": mark(
+        "{covered_pct:.0f} % of {intervals} intervals cover the true coefficient in data simulated from this fit"
+    ),
+    "model_too_large_for_bootstrap": mark("not simulated: the model is too large; see METHODS.md"),
+    "last_season_used": mark("last season's {n} coefficients agree with this season's and are used as prior"),
+    "last_season_contradicted": mark("last season's {n} coefficients contradict this season's: they are not used"),
+}
+MODEL = {**EFFECTS, **COMPARISONS, **SHARES, **CHECKS}

@@ -8,6 +8,7 @@ import pytest
 from transforms.advice.season_worth import season_cost
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.config.workspace import Prices
+from transforms.contracts.reason import Reason, reason
 from transforms.trial.power import pair_sd, power_of
 from transforms.trial.suggested_trials import CONFOUNDED, POWER, UNTRIED, WIDE, suggest_trials
 
@@ -89,7 +90,9 @@ def test_without_a_measured_load_nothing_is_said():
 
 
 def effects() -> pl.DataFrame:
-    def row(setting: str, change: float | None, low: float | None, high: float | None, says: str) -> dict[str, object]:
+    def row(
+        setting: str, change: float | None, low: float | None, high: float | None, why: Reason
+    ) -> dict[str, object]:
         return {
             "response": DIRT,
             "setting": setting,
@@ -101,16 +104,16 @@ def effects() -> pl.DataFrame:
             "lo95": low,
             "hi95": high,
             "n": 50,
-            "says": says,
+            **why.columns,
         }
 
     return pl.DataFrame(
         [
-            row("share_depth_cm", 8.0, 6.0, 10.0, "measured association within visits"),
-            row("ground_speed_kmh", 1.0, -4.0, 6.0, "measured association within visits"),
-            row("share_drive_pct", 0.0, -1.0, 1.0, "measured association within visits"),
-            row("cleaner_1_speed_rpm", -3.0, -4.0, -2.0, "confounded: between visits the sign is the other way"),
-            row("cleaner_2_speed_rpm", None, None, None, "too few loads: 3 measured, at least 30 are needed"),
+            row("share_depth_cm", 8.0, 6.0, 10.0, reason("effect_within_visits")),
+            row("ground_speed_kmh", 1.0, -4.0, 6.0, reason("effect_within_visits")),
+            row("share_drive_pct", 0.0, -1.0, 1.0, reason("effect_within_visits")),
+            row("cleaner_1_speed_rpm", -3.0, -4.0, -2.0, reason("effect_confounded")),
+            row("cleaner_2_speed_rpm", None, None, None, reason("effect_few_loads", measured=3, needed=30)),
         ],
         schema_overrides={"soil_class": pl.String},
     )
@@ -119,10 +122,10 @@ def effects() -> pl.DataFrame:
 def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
     ground = pl.concat([facts([9.0] * 12), facts([9.0] * 4).with_columns(pl.lit("M2").alias("machine_id"))])
     table = suggest_trials(effects(), ground, 0.09, 0.1, catalogue)
-    assert table.select("setting", "why").rows() == [
-        ("cleaner_1_speed_rpm", CONFOUNDED),
-        ("ground_speed_kmh", WIDE),
-        ("cleaner_2_speed_rpm", UNTRIED),
+    assert table.select("setting", "reason_code").rows() == [
+        ("cleaner_1_speed_rpm", CONFOUNDED.code),
+        ("ground_speed_kmh", WIDE.code),
+        ("cleaner_2_speed_rpm", UNTRIED.code),
     ]
     assert table["machine_id"].unique().to_list() == ["M1"]
     wide = table.row(1, named=True)

@@ -1,4 +1,5 @@
 import datetime as dt
+import json
 
 import numpy as np
 import polars as pl
@@ -12,6 +13,7 @@ from transforms.benchmark.own_view import own_view
 from transforms.benchmark.ranks import ranks
 from transforms.benchmark.shrinkage import shrink_effects
 from transforms.config.settings_catalogue import DIRT
+from transforms.contracts.reason import REASON_COLUMNS
 from transforms.model.estimate import fit_response
 
 
@@ -55,9 +57,10 @@ def test_shrunken_levels_lie_between_nothing_and_the_unshrunken(table):
 def test_nobody_is_compared_on_few_loads(table):
     few = table.filter(pl.col("n") < 30)
     assert few.height > 0
-    hidden = few.drop("subject_kind", "subject_id", "response", "n", "says", "reason_code", "last_shift_date")
+    hidden = few.drop("subject_kind", "subject_id", "response", "n", *REASON_COLUMNS, "last_shift_date")
     assert set(hidden.null_count().row(0)) == {few.height}
     assert set(few["reason_code"]) == {"few_loads"}
+    assert [json.loads(a) for a in few["reason_args"]] == [{"measured": n, "needed": 30} for n in few["n"]]
     assert table.filter(pl.col("n") >= 30)["reason_code"].null_count() == table.filter(pl.col("n") >= 30).height
     assert table.filter(pl.col("n") >= 30)["observed"].null_count() == 0
 

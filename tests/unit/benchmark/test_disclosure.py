@@ -190,13 +190,13 @@ def test_marks_lie_near_the_quantiles_of_many_growers():
 
 @pytest.mark.parametrize("n", range(10))
 def test_fewer_than_ten_make_no_band(n):
-    assert band(growers(n), BASE).reason_code == TOO_FEW_COMPARED
+    assert band(growers(n), BASE).reason == TOO_FEW_COMPARED
     assert band(growers(n), BASE).marks == {}
 
 
 def test_values_that_are_missing_do_not_count():
     x = np.concatenate([growers(9), [np.nan, np.inf, -np.inf]])
-    assert band(x, BASE).reason_code == TOO_FEW_COMPARED
+    assert band(x, BASE).reason == TOO_FEW_COMPARED
     more = np.append(x, 0.2)
     assert band(more, BASE) == band(more[np.isfinite(more)], BASE)
 
@@ -208,7 +208,7 @@ def test_all_equal_values_are_known_to_a_step_only():
 
 
 def test_growers_too_far_apart_are_not_shown():
-    assert band(np.linspace(-40, 40, 12), BASE).reason_code == TOO_FAR_APART
+    assert band(np.linspace(-40, 40, 12), BASE).reason == TOO_FAR_APART
     wide = band(np.linspace(-2, 2, 12), BASE)
     assert wide.step in {BASE * k for k in DOUBLINGS[1:]}
 

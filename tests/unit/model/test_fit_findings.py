@@ -1,14 +1,17 @@
 """What a fit says beyond effects: curves, shares, what effects change with, checks, other seasons, kept weeks."""
 
 import datetime as dt
+import json
 from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
 
+from reports.language.reason_text import text_of
 from tests.validation.fit_seasons import FitSeason, fit_season
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.contracts.reason import Reason, reason
 from transforms.jobs.product_cache import ProductCache
 from transforms.mixed_model.p_spline import PSpline
 from transforms.mixed_model.secant import SETTLED
@@ -36,6 +39,7 @@ from transforms.model.warm_start import refit
 from transforms.model.weekly_products import with_values
 
 Z = pl.col("z")
+UNTRIED = {"effect_few_loads", "effect_hardly_moved", "effect_one_machine"}
 
 
 def with_z(facts: pl.DataFrame, change: pl.Expr) -> pl.DataFrame:
@@ -67,16 +71,17 @@ def refitted(facts: pl.DataFrame, catalogue: Catalogue) -> ResponseFit:
 
 def test_operators_and_factory_days_are_told_apart_from_machines(fit):
     assert {"field", "machine", "operator", "machine_day", "site_day"} <= set(fit.reml.spans)
-    assert fit.left_out == {"season": "there is only one"}
+    assert fit.left_out == {"season": reason("only_one")}
 
 
 def test_an_operator_who_never_changes_machine_cannot_be_told_from_it(small, catalogue):
     found = refitted(small.facts.with_columns(pl.col("machine_id").alias("operator_id")), catalogue)
-    assert found.left_out["operator"] == "cannot be told from machine"
+    assert found.left_out["operator"] == reason("same_as_factor", factor="machine")
     assert "operator" not in found.reml.spans
     said = variance_shares(found).filter(pl.col("source") == "operator")
     assert said["share"].to_list() == [None]
-    assert said["says"].to_list() == ["not told apart: cannot be told from machine"]
+    why = reason("source_left_out", why=found.left_out["operator"])
+    assert said.select("reason_code", "reason_args").rows() == [(why.code, why.args)]
 
 
 def test_machines_that_lack_a_setting_stay_in(small, catalogue):
@@ -100,14 +105,18 @@ def test_a_setting_that_never_moves_within_a_visit_is_left_out(small, catalogue)
     assert "share_drive_pct" not in found.settings
     said = effects(found, catalogue, 30).filter(pl.col("setting") == "share_drive_pct")
     assert said["change_pct"].null_count() == said.height
-    assert said["says"].unique().sort().to_list()[0].startswith("not tried: it hardly moved")
+    assert set(said["reason_code"]) <= {"effect_hardly_moved", "effect_few_loads"}
+    assert "effect_hardly_moved" in said["reason_code"]
 
 
 def test_every_silent_cell_says_why(fit, catalogue):
     table = effects(fit, catalogue, 60)
     silent = table.filter(pl.col("change_pct").is_null())
     assert silent.height > 0
-    assert set(silent["says"].str.split(":").list.first()) <= {"not tried", "too few loads"}
+    assert set(silent["reason_code"]) <= UNTRIED
+    few = silent.filter(pl.col("reason_code") == "effect_few_loads")
+    for row in few.iter_rows(named=True):
+        assert json.loads(row["reason_args"]) == {"measured": row["n"], "needed": 60}
 
 
 def test_top_tare_is_a_third_response(catalogue):
@@ -160,11 +169,8 @@ def test_a_setting_that_bends_is_followed_and_its_band_holds_the_curve(small, ca
 
 def test_a_point_with_few_visits_has_no_support(fit):
     curve = setting_curves(fit, 30)
-    assert set(curve.filter(~pl.col("tried"))["says"].str.split(":").list.first()) <= {
-        "few visits within a step",
-        "too few loads",
-        "not tried",
-    }
+    assert set(curve.filter(~pl.col("tried"))["reason_code"]) <= {"few_visits_near", *UNTRIED}
+    assert set(curve.filter("tried")["reason_code"]) == {"change_from_usual"}
     reported = curve.drop_nulls("mean")
     assert (reported["lo95"] <= reported["mean"]).all()
     assert (reported["mean"] <= reported["hi95"]).all()
@@ -208,7 +214,7 @@ def test_naive_between_and_within_stand_side_by_side_and_flips_are_flagged(small
     row = confounding(refitted(facts, catalogue)).filter(pl.col("setting") == "cleaner_1_speed_rpm").row(0, named=True)
     assert row["within_hi95"] < 0 < row["between_lo95"]
     assert row["naive_pct"] > 0
-    assert "the other way pooled and between visits" in row["says"]
+    assert row["reason_code"] == "sign_flips_pooled_and_between"
     assert abs(row["wetness_balance"]) <= 1
 
 
@@ -260,7 +266,8 @@ def test_outlying_loads_are_drawn_in_and_told(small, catalogue):
     assert found.tails.drawn_in
     row = fit_checks(found).filter(pl.col("check") == "tails").row(0, named=True)
     assert row["passed"] is False
-    assert "drawn in" in row["says"]
+    assert row["reason_code"] == "tails_huberised"
+    assert json.loads(row["reason_args"])["far_pct"] == pytest.approx(100 * row["value"], rel=1e-5)
     clean = refitted(small.facts, catalogue)
     assert not clean.tails.drawn_in
     assert found.reml.residual < 3 * clean.reml.residual
@@ -295,7 +302,7 @@ def test_a_check_that_cannot_be_made_says_why(catalogue):
     table = fit_checks(refitted(season.facts, catalogue))
     not_made = table.filter(pl.col("passed").is_null())
     assert not_made.height > 0
-    assert not_made["says"].str.len_chars().min() > 10
+    assert all(text_of(Reason(*why)) for why in not_made.select("reason_code", "reason_args").iter_rows())
     assert set(table["check"]) >= {"placebo", "out_of_field", "later_week", "coverage", "balance", "tails", "site_day"}
 
 
@@ -350,7 +357,7 @@ def test_a_last_season_that_this_one_denies_is_not_used(small, fit, catalogue):
     assert np.array_equal(found.reml.coef, fit.reml.coef)
     row = fit_checks(found).filter(pl.col("check") == "last_season").row(0, named=True)
     assert row["passed"] is False
-    assert "not used" in row["says"]
+    assert row["reason_code"] == "last_season_contradicted"
 
 
 def test_one_more_week_is_summed_alone_and_gives_the_same_bits(small, catalogue, tmp_path):

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 
 from transforms.config.settings_catalogue import DIRT
+from transforms.contracts.reason import REASON_COLUMNS
 from transforms.storage.warehouse import Warehouse
 
 START = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
@@ -71,7 +72,7 @@ def benchmark_rows(invented: Growers) -> pl.DataFrame:
             "overdispersion": [1.456789] * n,
             "funnel": ["within"] * n,
             "n": [invented.observed.shape[1]] * n,
-            "says": ["measured association"] * n,
+            **{column: pl.Series([None] * n, dtype=pl.String) for column in REASON_COLUMNS},
             "last_shift_date": [START.date()] * n,
         }
     )

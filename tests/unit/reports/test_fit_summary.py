@@ -8,6 +8,7 @@ import pytest
 from flows import stages
 from reports.fit_summary import NAMES, fit_facts, fit_lines
 from reports.language.display_units import number
+from reports.language.reason_text import row_reason
 from tests.support.program import taretrace
 from tests.validation.seasons import Season, copy_of
 from transforms.config.settings_catalogue import DIRT
@@ -16,7 +17,7 @@ from transforms.config.settings_catalogue import DIRT
 @pytest.fixture(scope="module")
 def summary(season: Season) -> tuple[dict[str, object], list[str], dict[str, pl.DataFrame]]:
     with stages.open_warehouse(season.workspace) as warehouse:
-        facts = fit_facts(warehouse)
+        facts = fit_facts(warehouse, season.workspace.season.catalogue)
         tables = {name: warehouse.table(name) for name in ("effect", "fit_check", "variance_share", "fit_run")}
     return facts, fit_lines(facts, season.workspace.season), tables
 
@@ -43,15 +44,15 @@ def test_the_largest_certain_effect_comes_first_with_its_interval(summary, catal
     assert number(first["lo95"], 1) in shown
 
 
-def test_missing_estimates_and_failed_checks_are_counted(summary):
+def test_missing_estimates_and_failed_checks_are_counted(summary, catalogue):
     facts, lines, tables = summary
     cells = tables["effect"].filter(pl.col("wetness_class").is_not_null() & pl.col("soil_class").is_null())
     silent = cells.filter(pl.col("change_pct").is_null())
     assert sum(r["cells"] for r in facts["fit_silence"]) == silent.height
     failed = tables["fit_check"].filter(~pl.col("passed"))
     assert len(facts["not_passed"]) == failed.height
-    for says in failed["says"]:
-        assert any(says in line for line in lines)
+    for row in failed.iter_rows(named=True):
+        assert any(row_reason(row, catalogue) in line for line in lines)
 
 
 def test_kinds_of_sources_add_up(summary):

@@ -8,6 +8,7 @@ from reports.charts.funnel import STANDING, funnel
 from reports.page.model import Row
 from reports.pages.fleet import benchmark_table, finding
 from transforms.benchmark.benchmark import BENCHMARK_SCHEMA
+from transforms.contracts.reason import reason
 
 SUBJECTS = pl.DataFrame(
     {
@@ -26,12 +27,12 @@ SUBJECTS = pl.DataFrame(
         "shrunken_hi95": [-0.6, 0.4, 0.4, 1.1, None],
         "standing": ["lower", "usual", "usual", "higher", None],
         "reason_code": [None] * 4 + ["few_loads"],
+        "reason_args": [None] * 4 + [reason("few_loads", measured=3, needed=30).args],
         # Spiegelhalter's limits allow for the variation between subjects: nobody is beyond them.
         "limit_95": [1.5, 1.5, 1.5, 1.5, None],
         "limit_998": [2.4, 2.4, 2.4, 2.4, None],
         "funnel": ["within"] * 4 + [None],
         "n": [90, 80, 70, 60, 3],
-        "says": ["measured association"] * 4 + ["few"],
     },
     schema_overrides={k: v for k, v in BENCHMARK_SCHEMA.items() if k in {"lo95", "rank"}},
 ).select(

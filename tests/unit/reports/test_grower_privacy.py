@@ -27,6 +27,7 @@ from transforms.benchmark.disclosure import (
 )
 from transforms.benchmark.own_view import HIGHEST, LOWEST, MIDDLE, UNSETTLED, own_view, third_of
 from transforms.config.workspace import Season, Workspace, init_workspace
+from transforms.contracts.reason import reason
 from transforms.storage.warehouse import Warehouse
 
 READER = 2
@@ -137,7 +138,7 @@ def test_the_figures_shown_depend_on_the_number_of_others(data_of, n):
     d = data_of(growers(n), min(READER, n - 1))
     assert d.place is not None
     if n < 6:  # fewer than five others: the mean of all minus the own loads would be the mean of a few
-        assert d.expected_reason == d.why_reason == d.place.reason_code == TOO_FEW_OTHERS
+        assert d.expected_reason == d.why_reason == d.place.reason == TOO_FEW_OTHERS
         assert d.total["expected_pct"] is None
         assert d.why.height == 0
         assert d.loads.select("expected_pct", "lo95", "hi95").null_count().row(0) == (d.loads.height,) * 3
@@ -148,7 +149,7 @@ def test_the_figures_shown_depend_on_the_number_of_others(data_of, n):
         assert d.place.is_compared
     assert (d.place.third is None) == (n < 10)
     assert bool(d.place.band.marks) == (n >= 10)
-    assert d.place.band.reason_code == (TOO_FEW_OTHERS if n < 6 else TOO_FEW_COMPARED if n < 10 else None)
+    assert d.place.band.reason == (TOO_FEW_OTHERS if n < 6 else TOO_FEW_COMPARED if n < 10 else None)
 
 
 def test_two_readers_who_collude_see_the_same_marks(data_of):
@@ -207,10 +208,11 @@ def test_growers_that_are_not_compared_are_counted_by_no_rule():
     for nothing in (None, float("nan")):
         lost = pl.when(missing).then(pl.lit(nothing, pl.Float64)).otherwise("shrunken")
         view = own_view(rows_of(growers(12), shrunken=lost), "G002")
-        assert view.band.reason_code == TOO_FEW_COMPARED
+        assert view.band.reason == TOO_FEW_COMPARED
         assert view.third is None
         unknown = own_view(rows_of(growers(12), shrunken=lost), "G010")
         assert not unknown.is_compared
+        assert unknown.reason == reason("no_own_effect")
         assert unknown.band.marks == {}
 
 
@@ -218,10 +220,10 @@ def test_several_ids_of_one_owner_count_once():
     rows = rows_of(growers(12))
     assert own_view(rows, "G002").band.marks
     pairs = {f"G{i:03d}": f"H{i // 2}" for i in range(12)}
-    assert own_view(rows, "G002", pairs).band.reason_code == SHARED_OWNERS
+    assert own_view(rows, "G002", pairs).band.reason == SHARED_OWNERS
     assert own_view(rows, "G002", pairs).third is None
     two = {f"G{i:03d}": f"H{i // 6}" for i in range(12)}
-    assert own_view(rows, "G002", two).reason_code == TOO_FEW_OTHERS
+    assert own_view(rows, "G002", two).reason == TOO_FEW_OTHERS
     assert not own_view(rows, "G002", two).is_compared
 
 

@@ -129,7 +129,7 @@ def test_the_strongest_effect_is_the_largest_that_is_certain(warehouse, demo: De
 
 def test_settings_with_the_wrong_sign_pooled_are_named(page, warehouse, demo: Demo):
     table = warehouse.table("confounding").filter(pl.col("response") == DIRT)
-    wrong = table.filter(pl.col("says") != "no sign flips")["setting"].to_list()
+    wrong = table.filter(pl.col("reason_code") != "no_sign_flip")["setting"].to_list()
     text = figures(page)["readings-dirt-chart"].finding
     assert numbers(text)[:2] == [len(wrong), table.height]
     for name in wrong:
@@ -199,7 +199,7 @@ def test_open_questions_name_a_trial_that_the_planner_accepts(page, warehouse):
     assert suggested.height >= 1
     for r in suggested.iter_rows(named=True):
         if r["change_pct"] is None:
-            assert r["why"] == "not tried enough"
+            assert r["reason_code"] == "open_not_tried"
         else:
             assert r["detect_pct"] == round(max(abs(r["lo95"]), abs(r["hi95"]), SMALLEST_DETECT_PCT))
     feasible = suggested.drop_nulls("pairs")

@@ -73,16 +73,16 @@ def test_cautions_are_at_the_top_and_by_the_prices(text):
 
 def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
-    says = "the next load's settings seem to matter"
+    failed, fine = reason("placebo_with_effect"), reason("tails", far_pct=0.0)
     rows = [
-        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, says, None, None, None),
-        ("dirt_tare_pct", "tails", 0.0, 0.003, True, "fine", None, None, None),
+        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, failed.code, failed.args, None),
+        ("dirt_tare_pct", "tails", 0.0, 0.003, True, fine.code, fine.args, None),
     ]
     with stages.open_warehouse(workspace) as warehouse:
         schema = warehouse.table("fit_check").schema
         warehouse.replace("fit_check", pl.DataFrame(rows, schema=schema, orient="row"))
     page = html.unescape(pages.shift_page(workspace, QUIET)[0].read_text())
-    assert f"1 of 2 checks of this fit passed. Not passed: {says}." in page
+    assert f"1 of 2 checks of this fit passed. Not passed: {text_of(failed)}." in page
 
 
 def test_every_price_is_shown_with_where_it_is_from(text):

@@ -1,5 +1,6 @@
-"""Ids, setting names and numbers of a stored sentence are its arguments, whatever characters they contain."""
+"""Ids, setting names and numbers of a stored reason are its arguments, whatever characters they contain."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -7,13 +8,14 @@ from babel.messages.catalog import Catalog
 from babel.messages.pofile import write_po
 
 from reports.language.bidi import without_isolates
-from reports.language.labels import stored_words
+from reports.language.reason_messages import MESSAGES
+from reports.language.reason_text import row_reason
 from reports.language.translate import speaking, translate_stored
 from transforms.config.settings_catalogue import Catalogue
-from transforms.contracts.sentence import ArgKind, Sentence
+from transforms.contracts.reason import reason
 from transforms.model.checks.fit_checks import _row
 
-TEMPLATE = "without field {0} the effect of {1} moves by {2} of its errors"
+CODE = "influence_of_field"
 IDS = (
     "NORTH",
     "A B",
@@ -34,7 +36,7 @@ IDS = (
 @pytest.fixture
 def german(tmp_path: Path):
     out = Catalog(locale="de")
-    out.add(TEMPLATE, "ohne {0}: {1}, {2}")
+    out.add(MESSAGES[CODE], "ohne {field_id}: {setting}, {standard_errors:.1f}")
     out.add("share depth", "Schartiefe")
     with (tmp_path / "de.po").open("wb") as handle:
         write_po(handle, out)
@@ -43,19 +45,25 @@ def german(tmp_path: Path):
 
 
 def row_of(field: str) -> dict[str, object]:
-    args = [(ArgKind.ID, field), (ArgKind.SETTING, "share_depth_cm"), (ArgKind.NUMBER, "0.9")]
-    return _row("influence_field", 0.9, 2.0, passed=True, says=Sentence(TEMPLATE, args))
+    why = reason(CODE, field_id=field, setting="share_depth_cm", standard_errors=0.9)
+    return _row("influence_field", 0.9, 2.0, why, passed=True)
 
 
 @pytest.mark.usefixtures("german")
 @pytest.mark.parametrize("field", IDS)
-def test_a_translated_sentence_keeps_every_id(catalogue: Catalogue, field):
-    assert without_isolates(stored_words(row_of(field), catalogue)) == f"ohne {field}: Schartiefe, 0,9"
+def test_a_translated_reason_keeps_every_id(catalogue: Catalogue, field):
+    assert without_isolates(row_reason(row_of(field), catalogue)) == f"ohne {field}: Schartiefe, 0,9"
 
 
 @pytest.mark.parametrize("field", IDS)
-def test_the_english_sentence_of_the_table_has_the_id_unchanged(field):
-    assert row_of(field)["says"] == TEMPLATE.format(field, "share_depth_cm", "0.9")
+def test_the_table_stores_the_id_unchanged(field):
+    row = row_of(field)
+    assert row["reason_code"] == CODE
+    assert json.loads(str(row["reason_args"])) == {
+        "field_id": field,
+        "setting": "share_depth_cm",
+        "standard_errors": 0.9,
+    }
 
 
 @pytest.mark.usefixtures("german")
@@ -66,6 +74,4 @@ def test_a_text_without_a_catalogue_entry_is_shown_unchanged(text):
 
 @pytest.mark.usefixtures("german")
 def test_numbers_of_a_known_sentence_are_local():
-    assert (
-        translate_stored("0.49 times the error of 'as the last load'") == "0,49 times the error of 'as the last load'"
-    )
+    assert translate_stored("beyond 99.8 %") == "beyond 99,8 %"

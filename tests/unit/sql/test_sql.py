@@ -93,7 +93,6 @@ def one_subject(benchmark: pl.DataFrame) -> pl.DataFrame:
         "from_outliers": 0.0,
         "unexplained": 0.6,
         "n": 50,
-        "says": "told",
     }
     return pl.concat([benchmark, pl.DataFrame([reported])], how="diagonal_relaxed").select(benchmark.columns)
 

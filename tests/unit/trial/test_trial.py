@@ -205,7 +205,7 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
                 "lo95": -2.2,
                 "hi95": 6.4,
                 "n": 50,
-                "says": "measured association",
+                **reason("effect_within_visits").columns,
             }
         ],
         schema_overrides={"soil_class": pl.String},

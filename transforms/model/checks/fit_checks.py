@@ -1,11 +1,11 @@
-"""All checks of a fit as rows of `fit_check`: value, bound, verdict and sentence."""
+"""All checks of a fit as rows of `fit_check`: value, bound, verdict and reason."""
 
 from collections.abc import Callable
 
 import numpy as np
 import polars as pl
 
-from transforms.contracts.sentence import ArgKind, Sentence, numbers
+from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.mixed_model.huber import FAR_SHARE
 from transforms.model.checks.bootstrap import bootstrap_coverage
 from transforms.model.checks.influence import influence
@@ -21,10 +21,8 @@ CHECK_SCHEMA = {
     "value": pl.Float64,
     "bound": pl.Float64,
     "passed": pl.Boolean,
-    "says": pl.String,
+    **REASON_COLUMNS,
     "last_shift_date": pl.Date,
-    "says_template": pl.String,
-    "says_args": pl.String,
 }
 PLACEBO_P = 0.01
 """Minimum p value of the placebo test."""
@@ -43,114 +41,98 @@ MAX_BOOTSTRAP_COEFFICIENTS = 4000
 Row = dict[str, object]
 
 
-def _row(check: str, value: float | None, bound: float | None, *, passed: bool | None, says: str | Sentence) -> Row:
-    """Return one row of a check."""
-    sentence = Sentence(says) if isinstance(says, str) else says
-    return {
-        "check": check,
-        "value": value,
-        "bound": bound,
-        "passed": passed,
-        "says": sentence.text,
-        "says_template": sentence.template,
-        "says_args": sentence.stored_args,
-    }
+def _row(check: str, value: float, bound: float, why: Reason, *, passed: bool) -> Row:
+    """Return the row of a check."""
+    return {"check": check, "value": value, "bound": bound, "passed": passed, **why.columns}
+
+
+def _not_run(check: str, bound: float, why: Reason) -> Row:
+    """Return the row of a check that is not possible."""
+    return {"check": check, "value": None, "bound": bound, "passed": None, **why.columns}
 
 
 def _placebo(fit: ResponseFit) -> Row:
     found = placebo(fit)
     if found is None:
-        return _row("placebo", None, PLACEBO_P, passed=None, says="too few loads follow each other within a visit")
+        return _not_run("placebo", PLACEBO_P, reason("placebo_few_loads"))
     fine = found.p_value >= PLACEBO_P
-    says = (
-        "the next load's settings explain nothing, as it must be"
-        if fine
-        else (
-            "the next load's settings seem to matter: drivers react to the load before, or loads are traced to a "
-            "neighbour's minutes; read the effects with care and settle them by a trial"
-        )
-    )
-    return _row("placebo", found.p_value, PLACEBO_P, passed=fine, says=says)
+    why = reason("placebo_without_effect" if fine else "placebo_with_effect")
+    return _row("placebo", found.p_value, PLACEBO_P, why, passed=fine)
 
 
-def _prediction(name: str, what: str, found: Validation | None) -> list[Row]:
+def _out_of_field(fit: ResponseFit) -> list[Row]:
+    found = out_of_field(fit)
     if found is None:
-        return [_row(name, None, MAX_RATIO_TO_BOOSTING, passed=None, says=f"too few {what} to leave some out")]
-    fine = found.ratio <= MAX_RATIO_TO_BOOSTING
-    says = numbers(
-        f"error on {what} not seen is {{0}} times gradient boosting's ({{1}} rows)",
-        f"{found.ratio:.3f}",
-        f"{found.rows}",
-    )
+        return [_not_run("out_of_field", MAX_RATIO_TO_BOOSTING, reason("few_fields_to_leave_out"))]
+    return _prediction("out_of_field", found, reason("error_on_unseen_fields", ratio=found.ratio, rows=found.rows))
+
+
+def _later_week(fit: ResponseFit) -> list[Row]:
+    found = later_week(fit)
+    if found is None:
+        return [_not_run("later_week", MAX_RATIO_TO_BOOSTING, reason("few_weeks_to_leave_out"))]
+    return _prediction("later_week", found, reason("error_on_unseen_weeks", ratio=found.ratio, rows=found.rows))
+
+
+def _prediction(name: str, found: Validation, why: Reason) -> list[Row]:
+    """Return the rows that compare errors of prediction with those of gradient boosting and of the last load."""
     better = found.model / found.last_load
     return [
-        _row(name, found.ratio, MAX_RATIO_TO_BOOSTING, passed=fine, says=says),
-        _row(
-            f"{name}_last_load",
-            better,
-            1.0,
-            passed=better <= 1,
-            says=numbers("{0} times the error of 'as the last load'", f"{better:.2f}"),
-        ),
+        _row(name, found.ratio, MAX_RATIO_TO_BOOSTING, why, passed=found.ratio <= MAX_RATIO_TO_BOOSTING),
+        _row(f"{name}_last_load", better, 1.0, reason("error_to_last_load", ratio=better), passed=better <= 1),
     ]
 
 
-def _influences(fit: ResponseFit) -> list[Row]:
-    rows = []
-    for factor in ("field", "machine"):
-        found = influence(fit, factor)
-        if found is None:
-            rows.append(
-                _row(f"influence_{factor}", None, MAX_INFLUENCE_SE, passed=None, says=f"fewer than five {factor}s")
-            )
-            continue
-        says = Sentence(
-            f"without {factor} {{0}} the effect of {{1}} moves by {{2}} of its errors",
-            [
-                (ArgKind.ID, str(found.level)),
-                (ArgKind.SETTING, found.setting),
-                (ArgKind.NUMBER, f"{found.worst_se:.1f}"),
-            ],
-        )
-        fine = found.worst_se <= MAX_INFLUENCE_SE
-        rows.append(_row(f"influence_{factor}", found.worst_se, MAX_INFLUENCE_SE, passed=fine, says=says))
-        if factor == "machine":
-            ratio = found.robust_ratio
-            says = numbers("errors by cluster of machines are up to {0} times the model's", f"{ratio:.2f}")
-            rows.append(_row("robust_errors", ratio, MAX_ROBUST_RATIO, passed=ratio <= MAX_ROBUST_RATIO, says=says))
-    return rows
+def _influence_of_field(fit: ResponseFit) -> list[Row]:
+    found = influence(fit, "field")
+    if found is None:
+        return [_not_run("influence_field", MAX_INFLUENCE_SE, reason("few_fields"))]
+    moved = {"setting": found.setting, "standard_errors": found.worst_se}
+    why, fine = reason("influence_of_field", field_id=str(found.level), **moved), found.worst_se <= MAX_INFLUENCE_SE
+    return [_row("influence_field", found.worst_se, MAX_INFLUENCE_SE, why, passed=fine)]
+
+
+def _influence_of_machine(fit: ResponseFit) -> list[Row]:
+    found = influence(fit, "machine")
+    if found is None:
+        return [_not_run("influence_machine", MAX_INFLUENCE_SE, reason("few_machines"))]
+    moved = {"setting": found.setting, "standard_errors": found.worst_se}
+    why, fine = reason("influence_of_machine", machine_id=str(found.level), **moved), found.worst_se <= MAX_INFLUENCE_SE
+    ratio = found.robust_ratio
+    return [
+        _row("influence_machine", found.worst_se, MAX_INFLUENCE_SE, why, passed=fine),
+        _row(
+            "robust_errors",
+            ratio,
+            MAX_ROBUST_RATIO,
+            reason("robust_to_model_errors", ratio=ratio),
+            passed=ratio <= MAX_ROBUST_RATIO,
+        ),
+    ]
 
 
 def _balance(fit: ResponseFit) -> Row:
     table = confounding(fit).drop_nulls("wetness_balance")
     if not table.height:
-        return _row("balance", None, MAX_BALANCE, passed=None, says="no condition varies")
+        return _not_run("balance", MAX_BALANCE, reason("no_condition_varies"))
     worst = table.sort(pl.col("wetness_balance").abs(), descending=True).row(0, named=True)
     value = abs(worst["wetness_balance"])
-    says = Sentence(
-        "{0} follows wetness most from visit to visit (correlation {1})",
-        [(ArgKind.SETTING, worst["setting"]), (ArgKind.NUMBER, f"{worst['wetness_balance']:.2f}")],
-    )
-    return _row("balance", value, MAX_BALANCE, passed=value <= MAX_BALANCE, says=says)
+    why = reason("follows_wetness", setting=worst["setting"], correlation=worst["wetness_balance"])
+    return _row("balance", value, MAX_BALANCE, why, passed=value <= MAX_BALANCE)
 
 
 def _tails(fit: ResponseFit) -> Row:
-    t = fit.tails
-    far = "{0} % of rows lie beyond 3.5 standard deviations (a normal law: 0.05 %)"
-    says = numbers(far, f"{100 * t.far_share:.2f}")
+    t, far_pct = fit.tails, 100 * fit.tails.far_share
+    why = reason("tails", far_pct=far_pct)
     if t.drawn_in:
-        says = numbers(
-            far + "; they were drawn in, which moved effects by at most {1} of their errors",
-            f"{100 * t.far_share:.2f}",
-            f"{t.largest_move_se:.1f}",
-        )
-    return _row("tails", t.far_share, FAR_SHARE, passed=not t.heavy, says=says)
+        why = reason("tails_huberised", far_pct=far_pct, standard_errors=t.largest_move_se)
+    return _row("tails", t.far_share, FAR_SHARE, why, passed=not t.heavy)
 
 
 def _site_days(fit: ResponseFit) -> Row:
     """Check the residual means of a factory's days, which a laboratory error on one day inflates."""
     if "site_id" not in fit.rows.columns:
-        return _row("site_day", None, 1.0, passed=None, says="no site is known")
+        return _not_run("site_day", 1.0, reason("no_site"))
     standard = fit.residual / np.sqrt(fit.reml.residual + fit.known)
     table = fit.rows.select("site_id", "shift_date").with_columns(pl.Series("r", standard))
     days = (
@@ -159,43 +141,34 @@ def _site_days(fit: ResponseFit) -> Row:
         .filter(pl.col("len") >= 5)
     )
     if days.height < 5:
-        return _row("site_day", None, 1.0, passed=None, says="too few days of a factory with five loads")
+        return _not_run("site_day", 1.0, reason("few_site_days"))
     left = float((days["r"] ** 2 * days["len"]).mean())  # type: ignore[arg-type]
-    says = numbers("residual means of a factory's days are {0} times as spread as chance makes them", f"{left:.2f}")
-    return _row("site_day", left, 1.5, passed=left <= 1.5, says=says)
+    return _row("site_day", left, 1.5, reason("site_day_means", ratio=left), passed=left <= 1.5)
 
 
 def _coverage(fit: ResponseFit) -> Row:
     if fit.reml.coef.size > MAX_BOOTSTRAP_COEFFICIENTS:
-        return _row(
-            "coverage", None, MIN_COVERAGE, passed=None, says="not drawn again: the model is large; see METHODS.md"
-        )
+        return _not_run("coverage", MIN_COVERAGE, reason("model_too_large_for_bootstrap"))
     covered, n = bootstrap_coverage(fit)
-    says = numbers(
-        "{0} % of {1} intervals hold the coefficient that data drawn from this fit were made with",
-        f"{100 * covered:.0f}",
-        f"{n}",
-    )
-    return _row("coverage", covered, MIN_COVERAGE, passed=covered >= MIN_COVERAGE, says=says)
+    why = reason("bootstrap_coverage", covered_pct=100 * covered, intervals=n)
+    return _row("coverage", covered, MIN_COVERAGE, why, passed=covered >= MIN_COVERAGE)
 
 
 def _last_season(fit: ResponseFit) -> list[Row]:
     found = fit.last_season
     if found is None:
         return []
-    says = "last season's {0} coefficients agree with this one's and steady them"
-    if found.denied:
-        says = "last season's {0} coefficients do not agree with this one's: they are not used"
-    sentence = numbers(says, f"{found.coefficients}")
-    return [_row("last_season", found.p_value, DENIED_P, passed=not found.denied, says=sentence)]
+    is_denied = found.denied
+    why = reason("last_season_contradicted" if is_denied else "last_season_used", n=found.coefficients)
+    return [_row("last_season", found.p_value, DENIED_P, why, passed=not is_denied)]
 
 
 CHECKS: dict[str, Callable[[ResponseFit], list[Row]]] = {
     "placebo": lambda fit: [_placebo(fit)],
-    "out_of_field": lambda fit: _prediction("out_of_field", "fields", out_of_field(fit)),
-    "later_week": lambda fit: _prediction("later_week", "weeks", later_week(fit)),
+    "out_of_field": _out_of_field,
+    "later_week": _later_week,
     "coverage": lambda fit: [_coverage(fit)],
-    "influence": _influences,
+    "influence": lambda fit: [*_influence_of_field(fit), *_influence_of_machine(fit)],
     "balance": lambda fit: [_balance(fit)],
     "site_day": lambda fit: [_site_days(fit)],
     "tails": lambda fit: [_tails(fit)],
