@@ -3,7 +3,7 @@
 import altair as alt
 import polars as pl
 
-from reports.language.translate import say, translate_stored
+from reports.language.translate import say, translated
 from reports.page.model import Chart
 from reports.page.theme import MUTED, WETNESS, finish, records, rows, span
 
@@ -21,7 +21,7 @@ def effect_strip(effects: pl.DataFrame) -> Chart:
         .sort("change_pct", "label", descending=[True, False])["label"]
         .to_list()
     )
-    names = [translate_stored(c) for c in WETNESS]
+    names = [translated(c) for c in WETNESS]
     title, scale = say("topsoil"), alt.Scale(domain=names)
     only = alt.param(name="only_wetness", value="")
     base = (

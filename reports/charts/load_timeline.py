@@ -5,7 +5,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from reports.language.translate import mark, say, translate_stored
+from reports.language.translate import mark, say, translated
 from reports.page.model import Chart
 from reports.page.theme import EXPECTED, INK, OBSERVED, finish, records, rows
 
@@ -54,7 +54,7 @@ def _share_bars() -> Any:
 
 
 def _state_strip() -> Any:
-    states = [translate_stored(s) for s in STATE_SHADES]
+    states = [translated(s) for s in STATE_SHADES]
     return (
         alt.Chart(rows("minutes"))
         .mark_rect()
@@ -97,7 +97,7 @@ def load_timeline(minutes: pl.DataFrame, emptied: pl.DataFrame, marks: pl.DataFr
     top = (level + events + line + text).properties(width="container", height=150)
     below = (_share_bars() + events + line).properties(width="container", height=110)
     chart = alt.vconcat(top, below, _state_strip(), spacing=8).resolve_scale(x="shared", color="independent")
-    named = minutes.with_columns(pl.col("state").replace({k: translate_stored(k) for k in STATE_SHADES}))
+    named = minutes.with_columns(pl.col("state").replace({k: translated(k) for k in STATE_SHADES}))
     return finish(
         chart,
         say("Tank level, emptyings, truck and weigh-in over time; below, the share of the load from each 30 s."),

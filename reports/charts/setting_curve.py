@@ -5,13 +5,13 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from reports.language.translate import say, translate_stored
+from reports.language.translate import say, translated
 from reports.page.model import Chart
 from reports.page.theme import MUTED, WETNESS, records, rows, shared, span
 
 
 def _chart() -> Any:
-    names = [translate_stored(c) for c in WETNESS]
+    names = [translated(c) for c in WETNESS]
     only = alt.param(name="only_wetness", value="")
     color = alt.Color("topsoil:N", title=None, sort=names, scale=alt.Scale(domain=names, range=list(WETNESS.values())))
     base = (
@@ -43,7 +43,7 @@ def setting_curve(points: pl.DataFrame) -> Chart:
     Args:
         points: `value, wetness_class, mean, lo95, hi95`; percent change from the setting's usual value.
     """
-    names = [translate_stored(c) for c in WETNESS]
+    names = [translated(c) for c in WETNESS]
     named = points.with_columns(pl.col("wetness_class").replace_strict(list(WETNESS), names).alias("topsoil"))
     description = say("Percent change along the setting from its usual value, with 95 % bands, by topsoil wetness.")
     return shared("setting-curve", _chart, description, rows=records(named), zero=[{"y": 0}])

@@ -3,7 +3,7 @@
 import altair as alt
 import polars as pl
 
-from reports.language.translate import chart_day, say, translate_stored
+from reports.language.translate import chart_day, say, translated
 from reports.page.model import Chart
 from reports.page.theme import SOIL, SOIL_DASH, finish, records, rows
 
@@ -11,7 +11,7 @@ from reports.page.theme import SOIL, SOIL_DASH, finish, records, rows
 def wetness(course: pl.DataFrame) -> Chart:
     """Return the chart of `wetness_course`: one line per soil class from 0 (dry) to 1 (wet), local times."""
     present = [s for s in SOIL if s in course["soil_class"].unique().to_list()]
-    names = [translate_stored(s) for s in present]
+    names = [translated(s) for s in present]
     scale = alt.Scale(domain=names, range=[SOIL[s] for s in present])
     dash = alt.Scale(domain=names, range=[SOIL_DASH[s] for s in present])
     title = say("soil")

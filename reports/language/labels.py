@@ -4,7 +4,7 @@ from typing import Any
 
 from reports.language.bidi import isolated
 from reports.language.display_units import NOTHING, Shown, number
-from reports.language.translate import mark, say, translate_stored
+from reports.language.translate import mark, say, translated
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 
 SOURCE_LABELS = {
@@ -41,7 +41,7 @@ COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TO
 
 def setting_label(name: str, catalogue: Catalogue) -> str:
     """Return the label of a setting or sensor in the page's language; its name if it has no label."""
-    return translate_stored(catalogue[name].label if name in catalogue else name)
+    return translated(catalogue[name].label if name in catalogue else name)
 
 
 def source_label(source: str, catalogue: Catalogue) -> str:
@@ -49,7 +49,7 @@ def source_label(source: str, catalogue: Catalogue) -> str:
     if source in catalogue:
         return setting_label(source, catalogue)
     label = SOURCE_LABELS.get(source) or CONDITION_LABELS.get(source)
-    return translate_stored(source) if label is None else say(label)
+    return translated(source) if label is None else say(label)
 
 
 def interval(low: float | None, high: float | None, digits: int = 0) -> str:
@@ -123,7 +123,7 @@ def move_in_words(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> st
         "{setting}: {far} {way}, from {start} to {end}",
         setting=capital(setting_label(row["setting"], catalogue)),
         far=_far(change, setting.unit, shown),
-        way=translate_stored(setting.up if change > 0 else setting.down),
+        way=translated(setting.up if change > 0 else setting.down),
         start=shown.quantity(row["from_value"], setting.unit),
         end=shown.quantity(row["to_value"], setting.unit),
     )
@@ -132,7 +132,7 @@ def move_in_words(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> st
 def step_in_words(name: str, catalogue: Catalogue, shown: Shown) -> str:
     """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
     setting = catalogue[name]
-    return f"{setting_label(name, catalogue)} {_far(setting.step, setting.unit, shown)} {translate_stored(setting.up)}"
+    return f"{setting_label(name, catalogue)} {_far(setting.step, setting.unit, shown)} {translated(setting.up)}"
 
 
 def sure(probability: float) -> str:
@@ -148,6 +148,6 @@ def topsoil_and_soil(wetness: str | None, soil: str | None) -> str:
     """Return a class of conditions as text."""
     return say(
         "{wetness} topsoil, {soil} soil",
-        wetness=translate_stored(wetness or NOTHING),
-        soil=translate_stored(soil or NOTHING),
+        wetness=translated(wetness or NOTHING),
+        soil=translated(soil or NOTHING),
     )

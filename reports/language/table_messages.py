@@ -1,6 +1,7 @@
-"""Words and sentences that are stored in tables and shown on pages, marked for the catalogue.
+"""Vocabulary words and labels that tables and catalogues store, marked for translation.
 
-`{0}`, `{1}` are the numbers of a sentence. A test compares every table of a season with this list.
+A test compares the words of a whole season's tables with this list. Sentences are stored as reason codes
+(`reports/language/reason_messages/`).
 """
 
 from reports.language.translate import mark
@@ -21,8 +22,6 @@ WORDS = (
     mark("machine"),
     mark("day"),
     mark("clock"),
-    mark("within"),
-    mark("beyond {0} %"),
     mark("load"),
     mark("tare"),
     mark("telemetry"),
@@ -79,7 +78,3 @@ PRICES = (
     mark("more sugar lost per point of top tare"),
     mark("days"),
 )
-EFFECTS: tuple[str, ...] = ()
-CHECKS: tuple[str, ...] = ()
-ADVICE = ()
-TRACE: tuple[str, ...] = ()

@@ -181,49 +181,6 @@ def chart_locales() -> dict[str, Any]:
     return {"number": number, "time": time}
 
 
-_NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:,\d{3})*(?:\.\d+)?(?!\w)")
-
-
-def sentence_key(text: str) -> tuple[str, list[str]]:
-    """Return the catalogue key of a stored sentence, with `{0}`, `{1}` for its numbers, and the numbers."""
-    numbers: list[str] = []
-
-    def placeholder(match: re.Match[str]) -> str:
-        numbers.append(match[0])
-        return "{" + str(len(numbers) - 1) + "}"
-
-    if text in _stored_sentences():
-        return text, numbers
-    return _NUMBER.sub(placeholder, text.replace("{", "{{").replace("}", "}}")), numbers
-
-
-@lru_cache(maxsize=1)
-def _stored_sentences() -> frozenset[str]:
-    from reports.language import table_messages as s  # noqa: PLC0415  that module imports `mark` from this one
-
-    groups = (s.WORDS, s.SETTINGS, s.PRICES, s.EFFECTS, s.CHECKS, s.ADVICE, s.TRACE)
-    return frozenset(text for texts in groups for text in texts)
-
-
-def translate_stored(text: str) -> str:
-    """Return a word or sentence stored in a table in the page's language, with its numbers in local format.
-
-    The catalogue contains such sentences with `{0}`, `{1}` for their numbers (`table_messages.py`). A text that is not
-    in it may contain ids and is shown unchanged.
-    """
-    key, numbers = sentence_key(text)
-    texts = _language.get().texts
-    if key not in texts and key not in _stored_sentences():
-        return "; ".join(translate_stored(part) for part in text.split("; ")) if "; " in text else text
-    return say_sentence(key, [local_number(v) for v in numbers])
-
-
-def say_sentence(template: str, args: list[str]) -> str:
-    """Return a template of `table_messages.py` in the page's language, with arguments inserted for `{0}`, `{1}`."""
-    translation = _language.get().texts.get(template, template)
-    return (translation if isinstance(translation, str) else translation[0]).format(*(isolated(a) for a in args))
-
-
 def mark(text: str) -> str:
     """Return a text unchanged; the call marks it for the catalogue where it is defined before it is translated."""
     return text

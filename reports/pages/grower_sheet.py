@@ -12,7 +12,7 @@ from reports.charts.share_bars import share_bars
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, mean_interval
 from reports.language.reason_text import text_of
-from reports.language.translate import mark, say, say_n, speaking, translate_stored
+from reports.language.translate import mark, say, say_n, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Column, Figure, Page, Prose, Row, Section, Table, figure, spanned, words
@@ -103,7 +103,7 @@ def _loads(data: GrowerData, shown: Shown) -> Figure:
                     words(r["load_id"]),
                     words(shown.day(r["shift_date"])),
                     words(r["field_id"]),
-                    words(translate_stored(r["wetness_class"] or NOTHING)),
+                    words(translated(r["wetness_class"] or NOTHING)),
                     figure(shown.convert(r["gross_t"], "t"), 2),
                     figure(r["observed_pct"]),
                     figure(r["expected_pct"], 1, r["lo95"], r["hi95"]),

@@ -10,7 +10,7 @@ from reports.language.basis_messages import earlier_note
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, interval, setting_label, topsoil_and_soil, value_words
 from reports.language.reason_text import row_reason
-from reports.language.translate import say, speaking, translate_stored
+from reports.language.translate import say, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import render, write_page
 from reports.page.model import (
@@ -225,7 +225,7 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
         "figures in brackets. These are measured associations within visits, not promises.",
         t=shown.sign("t"),
     )
-    wet, soil = (tuple((c, translate_stored(c)) for c in classes) for classes in (WETNESS_CLASSES, SOIL_CLASSES))
+    wet, soil = (tuple((c, translated(c)) for c in classes) for classes in (WETNESS_CLASSES, SOIL_CLASSES))
     narrow = Filters({"wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil)})
     status = product_status(warehouse, GUIDE)
     about = (*earlier_note(GUIDE, status), Prose(f"{reading} {assumption_words(season)}"), narrow)
@@ -280,8 +280,8 @@ def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = 
                     season=season,
                     generation=generation,
                     rows=rows,
-                    wetnesses=[translate_stored(w) for w in WETNESS_CLASSES],
-                    soils=[translate_stored(s) for s in SOIL_CLASSES],
+                    wetnesses=[translated(w) for w in WETNESS_CLASSES],
+                    soils=[translated(s) for s in SOIL_CLASSES],
                     caution=say(CAUTION),
                     earlier=earlier_note(GUIDE, status),
                     assumptions=assumption_words(season),

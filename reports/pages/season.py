@@ -5,7 +5,7 @@ from pathlib import Path
 import polars as pl
 
 from reports.language.display_units import Shown
-from reports.language.translate import say, speaking, translate_stored
+from reports.language.translate import say, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Column, Filters, LoadList, Page, Prose, Section
@@ -27,7 +27,7 @@ CLASSES = {"wetness": WETNESS_CLASSES, "soil": SOIL_CLASSES}
 
 
 def _filters(sites: list[str]) -> Filters:
-    wet, soil = (tuple((c, translate_stored(c)) for c in CLASSES[k]) for k in ("wetness", "soil"))
+    wet, soil = (tuple((c, translated(c)) for c in CLASSES[k]) for k in ("wetness", "soil"))
     return Filters(
         {
             "site": (say("Factory"), tuple((s, s) for s in sites)),

@@ -7,7 +7,7 @@ from reports.language.basis_messages import earlier_note
 from reports.language.display_units import Shown, number
 from reports.language.labels import capital, setting_label, step_in_words
 from reports.language.reason_text import row_reason
-from reports.language.translate import say, say_n, translate_stored
+from reports.language.translate import say, say_n, translated
 from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.sections.effects import labelled
 from transforms.config.settings_catalogue import Catalogue
@@ -41,7 +41,7 @@ def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
         pl.col("wetness_class").replace_strict(place), pl.col("soil_class").replace_strict(place), "label"
     )
     classes = [
-        say("{wetness}, {soil}", wetness=translate_stored(w), soil=translate_stored(s))
+        say("{wetness}, {soil}", wetness=translated(w), soil=translated(s))
         for w, s in cells.select("wetness_class", "soil_class").iter_rows()
     ]
     drawn = cells.select(
@@ -106,7 +106,7 @@ def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) 
         "would detect {detect} %: {command}",
         suggested.height,
         step=step_in_words(first["setting"], catalogue, shown),
-        wetness=translate_stored(first["wetness_class"]),
+        wetness=translated(first["wetness_class"]),
         why=row_reason(first, catalogue),
         pairs=first["pairs"],
         machine=first["machine_id"],
@@ -134,7 +134,7 @@ def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Tabl
             Row(
                 (
                     words(capital(step_in_words(r["setting"], catalogue, shown))),
-                    words(translate_stored(r["wetness_class"])),
+                    words(translated(r["wetness_class"])),
                     words(row_reason(r, catalogue)),
                     figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
                     figure(r["n"], 0),

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from reports.language.display_units import Shown
-from reports.language.translate import say, speaking, translate_stored
+from reports.language.translate import say, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Filters, Page, Section
@@ -30,7 +30,7 @@ def filters(loads: pl.DataFrame, machines: list[MachineAdvice]) -> Filters:
     """Return the filter choices of factory, machine and conditions for the shift."""
     sites = loads["site_id"].drop_nulls().unique().sort().to_list()
     names = sorted({*loads["machine_id"].drop_nulls().to_list(), *(a.machine for a in machines)})
-    wet, soil = (tuple((c, translate_stored(c)) for c in classes) for classes in (WETNESS_CLASSES, SOIL_CLASSES))
+    wet, soil = (tuple((c, translated(c)) for c in classes) for classes in (WETNESS_CLASSES, SOIL_CLASSES))
     return Filters(
         {
             "site": (say("Factory"), tuple((s, s) for s in sites)),

@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import Shown
-from reports.language.translate import local_number, mark, say, translate_stored
+from reports.language.translate import local_number, mark, say, translated
 from reports.page.html import embedded, own_file, render
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words, price_table
@@ -71,7 +71,7 @@ def _settings(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
             {
                 "id": f"set-{name}",
                 "name": name,
-                "label": translate_stored(s["label"]),
+                "label": translated(s["label"]),
                 "low": usual + below * step,
                 "high": usual + above * step,
                 "step": step,
@@ -94,7 +94,7 @@ def _words(shown: Shown) -> dict[str, Any]:
             k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")})
             for k, text in WORDS.items()
         },
-        "classes": {c: translate_stored(c) for c in (*WETNESS_CLASSES, *SOIL_CLASSES)},
+        "classes": {c: translated(c) for c in (*WETNESS_CLASSES, *SOIL_CLASSES)},
         "decimal": local_number("0.5")[1],
         "efficiency": FIELD_EFFICIENCY,
         "usual_kmh": USUAL_SPEED_KMH,

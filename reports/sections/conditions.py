@@ -4,7 +4,7 @@ import polars as pl
 
 from reports.charts.wetness import wetness
 from reports.language.display_units import Shown
-from reports.language.translate import say, translate_stored
+from reports.language.translate import say, translated
 from reports.page.model import Cell, Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.page.theme import local
 from transforms.storage.warehouse import Warehouse
@@ -28,7 +28,7 @@ def _now(now: pl.DataFrame, shown: Shown) -> Table:
             Row(
                 (
                     words(r["station_id"]),
-                    words(translate_stored(r["soil_class"] or "")),
+                    words(translated(r["soil_class"] or "")),
                     figure(r["fields"], 0),
                     figure(r["topsoil_wetness"], 2),
                     _rain(r["rain_24h_mm"], shown),

@@ -6,7 +6,7 @@ from typing import Any
 from reports.language.bidi import isolated
 from reports.language.display_units import Shown, number
 from reports.language.labels import setting_label
-from reports.language.translate import local_date, mark, say, say_n, translate_stored
+from reports.language.translate import local_date, mark, say, say_n, translated
 from reports.page.model import Column, Fold, Prose, Row, Section, Table, figure, words
 from reports.sections.clock_offsets import offset_lines
 from transforms.config.settings_catalogue import Catalogue
@@ -68,7 +68,7 @@ def _closure(warehouse: Warehouse, shown: Shown) -> Table:
         tuple(
             Row(
                 (
-                    words(translate_stored(r["kind"])),
+                    words(translated(r["kind"])),
                     words(subject(r)),
                     figure(shown.convert(r["weighed_t"], "t"), 0),
                     figure(shown.convert(r["lifted_t"], "t"), 0),
@@ -132,7 +132,7 @@ def _rejected(warehouse: Warehouse) -> Table:
                     words(r["file"]),
                     figure(r["rows"], 0),
                     figure(r["first_line"], 0),
-                    words(translate_stored(r["says"])),
+                    words(translated(r["says"])),
                     words((r["example"] or "")[:90]),
                 )
             )
@@ -150,7 +150,7 @@ def _arrived(warehouse: Warehouse) -> Table:
         say("files received"),
         tuple(Column(h) for h in heads),
         tuple(
-            Row((words(translate_stored(r["kind"].replace("_", " "))), *(figure(r[k], 0) for k in keys)))
+            Row((words(translated(r["kind"].replace("_", " "))), *(figure(r[k], 0) for k in keys)))
             for r in warehouse.query("arrival").iter_rows(named=True)
         ),
         say("Rows in = accepted + rejected + repeated, for every file."),

@@ -7,7 +7,7 @@ from reports.language.check_labels import check_words
 from reports.language.display_units import Shown, number
 from reports.language.labels import RESPONSES, capital, interval, listed, setting_label
 from reports.language.reason_text import row_reason
-from reports.language.translate import say, say_n, translate_stored
+from reports.language.translate import say, say_n, translated
 from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.warehouse import Warehouse
@@ -35,7 +35,7 @@ def effect_finding(effects: pl.DataFrame) -> str:
         setting=s["label"],
         change=number(s["change_pct"], 1, sign=True),
         span=interval(s["lo95"], s["hi95"], 1),
-        wetness=translate_stored(s["wetness_class"]),
+        wetness=translated(s["wetness_class"]),
         n=number(s["n"], 0),
     )
     return (
@@ -65,7 +65,7 @@ def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: S
                 (
                     words(r["label"]),
                     words(_step(r, catalogue, shown)),
-                    words(translate_stored(r["wetness_class"])),
+                    words(translated(r["wetness_class"])),
                     figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
                     figure(r["n"], 0),
                     words(row_reason(r, catalogue)),

@@ -2,7 +2,7 @@
 
 from dataclasses import fields
 
-from reports.language.translate import mark, say, translate_stored
+from reports.language.translate import mark, say, translated
 from reports.page.model import Column, Prose, Row, Section, Table, figure, words
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Prices, Season
@@ -37,9 +37,9 @@ def price_table(season: Season) -> Table:
         tuple(
             Row(
                 (
-                    words(translate_stored(f.metadata["words"])),
+                    words(translated(f.metadata["words"])),
                     figure(getattr(season.prices, f.name), 2),
-                    words(translate_stored(f.metadata["unit"]).replace("CUR", season.currency)),
+                    words(translated(f.metadata["unit"]).replace("CUR", season.currency)),
                     words(say(ASSUMED if f.name in season.assumed else SET)),
                 )
             )

@@ -10,7 +10,7 @@ from reports.charts.share_bars import share_bars
 from reports.language.display_units import Shown, number
 from reports.language.labels import COUNTED, KINDS, RESPONSES, capital, listed, setting_label, source_label, value_words
 from reports.language.reason_text import row_reason
-from reports.language.translate import mark, say, say_n, translate_stored
+from reports.language.translate import mark, say, say_n, translated
 from reports.page.model import Column, Figure, Fold, Prose, Row, Section, Small, Table, figure, words
 from reports.sections.effects import effects_blocks, labelled
 from transforms.config.settings_catalogue import Catalogue
@@ -219,7 +219,7 @@ def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> 
         from_=value_words(ends["from"], unit, shown),
         to=value_words(ends["to"], unit, shown),
         moved=number(ends["moved"], 1, sign=True),
-        wetness=translate_stored(ends["wetness_class"]),
+        wetness=translated(ends["wetness_class"]),
     )
 
 
@@ -232,7 +232,7 @@ def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catal
             Row(
                 (
                     words(setting_label(r["setting"], catalogue)),
-                    words(translate_stored(r["wetness_class"])),
+                    words(translated(r["wetness_class"])),
                     words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
                     figure(r["mean"], 1, r["lo95"], r["hi95"], sign=True),
                 ),

@@ -10,7 +10,7 @@ from reports.language.basis_messages import earlier_note
 from reports.language.bidi import isolated
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, interval, listed, setting_label, topsoil_and_soil, value_words
-from reports.language.translate import say, say_n, translate_stored
+from reports.language.translate import say, say_n, translated
 from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.page.theme import midnight
 from reports.pages.guide import guide_finding
@@ -33,8 +33,7 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
         cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in own_settings.iter_rows(named=True)}
         have = [(w, s) for w in WETNESS_CLASSES for s in SOIL_CLASSES if any(k[1:] == (w, s) for k in cells)]
         heads = tuple(
-            Column(capital(say("{wetness}, {soil}", wetness=translate_stored(w), soil=translate_stored(s))))
-            for w, s in have
+            Column(capital(say("{wetness}, {soil}", wetness=translated(w), soil=translated(s)))) for w, s in have
         )
         names = own_settings["setting"].unique(maintain_order=True).to_list()
         rows = tuple(

@@ -9,7 +9,7 @@ from reports.language.basis_messages import advice_words, basis_line
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, move_in_words, percent_change, sure, topsoil_and_soil
 from reports.language.reason_text import reason_text, row_reason
-from reports.language.translate import say, say_n, translate_stored
+from reports.language.translate import say, say_n, translated
 from reports.page.links import machine_anchor
 from reports.page.model import Card, Cards, Column, Fold, MoveCard, Prose, Row, Section, Table, figure, words
 from reports.sections.prices import assumption_words
@@ -177,14 +177,14 @@ def card(a: MachineAdvice, catalogue: Catalogue, shown: Shown) -> Card:
         say(
             "field {field} · {conditions} ({wetness}, {outlook})",
             field=head["field_id"],
-            outlook=translate_stored(head["outlook"]),
+            outlook=translated(head["outlook"]),
             conditions=topsoil_and_soil(head["wetness_class"], head["soil_class"]),
             wetness=number(head["topsoil_wetness"], 2),
         )
         if head["topsoil_wetness"] is not None
         else ""
     )
-    lines, blocks, badge = [where] if where else [], [], translate_stored(head["verdict"])
+    lines, blocks, badge = [where] if where else [], [], translated(head["verdict"])
     if a.worth is not None:
         badge = f"{shown.per_t(a.worth['gain_per_t'])} {shown.money_per_t}"
         lines.append(say("together {worth}", worth="; ".join([_total_gain(a, shown), *_gains(a.worth, shown)])))

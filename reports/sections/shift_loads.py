@@ -7,7 +7,7 @@ import polars as pl
 from reports.charts.load_contributions import load_contributions
 from reports.language.display_units import Shown, number
 from reports.language.labels import interval, source_label
-from reports.language.translate import say, translate_stored
+from reports.language.translate import say, translated
 from reports.page.model import Card, Cards, Column, Figure, LoadList, Prose, Row, Section, Table, figure, words
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
@@ -107,7 +107,7 @@ def load_list(loads: pl.DataFrame, shown: Shown, name: str = "loads-list") -> Lo
         name: id of the list.
     """
     factor = shown.convert(1.0, "t")
-    classes = {c: translate_stored(c) for c in (*WETNESS_CLASSES, *SOIL_CLASSES)}
+    classes = {c: translated(c) for c in (*WETNESS_CLASSES, *SOIL_CLASSES)}
     days = {d: shown.day(d) for d in loads["shift_date"].unique().to_list() if d is not None}
     rows = loads.select(
         "load_id",

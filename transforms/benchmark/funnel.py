@@ -35,7 +35,7 @@ class Funnel:
         """Return, for each estimate, the limit that it exceeds, or "within"."""
         distance = np.abs(estimates)
         return [
-            "beyond 99.8 %" if a > far else "beyond 95 %" if a > near else "within"
+            "beyond_998" if a > far else "beyond_95" if a > near else "within"
             for a, near, far in zip(distance, self.half["95"], self.half["998"], strict=True)
         ]
 

@@ -159,7 +159,7 @@ def test_a_funnel_without_over_dispersion_flags_as_many_as_it_should():
         errors = rng.uniform(0.5, 2, 40)
         beyond += funnel(rng.normal(0, errors), errors).beyond(rng.normal(0, errors))
     assert 0.03 < np.mean([b != "within" for b in beyond]) < 0.055
-    assert np.mean([b == "beyond 99.8 %" for b in beyond]) < 0.004
+    assert np.mean([b == "beyond_998" for b in beyond]) < 0.004
 
 
 def test_a_funnel_allows_for_what_subjects_differ_by():

@@ -10,7 +10,7 @@ from babel.messages.pofile import write_po
 from reports.language.bidi import without_isolates
 from reports.language.reason_messages import MESSAGES
 from reports.language.reason_text import row_reason
-from reports.language.translate import speaking, translate_stored
+from reports.language.translate import speaking, translated
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import reason
 from transforms.model.checks.fit_checks import _row
@@ -69,9 +69,4 @@ def test_the_table_stores_the_id_unchanged(field):
 @pytest.mark.usefixtures("german")
 @pytest.mark.parametrize("text", ["rejected because of -5", "row 1,234 of {0}", "line F-12; 0.5 of it"])
 def test_a_text_without_a_catalogue_entry_is_shown_unchanged(text):
-    assert translate_stored(text) == text
-
-
-@pytest.mark.usefixtures("german")
-def test_numbers_of_a_known_sentence_are_local():
-    assert translate_stored("beyond 99.8 %") == "beyond 99,8 %"
+    assert translated(text) == text

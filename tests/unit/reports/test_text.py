@@ -14,7 +14,7 @@ from babel.messages.pofile import read_po, write_po
 
 from flows import stages
 from flows.stages import pages
-from reports.language.translate import say, say_n, sentence_key, speaking, translate_stored
+from reports.language.translate import say, say_n, speaking
 from reports.pages.fleet import write_fleet
 from reports.pages.grower_data import grower_data
 from reports.pages.grower_sheet import write_grower_sheet
@@ -37,11 +37,10 @@ from transforms.trial.plan import read_trial
 
 ROOT = Path(__file__).parents[3] / "reports"
 KEYWORDS = {"say": None, "say_n": (1, 2), "mark": None}
-STORED_TEXTS = {
-    "benchmark": ["funnel"],
+STORED_WORDS = {
     "advice": ["outlook", "verdict"],
 }
-"""Table -> columns with sentences that pages show."""
+"""Table -> columns with words that pages show."""
 
 
 def ids(catalogue: Catalog) -> set[str]:
@@ -62,34 +61,22 @@ def test_the_catalogue_holds_every_text_of_the_sources_and_no_other(catalogue):
     assert len(texts) > 500
 
 
-def test_every_sentence_of_the_tables_is_in_the_catalogue(demo: Demo, catalogue):
+def test_every_word_of_the_tables_is_in_the_catalogue(demo: Demo, catalogue):
     known = ids(catalogue)
     with stages.open_warehouse(demo.workspace) as warehouse:
         stored = {
             s
-            for t, columns in STORED_TEXTS.items()
+            for t, columns in STORED_WORDS.items()
             for c in columns
             for s in warehouse.table(t)[c].drop_nulls().unique()
         }
-    parts = {p for s in stored if sentence_key(s)[0] not in known for p in s.split("; ")}
-    lost = {p for p in parts if sentence_key(p)[0] not in known}
-    assert lost == set()
+    assert stored <= known
     settings = {w for s in load_catalogue().values() for w in (s.label, s.up, s.down)}
     prices = {f.metadata["words"] for f in fields(Prices)}
     assert settings | prices <= known
 
 
-def test_a_sentence_is_looked_up_without_its_numbers():
-    assert sentence_key("too few loads: 12 in the fleet, 1,204 of this kind") == (
-        "too few loads: {0} in the fleet, {1} of this kind",
-        ["12", "1,204"],
-    )
-    with speaking("de-DE"):
-        assert translate_stored("beyond 99.8 %") == "beyond 99,8 %"
-        assert translate_stored("held by {braces} of G001") == "held by {braces} of G001"
-
-
-def translated(catalogue: Catalog, folder: Path, name: str) -> Path:
+def bracketed(catalogue: Catalog, folder: Path, name: str) -> Path:
     """Write a translation that encloses every text in brackets, and return its folder."""
     out = Catalog(locale="de")
     for m in catalogue:
@@ -105,7 +92,7 @@ def translated(catalogue: Catalog, folder: Path, name: str) -> Path:
 @pytest.fixture(scope="module")
 def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
     """Return every page of the demo season in the bracketed language."""
-    folder, out = translated(catalogue, tmp_path_factory.mktemp("text"), "de"), tmp_path_factory.mktemp("foreign")
+    folder, out = bracketed(catalogue, tmp_path_factory.mktemp("text"), "de"), tmp_path_factory.mktemp("foreign")
     season = replace(demo.workspace.season, locale="de-DE", texts=folder)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
     trial = stages.plan_trial(demo.workspace, query).trial
