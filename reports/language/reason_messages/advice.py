@@ -1,4 +1,3 @@
 """Messages of the reasons of `advice`."""
 
-
 ADVICE: dict[str, str] = {}

@@ -1,4 +1,3 @@
 """Messages of the reasons of `benchmark`."""
 
-
 BENCHMARK: dict[str, str] = {}

@@ -1,4 +1,3 @@
 """Messages of the reasons of `model`."""
 
-
 MODEL: dict[str, str] = {}

@@ -1,4 +1,3 @@
 """Messages of the reasons of `trace`."""
 
-
 TRACE: dict[str, str] = {}

@@ -1,4 +1,3 @@
 """Messages of the reasons of `trial`."""
 
-
 TRIAL: dict[str, str] = {}
