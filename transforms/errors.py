@@ -1,7 +1,10 @@
 """Exceptions of taretrace, by audience: user, workspace, internal error, source file."""
 
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from transforms.contracts.reason import Reason
 
 
 def is_panic(problem: BaseException) -> bool:
@@ -48,12 +51,13 @@ class ConsistencyError(Exception):
 
 
 class SourceFileError(Exception):
-    """A source file that cannot be read at all; it becomes one rejected row, never a crash."""
+    """A source file that cannot be read at all; it becomes one rejected row, never a crash.
 
-    def __init__(self, rule: str, says: str) -> None:
-        self.rule, self.says = rule, says
-        super().__init__(says)
+    Attributes:
+        rule: code of the rule that the file breaks.
+        reason: the reason for rejecting it.
+    """
 
-    def __reduce__(self) -> tuple[type["SourceFileError"], tuple[str, str]]:
-        """Keep the rule and the message when another process raises the error."""
-        return SourceFileError, (self.rule, self.says)
+    def __init__(self, rule: str, reason: "Reason") -> None:
+        self.rule, self.reason = rule, reason
+        super().__init__(rule, reason)  # the arguments keep both when another process raises the error

@@ -7,6 +7,8 @@ import polars as pl
 import shapely
 from numpy.typing import NDArray
 
+from transforms.contracts.reason import Reason, reason
+
 Points = NDArray[np.float64]
 EQUATOR_M, FLATTENING = 6_378_137.0, 1 / 298.257223563
 """The WGS 84 ellipsoid."""
@@ -29,11 +31,11 @@ class CrossingBudget:
 
 
 class OutlineError(Exception):
-    """An outline that would take too long to repair; `rule` and `says` as in a rejected row."""
+    """An outline that would take too long to repair; `rule` and `reason` as in a rejected row."""
 
-    def __init__(self, rule: str, says: str) -> None:
-        self.rule, self.says = rule, says
-        super().__init__(says)
+    def __init__(self, rule: str, reason: Reason) -> None:
+        self.rule, self.reason = rule, reason
+        super().__init__(rule, reason)
 
 
 def metres_per_degree(lat_deg: float) -> tuple[float, float]:
@@ -64,7 +66,8 @@ def repair_outline(geometry: shapely.Geometry | None, budget: CrossingBudget) ->
         return None
     points = shapely.get_coordinates(geometry)
     if len(points) > MAX_POINTS:
-        raise OutlineError("too_many_points", f"the outline has {len(points):,} points; at most {MAX_POINTS:,}")
+        why = reason("outline_too_many_points", points=len(points), max_points=MAX_POINTS)
+        raise OutlineError("too_many_points", why)
     if not np.isfinite(points).all():
         return None
     west, south, east, north = geometry.bounds
@@ -73,9 +76,7 @@ def repair_outline(geometry: shapely.Geometry | None, budget: CrossingBudget) ->
     allowed = min(MAX_CROSSINGS, budget.left)
     crossings = _count_crossings(geometry, allowed)
     if crossings > allowed:
-        raise OutlineError(
-            "tangled_outline", f"the outline crosses itself more often than {allowed} times; draw it again"
-        )
+        raise OutlineError("tangled_outline", reason("outline_crosses_itself", max_crossings=allowed))
     budget.left -= crossings
     geometry = shapely.set_precision(shapely.make_valid(shapely.force_2d(geometry)), DECIMALS)
     parts = [p for p in shapely.get_parts(geometry) if p.geom_type in {"Polygon", "MultiPolygon"} and p.area > 0]

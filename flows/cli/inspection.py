@@ -10,8 +10,9 @@ from rich.console import Console
 from flows import stages
 from flows.cli.output import FAILED_TITLE, print_line, show
 from flows.runtime.progress import Reporter
-from reports.language.reason_text import with_reasons
+from reports.language.reason_text import text_of, with_reasons
 from transforms.config.workspace import Workspace
+from transforms.contracts.reason import REASON_COLUMNS
 from transforms.ingest.corrections import write_rejected
 from transforms.ingest.mapping import read_mappings
 from transforms.operations.lineage import explain_load
@@ -41,20 +42,20 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
     examined = stages.examine_files(workspace, Reporter(quiet=as_json))
     received, rejected, left, failed = examined.received, examined.rejected, examined.left, examined.failed
     reasons = (
-        rejected.group_by("file", "rule", "says", maintain_order=True)
+        rejected.group_by("file", "rule", *REASON_COLUMNS, maintain_order=True)
         .agg(pl.len().cast(pl.Int64).alias("rows"), pl.col("line").min(), pl.col("raw").first().alias("example"))
         .sort("file", "rows", descending=[False, True])
     )
     files = pl.DataFrame([{k: getattr(r, k) for k in FILE_COLUMNS} for r in received], schema=FILE_COLUMNS)
     if as_json:
-        notes = {r.file: r.says for r in received if r.says}
+        notes = {r.file: [{**f.columns, "reason": text_of(f)} for f in r.findings] for r in received if r.findings}
         typer.echo(
             json.dumps(
                 {
                     "files": files.to_dicts(),
-                    "rejected": reasons.to_dicts(),
+                    "rejected": with_reasons(reasons).to_dicts(),
                     "left": left,
-                    "says": notes,
+                    "findings": notes,
                     "failed": failed.to_dicts(),
                 },
                 default=str,
@@ -64,12 +65,12 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
         console = Console()
         show(console, "Rows that ingest would store (times in UTC)", files)
         if reasons.height:
-            show(console, "Rows that ingest would reject, by reason", reasons)
+            show(console, "Rows that ingest would reject, by reason", with_reasons(reasons).drop(REASON_COLUMNS))
         if failed.height:
             show(console, FAILED_TITLE, failed)
         for r in received:
-            for line in r.says:
-                print_line(console, f"{r.file}: {line}")
+            for finding in r.findings:
+                print_line(console, f"{r.file}: {text_of(finding)}")
         for name, reason in left:
             print_line(console, f"Skipped: {name}: {reason}")
         print_line(console, f"{files.height} new files; nothing was written. Next: taretrace ingest {folder}")
@@ -84,7 +85,7 @@ def rejected(folder: Path, to: Path | None, file: str, *, as_json: bool) -> None
     target = to or workspace.out / "rejected"
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
         rows = warehouse.query("mendable", file=f"%{file}%")
-    written, left = write_rejected(rows, mappings, target)
+    written, left = write_rejected(rows, mappings, target, text_of)
     if as_json:
         typer.echo(json.dumps({"files": [str(p) for p in written], "rows": rows.height - left, "left": left}))
         return

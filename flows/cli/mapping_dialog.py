@@ -11,7 +11,9 @@ from rich.console import Console
 
 from flows.cli.mapping import FileKind
 from flows.cli.output import cell, print_line, printable, show
+from reports.language.reason_text import text_of, with_reasons
 from transforms.config.workspace import Workspace
+from transforms.contracts.reason import REASON_COLUMNS
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
 from transforms.ingest.mapping import mapping_of
@@ -85,7 +87,9 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
             answers[question.key] = typer.prompt(printable(prompt), default=question.guess or None, show_default=False)
             proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
     except SourceFileError as problem:
-        raise WorkspaceError(problem.says, where=str(file), remedy="correct the file, or export it again") from problem
+        raise WorkspaceError(
+            text_of(problem.reason), where=str(file), remedy="correct the file, or export it again"
+        ) from problem
     except ReaderFailureError as problem:
         raise _make_reader_error(problem, file) from problem
     _print_proposal(console, proposal)
@@ -93,7 +97,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
 
 
 def _make_reader_error(problem: ReaderFailureError, file: Path) -> WorkspaceError:
-    return WorkspaceError(problem.says, where=str(file), remedy="export it in another format, or split it")
+    return WorkspaceError(text_of(problem.reason), where=str(file), remedy="export it in another format, or split it")
 
 
 def _report_open_questions(file: Path, proposal: Proposal, console: Console, *, as_json: bool) -> None:
@@ -135,7 +139,7 @@ def _save(
         rows, rejected, read_count = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
     except SourceFileError as problem:
         raise WorkspaceError(
-            problem.says, where=str(file), remedy="give other answers with --answer KEY=VALUE"
+            text_of(problem.reason), where=str(file), remedy="give other answers with --answer KEY=VALUE"
         ) from problem
     except ReaderFailureError as problem:
         raise _make_reader_error(problem, file) from problem
@@ -155,7 +159,8 @@ def _save(
     else:
         show(console, f"The first {filled.height} rows as they would be read (times in UTC)", _transpose_wide(filled))
         if rejected.height:
-            show(console, f"{rejected.height} of the first {read_count:,} rows would be rejected", rejected.head(5))
+            why = with_reasons(rejected.head(5)).drop(REASON_COLUMNS)
+            show(console, f"{rejected.height} of the first {read_count:,} rows would be rejected", why)
     if not rows.height:
         raise WorkspaceError(
             "no row can be read with this mapping",

@@ -62,6 +62,8 @@ def export(
 
 def status(folder: Folder = HERE, as_json: Json = False) -> None:
     """Show received files, the delay of each source, rejected rows with reasons, and the size of each table."""
+    from reports.language.reason_text import with_reasons
+    from transforms.contracts.reason import REASON_COLUMNS
     from transforms.ingest.failed_read import failed_reads
     from transforms.storage.warehouse import Warehouse
 
@@ -71,8 +73,8 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
         found = {
             "arrived": warehouse.query("arrival"),
             "sources": warehouse.query("source_lag", now=dt.datetime.now(dt.UTC)),
-            "rejected": warehouse.query("rejection"),
-            "findings": warehouse.query("source_finding"),
+            "rejected": with_reasons(warehouse.query("rejection")),
+            "findings": with_reasons(warehouse.query("source_finding")),
             "failed": failed_reads(warehouse),
             "lookalikes": warehouse.query("lookalike_id"),
             "tables": warehouse.query("status"),
@@ -91,7 +93,7 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
     }
     console = Console()
     for name, frame in found.items():
-        show(console, titles[name], frame)
+        show(console, titles[name], frame.drop(REASON_COLUMNS, strict=False))
     print_line(console, f"Workspace: {folder.resolve()}")
 
 

@@ -6,6 +6,7 @@ from typing import Any
 from reports.language.bidi import isolated
 from reports.language.display_units import Shown, number
 from reports.language.labels import setting_label
+from reports.language.reason_text import row_reason
 from reports.language.translate import local_date, mark, say, say_n, translated
 from reports.page.model import Column, Fold, Prose, Row, Section, Table, figure, words
 from reports.sections.clock_offsets import offset_lines
@@ -115,7 +116,7 @@ def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
     )
 
 
-def _rejected(warehouse: Warehouse) -> Table:
+def _rejected(warehouse: Warehouse, catalogue: Catalogue) -> Table:
     return Table(
         "rejected",
         say("rejected rows"),
@@ -132,7 +133,7 @@ def _rejected(warehouse: Warehouse) -> Table:
                     words(r["file"]),
                     figure(r["rows"], 0),
                     figure(r["first_line"], 0),
-                    words(translated(r["says"])),
+                    words(row_reason(r, catalogue)),
                     words((r["example"] or "")[:90]),
                 )
             )
@@ -193,7 +194,7 @@ def health_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> 
     inside += [Prose(text) for text in offset_lines(warehouse)]
     tables = (
         _arrived(warehouse),
-        _rejected(warehouse),
+        _rejected(warehouse, catalogue),
         _closure(warehouse, shown),
         _sensors(warehouse, catalogue, shown),
     )

@@ -132,9 +132,10 @@ def test_unmapped_and_broken_files_are_rejected_with_reasons_and_strict_exits_1(
     result = json.loads(ran.out)
     assert result["rows_in"] == result["rows_rejected"] == 2
     status = json.loads(taretrace("status", workspace.root, "--json").out)
-    says = {r["file"]: r["says"] for r in status["rejected"]}
-    assert "there is no column 'field_id'" in says["fields.csv"]
-    assert "no mapping names this file" in says["notes.txt"]
+    reasons = {r["file"]: (r["reason_code"], json.loads(r["reason_args"])) for r in status["rejected"]}
+    assert reasons["fields.csv"] == ("missing_column", {"column": "field_id", "columns": "a, b"})
+    assert reasons["notes.txt"] == ("no_mapping", {})
+    assert "there is no column 'field_id'" in next(r["reason"] for r in status["rejected"] if r["file"] == "fields.csv")
 
 
 def test_a_foreign_warehouse_is_refused_with_a_remedy(tmp_path):

@@ -1,8 +1,10 @@
 """Takes one file in and shows what became of its rows."""
 
+import json
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -21,6 +23,18 @@ class Taken:
     accepted: pl.DataFrame
     rejected: pl.DataFrame
     received: IngestedFile
+
+    @property
+    def reasons(self) -> list[tuple[str, dict[str, Any]]]:
+        """Code and arguments of each rejected row's reason."""
+        return [(code, json.loads(args)) for code, args in self.rejected.select("reason_code", "reason_args").rows()]
+
+    @property
+    def findings(self) -> list[tuple[str, dict[str, Any]]]:
+        """Code and arguments of each finding, without the name of its part."""
+        plain = [{"code": f.code, "args": json.loads(f.args)} for f in self.received.findings]
+        own = [f["args"]["why"] if f["code"] == "in_part" else f for f in plain]
+        return [(f["code"], f["args"]) for f in own]
 
 
 def found(path: Path) -> InboxFile:

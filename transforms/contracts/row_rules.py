@@ -1,4 +1,4 @@
-"""Row rules of the source tables: fast validity check, key-free validation, and descriptions of broken rules."""
+"""Row rules of the source tables: fast validity check, key-free validation, and reasons of broken rules."""
 
 import copy
 from functools import cache
@@ -6,6 +6,8 @@ from typing import Any
 
 import dataframely as dy
 import polars as pl
+
+from transforms.contracts.reason import Reason, reason
 
 
 @cache
@@ -49,31 +51,36 @@ def plainly_valid(rows: pl.DataFrame, schema: type[dy.Schema]) -> bool:
     return bool(rows.select(pl.all_horizontal(e.fill_null(value=True) for e in checks.values())).item())
 
 
-RULE_WORDS = {
-    "net_above_gross": "net_t is above gross_t",
-    "weighed_before_leaving": "weighed_at is not after left_field_at",
-    "sand_and_clay_exceed_100": "sand_pct and clay_pct together are above 100",
-    "lowest_above_highest": "air_temp_min_c is above air_temp_max_c",
-}
-"""Rule over several columns -> reason for rejecting a row that breaks it."""
+SEVERAL_COLUMNS_CODES = (
+    "net_above_gross",
+    "weighed_before_leaving",
+    "sand_and_clay_exceed_100",
+    "lowest_above_highest",
+)
+"""Rules over several columns; the reason for rejecting a row that breaks one has the name of the rule."""
 
 
-def rule_in_words(rule: str, schema: type[dy.Schema]) -> str:
-    """Return the reason for rejecting a row, from the name that dataframely gives the broken rule."""
+def rejection_reason(rule: str, schema: type[dy.Schema]) -> Reason:
+    """Return the reason for rejecting a row, from the name that dataframely gives the broken rule.
+
+    Raises:
+        KeyError: the rule has no reason.
+    """
     if rule.endswith("_needed"):
-        return f"{rule.removesuffix('_needed')} is empty"
+        return reason("column_empty", column=rule.removesuffix("_needed"))
     if "|" not in rule:
-        return RULE_WORDS[rule]
+        return {code: reason(code) for code in SEVERAL_COLUMNS_CODES}[rule]
     column, kind = rule.split("|", 1)
-    bound = getattr(schema.columns()[column], kind, None)
+    limit = getattr(schema.columns()[column], kind, None)
+    bound = limit if isinstance(limit, int | float) else str(limit)
     return {
-        "nullability": f"{column} is empty",
-        "min_length": f"{column} is empty",
-        "min": f"{column} is below {bound}",
-        "min_exclusive": f"{column} is not above {bound}",
-        "max": f"{column} is above {bound}",
-        "nan": f"{column} is not a number",
-        "inf": f"{column} is not finite",
+        "nullability": reason("column_empty", column=column),
+        "min_length": reason("column_empty", column=column),
+        "min": reason("below_minimum", column=column, bound=bound),
+        "min_exclusive": reason("not_above_bound", column=column, bound=bound),
+        "max": reason("above_maximum", column=column, bound=bound),
+        "nan": reason("value_not_a_number", column=column),
+        "inf": reason("value_not_finite", column=column),
     }[kind]
 
 

@@ -5,9 +5,10 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.errors import SourceFileError
 
-REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, "says": pl.String}
+REJECTED = {"line": pl.Int64, "column": pl.String, "raw": pl.String, "rule": pl.String, **REASON_COLUMNS}
 MARK = "\x1f"
 """Prefix of internal column names; it cannot occur in the column names of a file."""
 LINE, ROW = f"{MARK}line", f"{MARK}row"
@@ -20,7 +21,7 @@ LONG_TEXTS = {"boundary": 8 << 20}
 EMPTY_WORDS = ["", "n/a", "N/A", "NA", "null", "NULL", "NaN", "nan", "-", "--", "---"]
 
 
-def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: str, says: str) -> pl.DataFrame:
+def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: str, why: Reason) -> pl.DataFrame:
     """Return rejected rows that broke one rule, in the schema `REJECTED`.
 
     Args:
@@ -28,13 +29,12 @@ def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: s
         column: the column of the rule; None for a rule about the whole row.
         raws: the raw text of each row.
         rule: code of the rule.
-        says: the reason.
+        why: the reason.
     """
     quoted = [r if len(r) <= RAW_CHARACTERS else r[:RAW_CHARACTERS] + "…" for r in raws]
     n = len(lines)
-    return pl.DataFrame(
-        {"line": lines, "column": [column] * n, "raw": quoted, "rule": [rule] * n, "says": [says] * n}, schema=REJECTED
-    )
+    shared = {name: [value] * n for name, value in {"rule": rule, **why.columns}.items()}
+    return pl.DataFrame({"line": lines, "column": [column] * n, "raw": quoted, **shared}, schema=REJECTED)
 
 
 def none_rejected() -> pl.DataFrame:
@@ -54,7 +54,7 @@ class Chunk:
         rows_repeated: number of rows that repeat another row.
         part: the sheet, or the log of an archive, if a file has several.
         units: column -> unit, if the file states it.
-        findings: sentences about how the chunk was read, for the user.
+        findings: notes for the user on how the chunk was read.
     """
 
     cells: pl.DataFrame
@@ -64,7 +64,7 @@ class Chunk:
     rows_repeated: int = 0
     part: str | None = None
     units: dict[str, str] = field(default_factory=dict)
-    findings: tuple[str, ...] = ()
+    findings: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -95,4 +95,4 @@ def require_columns(has: list[str], wanted: list[str]) -> None:
     for source in wanted:
         if source not in has:
             shown = ", ".join(c for c in has if c != LINE)[:200]
-            raise SourceFileError("missing_column", f"there is no column '{source}'; the file has {shown}")
+            raise SourceFileError("missing_column", reason("missing_column", column=source, columns=shown))

@@ -7,11 +7,13 @@ name (a machine, a date) remains valid. Its last column contains the reason for 
 import csv
 import io
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
 import xlsxwriter
 
+from transforms.contracts.reason import Reason
 from transforms.ingest.chunk import RAW_CHARACTERS
 from transforms.ingest.mapping import CORRECTIONS_PREFIX, Mapping, own_name
 from transforms.ingest.readers.text_layout import cells_of
@@ -40,20 +42,23 @@ def corrections_name(file: str, taken: set[str]) -> str:
     return name
 
 
-def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Path) -> tuple[list[Path], int]:
+def write_rejected(
+    rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Path, sentence_of: Callable[[Reason], str]
+) -> tuple[list[Path], int]:
     """Write one corrections file per source file.
 
     Args:
         rows: rows of the query `sql/queries/mendable.sql`.
         mappings: mapping name -> mapping.
         folder: output folder.
+        sentence_of: function that returns the sentence of a reason.
 
     Returns:
         (files written, number of rows that cannot be corrected this way: from task data or Parquet, or too long).
     """
     folder.mkdir(parents=True, exist_ok=True)
     written, left, taken = [], 0, set[str]()
-    whole = rows.filter(pl.col("raw").str.len_chars() <= RAW_CHARACTERS)
+    whole = _with_sentences(rows.filter(pl.col("raw").str.len_chars() <= RAW_CHARACTERS), sentence_of)
     left += rows.height - whole.height
     for (_, file), part in whole.group_by("source_sha256", "file", maintain_order=True):
         mapping = mappings.get(part["mapping"][0])
@@ -67,14 +72,23 @@ def write_rejected(rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Pat
     return written, left
 
 
+def _with_sentences(rows: pl.DataFrame, sentence_of: Callable[[Reason], str]) -> pl.DataFrame:
+    """Return the rows with the column `why_rejected`: the sentences of all reasons of a row."""
+    sentences = [
+        "; ".join(dict.fromkeys(sentence_of(Reason(r["reason_code"], r["reason_args"])) for r in reasons))
+        for reasons in rows["reasons"]
+    ]
+    return rows.with_columns(pl.Series("why_rejected", sentences, dtype=pl.String))
+
+
 def _write_text(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
     separator = mapping.separator
     header = [line + separator for line in rows["header"][0].split("\n")]
     header[mapping.header_line - 1] += REASON_HEADER
     out = io.StringIO()
     writer = csv.writer(out, delimiter=separator, lineterminator="\n")
-    for raw, says in rows.select("raw", "says").iter_rows():
-        writer.writerow([*(_escaped(c) for c in cells_of(raw, separator) or [raw]), says])
+    for raw, why_rejected in rows.select("raw", "why_rejected").iter_rows():
+        writer.writerow([*(_escaped(c) for c in cells_of(raw, separator) or [raw]), why_rejected])
     text = "\n".join(header) + "\n" + out.getvalue()
     target.write_bytes(text.encode(mapping.encoding, errors="replace"))
 
@@ -90,8 +104,9 @@ def _write_sheet(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
             for i, line in enumerate(header):
                 page.write_row(i, 0, line)
             page.write_string(mapping.header_line - 1, width, REASON_HEADER)
-            for i, (raw, says) in enumerate(part_rows.select("raw", "says").iter_rows(), start=len(header)):
+            reasons = part_rows.select("raw", "why_rejected").iter_rows()
+            for i, (raw, why_rejected) in enumerate(reasons, start=len(header)):
                 for j, cell in enumerate(raw.split("\t")):
                     if cell:
                         page.write_string(i, j, cell)
-                page.write_string(i, width, says)
+                page.write_string(i, width, why_rejected)

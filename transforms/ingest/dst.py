@@ -14,6 +14,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.contracts.reason import Reason, reason
+
 LONG_US = 2 * 3_600_000_000
 NEAR_US = 45 * 60_000_000
 USUAL_STEP_US = 15 * 60_000_000
@@ -41,15 +43,12 @@ class UnfoldedTimes:
     utc: pl.Series
     doubtful: tuple[dt.datetime, ...] = ()
 
-    def finding(self, name: str) -> tuple[str, ...]:
+    def finding(self, name: str) -> tuple[Reason, ...]:
         """Return a finding about the doubtful times of a column; empty if there are none."""
         if not self.doubtful:
             return ()
-        finding = (
-            f"{len(self.doubtful):,} times of '{name}' are in the hour that clocks repeat, and their pass is not "
-            f"certain (the first is {self.doubtful[0]:%Y-%m-%d %H:%M:%S}); give such times with their offset from UTC"
-        )
-        return (finding,)
+        first = f"{self.doubtful[0]:%Y-%m-%d %H:%M:%S}"
+        return (reason("times_in_repeated_hour", n=len(self.doubtful), column=name, first=first),)
 
 
 def _cost(pause: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 import polars as pl
 
+from transforms.contracts.reason import reason
 from transforms.ingest.chunk import Chunk, rejected_rows
 
 
@@ -38,6 +39,5 @@ def split_clashes(rows: pl.DataFrame, key: list[str], piece: Chunk, taken: pl.Da
     if taken is not None and taken.height:
         first = first.join(taken.select(key), on=key, how="anti", maintain_order="left")
     clash = fresh.join(first.select("row"), on="row", how="anti", maintain_order="left")["line"].to_list()
-    reason = f"{', '.join(key)} stands earlier in this file with other values; the first was taken"
-    rejected = rejected_rows(clash, key[0], piece.raw(clash), "same_key_twice", reason)
+    rejected = rejected_rows(clash, key[0], piece.raw(clash), "same_key_twice", reason("same_key_twice", key=key))
     return SplitRows(first, rejected, rows.height - first.height - len(clash))

@@ -6,6 +6,7 @@ import re
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import Reason
 from transforms.contracts.source_tables import contract
 from transforms.ingest.chunk import rejected_rows
 from transforms.ingest.failed_read import forget_failure
@@ -49,9 +50,9 @@ def _record_source(found: InboxFile, received: IngestedFile, mapping: Mapping | 
     texts = dict.fromkeys(("kind", "mapping", "mapping_fingerprint"), pl.String)
     times = dict.fromkeys(("file_at", "from_at", "to_at", "received_at"), pl.Datetime("us", "UTC"))
     store.into.append("source_file", pl.DataFrame([row], schema_overrides={**texts, **times}))
-    if received.says:
-        says = {"source_sha256": found.sha, "file": found.file, "says": received.says}
-        store.into.append("source_finding", pl.DataFrame(says))
+    if received.findings:
+        findings = [{"source_sha256": found.sha, "file": found.file, **f.columns} for f in received.findings]
+        store.into.append("source_finding", pl.DataFrame(findings))
 
 
 def _store_rows(found: InboxFile, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: IngestTarget) -> None:
@@ -87,11 +88,13 @@ def record(found: InboxFile, mapping: Mapping, read: FileRead, catalogue: Catalo
     _record_source(found, read.received, mapping, store)
 
 
-def reject_whole(found: InboxFile, mapping: Mapping | None, rule: str, says: str, store: IngestTarget) -> IngestedFile:
+def reject_whole(
+    found: InboxFile, mapping: Mapping | None, rule: str, why: Reason, store: IngestTarget
+) -> IngestedFile:
     """Write the single rejected row of an unreadable file, in the transaction of the caller."""
     kind, name = (None, None) if mapping is None else (mapping.kind, mapping.name)
     received = IngestedFile(found.file, kind, name, rows_in=1, rows_rejected=1)
-    row = rejected_rows([0], None, [""], rule, says)
+    row = rejected_rows([0], None, [""], rule, why)
     store.into.append(
         "rejected_row", row.with_columns(pl.lit(found.sha).alias("source_sha256"), pl.lit(found.file).alias("file"))
     )

@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import reason
 from transforms.errors import DamagedError, SourceFileError, is_panic
 from transforms.ingest.failed_read import note_failure
 from transforms.ingest.file_record import clear_failure, record, reject_whole
@@ -59,9 +60,8 @@ def ingest_in_transaction(
         ChangedWhileReadError: the file changed while it was read.
     """
     if mapping is None:
-        says = "no mapping names this file; 'taretrace map' on it makes one"
         with _recording(found, store):
-            return reject_whole(found, None, "no_mapping", says, store)
+            return reject_whole(found, None, "no_mapping", reason("no_mapping"), store)
     try:
         (job,) = store.jobs([(found, mapping)], catalogue)
         result = read(job)
@@ -69,7 +69,7 @@ def ingest_in_transaction(
         store.onto.delete_source(found.sha)
         with _recording(found, store):
             clear_failure(found, store)
-            return reject_whole(found, mapping, problem.rule, problem.says, store)
+            return reject_whole(found, mapping, problem.rule, problem.reason, store)
     with _recording(found, store):
         record(found, mapping, result, catalogue, store)
     return result.received
@@ -134,11 +134,11 @@ def reject_failed(found: InboxFile, mapping: Mapping, problem: BaseException, st
     """Reject a file whose reader failed, and count the failure, in the transaction of the caller."""
     code, failed = "internal_error", ""
     if isinstance(problem, ReaderFailureError):
-        code, says = problem.code, f"{problem.says}; send it in another form, or in parts"
+        code, why = problem.code, reason("reader_failed", why=problem.reason)
     else:
         failed = str(problem) if isinstance(problem, ReadError) else place_of(problem)
-        says = f"the program failed on it ({failed}); report it"
-    received = reject_whole(found, mapping, code, says, store)
+        why = reason("internal_error", place=failed)
+    received = reject_whole(found, mapping, code, why, store)
     note_failure(found, mapping, code, store.into)
     received.failed, received.failure_code = failed, code
     return received

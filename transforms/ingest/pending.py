@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
+from transforms.contracts.reason import reason
 from transforms.ingest.failed_read import sources_to_retry
 from transforms.ingest.file_record import file_at
 from transforms.ingest.inbox import Inbox, InboxFile, KnownFiles
@@ -107,17 +108,17 @@ def forget(sources: set[str], readable: set[str], warehouse: Warehouse, lake: La
     return forgotten
 
 
-STUCK = "its mapping changed after the file left the inbox, and there is no copy: its rows are of the earlier mapping"
+STUCK = reason("mapping_changed_without_copy")
+"""Finding about a file that cannot be read again through its changed mapping."""
 
 
 def _note_stuck(stuck: list[tuple[str, str]], warehouse: Warehouse) -> None:
-    noted = set(warehouse.table("source_finding").filter(pl.col("says") == STUCK)["source_sha256"].to_list())
-    rows = [(sha, file, STUCK) for sha, file in stuck if sha not in noted]
+    findings = warehouse.table("source_finding").filter(reason_code=STUCK.code)
+    noted = set(findings["source_sha256"].to_list())
+    rows = [{"source_sha256": sha, "file": file, **STUCK.columns} for sha, file in stuck if sha not in noted]
     if rows:
         with warehouse.transaction():
-            warehouse.append(
-                "source_finding", pl.DataFrame(rows, schema=["source_sha256", "file", "says"], orient="row")
-            )
+            warehouse.append("source_finding", pl.DataFrame(rows))
 
 
 def record_earlier_dates(founds: Iterable[InboxFile], mappings: list[Mapping], warehouse: Warehouse) -> None:

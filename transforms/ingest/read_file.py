@@ -13,6 +13,7 @@ from typing import cast
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import Reason
 from transforms.ingest.chunk import Chunk, Source
 from transforms.ingest.duplicates import split_clashes
 from transforms.ingest.inbox import InboxFile
@@ -43,7 +44,7 @@ class IngestedFile:
         header: raw lines above the rows.
         from_at: earliest time of its accepted rows.
         to_at: latest time of its accepted rows.
-        says: findings about how the file was read.
+        findings: notes for the user on how the file was read.
         lies: spans of its telemetry on the lake.
         failed: class and location of an internal error.
         failure_code: rule of its single rejected row, if its reader failed.
@@ -59,7 +60,7 @@ class IngestedFile:
     header: str = ""
     from_at: dt.datetime | None = None
     to_at: dt.datetime | None = None
-    says: list[str] = field(default_factory=list)
+    findings: list[Reason] = field(default_factory=list)
     lies: list[StoredSpan] = field(default_factory=list)
     failed: str = ""
     failure_code: str = ""
@@ -160,7 +161,7 @@ class _RowCollector:
         self.received.rows_accepted += accepted
         self.received.rows_repeated += checked.rows_repeated + repeated
         self._reject(pl.concat([checked.rejected, clashes]), piece.part)
-        self.received.says += [s for s in piece.findings if s not in self.received.says]
+        self.received.findings += [f for f in piece.findings if f not in self.received.findings]
         self.base += piece.lines
 
     def _extend_span(self, rows: pl.DataFrame) -> None:

@@ -21,6 +21,7 @@ from typing import IO, Any, BinaryIO, TypeVar, cast
 
 import psutil
 
+from transforms.contracts.reason import Reason, reason
 from transforms.ingest.reader_main import LAST, Answer, Call, read_message, write_message
 from transforms.parallel import remove_orphans
 
@@ -45,12 +46,12 @@ class ReaderFailureError(Exception):
 
     Attributes:
         code: `reader_died`, `reader_memory` or `reader_time`.
-        says: the reason as a phrase.
+        reason: the reason.
     """
 
-    def __init__(self, code: str, says: str) -> None:
-        self.code, self.says = code, says
-        super().__init__(says)
+    def __init__(self, code: str, reason: Reason) -> None:
+        self.code, self.reason = code, reason
+        super().__init__(code, reason)
 
 
 class ReadError(Exception):
@@ -204,7 +205,7 @@ class ReaderProcess:
                 answer = running.answers.get(timeout=LOOK_EVERY_S)
             except queue.Empty:
                 if time.monotonic() > until:
-                    raise ReaderFailureError("reader_time", f"reading it took more than {seconds:.0f} s") from None
+                    raise ReaderFailureError("reader_time", reason("reader_too_slow", max_s=seconds)) from None
                 if running.memory_bytes() > self.memory_bytes:
                     raise self._too_much_memory() from None
                 continue
@@ -214,26 +215,27 @@ class ReaderProcess:
             return found
 
     def _too_much_memory(self) -> ReaderFailureError:
-        says = f"reading it took more than {self.memory_bytes / 1e9:.1f} GB of memory"
-        return ReaderFailureError("reader_memory", says)
+        why = reason("reader_memory_exceeded", max_gb=self.memory_bytes / 1e9)
+        return ReaderFailureError("reader_memory", why)
 
     def _death(self, running: _Running) -> ReaderFailureError:
         code = running.process.wait()
         if any(words in running.last_words() for words in NO_MEMORY):
             return self._too_much_memory()
         if code == -getattr(signal, "SIGXCPU", 0) != 0:
-            return ReaderFailureError("reader_time", "reading it took too much processor time")
-        ended = signal.Signals(-code).name if code < 0 else f"exit code {code}"
-        return ReaderFailureError("reader_died", f"the process that read it ended with {ended}")
+            return ReaderFailureError("reader_time", reason("reader_processor_time"))
+        if code < 0:
+            return ReaderFailureError("reader_died", reason("reader_killed", signal=signal.Signals(-code).name))
+        return ReaderFailureError("reader_died", reason("reader_exited", exit_code=code))
 
 
 def _value(found: Answer) -> Any:
     if found.kind == "done":
         return found.value
     if found.kind == "panicked":
-        raise ReaderFailureError("reader_died", f"the library that read it failed ({found.value})")
+        raise ReaderFailureError("reader_died", reason("reader_panicked", place=found.value))
     if found.kind == "failed":
         raise ReadError(found.value)
     if found.kind == "no_memory":
-        raise ReaderFailureError("reader_memory", "there was not enough memory to read it")
+        raise ReaderFailureError("reader_memory", reason("reader_out_of_memory"))
     raise found.value

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple, Self, cast
 
 import polars as pl
 
+from transforms.contracts.reason import reason
 from transforms.ingest.chunk import Chunk, none_rejected, rejected_rows
 from transforms.ingest.duplicates import SplitRows, split_clashes
 from transforms.storage.lake import PREFIX, Lake, LakePath, read_frame
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
     from transforms.storage.lake_file import LakeFile
 
 KEY = ["machine_id", "logged_at"]
-ROLLED_UP = "the records of this machine and day have given way to bins; it cannot be told whether this one is new"
+EXPIRED = reason("records_expired")
+"""Reason for rejecting a record of a machine-day with expired records: it may repeat one of them."""
 PENDING_ROWS = 400_000
 WRITES_AHEAD = 4
 MachineDay = tuple[str, dt.date]
@@ -117,7 +119,7 @@ class TelemetryWriter:
         """Return the rows of a machine-day compared with all earlier rows."""
         if key in self.rolled:
             lines = part["line"].to_list()
-            rejected = rejected_rows(lines, "logged_at", piece.raw(lines), "rolled_up", ROLLED_UP)
+            rejected = rejected_rows(lines, "logged_at", piece.raw(lines), "rolled_up", EXPIRED)
             return SplitRows(part.clear(), rejected, 0)
         times = part["logged_at"]
         if key not in self.others:

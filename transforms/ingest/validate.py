@@ -8,7 +8,8 @@ import dataframely as dy
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.contracts.row_rules import plainly_valid, rows_alone, rule_column, rule_in_words
+from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
+from transforms.contracts.row_rules import plainly_valid, rejection_reason, rows_alone, rule_column
 from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.contracts.units import stored_unit, to_unit
 from transforms.errors import SourceFileError, WorkspaceError
@@ -33,7 +34,7 @@ class ValidatedChunk:
 
     Attributes:
         good: valid rows: canonical columns, `line`, and `row`, the row number within the chunk; keys may still repeat.
-        rejected: rejected rows: `line, column, raw, rule, says`.
+        rejected: rejected rows: see `REJECTED`.
         rows_repeated: number of rows that repeat a header or a total.
         piece: the chunk.
     """
@@ -110,7 +111,7 @@ class Reader:
         with_findings = replace(piece, findings=piece.findings + findings)
         return ValidatedChunk(good, rejected, piece.rows_repeated + repeated, with_findings)
 
-    def _with_times(self, cells: pl.DataFrame) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    def _with_times(self, cells: pl.DataFrame) -> tuple[pl.DataFrame, tuple[Reason, ...]]:
         """Return the cells with the mapped times in UTC added, and findings about these times."""
         dtypes = self.dtypes()
         times = [c for c in self.mapping.columns if c.sources and isinstance(dtypes[c.column], pl.Datetime)]
@@ -129,11 +130,11 @@ class Reader:
         checks = [(c, *check) for c in mapped for check in self._checks(c, dtypes[c.column], cells)]
         flags = typed.select(check.any().alias(str(i)) for i, (_, check, *_) in enumerate(checks))
         unread = []
-        for i, (column, check, rule, reason) in enumerate(checks):
+        for i, (column, check, rule, why) in enumerate(checks):
             if not typed.height or not flags[str(i)][0]:
                 continue
             lines = typed.filter(check)[LINE].to_list()
-            unread.append(rejected_rows(lines, column.column, piece.raw(lines), rule, reason))
+            unread.append(rejected_rows(lines, column.column, piece.raw(lines), rule, why))
             typed = typed.filter(~check)
         names = {c.column for c in mapped}
         rows = typed.select(
@@ -170,13 +171,12 @@ class Reader:
         if stored is None:
             return number
         if unit is None:
-            raise SourceFileError(
-                "unit_unknown", f"the file does not say the unit of '{column.sources[0]}'; name it in the mapping"
-            )
+            raise SourceFileError("unit_unknown", reason("unit_unknown", column=column.sources[0]))
         try:
             return to_unit(number, unit, stored, where=f"mapping {self.mapping.name} [columns.{column.column}]")
         except WorkspaceError as problem:
-            raise SourceFileError("unit_mismatch", str(problem)) from problem
+            why = reason("unit_mismatch", column=column.sources[0], unit=unit, stored_unit=stored)
+            raise SourceFileError("unit_mismatch", why) from problem
 
     def _number(self, source: str, schema: pl.Schema) -> pl.Expr:
         """Return a number in the number format of the mapping.
@@ -199,10 +199,12 @@ class Reader:
             return pl.lit(column.value).cast(dtype, strict=False)
         found = re.search(str(column.file_name), own_name(self.file_name))
         if not found or not found.groups():
-            raise SourceFileError("file_name", f"{column.column} should stand in the file's name, and does not")
+            raise SourceFileError("file_name", reason("not_in_file_name", column=column.column))
         return pl.lit(found.group(1)).cast(dtype, strict=False)
 
-    def _checks(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame) -> list[tuple[pl.Expr, str, str]]:
+    def _checks(
+        self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame
+    ) -> list[tuple[pl.Expr, str, Reason]]:
         """Return (True if a row is rejected, rule, reason) for each way in which a cell may be unusable."""
         checks = []
         unread = self._unread(column, dtype, cells)
@@ -210,10 +212,10 @@ class Reader:
             checks.append((unread, *self._unread_reason(column, dtype)))
         if dtype == pl.String:
             text, max_bytes = pl.col(MARK + column.column), LONG_TEXTS.get(column.column, MAX_TEXT_BYTES)
-            reason = f"{column.column} is longer than {max_bytes:,} bytes"
-            checks.append(((text.str.len_bytes() > max_bytes).fill_null(value=False), "too_long", reason))
+            long = (text.str.len_bytes() > max_bytes).fill_null(value=False)
+            checks.append((long, "too_long", reason("text_too_long", column=column.column, max_bytes=max_bytes)))
             nul = text.str.contains("\x00", literal=True).fill_null(value=False)
-            checks.append((nul, "nul_bytes", f"{column.column} holds NUL bytes: it was damaged before it came here"))
+            checks.append((nul, "nul_bytes", reason("text_has_nul_bytes", column=column.column)))
         return checks
 
     def _unread(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame) -> pl.Expr | None:
@@ -231,40 +233,46 @@ class Reader:
             pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) & pl.col(MARK + column.column).is_null()
         )
 
-    def _unread_reason(self, column: ColumnMapping, dtype: pl.DataType) -> tuple[str, str]:
+    def _unread_reason(self, column: ColumnMapping, dtype: pl.DataType) -> tuple[str, Reason]:
         """Return (rule, reason) for a cell that cannot be converted."""
         name = " / ".join(column.sources)
         if isinstance(dtype, pl.Datetime):
-            return "not_a_time", f"'{name}' is not a time of the form {column.format} in {column.time_zone}"
+            return "not_a_time", reason("not_a_time", column=name, form=column.format, time_zone=column.time_zone)
         if column.words is not None:
-            return "unknown_word", f"'{name}' is none of {', '.join(column.words)}"
+            return "unknown_word", reason("unknown_word", column=name, words=list(column.words))
         if dtype == pl.Boolean:
-            return "unknown_word", f"'{name}' is none of {', '.join(BOOLEANS)}"
+            return "unknown_word", reason("unknown_word", column=name, words=list(BOOLEANS))
         if column.steps:
             low, high = column.steps[0][0], column.steps[-1][0]
-            return "not_a_step", f"'{name}' is no number between the steps {low:g} and {high:g} of the mapping"
-        return "not_a_number", f"'{name}' is not a number with the decimal mark the mapping names"
+            return "not_a_step", reason("not_a_step", column=name, low=low, high=high)
+        return "not_a_number", reason("not_a_number", column=name)
 
     def _broken(self, failure: dy.FailureInfo, piece: Chunk) -> pl.DataFrame:
         """Return the rows that break the schema, each once, with all its reasons."""
         details = failure.details()
         broken = []
+        reasons: dict[str, Reason] = {}
         for rule in failure.counts():
             invalid = details.filter(pl.col(rule) == "invalid")
             lines = invalid["line"].to_list()
-            reason = rule_in_words(rule, self.schema)
+            reasons[rule] = rejection_reason(rule, self.schema)
             broken.append(
-                rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, reason).with_columns(invalid["row"])
+                rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, reasons[rule]).with_columns(
+                    invalid["row"]
+                )
             )
-        return (
+        rows = (
             pl.concat(broken)
             .group_by("row", maintain_order=True)
-            .agg(
-                pl.col("line", "column", "raw", "rule").first(),
-                pl.col("says").unique(maintain_order=True).str.join("; "),
-            )
-            .select(none_rejected().columns)
+            .agg(pl.col("line", "column", "raw", "rule").first(), pl.col("rule").str.join(MARK).alias("rules"))
         )
+        whys = {r: together(list(dict.fromkeys(reasons[n] for n in r.split(MARK)))) for r in rows["rules"].unique()}
+        return rows.with_columns(
+            pl.col("rules")
+            .replace_strict({r: why.columns[c] for r, why in whys.items()}, return_dtype=pl.String)
+            .alias(c)
+            for c in REASON_COLUMNS
+        ).select(none_rejected().columns)
 
     def _without_repeats(self, rejected: pl.DataFrame) -> tuple[pl.DataFrame, int]:
         """Return (rejected rows without repeated headers and totals, the number of those dropped)."""

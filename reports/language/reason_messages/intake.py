@@ -1,3 +1,70 @@
-"""Messages of the reasons of `intake`."""
+"""Messages of the reasons of intake: rejected rows, unreadable files, and notes on how files were read."""
 
-INTAKE: dict[str, str] = {}
+from reports.language.reason_messages.intake_formats import FORMATS
+from reports.language.translate import mark
+
+ROWS = {
+    "column_empty": mark("{column} is empty"),
+    "below_minimum": mark("{column} is below {bound:,g}"),
+    "not_above_bound": mark("{column} is not above {bound:,g}"),
+    "above_maximum": mark("{column} is above {bound:,g}"),
+    "value_not_a_number": mark("{column} is not a number"),
+    "value_not_finite": mark("{column} is not finite"),
+    "net_above_gross": mark("net_t is above gross_t"),
+    "weighed_before_leaving": mark("weighed_at is not after left_field_at"),
+    "sand_and_clay_exceed_100": mark("sand_pct and clay_pct together are above 100"),
+    "lowest_above_highest": mark("air_temp_min_c is above air_temp_max_c"),
+    "text_too_long": mark("{column} is longer than {max_bytes} bytes"),
+    "text_has_nul_bytes": mark("{column} contains NUL bytes: it was damaged before it was received"),
+    "not_a_time": mark("'{column}' is not a time of the form {form} in {time_zone}"),
+    "unknown_word": mark("'{column}' is none of {words}"),
+    "not_a_step": mark("'{column}' is not a number between the steps {low:g} and {high:g} of the mapping"),
+    "not_a_number": mark("'{column}' is not a number with the decimal mark of the mapping"),
+    "same_key_twice": mark("{key} occurs earlier in this file with other values; the first was taken"),
+    "records_expired": mark(
+        "the records of this machine and day have expired and only their bins are stored, so it is unknown whether "
+        "this record is new"
+    ),
+}
+"""Reasons for rejecting a row because of its values."""
+FILES = {
+    "no_mapping": mark("no mapping matches this file; create one with 'taretrace map'"),
+    "missing_column": mark("there is no column '{column}'; the file has {columns}"),
+    "unit_unknown": mark("the file does not state the unit of '{column}'; name it in the mapping"),
+    "unit_mismatch": mark(
+        "'{column}' has the unit '{unit}', which cannot be converted to '{stored_unit}'; correct it in the mapping"
+    ),
+    "not_in_file_name": mark("{column} should be in the file's name, and is not"),
+    "reader_failed": mark("{why}; send it in another format, or in parts"),
+    "reader_too_slow": mark("reading it took more than {max_s:.0f} s"),
+    "reader_processor_time": mark("reading it took too much processor time"),
+    "reader_memory_exceeded": mark("reading it took more than {max_gb:.1f} GB of memory"),
+    "reader_out_of_memory": mark("there was not enough memory to read it"),
+    "reader_killed": mark("the process that read it ended with {signal}"),
+    "reader_exited": mark("the process that read it ended with exit code {exit_code}"),
+    "reader_panicked": mark("the library that read it failed ({place})"),
+    "internal_error": mark("the program failed on it ({place}); report it"),
+    "file_has_nul_bytes": mark("the file contains NUL bytes: it is not a text table"),
+    "too_few_lines": mark("the file has fewer than two lines: there is nothing to propose from"),
+    "no_sheet_with_table": mark("no sheet of the workbook contains a table"),
+    "no_separator": mark("no separator splits the lines into cells"),
+    "no_header_found": mark("no line of the file looks like column names"),
+}
+"""Reasons for rejecting a whole file, in any format."""
+NOTES = {
+    "in_part": mark("{part}: {why}"),
+    "mapping_changed_without_copy": mark(
+        "its mapping changed after the file left the inbox, and there is no copy: its rows are of the earlier mapping"
+    ),
+    "repeated_column_name": mark(
+        "{n} columns are named '{name}'; '{name}' means the first of them, '{name} (2)' the second"
+    ),
+    "repeated_column_names": mark("{n} names of columns occur several times"),
+    "times_in_repeated_hour": mark(
+        "{n} times of '{column}' are in the hour that clocks repeat, and their pass is not certain (the first is "
+        "{first}); give such times with their offset from UTC"
+    ),
+}
+"""Notes on how a file was read, in any format."""
+
+INTAKE: dict[str, str] = {**ROWS, **FILES, **NOTES, **FORMATS}

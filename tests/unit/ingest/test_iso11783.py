@@ -74,7 +74,8 @@ def test_stray_bytes_are_skipped_and_told_and_every_record_comes_back(tmp_path, 
     out = take(folder, mapping, catalogue)
     assert out.accepted.height == 6
     assert out.rejected.select("rule", "line").rows() == [("stray_bytes", where)]
-    assert f"{len(stray):,} bytes at {sum(map(len, records[:where])):,}" in out.rejected["says"][0]
+    place = {"skipped_bytes": len(stray), "offset": sum(map(len, records[:where]))}
+    assert out.reasons == [("stray_bytes", place)]
     assert out.rejected["raw"][0].replace(" ", "") == stray[:32].hex()
 
 
@@ -122,20 +123,20 @@ def test_early_writers_put_every_position_field_into_every_record(tmp_path, mapp
     (folder / "TLG00001.BIN").write_bytes(body)
     out = take(folder, mapping, catalogue)
     assert out.accepted.height == 50
-    assert any("every position field" in s for s in out.received.says)
+    assert ("position_in_every_record", {}) in out.findings
 
 
 @pytest.mark.parametrize(
-    ("letters", "position", "began", "hour", "says"),
+    ("letters", "position", "began", "hour", "code"),
     [
-        ("ABDHI", {"H": 6 * 3_600_000, "I": 16_710}, "", 6, "by satellite time"),
-        ("ABDHI", {"H": 6 * 3_600_000 + 34 * 60_000, "I": 16_710}, "", 6.5 + 4 / 60, "satellite time is believed"),
-        ("ABDHI", {"H": 0, "I": 0xFFFF}, "2025-10-01T06:00:20Z", 6, "by the task's own times"),
-        ("ABDHI", {"H": 0, "I": 0}, "", 6, "as the mapping says"),
-        ("ABD", {}, "2025-10-01T02:15:00Z", 2.25, "by the task's own times"),
+        ("ABDHI", {"H": 6 * 3_600_000, "I": 16_710}, "", 6, "zone_by_satellites"),
+        ("ABDHI", {"H": 6 * 3_600_000 + 34 * 60_000, "I": 16_710}, "", 6.5 + 4 / 60, "machine_clock_wrong"),
+        ("ABDHI", {"H": 0, "I": 0xFFFF}, "2025-10-01T06:00:20Z", 6, "zone_by_task_start"),
+        ("ABDHI", {"H": 0, "I": 0}, "", 6, "zone_of_mapping"),
+        ("ABD", {}, "2025-10-01T02:15:00Z", 2.25, "zone_by_task_start"),
     ],
 )
-def test_local_time_becomes_utc_by_the_best_witness(tmp_path, mapping, catalogue, letters, position, began, hour, says):
+def test_local_time_becomes_utc_by_the_best_witness(tmp_path, mapping, catalogue, letters, position, began, hour, code):
     days = (START - dt.datetime(1980, 1, 1)).days  # noqa: DTZ001
     at = {**PLACE, **position}
     if at.get("I") == 16_710:
@@ -146,14 +147,14 @@ def test_local_time_becomes_utc_by_the_best_witness(tmp_path, mapping, catalogue
     ]
     out = take(write_set(tmp_path / "t", log, [SPEED], letters, began=began), mapping, catalogue)
     assert out.accepted["logged_at"][0] == dt.datetime(2025, 10, 1, tzinfo=dt.UTC) + dt.timedelta(hours=hour)
-    assert any(says in s for s in out.received.says)
+    assert [c for c, _ in out.findings] == [code]
 
 
 def test_no_zone_anywhere_is_asked_for(tmp_path, catalogue):
     bare = mapping_of({"kind": "telemetry", "files": ["*"], "form": "iso11783"}, "m", catalogue, "test")
     out = take(write_set(tmp_path / "t", moments(2), [SPEED]), bare, catalogue)
     assert out.rejected["rule"].to_list() == ["zone_unknown"]
-    assert "name time_zone in the mapping" in out.rejected["says"][0]
+    assert out.reasons == [("zone_unknown", {})]
 
 
 @pytest.mark.parametrize(
@@ -173,14 +174,14 @@ def test_the_devices_scale_and_the_dictionarys_are_reconciled(tmp_path, catalogu
     value = Value(397, designator="Speed", scale=scale)
     out = take(write_set(tmp_path / "t", moments(2, v0=1500), [value]), mapping, catalogue)
     assert out.accepted["ground_speed_kmh"][0] == pytest.approx(kmh)
-    assert any("scale_by" in s for s in out.received.says) == stated
+    assert any(code in {"device_scale_taken", "dictionary_scale_taken"} for code, _ in out.findings) == stated
 
 
 def test_of_two_scales_the_plausible_one_is_taken_for_a_setting(tmp_path, mapping, catalogue):
     wrong = Value(52, designator="Depth", scale=(0, 0.01, "mm"))  # 80 mm would be 0.08 cm: no depth
     out = take(write_set(tmp_path / "t", moments(2, v0=80), [wrong]), mapping, catalogue)
     assert out.accepted["share_depth_cm"][0] == 8.0
-    assert any("the dictionary's was taken" in s for s in out.received.says)
+    assert "dictionary_scale_taken" in [code for code, _ in out.findings]
 
 
 def test_proprietary_values_are_named_by_their_designator_and_unit(tmp_path, catalogue):
@@ -260,7 +261,7 @@ def test_parts_named_by_reference_are_read_with_the_rest(tmp_path, mapping, cata
     (folder / "dvc00000.xml").write_text(f"<XFC>{device([SPEED])}</XFC>")
     out = take(folder, mapping, catalogue)
     assert out.accepted["machine_id"].to_list() == ["Harvester 7"] * 3
-    assert any("GONE0000" in s for s in out.received.says)
+    assert ("linked_file_missing", {"file": "GONE0000"}) in out.findings
 
 
 @pytest.mark.parametrize(

@@ -93,7 +93,8 @@ def test_an_offset_that_no_zone_has_is_asked_about_with_what_was_found(tmp_path,
     folder = put(tmp_path / "t", inner, {"TLG00001": ([SPEED], seconds(3))})
     out = take(folder, reading(catalogue, zone=None), catalogue)
     assert out.rejected["rule"].to_list() == ["zone_unknown"]
-    assert "+337.5 min" in out.rejected["says"][0]
+    ((code, args),) = out.reasons
+    assert (code, args["why"]) == ("zone_contradictory", {"code": "task_start_differs", "args": {"minutes": 337.5}})
 
 
 @pytest.mark.parametrize(

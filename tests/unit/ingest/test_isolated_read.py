@@ -21,6 +21,7 @@ from tests.validation.seasons import QUIET
 from transforms import parallel as spreading
 from transforms.config.runtime import Notify
 from transforms.config.workspace import Workspace, init_workspace
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest import failed_read, isolated_read
 from transforms.ingest import ingest_file as receive
@@ -89,7 +90,7 @@ def test_a_process_that_does_not_survive_says_why_and_the_next_call_has_another(
     with pytest.raises(ReaderFailureError) as failure:
         process.call(function, *arguments, seconds=0.5 if code == "reader_time" else 60)
     assert failure.value.code == code
-    assert "grower" not in failure.value.says
+    assert "grower" not in failure.value.reason.args
     assert process.call(math.sqrt, 4, seconds=60) == 2
     assert process.call(os.getpid, seconds=60) != before
     assert not psutil.pid_exists(before)
@@ -122,9 +123,12 @@ def test_a_function_that_fails_is_said_by_class_and_place_and_the_process_lives(
     assert process.call(os.getpid, seconds=60) == before
 
 
-def test_a_refused_file_comes_back_with_its_rule():
-    back = pickle.loads(pickle.dumps(SourceFileError("no_header", "it has none")))  # noqa: S301
-    assert (back.rule, back.says) == ("no_header", "it has none")
+NO_HEADER = reason("header_line_empty", line=1)
+
+
+def test_a_refused_file_comes_back_with_its_rule_and_its_reason():
+    back = pickle.loads(pickle.dumps(SourceFileError("no_header", NO_HEADER)))  # noqa: S301
+    assert (back.rule, back.reason) == ("no_header", NO_HEADER)
 
 
 def test_limits_grow_with_the_file_and_are_shared():
@@ -228,7 +232,7 @@ def test_each_file_whose_reader_fails_is_one_rejected_file_and_all_others_are_ta
     rejected = stored(workspace, "rejected_row")
     assert {Path(f).stem: rule for f, rule in rejected.select("file", "rule").iter_rows()} == RULES
     assert rejected.height == len(RULES)
-    assert not rejected["says"].str.contains("grower").any()
+    assert not rejected["reason_args"].str.contains("grower").any()
     files = stored(workspace, "source_file")
     assert (files["rows_in"] == files["rows_accepted"] + files["rows_rejected"] + files["rows_repeated"]).all()
     assert files["rows_accepted"].sum() == 2

@@ -149,7 +149,7 @@ def test_columns_of_one_name_are_reported_and_the_first_is_read(taken):
     table = pa.table([*columns.values(), pa.array([1.0, 2.0, 3.0])], names=["m", "t", "d", "d"])
     out = taken(table)
     assert out.accepted["share_depth_cm"].to_list() == DEPTHS
-    assert any("'d (2)'" in s for s in out.received.says)
+    assert out.findings == [("repeated_column_name", {"name": "d", "n": 2})]
     second = {**LOG, "share_depth_cm": {"from": "d (2)", "unit": "cm"}}
     assert taken(table, columns=second).accepted["share_depth_cm"].to_list() == [1.0, 2.0, 3.0]
 

@@ -189,23 +189,23 @@ def test_one_degree_on_the_ellipsoid():
 
 
 @pytest.mark.parametrize(
-    ("geometry", "says"),
+    ("geometry", "codes"),
     [
-        ({"type": "Point", "coordinates": [15, 50]}, "no polygon"),
+        ({"type": "Point", "coordinates": [15, 50]}, {"not_a_polygon"}),
         (
             polygon([[512_000, 5_540_000], [512_100, 5_540_000], [512_100, 5_540_100], [512_000, 5_540_000]]),
-            "no polygon",
+            {"not_a_polygon"},
         ),
-        ({"type": "Polygon", "coordinates": "here"}, "cannot be read"),
-        (polygon([[15, 50], [15.01, 50], [15, 50]]), ""),
-        (None, "boundary is empty"),
+        ({"type": "Polygon", "coordinates": "here"}, {"geometry_unreadable"}),
+        (polygon([[15, 50], [15.01, 50], [15, 50]]), {"not_a_polygon", "geometry_unreadable"}),
+        (None, {"column_empty"}),
     ],
 )
-def test_a_feature_without_a_usable_outline_is_rejected_with_its_reason(tmp_path, catalogue, geometry, says):
+def test_a_feature_without_a_usable_outline_is_rejected_with_its_reason(tmp_path, catalogue, geometry, codes):
     path = collection(tmp_path / "f.geojson", ({"id": "F1"}, geometry), ({"id": "F2"}, polygon(SQUARE)))
     out = take(path, mapping(catalogue, "field_boundary", BOUNDARY), catalogue)
     assert out.accepted["field_id"].to_list() == ["F2"]
-    assert says in out.rejected["says"][0]
+    assert out.reasons[0][0] in codes
     assert json.loads(out.rejected["raw"][0])["properties"] == {"id": "F1"}
 
 
@@ -335,7 +335,7 @@ def test_a_table_of_days_and_an_archive_make_one_view_of_days(tmp_path, catalogu
         ingest_file(found(table), [days], catalogue, store)
         ingest_file(found(archive), [mapping(catalogue, "weather_reading", {}, form="ghcn_daily")], catalogue, store)
         view = warehouse.table("weather_day")
-        assert warehouse.table("rejected_row")["says"].to_list() == ["air_temp_min_c is above air_temp_max_c"]
+        assert warehouse.table("rejected_row")["reason_code"].to_list() == ["lowest_above_highest"]
     rows = view.select("station_id", pl.col("day_at").dt.day(), "air_temp_max_c", "air_temp_min_c", "rain_mm").rows()
     assert rows == [("S1", 1, 21.5, 9.8, 6.2), ("S1_________", 1, 20.0, 5.0, 1.2), ("S1_________", 2, 20.0, 5.0, 1.2)]
 

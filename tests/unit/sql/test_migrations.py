@@ -8,12 +8,14 @@ import duckdb
 import polars as pl
 import pytest
 
+from reports.language.reason_text import reason_text
 from tests.support.program import taretrace
 from tests.support.workspace_tables import every_table
 from tests.unit.sql.earlier_layouts import layouts, today
 from tests.validation.seasons import Season, ingest
 from transforms.config.workspace import Workspace
 from transforms.storage.migration import is_carried
+from transforms.storage.sql_files import sql_text
 from transforms.storage.warehouse import Warehouse
 
 EVERY = layouts()
@@ -83,6 +85,22 @@ def test_every_row_received_is_carried_over_from_every_earlier_layout(tmp_path, 
     fresh.close()
     with Warehouse(path) as warehouse:
         assert warehouse.table("upgrade").height == 1 + ("upgrade" in before)
+
+
+@pytest.mark.parametrize("table", ["rejected_row", "source_finding"])
+def test_an_earlier_sentence_is_kept_as_an_argument_and_the_statements_may_run_again(tmp_path, table):
+    version = max(k for k in EARLIER if " says " in EVERY[k].get(f"tables/{table}", ""))
+    con = made_of({f"tables/{table}": EVERY[version][f"tables/{table}"]}, tmp_path / "w.duckdb")
+    kinds = columns(con)[table]
+    row = {**{c: VALUES[kind] for c, kind in kinds.items()}, "says": "M1's log: it is 'odd'; 2 %"}
+    names, marks = ", ".join(f'"{c}"' for c in row), ", ".join("?" for _ in row)
+    con.execute(f'insert into "{table}" ({names}) values ({marks})', [*row.values()])
+    for _ in range(2):
+        con.execute(sql_text("migrations", table))
+        now = con.sql(f'from "{table}"').pl().row(0, named=True)
+        assert "says" not in now
+        assert reason_text(now["reason_code"], now["reason_args"]) == row["says"]
+    con.close()
 
 
 def step_back(workspace: Workspace, layout: dict[str, str]) -> None:

@@ -31,20 +31,21 @@ class ColumnReader:
         self.sniffed, self.layout, self.catalogue, self.zone, self.asker = sniffed, layout, catalogue, zone, asker
         self.cells = {c: [r[i] for r in sniffed.rows if i < len(r) and r[i]] for i, c in enumerate(sniffed.columns)}
 
-    def column(self, column: str, name: Name, confidence: float, phrase: str, *, temporal: bool) -> ColumnProposal:
+    def column(
+        self, column: str, name: Name, confidence: float, phrase: str | None, *, temporal: bool
+    ) -> ColumnProposal:
         """Return the proposal to read a table column from a named column of the file.
 
         Args:
             column: the table column.
             name: the parsed name of the file column.
             confidence: confidence of the match, 0 to 1.
-            phrase: the phrase that matched.
+            phrase: the phrase that matched; None if the user named the column.
             temporal: True for a time column.
         """
         row: dict[str, Any] = {"from": list(name.sources)}
-        proposed = ColumnProposal(
-            column, row, confidence, [f"the name matches '{phrase}'" if phrase != "your answer" else phrase]
-        )
+        reasons = ["your answer" if phrase is None else f"the name matches '{phrase}'"]
+        proposed = ColumnProposal(column, row, confidence, reasons)
         if len(name.sources) == 2 and not temporal:
             proposed.reasons.append("mean of left and right")
         if temporal:

@@ -150,11 +150,11 @@ def _letters(text: str) -> NDArray[np.int32]:
 
 
 class Match(NamedTuple):
-    """Match of a file column: its name, the confidence from 0 to 1, and the matching phrase."""
+    """Match of a file column: its name, the confidence from 0 to 1, and the phrase; None if the user named it."""
 
     name: Name
     confidence: float
-    phrase: str
+    phrase: str | None
 
 
 def match(index: NameIndex, kind: str, extra: dict[str, list[str]]) -> dict[str, Match]:

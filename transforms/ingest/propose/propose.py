@@ -94,7 +94,7 @@ class _Proposer:
             answer = self.answers.get(column)
             if answer and answer != SKIP and answer in self.reader.cells:
                 name = by_source.get((answer,)) or Name((answer,), tuple(plain_words(answer)), None)
-                found[column] = Match(name, 1.0, "your answer")
+                found[column] = Match(name, 1.0, None)
         for column, (name, confidence, _) in list(found.items()):
             if confidence < SURE and column not in self.answers:
                 source = " / ".join(name.sources)

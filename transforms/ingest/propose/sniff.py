@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.config.forms import SUFFIX_FORM
+from transforms.contracts.reason import reason
 from transforms.contracts.units import unit_of_text
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE
@@ -133,7 +134,7 @@ def _sniff_text(path: Path) -> FormatGuess:
         data = handle.read(SAMPLE_BYTES)
     sniffed = FormatGuess("delimited")
     if b"\x00" in data and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        raise SourceFileError("not_a_table", "the file holds NUL bytes: it is no text table")
+        raise SourceFileError("not_a_table", reason("file_has_nul_bytes"))
     text = _encoding(data, sniffed)
     lines = text.splitlines()[:SAMPLE_LINES]
     if len(data) == SAMPLE_BYTES and len(lines) > 1 and len(text.splitlines()) <= SAMPLE_LINES:
@@ -148,7 +149,7 @@ def _sniff_text(path: Path) -> FormatGuess:
         return sniffed
     full = [line for line in lines if line.strip()]
     if len(full) < 2:
-        raise SourceFileError("not_a_table", "the file has fewer than two lines: there is nothing to propose from")
+        raise SourceFileError("not_a_table", reason("too_few_lines"))
     separator = _separator(full)
     sniffed.layout["separator"] = separator
     sniffed.reasons.append(f"the separator is {separator!r}: it splits most lines into the same number of cells")
@@ -164,7 +165,7 @@ def _sniff_sheet(path: Path, sniffed: FormatGuess) -> None:
         if filled > best[0]:
             best = (filled, name, rows)
     if not best[2]:
-        raise SourceFileError("not_a_table", "no sheet of the workbook holds a table")
+        raise SourceFileError("not_a_table", reason("no_sheet_with_table"))
     sniffed.layout["sheet"] = best[1]
     sniffed.reasons.append(f"sheet '{best[1]}' has the most filled cells")
     _sniff_rows(best[2], sniffed)
@@ -200,11 +201,11 @@ def _sniff_rows(rows: list[list[str]], sniffed: FormatGuess) -> None:
     """Detect header, unit row and decimal mark in rows of cells."""
     widths = Counter(len(r) for r in rows if len(r) > 1)
     if not widths:
-        raise SourceFileError("not_a_table", "no separator cuts the lines into cells")
+        raise SourceFileError("not_a_table", reason("no_separator"))
     width = widths.most_common(1)[0][0]
     at = next((i for i, r in enumerate(rows) if len(r) == width and _is_label(r)), None)
     if at is None:
-        raise SourceFileError("no_header", "no line of the file looks like column names")
+        raise SourceFileError("no_header", reason("no_header_found"))
     header, below = [rows[at]], rows[at + 1 :]
     if at:
         sniffed.reasons.append(f"line {at + 1} is the header; the {at} lines above it are not part of the table")

@@ -6,6 +6,7 @@ import zipfile
 import zlib
 from pathlib import Path, PurePosixPath
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 
 FAULTS = (
@@ -36,9 +37,7 @@ def checked_archive(path: Path) -> zipfile.ZipFile:
     try:
         archive = zipfile.ZipFile(path)
     except FAULTS as problem:
-        raise SourceFileError(
-            "not_an_archive", "the file cannot be opened as a zip archive; it is damaged or cut short"
-        ) from problem
+        raise SourceFileError("not_an_archive", reason("not_an_archive")) from problem
     try:
         _check(archive)
     except SourceFileError:
@@ -51,19 +50,16 @@ def _check(archive: zipfile.ZipFile) -> None:
     """Raise an error if an archive exceeds a limit, is encrypted, or contains a path outside its folder."""
     members = archive.infolist()
     if len(members) > MAX_MEMBERS:
-        raise SourceFileError("archive_too_many", f"the archive has {len(members):,} members; at most {MAX_MEMBERS:,}")
+        why = reason("archive_too_many_members", members=len(members), max_members=MAX_MEMBERS)
+        raise SourceFileError("archive_too_many", why)
     size = sum(m.file_size for m in members)
     packed = max(1, sum(m.compress_size for m in members))
     if size > MAX_UNPACKED_BYTES or (size > RATIO_FROM_BYTES and size / packed > MAX_RATIO):
-        raise SourceFileError(
-            "archive_too_large",
-            f"the archive would unpack {packed:,} bytes to {size:,}: no export does; it is not unpacked",
-        )
+        why = reason("archive_too_large", packed_bytes=packed, unpacked_bytes=size)
+        raise SourceFileError("archive_too_large", why)
     for member in members:
         name = member.filename.replace("\\", "/")
         if not name or name.startswith("/") or ":" in name.split("/")[0] or ".." in PurePosixPath(name).parts:
-            raise SourceFileError(
-                "archive_path", f"the archive holds a path outside its folder ('{name[:80]}'); it is not read"
-            )
+            raise SourceFileError("archive_path", reason("archive_path", path=name[:80]))
         if member.flag_bits & 0x1:
-            raise SourceFileError("archive_locked", "the archive is locked with a password; send it without")
+            raise SourceFileError("archive_locked", reason("archive_locked"))

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import (
     EMPTY_WORDS,
@@ -111,8 +112,8 @@ def _read_block(fd: int, start: int, end: int, layout: TextLayout) -> Chunk:
 
 def endless_line(beginning: bytes, length: int) -> Chunk:
     """Return a chunk that rejects a line longer than any row."""
-    reason = f"the line is {length:,} bytes long: it is no row"
-    bad = rejected_rows([1], None, [beginning.decode("utf-8", "backslashreplace") + "…"], "line_too_long", reason)
+    text, why = beginning.decode("utf-8", "backslashreplace") + "…", reason("line_too_long", length=length)
+    bad = rejected_rows([1], None, [text], "line_too_long", why)
     return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 1, lambda lines: [""] * len(lines), bad)
 
 
@@ -203,17 +204,17 @@ def parse_text(data: bytes, layout: TextLayout) -> Chunk:
     nul = lines.filter(pl.col("raw").str.contains("\x00", literal=True))["line"].to_list()
     replaced = lines.filter(pl.col("raw").str.contains("\ufffd", literal=True))["line"].to_list()
     rejections = {
-        "encoding": ([*undecoded, *replaced], "the line holds bytes that are no text of the mapped encoding"),
-        "nul_bytes": (nul, "the line holds NUL bytes: it was damaged before it came here"),
+        "encoding": ([*undecoded, *replaced], reason("line_not_in_encoding")),
+        "nul_bytes": (nul, reason("line_has_nul_bytes")),
     }
     uneven, broken = _uneven(lines, layout)
-    rejections["broken_quotes"] = (broken, "the quotes of the line do not pair up")
-    rejections["uneven_row"] = (uneven, "the row has more or fewer cells than the header: it is cut short, or no data")
+    rejections["broken_quotes"] = (broken, reason("quotes_unpaired"))
+    rejections["uneven_row"] = (uneven, reason("uneven_row"))
     bad, seen = [none_rejected()], set[int]()
-    for rule, (numbers, reason) in rejections.items():
+    for rule, (numbers, why) in rejections.items():
         fresh = sorted(set(numbers) - seen)
         seen.update(fresh)
-        bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, reason))
+        bad.append(rejected_rows(fresh, None, [texts[n - 1].replace("\x00", "\\0") for n in fresh], rule, why))
     good = lines.filter(~pl.col("line").is_in(sorted(seen)))
     cells = good.select(pl.col("line").alias(LINE)).hstack(_text_cells(good["raw"], layout))
     return Chunk(cells, len(texts), _raw_lines(data), pl.concat(bad).sort("line"))

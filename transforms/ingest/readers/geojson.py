@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 import shapely
 
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
 from transforms.geo import CrossingBudget, OutlineError, area_ha, repair_outline
 from transforms.ingest.chunk import LINE, MARK, Chunk, Source, none_rejected, rejected_rows
@@ -53,7 +54,7 @@ def _property_names(path: Path) -> set[str]:
         SourceFileError: the file is not GeoJSON, not in longitude and latitude, or too large.
     """
     if path.stat().st_size > MAX_BYTES:
-        raise SourceFileError("too_large", f"the file is larger than {MAX_BYTES >> 20} MB; split it")
+        raise SourceFileError("too_large", reason("file_too_large", max_mb=MAX_BYTES >> 20))
     names: set[str] = {GEOMETRY, LAT, LON, AREA}
     points = 0
     with path.open("rb") as handle:
@@ -63,22 +64,18 @@ def _property_names(path: Path) -> set[str]:
                 names.update(_properties(feature.value))
                 points += feature.text.count("[")
                 if len(names) > MAX_PROPERTIES:
-                    raise SourceFileError(
-                        "too_many_columns", f"the features have more than {MAX_PROPERTIES} properties; save fewer"
-                    )
+                    why = reason("too_many_properties", max_properties=MAX_PROPERTIES)
+                    raise SourceFileError("too_many_columns", why)
                 if points > MAX_FILE_POINTS:
-                    raise SourceFileError(
-                        "too_many_points", f"the outlines have more than {MAX_FILE_POINTS:,} points; split the file"
-                    )
+                    why = reason("outlines_too_many_points", max_points=MAX_FILE_POINTS)
+                    raise SourceFileError("too_many_points", why)
         except (ValueError, RecursionError) as problem:
-            raise SourceFileError("not_geojson", f"the file is no GeoJSON ({str(problem)[:100]})") from problem
+            raise SourceFileError("not_geojson", reason("not_geojson", detail=str(problem)[:100])) from problem
     if not features.has_features:
-        raise SourceFileError("not_geojson", "the file holds no FeatureCollection")
+        raise SourceFileError("not_geojson", reason("no_feature_collection"))
     crs = json.dumps(features.crs)[:200] if features.crs else ""
     if crs and not any(name in crs for name in WGS84_NAMES):
-        raise SourceFileError(
-            "not_wgs84", f"the file is in another coordinate system ({crs}); save it as WGS 84, longitude and latitude"
-        )
+        raise SourceFileError("not_wgs84", reason("not_wgs84", crs=crs))
     return names
 
 
@@ -107,7 +104,7 @@ def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Chunk:
         try:
             rows.append({**_row(feature.value, wanted, budget), LINE: number})
         except _RowError as problem:
-            bad.append(rejected_rows([number], problem.column, raw([number]), problem.rule, problem.says))
+            bad.append(rejected_rows([number], problem.column, raw([number]), problem.rule, problem.reason))
     schema: dict[str, Any] = {n: pl.Float64 if n in {LAT, LON, AREA} else pl.String for n in sorted(names)}
     cells = pl.DataFrame(rows, schema={**schema, LINE: pl.Int64}, orient="row")
     return Chunk(cells, len(features), raw, pl.concat(bad))
@@ -116,9 +113,9 @@ def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Chunk:
 class _RowError(Exception):
     """Error of a feature that cannot be read as a row."""
 
-    def __init__(self, rule: str, says: str, column: str = GEOMETRY) -> None:
-        self.rule, self.says, self.column = rule, says, column
-        super().__init__(says)
+    def __init__(self, rule: str, reason: Reason, column: str = GEOMETRY) -> None:
+        self.rule, self.reason, self.column = rule, reason, column
+        super().__init__(rule, reason, column)
 
 
 def _properties(feature: Any) -> dict[str, Any]:
@@ -141,11 +138,11 @@ def _row(feature: Any, wanted: set[str], budget: CrossingBudget) -> dict[str, An
     try:
         outline = repair_outline(shapely.from_geojson(json.dumps(geometry)), budget)
     except (shapely.errors.GEOSException, ValueError, TypeError) as problem:
-        raise _RowError("geometry", "the geometry cannot be read") from problem
+        raise _RowError("geometry", reason("geometry_unreadable")) from problem
     except OutlineError as problem:
-        raise _RowError(problem.rule, problem.says) from problem
+        raise _RowError(problem.rule, problem.reason) from problem
     if outline is None:
-        raise _RowError("geometry", "the geometry is no polygon in longitude and latitude")
+        raise _RowError("geometry", reason("not_a_polygon"))
     inside = outline.representative_point()
     return {**row, GEOMETRY: shapely.to_geojson(outline), LAT: inside.y, LON: inside.x, AREA: area_ha(outline)}
 
@@ -163,5 +160,5 @@ def _text(value: Any, name: str) -> str | None:
     try:
         value.encode()
     except UnicodeEncodeError as problem:
-        raise _RowError("not_unicode", f"'{name}' is not valid Unicode text", name) from problem
+        raise _RowError("not_unicode", reason("property_not_unicode", column=name), name) from problem
     return value

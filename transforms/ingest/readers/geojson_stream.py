@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 
 READ_BYTES = 1 << 20
@@ -75,9 +76,8 @@ class _Text:
             except json.JSONDecodeError:
                 # A value that continues beyond the text read so far also fails to parse.
                 if len(self.text) - self.at > MAX_VALUE_CHARACTERS:
-                    raise SourceFileError(
-                        "too_long", f"a feature is longer than {MAX_VALUE_CHARACTERS >> 20} million characters"
-                    ) from None
+                    why = reason("feature_too_long", max_millions=MAX_VALUE_CHARACTERS >> 20)
+                    raise SourceFileError("too_long", why) from None
                 if not self._read():
                     raise
                 continue

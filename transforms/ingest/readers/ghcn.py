@@ -12,6 +12,7 @@ from pathlib import Path
 
 import polars as pl
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, RAW_CHARACTERS, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
@@ -20,7 +21,6 @@ from transforms.ingest.readers.delimited import BLOCK_BYTES, byte_blocks, endles
 MISSING = -9999
 MAX_LINE_BYTES = 600
 """Maximum length of a line; a fixed-width month has 269 characters, a reading fewer."""
-NOT_A_READING = "the line is no reading of the layout"
 NAMES = ["station_id", "day", "element", "value", "measured", "quality", "source", "clock"]
 
 
@@ -35,7 +35,7 @@ def open_ghcn(path: Path, mapping: Mapping) -> Source:  # noqa: ARG001
     is_monthly = len(first.rstrip()) >= 29 and b"," not in first
     if not is_monthly and first.count(b",") not in {6, 7}:
         handle.close()
-        raise SourceFileError("not_ghcn", "the first line is no GHCN-Daily reading, comma-separated or of fixed width")
+        raise SourceFileError("not_ghcn", reason("not_ghcn"))
     return Source("", _pieces(handle.fileno(), _months if is_monthly else _readings), handle.close)
 
 
@@ -66,12 +66,12 @@ def _read_block(fd: int, start: int, end: int, layout: Callable[[pl.DataFrame], 
     good = rows.filter(
         pl.all_horizontal(pl.col("value", "day_at", "element").is_not_null()) & (pl.col("quality") == "")
     )
-    reason = "the value failed one of the archive's own quality checks"
+    not_a_reading, flag = reason("not_a_reading"), reason("quality_flag")
     bad = pl.concat(
         [
-            rejected_rows(long["line"].to_list(), None, long["raw"].to_list(), "not_a_reading", NOT_A_READING),
-            rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", NOT_A_READING),
-            rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", reason),
+            rejected_rows(long["line"].to_list(), None, long["raw"].to_list(), "not_a_reading", not_a_reading),
+            rejected_rows(unread["line"].to_list(), None, unread["raw"].to_list(), "not_a_reading", not_a_reading),
+            rejected_rows(flagged["line"].to_list(), "value", flagged["raw"].to_list(), "quality_flag", flag),
         ]
     )
     cells = good.select("station_id", "day_at", "element", pl.col("value").cast(pl.Float64), pl.col("line").alias(LINE))

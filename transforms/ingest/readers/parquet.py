@@ -9,6 +9,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, MARK, RAW_CHARACTERS, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
@@ -53,15 +54,14 @@ def _open(path: Path) -> _File:
     try:
         file = _File(path)
     except DAMAGE as problem:
-        raise SourceFileError(
-            "not_parquet", "the file cannot be opened as Parquet; it is damaged or cut short"
-        ) from problem
+        raise SourceFileError("not_parquet", reason("not_parquet")) from problem
     if len(file.names) > MAX_COLUMNS:
         file.file.close()
-        raise SourceFileError("too_many_columns", f"the file has {len(file.names):,} columns; at most {MAX_COLUMNS:,}")
+        why = reason("file_too_many_columns", columns=len(file.names), max_columns=MAX_COLUMNS)
+        raise SourceFileError("too_many_columns", why)
     if file.largest_group > MAX_ROW_GROUP_BYTES:
         file.file.close()
-        raise SourceFileError("too_large", "a row group of the file is larger than 2 GB; write it in smaller ones")
+        raise SourceFileError("too_large", reason("row_group_too_large", max_gb=MAX_ROW_GROUP_BYTES >> 30))
     return file
 
 
@@ -104,7 +104,7 @@ def _batches(file: _File, wanted: list[str], rows: int) -> Iterator[Any]:
         except StopIteration:
             return
         except DAMAGE as problem:
-            raise SourceFileError("not_parquet", "the file is damaged: its rows cannot be read to the end") from problem
+            raise SourceFileError("not_parquet", reason("parquet_cut_short")) from problem
         yield batch
 
 
@@ -130,11 +130,11 @@ def _piece(batch: Any) -> Chunk:
     except SourceFileError:
         raise
     except DAMAGE as problem:
-        raise SourceFileError("not_parquet", "the file is damaged: its rows cannot be read") from problem
+        raise SourceFileError("not_parquet", reason("parquet_rows_damaged")) from problem
     cells = cells.with_columns(pl.int_range(1, batch.num_rows + 1, dtype=pl.Int64, eager=True).alias(LINE))
     bad = pl.repeat(value=False, n=batch.num_rows, eager=True)
     for _, undecoded in read.values():
         bad |= undecoded
     lines = cells.filter(bad)[LINE].to_list()
-    rejected = rejected_rows(lines, None, raw(lines), "encoding", "the row holds bytes that are not UTF-8 text")
+    rejected = rejected_rows(lines, None, raw(lines), "encoding", reason("row_not_utf8"))
     return Chunk(cells.filter(~bad), batch.num_rows, raw, rejected)

@@ -6,6 +6,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 
 MAX_TEXT_BYTES = 512 << 20
@@ -52,9 +53,7 @@ def _typed(values: Any, kind: Any, name: str) -> pl.Series:
         return pl.Series(pl.from_arrow(values.cast(pa.float64()))).fill_nan(None)
     if pa.types.is_temporal(kind) and not pa.types.is_duration(kind) and not pa.types.is_interval(kind):
         return _temporal(values, kind)
-    raise SourceFileError(
-        "column_type", f"the column '{name[:80]}' holds values of the type {str(kind)[:80]}: save it as numbers or text"
-    )
+    raise SourceFileError("column_type", reason("column_type", column=name[:80], type=str(kind)[:80]))
 
 
 def _temporal(values: Any, kind: Any) -> pl.Series:
@@ -117,13 +116,13 @@ def _dictionary_texts(values: Any, name: str) -> tuple[pl.Series, pl.Series]:
     words, bad = _texts(values.dictionary)
     places = pl.Series(pl.from_arrow(values.indices)).cast(pl.Int64)
     if places.len() and not bool(places.is_between(0, max(0, words.len() - 1)).fill_null(value=True).all()):
-        raise SourceFileError("not_parquet", f"the file is damaged: the texts of '{name[:80]}' cannot be read")
+        raise SourceFileError("not_parquet", reason("parquet_texts_damaged", column=name[:80]))
     if not words.len():
         return pl.Series([None] * places.len(), dtype=pl.String), pl.repeat(value=False, n=places.len(), eager=True)
     sizes = words.str.len_bytes().fill_null(0).cast(pl.Float64)
     if (sizes.gather(places).sum() or 0) > MAX_TEXT_BYTES:
-        reason = f"200,000 rows of '{name[:80]}' hold more than {MAX_TEXT_BYTES >> 20} MB of text; no export does"
-        raise SourceFileError("too_large", reason)
+        why = reason("batch_text_too_large", column=name[:80], max_mb=MAX_TEXT_BYTES >> 20)
+        raise SourceFileError("too_large", why)
     return words.gather(places), bad.gather(places).fill_null(value=False)
 
 

@@ -14,6 +14,7 @@ from xml.parsers import expat
 
 import numpy as np
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.readers.archive import FAULTS
 
@@ -114,10 +115,7 @@ class _CellTracker:
             self._dimension(attributes.get("ref", ""))
 
     def _impossible(self, reference: str) -> SourceFileError:
-        return SourceFileError(
-            "impossible_cell",
-            f"the sheet '{self.sheet}' has a cell at '{reference[:40]}', outside any sheet; save the workbook again",
-        )
+        return SourceFileError("impossible_cell", reason("impossible_cell", sheet=self.sheet, cell=reference[:40]))
 
     def _begin_row(self, reference: str | None) -> None:
         self.column = 0
@@ -126,7 +124,8 @@ class _CellTracker:
             return
         number = NUMBER.fullmatch(reference)
         if number is None:
-            raise self._impossible(f"row {reference}")
+            why = reason("impossible_row", sheet=self.sheet, row=reference[:40])
+            raise SourceFileError("impossible_cell", why)
         self.row = int(number[1])
 
     def _place(self, reference: str | None) -> None:
@@ -142,7 +141,8 @@ class _CellTracker:
 
     def _fill(self) -> None:
         if self.row > MAX_ROWS or self.column > MAX_SHEET_COLUMNS:
-            raise self._impossible(f"row {self.row}, column {self.column}")
+            why = reason("impossible_place", sheet=self.sheet, row=self.row, column=self.column)
+            raise SourceFileError("impossible_cell", why)
         self.extent.add(self.row, self.column)
 
     def _dimension(self, reference: str) -> None:
@@ -152,7 +152,7 @@ class _CellTracker:
 
 
 def _refuse_doctype(*_: Any) -> None:
-    raise SourceFileError("xml_doctype", "the workbook declares a document type: no program that writes workbooks does")
+    raise SourceFileError("xml_doctype", reason("workbook_doctype"))
 
 
 class StopScan(Exception):  # noqa: N818 - ends a scan, not an error
@@ -181,9 +181,8 @@ def scan_part(archive: zipfile.ZipFile, member: zipfile.ZipInfo, start: Callable
     except StopScan:
         return
     except (expat.ExpatError, *FAULTS) as problem:
-        raise SourceFileError(
-            "not_a_workbook", f"'{member.filename[-80:]}' in the workbook is damaged; save the workbook again"
-        ) from problem
+        why = reason("workbook_part_damaged", part=member.filename[-80:])
+        raise SourceFileError("not_a_workbook", why) from problem
 
 
 def exact_extent(archive: zipfile.ZipFile, member: zipfile.ZipInfo, sheet: str) -> Extent:

@@ -12,6 +12,7 @@ from typing import BinaryIO
 
 import polars as pl
 
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import MARK, require_columns
 from transforms.ingest.mapping import Mapping
@@ -32,7 +33,7 @@ class TextLayout:
         separator: character between cells.
         decimal: decimal mark.
         plain: True if blocks may be parsed directly into numbers.
-        findings: sentences about the columns, for the user.
+        findings: notes on the columns, for the user.
     """
 
     columns: list[str]
@@ -41,7 +42,7 @@ class TextLayout:
     separator: str
     decimal: str
     plain: bool
-    findings: tuple[str, ...] = ()
+    findings: tuple[Reason, ...] = ()
 
     @cached_property
     def schema(self) -> dict[str, pl.DataType | type[pl.DataType]]:
@@ -101,19 +102,16 @@ def column_names(header: list[list[str]]) -> list[str]:
     return unique_names(_joined_names(header))
 
 
-def repeated_names(names: list[str]) -> tuple[str, ...]:
+def repeated_names(names: list[str]) -> tuple[Reason, ...]:
     """Return findings about names that several columns share."""
     repeated = [(name[:80], n) for name, n in Counter(names).items() if n > 1]
-    findings = [
-        f"{n} columns are named '{name}'; '{name}' means the first of them, '{name} (2)' the second"
-        for name, n in repeated[:MAX_FINDINGS]
-    ]
+    findings = [reason("repeated_column_name", name=name, n=n) for name, n in repeated[:MAX_FINDINGS]]
     if len(repeated) > MAX_FINDINGS:
-        findings.append(f"{len(repeated):,} names of columns occur several times")
+        findings.append(reason("repeated_column_names", n=len(repeated)))
     return tuple(findings)
 
 
-def repeated_columns(header: list[list[str]]) -> tuple[str, ...]:
+def repeated_columns(header: list[list[str]]) -> tuple[Reason, ...]:
     """Return findings about names in header rows that several columns share."""
     return repeated_names(_joined_names(header))
 
@@ -143,10 +141,11 @@ def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> Tex
     """
     header = lines[mapping.header_line - 1 : mapping.header_line - 1 + mapping.header_rows]
     if not any(line.strip() for line in header):
-        raise SourceFileError("no_header", f"line {mapping.header_line} should hold the column names and is empty")
+        raise SourceFileError("no_header", reason("header_line_empty", line=mapping.header_line))
     widest = max(line.count(mapping.separator) for line in header)
     if widest >= MAX_COLUMNS:
-        raise SourceFileError("too_many_columns", f"the header has {widest + 1:,} columns; at most {MAX_COLUMNS:,}")
+        why = reason("header_too_many_columns", columns=widest + 1, max_columns=MAX_COLUMNS)
+        raise SourceFileError("too_many_columns", why)
     cells = [cells_of(line, mapping.separator) for line in header]
     columns = column_names(cells)
     require_columns(columns, mapping.sources())
@@ -162,9 +161,7 @@ def _transcoded(path: Path, encoding: str) -> BinaryIO:
     try:
         decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     except LookupError as problem:
-        raise SourceFileError(
-            "encoding", f"the encoding '{encoding}' is not known; name the file's encoding"
-        ) from problem
+        raise SourceFileError("encoding", reason("encoding_unknown", encoding=encoding)) from problem
     out = tempfile.TemporaryFile()  # noqa: SIM115
     with path.open("rb") as handle:
         while block := handle.read(HEADER_BYTES):
@@ -199,18 +196,15 @@ def read_header(fd: int, mapping: Mapping) -> tuple[list[str], int]:
         end = data.find(b"\n", at)
         if end < 0:
             if not is_complete:
-                raise SourceFileError(
-                    "line_too_long", f"a line above the rows is longer than {HEADER_BYTES:,} bytes; it is no header"
-                )
+                raise SourceFileError("line_too_long", reason("header_line_too_long", max_bytes=HEADER_BYTES))
             end = len(data)
         line = data[at:end]
         try:
             lines.append(line.decode("utf-8").removesuffix("\r"))
         except UnicodeDecodeError as problem:
-            raise SourceFileError(
-                "encoding", f"the header is not {mapping.encoding} text ({problem}); name its encoding"
-            ) from problem
+            why = reason("header_not_in_encoding", encoding=mapping.encoding, detail=str(problem))
+            raise SourceFileError("encoding", why) from problem
         if b"\x00" in line:
-            raise SourceFileError("nul_bytes", "the header holds NUL bytes: it is damaged or not a text table")
+            raise SourceFileError("nul_bytes", reason("header_has_nul_bytes"))
         at = min(end + 1, len(data))
     return lines, at

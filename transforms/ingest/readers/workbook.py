@@ -10,6 +10,7 @@ from typing import Any, Self, TypeVar
 import fastexcel
 import polars as pl
 
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError, is_panic
 from transforms.ingest.chunk import EMPTY_WORDS, LINE, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
@@ -30,8 +31,8 @@ def open_sheets(path: Path, mapping: Mapping) -> Source:
         names = book.names
         wanted = [n for n in names if any(fnmatch(n, s) for s in mapping.sheets)] if mapping.sheets else names[:1]
         if not wanted:
-            sheets = ", ".join(mapping.sheets)
-            raise SourceFileError("no_such_sheet", f"there is no sheet '{sheets}'; it has {', '.join(names)[:200]}")
+            why = reason("no_such_sheet", wanted=", ".join(mapping.sheets), sheets=", ".join(names)[:200])
+            raise SourceFileError("no_such_sheet", why)
         grids = [(name, book.grid(name)) for name in wanted]
     return Source(_header_text(grids[0][1], mapping), _pieces(grids, mapping))
 
@@ -57,7 +58,7 @@ class _Book:
         self.archive = checked_archive(path)
         try:
             self.bounds = WorkbookBounds(self.archive)
-            self.book = _parsed("not_a_workbook", "the file cannot be opened as a workbook", fastexcel.read_excel, path)
+            self.book = _parsed("not_a_workbook", reason("not_a_workbook"), fastexcel.read_excel, path)
         except BaseException:
             self.archive.close()
             raise
@@ -83,11 +84,10 @@ class _Book:
             SourceFileError: the sheet cannot be read, or exceeds a limit.
         """
         self.bounds.check_sheet(name)
-        grid = _parsed("sheet_unread", f"the sheet '{name}' cannot be read", _load, self.book, name)
+        grid = _parsed("sheet_unread", reason("sheet_unreadable", sheet=name), _load, self.book, name)
         if grid.width > MAX_COLUMNS:
-            raise SourceFileError(
-                "too_many_columns", f"the sheet '{name}' has {grid.width:,} columns; at most {MAX_COLUMNS:,}"
-            )
+            why = reason("sheet_too_many_columns", sheet=name, columns=grid.width, max_columns=MAX_COLUMNS)
+            raise SourceFileError("too_many_columns", why)
         return grid
 
 
@@ -96,7 +96,7 @@ def _load(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
     return sheet.to_polars().cast(pl.String)
 
 
-def _parsed(rule: str, says: str, parse: Callable[..., Result], *arguments: Any) -> Result:
+def _parsed(rule: str, why: Reason, parse: Callable[..., Result], *arguments: Any) -> Result:
     """Call a workbook parser and return its result.
 
     The parser raises many exception classes, including panics; all become one error.
@@ -109,7 +109,7 @@ def _parsed(rule: str, says: str, parse: Callable[..., Result], *arguments: Any)
     except BaseException as problem:
         if not isinstance(problem, Exception) and not is_panic(problem):
             raise
-        raise SourceFileError(rule, f"{says}; save the workbook again") from problem
+        raise SourceFileError(rule, why) from problem
 
 
 def _row(grid: pl.DataFrame, index: int) -> list[str]:
@@ -132,14 +132,12 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, is_only: bool) ->
     first = mapping.header_line - 1
     header = [_row(grid, i) for i in range(first, first + mapping.header_rows)]
     if not any(any(row) for row in header):
-        raise SourceFileError(
-            "no_header", f"row {mapping.header_line} of sheet '{name}' should hold the column names and is empty"
-        )
+        raise SourceFileError("no_header", reason("sheet_header_empty", row=mapping.header_line, sheet=name))
     columns = column_names(header)
     missing = [s for s in mapping.sources() if s not in columns]
     if missing and not is_only:
-        reason = f"the sheet has no column '{missing[0]}' and was not read"
-        unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", reason)
+        why = reason("sheet_lacks_column", column=missing[0])
+        unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", why)
         return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
     skip = first + mapping.header_rows + (1 if mapping.unit_row else 0)
     body = grid.rename(dict(zip(grid.columns, columns, strict=True))).with_row_index(LINE, offset=1).slice(skip)

@@ -3,6 +3,7 @@
 import posixpath
 import zipfile
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.readers.sheet_extent import Extent, StopScan, exact_extent, local_name, quick_extent, scan_part
 
@@ -50,7 +51,8 @@ class WorkbookBounds:
         if member is None:
             return found
         if member.file_size > MAX_INDEX_BYTES:
-            raise SourceFileError("not_a_workbook", f"'{part}' in it is larger than {MAX_INDEX_BYTES >> 20} MB")
+            why = reason("workbook_part_too_large", part=part, max_mb=MAX_INDEX_BYTES >> 20)
+            raise SourceFileError("not_a_workbook", why)
 
         def start(element: str, attributes: dict[str, str]) -> None:
             if local_name(element) == tag:
@@ -63,7 +65,8 @@ class WorkbookBounds:
         """Return the path of the part of each sheet, by sheet name."""
         sheets = [a for a in self._elements("xl/workbook.xml", "sheet") if "name" in a]
         if len(sheets) > MAX_SHEETS:
-            raise SourceFileError("too_many_sheets", f"the workbook has {len(sheets):,} sheets; at most {MAX_SHEETS:,}")
+            why = reason("too_many_sheets", sheets=len(sheets), max_sheets=MAX_SHEETS)
+            raise SourceFileError("too_many_sheets", why)
         relations = self._elements("xl/_rels/workbook.xml.rels", "Relationship")
         targets = {a.get("Id"): a.get("Target", "") for a in relations}
         return {a["name"]: _part(targets.get(a.get("id"), "")) for a in sheets}
@@ -78,10 +81,8 @@ class WorkbookBounds:
         def start(_: str, attributes: dict[str, str]) -> None:
             claimed = attributes.get("uniqueCount", "").strip()
             if len(claimed) > MAX_DIGITS or (claimed.isdecimal() and int(claimed) > max_strings):
-                raise SourceFileError(
-                    "not_a_workbook",
-                    f"the workbook claims to hold {claimed[:MAX_DIGITS]} texts, more than it can; save it again",
-                )
+                why = reason("impossible_text_count", claimed=claimed[:MAX_DIGITS])
+                raise SourceFileError("not_a_workbook", why)
             raise StopScan
 
         scan_part(self.archive, member, start)
@@ -90,7 +91,7 @@ class WorkbookBounds:
         """Raise an error if loading a sheet would need too much memory.
 
         Raises:
-            SourceFileError: the sheet is too sparse or too large; the message names the sheet and the cell.
+            SourceFileError: the sheet is too sparse or too large; the reason names the sheet and the cell.
         """
         member = self.members.get(self.paths.get(sheet, "").casefold())
         if member is None:
@@ -99,17 +100,14 @@ class WorkbookBounds:
         if extent is None or not _is_dense(extent):
             extent = exact_extent(self.archive, member, sheet)
         if not _is_dense(extent):
-            raise SourceFileError(
-                "stray_cell",
-                f"the sheet '{sheet}' reaches to cell {extent.far_cell} and spans {extent.cells:,} cells, of which "
-                f"only {extent.filled:,} are filled; clear that stray cell and save the workbook again",
+            why = reason(
+                "stray_cell", sheet=sheet, cell=extent.far_cell, cells=extent.cells, filled_cells=extent.filled
             )
+            raise SourceFileError("stray_cell", why)
         self.cells += extent.cells
         if self.cells > MAX_GRID_CELLS:
-            raise SourceFileError(
-                "too_large",
-                f"sheets up to '{sheet}' span {self.cells:,} cells; at most {MAX_GRID_CELLS:,} are read",
-            )
+            why = reason("sheets_too_large", sheet=sheet, cells=self.cells, max_cells=MAX_GRID_CELLS)
+            raise SourceFileError("too_large", why)
 
 
 def _part(target: str) -> str:

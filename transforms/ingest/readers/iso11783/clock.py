@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.contracts.reason import Reason, reason, together
 from transforms.errors import SourceFileError
 from transforms.ingest.dst import UnfoldedTimes, unfold_times
 from transforms.ingest.readers.iso11783.task_data import DAY_MS, NO_DAY, Log
@@ -36,13 +37,13 @@ class Clock:
     Attributes:
         offset_ms: local time minus UTC, in milliseconds; None to apply the rules of `zone`.
         zone: time zone of the mapping.
-        says: finding about the conversion.
+        finding: finding about the conversion.
         by_satellites: True for a zone offset from satellite time, which may change by an hour within the log.
     """
 
     offset_ms: int | None
     zone: str | None
-    says: str
+    finding: Reason
     by_satellites: bool = False
 
     def utc(self, head: NDArray[np.void]) -> UnfoldedTimes:
@@ -104,41 +105,37 @@ def _zone_offset(offset_ms: int) -> int | None:
     return whole if abs(offset_ms - whole) <= SLACK_MS and abs(whole) <= MAX_OFFSET_MS else None
 
 
-def _by_satellites(differences: Ints) -> tuple[Clock | None, str]:
-    """Return (conversion by satellite time or None, reason why there is none)."""
+def _by_satellites(differences: Ints) -> Clock | Reason | None:
+    """Return the conversion by satellite time, or the reason why there is none; None without satellite time."""
     near = differences[np.abs(differences) <= MAX_OFFSET_MS]
     if not near.size:
-        return None, ""
+        return None
     offset = int(np.median(near))
     whole = _zone_offset(offset)
     if whole is not None:
         off = np.abs(near - whole)
         agree = np.sum((off <= SLACK_MS) | (np.abs(off - HOUR_MS) <= SLACK_MS))
         if agree >= MIN_AGREEMENT * differences.size:
-            finding = f"local time stands {whole / HOUR_MS:+g} h from UTC, by satellite time"
-            return Clock(whole, None, finding, by_satellites=True), ""
+            return Clock(whole, None, reason("zone_by_satellites", hours=whole / HOUR_MS), by_satellites=True)
     elif (
         near.size >= MIN_CLOCK_RECORDS
         and np.sum(np.abs(near - offset) <= CONSTANT_MS) >= MIN_AGREEMENT * differences.size
     ):
-        deviation = f"{offset / 60_000:+.1f} min from UTC"
-        finding = f"the machine's clock stands {deviation}, as no zone does; satellite time is believed"
-        return Clock(offset, None, finding), ""
-    return None, f"satellite time differs by {offset / 60_000:+.1f} min, and not constantly"
+        return Clock(offset, None, reason("machine_clock_wrong", minutes=offset / 60_000))
+    return reason("satellite_time_varies", minutes=offset / 60_000)
 
 
-def _by_task(first_ms: int, log: Log) -> tuple[Clock | None, str]:
-    """Return (conversion by the times of the task or None, reason why there is none)."""
+def _by_task(first_ms: int, log: Log) -> Clock | Reason | None:
+    """Return the conversion by the times of the task, or the reason why there is none; None without such times."""
     if log.offset_min is not None and abs(log.offset_min) * 60_000 <= MAX_OFFSET_MS:
-        finding = f"local time stands {log.offset_min / 60:+g} h from UTC, as the task's own times say"
-        return Clock(log.offset_min * 60_000, None, finding), ""
+        return Clock(log.offset_min * 60_000, None, reason("zone_of_task", hours=log.offset_min / 60))
     if log.began_at is None:
-        return None, ""
+        return None
     offset = first_ms - int(log.began_at.timestamp() * 1000)
     whole = _zone_offset(offset)
     if whole is not None:
-        return Clock(whole, None, f"local time stands {whole / HOUR_MS:+g} h from UTC, by the task's own times"), ""
-    return None, f"the log begins {offset / 60_000:+.1f} min from the start of its task"
+        return Clock(whole, None, reason("zone_by_task_start", hours=whole / HOUR_MS))
+    return reason("task_start_differs", minutes=offset / 60_000)
 
 
 def clock_of(first_ms: int, differences: Ints, log: Log, zone: str | None) -> Clock:
@@ -153,16 +150,14 @@ def clock_of(first_ms: int, differences: Ints, log: Log, zone: str | None) -> Cl
     Raises:
         SourceFileError: neither the task data nor the mapping determines the offset from UTC.
     """
-    found, reason = _by_satellites(differences)
-    if found is None:
-        found, task_reason = _by_task(first_ms, log)
-        reason = "; ".join(r for r in (reason, task_reason) if r)
-    if found is not None:
-        return found
-    but = f" ({reason}, which no zone does)" if reason else ""
+    why_not: list[Reason] = []
+    for found in (_by_satellites(differences), _by_task(first_ms, log)):
+        if isinstance(found, Clock):
+            return found
+        why_not += [found] if found is not None else []
     if zone is None:
-        raise SourceFileError(
-            "zone_unknown",
-            f"nothing in the task data says how its local time stands to UTC{but}; name time_zone in the mapping",
-        )
-    return Clock(None, zone, f"local time is taken as {zone}, as the mapping says{but}")
+        why = reason("zone_contradictory", why=together(why_not)) if why_not else reason("zone_unknown")
+        raise SourceFileError("zone_unknown", why)
+    if why_not:
+        return Clock(None, zone, reason("zone_of_mapping_instead", zone=zone, why=together(why_not)))
+    return Clock(None, zone, reason("zone_of_mapping", zone=zone))

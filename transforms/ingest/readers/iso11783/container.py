@@ -7,6 +7,7 @@ from functools import cached_property, partial
 from pathlib import Path
 from typing import BinaryIO, cast
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.readers.archive import FAULTS, checked_archive
 
@@ -55,12 +56,12 @@ class Container:
         with self.open(name) as handle:
             data = read_some(handle, max_bytes + 1, name)
         if len(data) > max_bytes:
-            raise SourceFileError("too_large", f"'{name[-80:]}' is larger than {max_bytes >> 20} MB")
+            raise SourceFileError("too_large", reason("member_too_large", member=name[-80:], max_mb=max_bytes >> 20))
         return data
 
 
 def _damaged(name: str) -> SourceFileError:
-    return SourceFileError("archive_damaged", f"'{name[-80:]}' is damaged and cannot be unpacked")
+    return SourceFileError("archive_damaged", reason("member_damaged", member=name[-80:]))
 
 
 def read_some(handle: BinaryIO, n: int, name: str) -> bytes:

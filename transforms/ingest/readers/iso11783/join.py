@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, Chunk, none_rejected, rejected_rows
 from transforms.ingest.readers.iso11783.log_reader import REPORTED, LogReader, Stretch
@@ -39,7 +40,7 @@ class _Stream:
 
 def unread_log(part: str, stem: str, problem: SourceFileError) -> Chunk:
     """Return a chunk that rejects an unreadable log as one row."""
-    bad = rejected_rows([0], None, [stem], problem.rule, problem.says)
+    bad = rejected_rows([0], None, [stem], problem.rule, problem.reason)
     return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=part)
 
 
@@ -185,8 +186,6 @@ def _clashing(pairs: pl.DataFrame, reader: LogReader) -> pl.DataFrame:
     bad = [none_rejected()]
     for (column,), part in pairs.group_by("clash", maintain_order=True):
         lines = part[f"{LINE} other"].to_list()
-        reason = (
-            f"another value of '{str(column)[:80]}' is in {reader.part[-80:]} at the same instant; that one was taken"
-        )
-        bad.append(rejected_rows(lines, str(column), [f"record {n}" for n in lines], "logs_differ", reason))
+        why = reason("logs_differ", column=str(column)[:80], part=reader.part[-80:])
+        bad.append(rejected_rows(lines, str(column), [f"record {n}" for n in lines], "logs_differ", why))
     return pl.concat(bad)

@@ -5,6 +5,7 @@ from xml.etree.ElementTree import Element
 
 import numpy as np
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.readers.iso11783.task_data import hexadecimal
 
@@ -79,6 +80,7 @@ def layout_of(header: Element) -> Layout:
                 continue
     listed = header.findall(".//DLV")
     if len(listed) > MAX_VALUES:
-        raise SourceFileError("too_many_values", f"the log's header names {len(listed):,} values; at most {MAX_VALUES}")
+        why = reason("log_too_many_values", values=len(listed), max_values=MAX_VALUES)
+        raise SourceFileError("too_many_values", why)
     values = [(hexadecimal(e.get("A")), e.get("C", ""), _constant(e.get("B"))) for e in listed]
     return Layout(fields, constants, tuple(values))

@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import Reason, reason
 from transforms.contracts.units import stored_unit
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, MARK, MAX_TEXT_BYTES, none_rejected, rejected_rows
@@ -69,15 +70,15 @@ class LogReader:
         self.part = log.folder + log.stem
         header, binary = (container.find(log.folder, f"{log.stem}.{kind}") for kind in ("XML", "BIN"))
         if header is None or binary is None:
-            missing = "header" if header is None else "records"
-            raise SourceFileError("log_incomplete", f"log {log.stem[:80]} has no {missing} in the task data")
+            why = reason("log_without_header" if header is None else "log_without_records", log=log.stem[:80])
+            raise SourceFileError("log_incomplete", why)
         root, findings = parse_xml(container.read(header, MAX_HEADER_BYTES), header)
         self.binary, self.findings = binary, list(findings)
         self.layout = layout_of(root)
         self.values = logged_values(self.layout, task_data)
         self.device = _device(self.layout, task_data) or log.stem
         if len(self.device.encode()) > MAX_TEXT_BYTES:
-            raise SourceFileError("too_long", f"the name of the log's device is longer than {MAX_TEXT_BYTES} bytes")
+            raise SourceFileError("too_long", reason("device_name_too_long", max_bytes=MAX_TEXT_BYTES))
         self.sources = {s: matching(self.values, s) for s in mapping.sources() if s not in OWN_SOURCES}
         self.units = {**OWN_UNITS, **self._source_units()}
         stated = [v for v in self.values if v.number in STATES]
@@ -106,14 +107,14 @@ class LogReader:
         early = self.layout.full()
         if not _has_records(beginning, self.layout) and _has_records(beginning, early):
             self.layout = early
-            self.findings.append("every position field stands in every record, whatever the header says")
+            self.findings.append(reason("position_in_every_record"))
         head = next((h for h in self._heads() if h.size), None)
         if head is None:
             return None
         has_satellites = {"utc_ms", "utc_day"} <= set(head.dtype.names or ())
         differences = all_offsets(self._heads()) if has_satellites else np.empty(0, np.int64)
         self.clock = clock_of(int(local_ms(head[:1])[0]), differences, self.log, self.mapping.time_zone)
-        self.findings.append(self.clock.says)
+        self.findings.append(self.clock.finding)
         first = self.clock.utc(head).utc.drop_nulls()
         return int(first.dt.timestamp("ms")[0]) if first.len() else None
 
@@ -142,10 +143,8 @@ class LogReader:
             for records in self._walk(self.wanted):
                 bad = [none_rejected()]
                 for offset, skipped, beginning, before in records.gaps:
-                    reason = f"{skipped:,} bytes at {offset:,} are no record and were skipped"
-                    bad.append(
-                        rejected_rows([self.records + before], None, [beginning.hex(" ")], "stray_bytes", reason)
-                    )
+                    why = reason("stray_bytes", skipped_bytes=skipped, offset=offset)
+                    bad.append(rejected_rows([self.records + before], None, [beginning.hex(" ")], "stray_bytes", why))
                 if not records.head.size:
                     yield Stretch(pl.DataFrame(), pl.concat(bad))
                     continue
@@ -217,7 +216,7 @@ class LogReader:
 
     def _times(self, records: Records) -> pl.Series:
         if self.clock is None:
-            raise SourceFileError("log_changed", "the log has records that it had not when it was opened")
+            raise SourceFileError("log_changed", reason("log_changed"))
         times = self.clock.utc(records.head)
         self.findings += times.finding("time")
         return times.utc
@@ -246,10 +245,10 @@ class LogReader:
         is_invalid = ((np.abs(lat) < 1e-6) & (np.abs(lon) < 1e-6)) | (np.abs(lat) > 90) | (np.abs(lon) > 180)
         return np.where(is_invalid, np.nan, lat), np.where(is_invalid, np.nan, lon)
 
-    def new_findings(self) -> tuple[str, ...]:
-        """Return the findings since the last call."""
+    def new_findings(self) -> tuple[Reason, ...]:
+        """Return the findings since the last call, each with the name of the log."""
         findings, self.findings = self.findings, []
-        return tuple(dict.fromkeys(f"{self.part}: {f}" for f in findings))
+        return tuple(reason("in_part", part=self.part, why=f) for f in dict.fromkeys(findings))
 
 
 def _has_records(beginning: bytes, layout: Layout) -> bool:

@@ -7,6 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, Chunk, Source
 from transforms.ingest.mapping import Mapping
@@ -31,11 +32,9 @@ def _task_data_of(container: Container) -> list[TaskData]:
     """
     found = sorted({container.find("", m) or m for m in container.members if _is_task_data(m)})
     if not found:
-        raise SourceFileError(
-            "no_task_data", "there is no TASKDATA.XML in it; other archives are not read: unpack them first"
-        )
+        raise SourceFileError("no_task_data", reason("no_task_data"))
     if len(found) > MAX_SETS:
-        raise SourceFileError("too_many_sets", f"there are {len(found):,} TASKDATA.XML in it; at most {MAX_SETS}")
+        raise SourceFileError("too_many_sets", reason("too_many_sets", sets=len(found), max_sets=MAX_SETS))
     return [read_task_data(container, name) for name in found]
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from xml.etree.ElementTree import Element
 
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
 from transforms.ingest.readers.iso11783.container import Container
 from transforms.ingest.readers.iso11783.xml import parse_xml
@@ -77,7 +78,7 @@ class TaskData:
 
     devices: list[Device]
     logs: list[Log]
-    findings: tuple[str, ...] = field(default=())
+    findings: tuple[Reason, ...] = field(default=())
 
     @cached_property
     def device_of(self) -> dict[str, Device]:
@@ -85,21 +86,21 @@ class TaskData:
         return {element: device for device in reversed(self.devices) for element in device.elements}
 
 
-def _elements(container: Container, name: str, folder: str) -> tuple[list[Element], tuple[str, ...]]:
+def _elements(container: Container, name: str, folder: str) -> tuple[list[Element], tuple[Reason, ...]]:
     """Return (elements of a TASKDATA.XML and of the files it references, findings); each file is read once.
 
     Raises:
         SourceFileError: a file cannot be parsed, or the XML is too large.
     """
     elements: list[Element] = []
-    findings: tuple[str, ...] = ()
+    findings: tuple[Reason, ...] = ()
     size, waiting, named = 0, [name], {name.casefold()}
     while waiting:
         part = waiting.pop(0)
         data = container.read(part)
         size += len(data)
         if size > MAX_XML_BYTES:
-            raise SourceFileError("too_large", f"the task data has more than {MAX_XML_BYTES >> 20} MB of XML")
+            raise SourceFileError("too_large", reason("task_data_too_large", max_mb=MAX_XML_BYTES >> 20))
         root, more = parse_xml(data, part)
         findings += more
         for element in root:
@@ -113,7 +114,7 @@ def _elements(container: Container, name: str, folder: str) -> tuple[list[Elemen
             named.add(wanted)
             found = container.find(folder, f"{stem}.XML")
             if found is None:
-                findings += (f"the file '{stem[:20]}' that TASKDATA names is missing",)
+                findings += (reason("linked_file_missing", file=stem[:20]),)
             else:
                 waiting.append(found)
     return elements, findings
@@ -134,9 +135,8 @@ def read_task_data(container: Container, name: str) -> TaskData:
             for log in _logs(task, folder):
                 logs.setdefault(log.stem.casefold(), log)
     if len(logs) > MAX_LOGS or len(devices) > MAX_DEVICES:
-        raise SourceFileError(
-            "too_many_logs", f"the task data names more than {MAX_LOGS:,} logs or {MAX_DEVICES:,} devices"
-        )
+        why = reason("too_many_logs", max_logs=MAX_LOGS, max_devices=MAX_DEVICES)
+        raise SourceFileError("too_many_logs", why)
     return TaskData(devices, list(logs.values()), findings)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
+from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.readers.iso11783.log_header import Layout
 from transforms.ingest.readers.iso11783.task_data import DAY_MS
@@ -141,7 +142,7 @@ class _Walker:
                 is_advancing = self.begin(data[done:], final=final) and self.day != day
             self.days += self.day != day
             if self.days > MAX_DAYS:
-                raise SourceFileError("too_many_days", f"the log's date changes more than {MAX_DAYS} times")
+                raise SourceFileError("too_many_days", reason("too_many_days", max_days=MAX_DAYS))
         edge = data.size if final else data.size - self.size - 5 * 255
         if done < edge:
             gaps.append((done, edge))

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from transforms.contracts.reason import Reason, reason
 from transforms.contracts.units import UNITS, unit_of_text
 from transforms.ingest.readers.iso11783.dictionary import ENTITIES
 from transforms.ingest.readers.iso11783.log_header import Layout
@@ -76,7 +77,7 @@ class Scaled(NamedTuple):
 
     values: Floats
     unit: str | None
-    finding: str | None
+    finding: Reason | None
 
 
 def scaled(raw: Floats, value: Logged, scale_by: str | None, plausible: tuple[str, float, float] | None) -> Scaled:
@@ -119,7 +120,7 @@ def unit_of(values: list[Logged]) -> str | None:
 
 def mean_scaled(
     values: list[tuple[Floats, Logged]], scale_by: str | None, plausible: tuple[str, float, float] | None
-) -> tuple[Floats, list[str]]:
+) -> tuple[Floats, list[Reason]]:
     """Return (mean of several values, each with its own scale and all in one unit, findings).
 
     Args:
@@ -136,7 +137,7 @@ def mean_scaled(
             same = _converted(own_unit, unit, converted)
             if same is None:
                 findings.append(
-                    f"value {value.number} ('{value.element}') is in {own_unit}, others in {unit}; it is not read"
+                    reason("unit_differs", value=value.number, element=value.element, unit=own_unit, other_unit=unit)
                 )
                 continue
             converted = same
@@ -158,9 +159,7 @@ def _decide(
             for v in (device, dictionary)
         ]
     by_device = shares[0] >= shares[1]
-    chosen = "the device's" if by_device else "the dictionary's"
-    finding = (
-        f"the device's scale and the dictionary's differ for value {value.number} ('{value.element}'); {chosen} was "
-        "taken as the more plausible: set scale_by in the mapping to decide"
+    finding = reason(
+        "device_scale_taken" if by_device else "dictionary_scale_taken", value=value.number, element=value.element
     )
     return Scaled(device if by_device else dictionary, unit, finding)

@@ -8,6 +8,7 @@ import numpy as np
 from defusedxml.common import DefusedXmlException
 from defusedxml.ElementTree import DefusedXMLParser
 
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
 
 KEPT = {"ISO11783_TaskData", "XFC", "XFR", "DVC", "DET", "DOR", "DPD", "DVP", "TSK", "TIM", "TLG", "PTN", "DLV"}
@@ -34,14 +35,19 @@ class _Builder:
         self.elements += 1
         if self.depth > MAX_DEPTH or self.elements > MAX_ELEMENTS or len(attributes) > MAX_ATTRIBUTES:
             raise _too_large(
-                f"more than {MAX_ELEMENTS:,} elements, {MAX_DEPTH} inside each other, or {MAX_ATTRIBUTES} attributes"
+                reason(
+                    "xml_too_many_elements",
+                    max_elements=MAX_ELEMENTS,
+                    max_depth=MAX_DEPTH,
+                    max_attributes=MAX_ATTRIBUTES,
+                )
             )
         if self.dropped or (self.open and tag not in KEPT):
             self.dropped += 1
             return
         self.kept += 1
         if self.kept > MAX_KEPT:
-            raise _too_large(f"more than {MAX_KEPT:,} elements of devices and tasks")
+            raise _too_large(reason("xml_too_many_devices", max_elements=MAX_KEPT))
         element = Element(tag, attributes)
         if self.open:
             self.open[-1].append(element)
@@ -62,8 +68,8 @@ class _Builder:
         return self.root
 
 
-def _too_large(what: str) -> SourceFileError:
-    return SourceFileError("xml_too_large", f"the task data has {what}; no machine writes such a file")
+def _too_large(why: Reason) -> SourceFileError:
+    return SourceFileError("xml_too_large", why)
 
 
 def _parse(data: bytes) -> Element:
@@ -79,10 +85,10 @@ def _check_tags(data: bytes) -> None:
     """Raise an error for an overlong tag or text, of which the parser would hold several copies."""
     tags = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("<"))
     if np.diff(tags, prepend=0, append=len(data)).max() > MAX_TAG_BYTES:
-        raise _too_large(f"an element longer than {MAX_TAG_BYTES:,} bytes")
+        raise _too_large(reason("xml_element_too_long", max_bytes=MAX_TAG_BYTES))
 
 
-def parse_xml(data: bytes, name: str) -> tuple[Element, tuple[str, ...]]:
+def parse_xml(data: bytes, name: str) -> tuple[Element, tuple[Reason, ...]]:
     """Parse untrusted XML; return the root element and findings about corrections.
 
     Args:
@@ -100,13 +106,11 @@ def parse_xml(data: bytes, name: str) -> tuple[Element, tuple[str, ...]]:
     try:
         return _parse(data), ()
     except DefusedXmlException as problem:
-        raise SourceFileError(
-            "xml_doctype", f"'{short}' declares a document type; no machine writes one, and it is not read"
-        ) from problem
+        raise SourceFileError("xml_doctype", reason("task_data_doctype", file=short)) from problem
     except (ParseError, ValueError, LookupError) as problem:
         first = problem
     try:
         text = re.sub(r"<\?xml[^>]*\?>", "", data.decode("cp1252"), count=1)
-        return _parse(text.encode()), (f"'{short}' is not of the encoding it declares; read as cp1252",)
+        return _parse(text.encode()), (reason("read_as_cp1252", file=short),)
     except (DefusedXmlException, ParseError, ValueError):
-        raise SourceFileError("not_xml", f"'{short}' is damaged or cut short ({str(first)[:80]})") from first
+        raise SourceFileError("not_xml", reason("not_xml", file=short, detail=str(first)[:80])) from first
