@@ -43,6 +43,8 @@ class Warehouse:
         self._schemas: dict[str, pl.Schema] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
+        # DuckDB shows progress where it takes the program for a notebook, in the midst of a command's JSON.
+        self._con.execute("set enable_progress_bar = false")
         for variable, cut_point in SQL_VARIABLES.items():
             self._con.execute(f"set variable {variable} = {cut_point}")
         for name in sql_names("macros"):
