@@ -5,6 +5,7 @@ Cells keep values beside their texts: a workbook receives numbers where a page s
 """
 
 import math
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
@@ -66,12 +67,34 @@ def spanned(value: float | None, half: float | None, digits: int = 1) -> Cell:
 
 
 @dataclass(frozen=True)
-class Column:
+class Heading:
     """Column header; numbers are right-aligned, texts left-aligned."""
 
     head: str
     numeric: bool = True
     wrap: bool = False
+
+
+@dataclass(frozen=True)
+class Column:
+    """Column of a table: its header and the cell that it makes of a row.
+
+    Attributes:
+        head: text of the header.
+        cell: function from a row of data to its cell.
+        numeric: True if right-aligned.
+        wrap: True if long texts wrap.
+    """
+
+    head: str
+    cell: Callable[[Any], Cell]
+    numeric: bool = True
+    wrap: bool = False
+
+    @property
+    def heading(self) -> Heading:
+        """Header without the cells."""
+        return Heading(self.head, self.numeric, self.wrap)
 
 
 @dataclass(frozen=True)
@@ -97,9 +120,37 @@ class Table:
     kind: ClassVar[str] = "table"
     id: str
     name: str
-    columns: tuple[Column, ...]
+    columns: tuple[Heading, ...]
     rows: tuple[Row, ...]
     caption: str = ""
+
+
+def figures(name: str, digits: int = 1) -> Callable[[Any], Cell]:
+    """Return the cells of a column of numbers: the value under a name in each row, a mapping."""
+    return lambda r: figure(r[name], digits)
+
+
+def table_of(
+    id_: str,
+    name: str,
+    columns: Iterable[Column],
+    rows: Iterable[Any],
+    caption: str = "",
+    marks: Callable[[Any], dict[str, str]] = lambda _: {},
+) -> Table:
+    """Return a table: its columns applied to rows of data, so that a header cannot drift from its cells.
+
+    Args:
+        id_: unique on the page.
+        name: short description of its contents.
+        columns: the columns, each with its header and cells.
+        rows: rows of data, in the form that the columns' cells expect.
+        caption: units and the meaning of intervals and n.
+        marks: function from a row of data to the marks that filters use.
+    """
+    shown = tuple(columns)
+    filled = tuple(Row(tuple(c.cell(r) for c in shown), marks(r)) for r in rows)
+    return Table(id_, name, tuple(c.heading for c in shown), filled, caption)
 
 
 @dataclass(frozen=True)
@@ -229,7 +280,7 @@ class LoadList:
 
     kind: ClassVar[str] = "loads"
     id: str
-    columns: tuple[Column, ...]
+    columns: tuple[Heading, ...]
     marks: dict[str, int]
     rows: tuple[tuple[Any, ...], ...]
     digits: tuple[int | None, ...]

@@ -14,7 +14,7 @@ from reports.language.translate import mark, say, say_n, speaking
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.links import loads_link
-from reports.page.model import Cell, Column, Figure, Filters, Fold, Page, Prose, Row, Section, Table, figure, words
+from reports.page.model import Cell, Column, Figure, Filters, Fold, Page, Prose, Section, Table, figure, table_of, words
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section
 from reports.sections.prices import price_section
@@ -86,48 +86,46 @@ def rank_cell(r: dict[str, Any]) -> Cell:
     return Cell(text, r["rank"], r["rank_lo95"], r["rank_hi95"])
 
 
+def _standing_words(r: dict[str, Any]) -> str:
+    """Return where a subject is among all, or the reason why it is not compared."""
+    return say(STANDING[r["standing"]]) if r["observed"] is not None else row_reason(r)
+
+
 def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: str | None = None) -> Table:
     """Return the table of one response and kind of subject; `link` is the mark that selects a subject's loads."""
-    body = []
     outliers = bool((rows["from_outliers"].fill_null(0.0) != 0).any())
-    by_outliers = (Column(say("By outlying loads, {unit}", unit=unit)),) if outliers else ()
-    for r in rows.iter_rows(named=True):
-        is_compared = r["observed"] is not None
-        href = loads_link("season-loads.html", **{link: r["subject_id"]}) if link else None
-        body.append(
-            Row(
-                (
-                    words(r["subject_id"], href),
-                    figure(r["observed"], 2),
-                    figure(r["expected"], 2),
-                    figure(r["from_settings"], 2, sign=True),
-                    *((figure(r["from_outliers"], 2, sign=True),) if outliers else ()),
-                    figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
-                    figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True),
-                    rank_cell(r),
-                    words(say(STANDING[r["standing"]]) if is_compared else row_reason(r)),
-                    figure(r["n"], 0),
-                ),
-                {link: r["subject_id"]} if link else {},
-            )
-        )
-    return Table(
+    by_outliers = Column(
+        say("By outlying loads, {unit}", unit=unit), lambda r: figure(r["from_outliers"], 2, sign=True)
+    )
+    return table_of(
         name,
         title,
         (
-            Column(say("Name")),
-            Column(say("Observed")),
-            Column(say("Expected")),
-            Column(say("By settings, {unit}", unit=unit)),
-            *by_outliers,
-            Column(say("Unexplained, {unit}", unit=unit)),
-            Column(say("Own effect, {unit}", unit=unit)),
-            Column(say("Rank")),
-            Column(say("Compared with the middle"), numeric=False, wrap=True),
-            Column("n"),
+            Column(
+                say("Name"),
+                lambda r: words(
+                    r["subject_id"], loads_link("season-loads.html", **{link: r["subject_id"]}) if link else None
+                ),
+            ),
+            Column(say("Observed"), lambda r: figure(r["observed"], 2)),
+            Column(say("Expected"), lambda r: figure(r["expected"], 2)),
+            Column(say("By settings, {unit}", unit=unit), lambda r: figure(r["from_settings"], 2, sign=True)),
+            *((by_outliers,) if outliers else ()),
+            Column(
+                say("Unexplained, {unit}", unit=unit),
+                lambda r: figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
+            ),
+            Column(
+                say("Own effect, {unit}", unit=unit),
+                lambda r: figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True),
+            ),
+            Column(say("Rank"), rank_cell),
+            Column(say("Compared with the middle"), lambda r: words(_standing_words(r)), numeric=False, wrap=True),
+            Column("n", lambda r: figure(r["n"], 0)),
         ),
-        tuple(body),
-        say("Brackets are 95 % intervals; rank 1 is the lowest."),
+        rows.iter_rows(named=True),
+        caption=say("Brackets are 95 % intervals; rank 1 is the lowest."),
+        marks=lambda r: {link: r["subject_id"]} if link else {},
     )
 
 

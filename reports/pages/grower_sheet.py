@@ -15,7 +15,7 @@ from reports.language.reason_text import text_of
 from reports.language.translate import mark, say, say_n, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
-from reports.page.model import Column, Figure, Page, Prose, Row, Section, Table, figure, spanned, words
+from reports.page.model import Column, Figure, Page, Prose, Section, Table, figure, spanned, table_of, words
 from reports.page.theme import local
 from reports.pages.grower_data import GrowerData
 from reports.sections.grower_place import place_block
@@ -85,33 +85,20 @@ def loads_finding(loads: pl.DataFrame, withheld: Reason | None = None) -> str:
 
 def _loads(data: GrowerData, shown: Shown) -> Figure:
     known = local(data.loads.drop_nulls("observed_pct"), shown.zone, "lifted_at")
-    table = Table(
+    table = table_of(
         "own-loads",
         say("each load"),
         (
-            Column(say("Load")),
-            Column(say("Shift"), numeric=False),
-            Column(say("Field"), numeric=False),
-            Column(say("Topsoil"), numeric=False),
-            Column(say("Gross, {t}", t=shown.sign("t"))),
-            Column(say("Dirt observed, %")),
-            Column(say("Dirt expected, %")),
+            Column(say("Load"), lambda r: words(r["load_id"])),
+            Column(say("Shift"), lambda r: words(shown.day(r["shift_date"])), numeric=False),
+            Column(say("Field"), lambda r: words(r["field_id"]), numeric=False),
+            Column(say("Topsoil"), lambda r: words(translated(r["wetness_class"] or NOTHING)), numeric=False),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 2)),
+            Column(say("Dirt observed, %"), lambda r: figure(r["observed_pct"])),
+            Column(say("Dirt expected, %"), lambda r: figure(r["expected_pct"], 1, r["lo95"], r["hi95"])),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["load_id"]),
-                    words(shown.day(r["shift_date"])),
-                    words(r["field_id"]),
-                    words(translated(r["wetness_class"] or NOTHING)),
-                    figure(shown.convert(r["gross_t"], "t"), 2),
-                    figure(r["observed_pct"]),
-                    figure(r["expected_pct"], 1, r["lo95"], r["hi95"]),
-                )
-            )
-            for r in data.loads.iter_rows(named=True)
-        ),
-        say("Brackets: 95 % interval of the expected mean, not of a single load."),
+        data.loads.iter_rows(named=True),
+        caption=say("Brackets: 95 % interval of the expected mean, not of a single load."),
     )
     reading = say(
         "Dots: your loads. Grey: the value expected for such loads at the fleet's usual settings, with 95 % interval."
@@ -153,15 +140,16 @@ def _why(data: GrowerData) -> Figure:
         pl.lit(None, pl.Float64).alias("lo"),
         pl.lit(None, pl.Float64).alias("hi"),
     )
-    table = Table(
+    table = table_of(
         "why-table",
         say("causes"),
-        (Column(say("Source")), Column(say("Points")), Column(say("n loads"))),
-        tuple(
-            Row((words(n), figure(r["points"], 1, sign=True), figure(r["n"], 0)))
-            for n, r in zip(labels, data.why.iter_rows(named=True), strict=True)
+        (
+            Column(say("Source"), lambda r: words(r["label"])),
+            Column(say("Points"), lambda r: figure(r["points"], 1, sign=True)),
+            Column(say("n loads"), lambda r: figure(r["n"], 0)),
         ),
-        say(
+        data.why.with_columns(pl.Series("label", labels, dtype=pl.String)).iter_rows(named=True),
+        caption=say(
             "Means over your measured loads; they add up to the difference. Settings are those of the machines that "
             "worked for you."
         ),
@@ -187,35 +175,24 @@ def _loss(t_ha: float | None, shown: Shown) -> float | None:
 
 
 def _fields(data: GrowerData, shown: Shown) -> Table:
-    return Table(
+    return table_of(
         "fields",
         say("each field"),
         (
-            Column(say("Field")),
-            Column(say("Loads")),
-            Column(say("Gross, {t}", t=shown.sign("t"))),
-            Column(say("n measured")),
-            Column(say("Dirt observed, %")),
-            Column(say("Dirt expected, %")),
-            Column(say("Root loss, {unit}", unit=shown.sign("t/ha"))),
-            Column(say("n dug")),
+            Column(say("Field"), lambda r: words(r["field_id"])),
+            Column(say("Loads"), lambda r: figure(r["loads"], 0)),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 0)),
+            Column(say("n measured"), lambda r: figure(r["measured"], 0)),
+            Column(say("Dirt observed, %"), lambda r: spanned(r["observed_pct"], r["observed_half"])),
+            Column(say("Dirt expected, %"), lambda r: figure(r["expected_pct"])),
+            Column(
+                say("Root loss, {unit}", unit=shown.sign("t/ha")),
+                lambda r: spanned(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
+            ),
+            Column(say("n dug"), lambda r: figure(r["plots"], 0)),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["field_id"]),
-                    figure(r["loads"], 0),
-                    figure(shown.convert(r["gross_t"], "t"), 0),
-                    figure(r["measured"], 0),
-                    spanned(r["observed_pct"], r["observed_half"]),
-                    figure(r["expected_pct"]),
-                    spanned(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
-                    figure(r["plots"], 0),
-                )
-            )
-            for r in data.fields.iter_rows(named=True)
-        ),
-        say(
+        data.fields.iter_rows(named=True),
+        caption=say(
             "Means; brackets are 95 % intervals with visits (machine and day) as sampling units, none with fewer than "
             "two visits; n is the number of loads measured or plots dug."
         ),

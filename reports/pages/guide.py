@@ -21,11 +21,11 @@ from reports.page.model import (
     Fold,
     Page,
     Prose,
-    Row,
     Section,
     Small,
     Table,
     figure,
+    table_of,
     words,
 )
 from reports.sections.cautions import CAUTION
@@ -92,59 +92,47 @@ def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalo
 
 def _curve_table(name: str, class_: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     t = shown.per_tonne
-    return Table(
+    return table_of(
         f"{name}-off",
         say("extra cost, {class_}", class_=class_),
         (
-            Column(say("Setting")),
-            Column(say("Value"), numeric=False),
-            Column(say("Extra cost, {unit}", unit=shown.money_per_t)),
+            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue))),
+            Column(
+                say("Value"),
+                lambda r: words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
+                numeric=False,
+            ),
+            Column(
+                say("Extra cost, {unit}", unit=shown.money_per_t),
+                lambda r: figure(r["cost_change_per_t"] * t, 2, r["lo95"] * t, r["hi95"] * t, sign=True),
+            ),
         ),
-        tuple(
-            Row(
-                (
-                    words(setting_label(r["setting"], catalogue)),
-                    words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
-                    figure(r["cost_change_per_t"] * t, 2, r["lo95"] * t, r["hi95"] * t, sign=True),
-                )
-            )
-            for r in curves.iter_rows(named=True)
-        ),
+        curves.iter_rows(named=True),
     )
 
 
 def guide_table(name: str, class_: str, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     """Return the table of settings of one class."""
-    return Table(
+    return table_of(
         f"{name}-table",
         say("guide {class_}", class_=class_),
         (
-            Column(say("Setting")),
-            Column(say("Start at")),
-            Column(say("Equally good")),
-            Column(say("Usual")),
-            Column(say("Tried")),
-            Column("n"),
-            Column(say("Note"), numeric=False, wrap=True),
+            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue))),
+            Column(
+                say("Start at"),
+                lambda r: Cell(
+                    value_words(r["start_value"], r["unit"], shown),
+                    shown.convert(r["start_value"], r["unit"]),
+                    strong=True,
+                ),
+            ),
+            Column(say("Equally good"), lambda r: words(_span(r, "range_lo", "range_hi", shown))),
+            Column(say("Usual"), lambda r: words(value_words(r["usual_value"], r["unit"], shown))),
+            Column(say("Tried"), lambda r: words(_span(r, "tried_lo", "tried_hi", shown))),
+            Column("n", lambda r: figure(r["n"], 0)),
+            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
-        tuple(
-            Row(
-                (
-                    words(setting_label(r["setting"], catalogue)),
-                    Cell(
-                        value_words(r["start_value"], r["unit"], shown),
-                        shown.convert(r["start_value"], r["unit"]),
-                        strong=True,
-                    ),
-                    words(_span(r, "range_lo", "range_hi", shown)),
-                    words(value_words(r["usual_value"], r["unit"], shown)),
-                    words(_span(r, "tried_lo", "tried_hi", shown)),
-                    figure(r["n"], 0),
-                    words(row_reason(r, catalogue)),
-                )
-            )
-            for r in settings.iter_rows(named=True)
-        ),
+        settings.iter_rows(named=True),
     )
 
 

@@ -15,7 +15,7 @@ from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
-from reports.page.model import Chart, Column, Figure, Page, Prose, Row, Section, Table, figure, words
+from reports.page.model import Chart, Column, Figure, Page, Prose, Section, Table, figure, figures, table_of, words
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
@@ -98,27 +98,21 @@ def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
         .group_by("machine_id", "nth", maintain_order=True)
         .agg(pl.col("bin_at").min().alias("from"), pl.col("bin_at").max().alias("to"), pl.col("share").sum())
     )
-    return Table(
+    return table_of(
         "minutes",
         say("minutes of the load"),
         (
-            Column(say("Machine")),
-            Column(say("From"), numeric=False),
-            Column(say("To"), numeric=False),
-            Column(say("Share of the load, %")),
+            Column(say("Machine"), lambda r: words(r["machine_id"])),
+            Column(say("From"), lambda r: words(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"), numeric=False),
+            Column(
+                say("To"),
+                lambda r: words(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
+                numeric=False,
+            ),
+            Column(say("Share of the load, %"), lambda r: figure(100 * r["share"])),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["machine_id"]),
-                    words(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"),
-                    words(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
-                    figure(100 * r["share"]),
-                )
-            )
-            for r in stretches.iter_rows(named=True)
-        ),
-        say("Minutes that filled the load, and their share of it."),
+        stretches.iter_rows(named=True),
+        caption=say("Minutes that filled the load, and their share of it."),
     )
 
 
@@ -135,20 +129,17 @@ def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
         )
         .sort("machine_id")
     )
-    return Table(
+    return table_of(
         "passes",
         say("passes"),
         (
-            Column(say("Machine")),
-            Column(say("n half minutes shown")),
-            Column(say("of the load")),
-            *(Column(label) for label in settings.values()),
+            Column(say("Machine"), lambda r: words(r["machine_id"])),
+            Column(say("n half minutes shown"), lambda r: figure(r["len"], 0)),
+            Column(say("of the load"), lambda r: figure(r["own"], 0)),
+            *(Column(label, figures(name)) for name, label in settings.items()),
         ),
-        tuple(
-            Row((words(r["machine_id"]), figure(r["len"], 0), figure(r["own"], 0), *(figure(r[n]) for n in settings)))
-            for r in by.iter_rows(named=True)
-        ),
-        say("Means of the half minutes shown."),
+        by.iter_rows(named=True),
+        caption=say("Means of the half minutes shown."),
     )
 
 

@@ -8,7 +8,7 @@ from reports.language.display_units import Shown
 from reports.language.translate import say, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
-from reports.page.model import Column, Filters, LoadList, Page, Prose, Section
+from reports.page.model import Filters, Heading, LoadList, Page, Prose, Section
 from reports.pages.season_open_questions import open_questions_section
 from reports.pages.season_overview import lead, overview_section
 from reports.sections.cautions import CAUTION
@@ -92,7 +92,7 @@ def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
     loads = warehouse.query("season_load")
     base = load_list(loads, shown)
     rows = tuple((*r, g, o) for r, g, o in zip(base.rows, loads["grower_id"], loads["operator_id"], strict=True))
-    columns = (*base.columns, Column(say("Grower"), numeric=False), Column(say("Operator"), numeric=False))
+    columns = (*base.columns, Heading(say("Grower"), numeric=False), Heading(say("Operator"), numeric=False))
     marks = base.marks | {"grower": len(base.columns), "operator": len(base.columns) + 1}
     all_loads = LoadList(base.id, columns, marks, rows, (*base.digits, None, None), base.named)
     choices = {

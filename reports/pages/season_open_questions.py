@@ -1,5 +1,7 @@
 """Section on open questions: effects that cannot be estimated yet, and the trials that would answer them."""
 
+from typing import Any
+
 import polars as pl
 
 from reports.charts.effect_grid import STANDINGS, effect_grid
@@ -8,7 +10,7 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import capital, setting_label, step_in_words
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
-from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
+from reports.page.model import Column, Figure, Prose, Section, Table, figure, table_of, words
 from reports.sections.effects import labelled
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
@@ -32,6 +34,10 @@ def grid_finding(cells: pl.DataFrame) -> str:
     )
 
 
+def _conditions(r: dict[str, Any]) -> str:
+    return say("{wetness}, {soil}", wetness=translated(r["wetness_class"]), soil=translated(r["soil_class"]))
+
+
 def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
     cells = warehouse.query("effect_class")
     if not cells.height:
@@ -40,10 +46,7 @@ def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
     cells = labelled(cells, catalogue).sort(
         pl.col("wetness_class").replace_strict(place), pl.col("soil_class").replace_strict(place), "label"
     )
-    classes = [
-        say("{wetness}, {soil}", wetness=translated(w), soil=translated(s))
-        for w, s in cells.select("wetness_class", "soil_class").iter_rows()
-    ]
+    classes = [_conditions(r) for r in cells.iter_rows(named=True)]
     drawn = cells.select(
         "label",
         pl.Series("class_", classes),
@@ -53,30 +56,21 @@ def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
         "lo95",
         "hi95",
     )
-    table = Table(
+    table = table_of(
         "tried-table",
         say("effect estimates"),
         (
-            Column(say("Setting")),
-            Column(say("Conditions"), numeric=False),
-            Column(say("Change, %")),
-            Column("n"),
-            Column(say("Result"), numeric=False),
+            Column(say("Setting"), lambda r: words(r["label"])),
+            Column(say("Conditions"), lambda r: words(_conditions(r)), numeric=False),
+            Column(say("Change, %"), lambda r: figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
+            Column("n", lambda r: figure(r["n"], 0)),
+            Column(say("Result"), lambda r: words(say(STANDINGS[r["standing"]].label)), numeric=False),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["label"]),
-                    words(c),
-                    figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
-                    figure(r["n"], 0),
-                    words(say(STANDINGS[r["standing"]].label)),
-                ),
-                {"wetness": r["wetness_class"], "soil": r["soil_class"]},
-            )
-            for r, c in zip(cells.iter_rows(named=True), classes, strict=True)
+        cells.iter_rows(named=True),
+        caption=say(
+            "Change of dirt in percent per step; 95 % intervals; n is the number of measured loads in the class."
         ),
-        say("Change of dirt in percent per step; 95 % intervals; n is the number of measured loads in the class."),
+        marks=lambda r: {"wetness": r["wetness_class"], "soil": r["soil_class"]},
     )
     reading = say("● clear effect, ○ no clear effect, ! confounded, · not tried enough.")
     return Figure(
@@ -116,42 +110,27 @@ def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) 
 
 
 def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
-    return Table(
+    return table_of(
         "trials-table",
         say("suggested trials"),
         (
-            Column(say("Setting, one step")),
-            Column(say("Topsoil"), numeric=False),
-            Column(say("Reason"), numeric=False),
-            Column(say("Change so far, %")),
-            Column("n"),
-            Column(say("Detectable change, %")),
-            Column(say("Pairs of loads")),
-            Column(say("Machine"), numeric=False),
-            Column(say("Days needed")),
+            Column(say("Setting, one step"), lambda r: words(capital(step_in_words(r["setting"], catalogue, shown)))),
+            Column(say("Topsoil"), lambda r: words(translated(r["wetness_class"])), numeric=False),
+            Column(say("Reason"), lambda r: words(row_reason(r, catalogue)), numeric=False),
+            Column(say("Change so far, %"), lambda r: figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
+            Column("n", lambda r: figure(r["n"], 0)),
+            Column(say("Detectable change, %"), lambda r: figure(r["detect_pct"], 0)),
+            Column(say("Pairs of loads"), lambda r: figure(r["pairs"], 0)),
+            Column(say("Machine"), lambda r: words(r["machine_id"]), numeric=False),
+            Column(say("Days needed"), lambda r: figure(r["machine_days"], 0)),
         ),
-        tuple(
-            Row(
-                (
-                    words(capital(step_in_words(r["setting"], catalogue, shown))),
-                    words(translated(r["wetness_class"])),
-                    words(row_reason(r, catalogue)),
-                    figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
-                    figure(r["n"], 0),
-                    figure(r["detect_pct"], 0),
-                    figure(r["pairs"], 0),
-                    words(r["machine_id"]),
-                    figure(r["machine_days"], 0),
-                ),
-                {"wetness": r["wetness_class"], "machine": r["machine_id"]},
-            )
-            for r in suggested.iter_rows(named=True)
-        ),
-        say(
+        suggested.iter_rows(named=True),
+        caption=say(
             "Split-run trials of alternate loads that detect the given change with a chance of 80 in 100; a dash means "
             "more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
             "conditions."
         ),
+        marks=lambda r: {"wetness": r["wetness_class"], "machine": r["machine_id"]},
     )
 
 
@@ -166,29 +145,20 @@ def open_questions_section(warehouse: Warehouse, catalogue: Catalogue, shown: Sh
     ]
     if results.height:
         blocks.append(
-            Table(
+            table_of(
                 "trials-read",
                 say("trial results"),
                 (
-                    Column(say("Trial")),
-                    Column(say("Setting"), numeric=False),
-                    Column(say("Change of dirt, %")),
-                    Column(say("n pairs")),
-                    Column(say("Note"), numeric=False, wrap=True),
+                    Column(say("Trial"), lambda r: words(r["trial_id"])),
+                    Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue)), numeric=False),
+                    Column(
+                        say("Change of dirt, %"), lambda r: figure(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True)
+                    ),
+                    Column(say("n pairs"), lambda r: figure(r["pairs"], 0)),
+                    Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
                 ),
-                tuple(
-                    Row(
-                        (
-                            words(r["trial_id"]),
-                            words(setting_label(r["setting"], catalogue)),
-                            figure(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True),
-                            figure(r["pairs"], 0),
-                            words(row_reason(r, catalogue)),
-                        )
-                    )
-                    for r in results.iter_rows(named=True)
-                ),
-                say("Trials of this season with results; 95 % intervals by randomisation."),
+                results.iter_rows(named=True),
+                caption=say("Trials of this season with results; 95 % intervals by randomisation."),
             )
         )
     return Section("open", say("Open questions, and the trials that would answer them"), tuple(blocks))

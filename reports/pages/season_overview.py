@@ -10,7 +10,7 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import RESPONSES, capital, mean_interval, topsoil_and_soil
 from reports.language.translate import mark, say
 from reports.page.links import loads_link
-from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, spanned, words
+from reports.page.model import Column, Figure, Prose, Section, Table, figure, spanned, table_of, words
 from reports.page.theme import midnight
 from transforms.config.settings_catalogue import ROOT_LOSS
 from transforms.storage.warehouse import Warehouse
@@ -81,29 +81,26 @@ def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
         pl.col("money_hi95").alias("hi"),
     )
     t = shown.convert(1.0, "t")
-    table = Table(
+    table = table_of(
         "cost-table",
         say("cost of the season"),
         (
-            Column(say("Cause")),
-            Column(say("Mass, {t}", t=shown.sign("t"))),
-            Column(say("Cost, {unit}", unit=shown.currency)),
-            Column("n"),
-            Column(say("n counts"), numeric=False),
+            Column(say("Cause"), lambda r: words(say(PARTS[r["part"]]))),
+            Column(
+                say("Mass, {t}", t=shown.sign("t")),
+                lambda r: figure(r["mass_t"] * t, 0, *(v and v * t for v in (r["mass_lo95"], r["mass_hi95"]))),
+            ),
+            Column(
+                say("Cost, {unit}", unit=shown.currency),
+                lambda r: figure(r["money"], 0, r["money_lo95"], r["money_hi95"]),
+            ),
+            Column("n", lambda r: figure(r["n"], 0)),
+            Column(say("n counts"), lambda r: words(say(COUNTED[r["part"]])), numeric=False),
         ),
-        tuple(
-            Row(
-                (
-                    words(say(PARTS[r["part"]])),
-                    figure(r["mass_t"] * t, 0, *(v and v * t for v in (r["mass_lo95"], r["mass_hi95"]))),
-                    figure(r["money"], 0, r["money_lo95"], r["money_hi95"]),
-                    figure(r["n"], 0),
-                    words(say(COUNTED[r["part"]])),
-                )
-            )
-            for r in ordered.iter_rows(named=True)
+        ordered.iter_rows(named=True),
+        caption=say(
+            "Brackets are 95 % intervals of the measured values; loads not measured are assigned the mean dirt."
         ),
-        say("Brackets are 95 % intervals of the measured values; loads not measured are assigned the mean dirt."),
     )
     chart = (
         share_bars(drawn, say("cost, {unit}", unit=shown.currency), say("Cost of the season by cause."))
@@ -162,35 +159,24 @@ def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
         (pl.col("observed_pct") + half).alias("hi"),
         (pl.col("rain_mm") * factor).alias("rain"),
     )
-    table = Table(
+    table = table_of(
         "days-table",
         say("days of the season"),
         (
-            Column(say("Day")),
-            Column(say("Loads")),
-            Column(say("Gross, {t}", t=shown.sign("t"))),
-            Column(say("n measured")),
-            Column(say("Dirt observed, %")),
-            Column(say("Dirt expected, %")),
-            Column(say("Rain, {unit}", unit=shown.sign("rain"))),
-            Column(say("Topsoil wetness, 0 to 1")),
+            Column(say("Day"), lambda r: words(shown.day(r["day"]))),
+            Column(say("Loads"), lambda r: figure(r["loads"], 0)),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 0)),
+            Column(say("n measured"), lambda r: figure(r["measured"], 0)),
+            Column(say("Dirt observed, %"), lambda r: spanned(r["observed_pct"], r["observed_half"])),
+            Column(say("Dirt expected, %"), lambda r: figure(r["expected_pct"])),
+            Column(
+                say("Rain, {unit}", unit=shown.sign("rain")),
+                lambda r: figure(shown.convert(r["rain_mm"], "rain"), shown.digits("rain")),
+            ),
+            Column(say("Topsoil wetness, 0 to 1"), lambda r: figure(r["topsoil_wetness"], 2)),
         ),
-        tuple(
-            Row(
-                (
-                    words(shown.day(r["day"])),
-                    figure(r["loads"], 0),
-                    figure(shown.convert(r["gross_t"], "t"), 0),
-                    figure(r["measured"], 0),
-                    spanned(r["observed_pct"], r["observed_half"]),
-                    figure(r["expected_pct"]),
-                    figure(shown.convert(r["rain_mm"], "rain"), shown.digits("rain")),
-                    figure(r["topsoil_wetness"], 2),
-                )
-            )
-            for r in days.iter_rows(named=True)
-        ),
-        say("Brackets are 95 % intervals of the day's mean; rain is the mean of the stations."),
+        days.iter_rows(named=True),
+        caption=say("Brackets are 95 % intervals of the day's mean; rain is the mean of the stations."),
     )
     reading = say(
         "Dots: mean of the day with its 95 % interval. Dashed line: value expected for the conditions and fields at "
@@ -201,34 +187,24 @@ def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
 
 
 def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
-    rows = [
-        Row(
-            (
-                words(capital(topsoil_and_soil(r["wetness_class"], r["soil_class"]))),
-                figure(
-                    r["n"], 0, href=loads_link("season-loads.html", wetness=r["wetness_class"], soil=r["soil_class"])
-                ),
-                figure(shown.convert(r["gross_t"], "t"), 0),
-                spanned(r["dirt_pct"], r["dirt_half"]),
-            ),
-            {"wetness": r["wetness_class"], "soil": r["soil_class"]},
-        )
-        for r in classes.iter_rows(named=True)
-    ]
-    return Table(
+    def loads_of(r: dict[str, Any]) -> str:
+        return loads_link("season-loads.html", wetness=r["wetness_class"], soil=r["soil_class"])
+
+    return table_of(
         "classes",
         say("classes of conditions"),
         (
-            Column(say("Conditions")),
-            Column(say("n loads measured")),
-            Column(say("Gross, {t}", t=shown.sign("t"))),
-            Column(say("Dirt, %")),
+            Column(say("Conditions"), lambda r: words(capital(topsoil_and_soil(r["wetness_class"], r["soil_class"])))),
+            Column(say("n loads measured"), lambda r: figure(r["n"], 0, href=loads_of(r))),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 0)),
+            Column(say("Dirt, %"), lambda r: spanned(r["dirt_pct"], r["dirt_half"])),
         ),
-        tuple(rows),
-        say(
+        classes.iter_rows(named=True),
+        caption=say(
             "Mean dirt tare of measured loads; brackets are 95 % intervals with visits (machine, field and day) as "
             "sampling units, none with fewer than two visits."
         ),
+        marks=lambda r: {"wetness": r["wetness_class"], "soil": r["soil_class"]},
     )
 
 

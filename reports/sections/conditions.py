@@ -5,41 +5,31 @@ import polars as pl
 from reports.charts.wetness import wetness
 from reports.language.display_units import Shown
 from reports.language.translate import say, translated
-from reports.page.model import Cell, Column, Figure, Prose, Row, Section, Table, figure, words
+from reports.page.model import Cell, Column, Figure, Prose, Section, Table, figure, table_of, words
 from reports.page.theme import local
 from transforms.storage.warehouse import Warehouse
 
 
 def _now(now: pl.DataFrame, shown: Shown) -> Table:
     rain, air = shown.sign("rain"), shown.sign("degC")
-    return Table(
+    return table_of(
         "conditions-now",
         say("conditions now"),
         (
-            Column(say("Station")),
-            Column(say("Soil"), numeric=False),
-            Column(say("n fields")),
-            Column(say("Wetness, 0 to 1")),
-            Column(say("Rain 24 h, {unit}", unit=rain)),
-            Column(say("Rain 72 h, {unit}", unit=rain)),
-            Column(say("Air, {unit}", unit=air)),
+            Column(say("Station"), lambda r: words(r["station_id"])),
+            Column(say("Soil"), lambda r: words(translated(r["soil_class"] or "")), numeric=False),
+            Column(say("n fields"), lambda r: figure(r["fields"], 0)),
+            Column(say("Wetness, 0 to 1"), lambda r: figure(r["topsoil_wetness"], 2)),
+            Column(say("Rain 24 h, {unit}", unit=rain), lambda r: _rain(r["rain_24h_mm"], shown)),
+            Column(say("Rain 72 h, {unit}", unit=rain), lambda r: _rain(r["rain_72h_mm"], shown)),
+            Column(
+                say("Air, {unit}", unit=air),
+                lambda r: figure(None if r["air_temp_c"] is None else shown.convert(r["air_temp_c"], "degC"), 0),
+            ),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["station_id"]),
-                    words(translated(r["soil_class"] or "")),
-                    figure(r["fields"], 0),
-                    figure(r["topsoil_wetness"], 2),
-                    _rain(r["rain_24h_mm"], shown),
-                    _rain(r["rain_72h_mm"], shown),
-                    figure(None if r["air_temp_c"] is None else shown.convert(r["air_temp_c"], "degC"), 0),
-                ),
-                {"soil": r["soil_class"]} if r["soil_class"] else {},
-            )
-            for r in now.iter_rows(named=True)
-        ),
-        say("Mean of the fields of each station and soil class."),
+        now.iter_rows(named=True),
+        caption=say("Mean of the fields of each station and soil class."),
+        marks=lambda r: {"soil": r["soil_class"]} if r["soil_class"] else {},
     )
 
 

@@ -8,7 +8,7 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import local_date, mark, say, say_n, translated
-from reports.page.model import Column, Fold, Prose, Row, Section, Table, figure, words
+from reports.page.model import Column, Fold, Prose, Section, Table, figure, figures, table_of, words
 from reports.sections.clock_offsets import offset_lines
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.warehouse import Warehouse
@@ -55,31 +55,22 @@ def _closure(warehouse: Warehouse, shown: Shown) -> Table:
     def subject(r: dict[str, Any]) -> str:
         return shown.day(dt.date.fromisoformat(r["subject"])) if r["kind"] == "day" else str(r["subject"])
 
-    return Table(
+    return table_of(
         "closure",
         say("mass balance"),
         (
-            Column(say("Kind")),
-            Column(say("Name"), numeric=False),
-            Column(say("Weighed, {t}", t=shown.sign("t"))),
-            Column(say("Lifted, {t}", t=shown.sign("t"))),
-            Column(say("Ratio")),
-            Column(say("Difference, {t}", t=shown.sign("t"))),
+            Column(say("Kind"), lambda r: words(translated(r["kind"]))),
+            Column(say("Name"), lambda r: words(subject(r)), numeric=False),
+            Column(say("Weighed, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["weighed_t"], "t"), 0)),
+            Column(say("Lifted, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["lifted_t"], "t"), 0)),
+            Column(say("Ratio"), lambda r: figure(r["closure"], 2)),
+            Column(
+                say("Difference, {t}", t=shown.sign("t")),
+                lambda r: figure(shown.convert(r["out_t"], "t"), 0, sign=True),
+            ),
         ),
-        tuple(
-            Row(
-                (
-                    words(translated(r["kind"])),
-                    words(subject(r)),
-                    figure(shown.convert(r["weighed_t"], "t"), 0),
-                    figure(shown.convert(r["lifted_t"], "t"), 0),
-                    figure(r["closure"], 2),
-                    figure(shown.convert(r["out_t"], "t"), 0, sign=True),
-                )
-            )
-            for r in worst.iter_rows(named=True)
-        ),
-        say(
+        worst.iter_rows(named=True),
+        caption=say(
             "“Difference” is the weighed mass minus the lifted mass times the usual ratio; a lost ticket or log shows "
             "here. The five largest differences of each kind."
         ),
@@ -87,74 +78,58 @@ def _closure(warehouse: Warehouse, shown: Shown) -> Table:
 
 
 def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
-    return Table(
+    return table_of(
         "sensors",
         say("faulty sensors"),
         (
-            Column(say("Machine")),
-            Column(say("Setting"), numeric=False),
-            Column(say("Reason"), numeric=False),
-            Column(say("Records")),
-            Column(say("From"), numeric=False),
-            Column(say("To"), numeric=False),
+            Column(say("Machine"), lambda r: words(r["machine_id"])),
+            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue)), numeric=False),
+            Column(say("Reason"), lambda r: words(say(FAULT_WORDS[r["fault_code"]])), numeric=False),
+            Column(say("Records"), lambda r: figure(r["records"], 0)),
+            Column(say("From"), lambda r: words(shown.moment(r["from_at"])), numeric=False),
+            Column(say("To"), lambda r: words(shown.moment(r["to_at"])), numeric=False),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["machine_id"]),
-                    words(setting_label(r["setting"], catalogue)),
-                    words(say(FAULT_WORDS[r["fault_code"]])),
-                    figure(r["records"], 0),
-                    words(shown.moment(r["from_at"])),
-                    words(shown.moment(r["to_at"])),
-                ),
-                {"machine": r["machine_id"]},
-            )
-            for r in warehouse.query("sensor_health").iter_rows(named=True)
-        ),
-        say("These readings are flagged and excluded from the means; the logged values are not changed."),
+        warehouse.query("sensor_health").iter_rows(named=True),
+        caption=say("These readings are flagged and excluded from the means; the logged values are not changed."),
+        marks=lambda r: {"machine": r["machine_id"]},
     )
 
 
 def _rejected(warehouse: Warehouse, catalogue: Catalogue) -> Table:
-    return Table(
+    return table_of(
         "rejected",
         say("rejected rows"),
         (
-            Column(say("File")),
-            Column(say("Rows")),
-            Column(say("First line")),
-            Column(say("Reason"), numeric=False, wrap=True),
-            Column(say("Row in the file"), numeric=False, wrap=True),
+            Column(say("File"), lambda r: words(r["file"])),
+            Column(say("Rows"), lambda r: figure(r["rows"], 0)),
+            Column(say("First line"), lambda r: figure(r["first_line"], 0)),
+            Column(say("Reason"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
+            Column(say("Row in the file"), lambda r: words((r["example"] or "")[:90]), numeric=False, wrap=True),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["file"]),
-                    figure(r["rows"], 0),
-                    figure(r["first_line"], 0),
-                    words(row_reason(r, catalogue)),
-                    words((r["example"] or "")[:90]),
-                )
-            )
-            for r in warehouse.query("rejection").iter_rows(named=True)
+        warehouse.query("rejection").iter_rows(named=True),
+        caption=say(
+            "The first row of each reason and file; the table rejected_row of the export has every rejected row."
         ),
-        say("The first row of each reason and file; the table rejected_row of the export has every rejected row."),
     )
 
 
 def _arrived(warehouse: Warehouse) -> Table:
-    heads = (say("Kind"), say("Files"), say("Rows in"), say("Accepted"), say("Rejected"), say("Repeated"))
-    keys = ("files", "rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
-    return Table(
+    counts = {
+        "files": say("Files"),
+        "rows_in": say("Rows in"),
+        "rows_accepted": say("Accepted"),
+        "rows_rejected": say("Rejected"),
+        "rows_repeated": say("Repeated"),
+    }
+    return table_of(
         "arrival",
         say("files received"),
-        tuple(Column(h) for h in heads),
-        tuple(
-            Row((words(translated(r["kind"].replace("_", " "))), *(figure(r[k], 0) for k in keys)))
-            for r in warehouse.query("arrival").iter_rows(named=True)
+        (
+            Column(say("Kind"), lambda r: words(translated(r["kind"].replace("_", " ")))),
+            *(Column(head, figures(key, 0)) for key, head in counts.items()),
         ),
-        say("Rows in = accepted + rejected + repeated, for every file."),
+        warehouse.query("arrival").iter_rows(named=True),
+        caption=say("Rows in = accepted + rejected + repeated, for every file."),
     )
 
 

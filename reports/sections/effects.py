@@ -8,7 +8,7 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import RESPONSES, capital, interval, listed, setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
-from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
+from reports.page.model import Column, Figure, Prose, Table, figure, table_of, words
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.warehouse import Warehouse
 
@@ -49,32 +49,20 @@ def effect_finding(effects: pl.DataFrame) -> str:
 
 def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     """Return the table of effects."""
-    return Table(
+    return table_of(
         f"effects-{key}",
         say("effects on {response}", response=say(RESPONSES[effects["response"][0]])),
         (
-            Column(say("Setting")),
-            Column(say("One step"), numeric=False),
-            Column(say("Topsoil"), numeric=False),
-            Column(say("Change, %")),
-            Column("n"),
-            Column(say("Note"), numeric=False, wrap=True),
+            Column(say("Setting"), lambda r: words(r["label"])),
+            Column(say("One step"), lambda r: words(_step(r, catalogue, shown)), numeric=False),
+            Column(say("Topsoil"), lambda r: words(translated(r["wetness_class"])), numeric=False),
+            Column(say("Change, %"), lambda r: figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
+            Column("n", lambda r: figure(r["n"], 0)),
+            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["label"]),
-                    words(_step(r, catalogue, shown)),
-                    words(translated(r["wetness_class"])),
-                    figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True),
-                    figure(r["n"], 0),
-                    words(row_reason(r, catalogue)),
-                ),
-                {"wetness": r["wetness_class"]},
-            )
-            for r in effects.iter_rows(named=True)
-        ),
-        say("Change in percent for one practical step up, with 95 % interval; n is the number of rows used."),
+        effects.iter_rows(named=True),
+        caption=say("Change in percent for one practical step up, with 95 % interval; n is the number of rows used."),
+        marks=lambda r: {"wetness": r["wetness_class"]},
     )
 
 

@@ -6,7 +6,7 @@ from reports.language.labels import interval
 from reports.language.place_messages import MARKS, THIRDS
 from reports.language.reason_text import text_of
 from reports.language.translate import say
-from reports.page.model import Column, Figure, Prose, Row, Table, figure, words
+from reports.page.model import Column, Figure, Prose, Table, figure, table_of, words
 from transforms.benchmark.disclosure import QUANTILES, WIDTH
 from transforms.benchmark.own_view import OwnView
 
@@ -40,9 +40,9 @@ def place_finding(place: OwnView | None) -> str:
 
 def _table(place: OwnView) -> Table:
     f = place.figures
-    own = Row((words(say("you")), figure(f["shrunken"], 1, f["shrunken_lo95"], f["shrunken_hi95"], sign=True)))
+    own = (say("you"), figure(f["shrunken"], 1, f["shrunken_lo95"], f["shrunken_hi95"], sign=True))
     marks = (
-        Row((words(say(MARKS[name])), figure(place.band.marks[name], 1, sign=True)))
+        (say(MARKS[name]), figure(place.band.marks[name], 1, sign=True))
         for name in QUANTILES
         if name in place.band.marks
     )
@@ -55,8 +55,8 @@ def _table(place: OwnView) -> Table:
         if place.band.marks
         else say("Brackets: 95 % interval.")
     )
-    heads = (Column(say("Who")), Column(say("Unexplained, points")))
-    return Table("place-table", say("place"), heads, (own, *marks), caption)
+    columns = (Column(say("Who"), lambda r: words(r[0])), Column(say("Unexplained, points"), lambda r: r[1]))
+    return table_of("place-table", say("place"), columns, (own, *marks), caption)
 
 
 def _reading(marks: dict[str, float]) -> str:

@@ -3,7 +3,7 @@
 from dataclasses import fields
 
 from reports.language.translate import mark, say, translated
-from reports.page.model import Column, Prose, Row, Section, Table, figure, words
+from reports.page.model import Column, Prose, Section, Table, figure, table_of, words
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Prices, Season
 
@@ -25,26 +25,20 @@ def assumption_words(season: Season) -> str:
 
 def price_table(season: Season) -> Table:
     """Return the table of name, value, unit and origin of every price."""
-    return Table(
+    return table_of(
         "prices-table",
         say("prices"),
         (
-            Column(say("Price")),
-            Column(say("Value")),
-            Column(say("Unit"), numeric=False),
-            Column(say("Origin"), numeric=False),
+            Column(say("Price"), lambda f: words(translated(f.metadata["words"]))),
+            Column(say("Value"), lambda f: figure(getattr(season.prices, f.name), 2)),
+            Column(
+                say("Unit"),
+                lambda f: words(translated(f.metadata["unit"]).replace("CUR", season.currency)),
+                numeric=False,
+            ),
+            Column(say("Origin"), lambda f: words(say(ASSUMED if f.name in season.assumed else SET)), numeric=False),
         ),
-        tuple(
-            Row(
-                (
-                    words(translated(f.metadata["words"])),
-                    figure(getattr(season.prices, f.name), 2),
-                    words(translated(f.metadata["unit"]).replace("CUR", season.currency)),
-                    words(say(ASSUMED if f.name in season.assumed else SET)),
-                )
-            )
-            for f in fields(Prices)
-        ),
+        fields(Prices),
     )
 
 

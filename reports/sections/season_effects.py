@@ -1,5 +1,6 @@
 """Sections on the causes of dirt and losses: variance shares, effects, curves, and misleading raw comparisons."""
 
+from collections.abc import Callable
 from typing import Any
 
 import polars as pl
@@ -11,7 +12,7 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import COUNTED, KINDS, RESPONSES, capital, listed, setting_label, source_label, value_words
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translated
-from reports.page.model import Column, Figure, Fold, Prose, Row, Section, Small, Table, figure, words
+from reports.page.model import Cell, Column, Figure, Fold, Prose, Section, Small, Table, figure, table_of, words
 from reports.sections.effects import effects_blocks, labelled
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.warehouse import Warehouse
@@ -64,27 +65,19 @@ def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure
         ),
         *((100 * pl.col(c)).alias(a) for c, a in (("share", "value"), ("lo95", "lo"), ("hi95", "hi"))),
     )
-    table = Table(
+    table = table_of(
         f"shares-{KEYS[response]}",
         say("shares of {response}", response=name),
         (
-            Column(say("Source")),
-            Column(say("Kind"), numeric=False),
-            Column(say("Share, %")),
-            Column(say("Note"), numeric=False, wrap=True),
+            Column(say("Source"), lambda r: words(_source(r["source"], catalogue))),
+            Column(say("Kind"), lambda r: words(say(KINDS[r["kind"]])), numeric=False),
+            Column(say("Share, %"), lambda r: figure(_pct(r["share"]), 1, _pct(r["lo95"]), _pct(r["hi95"]))),
+            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
-        tuple(
-            Row(
-                (
-                    words(_source(r["source"], catalogue)),
-                    words(say(KINDS[r["kind"]])),
-                    figure(_pct(r["share"]), 1, _pct(r["lo95"]), _pct(r["hi95"])),
-                    words(row_reason(r, catalogue)),
-                )
-            )
-            for r in sources.iter_rows(named=True)
+        sources.iter_rows(named=True),
+        caption=say(
+            "Shares of the variance on the fitted scale; they add up to 100. A negative share offsets other sources."
         ),
-        say("Shares of the variance on the fitted scale; they add up to 100. A negative share offsets other sources."),
     )
     return Figure(
         f"shares-{KEYS[response]}-chart",
@@ -119,6 +112,11 @@ def reading_finding(readings: pl.DataFrame) -> str:
     )
 
 
+def _change_cells(part: str) -> Callable[[dict[str, Any]], Cell]:
+    """Return the cells of one comparison: its change with its interval."""
+    return lambda r: figure(r[f"{part}_pct"], 1, r[f"{part}_lo95"], r[f"{part}_hi95"], sign=True)
+
+
 def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure | None:
     settings = labelled(warehouse.table("confounding").filter(pl.col("response") == response), catalogue)
     if not settings.height:
@@ -136,30 +134,21 @@ def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figu
             for p, reading in zip(parts, READINGS, strict=True)
         ]
     )
-    heads = tuple(Column(capital(say("{reading}, %", reading=say(r)))) for r in READINGS)
-    table = Table(
+    table = table_of(
         f"readings-{KEYS[response]}",
         say("comparisons of {response}", response=say(RESPONSES[response])),
         (
-            Column(say("Setting")),
-            *heads,
-            Column(say("Follows wetness")),
-            Column(say("Follows clay")),
-            Column(say("Note"), numeric=False, wrap=True),
+            Column(say("Setting"), lambda r: words(r["label"])),
+            *(
+                Column(capital(say("{reading}, %", reading=say(reading))), _change_cells(part))
+                for part, reading in zip(parts, READINGS, strict=True)
+            ),
+            Column(say("Follows wetness"), lambda r: figure(r["wetness_balance"], 2, sign=True)),
+            Column(say("Follows clay"), lambda r: figure(r["clay_balance"], 2, sign=True)),
+            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["label"]),
-                    *(figure(r[f"{p}_pct"], 1, r[f"{p}_lo95"], r[f"{p}_hi95"], sign=True) for p in parts),
-                    figure(r["wetness_balance"], 2, sign=True),
-                    figure(r["clay_balance"], 2, sign=True),
-                    words(row_reason(r, catalogue)),
-                )
-            )
-            for r in settings.iter_rows(named=True)
-        ),
-        say(
+        settings.iter_rows(named=True),
+        caption=say(
             "Change per step, %, with 95 % intervals. Follows: correlation of the setting's visit means with "
             "conditions."
         ),
@@ -224,23 +213,20 @@ def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> 
 
 
 def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
-    return Table(
+    return table_of(
         f"curves-{key}",
         say("curves of {response}", response=say(RESPONSES[response])),
-        (Column(say("Setting")), Column(say("Topsoil"), numeric=False), Column(say("Value")), Column(say("Change, %"))),
-        tuple(
-            Row(
-                (
-                    words(setting_label(r["setting"], catalogue)),
-                    words(translated(r["wetness_class"])),
-                    words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
-                    figure(r["mean"], 1, r["lo95"], r["hi95"], sign=True),
-                ),
-                {"wetness": r["wetness_class"]},
-            )
-            for r in points.iter_rows(named=True)
+        (
+            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue))),
+            Column(say("Topsoil"), lambda r: words(translated(r["wetness_class"])), numeric=False),
+            Column(say("Value"), lambda r: words(value_words(r["value"], catalogue[r["setting"]].unit, shown))),
+            Column(say("Change, %"), lambda r: figure(r["mean"], 1, r["lo95"], r["hi95"], sign=True)),
         ),
-        say("Percent change from the setting's usual value; each band contains the whole curve with 95 % confidence."),
+        points.iter_rows(named=True),
+        caption=say(
+            "Percent change from the setting's usual value; each band contains the whole curve with 95 % confidence."
+        ),
+        marks=lambda r: {"wetness": r["wetness_class"]},
     )
 
 

@@ -6,7 +6,7 @@ from reports.language.display_units import number
 from reports.language.labels import RESPONSES
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say
-from reports.page.model import Column, Prose, Row, Section, Table, figure, words
+from reports.page.model import Column, Prose, Section, figure, table_of, words
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.product_basis import FIT_CHECK, product_status
 from transforms.storage.warehouse import Warehouse
@@ -60,31 +60,23 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
     """Return the section on methods and data quality."""
     checks = warehouse.table("fit_check")
     results = {True: say("passed"), False: say("NOT passed"), None: say("not run")}
-    table = Table(
+    table = table_of(
         "checks",
         say("checks of the fits"),
         (
-            Column(say("Response")),
-            Column(say("Check"), numeric=False),
-            Column(say("Value")),
-            Column(say("Bound")),
-            Column(say("Result"), numeric=False),
-            Column(say("Note"), numeric=False, wrap=True),
+            Column(say("Response"), lambda r: words(say(RESPONSES[r["response"]]))),
+            Column(
+                say("Check"),
+                lambda r: words(say(CHECKS[r["check"]]) if r["check"] in CHECKS else r["check"]),
+                numeric=False,
+            ),
+            Column(say("Value"), lambda r: figure(r["value"], 3)),
+            Column(say("Bound"), lambda r: figure(r["bound"], 3)),
+            Column(say("Result"), lambda r: words(results[r["passed"]], strong=r["passed"] is False), numeric=False),
+            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
-        tuple(
-            Row(
-                (
-                    words(say(RESPONSES[r["response"]])),
-                    words(say(CHECKS[r["check"]]) if r["check"] in CHECKS else r["check"]),
-                    figure(r["value"], 3),
-                    figure(r["bound"], 3),
-                    words(results[r["passed"]], strong=r["passed"] is False),
-                    words(row_reason(r, catalogue)),
-                )
-            )
-            for r in checks.iter_rows(named=True)
-        ),
-        " ".join(
+        checks.iter_rows(named=True),
+        caption=" ".join(
             filter(
                 None,
                 (

@@ -11,7 +11,7 @@ from reports.language.bidi import isolated
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, interval, listed, setting_label, topsoil_and_soil, value_words
 from reports.language.translate import say, say_n, translated
-from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
+from reports.page.model import Column, Figure, Prose, Section, figure, table_of, words
 from reports.page.theme import midnight
 from reports.pages.guide import guide_finding
 from transforms.config.settings_catalogue import Catalogue
@@ -32,28 +32,26 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
     for (generation,), own_settings in settings.group_by("generation", maintain_order=True):
         cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in own_settings.iter_rows(named=True)}
         have = [(w, s) for w in WETNESS_CLASSES for s in SOIL_CLASSES if any(k[1:] == (w, s) for k in cells)]
-        heads = tuple(
-            Column(capital(say("{wetness}, {soil}", wetness=translated(w), soil=translated(s)))) for w, s in have
-        )
-        names = own_settings["setting"].unique(maintain_order=True).to_list()
-        rows = tuple(
-            Row((words(setting_label(n, catalogue)), *(_start(cells.get((n, w, s)), shown) for w, s in have)))
-            for n in names
-        )
-        title = say("guide of generation {name}", name=generation)
+        starts = [_start_column(cells, w, s, shown) for w, s in have]
         blocks.append(
-            Table(
+            table_of(
                 f"guide-{safe_name(str(generation))}",
-                title,
-                (Column(say("Setting")), *heads),
-                rows,
-                say(
+                say("guide of generation {name}", name=generation),
+                (Column(say("Setting"), lambda n: words(setting_label(n, catalogue))), *starts),
+                own_settings["setting"].unique(maintain_order=True),
+                caption=say(
                     "Generation {name}: start values by topsoil and soil; a dash means too little experience.",
                     name=generation,
                 ),
             )
         )
     return Section("guide", say("The setting guide"), tuple(blocks), status.code)
+
+
+def _start_column(cells: dict[tuple[str, str, str], dict[str, Any]], wetness: str, soil: str, shown: Shown) -> Column:
+    """Return the column of start values in one class of conditions; its rows are names of settings."""
+    head = capital(say("{wetness}, {soil}", wetness=translated(wetness), soil=translated(soil)))
+    return Column(head, lambda n: _start(cells.get((n, wetness, soil)), shown))
 
 
 def _start(r: dict[str, Any] | None, shown: Shown) -> Any:
@@ -140,29 +138,21 @@ def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
         pl.col("hi95").alias("hi"),
     )
     t = shown.convert(1.0, "t")
-    rows = [
-        Row(
-            (
-                words(n),
-                figure(r["clean_t"] * t, 0),
-                figure(r["saved"], 0, r["lo95"], r["hi95"]),
-                figure(r["saved"] / r["clean_t"] * shown.per_tonne if r["clean_t"] else None, 2),
-            ),
-            {"wetness": r["wetness_class"], "soil": r["soil_class"]},
-        )
-        for n, r in zip(names, classes.iter_rows(named=True), strict=True)
-    ]
-    table = Table(
+    table = table_of(
         "worth-table",
         say("savings by generation and conditions"),
         (
-            Column(say("Generation and conditions")),
-            Column(say("Clean beet, {t}", t=shown.sign("t"))),
-            Column(say("Saved, {unit}", unit=shown.currency)),
-            Column(say("Saved, {unit}", unit=shown.money_per_t)),
+            Column(say("Generation and conditions"), lambda r: words(r["label"])),
+            Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: figure(r["clean_t"] * t, 0)),
+            Column(say("Saved, {unit}", unit=shown.currency), lambda r: figure(r["saved"], 0, r["lo95"], r["hi95"])),
+            Column(
+                say("Saved, {unit}", unit=shown.money_per_t),
+                lambda r: figure(r["saved"] / r["clean_t"] * shown.per_tonne if r["clean_t"] else None, 2),
+            ),
         ),
-        tuple(rows),
-        say("Savings against the usual settings on all beet lifted; brackets are 95 % intervals."),
+        classes.with_columns(pl.Series("label", names)).iter_rows(named=True),
+        caption=say("Savings against the usual settings on all beet lifted; brackets are 95 % intervals."),
+        marks=lambda r: {"wetness": r["wetness_class"], "soil": r["soil_class"]},
     )
     reading = say(
         "A scenario, not a promise: effects are measured associations within visits, shrunk slightly because the "
@@ -217,43 +207,30 @@ def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
         (pl.col("clean_t") * t).alias("clean"),
     )
     shown_rows = piles.sort("slice_order").head(MAX_PILES)
-    table = Table(
+    table = table_of(
         "piles-table",
         say("piles"),
         (
-            Column(say("Order")),
-            Column(say("Factory"), numeric=False),
-            Column(say("Shift"), numeric=False),
-            Column(say("Age, days")),
-            Column(say("n loads")),
-            Column(say("Clean beet, {t}", t=shown.sign("t"))),
-            Column(say("Dirt, %")),
-            Column(say("Roots, {unit}", unit=shown.sign("degC"))),
-            Column(say("Expected loss, {unit}", unit=unit)),
-            Column(say("Sugar lost, {t}", t=shown.sign("t"))),
+            Column(say("Order"), lambda r: figure(r["slice_order"], 0)),
+            Column(say("Factory"), lambda r: words(r["site_id"]), numeric=False),
+            Column(say("Shift"), lambda r: words(shown.day(r["shift_date"])), numeric=False),
+            Column(say("Age, days"), lambda r: figure(r["age_days"], 0)),
+            Column(say("n loads"), lambda r: figure(r["loads"], 0)),
+            Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: figure(r["clean_t"] * t, 0)),
+            Column(say("Dirt, %"), lambda r: figure(r["dirt_tare_pct"])),
+            Column(
+                say("Roots, {unit}", unit=shown.sign("degC")),
+                lambda r: figure(shown.convert(r["root_temp_c"], "degC"), 0),
+            ),
+            Column(say("Expected loss, {unit}", unit=unit), lambda r: figure(r["loss_kg_per_t"] * per, 1)),
+            Column(say("Sugar lost, {t}", t=shown.sign("t")), lambda r: figure(r["sugar_loss_t"] * t, 1)),
         ),
-        tuple(
-            Row(
-                (
-                    figure(r["slice_order"], 0),
-                    words(r["site_id"]),
-                    words(shown.day(r["shift_date"])),
-                    figure(r["age_days"], 0),
-                    figure(r["loads"], 0),
-                    figure(r["clean_t"] * t, 0),
-                    figure(r["dirt_tare_pct"]),
-                    figure(shown.convert(r["root_temp_c"], "degC"), 0),
-                    figure(r["loss_kg_per_t"] * per, 1),
-                    figure(r["sugar_loss_t"] * t, 1),
-                ),
-                {"site": r["site_id"]} if r["site_id"] else {},
-            )
-            for r in shown_rows.iter_rows(named=True)
-        ),
-        say(
+        shown_rows.iter_rows(named=True),
+        caption=say(
             "The first {n} piles in slicing order. Piles stored for their planned days count as sliced and come last.",
             n=min(MAX_PILES, piles.height),
         ),
+        marks=lambda r: {"site": r["site_id"]} if r["site_id"] else {},
     )
     reading = say(
         "Each dot is a pile (a shift at a factory); its size shows the clean beet in it. Root temperature and "

@@ -11,7 +11,20 @@ from reports.language.labels import capital, move_in_words, percent_change, sure
 from reports.language.reason_text import reason_text, row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.links import machine_anchor
-from reports.page.model import Card, Cards, Column, Fold, MoveCard, Prose, Row, Section, Table, figure, words
+from reports.page.model import (
+    Card,
+    Cards,
+    Cell,
+    Column,
+    Fold,
+    MoveCard,
+    Prose,
+    Section,
+    Table,
+    figure,
+    table_of,
+    words,
+)
 from reports.sections.prices import assumption_words
 from transforms.advice.moves import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
@@ -220,35 +233,40 @@ def outlook_words(machines: list[MachineAdvice]) -> str:
 def _first_moves(machines: list[MachineAdvice], catalogue: Catalogue, shown: Shown) -> Table:
     """Return the first move of each machine with the largest total gain, in the order of the lead and the cards."""
     t = shown.per_tonne
-    rows = []
-    for a in [a for a in machines if a.head["verdict"] == "move"][:MAX_FIRST_MOVES]:
-        r, all_moves = a.moves[0], words(None)
-        if a.worth is not None:
-            all_moves = figure(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
-        cells = (
-            words(a.machine, f"#{machine_anchor(a.machine)}"),
-            words(r["field_id"]),
-            words(move_in_words(r, catalogue, shown), strong=True),
-            all_moves,
-            figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t),
-            words(sure(r["probability_better"])),
-            figure(r["n"], 0),
-        )
-        rows.append(Row(cells, a.marks))
-    columns = (
-        Column(say("Machine")),
-        Column(say("Field"), numeric=False),
-        Column(say("First change"), numeric=False, wrap=True),
-        Column(say("All its moves, {unit}", unit=shown.money_per_t)),
-        Column(say("This move, {unit}", unit=shown.money_per_t)),
-        Column(say("Sure")),
-        Column(say("n loads")),
+
+    def all_moves(a: MachineAdvice) -> Cell:
+        if a.worth is None:
+            return words(None)
+        return figure(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
+
+    def this_move(a: MachineAdvice) -> Cell:
+        r = a.moves[0]
+        return figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t)
+
+    return table_of(
+        "first-moves",
+        say("first moves"),
+        (
+            Column(say("Machine"), lambda a: words(a.machine, f"#{machine_anchor(a.machine)}")),
+            Column(say("Field"), lambda a: words(a.moves[0]["field_id"]), numeric=False),
+            Column(
+                say("First change"),
+                lambda a: words(move_in_words(a.moves[0], catalogue, shown), strong=True),
+                numeric=False,
+                wrap=True,
+            ),
+            Column(say("All its moves, {unit}", unit=shown.money_per_t), all_moves),
+            Column(say("This move, {unit}", unit=shown.money_per_t), this_move),
+            Column(say("Sure"), lambda a: words(sure(a.moves[0]["probability_better"]))),
+            Column(say("n loads"), lambda a: figure(a.moves[0]["n"], 0)),
+        ),
+        [a for a in machines if a.head["verdict"] == "move"][:MAX_FIRST_MOVES],
+        caption=say(
+            "The first move of each of the machines with the largest total gain; the cards below list every move. "
+            "Brackets are 95 % intervals; “sure” is the chance that this move pays."
+        ),
+        marks=lambda a: a.marks,
     )
-    caption = say(
-        "The first move of each of the machines with the largest total gain; the cards below list every move. "
-        "Brackets are 95 % intervals; “sure” is the chance that this move pays."
-    )
-    return Table("first-moves", say("first moves"), columns, tuple(rows), caption)
 
 
 def moves_section(machines: list[MachineAdvice], status: ProductStatus, season: Season, shown: Shown) -> Section:

@@ -1,5 +1,7 @@
 """Machines of the shift compared: observed dirt against expected dirt, as sentence, chart and table."""
 
+from typing import Any
+
 import polars as pl
 
 from reports.charts.machine_dirt import machine_dirt
@@ -7,7 +9,7 @@ from reports.language.display_units import Shown
 from reports.language.labels import listed
 from reports.language.translate import say
 from reports.page.links import loads_link
-from reports.page.model import Column, Figure, Row, Table, figure, spanned, words
+from reports.page.model import Cell, Column, Figure, Table, figure, spanned, table_of, words
 from reports.sections.shift_cards import sentence
 
 
@@ -31,47 +33,40 @@ def machine_finding(machines: pl.DataFrame) -> str:
 
 def machine_table(machines: pl.DataFrame, shown: Shown) -> Table:
     """Return the table of the machines of the shift."""
-    rows = []
-    for r in machines.iter_rows(named=True):
-        half, loss_half, is_measured = r["observed_half"], r["root_loss_half"], r["observed_pct"] is not None
-        loss = None if r["root_loss_t_ha"] is None else shown.convert(r["root_loss_t_ha"], "t/ha")
-        link = loads_link(machine=r["machine_id"])
-        rows.append(
-            Row(
-                (
-                    words(r["machine_id"], link),
-                    words(r["generation"]),
-                    figure(r["loads"], 0, href=link),
-                    figure(shown.convert(r["gross_t"], "t"), 0),
-                    figure(r["measured"], 0),
-                    spanned(r["observed_pct"], half),
-                    figure(r["expected_pct"], 1, r["expected_lo95"], r["expected_hi95"]),
-                    figure(r["observed_pct"] - r["expected_pct"], sign=True) if is_measured else words(None),
-                    spanned(loss, None if loss_half is None else shown.convert(loss_half, "t/ha")),
-                    figure(r["audits"], 0),
-                    figure(r["trace_quality"], 2),
-                ),
-                {"machine": r["machine_id"], "site": r["sites"]},
-            )
+
+    def loss(r: dict[str, Any]) -> Cell:
+        mean, half = (
+            None if v is None else shown.convert(v, "t/ha") for v in (r["root_loss_t_ha"], r["root_loss_half"])
         )
-    return Table(
+        return spanned(mean, half)
+
+    def difference(r: dict[str, Any]) -> Cell:
+        return words(None) if r["observed_pct"] is None else figure(r["observed_pct"] - r["expected_pct"], sign=True)
+
+    return table_of(
         "machine-table",
         say("machines in the shift"),
         (
-            Column(say("Machine")),
-            Column(say("Generation"), numeric=False),
-            Column(say("Loads")),
-            Column(say("Gross, {t}", t=shown.sign("t"))),
-            Column(say("n measured")),
-            Column(say("Dirt observed, %")),
-            Column(say("Dirt expected, %")),
-            Column(say("Difference, points")),
-            Column(say("Root loss, {unit}", unit=shown.sign("t/ha"))),
-            Column(say("n dug")),
-            Column(say("Trace quality, 0 to 1")),
+            Column(say("Machine"), lambda r: words(r["machine_id"], loads_link(machine=r["machine_id"]))),
+            Column(say("Generation"), lambda r: words(r["generation"]), numeric=False),
+            Column(say("Loads"), lambda r: figure(r["loads"], 0, href=loads_link(machine=r["machine_id"]))),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 0)),
+            Column(say("n measured"), lambda r: figure(r["measured"], 0)),
+            Column(say("Dirt observed, %"), lambda r: spanned(r["observed_pct"], r["observed_half"])),
+            Column(
+                say("Dirt expected, %"),
+                lambda r: figure(r["expected_pct"], 1, r["expected_lo95"], r["expected_hi95"]),
+            ),
+            Column(say("Difference, points"), difference),
+            Column(say("Root loss, {unit}", unit=shown.sign("t/ha")), loss),
+            Column(say("n dug"), lambda r: figure(r["audits"], 0)),
+            Column(say("Trace quality, 0 to 1"), lambda r: figure(r["trace_quality"], 2)),
         ),
-        tuple(rows),
-        say("Dirt tare in % of gross; brackets are 95 % intervals; n is the number of loads measured or plots dug."),
+        machines.iter_rows(named=True),
+        caption=say(
+            "Dirt tare in % of gross; brackets are 95 % intervals; n is the number of loads measured or plots dug."
+        ),
+        marks=lambda r: {"machine": r["machine_id"], "site": r["sites"]},
     )
 
 

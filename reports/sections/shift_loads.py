@@ -8,7 +8,7 @@ from reports.charts.load_contributions import load_contributions
 from reports.language.display_units import Shown, number
 from reports.language.labels import interval, source_label
 from reports.language.translate import say, translated
-from reports.page.model import Card, Cards, Column, Figure, LoadList, Prose, Row, Section, Table, figure, words
+from reports.page.model import Card, Cards, Column, Figure, Heading, LoadList, Prose, Section, figure, table_of, words
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.naming import safe_name
@@ -20,12 +20,15 @@ def _why(load: str, sources: pl.DataFrame) -> Figure:
     mostly = ", ".join(f"{s} {number(p, 1, sign=True)}" for s, p in top.select("label", "points").iter_rows())
     finding = say("Main causes: {why} points.", why=mostly) if mostly else say("No source raised the dirt.")
     safe = safe_name(load)
-    table = Table(
+    table = table_of(
         f"why-{safe}",
         say("causes for load {load}", load=load),
-        (Column(say("Source")), Column(say("Points"))),
-        tuple(Row((words(s), figure(p, 2, sign=True))) for s, p in sources.select("label", "points").iter_rows()),
-        say("All sources; they add up to the load's difference from the season's typical load."),
+        (
+            Column(say("Source"), lambda r: words(r["label"])),
+            Column(say("Points"), lambda r: figure(r["points"], 2, sign=True)),
+        ),
+        sources.iter_rows(named=True),
+        caption=say("All sources; they add up to the load's difference from the season's typical load."),
     )
     return Figure(
         f"why-load-{safe}",
@@ -84,7 +87,7 @@ def worst_section(
 LOAD_DIGITS = (None, None, None, None, None, None, None, 2, 1, 1, 1, 2)
 
 
-def load_columns(shown: Shown) -> tuple[Column, ...]:
+def load_columns(shown: Shown) -> tuple[Heading, ...]:
     """Return the column headers of a list of loads."""
     texts = (say("Load"), say("Machine"), say("Factory"), say("Topsoil"), say("Soil"), say("Field"), say("Shift"))
     numbers = (
@@ -94,7 +97,7 @@ def load_columns(shown: Shown) -> tuple[Column, ...]:
         say("Difference, points"),
         say("Trace quality, 0 to 1"),
     )
-    return (*(Column(h, numeric=False) for h in texts), *(Column(h) for h in numbers))
+    return (*(Heading(h, numeric=False) for h in texts), *(Heading(h) for h in numbers))
 
 
 def load_list(loads: pl.DataFrame, shown: Shown, name: str = "loads-list") -> LoadList:

@@ -10,7 +10,7 @@ from reports.language.bidi import isolated
 from reports.language.display_units import Shown, number
 from reports.language.labels import interval, setting_label, value_words
 from reports.language.translate import say, say_n
-from reports.page.model import Column, Figure, Fold, Prose, Row, Section, Table, figure, words
+from reports.page.model import Column, Figure, Fold, Prose, Section, Table, figure, table_of, words
 from reports.page.theme import local
 from reports.sections.shift_cards import sentence
 from reports.sections.shift_fleet import fleet_figure
@@ -57,62 +57,41 @@ def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, sh
 
 
 def _decision_table(name: str, machine: str, decided: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
-    return Table(
+    return table_of(
         f"decisions-{name}",
         say("setting changes of {machine}", machine=machine),
         (
-            Column(say("Time")),
-            Column(say("Setting"), numeric=False),
-            Column(say("From")),
-            Column(say("To")),
-            Column(say("Steps")),
-            Column(say("Topsoil wetness, 0 to 1")),
-            Column(say("Field"), numeric=False),
+            Column(say("Time"), lambda r: words(shown.clock(r["decided_at"]))),
+            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue)), numeric=False),
+            Column(say("From"), lambda r: words(value_words(r["from_value"], r["unit"], shown))),
+            Column(say("To"), lambda r: words(value_words(r["to_value"], r["unit"], shown))),
+            Column(say("Steps"), lambda r: figure(r["steps"], 1, sign=True)),
+            Column(say("Topsoil wetness, 0 to 1"), lambda r: figure(r["topsoil_wetness"], 2)),
+            Column(say("Field"), lambda r: words(r["field_id"]), numeric=False),
         ),
-        tuple(
-            Row(
-                (
-                    words(shown.clock(r["decided_at"])),
-                    words(setting_label(r["setting"], catalogue)),
-                    words(value_words(r["from_value"], r["unit"], shown)),
-                    words(value_words(r["to_value"], r["unit"], shown)),
-                    figure(r["steps"], 1, sign=True),
-                    figure(r["topsoil_wetness"], 2),
-                    words(r["field_id"]),
-                )
-            )
-            for r in decided.iter_rows(named=True)
-        ),
-        say("Changes of a setting by a practical step or more that lasted four minutes of lifting."),
+        decided.iter_rows(named=True),
+        caption=say("Changes of a setting by a practical step or more that lasted four minutes of lifting."),
     )
 
 
 def _load_table(name: str, machine: str, loads: pl.DataFrame, shown: Shown) -> Table:
-    return Table(
+    return table_of(
         f"loads-{name}",
         say("loads of {machine}", machine=machine),
         (
-            Column(say("Load")),
-            Column(say("Lifted"), numeric=False),
-            Column(say("Field"), numeric=False),
-            Column(say("Dirt observed, %")),
-            Column(say("Dirt expected, %")),
-            Column(say("Trace quality, 0 to 1")),
+            Column(say("Load"), lambda r: words(r["load_id"])),
+            Column(
+                say("Lifted"), lambda r: words(f"{shown.clock(r['from_at'])}–{shown.clock(r['to_at'])}"), numeric=False
+            ),
+            Column(say("Field"), lambda r: words(r["field_id"]), numeric=False),
+            Column(say("Dirt observed, %"), lambda r: figure(r["observed_pct"])),
+            Column(say("Dirt expected, %"), lambda r: figure(r["expected_pct"], 1, r["lo95"], r["hi95"])),
+            Column(say("Trace quality, 0 to 1"), lambda r: figure(r["trace_quality"], 2)),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["load_id"]),
-                    words(f"{shown.clock(r['from_at'])}–{shown.clock(r['to_at'])}"),
-                    words(r["field_id"]),
-                    figure(r["observed_pct"]),
-                    figure(r["expected_pct"], 1, r["lo95"], r["hi95"]),
-                    figure(r["trace_quality"], 2),
-                )
-            )
-            for r in loads.drop_nulls("from_at").iter_rows(named=True)
+        loads.drop_nulls("from_at").iter_rows(named=True),
+        caption=say(
+            "Lifted: first to last half minute traced to the load. Brackets: 95 % interval of the expected value."
         ),
-        say("Lifted: first to last half minute traced to the load. Brackets: 95 % interval of the expected value."),
     )
 
 

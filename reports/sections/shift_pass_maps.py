@@ -5,7 +5,7 @@ import polars as pl
 from reports.charts.shift_passes import shift_passes
 from reports.language.labels import interval
 from reports.language.translate import say
-from reports.page.model import Column, Figure, Row, Table, figure, words
+from reports.page.model import Column, Figure, Table, figure, table_of, words
 
 METRES_PER_DEG = 111_320.0
 MIN_PASSES = 5
@@ -51,28 +51,17 @@ def _pass_table(name: str, machine: str, passes: pl.DataFrame) -> Table:
         .agg(pl.len(), pl.col("at").min().alias("from"), pl.col("dirt_tare_pct").first())
         .sort("from", "load_id")
     )
-    return Table(
+    return table_of(
         f"passes-table-{name}",
         say("passes of {machine} in {field}", machine=machine, field=passes["field_id"][0]),
         (
-            Column(say("Field")),
-            Column(say("Load"), numeric=False),
-            Column(say("From"), numeric=False),
-            Column(say("n half minutes shown")),
-            Column(say("Dirt of the load, %")),
+            Column(say("Field"), lambda r: words(r["field_id"])),
+            Column(say("Load"), lambda r: words(r["load_id"]), numeric=False),
+            Column(say("From"), lambda r: words(f"{r['from']:%H:%M}"), numeric=False),
+            Column(say("n half minutes shown"), lambda r: figure(r["len"], 0)),
+            Column(say("Dirt of the load, %"), lambda r: figure(r["dirt_tare_pct"])),
         ),
-        tuple(
-            Row(
-                (
-                    words(r["field_id"]),
-                    words(r["load_id"]),
-                    words(f"{r['from']:%H:%M}"),
-                    figure(r["len"], 0),
-                    figure(r["dirt_tare_pct"]),
-                )
-            )
-            for r in by.iter_rows(named=True)
-        ),
+        by.iter_rows(named=True),
     )
 
 

@@ -12,7 +12,7 @@ from reports.language.labels import listed
 from reports.language.translate import say, say_n
 from reports.page.formats import Forms
 from reports.page.html import write_page
-from reports.page.model import Card, Cards, Column, Filters, Fold, LoadList, Page, Prose, Row, Section, Table, words
+from reports.page.model import Card, Cards, Filters, Fold, Heading, LoadList, Page, Prose, Row, Section, Table, words
 
 HEBREW, ARABIC = "\u05de\u05db\u05d5\u05e0\u05d4-12", "\u062d\u0642\u0644 7"
 FORCED = "A\u202e21\u202cB"
@@ -44,14 +44,14 @@ def page_of(name: str) -> Page:
     table = Table(
         "t",
         say("loads of {machine}", machine=name),
-        (Column("Machine"), Column("Field", numeric=False)),
+        (Heading("Machine"), Heading("Field", numeric=False)),
         (Row((words(name, f"#{name}"), words("F1")), {"machine": name}),),
         "",
     )
     card = Card(name, "1.0", (say("field {field}", field=name),), (), (), {"machine": name}, "m-1")
     loads = LoadList(
         "l",
-        (Column("Load", numeric=False), Column("Machine", numeric=False)),
+        (Heading("Load", numeric=False), Heading("Machine", numeric=False)),
         {"machine": 1},
         (("T1", name), ("T2", name), ("T3", name)),
         (None, None),

@@ -17,10 +17,10 @@ from reports.page.model import (
     Card,
     Cards,
     Chart,
-    Column,
     Figure,
     Filters,
     Fold,
+    Heading,
     LoadList,
     MoveCard,
     Page,
@@ -45,7 +45,7 @@ def page(text: str = EVIL) -> Page:
     table = Table(
         "t",
         f"table {text}",
-        (Column(text), Column("Change"), Column("Says", numeric=False, wrap=True)),
+        (Heading(text), Heading("Change"), Heading("Says", numeric=False, wrap=True)),
         (
             Row((words(FORMULA), figure(1234.5, 1, 1200.0, 1300.0, sign=True), words(text)), {"machine": text}),
             Row((words("b"), spanned(None, None), words(None))),
@@ -56,7 +56,7 @@ def page(text: str = EVIL) -> Page:
     small = Figure("g", f"Small {text}", "", share_bars(BARS, text, text), text, None)
     loads = LoadList(
         "l",
-        (Column("Load", numeric=False), Column("Machine", numeric=False), Column("Dirt")),
+        (Heading("Load", numeric=False), Heading("Machine", numeric=False), Heading("Dirt")),
         {"machine": 1},
         ((text, text, 1.5), ("b", "M", None)),
         (None, None, 1),
@@ -153,7 +153,7 @@ def test_charts_that_share_a_specification_carry_it_once(page_html):
 
 
 def test_an_empty_chart_is_replaced_by_its_sentence(tmp_path):
-    table = Table("t", "nothing", (Column("a"),), ())
+    table = Table("t", "nothing", (Heading("a"),), ())
     made = Page(
         "t", "w", "l", None, (Section("s", "S", (Figure("f", "Nothing is measured yet.", "", None, "x", table),)),), ()
     )

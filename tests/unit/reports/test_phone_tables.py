@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from reports.page.html import write_page
-from reports.page.model import Column, Page, Row, Section, Table, words
+from reports.page.model import Heading, Page, Row, Section, Table, words
 from tests.unit.reports.chromium import evaluate, opened, overflow
 
 LONG = {
@@ -17,7 +17,12 @@ WIDER = "return [...document.querySelectorAll('table')].map(t => t.scrollWidth -
 
 
 def page_of(folder: Path, text: str) -> Path:
-    columns = (Column("Load"), Column("Field", numeric=False), Column("Reason", numeric=False, wrap=True), Column("n"))
+    columns = (
+        Heading("Load"),
+        Heading("Field", numeric=False),
+        Heading("Reason", numeric=False, wrap=True),
+        Heading("n"),
+    )
     rows = (Row((words(text), words(text), words(text), words("12.5 (10.1 to 14.9)"))),)
     section = Section("s", text, (Table("t", text, columns, rows, text),))
     return write_page(Page(text, text, text, text, (section,), (text,)), folder / "page.html")[0]
