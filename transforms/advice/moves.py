@@ -13,7 +13,8 @@ from transforms.advice.mean_interval import mean_interval
 from transforms.advice.posterior import Slopes
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import AdviceRules, Prices
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
+from transforms.contracts.reason import Reason, reason, together
+from transforms.contracts.result_tables import schema_of
 
 Array = NDArray[np.float64]
 SMALLEST_GAIN_PER_T = 0.02
@@ -208,38 +209,7 @@ def _move_row(move: AdvisedMove, situation: Situation, catalogue: Catalogue, ver
     }
 
 
-ADVICE_SCHEMA = {
-    "machine_id": pl.String,
-    "field_id": pl.String,
-    "shift_date": pl.Date,
-    "verdict": pl.String,
-    "setting": pl.String,
-    "from_value": pl.Float64,
-    "to_value": pl.Float64,
-    "unit": pl.String,
-    "dirt_change_pct": pl.Float64,
-    "dirt_lo95": pl.Float64,
-    "dirt_hi95": pl.Float64,
-    "root_loss_change_pct": pl.Float64,
-    "root_loss_lo95": pl.Float64,
-    "root_loss_hi95": pl.Float64,
-    "gain_per_t": pl.Float64,
-    "gain_lo95": pl.Float64,
-    "gain_hi95": pl.Float64,
-    "total_gain_per_t": pl.Float64,
-    "total_lo95": pl.Float64,
-    "total_hi95": pl.Float64,
-    "cost_per_t": pl.Float64,
-    "cost_lo95": pl.Float64,
-    "cost_hi95": pl.Float64,
-    "probability_better": pl.Float64,
-    "n": pl.Int64,
-    "wetness_class": pl.String,
-    "soil_class": pl.String,
-    "topsoil_wetness": pl.Float64,
-    "outlook": pl.String,
-    **REASON_COLUMNS,
-}
+ADVICE_SCHEMA = schema_of("advice")
 
 
 def advise_machine(

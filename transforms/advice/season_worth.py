@@ -16,6 +16,7 @@ from transforms.advice.mean_interval import mean_interval
 from transforms.advice.shrinkage import Shrinkage
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
+from transforms.contracts.result_tables import schema_of
 from transforms.model.cluster_mean import VISIT, cluster_mean
 from transforms.model.fit_result import ResponseFit
 from transforms.model.specification import SMALL_LOSS_T_HA
@@ -24,25 +25,8 @@ from transforms.trace.haul_distance import road_km
 Array = NDArray[np.float64]
 LEVELS = 100
 """Number of draws of a class's level over which a saving is averaged."""
-WORTH_SCHEMA = {
-    "generation": pl.String,
-    "wetness_class": pl.String,
-    "soil_class": pl.String,
-    "clean_t": pl.Float64,
-    "saved": pl.Float64,
-    "lo95": pl.Float64,
-    "hi95": pl.Float64,
-}
-COST_SCHEMA = {
-    "part": pl.String,
-    "mass_t": pl.Float64,
-    "mass_lo95": pl.Float64,
-    "mass_hi95": pl.Float64,
-    "money": pl.Float64,
-    "money_lo95": pl.Float64,
-    "money_hi95": pl.Float64,
-    "n": pl.Int64,
-}
+WORTH_SCHEMA = schema_of("guide_worth")
+COST_SCHEMA = schema_of("season_cost")
 SOIL, ROOTS, PILE = "soil", "roots", "pile"
 
 

@@ -18,6 +18,7 @@ from transforms.advice.storage import condition_factor, damaged_share, healthy_l
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
+from transforms.contracts.result_tables import schema_of
 
 Array = NDArray[np.float64]
 COOLING_HALF_DAYS = 5.0
@@ -27,23 +28,7 @@ HEALTHY_KG_PER_T_DAY = (0.10, 0.25)
 """Sugar lost by healthy roots per day: 0.2 to 0.5 lb per short ton (Strausbaugh 2009; an article, no paper seen)."""
 ROT_DEGREE_DAYS = 300.0
 """Rot and moulds start after some 300 degree-days (Belgian beet research institute, irbab-kbivb.be, page 22960)."""
-STORABILITY_SCHEMA = {
-    "load_id": pl.String,
-    "site_id": pl.String,
-    "shift_date": pl.Date,
-    "root_temp_c": pl.Float64,
-    DIRT: pl.Float64,
-    TOPS: pl.Float64,
-    "clean_t": pl.Float64,
-    "damaged_pct": pl.Float64,
-    "loss_kg_per_t": pl.Float64,
-    "loss_now_kg_per_t_day": pl.Float64,
-    "pile_mean_c": pl.Float64,
-    "age_days": pl.Int64,
-    "planned_days": pl.Float64,
-    "storability": pl.String,
-    **REASON_COLUMNS,
-}
+STORABILITY_SCHEMA = schema_of("storability")
 NOW, SHORT, LONG = "slice now", "short pile", "long pile"
 
 

@@ -8,53 +8,15 @@ from transforms.benchmark.funnel import funnel
 from transforms.benchmark.ranks import ranks
 from transforms.benchmark.subject_effects import KINDS, UNKNOWN, SubjectEffects, estimate_subject_effects
 from transforms.config.settings_catalogue import ROOT_LOSS
-from transforms.contracts.reason import REASON_COLUMNS, Reason, args_of, reason
+from transforms.contracts.reason import Reason, args_of, reason
+from transforms.contracts.result_tables import schema_of
 from transforms.model.facts import pct_from_scale
 from transforms.model.fit_result import ResponseFit
 from transforms.model.specification import SMALL_LOSS_T_HA
 
 Array = NDArray[np.float64]
-BENCHMARK_SCHEMA = {
-    "subject_kind": pl.String,
-    "subject_id": pl.String,
-    "response": pl.String,
-    "observed": pl.Float64,
-    "expected": pl.Float64,
-    "from_conditions": pl.Float64,
-    "from_settings": pl.Float64,
-    "from_outliers": pl.Float64,
-    "unexplained": pl.Float64,
-    "lo95": pl.Float64,
-    "hi95": pl.Float64,
-    "shrunken": pl.Float64,
-    "shrunken_lo95": pl.Float64,
-    "shrunken_hi95": pl.Float64,
-    "rank": pl.Int64,
-    "rank_lo95": pl.Int64,
-    "rank_hi95": pl.Int64,
-    "subjects": pl.Int64,
-    "limit_95": pl.Float64,
-    "limit_998": pl.Float64,
-    "overdispersion": pl.Float64,
-    "funnel": pl.String,
-    "standing": pl.String,
-    **REASON_COLUMNS,
-    "n": pl.Int64,
-    "last_shift_date": pl.Date,
-}
-SEASON_CHANGE_SCHEMA = {
-    "response": pl.String,
-    "season_start": pl.String,
-    "before": pl.String,
-    "observed_change": pl.Float64,
-    "from_conditions": pl.Float64,
-    "from_settings": pl.Float64,
-    "from_outliers": pl.Float64,
-    "unexplained": pl.Float64,
-    "lo95": pl.Float64,
-    "hi95": pl.Float64,
-    "n": pl.Int64,
-}
+BENCHMARK_SCHEMA = schema_of("benchmark")
+SEASON_CHANGE_SCHEMA = schema_of("season_change")
 FEW_LOADS_REASON = "few_loads"
 SAME_AS_MACHINE, ONLY_ONE = reason("same_as_machine"), reason("only_one")
 """Reasons for not comparing any subject of a kind."""
@@ -172,7 +134,7 @@ def _with_reasons(table: pl.DataFrame, known: NDArray[np.bool_], min_loads: int)
             pl.when(~mask).then(args_of(measured=pl.col("n"), needed=pl.lit(min_loads))).alias("reason_args"),
         )
         .select(list(BENCHMARK_SCHEMA))
-        .cast(pl.Schema(BENCHMARK_SCHEMA))
+        .cast(BENCHMARK_SCHEMA)
     )
 
 

@@ -3,28 +3,14 @@
 import numpy as np
 import polars as pl
 
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
+from transforms.contracts.reason import Reason, reason
+from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import contrast
 from transforms.model.design_matrix import visit_means
 from transforms.model.effects import between, percent, slope_weights
 from transforms.model.fit_result import ResponseFit
 
-CONFOUNDING_SCHEMA = {
-    "response": pl.String,
-    "setting": pl.String,
-    "naive_pct": pl.Float64,
-    "naive_lo95": pl.Float64,
-    "naive_hi95": pl.Float64,
-    "between_pct": pl.Float64,
-    "between_lo95": pl.Float64,
-    "between_hi95": pl.Float64,
-    "within_pct": pl.Float64,
-    "within_lo95": pl.Float64,
-    "within_hi95": pl.Float64,
-    "wetness_balance": pl.Float64,
-    "clay_balance": pl.Float64,
-    **REASON_COLUMNS,
-}
+CONFOUNDING_SCHEMA = schema_of("confounding")
 
 
 def _naive(fit: ResponseFit, j: int) -> tuple[float, float]:

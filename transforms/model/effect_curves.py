@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from transforms.arrays import Array, Mask
 from transforms.config.settings_catalogue import Setting
 from transforms.contracts.reason import REASON_COLUMNS, reason
+from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import simultaneous_band
 from transforms.model.design_matrix import bend_of
 from transforms.model.effects import SUPPORT, cell_rows, slope_weights, untried_reason
@@ -16,19 +17,7 @@ POINTS = 11
 """Number of points of a curve."""
 MIN_VISITS, MIN_CURVE_MACHINES, WINDOW_STEPS = 15, 2, 1.0
 """A point has support if at least this number of visits and machines have values within `WINDOW_STEPS` of it."""
-CURVE_SCHEMA = {
-    "response": pl.String,
-    "setting": pl.String,
-    "wetness_class": pl.String,
-    "soil_class": pl.String,
-    "value": pl.Float64,
-    "unit": pl.String,
-    "mean": pl.Float64,
-    "lo95": pl.Float64,
-    "hi95": pl.Float64,
-    "tried": pl.Boolean,
-    **REASON_COLUMNS,
-}
+CURVE_SCHEMA = schema_of("curve")
 
 
 def _curve_weights(fit: ResponseFit, s: Setting, rows: Mask, values: Array, usual: float) -> Array:

@@ -10,7 +10,8 @@ from scipy.stats import false_discovery_control
 from transforms.arrays import Array, Mask
 from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES, soil_class, wetness_class
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
+from transforms.contracts.reason import Reason, reason
+from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import Contrast, contrast
 from transforms.model.cluster_robust import robust_errors
 from transforms.model.design_matrix import bend_of, middle, visit_means
@@ -136,24 +137,7 @@ def _estimated(fit: ResponseFit, setting: str, found: Contrast) -> Row:
     }
 
 
-EFFECT_SCHEMA = {
-    "response": pl.String,
-    "setting": pl.String,
-    "wetness_class": pl.String,
-    "soil_class": pl.String,
-    "step": pl.Float64,
-    "unit": pl.String,
-    "change_pct": pl.Float64,
-    "lo95": pl.Float64,
-    "hi95": pl.Float64,
-    "p_value": pl.Float64,
-    "df": pl.Float64,
-    "n": pl.Int64,
-    "tried_lo": pl.Float64,
-    "tried_hi": pl.Float64,
-    "between_pct": pl.Float64,
-    **REASON_COLUMNS,
-}
+EFFECT_SCHEMA = schema_of("effect", without=("q_value",))
 CELLS = [(w, s) for w in (None, *WETNESS_CLASSES) for s in (None, *SOIL_CLASSES)]
 
 

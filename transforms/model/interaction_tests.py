@@ -4,23 +4,14 @@ import numpy as np
 import polars as pl
 from scipy.stats import chi2
 
-from transforms.contracts.reason import REASON_COLUMNS, reason
+from transforms.contracts.reason import reason
+from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import contrast
 from transforms.mixed_model.reml import deviance_without
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
 
-GAIN_SCHEMA = {
-    "response": pl.String,
-    "setting": pl.String,
-    "changes_with": pl.String,
-    "shift_pct": pl.Float64,
-    "lo95": pl.Float64,
-    "hi95": pl.Float64,
-    "block_gain": pl.Float64,
-    "block_p_value": pl.Float64,
-    **REASON_COLUMNS,
-}
+GAIN_SCHEMA = schema_of("interaction_gain")
 
 
 def block_gains(fit: ResponseFit) -> dict[str, float]:

@@ -16,6 +16,7 @@ import polars as pl
 from scipy.stats import f as fisher
 
 from transforms.arrays import Array
+from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import covariance
 from transforms.mixed_model.cross_products import CrossProducts
 from transforms.mixed_model.reml import RemlFit
@@ -24,13 +25,7 @@ WIDER = 2.0
 """Factor by which last season's standard errors are inflated."""
 DENIED_P = 0.01
 """Last season is contradicted if a difference as large has a smaller p value."""
-POSTERIOR_SCHEMA = {
-    "response": pl.String,
-    "label": pl.String,
-    "other": pl.String,
-    "mean": pl.Float64,
-    "covariance": pl.Float64,
-}
+POSTERIOR_SCHEMA = schema_of("fit_posterior")
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from transforms.arrays import Array
-from transforms.contracts.reason import REASON_COLUMNS, reason
+from transforms.contracts.reason import reason
+from transforms.contracts.result_tables import schema_of
 from transforms.model.design_matrix import visit_means
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
@@ -25,15 +26,7 @@ MAX_ROWS = 4000
 """Maximum number of rows in the covariance of columns."""
 MAX_TOTAL_RATIO = 2.0
 """No shares are given if the sources add up to more than this multiple of the variance, or less than its inverse."""
-SHARE_SCHEMA = {
-    "response": pl.String,
-    "source": pl.String,
-    "kind": pl.String,
-    "share": pl.Float64,
-    "lo95": pl.Float64,
-    "hi95": pl.Float64,
-    **REASON_COLUMNS,
-}
+SHARE_SCHEMA = schema_of("variance_share")
 
 
 def _source_of_columns(fit: ResponseFit) -> dict[str, NDArray[np.int64]]:

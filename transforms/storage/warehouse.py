@@ -12,6 +12,7 @@ import polars as pl
 
 from transforms.contracts.classes import SQL_VARIABLES
 from transforms.errors import DamagedError, WorkspaceError
+from transforms.storage.columns import check_columns
 from transforms.storage.migration import is_carried
 from transforms.storage.sql_files import sql_names, sql_text, table_names, table_text
 from transforms.storage.warehouse_connection import IN_MEMORY, Connection
@@ -41,6 +42,7 @@ class Warehouse:
             require_header(path)
         self._con = Connection(path, read_only=read_only)
         self._schemas: dict[str, pl.Schema] = {}
+        self._must_have: dict[str, set[str]] = {}
         self._con.execute("set timezone = 'UTC'")
         self._con.execute("set threads = 2")
         # DuckDB shows progress where it takes the program for a notebook, in the midst of a command's JSON.
@@ -169,6 +171,16 @@ class Warehouse:
             self._schemas[name] = self._rows("from query_table($name) limit 0", {"name": name}).schema
         return self._schemas[name]
 
+    def _required(self, name: str) -> set[str]:
+        """Return the columns of a declared table that must not be null and have no default."""
+        if name not in self._must_have:
+            text = (
+                "select column_name from information_schema.columns "
+                "where table_name = $name and is_nullable = 'NO' and column_default is null"
+            )
+            self._must_have[name] = set(self._rows(text, {"name": name})["column_name"])
+        return self._must_have[name]
+
     def matching(self, name: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Return the rows of a declared table whose key is in `keys`."""
         on = " and ".join(f't."{c}" is not distinct from k."{c}"' for c in keys.columns)
@@ -195,14 +207,9 @@ class Warehouse:
         """Append rows to a declared table, matched by column name.
 
         Raises:
-            ValueError: the table has no such column, or its type differs.
+            ValueError: the table has no such column, its type differs, or a column that must not be null is omitted.
         """
-        schema = self._schema(name)
-        for column, kind in rows.schema.items():
-            if column not in schema:
-                raise ValueError(f"table '{name}' has no column '{column}'")
-            if not _fits(kind, schema[column]):
-                raise ValueError(f"column '{column}' of table '{name}' is {schema[column]}, not {kind}")
+        check_columns(name, rows.schema, self._schema(name), self._required(name))
         quoted = ", ".join(f'"{c}"' for c in rows.columns)
         self._con.register("incoming_rows", rows)
         try:
@@ -233,6 +240,7 @@ class Warehouse:
     def store(self, name: str, rows: pl.DataFrame) -> None:
         """Create or replace a table with exactly these columns and rows, for frames with columns by the catalogue."""
         self._schemas.pop(name, None)
+        self._must_have.pop(name, None)
         self._con.register("incoming_rows", rows)
         try:
             self._con.execute(f'create or replace table "{_known(name)}" as select * from incoming_rows')
@@ -242,6 +250,7 @@ class Warehouse:
     def build(self, name: str, **parameters: Any) -> None:
         """Materialise `sql/marts/<name>.sql` as a table."""
         self._schemas.pop(name, None)
+        self._must_have.pop(name, None)
         self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}', parameters or None)
 
     def of_lake(self, name: str, paths: list["LakePath"]) -> pl.DataFrame:
@@ -272,15 +281,6 @@ class Warehouse:
     def check(self, name: str) -> pl.DataFrame:
         """Run `sql/checks/<name>.sql` and return the rows that violate the check."""
         return self._rows(sql_text("checks", name), {})
-
-
-def _fits(kind: pl.DataType, column: pl.DataType) -> bool:
-    """Return True if a column can store values of another type unchanged."""
-    if kind in {column, pl.Null} or (isinstance(column, pl.Datetime) and isinstance(kind, pl.Datetime)):
-        return True
-    if isinstance(column, pl.List) and isinstance(kind, pl.List):
-        return _fits(kind.inner, column.inner)  # type: ignore[arg-type]
-    return kind.is_integer() and column.is_numeric()
 
 
 _FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour", "shift_course", "shift_pass")

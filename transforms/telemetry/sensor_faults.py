@@ -8,6 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.result_tables import schema_of
 from transforms.telemetry.stuck import stuck_records
 
 Array = NDArray[np.float64]
@@ -113,15 +114,7 @@ def flag_faults(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[
     return records.join(faults, on="logged_at", how="left", maintain_order="left")
 
 
-FAULT: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String,
-    "setting": pl.String,
-    "fault_code": pl.String,
-    "from_at": pl.Datetime("us", "UTC"),
-    "to_at": pl.Datetime("us", "UTC"),
-    "records": pl.Int64,
-    "size": pl.Float64,
-}
+FAULT = schema_of("sensor_fault", without=("machine", "day"))
 
 
 def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:

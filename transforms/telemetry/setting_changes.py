@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.contracts.result_tables import schema_of
 
 COURSE_MIN = 5
 BESIDE = 8
@@ -22,17 +23,7 @@ BESIDE = 8
 NOISE_TIMES = 4.0
 MAX_PASSES = 400
 """Maximum half minutes per machine on the map."""
-DECISION_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String,
-    "decided_at": pl.Datetime("us", "UTC"),
-    "field_id": pl.String,
-    "setting": pl.String,
-    "unit": pl.String,
-    "from_value": pl.Float64,
-    "to_value": pl.Float64,
-    "steps": pl.Float64,
-    "topsoil_wetness": pl.Float64,
-}
+DECISION_SCHEMA = schema_of("setting_decision")
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.contracts.result_tables import schema_of
+
 Array = NDArray[np.float64]
 
 WINDOW_S = 10
@@ -19,13 +21,7 @@ MIN_DISTANCE_RATIO = 0.45
 """A stop after less than this fraction of the usual distance between stops is not unloading."""
 MAX_DEVIATION, MIN_ALIKE_SHARE = 0.35, 0.8
 """Relative deviation from the usual distance between stops, and the share of distances that must be within it."""
-EVENT: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String,
-    "started_at": pl.Datetime("us", "UTC"),
-    "ended_at": pl.Datetime("us", "UTC"),
-    "found_by": pl.String,
-    "unloaded_t": pl.Float64,
-}
+EVENT = schema_of("unload_event", without=("machine", "day"))
 
 
 def _join_events(times: pl.DataFrame, found_by: str) -> pl.DataFrame:

@@ -4,6 +4,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.contracts.result_tables import schema_of
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
@@ -19,24 +20,7 @@ from transforms.trace.slot_assignment import Slots, cut_into_slots
 
 Array = NDArray[np.float64]
 
-SAMPLE: dict[str, pl.DataType | type[pl.DataType]] = {
-    "field_id": pl.String,
-    "shift_date": pl.Date,
-    "machine_id": pl.String,
-    "site_id": pl.String,
-    "km": pl.Float64,
-    "n": pl.Int64,
-    "lag_min": pl.Float64,
-    "lag_spread_min": pl.Float64,
-    "leave_min": pl.Float64,
-    "leave_spread_min": pl.Float64,
-    "leave_n": pl.Int64,
-    "drive_spread_min": pl.Float64,
-    "drive_n": pl.Int64,
-    "full_to_left_min": pl.Float64,
-    "closure": pl.Float64,
-    "has_signal": pl.Boolean,
-}
+SAMPLE = schema_of("lag_sample")
 """Columns of a lag sample: the median lag of one stretch, machine and site, and the scatter of its loads."""
 MIN_LOADS = 3
 LAG_SD_MIN = 4.0

@@ -7,28 +7,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.contracts.reason import REASON_COLUMNS, Reason
+from transforms.contracts.reason import Reason
+from transforms.contracts.result_tables import schema_of
 
 Array = NDArray[np.float64]
 
 ROUNDING = 1e-5
 """Deviations from a whole load up to this are rounding errors and leave no remainder."""
-GRADE: dict[str, pl.DataType | type[pl.DataType]] = {
-    "load_id": pl.String,
-    "trace_quality": pl.Float64,
-    "claimed_quality": pl.Float64,
-    "traced_share": pl.Float64,
-    "machine_chance": pl.Float64,
-    **REASON_COLUMNS,
-}
-BALANCE: dict[str, pl.DataType | type[pl.DataType]] = {
-    "machine_id": pl.String,
-    "field_id": pl.String,
-    "shift_date": pl.Date,
-    "weighed_t": pl.Float64,
-    "lifted_t": pl.Float64,
-    "closure": pl.Float64,
-}
+GRADE = schema_of("load_trace_grade", without=("field_id",))
+BALANCE = schema_of("mass_balance")
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from scipy.optimize import brentq
 
 from transforms.config.settings_catalogue import DIRT
 from transforms.contracts.reason import Reason, reason
+from transforms.contracts.result_tables import schema_of
 from transforms.trial.plan import ARMS, Trial
 from transforms.trial.power import FEWEST_PAIRS
 
@@ -22,16 +23,7 @@ Array = NDArray[np.float64]
 EXACT_PAIRS = 14
 """Up to this number of pairs all sign patterns are enumerated; beyond it, a fixed random sample of them."""
 PATTERNS, SEED = 20_000, 20_251_003
-TRIAL_LOAD_SCHEMA = {
-    "trial_id": pl.String,
-    "load_id": pl.String,
-    "position": pl.Int64,
-    "trial_block": pl.String,
-    "arm": pl.String,
-    "trial_setting": pl.String,
-    "trial_value": pl.Float64,
-    "traced_value": pl.Float64,
-}
+TRIAL_LOAD_SCHEMA = schema_of("trial_load")
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,8 @@
 import polars as pl
 
 from transforms.config.settings_catalogue import DIRT, Catalogue
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
+from transforms.contracts.reason import Reason, reason
+from transforms.contracts.result_tables import schema_of
 from transforms.trial.design import USUAL_DETECT_PCT
 from transforms.trial.size import TrialNoise, trial_size
 
@@ -13,21 +14,7 @@ WIDE_PCT = 6.0
 """A wider interval that contains zero leaves open if the setting matters."""
 CONFOUNDED, WIDE, UNTRIED = reason("open_confounded"), reason("open_wide_interval"), reason("open_not_tried")
 """Reasons why an effect is an open question, the most urgent first."""
-WANTED_SCHEMA = {
-    "setting": pl.String,
-    "wetness_class": pl.String,
-    **REASON_COLUMNS,
-    "change_pct": pl.Float64,
-    "lo95": pl.Float64,
-    "hi95": pl.Float64,
-    "n": pl.Int64,
-    "step": pl.Float64,
-    "unit": pl.String,
-    "machine_id": pl.String,
-    "detect_pct": pl.Float64,
-    "pairs": pl.Int64,
-    "machine_days": pl.Float64,
-}
+WANTED_SCHEMA = schema_of("trial_wanted")
 
 
 def _why(r: dict[str, object]) -> Reason | None:

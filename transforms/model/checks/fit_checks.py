@@ -5,7 +5,8 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
+from transforms.contracts.reason import Reason, reason
+from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.huber import FAR_SHARE
 from transforms.model.checks.bootstrap import bootstrap_coverage
 from transforms.model.checks.influence import influence
@@ -15,15 +16,7 @@ from transforms.model.confounding import confounding
 from transforms.model.fit_result import ResponseFit
 from transforms.model.previous_season import DENIED_P
 
-CHECK_SCHEMA = {
-    "response": pl.String,
-    "check": pl.String,
-    "value": pl.Float64,
-    "bound": pl.Float64,
-    "passed": pl.Boolean,
-    **REASON_COLUMNS,
-    "last_shift_date": pl.Date,
-}
+CHECK_SCHEMA = schema_of("fit_check")
 PLACEBO_P = 0.01
 """Minimum p value of the placebo test."""
 MAX_RATIO_TO_BOOSTING = 1.02

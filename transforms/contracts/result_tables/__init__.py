@@ -1,0 +1,88 @@
+"""Result tables, each defined once: columns, types and columns that may be null.
+
+The computation builds its frames with `schema_of`, and a test compares every table with its statement in
+`sql/results/`, which the warehouse creates it from.
+"""
+
+import dataframely as dy
+import polars as pl
+
+from transforms.contracts.result_tables.advice import (
+    Advice,
+    Guide,
+    GuideClass,
+    GuideCurve,
+    GuideWorth,
+    NextCondition,
+    SeasonCost,
+    Storability,
+    WeatherFilled,
+)
+from transforms.contracts.result_tables.comparison import Benchmark, SeasonChange, TrialLoad, TrialResult, TrialWanted
+from transforms.contracts.result_tables.fit import (
+    Confounding,
+    Curve,
+    Effect,
+    ExpectedLoad,
+    FitCheck,
+    FitPosterior,
+    FitRun,
+    InteractionGain,
+    LoadWhy,
+    SettingReliability,
+    VarianceShare,
+)
+from transforms.contracts.result_tables.telemetry import MachineDay, SensorFault, SettingDecision, UnloadEvent
+from transforms.contracts.result_tables.trace import ClockOffset, LagSample, LoadTrace, LoadTraceGrade, MassBalance
+
+RESULT_TABLES: dict[str, type[dy.Schema]] = {
+    "advice": Advice,
+    "benchmark": Benchmark,
+    "clock_offset": ClockOffset,
+    "confounding": Confounding,
+    "curve": Curve,
+    "effect": Effect,
+    "expected_load": ExpectedLoad,
+    "fit_check": FitCheck,
+    "fit_posterior": FitPosterior,
+    "fit_run": FitRun,
+    "guide": Guide,
+    "guide_class": GuideClass,
+    "guide_curve": GuideCurve,
+    "guide_worth": GuideWorth,
+    "interaction_gain": InteractionGain,
+    "lag_sample": LagSample,
+    "load_trace": LoadTrace,
+    "load_trace_grade": LoadTraceGrade,
+    "load_why": LoadWhy,
+    "machine_day": MachineDay,
+    "mass_balance": MassBalance,
+    "next_condition": NextCondition,
+    "season_change": SeasonChange,
+    "season_cost": SeasonCost,
+    "sensor_fault": SensorFault,
+    "setting_decision": SettingDecision,
+    "setting_reliability": SettingReliability,
+    "storability": Storability,
+    "trial_load": TrialLoad,
+    "trial_result": TrialResult,
+    "trial_wanted": TrialWanted,
+    "unload_event": UnloadEvent,
+    "variance_share": VarianceShare,
+    "weather_filled": WeatherFilled,
+}
+"""Table -> its definition."""
+
+
+def schema_of(table: str, without: tuple[str, ...] = ()) -> pl.Schema:
+    """Return the columns and types of a result table.
+
+    Args:
+        table: name of the table.
+        without: columns that a later step adds.
+
+    Raises:
+        KeyError: there is no such result table.
+    """
+    columns = RESULT_TABLES[table].columns()
+    return pl.Schema({name: column.dtype for name, column in columns.items() if name not in without})

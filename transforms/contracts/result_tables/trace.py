@@ -1,0 +1,77 @@
+"""Result tables of tracing; `sql/results/` says what a row of each is."""
+
+import dataframely as dy
+
+
+def _instant(*, nullable: bool = False) -> dy.Datetime:
+    return dy.Datetime(time_unit="us", time_zone="UTC", nullable=nullable)
+
+
+class ClockOffset(dy.Schema):
+    """Rows of `clock_offset`."""
+
+    subject_kind = dy.String()
+    subject_id = dy.String()
+    from_date = dy.Date()
+    to_date = dy.Date()
+    offset_min = dy.Float64()
+    lo95 = dy.Float64()
+    hi95 = dy.Float64()
+    n = dy.Int64()
+    corrected = dy.Bool()
+    cause_code = dy.String(nullable=True)
+
+
+class LagSample(dy.Schema):
+    """Rows of `lag_sample`."""
+
+    field_id = dy.String()
+    shift_date = dy.Date()
+    machine_id = dy.String(nullable=True)
+    site_id = dy.String()
+    km = dy.Float64()
+    n = dy.Int64()
+    lag_min = dy.Float64()
+    lag_spread_min = dy.Float64()
+    leave_min = dy.Float64(nullable=True)
+    leave_spread_min = dy.Float64(nullable=True)
+    leave_n = dy.Int64()
+    drive_spread_min = dy.Float64(nullable=True)
+    drive_n = dy.Int64()
+    full_to_left_min = dy.Float64(nullable=True)
+    closure = dy.Float64()
+    has_signal = dy.Bool()
+
+
+class LoadTrace(dy.Schema):
+    """Rows of `load_trace`."""
+
+    load_id = dy.String()
+    machine_id = dy.String(nullable=True)
+    bin_at = _instant(nullable=True)
+    share = dy.Float64()
+    share_sd = dy.Float64(nullable=True)
+
+
+class LoadTraceGrade(dy.Schema):
+    """Rows of `load_trace_grade`."""
+
+    load_id = dy.String()
+    field_id = dy.String()
+    trace_quality = dy.Float64()
+    claimed_quality = dy.Float64()
+    traced_share = dy.Float64()
+    machine_chance = dy.Float64()
+    reason_code = dy.String()
+    reason_args = dy.String()
+
+
+class MassBalance(dy.Schema):
+    """Rows of `mass_balance`."""
+
+    machine_id = dy.String(nullable=True)
+    field_id = dy.String()
+    shift_date = dy.Date()
+    weighed_t = dy.Float64()
+    lifted_t = dy.Float64()
+    closure = dy.Float64(nullable=True)
