@@ -2,9 +2,9 @@
 
 Run it on the folders that `taretrace export --to FOLDER` wrote before and after a change of code:
 
-    python tests/validation/compare_exports.py BEFORE AFTER [--map COLUMNS.toml]
+    python tests/validation/compare_exports.py BEFORE AFTER [--map tests/validation/renamed_columns.toml]
 
-`COLUMNS.toml` names what was renamed: `[load] net_t = "clean_t"`; `"" ` as the new name marks a column that was
+The map names what was renamed: `[load] net_t = "clean_t"`; `"" ` as the new name marks a column that was
 replaced and is not compared. Times of the run itself are left out. Exit code 1 if anything differs.
 """
 
@@ -34,7 +34,7 @@ def differing_columns(before: pl.DataFrame, after: pl.DataFrame, renamed: dict[s
     compared = {old: new for old, new in names.items() if new}
     lines += [f"'{old}' is missing (expected as '{new}')" for old, new in compared.items() if new not in after.columns]
     compared = {old: new for old, new in compared.items() if new in after.columns}
-    left = before.select(compared).rename(compared)
+    left = before.select(list(compared)).rename(compared)
     right = after.select(list(compared.values()))
     order = [c for c in left.columns if not left[c].dtype.is_nested() and not left[c].dtype.is_float()]
     left, right = (frame.sort(order, nulls_last=True, maintain_order=True) for frame in (left, right))
