@@ -5,9 +5,9 @@ import polars as pl
 
 from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.mixed_model.contrasts import contrast
-from transforms.model.design_matrix import visit_means
 from transforms.model.effects import between, percent, slope_weights
 from transforms.model.fit_result import ResponseFit
+from transforms.model.visits import visit_means
 
 CONFOUNDING_SCHEMA = {
     "response": pl.String,
