@@ -13,11 +13,7 @@ from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
 from transforms.mixed_model.reml import RemlError, WarmStart
 from transforms.mixed_model.secant import SETTLED, SecantIteration
 from transforms.model.column_selection import columns_in, factors_in
-from transforms.model.design_matrix import (
-    DesignSpec,
-    multipliers_of,
-    setting_steps,
-)
+from transforms.model.design_matrix import DesignSpec, multipliers_of, setting_steps
 from transforms.model.facts import measured_rows
 from transforms.model.fit_result import ResponseFit
 from transforms.model.measurement_error import reliability
