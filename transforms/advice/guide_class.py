@@ -113,7 +113,7 @@ def _draws(
     rows = []
     for n in names:
         slope, bend = step_weights(fit, n, place), bend_weights(fit, n, usual[n])
-        steps = (values[n] - usual[n]) / next(s.step for s in fit.frame.settings if s.name == n)
+        steps = (values[n] - usual[n]) / fit.frame.setting(n).step
         rows += [k * slope + bend_weights(fit, n, float(v)) - bend for k, v in zip(steps, values[n], strict=True)]
     L = np.array(rows)
     mean, V = shrink.moved(fit, L)
@@ -177,7 +177,7 @@ def _weights(fit: ResponseFit | None, c: GuideClass, chosen: dict[str, int]) -> 
     out = np.zeros(fit.reml.coef.size)
     for n, i in chosen.items():
         if n in fit.settings:
-            value, step = float(c.values[n][i]), next(s.step for s in fit.frame.settings if s.name == n)
+            value, step = float(c.values[n][i]), fit.frame.setting(n).step
             out += (value - c.usual[n]) / step * step_weights(fit, n, c.place)
             out += bend_weights(fit, n, value) - bend_weights(fit, n, c.usual[n])
     return out

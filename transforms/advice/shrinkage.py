@@ -23,6 +23,7 @@ from scipy.optimize import minimize
 from transforms.config.settings_catalogue import ROOT_LOSS
 from transforms.mixed_model.contrasts import draws_covariance
 from transforms.model.fit_result import ResponseFit
+from transforms.model.setting_terms import SettingBy, SettingEffect
 
 Array = NDArray[np.float64]
 SHARED_SD = 0.3
@@ -80,18 +81,24 @@ def _known_directions(fit: ResponseFit) -> dict[str, float]:
     return {s.name: directions[s.breaks] if fit.response == ROOT_LOSS else 0.0 for s in fit.frame.settings}
 
 
-def _has_kind(fit: ResponseFit, kind: str) -> bool:
-    """Return True if any setting has a coefficient of this kind."""
-    return any(f"{s}{kind}" in fit.at for s in fit.settings)
+def _effects_by_kind(fit: ResponseFit) -> list[list[SettingEffect | SettingBy]]:
+    """Return the settings' own effects, and their fixed changes with each modifier, as far as they are in the model.
+
+    A modifier that does not vary multiplies no setting, so it has no effects.
+    """
+    kinds: dict[str, list[SettingEffect | SettingBy]] = {}
+    for term in fit.frame.fixed_terms:
+        if isinstance(term, SettingEffect | SettingBy) and fit.contains(term):
+            kinds.setdefault("" if isinstance(term, SettingEffect) else term.modifier.label, []).append(term)
+    return list(kinds.values())
 
 
 def shrinkage(fit: ResponseFit) -> Shrinkage:
     """Return the prior covariance of the settings' effects, estimated by (11)."""
-    # A condition that does not vary multiplies no setting, so its kind has no effects.
-    kinds = [k for k in ("", *(f" by {by}" for by in fit.frame.terms.plainly_by)) if _has_kind(fit, k)]
-    effects = [(i, s, fit.at[f"{s}{k}"]) for i, k in enumerate(kinds) for s in fit.settings if f"{s}{k}" in fit.at]
-    kind, places, known = np.array([i for i, *_ in effects]), np.array([p for *_, p in effects]), _known_directions(fit)
-    direction = np.array([known[s] if i == 0 else 0.0 for i, s, _ in effects])
+    kinds, known = _effects_by_kind(fit), _known_directions(fit)
+    effects = [(i, term) for i, terms in enumerate(kinds) for term in terms]
+    kind, places = np.array([i for i, _ in effects]), np.array([fit.index_of(term) for _, term in effects])
+    direction = np.array([known[t.setting] if isinstance(t, SettingEffect) else 0.0 for _, t in effects])
     V = fit.reml.cov_core[np.ix_(places, places)]
     estimates = fit.reml.coef[places]
     start = [

@@ -30,10 +30,10 @@ from transforms.contracts.classes import (
     classes_at,
 )
 from transforms.errors import WorkspaceError
-from transforms.model.condition_terms import CONDITIONS, MODIFYING
-from transforms.model.design_matrix import middle
+from transforms.model.condition_terms import CONDITIONS
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
+from transforms.model.modifiers import MODIFYING, Modifier
 from transforms.model.prediction import (
     PredictionPoint,
     bend_weights,
@@ -43,7 +43,9 @@ from transforms.model.prediction import (
     level_variance,
     step_weights,
 )
+from transforms.model.setting_terms import SettingBy, middle
 from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.model.term import SingleTerm
 
 Array = NDArray[np.float64]
 DRAWS, SEED = 100, 20_251_004
@@ -88,7 +90,10 @@ def _tabulated(
             parts.append(("sides", n, [condition_weights(fit, {**at, n: v}) - base for v in grid]))
     for n in names:
         steps = [step_weights(fit, n, PredictionPoint(node, soil, "")) for node, soil in zip(nodes, soils, strict=True)]
-        parts += [("step", n, steps), ("by", n, [_coefficient_weights(fit, f"{n} by {by}") for by in PLAIN_BY])]
+        parts += [
+            ("step", n, steps),
+            ("by", n, [_coefficient_weights(fit, SettingBy(n, Modifier(by))) for by in PLAIN_BY]),
+        ]
         if catalogue[n].curve is not None:
             zero = bend_weights(fit, n, usual[n])
             parts.append(("bend", n, [bend_weights(fit, n, v) - zero for v in values[n]]))
@@ -111,11 +116,11 @@ def _tabulated(
     return out
 
 
-def _coefficient_weights(fit: ResponseFit, label: str) -> Array:
-    """Return the contrast that selects one coefficient, shape (p,); zero if the fit has no such coefficient."""
+def _coefficient_weights(fit: ResponseFit, term: SingleTerm) -> Array:
+    """Return the contrast that selects the coefficient of a term, shape (p,); zero if it is not in the model."""
     weights = np.zeros(fit.reml.coef.size)
-    if label in fit.at:
-        weights[fit.at[label]] = 1.0
+    if fit.contains(term):
+        weights[fit.index_of(term)] = 1.0
     return weights
 
 

@@ -35,7 +35,7 @@ from transforms.mixed_model.cross_products import DenseBlock, Factor, cross_prod
 from transforms.mixed_model.equations import Equations
 from transforms.mixed_model.reml import RemlFit, fit_products, profile
 from transforms.model.column_selection import independent_columns
-from transforms.model.condition_terms import condition_curves, condition_lines
+from transforms.model.condition_terms import ConditionTerm
 from transforms.model.design_matrix import condition_values
 from transforms.model.fit_result import ResponseFit
 from transforms.model.load_decomposition import setting_parts
@@ -180,12 +180,12 @@ class _FirstStage:
 
 def _conditions(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> tuple[RemlFit, Array]:
     """Return the first fit and its columns of conditions, shape (n, d)."""
-    terms, values = fit.frame.terms, condition_values(fit.rows, fit.frame)
-    lines, _ = condition_lines(values, terms.conditions, surface=terms.surface)
+    values = condition_values(fit.rows, fit.frame)
+    lines = np.hstack([t.at(values) for t in fit.frame.fixed_terms if isinstance(t, ConditionTerm)])
     X = np.column_stack([np.ones(fit.pseudo.size), lines[:, np.ptp(lines, axis=0) > 0]])
     # If clay does not vary, for example, wetness x clay is collinear with wetness.
     X = X[:, independent_columns(X.T @ X, list(range(X.shape[1])))]
-    blocks = [DenseBlock(n, c) for n, c in condition_curves(values, terms.conditions, surface=terms.surface).items()]
+    blocks = [DenseBlock(t.block, t.at(values)) for t in fit.frame.shrunk_terms if isinstance(t, ConditionTerm)]
     reml = fit_products(cross_products(fit.pseudo - settings, X, blocks, factors, w))
     return reml, np.hstack([X, *(b.columns for b in blocks)])
 

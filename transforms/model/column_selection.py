@@ -8,6 +8,7 @@ from transforms.arrays import Array
 from transforms.contracts.reason import Reason, reason
 from transforms.mixed_model.cross_products import CrossProducts
 from transforms.model.design_matrix import DesignSpec
+from transforms.model.setting_terms import SettingEffect, WithoutSetting
 
 MIN_WITHIN_STEPS = 0.10
 """Minimum standard deviation of a setting within visits, in practical steps; settings with less are left out."""
@@ -40,7 +41,7 @@ def factors_in(rows: pl.DataFrame, frame: DesignSpec) -> tuple[list[str], dict[s
     return kept, reasons
 
 
-def columns_in(m: CrossProducts, frame: DesignSpec, labels: list[str]) -> tuple[NDArray[np.int64], Array]:
+def columns_in(m: CrossProducts, frame: DesignSpec) -> tuple[NDArray[np.int64], Array]:
     """Return the columns of D that can be estimated, and each setting's standard deviation within visits.
 
     A setting with too little variation within visits is dropped with its interaction and curve columns. A column of X
@@ -49,23 +50,20 @@ def columns_in(m: CrossProducts, frame: DesignSpec, labels: list[str]) -> tuple[
     Args:
         m: cross-products of all columns.
         frame: design specification of the columns.
-        labels: labels of all columns of D.
 
     Returns:
         (indices of columns of D, ascending; standard deviations in practical steps, shape (j,)).
     """
-    at = {n: i for i, n in enumerate(labels)}
+    terms = [term for term in frame.dense_terms for _ in term.labels()]
     within_sd = np.zeros(len(frame.settings))
-    dropped = set()
     for j, s in enumerate(frame.settings):
-        rows_with = m.DD[0, 0] - m.DD[0, at[f"without {s.name}"]]
+        own, without = terms.index(SettingEffect(s.name)), terms.index(WithoutSetting(s.name))
+        rows_with = m.DD[0, 0] - m.DD[0, without]
         if rows_with > 0:
-            within_sd[j] = np.sqrt(max(m.DD[at[s.name], at[s.name]], 0.0) / max(rows_with, 1e-9))
-        if within_sd[j] < MIN_WITHIN_STEPS:
-            prefixes = (f"{s.name} by ", f"{s.name} on ", f"bend of {s.name}[")
-            dropped |= {n for n in labels if n == s.name or n.startswith(prefixes)}
+            within_sd[j] = np.sqrt(max(m.DD[own, own], 0.0) / max(rows_with, 1e-9))
+    still = {s.name for s, sd in zip(frame.settings, within_sd, strict=True) if sd < MIN_WITHIN_STEPS}
     square = np.diag(m.DD)
-    candidates = [i for i, n in enumerate(labels) if n not in dropped and square[i] > 0]
+    candidates = [i for i, t in enumerate(terms) if not (t.kind == "within" and t.setting in still) and square[i] > 0]
     fixed = independent_columns(m.DD, [i for i in candidates if i < m.p])
     return np.array([*fixed, *(i for i in candidates if i >= m.p)], dtype=np.int64), within_sd
 

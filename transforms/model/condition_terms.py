@@ -1,16 +1,19 @@
-"""Condition terms of the model: curves, the wetness x clay surface, and modifiers of the settings' effects.
+"""Condition terms of the model: lines, curves and the wetness x clay surface.
 
 Every condition has a fixed centre, scale and range that do not depend on the data, so that a coefficient has the same
 meaning in every season and on every day. A curve is a straight line and penalised departures from it.
 """
 
+from abc import abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from transforms.arrays import Array
 from transforms.mixed_model.p_spline import PSpline
+from transforms.model.term import SingleTerm, Term, TermRows
 
 Values = Mapping[str, Array]
 
@@ -43,66 +46,133 @@ CONDITIONS = {
 }
 SURFACE_PIECES = 3
 """Intervals of the wetness x clay surface in each direction."""
-WETNESS_BENDS = PSpline(0.0, 1.0, 3)
-"""Curve of a setting's effect over wetness."""
-MODIFYING = {"wetness": "topsoil_wetness", "clay": "clay_pct", "temperature": "air_temp_c", "yield": "yield_t_ha"}
-"""Modifier -> condition."""
+JOINT = ("topsoil_wetness", "clay_pct")
+"""Conditions that have terms in common."""
 
 
-def modifiers(values: Values, names: tuple[str, ...]) -> dict[str, Array]:
-    """Return the modifiers of the settings' effects: label -> values with centre 0 and scale 1, shape (n,).
+class ConditionTerm(Term):
+    """A term of conditions alone."""
 
-    Args:
-        values: conditions of the rows.
-        names: any of `wetness`, `wetness squared`, `clay`, `temperature`, `yield`, `wetness x clay`, `wetness bend`;
-            the last gives several modifiers.
-    """
-    standard = {n: CONDITIONS[c].standard(values[c]) for n, c in MODIFYING.items() if c in values}
-    out: dict[str, Array] = {}
-    for name in names:
-        if name == "wetness bend":
-            bends = WETNESS_BENDS.columns(np.clip(values["topsoil_wetness"], 0, 1)).T
-            out |= {f"wetness bend {i}": column for i, column in enumerate(bends)}
-        elif name == "wetness squared":
-            # The second Legendre polynomial on 0..1, scaled to variance one there.
-            t = 2 * np.clip(values["topsoil_wetness"], 0, 1) - 1
-            out[name] = np.asarray(np.sqrt(5) * (3 * t**2 - 1) / 2)
-        elif name == "wetness x clay":
-            out[name] = standard["wetness"] * standard["clay"]
-        else:
-            out[name] = standard[name]
-    return out
+    kind = "condition"
+    setting = None
+
+    @property
+    @abstractmethod
+    def conditions(self) -> tuple[str, ...]:
+        """The conditions that it depends on."""
+
+    @abstractmethod
+    def at(self, values: Values) -> Array:
+        """Return its columns at the given conditions, shape (n, q)."""
+
+    def columns(self, rows: TermRows) -> Array:
+        """Return its columns, one for each label, shape (n, q)."""
+        return self.at(rows.conditions)
 
 
-def condition_lines(values: Values, names: tuple[str, ...], *, surface: bool) -> tuple[Array, list[str]]:
-    """Return the straight lines of the conditions, shape (n, k), and their labels.
+class SingleConditionTerm(ConditionTerm, SingleTerm):
+    """A term of conditions with one coefficient."""
 
-    Args:
-        values: conditions of the rows.
-        names: conditions in the model.
-        surface: True to include the product of wetness and clay.
-    """
-    lines = {n: CONDITIONS[n].standard(values[n]) for n in names}
-    if surface:
-        lines["wetness x clay"] = lines["topsoil_wetness"] * lines["clay_pct"]
-    return np.column_stack(list(lines.values())), list(lines)
+    def column(self, rows: TermRows) -> Array:
+        """Return its column, shape (n,)."""
+        return self.at(rows.conditions)[:, 0]
 
 
-def condition_curves(values: Values, names: tuple[str, ...], *, surface: bool) -> dict[str, Array]:
-    """Return the columns of each condition's curve without its line: label -> shape (n, q).
+@dataclass(frozen=True)
+class ConditionLine(SingleConditionTerm):
+    """Straight line of a condition."""
 
-    Args:
-        values: conditions of the rows.
-        names: conditions in the model.
-        surface: True to include the columns of the wetness x clay surface.
-    """
-    out = {f"curve of {n}": CONDITIONS[n].curve.columns(values[n]) for n in names}
-    if surface:
-        sides = []
-        for n in ("topsoil_wetness", "clay_pct"):
-            c = CONDITIONS[n]
-            spline = PSpline(c.curve.low, c.curve.high, SURFACE_PIECES, c.curve.usual)
-            sides.append(np.column_stack([c.standard(values[n]), spline.columns(values[n])]))
-        both = (sides[0][:, :, None] * sides[1][:, None, :]).reshape(sides[0].shape[0], -1)
-        out["surface of wetness and clay"] = both[:, 1:]
-    return out
+    condition: str
+
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """The condition."""
+        return (self.condition,)
+
+    @property
+    def label(self) -> str:
+        """Label of its coefficient."""
+        return self.condition
+
+    def at(self, values: Values) -> Array:
+        """Return the line at the given conditions, shape (n, 1)."""
+        return CONDITIONS[self.condition].standard(values[self.condition])[:, None]
+
+
+@dataclass(frozen=True)
+class WetnessByClay(SingleConditionTerm):
+    """Product of the lines of wetness and clay."""
+
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """Wetness and clay."""
+        return JOINT
+
+    @property
+    def label(self) -> str:
+        """Label of its coefficient."""
+        return "wetness x clay"
+
+    def at(self, values: Values) -> Array:
+        """Return the product at the given conditions, shape (n, 1)."""
+        wetness, clay = (CONDITIONS[n].standard(values[n]) for n in JOINT)
+        return np.asarray(wetness * clay)[:, None]
+
+
+@dataclass(frozen=True)
+class ConditionCurve(ConditionTerm):
+    """Curve of a condition without its line."""
+
+    condition: str
+
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """The condition."""
+        return (self.condition,)
+
+    @property
+    def block(self) -> str:
+        """Name of its variance."""
+        return f"curve of {self.condition}"
+
+    def labels(self) -> tuple[str, ...]:
+        """Return the labels of its coefficients."""
+        return tuple(f"{self.block}[{i}]" for i in range(CONDITIONS[self.condition].curve.width))
+
+    def at(self, values: Values) -> Array:
+        """Return its columns at the given conditions, shape (n, q)."""
+        return CONDITIONS[self.condition].curve.columns(values[self.condition])
+
+
+@dataclass(frozen=True)
+class WetnessClaySurface(ConditionTerm):
+    """Surface of wetness and clay without the product of their lines."""
+
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """Wetness and clay."""
+        return JOINT
+
+    @property
+    def block(self) -> str:
+        """Name of its variance."""
+        return "surface of wetness and clay"
+
+    def labels(self) -> tuple[str, ...]:
+        """Return the labels of its coefficients."""
+        widths = [1 + _side(n).width for n in JOINT]
+        return tuple(f"{self.block}[{i}]" for i in range(widths[0] * widths[1] - 1))
+
+    def at(self, values: Values) -> Array:
+        """Return its columns at the given conditions, shape (n, q): products of the lines and curves of both sides."""
+        wetness, clay = (
+            np.column_stack([CONDITIONS[n].standard(values[n]), _side(n).columns(values[n])]) for n in JOINT
+        )
+        return (wetness[:, :, None] * clay[:, None, :]).reshape(wetness.shape[0], -1)[:, 1:]
+
+
+@cache
+def _side(condition: str) -> PSpline:
+    """Return the curve of one side of the surface."""
+    curve = CONDITIONS[condition].curve
+    return PSpline(curve.low, curve.high, SURFACE_PIECES, curve.usual)

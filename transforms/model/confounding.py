@@ -6,9 +6,9 @@ import polars as pl
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import contrast
-from transforms.model.design_matrix import visit_means
 from transforms.model.effects import between, percent, slope_weights
 from transforms.model.fit_result import ResponseFit
+from transforms.model.visits import visit_means
 
 CONFOUNDING_SCHEMA = schema_of("confounding")
 

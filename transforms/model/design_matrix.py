@@ -5,10 +5,12 @@
 
 A visit is one machine on one day in one field; xbar_j is setting j's mean over it and x^W the departure from that mean,
 so b_j is the within contrast (Mundlak 1978): the effect of changing the setting on the same machine, day and field. A
-row's columns depend on its own visit alone, so the cross-products of a week can be cached. METHODS.md, section 5.
+row's columns depend on its own visit alone, so the cross-products of a week can be cached. Each term makes its own
+labels and columns (`term.py`); the matrix is their concatenation. METHODS.md, section 5.
 """
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -21,12 +23,30 @@ from transforms.arrays import Array
 from transforms.config.settings_catalogue import Setting
 from transforms.contracts.classes import SOIL_CLASSES, soil_class
 from transforms.mixed_model.cross_products import DenseBlock, Factor
-from transforms.mixed_model.p_spline import PSpline
-from transforms.model.condition_terms import condition_curves, condition_lines, modifiers
+from transforms.model.condition_terms import (
+    ConditionCurve,
+    ConditionLine,
+    ConditionTerm,
+    WetnessByClay,
+    WetnessClaySurface,
+)
+from transforms.model.factor_terms import FactorTerm, MachineSlope, RandomIntercept
 from transforms.model.measurement_error import reliability
+from transforms.model.modifiers import modifiers_of
+from transforms.model.setting_terms import (
+    SettingBy,
+    SettingCurve,
+    SettingEffect,
+    SettingOnSoil,
+    StepTerm,
+    VisitMean,
+    VisitMeanBy,
+    WithoutSetting,
+    middle,
+)
+from transforms.model.term import Intercept, Multipliers, Term, TermRows
+from transforms.model.visits import visit_means, visits_of
 
-STEPS_A_PIECE = 2
-"""Practical steps between the knots of a setting's curve."""
 BETWEEN_BY = ("wetness", "clay")
 """Modifiers of the settings' visit means."""
 SEASON_GAP_DAYS = 60
@@ -75,32 +95,85 @@ class DesignSpec:
     factors: dict[str, tuple[str, ...]]
 
     @property
-    def bends(self) -> tuple[Setting, ...]:
-        """Settings with a curve."""
-        return tuple(s for s in self.settings if s.curve is not None)
+    def fixed_terms(self) -> tuple[Term, ...]:
+        """Terms with fixed coefficients, in the order of their columns: those of X."""
+        return _fixed_terms(self.terms, self.settings)
+
+    @property
+    def shrunk_terms(self) -> tuple[Term, ...]:
+        """Terms with shrunk coefficients, in the order of their columns; those of a block are neighbours."""
+        return _shrunk_terms(self.terms, self.settings)
+
+    @property
+    def dense_terms(self) -> tuple[Term, ...]:
+        """Terms of all columns of D, in order."""
+        return (*self.fixed_terms, *self.shrunk_terms)
+
+    @property
+    def condition_terms(self) -> tuple[ConditionTerm, ...]:
+        """Terms of conditions alone, in order."""
+        return tuple(t for t in self.dense_terms if isinstance(t, ConditionTerm))
+
+    @property
+    def slopes(self) -> tuple[MachineSlope, ...]:
+        """Machines' own slopes of the settings with a curve."""
+        return tuple(MachineSlope(s.name) for s in self.settings if s.curve is not None and self.terms.slopes)
+
+    @property
+    def factor_terms(self) -> tuple[FactorTerm, ...]:
+        """Random intercepts and slopes, in order."""
+        return (*(RandomIntercept(name, keys) for name, keys in self.factors.items()), *self.slopes)
+
+    def step_terms(self, setting: str) -> tuple[StepTerm, ...]:
+        """Return the terms that are linear in the steps of a setting within visits."""
+        return _step_terms(self.terms, self.settings, setting)
+
+    def setting(self, name: str) -> Setting:
+        """Return the candidate setting of this name."""
+        return next(s for s in self.settings if s.name == name)
+
+    def curve(self, setting: str) -> SettingCurve | None:
+        """Return the term of a setting's curve; None for a linear effect."""
+        spec = self.setting(setting)
+        return SettingCurve(spec) if spec.curve is not None else None
 
     def dense_labels(self) -> list[str]:
         """Return the labels of all columns of D, those of X and then the dense blocks, in the order of `columns`."""
-        names = [s.name for s in self.settings]
-        lines = [*self.terms.conditions, *(["wetness x clay"] if self.terms.surface else [])]
-        X = ["1", *lines, *names, *(f"visit mean {n}" for n in names), *(f"without {n}" for n in names)]
-        X += [f"{n} by {by}" for by in self.terms.plainly_by for n in names]
-        one = {n: np.zeros(1) for n in self.terms.conditions}
-        blocks = {
-            k: [f"{k}[{i}]" for i in range(v.shape[1])]
-            for k, v in condition_curves(one, self.terms.conditions, surface=self.terms.surface).items()
-        }
-        for by in self.terms.shrunk_by:
-            labels = modifiers(one, (by,))
-            blocks[f"settings by {by}"] = [f"{n} by {label}" for label in labels for n in names]
-        for by in BETWEEN_BY:
-            if by in {*self.terms.plainly_by, *self.terms.shrunk_by}:
-                blocks[f"visit means by {by}"] = [f"visit mean {n} by {by}" for n in names]
-        if self.terms.by_soil:
-            blocks["settings by soil"] = [f"{n} on {s} soil" for s in SOIL_CLASSES for n in names]
-        for s in self.bends:
-            blocks[f"bend of {s.name}"] = [f"bend of {s.name}[{i}]" for i in range(bend_of(s).width)]
-        return [*X, *(label for labels in blocks.values() for label in labels)]
+        return [label for term in self.dense_terms for label in term.labels()]
+
+
+@cache
+def _fixed_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Term, ...]:
+    names = [s.name for s in settings]
+    return (
+        Intercept(),
+        *(ConditionLine(n) for n in terms.conditions),
+        *([WetnessByClay()] if terms.surface else []),
+        *(SettingEffect(n) for n in names),
+        *(VisitMean(n) for n in names),
+        *(WithoutSetting(n) for n in names),
+        *(SettingBy(n, by) for by in modifiers_of(terms.plainly_by) for n in names),
+    )
+
+
+@cache
+def _shrunk_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Term, ...]:
+    names = [s.name for s in settings]
+    between = [by for by in BETWEEN_BY if by in {*terms.plainly_by, *terms.shrunk_by}]
+    return (
+        *(ConditionCurve(n) for n in terms.conditions),
+        *([WetnessClaySurface()] if terms.surface else []),
+        *(SettingBy(n, by) for by in modifiers_of(terms.shrunk_by) for n in names),
+        *(VisitMeanBy(n, by) for by in modifiers_of(between) for n in names),
+        *(SettingOnSoil(n, soil) for soil in (SOIL_CLASSES if terms.by_soil else ()) for n in names),
+        *(SettingCurve(s) for s in settings if s.curve is not None),
+    )
+
+
+@cache
+def _step_terms(terms: ModelTerms, settings: tuple[Setting, ...], setting: str) -> tuple[StepTerm, ...]:
+    every = (*_fixed_terms(terms, settings), *_shrunk_terms(terms, settings))
+    return tuple(t for t in every if isinstance(t, StepTerm) and t.setting == setting)
 
 
 @dataclass(frozen=True)
@@ -128,25 +201,6 @@ class Columns:
         return [DenseBlock(name, self.D[:, span]) for name, span in self.spans.items()]
 
 
-@cache
-def bend_of(setting: Setting) -> PSpline:
-    """Return the P-spline of a setting with a curve; knots are two practical steps apart.
-
-    Raises:
-        ValueError: the setting has no curve.
-    """
-    if setting.curve is None:
-        raise ValueError(f"setting {setting.name} has no curve in the catalogue; give it a `curve` to model one")
-    low, high = setting.curve
-    return PSpline(low, high, max(round((high - low) / (STEPS_A_PIECE * setting.step)), 3))
-
-
-def middle(setting: Setting) -> float:
-    """Return the origin of a setting's steps, in its unit: the middle of its curve or else of its range."""
-    low, high = setting.curve or (setting.low, setting.high)
-    return (low + high) / 2
-
-
 def seasons_of(days: pl.Series) -> tuple[dt.date, ...]:
     """Return the first day of each season among these days: a season follows a gap of more than 60 days."""
     known = days.unique().sort().drop_nulls()
@@ -161,28 +215,6 @@ def with_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.Dat
     dated = order.join_asof(table, left_on="shift_date", right_on="season_start").sort("row_at").drop("row_at")
     days = (pl.col("shift_date") - pl.col("season_start")).dt.total_days().cast(pl.Float64)
     return dated.with_columns(days.alias("campaign_day"))
-
-
-def visits_of(rows: pl.DataFrame) -> NDArray[np.int64]:
-    """Return the visit of each row, shape (n,): one machine on one day in one field, or one block of a trial there."""
-    names = ("machine_id", "shift_date", "field_id")
-    if "trial_block" not in rows.columns or rows["trial_block"].null_count() == rows.height:
-        return _codes(rows, names)[0]
-    return _codes(rows.with_columns(pl.col("trial_block").fill_null("")), (*names, "trial_block"))[0]
-
-
-def visit_means(columns: Array, visit: NDArray[np.int64]) -> Array:
-    """Return each column's mean over the row's visit, shape as `columns`: (n, k)."""
-    count = np.bincount(visit)
-    means = [(np.bincount(visit, weights=c) / count)[visit] for c in columns.T]
-    return np.column_stack(means) if means else columns
-
-
-def _codes(rows: pl.DataFrame, names: tuple[str, ...]) -> tuple[NDArray[np.int64], NDArray[np.str_]]:
-    """Return each row's level of the combination of columns `names`, and the labels of the levels, sorted."""
-    keys = rows.select(pl.concat_str([pl.col(n).cast(pl.String) for n in names], separator="|")).to_series().to_numpy()
-    labels, codes = np.unique(keys.astype(str), return_inverse=True)
-    return codes.astype(np.int64), labels
 
 
 def condition_values(rows: pl.DataFrame, frame: DesignSpec) -> dict[str, Array]:
@@ -206,52 +238,28 @@ def setting_steps(rows: pl.DataFrame, frame: DesignSpec, visit: NDArray[np.int64
     return steps, has
 
 
-def modifiers_of(values: dict[str, Array], frame: DesignSpec) -> dict[str, Array]:
-    """Return the modifiers of the settings: label -> shape (n,)."""
-    return modifiers(values, (*frame.terms.plainly_by, *frame.terms.shrunk_by))
+def multipliers_at(conditions: Mapping[str, Array], soil: NDArray[np.str_], terms: ModelTerms) -> Multipliers:
+    """Return the values that multiply the steps of the settings at conditions and soil classes of shape (n,)."""
+    by = {by.label: by.values(conditions) for by in modifiers_of((*terms.plainly_by, *terms.shrunk_by))}
+    return Multipliers(soil.size, by, {s: (soil == s).astype(np.float64) for s in SOIL_CLASSES})
 
 
-def _modified_within(x: Array, value: Array, known: Array, visit: NDArray[np.int64]) -> Array:
-    """Return settings times a modifier, as departures from the visit means, 0 for visits without the setting."""
-    product = x * value[:, None]
-    return (product - visit_means(product, visit)) * known
+def multipliers_of(rows: pl.DataFrame, frame: DesignSpec) -> Multipliers:
+    """Return the values that multiply the steps of the settings in rows."""
+    soil = rows.select(soil_class(pl.col("clay_pct"))).to_series().to_numpy().astype(str)
+    return multipliers_at(condition_values(rows, frame), soil, frame.terms)
 
 
-def _setting_blocks(
-    frame: DesignSpec,
-    x: Array,
-    inside: Array,
-    known: Array,
-    values: dict[str, Array],
-    visit: NDArray[np.int64],
-    soil: Array,
-) -> list[DenseBlock]:
-    """Return the penalised blocks of the settings.
-
-    Args:
-        frame: design specification.
-        x: settings in practical steps, corrected for measurement error, shape (n, j).
-        inside: departures of x from the visit means, shape (n, j).
-        known: 1 if the row's visit has the setting, else 0, shape (n, j).
-        values: conditions of the rows.
-        visit: visit of each row, shape (n,).
-        soil: soil class of each row, shape (n,).
-    """
-    blocks = []
-    for by in frame.terms.shrunk_by:
-        parts = [_modified_within(x, value, known, visit) for value in modifiers(values, (by,)).values()]
-        blocks.append(DenseBlock(f"settings by {by}", np.hstack(parts)))
-    for by in BETWEEN_BY:
-        if by in {*frame.terms.plainly_by, *frame.terms.shrunk_by}:
-            product = x * modifiers(values, (by,))[by][:, None]
-            blocks.append(DenseBlock(f"visit means by {by}", visit_means(product, visit)))
-    if frame.terms.by_soil:
-        blocks.append(DenseBlock("settings by soil", np.hstack([inside * (soil == s)[:, None] for s in SOIL_CLASSES])))
-    for j, s in enumerate(frame.settings):
-        if s.curve is not None:
-            curve = bend_of(s).columns(middle(s) + x[:, j] * s.step)
-            blocks.append(DenseBlock(f"bend of {s.name}", (curve - visit_means(curve, visit)) * known[:, [j]]))
-    return blocks
+def term_rows(rows: pl.DataFrame, frame: DesignSpec) -> TermRows:
+    """Return rows of whole visits as terms need them; arguments as in `columns`."""
+    visit, names = visits_of(rows), [s.name for s in frame.settings]
+    x, has = setting_steps(rows, frame, visit)
+    means = visit_means(x, visit)
+    x = means + reliability(rows, np.array(frame.stays), names) * (x - means)
+    known = (visit_means(has.astype(np.float64), visit) > 0).astype(np.float64)
+    steps, mean_of, known_of = (dict(zip(names, np.ascontiguousarray(a.T), strict=True)) for a in (x, means, known))
+    conditions = condition_values(rows, frame)
+    return TermRows(rows, visit, steps, mean_of, known_of, conditions, multipliers_of(rows, frame))
 
 
 def columns(rows: pl.DataFrame, frame: DesignSpec) -> Columns:
@@ -261,30 +269,13 @@ def columns(rows: pl.DataFrame, frame: DesignSpec) -> Columns:
         rows: facts with `campaign_day`, conditions without nulls and every setting of the frame.
         frame: design specification.
     """
-    visit = visits_of(rows)
-    x, has = setting_steps(rows, frame, visit)
-    means = visit_means(x, visit)
-    x = means + reliability(rows, np.array(frame.stays), [s.name for s in frame.settings]) * (x - means)
-    inside = x - means
-    known = visit_means(has.astype(np.float64), visit) > 0
-    values = condition_values(rows, frame)
-    lines, _ = condition_lines(values, frame.terms.conditions, surface=frame.terms.surface)
-    known_numbers = known.astype(np.float64)
-    fixed = [_modified_within(x, v, known_numbers, visit) for v in modifiers(values, frame.terms.plainly_by).values()]
-    X = np.column_stack([np.ones(rows.height), lines, inside, means, ~known, *fixed])
-    curves = condition_curves(values, frame.terms.conditions, surface=frame.terms.surface)
-    blocks = [DenseBlock(name, c) for name, c in curves.items()]
-    soil = rows.select(soil_class(pl.col("clay_pct"))).to_series().to_numpy()
-    blocks += _setting_blocks(frame, x, inside, known_numbers, values, visit, soil)
-    factors = []
-    for name, keys in frame.factors.items():
-        codes, labels = _codes(rows, keys)
-        factors.append(Factor(name, codes, labels.size, labels=labels))
-    if frame.terms.slopes:
-        codes, labels = _codes(rows, ("machine_id",))
-        for j, s in enumerate(frame.settings):
-            if s.curve is not None:
-                factors.append(Factor(f"machine slope of {s.name}", codes, labels.size, inside[:, j], labels))
-    edges = np.cumsum([X.shape[1], *(b.columns.shape[1] for b in blocks)]).tolist()
-    spans = {b.name: slice(*at) for b, at in zip(blocks, pairwise(edges), strict=True)}
-    return Columns(np.hstack([X, *(b.columns for b in blocks)]), spans, factors)
+    prepared = term_rows(rows, frame)
+    parts = [term.columns(prepared) for term in frame.dense_terms]
+    edges = np.cumsum([0, *(part.shape[1] for part in parts)]).tolist()
+    D = np.empty((rows.height, edges[-1]))
+    for part, at in zip(parts, pairwise(edges), strict=True):
+        D[:, slice(*at)] = part
+    spans: dict[str, slice] = {}
+    for term, (start, stop) in zip(frame.shrunk_terms, pairwise(edges[len(frame.fixed_terms) :]), strict=True):
+        spans[term.block] = slice(spans[term.block].start if term.block in spans else start, stop)
+    return Columns(D, spans, [term.factor(prepared) for term in frame.factor_terms])

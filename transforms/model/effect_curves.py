@@ -9,7 +9,6 @@ from transforms.config.settings_catalogue import Setting
 from transforms.contracts.reason import REASON_COLUMNS, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import simultaneous_band
-from transforms.model.design_matrix import bend_of
 from transforms.model.effects import SUPPORT, cell_rows, slope_weights, untried_reason
 from transforms.model.fit_result import ResponseFit
 
@@ -23,13 +22,13 @@ CURVE_SCHEMA = schema_of("curve")
 def _curve_weights(fit: ResponseFit, s: Setting, rows: Mask, values: Array, usual: float) -> Array:
     """Return weights over the coefficients of the log change from the usual value to each of `values`, shape (k, M)."""
     straight = slope_weights(fit, s.name, rows)
-    bend = [i for n, i in fit.at.items() if n.startswith(f"bend of {s.name}[")]
-    straight[bend] = 0.0
+    curve = fit.frame.curve(s.name)
+    if curve is None:
+        return np.outer((values - usual) / s.step, straight)
+    own, places = fit.coefficients_of(curve)
+    straight[places] = 0.0
     L = np.outer((values - usual) / s.step, straight)
-    if s.curve is not None and bend:
-        labels = [int(n.rsplit("[", 1)[1][:-1]) for n in fit.at if n.startswith(f"bend of {s.name}[")]
-        spline = bend_of(s)
-        L[:, bend] = (spline.columns(values) - spline.columns(np.array([usual])))[:, labels]
+    L[:, places] = (curve.at(values) - curve.at(np.array([usual])))[:, own]
     return L
 
 

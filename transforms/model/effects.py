@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.stats import false_discovery_control
 
 from transforms.arrays import Array, Mask
@@ -14,8 +13,10 @@ from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import Contrast, contrast
 from transforms.model.cluster_robust import robust_errors
-from transforms.model.design_matrix import bend_of, middle, visit_means
+from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
+from transforms.model.setting_terms import SettingEffect, VisitMean
+from transforms.model.visits import visit_means
 
 Cell = tuple[str | None, str | None]
 Row = dict[str, object]
@@ -42,34 +43,16 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
     mean change of the curve per step up and down from the values of the rows, plus the machines' slopes. Visit means do
     not change: this is the within contrast.
     """
-    j, s = fit.place(setting), next(s for s in fit.frame.settings if s.name == setting)
     weights = np.zeros(fit.reml.coef.size)
-    weights[fit.at[setting]] = 1.0
-    for by, value in fit.modifiers.items():
-        _set_weight(weights, fit, f"{setting} by {by}", float(value[rows].mean()))
-    soils = fit.once("soils", lambda: _soils(fit))[rows]
-    for soil in SOIL_CLASSES:
-        _set_weight(weights, fit, f"{setting} on {soil} soil", float((soils == soil).mean()))
-    if s.curve is not None:
-        change = bend_of(s).slopes(middle(s) + fit.x[rows, j] * s.step, s.step).mean(axis=0)
-        for i, c in enumerate(change):
-            _set_weight(weights, fit, f"bend of {setting}[{i}]", float(c))
-    slope = f"machine slope of {setting}"
-    if slope in fit.reml.spans:
-        span = fit.reml.spans[slope]
-        weights[span] = np.bincount(fit.levels(slope)[rows], minlength=span.stop - span.start) / rows.sum()
+    for at, term in fit.step_terms(setting):
+        weights[at] = float(term.multiplier(fit.multipliers)[rows].mean())
+    if (curve := fit.frame.curve(setting)) is not None:
+        own, places = fit.coefficients_of(curve)
+        weights[places] = curve.slopes(fit.x[rows, fit.place(setting)]).mean(axis=0)[own]
+    if fit.contains(slope := MachineSlope(setting)):
+        span = fit.reml.spans[slope.name]
+        weights[span] = np.bincount(fit.levels(slope.name)[rows], minlength=span.stop - span.start) / rows.sum()
     return weights
-
-
-def _soils(fit: ResponseFit) -> NDArray[np.str_]:
-    """Return the soil class of each row, shape (n,)."""
-    return classes_of(fit.rows)["soil_class"].to_numpy().astype(str)
-
-
-def _set_weight(weights: Array, fit: ResponseFit, label: str, value: float) -> None:
-    """Set the weight of a coefficient, if it is in the model."""
-    if label in fit.at:
-        weights[fit.at[label]] = value
 
 
 def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> Reason | None:
@@ -78,7 +61,7 @@ def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -
     own_rows = rows & fit.has[:, j]
     if own_rows.sum() < min_loads:
         return reason("effect_few_loads", measured=int(own_rows.sum()), needed=min_loads)
-    if setting not in fit.at:
+    if not fit.contains(SettingEffect(setting)):
         return reason("effect_hardly_moved")
     if np.unique(fit.machines[own_rows]).size < MIN_MACHINES:
         return reason("effect_one_machine")
@@ -100,8 +83,11 @@ def percent(log_change: float) -> float:
 
 def between(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
     """Return the between contrast (slope over visit means) and its standard error; None if it is not in the model."""
-    at = fit.at.get(f"visit mean {setting}")
-    return (float(fit.reml.coef[at]), float(np.sqrt(fit.reml.cov_core[at, at]))) if at is not None else None
+    term = VisitMean(setting)
+    if not fit.contains(term):
+        return None
+    at = fit.index_of(term)
+    return float(fit.reml.coef[at]), float(np.sqrt(fit.reml.cov_core[at, at]))
 
 
 def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row:

@@ -13,19 +13,14 @@ from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
 from transforms.mixed_model.reml import RemlError, WarmStart
 from transforms.mixed_model.secant import SETTLED, SecantIteration
 from transforms.model.column_selection import columns_in, factors_in
-from transforms.model.design_matrix import (
-    DesignSpec,
-    condition_values,
-    modifiers_of,
-    setting_steps,
-    visit_means,
-    visits_of,
-)
+from transforms.model.design_matrix import DesignSpec, multipliers_of, setting_steps
 from transforms.model.facts import measured_rows
 from transforms.model.fit_result import ResponseFit
 from transforms.model.measurement_error import reliability
 from transforms.model.previous_season import Agreement, Prior, agreement, within
 from transforms.model.season_products import ProductStore, season_products
+from transforms.model.setting_terms import SettingEffect
+from transforms.model.visits import visit_means, visits_of
 from transforms.model.weekly_products import Week, class_variance, weight_classes, with_values
 from transforms.model.weighted_fit import ROUGHLY, SETTLES, WeightedFit, WeightedModel
 
@@ -121,14 +116,14 @@ def _fit_plain(
     known = class_variance(1) ** classes.astype(np.float64)
     by_class = season_products(rows, frame, z, classes, store)
     first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
+    keep, within_sd = columns_in(weight_classes(by_class, first), frame)
     labels = frame.dense_labels()
-    keep, within_sd = columns_in(weight_classes(by_class, first), frame, labels)
-    if not any(labels[i] == s.name for s in frame.settings for i in keep):
+    kept = {labels[i] for i in keep}
+    moved = {s.name for s in frame.settings if SettingEffect(s.name).label in kept}
+    if not moved:
         return None
     factors, left_out = factors_in(rows, frame)
-    moved = {s.name for s in frame.settings if s.name in {labels[i] for i in keep}}
-    slopes = [f"machine slope of {s.name}" for s in frame.bends if s.name in moved and frame.terms.slopes]
-    slopes = slopes if "machine" in factors else []
+    slopes = [slope.name for slope in frame.slopes if slope.setting in moved and "machine" in factors]
     model = WeightedModel(rows, frame, classes, keep, labels, [*factors, *slopes])
     try:
         return _PlainFit(model, by_class, model.fit(by_class, first, start), z, known, within_sd, left_out)
@@ -197,7 +192,7 @@ def _response_fit(
         fitted=robust.fitted,
         x=means + reliable * (x - means),
         has=observed,
-        modifiers=modifiers_of(condition_values(rows, frame), frame),
+        multipliers=multipliers_of(rows, frame),
         believed=(reliable * observed).sum(axis=0) / counts,
         within_sd=plain.within_sd,
         tails=robust.tails,

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from transforms.arrays import Array
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
-from transforms.model.design_matrix import DesignSpec, seasons_of, setting_steps, visits_of, with_campaign_day
+from transforms.model.design_matrix import DesignSpec, seasons_of, setting_steps, with_campaign_day
 from transforms.model.measurement_error import GRADES, lag1_autocorrelation
 from transforms.model.specification import FACTORS, MIN_ROWS, MIN_TRACE_QUALITY, SMALL_LOSS_T_HA, TERMS
+from transforms.model.visits import visits_of
 from transforms.model.weekly_products import variance_class
 
 MIN_VALUES = 10

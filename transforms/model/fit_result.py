@@ -13,9 +13,12 @@ from transforms.arrays import Array
 from transforms.contracts.reason import Reason
 from transforms.mixed_model.huber import Tails
 from transforms.mixed_model.reml import RemlFit
-from transforms.model.design_matrix import DesignSpec, visits_of
+from transforms.model.design_matrix import DesignSpec
+from transforms.model.factor_terms import FactorTerm
 from transforms.model.previous_season import Agreement
-from transforms.model.specification import FACTORS
+from transforms.model.setting_terms import SettingEffect, StepTerm
+from transforms.model.term import Multipliers, SingleTerm, Term
+from transforms.model.visits import visits_of
 
 T = TypeVar("T")
 
@@ -37,7 +40,7 @@ class ResponseFit:
         fitted: sum of the fixed and random parts of z, shape (n,).
         x: settings in practical steps from the middle of their range, corrected for measurement error, shape (n, j).
         has: observed mask of the settings, shape (n, j).
-        modifiers: multipliers of the settings: label -> shape (n,).
+        multipliers: modifiers and soil classes of the rows, which multiply the steps of the settings.
         believed: mean reliability of each setting's traced departures, shape (j,).
         within_sd: standard deviation of each setting within visits in practical steps, shape (j,).
         tails: heaviness of the residuals' tails.
@@ -59,7 +62,7 @@ class ResponseFit:
     fitted: Array
     x: Array
     has: NDArray[np.bool_]
-    modifiers: dict[str, Array]
+    multipliers: Multipliers
     believed: Array
     within_sd: Array
     tails: Tails
@@ -92,7 +95,7 @@ class ResponseFit:
     @property
     def settings(self) -> list[str]:
         """Names of the settings in the model."""
-        return [s.name for s in self.frame.settings if s.name in self.at]
+        return [s.name for s in self.frame.settings if self.contains(SettingEffect(s.name))]
 
     @property
     def width(self) -> int:
@@ -104,6 +107,33 @@ class ResponseFit:
         """Day of the last shift fitted."""
         last: dt.date = self.rows.select(pl.col("shift_date").max()).item()
         return last
+
+    def contains(self, term: SingleTerm | FactorTerm) -> bool:
+        """Return True if the coefficient of a term, or those of its levels, are in the model."""
+        return term.label in self.at if isinstance(term, SingleTerm) else term.name in self.reml.spans
+
+    def index_of(self, term: SingleTerm) -> int:
+        """Return the index of the coefficient of a term.
+
+        Raises:
+            KeyError: the term is not in the model.
+        """
+        return self.at[term.label]
+
+    def coefficients_of(self, term: Term) -> tuple[list[int], list[int]]:
+        """Return the columns of a term that are in the model, and the indices of their coefficients."""
+        found = [(i, self.at[label]) for i, label in enumerate(term.labels()) if label in self.at]
+        return [i for i, _ in found], [at for _, at in found]
+
+    def step_terms(self, setting: str) -> list[tuple[int, StepTerm]]:
+        """Return the terms linear in the steps of a setting within visits, each with the index of its coefficient.
+
+        Raises:
+            KeyError: the setting is not in the model.
+        """
+        if not self.contains(SettingEffect(setting)):
+            raise KeyError(setting)
+        return [(self.index_of(t), t) for t in self.frame.step_terms(setting) if self.contains(t)]
 
     def place(self, setting: str) -> int:
         """Return the column of a setting in `x` and `has`."""
@@ -124,7 +154,7 @@ class ResponseFit:
         return self.once(f"levels of {factor}", lambda: self._levels(factor))
 
     def _levels(self, factor: str) -> NDArray[np.int64]:
-        keys = FACTORS.get(factor, ("machine_id",))
+        keys = next(t.keys for t in self.frame.factor_terms if t.name == factor)
         names = self.rows.select(pl.concat_str([pl.col(n).cast(pl.String) for n in keys], separator="|"))
         return np.searchsorted(self.labels(factor), names.to_series().to_numpy().astype(str))
 

@@ -12,8 +12,9 @@ from transforms.model.specification import FACTORS
 
 def fit_posterior(fit: ResponseFit) -> pl.DataFrame:
     """Return the `fit_posterior` rows of a fit: the fixed coefficients of settings, as the prior of the next season."""
-    by = [f"{n} by {m}" for m in fit.frame.terms.plainly_by for n in fit.settings]
-    return posterior_rows(fit.response, [n for n in [*fit.settings, *by] if n in fit.at], fit.reml, fit.at)
+    within = [t for t in fit.frame.fixed_terms if t.kind == "within"]
+    labels = [label for t in within for label in t.labels() if label in fit.at]
+    return posterior_rows(fit.response, labels, fit.reml, fit.at)
 
 
 def setting_reliability(fit: ResponseFit) -> pl.DataFrame:

@@ -1,6 +1,6 @@
 """Exact decomposition of a load's departure from the typical load: conditions, settings, intercepts, unexplained."""
 
-from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -8,52 +8,58 @@ from scipy.stats import norm
 
 from transforms.arrays import Array
 from transforms.config.settings_catalogue import Setting
-from transforms.contracts.classes import SOIL_CLASSES
-from transforms.model.condition_terms import condition_curves, condition_lines
-from transforms.model.design_matrix import bend_of, condition_values, middle
-from transforms.model.effects import classes_of
+from transforms.model.condition_terms import JOINT, ConditionTerm, Values
+from transforms.model.design_matrix import condition_values
+from transforms.model.factor_terms import MachineSlope
 from transforms.model.facts import pct_from_scale
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
+from transforms.model.setting_terms import SettingEffect
 
 CONDITION_SOURCES = {
     "topsoil_wetness": "topsoil wetness",
-    "wetness x clay": "topsoil wetness",
-    "surface of wetness and clay": "topsoil wetness",
     "clay_pct": "soil",
     "air_temp_c": "temperature, crop and date",
     "yield_t_ha": "temperature, crop and date",
     "campaign_day": "temperature, crop and date",
 }
-"""Term of a condition -> source of the decomposition."""
-JOINT = ("wetness x clay", "surface of wetness and clay")
-"""Terms that wetness and clay share."""
+"""First condition of a term -> source of the decomposition."""
 INTERCEPTS = ("field", "machine", "operator", "machine_day", "site_day", "season")
 
 
-def source_of(label: str) -> str | None:
-    """Return the condition source of a column of D; None for other columns."""
-    return CONDITION_SOURCES.get(label.split("[", maxsplit=1)[0].removeprefix("curve of "))
+@dataclass(frozen=True)
+class ConditionColumn:
+    """Column of a condition term in the model.
+
+    Attributes:
+        term: the term.
+        at: index of its coefficient.
+        values: the column, shape (n,).
+    """
+
+    term: ConditionTerm
+    at: int
+    values: Array
 
 
-def condition_columns(fit: ResponseFit) -> dict[str, list[int]]:
-    """Return the columns of D of each condition source."""
-    out: dict[str, list[int]] = {}
-    for label, i in fit.at.items():
-        if source := source_of(label):
-            out.setdefault(source, []).append(i)
-    return out
+def source_of(term: ConditionTerm) -> str:
+    """Return the source of a term of conditions; terms of wetness and clay together belong to wetness."""
+    return CONDITION_SOURCES[term.conditions[0]]
+
+
+def condition_columns(fit: ResponseFit) -> list[int]:
+    """Return the columns of D of the conditions, ascending."""
+    return sorted(at for term in fit.frame.condition_terms for at in fit.coefficients_of(term)[1])
 
 
 def whole_part(fit: ResponseFit, setting: Setting) -> Array:
     """Return a setting's within-visit part of z for each row, shape (n,), up to a constant."""
     x = fit.x[:, fit.place(setting.name)]
     part = x * slopes_at(fit, setting.name)
-    if setting.curve is not None:
-        bend = bend_of(setting).columns(middle(setting) + x * setting.step)
-        for i, column in enumerate(bend.T):
-            if (label := f"bend of {setting.name}[{i}]") in fit.at:
-                part = part + column * fit.reml.coef[fit.at[label]]
+    if (curve := fit.frame.curve(setting.name)) is not None:
+        own, places = fit.coefficients_of(curve)
+        for column, at in zip(curve.at_steps(x).T[own], places, strict=True):
+            part = part + column * fit.reml.coef[at]
     return part
 
 
@@ -61,7 +67,7 @@ def setting_parts(fit: ResponseFit) -> Array:
     """Return each setting's part of z, shape (n, j), centred over the rows with a value; 0 for rows without."""
     parts = np.zeros_like(fit.x)
     for j, s in enumerate(fit.frame.settings):
-        if s.name in fit.at:
+        if fit.contains(SettingEffect(s.name)):
             observed, part = fit.has[:, j], whole_part(fit, s)
             parts[:, j] = np.where(observed, part - part[observed].mean(), 0.0)
     return parts
@@ -69,39 +75,26 @@ def setting_parts(fit: ResponseFit) -> Array:
 
 def slopes_at(fit: ResponseFit, setting: str) -> Array:
     """Return the linear effect of one step for each row, shape (n,), with its modifiers, soil class and machine."""
-    coef = fit.reml.coef
-    slope = np.full(fit.z.size, coef[fit.at[setting]])
-    for by, value in fit.modifiers.items():
-        if (label := f"{setting} by {by}") in fit.at:
-            slope = slope + value * coef[fit.at[label]]
-    if fit.frame.terms.by_soil:
-        soil = classes_of(fit.rows)["soil_class"].to_numpy()
-        for s in SOIL_CLASSES:
-            if (label := f"{setting} on {s} soil") in fit.at:
-                slope = slope + (soil == s) * coef[fit.at[label]]
-    if (name := f"machine slope of {setting}") in fit.reml.spans:
-        slope = slope + fit.reml.u[name][fit.levels(name)]
+    slope = np.zeros(fit.z.size)
+    for at, term in fit.step_terms(setting):
+        slope = slope + term.multiplier(fit.multipliers) * fit.reml.coef[at]
+    if fit.contains(own := MachineSlope(setting)):
+        slope = slope + fit.reml.u[own.name][fit.levels(own.name)]
     return np.asarray(slope)
 
 
-def labelled_columns(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str, Array]:
-    """Return the condition columns in the model at the given conditions, label -> shape (n,)."""
-    terms = fit.frame.terms
-    lines, names = condition_lines(values, terms.conditions, surface=terms.surface)
-    out = dict(zip(names, lines.T, strict=True))
-    for name, columns in condition_curves(values, terms.conditions, surface=terms.surface).items():
-        out |= {f"{name}[{i}]": c for i, c in enumerate(columns.T)}
-    return {n: c for n, c in out.items() if n in fit.at}
+def columns_at(fit: ResponseFit, values: Values) -> list[ConditionColumn]:
+    """Return the condition columns in the model at the given conditions, in the order of D."""
+    out = []
+    for term in fit.frame.condition_terms:
+        columns, (own, places) = term.at(values), fit.coefficients_of(term)
+        out += [ConditionColumn(term, at, columns[:, i]) for i, at in zip(own, places, strict=True)]
+    return out
 
 
-def labelled_conditions(fit: ResponseFit, values: Mapping[str, Array]) -> dict[str, Array]:
-    """Return the contribution of each condition column to z at the given conditions, label -> shape (n,)."""
-    return {n: c * fit.reml.coef[fit.at[n]] for n, c in labelled_columns(fit, values).items()}
-
-
-def _joint(parts: dict[str, Array]) -> Array:
-    """Return the sum of the terms that wetness and clay share."""
-    joint = [v for n, v in parts.items() if n.split("[", 1)[0] in JOINT]
+def _joint(fit: ResponseFit, values: Values) -> Array:
+    """Return the contribution to z of the terms that wetness and clay share at the given conditions, shape (n,)."""
+    joint = [c.values * fit.reml.coef[c.at] for c in columns_at(fit, values) if c.term.conditions == JOINT]
     return np.asarray(sum(joint)) if joint else np.zeros(1)
 
 
@@ -112,14 +105,13 @@ def condition_parts(fit: ResponseFit) -> dict[str, Array]:
     wetness, and wetness the remainder. So neither source receives a part that belongs to the other.
     """
     values = condition_values(fit.rows, fit.frame)
-    whole = labelled_conditions(fit, values)
     out: dict[str, Array] = {}
-    for label, part in whole.items():
-        source = CONDITION_SOURCES[label.split("[", 1)[0].removeprefix("curve of ")]
-        out[source] = out.get(source, 0.0) + part
+    for c in columns_at(fit, values):
+        source = source_of(c.term)
+        out[source] = out.get(source, 0.0) + c.values * fit.reml.coef[c.at]
     if fit.frame.terms.surface:
         usual = np.full(fit.z.size, values["topsoil_wetness"].mean())
-        at_usual = _joint(labelled_conditions(fit, {**values, "topsoil_wetness": usual}))
+        at_usual = _joint(fit, {**values, "topsoil_wetness": usual})
         out["soil"] = out.get("soil", 0.0) + at_usual
         out["topsoil wetness"] = out.get("topsoil wetness", 0.0) - at_usual
     return {source: part - part.mean() for source, part in out.items()}
@@ -137,7 +129,7 @@ def expected(fit: ResponseFit) -> pl.DataFrame:
     expectation, not for a single load: covariance of the condition terms plus the field's prediction error.
     """
     reml = fit.reml
-    at = sorted(i for places in condition_columns(fit).values() for i in places)
+    at = condition_columns(fit)
     mean = np.zeros(len(at))
     for _, D, _ in dense_passes(fit):
         mean += D[:, at].sum(axis=0) / fit.z.size
@@ -185,7 +177,7 @@ def parts_of_z(fit: ResponseFit) -> list[tuple[str, str, Array]]:
     """Return (source, kind, part of z, shape (n,)); together with `fit.typical` they add up to z as measured."""
     parts: list[tuple[str, str, Array]] = [(s, "condition", v) for s, v in condition_parts(fit).items()]
     by_setting = setting_parts(fit)
-    parts += [(s.name, "setting", by_setting[:, j]) for j, s in enumerate(fit.frame.settings) if s.name in fit.at]
+    parts += [(name, "setting", by_setting[:, fit.place(name)]) for name in fit.settings]
     intercepts = intercept_parts(fit)
     known = np.sum([p for *_, p in parts], axis=0) + sum(intercepts.values())
     visit = fit.fitted - fit.typical - known

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from transforms.arrays import Array
-from transforms.model.design_matrix import bend_of, middle, modifiers_of
+from transforms.model.design_matrix import multipliers_at
+from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
-from transforms.model.load_decomposition import labelled_columns, whole_part
+from transforms.model.load_decomposition import columns_at, whole_part
+from transforms.model.setting_terms import middle
 
 
 @dataclass(frozen=True)
@@ -28,39 +30,35 @@ def _arrays(fit: ResponseFit, at: Mapping[str, float]) -> dict[str, Array]:
 def step_weights(fit: ResponseFit, setting: str, place: PredictionPoint) -> Array:
     """Return weights over the coefficients, shape (M,), of the linear effect of one step of a setting at a place."""
     weights = np.zeros(fit.reml.coef.size)
-    weights[fit.at[setting]] = 1.0
-    labels = {f"{setting} by {by}": v[0] for by, v in modifiers_of(_arrays(fit, place.conditions), fit.frame).items()}
-    labels[f"{setting} on {place.soil_class} soil"] = 1.0
-    for label, multiplier in labels.items():
-        if label in fit.at:
-            weights[fit.at[label]] = multiplier
-    if (name := f"machine slope of {setting}") in fit.reml.spans:
-        known = np.flatnonzero(fit.labels(name) == place.machine_id)
-        weights[fit.reml.spans[name].start + known] = 1.0
+    here = multipliers_at(_arrays(fit, place.conditions), np.array([place.soil_class]), fit.frame.terms)
+    for at, term in fit.step_terms(setting):
+        weights[at] = term.multiplier(here)[0]
+    if fit.contains(slope := MachineSlope(setting)):
+        known = np.flatnonzero(fit.labels(slope.name) == place.machine_id)
+        weights[fit.reml.spans[slope.name].start + known] = 1.0
     return weights
 
 
 def bend_weights(fit: ResponseFit, setting: str, value: float) -> Array:
     """Return weights over the coefficients, shape (M,), of the non-linear part of a setting's curve at a value."""
-    weights, s = np.zeros(fit.reml.coef.size), next(s for s in fit.frame.settings if s.name == setting)
-    if s.curve is not None:
-        for i, c in enumerate(bend_of(s).columns(np.array([value]))[0]):
-            if (label := f"bend of {setting}[{i}]") in fit.at:
-                weights[fit.at[label]] = c
+    weights = np.zeros(fit.reml.coef.size)
+    if (curve := fit.frame.curve(setting)) is not None:
+        own, places = fit.coefficients_of(curve)
+        weights[places] = curve.at(np.array([value]))[0, own]
     return weights
 
 
 def value_weights(fit: ResponseFit, setting: str, value: float, place: PredictionPoint) -> Array:
     """Return weights over the coefficients, shape (M,), of a setting's part of z at `value`, up to a constant."""
-    s = next(s for s in fit.frame.settings if s.name == setting)
+    s = fit.frame.setting(setting)
     x = (value - middle(s)) / s.step
     return np.asarray(x * step_weights(fit, setting, place) + bend_weights(fit, setting, value))
 
 
-def _observed_conditions(fit: ResponseFit) -> tuple[dict[str, tuple[float, float]], dict[str, float]]:
-    """Return the range of each condition over the fit's rows, and the mean of each condition column."""
+def _observed_conditions(fit: ResponseFit) -> tuple[dict[str, tuple[float, float]], dict[int, float]]:
+    """Return the range of each condition over the fit's rows, and the mean of each condition column in the model."""
     observed = {n: fit.rows[n].cast(float).to_numpy() for n in fit.frame.terms.conditions}
-    means = {label: float(column.mean()) for label, column in labelled_columns(fit, observed).items()}
+    means = {c.at: float(c.values.mean()) for c in columns_at(fit, observed)}
     return {n: (float(v.min()), float(v.max())) for n, v in observed.items()}, means
 
 
@@ -69,8 +67,8 @@ def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
     ranges, means = fit.once("conditions seen", lambda: _observed_conditions(fit))
     weights = np.zeros(fit.reml.coef.size)
     place = {n: np.array([np.clip(at[n], low, high)]) for n, (low, high) in ranges.items()}
-    for name, column in labelled_columns(fit, place).items():
-        weights[fit.at[name]] = column[0] - means[name]
+    for c in columns_at(fit, place):
+        weights[c.at] = c.values[0] - means[c.at]
     return weights
 
 
@@ -81,7 +79,7 @@ def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
 
 def usual_part(fit: ResponseFit, setting: str) -> float:
     """Return the reference of a setting's part of z: its mean over the rows with a value."""
-    j, s = fit.place(setting), next(s for s in fit.frame.settings if s.name == setting)
+    j, s = fit.place(setting), fit.frame.setting(setting)
     return fit.once(f"usual part of {setting}", lambda: float(whole_part(fit, s)[fit.has[:, j]].mean()))
 
 

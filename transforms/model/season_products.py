@@ -13,7 +13,18 @@ from transforms.arrays import Array
 from transforms.contracts import classes as condition_classes
 from transforms.mixed_model import cross_products, p_spline
 from transforms.mixed_model.reml import WarmStart
-from transforms.model import condition_terms, design_matrix, measurement_error, row_batches, weekly_products
+from transforms.model import (
+    condition_terms,
+    design_matrix,
+    factor_terms,
+    measurement_error,
+    modifiers,
+    row_batches,
+    setting_terms,
+    term,
+    visits,
+    weekly_products,
+)
 from transforms.model.design_matrix import DesignSpec
 from transforms.model.row_batches import weeks_of
 from transforms.model.weekly_products import Week, WeekJob, join_weeks, sum_week
@@ -24,9 +35,14 @@ COLUMNS_ARE_MADE_BY = (
     cross_products,
     design_matrix,
     condition_classes,
+    factor_terms,
     measurement_error,
+    modifiers,
     p_spline,
     row_batches,
+    setting_terms,
+    term,
+    visits,
     weekly_products,
 )
 """Modules that compute columns and cross-products: weeks cached by another version of their code are summed again."""

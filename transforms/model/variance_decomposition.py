@@ -15,10 +15,12 @@ from scipy.stats import norm
 from transforms.arrays import Array
 from transforms.contracts.reason import reason
 from transforms.contracts.result_tables import schema_of
-from transforms.model.design_matrix import visit_means
+from transforms.model.condition_terms import ConditionTerm
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
 from transforms.model.load_decomposition import parts_of_z, source_of
+from transforms.model.setting_terms import SettingEffect, VisitMean
+from transforms.model.visits import visit_means
 
 DRAWS = 300
 SEED = 20_251_103
@@ -32,12 +34,11 @@ SHARE_SCHEMA = schema_of("variance_share")
 def _source_of_columns(fit: ResponseFit) -> dict[str, NDArray[np.int64]]:
     """Return the columns of D of each condition source and each setting."""
     out: dict[str, list[int]] = {}
-    settings = set(fit.settings)
-    for label, i in fit.at.items():
-        name = label.removeprefix("bend of ").split("[", 1)[0].split(" by ", 1)[0].split(" on ", 1)[0]
-        source = source_of(label) or (name if name in settings else None)
-        if source and not label.startswith(("visit mean", "without ")):
-            out.setdefault(source, []).append(i)
+    for term in fit.frame.dense_terms:
+        places = fit.coefficients_of(term)[1]
+        source = source_of(term) if isinstance(term, ConditionTerm) else term.setting
+        if places and source and term.kind in {"condition", "within"}:
+            out.setdefault(source, []).extend(places)
     return {k: np.array(v) for k, v in out.items()}
 
 
@@ -46,8 +47,8 @@ def _sample(fit: ResponseFit) -> Array:
     every = max(-(-fit.z.size // MAX_ROWS), 1)
     D = np.vstack([columns[(-rows.start) % every :: every] for rows, columns, _ in dense_passes(fit)])
     for setting in fit.settings:
-        if (mean := fit.at.get(f"visit mean {setting}")) is not None:
-            D[:, fit.at[setting]] += D[:, mean]
+        if fit.contains(mean := VisitMean(setting)):
+            D[:, fit.index_of(SettingEffect(setting))] += D[:, fit.index_of(mean)]
     return np.asarray(D - D.mean(axis=0))
 
 
@@ -120,9 +121,10 @@ def _sources(fit: ResponseFit) -> dict[str, _Share]:
     for source, (low, high) in _share_intervals(fit, G, columns).items():
         out[source].value += _noise(fit, G, columns[source])
         out[source].low, out[source].high = low, high
+    sloped = _sloped(fit)
     for name in fit.reml.equations.m.factors:
         share = _variance(fit, name)
-        total = out[name.removeprefix("machine slope of ")]
+        total = out[sloped.get(name, name)]
         realised = float(np.mean(_realised(fit, name) ** 2))
         total.value += share.value - realised
         total.low += share.low - share.value
@@ -130,11 +132,16 @@ def _sources(fit: ResponseFit) -> dict[str, _Share]:
     return out
 
 
+def _sloped(fit: ResponseFit) -> dict[str, str]:
+    """Return the setting of each factor that is a machine slope."""
+    return {slope.name: slope.setting for slope in fit.frame.slopes}
+
+
 def _realised(fit: ResponseFit, name: str) -> Array:
     """Return the contribution of a factor's predictions to each row, shape (n,)."""
     u = fit.reml.u[name][fit.levels(name)]
-    setting = name.removeprefix("machine slope of ")
-    if setting == name:
+    setting = _sloped(fit).get(name)
+    if setting is None:
         return u
     x = fit.x[:, fit.place(setting)]
     return np.asarray(u * (x - visit_means(x[:, None], fit.visits)[:, 0]))

@@ -21,7 +21,7 @@ from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
 from transforms.model.checks.validation import out_of_field
 from transforms.model.confounding import confounding
-from transforms.model.design_matrix import bend_of, seasons_of, visit_means
+from transforms.model.design_matrix import seasons_of
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
 from transforms.model.estimate import fit_response
@@ -34,7 +34,9 @@ from transforms.model.prediction import PredictionPoint, expected_scale, value_w
 from transforms.model.previous_season import prior_of
 from transforms.model.row_batches import RowBatches
 from transforms.model.season_products import season_products
+from transforms.model.setting_terms import bend_of
 from transforms.model.variance_decomposition import variance_shares
+from transforms.model.visits import visit_means
 from transforms.model.warm_start import refit
 from transforms.model.weekly_products import with_values
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
+from transforms.model.setting_terms import SettingEffect
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ def influence(fit: ResponseFit, factor: str) -> Influence | None:
         by_level = np.zeros((D.shape[0], labels.size))
         by_level[np.arange(D.shape[0]), levels[rows]] = left[rows]
         scores[:d] += D.T @ by_level
-    at = [fit.at[s] for s in fit.settings]
+    at = [fit.index_of(SettingEffect(s)) for s in fit.settings]
     moved = eq.inverse(fit.reml.solution, scores)[at]
     se = np.sqrt(np.diag(fit.reml.cov_core)[at])
     in_se = np.abs(moved) / se[:, None]

@@ -3,8 +3,8 @@
 import numpy as np
 
 from transforms.model.checks.score import ScoreTest, score_test
-from transforms.model.design_matrix import visit_means
 from transforms.model.fit_result import ResponseFit
+from transforms.model.visits import visit_means
 
 
 def placebo(fit: ResponseFit) -> ScoreTest | None:

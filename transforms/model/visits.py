@@ -1,0 +1,32 @@
+"""Visits, the groups within which the effects of settings are estimated, and the levels of grouping columns."""
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.arrays import Array
+
+Levels = tuple[NDArray[np.int64], NDArray[np.str_]]
+"""Level of each row, shape (n,), and the labels of the levels, sorted."""
+
+
+def levels_of(rows: pl.DataFrame, names: tuple[str, ...]) -> Levels:
+    """Return each row's level of the combination of columns `names`, and the labels of the levels."""
+    keys = rows.select(pl.concat_str([pl.col(n).cast(pl.String) for n in names], separator="|")).to_series().to_numpy()
+    labels, codes = np.unique(keys.astype(str), return_inverse=True)
+    return codes.astype(np.int64), labels
+
+
+def visits_of(rows: pl.DataFrame) -> NDArray[np.int64]:
+    """Return the visit of each row, shape (n,): one machine on one day in one field, or one block of a trial there."""
+    names = ("machine_id", "shift_date", "field_id")
+    if "trial_block" not in rows.columns or rows["trial_block"].null_count() == rows.height:
+        return levels_of(rows, names)[0]
+    return levels_of(rows.with_columns(pl.col("trial_block").fill_null("")), (*names, "trial_block"))[0]
+
+
+def visit_means(columns: Array, visit: NDArray[np.int64]) -> Array:
+    """Return each column's mean over the row's visit, shape as `columns`: (n, k)."""
+    count = np.bincount(visit)
+    means = [(np.bincount(visit, weights=c) / count)[visit] for c in columns.T]
+    return np.column_stack(means) if means else columns
