@@ -1,15 +1,11 @@
-"""Summary of a fit in about a dozen lines and as a dictionary; every number comes from a query."""
+"""Summary of the fits in about a dozen lines each; every number comes from a query (`reports/fit_summary_data.py`)."""
 
 from typing import Any
 
-import polars as pl
-
 from reports.language.display_units import Shown, number
 from reports.language.labels import KINDS, interval
-from reports.language.reason_text import with_reasons
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.config.workspace import Season
-from transforms.storage.warehouse import Warehouse
 
 NAMES = {DIRT: "Dirt", ROOT_LOSS: "Root loss", TOPS: "Top tare"}
 ROWS = {DIRT: "loads", ROOT_LOSS: "audits", TOPS: "loads"}
@@ -20,15 +16,6 @@ UNTRIED = {
 }
 """Code of a reason why an effect has no estimate -> phrase after the number of combinations."""
 MAX_EFFECTS = 6
-QUERIES = ("fit_verdict", "fit_sources", "fit_drivers", "fit_changing", "fit_silence")
-
-
-def fit_facts(warehouse: Warehouse, catalogue: Catalogue) -> dict[str, Any]:
-    """Return the contents of the summary as plain values: rows of each query, and checks that did not pass."""
-    checks = warehouse.table("fit_check")
-    rows = {name: warehouse.query(name) for name in QUERIES}
-    rows["not_passed"] = checks.filter(~pl.col("passed")).drop("passed")
-    return {name: with_reasons(table, catalogue).to_dicts() for name, table in rows.items()}
 
 
 def _step(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> str:

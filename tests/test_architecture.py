@@ -62,6 +62,29 @@ def test_groups_are_made_in_order():
     assert loose == []
 
 
+def is_of_the_warehouse(node: ast.AST) -> bool:
+    """Return True if a node imports the warehouse or calls its `query` or `table`."""
+    if isinstance(node, ast.ImportFrom):
+        return any(f"{node.module}.{name.name}".startswith("transforms.storage.warehouse") for name in node.names)
+    if isinstance(node, ast.Import):
+        return any(name.name.startswith("transforms.storage.warehouse") for name in node.names)
+    called = node.func if isinstance(node, ast.Call) else None
+    return isinstance(called, ast.Attribute) and called.attr in {"query", "table"}
+
+
+def test_pages_read_tables_in_data_modules_alone():
+    # A page loads its data first and renders it afterwards, so rendering needs no warehouse.
+    readers = {
+        name
+        for name in tracked()
+        if name.startswith("reports/") and name.endswith(".py")
+        for node in ast.walk(ast.parse((ROOT / name).read_text("utf-8")))
+        if is_of_the_warehouse(node)
+    }
+    assert "reports/pages/shift_data.py" in readers
+    assert [name for name in sorted(readers) if not name.endswith("_data.py")] == []
+
+
 def test_no_registry_host_stands_in_a_tracked_file():
     shape = re.compile(r"https?://[^\s\"')>]*(?:pypi|pythonhosted|/simple)", re.IGNORECASE)
     for name in tracked():

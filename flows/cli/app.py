@@ -194,7 +194,8 @@ def fit(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None:
     """
     from flows import stages
     from flows.runtime.local_pool import helpers
-    from reports.fit_summary import fit_facts, fit_lines
+    from reports.fit_summary import fit_lines
+    from reports.fit_summary_data import fit_facts
 
     with _locked_workspace(folder, "fit", wait) as workspace:
         reporter = Reporter(quiet=as_json)

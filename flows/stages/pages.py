@@ -10,21 +10,24 @@ from pathlib import Path
 from flows import stages
 from flows.runtime.progress import Reporter
 from reports.language.reason_text import text_of
-from reports.language.translate import speaking
 from reports.page.formats import HTML, Forms
 from reports.pages.fleet import write_fleet
+from reports.pages.fleet_data import load_fleet_page
 from reports.pages.grower_data import GrowerData, grower_data
 from reports.pages.grower_sheet import write_grower_sheet
 from reports.pages.guide import write_guide
+from reports.pages.guide_data import load_guide_page
 from reports.pages.load import write_load_page
+from reports.pages.load_data import load_load_page
 from reports.pages.season import write_season, write_season_loads
+from reports.pages.season_data import load_season_loads_page, load_season_page
 from reports.pages.shift import write_shift_page
+from reports.pages.shift_data import load_shift_page
 from reports.pages.what_if import write_what_if
-from reports.sections.data_health import footer
-from transforms.advice.what_if_table import read_table
+from reports.pages.what_if_data import load_what_if_page
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import WorkspaceError
-from transforms.operations.load_view import UntracedLoadError, load_picture
+from transforms.operations.load_view import UntracedLoadError
 from transforms.parallel import end_with_parent
 from transforms.storage.lake import Lake
 from transforms.storage.product_basis import GUIDE, BasisCode, product_status
@@ -41,7 +44,8 @@ def shift_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) ->
     with reporter.stage("Writing the shift page"):
         stages.course(workspace)
         with stages.open_warehouse(workspace) as warehouse:
-            return write_shift_page(warehouse, workspace.season, workspace.out, forms)
+            data = load_shift_page(warehouse, workspace.season)
+            return write_shift_page(data, workspace.season, workspace.out, forms)
 
 
 def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
@@ -56,23 +60,26 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
                 if too_few
                 else "run 'taretrace post-shift' on it first",
             )
-        return write_guide(warehouse, workspace.season, workspace.out, forms)
+        return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, forms)
 
 
 def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
     """Write the fleet page and the list of loads it links to."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet page"):
         stages.require_facts(warehouse, workspace, *MARTS)
-        paths = write_fleet(warehouse, workspace.season, workspace.out, forms)
-        return [*paths, write_season_loads(warehouse, workspace.season, workspace.out)]
+        season, out = workspace.season, workspace.out
+        paths = write_fleet(load_fleet_page(warehouse), season, out, forms)
+        return [*paths, write_season_loads(load_season_loads_page(warehouse), season, out)]
 
 
 def season_report(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
     """Write the season report, the guide it links to, and the list of its loads."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
         stages.require_facts(warehouse, workspace, *MARTS)
-        paths = write_season(warehouse, workspace.season, workspace.out, forms)
-        return [*paths, *write_guide(warehouse, workspace.season, workspace.out)]
+        season, out = workspace.season, workspace.out
+        paths = write_season(load_season_page(warehouse, season), season, out, forms)
+        paths.append(write_season_loads(load_season_loads_page(warehouse), season, out))
+        return [*paths, *write_guide(load_guide_page(warehouse), season, out)]
 
 
 def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML, only: str | None = None) -> list[Path]:
@@ -110,14 +117,8 @@ def _write_sheet(data: GrowerData, season: Season, out: Path, forms: Forms, adva
 
 def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the what-if page with its sliders."""
-    season = workspace.season
-    with (
-        reporter.stage("Writing the what-if page"),
-        Warehouse.to_look_at(workspace.warehouse) as warehouse,
-        speaking(season.locale, season.texts),
-    ):
-        status = product_status(warehouse, GUIDE)
-        return write_what_if(read_table(workspace.what_if), season, workspace.out, footer(warehouse), status)
+    with reporter.stage("Writing the what-if page"), Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        return write_what_if(load_what_if_page(warehouse, workspace.what_if), workspace.season, workspace.out)
 
 
 def load_page(
@@ -128,15 +129,14 @@ def load_page(
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load page"):
         stages.require_facts(warehouse, workspace)
         try:
-            picture = load_picture(load_id, warehouse, Lake(workspace.lake))
+            data = load_load_page(load_id, warehouse, Lake(workspace.lake))
         except UntracedLoadError as untraced:
             raise WorkspaceError(
                 f"load '{load_id}' was not traced ({text_of(untraced.why, season.catalogue)})",
                 where="the load traces",
                 remedy="choose another load, or supply the missing data and run 'taretrace ingest' again",
             ) from untraced
-        with speaking(season.locale, season.texts):
-            return write_load_page(picture, season, workspace.out, footer(warehouse), setting, forms)
+        return write_load_page(data, season, workspace.out, setting, forms)
 
 
 def catalogue(workspace: Workspace) -> Path:

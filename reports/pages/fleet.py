@@ -15,13 +15,13 @@ from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.links import loads_link
 from reports.page.model import Cell, Column, Figure, Filters, Fold, Page, Prose, Section, Table, figure, table_of, words
+from reports.pages.fleet_data import FleetPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section
 from reports.sections.prices import price_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season
-from transforms.storage.product_basis import BENCHMARK, product_status
-from transforms.storage.warehouse import Warehouse
+from transforms.storage.product_basis import BENCHMARK
 
 KINDS = {
     "machine": mark("machine"),
@@ -156,10 +156,10 @@ def _when(table: pl.DataFrame, season: Season, shown: Shown) -> str:
     )
 
 
-def fleet_page(warehouse: Warehouse, season: Season) -> Page:
+def fleet_page(data: FleetPageData, season: Season) -> Page:
     """Return the fleet page."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    table, sections = warehouse.table("benchmark"), []
+    table, sections = data.comparison, []
     for response, name in RESPONSES.items():
         blocks: list[Figure | Fold] = []
         for kind in KINDS:
@@ -185,7 +185,7 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
     machines = table.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
     lead = finding(machines, say("points")) if machines.height else reading
     names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
-    earlier = earlier_note(BENCHMARK, product_status(warehouse, BENCHMARK))
+    earlier = earlier_note(BENCHMARK, data.status)
     first = Section(
         "reading",
         say("How to read it"),
@@ -200,12 +200,12 @@ def fleet_page(warehouse: Warehouse, season: Season) -> Page:
         _when(table, season, shown),
         say("Dirt tare by machine: {finding}", finding=lead) if machines.height else lead,
         say(CAUTION),
-        (first, *sections, health_section(warehouse, season.catalogue, shown), price_section(season)),
-        footer(warehouse),
+        (first, *sections, health_section(data.health, season.catalogue, shown), price_section(season)),
+        footer(data.footer),
     )
 
 
-def write_fleet(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+def write_fleet(data: FleetPageData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `fleet.html`, with its PDF and workbook if requested, and return the paths."""
     with speaking(season.locale, season.texts):
-        return write_page(fleet_page(warehouse, season), out / "fleet.html", forms)
+        return write_page(fleet_page(data, season), out / "fleet.html", forms)

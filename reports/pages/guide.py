@@ -28,6 +28,7 @@ from reports.page.model import (
     table_of,
     words,
 )
+from reports.pages.guide_data import GuidePageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section
 from reports.sections.prices import assumption_words, price_section
@@ -35,8 +36,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.naming import safe_name
-from transforms.storage.product_basis import GUIDE, product_status
-from transforms.storage.warehouse import Warehouse
+from transforms.storage.product_basis import GUIDE
 
 CLASS = ["generation", "wetness_class", "soil_class"]
 
@@ -172,12 +172,11 @@ def _class_fold(
     return Fold(say("{conditions}: saves {saved}", conditions=title, saved=saved), tuple(blocks), marks=marks)
 
 
-def _sections(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> list[Section]:
-    classes, settings, curves = (warehouse.table(n) for n in ("guide_class", "guide", "guide_curve"))
+def _sections(data: GuidePageData, catalogue: Catalogue, shown: Shown) -> list[Section]:
     out: dict[str, list[Fold]] = {}
-    for cell in classes.iter_rows(named=True):
+    for cell in data.classes.iter_rows(named=True):
         in_class = pl.all_horizontal(pl.col(c) == cell[c] for c in CLASS)
-        fold = _class_fold(cell, settings.filter(in_class), curves.filter(in_class), catalogue, shown)
+        fold = _class_fold(cell, data.settings.filter(in_class), data.curves.filter(in_class), catalogue, shown)
         out.setdefault(cell["generation"], []).append(fold)
     return [
         Section(f"generation-{i}", say("Machines of generation {name}", name=name), tuple(folds))
@@ -202,7 +201,7 @@ def guide_finding(classes: pl.DataFrame, shown: Shown) -> str:
     )
 
 
-def guide_page(warehouse: Warehouse, season: Season) -> Page:
+def guide_page(data: GuidePageData, season: Season) -> Page:
     """Return the guide page."""
     shown = Shown(season.units, season.currency, season.time_zone)
     reading = say(
@@ -215,21 +214,20 @@ def guide_page(warehouse: Warehouse, season: Season) -> Page:
     )
     wet, soil = (tuple((c, translated(c)) for c in classes) for classes in (WETNESS_CLASSES, SOIL_CLASSES))
     narrow = Filters({"wetness": (say("Topsoil"), wet), "soil": (say("Soil"), soil)})
-    status = product_status(warehouse, GUIDE)
-    about = (*earlier_note(GUIDE, status), Prose(f"{reading} {assumption_words(season)}"), narrow)
-    first = Section("reading", say("How to read it"), about, status.code)
+    about = (*earlier_note(GUIDE, data.status), Prose(f"{reading} {assumption_words(season)}"), narrow)
+    first = Section("reading", say("How to read it"), about, data.status.code)
     return Page(
         say("Where to start: the setting guide"),
         season.name,
-        guide_finding(warehouse.table("guide_class"), shown),
+        guide_finding(data.classes, shown),
         say(CAUTION) + " " + say("The values are starting points."),
         (
             first,
-            *_sections(warehouse, season.catalogue, shown),
-            health_section(warehouse, season.catalogue, shown),
+            *_sections(data, season.catalogue, shown),
+            health_section(data.health, season.catalogue, shown),
             price_section(season),
         ),
-        footer(warehouse),
+        footer(data.footer),
     )
 
 
@@ -253,14 +251,13 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> li
     ]
 
 
-def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+def write_guide(data: GuidePageData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `guide.html` and `card-GENERATION.html` for each generation; return their paths, the guide first."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    settings, status = warehouse.table("guide"), product_status(warehouse, GUIDE)
     with speaking(season.locale, season.texts):
-        paths = write_page(guide_page(warehouse, season), out / "guide.html", forms)
-        for (generation,) in settings.select("generation").unique(maintain_order=True).iter_rows():
-            rows = _card_rows(settings.filter(pl.col("generation") == generation), season.catalogue, shown)
+        paths = write_page(guide_page(data, season), out / "guide.html", forms)
+        for (generation,) in data.settings.select("generation").unique(maintain_order=True).iter_rows():
+            rows = _card_rows(data.settings.filter(pl.col("generation") == generation), season.catalogue, shown)
             paths.append(
                 render(
                     "card.html.j2",
@@ -271,9 +268,9 @@ def write_guide(warehouse: Warehouse, season: Season, out: Path, forms: Forms = 
                     wetnesses=[translated(w) for w in WETNESS_CLASSES],
                     soils=[translated(s) for s in SOIL_CLASSES],
                     caution=say(CAUTION),
-                    earlier=earlier_note(GUIDE, status),
+                    earlier=earlier_note(GUIDE, data.status),
                     assumptions=assumption_words(season),
-                    footer=footer(warehouse),
+                    footer=footer(data.footer),
                 )
             )
     return paths

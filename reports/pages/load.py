@@ -12,10 +12,12 @@ from reports.charts.load_timeline import load_timeline
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, setting_label
 from reports.language.reason_text import row_reason
-from reports.language.translate import say, say_n
+from reports.language.translate import say, say_n, speaking
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Chart, Column, Figure, Page, Prose, Section, Table, figure, figures, table_of, words
+from reports.pages.load_data import LoadPageData
+from reports.sections.data_health import footer
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
@@ -252,20 +254,14 @@ def _map_section(rows: pl.DataFrame, row: dict[str, Any], settings: dict[str, st
     return Section("passes-map", say("The passes of {field}", field=row["field_id"]), (chart,))
 
 
-def write_load_page(
-    picture: LoadPicture,
-    season: Season,
-    out: Path,
-    ending: tuple[str, ...],
-    setting: str | None = None,
-    forms: Forms = HTML,
-) -> list[Path]:
-    """Write `load-<id>.html` into `out` and return its paths; call it inside `speaking` for the season's language.
+def load_page(data: LoadPageData, season: Season, setting: str | None = None) -> Page:
+    """Return the page of one load, its map coloured by `setting`.
 
     Raises:
         WorkspaceError: the setting was not logged in the load's field.
     """
     shown = Shown(season.units, season.currency, season.time_zone)
+    picture = data.picture
     row = picture.load.row(0, named=True)
     settings = _settings(picture.passes, season.catalogue, shown)
     first = _chosen(setting, settings)
@@ -274,5 +270,18 @@ def write_load_page(
         rows = _map_rows(picture.passes, settings, season.catalogue, shown)
         sections.append(_map_section(rows, row, settings, first))
     when = say("{season} · times are {zone}, by the machine's own clock", season=season.name, zone=season.time_zone)
-    page = Page(say("Load {load}", load=row["load_id"]), when, _lead(row, shown), None, tuple(sections), ending)
-    return write_page(page, out / f"load-{safe_name(row['load_id'])}.html", forms)
+    title = say("Load {load}", load=row["load_id"])
+    return Page(title, when, _lead(row, shown), None, tuple(sections), footer(data.footer))
+
+
+def write_load_page(
+    data: LoadPageData, season: Season, out: Path, setting: str | None = None, forms: Forms = HTML
+) -> list[Path]:
+    """Write `load-<id>.html` into `out` and return its paths.
+
+    Raises:
+        WorkspaceError: the setting was not logged in the load's field.
+    """
+    name = f"load-{safe_name(data.picture.load['load_id'][0])}.html"
+    with speaking(season.locale, season.texts):
+        return write_page(load_page(data, season, setting), out / name, forms)

@@ -9,6 +9,7 @@ from reports.language.translate import say, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Filters, Heading, LoadList, Page, Prose, Section
+from reports.pages.season_data import SeasonLoadsPageData, SeasonPageData
 from reports.pages.season_open_questions import open_questions_section
 from reports.pages.season_overview import lead, overview_section
 from reports.sections.cautions import CAUTION
@@ -21,7 +22,6 @@ from reports.sections.shift_loads import load_list
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.natural_order import natural_key
-from transforms.storage.warehouse import Warehouse
 
 CLASSES = {"wetness": WETNESS_CLASSES, "soil": SOIL_CLASSES}
 
@@ -37,11 +37,11 @@ def _filters(sites: list[str]) -> Filters:
     )
 
 
-def season_page(warehouse: Warehouse, season: Season) -> Page:
+def season_page(data: SeasonPageData, season: Season) -> Page:
     """Return the season report."""
     shown, catalogue = Shown(season.units, season.currency, season.time_zone), season.catalogue
-    total = warehouse.query("season_total").row(0, named=True)
-    sites = warehouse.query("pile_day")["site_id"].drop_nulls().unique().sort().to_list()
+    overview = data.overview
+    sites = data.piles["site_id"].drop_nulls().unique().sort().to_list()
     about = Section(
         "how",
         say("How to read it"),
@@ -61,22 +61,22 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
     )
     return Page(
         say("Season report"),
-        season_line(season.name, shown, total["last_day"]),
-        lead(total, warehouse.table("season_cost"), shown),
+        season_line(season.name, shown, overview.total["last_day"]),
+        lead(overview.total, overview.costs, shown),
         say(CAUTION),
         (
             about,
-            overview_section(warehouse, shown),
-            *driver_sections(warehouse, catalogue, shown),
-            guide_section(warehouse, catalogue, shown),
-            worth_section(warehouse, shown),
-            pile_section(warehouse, shown),
-            open_questions_section(warehouse, catalogue, shown),
-            methods_section(warehouse, catalogue),
-            health_section(warehouse, catalogue, shown),
+            overview_section(overview, shown),
+            *driver_sections(data.causes, catalogue, shown),
+            guide_section(data.guide, catalogue, shown),
+            worth_section(data.guide, shown),
+            pile_section(data.piles, shown),
+            open_questions_section(data.open_questions, data.guide.status, catalogue, shown),
+            methods_section(data.causes.effects.fit_checks, data.health.counts["trace_quality"], catalogue),
+            health_section(data.health, catalogue, shown),
             price_section(season),
         ),
-        footer(warehouse),
+        footer(data.footer),
     )
 
 
@@ -86,10 +86,10 @@ def _ids(column: pl.Series) -> list[str]:
     return ids.sort(natural_key(pl.col("id")), "id")["id"].to_list()
 
 
-def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
+def season_loads_page(data: SeasonLoadsPageData, season: Season) -> Page:
     """Return the page with all loads, which links on other pages filter; for the manager only."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    loads = warehouse.query("season_load")
+    loads = data.loads
     base = load_list(loads, shown)
     rows = tuple((*r, g, o) for r, g, o in zip(base.rows, loads["grower_id"], loads["operator_id"], strict=True))
     columns = (*base.columns, Heading(say("Grower"), numeric=False), Heading(say("Operator"), numeric=False))
@@ -111,18 +111,17 @@ def season_loads_page(warehouse: Warehouse, season: Season) -> Page:
         about,
         None,
         (Section("loads", say("Loads"), (Filters(choices), all_loads)),),
-        footer(warehouse),
+        footer(data.footer),
     )
 
 
-def write_season_loads(warehouse: Warehouse, season: Season, out: Path) -> Path:
+def write_season_loads(data: SeasonLoadsPageData, season: Season, out: Path) -> Path:
     """Write `season-loads.html`, the target of links in the season report and the fleet page; return its path."""
     with speaking(season.locale, season.texts):
-        return write_page(season_loads_page(warehouse, season), out / "season-loads.html")[0]
+        return write_page(season_loads_page(data, season), out / "season-loads.html")[0]
 
 
-def write_season(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
-    """Write `season.html`, with its PDF and workbook if requested, and `season-loads.html`; return the paths."""
+def write_season(data: SeasonPageData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+    """Write `season.html`, with its PDF and workbook if requested, and return the paths."""
     with speaking(season.locale, season.texts):
-        paths = write_page(season_page(warehouse, season), out / "season.html", forms)
-    return [*paths, write_season_loads(warehouse, season, out)]
+        return write_page(season_page(data, season), out / "season.html", forms)

@@ -11,11 +11,11 @@ from reports.language.labels import capital, setting_label, step_in_words
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Column, Figure, Prose, Section, Table, figure, table_of, words
+from reports.pages.season_data import OpenQuestionsData
 from reports.sections.effects import labelled
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
-from transforms.storage.product_basis import GUIDE, product_status
-from transforms.storage.warehouse import Warehouse
+from transforms.storage.product_basis import GUIDE, ProductStatus
 
 ORDER = (*WETNESS_CLASSES, *SOIL_CLASSES)
 
@@ -38,8 +38,7 @@ def _conditions(r: dict[str, Any]) -> str:
     return say("{wetness}, {soil}", wetness=translated(r["wetness_class"]), soil=translated(r["soil_class"]))
 
 
-def _grid(warehouse: Warehouse, catalogue: Catalogue) -> Figure | Prose:
-    cells = warehouse.query("effect_class")
+def _grid(cells: pl.DataFrame, catalogue: Catalogue) -> Figure | Prose:
     if not cells.height:
         return Prose(say("Dirt is not fitted yet."))
     place = {c: i for i, c in enumerate(ORDER)}
@@ -134,12 +133,14 @@ def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Tabl
     )
 
 
-def open_questions_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
+def open_questions_section(
+    data: OpenQuestionsData, guide_status: ProductStatus, catalogue: Catalogue, shown: Shown
+) -> Section:
     """Return the section on open questions, suggested trials and trial results."""
-    suggested, results = warehouse.table("trial_wanted"), warehouse.table("trial_result")
+    suggested, results = data.suggested_trials, data.trial_results
     blocks = [
-        _grid(warehouse, catalogue),
-        *earlier_note(GUIDE, product_status(warehouse, GUIDE)),
+        _grid(data.estimates, catalogue),
+        *earlier_note(GUIDE, guide_status),
         Prose(trials_finding(suggested, catalogue, shown)),
         _trials(suggested, catalogue, shown),
     ]

@@ -12,8 +12,8 @@ from reports.language.translate import mark, say
 from reports.page.links import loads_link
 from reports.page.model import Column, Figure, Prose, Section, Table, figure, spanned, table_of, words
 from reports.page.theme import midnight
+from reports.pages.season_data import OverviewData
 from transforms.config.settings_catalogue import ROOT_LOSS
-from transforms.storage.warehouse import Warehouse
 
 PARTS = {"soil": mark("soil hauled"), "roots": mark("roots left or broken"), "pile": mark("sugar lost in piles")}
 COUNTED = {"soil": mark("loads measured"), "roots": mark("plots dug"), "pile": mark("loads measured")}
@@ -239,18 +239,16 @@ def change_finding(r: dict[str, Any], shown: Shown) -> str:
     )
 
 
-def overview_section(warehouse: Warehouse, shown: Shown) -> Section:
+def overview_section(data: OverviewData, shown: Shown) -> Section:
     """Return the first section of the report."""
-    days = warehouse.query("season_day", zone=shown.zone)
-    costs, classes = warehouse.table("season_cost"), warehouse.query("season_class")
-    changed = [Prose(change_finding(r, shown)) for r in warehouse.table("season_change").iter_rows(named=True)]
+    changed = [Prose(change_finding(r, shown)) for r in data.changes.iter_rows(named=True)]
     return Section(
         "glance",
         say("The season at a glance"),
         (
-            _cost_figure(costs, shown),
+            _cost_figure(data.costs, shown),
             *changed,
-            _days_figure(days, shown),
-            _class_table(classes, shown),
+            _days_figure(data.days, shown),
+            _class_table(data.classes, shown),
         ),
     )

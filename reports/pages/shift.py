@@ -11,6 +11,7 @@ from reports.language.translate import say, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.model import Filters, Page, Section
+from reports.pages.shift_data import ShiftPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.conditions import conditions_section
 from reports.sections.data_health import footer, health_section, season_line
@@ -22,8 +23,7 @@ from reports.sections.shift_machines import machines_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
-from transforms.storage.product_basis import ADVICE, BasisCode, product_status
-from transforms.storage.warehouse import Warehouse
+from transforms.storage.product_basis import BasisCode
 
 
 def filters(loads: pl.DataFrame, machines: list[MachineAdvice]) -> Filters:
@@ -47,51 +47,46 @@ def _title(next_shift: dt.date | None, shift: dt.date | None, shown: Shown) -> s
     return say("Shift of {day}", day=shown.day(shift)) if shift else say("No shift yet")
 
 
-def shift_page(warehouse: Warehouse, season: Season) -> Page:
+def shift_page(data: ShiftPageData, season: Season) -> Page:
     """Return the page of the latest shift."""
     shown, catalogue = Shown(season.units, season.currency, season.time_zone), season.catalogue
-    shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
-    advice, loads = warehouse.table("advice"), warehouse.query("shift_load", shift_date=shift)
-    machines = warehouse.query("shift_machine", shift_date=shift)
-    sites = dict(warehouse.query("machine_site").iter_rows())
-    machine_moves = machine_advice(advice, warehouse.query("advice_worth", shift_date=shift), sites)
-    status = product_status(warehouse, ADVICE)
+    shift, loads, status = data.shift, data.loads, data.advice_status
+    machine_moves = machine_advice(data.advice, data.advice_worth, data.sites)
     moves = moves_section(machine_moves, status, season, shown)
     if loads.height:
         blocks = (*moves.blocks[:1], filters(loads, machine_moves), *moves.blocks[1:])
         moves = replace(moves, blocks=blocks)
     sections: list[Section | None] = [moves]
-    if shift and machines.height:
-        sections.append(machines_section(warehouse, machines, loads, shift, catalogue, shown))
-        sections.append(worst_section(warehouse, shift, loads, catalogue, shown))
-    sections.append(conditions_section(warehouse, shown))
-    if warehouse.table("fit_run").height:
+    if shift and data.shift_machines.machines.height:
+        sections.append(machines_section(data.shift_machines, loads, shift, catalogue, shown))
+        sections.append(worst_section(data.worst_loads, loads, catalogue, shown))
+    sections.append(conditions_section(data.conditions, shown))
+    if data.footer.fits.height:
         drivers = [
             b
             for r, key in ((DIRT, "dirt"), (ROOT_LOSS, "loss"))
-            for b in effects_blocks(warehouse, r, key, catalogue, shown)
+            for b in effects_blocks(data.effects, r, key, catalogue, shown)
         ]
         sections.append(Section("drivers", say("Causes of dirt and losses, by wetness of the topsoil"), tuple(drivers)))
     if loads.height:
         sections.append(loads_section(loads, shown))
-    sections += [health_section(warehouse, catalogue, shown), price_section(season)]
-    is_ahead = advice.height and status.code is not BasisCode.EARLIER_SHIFT
-    next_shift = advice["shift_date"][0] if is_ahead else None
+    sections += [health_section(data.health, catalogue, shown), price_section(season)]
+    is_ahead = data.advice.height and status.code is not BasisCode.EARLIER_SHIFT
+    next_shift = data.advice["shift_date"][0] if is_ahead else None
     return Page(
         _title(next_shift, shift, shown),
         season_line(season.name, shown, shift),
         headline(machine_moves, status, catalogue, shown),
         say(CAUTION),
         tuple(s for s in sections if s is not None),
-        footer(warehouse),
+        footer(data.footer),
     )
 
 
-def write_shift_page(warehouse: Warehouse, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+def write_shift_page(data: ShiftPageData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
     """Write `shift-<date>.html` and its copy `shift.html` into `out`; return the paths of the dated files."""
     with speaking(season.locale, season.texts):
-        shift = warehouse.query("last_shift")["shift_date"][0]
-        paths = write_page(shift_page(warehouse, season), out / f"shift-{shift or 'none'}.html", forms)
+        paths = write_page(shift_page(data, season), out / f"shift-{data.shift or 'none'}.html", forms)
     latest = out / "shift.html"
     partial = latest.with_suffix(".partial")
     partial.write_bytes(paths[0].read_bytes())

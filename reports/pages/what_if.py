@@ -7,9 +7,11 @@ from markupsafe import Markup
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import Shown
-from reports.language.translate import local_number, mark, say, translated
+from reports.language.translate import local_number, mark, say, speaking, translated
 from reports.page.html import embedded, own_file, render
+from reports.pages.what_if_data import WhatIfPageData
 from reports.sections.cautions import CAUTION
+from reports.sections.data_health import footer
 from reports.sections.prices import assumption_words, price_table
 from transforms.advice import storage
 from transforms.advice.cost import FIELD_EFFICIENCY
@@ -18,7 +20,7 @@ from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.config.settings_catalogue import ROOT_LOSS
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
-from transforms.storage.product_basis import GUIDE, ProductStatus
+from transforms.storage.product_basis import GUIDE
 
 CONDITIONS = (
     ("topsoil_wetness", mark("topsoil wetness, 0 dry to 1 wet"), 0.05, 0.95, 0.01, "flag", 2),
@@ -114,27 +116,25 @@ def _words(shown: Shown) -> dict[str, Any]:
     }
 
 
-def write_what_if(
-    table: dict[str, Any], season: Season, out: Path, footer: tuple[str, ...], status: ProductStatus | None = None
-) -> Path:
-    """Write the page and return its path; call it inside `speaking` for the season's language."""
-    earlier = () if status is None else earlier_note(GUIDE, status)
+def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
+    """Write the page and return its path."""
     shown = Shown(season.units, season.currency, season.time_zone)
-    settings = _settings(table, shown)
-    return render(
-        "what_if.html.j2",
-        out / "what-if.html",
-        season=season,
-        shown=shown,
-        caution=say(CAUTION),
-        conditions=_conditions(table, shown),
-        halves=[settings[::2], settings[1::2]],
-        has_loss=ROOT_LOSS in table["responses"],
-        table=embedded(table),
-        words=embedded(_words(shown)),
-        own_script=Markup(own_file("what_if.js")),  # noqa: S704  our own file
-        assumptions=assumption_words(season),
-        prices=price_table(season),
-        footer=footer,
-        earlier=earlier,
-    )
+    with speaking(season.locale, season.texts):
+        settings = _settings(data.table, shown)
+        return render(
+            "what_if.html.j2",
+            out / "what-if.html",
+            season=season,
+            shown=shown,
+            caution=say(CAUTION),
+            conditions=_conditions(data.table, shown),
+            halves=[settings[::2], settings[1::2]],
+            has_loss=ROOT_LOSS in data.table["responses"],
+            table=embedded(data.table),
+            words=embedded(_words(shown)),
+            own_script=Markup(own_file("what_if.js")),  # noqa: S704  our own file
+            assumptions=assumption_words(season),
+            prices=price_table(season),
+            footer=footer(data.footer),
+            earlier=earlier_note(GUIDE, data.status),
+        )

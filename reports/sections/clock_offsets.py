@@ -2,9 +2,10 @@
 
 from typing import Any
 
+import polars as pl
+
 from reports.language.display_units import number
 from reports.language.translate import mark, say
-from transforms.storage.warehouse import Warehouse
 
 OFFSET_WORDS = {
     ("clock", "site", True): mark("weighbridge {subject} ahead by {minutes}"),
@@ -31,9 +32,9 @@ def _offset(r: dict[str, Any]) -> str:
     return say(words, subject=r["subject_id"], minutes=_minutes(r))
 
 
-def offset_lines(warehouse: Warehouse) -> list[str]:
+def offset_lines(findings: pl.DataFrame) -> list[str]:
     """Return one sentence on wrong clocks and one on offsets of unknown cause, each only if there are any."""
-    rows = list(warehouse.query("clock_finding").iter_rows(named=True))
+    rows = list(findings.iter_rows(named=True))
     clocks = ", ".join(_offset(r) for r in rows if r["cause_code"] == "clock")
     offsets = ", ".join(_offset(r) for r in rows if r["cause_code"] != "clock")
     out = []

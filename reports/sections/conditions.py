@@ -7,7 +7,7 @@ from reports.language.display_units import Shown
 from reports.language.translate import say, translated
 from reports.page.model import Cell, Column, Figure, Prose, Section, Table, figure, table_of, words
 from reports.page.theme import local
-from transforms.storage.warehouse import Warehouse
+from reports.sections.conditions_data import ConditionsData
 
 
 def _now(now: pl.DataFrame, shown: Shown) -> Table:
@@ -37,13 +37,12 @@ def _rain(mm: float | None, shown: Shown) -> Cell:
     return figure(None if mm is None else shown.convert(mm, "rain"), shown.digits("rain"))
 
 
-def conditions_section(warehouse: Warehouse, shown: Shown) -> Section:
+def conditions_section(data: ConditionsData, shown: Shown) -> Section:
     """Return the section on rain and topsoil wetness."""
     title = say("Conditions")
-    now, course = warehouse.query("condition_now"), warehouse.query("wetness_course")
+    now, rain = data.now, data.rain
     if not now.height:
         return Section("conditions", title, (Prose(say("No weather yet.")),))
-    rain = warehouse.query("rain_course", zone=shown.zone)
     fell = shown.quantity(float(rain["rain_mm"].sum()) if rain.height else 0.0, "rain")
     at, shifts = shown.moment(now["hour_at"][0]), now["shift_date"].drop_nulls()
     finding = say("Rain over the last ten days: {rain} (mean of the stations).", rain=fell)
@@ -55,6 +54,6 @@ def conditions_section(warehouse: Warehouse, shown: Shown) -> Section:
             at=at,
             day=shown.day(shifts.to_list()[0]),
         )
-    chart = wetness(local(course, shown.zone, "at")) if course.height else None
+    chart = wetness(local(data.wetness, shown.zone, "at")) if data.wetness.height else None
     alt = say("Topsoil wetness by soil class over the last ten days")
     return Section("conditions", title, (Figure("wetness", finding, "", chart, alt, _now(now, shown), open=True),))

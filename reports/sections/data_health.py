@@ -3,6 +3,8 @@
 import datetime as dt
 from typing import Any
 
+import polars as pl
+
 from reports.language.bidi import isolated
 from reports.language.display_units import Shown, number
 from reports.language.labels import setting_label
@@ -10,8 +12,8 @@ from reports.language.reason_text import row_reason
 from reports.language.translate import local_date, mark, say, say_n, translated
 from reports.page.model import Column, Fold, Prose, Section, Table, figure, figures, table_of, words
 from reports.sections.clock_offsets import offset_lines
+from reports.sections.health_data import FooterData, HealthData
 from transforms.config.settings_catalogue import Catalogue
-from transforms.storage.warehouse import Warehouse
 
 FAULT_WORDS = {
     "stuck": mark("stuck"),
@@ -24,9 +26,9 @@ FAULT_WORDS = {
 WITHOUT_SETTING = {"clock_step", "off_position"}
 
 
-def footer(warehouse: Warehouse) -> tuple[str, ...]:
+def footer(data: FooterData) -> tuple[str, ...]:
     """Return the footer lines: run and data fingerprint of each fit, rows in and rejected, and mass closure."""
-    h = warehouse.query("data_health").row(0, named=True)
+    h = data.counts
     lines = [
         say(
             "Fit of {response}: run {run}, data {data}, n = {n}, residual SD {sd} on the log scale.",
@@ -37,7 +39,7 @@ def footer(warehouse: Warehouse) -> tuple[str, ...]:
             sd=number(r["residual_sd"], 3),
         )
         + ("" if r["converged"] else " " + say("It did NOT converge: do not act on it."))
-        for r in warehouse.table("fit_run").sort("response").iter_rows(named=True)
+        for r in data.fits.iter_rows(named=True)
     ]
     closure = say(
         "Rows in {rows}, rejected {rejected}; mass weighed over mass lifted {closure}.",
@@ -48,9 +50,9 @@ def footer(warehouse: Warehouse) -> tuple[str, ...]:
     return (*lines, closure)
 
 
-def _closure(warehouse: Warehouse, shown: Shown) -> Table:
+def _closure(mass_closure: pl.DataFrame, shown: Shown) -> Table:
     """Return the fields, machines and days whose weighed and lifted masses differ most, five of each."""
-    worst = warehouse.query("mass_closure").group_by("kind", maintain_order=True).head(5)
+    worst = mass_closure.group_by("kind", maintain_order=True).head(5)
 
     def subject(r: dict[str, Any]) -> str:
         return shown.day(dt.date.fromisoformat(r["subject"])) if r["kind"] == "day" else str(r["subject"])
@@ -77,7 +79,7 @@ def _closure(warehouse: Warehouse, shown: Shown) -> Table:
     )
 
 
-def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
+def _sensors(sensors: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
     return table_of(
         "sensors",
         say("faulty sensors"),
@@ -89,13 +91,13 @@ def _sensors(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Table:
             Column(say("From"), lambda r: words(shown.moment(r["from_at"])), numeric=False),
             Column(say("To"), lambda r: words(shown.moment(r["to_at"])), numeric=False),
         ),
-        warehouse.query("sensor_health").iter_rows(named=True),
+        sensors.iter_rows(named=True),
         caption=say("These readings are flagged and excluded from the means; the logged values are not changed."),
         marks=lambda r: {"machine": r["machine_id"]},
     )
 
 
-def _rejected(warehouse: Warehouse, catalogue: Catalogue) -> Table:
+def _rejected(rejections: pl.DataFrame, catalogue: Catalogue) -> Table:
     return table_of(
         "rejected",
         say("rejected rows"),
@@ -106,14 +108,14 @@ def _rejected(warehouse: Warehouse, catalogue: Catalogue) -> Table:
             Column(say("Reason"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
             Column(say("Row in the file"), lambda r: words((r["example"] or "")[:90]), numeric=False, wrap=True),
         ),
-        warehouse.query("rejection").iter_rows(named=True),
+        rejections.iter_rows(named=True),
         caption=say(
             "The first row of each reason and file; the table rejected_row of the export has every rejected row."
         ),
     )
 
 
-def _arrived(warehouse: Warehouse) -> Table:
+def _arrived(arrivals: pl.DataFrame) -> Table:
     counts = {
         "files": say("Files"),
         "rows_in": say("Rows in"),
@@ -128,24 +130,23 @@ def _arrived(warehouse: Warehouse) -> Table:
             Column(say("Kind"), lambda r: words(translated(r["kind"].replace("_", " ")))),
             *(Column(head, figures(key, 0)) for key, head in counts.items()),
         ),
-        warehouse.query("arrival").iter_rows(named=True),
+        arrivals.iter_rows(named=True),
         caption=say("Rows in = accepted + rejected + repeated, for every file."),
     )
 
 
-def faulty(warehouse: Warehouse, catalogue: Catalogue) -> str:
+def faulty(machine_faults: pl.DataFrame, catalogue: Catalogue) -> str:
     """Return the persistent faults of each machine in one line; isolated bad readings are only in the table."""
     parts = [
         f"{isolated(r['machine_id'])}: {say(FAULT_WORDS[r['fault_code']])}"
         + ("" if r["fault_code"] in WITHOUT_SETTING else f" ({setting_label(r['setting'], catalogue)})")
-        for r in warehouse.query("machine_fault").iter_rows(named=True)
+        for r in machine_faults.iter_rows(named=True)
     ]
     return "; ".join(parts)
 
 
-def health_line(warehouse: Warehouse) -> str:
-    """Return a one-line summary of data quality."""
-    h = warehouse.query("data_health").row(0, named=True)
+def health_line(h: dict[str, Any]) -> str:
+    """Return a one-line summary of data quality from the row of `data_health`."""
     share = 100 * (h["rows_rejected"] or 0) / max(h["rows_in"] or 1, 1)
     return say(
         "{loads} loads, {measured} measured; mean trace quality {quality} of 1; weighed mass over lifted mass "
@@ -160,23 +161,23 @@ def health_line(warehouse: Warehouse) -> str:
     )
 
 
-def health_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
+def health_section(data: HealthData, catalogue: Catalogue, shown: Shown) -> Section:
     """Return the section on received files, rejected rows, mass balance and faulty sensors."""
-    wrong = faulty(warehouse, catalogue)
+    wrong = faulty(data.machine_faults, catalogue)
     inside: list[Any] = []
     if wrong:
         inside.append(Prose(say("Faulty sensors and clocks: {faults}.", faults=wrong)))
-    inside += [Prose(text) for text in offset_lines(warehouse)]
+    inside += [Prose(text) for text in offset_lines(data.clock_offsets)]
     tables = (
-        _arrived(warehouse),
-        _rejected(warehouse, catalogue),
-        _closure(warehouse, shown),
-        _sensors(warehouse, catalogue, shown),
+        _arrived(data.arrivals),
+        _rejected(data.rejections, catalogue),
+        _closure(data.mass_closure, shown),
+        _sensors(data.sensors, catalogue, shown),
     )
     inside += [
         Fold(say_n("{what}: {n} row", "{what}: {n} rows", len(t.rows), what=t.name), (t,)) for t in tables if t.rows
     ]
-    summary = health_line(warehouse)
+    summary = health_line(data.counts)
     return Section("arrived", say("Data received and its quality"), (Fold(summary, tuple(inside)),))
 
 

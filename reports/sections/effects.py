@@ -3,14 +3,14 @@
 import polars as pl
 
 from reports.charts.effect_strip import effect_strip
-from reports.language.check_labels import check_words
 from reports.language.display_units import Shown, number
 from reports.language.labels import RESPONSES, capital, interval, listed, setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Column, Figure, Prose, Table, figure, table_of, words
+from reports.sections.effects_data import EffectsData
+from reports.sections.fit_checks import check_words
 from transforms.config.settings_catalogue import Catalogue
-from transforms.storage.warehouse import Warehouse
 
 CERTAIN_Q = 0.05
 
@@ -93,10 +93,10 @@ def caveats(effects: pl.DataFrame) -> str:
 
 
 def effects_blocks(
-    warehouse: Warehouse, response: str, key: str, catalogue: Catalogue, shown: Shown
+    data: EffectsData, response: str, key: str, catalogue: Catalogue, shown: Shown
 ) -> list[Figure | Prose]:
     """Return the figure of a response's effects, and a paragraph on their limits if there are any."""
-    effects = labelled(warehouse.query("effect_overall").filter(pl.col("response") == response), catalogue)
+    effects = labelled(data.effects.filter(pl.col("response") == response), catalogue)
     if not effects.height:
         return [Prose(say("{response}: not fitted yet.", response=capital(say(RESPONSES[response]))))]
     known = effects.drop_nulls("change_pct")
@@ -115,5 +115,5 @@ def effects_blocks(
         alt,
         effect_table(key, effects, catalogue, shown),
     )
-    more = " ".join(t for t in (caveats(effects), check_words(warehouse, response, catalogue)) if t)
+    more = " ".join(t for t in (caveats(effects), check_words(data.fit_checks, response, catalogue)) if t)
     return [drawn, Prose(more)] if more else [drawn]

@@ -14,8 +14,8 @@ from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translated
 from reports.page.model import Cell, Column, Figure, Fold, Prose, Section, Small, Table, figure, table_of, words
 from reports.sections.effects import effects_blocks, labelled
+from reports.sections.season_effects_data import SeasonEffectsData
 from transforms.config.settings_catalogue import Catalogue
-from transforms.storage.warehouse import Warehouse
 
 SOURCES = {
     "topsoil wetness": mark("topsoil wetness"),
@@ -48,10 +48,10 @@ def share_finding(kinds: pl.DataFrame, response: str) -> str:
     )
 
 
-def _shares(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure | Prose:
+def _shares(data: SeasonEffectsData, response: str, catalogue: Catalogue) -> Figure | Prose:
     name = say(RESPONSES[response])
-    sources = warehouse.query("variance_source").filter(pl.col("response") == response)
-    kinds = warehouse.query("fit_sources").filter(pl.col("response") == response)
+    sources = data.sources.filter(pl.col("response") == response)
+    kinds = data.kinds.filter(pl.col("response") == response)
     known = sources.drop_nulls("share")
     if not known.height:
         return Prose(
@@ -117,8 +117,8 @@ def _change_cells(part: str) -> Callable[[dict[str, Any]], Cell]:
     return lambda r: figure(r[f"{part}_pct"], 1, r[f"{part}_lo95"], r[f"{part}_hi95"], sign=True)
 
 
-def _readings(warehouse: Warehouse, response: str, catalogue: Catalogue) -> Figure | None:
-    settings = labelled(warehouse.table("confounding").filter(pl.col("response") == response), catalogue)
+def _readings(comparisons: pl.DataFrame, response: str, catalogue: Catalogue) -> Figure | None:
+    settings = labelled(comparisons.filter(pl.col("response") == response), catalogue)
     if not settings.height:
         return None
     parts = ("naive", "between", "within")
@@ -230,8 +230,8 @@ def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catal
     )
 
 
-def _curves(warehouse: Warehouse, response: str, catalogue: Catalogue, shown: Shown) -> list[Any]:
-    points = warehouse.table("curve").filter((pl.col("response") == response) & pl.col("wetness_class").is_not_null())
+def _curves(curves: pl.DataFrame, response: str, catalogue: Catalogue, shown: Shown) -> list[Any]:
+    points = curves.filter((pl.col("response") == response) & pl.col("wetness_class").is_not_null())
     if not points.height:
         return []
     key = KEYS[response]
@@ -245,9 +245,9 @@ def _curves(warehouse: Warehouse, response: str, catalogue: Catalogue, shown: Sh
     return [Fold(summary, (Small(tuple(small), table),), open=response == next(iter(RESPONSES)))]
 
 
-def driver_sections(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> list[Section]:
+def driver_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: Shown) -> list[Section]:
     """Return one section per response, with a note for responses that are not fitted."""
-    fitted = {r["response"]: r["n"] for r in warehouse.query("fit_verdict").iter_rows(named=True)}
+    fitted = {r["response"]: r["n"] for r in data.effects.fit_checks.verdicts.iter_rows(named=True)}
     out = []
     for response, name in RESPONSES.items():
         title = say("What drove {response}", response=say(name))
@@ -256,10 +256,10 @@ def driver_sections(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) ->
             out.append(Section(f"drivers-{KEYS[response]}", title, (Prose(nothing),)))
             continue
         about = say("Fitted on {n} {rows}.", n=number(fitted[response], 0), rows=say(COUNTED[response]))
-        blocks: list[Any] = [Prose(about), _shares(warehouse, response, catalogue)]
-        blocks += effects_blocks(warehouse, response, KEYS[response], catalogue, shown)
-        if (readings := _readings(warehouse, response, catalogue)) is not None:
+        blocks: list[Any] = [Prose(about), _shares(data, response, catalogue)]
+        blocks += effects_blocks(data.effects, response, KEYS[response], catalogue, shown)
+        if (readings := _readings(data.comparisons, response, catalogue)) is not None:
             blocks.append(readings)
-        blocks += _curves(warehouse, response, catalogue, shown)
+        blocks += _curves(data.curves, response, catalogue, shown)
         out.append(Section(f"drivers-{KEYS[response]}", title, tuple(blocks)))
     return out

@@ -1,15 +1,15 @@
 """Section on methods and data quality, with every check of every fit."""
 
 from reports.language.basis_messages import earlier_note
-from reports.language.check_labels import of_an_earlier_shift
 from reports.language.display_units import number
 from reports.language.labels import RESPONSES
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say
 from reports.page.model import Column, Prose, Section, figure, table_of, words
+from reports.sections.effects_data import FitChecksData
+from reports.sections.fit_checks import of_an_earlier_shift
 from transforms.config.settings_catalogue import Catalogue
-from transforms.storage.product_basis import FIT_CHECK, product_status
-from transforms.storage.warehouse import Warehouse
+from transforms.storage.product_basis import FIT_CHECK
 
 METHODS = (
     mark(
@@ -56,9 +56,9 @@ def checks_finding(made: int, passed: int) -> str:
     return say("{passed} of {made} checks of the fits passed; all are listed below.", passed=passed, made=made)
 
 
-def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
+def methods_section(data: FitChecksData, trace_quality: float | None, catalogue: Catalogue) -> Section:
     """Return the section on methods and data quality."""
-    checks = warehouse.table("fit_check")
+    checks = data.checks
     results = {True: say("passed"), False: say("NOT passed"), None: say("not run")}
     table = table_of(
         "checks",
@@ -86,11 +86,10 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
             )
         ),
     )
-    traced = warehouse.query("data_health").row(0, named=True)
     quality = say(
         "Mean trace quality is {quality} of 1: about this share of a load's mass is expected to come from the "
         "minutes to which it is traced.",
-        quality=number(traced["trace_quality"], 2),
+        quality=number(trace_quality, 2),
     )
     return Section(
         "methods",
@@ -98,7 +97,7 @@ def methods_section(warehouse: Warehouse, catalogue: Catalogue) -> Section:
         (
             *(Prose(say(m)) for m in METHODS),
             Prose(quality),
-            *earlier_note(FIT_CHECK, product_status(warehouse, FIT_CHECK)),
+            *earlier_note(FIT_CHECK, data.status),
             table,
         ),
     )

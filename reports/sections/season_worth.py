@@ -14,22 +14,20 @@ from reports.language.translate import say, say_n, translated
 from reports.page.model import Column, Figure, Prose, Section, figure, table_of, words
 from reports.page.theme import midnight
 from reports.pages.guide import guide_finding
+from reports.sections.season_worth_data import SeasonGuideData
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.naming import safe_name
-from transforms.storage.product_basis import GUIDE, product_status
-from transforms.storage.warehouse import Warehouse
+from transforms.storage.product_basis import GUIDE
 
 MAX_PILES = 30
 
 
-def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
+def guide_section(data: SeasonGuideData, catalogue: Catalogue, shown: Shown) -> Section:
     """Return the section with the guide's start values, settings by classes of conditions."""
-    settings, classes = warehouse.table("guide"), warehouse.table("guide_class")
-    status = product_status(warehouse, GUIDE)
-    whole = Prose(guide_finding(classes, shown), (say("The whole guide"), "guide.html"))
-    blocks: list[Any] = [*earlier_note(GUIDE, status), whole]
-    for (generation,), own_settings in settings.group_by("generation", maintain_order=True):
+    whole = Prose(guide_finding(data.classes, shown), (say("The whole guide"), "guide.html"))
+    blocks: list[Any] = [*earlier_note(GUIDE, data.status), whole]
+    for (generation,), own_settings in data.settings.group_by("generation", maintain_order=True):
         cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in own_settings.iter_rows(named=True)}
         have = [(w, s) for w in WETNESS_CLASSES for s in SOIL_CLASSES if any(k[1:] == (w, s) for k in cells)]
         starts = [_start_column(cells, w, s, shown) for w, s in have]
@@ -45,7 +43,7 @@ def guide_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> S
                 ),
             )
         )
-    return Section("guide", say("The setting guide"), tuple(blocks), status.code)
+    return Section("guide", say("The setting guide"), tuple(blocks), data.status.code)
 
 
 def _start_column(cells: dict[tuple[str, str, str], dict[str, Any]], wetness: str, soil: str, shown: Shown) -> Column:
@@ -118,13 +116,12 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
     return saving + _without_guide(classes)
 
 
-def worth_section(warehouse: Warehouse, shown: Shown) -> Section:
+def worth_section(data: SeasonGuideData, shown: Shown) -> Section:
     """Return the section on the scenario of running the whole season at the guide's settings."""
-    worth, lifted = warehouse.table("guide_worth"), warehouse.query("class_tonnes")
     title = say("Savings with the guide")
-    finding = worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), shown)
-    classes = worth.drop_nulls("generation").sort("saved", descending=True)
-    earlier = earlier_note(GUIDE, product_status(warehouse, GUIDE))
+    finding = worth_finding(data.worth, data.classes, data.lifted_t, shown)
+    classes = data.worth.drop_nulls("generation").sort("saved", descending=True)
+    earlier = earlier_note(GUIDE, data.status)
     if not classes.height:
         return Section("worth", title, (*earlier, Prose(finding)))
     names = [
@@ -192,9 +189,9 @@ def pile_finding(piles: pl.DataFrame, shown: Shown) -> str:
     )
 
 
-def pile_section(warehouse: Warehouse, shown: Shown) -> Section:
+def pile_section(piles: pl.DataFrame, shown: Shown) -> Section:
     """Return the section with the storage ledger."""
-    piles, title = warehouse.query("pile_day"), say("The storage ledger")
+    title = say("The storage ledger")
     if not piles.height:
         return Section("piles", title, (Prose(say("No load is measured yet, so there are no figures for piles.")),))
     t, per = shown.convert(1.0, "t"), 2.0 if shown.system == "us" else 1.0

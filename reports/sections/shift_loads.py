@@ -1,7 +1,5 @@
 """Sections on the loads of a shift: the dirtiest for their conditions with their causes, and the full list."""
 
-import datetime as dt
-
 import polars as pl
 
 from reports.charts.load_contributions import load_contributions
@@ -9,10 +7,10 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import interval, source_label
 from reports.language.translate import say, translated
 from reports.page.model import Card, Cards, Column, Figure, Heading, LoadList, Prose, Section, figure, table_of, words
+from reports.sections.shift_loads_data import WorstLoadsData
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.naming import safe_name
-from transforms.storage.warehouse import Warehouse
 
 
 def _why(load: str, sources: pl.DataFrame) -> Figure:
@@ -40,15 +38,11 @@ def _why(load: str, sources: pl.DataFrame) -> Figure:
     )
 
 
-def worst_section(
-    warehouse: Warehouse, shift: dt.date, loads: pl.DataFrame, catalogue: Catalogue, shown: Shown
-) -> Section | None:
+def worst_section(data: WorstLoadsData, loads: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Section | None:
     """Return the section on the dirtiest loads for their conditions; None if no load is measured."""
-    worst = warehouse.query("worst_load", shift_date=shift)
-    if not worst.height:
+    if not data.loads.height:
         return None
-    reasons = warehouse.query("worst_load_why", load_ids=worst["load_id"].to_list())
-    reasons = reasons.with_columns(
+    reasons = data.sources.with_columns(
         pl.col("source").map_elements(lambda s: source_label(s, catalogue), return_dtype=pl.String).alias("label")
     )
     marks = {
@@ -61,7 +55,7 @@ def worst_section(
         for r in loads.iter_rows(named=True)
     }
     cards = []
-    for r in worst.iter_rows(named=True):
+    for r in data.loads.iter_rows(named=True):
         sources = reasons.filter(pl.col("load_id") == r["load_id"])
         line = say(
             "{machine} in {field}, weighed {at} · expected {expected} % ({span}) · trace quality {quality}",

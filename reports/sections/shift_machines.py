@@ -14,10 +14,10 @@ from reports.page.model import Column, Figure, Fold, Prose, Section, Table, figu
 from reports.page.theme import local
 from reports.sections.shift_cards import sentence
 from reports.sections.shift_fleet import fleet_figure
+from reports.sections.shift_machines_data import ShiftMachinesData
 from reports.sections.shift_pass_maps import pass_maps
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.naming import safe_name
-from transforms.storage.warehouse import Warehouse
 
 
 def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> pl.DataFrame:
@@ -157,17 +157,12 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
 
 
 def machines_section(
-    warehouse: Warehouse,
-    machines: pl.DataFrame,
-    loads: pl.DataFrame,
-    shift: dt.date,
-    catalogue: Catalogue,
-    shown: Shown,
+    data: ShiftMachinesData, loads: pl.DataFrame, shift: dt.date, catalogue: Catalogue, shown: Shown
 ) -> Section:
     """Return the section on the machines of the shift."""
-    course, decisions, passes = (warehouse.table(n) for n in ("shift_course", "setting_decision", "shift_pass"))
+    course, decisions, passes = data.course, data.decisions, data.passes
     day = shown.day(shift)
-    blocks: list[Any] = [fleet_figure(machines, day, shown)]
+    blocks: list[Any] = [fleet_figure(data.machines, day, shown)]
     if course.height:
         blocks.append(
             Prose(say("Open a machine to see its day: loads, topsoil, settings, setting changes and passes."))
@@ -177,7 +172,7 @@ def machines_section(
         for n, f in (("course", course), ("decisions", decisions), ("loads", loads), ("passes", passes))
     }
     empty = {"course": course.clear(), "decisions": decisions.clear(), "loads": loads.clear(), "passes": passes.clear()}
-    for r in machines.iter_rows(named=True):
+    for r in data.machines.iter_rows(named=True):
         own_parts = {n: by[n].get((r["machine_id"],), empty[n]) for n in by}
         if own_parts["course"].height:
             blocks.append(_fold(r, own_parts, catalogue, shown))

@@ -15,7 +15,7 @@ from flows.pipeline import jobs
 from flows.pipeline.jobs import run_job
 from flows.runtime.prefect_server import Engine
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
-from reports.language.check_labels import of_an_earlier_shift
+from reports.sections.fit_checks import of_an_earlier_shift
 from tests.support.program import Demo
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season

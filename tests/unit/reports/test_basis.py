@@ -14,8 +14,11 @@ from flows.stages import pages
 from reports.language.translate import speaking
 from reports.page.model import Page
 from reports.pages.fleet import fleet_page
+from reports.pages.fleet_data import load_fleet_page
 from reports.pages.guide import guide_page
+from reports.pages.guide_data import load_guide_page
 from reports.pages.season import season_page
+from reports.pages.season_data import load_season_page
 from tests.support.program import taretrace_here
 from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.config.workspace import Workspace
@@ -134,9 +137,9 @@ def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace)
     with stages.open_warehouse(workspace) as warehouse, speaking(season.locale, season.texts):
         for product in (GUIDE, BENCHMARK):
             assert product_status(warehouse, product).code is BasisCode.EARLIER_FIT
-        assert notes(guide_page(warehouse, season), "reading") == 1
-        assert notes(fleet_page(warehouse, season), "reading") == 1
-        report = season_page(warehouse, season)
+        assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 1
+        assert notes(fleet_page(load_fleet_page(warehouse), season), "reading") == 1
+        report = season_page(load_season_page(warehouse, season), season)
         assert [notes(report, s) for s in ("guide", "worth", "open")] == [1, 1, 1]
     assert "earlier fit" in pages.what_if_page(workspace, QUIET).read_text("utf-8")
     folder = workspace.root
@@ -147,8 +150,8 @@ def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace)
 def test_pages_of_the_last_fit_carry_no_such_mark(workspace: Workspace):
     season = workspace.season
     with stages.open_warehouse(workspace) as warehouse, speaking(season.locale, season.texts):
-        assert notes(guide_page(warehouse, season), "reading") == 0
-        assert notes(fleet_page(warehouse, season), "reading") == 0
+        assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 0
+        assert notes(fleet_page(load_fleet_page(warehouse), season), "reading") == 0
 
 
 def test_a_product_without_a_basis_is_not_computed(tmp_path):

@@ -11,10 +11,13 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from flows import stages
 from reports.pages.fleet import write_fleet
+from reports.pages.fleet_data import load_fleet_page
 from reports.pages.grower_data import grower_data
 from reports.pages.grower_sheet import write_grower_sheet
-from reports.pages.season import write_season
+from reports.pages.season import write_season, write_season_loads
+from reports.pages.season_data import load_season_loads_page, load_season_page
 from reports.pages.shift import write_shift_page
+from reports.pages.shift_data import load_shift_page
 from tests.support.program import Demo
 from tests.unit.reports.chromium import (
     A4,
@@ -282,9 +285,10 @@ def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
         warehouse.build("load_class")
         season = demo.workspace.season
         paths = [
-            write_shift_page(warehouse, season, tmp_path)[0],
-            *write_season(warehouse, season, tmp_path),
-            *write_fleet(warehouse, season, tmp_path),
+            write_shift_page(load_shift_page(warehouse, season), season, tmp_path)[0],
+            *write_season(load_season_page(warehouse, season), season, tmp_path),
+            write_season_loads(load_season_loads_page(warehouse), season, tmp_path),
+            *write_fleet(load_fleet_page(warehouse), season, tmp_path),
         ]
         paths += write_grower_sheet(next(grower_data(warehouse, season)), season, tmp_path)
     for path in paths:

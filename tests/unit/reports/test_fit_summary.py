@@ -6,7 +6,8 @@ import polars as pl
 import pytest
 
 from flows import stages
-from reports.fit_summary import NAMES, fit_facts, fit_lines
+from reports.fit_summary import NAMES, fit_lines
+from reports.fit_summary_data import fit_facts
 from reports.language.display_units import number
 from reports.language.reason_text import row_reason
 from tests.support.program import taretrace

@@ -14,6 +14,7 @@ from reports.language.display_units import Shown
 from reports.language.reason_text import text_of
 from reports.language.translate import speaking
 from reports.sections.shift_loads import worst_section
+from reports.sections.shift_loads_data import load_worst_loads
 from tests.support.program import taretrace_here
 from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.contracts.reason import Reason
@@ -137,7 +138,7 @@ def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Seaso
     assert page.count(f"as printed on the ticket it is {printed}") == page.count(printed) == 1
     with stages.open_warehouse(workspace) as warehouse, speaking(workspace.season.locale):
         loads = warehouse.query("shift_load", shift_date=shift)
-        section = worst_section(warehouse, shift, loads, workspace.season.catalogue, shown)
+        section = worst_section(load_worst_loads(warehouse, shift), loads, workspace.season.catalogue, shown)
     assert section is not None
     (card, *_) = section.blocks[1].cards
     assert true in card.lines[0]

@@ -13,7 +13,9 @@ from reports.language.translate import speaking
 from reports.page import theme
 from reports.page.html import own_file
 from reports.pages.season import season_page
+from reports.pages.season_data import load_season_page
 from reports.pages.shift import shift_page
+from reports.pages.shift_data import load_shift_page
 from tests.support.program import Demo
 from transforms.storage.warehouse import Warehouse
 
@@ -119,7 +121,8 @@ def test_tooltips_show_the_interval_of_every_estimate(page_html):
 def test_us_units_reach_the_season_report(demo: Demo, written):  # noqa: ARG001  the pages are written first
     season = replace(demo.workspace.season, units="us", locale="en-US", currency="USD")
     with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse, speaking("en-US"):
-        page, shift = season_page(warehouse, season), shift_page(warehouse, season)
+        page = season_page(load_season_page(warehouse, season), season)
+        shift = shift_page(load_shift_page(warehouse, season), season)
     heads = " ".join(c.head for t in shift.tables for c in t.columns)
     assert "Root loss, ton/acre" in heads
     assert "Air, °F" in heads

@@ -12,9 +12,11 @@ from flows.stages import pages
 from reports.language.display_units import Shown
 from reports.page.model import Figure, Page, Prose
 from reports.pages.season import season_page
+from reports.pages.season_data import load_season_page
 from reports.pages.season_open_questions import grid_finding
 from reports.pages.season_overview import change_finding, days_finding
 from reports.pages.shift import shift_page
+from reports.pages.shift_data import load_shift_page
 from reports.sections.effects import effect_finding, labelled
 from reports.sections.season_worth import pile_finding, worth_finding
 from reports.sections.shift_fleet import machine_finding
@@ -37,7 +39,8 @@ def warehouse(demo: Demo, written):  # noqa: ARG001  the pages are written first
 
 @pytest.fixture(scope="module")
 def page(warehouse, demo: Demo) -> Page:
-    return season_page(warehouse, demo.workspace.season)
+    season = demo.workspace.season
+    return season_page(load_season_page(warehouse, season), season)
 
 
 def figures(page: Page) -> dict[str, Figure]:
@@ -221,7 +224,8 @@ def test_the_report_states_missing_estimates(tmp_path):
     season = run_season(tmp_path / "s", seed=3, machines=2, days=2)
     stages.keep(season.workspace, QUIET)
     with stages.open_warehouse(season.workspace) as small:
-        page = season_page(small, season.workspace.season)
+        data = load_season_page(small, season.workspace.season)
+    page = season_page(data, season.workspace.season)
     text = " ".join([page.lead, *(b.text for b in page.walk() if isinstance(b, Prose))])
     assert "not tried enough" in text or "too few" in text.lower()
     assert "cannot be estimated yet: no class of conditions has enough loads" in text
@@ -307,7 +311,8 @@ def test_a_timeline_counts_loads_above_the_expected_interval_and_setting_changes
 
 
 def test_the_shift_page_shows_every_machine_with_its_day(warehouse, demo: Demo):
-    page = shift_page(warehouse, demo.workspace.season)
+    season = demo.workspace.season
+    page = shift_page(load_shift_page(warehouse, season), season)
     shift = warehouse.query("last_shift")["shift_date"][0]
     assert isinstance(shift, dt.date)
     worked = warehouse.table("load_fact").filter(pl.col("shift_date") == shift)["machine_id"].drop_nulls().unique()

@@ -16,6 +16,7 @@ from reports.language.reason_text import text_of
 from reports.language.translate import speaking
 from reports.page.html import embedded
 from reports.pages.shift import shift_page
+from reports.pages.shift_data import load_shift_page
 from reports.sections.cautions import CAUTION
 from reports.sections.shift_cards import card, headline, machine_advice, moves_section
 from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
@@ -261,5 +262,6 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
 
 def test_every_table_of_the_page_has_a_distinct_name(advised: Workspace):
     with stages.open_warehouse(advised) as warehouse, speaking("en-GB"):
-        names = [t.name for t in shift_page(warehouse, advised.season).tables]
+        page = shift_page(load_shift_page(warehouse, advised.season), advised.season)
+    names = [t.name for t in page.tables]
     assert len(names) == len(set(names)) > 10

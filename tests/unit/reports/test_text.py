@@ -16,22 +16,25 @@ from flows import stages
 from flows.stages import pages
 from reports.language.translate import say, say_n, speaking
 from reports.pages.fleet import write_fleet
+from reports.pages.fleet_data import load_fleet_page
 from reports.pages.grower_data import grower_data
 from reports.pages.grower_sheet import write_grower_sheet
 from reports.pages.guide import write_guide
+from reports.pages.guide_data import load_guide_page
 from reports.pages.load import write_load_page
-from reports.pages.season import write_season
+from reports.pages.load_data import load_load_page
+from reports.pages.season import write_season, write_season_loads
+from reports.pages.season_data import load_season_loads_page, load_season_page
 from reports.pages.shift import write_shift_page
+from reports.pages.shift_data import load_shift_page
 from reports.pages.trial_sheet import write_trial_sheet
 from reports.pages.what_if import write_what_if
-from reports.sections.data_health import footer
+from reports.pages.what_if_data import load_what_if_page
 from tests.support.program import Demo, taretrace_here
 from tests.validation.seasons import QUIET
-from transforms.advice.what_if_table import read_table
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import Prices
 from transforms.errors import WorkspaceError
-from transforms.operations.load_view import load_picture
 from transforms.storage.lake import Lake
 from transforms.trial.plan import read_trial
 
@@ -98,15 +101,16 @@ def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
     trial = stages.plan_trial(demo.workspace, query).trial
     pages.shift_page(demo.workspace, QUIET)
     with stages.open_warehouse(demo.workspace) as warehouse:
-        paths = write_shift_page(warehouse, season, out)[:1]
-        paths += [*write_season(warehouse, season, out), write_fleet(warehouse, season, out)[0]]
-        paths += write_guide(warehouse, season, out)
+        paths = write_shift_page(load_shift_page(warehouse, season), season, out)[:1]
+        paths += write_season(load_season_page(warehouse, season), season, out)
+        paths.append(write_season_loads(load_season_loads_page(warehouse), season, out))
+        paths += write_fleet(load_fleet_page(warehouse), season, out)
+        paths += write_guide(load_guide_page(warehouse), season, out)
         paths += write_grower_sheet(next(grower_data(warehouse, season)), season, out)
         grade = warehouse.table("load_trace_grade").sort("trace_quality")
-        picture = load_picture(grade["load_id"][-1], warehouse, Lake(demo.workspace.lake))
-        with speaking(season.locale, season.texts):
-            paths += write_load_page(picture, season, out, footer(warehouse))
-            paths.append(write_what_if(read_table(demo.workspace.what_if), season, out, footer(warehouse)))
+        load = load_load_page(grade["load_id"][-1], warehouse, Lake(demo.workspace.lake))
+        paths += write_load_page(load, season, out)
+        paths.append(write_what_if(load_what_if_page(warehouse, demo.workspace.what_if), season, out))
     planned = read_trial(demo.workspace.trials / f"{trial.trial_id}.toml", season.catalogue)
     paths.append(write_trial_sheet(planned, season, out))
     return {p.name: p.read_text("utf-8") for p in paths}

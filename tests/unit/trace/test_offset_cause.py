@@ -151,7 +151,7 @@ def test_a_queue_does_not_move_the_weighing_time(tmp_path):
         row = stored(warehouse, QUEUE_OR_CLOCK)
         assert row["weighed_true_at"] == WEIGHED
         assert (row["site_ahead_min"], row["site_later_min"]) == (0, 14)
-        (line,) = offset_lines(warehouse)
+        (line,) = offset_lines(warehouse.query("clock_finding"))
         assert "later than the others by 14 min (10 to 18)" in line
 
 
@@ -160,7 +160,7 @@ def test_a_wrong_clock_moves_the_weighing_time(tmp_path):
         row = stored(warehouse, CLOCK, minutes=-45.0)
         assert row["weighed_true_at"] == WEIGHED + dt.timedelta(minutes=45)
         assert (row["site_ahead_min"], row["site_later_min"]) == (-45, 0)
-        (line,) = offset_lines(warehouse)
+        (line,) = offset_lines(warehouse.query("clock_finding"))
         assert "behind by 45 min (41 to 49)" in line
 
 

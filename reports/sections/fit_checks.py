@@ -5,21 +5,21 @@ import polars as pl
 from reports.language.basis_messages import earlier_note
 from reports.language.reason_text import row_reason
 from reports.language.translate import local_date, say, say_n
+from reports.sections.effects_data import FitChecksData
 from transforms.config.settings_catalogue import Catalogue
-from transforms.storage.product_basis import FIT_CHECK, product_status
-from transforms.storage.warehouse import Warehouse
+from transforms.storage.product_basis import FIT_CHECK
 
 
-def check_words(warehouse: Warehouse, response: str, catalogue: Catalogue) -> str:
+def check_words(data: FitChecksData, response: str, catalogue: Catalogue) -> str:
     """Return the number of checks of a fit that passed, and each that did not; empty if none was made."""
-    made = warehouse.query("fit_verdict").filter((pl.col("response") == response) & (pl.col("made") > 0))
+    made = data.verdicts.filter((pl.col("response") == response) & (pl.col("made") > 0))
     if not made.height:
         return ""
-    checks = warehouse.table("fit_check").filter(pl.col("response") == response)
+    checks = data.checks.filter(pl.col("response") == response)
     verdict = made.row(0, named=True)
     counts = {"passed": verdict["passed"], "made": verdict["made"]}
     counted = say("{passed} of {made} checks of this fit passed.", **counts)
-    if earlier := earlier_note(FIT_CHECK, product_status(warehouse, FIT_CHECK)):
+    if earlier := earlier_note(FIT_CHECK, data.status):
         counted = say("{passed} of {made} checks passed.", **counts) + " " + earlier[0].text
     failed = [
         say("Not passed: {reason}.", reason=row_reason(r, catalogue))

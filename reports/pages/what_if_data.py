@@ -1,0 +1,40 @@
+"""Data of the what-if page."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from reports.sections.health_data import FooterData, load_footer
+from transforms.advice.what_if_table import read_table
+from transforms.storage.product_basis import GUIDE, ProductStatus, product_status
+from transforms.storage.warehouse import Warehouse
+
+
+@dataclass(frozen=True)
+class WhatIfPageData:
+    """Contents of the what-if page.
+
+    Attributes:
+        table: coefficients of the fits with ranges of conditions and settings, for the page's script.
+        status: state of the guide, computed together with the table, compared with the last fit.
+        footer: fits and row counts.
+    """
+
+    table: dict[str, Any]
+    status: ProductStatus
+    footer: FooterData
+
+
+def load_what_if_page(warehouse: Warehouse, table: Path) -> WhatIfPageData:
+    """Return the contents of the what-if page.
+
+    Args:
+        warehouse: the workspace's warehouse.
+        table: the workspace's file of the what-if table.
+
+    Raises:
+        WorkspaceError: the file does not exist yet.
+    """
+    return WhatIfPageData(
+        table=read_table(table), status=product_status(warehouse, GUIDE), footer=load_footer(warehouse)
+    )

@@ -1,0 +1,38 @@
+"""Data of the sections on the causes of dirt and losses."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from reports.sections.effects_data import EffectsData, load_effects
+from transforms.storage.warehouse import Warehouse
+
+
+@dataclass(frozen=True)
+class SeasonEffectsData:
+    """Contents of the sections on the causes of dirt and losses; every table has the rows of all responses.
+
+    Attributes:
+        effects: effects of one step of each setting, and the checks of the fits.
+        sources: share of each source in the variance, rows of `variance_source`.
+        kinds: share of each kind of source, rows of `fit_sources`.
+        comparisons: pooled, between-visit and within-visit effects of each setting, rows of `confounding`.
+        curves: rows of `curve`.
+    """
+
+    effects: EffectsData
+    sources: pl.DataFrame
+    kinds: pl.DataFrame
+    comparisons: pl.DataFrame
+    curves: pl.DataFrame
+
+
+def load_season_effects(warehouse: Warehouse) -> SeasonEffectsData:
+    """Return the causes of dirt and losses."""
+    return SeasonEffectsData(
+        effects=load_effects(warehouse),
+        sources=warehouse.query("variance_source"),
+        kinds=warehouse.query("fit_sources"),
+        comparisons=warehouse.table("confounding"),
+        curves=warehouse.table("curve"),
+    )
