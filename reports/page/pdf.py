@@ -10,7 +10,8 @@ import vl_convert
 
 from reports.language.bidi import without_overrides
 from reports.language.translate import chart_locales, locale, say
-from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small, Table
+from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small
+from reports.page.tables import Table
 
 PAPER_WIDTH = 680
 """Width in pixels at which a chart is drawn before it is scaled to the paper."""

@@ -8,7 +8,8 @@ import xlsxwriter
 
 from reports.language.bidi import without_isolates
 from reports.language.translate import say
-from reports.page.model import LoadList, Page, Table
+from reports.page.model import LoadList, Page
+from reports.page.tables import Table
 
 MAX_NAME_LENGTH = 31
 """Maximum length of a sheet name in Excel."""

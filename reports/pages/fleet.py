@@ -14,7 +14,8 @@ from reports.language.translate import mark, say, say_n, speaking
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
 from reports.page.links import loads_link
-from reports.page.model import Cell, Column, Figure, Filters, Fold, Page, Prose, Section, Table, figure, table_of, words
+from reports.page.model import Figure, Filters, Fold, Page, Prose, Section
+from reports.page.tables import Cell, Column, Table, figure, table_of, words
 from reports.pages.fleet_data import FleetPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section

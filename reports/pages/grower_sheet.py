@@ -15,7 +15,8 @@ from reports.language.reason_text import text_of
 from reports.language.translate import mark, say, say_n, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
-from reports.page.model import Column, Figure, Page, Prose, Section, Table, figure, spanned, table_of, words
+from reports.page.model import Figure, Page, Prose, Section
+from reports.page.tables import Column, Table, figure, spanned, table_of, words
 from reports.page.theme import local
 from reports.pages.grower_data import GrowerData
 from reports.sections.grower_place import place_block

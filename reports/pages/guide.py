@@ -13,21 +13,8 @@ from reports.language.reason_text import row_reason
 from reports.language.translate import say, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import render, write_page
-from reports.page.model import (
-    Cell,
-    Column,
-    Figure,
-    Filters,
-    Fold,
-    Page,
-    Prose,
-    Section,
-    Small,
-    Table,
-    figure,
-    table_of,
-    words,
-)
+from reports.page.model import Figure, Filters, Fold, Page, Prose, Section, Small
+from reports.page.tables import Cell, Column, Table, figure, table_of, words
 from reports.pages.guide_data import GuidePageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section

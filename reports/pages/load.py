@@ -15,7 +15,8 @@ from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, speaking
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
-from reports.page.model import Chart, Column, Figure, Page, Prose, Section, Table, figure, figures, table_of, words
+from reports.page.model import Chart, Figure, Page, Prose, Section
+from reports.page.tables import Column, Table, figure, figures, table_of, words
 from reports.pages.load_data import LoadPageData
 from reports.sections.data_health import footer
 from transforms.config.settings_catalogue import Catalogue

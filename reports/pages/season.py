@@ -8,7 +8,8 @@ from reports.language.display_units import Shown
 from reports.language.translate import say, speaking, translated
 from reports.page.formats import HTML, Forms
 from reports.page.html import write_page
-from reports.page.model import Filters, Heading, LoadList, Page, Prose, Section
+from reports.page.model import Filters, LoadList, Page, Prose, Section
+from reports.page.tables import Heading
 from reports.pages.season_data import SeasonLoadsPageData, SeasonPageData
 from reports.pages.season_open_questions import open_questions_section
 from reports.pages.season_overview import lead, overview_section

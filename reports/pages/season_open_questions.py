@@ -10,7 +10,8 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import capital, setting_label, step_in_words
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
-from reports.page.model import Column, Figure, Prose, Section, Table, figure, table_of, words
+from reports.page.model import Figure, Prose, Section
+from reports.page.tables import Column, Table, figure, table_of, words
 from reports.pages.season_data import OpenQuestionsData
 from reports.sections.effects import labelled
 from transforms.config.settings_catalogue import Catalogue

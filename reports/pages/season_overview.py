@@ -10,7 +10,8 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import RESPONSES, capital, mean_interval, topsoil_and_soil
 from reports.language.translate import mark, say
 from reports.page.links import loads_link
-from reports.page.model import Column, Figure, Prose, Section, Table, figure, spanned, table_of, words
+from reports.page.model import Figure, Prose, Section
+from reports.page.tables import Column, Table, figure, spanned, table_of, words
 from reports.page.theme import midnight
 from reports.pages.season_data import OverviewData
 from transforms.config.settings_catalogue import ROOT_LOSS

@@ -5,7 +5,8 @@ import polars as pl
 from reports.charts.wetness import wetness
 from reports.language.display_units import Shown
 from reports.language.translate import say, translated
-from reports.page.model import Cell, Column, Figure, Prose, Section, Table, figure, table_of, words
+from reports.page.model import Figure, Prose, Section
+from reports.page.tables import Cell, Column, Table, figure, table_of, words
 from reports.page.theme import local
 from reports.sections.conditions_data import ConditionsData
 

@@ -10,7 +10,8 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import local_date, mark, say, say_n, translated
-from reports.page.model import Column, Fold, Prose, Section, Table, figure, figures, table_of, words
+from reports.page.model import Fold, Prose, Section
+from reports.page.tables import Column, Table, figure, figures, table_of, words
 from reports.sections.clock_offsets import offset_lines
 from reports.sections.health_data import FooterData, HealthData
 from transforms.config.settings_catalogue import Catalogue

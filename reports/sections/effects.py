@@ -7,7 +7,8 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import RESPONSES, capital, interval, listed, setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
-from reports.page.model import Column, Figure, Prose, Table, figure, table_of, words
+from reports.page.model import Figure, Prose
+from reports.page.tables import Column, Table, figure, table_of, words
 from reports.sections.effects_data import EffectsData
 from reports.sections.fit_checks import check_words
 from transforms.config.settings_catalogue import Catalogue

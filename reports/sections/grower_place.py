@@ -6,7 +6,8 @@ from reports.language.labels import interval
 from reports.language.place_messages import MARKS, THIRDS
 from reports.language.reason_text import text_of
 from reports.language.translate import say
-from reports.page.model import Column, Figure, Prose, Table, figure, table_of, words
+from reports.page.model import Figure, Prose
+from reports.page.tables import Column, Table, figure, table_of, words
 from transforms.benchmark.disclosure import QUANTILES, WIDTH
 from transforms.benchmark.own_view import OwnView
 

@@ -3,7 +3,8 @@
 from dataclasses import fields
 
 from reports.language.translate import mark, say, translated
-from reports.page.model import Column, Prose, Section, Table, figure, table_of, words
+from reports.page.model import Prose, Section
+from reports.page.tables import Column, Table, figure, table_of, words
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Prices, Season
 

@@ -12,7 +12,8 @@ from reports.language.display_units import Shown, number
 from reports.language.labels import COUNTED, KINDS, RESPONSES, capital, listed, setting_label, source_label, value_words
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translated
-from reports.page.model import Cell, Column, Figure, Fold, Prose, Section, Small, Table, figure, table_of, words
+from reports.page.model import Figure, Fold, Prose, Section, Small
+from reports.page.tables import Cell, Column, Table, figure, table_of, words
 from reports.sections.effects import effects_blocks, labelled
 from reports.sections.season_effects_data import SeasonEffectsData
 from transforms.config.settings_catalogue import Catalogue

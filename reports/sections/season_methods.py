@@ -5,7 +5,8 @@ from reports.language.display_units import number
 from reports.language.labels import RESPONSES
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say
-from reports.page.model import Column, Prose, Section, figure, table_of, words
+from reports.page.model import Prose, Section
+from reports.page.tables import Column, figure, table_of, words
 from reports.sections.effects_data import FitChecksData
 from reports.sections.fit_checks import of_an_earlier_shift
 from transforms.config.settings_catalogue import Catalogue

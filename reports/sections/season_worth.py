@@ -11,7 +11,8 @@ from reports.language.bidi import isolated
 from reports.language.display_units import NOTHING, Shown, number
 from reports.language.labels import capital, interval, listed, setting_label, topsoil_and_soil, value_words
 from reports.language.translate import say, say_n, translated
-from reports.page.model import Column, Figure, Prose, Section, figure, table_of, words
+from reports.page.model import Figure, Prose, Section
+from reports.page.tables import Column, figure, table_of, words
 from reports.page.theme import midnight
 from reports.pages.guide import guide_finding
 from reports.sections.season_worth_data import SeasonGuideData

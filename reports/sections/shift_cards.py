@@ -11,20 +11,8 @@ from reports.language.labels import capital, move_in_words, percent_change, sure
 from reports.language.reason_text import reason_text, row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.links import machine_anchor
-from reports.page.model import (
-    Card,
-    Cards,
-    Cell,
-    Column,
-    Fold,
-    MoveCard,
-    Prose,
-    Section,
-    Table,
-    figure,
-    table_of,
-    words,
-)
+from reports.page.model import Card, Cards, Fold, MoveCard, Prose, Section
+from reports.page.tables import Cell, Column, Table, figure, table_of, words
 from reports.sections.prices import assumption_words
 from transforms.advice.moves import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE

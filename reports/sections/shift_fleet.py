@@ -9,7 +9,8 @@ from reports.language.display_units import Shown
 from reports.language.labels import listed
 from reports.language.translate import say
 from reports.page.links import loads_link
-from reports.page.model import Cell, Column, Figure, Table, figure, spanned, table_of, words
+from reports.page.model import Figure
+from reports.page.tables import Cell, Column, Table, figure, spanned, table_of, words
 from reports.sections.shift_cards import sentence
 
 

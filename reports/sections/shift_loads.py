@@ -6,7 +6,8 @@ from reports.charts.load_contributions import load_contributions
 from reports.language.display_units import Shown, number
 from reports.language.labels import interval, source_label
 from reports.language.translate import say, translated
-from reports.page.model import Card, Cards, Column, Figure, Heading, LoadList, Prose, Section, figure, table_of, words
+from reports.page.model import Card, Cards, Figure, LoadList, Prose, Section
+from reports.page.tables import Column, Heading, figure, table_of, words
 from reports.sections.shift_loads_data import WorstLoadsData
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES

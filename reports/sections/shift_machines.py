@@ -10,7 +10,8 @@ from reports.language.bidi import isolated
 from reports.language.display_units import Shown, number
 from reports.language.labels import interval, setting_label, value_words
 from reports.language.translate import say, say_n
-from reports.page.model import Column, Figure, Fold, Prose, Section, Table, figure, table_of, words
+from reports.page.model import Figure, Fold, Prose, Section
+from reports.page.tables import Column, Table, figure, table_of, words
 from reports.page.theme import local
 from reports.sections.shift_cards import sentence
 from reports.sections.shift_fleet import fleet_figure

@@ -5,7 +5,8 @@ import polars as pl
 from reports.charts.shift_passes import shift_passes
 from reports.language.labels import interval
 from reports.language.translate import say
-from reports.page.model import Column, Figure, Table, figure, table_of, words
+from reports.page.model import Figure
+from reports.page.tables import Column, Table, figure, table_of, words
 
 METRES_PER_DEG = 111_320.0
 MIN_PASSES = 5

@@ -12,7 +12,8 @@ from reports.language.labels import listed
 from reports.language.translate import say, say_n
 from reports.page.formats import Forms
 from reports.page.html import write_page
-from reports.page.model import Card, Cards, Filters, Fold, Heading, LoadList, Page, Prose, Row, Section, Table, words
+from reports.page.model import Card, Cards, Filters, Fold, LoadList, Page, Prose, Section
+from reports.page.tables import Heading, Row, Table, words
 
 HEBREW, ARABIC = "\u05de\u05db\u05d5\u05e0\u05d4-12", "\u062d\u0642\u0644 7"
 FORCED = "A\u202e21\u202cB"

@@ -5,7 +5,7 @@ import re
 import polars as pl
 
 from reports.charts.funnel import STANDING, funnel
-from reports.page.model import Row
+from reports.page.tables import Row
 from reports.pages.fleet import benchmark_table, finding
 from transforms.benchmark.benchmark import BENCHMARK_SCHEMA
 from transforms.contracts.reason import reason

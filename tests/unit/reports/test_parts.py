@@ -20,19 +20,14 @@ from reports.page.model import (
     Figure,
     Filters,
     Fold,
-    Heading,
     LoadList,
     MoveCard,
     Page,
     Prose,
-    Row,
     Section,
     Small,
-    Table,
-    figure,
-    spanned,
-    words,
 )
+from reports.page.tables import Heading, Row, Table, figure, spanned, words
 from tests.unit.reports.chromium import console_errors, opened, unfold
 from transforms.errors import WorkspaceError
 

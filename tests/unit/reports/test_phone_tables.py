@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from reports.page.html import write_page
-from reports.page.model import Heading, Page, Row, Section, Table, words
+from reports.page.model import Page, Section
+from reports.page.tables import Heading, Row, Table, words
 from tests.unit.reports.chromium import evaluate, opened, overflow
 
 LONG = {

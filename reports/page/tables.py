@@ -1,0 +1,152 @@
+"""Tables of pages: cells that keep values beside their texts, columns of header and cell, rows with marks.
+
+A workbook receives numbers where a page shows text.
+"""
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from reports.language.display_units import NOTHING, number
+from reports.language.translate import say
+
+
+@dataclass(frozen=True)
+class Cell:
+    """Displayed text of a value with the value itself, its 95 % interval and a link to its rows.
+
+    Attributes:
+        text: displayed text.
+        value: value in the displayed unit; None if missing.
+        lo: lower bound of its 95 % interval.
+        hi: upper bound of its 95 % interval.
+        href: link to the rows behind it.
+        strong: True if shown in bold.
+    """
+
+    text: str
+    value: float | str | None = None
+    lo: float | None = None
+    hi: float | None = None
+    href: str | None = None
+    strong: bool = False
+
+
+def words(text: Any, href: str | None = None, *, strong: bool = False) -> Cell:
+    """Return a text cell; a dash if the text is missing."""
+    shown = NOTHING if text is None or text == "" else str(text)
+    return Cell(shown, None if shown == NOTHING else shown, href=href, strong=strong)
+
+
+def figure(
+    value: float | None,
+    digits: int = 1,
+    lo: float | None = None,
+    hi: float | None = None,
+    *,
+    sign: bool = False,
+    href: str | None = None,
+    strong: bool = False,
+) -> Cell:
+    """Return a number cell with its 95 % interval if both bounds are given."""
+    if value is None or not math.isfinite(value):
+        return Cell(NOTHING)
+    text = number(value, digits, sign=sign)
+    if lo is not None and hi is not None:
+        text = say("{value} ({lo} to {hi})", value=text, lo=number(lo, digits), hi=number(hi, digits))
+    return Cell(text, value, lo, hi, href, strong)
+
+
+def spanned(value: float | None, half: float | None, digits: int = 1) -> Cell:
+    """Return a number cell with its 95 % interval, given the half-width of the interval."""
+    if value is None or half is None:
+        return figure(value, digits)
+    return figure(value, digits, value - half, value + half)
+
+
+@dataclass(frozen=True)
+class Heading:
+    """Column header; numbers are right-aligned, texts left-aligned."""
+
+    head: str
+    numeric: bool = True
+    wrap: bool = False
+
+
+@dataclass(frozen=True)
+class Column:
+    """Column of a table: its header and the cell that it makes of a row.
+
+    Attributes:
+        head: text of the header.
+        cell: function from a row of data to its cell.
+        numeric: True if right-aligned.
+        wrap: True if long texts wrap.
+    """
+
+    head: str
+    cell: Callable[[Any], Cell]
+    numeric: bool = True
+    wrap: bool = False
+
+    @property
+    def heading(self) -> Heading:
+        """Header without the cells."""
+        return Heading(self.head, self.numeric, self.wrap)
+
+
+@dataclass(frozen=True)
+class Row:
+    """Row of cells, with the marks that filters use (`machine`, `site`, `wetness`, `soil`)."""
+
+    cells: tuple[Cell, ...]
+    marks: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Table:
+    """Table; on a phone each row becomes a block with each value under its column header.
+
+    Attributes:
+        id: unique on the page.
+        name: short description of its contents; also the name of the workbook sheet.
+        columns: column headers.
+        rows: rows of cells.
+        caption: units and the meaning of intervals and n.
+    """
+
+    kind: ClassVar[str] = "table"
+    id: str
+    name: str
+    columns: tuple[Heading, ...]
+    rows: tuple[Row, ...]
+    caption: str = ""
+
+
+def figures(name: str, digits: int = 1) -> Callable[[Any], Cell]:
+    """Return the cells of a column of numbers: the value under a name in each row, a mapping."""
+    return lambda r: figure(r[name], digits)
+
+
+def table_of(
+    id_: str,
+    name: str,
+    columns: Iterable[Column],
+    rows: Iterable[Any],
+    caption: str = "",
+    marks: Callable[[Any], dict[str, str]] = lambda _: {},
+) -> Table:
+    """Return a table: its columns applied to rows of data, so that a header cannot drift from its cells.
+
+    Args:
+        id_: unique on the page.
+        name: short description of its contents.
+        columns: the columns, each with its header and cells.
+        rows: rows of data, in the form that the columns' cells expect.
+        caption: units and the meaning of intervals and n.
+        marks: function from a row of data to the marks that filters use.
+    """
+    shown = tuple(columns)
+    filled = tuple(Row(tuple(c.cell(r) for c in shown), marks(r)) for r in rows)
+    return Table(id_, name, tuple(c.heading for c in shown), filled, caption)
