@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import duckdb
 import polars as pl
+from polars.datatypes import DataTypeClass
 
 from transforms.contracts.classes import SQL_VARIABLES
 from transforms.errors import DamagedError, WorkspaceError
@@ -272,12 +273,12 @@ class Warehouse:
         return self._rows(sql_text("checks", name), {})
 
 
-def _fits(kind: pl.DataType, column: pl.DataType) -> bool:
+def _fits(kind: pl.DataType | DataTypeClass, column: pl.DataType | DataTypeClass) -> bool:
     """Return True if a column can store values of another type unchanged."""
     if kind in {column, pl.Null} or (isinstance(column, pl.Datetime) and isinstance(kind, pl.Datetime)):
         return True
     if isinstance(column, pl.List) and isinstance(kind, pl.List):
-        return _fits(kind.inner, column.inner)  # type: ignore[arg-type]
+        return _fits(kind.inner, column.inner)
     return kind.is_integer() and column.is_numeric()
 
 

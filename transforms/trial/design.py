@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from transforms.arrays import narrow
 from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.errors import WorkspaceError
@@ -125,8 +126,7 @@ def design_trial(
 def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
     """Return the date given, or the day after the last shift."""
     if text is None:
-        last: dt.date = facts["shift_date"].max()  # type: ignore[assignment]
-        return last + dt.timedelta(days=1)
+        return narrow(facts["shift_date"].max(), dt.date) + dt.timedelta(days=1)
     try:
         return dt.date.fromisoformat(text)
     except ValueError as problem:

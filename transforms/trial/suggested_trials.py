@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.contracts.reason import REASON_COLUMNS, Reason, reason
 from transforms.trial.design import USUAL_DETECT_PCT
@@ -36,7 +37,7 @@ def _why(r: dict[str, object]) -> Reason | None:
         return UNTRIED
     if r["reason_code"] == "effect_confounded":
         return CONFOUNDED
-    low, high = float(r["lo95"]), float(r["hi95"])  # type: ignore[arg-type]
+    low, high = to_float(r["lo95"]), to_float(r["hi95"])
     return WIDE if low < 0 < high and high - low > WIDE_PCT else None
 
 
