@@ -313,9 +313,9 @@ def test_a_long_log_is_walked_in_chunks_as_it_would_be_whole(counts):
     found = list(walk(read, layout, [0, 3, 8]))
     assert sum(r.head.size for r in found) == len(made)
     assert not any(r.gaps for r in found)
-    values = np.concatenate([r.values[:3] for r in found], axis=1)
+    logged = np.concatenate([r.values[:3] for r in found], axis=1)
     wanted = np.array([[m.values.get(k, np.nan) for m in made] for k in (0, 3, 8)], dtype=float)
-    assert np.array_equal(values, wanted, equal_nan=True)
+    assert np.array_equal(logged, wanted, equal_nan=True)
     assert np.array_equal(np.concatenate([r.head["lat"] for r in found]), [m.position["A"] for m in made])
 
 

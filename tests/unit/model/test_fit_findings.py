@@ -127,8 +127,8 @@ def test_top_tare_is_a_third_response(catalogue):
     facts = season.with_columns(pl.Series("scalper_height_mm", height), pl.Series(TOPS, pct_from_scale(z)))
     found = fit_response(facts, TOPS, catalogue, 0.1)
     assert found is not None
-    row = effects(found, catalogue, 30).filter(pl.col("wetness_class").is_null() & pl.col("soil_class").is_null())
-    row = row.filter(pl.col("setting") == "scalper_height_mm").row(0, named=True)
+    overall = effects(found, catalogue, 30).filter(pl.col("wetness_class").is_null() & pl.col("soil_class").is_null())
+    row = overall.filter(pl.col("setting") == "scalper_height_mm").row(0, named=True)
     assert row["lo95"] < 100 * np.expm1(0.05) < row["hi95"]
     assert row["response"] == TOPS
 

@@ -85,6 +85,7 @@ def test_noise_is_the_lab_s_and_the_fleet_s():
 
 def test_the_fewest_pairs_that_do():
     pairs = pairs_for(0.1, 0.2, 0.8)
+    assert pairs is not None
     assert power_of(pairs, 0.1, 0.2) >= 0.8 > power_of(pairs - 1, 0.1, 0.2)
     assert pairs_for(5.0, 0.2, 0.8) == 8
     assert pairs_for(0.001, 0.2, 0.8) is None
