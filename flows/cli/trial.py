@@ -31,9 +31,6 @@ def trial_plan(
         float | None,
         typer.Option(min=0.5, max=80, help="Set the change in dirt to detect, in percent (default: from the advice)."),
     ] = None,
-    power: Annotated[
-        float, typer.Option(min=0.5, max=0.99, help="Set the probability of detecting that change.")
-    ] = 0.8,
     as_json: Json = False,
 ) -> None:
     """Plan a trial of alternating loads in random order, sized for the noise of this lab and fleet.
@@ -44,7 +41,7 @@ def trial_plan(
     from flows.cli.decision_tables import basis_of
     from transforms.storage.product_basis import ADVICE
 
-    request = stages.TrialAsked(setting, machine, field, to, day, detect_pct, power)
+    request = stages.TrialAsked(setting, machine, field, to, day, detect_pct)
     planned = stages.plan_trial(Workspace(folder), request)
     trial, path, sheet = planned.trial, planned.file.resolve(), planned.sheet.resolve()
     label = Workspace(folder).season.catalogue[trial.setting].label

@@ -71,7 +71,7 @@ def season_page(warehouse: Warehouse, season: Season) -> Page:
             guide_section(warehouse, catalogue, shown),
             worth_section(warehouse, shown),
             pile_section(warehouse, shown),
-            open_questions_section(warehouse, catalogue, shown),
+            open_questions_section(warehouse, season, shown),
             methods_section(warehouse, catalogue),
             health_section(warehouse, catalogue, shown),
             price_section(season),

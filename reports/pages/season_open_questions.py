@@ -11,6 +11,7 @@ from reports.language.translate import say, say_n, translated
 from reports.page.model import Column, Figure, Prose, Row, Section, Table, figure, words
 from reports.sections.effects import labelled
 from transforms.config.settings_catalogue import Catalogue
+from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
@@ -115,7 +116,8 @@ def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) 
     )
 
 
-def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def _trials(suggested: pl.DataFrame, season: Season, shown: Shown) -> Table:
+    catalogue = season.catalogue
     return Table(
         "trials-table",
         say("suggested trials"),
@@ -148,21 +150,23 @@ def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Tabl
             for r in suggested.iter_rows(named=True)
         ),
         say(
-            "Split-run trials of alternate loads that detect the given change with a chance of 80 in 100; a dash means "
-            "more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
-            "conditions."
+            "Split-run trials of alternate loads that detect the given change with a chance of {power} in 100; a dash "
+            "means more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
+            "conditions.",
+            power=number(100 * season.trial_power, 0),
         ),
     )
 
 
-def open_questions_section(warehouse: Warehouse, catalogue: Catalogue, shown: Shown) -> Section:
+def open_questions_section(warehouse: Warehouse, season: Season, shown: Shown) -> Section:
     """Return the section on open questions, suggested trials and trial results."""
+    catalogue = season.catalogue
     suggested, results = warehouse.table("trial_wanted"), warehouse.table("trial_result")
     blocks = [
         _grid(warehouse, catalogue),
         *earlier_note(GUIDE, product_status(warehouse, GUIDE)),
         Prose(trials_finding(suggested, catalogue, shown)),
-        _trials(suggested, catalogue, shown),
+        _trials(suggested, season, shown),
     ]
     if results.height:
         blocks.append(

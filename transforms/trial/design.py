@@ -79,7 +79,7 @@ def design_trial(
     """Return the trial requested.
 
     Args:
-        asked: setting, machine, field, to, day, detect_pct, power; None to take a value from the advice or the data.
+        asked: setting, machine, field, to, day, detect_pct; None to take a value from the advice or the data.
         facts: `load_fact`.
         advice: `advice`; its "try" rows suggest trials.
         fit_run: `fit_run`, for the residual standard deviation within visits.
@@ -97,7 +97,7 @@ def design_trial(
     values = _values(facts, basis, asked["to"], season)
     noise = TrialNoise(float(fitted["residual_sd"][0]), season.lab_cv_at_25_kg)
     detect = float(asked["detect_pct"] or abs(basis["dirt_change_pct"] or USUAL_DETECT_PCT))
-    pairs = trial_size(facts, basis["machine_id"], detect, noise, asked["power"]).pairs
+    pairs = trial_size(facts, basis["machine_id"], detect, noise, season.trial_power).pairs
     if pairs is None:
         raise WorkspaceError(
             f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %",
@@ -118,7 +118,7 @@ def design_trial(
         values,
         drawn_order(pairs, seed),
         detect,
-        asked["power"],
+        season.trial_power,
         noise.pair_sd(facts),
     )
 

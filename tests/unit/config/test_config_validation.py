@@ -35,6 +35,7 @@ SEASON_SAMPLE, MAPPING_SAMPLE = 2200, 4500
 MORE_SEASON = {
     "sites": {"north": {"lat_deg": 50.3, "lon_deg": 15.1}, "south": {"lat_deg": 49, "lon_deg": 15}},
     "fit": {"last_season": "../before"},
+    "trial": {"power": 0.9},
     "run": {"engine": "dask", "address": "tcp://10.0.0.5:8786", "lake": "s3://bucket/s", "keep_telemetry_days": 90},
     "settings": {
         "brush_speed_rpm": {
@@ -209,6 +210,7 @@ def test_all_errors_of_a_season_come_at_once(tmp_path):
         table["advice"] |= {"probability": 1.2, "min_loads": True}
         table["sites"] |= {"a": {"lat_deg": 90.5, "lon_deg": 180.5}, "North": {"lat_deg": 1, "lon_deg": 1}}
         table["lab"]["cv_at_25_kg"] = 1.5
+        table["trial"]["power"] = 0.995
         table["labs"] = {}
         table["schedule"] |= {"after_shift": ["05:20", "05:20"], "new_files_every_min": math.inf}
 
@@ -222,6 +224,7 @@ def test_all_errors_of_a_season_come_at_once(tmp_path):
         ("wrong_value", "lat_deg"),
         ("wrong_value", "lon_deg"),
         ("wrong_value", "cv_at_25_kg"),
+        ("wrong_value", "power"),
         ("unknown_key", "labs"),
         ("wrong_value", "after_shift"),
         ("wrong_value", "new_files_every_min"),
@@ -268,6 +271,18 @@ def test_a_file_that_cannot_be_read(tmp_path, catalogue, content):
         with pytest.raises(ConfigError) as reported:
             read(tmp_path / name)
         assert name in str(reported.value)
+
+
+def test_the_power_of_trials_is_between_its_bounds_and_four_fifths_by_default(tmp_path):
+    path = tmp_path / "season.toml"
+    for content, expected in (("", 0.8), ("[trial]\npower = 0.5", 0.5), ("[trial]\npower = 0.99", 0.99)):
+        path.write_text(content, "utf-8")
+        assert read_season(path).trial_power == expected
+    for power in ("0.49", "1", '"high"'):
+        path.write_text(f"[trial]\npower = {power}", "utf-8")
+        with pytest.raises(ConfigError) as reported:
+            read_season(path)
+        assert errors(reported.value) == {("wrong_value", "power")}
 
 
 def test_something_else_in_place_of_a_file(tmp_path, catalogue):
