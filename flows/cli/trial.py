@@ -6,7 +6,6 @@ import typer
 
 from flows.cli.options import HERE, Folder, Json
 from flows.cli.output import finish
-from reports.language.reason_text import text_of
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
 
@@ -77,6 +76,7 @@ def trial_read(
     The next fit uses these loads as especially clean evidence: each pair on its own, with the planned settings.
     """
     from flows import stages
+    from reports.language.reason_text import text_of
 
     analysed = stages.read_trial_loads(Workspace(folder), trial_id)
     trial, result = analysed.trial, analysed.result
