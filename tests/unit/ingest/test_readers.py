@@ -211,7 +211,7 @@ def test_a_feature_without_a_usable_outline_is_rejected_with_its_reason(tmp_path
     assert json.loads(out.rejected["raw"][0])["properties"] == {"id": "F1"}
 
 
-def test_an_outline_that_crosses_itself_is_mended(tmp_path, catalogue):
+def test_an_outline_that_crosses_itself_is_repaired(tmp_path, catalogue):
     bow = [[15.0, 50.0], [15.01, 50.01], [15.01, 50.0], [15.0, 50.01], [15.0, 50.0]]
     path = collection(tmp_path / "f.geojson", ({"id": "F1"}, polygon(bow)))
     (text,) = take(path, mapping(catalogue, "field_boundary", BOUNDARY), catalogue).accepted["boundary"]

@@ -271,7 +271,7 @@ def test_outlying_loads_are_drawn_in_and_told(small, catalogue):
     clean = refitted(small.facts, catalogue)
     assert not clean.tails.drawn_in
     assert found.reml.residual < 3 * clean.reml.residual
-    # Rows are weighed by what is found again, drawn in or not.
+    # Rows are weighed by what is found again, Huberised or not.
     for fit in (found, clean):
         assert fit.reml.residual == pytest.approx(fit.s2, rel=SETTLED)
 
