@@ -179,7 +179,7 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     )
     wet, soil = classes_at(question.topsoil_wetness, question.clay_pct)
     notes = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
-    warnings = [f"Warning, outside what was tried: {'; '.join(found.untried)}."] if found.untried else []
+    warnings = [f"Warning, this is outside the observed range: {'; '.join(found.untried)}."] if found.untried else []
     code, earlier = basis_of(workspace, GUIDE)
     outcome = {"question": asdict(question), **asdict(found), "basis_code": code}
     _print_table(outcome, "What if", shown, [*earlier, *warnings, *notes], as_json=as_json)

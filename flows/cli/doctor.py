@@ -92,7 +92,7 @@ def cluster(workspace: Workspace) -> Iterator[Finding]:
     try:
         from distributed import Client
 
-        with Client(place.address, timeout="5s", set_as_default=False) as client:  # type: ignore[no-untyped-call]
+        with Client(place.address, timeout="5s", set_as_default=False) as client:
             versions = client.run(version, "taretrace")
     except (ImportError, OSError, ValueError) as problem:
         yield Finding(

@@ -6,7 +6,6 @@ import typer
 
 from flows.cli.options import HERE, Folder, Json
 from flows.cli.output import finish
-from reports.language.reason_text import text_of
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
 
@@ -31,9 +30,6 @@ def trial_plan(
         float | None,
         typer.Option(min=0.5, max=80, help="Set the change in dirt to detect, in percent (default: from the advice)."),
     ] = None,
-    power: Annotated[
-        float, typer.Option(min=0.5, max=0.99, help="Set the probability of detecting that change.")
-    ] = 0.8,
     as_json: Json = False,
 ) -> None:
     """Plan a trial of alternating loads in random order, sized for the noise of this lab and fleet.
@@ -44,7 +40,7 @@ def trial_plan(
     from flows.cli.decision_tables import basis_of
     from transforms.storage.product_basis import ADVICE
 
-    request = stages.TrialAsked(setting, machine, field, to, day, detect_pct, power)
+    request = stages.TrialAsked(setting, machine, field, to, day, detect_pct)
     planned = stages.plan_trial(Workspace(folder), request)
     trial, path, sheet = planned.trial, planned.file.resolve(), planned.sheet.resolve()
     label = Workspace(folder).season.catalogue[trial.setting].label
@@ -80,6 +76,7 @@ def trial_read(
     The next fit uses these loads as especially clean evidence: each pair on its own, with the planned settings.
     """
     from flows import stages
+    from reports.language.reason_text import text_of
 
     analysed = stages.read_trial_loads(Workspace(folder), trial_id)
     trial, result = analysed.trial, analysed.result

@@ -73,7 +73,7 @@ def placed(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tup
             remedy="install requirements-cluster.txt here and on the workers",
         ) from problem
     try:
-        Client(place.address, timeout="10s", set_as_default=False).close()  # type: ignore[no-untyped-call]
+        Client(place.address, timeout="10s", set_as_default=False).close()
     except (OSError, ValueError) as problem:
         raise WorkspaceError(
             f"no Dask scheduler answers at {place.address}",

@@ -23,6 +23,7 @@ from transforms.jobs.guide_jobs import GuideJob, build_guide_table
 from transforms.parallel import Executor, local, serial
 from transforms.storage.product_basis import ADVICE, GUIDE, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
+from transforms.trial.size import TrialNoise
 from transforms.trial.suggested_trials import suggest_trials
 
 ADVICE_SEED = 20_251_001
@@ -116,8 +117,8 @@ def guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor: Execut
         suggested = suggest_trials(
             warehouse.table("effect"),
             warehouse.query("trial_ground"),
-            float(np.sqrt(fits.dirt.reml.residual)),
-            season.lab_cv_at_25_kg,
+            TrialNoise(float(np.sqrt(fits.dirt.reml.residual)), season.lab_cv_at_25_kg),
+            season.trial_power,
             season.catalogue,
         )
         with warehouse.transaction():

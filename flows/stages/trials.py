@@ -26,7 +26,6 @@ class TrialAsked:
     to: float | None
     day: str | None
     detect_pct: float | None
-    power: float
 
 
 @dataclass(frozen=True)

@@ -72,7 +72,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
             guide_section(data.guide, catalogue, shown),
             worth_section(data.guide, shown),
             pile_section(data.piles, shown),
-            open_questions_section(data.open_questions, data.guide.status, catalogue, shown),
+            open_questions_section(data.open_questions, data.guide.status, season, shown),
             methods_section(data.causes.effects.fit_checks, data.health.counts["trace_quality"], catalogue),
             health_section(data.health, catalogue, shown),
             price_section(season),

@@ -15,6 +15,7 @@ from reports.page.tables import Column, Table, figure, table_of, words
 from reports.pages.season_data import OpenQuestionsData
 from reports.sections.effects import labelled
 from transforms.config.settings_catalogue import Catalogue
+from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import GUIDE, ProductStatus
 
@@ -109,7 +110,8 @@ def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) 
     )
 
 
-def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def _trials(suggested: pl.DataFrame, season: Season, shown: Shown) -> Table:
+    catalogue = season.catalogue
     return table_of(
         "trials-table",
         say("suggested trials"),
@@ -126,24 +128,26 @@ def _trials(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Tabl
         ),
         suggested.iter_rows(named=True),
         caption=say(
-            "Split-run trials of alternate loads that detect the given change with a chance of 80 in 100; a dash means "
-            "more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
-            "conditions."
+            "Split-run trials of alternate loads that detect the given change with a chance of {power} in 100; a dash "
+            "means more than 200 pairs are needed: try a larger step. The machine is the one that lifted most in such "
+            "conditions.",
+            power=number(100 * season.trial_power, 0),
         ),
         marks=lambda r: {"wetness": r["wetness_class"], "machine": r["machine_id"]},
     )
 
 
 def open_questions_section(
-    data: OpenQuestionsData, guide_status: ProductStatus, catalogue: Catalogue, shown: Shown
+    data: OpenQuestionsData, guide_status: ProductStatus, season: Season, shown: Shown
 ) -> Section:
     """Return the section on open questions, suggested trials and trial results."""
+    catalogue = season.catalogue
     suggested, results = data.suggested_trials, data.trial_results
     blocks = [
         _grid(data.estimates, catalogue),
         *earlier_note(GUIDE, guide_status),
         Prose(trials_finding(suggested, catalogue, shown)),
-        _trials(suggested, catalogue, shown),
+        _trials(suggested, season, shown),
     ]
     if results.height:
         blocks.append(

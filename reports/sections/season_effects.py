@@ -30,6 +30,8 @@ SOURCES = {
     "lab": mark("measurement error"),
     "unexplained": mark("unexplained"),
 }
+SIGN_FLIPS = ("sign_flips_pooled", "sign_flips_between", "sign_flips_pooled_and_between")
+"""Reason codes of a raw comparison with the wrong sign; others differ in size alone."""
 KEYS = dict(zip(RESPONSES, ("dirt", "loss", "tops"), strict=True))
 
 
@@ -100,13 +102,13 @@ def _pct(share: float | None) -> float | None:
 
 
 def reading_finding(readings: pl.DataFrame) -> str:
-    """Return a sentence on the settings whose raw comparison has the wrong sign."""
-    wrong = readings.filter(pl.col("reason_code") != "no_sign_flip")
+    """Return a sentence on the settings whose sign is wrong in pooled loads or between visits."""
+    wrong = readings.filter(pl.col("reason_code").is_in(SIGN_FLIPS))
     if not wrong.height:
         return say("The raw comparison has the wrong sign for none of {n} settings.", n=readings.height)
     return say_n(
-        "A raw comparison of loads gives {n} of {all} settings the wrong sign: {settings}.",
-        "A raw comparison of loads gives {n} of {all} settings the wrong sign: {settings}.",
+        "A raw comparison of loads or visits gives {n} of {all} settings the wrong sign: {settings}.",
+        "A raw comparison of loads or visits gives {n} of {all} settings the wrong sign: {settings}.",
         wrong.height,
         all=readings.height,
         settings=listed(wrong["label"].to_list()),

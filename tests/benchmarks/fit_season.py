@@ -18,17 +18,16 @@ import numpy as np
 import polars as pl
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT)]
 MACHINES, DAYS = 165, 60
 
 
 def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
     """Fit a season with nothing kept, then after its last shift with what the shift before left."""
-    from proofs.fit_seasons import fit_season  # noqa: PLC0415
-
+    from tests.validation.fit_seasons import fit_season  # noqa: PLC0415
     from transforms.config.settings_catalogue import DIRT, load_catalogue  # noqa: PLC0415
+    from transforms.jobs.product_cache import ProductCache  # noqa: PLC0415
     from transforms.model.estimate import fit_response  # noqa: PLC0415
-    from transforms.model.season_products import ProductCache  # noqa: PLC0415
     from transforms.model.warm_start import refit  # noqa: PLC0415
 
     catalogue = load_catalogue()

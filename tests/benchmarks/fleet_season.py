@@ -18,13 +18,12 @@ import polars as pl
 import shapely
 from shapely.affinity import translate
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "support")]
-
-from canonical import TIMES, as_text, mapping_of, reported
+sys.path[:0] = [str(Path(__file__).parents[2])]
 
 from flows import stages
 from flows.pipeline.demo import write_demo
 from flows.runtime.progress import Reporter
+from tests.support.canonical import TIMES, as_text, mapping_of, reported
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse

@@ -20,11 +20,11 @@ import numpy as np
 import polars as pl
 from defusedxml.ElementTree import fromstring
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "support")]
-from task_data import Value, log_header, long_log, write_set
+sys.path[:0] = [str(Path(__file__).parents[2])]
 
 from flows import stages
 from flows.runtime.progress import Reporter
+from tests.support.task_data import Value, log_header, long_log, write_set
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.ingest.isolated_read import reader
 from transforms.ingest.readers.iso11783.log_header import layout_of
@@ -95,8 +95,8 @@ def workspace_for(folder: Path) -> Path:
     for column, (source, unit) in with_unit.items():
         lines += [f"[columns.{column}]", f'from = "{source}"', f'unit = "{unit}"']
     for name in SETTINGS:
-        unit = UNITS.get(name.rsplit("_", 1)[-1])
-        lines += [f"[columns.{name}]", f'from = "{name}"', *([f'unit = "{unit}"'] if unit else [])]
+        known_unit = UNITS.get(name.rsplit("_", 1)[-1])
+        lines += [f"[columns.{name}]", f'from = "{name}"', *([f'unit = "{known_unit}"'] if known_unit else [])]
     (folder / "mappings" / "log.toml").write_text("\n".join(lines).replace('["*.csv"]', '["log*.csv"]') + "\n")
     return folder
 

@@ -44,8 +44,8 @@ def fleet(folder: Path) -> Workspace:
     ):
         stage(workspace, QUIET)
     fits = stages.fit(workspace, QUIET)
-    for stage in (stages.check_fits, stages.compare, stages.advise, stages.guide):
-        stage(workspace, fits, QUIET)
+    for judge in (stages.check_fits, stages.compare, stages.advise, stages.guide):
+        judge(workspace, fits, QUIET)
     return workspace
 
 

@@ -19,7 +19,7 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[k]) for k in (1, 2)]
+sys.path[:0] = [str(Path(__file__).parents[2])]
 
 SIZES = {1: (6, 5), 10: (12, 25), 100: (48, 60)}
 """Millions of records -> machines, days."""
@@ -58,7 +58,9 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
     from transforms.config.workspace import Workspace  # noqa: PLC0415
     from transforms.parallel import ProcessExecutor  # noqa: PLC0415
 
-    workspace, quiet, out, fits = Workspace(folder), Reporter(quiet=True), {}, None
+    workspace, quiet = Workspace(folder), Reporter(quiet=True)
+    out: dict[str, float] = {}
+    fits = stages.Fits(None, None, None)
     spread = ProcessExecutor()
     if workspace.warehouse.exists():
         spread.warm()
@@ -102,7 +104,7 @@ def size_mb(folder: Path) -> float:
 
 def season_of(folder: Path, machines: int, days: int) -> dict[str, float]:
     """Stream a season's files to disk."""
-    from fleet_season import Fleet, start_season, stream  # noqa: PLC0415
+    from tests.benchmarks.fleet_season import Fleet, start_season, stream  # noqa: PLC0415
 
     fleet = Fleet(folder)
     workspace = start_season(folder / "season", fleet)
@@ -156,7 +158,7 @@ def shifts() -> None:
         for path in every:
             path.rename(later / path.name)
         for k in LOOKED_AT:
-            took = []
+            took: list[dict[str, float]] = []
             for date in dates[k - ROUNDS - 1 : k]:
                 for path in sorted(later.iterdir()):
                     if date_of(path) <= date:
@@ -190,7 +192,7 @@ def date_of(path: Path) -> str:
 
 def workers() -> None:
     """Print the seconds of what is spread, on one worker and on two, and the medians' ratios."""
-    from servers import cluster, prefect_server  # noqa: PLC0415
+    from tests.support.servers import cluster, prefect_server  # noqa: PLC0415
 
     machines, days = SIZES[10]
     with tempfile.TemporaryDirectory(dir="/var/tmp") as made, contextlib.ExitStack() as stack:
@@ -229,7 +231,7 @@ def run_flow(folder: Path) -> dict[str, float]:
     took: dict[str, float] = {}
     reporter = Reporter(quiet=True)
     reporter.log = lambda stage, seconds: took.__setitem__(stage.split(" ")[0] + " " + stage.split(" ")[-1], seconds)
-    there, spread = placed(flow(files_to_facts, validate_parameters=False), Workspace(folder).season.place, serial)
+    there, spread = placed(flow(validate_parameters=False)(files_to_facts), Workspace(folder).season.place, serial)
     there(Workspace(folder), reporter, spread)
     return took
 

@@ -25,6 +25,7 @@ from flows import stages
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.lake import Lake, write_atomic
+from transforms.storage.warehouse import Warehouse
 
 FIRST = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
 DAYS, BINS_A_DAY, LOADS_A_DAY, LOAD_T, TANK_T = 60, 1200, 12.5, 27.5, 20.0
@@ -87,7 +88,7 @@ def _day(rng: np.random.Generator, machine: int, day: int) -> tuple[pl.DataFrame
     moments = [start + dt.timedelta(seconds=30 * int(i)) for i in emptied]
     loads: Rows = []
     for k in range(int(filled[-1] / LOAD_T)):
-        full = emptied[min(np.searchsorted(filled[emptied], (k + 1) * LOAD_T), emptied.size - 1)]
+        full = emptied[min(int(np.searchsorted(filled[emptied], (k + 1) * LOAD_T)), emptied.size - 1)]
         lag = 25 + 1.5 * 12 + rng.normal(0, 4)
         loads.append(
             {
@@ -134,7 +135,7 @@ def _fill(workspace: Workspace, machines: int, days: range) -> None:
         warehouse.append("received_load", tickets.with_columns(pl.col("line").cast(pl.Int64)))
 
 
-def _lists(warehouse: object, machines: int) -> None:
+def _lists(warehouse: Warehouse, machines: int) -> None:
     every = {"source_sha256": SHA, "part": "", "line": 1}
     fields = sorted({_field(m, d) for m in range(machines) for d in range(DAYS + 1)})
     place = {
@@ -175,7 +176,7 @@ def _lists(warehouse: object, machines: int) -> None:
         ("received_field", [every | place | {"field_id": f} for f in fields]),
         ("received_machine_setup", [every | fitted | {"machine_id": f"M{m:03d}"} for m in range(machines)]),
     ):
-        warehouse.append(table, pl.DataFrame(rows))  # type: ignore[attr-defined]
+        warehouse.append(table, pl.DataFrame(rows))
 
 
 SEASON = """[season]

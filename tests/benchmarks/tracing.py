@@ -11,6 +11,8 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 import altair as alt
 import numpy as np
@@ -19,9 +21,9 @@ import vl_convert
 from scipy.optimize import linear_sum_assignment
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT)]
 
-from validation.traced import (
+from tests.validation.traced import (
     TracedSeason,
     baselines,
     mean_settings,
@@ -30,13 +32,13 @@ from validation.traced import (
     settings_r2,
     trace_plan,
 )
-
+from transforms.arrays import to_float
 from transforms.contracts.reason import codes_of
 from transforms.demo.scenario import Plan, Scenario
 from transforms.trace import calibration
 from transforms.trace import field_trace as trace
 
-MILD = {
+MILD: dict[str, Any] = {
     "lag_scale": 0.9,
     "capacity_sd_t": 1.0,
     "patchiness": 0.02,
@@ -44,7 +46,7 @@ MILD = {
     "missing": 0.003,
     "site_clocks": (("east", 7.0, 0), ("west", 60.0, 3)),
 }
-ROUGH = {
+ROUGH: dict[str, Any] = {
     "lag_scale": 1.2,
     "capacity_sd_t": 2.0,
     "patchiness": 0.045,
@@ -88,7 +90,7 @@ def ceiling(season: TracedSeason) -> float:
     lag = lag.with_columns(pl.Series("weighed_min", weighed - midnight), (pl.col("left_s") / 60).alias("left_min"))
     lag = lag.with_columns((pl.col("weighed_min") - pl.col("left_min") - 1.45 * pl.col("km")).alias("rest"))
     lag = lag.with_columns(pl.col("rest").median().over("site_id", pl.col("weighed_at").dt.date()).alias("usual"))
-    sd = float((lag["rest"] - lag["usual"]).std())
+    sd = to_float((lag["rest"] - lag["usual"]).std())
     hits = count = 0
     for _, part in lag.filter(pl.col("machine") >= 0).group_by("field_id", pl.col("left_min") // 1440):
         reported, left = part["left_field_at"].is_not_null().to_numpy(), part["left_min"].to_numpy()
@@ -120,7 +122,7 @@ def measured(cell: Cell) -> tuple[list[dict[str, object]], pl.DataFrame]:
                 "mechanics": cell.mechanics,
                 "way": way,
                 "loads": truth["load_id"].n_unique(),
-                "overlap": float(overlap(found, truth)["overlap"].mean()),
+                "overlap": to_float(overlap(found, truth)["overlap"].mean()),
                 "right": right_machine(found, truth),
                 "r2": float(np.mean(list(r2.values()))),
                 "ceiling": ceiling(season) if way == "traced" else None,
@@ -135,8 +137,12 @@ def measured(cell: Cell) -> tuple[list[dict[str, object]], pl.DataFrame]:
 
 def uncalibrated(cell: Cell) -> pl.DataFrame:
     """Trace one season with the grade as the tracing thinks it."""
-    trace.calibrated = lambda sure, **kind: sure + 10 * kind.get("contested", False) + 20 * kind.get("heap", False)
-    found = measured(cell)[1]
+
+    def uncorrected(sure: float, *, contested: bool = False, heap: bool = False, **_: bool) -> float:
+        return sure + 10 * contested + 20 * heap
+
+    with mock.patch.object(trace, "calibrated", uncorrected):
+        found = measured(cell)[1]
     code = (pl.col("trace_quality") / 10).floor()
     return found.with_columns((code == 1).alias("contested"), (pl.col("trace_quality") - 10 * code))
 
@@ -151,7 +157,7 @@ def calibrate() -> None:
     """Print the knots: mean overlap about each value of what the tracing thinks."""
     with ProcessPoolExecutor(2) as pool:
         graded = pl.concat(pool.map(uncalibrated, cells(9000)))
-    print("heap", round(float(graded.filter("heap")["overlap"].mean()), 2))
+    print("heap", round(to_float(graded.filter("heap")["overlap"].mean()), 2))
     for seen, contested in calibration.KINDS:
         rows = graded.filter((pl.col("seen") == seen) & (pl.col("contested") == contested) & ~pl.col("heap"))
         sure, hit = rows["trace_quality"].to_numpy(), rows["overlap"].to_numpy()
@@ -172,13 +178,13 @@ def plot(graded: pl.DataFrame) -> None:
         pl.when("seen").then(pl.lit("emptyings seen")).otherwise(pl.lit("not seen")).alias("kind")
     )
     print(table.sort("seen", "tenth").select("kind", "n", pl.col("trace_quality", "overlap").round(3)))
-    axis = {"scale": alt.Scale(domain=[0, 1])}
+    scale = alt.Scale(domain=[0, 1])
     dots = (
         alt.Chart(table)
         .mark_point(filled=True, opacity=1)
         .encode(
-            x=alt.X("trace_quality:Q", title="trace_quality said", **axis),
-            y=alt.Y("overlap:Q", title="mass where it was said to be", **axis),
+            x=alt.X("trace_quality:Q", title="trace_quality said", scale=scale),
+            y=alt.Y("overlap:Q", title="mass where it was said to be", scale=scale),
             size=alt.Size("n:Q", title="loads", scale=alt.Scale(range=[30, 400])),
             shape=alt.Shape("kind:N", title=None),
             color=alt.Color("kind:N", title=None, scale=alt.Scale(range=["#1f4f8f", "#c98a1b"])),

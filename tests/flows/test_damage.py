@@ -15,6 +15,8 @@ from tests.support.damaged import (
     a_copy,
     corrupt_page,
     empty_inbox,
+    empty_lake,
+    empty_mappings,
     flip,
     garbage_log,
     halve,
@@ -26,6 +28,7 @@ from tests.support.damaged import (
 )
 from tests.support.workspace_tables import Whole, assert_same, every_table
 from tests.validation.seasons import QUIET, ingest
+from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError
 from transforms.operations.health import look_after
@@ -56,8 +59,8 @@ CASES: dict[str, tuple[Harm, str]] = {
     "telemetry renamed": (lambda w: telemetry(w).rename(telemetry(w).with_name("x.parquet")), "lake.file_missing"),
     "unknown file": (lambda w: shutil.copy(telemetry(w), telemetry(w).with_name("x.parquet")), "lake.file_unknown"),
     "machine-day deleted": (lambda w: shutil.rmtree(telemetry(w).parent), "lake.file_missing"),
-    "lake deleted": (lambda w: shutil.rmtree(w.lake), "lake.absent"),
-    "lake empty": (lambda w: [shutil.rmtree(p) for p in w.lake.iterdir()], "lake.absent"),
+    "lake deleted": (lambda w: shutil.rmtree(narrow(w.lake, Path)), "lake.absent"),
+    "lake empty": (empty_lake, "lake.absent"),
     "bin deleted": (lambda w: a_bin(w).unlink(), "lake.file_missing"),
     "bin truncated": (lambda w: halve(a_bin(w)), "lake.file_altered"),
     "bin flipped": (lambda w: flip(a_bin(w)), "lake.file_altered"),
@@ -77,7 +80,7 @@ CASES: dict[str, tuple[Harm, str]] = {
     "copy flipped": (lambda w: flip(a_copy(w)), "received.damaged"),
     "copy's record damaged": (lambda w: halve(a_copy(w).with_suffix(".json")), "received.damaged"),
     "mapping missing": (lambda w: (w.mappings / "log_one.toml").unlink(), "mapping.missing"),
-    "mappings missing": (lambda w: [p.unlink() for p in w.mappings.iterdir()], "mapping.missing"),
+    "mappings missing": (empty_mappings, "mapping.missing"),
     "log garbage": (garbage_log, "log.damaged"),
     "inbox empty": (lambda _: None, "received.left_inbox"),
 }

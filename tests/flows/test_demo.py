@@ -10,6 +10,7 @@ import pytest
 from tests.support.program import Demo, taretrace
 from tests.validation.traced import baselines, mean_settings, settings_r2
 from transforms.advice.cost import CropAndHaul, cost_per_t
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake
@@ -129,7 +130,7 @@ def _true_log_changes(by_load: pl.DataFrame, row: dict[str, object], steps: floa
         & ((pl.col("clay_pct") - row["clay"]).abs() < 8)
     )
     assert similar.height > 30
-    return steps * float(similar[DIRT].mean()), steps * float(similar[ROOT_LOSS].mean())  # type: ignore[arg-type]
+    return steps * to_float(similar[DIRT].mean()), steps * to_float(similar[ROOT_LOSS].mean())
 
 
 @pytest.fixture(scope="module")
@@ -158,7 +159,7 @@ def wrong_moves(demo, tables, catalogue: Catalogue) -> dict[str, list[tuple[str,
                 found["sign"].append((row["machine_id"], row["setting"], name))
         expected = tables["expected_load"].join(tables["load_fact"], on="load_id")
         own_rows = expected.filter(pl.col("machine_id") == row["machine_id"]).sort("lifted_at").tail(20)
-        ratio = float((own_rows["observed_pct"] / (100 - own_rows["observed_pct"])).mean())  # type: ignore[arg-type]
+        ratio = to_float((own_rows["observed_pct"] / (100 - own_rows["observed_pct"])).mean())
         at = CropAndHaul(yield_t_ha=74.0, haul_km=30.0, width_m=3.0, sugar_pct=17.6)
         now, moved = (
             cost_per_t(ratio * np.exp(d), 2.4 * np.exp(r), 6.0, 6.0, at, prices) for d, r in ((0, 0), (dirt, loss))

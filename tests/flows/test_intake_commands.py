@@ -14,6 +14,7 @@ from flows.runtime.progress import Reporter
 from tests.support.program import taretrace_here as taretrace
 from tests.validation.seasons import Season, copy_of
 from transforms.config.workspace import init_workspace
+from transforms.ingest.mapping import CORRECTIONS_PREFIX
 from transforms.storage.warehouse import Warehouse
 
 QUIET = Reporter(quiet=True)
@@ -88,7 +89,7 @@ def test_rejected_rows_are_corrected_in_a_file_and_ingested_again(season: Season
     assert ran.code == 0, ran.err
     result = json.loads(ran.out)
     (path,) = [Path(p) for p in result["files"]]
-    assert path.name == ("mended~tickets_north.csv" if kind == "csv" else "mended~tares.xlsx")
+    assert path.name == CORRECTIONS_PREFIX + ("tickets_north.csv" if kind == "csv" else "tares.xlsx")
     with Warehouse(workspace.warehouse) as warehouse:
         before = warehouse.table("load" if kind == "csv" else "tare").height
     if kind == "csv":

@@ -5,7 +5,7 @@ import shutil
 from importlib import import_module
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 import polars as pl
 import pytest
@@ -14,7 +14,7 @@ from flows import stages
 from flows.pipeline import jobs
 from flows.pipeline.jobs import run_job
 from flows.runtime.prefect_server import Engine
-from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END
+from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WHOLE
 from reports.sections.fit_checks import of_an_earlier_shift
 from tests.support.program import Demo
 from tests.support.workspace_tables import assert_same, every_table
@@ -25,6 +25,9 @@ from transforms.contracts.reason import reason
 from transforms.jobs.fit_jobs import FitJob
 from transforms.model.checks.fit_checks import BY_REFITTING, Row
 from transforms.parallel import serial
+
+if TYPE_CHECKING:
+    from transforms.model.fit_result import ResponseFit
 
 LONG_AGO = dt.date(2025, 1, 1)
 REFITTED = [row for rows in BY_REFITTING.values() for row in rows]
@@ -40,7 +43,8 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
     workspace, last = Workspace(tmp_path), dt.date(2025, 1, 2)
     for name in ("season.toml", "warehouse.duckdb"):
         shutil.copy(demo.workspace.root / name, tmp_path / name)
-    fits: Any = stages.Fits(*(SimpleNamespace(response=r, last_shift_date=last) for r in (DIRT, ROOT_LOSS)), None)  # type: ignore[arg-type]
+    dirt, loss = (cast("ResponseFit", SimpleNamespace(response=r, last_shift_date=last)) for r in (DIRT, ROOT_LOSS))
+    fits = stages.Fits(dirt, loss, None)
 
     def checked(job: FitJob) -> list[Row]:
         return [
@@ -62,8 +66,8 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
     assert checks.select("response", "check").equals(before.select("response", "check"))
     assert checks.filter(old).equals(of_long_ago(before.filter(old)))
     assert checks.filter(~old).equals(before.filter(~old))
-    dirt = checks.filter(pl.col("response") == DIRT)
-    assert "5 checks refit the model: they are from the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(dirt)
+    of_dirt = checks.filter(pl.col("response") == DIRT)
+    assert "5 checks refit the model: they are from the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(of_dirt)
     assert compared.height > 0
     assert stages.compare(workspace, fits, QUIET, recompute=False).equals(compared)
 
@@ -87,7 +91,7 @@ def test_refit_checks_are_left_to_the_nightly_refit_only_if_one_is_scheduled(
 
     monkeypatch.setattr(jobs, "files_to_facts", lambda *_: [])
     monkeypatch.setattr(jobs, "after_facts", after_facts)
-    for name in (POST_SHIFT, jobs.WHOLE):
+    for name in (POST_SHIFT, WHOLE):
         jobs.JOBS[name].fn(Workspace(tmp_path), QUIET, serial)
     assert requested == [refits, True]
 

@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 import xlsxwriter
@@ -22,7 +23,7 @@ def workspace(tmp_path):
     return init_workspace(tmp_path / "w")
 
 
-def mapped(workspace, path: Path, *answers: str, code: int = 0) -> dict:
+def mapped(workspace, path: Path, *answers: str, code: int = 0) -> dict[str, Any]:
     """Map a file without a person to ask; return the JSON result."""
     words = [w for a in answers for w in ("--answer", a)]
     ran = taretrace("map", path, "-w", workspace.root, "--json", *words)
@@ -31,7 +32,7 @@ def mapped(workspace, path: Path, *answers: str, code: int = 0) -> dict:
     return json.loads(ran.out)
 
 
-def saved(result: dict) -> dict:
+def saved(result: dict[str, Any]) -> dict[str, Any]:
     return tomllib.loads(Path(result["mapping"]).read_text())
 
 
@@ -227,6 +228,7 @@ def test_the_proposed_mapping_of_every_demo_export_reads_the_same_rows_as_its_ow
     )
     proposed = read_mapping(Path(result["mapping"]), catalogue)
     original = find_mapping(name, read_mappings(season.workspace.mappings, catalogue))
+    assert original is not None
     one, two = (first_rows(source, m, catalogue, 50)[0] for m in (proposed, original))
     shared = [c for c in two.columns if two[c].count()]
     assert one.select(shared).equals(two.select(shared))

@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import sys
 
+import polars as pl
 import pytest
 
 from flows import stages
@@ -59,7 +60,7 @@ def test_only_file_system_errors_are_retried(demo):
     assert done.stdout.split() == ["3", "1"]
 
 
-def _tables(workspace: Workspace) -> dict[str, object]:
+def _tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
     with stages.open_warehouse(workspace) as warehouse:
         tables = exported_tables(warehouse, Lake(workspace.lake))
     return {n: t.drop("received_at", strict=False).sort(t.columns[:3]) for n, t in tables.items()}
@@ -72,11 +73,11 @@ def test_a_run_interrupted_while_reading_is_completed_by_the_next(tmp_path, monk
     cut = Workspace(tmp_path / "cut")
     append, calls = Warehouse.append, []
 
-    def power_fails(self: Warehouse, name: str, rows: object) -> None:
+    def power_fails(self: Warehouse, name: str, rows: pl.DataFrame) -> None:
         calls.append(name)
         if len(calls) == cut_at:
             raise KeyboardInterrupt
-        append(self, name, rows)  # type: ignore[arg-type]
+        append(self, name, rows)
 
     monkeypatch.setattr(Warehouse, "append", power_fails)
     with pytest.raises(KeyboardInterrupt):
@@ -86,7 +87,7 @@ def test_a_run_interrupted_while_reading_is_completed_by_the_next(tmp_path, monk
     ingest(whole)
     left, right = _tables(cut), _tables(whole)
     for name, table in right.items():
-        assert table.equals(left[name]), name  # type: ignore[attr-defined]
+        assert table.equals(left[name]), name
 
 
 def test_a_second_post_shift_run_finds_nothing_new_and_writes_the_page_again(demo, tmp_path, monkeypatch):

@@ -23,6 +23,7 @@ from tests.support.damaged import (
 from tests.support.program import taretrace_here
 from tests.support.workspace_tables import Whole, assert_same, every_table
 from tests.validation.seasons import QUIET, ingest
+from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError, LockedError
 from transforms.operations.health import look_after
@@ -87,6 +88,8 @@ LOCK_OWNER = "import duckdb, sys; con = duckdb.connect(sys.argv[1]); print('lock
 def test_a_warehouse_in_use_is_not_called_damaged(harmed: Workspace):
     program = [sys.executable, "-c", LOCK_OWNER, str(harmed.warehouse)]
     with subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout is not None
+        assert other.stdin is not None
         assert other.stdout.readline() == "locked\n"
         found = {f.code: f.state for f in look_after(harmed, NOW) if f.check == "warehouse"}
         with pytest.raises(LockedError):
@@ -109,8 +112,8 @@ def test_days_with_expired_records_are_rebuilt_from_copies(whole: Whole, harmed:
     with Warehouse(workspace.warehouse) as warehouse:
         assert roll_up(warehouse, Lake(workspace.lake), 0, NOW, set()).machine_days
     empty_inbox(workspace)
-    day = next(workspace.lake.glob("rolled/*/*.parquet"))
-    path = workspace.lake / kind / day.parent.name / day.name
+    day = next(narrow(workspace.lake, Path).glob("rolled/*/*.parquet"))
+    path = narrow(workspace.lake, Path) / kind / day.parent.name / day.name
     before = path.read_bytes()
     harm(path)
     with pytest.raises(DamagedError) if harm is not flip else nullcontext():

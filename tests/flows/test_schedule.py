@@ -86,7 +86,9 @@ def test_an_incomplete_log_line_is_skipped(tmp_path):
     path.write_text(path.read_text() + '{"at": "2026-')
     log.write("b", "ended", n=2)
     assert [line.get("n") for line in log.lines()] == [1] or [line["n"] for line in log.lines()] == [2, 1]
-    assert log.last("a", "ended")["n"] == 1
+    last = log.last("a", "ended")
+    assert last is not None
+    assert last["n"] == 1
 
 
 def test_workspaces_with_equal_folder_names_have_different_deployments(tmp_path):

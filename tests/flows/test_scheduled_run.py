@@ -7,6 +7,7 @@ import shutil
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -50,6 +51,13 @@ def workspace(tmp_path) -> Workspace:
     return init_workspace(tmp_path / "season")
 
 
+def logged_last(workspace: Workspace, event: str) -> dict[str, Any]:
+    """Return the last line of an event of the post-shift run."""
+    line = RunLog(workspace.log).last(POST_SHIFT, event)
+    assert line is not None
+    return line
+
+
 def run(monkeypatch, workspace: Workspace, outcome):
     def job(*_):
         if isinstance(outcome, Exception):
@@ -74,7 +82,7 @@ def run(monkeypatch, workspace: Workspace, outcome):
 def test_the_state_of_a_run_separates_data_issues_from_internal_errors(monkeypatch, workspace, outcome, name):
     ended = run(monkeypatch, workspace, outcome)
     assert ended.name == name
-    logged = RunLog(workspace.log).last(POST_SHIFT, "ended" if name in {COMPLETED, DATA_ISSUE} else "failed")
+    logged = logged_last(workspace, "ended" if name in {COMPLETED, DATA_ISSUE} else "failed")
     assert logged["state"] == name
 
 
@@ -102,21 +110,21 @@ def test_a_failed_model_check_is_neither_a_data_issue_nor_an_internal_error(monk
     assert ended.name in ENDED_WELL
     assert [(a.kind, a.subject) for a in ended.alarms] == [("failed_check", "dirt_tare_pct placebo")]
     assert text_of(WHY) in ended.alarms[0].says
-    assert RunLog(workspace.log).last(POST_SHIFT, "ended")["reason_code"] == "model_check_failed"
+    assert logged_last(workspace, "ended")["reason_code"] == "model_check_failed"
 
 
 def test_a_data_issue_takes_precedence_over_a_failed_check_and_both_are_reported(monkeypatch, workspace):
     ended = run_with_failed_check(monkeypatch, workspace, [GOOD, BAD])
     assert ended.name == DATA_ISSUE
     assert [a.kind for a in ended.alarms] == ["rejected_rows", "failed_check"]
-    assert RunLog(workspace.log).last(POST_SHIFT, "ended")["reason_code"] == "data_issue"
+    assert logged_last(workspace, "ended")["reason_code"] == "data_issue"
 
 
 def test_tables_that_contradict_each_other_are_an_internal_error_that_names_the_check(monkeypatch, workspace):
     ended = run(monkeypatch, workspace, ConsistencyError("shares_sum_to_one", 3))
     assert ended.name == INTERNAL
     assert "shares_sum_to_one" in ended.says
-    assert RunLog(workspace.log).last(POST_SHIFT, "failed")["reason_code"] == "internal_error"
+    assert logged_last(workspace, "failed")["reason_code"] == "internal_error"
 
 
 def test_a_check_of_stored_tables_raises_the_error_that_names_it(monkeypatch, workspace):
@@ -140,7 +148,7 @@ def test_no_content_of_a_file_reaches_the_log_or_the_state(monkeypatch, workspac
 
 def test_a_later_run_for_the_same_due_time_is_skipped(monkeypatch, workspace):
     first = run(monkeypatch, workspace, [GOOD])
-    due = RunLog(workspace.log).last(POST_SHIFT, "began")["at"]
+    due = logged_last(workspace, "began")["at"]
     monkeypatch.setattr(scheduled_run, "run_job", lambda *_: pytest.fail("it ran again"))
     assert first.name == COMPLETED
     assert run_scheduled(POST_SHIFT, workspace, due).name == "Caught up"
@@ -148,15 +156,25 @@ def test_a_later_run_for_the_same_due_time_is_skipped(monkeypatch, workspace):
 
 def test_an_alarm_is_sent_once_and_again_if_it_recurs(monkeypatch, workspace):
     sent = []
-    monkeypatch.setattr(scheduled_run, "notify", lambda fresh, *_: sent.append([a.subject for a in fresh]) or [])
+
+    def accept(fresh: list[Alarm], *_: object) -> list[str]:
+        sent.append([a.subject for a in fresh])
+        return []
+
+    monkeypatch.setattr(scheduled_run, "notify", accept)
     for received in ([BAD], [BAD], [GOOD], [BAD]):
         run(monkeypatch, workspace, received)
     assert sent == [["tare"], [], [], ["tare"]]
 
 
 def test_an_undelivered_alarm_is_sent_by_the_next_run(monkeypatch, workspace):
-    answers, sent = [["the webhook did not accept the alarms"], []], []
-    monkeypatch.setattr(scheduled_run, "notify", lambda fresh, *_: sent.append(len(fresh)) or answers[len(sent) - 1])
+    answers, sent = iter([["the webhook did not accept the alarms"], []]), []
+
+    def answer(fresh: list[Alarm], *_: object) -> list[str]:
+        sent.append(len(fresh))
+        return next(answers)
+
+    monkeypatch.setattr(scheduled_run, "notify", answer)
     run(monkeypatch, workspace, [BAD])
     run(monkeypatch, workspace, [BAD])
     assert sent == [1, 1]
@@ -168,7 +186,7 @@ def test_only_new_alarms_are_sent():
 
 
 class _Hook(http.server.BaseHTTPRequestHandler):
-    got: list[dict] = []  # noqa: RUF012
+    got: list[dict[str, Any]] = []  # noqa: RUF012
 
     def do_POST(self):
         self.got.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
@@ -263,9 +281,12 @@ def test_a_scheduled_run_names_a_file_whose_reader_died_once_and_logs_it(workspa
         (workspace.inbox / f"{name}.csv").write_text(f"id,b\n{name},POLYGON((0 0,1 0,1 1,0 0))\n")
     sent: list[list[tuple[str, str]]] = []
     monkeypatch.setattr(isolated_read, "read_file", failing.read)
-    monkeypatch.setattr(
-        scheduled_run, "notify", lambda fresh, *_: sent.append([(a.kind, a.subject) for a in fresh]) or []
-    )
+
+    def accept(fresh: list[Alarm], *_: object) -> list[str]:
+        sent.append([(a.kind, a.subject) for a in fresh])
+        return []
+
+    monkeypatch.setattr(scheduled_run, "notify", accept)
     monkeypatch.setattr(
         scheduled_run, "run_job", lambda _, place, reporter: Done(stages.receive_files(place, reporter), [])
     )

@@ -18,18 +18,26 @@ NIGHT = Scenario(
     night=True, first_day="2025-10-25", site_clocks=(), machine_clocks=(), clock_step=None, missing=0.0, wrong_field=0.0
 )
 BACK = dt.datetime(2025, 10, 26, 1, tzinfo=dt.UTC)
-SIZE = {"machines": 3, "days": 2, "seed": 11, "hz": 0.1}
+PLAN = Plan(machines=3, days=2, seed=11, hz=0.1, scenario=NIGHT)
 
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory) -> Workspace:
-    workspace = write_demo(tmp_path_factory.mktemp("night") / "w", **SIZE, reporter=QUIET, scenario=NIGHT)
+    workspace = write_demo(
+        tmp_path_factory.mktemp("night") / "w",
+        machines=PLAN.machines,
+        days=PLAN.days,
+        seed=PLAN.seed,
+        hz=PLAN.hz,
+        reporter=QUIET,
+        scenario=NIGHT,
+    )
     ingest(workspace)
     return workspace
 
 
 def test_every_ticket_has_its_true_weighing_time(night, catalogue):
-    season = invent_season(Plan(**SIZE, scenario=NIGHT), catalogue)
+    season = invent_season(PLAN, catalogue)
     true = season.tickets.select("load_id", at(season, pl.col("weighed_s")).dt.truncate("1m").alias("true_at"))
     with stages.open_warehouse(night) as warehouse:
         both = warehouse.table("load").join(true, on="load_id")

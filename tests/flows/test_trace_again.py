@@ -1,6 +1,7 @@
 """A new shift traces only the affected fields and gives the same tables as tracing everything at once."""
 
 import shutil
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -42,7 +43,7 @@ def whole(tmp_path_factory) -> Workspace:
     return workspace
 
 
-def later(workspace: Workspace) -> list:
+def later(workspace: Workspace) -> list[Path]:
     """Return the files of the last shift."""
     return [p for p in workspace.inbox.iterdir() if p.stem.endswith(("_last", "_w2"))]
 

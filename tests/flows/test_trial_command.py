@@ -13,7 +13,7 @@ from transforms.trial.power import FEWEST_PAIRS
 def test_the_result_is_stored_as_a_code_and_printed_as_a_sentence(season: Season, tmp_path: Path):
     workspace = copy_of(season, tmp_path / "season")
     planned = stages.plan_trial(
-        workspace, stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
+        workspace, stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     ).trial
     trial_id = planned.trial_id
     ran = taretrace_here("trial", "read", trial_id, workspace.root, "--json")

@@ -12,8 +12,8 @@ import pytest
 
 from tests.support.taking import take
 from transforms.ingest.mapping import mapping_of
-from transforms.ingest.readers.iso11783.task_data import Scale
-from transforms.ingest.readers.iso11783.values import Logged, Quantity, scaled
+from transforms.ingest.readers.iso11783.task_data import Quantity, Scale
+from transforms.ingest.readers.iso11783.values import Logged, scaled
 
 SAMPLES = Path(__file__).parents[3] / "shared" / "samples"
 pytestmark = pytest.mark.skipif(not SAMPLES.exists(), reason="the samples are not at hand")

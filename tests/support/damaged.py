@@ -1,11 +1,13 @@
 """Ways to damage a workspace."""
 
+import shutil
 import sqlite3
 from pathlib import Path
 
 import duckdb
 import pytest
 
+from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError
 from transforms.storage.warehouse import Warehouse
@@ -23,15 +25,25 @@ def halve(path: Path) -> None:
 
 
 def telemetry(w: Workspace) -> Path:
-    return min(w.lake.glob("telemetry/*/*/*.parquet"))
+    return min(narrow(w.lake, Path).glob("telemetry/*/*/*.parquet"))
 
 
 def a_bin(w: Workspace) -> Path:
-    return min(w.lake.glob("bin/*/*.parquet"))
+    return min(narrow(w.lake, Path).glob("bin/*/*.parquet"))
 
 
 def empty_inbox(w: Workspace) -> None:
     for path in w.inbox.iterdir():
+        path.unlink()
+
+
+def empty_lake(w: Workspace) -> None:
+    for path in narrow(w.lake, Path).iterdir():
+        shutil.rmtree(path)
+
+
+def empty_mappings(w: Workspace) -> None:
+    for path in w.mappings.iterdir():
         path.unlink()
 
 
@@ -69,7 +81,7 @@ def corrupt_page(w: Workspace) -> None:
 
 
 def stale_bin(w: Workspace) -> None:
-    paths = sorted(w.lake.glob("bin/*/*.parquet"))
+    paths = sorted(narrow(w.lake, Path).glob("bin/*/*.parquet"))
     paths[0].write_bytes(paths[1].read_bytes())
 
 

@@ -43,7 +43,9 @@ def answers(url: str) -> bool:
 
 
 @contextlib.contextmanager
-def running(*words: str, env: dict[str, str] | None = None, log: Path | None = None) -> Iterator[subprocess.Popen]:
+def running(
+    *words: str, env: dict[str, str] | None = None, log: Path | None = None
+) -> Iterator[subprocess.Popen[bytes]]:
     """A process that is ended at the end, with what it was doing written to a log."""
     with contextlib.ExitStack() as stack:
         out = stack.enter_context(log.open("wb")) if log else subprocess.DEVNULL
@@ -81,13 +83,13 @@ class Cluster:
         self.address = f"tcp://127.0.0.1:{free_port()}"
         host, port = self.address.removeprefix("tcp://").split(":")
         self._start("scheduler", "--host", host, "--port", port, "--no-dashboard", name="scheduler")
-        self.workers: list[subprocess.Popen] = []
+        self.workers: list[subprocess.Popen[bytes]] = []
 
-    def _start(self, *words: str, name: str) -> subprocess.Popen:
+    def _start(self, *words: str, name: str) -> subprocess.Popen[bytes]:
         dask = [sys.executable, "-m", "dask", *words]
         return self.stack.enter_context(running(*dask, env=self.env, log=self.logs / f"{name}.log"))
 
-    def add_worker(self) -> subprocess.Popen:
+    def add_worker(self) -> subprocess.Popen[bytes]:
         name = f"worker-{len(self.workers)}"
         words = ("worker", self.address, "--nthreads", "1", "--preload", "flows.stages", "--no-nanny", "--no-dashboard")
         worker = self._start(*words, "--name", name, name=name)

@@ -66,7 +66,8 @@ def device(
 ) -> str:
     """A device with an object for each value that has a designator or a scale."""
     named = elements or {"DET-1": "machine"}
-    parts, refs = [], {e: [] for e in named}
+    parts: list[str] = []
+    refs: dict[str, list[int]] = {e: [] for e in named}
     for i, v in enumerate(values):
         if v.scale is not None:
             offset, factor, unit = v.scale
@@ -80,8 +81,8 @@ def device(
         + "</DET>"
         for n, e in enumerate(refs, start=1)
     )
-    parts = "".join(parts)
-    return f'<DVC A="DVC-1" B={quoteattr(name)} C="1" D="A000000000000000" E={quoteattr(serial)}>{dets}{parts}</DVC>'
+    objects = "".join(parts)
+    return f'<DVC A="DVC-1" B={quoteattr(name)} C="1" D="A000000000000000" E={quoteattr(serial)}>{dets}{objects}</DVC>'
 
 
 def task_data(inner: str, version: str = "3") -> str:

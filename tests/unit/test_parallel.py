@@ -21,6 +21,7 @@ from tests.support.servers import until
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season
 from transforms import parallel as spreading
+from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.ingest import parallel_read as apart
 from transforms.parallel import ProcessExecutor, SharedValue, local, serial
@@ -178,8 +179,8 @@ def test_every_stage_ends_the_same_on_one_process_and_on_two(season: Season, tmp
     monkeypatch.setattr(spreading, "MIN_PARALLEL_TASKS", 1)
     one, two = (Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / n))) for n in ("one", "two"))
     for workspace in (one, two):
-        shutil.rmtree(workspace.lake / "bin")
-        shutil.rmtree(workspace.products)
+        shutil.rmtree(narrow(workspace.lake, Path) / "bin")
+        shutil.rmtree(narrow(workspace.products, Path))
         with stages.open_warehouse(workspace) as warehouse:
             for name in ("traced_field", "lag_sample", "load_trace"):
                 warehouse.replace(name, warehouse.table(name).clear())

@@ -20,6 +20,7 @@ from transforms.advice.outlook import PERSISTENCE, Outlook
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 from transforms.contracts.classes import soil_class, wetness_class
@@ -167,7 +168,7 @@ def standings(world: World) -> list[Standing]:
         inside = cells.filter((pl.col("w") == w) & (pl.col("s") == s))
         tried = {}
         if inside.height >= RULES.min_loads:
-            tried = {n: (float(inside[n].quantile(0.02)), float(inside[n].quantile(0.98))) for n in USUAL}  # type: ignore[arg-type]
+            tried = {n: (to_float(inside[n].quantile(0.02)), to_float(inside[n].quantile(0.98))) for n in USUAL}
         out.append(
             Standing(
                 int(str(machine)[1:]),

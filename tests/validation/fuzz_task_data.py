@@ -9,7 +9,7 @@ from pathlib import Path
 
 import atheris
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "support")]
+sys.path[:0] = [str(Path(__file__).parents[2])]
 
 with atheris.instrument_imports(include=["transforms.ingest.readers.iso11783"]):
     from transforms.ingest.readers.iso11783.container import Container
@@ -19,8 +19,8 @@ with atheris.instrument_imports(include=["transforms.ingest.readers.iso11783"]):
     from transforms.ingest.readers.iso11783.xml import parse_xml
 
 from defusedxml.ElementTree import fromstring
-from task_data import Value, log_header
 
+from tests.support.task_data import Value, log_header
 from transforms.errors import SourceFileError
 
 LAYOUT = layout_of(fromstring(log_header([Value(397), Value(52)], "ABD")))

@@ -32,7 +32,7 @@ def with_operators_and_growers(season: FitSeason, seed: int) -> tuple[pl.DataFra
     for kind, sd in (("operator", OPERATOR_SD), ("grower", GROWER_SD)):
         codes = facts[f"{kind}_id"].rank("dense").to_numpy() - 1
         own[kind] = rng.normal(0, sd, codes.max() + 1)[codes]
-    z = np.log(facts[DIRT] / (100 - facts[DIRT])).to_numpy() + own["operator"] + own["grower"]
+    z = np.log((facts[DIRT] / (100 - facts[DIRT])).to_numpy()) + own["operator"] + own["grower"]
     own["field"] = own["field"] + own["grower"]
     return facts.with_columns(pl.Series(DIRT, 100 / (1 + np.exp(-z)))), own
 

@@ -10,6 +10,7 @@ from transforms.model.measurement_error import lag1_autocorrelation, reliability
 from transforms.trace import field_trace as trace
 from transforms.trace.association import Association
 from transforms.trace.load_ends_hmm import Placed
+from transforms.trace.shares import load_shares
 
 HARD = [
     ("emptyings seen, all named, one machine", "flag", 1.0, 1, (0.97, 1.03)),
@@ -82,7 +83,7 @@ def slopes(season: TracedSeason, rng: np.random.Generator) -> tuple[np.ndarray, 
 @pytest.mark.slow
 def test_uncorrected_effects_shrink_and_corrected_ones_do_not(monkeypatch):
     rng = np.random.default_rng(7)
-    own = trace.load_shares
+    own = load_shares
     print("\n| season | likeliest trace, uncorrected | smeared shares | smeared and corrected |\n|---|---|---|---|")
     for name, signal, ids, machines, (low, high) in HARD:
         scenario = Scenario(signal=signal, ticket_ids=ids, machines_a_field=machines)

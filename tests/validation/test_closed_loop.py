@@ -12,6 +12,7 @@ import pytest
 from tests.validation.closed_loop import ADVISERS, closed_loop
 from tests.validation.fit_seasons import MECHANICS
 from tests.validation.processes import processes
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import load_catalogue
 
 MACHINES, DAYS = 12, 30
@@ -30,11 +31,12 @@ def season(seed: int) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 
 def _line(adviser: str, rows: pl.DataFrame, best: float, mine: pl.DataFrame) -> str:
-    moves = rows["moves"].sum()
+    moves, gain = rows["moves"].sum(), to_float(rows["gain"].mean())
+    mean, low, high = (to_float(v) for v in (mine["saved"].mean(), mine["saved"].min(), mine["saved"].max()))
     return (
         f"| {adviser} | {moves / rows.height:.2f} | {rows['helping'].sum() / max(moves, 1):.3f} |"
-        f" {rows['gain'].mean():+.3f} | {rows['gain'].mean() / best:+.2f} | {mine['saved'].mean():+.3f}"
-        f" ({mine['saved'].min():+.3f} to {mine['saved'].max():+.3f}) | {(mine['saved'] > 0).sum()} of {mine.height} |"
+        f" {gain:+.3f} | {gain / best:+.2f} | {mean:+.3f}"
+        f" ({low:+.3f} to {high:+.3f}) | {(mine['saved'] > 0).sum()} of {mine.height} |"
     )
 
 
@@ -44,10 +46,10 @@ def report(costs: pl.DataFrame, gains: pl.DataFrame) -> pl.DataFrame:
     saved = costs.join(without, on="seed").with_columns((pl.col("without") - pl.col("cost")).alias("saved"))
     first = gains.filter(pl.col("day") == DAYS // 2)
     ours, all_days = (g.filter(pl.col("adviser") == "taretrace") for g in (first, gains))
-    best = float(ours["best"].mean())  # type: ignore[arg-type]
+    best = to_float(ours["best"].mean())
     print(
         f"\n{saved['seed'].n_unique()} seasons of {MACHINES} machines and {DAYS} days; cost without advice"
-        f" {without['without'].mean():.2f} a tonne; best possible gain {best:.3f}"
+        f" {to_float(without['without'].mean()):.2f} a tonne; best possible gain {best:.3f}"
     )
     print(
         "| advice | moves a machine | truly help | true gain a tonne | of the best possible |"
@@ -58,11 +60,8 @@ def report(costs: pl.DataFrame, gains: pl.DataFrame) -> pl.DataFrame:
         if rows.height:
             print(_line(adviser, rows, best, mine))
     later = all_days.filter(pl.col("day") > DAYS // 2)
-    print(
-        _line(
-            "taretrace, later days", later, float(later["best"].mean()), saved.filter(pl.col("adviser") == "taretrace")
-        )
-    )  # type: ignore[arg-type]
+    own = saved.filter(pl.col("adviser") == "taretrace")
+    print(_line("taretrace, later days", later, to_float(later["best"].mean()), own))
     for (mechanic,), rows in ours.group_by("mechanic", maintain_order=True):
         print(
             f"{mechanic}: {rows['gain'].mean() / rows['best'].mean():.2f} of the best possible gain,"

@@ -13,6 +13,7 @@ import pytest
 from flows import stages
 from tests.validation.processes import processes
 from tests.validation.seasons import run_season, true_effects
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import DIRT
 
 SEEDS = range(101, 125)
@@ -33,7 +34,7 @@ def cells(job: tuple[int, Path]) -> pl.DataFrame:
     for row in found.unique("setting").iter_rows(named=True):
         pair = facts.drop_nulls(row["setting"])
         x = pair[row["setting"]].to_numpy() / row["step"]
-        y = np.log(pair[DIRT] / (100 - pair[DIRT])).to_numpy()
+        y = np.log((pair[DIRT] / (100 - pair[DIRT])).to_numpy())
         slope, residual = np.polyfit(x, y, 1, full=False, cov=True)
         naive[row["setting"]] = (float(slope[0]), float(np.sqrt(residual[0, 0])))
     table = found.join(true_effects(season, DIRT), on=["setting", "wetness_class"]).with_columns(
@@ -56,7 +57,7 @@ def test_intervals_of_effects_per_wetness_class_hold_the_truth(tmp_path):
     )
     by_class = table.group_by("wetness_class").agg(pl.len(), pl.col("held", "naive_held").mean())
     print(f"\n{len(SEEDS)} seasons of {MACHINES} machines x {DAYS} days, {table.height} cells")
-    print(f"held {table['held'].mean():.3f}, naive held {table['naive_held'].mean():.3f}")
+    print(f"held {to_float(table['held'].mean()):.3f}, naive held {to_float(table['naive_held'].mean()):.3f}")
     print(f"wrong signs among q < 0.05: {table['wrong_sign'].sum()}")
     for row in by_class.sort("wetness_class").iter_rows(named=True):
         print(f"  {row['wetness_class']:6s} n {row['len']:4d} held {row['held']:.3f} naive {row['naive_held']:.3f}")

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import IO
 
 import polars as pl
 import pytest
@@ -20,7 +21,7 @@ from flows.runtime.progress import Reporter
 from tests.support.program import taretrace
 from transforms.config.workspace import Workspace
 from transforms.operations.export import exported_tables
-from transforms.storage.lake import Lake
+from transforms.storage.lake import Lake, read_frame
 from transforms.storage.lock import held
 from transforms.storage.warehouse import Warehouse
 
@@ -54,7 +55,7 @@ def tables(workspace: Workspace) -> dict[str, pl.DataFrame]:
         for name in ("received_load", "received_tare", "source_finding", "binned_day"):
             out[name] = warehouse.table(name)
     for key, paths in Lake(workspace.lake).machine_days(recorded).items():
-        out["/".join(key)] = pl.concat([pl.read_parquet(p) for p in paths])
+        out["/".join(key)] = pl.concat([read_frame(p) for p in paths])
     return {n: t.drop("received_at", strict=False).sort(t.columns[:4]) for n, t in out.items()}
 
 
@@ -75,29 +76,31 @@ def undisturbed(season, tmp_path_factory) -> tuple[dict[str, pl.DataFrame], floa
     """The tables of an undisturbed run, and how long it takes once it is ready."""
     folder = tmp_path_factory.mktemp("whole") / "w"
     shutil.copytree(season.root, folder)
-    child = start(folder)
+    child, output = start(folder)
     began = time.perf_counter()
-    assert child.stdout.read().strip() == "done"
+    assert output.read().strip() == "done"
     seconds = time.perf_counter() - began
     child.wait()
-    child.stdout.close()
+    output.close()
     return tables(Workspace(folder)), seconds
 
 
-def start(folder: Path) -> subprocess.Popen[str]:
+def start(folder: Path) -> tuple[subprocess.Popen[str], IO[str]]:
+    """Start a run; return the process and its output once it is ready."""
     child = subprocess.Popen([sys.executable, "-c", RUN, str(folder)], stdout=subprocess.PIPE, text=True)
+    assert child.stdout is not None
     assert child.stdout.readline().strip() == "ready"
-    return child
+    return child, child.stdout
 
 
 def killed(folder: Path, after_s: float) -> bool:
     """Start a run and kill it; True where it was still running."""
-    child = start(folder)
+    child, output = start(folder)
     time.sleep(after_s)
     running = child.poll() is None
     child.kill()
     child.wait()
-    child.stdout.close()
+    output.close()
     return running
 
 
@@ -187,10 +190,10 @@ def test_a_second_run_is_told_who_holds_the_workspace(season, tmp_path):
 def test_a_second_run_that_waits_takes_its_turn(season, undisturbed, tmp_path):
     folder = tmp_path / "w"
     shutil.copytree(season.root, folder)
-    child = start(folder)
+    child, output = start(folder)
     second = taretrace("ingest", folder, "--wait", "60", "--json")
     child.wait()
-    child.stdout.close()
+    output.close()
     assert second.code == 0, second.err
     later = {
         "machine_day",

@@ -18,6 +18,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pyarrow as pa
@@ -29,6 +30,7 @@ from hypothesis import strategies as st
 
 from tests.support.taking import found
 from tests.support.task_data import Moment, Value, device, log_header, record, task, task_data
+from transforms.arrays import narrow
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.ingest_file import IngestTarget, ingest_file
 from transforms.ingest.mapping import mapping_of
@@ -69,7 +71,7 @@ class Target:
 
     name: str
     content: bytes
-    table: dict
+    table: dict[str, Any]
 
 
 def _log(separator: str, quote: str) -> bytes:
@@ -272,7 +274,7 @@ def run(kind: str, examples: int) -> None:
         @given(MUTATIONS, st.integers(0, 2))
         def one(steps: list[tuple[str, float, int, bytes]], which: int) -> None:
             if len(store.recorded) % FRESH_LAKE == 0:  # else every case is compared with all before it
-                shutil.rmtree(store.lake.root / "telemetry", ignore_errors=True)
+                shutil.rmtree(narrow(store.lake.root, Path) / "telemetry", ignore_errors=True)
             path = _write(target, Path(folder), steps, which)
             file = found(path)
             if file.sha[:16] in store.recorded:

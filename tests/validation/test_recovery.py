@@ -12,6 +12,7 @@ import pytest
 
 from tests.validation.fit_seasons import MECHANICS, fit_season
 from tests.validation.processes import processes
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import DIRT, load_catalogue
 from transforms.model.checks.validation import out_of_field
 from transforms.model.effects import cell_rows, effects
@@ -23,7 +24,7 @@ BOOSTED_EVERY = 4
 CLASSES = ["dry", "moist", "wet"]
 
 
-def cells(job: int) -> tuple[pl.DataFrame, dict[str, float] | None]:
+def cells(job: int) -> tuple[pl.DataFrame, dict[str, object] | None]:
     """Effects of one season per setting and wetness class beside their truth and the naive slopes."""
     catalogue = load_catalogue()
     mechanic = list(MECHANICS)[job % len(MECHANICS)]
@@ -77,7 +78,9 @@ def judged(table: pl.DataFrame) -> pl.DataFrame:
 
 def report(table: pl.DataFrame, boosted: pl.DataFrame) -> None:
     """Print the table of RESULTS.md."""
-    print(f"\n{table['season'].n_unique()} seasons, {table.height} cells, {table['n'].mean():.0f} loads a cell")
+    print(
+        f"\n{table['season'].n_unique()} seasons, {table.height} cells, {to_float(table['n'].mean()):.0f} loads a cell"
+    )
     print(
         "| mechanic | wetness | cells | held | least setting | naive held | wrong signs, q < .05 | naive wrong |"
         " false among nulls | naive false |"
@@ -88,11 +91,14 @@ def report(table: pl.DataFrame, boosted: pl.DataFrame) -> None:
         rows = rows if wet == "all" else rows.filter(pl.col("wetness_class") == wet)
         least = rows.group_by("setting").agg(pl.col("held").mean()).sort("held").row(0)
         certain, nulls = rows.filter("certain"), rows.filter("null")
-        false = f"{nulls['false'].mean():.3f} | {nulls['naive_false'].mean():.2f}" if nulls.height else " | "
+        false = " | "
+        if nulls.height:
+            false = f"{to_float(nulls['false'].mean()):.3f} | {to_float(nulls['naive_false'].mean()):.2f}"
+        held, naive_held, naive_wrong = (to_float(rows[c].mean()) for c in ("held", "naive_held", "naive_wrong"))
         print(
-            f"| {mechanic} | {wet} | {rows.height} | {rows['held'].mean():.3f} | {least[0]} {least[1]:.3f} |"
-            f" {rows['naive_held'].mean():.2f} | {certain['wrong'].sum()} of {certain.height} |"
-            f" {rows['naive_wrong'].mean():.2f} | {false} |"
+            f"| {mechanic} | {wet} | {rows.height} | {held:.3f} | {least[0]} {least[1]:.3f} |"
+            f" {naive_held:.2f} | {certain['wrong'].sum()} of {certain.height} |"
+            f" {naive_wrong:.2f} | {false} |"
         )
     for row in (
         boosted.group_by("mechanic")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.demo.district import GENERATIONS, LOCAL_ZONE
 from transforms.demo.exports import tickets_of
@@ -92,7 +93,12 @@ def binned(season: DemoSeason) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
             bins.append(made)
             unloads.append(find_unloads(flagged, float(fitted.tank_capacity_t)))
             faults += [fault_stretches(flagged), steps]
-    return (pl.concat(frames, how="diagonal") for frames in (bins, unloads, [f for f in faults if f.height]))
+    known_faults = [f for f in faults if f.height]
+    return (
+        pl.concat(bins, how="diagonal"),
+        pl.concat(unloads, how="diagonal"),
+        pl.concat(known_faults, how="diagonal"),
+    )
 
 
 def trace_plan(plan: Plan) -> TracedSeason:
@@ -168,7 +174,7 @@ def main_machine(trace: pl.DataFrame) -> pl.DataFrame:
 def right_machine(found: pl.DataFrame, truth: pl.DataFrame) -> float:
     """Share of loads whose main machine is the true one; a load without any counts as wrong."""
     both = main_machine(truth).join(main_machine(found), on="load_id", how="left", suffix="_found")
-    return float((both["machine_id"] == both["machine_id_found"]).fill_null(value=False).mean())
+    return to_float((both["machine_id"] == both["machine_id_found"]).fill_null(value=False).mean())
 
 
 def mean_settings(trace: pl.DataFrame, bins: pl.DataFrame, names: list[str]) -> pl.DataFrame:
@@ -187,7 +193,7 @@ def settings_r2(found: pl.DataFrame, true: pl.DataFrame, names: list[str]) -> di
     for n in names:
         pair = both.select(n, f"{n}_found").fill_nan(None).drop_nulls()
         if pair.height > 50 and pair[n].std() > 0:
-            out[n] = 1 - float(((pair[n] - pair[f"{n}_found"]) ** 2).mean() / pair[n].var())
+            out[n] = 1 - to_float(((pair[n] - pair[f"{n}_found"]) ** 2).mean()) / to_float(pair[n].var())
     return out
 
 

@@ -11,6 +11,7 @@ from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.season_worth import ClassMoves
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import ROOT_LOSS, TOPS, Catalogue
 from transforms.config.workspace import Prices
 from transforms.model.fit_result import ResponseFit
@@ -150,7 +151,7 @@ def guide_class(
     names = {n for f in (dirt, loss) if f is not None for n in f.frame.terms.conditions}
     middle = rows.select(pl.col(sorted(names)).cast(pl.Float64).median()).row(0, named=True)
     place = PredictionPoint(middle, soil, "")
-    usual = {n: float(own_rows[n].median()) for n in tried if own_rows[n].count()}  # type: ignore[arg-type]
+    usual = {n: to_float(own_rows[n].median()) for n in tried if own_rows[n].count()}
     values = {n: _grid(*tried[n][:2], basis.catalogue[n].step) for n in usual}
     lost = np.full(DRAWS, UNKNOWN_LOSS_T_HA)
     if loss is not None:
@@ -162,8 +163,8 @@ def guide_class(
         float(middle["yield_t_ha"]),
         basis.haul_km,
         USUAL_WIDTH_M,
-        None if sugar is None else float(sugar),  # type: ignore[arg-type]
-        USUAL_TOPS_PCT if tops is None else float(tops),  # type: ignore[arg-type]
+        None if sugar is None else to_float(sugar),
+        USUAL_TOPS_PCT if tops is None else to_float(tops),
     )
     d = _draws(dirt, values, usual, place, basis.shrink.get(dirt.response), rng)
     r = _draws(loss, values, usual, place, basis.shrink.get(ROOT_LOSS), rng)

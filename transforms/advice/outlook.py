@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from transforms.arrays import narrow
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours
 
@@ -106,7 +107,7 @@ def next_outlook(
     to_come = fill_hours(pl.concat([weather.select(columns), fresh.select(columns)])).select(columns)
     reached = fresh.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("reaches"))
     working = shift.working()
-    future = field_hours(persisted(to_come, working.max()), fields)  # type: ignore[arg-type]
+    future = field_hours(persisted(to_come, narrow(working.max(), dt.datetime)), fields)
     foreseen = (pl.col("hour_at") > pl.col("known_to")) & (pl.col("hour_at") <= pl.col("reaches"))
     at_work = (
         future.join(working.to_frame(), on="hour_at", how="semi", maintain_order="left")

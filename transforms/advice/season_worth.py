@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
 from transforms.advice.mean_interval import mean_interval
 from transforms.advice.shrinkage import Shrinkage
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.result_tables import schema_of
@@ -156,10 +157,10 @@ def season_cost(
     )
     rows = [_part(SOIL, soil, _times(dirt.half, unmeasured / 100) if unmeasured else 0.0, per_t, dirt.n)]
     lost = cluster_mean(audits, ROOT_LOSS) if ROOT_LOSS in audits.columns else None
-    crop = float(facts["yield_t_ha"].mean() or 0.0)  # type: ignore[arg-type]
+    crop = to_float(facts["yield_t_ha"].mean() or 0.0)
     if lost is not None and lost.mean is not None and crop:
         sugar = facts["sugar_pct"].mean() if "sugar_pct" in facts.columns else None
-        at = CropAndHaul(crop, prices.haul_km, 1.0, None if sugar is None else float(sugar))  # type: ignore[arg-type]
+        at = CropAndHaul(crop, prices.haul_km, 1.0, None if sugar is None else to_float(sugar))
         hectares, worth = clean_t / crop, beet_worth_per_t(at, prices)
         rows.append(_part(ROOTS, lost.mean * hectares, _times(lost.half, hectares), worth, lost.n))
     kept = cluster_mean(keeping.join(facts.select("load_id", *VISIT), on="load_id", how="left"), "loss_kg_per_t")

@@ -12,6 +12,7 @@ from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.posterior import DRAWS
+from transforms.arrays import narrow, to_float
 from transforms.config.settings_catalogue import TOPS, Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, untried_reason
@@ -42,7 +43,7 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
         j = fit.place(name)
         if untried_reason(fit, name, inside, min_loads) is None:
             values = fit.rows.filter(pl.Series(inside & fit.has[:, j]))[name].drop_nulls()
-            low, high = (float(values.quantile(q)) for q in SUPPORT)  # type: ignore[arg-type]
+            low, high = (to_float(values.quantile(q)) for q in SUPPORT)
             out[name] = (low, high, values.len())
     return out
 
@@ -91,7 +92,7 @@ def next_situations(
     worked = fleet.facts.drop_nulls(["machine_id", "topsoil_wetness", "lifted_at"])
     if not worked.height:
         return []
-    last_day: dt.date = worked["shift_date"].max()  # type: ignore[assignment]
+    last_day = narrow(worked["shift_date"].max(), dt.date)
     recent = worked.filter(pl.col("shift_date") >= last_day - RECENT)
     out = []
     for (machine_id,), shifts in recent.group_by("machine_id", maintain_order=True):
@@ -158,7 +159,7 @@ def _quality(facts: pl.DataFrame, field_id: str) -> tuple[float | None, float]:
     """Return mean sugar content and top tare of the field's loads; None and the usual top tare if none is measured."""
     own_loads = facts.filter(pl.col("field_id") == field_id)
     sugar, tops = (own_loads[c].mean() if c in own_loads.columns else None for c in ("sugar_pct", TOPS))
-    return (None if sugar is None else float(sugar)), (USUAL_TOPS_PCT if tops is None else float(tops))  # type: ignore[arg-type]
+    return (None if sugar is None else to_float(sugar)), (USUAL_TOPS_PCT if tops is None else to_float(tops))
 
 
 def _conditions_next(

@@ -40,7 +40,7 @@ class Answer:
         cost_per_t: cost per tonne of clean beet.
         saved_per_t: saving compared with the usual value of every setting.
         parts: mean cost by cause.
-        untried: reasons why the question is outside the observed range; empty if it is inside.
+        untried: clauses on what the fleet has not tried; empty if the question is inside the observed range.
         n: loads of the fleet in such conditions.
     """
 
@@ -105,7 +105,7 @@ def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[str, ...], in
     wet, soil = classes_at(q.topsoil_wetness, q.clay_pct)
     cell = table["tried"][f"{wet}|{soil}"]
     if not cell["settings"]:
-        return (f"outside the observed range: only {cell['n']} loads on {soil} soil with {wet} topsoil",), cell["n"]
+        return (f"the fleet has only {cell['n']} loads on {soil} soil with {wet} topsoil",), cell["n"]
     out = []
     for n, value in q.settings.items():
         low, high = cell["settings"].get(n, (np.inf, -np.inf))
@@ -113,7 +113,7 @@ def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[str, ...], in
         if low > high:
             out.append(f"{label} was not tried on {soil} soil with {wet} topsoil")
         elif not low - 1e-9 <= value <= high + 1e-9:
-            out.append(f"{label} was tried from {low:.3g} to {high:.3g} there")
+            out.append(f"{label} was tried only from {low:.3g} to {high:.3g} on {soil} soil with {wet} topsoil")
     return tuple(out), cell["n"]
 
 

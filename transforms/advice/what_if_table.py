@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import USUAL_WIDTH_M, tried_range
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import (
@@ -137,7 +138,7 @@ def _tried(dirt: ResponseFit, min_loads: int) -> dict[str, dict[str, Any]]:
 
 def _even_values(values: pl.Series, ends: tuple[float, float], size: int) -> list[float]:
     """Return evenly spaced values between two quantiles."""
-    low, high = (float(values.cast(pl.Float64).quantile(q)) for q in ends)  # type: ignore[arg-type]
+    low, high = (to_float(values.cast(pl.Float64).quantile(q)) for q in ends)
     return [float(v) for v in np.linspace(low, high, size)]
 
 
@@ -162,8 +163,8 @@ def tabulate(
     rows = dirt.rows
     fits = {f.response: f for f in (dirt, loss) if f is not None}
     names = [n for n in dirt.settings if rows[n].count() >= min_loads]
-    usual = {n: round(float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}  # type: ignore[arg-type]
-    at = {n: float(rows[n].cast(pl.Float64).median()) for n in dirt.frame.terms.conditions}  # type: ignore[arg-type]
+    usual = {n: round(to_float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}
+    at = {n: to_float(rows[n].cast(pl.Float64).median()) for n in dirt.frame.terms.conditions}
     sides = {
         n: _even_values(rows[n], (0.02, 0.98), SIDE_NODES)
         for n in MODIFYING.values()

@@ -17,6 +17,7 @@ from transforms.config.season_tables import (
     SeasonTable,
     SettingTable,
     SiteTable,
+    TrialTable,
 )
 from transforms.config.tables import MAX_CHARACTERS, Table, check_table
 from transforms.contracts.units import SUFFIX_UNIT, stored_unit
@@ -26,11 +27,12 @@ TABLE_MODELS: dict[str, type[Table]] = {
     "prices": PricesTable,
     "lab": LabTable,
     "advice": AdviceTable,
+    "trial": TrialTable,
     "notify": NotifyTable,
     "schedule": ScheduleTable,
 }
 """Models of the tables that have no rules between keys."""
-TABLES = ("season", "sites", "prices", "lab", "fit", "advice", "run", "schedule", "notify", "settings")
+TABLES = ("season", "sites", "prices", "lab", "fit", "advice", "trial", "run", "schedule", "notify", "settings")
 UNITS_OF_SETTINGS = (*SUFFIX_UNIT.values(), "flag", "count")
 
 

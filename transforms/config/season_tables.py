@@ -127,6 +127,12 @@ class AdviceTable(Table):
     min_loads: int = Field(30, ge=1, le=1_000_000, description="a whole number of loads, 1 or more")
 
 
+class TrialTable(Table):
+    """Table `[trial]`: design of split-run trials."""
+
+    power: float = Field(0.8, ge=0.5, le=0.99, description="a probability from 0.5 to 0.99, such as 0.8")
+
+
 class RunTable(Table):
     """Table `[run]`: execution engine and storage."""
 

@@ -70,6 +70,7 @@ class Season:
     prices: Prices
     advice: AdviceRules
     catalogue: Catalogue
+    trial_power: float = 0.8
     sites: dict[str, tuple[float, float]] = field(default_factory=dict)
     last_season: Path | None = None
     locale: str = "en-GB"
@@ -109,6 +110,7 @@ def read_season(path: Path) -> Season:
         prices=Prices(**prices),
         advice=AdviceRules(**table.get("advice", {})),
         catalogue=load_catalogue(table.get("settings"), where),
+        trial_power=float(table.get("trial", {}).get("power", 0.8)),
         sites={n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()},
         last_season=path.parent / previous if previous else None,
         locale=season.get("locale", "en-GB"),

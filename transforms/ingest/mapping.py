@@ -20,8 +20,11 @@ from transforms.contracts.source_tables import contract
 from transforms.errors import WorkspaceError
 
 CORRECTIONS_PREFIX = "mended~"
-"""Prefix of the name of a corrections file; the rest is the name of the file whose rows were rejected."""
-_CORRECTIONS_MARK = re.compile(r"^mended~(?:\d+~~)?")
+"""Prefix of the name of a corrections file; the rest is the name of the file whose rows were rejected.
+
+Inboxes contain files of such names, so it cannot change.
+"""
+_CORRECTIONS_MARK = re.compile(rf"^{CORRECTIONS_PREFIX}(?:\d+~~)?")
 
 TOTALS = ("Total", "Totals", "Sum", "Summe", "Gesamt", "Somme", "Totaal", "Razem", "Celkem")
 

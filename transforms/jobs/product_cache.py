@@ -42,7 +42,7 @@ class ProductCache:
         """Write a week atomically, so that no reader sees a partial file."""
         self.made += 1
         body = io.BytesIO()
-        np.savez(body, **pack_week(week))  # type: ignore[arg-type]
+        np.savez(body, allow_pickle=False, **pack_week(week))
         write_bytes_atomic(body.getvalue(), self._folder / f"{key}.npz")
 
     def start(self, key: str) -> WarmStart | None:

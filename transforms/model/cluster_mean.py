@@ -10,6 +10,8 @@ import numpy as np
 import polars as pl
 from scipy.stats import t as student
 
+from transforms.arrays import to_float
+
 VISIT = ("machine_id", "field_id", "shift_date")
 """Loads and plots of one machine, day and field share ground, weather and settings."""
 
@@ -37,7 +39,7 @@ def cluster_mean(rows: pl.DataFrame, column: str, cluster: tuple[str, ...] = VIS
     n = known.height
     if not n:
         return ClusterMean(None, None, 0, 0)
-    mean = float(known[column].mean())  # type: ignore[arg-type]
+    mean = to_float(known[column].mean())
     left = known.group_by(cluster, maintain_order=True).agg((pl.col(column) - mean).sum().alias("left"))["left"]
     groups = left.len()
     if groups < 2:

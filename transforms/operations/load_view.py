@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from transforms.arrays import narrow
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
 from transforms.storage.lake import Lake, read_frame
@@ -60,8 +61,8 @@ def _minutes(bins: pl.DataFrame, emptied: pl.DataFrame, trace: pl.DataFrame, yie
 
 def _span(own: pl.DataFrame, weighed_at: dt.datetime) -> tuple[dt.datetime, dt.datetime]:
     """Return the period to show, which starts before the load's first minute and ends after its weighing."""
-    begun: dt.datetime = own["bin_at"].min()  # type: ignore[assignment]
-    ended: dt.datetime = own["bin_at"].max()  # type: ignore[assignment]
+    begun = narrow(own["bin_at"].min(), dt.datetime)
+    ended = narrow(own["bin_at"].max(), dt.datetime)
     return begun - dt.timedelta(minutes=BEFORE_MIN), max(weighed_at, ended) + dt.timedelta(minutes=AFTER_MIN)
 
 

@@ -1,6 +1,7 @@
 """Check of columns before rows are stored: names, types, and columns that must not be null."""
 
 import polars as pl
+from polars.datatypes import DataTypeClass
 
 
 def check_columns(table: str, rows: pl.Schema, declared: pl.Schema, required: set[str]) -> None:
@@ -25,10 +26,10 @@ def check_columns(table: str, rows: pl.Schema, declared: pl.Schema, required: se
             raise ValueError(f"column '{column}' of table '{table}' is {declared[column]}, not {kind}")
 
 
-def _fits(kind: pl.DataType, column: pl.DataType) -> bool:
+def _fits(kind: pl.DataType | DataTypeClass, column: pl.DataType | DataTypeClass) -> bool:
     """Return True if a column can store values of another type unchanged."""
     if kind in {column, pl.Null} or (isinstance(column, pl.Datetime) and isinstance(kind, pl.Datetime)):
         return True
     if isinstance(column, pl.List) and isinstance(kind, pl.List):
-        return _fits(kind.inner, column.inner)  # type: ignore[arg-type]
+        return _fits(kind.inner, column.inner)
     return kind.is_integer() and column.is_numeric()

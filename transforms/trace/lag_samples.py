@@ -4,6 +4,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from transforms.arrays import to_float
 from transforms.contracts.result_tables import schema_of
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
@@ -72,7 +73,7 @@ def _by_mass(stream: Stream, loads: pl.DataFrame) -> Array:
 def _by_slots(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
     """Return `_full` of several machines with incomplete tickets, at the lags at which loads and slots match best."""
     weighed = minutes(loads, "weighed_at")
-    owner, full = cut_into_slots(stretch, float(loads["gross_t"].mean()) / closure, {})  # type: ignore[arg-type]
+    owner, full = cut_into_slots(stretch, to_float(loads["gross_t"].mean()) / closure, {})
     ids, named = np.array([s.machine_id for s in stretch.streams]), loads["machine_id"].to_numpy()
     foreign = np.isin(named, ids)[:, None] & (named[:, None] != ids[owner][None, :])
     slots = Slots(weighed, np.full(weighed.size, LAG_SD_MIN), owner, full, foreign)

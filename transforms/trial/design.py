@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from transforms.arrays import narrow
 from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.errors import WorkspaceError
@@ -78,7 +79,7 @@ def design_trial(
     """Return the trial requested.
 
     Args:
-        asked: setting, machine, field, to, day, detect_pct, power; None to take a value from the advice or the data.
+        asked: setting, machine, field, to, day, detect_pct; None to take a value from the advice or the data.
         facts: `load_fact`.
         advice: `advice`; its "try" rows suggest trials.
         fit_run: `fit_run`, for the residual standard deviation within visits.
@@ -96,7 +97,7 @@ def design_trial(
     values = _values(facts, basis, asked["to"], season)
     noise = TrialNoise(float(fitted["residual_sd"][0]), season.lab_cv_at_25_kg)
     detect = float(asked["detect_pct"] or abs(basis["dirt_change_pct"] or USUAL_DETECT_PCT))
-    pairs = trial_size(facts, basis["machine_id"], detect, noise, asked["power"]).pairs
+    pairs = trial_size(facts, basis["machine_id"], detect, noise, season.trial_power).pairs
     if pairs is None:
         raise WorkspaceError(
             f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %",
@@ -117,7 +118,7 @@ def design_trial(
         values,
         drawn_order(pairs, seed),
         detect,
-        asked["power"],
+        season.trial_power,
         noise.pair_sd(facts),
     )
 
@@ -125,8 +126,7 @@ def design_trial(
 def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
     """Return the date given, or the day after the last shift."""
     if text is None:
-        last: dt.date = facts["shift_date"].max()  # type: ignore[assignment]
-        return last + dt.timedelta(days=1)
+        return narrow(facts["shift_date"].max(), dt.date) + dt.timedelta(days=1)
     try:
         return dt.date.fromisoformat(text)
     except ValueError as problem:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from transforms.arrays import to_float
 from transforms.trial.power import pair_sd, pairs_for
 
 USUAL_SAMPLE_KG = 25.0
@@ -23,7 +24,7 @@ class TrialNoise:
     def pair_sd(self, facts: pl.DataFrame) -> float:
         """Return the standard deviation of a pair's difference in log dirt, for the mean sample mass of these loads."""
         kg = facts["sample_kg"].mean() if "sample_kg" in facts.columns else None
-        return pair_sd(self.residual_sd, self.lab_cv_at_25_kg, float(kg or USUAL_SAMPLE_KG))  # type: ignore[arg-type]
+        return pair_sd(self.residual_sd, self.lab_cv_at_25_kg, to_float(kg or USUAL_SAMPLE_KG))
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ class TrialSize:
 def loads_a_day(facts: pl.DataFrame, machine_id: str) -> float:
     """Return the median number of loads that a machine lifts per day, at least 1."""
     by_day = facts.filter(pl.col("machine_id") == machine_id).group_by("shift_date", maintain_order=True).len()
-    return max(float(by_day["len"].median() or 1.0), 1.0)  # type: ignore[arg-type]
+    return max(to_float(by_day["len"].median() or 1.0), 1.0)
 
 
 def days_for(loads: int, facts: pl.DataFrame, machine_id: str) -> int:

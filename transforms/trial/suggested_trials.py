@@ -2,13 +2,13 @@
 
 import polars as pl
 
+from transforms.arrays import to_float
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.trial.design import USUAL_DETECT_PCT
 from transforms.trial.size import TrialNoise, trial_size
 
-POWER = 0.8
 SMALLEST_DETECT_PCT = 3.0
 WIDE_PCT = 6.0
 """A wider interval that contains zero leaves open if the setting matters."""
@@ -23,7 +23,7 @@ def _why(r: dict[str, object]) -> Reason | None:
         return UNTRIED
     if r["reason_code"] == "effect_confounded":
         return CONFOUNDED
-    low, high = float(r["lo95"]), float(r["hi95"])  # type: ignore[arg-type]
+    low, high = to_float(r["lo95"]), to_float(r["hi95"])
     return WIDE if low < 0 < high and high - low > WIDE_PCT else None
 
 
@@ -40,21 +40,21 @@ def _machine_with_most_loads(facts: pl.DataFrame) -> dict[str, str]:
 
 
 def suggest_trials(
-    effects: pl.DataFrame, facts: pl.DataFrame, residual_sd: float, lab_cv_at_25_kg: float, catalogue: Catalogue
+    effects: pl.DataFrame, facts: pl.DataFrame, noise: TrialNoise, power: float, catalogue: Catalogue
 ) -> pl.DataFrame:
     """Return a row for each setting and wetness class whose effect on dirt is an open question, with its trial.
 
-    A trial is designed to detect the larger end of the current interval with a power of 80 %, rounded to whole percent
-    as in the `trial plan` command on the page, or a change of 5 % if there is no interval yet.
+    A trial is designed to detect the larger end of the current interval, rounded to whole percent as in the
+    `trial plan` command on the page, or a change of 5 % if there is no interval yet.
 
     Args:
         effects: `effect`.
         facts: `machine_id, shift_date, wetness_class, sample_kg` of all loads of the season.
-        residual_sd: residual standard deviation within visits, log scale.
-        lab_cv_at_25_kg: coefficient of variation of the laboratory for a sample of 25 kg.
+        noise: residual standard deviation within visits and error of the laboratory.
+        power: probability of detecting a change.
         catalogue: the settings known.
     """
-    noise, machine_in = TrialNoise(residual_sd, lab_cv_at_25_kg), _machine_with_most_loads(facts)
+    machine_in = _machine_with_most_loads(facts)
     open_effects = effects.filter(
         (pl.col("response") == DIRT) & pl.col("soil_class").is_null() & pl.col("wetness_class").is_not_null()
     ).sort("setting", "wetness_class")
@@ -66,7 +66,7 @@ def suggest_trials(
         ends = [abs(v) for v in (r["lo95"], r["hi95"]) if v is not None]
         detect = float(round(max(*ends, SMALLEST_DETECT_PCT))) if ends else USUAL_DETECT_PCT
         machine = machine_in[r["wetness_class"]]
-        size = trial_size(facts, machine, detect, noise, POWER)
+        size = trial_size(facts, machine, detect, noise, power)
         rows.append(
             {
                 **{k: r[k] for k in WANTED_SCHEMA if k in r},

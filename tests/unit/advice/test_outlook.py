@@ -61,7 +61,7 @@ def shift(*local_hours: int, zone: str = "UTC", starts: dt.time = dt.time(0)) ->
 
 def test_without_a_forecast_the_weather_persists_and_says_so(known):
     none = issued(hours("S1", BEGINS, 1)).clear()
-    found = next_outlook(*known, none, FIELDS, shift(8, 9, 10))
+    found = next_outlook(known[0], known[1], none, FIELDS, shift(8, 9, 10))
     last = known[0].filter(pl.col("hour_at") == known[0]["hour_at"].max()).sort("field_id")
     for field, wetness in last.select("field_id", "topsoil_wetness").iter_rows():
         assert found.of(field)["topsoil_wetness"] == pytest.approx(wetness, abs=0.02)  # ten dry days before
@@ -71,23 +71,23 @@ def test_without_a_forecast_the_weather_persists_and_says_so(known):
 
 def test_forecast_rain_wets_the_fields_of_its_station_alone(known):
     rain = issued(hours("S1", BEGINS + dt.timedelta(days=10), 24, rain_mm=1.5, temp_c=3.0))
-    found = next_outlook(*known, rain, FIELDS, shift(8, 9, 10))
+    found = next_outlook(known[0], known[1], rain, FIELDS, shift(8, 9, 10))
     wet, dry = found.of("F1"), found.of("F2")
     assert (wet["outlook"], dry["outlook"]) == (FORECAST, PERSISTENCE)
     assert wet["topsoil_wetness"] > dry["topsoil_wetness"] + 0.2
     assert wet["air_temp_c"] == pytest.approx(3.0)
-    later = next_outlook(*known, rain, FIELDS, shift(20, 21))
+    later = next_outlook(known[0], known[1], rain, FIELDS, shift(20, 21))
     assert later.of("F1")["topsoil_wetness"] > wet["topsoil_wetness"]
 
 
 def test_hours_that_are_observed_by_now_are_not_forecast(known):
     old = issued(hours("S1", BEGINS + dt.timedelta(days=9), 24, rain_mm=9.0))
-    assert next_outlook(*known, old, FIELDS, shift(8, 9)).of("F1")["outlook"] == PERSISTENCE
+    assert next_outlook(known[0], known[1], old, FIELDS, shift(8, 9)).of("F1")["outlook"] == PERSISTENCE
 
 
 def test_a_forecast_that_ends_before_the_shift_is_only_where_its_persistence_begins(known):
     short = issued(hours("S1", BEGINS + dt.timedelta(days=10), 4, rain_mm=1.0))
-    found = next_outlook(*known, short, FIELDS, shift(8, 9))
+    found = next_outlook(known[0], known[1], short, FIELDS, shift(8, 9))
     assert found.of("F1")["outlook"] == PERSISTENCE
     assert found.of("F1")["topsoil_wetness"] > found.of("F2")["topsoil_wetness"]
 

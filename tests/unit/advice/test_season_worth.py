@@ -10,8 +10,10 @@ from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import Reason, reason
 from transforms.trial.power import pair_sd, power_of
-from transforms.trial.suggested_trials import CONFOUNDED, POWER, UNTRIED, WIDE, suggest_trials
+from transforms.trial.size import TrialNoise
+from transforms.trial.suggested_trials import CONFOUNDED, UNTRIED, WIDE, suggest_trials
 
+POWER = 0.8
 DAY = dt.date(2025, 10, 6)
 
 
@@ -121,7 +123,7 @@ def effects() -> pl.DataFrame:
 
 def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
     ground = pl.concat([facts([9.0] * 12), facts([9.0] * 4).with_columns(pl.lit("M2").alias("machine_id"))])
-    table = suggest_trials(effects(), ground, 0.09, 0.1, catalogue)
+    table = suggest_trials(effects(), ground, TrialNoise(0.09, 0.1), POWER, catalogue)
     assert table.select("setting", "reason_code").rows() == [
         ("cleaner_1_speed_rpm", CONFOUNDED.code),
         ("ground_speed_kmh", WIDE.code),
@@ -143,5 +145,5 @@ def test_open_effects_get_the_trial_that_would_tell(catalogue: Catalogue):
 
 
 def test_nothing_open_nothing_wanted(catalogue: Catalogue):
-    table = suggest_trials(effects().head(1), facts([9.0]), 0.09, 0.1, catalogue)
+    table = suggest_trials(effects().head(1), facts([9.0]), TrialNoise(0.09, 0.1), POWER, catalogue)
     assert table.height == 0

@@ -9,6 +9,7 @@ import tomllib
 import typing
 from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -24,12 +25,17 @@ from transforms.contracts.source_tables import CONTRACTS
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping import mapping_of, read_mapping, read_mappings
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+    from pydantic import BaseModel
+
 MAPPINGS = Path(__file__).parents[3] / "transforms" / "demo" / "mappings"
 SEED = 20_251_017
 SEASON_SAMPLE, MAPPING_SAMPLE = 2200, 4500
 MORE_SEASON = {
     "sites": {"north": {"lat_deg": 50.3, "lon_deg": 15.1}, "south": {"lat_deg": 49, "lon_deg": 15}},
     "fit": {"last_season": "../before"},
+    "trial": {"power": 0.9},
     "run": {"engine": "dask", "address": "tcp://10.0.0.5:8786", "lake": "s3://bucket/s", "keep_telemetry_days": 90},
     "settings": {
         "brush_speed_rpm": {
@@ -51,7 +57,7 @@ MORE_SEASON = {
 MORE_SCHEDULE = {"after_shift": ["05:20", "17:20"], "season_end": "2026-01-20 06:00"}
 MORE_NOTIFY = {"command": "/usr/local/bin/page --now", "webhook": "http://127.0.0.1:9000/taretrace"}
 SOME_DAY = dt.datetime(2025, 10, 17, 6)  # noqa: DTZ001
-TICKETS = {
+TICKETS: dict[str, Any] = {
     "kind": "load",
     "files": ["t*.csv"],
     "form": "delimited",
@@ -89,18 +95,18 @@ LOG = {
 }
 
 
-def valid_season() -> dict:
+def valid_season() -> dict[str, Any]:
     table = {**tomllib.loads(season_template()), **copy.deepcopy(MORE_SEASON)}
     table["schedule"] |= MORE_SCHEDULE
     table["notify"] |= MORE_NOTIFY
     return table
 
 
-def valid_mappings() -> list[dict]:
+def valid_mappings() -> list[dict[str, Any]]:
     return [*(tomllib.loads(p.read_text("utf-8")) for p in sorted(MAPPINGS.glob("*.toml"))), TICKETS, LOG]
 
 
-def assert_types(made: object) -> None:
+def assert_types(made: "DataclassInstance") -> None:
     """Check every value of a dataclass, and of those in it, against its annotation; numbers are finite."""
     hints = typing.get_type_hints(type(made))
     for field in fields(made):
@@ -108,7 +114,7 @@ def assert_types(made: object) -> None:
         assert _is_a(value, hints[field.name]), (field.name, value)
         for one in value if isinstance(value, tuple) else value.values() if isinstance(value, dict) else (value,):
             assert not isinstance(one, float) or math.isfinite(one), (field.name, value)
-            if is_dataclass(one):
+            if is_dataclass(one) and not isinstance(one, type):
                 assert_types(one)
 
 
@@ -198,12 +204,13 @@ def refused_season(tmp_path: Path, change) -> set[tuple[str, str]]:
 
 
 def test_all_errors_of_a_season_come_at_once(tmp_path):
-    def change(table: dict) -> None:
+    def change(table: dict[str, Any]) -> None:
         table["season"]["time_zone"] = "Europe/Pragu"
         table["prices"] |= {"beet_per_t": math.nan, "machine_hour": -1.0, "machin_hour": 3}
         table["advice"] |= {"probability": 1.2, "min_loads": True}
         table["sites"] |= {"a": {"lat_deg": 90.5, "lon_deg": 180.5}, "North": {"lat_deg": 1, "lon_deg": 1}}
         table["lab"]["cv_at_25_kg"] = 1.5
+        table["trial"]["power"] = 0.995
         table["labs"] = {}
         table["schedule"] |= {"after_shift": ["05:20", "05:20"], "new_files_every_min": math.inf}
 
@@ -217,6 +224,7 @@ def test_all_errors_of_a_season_come_at_once(tmp_path):
         ("wrong_value", "lat_deg"),
         ("wrong_value", "lon_deg"),
         ("wrong_value", "cv_at_25_kg"),
+        ("wrong_value", "power"),
         ("unknown_key", "labs"),
         ("wrong_value", "after_shift"),
         ("wrong_value", "new_files_every_min"),
@@ -263,6 +271,18 @@ def test_a_file_that_cannot_be_read(tmp_path, catalogue, content):
         with pytest.raises(ConfigError) as reported:
             read(tmp_path / name)
         assert name in str(reported.value)
+
+
+def test_the_power_of_trials_is_between_its_bounds_and_four_fifths_by_default(tmp_path):
+    path = tmp_path / "season.toml"
+    for content, expected in (("", 0.8), ("[trial]\npower = 0.5", 0.5), ("[trial]\npower = 0.99", 0.99)):
+        path.write_text(content, "utf-8")
+        assert read_season(path).trial_power == expected
+    for power in ("0.49", "1", '"high"'):
+        path.write_text(f"[trial]\npower = {power}", "utf-8")
+        with pytest.raises(ConfigError) as reported:
+            read_season(path)
+        assert errors(reported.value) == {("wrong_value", "power")}
 
 
 def test_something_else_in_place_of_a_file(tmp_path, catalogue):
@@ -358,7 +378,7 @@ def test_quoted_numbers_may_share_their_decimal_mark_with_the_separator(catalogu
 
 
 def test_models_and_dataclasses_have_the_same_keys():
-    pairs = [
+    pairs: list[tuple[type[BaseModel], type[DataclassInstance]]] = [
         (season_tables.PricesTable, Prices),
         (season_tables.AdviceTable, AdviceRules),
         (season_tables.RunTable, ExecutionConfig),

@@ -2,6 +2,7 @@
 
 import io
 import json
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,17 +28,17 @@ def star(n: int) -> shapely.Polygon:
     return shapely.Polygon(np.c_[15 + 0.01 * np.cos(angle), 50 + 0.01 * np.sin(angle)])
 
 
-def feature(name: object, ring: object = RING) -> dict:
+def feature(name: object, ring: object = RING) -> dict[str, Any]:
     return {"type": "Feature", "properties": {"id": name}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
 
 
-def collection(features: list[dict], **more: object) -> str:
+def collection(features: list[dict[str, Any]], **more: object) -> str:
     return json.dumps({"type": "FeatureCollection", "features": features, **more})
 
 
 @pytest.fixture
 def taken(tmp_path, catalogue):
-    def run(content: str | bytes, table: dict, name: str):
+    def run(content: str | bytes, table: dict[str, Any], name: str):
         path = tmp_path / name
         path.write_bytes(content.encode() if isinstance(content, str) else content)
         return take(path, mapping_of(table, "m", catalogue, "test"), catalogue)

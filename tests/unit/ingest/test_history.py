@@ -4,6 +4,7 @@ import os
 import shutil
 from itertools import permutations
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -14,7 +15,7 @@ from flows import stages
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.ingest.read_file import read_file
-from transforms.storage.lake import Lake
+from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
 QUIET = Reporter(quiet=True)
@@ -114,7 +115,7 @@ def tables(made: Workspace) -> dict[str, pl.DataFrame]:
         days = Lake(made.lake).machine_days({s[:16] for s in warehouse.table("source_file")["source_sha256"]})
         counts = warehouse.table("source_file")
     for key, paths in days.items():
-        rows = pl.concat([pl.read_parquet(p) for p in paths]).drop("line", "part")
+        rows = pl.concat([read_frame(p) for p in paths]).drop("line", "part")
         out["/".join(key)] = rows.sort(rows.columns)
     assert (counts["rows_in"] == counts["rows_accepted"] + counts["rows_rejected"] + counts["rows_repeated"]).all()
     out["in all"] = counts.select(
@@ -281,10 +282,15 @@ def test_a_file_a_minute_is_compared_only_with_those_that_overlap(tmp_path, monk
     """Machines that send a file every minute: the last of a day costs what the first did."""
     made = workspace(tmp_path / "w")
     read, opened = pl.read_parquet, []
+
+    def read_and_record(source: Path, **options: Any) -> pl.DataFrame:
+        opened.append(source)
+        return read(source, **options)
+
     monkeypatch.setattr(
         "flows.stages.ingest.IsolatedRead", lambda _: read_file
     )  # in this process, whose reads are counted
-    monkeypatch.setattr(pl, "read_parquet", lambda *a, **k: (opened.append(a[0]), read(*a, **k))[1])
+    monkeypatch.setattr(pl, "read_parquet", read_and_record)
     for minute in range(8):
         deliver(made, f"log_{minute}.csv", "m,t,d\n" + log(range(60 * minute, 60 * minute + 60)), minute)
         stages.receive_files(made, QUIET)

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -27,7 +28,7 @@ from transforms.storage.warehouse import Warehouse
 
 QUIET = Reporter(quiet=True)
 FIELD = {"kind": "field_boundary", "files": ["*"], "columns": {"field_id": {"from": "id"}, "boundary": {"from": "b"}}}
-LOG = {
+LOG: dict[str, Any] = {
     "kind": "telemetry",
     "files": ["*"],
     "columns": {
@@ -40,7 +41,7 @@ ISO = {"kind": "telemetry", "files": ["*"], "form": "iso11783", "time_zone": "UT
 ROW = "M1,2025-10-01T08:00:00Z,7\n"
 
 
-def reported(path: Path, table: dict, catalogue) -> tuple[list[str], list[tuple[str, dict]]]:
+def reported(path: Path, table: dict[str, Any], catalogue) -> tuple[list[str], list[tuple[str, dict[str, Any]]]]:
     """The rules broken, and the reasons with their arguments."""
     out = take(path, mapping_of(table, "m", catalogue, "test"), catalogue)
     return out.rejected["rule"].to_list(), out.reasons
@@ -116,7 +117,9 @@ def test_an_archive_whose_members_are_damaged(tmp_path, catalogue):
 def test_an_archive_damaged_in_the_middle_gives_what_lies_before_and_says_so(tmp_path, catalogue):
     at = dt.datetime(2025, 10, 1, 8)  # noqa: DTZ001
     rng = np.random.default_rng(1)
-    many = [Moment(at + dt.timedelta(seconds=i), {"A": int(rng.integers(1e9)), "B": 2}, {0: i}) for i in range(30_000)]
+    many = [
+        Moment(at + dt.timedelta(seconds=i), {"A": int(rng.integers(10**9)), "B": 2}, {0: i}) for i in range(30_000)
+    ]
     path = zipped(write_set(tmp_path / "t", many, [Value(397)]), tmp_path / "t.zip")
     data = bytearray(path.read_bytes())
     middle = len(data) // 2

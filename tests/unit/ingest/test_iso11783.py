@@ -1,4 +1,4 @@
-"""Task data written by an encoder made from the standard: every record and value comes back, strays are told."""
+"""Task data written by an encoder made from the standard: every record and value comes back, strays are reported."""
 
 import datetime as dt
 
@@ -41,7 +41,7 @@ def test_values_are_scaled_carried_forward_and_timed(tmp_path, mapping, catalogu
     out = take(write_set(tmp_path / "t", records, [SPEED, DEPTH]), mapping, catalogue).accepted
     assert out["logged_at"][0] == dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)  # summer time in Prague
     assert out["ground_speed_kmh"].to_list() == [None, pytest.approx(5.4), pytest.approx(5.4), pytest.approx(7.2)]
-    assert out["share_depth_cm"].to_list() == [None, 8.0, 8.0, 8.0]  # never from nothing
+    assert out["share_depth_cm"].to_list() == [None, 8.0, 8.0, 8.0]  # nothing is invented before the first value
     assert out["lat_deg"].to_list() == [50.0] * 4
     assert out["machine_id"].to_list() == ["Harvester 7"] * 4
     assert out["line"].to_list() == [1, 2, 3, 4]
@@ -161,7 +161,8 @@ def test_no_zone_anywhere_is_asked_for(tmp_path, catalogue):
     ("scale", "scale_by", "kmh", "stated"),
     [
         ((0, 0.0036, "km/h"), None, 5.4, False),
-        ((0, 0.000036, "km/h"), None, 0.054, True),  # both are speeds a machine may have: the device's word, and told
+        # Both are speeds that a machine may have: the device's scale counts, and the difference is reported.
+        ((0, 0.000036, "km/h"), None, 0.054, True),
         ((0, 0.000036, "km/h"), "device", 0.054, False),
         ((0, 36.0, "km/h"), None, 5.4, True),
         ((0, 0.0036, "Furlong"), None, 5.4, False),
@@ -313,9 +314,9 @@ def test_a_long_log_is_walked_in_chunks_as_it_would_be_whole(counts):
     found = list(walk(read, layout, [0, 3, 8]))
     assert sum(r.head.size for r in found) == len(made)
     assert not any(r.gaps for r in found)
-    values = np.concatenate([r.values[:3] for r in found], axis=1)
+    logged = np.concatenate([r.values[:3] for r in found], axis=1)
     wanted = np.array([[m.values.get(k, np.nan) for m in made] for k in (0, 3, 8)], dtype=float)
-    assert np.array_equal(values, wanted, equal_nan=True)
+    assert np.array_equal(logged, wanted, equal_nan=True)
     assert np.array_equal(np.concatenate([r.head["lat"] for r in found]), [m.position["A"] for m in made])
 
 

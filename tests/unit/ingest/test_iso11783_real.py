@@ -37,14 +37,16 @@ def put(folder: Path, inner: str, logs: dict[str, tuple[list[Value], list[Moment
     return folder
 
 
-def seconds(n: int, values: dict[int, int] | None = None, begin: int = 0, position: dict | None = None) -> list[Moment]:
+def seconds(
+    n: int, values: dict[int, int] | None = None, begin: int = 0, position: dict[str, int] | None = None
+) -> list[Moment]:
     """A record a second, each with the same values."""
     return [Moment(START + dt.timedelta(seconds=begin + i), position or PLACE, values or {}) for i in range(n)]
 
 
 def beside_satellites(n: int, local_minus_utc: dt.timedelta, drift_s: float = 0) -> list[Moment]:
     """Records with satellite time beside the local time; `drift_s` more of it a record."""
-    out = []
+    out: list[Moment] = []
     for m in seconds(n):
         utc = m.at - local_minus_utc - EPOCH - dt.timedelta(seconds=drift_s * len(out))
         out.append(Moment(m.at, {**PLACE, "H": utc.seconds * 1000 + utc.microseconds // 1000, "I": utc.days}))
@@ -252,7 +254,12 @@ def test_the_number_of_elements_is_bounded(tmp_path, catalogue, monkeypatch):
 def test_a_log_that_every_task_names_is_read_once(tmp_path, catalogue, monkeypatch):
     opened = []
     begin = log_reader.LogReader.begin
-    monkeypatch.setattr(log_reader.LogReader, "begin", lambda self: opened.append(self.part) or begin(self))
+
+    def begin_and_record(reader: log_reader.LogReader):
+        opened.append(reader.part)
+        return begin(reader)
+
+    monkeypatch.setattr(log_reader.LogReader, "begin", begin_and_record)
     inner = device([SPEED]) + task(["TLG00001"]) * 3_000
     out = take(put(tmp_path / "t", inner, {"TLG00001": ([SPEED], seconds(3))}), reading(catalogue), catalogue)
     assert (out.accepted.height, out.received.rows_in, opened) == (3, 3, ["TLG00001"])

@@ -16,6 +16,7 @@ import psutil
 import pytest
 
 from flows import stages
+from reports.language.reason_text import text_of
 from tests.support.servers import until
 from tests.validation.seasons import QUIET
 from transforms import parallel as spreading
@@ -27,6 +28,7 @@ from transforms.ingest import failed_read, isolated_read
 from transforms.ingest import ingest_file as receive
 from transforms.ingest import parallel_read as apart
 from transforms.ingest.isolated_read import wait_for_orphans
+from transforms.ingest.read_file import read_file
 from transforms.ingest.reader_process import ReaderFailureError, ReaderProcess, ReadError, memory_limit, time_limit
 from transforms.ingest.row_spool import RowSpool
 from transforms.operations.alarms import alarms
@@ -267,7 +269,7 @@ def test_a_failed_file_is_read_again_once_and_then_kept_in_quarantine(tmp_path, 
     ]
     assert stored(workspace, "rejected_row").height == 1
     assert stored(workspace, "source_file").height == 2
-    monkeypatch.setattr(isolated_read, "read_file", receive.read_file)
+    monkeypatch.setattr(isolated_read, "read_file", read_file)
     assert run(workspace) == {}
     (workspace.mappings / "log.toml").write_text(LOG + '[columns.work_state]\nvalue = "working"\n')
     assert run(workspace)["abort"].rows_accepted == 1
@@ -285,7 +287,7 @@ def test_a_file_in_quarantine_is_read_again_by_another_program_and_fails_as_if_f
     monkeypatch.setattr(failed_read, "_program", lambda: "another")
     assert set(run(workspace)) == {"bug"}
     assert stored(workspace, "failed_read").select("failures", "program").rows() == [(1, "another")]
-    monkeypatch.setattr(isolated_read, "read_file", receive.read_file)
+    monkeypatch.setattr(isolated_read, "read_file", read_file)
     assert run(workspace)["bug"].rows_accepted == 1
     assert stored(workspace, "failed_read").height == 0
 
@@ -304,12 +306,12 @@ def test_a_file_that_was_taken_away_is_no_longer_listed(tmp_path):
     workspace = season(tmp_path / "w", "abort", "bug")
     run(workspace)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        raised = alarms(warehouse, [], Notify())
+        raised = alarms(warehouse, [], Notify(), text_of)
     assert sorted((a.kind, a.subject) for a in raised) == [("failed_read", "abort.csv"), ("failed_read", "bug.csv")]
     (workspace.inbox / "abort.csv").unlink()
     run(workspace)
     with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        assert [a.subject for a in alarms(warehouse, [], Notify())] == ["bug.csv"]
+        assert [a.subject for a in alarms(warehouse, [], Notify(), text_of)] == ["bug.csv"]
 
 
 @pytest.mark.usefixtures("hostile")

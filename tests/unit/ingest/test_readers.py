@@ -2,7 +2,9 @@
 
 import datetime as dt
 import json
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -27,19 +29,19 @@ TARE = {
 LOG = {"machine_id": {"value": "M1"}, "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"}}
 
 
-def mapping(catalogue, kind: str, columns: dict, **layout):
+def mapping(catalogue, kind: str, columns: dict[str, Any], **layout):
     return mapping_of({"kind": kind, "files": ["*"], "columns": columns, **layout}, "m", catalogue, "test")
 
 
-def book(path: Path, sheets: dict[str, list[list[object]]], merge: list[tuple[str, int, int, int, str]] = ()) -> Path:
+def book(path: Path, sheets: dict[str, list[list[Any]]], merge: Sequence[tuple[str, int, int, int, str]] = ()) -> Path:
     with xlsxwriter.Workbook(path) as out:
         for name, rows in sheets.items():
             page = out.add_worksheet(name)
             for i, row in enumerate(rows):
                 page.write_row(i, 0, row)
-            for sheet, row, first, last, text in merge:
+            for sheet, line, first, last, text in merge:
                 if sheet == name:
-                    page.merge_range(row, first, row, last, text)
+                    page.merge_range(line, first, line, last, text)
     return path
 
 
@@ -134,13 +136,13 @@ TRIANGLE = [[16, 50], [16.01, 50], [16.005, 50.01], [16, 50]]
 BOUNDARY = {"field_id": {"from": "id"}, "boundary": {"from": "geometry"}}
 
 
-def collection(path: Path, *features: tuple[dict, object], **more: object) -> Path:
+def collection(path: Path, *features: tuple[dict[str, Any], object], **more: object) -> Path:
     rows = [{"type": "Feature", "properties": p, "geometry": g} for p, g in features]
     path.write_text(json.dumps({"type": "FeatureCollection", "features": rows, **more}))
     return path
 
 
-def polygon(*rings: list[list[float]]) -> dict:
+def polygon(*rings: list[list[float]]) -> dict[str, Any]:
     return {"type": "Polygon", "coordinates": list(rings)}
 
 
@@ -209,7 +211,7 @@ def test_a_feature_without_a_usable_outline_is_rejected_with_its_reason(tmp_path
     assert json.loads(out.rejected["raw"][0])["properties"] == {"id": "F1"}
 
 
-def test_an_outline_that_crosses_itself_is_mended(tmp_path, catalogue):
+def test_an_outline_that_crosses_itself_is_repaired(tmp_path, catalogue):
     bow = [[15.0, 50.0], [15.01, 50.01], [15.01, 50.0], [15.0, 50.01], [15.0, 50.0]]
     path = collection(tmp_path / "f.geojson", ({"id": "F1"}, polygon(bow)))
     (text,) = take(path, mapping(catalogue, "field_boundary", BOUNDARY), catalogue).accepted["boundary"]

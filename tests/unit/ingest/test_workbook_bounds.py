@@ -9,7 +9,7 @@ import xlsxwriter
 from tests.support.taking import Taken, take
 from transforms.ingest.mapping import mapping_of
 from transforms.ingest.readers import workbook_bounds
-from transforms.ingest.readers.sheet_extent import cell_name, exact_extent, quick_extent
+from transforms.ingest.readers.sheet_extent import Extent, cell_name, exact_extent, quick_extent
 
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 LINKS = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
@@ -180,7 +180,7 @@ def test_a_document_type_in_a_sheet(tmp_path, catalogue):
     assert rule(taken(workbook(tmp_path / "t.xlsx", HEAD + ROW, start=start), catalogue)) == "xml_doctype"
 
 
-def extents(path: Path) -> tuple[object, object]:
+def extents(path: Path) -> tuple[Extent | None, Extent]:
     with zipfile.ZipFile(path) as archive:
         member = archive.getinfo("xl/worksheets/sheet1.xml")
         return quick_extent(archive, member), exact_extent(archive, member, "S")

@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 
 from transforms.mixed_model.block_tridiagonal import BlockTridiagonal, banding
 from transforms.mixed_model.contrasts import contrast, contrasts, covariance, draws_covariance, simultaneous_band
-from transforms.mixed_model.cross_products import CHUNK_ROWS, DenseBlock, Factor, cross_products, join
+from transforms.mixed_model.cross_products import CHUNK_ROWS, CrossProducts, DenseBlock, Factor, cross_products, join
 from transforms.mixed_model.equations import RemlError
 from transforms.mixed_model.reml import fit_products, fit_reml
 
@@ -113,7 +113,7 @@ def test_dependent_columns_are_said(random_model):
         fit_reml(y, np.column_stack([X, X[:, 1] * 2]), [], factors)
 
 
-def part_of(model, rows) -> object:
+def part_of(model, rows) -> CrossProducts:
     """Cross-products of some rows, each factor with only the levels that occur there, by their labels."""
     y, X, block, factors, w = model
     mine = []

@@ -1,6 +1,7 @@
 """Intervals of means whose values come in visits, in Python and in the queries of pages."""
 
 import datetime as dt
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -15,7 +16,7 @@ from transforms.storage.warehouse import Warehouse
 
 DAY = dt.date(2025, 10, 9)
 SIX = pl.lit(dt.datetime(2025, 10, 9, 6, tzinfo=dt.UTC))
-QUERIES = {
+QUERIES: dict[str, dict[str, Any]] = {
     "season_class": {},
     "season_total": {},
     "season_day": {"zone": "UTC"},

@@ -129,8 +129,8 @@ def test_top_tare_is_a_third_response(catalogue):
     facts = season.with_columns(pl.Series("scalper_height_mm", height), pl.Series(TOPS, pct_from_scale(z)))
     found = fit_response(facts, TOPS, catalogue, 0.1)
     assert found is not None
-    row = effects(found, catalogue, 30).filter(pl.col("wetness_class").is_null() & pl.col("soil_class").is_null())
-    row = row.filter(pl.col("setting") == "scalper_height_mm").row(0, named=True)
+    overall = effects(found, catalogue, 30).filter(pl.col("wetness_class").is_null() & pl.col("soil_class").is_null())
+    row = overall.filter(pl.col("setting") == "scalper_height_mm").row(0, named=True)
     assert row["lo95"] < 100 * np.expm1(0.05) < row["hi95"]
     assert row["response"] == TOPS
 
@@ -273,7 +273,7 @@ def test_outlying_loads_are_drawn_in_and_told(small, catalogue):
     clean = refitted(small.facts, catalogue)
     assert not clean.tails.drawn_in
     assert found.reml.residual < 3 * clean.reml.residual
-    # Rows are weighed by what is found again, drawn in or not.
+    # Rows are weighed by what is found again, Huberised or not.
     for fit in (found, clean):
         assert fit.reml.residual == pytest.approx(fit.s2, rel=SETTLED)
 

@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -30,7 +31,7 @@ def load_id(season: Season) -> str:
     return grade.filter(pl.col("trace_quality") > 0.7).sort("load_id")["load_id"][10]
 
 
-def specs(text: str) -> list[dict]:
+def specs(text: str) -> list[dict[str, Any]]:
     return [json.loads(found) for found in re.findall(r'class="chart-spec"[^>]*>(.*?)</script>', text, re.DOTALL)]
 
 
@@ -121,7 +122,7 @@ def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Seaso
         }
         rows = pl.DataFrame([{**ahead, "subject_id": s} for s in workspace.season.sites])
         schema = warehouse.table("clock_offset").schema
-        warehouse.replace("clock_offset", rows.select(list(schema)).cast(dict(schema)))
+        warehouse.replace("clock_offset", pl.DataFrame(rows.select(list(schema)), schema=schema))
         shift = warehouse.query("last_shift")["shift_date"][0]
         worst = warehouse.query("worst_load", shift_date=shift).row(0, named=True)
         ticket = warehouse.table("load").row(by_predicate=pl.col("load_id") == worst["load_id"], named=True)

@@ -6,6 +6,7 @@ import fastexcel
 import polars as pl
 import pypdf
 import pytest
+from pypdf.generic import DictionaryObject
 from selenium.webdriver.common.by import By
 
 from reports.charts.share_bars import share_bars
@@ -29,6 +30,7 @@ from reports.page.model import (
 )
 from reports.page.tables import Heading, Row, Table, figure, spanned, words
 from tests.unit.reports.chromium import console_errors, opened, unfold
+from transforms.arrays import narrow
 from transforms.errors import WorkspaceError
 
 EVIL = "<script>window.broken = 1</script><img src=x onerror='window.broken=1'>"
@@ -105,8 +107,9 @@ def test_a_pdf_has_the_same_text_as_the_page(tmp_path):
     text = " ".join(" ".join(p.extract_text() for p in read.pages).split())
     assert text.count("Finding plain #text[$x$]") == 1
     assert "+1,234.5 (1,200.0 to 1,300.0)" in text
+    assert read.metadata is not None
     assert read.metadata.title == "plain #text[$x$]"
-    assert read.trailer["/Root"]["/MarkInfo"]["/Marked"]  # tagged, for screen readers
+    assert narrow(read.root_object["/MarkInfo"], DictionaryObject)["/Marked"]  # tagged, for screen readers
 
 
 def test_the_pdf_of_the_season_holds_every_section_and_chart(written):

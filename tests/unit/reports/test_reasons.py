@@ -28,8 +28,11 @@ def codes_in_source() -> set[str]:
                 and node.args
             ):
                 found |= {c.value for c in ast.walk(node.args[0]) if isinstance(c, ast.Constant)}
-            named = isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
-            if named and node.targets[0].id.endswith(("_CODES", "_REASON")):
+            if (
+                isinstance(node, ast.Assign)
+                and isinstance(node.targets[0], ast.Name)
+                and node.targets[0].id.endswith(("_CODES", "_REASON"))
+            ):
                 found |= {c.value for c in ast.walk(node.value) if isinstance(c, ast.Constant)}
     return {c for c in found if isinstance(c, str)}
 

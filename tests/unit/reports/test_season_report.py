@@ -18,6 +18,7 @@ from reports.pages.season_overview import change_finding, days_finding
 from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
 from reports.sections.effects import effect_finding, labelled
+from reports.sections.season_effects import reading_finding
 from reports.sections.season_worth import pile_finding, worth_finding
 from reports.sections.shift_fleet import machine_finding
 from reports.sections.shift_machines import timeline_finding
@@ -130,13 +131,23 @@ def test_the_strongest_effect_is_the_largest_that_is_certain(warehouse, demo: De
     assert f"{certain.height} of {rows.drop_nulls('change_pct').height} effects are certain" in text
 
 
-def test_settings_with_the_wrong_sign_pooled_are_named(page, warehouse, demo: Demo):
+def test_settings_with_the_wrong_sign_pooled_or_between_visits_are_named(page, warehouse, demo: Demo):
     table = warehouse.table("confounding").filter(pl.col("response") == DIRT)
-    wrong = table.filter(pl.col("reason_code") != "no_sign_flip")["setting"].to_list()
+    wrong = table.filter(pl.col("reason_code").str.starts_with("sign_flips"))["setting"].to_list()
     text = figures(page)["readings-dirt-chart"].finding
     assert numbers(text)[:2] == [len(wrong), table.height]
     for name in wrong:
         assert demo.workspace.season.catalogue[name].label in text
+
+
+def test_only_flipped_signs_count_as_wrong():
+    flips = ["sign_flips_pooled", "sign_flips_between", "sign_flips_pooled_and_between"]
+    codes = [*flips, "larger_between", "smaller_between", "no_sign_flip"]
+    readings = pl.DataFrame({"reason_code": codes, "label": [f"<{c}>" for c in codes]})
+    text = reading_finding(readings)
+    assert numbers(text) == [3, 6]
+    assert [c for c in codes if f"<{c}>" in text] == flips
+    assert numbers(reading_finding(readings.tail(3))) == [3]
 
 
 def test_a_curve_says_how_far_the_response_moves_where_it_moves_most(page, warehouse):
@@ -322,4 +333,4 @@ def test_the_shift_page_shows_every_machine_with_its_day(warehouse, demo: Demo):
     decisions = warehouse.table("setting_decision")
     listed = sum(len(t.rows) for t in page.tables if t.id.startswith("decisions-"))
     assert listed == decisions.filter(pl.col("machine_id").is_in(sorted(drawn))).height > 50
-    assert all(len(f.table.rows) > 0 for f in page.figures if f.id.startswith("passes-"))
+    assert all(f.table is not None and f.table.rows for f in page.figures if f.id.startswith("passes-"))

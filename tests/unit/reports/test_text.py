@@ -97,7 +97,7 @@ def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
     """Return every page of the demo season in the bracketed language."""
     folder, out = bracketed(catalogue, tmp_path_factory.mktemp("text"), "de"), tmp_path_factory.mktemp("foreign")
     season = replace(demo.workspace.season, locale="de-DE", texts=folder)
-    query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0, 0.8)
+    query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     trial = stages.plan_trial(demo.workspace, query).trial
     pages.shift_page(demo.workspace, QUIET)
     with stages.open_warehouse(demo.workspace) as warehouse:

@@ -13,6 +13,7 @@ from tests.support.program import taretrace
 from tests.support.workspace_tables import every_table
 from tests.unit.sql.earlier_layouts import layouts, today
 from tests.validation.seasons import Season, ingest
+from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.storage.migration import is_carried
 from transforms.storage.sql_files import sql_text
@@ -146,7 +147,7 @@ def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace
 def test_telemetry_that_was_named_otherwise_is_read_again(season: Season, tmp_path):
     workspace = Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / "season")))
     before = every_table(workspace)
-    for path in workspace.lake.glob("telemetry/*/*/*.parquet"):
+    for path in narrow(workspace.lake, Path).glob("telemetry/*/*/*.parquet"):
         path.rename(path.with_name("-".join(path.stem.split("-")[:2]) + ".parquet"))
     step_back(workspace, EVERY[8])
     ingest(workspace)

@@ -8,7 +8,7 @@ import pytest
 
 from tests.validation.seasons import Season
 from transforms.config.settings_catalogue import DIRT, Catalogue
-from transforms.storage.lake import Lake
+from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.setting_changes import BESIDE, MAX_PASSES, build_shift_timeline, decisions
 
@@ -110,7 +110,7 @@ def test_decisions_of_the_demo_are_those_its_operators_made(season: Season):
         days = warehouse.table("binned_day").sort("machine", "day").rows()[4:7]
     found = 0
     for machine, day, _ in days:
-        bins = pl.read_parquet(lake.bin_path(machine, day)).filter(pl.col("area_ha") > 0).sort("bin_at")
+        bins = read_frame(lake.bin_path(machine, day)).filter(pl.col("area_ha") > 0).sort("bin_at")
         made = decisions(bins, catalogue)
         for r in made.iter_rows(named=True):
             x = bins.drop_nulls(r["setting"])

@@ -1,6 +1,7 @@
 """Stuck sensors on invented machine-days: set points, coarse readings, silent loggers, a fleet with planted faults."""
 
 import datetime as dt
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -20,7 +21,7 @@ HEIGHTS = ("scalper_height_mm", "intake_roller_height_mm", "separator_1_height_m
 SPEEDS = ("cleaner_1_speed_rpm", "cleaner_2_speed_rpm", "topper_speed_rpm")
 
 
-def machine_day(minutes: int = 240, *, state: list[str] | None = None, **columns: object) -> pl.DataFrame:
+def machine_day(minutes: int = 240, *, state: list[str] | None = None, **columns: Any) -> pl.DataFrame:
     """A two-cleaner machine for some hours, a record every 10 s: speeds fluctuate, heights are commands."""
     n = minutes * 6
     rng = np.random.default_rng(7)
@@ -44,7 +45,7 @@ def stuck(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[str] =
     """Number of records flagged as stuck, by setting."""
     flagged = flag_faults(with_state(records), catalogue, usually)
     counts = {
-        c.removeprefix("fault_"): (flagged[c] == "stuck").sum() for c in flagged.columns if c.startswith("fault_")
+        c.removeprefix("fault_"): int((flagged[c] == "stuck").sum()) for c in flagged.columns if c.startswith("fault_")
     }
     return {name: n for name, n in counts.items() if n}
 
@@ -64,7 +65,9 @@ def test_constant_heights_are_neither_stuck_nor_evidence_against_a_speed_that_is
 def test_a_few_constant_heights_among_many_sensors_that_fluctuate_are_set_points(catalogue):
     rng = np.random.default_rng(5)
     n = machine_day().height
-    alive = {h: 40 + rng.normal(0, 0.9, n) for h in HEIGHTS[:2]} | {"share_depth_cm": 7 + rng.normal(0, 0.09, n)}
+    alive: dict[str, Any] = {h: 40 + rng.normal(0, 0.9, n) for h in HEIGHTS[:2]} | {
+        "share_depth_cm": 7 + rng.normal(0, 0.09, n)
+    }
     assert stuck(machine_day(**alive), catalogue) == {}
 
 
@@ -86,7 +89,7 @@ def test_two_sensors_that_stick_at_different_times_are_both_found(catalogue):
 
 def test_a_logger_that_repeats_its_last_record_is_not_many_stuck_sensors(catalogue):
     day = machine_day()
-    frozen = {c: held(day[c].to_numpy(), 300, 600) for c in ("ground_speed_kmh", *SPEEDS)}
+    frozen: dict[str, Any] = {c: held(day[c].to_numpy(), 300, 600) for c in ("ground_speed_kmh", *SPEEDS)}
     assert stuck(machine_day(**frozen), catalogue) == {}
 
 
@@ -94,7 +97,7 @@ def test_silence_while_the_machine_idles_is_not_a_fault(catalogue):
     day = machine_day()
     idle = np.zeros(day.height, dtype=bool)
     idle[300:700] = True
-    rest = {c: np.where(idle, 0.0, day[c].to_numpy()) for c in ("ground_speed_kmh", *SPEEDS)}
+    rest: dict[str, Any] = {c: np.where(idle, 0.0, day[c].to_numpy()) for c in ("ground_speed_kmh", *SPEEDS)}
     state = np.where(idle, "idle", "working").tolist()
     assert stuck(machine_day(state=state, **rest), catalogue) == {}
     # A pause inside does not lengthen a run: eight minutes before it and five after it are not 15 of work.

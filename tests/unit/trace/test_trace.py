@@ -262,7 +262,7 @@ def test_work_hauled_in_time_is_no_heap():
 
 def stream(total_t: float, batch_t: float) -> Stream:
     count = round(total_t / batch_t)
-    left = np.arange(1, count + 1) * batch_t / 2.0
+    left = np.arange(1, count + 1) * np.float64(batch_t) / 2.0
     return Stream(
         "M1",
         np.arange(count),
@@ -350,7 +350,7 @@ def season(
             "site_id": site,
             "field_id": f"{site}{m}",
             "km": (km := float(rng.uniform(5, 30))),
-            "lag_min": 14 + 1.5 * km + float(rng.normal(0, 3)) + off(d, m),  # type: ignore[operator]
+            "lag_min": 14 + 1.5 * km + float(rng.normal(0, 3)) + off(d, m),
         }
         for d in range(days)
         for m in range(machines)

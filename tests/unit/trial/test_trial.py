@@ -1,4 +1,5 @@
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -15,7 +16,7 @@ from transforms.trial.analysis import find_loads, interval, p_value, read, signs
 from transforms.trial.design import design_trial, what_a_day_finds
 from transforms.trial.plan import Trial, drawn_order, read_trial, trial_toml
 from transforms.trial.power import FEWEST_PAIRS, least_found, pair_sd, pairs_for, power_of
-from transforms.trial.size import days_for
+from transforms.trial.size import TrialNoise, days_for
 from transforms.trial.suggested_trials import suggest_trials
 
 DAY = dt.date(2025, 10, 20)
@@ -85,6 +86,7 @@ def test_noise_is_the_lab_s_and_the_fleet_s():
 
 def test_the_fewest_pairs_that_do():
     pairs = pairs_for(0.1, 0.2, 0.8)
+    assert pairs is not None
     assert power_of(pairs, 0.1, 0.2) >= 0.8 > power_of(pairs - 1, 0.1, 0.2)
     assert pairs_for(5.0, 0.2, 0.8) == 8
     assert pairs_for(0.001, 0.2, 0.8) is None
@@ -145,7 +147,7 @@ def season(tmp_path):
     return read_season(tmp_path / "season.toml")
 
 
-ASKED = {"setting": None, "machine": None, "field": None, "to": None, "day": None, "detect_pct": None, "power": 0.8}
+ASKED = {"setting": None, "machine": None, "field": None, "to": None, "day": None, "detect_pct": None}
 ADVICE = pl.DataFrame(
     {
         "machine_id": ["M1", "M1"],
@@ -167,6 +169,12 @@ def test_a_question_of_the_advice_becomes_a_trial(season):
     assert found.values == (37.5, 39.0)
     assert found.detect_pct == 9.0
     assert len(found.order) == 2 * pairs_for(np.log1p(0.09), pair_sd(0.09, 0.1, 25.0), 0.8)
+
+
+def test_a_trial_has_the_power_of_the_season(season):
+    found = design_trial(ASKED, facts(trial(), 0.0), ADVICE, FITTED, replace(season, trial_power=0.95), [], "here")
+    assert found.power == 0.95
+    assert len(found.order) == 2 * pairs_for(np.log1p(0.09), pair_sd(0.09, 0.1, 25.0), 0.95)
 
 
 def test_nothing_is_tried_that_the_fleet_has_not(season):
@@ -210,7 +218,8 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
         ],
         schema_overrides={"soil_class": pl.String},
     )
-    wanted = suggest_trials(effect, loads, 0.09, season.lab_cv_at_25_kg, season.catalogue).row(0, named=True)
+    noise = TrialNoise(0.09, season.lab_cv_at_25_kg)
+    wanted = suggest_trials(effect, loads, noise, season.trial_power, season.catalogue).row(0, named=True)
     asked = {
         **ASKED,
         "setting": wanted["setting"],

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 
+from transforms.arrays import to_float
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.huber import FAR_SHARE
@@ -135,7 +136,7 @@ def _site_days(fit: ResponseFit) -> Row:
     )
     if days.height < 5:
         return _not_run("site_day", 1.0, reason("few_site_days"))
-    left = float((days["r"] ** 2 * days["len"]).mean())  # type: ignore[arg-type]
+    left = to_float((days["r"] ** 2 * days["len"]).mean())
     return _row("site_day", left, 1.5, reason("site_day_means", ratio=left), passed=left <= 1.5)
 
 
