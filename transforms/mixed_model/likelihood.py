@@ -93,7 +93,7 @@ def inverse_information(information: Array, theta: Array, free: NDArray[np.bool_
     Args:
         information: information matrix of the variances, shape (k + 1, k + 1).
         theta: the variances, the residual one last, shape (k + 1,).
-        free: True for the variances that are inverted, False for those at the zero boundary, shape (k + 1,).
+        free: True for the variances included, False for those that are fixed, shape (k + 1,).
     """
     out = np.zeros_like(information)
     scale = theta[free]
