@@ -50,7 +50,12 @@ class CostParts:
 
 
 def beet_worth_per_t(at: CropAndHaul, prices: Prices) -> float:
-    """Return the payment for a tonne of clean beet of the field, including its quality."""
+    """Return the payment for a tonne of clean beet of the field, including its quality, in the season's currency.
+
+    Args:
+        at: crop and haul, for the sugar content.
+        prices: price of beet at the standard sugar content, and per point above or below it.
+    """
     above = 0.0 if at.sugar_pct is None else at.sugar_pct - prices.sugar_standard_pct
     return prices.beet_per_t + prices.quality_per_point * above
 
@@ -74,11 +79,14 @@ def cost_parts(
 
     Args:
         dirt_ratio: dirt over clean mass, any shape that broadcasts with the next two.
-        root_loss_t_ha: root loss, t/ha.
-        speed_kmh: ground speed, km/h.
+        root_loss_t_ha: root loss, t/ha, shape likewise.
+        speed_kmh: ground speed, km/h, shape likewise.
         now_kmh: current ground speed, km/h.
         at: crop and haul.
-        prices: prices of soil, roots, sugar and hours.
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
+
+    Returns:
+        Cost in the season's currency per t of clean beet, in the arguments' common shape.
     """
     r, lost = np.asarray(dirt_ratio, dtype=np.float64), np.asarray(root_loss_t_ha, dtype=np.float64)
     per_t_soil = prices.freight_per_t_km * at.haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
@@ -107,5 +115,14 @@ def cost_per_t(
     at: CropAndHaul,
     prices: Prices,
 ) -> Array:
-    """Return the total of `cost_parts`, with the same arguments."""
+    """Return the total of `cost_parts`, in the season's currency per t of clean beet.
+
+    Args:
+        dirt_ratio: dirt over clean mass, any shape that broadcasts with the next two.
+        root_loss_t_ha: root loss, t/ha, shape likewise.
+        speed_kmh: ground speed, km/h, shape likewise.
+        now_kmh: current ground speed, km/h.
+        at: crop and haul.
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
+    """
     return cost_parts(dirt_ratio, root_loss_t_ha, speed_kmh, now_kmh, at, prices).total

@@ -66,13 +66,13 @@ def setting_guide(
     """Return the guide of every generation and class of conditions.
 
     Args:
-        dirt: the fit of dirt; its rows include `generation`.
+        dirt: the fit of dirt, log scale; its rows include `generation`.
         loss: the fit of root loss; a setting that may affect root loss keeps its usual value if this fit lacks it.
         shrink: shrinkage of effects, by response.
         catalogue: the settings known.
-        prices: prices of soil, roots, sugar and hours.
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
         min_loads: smallest number of loads on which a class may rest.
-        clean_t: `generation, wetness_class, soil_class, clean_t` of the season.
+        clean_t: `generation, wetness_class, soil_class, clean_t` of the season; clean beet in t.
         rng: random generator.
     """
     if "generation" not in dirt.rows.columns:

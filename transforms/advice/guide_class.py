@@ -68,9 +68,15 @@ class GuideClass:
     place: PredictionPoint
 
     def cost(self, chosen: dict[str, int], prices: Prices, name: str | None = None) -> Array:
-        """Return draws of the cost per t with the chosen settings, shape (draws, 1).
+        """Return draws of the cost with the chosen settings, in the season's currency per t of clean beet.
 
-        If a setting is named, it takes each of its values instead, and the shape is (draws, values).
+        Args:
+            chosen: setting -> index of its value in `values`; other settings keep their usual values.
+            prices: prices of soil, roots, sugar and hours, in the season's currency.
+            name: setting that takes each of its values instead; None for none.
+
+        Returns:
+            Draws of shape (draws, 1), or (draws, values) if a setting is named.
         """
         d, r = self.z_dirt[:, None], np.log(self.z_loss + SMALL_LOSS_T_HA)[:, None]
         for n, i in chosen.items():
@@ -143,8 +149,8 @@ def guide_class(
         basis: the fits, their shrinkage and the catalogue.
         rows: loads of the fleet in the class.
         own_rows: loads of the generation in the class.
-        soil: soil class.
-        tried: setting -> (low, high, loads) tried by the fleet in the class.
+        soil: soil class, one of `SOIL_CLASSES`.
+        tried: setting -> (low, high, loads) tried by the fleet in the class, low and high in the setting's unit.
         rng: random generator.
     """
     dirt, loss = basis.dirt, basis.loss
@@ -191,9 +197,9 @@ def class_moves(
 
     Args:
         c: the class.
-        chosen: setting -> index of the chosen value.
-        head: generation, wetness_class, soil_class.
-        fits: the fits of dirt and of root loss.
+        chosen: setting -> index of the chosen value in `c.values`.
+        head: `generation`, `wetness_class` and `soil_class` of the class.
+        fits: the fits of dirt and of root loss; None if root loss is not fitted.
     """
     usual = c.usual.get("ground_speed_kmh", USUAL_SPEED_KMH)
     speed = float(c.values["ground_speed_kmh"][chosen["ground_speed_kmh"]]) if "ground_speed_kmh" in chosen else usual

@@ -72,7 +72,17 @@ class AdvisedMove:
 
 
 def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_steps: int) -> list[int]:
-    """Return the whole steps that keep a setting within the range tried and the limits of the catalogue."""
+    """Return the whole steps that keep a setting within the range tried and the limits of the catalogue.
+
+    Args:
+        name: the setting.
+        situation: the machine before its next shift.
+        catalogue: the settings known.
+        max_steps: largest number of practical steps of a move.
+
+    Returns:
+        Numbers of steps, ascending, without 0; empty if the setting was not tried or its current value is unknown.
+    """
     if name not in situation.tried or name not in situation.settings:
         return []
     low, high, _ = situation.tried[name]
@@ -117,10 +127,10 @@ def choose_moves(
 
     Args:
         situation: the machine before its next shift.
-        dirt: draws of the effects on dirt.
-        loss: draws of the effects on root loss; None if it is not fitted.
+        dirt: draws of the effects on dirt, log scale.
+        loss: draws of the effects on root loss, log scale; None if it is not fitted.
         catalogue: the settings known.
-        prices: prices of soil, roots, sugar and hours.
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
         rules: limits on number, size and probability of moves.
 
     Returns:
@@ -217,7 +227,13 @@ def advise_machine(
 ) -> pl.DataFrame:
     """Return the `advice` rows of one machine: its moves, or one row with the verdict "try" or "hold".
 
-    The arguments are those of `choose_moves`.
+    Args:
+        situation: the machine before its next shift.
+        dirt: draws of the effects on dirt, log scale.
+        loss: draws of the effects on root loss, log scale; None if it is not fitted.
+        catalogue: the settings known.
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        rules: limits on number, size and probability of moves.
     """
     moves, worth_trying = choose_moves(situation, dirt, loss, catalogue, prices, rules)
     current_cost = np.atleast_1d(_outcome(situation, {}, dirt, loss, prices, catalogue).cost)

@@ -70,7 +70,12 @@ class Outlook:
 
 
 def working_hours(lifted_at: pl.Series, zone: str) -> frozenset[int]:
-    """Return the local hours of the day in which the fleet lifts."""
+    """Return the local hours of the day, 0 to 23, in which the fleet lifts.
+
+    Args:
+        lifted_at: time at which each load was lifted, UTC; nulls are ignored.
+        zone: time zone of the season, such as `Europe/Berlin`.
+    """
     hours = lifted_at.drop_nulls().dt.convert_time_zone(zone).dt.hour()
     if not hours.len():
         return frozenset(range(*USUAL_HOURS))
@@ -84,9 +89,9 @@ def next_outlook(
     """Return the mean conditions of each field over the working hours of a shift.
 
     Args:
-        field_hour: known conditions by field and hour.
+        field_hour: known conditions: `field_id, hour_at, topsoil_wetness, air_temp_c`.
         weather: complete observed hours, `weather_filled`.
-        forecast: `forecast_hour`; hours observed in the meantime are ignored.
+        forecast: `forecast_hour`, with the columns of the weather; hours observed in the meantime are ignored.
         fields: the field list.
         shift: the next shift.
     """
@@ -134,7 +139,12 @@ def next_outlook(
 
 
 def persisted(weather: pl.DataFrame, until: dt.datetime) -> pl.DataFrame:
-    """Return the hours of each station, extended to a moment by the same hours of its last days, without rain."""
+    """Return the hours of each station, extended to a moment by the same hours of its last days, without rain.
+
+    Args:
+        weather: complete hours of the stations: `station_id, hour_at, rain_mm` and other values.
+        until: last hour to add, UTC.
+    """
     values = [c for c in weather.columns if c not in {"station_id", "hour_at"}]
     last = weather.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("known_to"))
     recent = weather.join(last, on="station_id").filter(

@@ -57,7 +57,7 @@ def draw_slopes(
     Args:
         fit: fit of the response.
         place: conditions and machine.
-        settings: setting -> current value.
+        settings: setting -> current value, in the setting's unit.
         catalogue: the settings known.
         max_steps: largest number of practical steps of a move.
         shrink: shrinkage of the settings' effects.

@@ -86,10 +86,10 @@ def guide_worth(
     Args:
         moves: the guide's classes.
         dirt: the fit of dirt.
-        loss: the fit of root loss.
+        loss: the fit of root loss; None if it is not fitted.
         spread: shrinkage of effects by response.
-        clean_t: `generation, wetness_class, soil_class, clean_t` of the season.
-        prices: prices of soil, roots, sugar and hours.
+        clean_t: `generation, wetness_class, soil_class, clean_t` of the season; clean beet in t.
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
         draws: number of draws.
         rng: random generator.
     """
@@ -141,8 +141,8 @@ def season_cost(
         audits: `audit_fact`.
         fields: `field`.
         keeping: `storability` of measured loads.
-        sites: positions of the factories.
-        prices: prices of soil, roots and sugar.
+        sites: site -> latitude and longitude of the factory, degrees.
+        prices: prices of soil, roots and sugar, in the season's currency.
     """
     dirt = cluster_mean(facts, DIRT)
     if dirt.mean is None:

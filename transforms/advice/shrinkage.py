@@ -48,7 +48,7 @@ class Shrinkage:
         """Return posterior mean and covariance of contrasts by (12), shapes (k,) and (k, k).
 
         Args:
-            fit: the fit.
+            fit: the fit, which has p coefficients.
             L: contrasts over all coefficients, shape (k, p).
         """
         k, b = L.shape[0], self.places.size

@@ -35,7 +35,17 @@ def _class(expression: pl.Expr) -> str:
 
 
 def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> dict[str, tuple[float, float, int]]:
-    """Return setting -> (low, high, loads) tried by the fleet in a class; settings with too few loads are omitted."""
+    """Return setting -> (low, high, loads) tried by the fleet in a class; settings with too few loads are omitted.
+
+    Args:
+        fit: fit of a response, whose rows are the fleet's loads.
+        wetness: wetness class, one of `WETNESS_CLASSES`.
+        soil: soil class, one of `SOIL_CLASSES`.
+        min_loads: smallest number of loads of a setting in the class.
+
+    Returns:
+        Low and high are the quantiles `SUPPORT` of the values, in the setting's unit.
+    """
     cells = classes_of(fit.rows)
     inside = ((cells["wetness_class"] == wetness) & (cells["soil_class"] == soil)).fill_null(value=False).to_numpy()
     out = {}
@@ -84,7 +94,7 @@ def next_situations(
         fleet: loads, fields, machines and sites.
         outlook: conditions of the next shift.
         dirt: the fit of dirt.
-        loss: the fit of root loss.
+        loss: the fit of root loss; None if it is not fitted.
         catalogue: the settings known.
         min_loads: smallest number of loads of a setting in a class.
         rng: random generator.

@@ -44,10 +44,10 @@ def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping
     """Return the expected loss of loads over the planned days in a pile.
 
     Args:
-        root_c: root temperature at lifting, shape (n,).
-        factor: condition factor of each load, shape (n,).
+        root_c: root temperature at lifting, Celsius, shape (n,).
+        factor: loss relative to clean roots with the usual damage, from `condition_factor`, shape (n,).
         days: planned days in the pile.
-        pile_c: temperature of the pile.
+        pile_c: temperature of the pile, Celsius.
     """
     day = np.arange(max(round(days), 1)) + 0.5
     temp = pile_c + (root_c[:, None] - pile_c) * 2 ** (-day / COOLING_HALF_DAYS)

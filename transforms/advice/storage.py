@@ -33,7 +33,12 @@ def healthy_loss_kg_per_t_day(temp_c: Array | float) -> Array:
 
 
 def damaged_share(root_loss_t_ha: Array | float, yield_t_ha: Array | float) -> Array:
-    """Return the share of severely damaged roots implied by a root loss, if all of it breaks off at 6 cm."""
+    """Return the share of severely damaged roots implied by a root loss, 0 to 1, if all of it breaks off at 6 cm.
+
+    Args:
+        root_loss_t_ha: root loss, t/ha, any shape.
+        yield_t_ha: yield, t/ha, a shape that broadcasts with it.
+    """
     return np.asarray(np.clip(np.asarray(root_loss_t_ha) / np.asarray(yield_t_ha) / BROKEN_AT_6_CM, 0.0, 1.0))
 
 
@@ -43,8 +48,8 @@ def condition_factor(
     """Return the loss of roots relative to clean roots with the usual damage.
 
     Args:
-        dirt_pct: dirt tare.
-        tops_pct: top tare.
+        dirt_pct: dirt tare, percent, any shape that broadcasts with the next two.
+        tops_pct: top tare, percent.
         damaged: share of severely damaged roots, 0 to 1.
         dirt_more_pct: additional loss per point of dirt tare, percent.
         tops_more_pct: additional loss per point of top tare, percent.

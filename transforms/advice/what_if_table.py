@@ -154,10 +154,10 @@ def tabulate(
 
     Args:
         dirt: the fit of dirt.
-        loss: the fit of root loss.
+        loss: the fit of root loss; None if it is not fitted.
         shrink: shrinkage of effects, by response.
         catalogue: the settings known.
-        prices: prices of soil, roots, sugar and hours.
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
         min_loads: smallest number of loads of a setting or class that is tabulated.
     """
     rows = dirt.rows
@@ -202,7 +202,12 @@ def tabulate(
 
 
 def write_table(table: dict[str, Any], path: Path) -> None:
-    """Write the table as JSON."""
+    """Write the table as JSON, and create the folder if it does not exist.
+
+    Args:
+        table: result of `tabulate`.
+        path: file to write; an existing one is replaced.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(json.dumps(table), "utf-8")
 

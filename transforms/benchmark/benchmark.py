@@ -26,7 +26,12 @@ RANKED_FROM = 3
 
 
 def unscaled(response: str, z: Array) -> Array:
-    """Return values on the fitted scale in the response's own unit: percent of gross, or t/ha."""
+    """Return values on the fitted scale in the response's own unit: dirt in percent of gross, root loss in t/ha.
+
+    Args:
+        response: the response.
+        z: log of dirt over the rest, or of root loss plus `SMALL_LOSS_T_HA`, any shape.
+    """
     return np.asarray(np.exp(z) - SMALL_LOSS_T_HA) if response == ROOT_LOSS else pct_from_scale(z)
 
 
@@ -93,8 +98,8 @@ def standing(low: Array, high: Array) -> list[str]:
     Shrinkage accounts for the number of subjects compared and for the variance between them; ranks use the same draws.
 
     Args:
-        low: lower ends of the intervals, shape (k,).
-        high: upper ends of the intervals, shape (k,).
+        low: lower ends of the intervals, log scale, shape (k,).
+        high: upper ends of the intervals, log scale, shape (k,).
     """
     return [HIGHER if a > 0 else LOWER if b < 0 else USUAL for a, b in zip(low, high, strict=True)]
 

@@ -72,6 +72,10 @@ def base_step(response: str) -> float:
 def rounded(value: float | None, step: float) -> float | None:
     """Return a value rounded half up to a step; None for one that is missing or not finite.
 
+    Args:
+        value: a figure.
+        step: rounding step, in the unit of the figure.
+
     >>> rounded(0.26, 0.1), rounded(-0.05, 0.1), rounded(float("nan"), 0.1)
     (0.3, 0.0, None)
     """
@@ -84,7 +88,7 @@ def step_for(sensitivity: float, base: float) -> float | None:
     """Return the smallest permitted step not below a sensitivity; None if there is none.
 
     Args:
-        sensitivity: largest movement of the figure if one subject is replaced or removed.
+        sensitivity: largest movement of the figure if one subject is replaced or removed, in its unit.
         base: finest step, in the unit of the figure.
 
     >>> step_for(0.15, 0.1)
@@ -111,9 +115,11 @@ def withheld_from(subject: str, contributions: Mapping[str, float]) -> Reason | 
 def mean_sensitivity(means: Array, counts: Array) -> float:
     """Return the largest change of the mean over all loads if one subject's loads are left out.
 
+    It is infinite for fewer than two subjects.
+
     Args:
-        means: mean of each subject, shape (k,).
-        counts: number of its loads, shape (k,), positive.
+        means: mean of each subject's loads, shape (k,).
+        counts: number of each subject's loads, shape (k,), positive.
     """
     total = counts.sum()
     if means.size < 2:

@@ -41,7 +41,12 @@ class Funnel:
 
 
 def funnel(estimates: Array, errors: Array) -> Funnel:
-    """Return the limits about 0 for estimates with their standard errors, both of shape (k,)."""
+    """Return the limits about 0 for estimates with their standard errors.
+
+    Args:
+        estimates: estimates y_k about 0, shape (k,).
+        errors: their standard errors s_k in the same unit, shape (k,), positive.
+    """
     z = estimates / errors
     phi = float(np.mean(np.clip(z, *np.quantile(z, (WINSORISED, 1 - WINSORISED))) ** 2))
     w, k = 1 / errors**2, estimates.size

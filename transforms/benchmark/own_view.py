@@ -64,6 +64,11 @@ class OwnView:
 def third_of(low: int, high: int, subjects: int) -> str:
     """Return the third of all ranks that the interval of a rank lies in.
 
+    Args:
+        low: lower end of the rank's interval; the lowest value has rank 1.
+        high: upper end of the rank's interval.
+        subjects: number of subjects ranked.
+
     >>> third_of(1, 4, 30)
     'lowest_third'
     >>> third_of(8, 14, 30)

@@ -102,6 +102,10 @@ def subject_factor(fit: ResponseFit, kind: str) -> Factor | None:
     """Return the subjects of a kind as a factor; None if the facts name fewer than two.
 
     Loads without a subject form the level `UNKNOWN`.
+
+    Args:
+        fit: fit of a response.
+        kind: key of `KINDS`.
     """
     keys = KINDS[kind]
     if not set(keys) <= set(fit.rows.columns):

@@ -20,7 +20,12 @@ class Sun:
 
 
 def sun(lat_deg: ArrayLike, day_of_year: ArrayLike) -> Sun:
-    """Return extraterrestrial radiation (21) and daylight hours (34) at a latitude in degrees."""
+    """Return extraterrestrial radiation (21) and daylight hours (34), in the arguments' common shape.
+
+    Args:
+        lat_deg: latitude, degrees, positive to the north.
+        day_of_year: day of the year, 1 to 366, a shape that broadcasts with the latitude.
+    """
     phi, j = np.radians(np.asarray(lat_deg, dtype=np.float64)), np.asarray(day_of_year, dtype=np.float64)
     dr = 1 + 0.033 * np.cos(2 * np.pi * j / 365)
     delta = 0.409 * np.sin(2 * np.pi * j / 365 - 1.39)
@@ -45,15 +50,15 @@ def penman_monteith_mm(
     above: Sun,
     altitude_m: float,
 ) -> Array:
-    """Return the daily reference evapotranspiration of grass (6), mm/d, with no soil heat flux.
+    """Return the daily reference evapotranspiration of grass (6), mm/d, shape (days,), with no soil heat flux.
 
     Args:
-        t_max_c: highest temperature of the day.
-        t_min_c: lowest temperature of the day.
-        vapour_kpa: actual vapour pressure.
-        wind_m_s: mean wind at 2 m.
-        solar_mj_m2: incoming short-wave radiation of the day.
-        above: the day's astronomy.
+        t_max_c: highest temperature of the day, Celsius, shape (days,).
+        t_min_c: lowest temperature of the day, Celsius, shape (days,).
+        vapour_kpa: actual vapour pressure, kPa, shape (days,).
+        wind_m_s: mean wind at 2 m, m/s, shape (days,).
+        solar_mj_m2: incoming short-wave radiation of the day, MJ/m2, shape (days,).
+        above: astronomy of the days, each array of shape (days,).
         altitude_m: metres above sea level.
     """
     t_max, t_min, ea, u2, rs = (
@@ -74,7 +79,13 @@ def penman_monteith_mm(
 
 
 def hargreaves_mm(*, t_max_c: ArrayLike, t_min_c: ArrayLike, above: Sun) -> Array:
-    """Return reference evapotranspiration from temperature alone (52), mm/d."""
+    """Return reference evapotranspiration from temperature alone (52), mm/d, shape (days,).
+
+    Args:
+        t_max_c: highest temperature of the day, Celsius, shape (days,).
+        t_min_c: lowest temperature of the day, Celsius, shape (days,).
+        above: astronomy of the days, each array of shape (days,).
+    """
     t_max, t_min = np.asarray(t_max_c, dtype=np.float64), np.asarray(t_min_c, dtype=np.float64)
     mean = (t_max + t_min) / 2
     return 0.0023 * (mean + 17.8) * np.sqrt(np.maximum(t_max - t_min, 0)) * 0.408 * above.radiation_mj_m2

@@ -20,7 +20,15 @@ ALTITUDE_M = 200.0
 
 
 def daily_et0(weather: pl.DataFrame, lat_deg: float) -> pl.DataFrame:
-    """Return `day, et0_mm, solar_mj_m2, wind_m_s, humidity_min_pct` of one station's complete hours (UTC days)."""
+    """Return `day, et0_mm, solar_mj_m2, wind_m_s, humidity_min_pct`, one row per UTC day of a station.
+
+    Wind is the mean at 2 m, m/s. Without radiation, Hargreaves' equation replaces Penman and Monteith's.
+
+    Args:
+        weather: complete hours of the station: `hour_at, air_temp_c, humidity_pct, wind_m_s, irradiation_mj_m2`,
+            wind at 10 m, radiation NaN if the station never measures it.
+        lat_deg: latitude, degrees.
+    """
     days = weather.group_by(pl.col("hour_at").dt.date().alias("day"), maintain_order=True).agg(
         pl.col("air_temp_c").max().alias("t_max"),
         pl.col("air_temp_c").min().alias("t_min"),

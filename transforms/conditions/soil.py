@@ -32,9 +32,9 @@ def soil_water(sand_pct: ArrayLike, clay_pct: ArrayLike, organic_matter_pct: Arr
     """Return the water constants of soils from their texture.
 
     Args:
-        sand_pct: sand, percent by weight.
-        clay_pct: clay, percent by weight; the equations are valid up to 60.
-        organic_matter_pct: organic matter, percent by weight; up to 8.
+        sand_pct: sand, percent by weight, shape (n,).
+        clay_pct: clay, percent by weight, shape (n,); the equations are valid up to 60.
+        organic_matter_pct: organic matter, percent by weight, shape (n,); up to 8.
     """
     S, C = np.asarray(sand_pct, dtype=np.float64) / 100, np.asarray(clay_pct, dtype=np.float64) / 100
     OM = np.asarray(organic_matter_pct, dtype=np.float64)

@@ -57,7 +57,12 @@ class FTest:
 
 
 def pad_contrasts(fit: RemlFit, L: Array) -> Array:
-    """Return contrasts over D (rows of width d) or over M as columns over M, padded with zeros, shape (M, k)."""
+    """Return contrasts as columns over all of M, padded with zeros, shape (M, k).
+
+    Args:
+        fit: the fitted model.
+        L: contrasts over the columns of D or over all of M, shape (k, d) or (k, M); (d,) or (M,) for a single one.
+    """
     rows = np.atleast_2d(L)
     out = np.zeros((fit.coef.size, rows.shape[0]))
     out[: rows.shape[1]] = rows.T
@@ -109,6 +114,10 @@ def draws_covariance(fit: RemlFit, L: Array) -> Array:
     """Return the covariance of many contrasts, shape (k, k): variances by (8), correlations from the model.
 
     Models with more than 1,200 random effects use the uncorrected variances: there (8) is expensive and changes little.
+
+    Args:
+        fit: the fitted model.
+        L: contrasts over the columns of D or over all of M, shape (k, d) or (k, M).
     """
     q = fit.covariances(pad_contrasts(fit, L))
     V = pad_contrasts(fit, L).T @ q
@@ -143,14 +152,19 @@ def contrasts(fit: RemlFit, L: Array) -> list[Contrast]:
     """Return the contrast of each row of `L`, with its standard error by (8) and its degrees of freedom.
 
     Args:
-        fit: a fitted model.
+        fit: the fitted model.
         L: contrasts over D or over all of M, shape (k, d) or (k, M).
     """
     return [contrast(fit, row) for row in L]
 
 
 def contrast(fit: RemlFit, weights: Array) -> Contrast:
-    """Return one contrast with its standard error and degrees of freedom; `weights` has shape (d,) or (M,)."""
+    """Return one contrast with its standard error by (8) and its degrees of freedom.
+
+    Args:
+        fit: the fitted model.
+        weights: contrast over the columns of D or over all of M, shape (d,) or (M,).
+    """
     estimates, V, adjusted, gradients = _adjusted(fit, weights)
     estimate, v = float(estimates[0]), float(V[0, 0])
     if v <= 0:
@@ -165,7 +179,12 @@ def _satterthwaite(fit: RemlFit, V: float, gradient: Array) -> float:
 
 
 def covariance(fit: RemlFit, L: Array) -> Array:
-    """Return the covariance of contrasts by (8), shape (k, k); the correction is made positive semi-definite."""
+    """Return the covariance of contrasts by (8), shape (k, k); the correction is made positive semi-definite.
+
+    Args:
+        fit: the fitted model.
+        L: contrasts over the columns of D or over all of M, shape (k, d) or (k, M).
+    """
     _, V, adjusted, _ = _adjusted(fit, L)
     return _semi_definite(V, adjusted)
 
@@ -181,8 +200,8 @@ def f_test(fit: RemlFit, L: Array) -> FTest:
     """Test that all rows of `L` are zero, by Kenward and Roger (1997).
 
     Args:
-        fit: a REML fit.
-        L: contrasts of full row rank, shape (l, d) or (l, M).
+        fit: a model fitted by REML.
+        L: contrasts of full row rank over the columns of D or over all of M, shape (l, d) or (l, M).
     """
     estimates, V, adjusted, gradients = _adjusted(fit, L)
     size = estimates.size
@@ -219,6 +238,11 @@ def simultaneous_band(fit: RemlFit, L: Array, level: float = 0.95) -> tuple[Arra
 
     The multiple is the `level` quantile of max |t| over the rows, from draws with a fixed seed. t has the smallest
     degrees of freedom among the first, the middle and the last row.
+
+    Args:
+        fit: the fitted model.
+        L: points of the curve as contrasts over the columns of D or over all of M, shape (k, d) or (k, M).
+        level: probability that the band covers the whole curve, 0 to 1.
     """
     _, plain, adjusted, gradients = _adjusted(fit, L)
     V = _semi_definite(plain, adjusted)

@@ -111,8 +111,8 @@ def cross_products(
     Args:
         y: response, shape (n,).
         X: fixed columns, shape (n, p).
-        blocks: dense penalised blocks.
-        factors: random intercepts and slopes.
+        blocks: dense penalised blocks, each with columns of shape (n, q).
+        factors: random intercepts and slopes, each with codes of shape (n,).
         weights: observation weights, shape (n,); None for ones.
     """
     n, p = X.shape
@@ -150,8 +150,8 @@ def fewer(m: CrossProducts, keep: NDArray[np.int64], factors: Sequence[str]) -> 
 
     Args:
         m: cross-products of the full model.
-        keep: columns of D to keep, ascending.
-        factors: factors to keep.
+        keep: indices of the columns of D to keep, ascending, shape (kept,).
+        factors: names of the factors to keep.
     """
     d, p = m.d, int((keep < m.p).sum())
     rows = np.concatenate([keep[:0], *(np.arange(m.factors[k].start, m.factors[k].stop) - d for k in factors)])

@@ -143,7 +143,12 @@ class Equations:
         return np.arange(self.spans[name].start, self.spans[name].stop)
 
     def penalties(self, variances: dict[str, float], residual: float) -> Array:
-        """Return the penalties l of (2), shape (M,)."""
+        """Return the penalties l of (2), shape (M,).
+
+        Args:
+            variances: name of each block and factor -> its variance s2_k.
+            residual: residual variance s2_e.
+        """
         out = np.zeros(self.m.r.size)
         for name, span in self.spans.items():
             out[span] = residual / variances[name]
@@ -151,6 +156,10 @@ class Equations:
 
     def solve(self, variances: dict[str, float], residual: float) -> Solution:
         """Solve the equations at given variances.
+
+        Args:
+            variances: name of each block and factor -> its variance s2_k.
+            residual: residual variance s2_e.
 
         Raises:
             RemlError: the core is singular, because columns of X depend on each other or there are too few rows.
@@ -201,7 +210,12 @@ class Equations:
         return out
 
     def inverse(self, s: Solution, v: Array) -> Array:
-        """Return C^-1 v for v of shape (M,) or (M, k)."""
+        """Return C^-1 v, in the shape of v.
+
+        Args:
+            s: solution at the variances that define C.
+            v: columns over M, shape (M,) or (M, k).
+        """
         return self._eliminate(v, s.D, s.band, s.W, lambda x: s.T @ x)
 
     def apply(self, v: Array) -> Array:
@@ -236,7 +250,12 @@ class Equations:
         return out
 
     def diagonal(self, s: Solution, name: str) -> Array:
-        """Return the diagonal of C^-1 on one block or factor, shape (q,)."""
+        """Return the diagonal of C^-1 on one block or factor, shape (q,).
+
+        Args:
+            s: solution at the variances that define C.
+            name: name of the block or factor, which has q columns.
+        """
         if name in self.banded and s.band is not None:
             inside = s.band.inverse_on(sp.csr_matrix(sp.eye(self.b.size)))
             whole = inside.diagonal() + ((s.W @ s.T) * s.W).sum(axis=1)

@@ -64,14 +64,26 @@ def _scale(residual: Array) -> float:
 
 
 def tails_of(z: Array, fitted: Array, variance: Array) -> Tails:
-    """Return the tails of (z - fitted) / sqrt(variance), all of shape (n,)."""
+    """Return the tails of the standardised residuals (z - fitted) / sqrt(variance).
+
+    Args:
+        z: response on the fitted scale, shape (n,).
+        fitted: fitted values on the same scale, shape (n,).
+        variance: variance of each residual, shape (n,).
+    """
     r = (z - fitted) / np.sqrt(variance)
     s = max(_scale(r), 1e-9)
     return Tails(float(np.mean(np.abs(r) > FAR * s)))
 
 
 def pseudo_values(z: Array, fitted: Array, variance: Array) -> Array:
-    """Return the pseudo-values z* of (9), shape (n,), from arrays of the same shape."""
+    """Return the pseudo-values z* of (9), shape (n,).
+
+    Args:
+        z: response on the fitted scale, shape (n,).
+        fitted: fitted values on the same scale, shape (n,).
+        variance: variance of each residual, shape (n,).
+    """
     sd = np.sqrt(variance)
     s = sd * max(_scale((z - fitted) / sd), 1e-9)
     r = (z - fitted) / s

@@ -53,7 +53,12 @@ class Criterion:
         return self.m.n - (self.m.p if self.method == "reml" else 0) - sum(edf.values())
 
     def score(self, s: Solution, edf: dict[str, float]) -> Array:
-        """Return the derivatives of the log-likelihood by the variances, the residual's last, shape (k + 1,)."""
+        """Return the derivatives of the log-likelihood by the variances, the residual's last, shape (k + 1,).
+
+        Args:
+            s: solution at the given variances.
+            edf: effective degrees of freedom of each block and factor at that solution, from `edf`.
+        """
         out = []
         for name, span in self.eq.spans.items():
             u, v = s.coef[span], s.variances[name]
@@ -84,6 +89,11 @@ def inverse_information(information: Array, theta: Array, free: NDArray[np.bool_
     """Return the inverse of the information over the free variances, 0 elsewhere, shape as `information`.
 
     The matrix is scaled by theta before it is inverted, because variances differ by many powers of ten.
+
+    Args:
+        information: information matrix of the variances, shape (k + 1, k + 1).
+        theta: the variances, the residual one last, shape (k + 1,).
+        free: True for the variances included, False for those that are fixed, shape (k + 1,).
     """
     out = np.zeros_like(information)
     scale = theta[free]
@@ -93,7 +103,12 @@ def inverse_information(information: Array, theta: Array, free: NDArray[np.bool_
 
 
 def reduced_equations(m: CrossProducts, dropped: set[str]) -> Equations:
-    """Return the equations without the blocks and factors in `dropped`."""
+    """Return the equations without some blocks and factors.
+
+    Args:
+        m: cross-products of the full model.
+        dropped: names of the blocks and factors to drop.
+    """
     out = np.zeros(m.d, dtype=bool)
     for k in dropped & m.blocks.keys():
         out[m.blocks[k]] = True

@@ -64,6 +64,10 @@ class PSpline:
     def slopes(self, x: Array, step: float) -> Array:
         """Return the mean change of each column of Z per step up and per step down, shape (n, width).
 
-        (Z(x + step) - Z(x - step)) / 2, for `x` of shape (n,) and `step` in the units of x.
+        It is (Z(x + step) - Z(x - step)) / 2.
+
+        Args:
+            x: positions, shape (n,).
+            step: size of one step, in the unit of x.
         """
         return (self.columns(x + step) - self.columns(x - step)) / 2

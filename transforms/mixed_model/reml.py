@@ -148,9 +148,9 @@ def fit_reml(
     Args:
         y: response, shape (n,).
         X: fixed columns, shape (n, p), of full rank.
-        blocks: dense penalised blocks.
-        factors: random intercepts and slopes.
-        weights: observation weights, shape (n,).
+        blocks: dense penalised blocks, each with columns of shape (n, q).
+        factors: random intercepts and slopes, each with codes of shape (n,).
+        weights: observation weights, shape (n,); None for ones.
         method: "reml", or "ml" to compare models that differ in X.
 
     Raises:
@@ -211,6 +211,10 @@ def profile(fit: RemlFit, name: str) -> tuple[Array, Array]:
     The prior of s is flat on (0, inf) (Gelman 2006); the other variances are fixed at their estimates. An estimate of
     zero is only the most probable value. A variance with at least `WELL_KNOWN_EDF` degrees of freedom is taken as its
     REML estimate.
+
+    Args:
+        fit: the fitted model.
+        name: name of the block or factor whose standard deviation is profiled.
     """
     if fit.edf[name] >= WELL_KNOWN_EDF:
         return np.array([np.sqrt(fit.variances[name])]), np.ones(1)
@@ -224,7 +228,12 @@ def profile(fit: RemlFit, name: str) -> tuple[Array, Array]:
 
 
 def deviance_without(fit: RemlFit, name: str) -> float:
-    """Return -2 log-likelihood with the variance of a block or factor set to zero, the others fixed."""
+    """Return -2 log-likelihood with the variance of a block or factor set to zero, the others fixed.
+
+    Args:
+        fit: the fitted model.
+        name: name of the block or factor.
+    """
     if fit.variances[name] <= fit.floor:
         return fit.deviance
     criterion = Criterion(fit.reduced, fit.method)

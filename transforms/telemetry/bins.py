@@ -55,11 +55,14 @@ def with_state(records: pl.DataFrame) -> pl.DataFrame:
 
 
 def field_of_places(places: pl.DataFrame, fields: pl.DataFrame) -> pl.Series:
-    """Return the field of each place: the field whose outline contains it, else a near field without an outline.
+    """Return the `field_id` of each place: the field whose outline contains it, else a near field without an outline.
 
     Args:
-        places: `lat_deg, lon_deg`.
+        places: positions `lat_deg, lon_deg`, degrees, one row per place.
         fields: `field_id, lat_deg, lon_deg, area_ha, boundary` (GeoJSON geometry text, or null).
+
+    Returns:
+        One id per place; null if no field contains it or is near.
     """
     if not fields.height or not places.height:
         return pl.Series("field_id", [None] * places.height, dtype=pl.String)

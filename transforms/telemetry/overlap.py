@@ -24,11 +24,11 @@ def _along(x: Array, pieces: NDArray[np.int64]) -> Array:
 def newly_covered(records: pl.DataFrame, width_m: float) -> pl.Series:
     """Return the fraction of each record's distance on ground not yet lifted that day, 0 to 1, as `new_ground`.
 
+    Ground counts as new unless known otherwise: a record without a valid position, or not working, has 1.
+
     Args:
         records: one machine-day ordered by time with `logged_at, dt_s, lat_deg, lon_deg, ground_speed_kmh, working`.
-        width_m: width of the header.
-
-    Ground counts as new unless known otherwise: a record without a valid position, or not working, has 1.
+        width_m: width of the header, m.
     """
     out = np.ones(records.height)
     lat, lon = (records[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in ("lat_deg", "lon_deg"))

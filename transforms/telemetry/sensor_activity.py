@@ -13,7 +13,12 @@ ACTIVITY = {"setting": pl.String, "fluctuates": pl.Boolean}
 
 
 def sensor_activity(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """Return `setting, fluctuates` of one machine-day with `working` and `dt_s`; no rows without working time."""
+    """Return `setting, fluctuates` of one machine-day; no rows without working time.
+
+    Args:
+        records: the machine-day in order of time, with `working`, `dt_s` (seconds to the next record) and settings.
+        catalogue: the settings known.
+    """
     working = records.filter("working")
     if not working.height:
         return pl.DataFrame(schema=ACTIVITY)

@@ -26,7 +26,12 @@ JUMP_M_S = 15.0
 
 
 def numeric_settings(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
-    """Return the catalogue's numeric settings that a frame logs at least once."""
+    """Return the catalogue's numeric settings that a frame logs at least once.
+
+    Args:
+        frame: records or bins with columns of settings.
+        catalogue: the settings known.
+    """
     return [n for n, s in catalogue.items() if s.nature == "numeric" and n in frame.columns and frame[n].count()]
 
 

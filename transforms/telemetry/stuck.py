@@ -23,7 +23,14 @@ MIN_MOVING = 0.5
 
 
 def run_seconds(values: Array, seconds: Array) -> Array:
-    """Return the length in seconds of the run of equal values around each record; a missing value ends a run."""
+    """Return the length in seconds of the run of equal values around each record, shape (n,).
+
+    A missing value ends a run.
+
+    Args:
+        values: readings over working time, NaN if missing, shape (n,).
+        seconds: working seconds since the start, ascending, shape (n,).
+    """
     starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
     ends = np.r_[starts[1:], values.size] - 1
     return np.repeat(seconds[ends] - seconds[starts], np.diff(np.r_[starts, values.size]))
@@ -33,9 +40,9 @@ def fluctuates(values: Array, seconds: Array, run: Array) -> bool:
     """Return True if a sensor fluctuates outside its long runs of equal values.
 
     Args:
-        values: its readings over working time, NaN if missing.
-        seconds: working seconds since the start.
-        run: `run_seconds` of the readings.
+        values: its readings over working time, NaN if missing, shape (n,).
+        seconds: working seconds since the start, ascending, shape (n,).
+        run: `run_seconds` of the readings, shape (n,).
     """
     use = np.isfinite(values) & (run < STUCK_MINUTES * 60)
     if use.sum() < MIN_RECORDS:
@@ -54,11 +61,11 @@ def fluctuates(values: Array, seconds: Array, run: Array) -> bool:
 
 
 def stuck_records(settings: dict[str, Array], seconds: Array, usually: frozenset[str] = frozenset()) -> dict[str, Mask]:
-    """Return a mask of the records in which each sensor is stuck, by setting.
+    """Return a mask of the records in which each sensor is stuck, shape (n,), by setting.
 
     Args:
-        settings: readings of each setting over one machine-day's working time.
-        seconds: working seconds since the start, one per record.
+        settings: readings of each setting over one machine-day's working time, NaN if missing, shape (n,).
+        seconds: working seconds since the start, one per record, shape (n,).
         usually: settings that fluctuate on the machine's other days; such a sensor is stuck if it is silent all day.
     """
     limit = STUCK_MINUTES * 60

@@ -138,7 +138,7 @@ def find_unloads(records: pl.DataFrame, tank_capacity_t: float) -> pl.DataFrame:
 
     Args:
         records: one machine-day with `state`, `working` and `dt_s`.
-        tank_capacity_t: capacity of the tank in tonnes.
+        tank_capacity_t: capacity of the tank, t.
     """
     known = {c for c in ("unloading", "unload_number", "tank_t") if c in records.columns and records[c].count()}
     if "unloading" in known:

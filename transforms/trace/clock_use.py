@@ -17,19 +17,37 @@ def clock_uses(work: TracedFieldWork) -> Uses:
 
 
 def clocks_on(by_day: dict[dt.date, DayClocks], day: dt.date) -> DayClocks:
-    """Return the lags and clocks of the latest known day up to a given day; the prior values if there is none."""
+    """Return the lags and clocks of the latest known day up to a given day; the prior values if there is none.
+
+    Args:
+        by_day: shift day -> its lags and clocks.
+        day: the given day.
+    """
     known = [d for d in by_day if d <= day]
     return by_day[max(known)] if known else DayClocks()
 
 
 def clocks_for(uses: Uses, by_day: dict[dt.date, DayClocks]) -> dict[dt.date, DayClocks]:
-    """Return the lags and clocks of each day that a field uses."""
+    """Return the lags and clocks of each day that a field uses.
+
+    Args:
+        uses: result of `clock_uses`.
+        by_day: shift day -> its lags and clocks.
+    """
     days = [dt.date.fromisoformat(day) for day, _, _ in uses]
     return {day: clocks_on(by_day, day) for day in days}
 
 
 def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks]) -> str:
-    """Return the fingerprint of the clocks and lags on which the tracing of a field depends."""
+    """Return the fingerprint of the clocks and lags on which the tracing of a field depends.
+
+    Args:
+        uses: result of `clock_uses`.
+        by_day: shift day -> its lags and clocks.
+
+    Returns:
+        SHA-256 in hexadecimal.
+    """
     used = []
     for day, sites, machines in uses:
         c = clocks_on(by_day, dt.date.fromisoformat(day))

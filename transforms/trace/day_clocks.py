@@ -35,7 +35,12 @@ class DayClocks:
     closure: float = 1.0
 
     def lag_min(self, site: str, km: float) -> float:
-        """Return the expected minutes from leaving the field to the ticket's time."""
+        """Return the expected minutes from leaving the field to the ticket's time.
+
+        Args:
+            site: site of the ticket; an unknown one has the median lag of the others.
+            km: road distance from the field to the site, km.
+        """
         known = list(self.site_lag_min.values())
         usual = float(np.median(known)) if known else USUAL_LAG_MIN
         return self.site_lag_min.get(site, usual) + self.min_per_km * km

@@ -43,6 +43,10 @@ def nearest_stretch(stretches: list[Stretch], left_min: Array) -> tuple[NDArray[
     """Return the index of the stretch nearest to each load and the minutes after its end (negative: before its start).
 
     The index is -1 if there are no stretches. Both arrays have shape (n,).
+
+    Args:
+        stretches: stretches of work of a field, in order of time.
+        left_min: departure of each load, minutes since 1970, shape (n,).
     """
     if not stretches or not left_min.size:
         return np.full(left_min.size, -1), np.zeros(left_min.size)
@@ -58,5 +62,10 @@ def straight_from_the_machine(after_min: Array) -> NDArray[np.bool_]:
 
 
 def minutes(loads: pl.DataFrame, column: str) -> Array:
-    """Return a column of times as minutes since 1970; NaN if missing."""
+    """Return a column of times as minutes since 1970, shape (n,); NaN if missing.
+
+    Args:
+        loads: n loads.
+        column: name of a column of UTC times.
+    """
     return np.asarray(loads[column].dt.timestamp("us").cast(pl.Float64).fill_null(np.nan).to_numpy() / MINUTE_US)

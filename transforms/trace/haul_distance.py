@@ -12,6 +12,11 @@ def road_km(lat: float | None, lon: float | None, site: tuple[float, float] | No
 
     It is UNKNOWN_KM if the position of the field or of the site is unknown.
 
+    Args:
+        lat: latitude of the field, degrees; None if unknown.
+        lon: longitude of the field, degrees; None if unknown.
+        site: latitude and longitude of the site, degrees; None if unknown.
+
     >>> round(road_km(52.0, 10.0, (52.1, 10.0)), 1)
     14.5
     """
@@ -22,7 +27,13 @@ def road_km(lat: float | None, lon: float | None, site: tuple[float, float] | No
 
 
 def with_distance(loads: pl.DataFrame, fields: pl.DataFrame, sites: dict[str, tuple[float, float]]) -> pl.DataFrame:
-    """Return loads with `km`, the road distance from each load's field to its site."""
+    """Return loads with `km`, the road distance in km from each load's field to its site.
+
+    Args:
+        loads: loads with `field_id, site_id`.
+        fields: `field_id, lat_deg, lon_deg`.
+        sites: site -> latitude and longitude, degrees.
+    """
     pairs = loads.select("field_id", "site_id").unique()
     placed = pairs.join(fields.select("field_id", "lat_deg", "lon_deg"), on="field_id", how="left")
     km = [road_km(lat, lon, sites.get(s)) for s, lat, lon in placed.select("site_id", "lat_deg", "lon_deg").iter_rows()]

@@ -14,8 +14,8 @@ def lag_spread(samples: pl.DataFrame, leave_spread_min: float, usual_min: float)
 
     Args:
         samples: lag samples with the columns of `SAMPLE`.
-        leave_spread_min: standard deviation of the time from the emptying to the reported departure.
-        usual_min: value used if there are no samples.
+        leave_spread_min: standard deviation of the time from the emptying to the reported departure, minutes.
+        usual_min: value used if there are no samples, minutes.
     """
     driven = samples.filter(pl.col("drive_n") >= MIN_LOADS)
     if driven.height >= MIN_SAMPLES:
@@ -35,6 +35,11 @@ def round_to_half(minutes: float) -> float:
 
 
 def median_or(values: pl.Series, otherwise: float) -> float:
-    """Return the median of the known values, or `otherwise` if there are none."""
+    """Return the median of the known values, or another value if there are none.
+
+    Args:
+        values: numbers; nulls are ignored.
+        otherwise: the value if none is known.
+    """
     found = values.drop_nulls().to_numpy()
     return float(np.median(found)) if found.size else otherwise

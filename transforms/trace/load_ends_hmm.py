@@ -86,7 +86,12 @@ class _States:
         return self.low + int(self.weight.shape[1])
 
     def over(self, low: int, high: int) -> "_States":
-        """Return the same weights over the cells from low to high."""
+        """Return the same weights over a range of cells; cells outside the present range have weight zero.
+
+        Args:
+            low: first cell.
+            high: cell after the last.
+        """
         if low == self.low and high == self.high:
             return self
         out = np.zeros((self.weight.shape[0], max(high - low, 1)))
@@ -249,7 +254,10 @@ def full_when(stream: Stream, lifted_t: Array) -> Array:
 
     Args:
         stream: mass lifted by the machine.
-        lifted_t: cumulative lifted mass, t, any shape.
+        lifted_t: cumulative lifted mass at which each load ends, t, any shape.
+
+    Returns:
+        Times in the shape of `lifted_t`.
     """
     edges = np.cumsum(stream.batch_t)
     reach = lifted_t if stream.has_signal else lifted_t + stream.tank_t / 2

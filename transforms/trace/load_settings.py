@@ -31,7 +31,12 @@ def _mean_and_sd(names: list[str]) -> list[pl.Expr]:
 
 
 def settings_in(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
-    """Return the settings of the catalogue that are columns of a frame."""
+    """Return the settings of the catalogue that are columns of a frame.
+
+    Args:
+        frame: a frame whose columns include settings.
+        catalogue: the settings known.
+    """
     return [n for n in catalogue if n in frame.columns]
 
 
@@ -40,7 +45,7 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
 
     Args:
         load_trace: `load_id, machine_id, bin_at, share`.
-        bins: bins of the machines, with `machine_id, bin_at` and settings.
+        bins: bins of the machines, with `machine_id, bin_at` and settings in the catalogue's units.
         catalogue: the settings known.
 
     Returns:

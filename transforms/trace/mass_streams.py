@@ -69,7 +69,13 @@ class Stretch:
 
 
 def shift_date(moment: pl.Expr, zone: str, starts: dt.time) -> pl.Expr:
-    """Return the local date of the shift a UTC moment belongs to."""
+    """Return the local date of the shift to which a UTC moment belongs.
+
+    Args:
+        moment: UTC times.
+        zone: time zone of the season, such as `Europe/Berlin`.
+        starts: local time at which a shift starts.
+    """
     offset = dt.timedelta(hours=starts.hour, minutes=starts.minute)
     return (moment.dt.convert_time_zone(zone).dt.replace_time_zone(None) - offset).dt.date()
 
@@ -93,7 +99,7 @@ def machine_signals(unloads: pl.DataFrame, tanks: dict[str, float]) -> dict[str,
     """Return the emptyings and tank of each machine.
 
     Args:
-        unloads: `machine_id, started_at, unloaded_t`.
+        unloads: `machine_id, started_at, unloaded_t`; start of each emptying, UTC, and emptied mass, t.
         tanks: machine -> capacity of its tank, t.
     """
     ordered = unloads.sort("machine_id", "started_at")
@@ -194,7 +200,7 @@ def field_stretches(
         bins: the field's bins with `machine_id, bin_at, state, area_ha, silent_s`, in order of machine and time.
         signals: machine -> its emptyings and tank.
         yield_t_ha: yield of the field list, t/ha.
-        zone: the season's time zone.
+        zone: time zone of the season, such as `Europe/Berlin`.
         starts: local time at which a shift starts.
     """
     lifted = bins.with_columns((pl.col("area_ha") * yield_t_ha).alias("lifted_t"))

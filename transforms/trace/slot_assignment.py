@@ -56,7 +56,12 @@ class Slots:
         return Assignment(float(cost[loads, slots].sum() + penalty), loads, slots)
 
     def best_shift(self, shift_min: Array, steps: tuple[range, ...]) -> Array:
-        """Return shifts with a smaller misfit, shape (m,); all machines are moved together, then one by one."""
+        """Return shifts with a smaller misfit, shape (m,); all machines are moved together, then one by one.
+
+        Args:
+            shift_min: initial shift of each machine's slots, minutes, shape (m,).
+            steps: minutes to add in each round, from the coarsest to the finest.
+        """
         smallest, best = self.assigned(shift_min).misfit, shift_min
         for step in steps:
             for move in (np.ones(best.size), *np.eye(best.size)):
@@ -74,6 +79,9 @@ def cut_into_slots(stretch: Stretch, mean_t: float, ahead_min: dict[str, float])
         stretch: the stretch of work.
         mean_t: mean load, in lifted tonnes.
         ahead_min: machine -> minutes its clock is known to run ahead.
+
+    Returns:
+        Index of the stream, shape (k,), and minutes since 1970 corrected by `ahead_min`, shape (k,).
     """
     owner, full = [], []
     for m, stream in enumerate(stretch.streams):

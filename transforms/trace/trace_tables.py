@@ -72,7 +72,12 @@ class TraceRows:
     balance: list[tuple[object, ...]] = field(default_factory=list)
 
     def add_untraced(self, loads: list[str], why: Reason) -> None:
-        """Add the grades of loads that cannot be traced."""
+        """Add the grades of loads that cannot be traced.
+
+        Args:
+            loads: ids of the loads.
+            why: reason why they cannot be traced.
+        """
         self.grades += [Grade(load, 0.0, 0.0, 0.0, 0.0, why) for load in loads]
 
     def tables(self, loads: NDArray[np.str_]) -> FieldTrace:

@@ -113,7 +113,7 @@ def p_value(differences: Array, patterns: Array) -> float:
     """Return the two-sided p-value of no effect.
 
     Args:
-        differences: differences of pairs, shape (pairs,).
+        differences: differences of pairs, log scale, shape (pairs,).
         patterns: sign patterns, shape (patterns, pairs).
     """
     observed = abs(float(differences.mean()))
@@ -121,7 +121,12 @@ def p_value(differences: Array, patterns: Array) -> float:
 
 
 def interval(differences: Array, patterns: Array) -> tuple[float, float]:
-    """Return the ends of the interval of effects that are not rejected at 5 %; arguments as in `p_value`."""
+    """Return the ends of the interval of effects that are not rejected at 5 %, log scale.
+
+    Args:
+        differences: differences of pairs, log scale, shape (pairs,).
+        patterns: sign patterns, shape (patterns, pairs).
+    """
     mean = float(differences.mean())
     reach = 8 * float(differences.std(ddof=1)) / np.sqrt(differences.size) + 1e-9
 

@@ -88,7 +88,9 @@ def design_trial(
         where: the workspace, for messages.
 
     Raises:
-        WorkspaceError: no advice calls for a trial, the value was never tried, or too many loads would be needed.
+        WorkspaceError: no advice calls for a trial, the setting is unknown or was never logged, the machine has no load
+            with it, the value was never tried or is the current one, dirt is not fitted yet, too many pairs would be
+            needed, or the day is not a date.
     """
     basis = _advised(advice, asked["setting"], asked["machine"], where)
     fitted = fit_run.filter(pl.col("response") == DIRT)
@@ -134,7 +136,12 @@ def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
 
 
 def what_a_day_finds(trial: Trial, facts: pl.DataFrame) -> str:
-    """Return sentences on the days that a trial takes and the smallest change that one day's loads would detect."""
+    """Return sentences on the days that a trial takes and the smallest change that one day's loads would detect.
+
+    Args:
+        trial: the trial.
+        facts: `load_fact`, for the machine's loads per day.
+    """
     loads = loads_a_day(facts, trial.machine_id)
     pairs, days = int(loads // 2), days_for(len(trial.order), facts, trial.machine_id)
     if days <= 1 or pairs < FEWEST_PAIRS:

@@ -52,6 +52,10 @@ class Trial:
 def drawn_order(pairs: int, seed: int) -> tuple[str, ...]:
     """Return the arms in order of lifting, with a random order within each pair.
 
+    Args:
+        pairs: number of pairs.
+        seed: seed of the random generator.
+
     >>> drawn_order(3, 7) == drawn_order(3, 7)
     True
     >>> sorted(drawn_order(1, 7))
@@ -62,7 +66,12 @@ def drawn_order(pairs: int, seed: int) -> tuple[str, ...]:
 
 
 def trial_toml(trial: Trial, catalogue: Catalogue) -> str:
-    """Return the text of a trial's file."""
+    """Return the text of a trial's file.
+
+    Args:
+        trial: the trial.
+        catalogue: the settings known, for the name and unit of the setting.
+    """
     setting = catalogue[trial.setting]
     order = "\n".join(
         f'    "{a}",   # load {i + 1}: {setting.label} at {trial.value(i):g} {setting.unit}'
@@ -96,8 +105,13 @@ def _quoted(text: str) -> str:
 def read_trial(path: Path, catalogue: Catalogue) -> Trial:
     """Read a trial's file.
 
+    Args:
+        path: the trial's file; its name without the ending is the trial's id.
+        catalogue: the settings known.
+
     Raises:
-        WorkspaceError: the file is missing, is not TOML, lacks a key, or its order is not pairs of A and B.
+        WorkspaceError: the file is missing, is not TOML, lacks a key, its order is not pairs of A and B, or its setting
+            is unknown.
     """
     try:
         content: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))

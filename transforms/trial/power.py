@@ -21,6 +21,11 @@ MOST_PAIRS = 200
 def pair_sd(residual_sd: float, lab_cv_at_25_kg: float, sample_kg: float) -> float:
     """Return the standard deviation of a pair's difference in log dirt.
 
+    Args:
+        residual_sd: residual standard deviation within visits, log scale.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory for a sample of 25 kg, a fraction.
+        sample_kg: mass of a sample, kg.
+
     >>> round(pair_sd(0.2, 0.15, 25.0), 3)
     0.354
     """
@@ -33,7 +38,7 @@ def power_of(pairs: int, effect: float, sd: float) -> float:
     Args:
         pairs: number of pairs.
         effect: true difference in log dirt.
-        sd: standard deviation of a pair's difference.
+        sd: standard deviation of a pair's difference, log scale.
 
     >>> round(power_of(12, 0.2, 0.25), 2)
     0.71
@@ -48,6 +53,11 @@ def power_of(pairs: int, effect: float, sd: float) -> float:
 def pairs_for(effect: float, sd: float, power: float) -> int | None:
     """Return the smallest number of pairs that reaches the power; None if more than 200 would be needed.
 
+    Args:
+        effect: true difference in log dirt.
+        sd: standard deviation of a pair's difference, log scale.
+        power: probability of detecting the difference, 0 to 1.
+
     >>> pairs_for(0.2, 0.25, 0.8)
     15
     """
@@ -59,6 +69,11 @@ def pairs_for(effect: float, sd: float, power: float) -> int | None:
 
 def least_found(pairs: int, sd: float, power: float) -> float:
     """Return the smallest difference in log dirt that a number of pairs detects with the power.
+
+    Args:
+        pairs: number of pairs.
+        sd: standard deviation of a pair's difference, log scale.
+        power: probability of detecting the difference, 0 to 1.
 
     >>> round(least_found(12, 0.25, 0.8), 3)
     0.222

@@ -36,13 +36,24 @@ class TrialSize:
 
 
 def loads_a_day(facts: pl.DataFrame, machine_id: str) -> float:
-    """Return the median number of loads that a machine lifts per day, at least 1."""
+    """Return the median number of loads that a machine lifts per day, at least 1.
+
+    Args:
+        facts: `machine_id, shift_date` of all loads of the season.
+        machine_id: the machine.
+    """
     by_day = facts.filter(pl.col("machine_id") == machine_id).group_by("shift_date", maintain_order=True).len()
     return max(to_float(by_day["len"].median() or 1.0), 1.0)
 
 
 def days_for(loads: int, facts: pl.DataFrame, machine_id: str) -> int:
-    """Return the whole number of days in which a machine lifts a number of loads."""
+    """Return the whole number of days in which a machine lifts a number of loads.
+
+    Args:
+        loads: number of loads.
+        facts: `machine_id, shift_date` of all loads of the season.
+        machine_id: the machine.
+    """
     return int(np.ceil(loads / loads_a_day(facts, machine_id)))
 
 
@@ -54,7 +65,7 @@ def trial_size(facts: pl.DataFrame, machine_id: str, detect_pct: float, noise: T
         machine_id: the machine that would run the trial.
         detect_pct: change of dirt to detect, percent.
         noise: variation between loads and of the laboratory.
-        power: probability of detecting it.
+        power: probability of detecting it, 0 to 1.
     """
     pairs = pairs_for(float(np.log1p(detect_pct / 100)), noise.pair_sd(facts), power)
     return TrialSize(pairs, None if pairs is None else days_for(2 * pairs, facts, machine_id))
