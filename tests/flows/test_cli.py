@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from tests.support.program import taretrace
+from tests.support.program import taretrace, taretrace_here
 from transforms.config.workspace import init_workspace
 
 
@@ -26,12 +26,12 @@ def test_help_names_the_first_command_and_the_exit_codes():
 
 
 def test_init_creates_a_commented_workspace_and_keeps_existing_files(tmp_path):
-    first = taretrace("init", tmp_path / "w", "--json")
+    first = taretrace_here("init", tmp_path / "w", "--json")
     assert first.code == 0
     season = tmp_path / "w" / "season.toml"
     assert "ASSUMPTION" in season.read_text()
     season.write_text(season.read_text().replace("38.0", "41.5"))
-    assert taretrace("init", tmp_path / "w").code == 0
+    assert taretrace_here("init", tmp_path / "w").code == 0
     assert "41.5" in season.read_text()
     assert {p.name for p in (tmp_path / "w").iterdir()} == {"season.toml", "mappings", "inbox", "lake", "out"}
 
@@ -40,7 +40,7 @@ def test_init_creates_a_commented_workspace_and_keeps_existing_files(tmp_path):
     "command", [["ingest"], ["fit"], ["advise"], ["report", "shift"], ["status"], ["export"], ["post-shift"]]
 )
 def test_a_folder_that_is_not_a_workspace(tmp_path, command):
-    ran = taretrace(*command, tmp_path)
+    ran = taretrace_here(*command, tmp_path)
     assert ran.code == 2
     assert "there is no season.toml" in one_sentence(ran.err)
     assert "taretrace init" in ran.err
@@ -61,7 +61,7 @@ def test_a_wrong_season_file(tmp_path, old, new, shown):
     workspace = init_workspace(tmp_path / "w")
     path = workspace.root / "season.toml"
     path.write_text(path.read_text().replace(old, new))
-    ran = taretrace("status", workspace.root)
+    ran = taretrace_here("status", workspace.root)
     assert ran.code == 2
     assert all(part in one_sentence(ran.err) for part in shown)
 
@@ -72,7 +72,7 @@ def test_all_errors_of_a_season_file_are_shown_at_once(tmp_path):
     text = path.read_text().replace('"metric"', '"cubits"').replace("38.0", "nan").replace("[lab]", "[labs]")
     path.write_text(text)
     for command in ("status", "doctor"):
-        ran = taretrace(command, workspace.root)
+        ran = taretrace_here(command, workspace.root)
         assert ran.code == 2
         assert "Traceback" not in ran.err
         assert all(key in ran.out + ran.err for key in ("units", "beet_per_t", "labs"))
@@ -80,28 +80,28 @@ def test_all_errors_of_a_season_file_are_shown_at_once(tmp_path):
 
 def test_ingest_without_mappings(tmp_path):
     workspace = init_workspace(tmp_path / "w")
-    ran = taretrace("ingest", workspace.root)
+    ran = taretrace_here("ingest", workspace.root)
     assert ran.code == 2
     assert "there is no mapping" in one_sentence(ran.err)
 
 
 def test_fit_before_ingest(tmp_path):
     workspace = init_workspace(tmp_path / "w")
-    ran = taretrace("fit", workspace.root)
+    ran = taretrace_here("fit", workspace.root)
     assert ran.code == 2
     assert "nothing has been ingested yet" in ran.err.splitlines()[-1]
 
 
 def test_the_demo_never_overwrites_a_folder_that_is_not_a_demo(tmp_path):
     (tmp_path / "mine.txt").write_text("precious")
-    ran = taretrace("demo", tmp_path)
+    ran = taretrace_here("demo", tmp_path)
     assert ran.code == 2
     assert "not empty and is not an earlier demo" in ran.err
     assert (tmp_path / "mine.txt").read_text() == "precious"
 
 
 def test_an_unknown_command_is_a_wrong_call():
-    assert taretrace("harvest").code == 2
+    assert taretrace_here("harvest").code == 2
 
 
 def test_unmapped_and_broken_files_are_rejected_with_reasons_and_strict_exits_1(tmp_path):
@@ -127,11 +127,11 @@ def test_unmapped_and_broken_files_are_rejected_with_reasons_and_strict_exits_1(
     )
     (workspace.inbox / "fields.csv").write_text("a,b\n1,2\n")
     (workspace.inbox / "notes.txt").write_text("hello")
-    ran = taretrace("ingest", workspace.root, "--strict", "--json")
+    ran = taretrace_here("ingest", workspace.root, "--strict", "--json")
     assert ran.code == 1, ran.err
     result = json.loads(ran.out)
     assert result["rows_in"] == result["rows_rejected"] == 2
-    status = json.loads(taretrace("status", workspace.root, "--json").out)
+    status = json.loads(taretrace_here("status", workspace.root, "--json").out)
     reasons = {r["file"]: (r["reason_code"], json.loads(r["reason_args"])) for r in status["rejected"]}
     assert reasons["fields.csv"] == ("missing_column", {"column": "field_id", "columns": "a, b"})
     assert reasons["notes.txt"] == ("no_mapping", {})
@@ -147,7 +147,7 @@ def test_a_foreign_warehouse_is_refused_with_a_remedy(tmp_path):
     )
     with duckdb.connect(str(workspace.warehouse)) as old:
         old.execute("create table source_file (source_sha256 varchar, file varchar)")
-    ran = taretrace("ingest", workspace.root)
+    ran = taretrace_here("ingest", workspace.root)
     assert ran.code == 2
     assert "not a taretrace warehouse, or its tables were changed by hand" in ran.err
     assert "taretrace repair" in ran.err

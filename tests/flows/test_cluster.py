@@ -4,19 +4,19 @@ import os
 import shutil
 import subprocess
 import time
-from pathlib import Path
 
 import pytest
 
 from flows.pipeline.demo import write_demo
-from tests.support.program import PROGRAM, taretrace
+from tests.support.program import PROGRAM, taretrace, taretrace_here
 from tests.support.servers import cluster, object_storage
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET
-from transforms.config.workspace import Workspace
+from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.lake import Lake
 
 
+@pytest.mark.slow
 def test_a_cluster_with_object_storage_gives_the_same_tables_even_if_a_worker_dies(tmp_path, monkeypatch, prefect_home):
     laptop = write_demo(tmp_path / "laptop", machines=3, days=4, seed=3, hz=0.1, reporter=QUIET)
     season = Workspace(shutil.copytree(laptop.root, tmp_path / "season"))
@@ -51,6 +51,7 @@ def test_a_cluster_with_object_storage_gives_the_same_tables_even_if_a_worker_di
     assert_same(every_table(laptop, telemetry=True), there_tables)
 
 
+@pytest.mark.slow
 def test_an_unreachable_scheduler_is_reported_in_one_sentence(tmp_path):
     season = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
     toml = season.root / "season.toml"
@@ -71,9 +72,8 @@ def test_an_unreachable_scheduler_is_reported_in_one_sentence(tmp_path):
     ],
 )
 def test_a_wrong_value_in_run_is_reported(tmp_path, line, says):
-    season = write_demo(tmp_path / "season", machines=2, days=2, seed=3, hz=0.1, reporter=QUIET)
-    toml = season.root / "season.toml"
+    toml = init_workspace(tmp_path / "season").root / "season.toml"
     toml.write_text(toml.read_text().replace("[run]", f"[run]\n{line}"))
-    ran = taretrace("status", Path(season.root))
+    ran = taretrace_here("status", tmp_path / "season")
     assert ran.code == 2
     assert says in ran.err

@@ -10,7 +10,7 @@ from reports.fit_summary import NAMES, fit_lines
 from reports.fit_summary_data import fit_facts
 from reports.language.display_units import number
 from reports.language.reason_text import row_reason
-from tests.support.program import taretrace
+from tests.support.program import taretrace_here
 from tests.validation.seasons import Season, copy_of
 from transforms.config.settings_catalogue import DIRT
 
@@ -64,7 +64,7 @@ def test_kinds_of_sources_add_up(summary):
 
 
 def test_the_command_prints_json_for_scripts_and_checks_every_fit(season: Season, tmp_path):
-    ran = taretrace("fit", copy_of(season, tmp_path / "season").root, "--json")
+    ran = taretrace_here("fit", copy_of(season, tmp_path / "season").root, "--json")
     assert (ran.code, ran.err) == (0, "")
     printed = json.loads(ran.out)
     assert {"fit_verdict", "fit_drivers", "fit_silence", "not_passed"} <= set(printed)
@@ -75,7 +75,7 @@ def test_a_missing_last_season_is_reported(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
     toml = workspace.root / "season.toml"
     toml.write_text(toml.read_text("utf-8").replace("[fit]", '[fit]\nlast_season = "../nowhere"'))
-    ran = taretrace("fit", workspace.root)
+    ran = taretrace_here("fit", workspace.root)
     assert ran.code == 2
     assert "last season does not exist" in ran.err
     assert "delete the line" in ran.err

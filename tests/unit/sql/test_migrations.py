@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from reports.language.reason_text import reason_text
-from tests.support.program import taretrace
+from tests.support.program import taretrace_here
 from tests.support.workspace_tables import every_table
 from tests.unit.sql.earlier_layouts import layouts, today
 from tests.validation.seasons import Season, ingest
@@ -133,7 +133,7 @@ def step_back(workspace: Workspace, layout: dict[str, str]) -> None:
 def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace(season: Season, tmp_path, version):
     fresh, old = (Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / name))) for name in ("fresh", "old"))
     step_back(old, EVERY[version])
-    reported = taretrace("status", old.root)
+    reported = taretrace_here("status", old.root)
     assert reported.code == 2
     assert "created by another version of taretrace" in reported.err
     for workspace in (fresh, old):
