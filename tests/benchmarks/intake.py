@@ -24,6 +24,7 @@ sys.path[:0] = [str(Path(__file__).parents[2])]
 
 from flows import stages
 from flows.runtime.progress import Reporter
+from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
 from tests.support.task_data import Value, log_header, long_log, write_set
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.ingest.isolated_read import reader
@@ -145,8 +146,8 @@ def apart(what: str, path: Path) -> dict[str, float]:
     return dict(json.loads(subprocess.run(words, capture_output=True, text=True, check=True).stdout))
 
 
-def against_bare(rows: int, folder: Path) -> None:
-    """Print seconds and peak memory of both, and their ratio."""
+def against_bare(rows: int, folder: Path) -> list[str]:
+    """Return seconds and peak memory of both, and their ratio, as a row of the table."""
     path = folder / "fleet.csv"
     write_fleet(path, rows)
     runs: dict[str, list[dict[str, float]]] = {"bare": [], "ours": []}
@@ -155,16 +156,21 @@ def against_bare(rows: int, folder: Path) -> None:
             done.append(apart(what, path))
     median = {w: {k: statistics.median(r[k] for r in done) for k in done[0]} for w, done in runs.items()}
     ratio = median["ours"]["seconds"] / median["bare"]["seconds"]
-    print(
-        f"{rows / 1e6:6.1f} M rows, {path.stat().st_size / 1e6:7.0f} MB   bare {median['bare']['seconds']:6.1f} s "
-        f"{median['bare']['peak_mb']:6.0f} MB   taken in {median['ours']['seconds']:6.1f} s "
-        f"{median['ours']['peak_mb']:6.0f} MB   ratio {ratio:.2f}"
-    )
+    file_gb = path.stat().st_size / 1e9
     path.unlink()
+    bare_run, our_run = median["bare"], median["ours"]
+    return [
+        f"{rows / 1e6:g} million",
+        f"{file_gb:.2f} GB",
+        f"{bare_run['seconds']:.1f} s",
+        f"{our_run['seconds']:.1f} s",
+        f"{ratio:.2f}",
+        f"{bare_run['peak_mb']:.0f} / {our_run['peak_mb']:.0f} MB",
+    ]
 
 
-def sixty_shifts(folder: Path) -> None:
-    """Print the median cost of reading and binning the first shifts and the last of sixty."""
+def sixty_shifts(folder: Path) -> str:
+    """Return the median cost of reading and binning the first shifts and the last of sixty."""
     workspace, quiet, rng = Workspace(workspace_for(folder / "season")), Reporter(quiet=True), np.random.default_rng(2)
     write_machines(workspace)
     seconds = []
@@ -176,11 +182,14 @@ def sixty_shifts(folder: Path) -> None:
         stages.bin_telemetry(workspace, quiet)
         seconds.append(time.perf_counter() - started)
     first, last = statistics.median(seconds[1:6]), statistics.median(seconds[-5:])
-    print(f"shifts 2 to 6: {first:.2f} s each; shifts 56 to 60: {last:.2f} s each; ratio {last / first:.2f}")
+    return (
+        "Sixty shifts of six machines and 20,000 records each, read and binned: "
+        f"shifts 2 to 6 take {first:.2f} s each, shifts 56 to 60 {last:.2f} s ({last / first:.2f} times)."
+    )
 
 
-def task_data(folder: Path, records: int) -> None:
-    """Print the walk of a binary log against reading its bytes into numpy records, and the whole taking in."""
+def task_data(folder: Path, records: int) -> str:
+    """Return the walk of a binary log against reading its bytes into numpy records, and the whole taking in."""
     path = folder / "TLG00001.BIN"
     values = [Value(397), Value(52), *(Value(0xE000 + i) for i in range(10))]
     kind = long_log(path, records, len(values))
@@ -209,9 +218,10 @@ def task_data(folder: Path, records: int) -> None:
     stages.receive_files(workspace, Reporter(quiet=True))
     taken = time.perf_counter() - started
     read, walk_s = statistics.median(yardstick), statistics.median(walked)
-    print(
-        f"task data, {records / 1e6:.0f} M records of 12 values: numpy records {read:.2f} s, walked {walk_s:.2f} s, "
-        f"ratio {walk_s / read:.2f} (best of each: {min(walked) / min(yardstick):.2f}); taken in whole {taken:.1f} s"
+    return (
+        f"Task data, {records / 1e6:.0f} million records of 12 values: reading the bytes into numpy records and their "
+        f"columns takes {read:.2f} s, walking the records {walk_s:.2f} s ({walk_s / read:.2f} times; best of each "
+        f"{min(walked) / min(yardstick):.2f}), ingesting them {taken:.1f} s."
     )
 
 
@@ -222,10 +232,10 @@ def main() -> None:
         return
     rows = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000_000
     with tempfile.TemporaryDirectory() as folder:
-        for size in (rows // 4, rows // 2, rows):
-            against_bare(size, Path(folder))
-        task_data(Path(folder), 2_000_000)
-        sixty_shifts(Path(folder))
+        sizes = [against_bare(size, Path(folder)) for size in (rows // 4, rows // 2, rows)]
+        others = [task_data(Path(folder), 2_000_000), "", sixty_shifts(Path(folder))]
+    head = ["rows", "file", "bare", "ingested", "ratio", "peak memory, bare / ingested"]
+    write_figures(BENCHMARKS, "intake", [*markdown_table(head, sizes), "", *others], f"Medians of {RUNS} runs")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,42 @@
+"""Writes measured figures into the RESULTS pages, with the date and the commit they were measured on."""
+
+import datetime as dt
+import subprocess
+from pathlib import Path
+
+TESTS = Path(__file__).parents[1]
+VALIDATION, BENCHMARKS = TESTS / "validation" / "RESULTS.md", TESTS / "benchmarks" / "RESULTS.md"
+
+
+def commit() -> str:
+    """Return the short id of the commit that is checked out, and whether files differ from it."""
+    words = ["git", "-C", str(TESTS), "describe", "--always", "--exclude=*", "--dirty= with uncommitted changes"]
+    return subprocess.run(words, capture_output=True, text=True, check=True).stdout.strip()
+
+
+def markdown_table(head: list[str], rows: list[list[str]]) -> list[str]:
+    """Return a table in Markdown."""
+    return ["| " + " | ".join(r) + " |" for r in (head, ["---"] * len(head), *rows)]
+
+
+def write_figures(page: Path, section: str, lines: list[str], measured: str = "") -> None:
+    """Replace the figures of a section and print them.
+
+    Args:
+        page: the page, with the lines `<!-- SECTION -->` and `<!-- end of SECTION -->` around the figures.
+        section: name in these lines.
+        lines: the figures, in Markdown.
+        measured: note on the machine and the runs, such as "Two idle cores, medians of three".
+
+    Raises:
+        ValueError: the page has no such section.
+    """
+    begin, end = f"<!-- {section} -->", f"<!-- end of {section} -->"
+    text = page.read_text("utf-8")
+    before, found, rest = text.partition(begin)
+    _, ended, after = rest.partition(end)
+    if not (found and ended):
+        raise ValueError(f"{page} has no section '{section}'")
+    when = f"Measured {dt.datetime.now(dt.UTC):%Y-%m-%d} on commit {commit()}.{f' {measured}.' if measured else ''}"
+    print("", when, *lines, sep="\n")
+    page.write_text("\n".join([before + begin, "", when, "", *lines, "", end]) + after, "utf-8")
