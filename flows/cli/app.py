@@ -22,7 +22,7 @@ from flows.runtime.progress import COURSE, Reporter
 from flows.scheduling.schedule import POST_SHIFT, WHOLE
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 
 app = typer.Typer(
@@ -48,7 +48,7 @@ def _locked_workspace(folder: Path, command: str, wait_s: float = 0.0) -> Iterat
     """Yield a workspace that is locked against other runs."""
     workspace = Workspace(folder)
     _ = workspace.season
-    with held(folder, command, wait_s):
+    with lock_workspace(folder, command, wait_s):
         yield workspace
 
 
@@ -128,7 +128,7 @@ def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as
     received, page = done.received, done.pages[0]
     counts = _count_rows(received)
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         failures = failed_checks(warehouse, lambda why: text_of(why, workspace.season.catalogue))
     finish(
         as_json,

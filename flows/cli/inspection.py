@@ -83,7 +83,7 @@ def rejected(folder: Path, to: Path | None, file: str, *, as_json: bool) -> None
     workspace = Workspace(folder)
     mappings = {m.name: m for m in read_mappings(workspace.mappings, workspace.season.catalogue)}
     target = to or workspace.out / "rejected"
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         rows = warehouse.query("mendable", file=f"%{file}%")
     written, left = write_rejected(rows, mappings, target, text_of)
     if as_json:
@@ -107,7 +107,7 @@ def explain(load_id: str, folder: Path, *, as_json: bool) -> None:
     """Show the tickets, lab results, minutes and source lines behind a load."""
     workspace = Workspace(folder)
     season = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         found = explain_load(load_id, warehouse, Lake(workspace.lake))
     tables = {
         "tickets": found.tickets,

@@ -12,7 +12,7 @@ from flows.cli.options import HERE, Folder, Json, Wait
 from flows.cli.output import print_line, printable, show
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 
 
 def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
@@ -61,7 +61,7 @@ def backup(
     target = (
         to or folder.resolve().parent / f"{folder.resolve().name}-{dt.datetime.now().astimezone():%Y%m%d-%H%M%S}.tar"
     )
-    with held(folder, "backup", wait), reporter.stage("Writing and verifying the backup") as advance:
+    with lock_workspace(folder, "backup", wait), reporter.stage("Writing and verifying the backup") as advance:
         written = back_up(workspace, target, advance, received=received)
     if as_json:
         typer.echo(json.dumps({"backup": str(written.path.resolve()), "files": written.files, "bytes": written.size}))
@@ -125,7 +125,7 @@ def repair(
 
     workspace, reporter = Workspace(folder), Reporter(quiet=as_json)
     _ = workspace.season
-    with held(folder, "repair", wait):
+    with lock_workspace(folder, "repair", wait):
         outcome = repairs.repair_workspace(workspace, reporter, dt.datetime.now(dt.UTC), accept_loss=accept_loss)
     if as_json:
         typer.echo(json.dumps(asdict(outcome)))

@@ -23,7 +23,7 @@ from transforms.ingest.propose.propose import propose
 from transforms.ingest.propose.sniff import sniff
 from transforms.ingest.propose.toml import mapping_text
 from transforms.ingest.reader_process import ReaderFailureError
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 
 PREVIEW_ROWS = 10
 MAX_COLUMNS = 8
@@ -167,7 +167,7 @@ def _save(
             where=str(file),
             remedy="give other answers with --answer KEY=VALUE",
         )
-    with held(workspace.root, "map"):
+    with lock_workspace(workspace.root, "map"):
         workspace.mappings.mkdir(exist_ok=True)
         target.write_text(text, "utf-8")
     if not as_json:

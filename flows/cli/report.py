@@ -14,7 +14,7 @@ from flows.runtime.progress import Reporter
 from reports.page.formats import Forms
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 
 report_app = typer.Typer(no_args_is_help=True, help="Write pages from results that are already computed.")
 
@@ -25,7 +25,7 @@ def _write_locked(
     """Write pages while the workspace is locked against other runs."""
     workspace = Workspace(folder)
     _ = workspace.season
-    with held(folder, command, wait):
+    with lock_workspace(folder, command, wait):
         return [p.resolve() for p in write(workspace, Reporter(quiet=as_json))]
 
 

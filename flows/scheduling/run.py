@@ -16,7 +16,7 @@ from reports.language.reason_text import text_of
 from transforms.config.workspace import Workspace
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.operations.alarms import Alarm, alarms
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse
 
@@ -107,7 +107,7 @@ def run_scheduled(
     began_at, started_s = log.clock(), perf_counter()
     try:
         _ = workspace.season
-        with held(workspace.root, job, LOCK_WAIT_S):
+        with lock_workspace(workspace.root, job, LOCK_WAIT_S):
             if slot is not None and log.done_since(job, slot):
                 return RunOutcome(CAUGHT_UP, f"a run since {slot:%Y-%m-%d %H:%M} UTC has already done this job")
             began_at = log.clock()
@@ -136,7 +136,7 @@ def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
     reporter = Reporter(quiet=True)
     reporter.log = lambda **facts: log.write(job, "stage", **facts)
     done = run_job(job, workspace, reporter)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         season = workspace.season
         found = alarms(warehouse, done.received, season.notify, lambda why: text_of(why, season.catalogue))
     return _notify(job, workspace, done, found, log)

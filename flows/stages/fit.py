@@ -132,7 +132,7 @@ def _load_previous_season(season: Season) -> pl.DataFrame | None:
             where=f"season.toml [fit] last_season = {season.last_season}",
             remedy="correct the folder, or delete the line",
         )
-    with Warehouse.to_look_at(Workspace(season.last_season).warehouse) as warehouse:
+    with Warehouse.open_read_only(Workspace(season.last_season).warehouse) as warehouse:
         return warehouse.table("fit_posterior") if warehouse.has("fit_posterior") else None
 
 

@@ -122,7 +122,7 @@ class Examined:
 def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
     """Read every pending file as `receive_files` would, without storing anything."""
     catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace), Lake(workspace.lake)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         inbox = scan_inbox(workspace.inbox, known_files(warehouse))
         files, target = pending_files(inbox, warehouse), IngestTarget(warehouse, lake)
         with reporter.stage(f"Checking {len(files)} new files", len(files)) as advance:

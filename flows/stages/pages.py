@@ -117,7 +117,7 @@ def _write_sheet(data: GrowerData, season: Season, out: Path, forms: Forms, adva
 
 def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the what-if page with its sliders."""
-    with reporter.stage("Writing the what-if page"), Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with reporter.stage("Writing the what-if page"), Warehouse.open_read_only(workspace.warehouse) as warehouse:
         return write_what_if(load_what_if_page(warehouse, workspace.what_if), workspace.season, workspace.out)
 
 

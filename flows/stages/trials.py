@@ -9,7 +9,7 @@ from flows.stages.context import open_warehouse, require_facts
 from flows.stages.trace import build_facts
 from reports.pages.trial_sheet import write_trial_sheet
 from transforms.config.workspace import Workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.analysis import Reading, find_loads, read
 from transforms.trial.design import design_trial, what_a_day_finds
@@ -57,7 +57,7 @@ class AnalysedTrial:
 def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
     """Plan a trial and write its file and its operator sheet."""
     season = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         require_facts(warehouse, workspace)
         facts = warehouse.table("load_fact")
         trial = design_trial(
@@ -79,7 +79,7 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
 def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
     """Find the loads of a trial, analyse them, and store both for the next fit."""
     trial = read_trial(workspace.trials / f"{trial_id}.toml", workspace.season.catalogue)
-    with held(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
+    with lock_workspace(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
         facts = warehouse.table("load_fact")
         loads = find_loads(trial, facts)

@@ -262,7 +262,7 @@ def test_a_file_that_an_internal_error_stops_is_rejected_and_taken_by_the_next_r
     assert ran.code == 3
     assert f"with 1 files ({broken})" in ran.err
     assert "grower" not in ran.err
-    with Warehouse.to_look_at(season.warehouse) as warehouse:
+    with Warehouse.open_read_only(season.warehouse) as warehouse:
         files, rejected = warehouse.table("source_file"), warehouse.table("rejected_row")
     assert files.filter(file=broken)["rows_rejected"].to_list() == [1]
     assert rejected.filter(file=broken)["rule"].to_list() == ["internal_error"]

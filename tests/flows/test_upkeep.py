@@ -235,12 +235,12 @@ def test_expired_records_are_deleted_and_every_table_is_unchanged(copied):
 
 
 def test_a_load_is_still_explained_down_to_its_lines_after_its_records_expired(copied):
-    with Warehouse.to_look_at(copied.warehouse) as warehouse:
+    with Warehouse.open_read_only(copied.warehouse) as warehouse:
         facts = warehouse.table("load_fact").sort("lifted_at")
         load = facts.filter(pl.col("trace_quality") > 0.5)["load_id"][0]
         before = explain_load(load, warehouse, Lake(copied.lake)).minutes
     stages.roll_up(keep_days(copied, 1), QUIET)
-    with Warehouse.to_look_at(copied.warehouse) as warehouse:
+    with Warehouse.open_read_only(copied.warehouse) as warehouse:
         assert warehouse.table("rolled_day").height
         after = explain_load(load, warehouse, Lake(copied.lake)).minutes
     assert after.select("machine_id", "file", "share").equals(before.select("machine_id", "file", "share"))
@@ -255,7 +255,7 @@ def test_a_late_row_for_an_expired_day_is_rejected_with_a_reason_and_changes_no_
     lines = log.read_bytes().splitlines(keepends=True)
     (workspace.inbox / f"{log.stem}-part{log.suffix}").write_bytes(b"".join(lines[:-5]))
     ingest(workspace)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         rules = set(warehouse.table("rejected_row").filter(pl.col("file").str.contains("-part"))["rule"])
         taken = warehouse.table("source_file").filter(pl.col("file").str.contains("-part"))
     assert taken.height == 1
@@ -282,7 +282,7 @@ def test_a_crash_during_expiry_loses_nothing(copied, monkeypatch):
     stages.roll_up(workspace, QUIET)
     ingest(workspace)
     assert_same(before, every_table(workspace))
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         keys = warehouse.table("rolled_day").select("machine", "day")
     assert keys.height == keys.unique().height
 

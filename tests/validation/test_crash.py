@@ -22,7 +22,7 @@ from tests.support.program import taretrace
 from transforms.config.workspace import Workspace
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake, read_frame
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
 
 QUIET = Reporter(quiet=True)
@@ -179,7 +179,7 @@ def test_on_a_full_disk_the_run_says_so_and_the_next_ends_the_same(season, undis
 def test_a_second_run_is_told_who_holds_the_workspace(season, tmp_path):
     folder = tmp_path / "w"
     shutil.copytree(season.root, folder)
-    with held(folder, "advise"):
+    with lock_workspace(folder, "advise"):
         for command in ("ingest", "fit", "post-shift", "export"):
             reported = taretrace(command, folder)
             assert reported.code == 2

@@ -10,7 +10,7 @@ from typing import Any
 
 import dataframely as dy
 
-from transforms.config.constants import constant
+from transforms.config.constants import parse_constant
 from transforms.config.forms import SUFFIX_FORM
 from transforms.config.mapping_checks import check_mapping
 from transforms.config.problems import ConfigError, Problem, raise_problems
@@ -128,7 +128,7 @@ def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Co
         format=row.get("format"),
         time_zone=column_zone,
         words=row.get("words"),
-        value=None if given is None else constant(given, contract_of, column_zone, row.get("format")),
+        value=None if given is None else parse_constant(given, contract_of, column_zone, row.get("format")),
         file_name=row.get("file_name"),
         steps=tuple(sorted((float(k), float(v)) for k, v in row.get("steps", {}).items())),
         full_scale=row.get("full_scale"),

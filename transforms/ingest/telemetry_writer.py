@@ -124,7 +124,7 @@ class TelemetryWriter:
         times = part["logged_at"]
         if key not in self.others:
             paths = self.known.telemetry_of(*key, self.recorded)
-            self.others[key] = [(p, *self.known.span_of(p.name)) for p in paths]
+            self.others[key] = [(p, *self.known.time_span(p.name)) for p in paths]
         last = self.last.get(key)
         newest = cast("dt.datetime", times.max())
         self.last[key] = newest if last is None else max(last, newest)
@@ -168,4 +168,4 @@ class TelemetryWriter:
     @property
     def lies(self) -> list[StoredSpan]:
         """Spans of the telemetry files written so far."""
-        return [(f.machine, f.day, *self.lake.span_of(f.stem)) for f in self.files]
+        return [(f.machine, f.day, *self.lake.time_span(f.stem)) for f in self.files]

@@ -184,7 +184,7 @@ def bin_days(
 
 def _read_ordered(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
     """Return the records of a machine-day in file order, with files ordered by their first time."""
-    ordered = sorted(files, key=lambda f: (Lake.span_of(f.stem)[0], f.path))
+    ordered = sorted(files, key=lambda f: (Lake.time_span(f.stem)[0], f.path))
     read = [read_frame(lake.at(f.path), sha256=f.sha256) for f in ordered]
     frames = [frame.with_columns(pl.lit(i).alias("file")) for i, frame in enumerate(read)]
     return pl.concat(frames, how="diagonal").sort("file", "part", "line", maintain_order=True)
@@ -226,7 +226,7 @@ def machine_days_of_bins(warehouse: Warehouse, lake: Lake) -> int:
     if not pending.height:
         return 0
     paths = [lake.bin_path(m, d) for m, d in pending.select("machine", "day").iter_rows()]
-    found = warehouse.of_lake("machine_day", paths).join(
+    found = warehouse.query_lake("machine_day", paths).join(
         pending, on=["machine", "day"], how="inner", maintain_order="left"
     )
     with warehouse.transaction():

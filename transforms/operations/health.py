@@ -12,7 +12,7 @@ from transforms.errors import WorkspaceError
 from transforms.ingest.mapping import read_mappings
 from transforms.operations.finding import Finding
 from transforms.operations.health_data import stored_data
-from transforms.storage.lake import TAKING
+from transforms.storage.lake import IN_PROGRESS
 from transforms.storage.lock import NAME as LOCK
 from transforms.storage.lock import lock_owner
 from transforms.storage.run_log import RunLog
@@ -113,7 +113,7 @@ def locks(workspace: Workspace) -> Iterator[Finding]:
                 yield Finding("locks", "note", f"{lock_owner(lock)} is using the workspace")
     else:
         yield Finding("locks", "fine", "no run is using the workspace")
-    if (workspace.lake / TAKING).exists():
+    if (workspace.lake / IN_PROGRESS).exists():
         yield Finding(
             "lake",
             "note",

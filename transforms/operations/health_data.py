@@ -37,7 +37,7 @@ def stored_data(workspace: Workspace) -> Iterator[Finding]:
         )
         return
     try:
-        with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        with Warehouse.open_read_only(workspace.warehouse) as warehouse:
             yield from _warehouse(warehouse)
             yield from _lookalike_ids(warehouse)
             yield from _failed_reads(warehouse)

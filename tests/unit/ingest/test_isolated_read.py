@@ -207,7 +207,7 @@ def run(workspace: Workspace, spread=spreading.serial) -> dict[str, receive.Inge
 
 
 def stored(workspace: Workspace, name: str) -> pl.DataFrame:
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         return warehouse.table(name)
 
 
@@ -305,12 +305,12 @@ def test_a_fault_of_the_disk_is_no_fault_of_the_file(tmp_path):
 def test_a_file_that_was_taken_away_is_no_longer_listed(tmp_path):
     workspace = season(tmp_path / "w", "abort", "bug")
     run(workspace)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         raised = alarms(warehouse, [], Notify(), text_of)
     assert sorted((a.kind, a.subject) for a in raised) == [("failed_read", "abort.csv"), ("failed_read", "bug.csv")]
     (workspace.inbox / "abort.csv").unlink()
     run(workspace)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         assert [a.subject for a in alarms(warehouse, [], Notify(), text_of)] == ["bug.csv"]
 
 

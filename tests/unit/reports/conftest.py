@@ -56,7 +56,7 @@ def written(demo: Demo) -> dict[str, Path]:
     shift, shift_pdf, shift_xlsx = pages.shift_page(workspace, QUIET, both)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     sheet = stages.plan_trial(workspace, query).sheet
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
     return {
         "shift": shift,

@@ -65,7 +65,7 @@ def data_of(room) -> Callable[..., GrowerData]:
 def outputs(invented: Growers, folder: Path) -> dict[str, str]:
     """Return every file and command output that the reader receives, as text."""
     workspace = workspace_of(invented, folder)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         data = next(d for d in grower_data(warehouse, workspace.season) if d.grower == invented.ids[READER])
     page, book = write_grower_sheet(data, workspace.season, folder / "out", Forms(xlsx=True))
     with zipfile.ZipFile(book) as parts:

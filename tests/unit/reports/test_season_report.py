@@ -34,7 +34,7 @@ METRIC = Shown("metric", "EUR", "Europe/Prague")
 
 @pytest.fixture(scope="module")
 def warehouse(demo: Demo, written):  # noqa: ARG001  the pages are written first
-    with Warehouse.to_look_at(demo.workspace.warehouse) as opened:
+    with Warehouse.open_read_only(demo.workspace.warehouse) as opened:
         yield opened
 
 

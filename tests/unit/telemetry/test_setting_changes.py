@@ -106,7 +106,7 @@ def test_passes_are_thinned_evenly_and_keep_to_the_limit(catalogue: Catalogue):
 def test_decisions_of_the_demo_are_those_its_operators_made(season: Season):
     """Where a setting's true course jumps by two steps or more, a decision is recorded within two minutes."""
     lake, catalogue = Lake(season.workspace.lake), season.workspace.season.catalogue
-    with Warehouse.to_look_at(season.workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(season.workspace.warehouse) as warehouse:
         days = warehouse.table("binned_day").sort("machine", "day").rows()[4:7]
     found = 0
     for machine, day, _ in days:

@@ -149,9 +149,9 @@ class LakeRepair:
             )
             mapping = find_mapping(found.file, self.sources.mappings)
             ingest_in_transaction(found, mapping, self.sources.catalogue, store, IsolatedRead())
-            made = {(*f.key, *Lake.span_of(f.stem)): f for f in recorded_files(memory, "telemetry")}
+            made = {(*f.key, *Lake.time_span(f.stem)): f for f in recorded_files(memory, "telemetry")}
             for file in wanted:
-                same = made.get((*file.key, *Lake.span_of(file.stem)))
+                same = made.get((*file.key, *Lake.time_span(file.stem)))
                 if same is not None:
                     self._place(file, scratch, same)
                     done.append(file)

@@ -94,7 +94,7 @@ def rebuild_warehouse(
             advance()
         for name, rows in (_salvage(path) if path.is_file() else {}).items():
             warehouse.append(name, rows)
-    Warehouse.settle(new)
+    Warehouse.checkpoint(new)
     damaged = path.with_name(f"warehouse.damaged-{stamp(now)}.duckdb")
     for end in ("", ".wal"):
         old = path.with_name(f"{path.name}{end}")
