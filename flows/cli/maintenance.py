@@ -24,10 +24,10 @@ def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
     from rich.console import Console
 
     from flows.cli.doctor import cluster, installation, prefect
-    from transforms.operations.health import look_after
+    from transforms.operations.health import check_workspace
 
     workspace = Workspace(folder)
-    found = [*installation(), *look_after(workspace, dt.datetime.now(dt.UTC))]
+    found = [*installation(), *check_workspace(workspace, dt.datetime.now(dt.UTC))]
     if (folder / "season.toml").exists() and not any(f.state == "wrong" and "season" in f.check for f in found):
         found += [*prefect(workspace), *cluster(workspace)]
     wrong = [f for f in found if f.state == "wrong"]
@@ -83,7 +83,7 @@ def restore(
     from transforms.errors import WorkspaceError
     from transforms.operations.backup import check_backup
     from transforms.operations.backup import restore as restore_backup
-    from transforms.operations.health import look_after
+    from transforms.operations.health import check_workspace
 
     reporter = Reporter(quiet=as_json)
     if check:
@@ -97,7 +97,7 @@ def restore(
     with reporter.stage("Restoring") as advance:
         files = restore_backup(file, folder, advance)
         init_workspace(folder)  # create the folders that were empty
-    wrong = [f for f in look_after(Workspace(folder), dt.datetime.now(dt.UTC)) if f.state == "wrong"]
+    wrong = [f for f in check_workspace(Workspace(folder), dt.datetime.now(dt.UTC)) if f.state == "wrong"]
     if wrong:
         raise WorkspaceError(f"the backup is restored, but {wrong[0].says}", where=str(folder), remedy=wrong[0].remedy)
     target = folder.resolve()

@@ -16,7 +16,7 @@ from transforms.config.workspace import Workspace
 from transforms.contracts.reason import REASON_COLUMNS
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.preview import first_rows
 from transforms.ingest.propose.proposal import Proposal
 from transforms.ingest.propose.propose import propose
@@ -134,7 +134,7 @@ def _save(
         _report_open_questions(file, proposal, console, as_json=as_json)
     catalogue, text = workspace.season.catalogue, mapping_text(proposal, file.name)
     target = _choose_path(workspace, proposal, file, name)
-    mapping = mapping_of(proposal.table(), target.stem, catalogue, str(target))
+    mapping = parse_mapping(proposal.table(), target.stem, catalogue, str(target))
     try:
         rows, rejected, read_count = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
     except SourceFileError as problem:

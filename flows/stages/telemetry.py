@@ -6,8 +6,7 @@ from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse
 from transforms.config.workspace import Workspace
 from transforms.jobs.machine_days import bin_days, drop_gone_days, stale_days
-from transforms.operations.retention import ExpiredRecords
-from transforms.operations.retention import roll_up as expire_records
+from transforms.operations.retention import ExpiredRecords, expire_records
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import Lake
 from transforms.storage.lake_record import require_lake

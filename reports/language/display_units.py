@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from reports.language.translate import local_date, local_number
-from transforms.contracts.units import factor_between
+from transforms.contracts.units import conversion_factor
 
 SHOWN = {
     "metric": {
@@ -70,7 +70,7 @@ class Shown:
     def convert(self, value: float, unit: str) -> float:
         """Return a value converted from its stored unit to the displayed unit."""
         code = SHOWN[self.system][unit][0]
-        factor, offset = factor_between(STORED.get(unit, unit), code, where="the page")
+        factor, offset = conversion_factor(STORED.get(unit, unit), code, where="the page")
         return value * factor + offset
 
     def sign(self, unit: str) -> str:
@@ -106,11 +106,11 @@ class Shown:
     @property
     def per_tonne(self) -> float:
         """Factor from money per metric tonne to money per displayed unit of mass."""
-        return factor_between(SHOWN[self.system]["t"][0], "t", where="the page")[0]
+        return conversion_factor(SHOWN[self.system]["t"][0], "t", where="the page")[0]
 
     def per_area(self, value: float) -> float:
         """Return money per displayed unit of area, given money per hectare."""
-        return value * factor_between(SHOWN[self.system]["ha"][0], "ha", where="the page")[0]
+        return value * conversion_factor(SHOWN[self.system]["ha"][0], "ha", where="the page")[0]
 
     @property
     def money_per_t(self) -> str:

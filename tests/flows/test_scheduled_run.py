@@ -247,9 +247,9 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp
 def failing(monkeypatch):
     """Readers that fail on files named after the failure, in reader processes too."""
     monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "support"))
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
     yield importlib.import_module("failing_readers")
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
 
 
 def test_a_file_that_an_internal_error_stops_is_rejected_and_taken_by_the_next_run(tmp_path, monkeypatch, failing):

@@ -17,7 +17,7 @@ from tests.support.program import taretrace, taretrace_here
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season, ingest
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.operations.health import look_after
+from transforms.operations.health import check_workspace
 from transforms.operations.lineage import explain_load
 from transforms.storage.lake import Lake
 from transforms.storage.run_log import RunLog
@@ -38,7 +38,7 @@ def states(workspace: Workspace) -> dict[str, str]:
     """Return the worst state found by each check."""
     worst = {"fine": 0, "note": 1, "wrong": 2}
     out: dict[str, str] = {}
-    for f in look_after(workspace, dt.datetime.now(dt.UTC)):
+    for f in check_workspace(workspace, dt.datetime.now(dt.UTC)):
         if worst[f.state] >= worst[out.get(f.check, "fine")]:
             out[f.check] = f.state
         assert f.remedy or f.state != "wrong"
@@ -66,7 +66,7 @@ def test_an_intact_workspace_has_no_findings(copied):
 )
 def test_a_problem_is_found_with_its_remedy(copied, harm, check, remedy):
     harm(copied)
-    (found,) = [f for f in look_after(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
+    (found,) = [f for f in check_workspace(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
     assert remedy in found.remedy
     ran = taretrace_here("doctor", copied.root, "--json")
     assert ran.code == 2
@@ -82,10 +82,10 @@ def test_a_full_disk_is_found(copied, monkeypatch):
 def test_the_lock_of_a_dead_run_is_distinguished_from_an_active_lock(copied):
     lock = copied.root / ".held"
     lock.write_text('{"command": "ingest", "process": 1, "since": "long ago"}')
-    assert "died" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
+    assert "died" in next(f.says for f in check_workspace(copied, NOW) if f.check == "locks")
     with lock.open("a+") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
-        assert "is using the workspace" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
+        assert "is using the workspace" in next(f.says for f in check_workspace(copied, NOW) if f.check == "locks")
 
 
 def test_rows_that_break_a_check_are_found(copied):

@@ -17,7 +17,7 @@ from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Prices
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
+from transforms.contracts.reason import REASON_COLUMNS, Reason, combine_reasons, reason
 from transforms.contracts.result_tables import schema_of
 
 Array = NDArray[np.float64]
@@ -134,7 +134,9 @@ def _add_reasons(table: pl.DataFrame, causes: list[tuple[pl.Expr, Reason]]) -> p
     """Return the table with the reasons that apply to each row; one reason says that none of them does."""
     applies = table.select(is_cause.fill_null(value=False).alias(why.code) for is_cause, why in causes).rows()
     by_row = {
-        row: together([why for (_, why), yes in zip(causes, row, strict=True) if yes] or [reason("loses_little")])
+        row: combine_reasons(
+            [why for (_, why), yes in zip(causes, row, strict=True) if yes] or [reason("loses_little")]
+        )
         for row in set(applies)
     }
     rows = [by_row[row].columns for row in applies]

@@ -37,7 +37,7 @@ def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: s
     return pl.DataFrame({"line": lines, "column": [column] * n, "raw": quoted, **shared}, schema=REJECTED)
 
 
-def none_rejected() -> pl.DataFrame:
+def empty_rejections() -> pl.DataFrame:
     """Return an empty frame of rejected rows."""
     return pl.DataFrame(schema=REJECTED)
 
@@ -60,7 +60,7 @@ class Chunk:
     cells: pl.DataFrame
     lines: int
     raw: Callable[[list[int]], list[str]]
-    rejected: pl.DataFrame = field(default_factory=none_rejected)
+    rejected: pl.DataFrame = field(default_factory=empty_rejections)
     rows_repeated: int = 0
     part: str | None = None
     units: dict[str, str] = field(default_factory=dict)

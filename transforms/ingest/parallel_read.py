@@ -10,7 +10,7 @@ from contextlib import closing
 from dataclasses import replace
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.ingest.file_record import record
+from transforms.ingest.file_record import record_file
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.ingest_file import find_mapping, ingest_or_report
 from transforms.ingest.ingest_target import IngestTarget
@@ -159,6 +159,6 @@ class _RecordBatch:
             return
         with self._store.into.transaction():
             for found, mapping, read in self._batch:
-                record(found, mapping, read, self._catalogue, self._store)
+                record_file(found, mapping, read, self._catalogue, self._store)
         self._store.onto.end_ingest([found.sha for found, _, _ in self._batch])
         self._batch.clear()

@@ -204,6 +204,6 @@ def read_file(job: ReadJob) -> FileRead:
         with TelemetryWriter(job.onto, job.known, found.sha, set(job.recorded), set(job.rolled)) as writer:
             for checked in _in_order(source, reader):
                 rows.take(checked, writer)
-        received.lies, files = writer.lies, writer.files
+        received.lies, files = writer.spans, writer.files
     accepted = pl.concat(rows.accepted) if rows.accepted else pl.DataFrame()
     return FileRead(received, accepted, rows.rejected.finish(), files)

@@ -151,7 +151,7 @@ class ReceivedCopies:
         """Write the record of a content, replacing an earlier record."""
         self._write_record(copy)
 
-    def keep(self, found: InboxFile, copy: Copy) -> Copy | None:
+    def store_copy(self, found: InboxFile, copy: Copy) -> Copy | None:
         """Store a copy and its record; return the record, or None if the file changed meanwhile."""
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         form = _form_of(found.path)

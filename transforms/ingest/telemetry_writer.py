@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple, Self, cast
 import polars as pl
 
 from transforms.contracts.reason import reason
-from transforms.ingest.chunk import Chunk, none_rejected, rejected_rows
+from transforms.ingest.chunk import Chunk, empty_rejections, rejected_rows
 from transforms.ingest.duplicates import SplitRows, split_clashes
 from transforms.storage.lake import PREFIX, Lake, LakePath, read_frame
 
@@ -99,7 +99,7 @@ class TelemetryWriter:
         Returns:
             Counts and rejected rows, whose lines count from the chunk start.
         """
-        accepted, rejected, repeated, touched = 0, [none_rejected()], 0, set[MachineDay]()
+        accepted, rejected, repeated, touched = 0, [empty_rejections()], 0, set[MachineDay]()
         for key, part in _machine_days(rows):
             touched.add(key)
             split = self._split(key, part, piece)
@@ -132,7 +132,7 @@ class TelemetryWriter:
         is_rising = bool((ticks[1:] > ticks[:-1]).all())
         overlapping = [p for p, first, end in self.others[key] if first <= ticks.max() and end >= ticks.min()]
         if is_rising and not overlapping and (last is None or times[0] > last):
-            return SplitRows(part, none_rejected(), 0)
+            return SplitRows(part, empty_rejections(), 0)
         fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)
         if overlapping:
             stored = pl.concat([read_frame(p) for p in overlapping], how="diagonal")
@@ -166,6 +166,6 @@ class TelemetryWriter:
             self.files.append(self.writes.popleft().result())
 
     @property
-    def lies(self) -> list[StoredSpan]:
+    def spans(self) -> list[StoredSpan]:
         """Spans of the telemetry files written so far."""
         return [(f.machine, f.day, *self.lake.time_span(f.stem)) for f in self.files]

@@ -8,12 +8,12 @@ import dataframely as dy
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
-from transforms.contracts.row_rules import plainly_valid, rejection_reason, rows_alone, rule_column
+from transforms.contracts.reason import REASON_COLUMNS, Reason, combine_reasons, reason
+from transforms.contracts.row_rules import build_single_row_schema, is_provably_valid, rejection_reason, rule_column
 from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.contracts.units import stored_unit, to_unit
 from transforms.errors import SourceFileError, WorkspaceError
-from transforms.ingest.cell_values import BOOLEANS, along_steps, read_times, without_apostrophes, without_empty
+from transforms.ingest.cell_values import BOOLEANS, interpolate_scale, read_times, without_apostrophes, without_empty
 from transforms.ingest.chunk import (
     LINE,
     LONG_TEXTS,
@@ -21,11 +21,11 @@ from transforms.ingest.chunk import (
     MAX_TEXT_BYTES,
     ROW,
     Chunk,
-    none_rejected,
+    empty_rejections,
     rejected_rows,
     require_columns,
 )
-from transforms.ingest.mapping import ColumnMapping, Mapping, own_name
+from transforms.ingest.mapping import ColumnMapping, Mapping, original_name
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ class Reader:
     @property
     def alone(self) -> Any:
         """Schema with the rules of single rows only."""
-        return rows_alone(self.schema)
+        return build_single_row_schema(self.schema)
 
     def dtypes(self) -> dict[str, pl.DataType]:
         """Return the type of each canonical column."""
@@ -104,7 +104,7 @@ class Reader:
         cells, findings = self._with_times(numbered)
         rows, unread = self._type(cells, piece)
         good, broken = rows, []
-        if not plainly_valid(rows, self.alone):
+        if not is_provably_valid(rows, self.alone):
             good, failure = self.alone.filter(rows)
             broken = [self._broken(failure, piece)] if len(failure) else []
         rejected, repeated = self._without_repeats(pl.concat([piece.rejected, *unread, *broken]).sort("line"))
@@ -164,7 +164,7 @@ class Reader:
     def _in_stored_unit(self, number: pl.Expr, column: ColumnMapping, piece: Chunk) -> pl.Expr:
         """Return a number converted from the unit of the file to the stored unit."""
         if column.steps:
-            return along_steps(number, column.steps)
+            return interpolate_scale(number, column.steps)
         if column.full_scale is not None:
             return number * (column.full_scale / 100)
         stored, unit = stored_unit(column.column), column.unit or piece.units.get(column.sources[0])
@@ -197,7 +197,7 @@ class Reader:
         """Return a value given by the mapping or by the file name."""
         if column.value is not None:
             return pl.lit(column.value).cast(dtype, strict=False)
-        found = re.search(str(column.file_name), own_name(self.file_name))
+        found = re.search(str(column.file_name), original_name(self.file_name))
         if not found or not found.groups():
             raise SourceFileError("file_name", reason("not_in_file_name", column=column.column))
         return pl.lit(found.group(1)).cast(dtype, strict=False)
@@ -266,13 +266,15 @@ class Reader:
             .group_by("row", maintain_order=True)
             .agg(pl.col("line", "column", "raw", "rule").first(), pl.col("rule").str.join(MARK).alias("rules"))
         )
-        whys = {r: together(list(dict.fromkeys(reasons[n] for n in r.split(MARK)))) for r in rows["rules"].unique()}
+        whys = {
+            r: combine_reasons(list(dict.fromkeys(reasons[n] for n in r.split(MARK)))) for r in rows["rules"].unique()
+        }
         return rows.with_columns(
             pl.col("rules")
             .replace_strict({r: why.columns[c] for r, why in whys.items()}, return_dtype=pl.String)
             .alias(c)
             for c in REASON_COLUMNS
-        ).select(none_rejected().columns)
+        ).select(empty_rejections().columns)
 
     def _without_repeats(self, rejected: pl.DataFrame) -> tuple[pl.DataFrame, int]:
         """Return (rejected rows without repeated headers and totals, the number of those dropped)."""

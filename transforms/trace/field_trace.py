@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.contracts.reason import Reason, reason, together
+from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.trace.association import associate_loads
 from transforms.trace.calibration import calibrated
 from transforms.trace.day_clocks import DayClocks
@@ -145,7 +145,7 @@ def _trace_stretch(
             doubts.append(reason("emptyings_not_detected"))
         if known < MOSTLY_KNOWN:
             doubts.append(reason("log_incomplete"))
-        why = together(doubts or [reason("traced_by_emptyings")])
+        why = combine_reasons(doubts or [reason("traced_by_emptyings")])
         out.grades.append(Grade(name, sure, claimed, known, float(shared.belief[i].max()), why))
     for stream, weighed_t in zip(stretch.streams, weighed_by_stream, strict=True):
         out.balance.append((stream.machine_id, field_id, stretch.shift_date, float(weighed_t), stream.lifted_t))

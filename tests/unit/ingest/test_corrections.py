@@ -8,7 +8,7 @@ from reports.language.reason_text import text_of
 from transforms.contracts.reason import reason
 from transforms.ingest.chunk import rejected_rows
 from transforms.ingest.corrections import REASON_HEADER, write_rejected
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.storage.warehouse import Warehouse
 
 SOURCE = {
@@ -31,7 +31,7 @@ def test_a_row_with_two_reasons_is_one_row_with_both_sentences(tmp_path, catalog
         "files": ["f.csv"],
         "columns": {"field_id": {"from": "id"}, "boundary": {"from": "b"}},
     }
-    mapping = mapping_of(table, "fields", catalogue, "test")
+    mapping = parse_mapping(table, "fields", catalogue, "test")
     empty, long = reason("column_empty", column="field_id"), reason("text_too_long", column="boundary", max_bytes=1000)
     rows = pl.concat(
         [rejected_rows([2, 3], None, [",x", ",y"], "empty", empty), rejected_rows([3], "b", [",y"], "too_long", long)]

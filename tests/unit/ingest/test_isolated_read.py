@@ -52,9 +52,9 @@ time_zone = "UTC"
 def failing():
     """Readers that fail, importable by their own name in other processes too."""
     sys.path.insert(0, TESTS)
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
     yield importlib.import_module("failing_readers")
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
     sys.path.remove(TESTS)
 
 
@@ -247,8 +247,8 @@ def test_memory_and_time_end_a_file_and_not_the_run(tmp_path, failing, monkeypat
     workspace = season(tmp_path / "w", "a")
     assert run(workspace)["a"].failure_code == "reader_time"
     monkeypatch.setattr(isolated_read, "time_limit", lambda _: 60)
-    isolated_read.reader().start()
-    monkeypatch.setattr(isolated_read.reader(), "memory_bytes", 20 << 20)
+    isolated_read.get_reader().start()
+    monkeypatch.setattr(isolated_read.get_reader(), "memory_bytes", 20 << 20)
     assert run(workspace)["a"].failure_code == "reader_memory"
     assert stored(workspace, "rejected_row")["rule"].to_list() == ["reader_memory"]
     assert stored(workspace, "failed_read")["failures"].to_list() == [2]

@@ -23,7 +23,7 @@ from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices, Workspace, init_workspace
-from transforms.contracts.reason import reason, together
+from transforms.contracts.reason import combine_reasons, reason
 from transforms.model.load_decomposition import INTERCEPTS
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
@@ -228,7 +228,7 @@ def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[st
 def test_a_move_names_its_trade_off_alone(catalogue: Catalogue):
     (row,) = machine_rows("M1", [0.5], 0.5)
     usual = reason("move_in_conditions", wetness_class="dry", soil_class="light", n=40)
-    both = {"M1": usual, "M2": together([usual, reason("roots_for_dirt")])}
+    both = {"M1": usual, "M2": combine_reasons([usual, reason("roots_for_dirt")])}
     rows = [{**row, "machine_id": m, **why.columns} for m, why in both.items()]
     advice = pl.DataFrame(rows, schema=ADVICE_SCHEMA, orient="row")
     plain, traded = (

@@ -12,7 +12,7 @@ import polars as pl
 from transforms.ingest.ingest_file import IngestTarget, find_mapping, ingest_in_transaction
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.kept_copies import UNPACKED
-from transforms.ingest.pending import forget
+from transforms.ingest.pending import delete_sources
 from transforms.jobs.machine_days import DayJob, bin_day, rolled_days
 from transforms.operations.repair.outcome import Outcome, stamp
 from transforms.operations.repair.sources import Sources
@@ -71,7 +71,9 @@ class LakeRepair:
         reread = self._read_again(telemetry)
         outcome.add("telemetry.read_again", [f.path for f in reread.restored])
         if reread.pending:
-            forget({str(f.source_sha256) for f in reread.pending}, self.sources.readable, self.warehouse, self.lake)
+            delete_sources(
+                {str(f.source_sha256) for f in reread.pending}, self.sources.readable, self.warehouse, self.lake
+            )
             outcome.add("telemetry.source_read_again", [f.path for f in reread.pending])
         rolled = rolled_days(self.warehouse) - set(telemetry_days(self.warehouse))
         expired = [f for f in damaged if f.kind == "rolled" or (f.kind == "bin" and f.key in rolled)]
