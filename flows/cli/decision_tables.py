@@ -13,7 +13,7 @@ from reports.language.basis_messages import earlier_note
 from reports.language.reason_text import with_reasons
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
-from transforms.advice.what_if import WhatIfQuery, answer
+from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import read_table
 from transforms.benchmark.own_view import own_view
 from transforms.config.workspace import Workspace
@@ -165,7 +165,7 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     names = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
     conditions = {n: medians[n] if v is None else v for n, v in zip(names, given, strict=True)}
     question = WhatIfQuery(**conditions, settings=_parse_settings(settings))
-    found = answer(table, question)
+    found = answer_query(table, question)
     rows = [
         ("dirt tare, %", found.dirt_pct),
         ("root loss, t/ha", found.root_loss_t_ha),

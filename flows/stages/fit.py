@@ -10,8 +10,16 @@ from flows.stages.context import open_warehouse, require_facts, run_checks
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import WorkspaceError
-from transforms.jobs.fit_jobs import FINDINGS, OF_DIRT, FitJob, ResponseJob, check, find, fit_one
-from transforms.jobs.fit_jobs import compare as compare_one
+from transforms.jobs.fit_jobs import (
+    FIT_TABLES,
+    OF_DIRT,
+    FitJob,
+    ResponseJob,
+    benchmark_response,
+    compute_fit_table,
+    fit_response_job,
+    run_fit_check,
+)
 from transforms.jobs.product_cache import ProductCache
 from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
 from transforms.model.fit_result import ResponseFit
@@ -60,7 +68,7 @@ def fit(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -
         jobs = [ResponseJob(warehouse.table(t), r, season.catalogue, cv, cache, previous) for r, t in facts]
         with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
             fitted = []
-            for response_fit, used in local(executor)(fit_one, jobs):
+            for response_fit, used in local(executor)(fit_response_job, jobs):
                 fitted.append(response_fit)
                 cache.used |= used
                 advance()
@@ -102,7 +110,7 @@ def check_fits(
         results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
         due = [i for i, rows in enumerate(results) if not rows.height]
         with reporter.stage("Checking the fits", len(due)) as advance:
-            for i, rows in zip(due, local(executor)(check, [jobs[i] for i in due]), strict=True):
+            for i, rows in zip(due, local(executor)(run_fit_check, [jobs[i] for i in due]), strict=True):
                 results[i] = check_rows(jobs[i].fit.value, rows)
                 advance()
         checks = pl.concat([stored.clear(), *results], how="diagonal_relaxed")
@@ -141,11 +149,11 @@ def _compute_result_tables(fits: Fits, season: Season, executor: Executor) -> di
     jobs = [
         FitJob(f, name, season.catalogue, season.advice.min_loads)
         for response, f in fits.shared.items()
-        for name in FINDINGS
+        for name in FIT_TABLES
         if name not in OF_DIRT or response == DIRT
     ]
-    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in FINDINGS}
-    for job, table in zip(jobs, local(executor)(find, jobs), strict=True):
+    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in FIT_TABLES}
+    for job, table in zip(jobs, local(executor)(compute_fit_table, jobs), strict=True):
         tables[job.name].append(table)
     return tables
 
@@ -168,7 +176,7 @@ def compare(
             return stored
         tables, changes = [stored.clear()], [warehouse.table("season_change").clear()]
         with reporter.stage("Comparing the fleet", len(jobs)) as advance:
-            for rows, change in local(executor)(compare_one, jobs):
+            for rows, change in local(executor)(benchmark_response, jobs):
                 tables.append(rows)
                 changes.append(change)
                 advance()

@@ -5,7 +5,7 @@ import datetime as dt
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse
 from transforms.config.workspace import Workspace
-from transforms.jobs.machine_days import bin_days, drop_gone_days, stale_days
+from transforms.jobs.machine_days import bin_days, delete_vanished_days, stale_days
 from transforms.operations.retention import ExpiredRecords, expire_records
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import Lake
@@ -17,7 +17,7 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, executor: Executor =
     catalogue, lake = workspace.season.catalogue, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         damaged = require_lake(warehouse, lake, bins=False)
-        drop_gone_days(warehouse, lake)
+        delete_vanished_days(warehouse, lake)
         stale = stale_days(warehouse, catalogue, damaged)
         with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
             binned = bin_days(stale, warehouse, lake, catalogue, advance, executor)

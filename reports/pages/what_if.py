@@ -90,7 +90,7 @@ def _settings(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
 
 def _words(shown: Shown) -> dict[str, Any]:
     """Return the texts and constants that the page's script needs."""
-    usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BROKEN_AT_6_CM
+    usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BREAK_FRACTION_AT_6_CM
     return {
         **{
             k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")})
@@ -110,7 +110,7 @@ def _words(shown: Shown) -> dict[str, Any]:
             "cool_c": storage.COOL_C,
             "cool_kg": storage.COOL_LOSS_KG_PER_T / storage.SIX_WEEKS_DAYS,
             "times": storage.DAMAGED_TIMES,
-            "broken": storage.BROKEN_AT_6_CM,
+            "broken": storage.BREAK_FRACTION_AT_6_CM,
             "usual": usual,
         },
     }

@@ -52,7 +52,7 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
             for row in BY_REFITTING.get(job.name, (job.name,))
         ]
 
-    monkeypatch.setattr(import_module("flows.stages.fit"), "check", checked)
+    monkeypatch.setattr(import_module("flows.stages.fit"), "run_fit_check", checked)
     before = stages.check_fits(workspace, fits, QUIET)
     assert set(before["last_shift_date"]) == {last}
     lost = (pl.col("response") == ROOT_LOSS) & pl.col("check").str.starts_with("later_week")

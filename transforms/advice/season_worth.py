@@ -58,7 +58,7 @@ def _joint(
     """Return draws of the effect of each class's moves, shape (draws, classes)."""
     if fit is None or spread is None:
         return np.zeros((draws, len(moves)))
-    mean, V = spread.moved(fit, np.array([m.weights[fit.response] for m in moves]))
+    mean, V = spread.shrink_contrasts(fit, np.array([m.weights[fit.response] for m in moves]))
     return np.asarray(rng.multivariate_normal(mean, V, size=draws, method="eigh"))
 
 

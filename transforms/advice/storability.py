@@ -33,14 +33,14 @@ NOW, SHORT, LONG = "slice now", "short pile", "long pile"
 
 
 @dataclass(frozen=True)
-class Keeping:
+class StorageLoss:
     """Expected storage of loads by (18), each of shape (n,): kg of sugar lost per tonne, and mean pile temperature."""
 
     loss_kg_per_t: Array
     mean_c: Array
 
 
-def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping:
+def expected_storage_loss(root_c: Array, factor: Array, days: float, pile_c: float) -> StorageLoss:
     """Return the expected loss of loads over the planned days in a pile.
 
     Args:
@@ -53,7 +53,7 @@ def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping
     temp = pile_c + (root_c[:, None] - pile_c) * 2 ** (-day / COOLING_HALF_DAYS)
     rate = healthy_loss_kg_per_t_day(temp)
     whole = days / day.size
-    return Keeping(rate.sum(axis=1) * whole * factor, temp.mean(axis=1))
+    return StorageLoss(rate.sum(axis=1) * whole * factor, temp.mean(axis=1))
 
 
 def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
@@ -84,7 +84,7 @@ def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFra
     damaged = damaged_share(lost, loads["yield_t_ha"].fill_null(75.0).to_numpy())
     factor = condition_factor(loads[DIRT].to_numpy(), tops, damaged, prices.storage_dirt_pct, prices.storage_tops_pct)
     root_c = loads["root_temp_c"].to_numpy()
-    kept = keeping(root_c, factor, prices.storage_days, prices.storage_temp_c)
+    kept = expected_storage_loss(root_c, factor, prices.storage_days, prices.storage_temp_c)
     age = (
         loads.select((pl.lit(facts["shift_date"].max()) - pl.col("shift_date")).dt.total_days()).to_series().to_numpy()
     )

@@ -83,7 +83,7 @@ def _rows(fit: ResponseFit, levels: SubjectEffects, min_loads: int) -> pl.DataFr
             "overdispersion": [limits.phi] * n.size,
             "funnel": limits.beyond(levels.own),
             "n": n,
-            "standing": standing(shrunk_low, shrunk_high),
+            "standing": classify_standings(shrunk_low, shrunk_high),
             "last_shift_date": [fit.last_shift_date] * n.size,
         }
     )
@@ -92,7 +92,7 @@ def _rows(fit: ResponseFit, levels: SubjectEffects, min_loads: int) -> pl.DataFr
     return _with_reasons(table, known, min_loads).filter(shown)
 
 
-def standing(low: Array, high: Array) -> list[str]:
+def classify_standings(low: Array, high: Array) -> list[str]:
     """Return lower or higher if the 95 % interval of a subject's shrunken effect excludes zero, and otherwise usual.
 
     Shrinkage accounts for the number of subjects compared and for the variance between them; ranks use the same draws.

@@ -224,7 +224,7 @@ def _first_fit(fit: ResponseFit, factors: list[Factor], settings: Array, w: Arra
 def _first_stage(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> _FirstStage:
     """Return the part of z subtracted before the second fit."""
     model = "levels beside " + ", ".join(sorted(f.name for f in factors))
-    reml, D, sd_distributions = fit.once(model, lambda: _first_fit(fit, factors, settings, w))
+    reml, D, sd_distributions = fit.cached(model, lambda: _first_fit(fit, factors, settings, w))
     setting_part, d = setting_columns(fit), D.shape[1]
     variances = {**reml.variances, **{name: float(p @ sd) ** 2 for name, (sd, p) in sd_distributions.items()}}
     return _FirstStage(

@@ -41,7 +41,7 @@ def _fingerprint(files: list[LakeFile], surroundings: str, silent: frozenset[str
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def rolled_days(warehouse: Warehouse) -> set[tuple[str, str]]:
+def find_expired_days(warehouse: Warehouse) -> set[tuple[str, str]]:
     """Return the machine-days (machine folder, day) with expired records, whose bins must not change."""
     return set(warehouse.table("rolled_day").select("machine", "day").iter_rows())
 
@@ -68,7 +68,7 @@ def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[st
     surroundings = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
     whole = {f.key for f in recorded_files(warehouse, "bin")} - damaged
-    rolled, out = rolled_days(warehouse), {}
+    rolled, out = find_expired_days(warehouse), {}
     silent = silent_sensors(warehouse.table("sensor_activity"))
     for key, files in telemetry_days(warehouse).items():
         if key in rolled:
@@ -80,9 +80,9 @@ def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[st
     return out
 
 
-def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
+def delete_vanished_days(warehouse: Warehouse, lake: Lake) -> None:
     """Delete the results of machine-days without telemetry, which rereading a corrected source file may leave."""
-    present = set(telemetry_days(warehouse)) | rolled_days(warehouse)
+    present = set(telemetry_days(warehouse)) | find_expired_days(warehouse)
     removed = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - present
     for key in sorted(removed):
         lake.bin_path(*key).unlink(missing_ok=True)

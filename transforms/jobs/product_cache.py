@@ -38,7 +38,7 @@ class ProductCache:
         except (OSError, ValueError, KeyError, BadZipFile):
             return None
 
-    def keep(self, key: str, week: Week) -> None:
+    def store_week(self, key: str, week: Week) -> None:
         """Write a week atomically, so that no reader sees a partial file."""
         self.made += 1
         body = io.BytesIO()
@@ -54,7 +54,7 @@ class ProductCache:
         except (OSError, ValueError, KeyError, AttributeError, TypeError):
             return None
 
-    def keep_start(self, key: str, start: WarmStart) -> None:
+    def store_start(self, key: str, start: WarmStart) -> None:
         """Write a warm start without rounding."""
         body = json.dumps({"variances": start[0], "residual": start[1]})
         write_bytes_atomic(body.encode(), self._folder / f"{key}.json")

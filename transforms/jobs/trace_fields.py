@@ -10,7 +10,7 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
-from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_one
+from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_job
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake
 from transforms.storage.warehouse import Warehouse
@@ -164,7 +164,7 @@ class SeasonTrace:
             advance: called after each field.
         """
         jobs = [self.job_of(f, clocks_for(json.loads(uses), learnt.by_day)) for f, _, uses in due]
-        traced = self.spread(trace_one, jobs)  # runs on while results are stored
+        traced = self.spread(trace_job, jobs)  # runs on while results are stored
         for chunk in _chunks(due, FIELDS_PER_TRANSACTION):
             found, settings = [], []
             for field_id, _, _ in chunk:

@@ -32,7 +32,7 @@ class Huber:
 
 
 HUBER = Huber(k=1.7, turns=10, settled_se=0.02)
-FAR = 3.5
+OUTLIER_SD = 3.5
 """Number of standard deviations beyond which a row is an outlier; a normal distribution has 0.05 % there."""
 FAR_SHARE = 0.003
 """Tails are heavy if more than this share of rows are outliers."""
@@ -53,7 +53,7 @@ class Tails:
     largest_move_se: float = 0.0
 
     @property
-    def heavy(self) -> bool:
+    def is_heavy(self) -> bool:
         """True if there are too many outliers for a normal distribution."""
         return self.far_share > FAR_SHARE
 
@@ -73,7 +73,7 @@ def tails_of(z: Array, fitted: Array, variance: Array) -> Tails:
     """
     r = (z - fitted) / np.sqrt(variance)
     s = max(_scale(r), 1e-9)
-    return Tails(float(np.mean(np.abs(r) > FAR * s)))
+    return Tails(float(np.mean(np.abs(r) > OUTLIER_SD * s)))
 
 
 def pseudo_values(z: Array, fitted: Array, variance: Array) -> Array:

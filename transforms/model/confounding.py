@@ -6,7 +6,7 @@ import polars as pl
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import contrast
-from transforms.model.effects import between, percent, slope_weights
+from transforms.model.effects import between_contrast, percent, slope_weights
 from transforms.model.fit_result import ResponseFit
 from transforms.model.visits import visit_means
 
@@ -68,8 +68,8 @@ def confounding(fit: ResponseFit) -> pl.DataFrame:
     """
     rows = []
     for setting in fit.settings:
-        j = fit.place(setting)
-        naive, other = _naive(fit, j), between(fit, setting)
+        j = fit.setting_column(setting)
+        naive, other = _naive(fit, j), between_contrast(fit, setting)
         found = contrast(fit.reml, slope_weights(fit, setting, fit.has[:, j]))
         low, high = found.interval()
         row = {

@@ -42,7 +42,7 @@ from transforms.model.setting_terms import (
     VisitMean,
     VisitMeanBy,
     WithoutSetting,
-    middle,
+    setting_origin,
 )
 from transforms.model.term import Intercept, Multipliers, Term, TermRows
 from transforms.model.visits import visit_means, visits_of
@@ -208,7 +208,7 @@ def seasons_of(days: pl.Series) -> tuple[dt.date, ...]:
     return tuple(known.filter(gap > SEASON_GAP_DAYS).to_list())
 
 
-def with_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.DataFrame:
+def add_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.DataFrame:
     """Return rows with `season_start` and `campaign_day`, the number of days since the season started."""
     table = pl.DataFrame({"season_start": starts}, schema={"season_start": pl.Date}).set_sorted("season_start")
     order = rows.with_row_index("row_at").sort("shift_date", maintain_order=True)
@@ -232,7 +232,7 @@ def setting_steps(rows: pl.DataFrame, frame: DesignSpec, visit: NDArray[np.int64
     for j, s in enumerate(frame.settings):
         value = rows[s.name].cast(pl.Float64).to_numpy().astype(np.float64)
         known = ~np.isnan(value)
-        moved = np.where(known, (value - middle(s)) / s.step, 0.0)
+        moved = np.where(known, (value - setting_origin(s)) / s.step, 0.0)
         mean = np.bincount(visit, weights=moved) / np.maximum(np.bincount(visit, weights=known), 1)
         steps[:, j], has[:, j] = np.where(known, moved, mean[visit]), known
     return steps, has

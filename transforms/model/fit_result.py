@@ -75,7 +75,7 @@ class ResponseFit:
         """Return the state to pickle, without the memo."""
         return {**self.__dict__, "memo": {}}
 
-    def once(self, name: str, compute: Callable[[], T]) -> T:
+    def cached(self, name: str, compute: Callable[[], T]) -> T:
         """Return a value that depends on the fit alone, computed on the first call with this name."""
         if name not in self.memo:
             self.memo[name] = compute()
@@ -135,23 +135,23 @@ class ResponseFit:
             raise KeyError(setting)
         return [(self.index_of(t), t) for t in self.frame.step_terms(setting) if self.contains(t)]
 
-    def place(self, setting: str) -> int:
+    def setting_column(self, setting: str) -> int:
         """Return the column of a setting in `x` and `has`."""
         return [s.name for s in self.frame.settings].index(setting)
 
     @property
     def visits(self) -> NDArray[np.int64]:
         """Visit of each row, shape (n,)."""
-        return self.once("visits", lambda: visits_of(self.rows))
+        return self.cached("visits", lambda: visits_of(self.rows))
 
     @property
     def machines(self) -> NDArray[np.int64]:
         """Machine of each row as a number, shape (n,)."""
-        return self.once("machines", lambda: self.rows["machine_id"].rank("dense").cast(pl.Int64).to_numpy())
+        return self.cached("machines", lambda: self.rows["machine_id"].rank("dense").cast(pl.Int64).to_numpy())
 
     def levels(self, factor: str) -> NDArray[np.int64]:
         """Return the level of a factor in the model for each row, shape (n,)."""
-        return self.once(f"levels of {factor}", lambda: self._levels(factor))
+        return self.cached(f"levels of {factor}", lambda: self._levels(factor))
 
     def _levels(self, factor: str) -> NDArray[np.int64]:
         keys = next(t.keys for t in self.frame.factor_terms if t.name == factor)
@@ -164,7 +164,7 @@ class ResponseFit:
 
     def level_se(self, factor: str) -> Array:
         """Return the standard errors of a factor's predicted intercepts, in the order of its labels."""
-        return self.once(f"standard errors of {factor}", lambda: self.reml.u_se(factor))
+        return self.cached(f"standard errors of {factor}", lambda: self.reml.u_se(factor))
 
     def intercept(self, factor: str, label: str) -> float:
         """Return the predicted intercept of one level; 0 for a level that is not in the fit."""

@@ -75,7 +75,7 @@ class FactorIndicators:
         spans = {name: slice(*at) for name, at in zip(labels, pairwise(edges), strict=True)}
         return FactorIndicators(labels, spans, [_indicators(w, labels, spans) for w in weeks])
 
-    def place(self, m: CrossProducts) -> NDArray[np.int64]:
+    def column_positions(self, m: CrossProducts) -> NDArray[np.int64]:
         """Return the column here of each column of F in cross-products `m`, shape (f,)."""
         at = [self.spans[k].start + np.searchsorted(self.labels[k], m.labels[k]) for k in m.factors]
         return np.concatenate(at) if at else np.empty(0, dtype=np.int64)
@@ -91,7 +91,7 @@ def _indicators(factors: list[Factor], labels: dict[str, NDArray[np.str_]], span
     return sp.csr_matrix((np.column_stack(values).ravel(), np.column_stack(places).ravel(), pointers), (n, width))
 
 
-def of_rows(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
+def select_rows(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
     """Return the columns of the rows in the mask `mine`; factors keep only the levels of these rows."""
     factors = []
     for f in cols.factors:

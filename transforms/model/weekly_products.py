@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from transforms.arrays import Array
-from transforms.mixed_model.cross_products import CrossProducts, cross_products, fewer, join
+from transforms.mixed_model.cross_products import CrossProducts, cross_products, subset_products, sum_products
 from transforms.model.design_matrix import Columns, DesignSpec, columns
-from transforms.model.row_batches import RowBatches, of_rows
+from transforms.model.row_batches import RowBatches, select_rows
 
 CLASS_RATIO = 1.125
 """Ratio of the measurement variances of neighbouring classes."""
@@ -64,7 +64,7 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
     out = {}
     for index in np.unique(classes):
         in_class = classes == index
-        part = of_rows(cols, in_class)
+        part = select_rows(cols, in_class)
         out[int(index)] = cross_products(z[in_class], part.X, part.blocks, part.factors)
     return out
 
@@ -94,14 +94,14 @@ def with_values(by_class: Week, season: RowBatches, z: Array, classes: NDArray[n
             factors += indicators.T @ values
             yy += (values**2).sum(axis=0)
     return {
-        k: replace(m, r=np.concatenate([dense[:, i], factors[members.place(m), i]]), yy=float(yy[i]))
+        k: replace(m, r=np.concatenate([dense[:, i], factors[members.column_positions(m), i]]), yy=float(yy[i]))
         for i, (k, m) in enumerate(by_class.items())
     }
 
 
 def join_weeks(weeks: list[Week]) -> Week:
     """Return the cross-products of several weeks together, joined in their order."""
-    return {k: join([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
+    return {k: sum_products([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
 
 
 def weight_classes(by_class: Week, s2: float) -> CrossProducts:
@@ -124,7 +124,7 @@ def weight_classes(by_class: Week, s2: float) -> CrossProducts:
                 labels=m.labels,
             )
         )
-    return join(parts)
+    return sum_products(parts)
 
 
 def select_columns(
@@ -138,4 +138,4 @@ def select_columns(
         labels: labels of all columns of D.
         factors: factors to keep.
     """
-    return fewer(m, keep, factors), [labels[i] for i in keep]
+    return subset_products(m, keep, factors), [labels[i] for i in keep]

@@ -108,7 +108,7 @@ class WeightedModel:
         """Return the sum of the fixed and random parts of z, shape (n,)."""
         out, members, m = np.zeros(self.rows.height), self.batches.members, reml.equations.m
         dense, levels = np.zeros(len(self.labels)), np.zeros(max(s.stop for s in members.spans.values()))
-        dense[self.keep], levels[members.place(m)] = reml.coef[: m.d], reml.coef[m.d :]
+        dense[self.keep], levels[members.column_positions(m)] = reml.coef[: m.d], reml.coef[m.d :]
         for (rows, cols), indicators in zip(self.batches, members.weeks, strict=True):
             out[rows] = cols.D @ dense + indicators @ levels
         return out

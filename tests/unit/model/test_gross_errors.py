@@ -17,7 +17,7 @@ from transforms.model.cluster_robust import robust_errors
 from transforms.model.estimate import fit_response
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
-from transforms.model.load_decomposition import contributions, expected
+from transforms.model.load_decomposition import contributions, expected_loads
 from transforms.model.row_batches import factor_sums
 
 
@@ -105,7 +105,7 @@ def test_observed_is_as_measured_and_the_parts_add_up(gross: ResponseFit):
 
 
 def test_a_loads_parts_still_add_up_to_what_was_measured(gross: ResponseFit):
-    observed = expected(gross).select("load_id", "observed_pct")
+    observed = expected_loads(gross).select("load_id", "observed_pct")
     total = contributions(gross).group_by("load_id").agg(pl.col("points").sum())
     typical = observed.join(total, on="load_id").select(pl.col("observed_pct") - pl.col("points")).to_series()
     assert typical.max() - typical.min() < 1e-9

@@ -25,7 +25,7 @@ from transforms.benchmark.disclosure import (
     TOO_FEW_COMPARED,
     TOO_FEW_OTHERS,
 )
-from transforms.benchmark.own_view import HIGHEST, LOWEST, MIDDLE, UNSETTLED, own_view, third_of
+from transforms.benchmark.own_view import HIGHEST, LOWEST, MIDDLE, UNSETTLED, classify_third, own_view
 from transforms.config.workspace import Season, Workspace, init_workspace
 from transforms.contracts.reason import reason
 from transforms.storage.warehouse import Warehouse
@@ -229,7 +229,8 @@ def test_several_ids_of_one_owner_count_once():
 
 def test_a_place_is_a_third_and_no_rank():
     assert [
-        third_of(*r) for r in ((1, 4, 12), (5, 8, 12), (9, 12, 12), (1, 5, 12), (4, 9, 12), (1, 3, 10), (4, 4, 10))
+        classify_third(*r)
+        for r in ((1, 4, 12), (5, 8, 12), (9, 12, 12), (1, 5, 12), (4, 9, 12), (1, 3, 10), (4, 4, 10))
     ] == [LOWEST, MIDDLE, HIGHEST, UNSETTLED, UNSETTLED, LOWEST, MIDDLE]
 
 

@@ -120,7 +120,7 @@ def _tails(fit: ResponseFit) -> Row:
     why = reason("tails", far_pct=far_pct)
     if t.drawn_in:
         why = reason("tails_huberised", far_pct=far_pct, standard_errors=t.largest_move_se)
-    return _row("tails", t.far_share, FAR_SHARE, why, passed=not t.heavy)
+    return _row("tails", t.far_share, FAR_SHARE, why, passed=not t.is_heavy)
 
 
 def _site_days(fit: ResponseFit) -> Row:

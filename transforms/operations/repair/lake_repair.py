@@ -13,7 +13,7 @@ from transforms.ingest.ingest_file import IngestTarget, find_mapping, ingest_in_
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.kept_copies import UNPACKED
 from transforms.ingest.pending import delete_sources
-from transforms.jobs.machine_days import DayJob, bin_day, rolled_days
+from transforms.jobs.machine_days import DayJob, bin_day, find_expired_days
 from transforms.operations.repair.outcome import Outcome, stamp
 from transforms.operations.repair.sources import Sources
 from transforms.operations.retention import lines_of
@@ -75,7 +75,7 @@ class LakeRepair:
                 {str(f.source_sha256) for f in reread.pending}, self.sources.readable, self.warehouse, self.lake
             )
             outcome.add("telemetry.source_read_again", [f.path for f in reread.pending])
-        rolled = rolled_days(self.warehouse) - set(telemetry_days(self.warehouse))
+        rolled = find_expired_days(self.warehouse) - set(telemetry_days(self.warehouse))
         expired = [f for f in damaged if f.kind == "rolled" or (f.kind == "bin" and f.key in rolled)]
         remade, unavailable = self._remake_expired(expired)
         outcome.add("expired_day.made_again", [f.path for f in remade])
