@@ -11,8 +11,8 @@ from reports.pages.trial_sheet import write_trial_sheet
 from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
-from transforms.trial.analysis import Reading, find_loads, read
-from transforms.trial.design import design_trial, what_a_day_finds
+from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
+from transforms.trial.design import describe_trial_days, design_trial
 from transforms.trial.plan import Trial, read_trial, trial_toml
 
 
@@ -50,7 +50,7 @@ class AnalysedTrial:
     """Trial with its analysis and the loads found for it."""
 
     trial: Trial
-    result: Reading
+    result: TrialEstimate
     loads: pl.DataFrame
 
 
@@ -73,7 +73,7 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
     path = workspace.trials / f"{trial.trial_id}.toml"
     path.write_text(trial_toml(trial, season.catalogue), "utf-8")
     sheet = write_trial_sheet(trial, season, workspace.out)
-    return PlannedTrial(trial, path, sheet, what_a_day_finds(trial, facts))
+    return PlannedTrial(trial, path, sheet, describe_trial_days(trial, facts))
 
 
 def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
@@ -83,7 +83,7 @@ def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
         require_facts(warehouse, workspace)
         facts = warehouse.table("load_fact")
         loads = find_loads(trial, facts)
-        result = read(trial, loads, facts)
+        result = analyse_trial(trial, loads, facts)
         row = {
             "trial_id": trial.trial_id,
             "machine_id": trial.machine_id,
