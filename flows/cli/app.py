@@ -115,7 +115,7 @@ def demo(
 def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool) -> None:
     with reporter.stage("Starting the flow engine"):
         from flows.pipeline.jobs import run_job
-        from reports.language.reason_text import text_of
+        from reports.language.reason_text import format_reason
         from transforms.operations.alarms import FAILED_CHECK, failed_checks
         from transforms.storage.warehouse import Warehouse
 
@@ -129,7 +129,7 @@ def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as
     counts = _count_rows(received)
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        failures = failed_checks(warehouse, lambda why: text_of(why, workspace.season.catalogue))
+        failures = failed_checks(warehouse, lambda why: format_reason(why, workspace.season.catalogue))
     finish(
         as_json,
         {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in failures]},

@@ -11,7 +11,7 @@ from rich.console import Console
 
 from flows.cli.mapping import FileKind
 from flows.cli.output import cell, print_line, printable, show
-from reports.language.reason_text import text_of, with_reasons
+from reports.language.reason_text import format_reason, with_reasons
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import REASON_COLUMNS
 from transforms.errors import SourceFileError, WorkspaceError
@@ -88,7 +88,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
             proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
     except SourceFileError as problem:
         raise WorkspaceError(
-            text_of(problem.reason), where=str(file), remedy="correct the file, or export it again"
+            format_reason(problem.reason), where=str(file), remedy="correct the file, or export it again"
         ) from problem
     except ReaderFailureError as problem:
         raise _make_reader_error(problem, file) from problem
@@ -97,7 +97,9 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
 
 
 def _make_reader_error(problem: ReaderFailureError, file: Path) -> WorkspaceError:
-    return WorkspaceError(text_of(problem.reason), where=str(file), remedy="export it in another format, or split it")
+    return WorkspaceError(
+        format_reason(problem.reason), where=str(file), remedy="export it in another format, or split it"
+    )
 
 
 def _report_open_questions(file: Path, proposal: Proposal, console: Console, *, as_json: bool) -> None:
@@ -139,7 +141,7 @@ def _save(
         rows, rejected, read_count = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
     except SourceFileError as problem:
         raise WorkspaceError(
-            text_of(problem.reason), where=str(file), remedy="give other answers with --answer KEY=VALUE"
+            format_reason(problem.reason), where=str(file), remedy="give other answers with --answer KEY=VALUE"
         ) from problem
     except ReaderFailureError as problem:
         raise _make_reader_error(problem, file) from problem

@@ -11,7 +11,7 @@ from rich.console import Console
 from flows.cli.options import HERE, Folder, Json, Pdf, Wait, Xlsx
 from flows.cli.output import print_line, strong
 from flows.runtime.progress import Reporter
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
@@ -47,7 +47,9 @@ def report_shift(
     """Write the shift page: advised changes for the next shift and a review of the last one."""
     from flows.stages import pages
 
-    paths = _write_locked(folder, "report shift", wait, as_json, lambda w, r: pages.shift_page(w, r, Forms(pdf, xlsx)))
+    paths = _write_locked(
+        folder, "report shift", wait, as_json, lambda w, r: pages.shift_page(w, r, OutputFormats(pdf, xlsx))
+    )
     _print_pages(as_json, "shift_page", "Shift page", paths, [CAUTION])
 
 
@@ -59,7 +61,7 @@ def report_season(
     from flows.stages import pages
 
     paths = _write_locked(
-        folder, "report season", wait, as_json, lambda w, r: pages.season_report(w, r, Forms(pdf, xlsx))
+        folder, "report season", wait, as_json, lambda w, r: pages.season_report(w, r, OutputFormats(pdf, xlsx))
     )
     _print_pages(as_json, "season_report", "Season report", paths, [CAUTION])
 
@@ -71,7 +73,9 @@ def report_fleet(
     """Write the fleet page: machines, operators, growers and fields, each compared under its own conditions."""
     from flows.stages import pages
 
-    paths = _write_locked(folder, "report fleet", wait, as_json, lambda w, r: pages.fleet_page(w, r, Forms(pdf, xlsx)))
+    paths = _write_locked(
+        folder, "report fleet", wait, as_json, lambda w, r: pages.fleet_page(w, r, OutputFormats(pdf, xlsx))
+    )
     _print_pages(as_json, "fleet_page", "Fleet page", paths, ["This page names people: for the manager only."])
 
 
@@ -92,7 +96,7 @@ def report_grower(
         "report grower",
         wait,
         as_json,
-        lambda w, r: pages.grower_sheets(w, r, Forms(pdf, xlsx), only),
+        lambda w, r: pages.grower_sheets(w, r, OutputFormats(pdf, xlsx), only),
     )
     if as_json:
         typer.echo(json.dumps({"files": paths}, default=str))
@@ -107,7 +111,9 @@ def report_guide(
     """Write the setting guide: initial settings per class of conditions, and a printable card per generation."""
     from flows.stages import pages
 
-    paths = _write_locked(folder, "report guide", wait, as_json, lambda w, r: pages.guide_pages(w, r, Forms(pdf, xlsx)))
+    paths = _write_locked(
+        folder, "report guide", wait, as_json, lambda w, r: pages.guide_pages(w, r, OutputFormats(pdf, xlsx))
+    )
     _print_pages(as_json, "guide", "Setting guide", paths, [CAUTION])
 
 
@@ -140,7 +146,7 @@ def report_load(
         "report load",
         wait,
         as_json,
-        lambda w, r: pages.load_page(w, load_id, setting, r, Forms(pdf, xlsx)),
+        lambda w, r: pages.load_page(w, load_id, setting, r, OutputFormats(pdf, xlsx)),
     )
     _print_pages(as_json, "load_page", "Load page", paths, [])
 

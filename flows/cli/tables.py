@@ -40,7 +40,7 @@ def export(
     """Write every public table to files for use in other programs."""
     from flows import stages
     from reports.language.reason_text import with_reasons
-    from reports.language.translate import speaking
+    from reports.language.translate import use_language
     from transforms.operations.export import exported_tables, write_tables
     from transforms.storage.lake import Lake
 
@@ -50,7 +50,7 @@ def export(
         target = to or workspace.out / "tables"
         with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=as_json).stage("Writing tables"):
             tables = exported_tables(warehouse, Lake(workspace.lake))
-            with speaking(season.locale, season.texts):
+            with use_language(season.locale, season.texts):
                 tables = {name: with_reasons(table, season.catalogue) for name, table in tables.items()}
             written = write_tables(tables, target, form.value)
     lines = [f"Wrote {len(written)} files to {target.resolve()}"]

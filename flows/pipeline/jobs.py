@@ -13,12 +13,12 @@ from flows.runtime.local_pool import helpers
 from flows.runtime.progress import Reporter
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WHOLE
 from flows.stages import pages
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from transforms.config.workspace import Workspace
 from transforms.ingest.ingest_file import IngestedFile
 from transforms.parallel import Executor
 
-ALL_FORMATS = Forms(pdf=True, xlsx=True)
+ALL_FORMATS = OutputFormats(pdf=True, xlsx=True)
 
 
 @dataclass(frozen=True)

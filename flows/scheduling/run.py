@@ -12,7 +12,7 @@ from typing import Any
 from flows.pipeline.jobs import Done, run_job
 from flows.runtime.progress import Reporter
 from flows.scheduling.notify import news, notify
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from transforms.config.workspace import Workspace
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.operations.alarms import Alarm, alarms
@@ -138,7 +138,7 @@ def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
     done = run_job(job, workspace, reporter)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         season = workspace.season
-        found = alarms(warehouse, done.received, season.notify, lambda why: text_of(why, season.catalogue))
+        found = alarms(warehouse, done.received, season.notify, lambda why: format_reason(why, season.catalogue))
     return _notify(job, workspace, done, found, log)
 
 

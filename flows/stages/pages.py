@@ -9,8 +9,8 @@ from pathlib import Path
 
 from flows import stages
 from flows.runtime.progress import Reporter
-from reports.language.reason_text import text_of
-from reports.page.formats import HTML, Forms
+from reports.language.reason_text import format_reason
+from reports.page.formats import HTML, OutputFormats
 from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.grower_data import GrowerData, grower_data
@@ -39,7 +39,7 @@ MIN_PARALLEL_SHEETS = 8
 """Fewer sheets are written faster in this process than worker processes start."""
 
 
-def shift_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+def shift_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
     """Compute the timeline of the last shift and write the shift page."""
     with reporter.stage("Writing the shift page"):
         stages.course(workspace)
@@ -48,7 +48,7 @@ def shift_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) ->
             return write_shift_page(data, workspace.season, workspace.out, forms)
 
 
-def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+def guide_pages(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
     """Write the setting guide and its cards."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
         if not warehouse.table("guide_class").height:
@@ -63,7 +63,7 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
         return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, forms)
 
 
-def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+def fleet_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
     """Write the fleet page and the list of loads it links to."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet page"):
         stages.require_facts(warehouse, workspace, *MARTS)
@@ -72,7 +72,7 @@ def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) ->
         return [*paths, write_season_loads(load_season_loads_page(warehouse), season, out)]
 
 
-def season_report(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+def season_report(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
     """Write the season report, the guide it links to, and the list of its loads."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
         stages.require_facts(warehouse, workspace, *MARTS)
@@ -82,7 +82,9 @@ def season_report(workspace: Workspace, reporter: Reporter, forms: Forms = HTML)
         return [*paths, *write_guide(load_guide_page(warehouse), season, out)]
 
 
-def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML, only: str | None = None) -> list[Path]:
+def grower_sheets(
+    workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML, only: str | None = None
+) -> list[Path]:
     """Write one sheet per grower, or only for the grower `only`, on all cores.
 
     Returns:
@@ -109,7 +111,9 @@ def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML,
         return [p for future in futures for p in future.result()]
 
 
-def _write_sheet(data: GrowerData, season: Season, out: Path, forms: Forms, advance: Callable[[], None]) -> list[Path]:
+def _write_sheet(
+    data: GrowerData, season: Season, out: Path, forms: OutputFormats, advance: Callable[[], None]
+) -> list[Path]:
     paths = write_grower_sheet(data, season, out, forms)
     advance()
     return paths
@@ -122,7 +126,7 @@ def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
 
 
 def load_page(
-    workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, forms: Forms = HTML
+    workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, forms: OutputFormats = HTML
 ) -> list[Path]:
     """Write the page of one load."""
     season = workspace.season
@@ -132,7 +136,7 @@ def load_page(
             data = load_load_page(load_id, warehouse, Lake(workspace.lake))
         except UntracedLoadError as untraced:
             raise WorkspaceError(
-                f"load '{load_id}' was not traced ({text_of(untraced.why, season.catalogue)})",
+                f"load '{load_id}' was not traced ({format_reason(untraced.why, season.catalogue)})",
                 where="the load traces",
                 remedy="choose another load, or supply the missing data and run 'taretrace ingest' again",
             ) from untraced

@@ -38,7 +38,7 @@ SHOWN = {
 }
 """System -> stored unit -> (displayed unit code, its symbol, decimals)."""
 STORED = {"rain": "mm"}
-NOTHING = "–"
+NO_VALUE = "–"
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
@@ -52,7 +52,7 @@ def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
     '–'
     """
     if value is None or not math.isfinite(value):
-        return NOTHING
+        return NO_VALUE
     text = f"{value:+,.{digits}f}" if sign else f"{value:,.{digits}f}"
     if float(text.replace(",", "")) == 0:
         text = text.lstrip("+-")
@@ -60,7 +60,7 @@ def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
 
 
 @dataclass(frozen=True)
-class Shown:
+class DisplayUnits:
     """Unit system, currency and time zone in which a workspace's pages show quantities."""
 
     system: str
@@ -80,7 +80,7 @@ class Shown:
     def quantity(self, value: float | None, unit: str, *, digits: int | None = None) -> str:
         """Return a value with its unit."""
         if value is None:
-            return NOTHING
+            return NO_VALUE
         _, sign, usual = SHOWN[self.system][unit]
         return f"{number(self.convert(value, unit), usual if digits is None else digits)} {sign}".strip()
 
@@ -95,12 +95,12 @@ class Shown:
 
     def money(self, value: float | None, digits: int = 0) -> str:
         """Return money with its currency."""
-        return NOTHING if value is None else f"{number(value, digits)} {self.currency}"
+        return NO_VALUE if value is None else f"{number(value, digits)} {self.currency}"
 
     def per_t(self, value: float | None, *, sign: bool = False) -> str:
         """Return money per tonne (per short ton in US units); `value` is per metric tonne."""
         if value is None:
-            return NOTHING
+            return NO_VALUE
         return number(value * self.per_tonne, 2, sign=sign)
 
     @property

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 import polars.selectors as cs
 
-from reports.language.translate import say, speaking
+from reports.language.translate import say, use_language
 from transforms.benchmark.disclosure import (
     TOO_FAR_APART,
     base_step,
@@ -98,7 +98,7 @@ def _with_expected(
 
 def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     """Yield the data of each grower's sheet."""
-    with speaking(season.locale, season.texts):
+    with use_language(season.locale, season.texts):
         footer = _footer(warehouse)
     of_others = ["expected_pct", "lo95", "hi95"]
     columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", *of_others, "wetness_class"]

@@ -22,7 +22,7 @@ from flows import stages
 from flows.pipeline.demo import write_demo
 from flows.runtime.progress import Reporter
 from flows.stages import pages
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
@@ -103,7 +103,7 @@ def main() -> None:
     """Make the fleet, write its pages, make the season long, write its pages."""
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(tempfile.mkdtemp()) / "fleet"
     workspace = Workspace(folder) if (folder / "warehouse.duckdb").exists() else fleet(folder)
-    both = Forms(pdf=True, xlsx=True)
+    both = OutputFormats(pdf=True, xlsx=True)
     print("| what | median of three | files | size |\n|---|---|---|---|")
     reported(f"shift page, {MACHINES} machines", lambda: pages.shift_page(workspace, QUIET))
     reported("the same with PDF and workbook", lambda: pages.shift_page(workspace, QUIET, both))

@@ -15,7 +15,7 @@ from flows.pipeline import jobs
 from flows.pipeline.jobs import run_job
 from flows.runtime.prefect_server import Engine
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WHOLE
-from reports.sections.fit_checks import of_an_earlier_shift
+from reports.sections.fit_checks import earlier_shift_note
 from tests.support.program import Demo
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season
@@ -67,12 +67,12 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
     assert checks.filter(old).equals(of_long_ago(before.filter(old)))
     assert checks.filter(~old).equals(before.filter(~old))
     of_dirt = checks.filter(pl.col("response") == DIRT)
-    assert "5 checks refit the model: they are from the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(of_dirt)
+    assert "5 checks refit the model: they are from the shift of Wed, 1 Jan 2025" in earlier_shift_note(of_dirt)
     assert compared.height > 0
     assert stages.compare(workspace, fits, QUIET, recompute=False).equals(compared)
 
     assert stages.check_fits(workspace, fits, QUIET).equals(before)
-    assert of_an_earlier_shift(before) == ""
+    assert earlier_shift_note(before) == ""
 
 
 @pytest.mark.parametrize(("line", "refits"), [('refit = "02:00"', False), ('refit = ""', True)])

@@ -28,7 +28,7 @@ from flows.scheduling.run import (
     run_scheduled,
 )
 from flows.scheduling.schedule import POST_SHIFT
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from tests.support.program import taretrace_here
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET
@@ -109,7 +109,7 @@ def test_a_failed_model_check_is_neither_a_data_issue_nor_an_internal_error(monk
     assert ended.name == MODEL_CHECK
     assert ended.name in ENDED_WELL
     assert [(a.kind, a.subject) for a in ended.alarms] == [("failed_check", "dirt_tare_pct placebo")]
-    assert text_of(WHY) in ended.alarms[0].says
+    assert format_reason(WHY) in ended.alarms[0].says
     assert logged_last(workspace, "ended")["reason_code"] == "model_check_failed"
 
 
@@ -230,14 +230,14 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp
     quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.05, reporter=QUIET)
     assert taretrace_here("ingest", quiet.root, "--json").code == 0
     with Warehouse(quiet.warehouse) as warehouse:
-        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), text_of) == []
+        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), format_reason) == []
         last = warehouse.table("machine_day").filter(machine_id="M01")["day"].sort()
         for day in last[-2:]:
             warehouse.delete_day("machine_day", "M01", day)
         files = warehouse.table("source_file").filter(kind="tare")
         for sha in files["source_sha256"]:
             warehouse.delete_source(sha)
-        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), text_of)
+        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), format_reason)
     kinds = {a.kind: a for a in found}
     assert kinds["silent_machine"].subject == "M01"
     assert "stale_tares" in kinds

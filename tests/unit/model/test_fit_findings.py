@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from tests.validation.fit_seasons import FitSeason, fit_season
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.contracts.reason import Reason, reason
@@ -304,7 +304,7 @@ def test_a_check_that_cannot_be_made_says_why(catalogue):
     table = fit_checks(refitted(season.facts, catalogue))
     not_made = table.filter(pl.col("passed").is_null())
     assert not_made.height > 0
-    assert all(text_of(Reason(*why)) for why in not_made.select("reason_code", "reason_args").iter_rows())
+    assert all(format_reason(Reason(*why)) for why in not_made.select("reason_code", "reason_args").iter_rows())
     assert set(table["check"]) >= {"placebo", "out_of_field", "later_week", "coverage", "balance", "tails", "site_day"}
 
 

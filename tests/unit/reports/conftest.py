@@ -12,7 +12,7 @@ from selenium.webdriver.chrome.service import Service
 from flows import stages
 from flows.runtime.progress import Reporter
 from flows.stages import pages
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from tests.support.program import Demo
 from transforms.storage.warehouse import Warehouse
 
@@ -51,7 +51,7 @@ def browser() -> Iterator[webdriver.Chrome]:
 def written(demo: Demo) -> dict[str, Path]:
     """Return every kind of page of the demo season, written as by a user; season and shift as PDF and workbook too."""
     workspace = demo.workspace
-    both = Forms(pdf=True, xlsx=True)
+    both = OutputFormats(pdf=True, xlsx=True)
     season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.season_report(workspace, QUIET, both)
     shift, shift_pdf, shift_xlsx = pages.shift_page(workspace, QUIET, both)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)

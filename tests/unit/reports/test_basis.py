@@ -11,7 +11,7 @@ import pytest
 
 from flows import stages
 from flows.stages import pages
-from reports.language.translate import speaking
+from reports.language.translate import use_language
 from reports.page.model import Page
 from reports.pages.fleet import fleet_page
 from reports.pages.fleet_data import load_fleet_page
@@ -134,7 +134,7 @@ def notes(page: Page, section: str) -> int:
 @pytest.mark.usefixtures("_later_fit")
 def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace):
     season = workspace.season
-    with stages.open_warehouse(workspace) as warehouse, speaking(season.locale, season.texts):
+    with stages.open_warehouse(workspace) as warehouse, use_language(season.locale, season.texts):
         for product in (GUIDE, BENCHMARK):
             assert product_status(warehouse, product).code is BasisCode.EARLIER_FIT
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 1
@@ -149,7 +149,7 @@ def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace)
 
 def test_pages_of_the_last_fit_carry_no_such_mark(workspace: Workspace):
     season = workspace.season
-    with stages.open_warehouse(workspace) as warehouse, speaking(season.locale, season.texts):
+    with stages.open_warehouse(workspace) as warehouse, use_language(season.locale, season.texts):
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 0
         assert notes(fleet_page(load_fleet_page(warehouse), season), "reading") == 0
 

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from reports.pages.grower_data import GrowerData, grower_data
 from reports.pages.grower_sheet import write_grower_sheet
 from tests.support.program import taretrace_here
@@ -67,7 +67,7 @@ def outputs(invented: Growers, folder: Path) -> dict[str, str]:
     workspace = workspace_of(invented, folder)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         data = next(d for d in grower_data(warehouse, workspace.season) if d.grower == invented.ids[READER])
-    page, book = write_grower_sheet(data, workspace.season, folder / "out", Forms(xlsx=True))
+    page, book = write_grower_sheet(data, workspace.season, folder / "out", OutputFormats(xlsx=True))
     with zipfile.ZipFile(book) as parts:
         cells = "\n".join(parts.read(n).decode() for n in sorted(parts.namelist()) if n.startswith("xl/"))
     command = ("benchmark", workspace.root, "--kind", "grower", "--for", invented.ids[READER])

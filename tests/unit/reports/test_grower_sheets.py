@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.stages import pages
-from reports.language.display_units import Shown
+from reports.language.display_units import DisplayUnits
 from reports.pages.grower_data import grower_data
 from reports.pages.grower_sheet import lead, loads_finding, sheet_name
 from reports.sections.grower_place import place_finding
@@ -19,7 +19,7 @@ from tests.validation.seasons import QUIET
 from transforms.arrays import to_float
 from transforms.storage.warehouse import Warehouse
 
-METRIC = Shown("metric", "EUR", "Europe/Prague")
+METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
 
 
 @pytest.fixture(scope="module")

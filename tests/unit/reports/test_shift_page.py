@@ -10,10 +10,10 @@ import pytest
 
 from flows import stages
 from flows.stages import pages
-from reports.language.display_units import NOTHING, Shown, number
-from reports.language.labels import move_in_words, source_label, sure
-from reports.language.reason_text import text_of
-from reports.language.translate import speaking
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
+from reports.language.labels import describe_move, format_probability, source_label
+from reports.language.reason_text import format_reason
+from reports.language.translate import use_language
 from reports.page.html import embedded
 from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
@@ -27,7 +27,7 @@ from transforms.contracts.reason import combine_reasons, reason
 from transforms.model.load_decomposition import INTERCEPTS
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
-METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
+METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
 
 
 @pytest.fixture(scope="module")
@@ -46,15 +46,15 @@ def test_numbers_have_a_true_minus_and_no_negative_zero():
     assert number(-1234.56, 1) == "−1,234.6"
     assert number(-0.04, 1) == "0.0"
     assert number(3.0, 0, sign=True) == "+3"
-    assert number(None) == number(float("nan")) == NOTHING
+    assert number(None) == number(float("nan")) == NO_VALUE
 
 
 def test_a_move_is_an_instruction_in_both_systems(catalogue: Catalogue):
     row = {"setting": "share_depth_cm", "from_value": 7.5, "to_value": 6.5}
-    assert move_in_words(row, catalogue, METRIC) == "Share depth: 1.0 cm shallower, from 7.5 cm to 6.5 cm"
-    assert move_in_words(row, catalogue, US) == "Share depth: 0.39 in shallower, from 2.95 in to 2.56 in"
+    assert describe_move(row, catalogue, METRIC) == "Share depth: 1.0 cm shallower, from 7.5 cm to 6.5 cm"
+    assert describe_move(row, catalogue, US) == "Share depth: 0.39 in shallower, from 2.95 in to 2.56 in"
     row = {"setting": "transfer_web_speed_pct", "from_value": 60.0, "to_value": 70.0}
-    assert move_in_words(row, catalogue, METRIC) == "Transfer web speed: 10 points faster, from 60 % to 70 %"
+    assert describe_move(row, catalogue, METRIC) == "Transfer web speed: 10 points faster, from 60 % to 70 %"
 
 
 def test_money_per_short_ton_is_less_than_per_tonne():
@@ -64,8 +64,8 @@ def test_money_per_short_ton_is_less_than_per_tonne():
 
 
 def test_nothing_is_ever_certain():
-    assert sure(1.0) == "99 in 100"
-    assert sure(0.84) == "84 in 100"
+    assert format_probability(1.0) == "99 in 100"
+    assert format_probability(0.84) == "84 in 100"
 
 
 def test_cautions_are_at_the_top_and_by_the_prices(text):
@@ -83,7 +83,7 @@ def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path)
         schema = warehouse.table("fit_check").schema
         warehouse.replace("fit_check", pl.DataFrame(rows, schema=schema, orient="row"))
     page = html.unescape(pages.shift_page(workspace, QUIET)[0].read_text())
-    assert f"1 of 2 checks of this fit passed. Not passed: {text_of(failed)}." in page
+    assert f"1 of 2 checks of this fit passed. Not passed: {format_reason(failed)}." in page
 
 
 def test_every_price_is_shown_with_where_it_is_from(text):
@@ -235,7 +235,7 @@ def test_a_move_names_its_trade_off_alone(catalogue: Catalogue):
         card(a, catalogue, METRIC).moves[0].lines
         for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
     )
-    assert traded == (*plain, text_of(reason("roots_for_dirt")))
+    assert traded == (*plain, format_reason(reason("roots_for_dirt")))
 
 
 def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalogue: Catalogue):
@@ -251,7 +251,7 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
     section = moves_section(machines, status, season.workspace.season, METRIC)
     table, cards = section.blocks[0], section.blocks[-1]
     first = table.rows[0].cells
-    assert (first[0].text, first[2].text) == ("M1", move_in_words(rows[0], catalogue, METRIC))
+    assert (first[0].text, first[2].text) == ("M1", describe_move(rows[0], catalogue, METRIC))
     assert cards.cards[0].title == "M1"
     lead = headline(machines, status, catalogue, METRIC)
     assert "M1" in lead
@@ -261,7 +261,7 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
 
 
 def test_every_table_of_the_page_has_a_distinct_name(advised: Workspace):
-    with stages.open_warehouse(advised) as warehouse, speaking("en-GB"):
+    with stages.open_warehouse(advised) as warehouse, use_language("en-GB"):
         page = shift_page(load_shift_page(warehouse, advised.season), advised.season)
     names = [t.name for t in page.tables]
     assert len(names) == len(set(names)) > 10
