@@ -173,8 +173,8 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_jso
         with helpers(workspace) as executor:
             received = stages.receive_files(workspace, reporter, executor)
             stages.bin_telemetry(workspace, reporter, executor)
-            stages.trace(workspace, reporter, executor)
-        for stage in (stages.conditions, stages.marts, stages.keep):
+            stages.trace_loads(workspace, reporter, executor)
+        for stage in (stages.compute_conditions, stages.build_marts, stages.assess_storability):
             stage(workspace, reporter)
     counts = _count_rows(received)
     finish(
@@ -200,7 +200,7 @@ def fit(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None:
     with _locked_workspace(folder, "fit", wait) as workspace:
         reporter = Reporter(quiet=as_json)
         with helpers(workspace) as executor:
-            stages.check_fits(workspace, stages.fit(workspace, reporter, executor), reporter, executor)
+            stages.check_fits(workspace, stages.fit_responses(workspace, reporter, executor), reporter, executor)
         with stages.open_warehouse(workspace) as warehouse:
             facts = fit_facts(warehouse, workspace.season.catalogue)
     finish(
@@ -222,7 +222,7 @@ def advise(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None
 
     reporter = Reporter(quiet=as_json)
     with _locked_workspace(folder, "advise", wait) as workspace, helpers(workspace) as executor:
-        table = stages.advise(workspace, stages.fit(workspace, reporter, executor), reporter)
+        table = stages.advise_machines(workspace, stages.fit_responses(workspace, reporter, executor), reporter)
     moves = table.filter(table["verdict"] == "move").height
     finish(
         as_json,

@@ -48,7 +48,7 @@ def report_shift(
     from flows.stages import pages
 
     paths = _write_locked(
-        folder, "report shift", wait, as_json, lambda w, r: pages.shift_page(w, r, OutputFormats(pdf, xlsx))
+        folder, "report shift", wait, as_json, lambda w, r: pages.publish_shift_page(w, r, OutputFormats(pdf, xlsx))
     )
     _print_pages(as_json, "shift_page", "Shift page", paths, [CAUTION])
 
@@ -61,7 +61,7 @@ def report_season(
     from flows.stages import pages
 
     paths = _write_locked(
-        folder, "report season", wait, as_json, lambda w, r: pages.season_report(w, r, OutputFormats(pdf, xlsx))
+        folder, "report season", wait, as_json, lambda w, r: pages.publish_season_report(w, r, OutputFormats(pdf, xlsx))
     )
     _print_pages(as_json, "season_report", "Season report", paths, [CAUTION])
 
@@ -74,7 +74,7 @@ def report_fleet(
     from flows.stages import pages
 
     paths = _write_locked(
-        folder, "report fleet", wait, as_json, lambda w, r: pages.fleet_page(w, r, OutputFormats(pdf, xlsx))
+        folder, "report fleet", wait, as_json, lambda w, r: pages.publish_fleet_page(w, r, OutputFormats(pdf, xlsx))
     )
     _print_pages(as_json, "fleet_page", "Fleet page", paths, ["This page names people: for the manager only."])
 
@@ -96,7 +96,7 @@ def report_grower(
         "report grower",
         wait,
         as_json,
-        lambda w, r: pages.grower_sheets(w, r, OutputFormats(pdf, xlsx), only),
+        lambda w, r: pages.publish_grower_sheets(w, r, OutputFormats(pdf, xlsx), only),
     )
     if as_json:
         typer.echo(json.dumps({"files": paths}, default=str))
@@ -112,7 +112,7 @@ def report_guide(
     from flows.stages import pages
 
     paths = _write_locked(
-        folder, "report guide", wait, as_json, lambda w, r: pages.guide_pages(w, r, OutputFormats(pdf, xlsx))
+        folder, "report guide", wait, as_json, lambda w, r: pages.publish_guide(w, r, OutputFormats(pdf, xlsx))
     )
     _print_pages(as_json, "guide", "Setting guide", paths, [CAUTION])
 
@@ -122,7 +122,7 @@ def report_what_if(folder: Folder = HERE, as_json: Json = False) -> None:
     """Write an offline page with sliders that predicts dirt, root loss and cost from conditions and settings."""
     from flows.stages import pages
 
-    page = pages.what_if_page(Workspace(folder), Reporter(quiet=as_json)).resolve()
+    page = pages.publish_what_if_page(Workspace(folder), Reporter(quiet=as_json)).resolve()
     _print_pages(as_json, "what_if", "What if", [page], [CAUTION])
 
 
@@ -146,7 +146,7 @@ def report_load(
         "report load",
         wait,
         as_json,
-        lambda w, r: pages.load_page(w, load_id, setting, r, OutputFormats(pdf, xlsx)),
+        lambda w, r: pages.publish_load_page(w, load_id, setting, r, OutputFormats(pdf, xlsx)),
     )
     _print_pages(as_json, "load_page", "Load page", paths, [])
 
@@ -156,7 +156,7 @@ def report_texts(folder: Folder = HERE, as_json: Json = False) -> None:
     """Write the catalogue of all English texts, to be translated into text/LANGUAGE.po for pages in that language."""
     from flows.stages import pages
 
-    path = pages.catalogue(Workspace(folder)).resolve()
+    path = pages.write_text_catalogue(Workspace(folder)).resolve()
     language = Workspace(folder).season.locale
     _print_pages(
         as_json,

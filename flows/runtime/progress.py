@@ -26,7 +26,7 @@ class Stage:
         self.done += 1
 
 
-class Course:
+class CommandProgress:
     """Stages of the running command, in order; a process runs one command."""
 
     def __init__(self) -> None:
@@ -51,7 +51,7 @@ class Course:
         return f"stopped in the stage '{running.label}' with {running.done} of {running.total} done; {kept}"
 
 
-COURSE = Course()
+COURSE = CommandProgress()
 
 
 class Reporter:

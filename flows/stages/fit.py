@@ -54,7 +54,7 @@ def _classify_outcome(fits: Fits) -> OutcomeCode:
     return OutcomeCode.COMPUTED if fits.fitted else OutcomeCode.TOO_FEW_LOADS
 
 
-def fit(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> Fits:
+def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> Fits:
     """Fit dirt, root loss and tops, and store the result tables.
 
     Advice, guide and fleet comparison are unchanged; `product_basis` records that they belong to an earlier fit.
@@ -83,7 +83,7 @@ def fit(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -
     return fits
 
 
-def forget_products(workspace: Workspace) -> None:
+def clear_product_cache(workspace: Workspace) -> None:
     """Delete cached weekly cross-products and warm starts, so that the next fit uses every raw row again."""
     ProductCache(workspace.products).sweep()
 
@@ -158,7 +158,7 @@ def _compute_result_tables(fits: Fits, season: Season, executor: Executor) -> di
     return tables
 
 
-def compare(
+def compare_subjects(
     workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial, *, recompute: bool = True
 ) -> pl.DataFrame:
     """Compare machines, operators, growers, fields and seasons, each with the value expected for its conditions.

@@ -39,16 +39,16 @@ MIN_PARALLEL_SHEETS = 8
 """Fewer sheets are written faster in this process than worker processes start."""
 
 
-def shift_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
+def publish_shift_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
     """Compute the timeline of the last shift and write the shift page."""
     with reporter.stage("Writing the shift page"):
-        stages.course(workspace)
+        stages.compute_shift_timeline(workspace)
         with stages.open_warehouse(workspace) as warehouse:
             data = load_shift_page(warehouse, workspace.season)
             return write_shift_page(data, workspace.season, workspace.out, forms)
 
 
-def guide_pages(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
+def publish_guide(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
     """Write the setting guide and its cards."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
         if not warehouse.table("guide_class").height:
@@ -63,7 +63,7 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: OutputFormats =
         return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, forms)
 
 
-def fleet_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
+def publish_fleet_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
     """Write the fleet page and the list of loads it links to."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet page"):
         stages.require_facts(warehouse, workspace, *MARTS)
@@ -72,7 +72,7 @@ def fleet_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = 
         return [*paths, write_season_loads(load_season_loads_page(warehouse), season, out)]
 
 
-def season_report(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
+def publish_season_report(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
     """Write the season report, the guide it links to, and the list of its loads."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
         stages.require_facts(warehouse, workspace, *MARTS)
@@ -82,7 +82,7 @@ def season_report(workspace: Workspace, reporter: Reporter, forms: OutputFormats
         return [*paths, *write_guide(load_guide_page(warehouse), season, out)]
 
 
-def grower_sheets(
+def publish_grower_sheets(
     workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML, only: str | None = None
 ) -> list[Path]:
     """Write one sheet per grower, or only for the grower `only`, on all cores.
@@ -119,13 +119,13 @@ def _write_sheet(
     return paths
 
 
-def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
+def publish_what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the what-if page with its sliders."""
     with reporter.stage("Writing the what-if page"), Warehouse.open_read_only(workspace.warehouse) as warehouse:
         return write_what_if(load_what_if_page(warehouse, workspace.what_if), workspace.season, workspace.out)
 
 
-def load_page(
+def publish_load_page(
     workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, forms: OutputFormats = HTML
 ) -> list[Path]:
     """Write the page of one load."""
@@ -143,7 +143,7 @@ def load_page(
         return write_load_page(data, season, workspace.out, setting, forms)
 
 
-def catalogue(workspace: Workspace) -> Path:
+def write_text_catalogue(workspace: Workspace) -> Path:
     """Write the catalogue of all English texts into the workspace for translation."""
     folder = workspace.season.texts or workspace.root / "text"
     folder.mkdir(exist_ok=True)

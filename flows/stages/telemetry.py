@@ -32,7 +32,7 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, executor: Executor =
     return binned
 
 
-def roll_up(workspace: Workspace, reporter: Reporter) -> ExpiredRecords:
+def delete_expired_records(workspace: Workspace, reporter: Reporter) -> ExpiredRecords:
     """Delete the records of machine-days older than season.toml allows; their bins are kept."""
     season, lake = workspace.season, Lake(workspace.lake)
     if not season.place.keep_telemetry_days:

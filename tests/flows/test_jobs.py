@@ -69,7 +69,7 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
     of_dirt = checks.filter(pl.col("response") == DIRT)
     assert "5 checks refit the model: they are from the shift of Wed, 1 Jan 2025" in earlier_shift_note(of_dirt)
     assert compared.height > 0
-    assert stages.compare(workspace, fits, QUIET, recompute=False).equals(compared)
+    assert stages.compare_subjects(workspace, fits, QUIET, recompute=False).equals(compared)
 
     assert stages.check_fits(workspace, fits, QUIET).equals(before)
     assert earlier_shift_note(before) == ""
@@ -85,12 +85,12 @@ def test_refit_checks_are_left_to_the_nightly_refit_only_if_one_is_scheduled(
     tmp_path.joinpath("season.toml").write_text(planned, "utf-8")
     requested: list[bool] = []
 
-    def after_facts(*_: object, refit_checks: bool = True) -> list[Path]:
+    def fit_and_report(*_: object, refit_checks: bool = True) -> list[Path]:
         requested.append(refit_checks)
         return []
 
-    monkeypatch.setattr(jobs, "files_to_facts", lambda *_: [])
-    monkeypatch.setattr(jobs, "after_facts", after_facts)
+    monkeypatch.setattr(jobs, "build_facts_from_files", lambda *_: [])
+    monkeypatch.setattr(jobs, "fit_and_report", fit_and_report)
     for name in (POST_SHIFT, WHOLE):
         jobs.JOBS[name].fn(Workspace(tmp_path), QUIET, serial)
     assert requested == [refits, True]

@@ -14,9 +14,9 @@ import pytest
 
 from flows import stages
 from flows.pipeline.demo import write_demo
-from flows.pipeline.jobs import Done
+from flows.pipeline.jobs import JobResult
 from flows.scheduling import run as scheduled_run
-from flows.scheduling.notify import news, notify
+from flows.scheduling.notify import notify, select_new_alarms
 from flows.scheduling.run import (
     COMPLETED,
     DATA_ISSUE,
@@ -62,7 +62,7 @@ def run(monkeypatch, workspace: Workspace, outcome):
     def job(*_):
         if isinstance(outcome, Exception):
             raise outcome
-        return Done(outcome, [])
+        return JobResult(outcome, [])
 
     monkeypatch.setattr(scheduled_run, "run_job", job)
     return run_scheduled(POST_SHIFT, workspace)
@@ -98,7 +98,7 @@ def run_with_failed_check(monkeypatch, workspace: Workspace, received):
             checks = warehouse.table("fit_check")
             row = pl.DataFrame([CHECK], schema={c: checks.schema[c] for c in CHECK})
             warehouse.replace("fit_check", pl.concat([checks.clear(), row], how="diagonal"))
-        return Done(received, [])
+        return JobResult(received, [])
 
     monkeypatch.setattr(scheduled_run, "run_job", job)
     return run_scheduled(POST_SHIFT, workspace)
@@ -182,7 +182,7 @@ def test_an_undelivered_alarm_is_sent_by_the_next_run(monkeypatch, workspace):
 
 def test_only_new_alarms_are_sent():
     one, two = Alarm("silent_machine", "M1", "for 40 h"), Alarm("silent_machine", "M2", "for 50 h")
-    assert news([one, two], [Alarm("silent_machine", "M1", "for 39 h")]) == [two]
+    assert select_new_alarms([one, two], [Alarm("silent_machine", "M1", "for 39 h")]) == [two]
 
 
 class _Hook(http.server.BaseHTTPRequestHandler):
@@ -288,7 +288,7 @@ def test_a_scheduled_run_names_a_file_whose_reader_died_once_and_logs_it(workspa
 
     monkeypatch.setattr(scheduled_run, "notify", accept)
     monkeypatch.setattr(
-        scheduled_run, "run_job", lambda _, place, reporter: Done(stages.receive_files(place, reporter), [])
+        scheduled_run, "run_job", lambda _, place, reporter: JobResult(stages.receive_files(place, reporter), [])
     )
     ended = [run_scheduled(POST_SHIFT, workspace).name for _ in range(3)]
     assert ended == [DATA_ISSUE] * 3

@@ -225,13 +225,13 @@ def test_expired_records_are_deleted_and_every_table_is_unchanged(copied):
     before = every_table(copied)
     size = sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet"))
     workspace = keep_days(copied, 3)
-    expired = stages.roll_up(workspace, QUIET)
+    expired = stages.delete_expired_records(workspace, QUIET)
     assert expired.machine_days > 0
     assert expired.size + sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet")) == size
     ingest(workspace)
     assert_same(before, every_table(workspace))
     assert states(workspace)["lake"] == "fine"
-    assert stages.roll_up(workspace, QUIET).machine_days == 0
+    assert stages.delete_expired_records(workspace, QUIET).machine_days == 0
 
 
 def test_a_load_is_still_explained_down_to_its_lines_after_its_records_expired(copied):
@@ -239,7 +239,7 @@ def test_a_load_is_still_explained_down_to_its_lines_after_its_records_expired(c
         facts = warehouse.table("load_fact").sort("lifted_at")
         load = facts.filter(pl.col("trace_quality") > 0.5)["load_id"][0]
         before = explain_load(load, warehouse, Lake(copied.lake)).minutes
-    stages.roll_up(keep_days(copied, 1), QUIET)
+    stages.delete_expired_records(keep_days(copied, 1), QUIET)
     with Warehouse.open_read_only(copied.warehouse) as warehouse:
         assert warehouse.table("rolled_day").height
         after = explain_load(load, warehouse, Lake(copied.lake)).minutes
@@ -249,7 +249,7 @@ def test_a_load_is_still_explained_down_to_its_lines_after_its_records_expired(c
 
 def test_a_late_row_for_an_expired_day_is_rejected_with_a_reason_and_changes_no_bin(copied):
     workspace = keep_days(copied, 1)
-    stages.roll_up(workspace, QUIET)
+    stages.delete_expired_records(workspace, QUIET)
     bins = every_table(workspace)["bin"]
     log = min(p for p in workspace.inbox.iterdir() if "log" in p.name or "machine" in p.name)
     lines = log.read_bytes().splitlines(keepends=True)
@@ -276,10 +276,10 @@ def test_a_crash_during_expiry_loses_nothing(copied, monkeypatch):
 
     monkeypatch.setattr(Path, "unlink", dies)
     with pytest.raises(KeyboardInterrupt):
-        stages.roll_up(workspace, QUIET)
+        stages.delete_expired_records(workspace, QUIET)
     monkeypatch.undo()
     ingest(workspace)
-    stages.roll_up(workspace, QUIET)
+    stages.delete_expired_records(workspace, QUIET)
     ingest(workspace)
     assert_same(before, every_table(workspace))
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:

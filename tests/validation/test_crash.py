@@ -31,11 +31,11 @@ import sys
 from pathlib import Path
 from flows import stages
 from flows.runtime.progress import Reporter
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.config.workspace import Workspace
 workspace, quiet = Workspace(Path(sys.argv[1])), Reporter(quiet=True)
 print("ready", flush=True)
-with held(workspace.root, "ingest"):
+with lock_workspace(workspace.root, "ingest"):
     stages.receive_files(workspace, quiet)
     stages.bin_telemetry(workspace, quiet)
 print("done", flush=True)

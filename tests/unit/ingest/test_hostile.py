@@ -203,10 +203,10 @@ sys.path[:0] = [sys.argv[2], sys.argv[2] + '/tests/support']
 from taking import take
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.readers.text_layout import HEADER_BYTES
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 import json
 catalogue = load_catalogue()
-out = take(Path(sys.argv[1]), mapping_of(json.loads(sys.argv[3]), "m", catalogue, "test"), catalogue)
+out = take(Path(sys.argv[1]), parse_mapping(json.loads(sys.argv[3]), "m", catalogue, "test"), catalogue)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 print(json.dumps([out.accepted["line"].to_list(), out.rejected.select("line", "rule", "reason_args").rows(), peak]))
 """

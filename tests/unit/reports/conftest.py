@@ -52,8 +52,8 @@ def written(demo: Demo) -> dict[str, Path]:
     """Return every kind of page of the demo season, written as by a user; season and shift as PDF and workbook too."""
     workspace = demo.workspace
     both = OutputFormats(pdf=True, xlsx=True)
-    season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.season_report(workspace, QUIET, both)
-    shift, shift_pdf, shift_xlsx = pages.shift_page(workspace, QUIET, both)
+    season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.publish_season_report(workspace, QUIET, both)
+    shift, shift_pdf, shift_xlsx = pages.publish_shift_page(workspace, QUIET, both)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     sheet = stages.plan_trial(workspace, query).sheet
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
@@ -65,10 +65,10 @@ def written(demo: Demo) -> dict[str, Path]:
         "guide": guide,
         "card": card,
         "sheet": sheet,
-        "fleet": pages.fleet_page(workspace, QUIET)[0],
-        "what-if": pages.what_if_page(workspace, QUIET),
-        "load": pages.load_page(workspace, grade["load_id"][200], None, QUIET)[0],
-        "grower": pages.grower_sheets(workspace, QUIET, both, "G003")[0],
+        "fleet": pages.publish_fleet_page(workspace, QUIET)[0],
+        "what-if": pages.publish_what_if_page(workspace, QUIET),
+        "load": pages.publish_load_page(workspace, grade["load_id"][200], None, QUIET)[0],
+        "grower": pages.publish_grower_sheets(workspace, QUIET, both, "G003")[0],
         "season-pdf": season_pdf,
         "season-xlsx": season_xlsx,
         "shift-pdf": shift_pdf,

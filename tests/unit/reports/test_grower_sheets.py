@@ -25,7 +25,7 @@ METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
 @pytest.fixture(scope="module")
 def sheets(demo: Demo) -> dict[str, Path]:
     """Return grower -> sheet; written in several processes."""
-    paths = pages.grower_sheets(demo.workspace, QUIET)
+    paths = pages.publish_grower_sheets(demo.workspace, QUIET)
     with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse:
         growers = warehouse.query("grower_total")["grower_id"].to_list()
     assert len(paths) == len(growers) > 30

@@ -98,7 +98,7 @@ def test_mass_closes_by_field_machine_and_day_with_differences(season: Season):
 
 
 def test_the_shift_page_lists_the_faults_of_each_machine(season: Season):
-    page = pages.shift_page(season.workspace, QUIET)[0].read_text()
+    page = pages.publish_shift_page(season.workspace, QUIET)[0].read_text()
     assert re.search(r"Faulty sensors and clocks: .*M03: stuck \(second cleaner speed\)", page)
     assert "M02: drifting (first separator height)" in page
     assert "M04: clock jumps" in page
@@ -134,7 +134,7 @@ def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Seaso
         "site_ahead_min": 83.0,
     }
     true, printed = shown.moment(worst["weighed_true_at"]), shown.moment(ticket["weighed_at"])
-    page = pages.load_page(workspace, worst["load_id"], None, QUIET)[0].read_text("utf-8")
+    page = pages.publish_load_page(workspace, worst["load_id"], None, QUIET)[0].read_text("utf-8")
     assert page.count(true) == 1
     assert page.count(f"as printed on the ticket it is {printed}") == page.count(printed) == 1
     with stages.open_warehouse(workspace) as warehouse, use_language(workspace.season.locale):

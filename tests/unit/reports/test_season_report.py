@@ -233,7 +233,7 @@ def test_every_check_of_every_fit_is_in_the_report(page, warehouse):
 
 def test_the_report_states_missing_estimates(tmp_path):
     season = run_season(tmp_path / "s", seed=3, machines=2, days=2)
-    stages.keep(season.workspace, QUIET)
+    stages.assess_storability(season.workspace, QUIET)
     with stages.open_warehouse(season.workspace) as small:
         data = load_season_page(small, season.workspace.season)
     page = season_page(data, season.workspace.season)
@@ -271,7 +271,12 @@ def test_a_workspace_of_an_earlier_version_needs_ingest(tmp_path):
     for name in ("load_class", "pile_ledger"):
         with stages.open_warehouse(season.workspace) as warehouse:
             warehouse._con.execute(f'drop table if exists "{name}"')
-    for write in (pages.season_report, pages.shift_page, pages.fleet_page, pages.grower_sheets):
+    for write in (
+        pages.publish_season_report,
+        pages.publish_shift_page,
+        pages.publish_fleet_page,
+        pages.publish_grower_sheets,
+    ):
         with pytest.raises(WorkspaceError, match="run 'taretrace ingest' on it first"):
             write(season.workspace, QUIET)
 

@@ -33,13 +33,13 @@ METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", 
 @pytest.fixture(scope="module")
 def advised(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     workspace = copy_of(season, tmp_path_factory.mktemp("page") / "season")
-    stages.advise(workspace, season.fits, QUIET)
+    stages.advise_machines(workspace, season.fits, QUIET)
     return workspace
 
 
 @pytest.fixture(scope="module")
 def text(advised: Workspace) -> str:
-    return pages.shift_page(advised, QUIET)[0].read_text()
+    return pages.publish_shift_page(advised, QUIET)[0].read_text()
 
 
 def test_numbers_have_a_true_minus_and_no_negative_zero():
@@ -82,7 +82,7 @@ def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path)
     with stages.open_warehouse(workspace) as warehouse:
         schema = warehouse.table("fit_check").schema
         warehouse.replace("fit_check", pl.DataFrame(rows, schema=schema, orient="row"))
-    page = html.unescape(pages.shift_page(workspace, QUIET)[0].read_text())
+    page = html.unescape(pages.publish_shift_page(workspace, QUIET)[0].read_text())
     assert f"1 of 2 checks of this fit passed. Not passed: {format_reason(failed)}." in page
 
 
@@ -166,8 +166,8 @@ def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
         + '[columns.valid_from_at]\nfrom = "t"\nformat = "%Y-%m-%d"\ntime_zone = "UTC"\n'
     )
     ingest(workspace)
-    stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
-    page = pages.shift_page(workspace, QUIET)[0].read_text()
+    stages.advise_machines(workspace, stages.fit_responses(workspace, QUIET), QUIET)
+    page = pages.publish_shift_page(workspace, QUIET)[0].read_text()
     assert "<h1>No shift yet</h1>" in page
     assert f'data-code="{BasisCode.TOO_FEW_LOADS}"' in page
     assert 'id="machines"' not in page
@@ -191,9 +191,9 @@ def test_hostile_names_are_inert_and_us_units_show(tmp_path):
     (workspace.inbox / f"notes {evil.replace('/', '')}.txt").write_text("=cmd()")
     del workspace.__dict__["season"]
     ingest(workspace)
-    fits = stages.fit(workspace, QUIET)
-    stages.advise(workspace, fits, QUIET)
-    page = pages.shift_page(workspace, QUIET)[0].read_text()
+    fits = stages.fit_responses(workspace, QUIET)
+    stages.advise_machines(workspace, fits, QUIET)
+    page = pages.publish_shift_page(workspace, QUIET)[0].read_text()
     assert "<script>alert" not in page
     assert html.escape(evil) in page
     assert "ton/acre" in page or "°F" in page

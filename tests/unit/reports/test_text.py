@@ -99,7 +99,7 @@ def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
     season = replace(demo.workspace.season, locale="de-DE", texts=folder)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     trial = stages.plan_trial(demo.workspace, query).trial
-    pages.shift_page(demo.workspace, QUIET)
+    pages.publish_shift_page(demo.workspace, QUIET)
     with stages.open_warehouse(demo.workspace) as warehouse:
         paths = write_shift_page(load_shift_page(warehouse, season), season, out)[:1]
         paths += write_season(load_season_page(warehouse, season), season, out)
