@@ -18,7 +18,7 @@ from flows.cli.report import report_app
 from flows.cli.serve import register_serve
 from flows.cli.tables import register_tables
 from flows.runtime.prefect_server import Engine
-from flows.runtime.progress import COURSE, Reporter
+from flows.runtime.progress import PROGRESS, Reporter
 from flows.scheduling.schedule import POST_SHIFT, WHOLE
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace, init_workspace
@@ -237,6 +237,6 @@ def advise(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None
 def main() -> None:
     """Run the program."""
     os.umask(0o077)  # files contain growers' data: only this user may read them
-    COURSE.stages.clear()
+    PROGRESS.stages.clear()
     with one_sentence():
         call_app(app)

@@ -10,7 +10,7 @@ import typer
 
 from flows.cli.output import complain, printable
 from flows.runtime.interrupts import is_interrupted, record_interrupts
-from flows.runtime.progress import COURSE
+from flows.runtime.progress import PROGRESS
 from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
 
@@ -81,5 +81,5 @@ def _describe_os_error(problem: OSError) -> str:
 
 def _stop() -> NoReturn:
     """Report the progress made before Ctrl-C and exit with the code that shells expect."""
-    complain(f"{COURSE.stopped()}; run the same command again to complete it")
+    complain(f"{PROGRESS.stopped()}; run the same command again to complete it")
     sys.exit(STOPPED)

@@ -39,16 +39,16 @@ MIN_PARALLEL_SHEETS = 8
 """Fewer sheets are written faster in this process than worker processes start."""
 
 
-def publish_shift_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
+def publish_shift_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Compute the timeline of the last shift and write the shift page."""
     with reporter.stage("Writing the shift page"):
         stages.compute_shift_timeline(workspace)
         with stages.open_warehouse(workspace) as warehouse:
             data = load_shift_page(warehouse, workspace.season)
-            return write_shift_page(data, workspace.season, workspace.out, forms)
+            return write_shift_page(data, workspace.season, workspace.out, formats)
 
 
-def publish_guide(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
+def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the setting guide and its cards."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
         if not warehouse.table("guide_class").height:
@@ -60,30 +60,30 @@ def publish_guide(workspace: Workspace, reporter: Reporter, forms: OutputFormats
                 if too_few
                 else "run 'taretrace post-shift' on it first",
             )
-        return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, forms)
+        return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, formats)
 
 
-def publish_fleet_page(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
+def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the fleet page and the list of loads it links to."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet page"):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
-        paths = write_fleet(load_fleet_page(warehouse), season, out, forms)
+        paths = write_fleet(load_fleet_page(warehouse), season, out, formats)
         return [*paths, write_season_loads(load_season_loads_page(warehouse), season, out)]
 
 
-def publish_season_report(workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML) -> list[Path]:
+def publish_season_report(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the season report, the guide it links to, and the list of its loads."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
-        paths = write_season(load_season_page(warehouse, season), season, out, forms)
+        paths = write_season(load_season_page(warehouse, season), season, out, formats)
         paths.append(write_season_loads(load_season_loads_page(warehouse), season, out))
         return [*paths, *write_guide(load_guide_page(warehouse), season, out)]
 
 
 def publish_grower_sheets(
-    workspace: Workspace, reporter: Reporter, forms: OutputFormats = HTML, only: str | None = None
+    workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML, only: str | None = None
 ) -> list[Path]:
     """Write one sheet per grower, or only for the grower `only`, on all cores.
 
@@ -102,19 +102,19 @@ def publish_grower_sheets(
         raise WorkspaceError(message, where=str(workspace.root), remedy="check the list of fields in the export")
     with reporter.stage(f"Writing {len(sheets)} grower sheets", len(sheets)) as advance:
         if len(sheets) < MIN_PARALLEL_SHEETS:
-            return [p for d in sheets for p in _write_sheet(d, season, out, forms, advance)]
+            return [p for d in sheets for p in _write_sheet(d, season, out, formats, advance)]
         # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
         with ProcessPoolExecutor(os.cpu_count(), get_context("spawn"), end_with_parent) as pool:
-            futures = [pool.submit(write_grower_sheet, d, season, out, forms) for d in sheets]
+            futures = [pool.submit(write_grower_sheet, d, season, out, formats) for d in sheets]
             for _ in as_completed(futures):
                 advance()
         return [p for future in futures for p in future.result()]
 
 
 def _write_sheet(
-    data: GrowerData, season: Season, out: Path, forms: OutputFormats, advance: Callable[[], None]
+    data: GrowerData, season: Season, out: Path, formats: OutputFormats, advance: Callable[[], None]
 ) -> list[Path]:
-    paths = write_grower_sheet(data, season, out, forms)
+    paths = write_grower_sheet(data, season, out, formats)
     advance()
     return paths
 
@@ -126,7 +126,7 @@ def publish_what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
 
 
 def publish_load_page(
-    workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, forms: OutputFormats = HTML
+    workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, formats: OutputFormats = HTML
 ) -> list[Path]:
     """Write the page of one load."""
     season = workspace.season
@@ -140,7 +140,7 @@ def publish_load_page(
                 where="the load traces",
                 remedy="choose another load, or supply the missing data and run 'taretrace ingest' again",
             ) from untraced
-        return write_load_page(data, season, workspace.out, setting, forms)
+        return write_load_page(data, season, workspace.out, setting, formats)
 
 
 def write_text_catalogue(workspace: Workspace) -> Path:

@@ -28,7 +28,7 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
         stale = season_trace.stale()
         with reporter.stage(f"Reading field work of {len(stale)} fields", len(stale)) as advance:
             learned = season_trace.learn(stale, advance)
-        due = season_trace.due(learned)
+        due = season_trace.pending_fields(learned)
         with reporter.stage(f"Tracing loads of {len(due)} fields", len(due)) as advance:
             season_trace.trace(due, learned, advance)
         audits = root_loss(warehouse.table("loss_audit"))

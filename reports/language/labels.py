@@ -77,16 +77,16 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def join_names(names: list[str], most: int = 6) -> str:
-    """Return names as a comma-separated list; after `most` names only the number of the others.
+def join_names(names: list[str], max_names: int = 6) -> str:
+    """Return names as a comma-separated list; after `max_names` names only the number of the others.
 
-    >>> join_names(["M1", "M2", "M3"], most=2)
+    >>> join_names(["M1", "M2", "M3"], max_names=2)
     'M1, M2 and 1 more'
     """
-    if len(names) <= most:
+    if len(names) <= max_names:
         return ", ".join(isolated(n) for n in names)
-    some = ", ".join(isolated(n) for n in names[:most])
-    return say("{some} and {n} more", some=some, n=len(names) - most)
+    some = ", ".join(isolated(n) for n in names[:max_names])
+    return say("{some} and {n} more", some=some, n=len(names) - max_names)
 
 
 def percent_change(row: dict[str, Any], name: str, low: str, high: str) -> str:

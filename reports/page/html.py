@@ -130,7 +130,7 @@ def _loads_json(loads: LoadList) -> Markup:
     )
 
 
-def write_page(page: Page, path: Path, forms: OutputFormats = HTML) -> list[Path]:
+def write_page(page: Page, path: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write a page as HTML, and as PDF and workbook if requested; return the paths, HTML first."""
     charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
     paths = [
@@ -146,8 +146,8 @@ def write_page(page: Page, path: Path, forms: OutputFormats = HTML) -> list[Path
             page_script=Markup(own_file("page.js")),  # noqa: S704  our own file
         )
     ]
-    if forms.pdf:
+    if formats.pdf:
         paths.append(write_pdf(page, path.with_suffix(".pdf")))
-    if forms.xlsx:
+    if formats.xlsx:
         paths.append(write_workbook(page, path.with_suffix(".xlsx")))
     return paths

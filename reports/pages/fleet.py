@@ -206,7 +206,7 @@ def fleet_page(data: FleetPageData, season: Season) -> Page:
     )
 
 
-def write_fleet(data: FleetPageData, season: Season, out: Path, forms: OutputFormats = HTML) -> list[Path]:
+def write_fleet(data: FleetPageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write `fleet.html`, with its PDF and workbook if requested, and return the paths."""
     with use_language(season.locale, season.texts):
-        return write_page(fleet_page(data, season), out / "fleet.html", forms)
+        return write_page(fleet_page(data, season), out / "fleet.html", formats)

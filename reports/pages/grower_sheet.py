@@ -234,7 +234,7 @@ def sheet_name(grower: str) -> str:
     return f"grower-{safe_name(grower)}"
 
 
-def write_grower_sheet(data: GrowerData, season: Season, out: Path, forms: OutputFormats = HTML) -> list[Path]:
+def write_grower_sheet(data: GrowerData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write one grower's sheet into `out` and return its paths."""
     with use_language(season.locale, season.texts):
-        return write_page(grower_page(data, season), out / f"{sheet_name(data.grower)}.html", forms)
+        return write_page(grower_page(data, season), out / f"{sheet_name(data.grower)}.html", formats)

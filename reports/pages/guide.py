@@ -240,11 +240,11 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits
     ]
 
 
-def write_guide(data: GuidePageData, season: Season, out: Path, forms: OutputFormats = HTML) -> list[Path]:
+def write_guide(data: GuidePageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write `guide.html` and `card-GENERATION.html` for each generation; return their paths, the guide first."""
     shown = DisplayUnits(season.units, season.currency, season.time_zone)
     with use_language(season.locale, season.texts):
-        paths = write_page(guide_page(data, season), out / "guide.html", forms)
+        paths = write_page(guide_page(data, season), out / "guide.html", formats)
         for (generation,) in data.settings.select("generation").unique(maintain_order=True).iter_rows():
             rows = _card_rows(data.settings.filter(pl.col("generation") == generation), season.catalogue, shown)
             paths.append(

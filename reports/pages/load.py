@@ -278,7 +278,7 @@ def load_page(data: LoadPageData, season: Season, setting: str | None = None) ->
 
 
 def write_load_page(
-    data: LoadPageData, season: Season, out: Path, setting: str | None = None, forms: OutputFormats = HTML
+    data: LoadPageData, season: Season, out: Path, setting: str | None = None, formats: OutputFormats = HTML
 ) -> list[Path]:
     """Write `load-<id>.html` into `out` and return its paths.
 
@@ -287,4 +287,4 @@ def write_load_page(
     """
     name = f"load-{safe_name(data.picture.load['load_id'][0])}.html"
     with use_language(season.locale, season.texts):
-        return write_page(load_page(data, season, setting), out / name, forms)
+        return write_page(load_page(data, season, setting), out / name, formats)

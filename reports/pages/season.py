@@ -122,7 +122,7 @@ def write_season_loads(data: SeasonLoadsPageData, season: Season, out: Path) -> 
         return write_page(season_loads_page(data, season), out / "season-loads.html")[0]
 
 
-def write_season(data: SeasonPageData, season: Season, out: Path, forms: OutputFormats = HTML) -> list[Path]:
+def write_season(data: SeasonPageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write `season.html`, with its PDF and workbook if requested, and return the paths."""
     with use_language(season.locale, season.texts):
-        return write_page(season_page(data, season), out / "season.html", forms)
+        return write_page(season_page(data, season), out / "season.html", formats)

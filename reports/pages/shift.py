@@ -83,10 +83,10 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     )
 
 
-def write_shift_page(data: ShiftPageData, season: Season, out: Path, forms: OutputFormats = HTML) -> list[Path]:
+def write_shift_page(data: ShiftPageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write `shift-<date>.html` and its copy `shift.html` into `out`; return the paths of the dated files."""
     with use_language(season.locale, season.texts):
-        paths = write_page(shift_page(data, season), out / f"shift-{data.shift or 'none'}.html", forms)
+        paths = write_page(shift_page(data, season), out / f"shift-{data.shift or 'none'}.html", formats)
     latest = out / "shift.html"
     partial = latest.with_suffix(".partial")
     partial.write_bytes(paths[0].read_bytes())

@@ -52,7 +52,7 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
     for name in fit.settings:
         j = fit.setting_column(name)
         if untried_reason(fit, name, inside, min_loads) is None:
-            values = fit.rows.filter(pl.Series(inside & fit.has[:, j]))[name].drop_nulls()
+            values = fit.rows.filter(pl.Series(inside & fit.observed[:, j]))[name].drop_nulls()
             low, high = (to_float(values.quantile(q)) for q in SUPPORT)
             out[name] = (low, high, values.len())
     return out

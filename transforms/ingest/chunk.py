@@ -82,17 +82,17 @@ class Source:
     close: Callable[[], None] = lambda: None
 
 
-def require_columns(has: list[str], wanted: list[str]) -> None:
+def require_columns(present: list[str], required: list[str]) -> None:
     """Raise an error if a file lacks a column that its mapping reads.
 
     Args:
-        has: columns of the file.
-        wanted: columns that the mapping reads.
+        present: columns of the file.
+        required: columns that the mapping reads.
 
     Raises:
         SourceFileError: a column is missing; the message names it and the columns of the file.
     """
-    for source in wanted:
-        if source not in has:
-            shown = ", ".join(c for c in has if c != LINE)[:200]
+    for source in required:
+        if source not in present:
+            shown = ", ".join(c for c in present if c != LINE)[:200]
             raise SourceFileError("missing_column", reason("missing_column", column=source, columns=shown))

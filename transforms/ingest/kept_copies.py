@@ -139,7 +139,7 @@ def sort_by_receipt(copies: list[Copy]) -> list[Copy]:
 
 
 def ingest_copies(
-    due: list[Copy],
+    pending: list[Copy],
     copies: ReceivedCopies,
     folder: Path,
     mappings: list[Mapping],
@@ -149,7 +149,7 @@ def ingest_copies(
     read: IsolatedRead,
 ) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
     """Ingest copies as `ingest_files` does, with a few unpacked at a time."""
-    for batch in batches(due):
+    for batch in batches(pending):
         with copies.unpacked(batch, folder) as founds:
             yield from ingest_files(founds, mappings, catalogue, store, executor, read)
 

@@ -88,12 +88,12 @@ class TelemetryWriter:
         finally:
             self.writer.shutdown(cancel_futures=True)
 
-    def add(self, rows: pl.DataFrame, piece: Chunk, base: int) -> AddedRows:
+    def add(self, rows: pl.DataFrame, chunk: Chunk, base: int) -> AddedRows:
         """Queue the new rows among the good rows of a chunk for writing, by machine-day.
 
         Args:
             rows: good rows with `line` and `row`.
-            piece: the chunk that contains them.
+            chunk: the chunk that contains them.
             base: number of lines before the chunk.
 
         Returns:
@@ -102,12 +102,12 @@ class TelemetryWriter:
         accepted, rejected, repeated, touched = 0, [empty_rejections()], 0, set[MachineDay]()
         for key, part in _machine_days(rows):
             touched.add(key)
-            split = self._split(key, part, piece)
+            split = self._split(key, part, chunk)
             rejected.append(split.rejected)
             repeated += split.repeated
             accepted += split.new.height
             if split.new.height:
-                file_part = pl.lit(piece.part, dtype=pl.String).alias("part")
+                file_part = pl.lit(chunk.part, dtype=pl.String).alias("part")
                 new = split.new.drop("row").with_columns(pl.col("line") + base, file_part)
                 self.pending.setdefault(key, []).append(new)
         self._flush([k for k in self.pending if k not in touched])
@@ -115,11 +115,11 @@ class TelemetryWriter:
             self._flush(list(self.pending))
         return AddedRows(accepted, pl.concat(rejected), repeated)
 
-    def _split(self, key: MachineDay, part: pl.DataFrame, piece: Chunk) -> SplitRows:
+    def _split(self, key: MachineDay, part: pl.DataFrame, chunk: Chunk) -> SplitRows:
         """Return the rows of a machine-day compared with all earlier rows."""
         if key in self.rolled:
             lines = part["line"].to_list()
-            rejected = rejected_rows(lines, "logged_at", piece.raw(lines), "rolled_up", EXPIRED)
+            rejected = rejected_rows(lines, "logged_at", chunk.raw(lines), "rolled_up", EXPIRED)
             return SplitRows(part.clear(), rejected, 0)
         times = part["logged_at"]
         if key not in self.others:
@@ -133,7 +133,7 @@ class TelemetryWriter:
         overlapping = [p for p, first, end in self.others[key] if first <= ticks.max() and end >= ticks.min()]
         if is_rising and not overlapping and (last is None or times[0] > last):
             return SplitRows(part, empty_rejections(), 0)
-        fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)
+        fresh, bad, repeated = split_clashes(part, KEY, chunk, self._own(key) if last is not None else None)
         if overlapping:
             stored = pl.concat([read_frame(p) for p in overlapping], how="diagonal")
             columns = [c for c in part.columns if c not in {"line", "row"}]

@@ -45,7 +45,7 @@ def fit_response_job(job: ResponseJob) -> tuple[ResponseFit | None, set[str]]:
 Finding = Callable[[ResponseFit, Catalogue, int], pl.DataFrame]
 FIT_TABLES: dict[str, Finding] = {
     "effect": effects,
-    "curve": lambda fit, _, least: setting_curves(fit, least),
+    "curve": lambda fit, _, min_loads: setting_curves(fit, min_loads),
     "interaction_gain": lambda fit, *_: interaction_gains(fit),
     "load_why": lambda fit, *_: contributions(fit),
     "fit_posterior": lambda fit, *_: fit_posterior(fit),
@@ -68,20 +68,20 @@ class FitJob:
         fit: the fit.
         name: table or check.
         catalogue: the settings catalogue.
-        least: minimum number of loads in a class.
+        min_loads: minimum number of loads in a class.
     """
 
     fit: SharedValue[ResponseFit]
     name: str
     catalogue: Catalogue
-    least: int
+    min_loads: int
 
 
 def compute_fit_table(job: FitJob) -> pl.DataFrame:
     """Return a table of a fit."""
     # On many small products, threads would spend more time waiting for each other than computing.
     with threadpool_limits(limits=1, user_api="blas"):
-        return FIT_TABLES[job.name](job.fit.value, job.catalogue, job.least)
+        return FIT_TABLES[job.name](job.fit.value, job.catalogue, job.min_loads)
 
 
 def run_fit_check(job: FitJob) -> list[Row]:
@@ -93,4 +93,4 @@ def run_fit_check(job: FitJob) -> list[Row]:
 def benchmark_response(job: FitJob) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return a response's rows of `benchmark` and of `season_change`."""
     with threadpool_limits(limits=1, user_api="blas"):
-        return benchmark(job.fit.value, job.least)
+        return benchmark(job.fit.value, job.min_loads)

@@ -154,7 +154,7 @@ def bin_days(
     lake: Lake,
     catalogue: Catalogue,
     advance: Callable[[], None],
-    spread: Executor = serial,
+    executor: Executor = serial,
 ) -> int:
     """Bin every stale machine-day and store its bins, unloading events and faults; return the number binned.
 
@@ -166,13 +166,13 @@ def bin_days(
         lake: the lake of the workspace.
         catalogue: the settings catalogue.
         advance: called for each machine-day.
-        spread: the executor of the binning.
+        executor: the executor of the binning.
     """
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
     count, batch = 0, list[_Binned]()
     jobs = [DayJob(key, files, setups, fields, catalogue, lake, silent) for key, (files, _, silent) in stale.items()]
-    for job, bins in zip(jobs, spread(bin_day, jobs), strict=True):
+    for job, bins in zip(jobs, executor(bin_day, jobs), strict=True):
         batch.append(_Binned(job.key, stale[job.key][1], bins, again=job.key in before))
         if len(batch) == DAYS_AT_ONCE or job is jobs[-1]:
             _store_days(warehouse, batch)

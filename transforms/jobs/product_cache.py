@@ -20,9 +20,9 @@ class ProductCache:
     the weeks written.
     """
 
-    def __init__(self, folder: LakePath, spread: Executor = serial) -> None:
+    def __init__(self, folder: LakePath, executor: Executor = serial) -> None:
         self._folder = folder
-        self.spread = spread
+        self.executor = executor
         self.used: set[str] = set()
         self.made = 0
 

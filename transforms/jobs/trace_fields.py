@@ -36,13 +36,13 @@ class SeasonTrace:
         warehouse: the warehouse.
         lake: the lake with the bins.
         season: the season.
-        spread: the executor.
+        executor: the executor.
     """
 
     warehouse: Warehouse
     lake: Lake
     season: Season
-    spread: Executor = serial
+    executor: Executor = serial
 
     def __post_init__(self) -> None:
         """Read the input that all fields share."""
@@ -118,7 +118,7 @@ class SeasonTrace:
         """
         removed = sorted(set(self.warehouse.table("traced_field")["field_id"].to_list()) - set(self.inputs))
         samples, marks = [pl.DataFrame(schema=SAMPLE)], []
-        results = self.spread(sample_field, [self.job_of(f) for f in stale])
+        results = self.executor(sample_field, [self.job_of(f) for f in stale])
         for field_id, (sample, uses) in zip(stale, results, strict=True):
             samples.append(sample)
             marks.append((field_id, self.inputs[field_id], "", uses))
@@ -146,7 +146,7 @@ class SeasonTrace:
             self.warehouse.delete_matching(name, fields)
         self.warehouse.delete_matching("traced_field", fields)
 
-    def due(self, learnt: LagModel) -> list[tuple[str, str, str]]:
+    def pending_fields(self, learnt: LagModel) -> list[tuple[str, str, str]]:
         """Return (field, fingerprint of its clocks, clocks used) of the fields to trace."""
         out = []
         for field_id, _, used, uses in self.warehouse.table("traced_field").sort("field_id").iter_rows():
@@ -155,17 +155,17 @@ class SeasonTrace:
                 out.append((field_id, fingerprint, uses))
         return out
 
-    def trace(self, due: list[tuple[str, str, str]], learnt: LagModel, advance: Callable[[], None]) -> None:
+    def trace(self, pending: list[tuple[str, str, str]], learnt: LagModel, advance: Callable[[], None]) -> None:
         """Trace fields and store the results in several transactions, so that a crash loses only the current one.
 
         Args:
-            due: result of `due`.
+            pending: result of `pending_fields`.
             learnt: the lag model.
             advance: called after each field.
         """
-        jobs = [self.job_of(f, select_clocks(json.loads(uses), learnt.by_day)) for f, _, uses in due]
-        traced = self.spread(trace_job, jobs)  # runs on while results are stored
-        for chunk in _chunks(due, FIELDS_PER_TRANSACTION):
+        jobs = [self.job_of(f, select_clocks(json.loads(uses), learnt.by_day)) for f, _, uses in pending]
+        traced = self.executor(trace_job, jobs)  # runs on while results are stored
+        for chunk in _chunks(pending, FIELDS_PER_TRANSACTION):
             found, settings = [], []
             for field_id, _, _ in chunk:
                 result, load_settings = next(traced)

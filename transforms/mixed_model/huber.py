@@ -22,16 +22,16 @@ class Huber:
 
     Attributes:
         k: number of standard deviations from which values are Huberised.
-        turns: maximum number of iterations.
+        max_iterations: maximum number of iterations.
         settled_se: the iteration ends when no effect moves by more than this fraction of its standard error.
     """
 
     k: float
-    turns: int
+    max_iterations: int
     settled_se: float
 
 
-HUBER = Huber(k=1.7, turns=10, settled_se=0.02)
+HUBER = Huber(k=1.7, max_iterations=10, settled_se=0.02)
 OUTLIER_SD = 3.5
 """Number of standard deviations beyond which a row is an outlier; a normal distribution has 0.05 % there."""
 FAR_SHARE = 0.003
@@ -44,12 +44,12 @@ class Tails:
 
     Attributes:
         far_share: share of rows beyond 3.5 robust standard deviations.
-        drawn_in: True if the model was fitted to pseudo-values.
+        is_huberised: True if the model was fitted to pseudo-values.
         largest_move_se: largest change of a fixed effect by the pseudo-values, in standard errors.
     """
 
     far_share: float
-    drawn_in: bool = False
+    is_huberised: bool = False
     largest_move_se: float = 0.0
 
     @property

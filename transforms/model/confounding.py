@@ -15,7 +15,7 @@ CONFOUNDING_SCHEMA = schema_of("confounding")
 
 def _naive(fit: ResponseFit, j: int) -> tuple[float, float]:
     """Return the slope of z on one setting over all loads and its standard error, by simple regression."""
-    x, y = fit.x[fit.has[:, j], j], fit.z[fit.has[:, j]]
+    x, y = fit.x[fit.observed[:, j], j], fit.z[fit.observed[:, j]]
     moved = x - x.mean()
     slope = float(moved @ y / (moved @ moved))
     left = y - y.mean() - slope * moved
@@ -32,7 +32,7 @@ def _balance(fit: ResponseFit, j: int, condition: str) -> float | None:
     visit = fit.visits
     mean = visit_means(fit.x[:, [j]], visit)[:, 0]
     value = fit.rows[condition].cast(pl.Float64).to_numpy()
-    observed = fit.has[:, j]
+    observed = fit.observed[:, j]
     if np.std(mean[observed]) < 1e-9 or np.std(value[observed]) < 1e-9:
         return None
     return float(np.corrcoef(mean[observed], value[observed])[0, 1])
@@ -70,7 +70,7 @@ def confounding(fit: ResponseFit) -> pl.DataFrame:
     for setting in fit.settings:
         j = fit.setting_column(setting)
         naive, other = _naive(fit, j), between_contrast(fit, setting)
-        found = contrast(fit.reml, slope_weights(fit, setting, fit.has[:, j]))
+        found = contrast(fit.reml, slope_weights(fit, setting, fit.observed[:, j]))
         low, high = found.interval()
         row = {
             "response": fit.response,

@@ -82,7 +82,7 @@ class DesignSpec:
         response: column of the response.
         terms: terms of the model.
         settings: candidate settings, in order.
-        stays: lag-1 autocorrelation of each setting between loads, rounded to a quarter.
+        autocorrelation: lag-1 autocorrelation of each setting between loads, rounded to a quarter.
         season_starts: first day of each season.
         factors: random intercept -> columns of the facts that identify a level.
     """
@@ -90,7 +90,7 @@ class DesignSpec:
     response: str
     terms: ModelTerms
     settings: tuple[Setting, ...]
-    stays: tuple[float, ...]
+    autocorrelation: tuple[float, ...]
     season_starts: tuple[dt.date, ...]
     factors: dict[str, tuple[str, ...]]
 
@@ -255,7 +255,7 @@ def term_rows(rows: pl.DataFrame, frame: DesignSpec) -> TermRows:
     visit, names = visits_of(rows), [s.name for s in frame.settings]
     x, has = setting_steps(rows, frame, visit)
     means = visit_means(x, visit)
-    x = means + reliability(rows, np.array(frame.stays), names) * (x - means)
+    x = means + reliability(rows, np.array(frame.autocorrelation), names) * (x - means)
     known = (visit_means(has.astype(np.float64), visit) > 0).astype(np.float64)
     steps, mean_of, known_of = (dict(zip(names, np.ascontiguousarray(a.T), strict=True)) for a in (x, means, known))
     conditions = condition_values(rows, frame)

@@ -58,7 +58,7 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
 def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> Reason | None:
     """Return the reason why a setting was not tried enough among `rows` for an estimate; None if it was."""
     j = fit.setting_column(setting)
-    own_rows = rows & fit.has[:, j]
+    own_rows = rows & fit.observed[:, j]
     if own_rows.sum() < min_loads:
         return reason("effect_few_loads", measured=int(own_rows.sum()), needed=min_loads)
     if not fit.contains(SettingEffect(setting)):
@@ -151,7 +151,7 @@ def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFr
     estimated: list[tuple[int, str, Array]] = []
     for s in fit.frame.settings:
         for cell, inside in cell_rows(fit).items():
-            own_rows = inside & fit.has[:, fit.setting_column(s.name)]
+            own_rows = inside & fit.observed[:, fit.setting_column(s.name)]
             untried = untried_reason(fit, s.name, inside, min_loads)
             if untried is None:
                 estimated.append((len(rows), s.name, slope_weights(fit, s.name, own_rows)))

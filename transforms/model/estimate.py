@@ -153,12 +153,12 @@ def _fit_robust(model: WeightedModel, by_class: Week, found: WeightedFit, z: Arr
     if not tails.is_heavy:
         return _RobustFit(found, fitted, z, tails)
     rest, iteration, se = max(plain.residual, model.floor), SecantIteration(model.floor), plain.errors
-    for _ in range(HUBER.turns):
+    for _ in range(HUBER.max_iterations):
         before, pseudo = found.reml, pseudo_values(z, fitted, rest + known)
         pseudo_products = with_values(by_class, model.batches, pseudo, model.classes)
         found = model.fit_with_weights(pseudo_products, rest, (found.reml.variances, found.reml.residual), ROUGHLY)
         fitted = model.fitted(found.reml)
-        iteration.turns.append((rest, found.reml.residual))
+        iteration.iterations.append((rest, found.reml.residual))
         moved = float(np.max(np.abs(found.reml.beta - before.beta) / se))
         if iteration.settled and abs(found.reml.residual / before.residual - 1) < SETTLED and moved < HUBER.settled_se:
             break
@@ -166,7 +166,7 @@ def _fit_robust(model: WeightedModel, by_class: Week, found: WeightedFit, z: Arr
     start = (found.reml.variances, found.reml.residual)
     found = model.fit_with_weights(pseudo_products, found.s2, start, SETTLES)
     moved = float(np.max(np.abs(found.reml.beta - plain.beta) / se))
-    return _RobustFit(found, model.fitted(found.reml), pseudo, replace(tails, drawn_in=True, largest_move_se=moved))
+    return _RobustFit(found, model.fitted(found.reml), pseudo, replace(tails, is_huberised=True, largest_move_se=moved))
 
 
 def _response_fit(
@@ -177,7 +177,7 @@ def _response_fit(
     visit = visits_of(rows)
     x, observed = setting_steps(rows, frame, visit)
     means = visit_means(x, visit)
-    reliable = reliability(rows, np.array(frame.stays), [s.name for s in frame.settings])
+    reliable = reliability(rows, np.array(frame.autocorrelation), [s.name for s in frame.settings])
     counts = np.maximum(observed.sum(axis=0), 1)
     return ResponseFit(
         response=response,
@@ -191,9 +191,9 @@ def _response_fit(
         s2=found.s2,
         fitted=robust.fitted,
         x=means + reliable * (x - means),
-        has=observed,
+        observed=observed,
         multipliers=multipliers_of(rows, frame),
-        believed=(reliable * observed).sum(axis=0) / counts,
+        reliability=(reliable * observed).sum(axis=0) / counts,
         within_sd=plain.within_sd,
         tails=robust.tails,
         left_out=plain.left_out,

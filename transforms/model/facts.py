@@ -111,9 +111,9 @@ def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -
     if not set(rows.columns) >= GRADES:
         return frame
     visit = visits_of(rows)
-    stays = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, _time_order(rows))
+    autocorrelation = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, _time_order(rows))
     # Rounded to a quarter: one more shift seldom changes it, so the cached weeks stay valid.
-    return replace(frame, stays=tuple((np.round(4 * stays) / 4).tolist()))
+    return replace(frame, autocorrelation=tuple((np.round(4 * autocorrelation) / 4).tolist()))
 
 
 def measured_rows(

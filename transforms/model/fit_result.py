@@ -39,9 +39,9 @@ class ResponseFit:
         s2: rows were weighted by s2 / (s2 + known); close to `reml.residual`, the variance of a row of weight one.
         fitted: sum of the fixed and random parts of z, shape (n,).
         x: settings in practical steps from the middle of their range, corrected for measurement error, shape (n, j).
-        has: observed mask of the settings, shape (n, j).
+        observed: observed mask of the settings, shape (n, j).
         multipliers: modifiers and soil classes of the rows, which multiply the steps of the settings.
-        believed: mean reliability of each setting's traced departures, shape (j,).
+        reliability: mean reliability of each setting's traced departures, shape (j,).
         within_sd: standard deviation of each setting within visits in practical steps, shape (j,).
         tails: heaviness of the residuals' tails.
         left_out: random intercept -> reason why it is not in the model.
@@ -61,9 +61,9 @@ class ResponseFit:
     s2: float
     fitted: Array
     x: Array
-    has: NDArray[np.bool_]
+    observed: NDArray[np.bool_]
     multipliers: Multipliers
-    believed: Array
+    reliability: Array
     within_sd: Array
     tails: Tails
     left_out: dict[str, Reason]
@@ -136,7 +136,7 @@ class ResponseFit:
         return [(self.index_of(t), t) for t in self.frame.step_terms(setting) if self.contains(t)]
 
     def setting_column(self, setting: str) -> int:
-        """Return the column of a setting in `x` and `has`."""
+        """Return the column of a setting in `x` and `observed`."""
         return [s.name for s in self.frame.settings].index(setting)
 
     @property

@@ -20,7 +20,12 @@ def fit_posterior(fit: ResponseFit) -> pl.DataFrame:
 def setting_reliability(fit: ResponseFit) -> pl.DataFrame:
     """Return `response, setting, reliability, n`: the mean reliability of each setting's traced departures."""
     rows = [
-        (fit.response, s, float(fit.believed[fit.setting_column(s)]), int(fit.has[:, fit.setting_column(s)].sum()))
+        (
+            fit.response,
+            s,
+            float(fit.reliability[fit.setting_column(s)]),
+            int(fit.observed[:, fit.setting_column(s)].sum()),
+        )
         for s in fit.settings
     ]
     return pl.DataFrame(rows, schema=["response", "setting", "reliability", "n"], orient="row")

@@ -68,7 +68,7 @@ def setting_parts(fit: ResponseFit) -> Array:
     parts = np.zeros_like(fit.x)
     for j, s in enumerate(fit.frame.settings):
         if fit.contains(SettingEffect(s.name)):
-            observed, part = fit.has[:, j], within_visit_part(fit, s)
+            observed, part = fit.observed[:, j], within_visit_part(fit, s)
             parts[:, j] = np.where(observed, part - part[observed].mean(), 0.0)
     return parts
 

@@ -80,7 +80,7 @@ def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
 def mean_setting_part(fit: ResponseFit, setting: str) -> float:
     """Return the reference of a setting's part of z: its mean over the rows with a value."""
     j, s = fit.setting_column(setting), fit.frame.setting(setting)
-    return fit.cached(f"usual part of {setting}", lambda: float(within_visit_part(fit, s)[fit.has[:, j]].mean()))
+    return fit.cached(f"usual part of {setting}", lambda: float(within_visit_part(fit, s)[fit.observed[:, j]].mean()))
 
 
 def expected_scale(fit: ResponseFit, place: PredictionPoint, field_id: str, settings: Mapping[str, float]) -> float:

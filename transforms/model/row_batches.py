@@ -91,15 +91,15 @@ def _indicators(factors: list[Factor], labels: dict[str, NDArray[np.str_]], span
     return sp.csr_matrix((np.column_stack(values).ravel(), np.column_stack(places).ravel(), pointers), (n, width))
 
 
-def select_rows(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
-    """Return the columns of the rows in the mask `mine`; factors keep only the levels of these rows."""
+def select_rows(cols: Columns, selected: NDArray[np.bool_]) -> Columns:
+    """Return the columns of the rows in the mask `selected`; factors keep only the levels of these rows."""
     factors = []
     for f in cols.factors:
-        present, codes = np.unique(f.codes[mine], return_inverse=True)
+        present, codes = np.unique(f.codes[selected], return_inverse=True)
         labels = f.labels[present] if f.labels is not None else present.astype(str)
-        slope = f.slope[mine] if f.slope is not None else None
+        slope = f.slope[selected] if f.slope is not None else None
         factors.append(replace(f, codes=codes.astype(np.int64), levels=present.size, slope=slope, labels=labels))
-    return Columns(cols.D[mine], cols.spans, factors)
+    return Columns(cols.D[selected], cols.spans, factors)
 
 
 def factor_sums(m: CrossProducts, cols: Columns, values: Array) -> Array:

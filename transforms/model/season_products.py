@@ -52,10 +52,10 @@ class ProductStore(Protocol):
     """Storage of weekly cross-products and warm starts, each under the fingerprint of its inputs.
 
     Attributes:
-        spread: executor that sums the missing weeks.
+        executor: executor that sums the missing weeks.
     """
 
-    spread: Executor
+    executor: Executor
 
     def week(self, key: str) -> Week | None:
         """Return a stored week; None if it is not stored or damaged."""
@@ -119,7 +119,7 @@ def season_products(
     keys = [fingerprint(rows[w], frame, z[w], classes[w]) if store is not None else "" for w in at]
     cached = [store.week(key) if store is not None else None for key in keys]
     missing = [WeekJob(rows[w], frame, z[w], classes[w]) for w, week in zip(at, cached, strict=True) if week is None]
-    summed = (store.spread if store is not None else serial)(sum_week, missing)
+    summed = (store.executor if store is not None else serial)(sum_week, missing)
     weeks: list[Week] = []
     for key, known in zip(keys, cached, strict=True):
         week = known if known is not None else next(summed)

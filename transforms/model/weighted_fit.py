@@ -81,7 +81,7 @@ class WeightedModel:
         for _ in range(MAX_WEIGHT_ITERATIONS):
             found = self.fit_with_weights(by_class, rest, start, tolerance)
             start = (found.reml.variances, found.reml.residual)
-            iteration.turns.append((rest, found.reml.residual))
+            iteration.iterations.append((rest, found.reml.residual))
             if iteration.settled:
                 break
             rest, tolerance = iteration.next(), ROUGHLY

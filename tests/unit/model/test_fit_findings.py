@@ -265,13 +265,13 @@ def test_outlying_loads_are_drawn_in_and_told(small, catalogue):
     odd = rng.random(small.facts.height) < 0.03
     facts = with_z(small.facts, Z + pl.Series(np.where(odd, rng.choice([-2.0, 2.0], odd.size), 0.0)))
     found = refitted(facts, catalogue)
-    assert found.tails.drawn_in
+    assert found.tails.is_huberised
     row = fit_checks(found).filter(pl.col("check") == "tails").row(0, named=True)
     assert row["passed"] is False
     assert row["reason_code"] == "tails_huberised"
     assert json.loads(row["reason_args"])["far_pct"] == pytest.approx(100 * row["value"], rel=1e-5)
     clean = refitted(small.facts, catalogue)
-    assert not clean.tails.drawn_in
+    assert not clean.tails.is_huberised
     assert found.reml.residual < 3 * clean.reml.residual
     # Rows are weighed by what is found again, Huberised or not.
     for fit in (found, clean):

@@ -26,7 +26,7 @@ def clean(catalogue: Catalogue) -> ResponseFit:
     facts, _ = with_operators_and_growers(fit_season(2, "crumbling", catalogue, machines=6, days=12), 1)
     found = fit_response(facts, DIRT, catalogue, 0.1)
     assert found is not None
-    assert not found.tails.drawn_in
+    assert not found.tails.is_huberised
     return found
 
 
@@ -35,7 +35,7 @@ def gross(clean: ResponseFit, catalogue: Catalogue) -> ResponseFit:
     facts = with_gross_errors(clean.rows.drop("season_start", "campaign_day"), 1)
     found = fit_response(facts, DIRT, catalogue, 0.1)
     assert found is not None
-    assert found.tails.drawn_in
+    assert found.tails.is_huberised
     return found
 
 

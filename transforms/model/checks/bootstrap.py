@@ -41,7 +41,7 @@ def bootstrap_coverage(fit: ResponseFit, draws: int = DRAWS) -> tuple[float, int
     m, covered, n = fit.reml.equations.m, 0, 0
     every = np.ones(fit.z.size, dtype=bool)
     contrasts = [
-        slope_weights(fit, setting, every & fit.has[:, fit.setting_column(setting)]) for setting in fit.settings
+        slope_weights(fit, setting, every & fit.observed[:, fit.setting_column(setting)]) for setting in fit.settings
     ]
     for b in range(draws):
         products = CrossProducts(
