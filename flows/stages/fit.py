@@ -79,13 +79,13 @@ def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor =
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
         run_checks(warehouse)
-    cache.sweep()
+    cache.remove_unused()
     return fits
 
 
 def clear_product_cache(workspace: Workspace) -> None:
     """Delete cached weekly cross-products and warm starts, so that the next fit uses every raw row again."""
-    ProductCache(workspace.products).sweep()
+    ProductCache(workspace.products).remove_unused()
 
 
 def check_fits(

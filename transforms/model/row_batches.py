@@ -48,7 +48,7 @@ class RowBatches:
         self._cached = batches
 
     @cached_property
-    def members(self) -> "FactorIndicators":
+    def factor_indicators(self) -> "FactorIndicators":
         """Factor indicators of the rows."""
         return FactorIndicators.of([cols.factors for _, cols in self])
 

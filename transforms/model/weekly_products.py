@@ -84,17 +84,19 @@ def with_values(by_class: Week, season: RowBatches, z: Array, classes: NDArray[n
         z: the other values, shape (n,).
         classes: class of each row's measurement variance, shape (n,).
     """
-    indices, members = np.array(list(by_class)), season.members
-    d, width = next(iter(by_class.values())).d, members.weeks[0].shape[1]
+    indices, season_indicators = np.array(list(by_class)), season.factor_indicators
+    d, width = next(iter(by_class.values())).d, season_indicators.weeks[0].shape[1]
     dense, factors, yy = np.zeros((d, indices.size)), np.zeros((width, indices.size)), np.zeros(indices.size)
     with threadpool_limits(limits=1, user_api="blas"):
-        for (rows, cols), indicators in zip(season, members.weeks, strict=True):
+        for (rows, cols), indicators in zip(season, season_indicators.weeks, strict=True):
             values = np.where(classes[rows][:, None] == indices, z[rows][:, None], 0.0)
             dense += cols.D.T @ values
             factors += indicators.T @ values
             yy += (values**2).sum(axis=0)
     return {
-        k: replace(m, r=np.concatenate([dense[:, i], factors[members.column_positions(m), i]]), yy=float(yy[i]))
+        k: replace(
+            m, r=np.concatenate([dense[:, i], factors[season_indicators.column_positions(m), i]]), yy=float(yy[i])
+        )
         for i, (k, m) in enumerate(by_class.items())
     }
 

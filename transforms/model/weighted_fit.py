@@ -106,9 +106,9 @@ class WeightedModel:
 
     def fitted(self, reml: RemlFit) -> Array:
         """Return the sum of the fixed and random parts of z, shape (n,)."""
-        out, members, m = np.zeros(self.rows.height), self.batches.members, reml.equations.m
-        dense, levels = np.zeros(len(self.labels)), np.zeros(max(s.stop for s in members.spans.values()))
-        dense[self.keep], levels[members.column_positions(m)] = reml.coef[: m.d], reml.coef[m.d :]
-        for (rows, cols), indicators in zip(self.batches, members.weeks, strict=True):
+        out, season_indicators, m = np.zeros(self.rows.height), self.batches.factor_indicators, reml.equations.m
+        dense, levels = np.zeros(len(self.labels)), np.zeros(max(s.stop for s in season_indicators.spans.values()))
+        dense[self.keep], levels[season_indicators.column_positions(m)] = reml.coef[: m.d], reml.coef[m.d :]
+        for (rows, cols), indicators in zip(self.batches, season_indicators.weeks, strict=True):
             out[rows] = cols.D @ dense + indicators @ levels
         return out

@@ -142,7 +142,7 @@ def _lake(workspace: Workspace, warehouse: Warehouse) -> Iterator[Finding]:
             yield Finding(
                 "lake", "wrong", f"{len(files)} files are {what}, such as {files[0].path}", _repair(workspace), code
             )
-    if lake.is_taking_damaged():
+    if lake.is_marker_damaged():
         yield Finding(
             "lake", "note", "the list of files being ingested is damaged", _repair(workspace), "lake.note_damaged"
         )

@@ -206,18 +206,18 @@ class Lake:
         first, last = name.removesuffix(".parquet").split("-")[-2:]
         return int(first), int(last)
 
-    def _taking(self) -> set[str]:
+    def _sources_in_progress(self) -> set[str]:
         note = self.root / IN_PROGRESS
         return set(note.read_bytes().decode("ascii", "replace").split()) if note.exists() else set()
 
     def begin_ingest(self, sources: list[str]) -> None:
         """Mark sources as in progress before any of their files is written or deleted."""
-        taking = self._taking() | {s[:PREFIX] for s in sources}
-        write_bytes_atomic("\n".join(sorted(taking)).encode("ascii"), self.root / IN_PROGRESS)
+        in_progress = self._sources_in_progress() | {s[:PREFIX] for s in sources}
+        write_bytes_atomic("\n".join(sorted(in_progress)).encode("ascii"), self.root / IN_PROGRESS)
 
     def end_ingest(self, sources: list[str]) -> None:
         """Remove the in-progress mark of sources whose files are all recorded or deleted."""
-        left = self._taking() - {s[:PREFIX] for s in sources}
+        left = self._sources_in_progress() - {s[:PREFIX] for s in sources}
         if left:
             write_bytes_atomic("\n".join(sorted(left)).encode("ascii"), self.root / IN_PROGRESS)
         else:
@@ -225,18 +225,20 @@ class Lake:
 
     def remove_orphans(self, recorded: set[str]) -> int:
         """Delete the files of unrecorded sources that an interrupted run left; return the number of files."""
-        taking = self._taking()
-        if any(not SOURCE_PREFIX.fullmatch(line) for line in taking):
+        in_progress = self._sources_in_progress()
+        if any(not SOURCE_PREFIX.fullmatch(line) for line in in_progress):
             # The marker file is damaged, so any unrecorded source may have been in progress.
             paths = self._listed(self.root / "telemetry", "*/*/*.parquet")
-            taking |= {p.stem[:PREFIX] for p in paths if NAMED.fullmatch(p.name)}
-        removed = sum(self.delete_source(p) for p in sorted(taking) if SOURCE_PREFIX.fullmatch(p) and p not in recorded)
+            in_progress |= {p.stem[:PREFIX] for p in paths if NAMED.fullmatch(p.name)}
+        removed = sum(
+            self.delete_source(p) for p in sorted(in_progress) if SOURCE_PREFIX.fullmatch(p) and p not in recorded
+        )
         (self.root / IN_PROGRESS).unlink(missing_ok=True)
         return removed
 
-    def is_taking_damaged(self) -> bool:
+    def is_marker_damaged(self) -> bool:
         """Return True if the file of sources in progress has a line that is not a source prefix."""
-        return any(not SOURCE_PREFIX.fullmatch(line) for line in self._taking())
+        return any(not SOURCE_PREFIX.fullmatch(line) for line in self._sources_in_progress())
 
     def delete_source(self, source: str) -> int:
         """Delete the telemetry of one source; return the number of files."""

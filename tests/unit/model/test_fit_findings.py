@@ -366,16 +366,16 @@ def test_one_more_week_is_summed_alone_and_gives_the_same_bits(small, catalogue,
     early = small.facts.filter(pl.col("shift_date") < dt.date(2025, 10, 6))
     store = ProductCache(tmp_path)
     assert fit_response(early, DIRT, catalogue, 0.1, store) is not None
-    made = store.made
+    made = store.weeks_written
     assert made >= 1
     grown = fit_response(small.facts, DIRT, catalogue, 0.1, store)
     assert grown is not None
     whole = refitted(small.facts, catalogue)
     assert np.array_equal(grown.reml.coef, whole.reml.coef)
-    assert store.made - made == 2
+    assert store.weeks_written - made == 2
     again = ProductCache(tmp_path)
     assert fit_response(small.facts, DIRT, catalogue, 0.1, again) is not None
-    assert again.made == 0
+    assert again.weeks_written == 0
 
 
 @pytest.mark.parametrize(("seed", "days"), [(3, 6), (8, 5)])
@@ -431,7 +431,7 @@ def test_weeks_no_fit_asks_for_are_removed(small, catalogue, tmp_path):
     (tmp_path / "old.npz").write_bytes(b"")
     store = ProductCache(tmp_path)
     fit_response(small.facts, DIRT, catalogue, 0.1, store)
-    store.sweep()
+    store.remove_unused()
     assert not (tmp_path / "old.npz").exists()
     assert list(tmp_path.glob("*.npz"))
 

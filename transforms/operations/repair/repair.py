@@ -44,7 +44,7 @@ def repair(workspace: Workspace, now: dt.datetime, advance: Callable[[], None], 
         taken = warehouse.table("source_file")
         restore_mappings(workspace, taken, _mappings(workspace), copies, outcome)
         repair_copies(workspace, copies, taken, outcome)
-        if lake.is_taking_damaged():
+        if lake.is_marker_damaged():
             outcome.add("lake.note_removed", ["taking"])
         lake.remove_orphans(IngestTarget(warehouse, lake).recorded)
         record_unrecorded_telemetry(warehouse, lake)
