@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from reports.language.display_units import Shown, number
+from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import KINDS, interval
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.config.workspace import Season
@@ -18,7 +18,7 @@ UNTRIED = {
 MAX_EFFECTS = 6
 
 
-def _step(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> str:
+def _step(row: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
     setting = catalogue[row["setting"]]
     if setting.unit == "pct":
         return f"{setting.label} {number(setting.step, 0)} points {setting.up}"
@@ -38,7 +38,7 @@ def _sources(rows: list[dict[str, Any]]) -> str:
     return f"  Sources of its variation: {', '.join(shares)}."
 
 
-def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: Shown) -> list[str]:
+def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: DisplayUnits) -> list[str]:
     if not rows:
         return ["  No setting has a certain effect yet."]
     lines = ["  Effect of one step on the same machine, day and field (95 % interval):"]
@@ -76,7 +76,7 @@ def _verdict(verdict: dict[str, Any], failed: list[dict[str, Any]]) -> list[str]
 
 def fit_lines(facts: dict[str, Any], season: Season) -> list[str]:
     """Return the lines of the summary, in the season's units."""
-    shown, lines = Shown(season.units, season.currency, season.time_zone), []
+    shown, lines = DisplayUnits(season.units, season.currency, season.time_zone), []
     fitted = {v["response"]: v for v in facts["fit_verdict"]}
     for response, name in NAMES.items():
         if response not in fitted:

@@ -18,11 +18,11 @@ from flows.cli.report import report_app
 from flows.cli.serve import register_serve
 from flows.cli.tables import register_tables
 from flows.runtime.prefect_server import Engine
-from flows.runtime.progress import COURSE, Reporter
+from flows.runtime.progress import PROGRESS, Reporter
 from flows.scheduling.schedule import POST_SHIFT, WHOLE
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 
 app = typer.Typer(
@@ -48,7 +48,7 @@ def _locked_workspace(folder: Path, command: str, wait_s: float = 0.0) -> Iterat
     """Yield a workspace that is locked against other runs."""
     workspace = Workspace(folder)
     _ = workspace.season
-    with held(folder, command, wait_s):
+    with lock_workspace(folder, command, wait_s):
         yield workspace
 
 
@@ -115,7 +115,7 @@ def demo(
 def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool) -> None:
     with reporter.stage("Starting the flow engine"):
         from flows.pipeline.jobs import run_job
-        from reports.language.reason_text import text_of
+        from reports.language.reason_text import format_reason
         from transforms.operations.alarms import FAILED_CHECK, failed_checks
         from transforms.storage.warehouse import Warehouse
 
@@ -128,8 +128,8 @@ def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as
     received, page = done.received, done.pages[0]
     counts = _count_rows(received)
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        failures = failed_checks(warehouse, lambda why: text_of(why, workspace.season.catalogue))
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
+        failures = failed_checks(warehouse, lambda why: format_reason(why, workspace.season.catalogue))
     finish(
         as_json,
         {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in failures]},
@@ -173,8 +173,8 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_jso
         with helpers(workspace) as executor:
             received = stages.receive_files(workspace, reporter, executor)
             stages.bin_telemetry(workspace, reporter, executor)
-            stages.trace(workspace, reporter, executor)
-        for stage in (stages.conditions, stages.marts, stages.keep):
+            stages.trace_loads(workspace, reporter, executor)
+        for stage in (stages.compute_conditions, stages.build_marts, stages.assess_storability):
             stage(workspace, reporter)
     counts = _count_rows(received)
     finish(
@@ -200,7 +200,7 @@ def fit(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None:
     with _locked_workspace(folder, "fit", wait) as workspace:
         reporter = Reporter(quiet=as_json)
         with helpers(workspace) as executor:
-            stages.check_fits(workspace, stages.fit(workspace, reporter, executor), reporter, executor)
+            stages.check_fits(workspace, stages.fit_responses(workspace, reporter, executor), reporter, executor)
         with stages.open_warehouse(workspace) as warehouse:
             facts = fit_facts(warehouse, workspace.season.catalogue)
     finish(
@@ -222,7 +222,7 @@ def advise(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None
 
     reporter = Reporter(quiet=as_json)
     with _locked_workspace(folder, "advise", wait) as workspace, helpers(workspace) as executor:
-        table = stages.advise(workspace, stages.fit(workspace, reporter, executor), reporter)
+        table = stages.advise_machines(workspace, stages.fit_responses(workspace, reporter, executor), reporter)
     moves = table.filter(table["verdict"] == "move").height
     finish(
         as_json,
@@ -237,6 +237,6 @@ def advise(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None
 def main() -> None:
     """Run the program."""
     os.umask(0o077)  # files contain growers' data: only this user may read them
-    COURSE.stages.clear()
+    PROGRESS.stages.clear()
     with one_sentence():
         call_app(app)

@@ -13,7 +13,7 @@ from reports.language.basis_messages import earlier_note
 from reports.language.reason_text import with_reasons
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
-from transforms.advice.what_if import WhatIfQuery, answer
+from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import read_table
 from transforms.benchmark.own_view import own_view
 from transforms.config.workspace import Workspace
@@ -53,7 +53,7 @@ def _load_table(folder: Path, name: str, message: str, command: str) -> tuple[Wo
     """
     workspace = Workspace(folder)
     _ = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         table = warehouse.table(name) if warehouse.has(name) else pl.DataFrame()
     if not table.height:
         raise WorkspaceError(message, where=str(folder), remedy=f"run 'taretrace {command} {folder}' first")
@@ -62,7 +62,7 @@ def _load_table(folder: Path, name: str, message: str, command: str) -> tuple[Wo
 
 def basis_of(workspace: Workspace, product: str) -> tuple[str, list[str]]:
     """Return the state of a product of the fits, and a note if the product is from an earlier fit."""
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         status = product_status(warehouse, product)
     return status.code.value, [note.text for note in earlier_note(product, status)]
 
@@ -90,7 +90,7 @@ def _load_owners(workspace: Workspace, kind: str) -> dict[str, str]:
     """Return the grower of each field if `kind` is field; other subjects are their own owners."""
     if kind != "field":
         return {}
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         fields = warehouse.table("field").select("field_id", "grower_id").drop_nulls()
     return dict(fields.iter_rows())
 
@@ -165,7 +165,7 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     names = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
     conditions = {n: medians[n] if v is None else v for n, v in zip(names, given, strict=True)}
     question = WhatIfQuery(**conditions, settings=_parse_settings(settings))
-    found = answer(table, question)
+    found = answer_query(table, question)
     rows = [
         ("dirt tare, %", found.dirt_pct),
         ("root loss, t/ha", found.root_loss_t_ha),

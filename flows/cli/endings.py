@@ -9,8 +9,8 @@ from typing import NoReturn
 import typer
 
 from flows.cli.output import complain, printable
-from flows.runtime.interrupts import interrupted, noting_interrupts
-from flows.runtime.progress import COURSE
+from flows.runtime.interrupts import is_interrupted, record_interrupts
+from flows.runtime.progress import PROGRESS
 from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
 
@@ -22,7 +22,7 @@ STOPPED = 130
 def one_sentence() -> Iterator[None]:
     """Turn any error in the block into one sentence and an exit code."""
     try:
-        with noting_interrupts():
+        with record_interrupts():
             yield
     except ConfigError as problem:
         first, *more = problem.lines()
@@ -41,7 +41,7 @@ def one_sentence() -> Iterator[None]:
     except (SystemExit, GeneratorExit):
         raise
     except BaseException as problem:  # noqa: BLE001 - a panic in a library is not an `Exception`
-        if interrupted():  # a library may turn Ctrl-C into another error
+        if is_interrupted():  # a library may turn Ctrl-C into another error
             _stop()
         complain(
             f"an internal error ({type(problem).__name__}: {problem}); the workspace is intact; please report the error"
@@ -81,5 +81,5 @@ def _describe_os_error(problem: OSError) -> str:
 
 def _stop() -> NoReturn:
     """Report the progress made before Ctrl-C and exit with the code that shells expect."""
-    complain(f"{COURSE.stopped()}; run the same command again to complete it")
+    complain(f"{PROGRESS.stopped()}; run the same command again to complete it")
     sys.exit(STOPPED)

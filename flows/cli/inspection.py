@@ -10,7 +10,7 @@ from rich.console import Console
 from flows import stages
 from flows.cli.output import FAILED_TITLE, print_line, show
 from flows.runtime.progress import Reporter
-from reports.language.reason_text import text_of, with_reasons
+from reports.language.reason_text import format_reason, with_reasons
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import REASON_COLUMNS
 from transforms.ingest.corrections import write_rejected
@@ -48,7 +48,9 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
     )
     files = pl.DataFrame([{k: getattr(r, k) for k in FILE_COLUMNS} for r in received], schema=FILE_COLUMNS)
     if as_json:
-        notes = {r.file: [{**f.columns, "reason": text_of(f)} for f in r.findings] for r in received if r.findings}
+        notes = {
+            r.file: [{**f.columns, "reason": format_reason(f)} for f in r.findings] for r in received if r.findings
+        }
         typer.echo(
             json.dumps(
                 {
@@ -70,7 +72,7 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
             show(console, FAILED_TITLE, failed)
         for r in received:
             for finding in r.findings:
-                print_line(console, f"{r.file}: {text_of(finding)}")
+                print_line(console, f"{r.file}: {format_reason(finding)}")
         for name, reason in left:
             print_line(console, f"Skipped: {name}: {reason}")
         print_line(console, f"{files.height} new files; nothing was written. Next: taretrace ingest {folder}")
@@ -83,9 +85,9 @@ def rejected(folder: Path, to: Path | None, file: str, *, as_json: bool) -> None
     workspace = Workspace(folder)
     mappings = {m.name: m for m in read_mappings(workspace.mappings, workspace.season.catalogue)}
     target = to or workspace.out / "rejected"
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         rows = warehouse.query("mendable", file=f"%{file}%")
-    written, left = write_rejected(rows, mappings, target, text_of)
+    written, left = write_rejected(rows, mappings, target, format_reason)
     if as_json:
         typer.echo(json.dumps({"files": [str(p) for p in written], "rows": rows.height - left, "left": left}))
         return
@@ -107,7 +109,7 @@ def explain(load_id: str, folder: Path, *, as_json: bool) -> None:
     """Show the tickets, lab results, minutes and source lines behind a load."""
     workspace = Workspace(folder)
     season = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         found = explain_load(load_id, warehouse, Lake(workspace.lake))
     tables = {
         "tickets": found.tickets,

@@ -12,7 +12,7 @@ from flows.cli.options import HERE, Folder, Json, Wait
 from flows.cli.output import print_line, printable, show
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 
 
 def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
@@ -24,10 +24,10 @@ def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
     from rich.console import Console
 
     from flows.cli.doctor import cluster, installation, prefect
-    from transforms.operations.health import look_after
+    from transforms.operations.health import check_workspace
 
     workspace = Workspace(folder)
-    found = [*installation(), *look_after(workspace, dt.datetime.now(dt.UTC))]
+    found = [*installation(), *check_workspace(workspace, dt.datetime.now(dt.UTC))]
     if (folder / "season.toml").exists() and not any(f.state == "wrong" and "season" in f.check for f in found):
         found += [*prefect(workspace), *cluster(workspace)]
     wrong = [f for f in found if f.state == "wrong"]
@@ -61,7 +61,7 @@ def backup(
     target = (
         to or folder.resolve().parent / f"{folder.resolve().name}-{dt.datetime.now().astimezone():%Y%m%d-%H%M%S}.tar"
     )
-    with held(folder, "backup", wait), reporter.stage("Writing and verifying the backup") as advance:
+    with lock_workspace(folder, "backup", wait), reporter.stage("Writing and verifying the backup") as advance:
         written = back_up(workspace, target, advance, received=received)
     if as_json:
         typer.echo(json.dumps({"backup": str(written.path.resolve()), "files": written.files, "bytes": written.size}))
@@ -83,7 +83,7 @@ def restore(
     from transforms.errors import WorkspaceError
     from transforms.operations.backup import check_backup
     from transforms.operations.backup import restore as restore_backup
-    from transforms.operations.health import look_after
+    from transforms.operations.health import check_workspace
 
     reporter = Reporter(quiet=as_json)
     if check:
@@ -97,7 +97,7 @@ def restore(
     with reporter.stage("Restoring") as advance:
         files = restore_backup(file, folder, advance)
         init_workspace(folder)  # create the folders that were empty
-    wrong = [f for f in look_after(Workspace(folder), dt.datetime.now(dt.UTC)) if f.state == "wrong"]
+    wrong = [f for f in check_workspace(Workspace(folder), dt.datetime.now(dt.UTC)) if f.state == "wrong"]
     if wrong:
         raise WorkspaceError(f"the backup is restored, but {wrong[0].says}", where=str(folder), remedy=wrong[0].remedy)
     target = folder.resolve()
@@ -125,7 +125,7 @@ def repair(
 
     workspace, reporter = Workspace(folder), Reporter(quiet=as_json)
     _ = workspace.season
-    with held(folder, "repair", wait):
+    with lock_workspace(folder, "repair", wait):
         outcome = repairs.repair_workspace(workspace, reporter, dt.datetime.now(dt.UTC), accept_loss=accept_loss)
     if as_json:
         typer.echo(json.dumps(asdict(outcome)))

@@ -11,19 +11,19 @@ from rich.console import Console
 
 from flows.cli.mapping import FileKind
 from flows.cli.output import cell, print_line, printable, show
-from reports.language.reason_text import text_of, with_reasons
+from reports.language.reason_text import format_reason, with_reasons
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import REASON_COLUMNS
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.preview import first_rows
 from transforms.ingest.propose.proposal import Proposal
 from transforms.ingest.propose.propose import propose
 from transforms.ingest.propose.sniff import sniff
 from transforms.ingest.propose.toml import mapping_text
 from transforms.ingest.reader_process import ReaderFailureError
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 
 PREVIEW_ROWS = 10
 MAX_COLUMNS = 8
@@ -88,7 +88,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
             proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
     except SourceFileError as problem:
         raise WorkspaceError(
-            text_of(problem.reason), where=str(file), remedy="correct the file, or export it again"
+            format_reason(problem.reason), where=str(file), remedy="correct the file, or export it again"
         ) from problem
     except ReaderFailureError as problem:
         raise _make_reader_error(problem, file) from problem
@@ -97,7 +97,9 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
 
 
 def _make_reader_error(problem: ReaderFailureError, file: Path) -> WorkspaceError:
-    return WorkspaceError(text_of(problem.reason), where=str(file), remedy="export it in another format, or split it")
+    return WorkspaceError(
+        format_reason(problem.reason), where=str(file), remedy="export it in another format, or split it"
+    )
 
 
 def _report_open_questions(file: Path, proposal: Proposal, console: Console, *, as_json: bool) -> None:
@@ -134,12 +136,12 @@ def _save(
         _report_open_questions(file, proposal, console, as_json=as_json)
     catalogue, text = workspace.season.catalogue, mapping_text(proposal, file.name)
     target = _choose_path(workspace, proposal, file, name)
-    mapping = mapping_of(proposal.table(), target.stem, catalogue, str(target))
+    mapping = parse_mapping(proposal.table(), target.stem, catalogue, str(target))
     try:
         rows, rejected, read_count = run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS)
     except SourceFileError as problem:
         raise WorkspaceError(
-            text_of(problem.reason), where=str(file), remedy="give other answers with --answer KEY=VALUE"
+            format_reason(problem.reason), where=str(file), remedy="give other answers with --answer KEY=VALUE"
         ) from problem
     except ReaderFailureError as problem:
         raise _make_reader_error(problem, file) from problem
@@ -167,7 +169,7 @@ def _save(
             where=str(file),
             remedy="give other answers with --answer KEY=VALUE",
         )
-    with held(workspace.root, "map"):
+    with lock_workspace(workspace.root, "map"):
         workspace.mappings.mkdir(exist_ok=True)
         target.write_text(text, "utf-8")
     if not as_json:

@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 
 from reports.language.place_messages import MARKS, THIRDS
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from reports.language.translate import say
 from transforms.benchmark.own_view import OwnView
 from transforms.contracts.reason import REASON_COLUMNS, Reason
@@ -30,7 +30,7 @@ def _reason_columns(why: Reason | None) -> dict[str, str | None]:
     """Return a reason's code, arguments and sentence; null without a reason."""
     if why is None:
         return {**dict.fromkeys(REASON_COLUMNS), "reason": None}
-    return {**why.columns, "reason": text_of(why)}
+    return {**why.columns, "reason": format_reason(why)}
 
 
 def own_table(view: OwnView) -> pl.DataFrame:
@@ -61,9 +61,9 @@ def own_lines(view: OwnView) -> list[str]:
     """Return the sentences below the table."""
     lines = []
     if view.reason is not None:
-        lines.append(f"Not compared with others: {text_of(view.reason)}.")
+        lines.append(f"Not compared with others: {format_reason(view.reason)}.")
     elif view.band.reason is not None:
-        lines.append(f"Values of others are not shown: {text_of(view.band.reason)}.")
+        lines.append(f"Values of others are not shown: {format_reason(view.band.reason)}.")
     if view.third is not None:
         lines.append(f"Place among all: {say(THIRDS[view.third])}.")
     if view.band.step is not None:

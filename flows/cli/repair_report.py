@@ -40,10 +40,10 @@ def repair_workspace(workspace: Workspace, reporter: Reporter, now: dt.datetime,
     with helpers(workspace) as executor:
         stages.receive_files(workspace, reporter, executor)
         stages.bin_telemetry(workspace, reporter, executor)
-        stages.trace(workspace, reporter, executor)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        stages.trace_loads(workspace, reporter, executor)
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         is_empty = not warehouse.table("source_file").height
-    for stage in () if is_empty else (stages.conditions, stages.marts, stages.keep):
+    for stage in () if is_empty else (stages.compute_conditions, stages.build_marts, stages.assess_storability):
         stage(workspace, reporter)
     return outcome
 

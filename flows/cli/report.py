@@ -11,10 +11,10 @@ from rich.console import Console
 from flows.cli.options import HERE, Folder, Json, Pdf, Wait, Xlsx
 from flows.cli.output import print_line, strong
 from flows.runtime.progress import Reporter
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 
 report_app = typer.Typer(no_args_is_help=True, help="Write pages from results that are already computed.")
 
@@ -25,7 +25,7 @@ def _write_locked(
     """Write pages while the workspace is locked against other runs."""
     workspace = Workspace(folder)
     _ = workspace.season
-    with held(folder, command, wait):
+    with lock_workspace(folder, command, wait):
         return [p.resolve() for p in write(workspace, Reporter(quiet=as_json))]
 
 
@@ -47,7 +47,9 @@ def report_shift(
     """Write the shift page: advised changes for the next shift and a review of the last one."""
     from flows.stages import pages
 
-    paths = _write_locked(folder, "report shift", wait, as_json, lambda w, r: pages.shift_page(w, r, Forms(pdf, xlsx)))
+    paths = _write_locked(
+        folder, "report shift", wait, as_json, lambda w, r: pages.publish_shift_page(w, r, OutputFormats(pdf, xlsx))
+    )
     _print_pages(as_json, "shift_page", "Shift page", paths, [CAUTION])
 
 
@@ -59,7 +61,7 @@ def report_season(
     from flows.stages import pages
 
     paths = _write_locked(
-        folder, "report season", wait, as_json, lambda w, r: pages.season_report(w, r, Forms(pdf, xlsx))
+        folder, "report season", wait, as_json, lambda w, r: pages.publish_season_report(w, r, OutputFormats(pdf, xlsx))
     )
     _print_pages(as_json, "season_report", "Season report", paths, [CAUTION])
 
@@ -71,7 +73,9 @@ def report_fleet(
     """Write the fleet page: machines, operators, growers and fields, each compared under its own conditions."""
     from flows.stages import pages
 
-    paths = _write_locked(folder, "report fleet", wait, as_json, lambda w, r: pages.fleet_page(w, r, Forms(pdf, xlsx)))
+    paths = _write_locked(
+        folder, "report fleet", wait, as_json, lambda w, r: pages.publish_fleet_page(w, r, OutputFormats(pdf, xlsx))
+    )
     _print_pages(as_json, "fleet_page", "Fleet page", paths, ["This page names people: for the manager only."])
 
 
@@ -92,7 +96,7 @@ def report_grower(
         "report grower",
         wait,
         as_json,
-        lambda w, r: pages.grower_sheets(w, r, Forms(pdf, xlsx), only),
+        lambda w, r: pages.publish_grower_sheets(w, r, OutputFormats(pdf, xlsx), only),
     )
     if as_json:
         typer.echo(json.dumps({"files": paths}, default=str))
@@ -107,7 +111,9 @@ def report_guide(
     """Write the setting guide: initial settings per class of conditions, and a printable card per generation."""
     from flows.stages import pages
 
-    paths = _write_locked(folder, "report guide", wait, as_json, lambda w, r: pages.guide_pages(w, r, Forms(pdf, xlsx)))
+    paths = _write_locked(
+        folder, "report guide", wait, as_json, lambda w, r: pages.publish_guide(w, r, OutputFormats(pdf, xlsx))
+    )
     _print_pages(as_json, "guide", "Setting guide", paths, [CAUTION])
 
 
@@ -116,7 +122,7 @@ def report_what_if(folder: Folder = HERE, as_json: Json = False) -> None:
     """Write an offline page with sliders that predicts dirt, root loss and cost from conditions and settings."""
     from flows.stages import pages
 
-    page = pages.what_if_page(Workspace(folder), Reporter(quiet=as_json)).resolve()
+    page = pages.publish_what_if_page(Workspace(folder), Reporter(quiet=as_json)).resolve()
     _print_pages(as_json, "what_if", "What if", [page], [CAUTION])
 
 
@@ -140,7 +146,7 @@ def report_load(
         "report load",
         wait,
         as_json,
-        lambda w, r: pages.load_page(w, load_id, setting, r, Forms(pdf, xlsx)),
+        lambda w, r: pages.publish_load_page(w, load_id, setting, r, OutputFormats(pdf, xlsx)),
     )
     _print_pages(as_json, "load_page", "Load page", paths, [])
 
@@ -150,7 +156,7 @@ def report_texts(folder: Folder = HERE, as_json: Json = False) -> None:
     """Write the catalogue of all English texts, to be translated into text/LANGUAGE.po for pages in that language."""
     from flows.stages import pages
 
-    path = pages.catalogue(Workspace(folder)).resolve()
+    path = pages.write_text_catalogue(Workspace(folder)).resolve()
     language = Workspace(folder).season.locale
     _print_pages(
         as_json,

@@ -12,7 +12,7 @@ from flows.cli.options import HERE, Folder, Json, Wait
 from flows.cli.output import FAILED_TITLE, finish, print_line, show
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 
 
 class Form(StrEnum):
@@ -40,17 +40,17 @@ def export(
     """Write every public table to files for use in other programs."""
     from flows import stages
     from reports.language.reason_text import with_reasons
-    from reports.language.translate import speaking
+    from reports.language.translate import use_language
     from transforms.operations.export import exported_tables, write_tables
     from transforms.storage.lake import Lake
 
     workspace = Workspace(folder)
     season = workspace.season
-    with held(folder, "export", wait):
+    with lock_workspace(folder, "export", wait):
         target = to or workspace.out / "tables"
         with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=as_json).stage("Writing tables"):
             tables = exported_tables(warehouse, Lake(workspace.lake))
-            with speaking(season.locale, season.texts):
+            with use_language(season.locale, season.texts):
                 tables = {name: with_reasons(table, season.catalogue) for name, table in tables.items()}
             written = write_tables(tables, target, form.value)
     lines = [f"Wrote {len(written)} files to {target.resolve()}"]
@@ -69,7 +69,7 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
 
     workspace = Workspace(folder)
     _ = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         found = {
             "arrived": warehouse.query("arrival"),
             "sources": warehouse.query("source_lag", now=dt.datetime.now(dt.UTC)),

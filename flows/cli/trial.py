@@ -76,7 +76,7 @@ def trial_read(
     The next fit uses these loads as especially clean evidence: each pair on its own, with the planned settings.
     """
     from flows import stages
-    from reports.language.reason_text import text_of
+    from reports.language.reason_text import format_reason
 
     analysed = stages.read_trial_loads(Workspace(folder), trial_id)
     trial, result = analysed.trial, analysed.result
@@ -87,6 +87,6 @@ def trial_read(
             f"p = {result.p_value:.3f}."
         )
     strayed = f"{result.strayed} loads ran closer to the other value than to their own." if result.strayed else ""
-    message = text_of(result.reason, Workspace(folder).season.catalogue)
+    message = format_reason(result.reason, Workspace(folder).season.catalogue)
     outcome = {"trial": trial.trial_id, **result.columns, "reason": message, "loads": analysed.loads.to_dicts()}
     finish(as_json, outcome, [line for line in (found, f"Result: {message}.", strayed) if line])

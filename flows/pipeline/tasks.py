@@ -26,7 +26,7 @@ def _is_io_error(_task: Any, _run: Any, state: Any) -> bool:
     return False
 
 
-def step(function: Callable[..., Any], *, retries: int = 0, wait_s: float = 2) -> Any:
+def as_stage_task(function: Callable[..., Any], *, retries: int = 0, wait_s: float = 2) -> Any:
     """Return a stage as a task of the running flow.
 
     Args:
@@ -45,22 +45,22 @@ def step(function: Callable[..., Any], *, retries: int = 0, wait_s: float = 2) -
     return as_task(function)
 
 
-def files_to_facts(workspace: Workspace, reporter: Reporter, executor: Executor) -> list[IngestedFile]:
+def build_facts_from_files(workspace: Workspace, reporter: Reporter, executor: Executor) -> list[IngestedFile]:
     """Ingest new files and build the facts: read, bin, trace, conditions, marts, storability.
 
     Returns:
         The received files with their row counts.
     """
-    received: list[IngestedFile] = step(stages.receive_files, retries=2)(workspace, reporter, executor)
-    step(stages.bin_telemetry, retries=2)(workspace, reporter, executor)
-    step(stages.trace)(workspace, reporter, executor)
-    step(stages.conditions)(workspace, reporter)
-    step(stages.marts)(workspace, reporter)
-    step(stages.keep)(workspace, reporter)
+    received: list[IngestedFile] = as_stage_task(stages.receive_files, retries=2)(workspace, reporter, executor)
+    as_stage_task(stages.bin_telemetry, retries=2)(workspace, reporter, executor)
+    as_stage_task(stages.trace_loads)(workspace, reporter, executor)
+    as_stage_task(stages.compute_conditions)(workspace, reporter)
+    as_stage_task(stages.build_marts)(workspace, reporter)
+    as_stage_task(stages.assess_storability)(workspace, reporter)
     return received
 
 
-def after_facts(
+def fit_and_report(
     workspace: Workspace, reporter: Reporter, executor: Executor, *, refit_checks: bool = True
 ) -> list[Path]:
     """Fit and write the shift page: fit, checks, comparison, advice, guide, page.
@@ -75,10 +75,10 @@ def after_facts(
     Returns:
         The paths of the written pages.
     """
-    fits = step(stages.fit)(workspace, reporter, executor)
-    step(stages.check_fits)(workspace, fits, reporter, executor, refits=refit_checks)
-    step(stages.compare)(workspace, fits, reporter, executor, recompute=refit_checks)
-    step(stages.advise)(workspace, fits, reporter)
-    step(stages.guide)(workspace, fits, reporter, executor)
-    written: list[Path] = step(pages.shift_page, retries=2)(workspace, reporter)
+    fits = as_stage_task(stages.fit_responses)(workspace, reporter, executor)
+    as_stage_task(stages.check_fits)(workspace, fits, reporter, executor, refits=refit_checks)
+    as_stage_task(stages.compare_subjects)(workspace, fits, reporter, executor, recompute=refit_checks)
+    as_stage_task(stages.advise_machines)(workspace, fits, reporter)
+    as_stage_task(stages.compute_guide)(workspace, fits, reporter, executor)
+    written: list[Path] = as_stage_task(pages.publish_shift_page, retries=2)(workspace, reporter)
     return written

@@ -50,7 +50,7 @@ def _yield_results(submitted: Iterator[Any], waiting: deque[Any]) -> Iterator[An
         yield from batch
 
 
-def placed(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tuple[Flow[..., Any], Executor]:
+def choose_executor(flow: Flow[..., Any], place: ExecutionConfig, local: Executor) -> tuple[Flow[..., Any], Executor]:
     """Return a flow and an executor for the configured engine: this machine or a Dask cluster.
 
     Args:

@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 _pressed = threading.Event()
 
 
-def interrupted() -> bool:
+def is_interrupted() -> bool:
     """Return True if Ctrl-C was pressed during the running command."""
     return _pressed.is_set()
 
@@ -20,7 +20,7 @@ def _record_interrupt(*_: Any) -> NoReturn:
 
 
 @contextmanager
-def noting_interrupts() -> Iterator[None]:
+def record_interrupts() -> Iterator[None]:
     """Record Ctrl-C in the block, where it raises KeyboardInterrupt; ignore it afterwards once it was pressed."""
     _pressed.clear()
     if threading.current_thread() is not threading.main_thread():
@@ -30,4 +30,4 @@ def noting_interrupts() -> Iterator[None]:
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, signal.SIG_IGN if interrupted() else before)
+        signal.signal(signal.SIGINT, signal.SIG_IGN if is_interrupted() else before)

@@ -26,7 +26,7 @@ class Stage:
         self.done += 1
 
 
-class Course:
+class CommandProgress:
     """Stages of the running command, in order; a process runs one command."""
 
     def __init__(self) -> None:
@@ -51,7 +51,7 @@ class Course:
         return f"stopped in the stage '{running.label}' with {running.done} of {running.total} done; {kept}"
 
 
-COURSE = Course()
+PROGRESS = CommandProgress()
 
 
 class Reporter:
@@ -70,7 +70,7 @@ class Reporter:
     @contextmanager
     def stage(self, label: str, total: int | None = None) -> Iterator[Callable[[], None]]:
         """Show one stage; yield a function to call after each of its `total` items."""
-        started, stage = perf_counter(), COURSE.begin(label, total)
+        started, stage = perf_counter(), PROGRESS.begin(label, total)
         if self.quiet:
             yield stage.advance
             self._log_stage(label, started)

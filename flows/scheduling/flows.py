@@ -14,8 +14,8 @@ from prefect.artifacts import create_table_artifact
 from prefect.runtime import flow_run
 from prefect.states import Completed, Failed
 
-from flows.scheduling.run import ENDED_WELL, RunOutcome, run_scheduled, table_of
-from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, due_before
+from flows.scheduling.run import ENDED_WELL, RunOutcome, received_file_rows, run_scheduled
+from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, last_due_time
 from transforms.config.workspace import Workspace
 
 BY_SCHEDULE = "auto-scheduled"
@@ -33,7 +33,7 @@ def _run_job(job: str, folder: str) -> Any:
     os.umask(0o077)  # files contain growers' data: only this user may read them
     workspace = Workspace(Path(folder))
     ended = run_scheduled(job, workspace, _find_due_time(job, workspace))
-    create_table_artifact(key=job, table=table_of(ended), description=_describe(ended))
+    create_table_artifact(key=job, table=received_file_rows(ended), description=_describe(ended))
     make_state = Completed if ended.name in ENDED_WELL else Failed
     return make_state(name=ended.name, message=ended.says)
 
@@ -44,7 +44,7 @@ def _find_due_time(job: str, workspace: Workspace) -> dt.datetime | None:
     if BY_SCHEDULE in tags:
         due: dt.datetime = flow_run.scheduled_start_time
         return due
-    return due_before(job, workspace.season, dt.datetime.now(dt.UTC)) if CATCH_UP in tags else None
+    return last_due_time(job, workspace.season, dt.datetime.now(dt.UTC)) if CATCH_UP in tags else None
 
 
 @flow(name=POST_SHIFT, persist_result=False)

@@ -13,7 +13,7 @@ from transforms.operations.alarms import Alarm
 TIMEOUT_S = 30.0
 
 
-def news(alarms: list[Alarm], reported: list[Alarm]) -> list[Alarm]:
+def select_new_alarms(alarms: list[Alarm], reported: list[Alarm]) -> list[Alarm]:
     """Return the alarms that the last notification did not contain."""
     known = {(a.kind, a.subject) for a in reported}
     return [a for a in alarms if (a.kind, a.subject) not in known]

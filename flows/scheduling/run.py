@@ -9,14 +9,14 @@ from pathlib import Path
 from time import perf_counter
 from typing import Any
 
-from flows.pipeline.jobs import Done, run_job
+from flows.pipeline.jobs import JobResult, run_job
 from flows.runtime.progress import Reporter
-from flows.scheduling.notify import news, notify
-from reports.language.reason_text import text_of
+from flows.scheduling.notify import notify, select_new_alarms
+from reports.language.reason_text import format_reason
 from transforms.config.workspace import Workspace
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.operations.alarms import Alarm, alarms
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse
 
@@ -64,7 +64,7 @@ class RunOutcome:
 
     name: str
     says: str
-    done: Done = field(default_factory=Done)
+    done: JobResult = field(default_factory=JobResult)
     alarms: list[Alarm] = field(default_factory=list)
 
 
@@ -107,7 +107,7 @@ def run_scheduled(
     began_at, started_s = log.clock(), perf_counter()
     try:
         _ = workspace.season
-        with held(workspace.root, job, LOCK_WAIT_S):
+        with lock_workspace(workspace.root, job, LOCK_WAIT_S):
             if slot is not None and log.done_since(job, slot):
                 return RunOutcome(CAUGHT_UP, f"a run since {slot:%Y-%m-%d %H:%M} UTC has already done this job")
             began_at = log.clock()
@@ -136,24 +136,24 @@ def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
     reporter = Reporter(quiet=True)
     reporter.log = lambda **facts: log.write(job, "stage", **facts)
     done = run_job(job, workspace, reporter)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         season = workspace.season
-        found = alarms(warehouse, done.received, season.notify, lambda why: text_of(why, season.catalogue))
+        found = alarms(warehouse, done.received, season.notify, lambda why: format_reason(why, season.catalogue))
     return _notify(job, workspace, done, found, log)
 
 
-def _count_rows(done: Done) -> dict[str, int]:
+def _count_rows(done: JobResult) -> dict[str, int]:
     keys = ("rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
     counts = {key: sum(getattr(r, key) for r in done.received) for key in keys}
     return {"files": len(done.received), "failed_files": sum(bool(r.failed) for r in done.received), **counts}
 
 
-def _notify(job: str, workspace: Workspace, done: Done, found: list[Alarm], log: RunLog) -> RunOutcome:
+def _notify(job: str, workspace: Workspace, done: JobResult, found: list[Alarm], log: RunLog) -> RunOutcome:
     """Send new alarms to the recipients in season.toml and return the outcome of the run."""
     season = workspace.season
     last = log.last("notify", NOTIFIED)
     reported = [Alarm(**a) for a in last["standing"]] if last else []
-    fresh = news(found, reported)
+    fresh = select_new_alarms(found, reported)
     failures = notify(fresh, season.name, str(workspace.root.resolve()), job, season.notify)
     # The next run repeats alarms that could not be delivered. An alarm that has ended is reported again if it recurs.
     log.write(
@@ -174,7 +174,7 @@ def _notify(job: str, workspace: Workspace, done: Done, found: list[Alarm], log:
     return RunOutcome(COMPLETED, "the run was successful", done, found)
 
 
-def table_of(ended: RunOutcome) -> list[dict[str, Any]]:
+def received_file_rows(ended: RunOutcome) -> list[dict[str, Any]]:
     """Return one row per received file, with its row counts."""
     keys = ("file", "kind", "rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
     return [{key: getattr(r, key) for key in keys} for r in ended.done.received]

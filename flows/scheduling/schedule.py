@@ -52,7 +52,7 @@ def slots(season: Season) -> list[Slot]:
     return planned
 
 
-def due_before(job: str, season: Season, now: dt.datetime) -> dt.datetime | None:
+def last_due_time(job: str, season: Season, now: dt.datetime) -> dt.datetime | None:
     """Return the most recent due time of a job at or before `now`, UTC; None if there is none."""
     zone = ZoneInfo(season.time_zone)
     times = [t for s in slots(season) if s.job == job and (t := s.last_before(now, zone)) is not None]

@@ -16,7 +16,7 @@ from prefect.schedules import Cron
 from prefect.types.entrypoint import EntrypointType
 
 from flows.scheduling.flows import CATCH_UP, FLOWS
-from flows.scheduling.schedule import POST_SHIFT, Slot, due_before, slots
+from flows.scheduling.schedule import POST_SHIFT, Slot, last_due_time, slots
 from transforms.config.workspace import Season, Workspace
 from transforms.ingest.inbox import KnownFiles, scan_inbox
 from transforms.storage.run_log import RunLog
@@ -53,7 +53,7 @@ def deployments(workspace: Workspace, pool: str | None = None) -> list[RunnerDep
     ]
 
 
-def missed(workspace: Workspace, now: dt.datetime, log: RunLog) -> list[str]:
+def find_missed_jobs(workspace: Workspace, now: dt.datetime, log: RunLog) -> list[str]:
     """Return the jobs that were due since their last successful run, each once.
 
     A job that has never run counts as missed only if another job of the season has run.
@@ -61,7 +61,7 @@ def missed(workspace: Workspace, now: dt.datetime, log: RunLog) -> list[str]:
     season, jobs = workspace.season, []
     has_started = any(log.last(job, "ended") for job in FLOWS)
     for job in FLOWS:
-        due = due_before(job, season, now)
+        due = last_due_time(job, season, now)
         if due is not None and has_started and not log.done_since(job, due):
             jobs.append(job)
     return jobs
@@ -132,7 +132,7 @@ def serve(workspace: Workspace, pool: str | None, say: Say, stop: threading.Even
     runner = Runner(name=f"taretrace {deployment_name(workspace)}", pause_on_shutdown=False) if pool is None else None
     for deployment in planned:
         runner.add_deployment(deployment) if runner is not None else deployment.apply()
-    for job in missed(workspace, log.clock(), log):
+    for job in find_missed_jobs(workspace, log.clock(), log):
         say(f"{job} was missed; running it once now")
         start_run(job, workspace, CATCH_UP)
     watcher = threading.Thread(

@@ -1,36 +1,36 @@
 """Stages of a run as plain functions that read tables, call transforms and write tables; they do not use Prefect."""
 
-from flows.stages.advise import advise, guide, keep
+from flows.stages.advise import advise_machines, assess_storability, compute_guide
 from flows.stages.context import open_warehouse, require_facts, run_checks
-from flows.stages.fit import Fits, check_fits, compare, fit, forget_products
+from flows.stages.fit import Fits, check_fits, clear_product_cache, compare_subjects, fit_responses
 from flows.stages.ingest import Examined, examine_files, receive_files
-from flows.stages.telemetry import bin_telemetry, roll_up
-from flows.stages.trace import build_facts, conditions, course, marts, trace
+from flows.stages.telemetry import bin_telemetry, delete_expired_records
+from flows.stages.trace import build_facts, build_marts, compute_conditions, compute_shift_timeline, trace_loads
 from flows.stages.trials import TrialAsked, plan_trial, read_trial_loads
 
 __all__ = [
     "Examined",
     "Fits",
     "TrialAsked",
-    "advise",
+    "advise_machines",
+    "assess_storability",
     "bin_telemetry",
     "build_facts",
+    "build_marts",
     "check_fits",
-    "compare",
-    "conditions",
-    "course",
+    "clear_product_cache",
+    "compare_subjects",
+    "compute_conditions",
+    "compute_guide",
+    "compute_shift_timeline",
+    "delete_expired_records",
     "examine_files",
-    "fit",
-    "forget_products",
-    "guide",
-    "keep",
-    "marts",
+    "fit_responses",
     "open_warehouse",
     "plan_trial",
     "read_trial_loads",
     "receive_files",
     "require_facts",
-    "roll_up",
     "run_checks",
-    "trace",
+    "trace_loads",
 ]

@@ -30,7 +30,7 @@ ADVICE_SEED = 20_251_001
 """Seed of the posterior draws, fixed so that the same data give the same advice."""
 
 
-def keep(workspace: Workspace, reporter: Reporter) -> None:
+def assess_storability(workspace: Workspace, reporter: Reporter) -> None:
     """Compute the storability of every measured load, the pile ledger and the cost of the season."""
     with open_warehouse(workspace) as warehouse, reporter.stage("Computing the storability of loads"):
         require_facts(warehouse, workspace)
@@ -44,7 +44,7 @@ def keep(workspace: Workspace, reporter: Reporter) -> None:
             warehouse.replace("season_cost", cost)
 
 
-def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
+def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame:
     """Compute the advised setting changes of each machine for the next shift and store them.
 
     Returns:
@@ -93,7 +93,7 @@ def advise(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.DataFrame
     return table
 
 
-def guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial) -> None:
+def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial) -> None:
     """Compute the setting guide, the what-if table and the suggested trials, and store them."""
     season = workspace.season
     with (

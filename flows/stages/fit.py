@@ -10,8 +10,16 @@ from flows.stages.context import open_warehouse, require_facts, run_checks
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import WorkspaceError
-from transforms.jobs.fit_jobs import FINDINGS, OF_DIRT, FitJob, ResponseJob, check, find, fit_one
-from transforms.jobs.fit_jobs import compare as compare_one
+from transforms.jobs.fit_jobs import (
+    FIT_TABLES,
+    OF_DIRT,
+    FitJob,
+    ResponseJob,
+    benchmark_response,
+    compute_fit_table,
+    fit_response_job,
+    run_fit_check,
+)
 from transforms.jobs.product_cache import ProductCache
 from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
 from transforms.model.fit_result import ResponseFit
@@ -46,7 +54,7 @@ def _classify_outcome(fits: Fits) -> OutcomeCode:
     return OutcomeCode.COMPUTED if fits.fitted else OutcomeCode.TOO_FEW_LOADS
 
 
-def fit(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> Fits:
+def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> Fits:
     """Fit dirt, root loss and tops, and store the result tables.
 
     Advice, guide and fleet comparison are unchanged; `product_basis` records that they belong to an earlier fit.
@@ -60,7 +68,7 @@ def fit(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -
         jobs = [ResponseJob(warehouse.table(t), r, season.catalogue, cv, cache, previous) for r, t in facts]
         with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
             fitted = []
-            for response_fit, used in local(executor)(fit_one, jobs):
+            for response_fit, used in local(executor)(fit_response_job, jobs):
                 fitted.append(response_fit)
                 cache.used |= used
                 advance()
@@ -71,13 +79,13 @@ def fit(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
         run_checks(warehouse)
-    cache.sweep()
+    cache.remove_unused()
     return fits
 
 
-def forget_products(workspace: Workspace) -> None:
+def clear_product_cache(workspace: Workspace) -> None:
     """Delete cached weekly cross-products and warm starts, so that the next fit uses every raw row again."""
-    ProductCache(workspace.products).sweep()
+    ProductCache(workspace.products).remove_unused()
 
 
 def check_fits(
@@ -102,7 +110,7 @@ def check_fits(
         results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
         due = [i for i, rows in enumerate(results) if not rows.height]
         with reporter.stage("Checking the fits", len(due)) as advance:
-            for i, rows in zip(due, local(executor)(check, [jobs[i] for i in due]), strict=True):
+            for i, rows in zip(due, local(executor)(run_fit_check, [jobs[i] for i in due]), strict=True):
                 results[i] = check_rows(jobs[i].fit.value, rows)
                 advance()
         checks = pl.concat([stored.clear(), *results], how="diagonal_relaxed")
@@ -132,7 +140,7 @@ def _load_previous_season(season: Season) -> pl.DataFrame | None:
             where=f"season.toml [fit] last_season = {season.last_season}",
             remedy="correct the folder, or delete the line",
         )
-    with Warehouse.to_look_at(Workspace(season.last_season).warehouse) as warehouse:
+    with Warehouse.open_read_only(Workspace(season.last_season).warehouse) as warehouse:
         return warehouse.table("fit_posterior") if warehouse.has("fit_posterior") else None
 
 
@@ -141,16 +149,16 @@ def _compute_result_tables(fits: Fits, season: Season, executor: Executor) -> di
     jobs = [
         FitJob(f, name, season.catalogue, season.advice.min_loads)
         for response, f in fits.shared.items()
-        for name in FINDINGS
+        for name in FIT_TABLES
         if name not in OF_DIRT or response == DIRT
     ]
-    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in FINDINGS}
-    for job, table in zip(jobs, local(executor)(find, jobs), strict=True):
+    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in FIT_TABLES}
+    for job, table in zip(jobs, local(executor)(compute_fit_table, jobs), strict=True):
         tables[job.name].append(table)
     return tables
 
 
-def compare(
+def compare_subjects(
     workspace: Workspace, fits: Fits, reporter: Reporter, executor: Executor = serial, *, recompute: bool = True
 ) -> pl.DataFrame:
     """Compare machines, operators, growers, fields and seasons, each with the value expected for its conditions.
@@ -168,7 +176,7 @@ def compare(
             return stored
         tables, changes = [stored.clear()], [warehouse.table("season_change").clear()]
         with reporter.stage("Comparing the fleet", len(jobs)) as advance:
-            for rows, change in local(executor)(compare_one, jobs):
+            for rows, change in local(executor)(benchmark_response, jobs):
                 tables.append(rows)
                 changes.append(change)
                 advance()

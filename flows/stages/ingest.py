@@ -14,12 +14,12 @@ from transforms.ingest.failed_read import failed_reads, forget_rejections
 from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.ingest_file import IngestedFile, IngestTarget, preview_ingest
 from transforms.ingest.isolated_read import IsolatedRead, release_reader, wait_for_orphans
-from transforms.ingest.kept_copies import UNPACKED, due_copies, keep_mappings, keep_received, receive_copies
+from transforms.ingest.kept_copies import UNPACKED, copy_received, find_pending_copies, ingest_copies, keep_mappings
 from transforms.ingest.mapping import Mapping, read_mappings
 from transforms.ingest.parallel_read import ingest_files
-from transforms.ingest.pending import drop_remapped, known_files, pending_files, record_earlier_dates, record_inbox
+from transforms.ingest.pending import delete_remapped, known_files, pending_files, record_earlier_dates, record_inbox
 from transforms.ingest.received_copies import ReceivedCopies
-from transforms.operations.ready import ready_lake, tidy
+from transforms.operations.ready import prepare_lake, remove_unfinished_files
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
@@ -41,15 +41,15 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
     catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace), Lake(workspace.lake)
     place, copies, now = workspace.season.place, ReceivedCopies(workspace.received), dt.datetime.now(dt.UTC)
     wait_for_orphans(workspace.root)
-    tidy(workspace)
+    remove_unfinished_files(workspace)
     with open_warehouse(workspace) as warehouse:
-        ready_lake(warehouse, lake)
+        prepare_lake(warehouse, lake)
         known = known_files(warehouse)
         inbox = scan_inbox(workspace.inbox, known)
         record_inbox(inbox, known, warehouse)
         for name, reason in inbox.left:
             reporter.say(f"Skipped: {name}: {reason}")
-        changed = drop_remapped(inbox, mappings, warehouse, lake, copies.readable())
+        changed = delete_remapped(inbox, mappings, warehouse, lake, copies.readable())
         if changed.again:
             reporter.say(f"Reading {len(changed.again)} files again: their mapping has changed")
         if changed.stuck:
@@ -61,7 +61,7 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
             reporter.say(f"Reading {again} files again: the first attempt failed")
         files, copied, target = (
             pending_files(inbox, warehouse),
-            due_copies(copies, inbox, warehouse),
+            find_pending_copies(copies, inbox, warehouse),
             IngestTarget(warehouse, lake),
         )
         read = IsolatedRead(workspace.root)
@@ -70,7 +70,7 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
             unpacked = workspace.root / UNPACKED
             results = chain(
                 ingest_files(files, mappings, catalogue, target, executor, read),
-                receive_copies(copied, copies, unpacked, mappings, catalogue, target, executor, read),
+                ingest_copies(copied, copies, unpacked, mappings, catalogue, target, executor, read),
             )
             for found, received in results:
                 if received is None:
@@ -80,7 +80,7 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
                     _report_failure(received, reporter)
                 advance()
         with reporter.stage("Storing copies of received files"):
-            copying = keep_received(inbox, warehouse, copies, place.keep_received_days, now)
+            copying = copy_received(inbox, warehouse, copies, place.keep_received_days, now)
             if place.keep_received_days:
                 keep_mappings(mappings, workspace.mappings, copies)
         if copying.left:
@@ -122,7 +122,7 @@ class Examined:
 def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
     """Read every pending file as `receive_files` would, without storing anything."""
     catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace), Lake(workspace.lake)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         inbox = scan_inbox(workspace.inbox, known_files(warehouse))
         files, target = pending_files(inbox, warehouse), IngestTarget(warehouse, lake)
         with reporter.stage(f"Checking {len(files)} new files", len(files)) as advance:

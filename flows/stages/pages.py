@@ -9,8 +9,8 @@ from pathlib import Path
 
 from flows import stages
 from flows.runtime.progress import Reporter
-from reports.language.reason_text import text_of
-from reports.page.formats import HTML, Forms
+from reports.language.reason_text import format_reason
+from reports.page.formats import HTML, OutputFormats
 from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.grower_data import GrowerData, grower_data
@@ -39,16 +39,16 @@ MIN_PARALLEL_SHEETS = 8
 """Fewer sheets are written faster in this process than worker processes start."""
 
 
-def shift_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+def publish_shift_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Compute the timeline of the last shift and write the shift page."""
     with reporter.stage("Writing the shift page"):
-        stages.course(workspace)
+        stages.compute_shift_timeline(workspace)
         with stages.open_warehouse(workspace) as warehouse:
             data = load_shift_page(warehouse, workspace.season)
-            return write_shift_page(data, workspace.season, workspace.out, forms)
+            return write_shift_page(data, workspace.season, workspace.out, formats)
 
 
-def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the setting guide and its cards."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
         if not warehouse.table("guide_class").height:
@@ -60,29 +60,31 @@ def guide_pages(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -
                 if too_few
                 else "run 'taretrace post-shift' on it first",
             )
-        return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, forms)
+        return write_guide(load_guide_page(warehouse), workspace.season, workspace.out, formats)
 
 
-def fleet_page(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the fleet page and the list of loads it links to."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet page"):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
-        paths = write_fleet(load_fleet_page(warehouse), season, out, forms)
+        paths = write_fleet(load_fleet_page(warehouse), season, out, formats)
         return [*paths, write_season_loads(load_season_loads_page(warehouse), season, out)]
 
 
-def season_report(workspace: Workspace, reporter: Reporter, forms: Forms = HTML) -> list[Path]:
+def publish_season_report(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the season report, the guide it links to, and the list of its loads."""
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
-        paths = write_season(load_season_page(warehouse, season), season, out, forms)
+        paths = write_season(load_season_page(warehouse, season), season, out, formats)
         paths.append(write_season_loads(load_season_loads_page(warehouse), season, out))
         return [*paths, *write_guide(load_guide_page(warehouse), season, out)]
 
 
-def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML, only: str | None = None) -> list[Path]:
+def publish_grower_sheets(
+    workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML, only: str | None = None
+) -> list[Path]:
     """Write one sheet per grower, or only for the grower `only`, on all cores.
 
     Returns:
@@ -100,29 +102,31 @@ def grower_sheets(workspace: Workspace, reporter: Reporter, forms: Forms = HTML,
         raise WorkspaceError(message, where=str(workspace.root), remedy="check the list of fields in the export")
     with reporter.stage(f"Writing {len(sheets)} grower sheets", len(sheets)) as advance:
         if len(sheets) < MIN_PARALLEL_SHEETS:
-            return [p for d in sheets for p in _write_sheet(d, season, out, forms, advance)]
+            return [p for d in sheets for p in _write_sheet(d, season, out, formats, advance)]
         # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
         with ProcessPoolExecutor(os.cpu_count(), get_context("spawn"), end_with_parent) as pool:
-            futures = [pool.submit(write_grower_sheet, d, season, out, forms) for d in sheets]
+            futures = [pool.submit(write_grower_sheet, d, season, out, formats) for d in sheets]
             for _ in as_completed(futures):
                 advance()
         return [p for future in futures for p in future.result()]
 
 
-def _write_sheet(data: GrowerData, season: Season, out: Path, forms: Forms, advance: Callable[[], None]) -> list[Path]:
-    paths = write_grower_sheet(data, season, out, forms)
+def _write_sheet(
+    data: GrowerData, season: Season, out: Path, formats: OutputFormats, advance: Callable[[], None]
+) -> list[Path]:
+    paths = write_grower_sheet(data, season, out, formats)
     advance()
     return paths
 
 
-def what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
+def publish_what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the what-if page with its sliders."""
-    with reporter.stage("Writing the what-if page"), Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with reporter.stage("Writing the what-if page"), Warehouse.open_read_only(workspace.warehouse) as warehouse:
         return write_what_if(load_what_if_page(warehouse, workspace.what_if), workspace.season, workspace.out)
 
 
-def load_page(
-    workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, forms: Forms = HTML
+def publish_load_page(
+    workspace: Workspace, load_id: str, setting: str | None, reporter: Reporter, formats: OutputFormats = HTML
 ) -> list[Path]:
     """Write the page of one load."""
     season = workspace.season
@@ -132,14 +136,14 @@ def load_page(
             data = load_load_page(load_id, warehouse, Lake(workspace.lake))
         except UntracedLoadError as untraced:
             raise WorkspaceError(
-                f"load '{load_id}' was not traced ({text_of(untraced.why, season.catalogue)})",
+                f"load '{load_id}' was not traced ({format_reason(untraced.why, season.catalogue)})",
                 where="the load traces",
                 remedy="choose another load, or supply the missing data and run 'taretrace ingest' again",
             ) from untraced
-        return write_load_page(data, season, workspace.out, setting, forms)
+        return write_load_page(data, season, workspace.out, setting, formats)
 
 
-def catalogue(workspace: Workspace) -> Path:
+def write_text_catalogue(workspace: Workspace) -> Path:
     """Write the catalogue of all English texts into the workspace for translation."""
     folder = workspace.season.texts or workspace.root / "text"
     folder.mkdir(exist_ok=True)

@@ -5,9 +5,8 @@ import datetime as dt
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse
 from transforms.config.workspace import Workspace
-from transforms.jobs.machine_days import bin_days, drop_gone_days, stale_days
-from transforms.operations.retention import ExpiredRecords
-from transforms.operations.retention import roll_up as expire_records
+from transforms.jobs.machine_days import bin_days, delete_vanished_days, stale_days
+from transforms.operations.retention import ExpiredRecords, expire_records
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import Lake
 from transforms.storage.lake_record import require_lake
@@ -18,7 +17,7 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, executor: Executor =
     catalogue, lake = workspace.season.catalogue, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
         damaged = require_lake(warehouse, lake, bins=False)
-        drop_gone_days(warehouse, lake)
+        delete_vanished_days(warehouse, lake)
         stale = stale_days(warehouse, catalogue, damaged)
         with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
             binned = bin_days(stale, warehouse, lake, catalogue, advance, executor)
@@ -33,7 +32,7 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, executor: Executor =
     return binned
 
 
-def roll_up(workspace: Workspace, reporter: Reporter) -> ExpiredRecords:
+def delete_expired_records(workspace: Workspace, reporter: Reporter) -> ExpiredRecords:
     """Delete the records of machine-days older than season.toml allows; their bins are kept."""
     season, lake = workspace.season, Lake(workspace.lake)
     if not season.place.keep_telemetry_days:

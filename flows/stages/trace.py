@@ -19,7 +19,7 @@ from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.setting_changes import build_shift_timeline
 
 
-def trace(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:
+def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:
     """Trace the loads of every field whose tickets, field work or clocks changed; return the number of fields."""
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:
@@ -28,7 +28,7 @@ def trace(workspace: Workspace, reporter: Reporter, executor: Executor = serial)
         stale = season_trace.stale()
         with reporter.stage(f"Reading field work of {len(stale)} fields", len(stale)) as advance:
             learned = season_trace.learn(stale, advance)
-        due = season_trace.due(learned)
+        due = season_trace.pending_fields(learned)
         with reporter.stage(f"Tracing loads of {len(due)} fields", len(due)) as advance:
             season_trace.trace(due, learned, advance)
         audits = root_loss(warehouse.table("loss_audit"))
@@ -39,7 +39,7 @@ def trace(workspace: Workspace, reporter: Reporter, executor: Executor = serial)
     return len(due)
 
 
-def conditions(workspace: Workspace, reporter: Reporter) -> None:
+def compute_conditions(workspace: Workspace, reporter: Reporter) -> None:
     """Compute the hourly topsoil wetness of every field."""
     season = workspace.season
     with open_warehouse(workspace) as warehouse, reporter.stage("Computing topsoil wetness"):
@@ -50,7 +50,7 @@ def conditions(workspace: Workspace, reporter: Reporter) -> None:
             warehouse.store("field_hour", field_hours(filled, warehouse.table("field")))
 
 
-def marts(workspace: Workspace, reporter: Reporter) -> None:
+def build_marts(workspace: Workspace, reporter: Reporter) -> None:
     """Join all sources into one row per load and one row per audit, and run the consistency checks."""
     with open_warehouse(workspace) as warehouse, reporter.stage("Joining loads, tares and conditions"):
         require_lake(warehouse, Lake(workspace.lake))
@@ -69,7 +69,7 @@ def build_facts(warehouse: Warehouse, season: Season) -> None:
     warehouse.build("load_class")
 
 
-def course(workspace: Workspace) -> None:
+def compute_shift_timeline(workspace: Workspace) -> None:
     """Compute the timeline of the last shift: settings per five minutes, passes and setting changes."""
     season, lake = workspace.season, Lake(workspace.lake)
     with open_warehouse(workspace) as warehouse:

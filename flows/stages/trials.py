@@ -9,10 +9,10 @@ from flows.stages.context import open_warehouse, require_facts
 from flows.stages.trace import build_facts
 from reports.pages.trial_sheet import write_trial_sheet
 from transforms.config.workspace import Workspace
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
-from transforms.trial.analysis import Reading, find_loads, read
-from transforms.trial.design import design_trial, what_a_day_finds
+from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
+from transforms.trial.design import describe_trial_days, design_trial
 from transforms.trial.plan import Trial, read_trial, trial_toml
 
 
@@ -50,14 +50,14 @@ class AnalysedTrial:
     """Trial with its analysis and the loads found for it."""
 
     trial: Trial
-    result: Reading
+    result: TrialEstimate
     loads: pl.DataFrame
 
 
 def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
     """Plan a trial and write its file and its operator sheet."""
     season = workspace.season
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         require_facts(warehouse, workspace)
         facts = warehouse.table("load_fact")
         trial = design_trial(
@@ -73,17 +73,17 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
     path = workspace.trials / f"{trial.trial_id}.toml"
     path.write_text(trial_toml(trial, season.catalogue), "utf-8")
     sheet = write_trial_sheet(trial, season, workspace.out)
-    return PlannedTrial(trial, path, sheet, what_a_day_finds(trial, facts))
+    return PlannedTrial(trial, path, sheet, describe_trial_days(trial, facts))
 
 
 def read_trial_loads(workspace: Workspace, trial_id: str) -> AnalysedTrial:
     """Find the loads of a trial, analyse them, and store both for the next fit."""
     trial = read_trial(workspace.trials / f"{trial_id}.toml", workspace.season.catalogue)
-    with held(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
+    with lock_workspace(workspace.root, "trial read"), open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
         facts = warehouse.table("load_fact")
         loads = find_loads(trial, facts)
-        result = read(trial, loads, facts)
+        result = analyse_trial(trial, loads, facts)
         row = {
             "trial_id": trial.trial_id,
             "machine_id": trial.machine_id,

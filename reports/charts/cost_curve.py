@@ -7,7 +7,7 @@ import polars as pl
 
 from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import BETTER, INK, MUTED, records, rows, shared, span
+from reports.page.theme import BETTER, INK, MUTED, interval_tooltip, records, rows, shared
 
 
 def _chart(money: str) -> Any:
@@ -16,7 +16,7 @@ def _chart(money: str) -> Any:
         tooltip=[
             alt.Tooltip("value:Q", title=say("value"), format=".1f"),
             alt.Tooltip("change:Q", title=say("extra cost, {unit}", unit=money), format="+.2f"),
-            *span("lo", "hi", "+.2f"),
+            *interval_tooltip("lo", "hi", "+.2f"),
         ],
     )
     band = base.mark_area(opacity=0.25, color=BETTER).encode(y=alt.Y("lo:Q", title=money), y2="hi:Q")

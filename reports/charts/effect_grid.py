@@ -7,7 +7,17 @@ import polars as pl
 
 from reports.language.translate import mark, say
 from reports.page.model import Chart
-from reports.page.theme import CLEAR_EFFECT, CONFOUNDED, INK, NO_EFFECT, UNTRIED, finish, records, rows, span
+from reports.page.theme import (
+    CLEAR_EFFECT,
+    CONFOUNDED,
+    INK,
+    NO_EFFECT,
+    UNTRIED,
+    finish,
+    interval_tooltip,
+    records,
+    rows,
+)
 
 
 @dataclass(frozen=True)
@@ -49,7 +59,7 @@ def effect_grid(cells: pl.DataFrame) -> Chart:
             alt.Tooltip("named:N", title=say("result")),
             alt.Tooltip("n:Q", title="n"),
             alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
-            *span("lo95", "hi95", "+.1f"),
+            *interval_tooltip("lo95", "hi95", "+.1f"),
         ],
     )
     scale = alt.Scale(domain=names, range=[s.colour for s in STANDINGS.values()])

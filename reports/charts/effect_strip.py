@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.language.translate import say, translated
 from reports.page.model import Chart
-from reports.page.theme import MUTED, WETNESS, finish, records, rows, span
+from reports.page.theme import MUTED, WETNESS, finish, interval_tooltip, records, rows
 
 
 def effect_strip(effects: pl.DataFrame) -> Chart:
@@ -37,7 +37,7 @@ def effect_strip(effects: pl.DataFrame) -> Chart:
                 alt.Tooltip("label:N", title=say("one step up of")),
                 alt.Tooltip("topsoil:N", title=title),
                 alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
-                *span("lo95", "hi95", "+.1f"),
+                *interval_tooltip("lo95", "hi95", "+.1f"),
                 alt.Tooltip("n:Q", title="n"),
             ],
         )

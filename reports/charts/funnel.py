@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.language.translate import mark, say
 from reports.page.model import Chart
-from reports.page.theme import BETTER, INK, MUTED, RULE, WORSE, finish, records, rows, span
+from reports.page.theme import BETTER, INK, MUTED, RULE, WORSE, finish, interval_tooltip, records, rows
 
 STANDING = {"lower": mark("clearly lower"), "usual": mark("not clearly different"), "higher": mark("clearly higher")}
 """Code of `benchmark.standing` -> label; texts, tables and charts share the code."""
@@ -29,7 +29,7 @@ def funnel(subjects: pl.DataFrame, unit: str, counted: str) -> Chart:
             alt.Tooltip("subject_id:N", title=say("name")),
             alt.Tooltip("n:Q", title=counted),
             alt.Tooltip("shrunken:Q", title=y, format="+.2f"),
-            *span("shrunken_lo95", "shrunken_hi95", "+.2f"),
+            *interval_tooltip("shrunken_lo95", "shrunken_hi95", "+.2f"),
             alt.Tooltip("label:N", title=title),
         ],
     )

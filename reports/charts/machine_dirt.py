@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, OBSERVED, finish, records, rows, span
+from reports.page.theme import EXPECTED, OBSERVED, finish, interval_tooltip, records, rows
 
 
 def machine_dirt(machines: pl.DataFrame) -> Chart:
@@ -19,9 +19,9 @@ def machine_dirt(machines: pl.DataFrame) -> Chart:
     tooltip = [
         alt.Tooltip("machine_id:N", title=say("machine")),
         alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
-        *span("observed_lo", "observed_hi", ".1f"),
+        *interval_tooltip("observed_lo", "observed_hi", ".1f"),
         alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
-        *span("expected_lo95", "expected_hi95", ".1f", say("expected from, 95 %")),
+        *interval_tooltip("expected_lo95", "expected_hi95", ".1f", say("expected from, 95 %")),
         alt.Tooltip("measured:Q", title=say("n loads measured")),
     ]
     only = [alt.param(name=f"only_{m}", value="") for m in ("machine", "site")]

@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.language.translate import mark, say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, MUTED, OBSERVED, WETNESS, finish, records, rows, span
+from reports.page.theme import EXPECTED, MUTED, OBSERVED, WETNESS, finish, interval_tooltip, records, rows
 
 READINGS = (mark("pooled"), mark("between visits"), mark("within visits"))
 
@@ -27,7 +27,7 @@ def reading_strip(readings: pl.DataFrame) -> Chart:
             alt.Tooltip("label:N", title=say("one step up of")),
             alt.Tooltip("named:N", title=title),
             alt.Tooltip("change_pct:Q", title=say("change, %"), format="+.1f"),
-            *span("lo95", "hi95", "+.1f"),
+            *interval_tooltip("lo95", "hi95", "+.1f"),
         ],
     )
     zero = alt.Chart(rows("zero")).mark_rule(color=MUTED).encode(x="zero:Q")

@@ -5,7 +5,7 @@ import polars as pl
 
 from reports.language.translate import chart_day, say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, OBSERVED, WETNESS, finish, records, rows, span
+from reports.page.theme import EXPECTED, OBSERVED, WETNESS, finish, interval_tooltip, records, rows
 
 
 def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
@@ -19,7 +19,7 @@ def season_days(days: pl.DataFrame, rain_sign: str) -> Chart:
     tooltip = [
         alt.Tooltip("day:T", title=say("day"), format=chart_day()),
         alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
-        *span("lo", "hi", ".1f"),
+        *interval_tooltip("lo", "hi", ".1f"),
         alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
         alt.Tooltip("measured:Q", title=say("n loads measured")),
         alt.Tooltip("rain:Q", title=say("rain, {unit}", unit=rain_sign), format=".1f"),

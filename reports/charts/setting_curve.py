@@ -7,7 +7,7 @@ import polars as pl
 
 from reports.language.translate import say, translated
 from reports.page.model import Chart
-from reports.page.theme import MUTED, WETNESS, records, rows, shared, span
+from reports.page.theme import MUTED, WETNESS, interval_tooltip, records, rows, shared
 
 
 def _chart() -> Any:
@@ -24,7 +24,7 @@ def _chart() -> Any:
                 alt.Tooltip("topsoil:N", title=say("topsoil")),
                 alt.Tooltip("value:Q", title=say("value"), format=".1f"),
                 alt.Tooltip("mean:Q", title=say("change, %"), format="+.1f"),
-                *span("lo95", "hi95", "+.1f"),
+                *interval_tooltip("lo95", "hi95", "+.1f"),
             ],
         )
     )

@@ -4,7 +4,7 @@ import altair as alt
 import polars as pl
 
 from reports.page.model import Chart
-from reports.page.theme import BETTER, INK, finish, records, rows, span
+from reports.page.theme import BETTER, INK, finish, interval_tooltip, records, rows
 
 THOUSANDS = 10_000
 """Ticks are abbreviated (40k) from this value, because long ones overlap on a phone."""
@@ -24,7 +24,7 @@ def share_bars(values: pl.DataFrame, title: str, description: str, *, is_whole: 
     tooltip = [
         alt.Tooltip("label:N", title=" "),
         alt.Tooltip("value:Q", title=title, format=",.1f"),
-        *span("lo", "hi", ",.1f"),
+        *interval_tooltip("lo", "hi", ",.1f"),
     ]
     large = float(values.select(pl.col("value").abs().max()).item() or 0) >= THOUSANDS
     axis = alt.Axis(

@@ -7,7 +7,7 @@ import polars as pl
 
 from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, records, rows, shared, span
+from reports.page.theme import EXPECTED, LINE_DASHES, LINES, OBSERVED, WETNESS, interval_tooltip, records, rows, shared
 
 MAX_SETTINGS = 4
 
@@ -19,7 +19,7 @@ def _panels() -> dict[str, alt.Chart | alt.LayerChart]:
         alt.Tooltip("load_id:N", title=say("load")),
         alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),
         alt.Tooltip("expected_pct:Q", title=say("expected, %"), format=".1f"),
-        *span("lo95", "hi95", ".1f", say("expected from, 95 %")),
+        *interval_tooltip("lo95", "hi95", ".1f", say("expected from, 95 %")),
     ]
     base = alt.Chart(rows("loads")).encode(tooltip=tooltip)
     title = say("dirt tare, %")

@@ -1,6 +1,6 @@
 """Sentences and notes on the fit and the shift on which advice, guide, comparison and checks are based."""
 
-from reports.language.display_units import Shown
+from reports.language.display_units import DisplayUnits
 from reports.language.translate import local_date, mark, say
 from reports.page.model import Prose
 from transforms.storage.product_basis import ADVICE, BENCHMARK, FIT_CHECK, GUIDE, BasisCode, ProductStatus
@@ -19,7 +19,7 @@ RENEWED_BY = {
 }
 
 
-def advice_words(status: ProductStatus, shown: Shown, *, is_empty: bool) -> str:
+def advice_words(status: ProductStatus, shown: DisplayUnits, *, is_empty: bool) -> str:
     """Return a sentence if advice is missing or belongs to an earlier fit or shift; empty if it is current."""
     if is_empty and status.is_earlier:
         return say(
@@ -47,7 +47,7 @@ def earlier_note(product: str, status: ProductStatus) -> tuple[Prose, ...]:
     return (Prose(say(RENEWED_BY[product]), note=True),) if status.is_earlier else ()
 
 
-def basis_line(status: ProductStatus, shown: Shown) -> str:
+def basis_line(status: ProductStatus, shown: DisplayUnits) -> str:
     """Return a sentence on the fit and the shift on which advice is based; empty if there is none."""
     if status.fitted_at is None or status.last_shift_date is None:
         return ""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from reports.language.translate import local_date, local_number
-from transforms.contracts.units import factor_between
+from transforms.contracts.units import conversion_factor
 
 SHOWN = {
     "metric": {
@@ -38,7 +38,7 @@ SHOWN = {
 }
 """System -> stored unit -> (displayed unit code, its symbol, decimals)."""
 STORED = {"rain": "mm"}
-NOTHING = "–"
+NO_VALUE = "–"
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
@@ -52,7 +52,7 @@ def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
     '–'
     """
     if value is None or not math.isfinite(value):
-        return NOTHING
+        return NO_VALUE
     text = f"{value:+,.{digits}f}" if sign else f"{value:,.{digits}f}"
     if float(text.replace(",", "")) == 0:
         text = text.lstrip("+-")
@@ -60,7 +60,7 @@ def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
 
 
 @dataclass(frozen=True)
-class Shown:
+class DisplayUnits:
     """Unit system, currency and time zone in which a workspace's pages show quantities."""
 
     system: str
@@ -70,7 +70,7 @@ class Shown:
     def convert(self, value: float, unit: str) -> float:
         """Return a value converted from its stored unit to the displayed unit."""
         code = SHOWN[self.system][unit][0]
-        factor, offset = factor_between(STORED.get(unit, unit), code, where="the page")
+        factor, offset = conversion_factor(STORED.get(unit, unit), code, where="the page")
         return value * factor + offset
 
     def sign(self, unit: str) -> str:
@@ -80,7 +80,7 @@ class Shown:
     def quantity(self, value: float | None, unit: str, *, digits: int | None = None) -> str:
         """Return a value with its unit."""
         if value is None:
-            return NOTHING
+            return NO_VALUE
         _, sign, usual = SHOWN[self.system][unit]
         return f"{number(self.convert(value, unit), usual if digits is None else digits)} {sign}".strip()
 
@@ -95,22 +95,22 @@ class Shown:
 
     def money(self, value: float | None, digits: int = 0) -> str:
         """Return money with its currency."""
-        return NOTHING if value is None else f"{number(value, digits)} {self.currency}"
+        return NO_VALUE if value is None else f"{number(value, digits)} {self.currency}"
 
     def per_t(self, value: float | None, *, sign: bool = False) -> str:
         """Return money per tonne (per short ton in US units); `value` is per metric tonne."""
         if value is None:
-            return NOTHING
+            return NO_VALUE
         return number(value * self.per_tonne, 2, sign=sign)
 
     @property
     def per_tonne(self) -> float:
         """Factor from money per metric tonne to money per displayed unit of mass."""
-        return factor_between(SHOWN[self.system]["t"][0], "t", where="the page")[0]
+        return conversion_factor(SHOWN[self.system]["t"][0], "t", where="the page")[0]
 
     def per_area(self, value: float) -> float:
         """Return money per displayed unit of area, given money per hectare."""
-        return value * factor_between(SHOWN[self.system]["ha"][0], "ha", where="the page")[0]
+        return value * conversion_factor(SHOWN[self.system]["ha"][0], "ha", where="the page")[0]
 
     @property
     def money_per_t(self) -> str:

@@ -3,7 +3,7 @@
 from typing import Any
 
 from reports.language.bidi import isolated
-from reports.language.display_units import NOTHING, Shown, number
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.translate import mark, say, translated
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 
@@ -77,16 +77,16 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def listed(names: list[str], most: int = 6) -> str:
-    """Return names as a comma-separated list; after `most` names only the number of the others.
+def join_names(names: list[str], max_names: int = 6) -> str:
+    """Return names as a comma-separated list; after `max_names` names only the number of the others.
 
-    >>> listed(["M1", "M2", "M3"], most=2)
+    >>> join_names(["M1", "M2", "M3"], max_names=2)
     'M1, M2 and 1 more'
     """
-    if len(names) <= most:
+    if len(names) <= max_names:
         return ", ".join(isolated(n) for n in names)
-    some = ", ".join(isolated(n) for n in names[:most])
-    return say("{some} and {n} more", some=some, n=len(names) - most)
+    some = ", ".join(isolated(n) for n in names[:max_names])
+    return say("{some} and {n} more", some=some, n=len(names) - max_names)
 
 
 def percent_change(row: dict[str, Any], name: str, low: str, high: str) -> str:
@@ -99,23 +99,23 @@ def percent_change(row: dict[str, Any], name: str, low: str, high: str) -> str:
     )
 
 
-def value_words(value: float | None, unit: str, shown: Shown) -> str:
+def format_setting_value(value: float | None, unit: str, shown: DisplayUnits) -> str:
     """Return a setting's value with its unit, without decimals if it is a whole number."""
     if value is None:
-        return NOTHING
+        return NO_VALUE
     v = shown.convert(value, unit)
     digits = 2 if shown.sign(unit) == "in" else 0 if abs(v - round(v)) < 0.05 else 1
     return f"{number(v, digits)} {shown.sign(unit)}".strip()
 
 
-def _far(change: float, unit: str, shown: Shown) -> str:
+def _far(change: float, unit: str, shown: DisplayUnits) -> str:
     if unit == "pct":
         return say("{n} points", n=number(abs(change), 0))
     factor, _ = shown.straight(unit)
     return f"{number(abs(change) * factor, shown.digits(unit))} {shown.sign(unit)}".strip()
 
 
-def move_in_words(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> str:
+def describe_move(row: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
     """Return a move as an instruction: direction, distance, old and new value."""
     setting = catalogue[row["setting"]]
     change = row["to_value"] - row["from_value"]
@@ -129,25 +129,25 @@ def move_in_words(row: dict[str, Any], catalogue: Catalogue, shown: Shown) -> st
     )
 
 
-def step_in_words(name: str, catalogue: Catalogue, shown: Shown) -> str:
+def describe_step(name: str, catalogue: Catalogue, shown: DisplayUnits) -> str:
     """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
     setting = catalogue[name]
     return f"{setting_label(name, catalogue)} {_far(setting.step, setting.unit, shown)} {translated(setting.up)}"
 
 
-def sure(probability: float) -> str:
+def format_probability(probability: float) -> str:
     """Return a probability as `n in 100`, at most 99.
 
-    >>> sure(0.999)
+    >>> format_probability(0.999)
     '99 in 100'
     """
     return say("{n} in 100", n=min(round(100 * probability), 99))
 
 
-def topsoil_and_soil(wetness: str | None, soil: str | None) -> str:
+def conditions_label(wetness: str | None, soil: str | None) -> str:
     """Return a class of conditions as text."""
     return say(
         "{wetness} topsoil, {soil} soil",
-        wetness=translated(wetness or NOTHING),
-        soil=translated(soil or NOTHING),
+        wetness=translated(wetness or NO_VALUE),
+        soil=translated(soil or NO_VALUE),
     )

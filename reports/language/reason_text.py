@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from reports.language.bidi import isolated
-from reports.language.display_units import NOTHING
+from reports.language.display_units import NO_VALUE
 from reports.language.labels import setting_label
 from reports.language.reason_messages import MESSAGES
 from reports.language.translate import local_number, translated
@@ -31,7 +31,7 @@ def reason_text(code: str | None, args: str | None, catalogue: Catalogue | None 
     return _text(code, json.loads(args or "{}"), catalogue if catalogue is not None else load_catalogue())
 
 
-def text_of(why: Reason, catalogue: Catalogue | None = None) -> str:
+def format_reason(why: Reason, catalogue: Catalogue | None = None) -> str:
     """Return the sentence of a reason that is not stored."""
     return reason_text(why.code, why.args, catalogue)
 
@@ -72,7 +72,7 @@ def _inserted(message: str, args: dict[str, Any], catalogue: Catalogue) -> str:
 def _shown(name: str, value: Any, form: str, catalogue: Catalogue) -> str:
     """Return an argument as text: a number in the locale, a setting by its label, an id or name unchanged."""
     if value is None:
-        return NOTHING
+        return NO_VALUE
     if isinstance(value, dict):
         return _text(value["code"], dict(value["args"]), catalogue)
     if isinstance(value, list):

@@ -56,7 +56,7 @@ def _read(path: Path, _changed_ns: int, locale: str) -> dict[str, str | tuple[st
 
 
 @contextmanager
-def speaking(locale: str, folder: Path | None = None) -> Iterator[None]:
+def use_language(locale: str, folder: Path | None = None) -> Iterator[None]:
     """Set the language of pages; translations are read from `<locale>.po`, else `<language>.po`, in `folder`.
 
     Raises:

@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Forms:
+class OutputFormats:
     """Formats in which a page is written besides HTML."""
 
     pdf: bool = False
     xlsx: bool = False
 
 
-HTML = Forms()
+HTML = OutputFormats()
 """HTML only."""

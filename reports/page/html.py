@@ -11,9 +11,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from reports.language.bidi import isolated, without_overrides
-from reports.language.display_units import NOTHING, number
+from reports.language.display_units import NO_VALUE, number
 from reports.language.translate import chart_locales, locale, say
-from reports.page.formats import HTML, Forms
+from reports.page.formats import HTML, OutputFormats
 from reports.page.model import Chart, LoadList, Page
 from reports.page.pdf import picture, write_pdf
 from reports.page.workbook import write_workbook
@@ -115,7 +115,7 @@ def _loads_json(loads: LoadList) -> Markup:
         values = [r[c] for r in loads.rows]
         if loads.digits[c] is None and len(distinct := list(dict.fromkeys(values))) < len(values) / 2:
             index = {v: i for i, v in enumerate(distinct)}
-            words[c] = [NOTHING if v is None else v for v in distinct]
+            words[c] = [NO_VALUE if v is None else v for v in distinct]
             values = [index[v] for v in values]
         columns.append(values)
     return embedded(
@@ -130,7 +130,7 @@ def _loads_json(loads: LoadList) -> Markup:
     )
 
 
-def write_page(page: Page, path: Path, forms: Forms = HTML) -> list[Path]:
+def write_page(page: Page, path: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write a page as HTML, and as PDF and workbook if requested; return the paths, HTML first."""
     charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
     paths = [
@@ -146,8 +146,8 @@ def write_page(page: Page, path: Path, forms: Forms = HTML) -> list[Path]:
             page_script=Markup(own_file("page.js")),  # noqa: S704  our own file
         )
     ]
-    if forms.pdf:
+    if formats.pdf:
         paths.append(write_pdf(page, path.with_suffix(".pdf")))
-    if forms.xlsx:
+    if formats.xlsx:
         paths.append(write_workbook(page, path.with_suffix(".xlsx")))
     return paths

@@ -39,7 +39,7 @@ class Figure:
         reading: instructions for reading marks and intervals.
         chart: chart; None if there is nothing to draw, in which case the finding gives the reason.
         alt: description of the chart for screen readers.
-        table: numbers shown in the chart; None only inside `Small`, which has one table for all its figures.
+        table: numbers shown in the chart; None only inside `SmallMultiples`, which has one table for all its figures.
         open: True if the table is initially open.
     """
 
@@ -54,7 +54,7 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class Small:
+class SmallMultiples:
     """Small figures of one kind side by side, with one table of all their numbers."""
 
     kind: ClassVar[str] = "small"
@@ -202,6 +202,6 @@ class Page:
         for b in self.walk():
             if isinstance(b, Table):
                 tables.append(b)
-            elif isinstance(b, Figure | Small) and b.table is not None:
+            elif isinstance(b, Figure | SmallMultiples) and b.table is not None:
                 tables.append(b.table)
         return tables

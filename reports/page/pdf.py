@@ -10,7 +10,7 @@ import vl_convert
 
 from reports.language.bidi import without_overrides
 from reports.language.translate import chart_locales, locale, say
-from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, Small
+from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, SmallMultiples
 from reports.page.tables import Table
 
 PAPER_WIDTH = 680
@@ -79,7 +79,7 @@ class _Paper:
                     "table": _table(b.table) if b.table else None,
                     "printed": b.table is not None and len(b.table.rows) <= MOST_PRINTED_ROWS,
                 }
-            case Small():
+            case SmallMultiples():
                 return {"kind": b.kind, "blocks": self.in_columns(b.blocks)}
             case Fold():
                 self.folded += 1

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
-from reports.language.display_units import NOTHING, number
+from reports.language.display_units import NO_VALUE, number
 from reports.language.translate import say
 
 
@@ -33,13 +33,13 @@ class Cell:
     strong: bool = False
 
 
-def words(text: Any, href: str | None = None, *, strong: bool = False) -> Cell:
+def text_cell(text: Any, href: str | None = None, *, strong: bool = False) -> Cell:
     """Return a text cell; a dash if the text is missing."""
-    shown = NOTHING if text is None or text == "" else str(text)
-    return Cell(shown, None if shown == NOTHING else shown, href=href, strong=strong)
+    shown = NO_VALUE if text is None or text == "" else str(text)
+    return Cell(shown, None if shown == NO_VALUE else shown, href=href, strong=strong)
 
 
-def figure(
+def number_cell(
     value: float | None,
     digits: int = 1,
     lo: float | None = None,
@@ -51,18 +51,18 @@ def figure(
 ) -> Cell:
     """Return a number cell with its 95 % interval if both bounds are given."""
     if value is None or not math.isfinite(value):
-        return Cell(NOTHING)
+        return Cell(NO_VALUE)
     text = number(value, digits, sign=sign)
     if lo is not None and hi is not None:
         text = say("{value} ({lo} to {hi})", value=text, lo=number(lo, digits), hi=number(hi, digits))
     return Cell(text, value, lo, hi, href, strong)
 
 
-def spanned(value: float | None, half: float | None, digits: int = 1) -> Cell:
+def mean_cell(value: float | None, half: float | None, digits: int = 1) -> Cell:
     """Return a number cell with its 95 % interval, given the half-width of the interval."""
     if value is None or half is None:
-        return figure(value, digits)
-    return figure(value, digits, value - half, value + half)
+        return number_cell(value, digits)
+    return number_cell(value, digits, value - half, value + half)
 
 
 @dataclass(frozen=True)
@@ -126,10 +126,10 @@ class Table:
 
 def figures(name: str, digits: int = 1) -> Callable[[Any], Cell]:
     """Return the cells of a column of numbers: the value under a name in each row, a mapping."""
-    return lambda r: figure(r[name], digits)
+    return lambda r: number_cell(r[name], digits)
 
 
-def table_of(
+def build_table(
     id_: str,
     name: str,
     columns: Iterable[Column],

@@ -70,7 +70,7 @@ def local(frame: pl.DataFrame, zone: str, *columns: str) -> pl.DataFrame:
     return frame.with_columns(pl.col(c).dt.convert_time_zone(zone).dt.replace_time_zone(None) for c in columns)
 
 
-def span(low: str, high: str, form: str, title: str | None = None) -> list[alt.Tooltip]:
+def interval_tooltip(low: str, high: str, form: str, title: str | None = None) -> list[alt.Tooltip]:
     """Return the tooltip entries of a 95 % interval."""
     first = alt.Tooltip(f"{low}:Q", title=title or say("from, 95 %"), format=form)
     return [first, alt.Tooltip(f"{high}:Q", title=say("to"), format=form)]

@@ -7,15 +7,15 @@ import polars as pl
 
 from reports.charts.funnel import STANDING, funnel
 from reports.language.basis_messages import earlier_note
-from reports.language.display_units import NOTHING, Shown, number
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import COUNTED, RESPONSES, capital, interval
 from reports.language.reason_text import row_reason
-from reports.language.translate import mark, say, say_n, speaking
-from reports.page.formats import HTML, Forms
+from reports.language.translate import mark, say, say_n, use_language
+from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.links import loads_link
 from reports.page.model import Figure, Filters, Fold, Page, Prose, Section
-from reports.page.tables import Cell, Column, Table, figure, table_of, words
+from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.pages.fleet_data import FleetPageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section
@@ -33,7 +33,7 @@ KINDS = {
 }
 
 
-def in_shown_units(rows: pl.DataFrame, response: str, shown: Shown) -> tuple[pl.DataFrame, str]:
+def in_shown_units(rows: pl.DataFrame, response: str, shown: DisplayUnits) -> tuple[pl.DataFrame, str]:
     """Return `benchmark` rows in displayed units, and the unit."""
     if response != ROOT_LOSS:
         return rows, say("points")
@@ -42,7 +42,7 @@ def in_shown_units(rows: pl.DataFrame, response: str, shown: Shown) -> tuple[pl.
     return rows.with_columns(pl.col(floats) * factor), shown.sign("t/ha")
 
 
-def finding(rows: pl.DataFrame, unit: str) -> str:
+def comparison_finding(rows: pl.DataFrame, unit: str) -> str:
     """Return a sentence on the number of subjects compared, and those that clearly differ from the middle."""
     known = rows.drop_nulls("shrunken").sort("shrunken")
     if not known.height:
@@ -80,7 +80,7 @@ def _end(different: pl.DataFrame, at: int, unit: str) -> str:
 def rank_cell(r: dict[str, Any]) -> Cell:
     """Return a cell with the rank, its interval and the number of subjects; a dash if there is no rank."""
     if r["rank"] is None:
-        return Cell(NOTHING)
+        return Cell(NO_VALUE)
     text = say(
         "{rank} ({lo} to {hi} of {all})", rank=r["rank"], lo=r["rank_lo95"], hi=r["rank_hi95"], all=r["subjects"]
     )
@@ -96,33 +96,33 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
     """Return the table of one response and kind of subject; `link` is the mark that selects a subject's loads."""
     outliers = bool((rows["from_outliers"].fill_null(0.0) != 0).any())
     by_outliers = Column(
-        say("By outlying loads, {unit}", unit=unit), lambda r: figure(r["from_outliers"], 2, sign=True)
+        say("By outlying loads, {unit}", unit=unit), lambda r: number_cell(r["from_outliers"], 2, sign=True)
     )
-    return table_of(
+    return build_table(
         name,
         title,
         (
             Column(
                 say("Name"),
-                lambda r: words(
+                lambda r: text_cell(
                     r["subject_id"], loads_link("season-loads.html", **{link: r["subject_id"]}) if link else None
                 ),
             ),
-            Column(say("Observed"), lambda r: figure(r["observed"], 2)),
-            Column(say("Expected"), lambda r: figure(r["expected"], 2)),
-            Column(say("By settings, {unit}", unit=unit), lambda r: figure(r["from_settings"], 2, sign=True)),
+            Column(say("Observed"), lambda r: number_cell(r["observed"], 2)),
+            Column(say("Expected"), lambda r: number_cell(r["expected"], 2)),
+            Column(say("By settings, {unit}", unit=unit), lambda r: number_cell(r["from_settings"], 2, sign=True)),
             *((by_outliers,) if outliers else ()),
             Column(
                 say("Unexplained, {unit}", unit=unit),
-                lambda r: figure(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
+                lambda r: number_cell(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
             ),
             Column(
                 say("Own effect, {unit}", unit=unit),
-                lambda r: figure(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True),
+                lambda r: number_cell(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True),
             ),
             Column(say("Rank"), rank_cell),
-            Column(say("Compared with the middle"), lambda r: words(_standing_words(r)), numeric=False, wrap=True),
-            Column("n", lambda r: figure(r["n"], 0)),
+            Column(say("Compared with the middle"), lambda r: text_cell(_standing_words(r)), numeric=False, wrap=True),
+            Column("n", lambda r: number_cell(r["n"], 0)),
         ),
         rows.iter_rows(named=True),
         caption=say("Brackets are 95 % intervals; rank 1 is the lowest."),
@@ -130,7 +130,7 @@ def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: 
     )
 
 
-def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure:
+def _block(rows: pl.DataFrame, response: str, kind: str, shown: DisplayUnits) -> Figure:
     rows, unit = in_shown_units(rows.sort("shrunken", "subject_id", nulls_last=True), response, shown)
     title = say("{response} by {kind}", response=say(RESPONSES[response]), kind=say(KINDS[kind]))
     drawn = rows.drop_nulls("unexplained").height > 2 and kind != "season"
@@ -138,7 +138,7 @@ def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure
     link = kind if kind in {"machine", "field"} and response == DIRT else None
     return Figure(
         f"{response}-{kind}",
-        f"{capital(title)}: {finding(rows, unit)}",
+        f"{capital(title)}: {comparison_finding(rows, unit)}",
         "",
         chart,
         say("Own effect: {title}", title=title),
@@ -146,7 +146,7 @@ def _block(rows: pl.DataFrame, response: str, kind: str, shown: Shown) -> Figure
     )
 
 
-def _when(table: pl.DataFrame, season: Season, shown: Shown) -> str:
+def _when(table: pl.DataFrame, season: Season, shown: DisplayUnits) -> str:
     """Return the line below the heading: season, last shift, and the restriction to the manager."""
     if not table.height:
         return say("{season} · contains names: for the manager alone", season=season.name)
@@ -159,7 +159,7 @@ def _when(table: pl.DataFrame, season: Season, shown: Shown) -> str:
 
 def fleet_page(data: FleetPageData, season: Season) -> Page:
     """Return the fleet page."""
-    shown = Shown(season.units, season.currency, season.time_zone)
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
     table, sections = data.comparison, []
     for response, name in RESPONSES.items():
         blocks: list[Figure | Fold] = []
@@ -184,7 +184,7 @@ def fleet_page(data: FleetPageData, season: Season) -> Page:
     if not sections:
         reading = say("No comparison yet: too few loads are measured and traced.")
     machines = table.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
-    lead = finding(machines, say("points")) if machines.height else reading
+    lead = comparison_finding(machines, say("points")) if machines.height else reading
     names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
     earlier = earlier_note(BENCHMARK, data.status)
     first = Section(
@@ -206,7 +206,7 @@ def fleet_page(data: FleetPageData, season: Season) -> Page:
     )
 
 
-def write_fleet(data: FleetPageData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+def write_fleet(data: FleetPageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write `fleet.html`, with its PDF and workbook if requested, and return the paths."""
-    with speaking(season.locale, season.texts):
-        return write_page(fleet_page(data, season), out / "fleet.html", forms)
+    with use_language(season.locale, season.texts):
+        return write_page(fleet_page(data, season), out / "fleet.html", formats)

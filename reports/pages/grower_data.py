@@ -13,14 +13,14 @@ import numpy as np
 import polars as pl
 import polars.selectors as cs
 
-from reports.language.translate import say, speaking
+from reports.language.translate import say, use_language
 from transforms.benchmark.disclosure import (
     TOO_FAR_APART,
     base_step,
     mean_sensitivity,
-    rounded,
+    round_to_step,
     step_for,
-    withheld_from,
+    withholding_reason,
 )
 from transforms.benchmark.own_view import OwnView, own_view
 from transforms.config.settings_catalogue import DIRT
@@ -68,7 +68,7 @@ def _footer(warehouse: Warehouse) -> tuple[str, ...]:
 
 
 def _to_step(column: str, step: float) -> pl.Expr:
-    return pl.col(column).map_elements(lambda v: rounded(v, step), return_dtype=pl.Float64)
+    return pl.col(column).map_elements(lambda v: round_to_step(v, step), return_dtype=pl.Float64)
 
 
 def _reproducible(name: str, warehouse: Warehouse) -> pl.DataFrame:
@@ -93,12 +93,12 @@ def _with_expected(
     )
     known = loads["expected_pct"].drop_nulls()
     mean = float(known.sum()) / known.len() if known.len() else None
-    return {**total, "expected_pct": rounded(mean, STEP)}, fields
+    return {**total, "expected_pct": round_to_step(mean, STEP)}, fields
 
 
 def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     """Yield the data of each grower's sheet."""
-    with speaking(season.locale, season.texts):
+    with use_language(season.locale, season.texts):
         footer = _footer(warehouse)
     of_others = ["expected_pct", "lo95", "hi95"]
     columns = ["load_id", "field_id", "shift_date", "lifted_at", "gross_t", "observed_pct", *of_others, "wetness_class"]
@@ -117,7 +117,7 @@ def grower_data(warehouse: Warehouse, season: Season) -> Iterator[GrowerData]:
     empty = pl.DataFrame(schema={"kind": pl.String, "points": pl.Float64, "n": pl.Int64})
     for total in totals.iter_rows(named=True):
         grower, key = total["grower_id"], (total["grower_id"],)
-        reason = withheld_from(grower, measured)
+        reason = withholding_reason(grower, measured)
         why_reason = reason or (None if why_step is not None else TOO_FAR_APART)
         own = parts["loads"][key]
         if reason is not None:

@@ -9,14 +9,14 @@ import polars as pl
 
 from reports.charts.own_loads import own_loads
 from reports.charts.share_bars import share_bars
-from reports.language.display_units import NOTHING, Shown, number
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import capital, mean_interval
-from reports.language.reason_text import text_of
-from reports.language.translate import mark, say, say_n, speaking, translated
-from reports.page.formats import HTML, Forms
+from reports.language.reason_text import format_reason
+from reports.language.translate import mark, say, say_n, translated, use_language
+from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.model import Figure, Page, Prose, Section
-from reports.page.tables import Column, Table, figure, spanned, table_of, words
+from reports.page.tables import Column, Table, build_table, mean_cell, number_cell, text_cell
 from reports.page.theme import local
 from reports.pages.grower_data import GrowerData
 from reports.sections.grower_place import place_block
@@ -32,7 +32,7 @@ WHY_KINDS = {
 }
 
 
-def lead(data: GrowerData, shown: Shown) -> str:
+def lead(data: GrowerData, shown: DisplayUnits) -> str:
     """Return one or two sentences that compare the grower's loads with their expected values."""
     t = data.total
     first = say_n("{n} load, {mass}.", "{n} loads, {mass}.", t["loads"], mass=shown.quantity(t["gross_t"], "t"))
@@ -64,7 +64,7 @@ def _withheld(why: Reason | None) -> str:
     """Return a space and the reason for withholding expected values; empty without a reason."""
     if why is None:
         return ""
-    return " " + say("No expected value is shown: {reason}.", reason=text_of(why))
+    return " " + say("No expected value is shown: {reason}.", reason=format_reason(why))
 
 
 def loads_finding(loads: pl.DataFrame, withheld: Reason | None = None) -> str:
@@ -84,19 +84,19 @@ def loads_finding(loads: pl.DataFrame, withheld: Reason | None = None) -> str:
     )
 
 
-def _loads(data: GrowerData, shown: Shown) -> Figure:
+def _loads(data: GrowerData, shown: DisplayUnits) -> Figure:
     known = local(data.loads.drop_nulls("observed_pct"), shown.zone, "lifted_at")
-    table = table_of(
+    table = build_table(
         "own-loads",
         say("each load"),
         (
-            Column(say("Load"), lambda r: words(r["load_id"])),
-            Column(say("Shift"), lambda r: words(shown.day(r["shift_date"])), numeric=False),
-            Column(say("Field"), lambda r: words(r["field_id"]), numeric=False),
-            Column(say("Topsoil"), lambda r: words(translated(r["wetness_class"] or NOTHING)), numeric=False),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 2)),
-            Column(say("Dirt observed, %"), lambda r: figure(r["observed_pct"])),
-            Column(say("Dirt expected, %"), lambda r: figure(r["expected_pct"], 1, r["lo95"], r["hi95"])),
+            Column(say("Load"), lambda r: text_cell(r["load_id"])),
+            Column(say("Shift"), lambda r: text_cell(shown.day(r["shift_date"])), numeric=False),
+            Column(say("Field"), lambda r: text_cell(r["field_id"]), numeric=False),
+            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"] or NO_VALUE)), numeric=False),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 2)),
+            Column(say("Dirt observed, %"), lambda r: number_cell(r["observed_pct"])),
+            Column(say("Dirt expected, %"), lambda r: number_cell(r["expected_pct"], 1, r["lo95"], r["hi95"])),
         ),
         data.loads.iter_rows(named=True),
         caption=say("Brackets: 95 % interval of the expected mean, not of a single load."),
@@ -118,7 +118,7 @@ def _loads(data: GrowerData, shown: Shown) -> Figure:
 def why_finding(why: pl.DataFrame, withheld: Reason | None = None) -> str:
     """Return a sentence on the sources of the difference between the grower's loads and the typical load."""
     if withheld is not None:
-        return say("The causes of the difference are not shown: {reason}.", reason=text_of(withheld))
+        return say("The causes of the difference are not shown: {reason}.", reason=format_reason(withheld))
     if not why.height:
         return say("The causes of the difference are not known yet.")
     total = round(float(why["points"].sum()), 1)
@@ -141,13 +141,13 @@ def _why(data: GrowerData) -> Figure:
         pl.lit(None, pl.Float64).alias("lo"),
         pl.lit(None, pl.Float64).alias("hi"),
     )
-    table = table_of(
+    table = build_table(
         "why-table",
         say("causes"),
         (
-            Column(say("Source"), lambda r: words(r["label"])),
-            Column(say("Points"), lambda r: figure(r["points"], 1, sign=True)),
-            Column(say("n loads"), lambda r: figure(r["n"], 0)),
+            Column(say("Source"), lambda r: text_cell(r["label"])),
+            Column(say("Points"), lambda r: number_cell(r["points"], 1, sign=True)),
+            Column(say("n loads"), lambda r: number_cell(r["n"], 0)),
         ),
         data.why.with_columns(pl.Series("label", labels, dtype=pl.String)).iter_rows(named=True),
         caption=say(
@@ -171,26 +171,26 @@ def _why(data: GrowerData) -> Figure:
     )
 
 
-def _loss(t_ha: float | None, shown: Shown) -> float | None:
+def _loss(t_ha: float | None, shown: DisplayUnits) -> float | None:
     return None if t_ha is None else shown.convert(t_ha, "t/ha")
 
 
-def _fields(data: GrowerData, shown: Shown) -> Table:
-    return table_of(
+def _fields(data: GrowerData, shown: DisplayUnits) -> Table:
+    return build_table(
         "fields",
         say("each field"),
         (
-            Column(say("Field"), lambda r: words(r["field_id"])),
-            Column(say("Loads"), lambda r: figure(r["loads"], 0)),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 0)),
-            Column(say("n measured"), lambda r: figure(r["measured"], 0)),
-            Column(say("Dirt observed, %"), lambda r: spanned(r["observed_pct"], r["observed_half"])),
-            Column(say("Dirt expected, %"), lambda r: figure(r["expected_pct"])),
+            Column(say("Field"), lambda r: text_cell(r["field_id"])),
+            Column(say("Loads"), lambda r: number_cell(r["loads"], 0)),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
+            Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
+            Column(say("Dirt observed, %"), lambda r: mean_cell(r["observed_pct"], r["observed_half"])),
+            Column(say("Dirt expected, %"), lambda r: number_cell(r["expected_pct"])),
             Column(
                 say("Root loss, {unit}", unit=shown.sign("t/ha")),
-                lambda r: spanned(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
+                lambda r: mean_cell(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
             ),
-            Column(say("n dug"), lambda r: figure(r["plots"], 0)),
+            Column(say("n dug"), lambda r: number_cell(r["plots"], 0)),
         ),
         data.fields.iter_rows(named=True),
         caption=say(
@@ -202,7 +202,7 @@ def _fields(data: GrowerData, shown: Shown) -> Table:
 
 def grower_page(data: GrowerData, season: Season) -> Page:
     """Return one grower's sheet."""
-    shown = Shown(season.units, season.currency, season.time_zone)
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
     when = say(
         "{season} · up to the shift of {day} · your own loads; only rounded marks of other growers",
         season=season.name,
@@ -234,7 +234,7 @@ def sheet_name(grower: str) -> str:
     return f"grower-{safe_name(grower)}"
 
 
-def write_grower_sheet(data: GrowerData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+def write_grower_sheet(data: GrowerData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write one grower's sheet into `out` and return its paths."""
-    with speaking(season.locale, season.texts):
-        return write_page(grower_page(data, season), out / f"{sheet_name(data.grower)}.html", forms)
+    with use_language(season.locale, season.texts):
+        return write_page(grower_page(data, season), out / f"{sheet_name(data.grower)}.html", formats)

@@ -7,14 +7,14 @@ import polars as pl
 
 from reports.charts.cost_curve import cost_curve
 from reports.language.basis_messages import earlier_note
-from reports.language.display_units import NOTHING, Shown, number
-from reports.language.labels import capital, interval, setting_label, topsoil_and_soil, value_words
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
+from reports.language.labels import capital, conditions_label, format_setting_value, interval, setting_label
 from reports.language.reason_text import row_reason
-from reports.language.translate import say, speaking, translated
-from reports.page.formats import HTML, Forms
+from reports.language.translate import say, translated, use_language
+from reports.page.formats import HTML, OutputFormats
 from reports.page.html import render, write_page
-from reports.page.model import Figure, Filters, Fold, Page, Prose, Section, Small
-from reports.page.tables import Cell, Column, Table, figure, table_of, words
+from reports.page.model import Figure, Filters, Fold, Page, Prose, Section, SmallMultiples
+from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.pages.guide_data import GuidePageData
 from reports.sections.cautions import CAUTION
 from reports.sections.data_health import footer, health_section
@@ -28,21 +28,23 @@ from transforms.storage.product_basis import GUIDE
 CLASS = ["generation", "wetness_class", "soil_class"]
 
 
-def _span(row: dict[str, Any], low: str, high: str, shown: Shown) -> str:
+def _span(row: dict[str, Any], low: str, high: str, shown: DisplayUnits) -> str:
     if row[low] is None:
-        return NOTHING
+        return NO_VALUE
     sign = shown.sign(row["unit"])
-    lo, hi = (value_words(row[k], row["unit"], shown).removesuffix(f" {sign}") for k in (low, high))
+    lo, hi = (format_setting_value(row[k], row["unit"], shown).removesuffix(f" {sign}") for k in (low, high))
     return say("{lo} to {hi}", lo=lo, hi=hi)
 
 
-def money_span(cell: dict[str, Any], keys: tuple[str, str, str], shown: Shown) -> str:
+def money_span(cell: dict[str, Any], keys: tuple[str, str, str], shown: DisplayUnits) -> str:
     """Return money per tonne with its interval."""
     value, low, high = (shown.per_t(cell[k]) for k in keys)
     return say("{value} {unit} ({lo} to {hi})", value=value, unit=shown.money_per_t, lo=low, hi=high)
 
 
-def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Figure | None:
+def _curve(
+    r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits
+) -> Figure | None:
     """Return the chart of one setting's cost; None if no tried value clearly differs from the best."""
     own = curves.filter(pl.col("setting") == r["setting"])
     if own.height < 3 or r["reason_code"] == "no_clear_optimum":
@@ -61,7 +63,7 @@ def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalo
     finding = say(
         "{setting}: start at {start}; at {worst} it costs {more} {unit} more ({span}).",
         setting=capital(label),
-        start=value_words(r["start_value"], r["unit"], shown),
+        start=format_setting_value(r["start_value"], r["unit"], shown),
         worst=number(worst["value"], 1),
         more=number(worst["change"], 2),
         unit=shown.money_per_t,
@@ -77,56 +79,56 @@ def _curve(r: dict[str, Any], name: str, curves: pl.DataFrame, catalogue: Catalo
     )
 
 
-def _curve_table(name: str, class_: str, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def _curve_table(name: str, class_: str, curves: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Table:
     t = shown.per_tonne
-    return table_of(
+    return build_table(
         f"{name}-off",
         say("extra cost, {class_}", class_=class_),
         (
-            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue))),
+            Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue))),
             Column(
                 say("Value"),
-                lambda r: words(value_words(r["value"], catalogue[r["setting"]].unit, shown)),
+                lambda r: text_cell(format_setting_value(r["value"], catalogue[r["setting"]].unit, shown)),
                 numeric=False,
             ),
             Column(
                 say("Extra cost, {unit}", unit=shown.money_per_t),
-                lambda r: figure(r["cost_change_per_t"] * t, 2, r["lo95"] * t, r["hi95"] * t, sign=True),
+                lambda r: number_cell(r["cost_change_per_t"] * t, 2, r["lo95"] * t, r["hi95"] * t, sign=True),
             ),
         ),
         curves.iter_rows(named=True),
     )
 
 
-def guide_table(name: str, class_: str, settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def guide_table(name: str, class_: str, settings: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Table:
     """Return the table of settings of one class."""
-    return table_of(
+    return build_table(
         f"{name}-table",
         say("guide {class_}", class_=class_),
         (
-            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue))),
+            Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue))),
             Column(
                 say("Start at"),
                 lambda r: Cell(
-                    value_words(r["start_value"], r["unit"], shown),
+                    format_setting_value(r["start_value"], r["unit"], shown),
                     shown.convert(r["start_value"], r["unit"]),
                     strong=True,
                 ),
             ),
-            Column(say("Equally good"), lambda r: words(_span(r, "range_lo", "range_hi", shown))),
-            Column(say("Usual"), lambda r: words(value_words(r["usual_value"], r["unit"], shown))),
-            Column(say("Tried"), lambda r: words(_span(r, "tried_lo", "tried_hi", shown))),
-            Column("n", lambda r: figure(r["n"], 0)),
-            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
+            Column(say("Equally good"), lambda r: text_cell(_span(r, "range_lo", "range_hi", shown))),
+            Column(say("Usual"), lambda r: text_cell(format_setting_value(r["usual_value"], r["unit"], shown))),
+            Column(say("Tried"), lambda r: text_cell(_span(r, "tried_lo", "tried_hi", shown))),
+            Column("n", lambda r: number_cell(r["n"], 0)),
+            Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         settings.iter_rows(named=True),
     )
 
 
 def _class_fold(
-    cell: dict[str, Any], settings: pl.DataFrame, curves: pl.DataFrame, catalogue: Catalogue, shown: Shown
+    cell: dict[str, Any], settings: pl.DataFrame, curves: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits
 ) -> Fold:
-    title = capital(topsoil_and_soil(cell["wetness_class"], cell["soil_class"]))
+    title = capital(conditions_label(cell["wetness_class"], cell["soil_class"]))
     marks = {"wetness": cell["wetness_class"], "soil": cell["soil_class"]}
     if cell["dirt_pct"] is None:
         return Fold(
@@ -154,12 +156,12 @@ def _class_fold(
             "Dot: start value. Line and band: extra cost at another value, mean and 95 % interval, with the other "
             "settings as in the guide. Settings left at their usual value are not shown."
         )
-        inside = (Prose(reading), Small(tuple(small), _curve_table(name, class_, drawn, catalogue, shown)))
+        inside = (Prose(reading), SmallMultiples(tuple(small), _curve_table(name, class_, drawn, catalogue, shown)))
         blocks.append(Fold(say("Extra cost of other values"), inside))
     return Fold(say("{conditions}: saves {saved}", conditions=title, saved=saved), tuple(blocks), marks=marks)
 
 
-def _sections(data: GuidePageData, catalogue: Catalogue, shown: Shown) -> list[Section]:
+def _sections(data: GuidePageData, catalogue: Catalogue, shown: DisplayUnits) -> list[Section]:
     out: dict[str, list[Fold]] = {}
     for cell in data.classes.iter_rows(named=True):
         in_class = pl.all_horizontal(pl.col(c) == cell[c] for c in CLASS)
@@ -171,7 +173,7 @@ def _sections(data: GuidePageData, catalogue: Catalogue, shown: Shown) -> list[S
     ]
 
 
-def guide_finding(classes: pl.DataFrame, shown: Shown) -> str:
+def guide_finding(classes: pl.DataFrame, shown: DisplayUnits) -> str:
     """Return a sentence on the classes covered by the guide and the class with the largest saving."""
     known = classes.drop_nulls("saved_per_t")
     if not known.height:
@@ -183,14 +185,14 @@ def guide_finding(classes: pl.DataFrame, shown: Shown) -> str:
         covered=known.height,
         all=classes.height,
         generation=best["generation"],
-        conditions=topsoil_and_soil(best["wetness_class"], best["soil_class"]),
+        conditions=conditions_label(best["wetness_class"], best["soil_class"]),
         saved=money_span(best, ("saved_per_t", "saved_lo95", "saved_hi95"), shown),
     )
 
 
 def guide_page(data: GuidePageData, season: Season) -> Page:
     """Return the guide page."""
-    shown = Shown(season.units, season.currency, season.time_zone)
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
     reading = say(
         "“Start at” is the value with the lowest expected cost per {t} of clean beet for a usual machine and field in "
         "the middle of the class, within the range this fleet has tried there. “Equally good” is the range of values "
@@ -218,7 +220,7 @@ def guide_page(data: GuidePageData, season: Season) -> Page:
     )
 
 
-def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> list[dict[str, Any]]:
+def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> list[dict[str, Any]]:
     """Return one row per setting with the start value and the equally good range in each class."""
     by = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in settings.iter_rows(named=True)}
 
@@ -227,7 +229,7 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> li
         if r is None:
             return None
         return {
-            "start": value_words(r["start_value"], r["unit"], shown),
+            "start": format_setting_value(r["start_value"], r["unit"], shown),
             "range": _span(r, "range_lo", "range_hi", shown),
         }
 
@@ -238,11 +240,11 @@ def _card_rows(settings: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> li
     ]
 
 
-def write_guide(data: GuidePageData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+def write_guide(data: GuidePageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write `guide.html` and `card-GENERATION.html` for each generation; return their paths, the guide first."""
-    shown = Shown(season.units, season.currency, season.time_zone)
-    with speaking(season.locale, season.texts):
-        paths = write_page(guide_page(data, season), out / "guide.html", forms)
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
+    with use_language(season.locale, season.texts):
+        paths = write_page(guide_page(data, season), out / "guide.html", formats)
         for (generation,) in data.settings.select("generation").unique(maintain_order=True).iter_rows():
             rows = _card_rows(data.settings.filter(pl.col("generation") == generation), season.catalogue, shown)
             paths.append(

@@ -9,14 +9,14 @@ import polars as pl
 
 from reports.charts.field_passes import field_passes
 from reports.charts.load_timeline import load_timeline
-from reports.language.display_units import NOTHING, Shown, number
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import capital, setting_label
 from reports.language.reason_text import row_reason
-from reports.language.translate import say, say_n, speaking
-from reports.page.formats import HTML, Forms
+from reports.language.translate import say, say_n, use_language
+from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.model import Chart, Figure, Page, Prose, Section
-from reports.page.tables import Column, Table, figure, figures, table_of, words
+from reports.page.tables import Column, Table, build_table, figures, number_cell, text_cell
 from reports.pages.load_data import LoadPageData
 from reports.sections.data_health import footer
 from transforms.config.settings_catalogue import Catalogue
@@ -35,7 +35,7 @@ def _local(frame: pl.DataFrame, column: str, zone: str) -> pl.Series:
     return frame[column].dt.convert_time_zone(zone).dt.replace_time_zone(None).alias("at")
 
 
-def _settings(passes: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> dict[str, str]:
+def _settings(passes: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> dict[str, str]:
     """Return the settings logged by the field's machines, with label and unit."""
     logged = [n for n, s in catalogue.items() if s.nature == "numeric" and n in passes.columns and passes[n].count()]
     return {n: f"{setting_label(n, catalogue)}, {shown.sign(catalogue[n].unit)}".removesuffix(", ") for n in logged}
@@ -53,7 +53,9 @@ def _chosen(setting: str | None, settings: dict[str, str]) -> str:
     return setting
 
 
-def _map_rows(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalogue, shown: Shown) -> pl.DataFrame:
+def _map_rows(
+    passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalogue, shown: DisplayUnits
+) -> pl.DataFrame:
     step = max(1, -(-passes.height // MAX_DOTS))
     passes = passes.filter((pl.int_range(pl.len()) % step == 0) | (pl.col("share") > 0))
     north = (pl.col("lat_deg") - pl.col("lat_deg").mean()) * METRES_PER_DEG
@@ -72,7 +74,7 @@ def _map_rows(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalog
     )
 
 
-def _timeline(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Chart:
+def _timeline(picture: LoadPicture, row: dict[str, Any], shown: DisplayUnits) -> Chart:
     minutes = picture.minutes
     level = "tank_t" if minutes["tank_t"].count() else "lifted_t"
     rows = minutes.select(
@@ -101,18 +103,18 @@ def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
         .group_by("machine_id", "nth", maintain_order=True)
         .agg(pl.col("bin_at").min().alias("from"), pl.col("bin_at").max().alias("to"), pl.col("share").sum())
     )
-    return table_of(
+    return build_table(
         "minutes",
         say("minutes of the load"),
         (
-            Column(say("Machine"), lambda r: words(r["machine_id"])),
-            Column(say("From"), lambda r: words(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"), numeric=False),
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
+            Column(say("From"), lambda r: text_cell(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"), numeric=False),
             Column(
                 say("To"),
-                lambda r: words(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
+                lambda r: text_cell(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
                 numeric=False,
             ),
-            Column(say("Share of the load, %"), lambda r: figure(100 * r["share"])),
+            Column(say("Share of the load, %"), lambda r: number_cell(100 * r["share"])),
         ),
         stretches.iter_rows(named=True),
         caption=say("Minutes that filled the load, and their share of it."),
@@ -132,13 +134,13 @@ def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
         )
         .sort("machine_id")
     )
-    return table_of(
+    return build_table(
         "passes",
         say("passes"),
         (
-            Column(say("Machine"), lambda r: words(r["machine_id"])),
-            Column(say("n half minutes shown"), lambda r: figure(r["len"], 0)),
-            Column(say("of the load"), lambda r: figure(r["own"], 0)),
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
+            Column(say("n half minutes shown"), lambda r: number_cell(r["len"], 0)),
+            Column(say("of the load"), lambda r: number_cell(r["own"], 0)),
             *(Column(label, figures(name)) for name, label in settings.items()),
         ),
         by.iter_rows(named=True),
@@ -146,13 +148,13 @@ def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
     )
 
 
-def _lead(row: dict[str, Any], shown: Shown) -> str:
+def _lead(row: dict[str, Any], shown: DisplayUnits) -> str:
     parts = [
         say(
             "{gross} from {field}, weighed at {site}, {at}.",
             gross=shown.quantity(row["gross_t"], "t", digits=2),
             field=row["field_id"],
-            site=row["site_id"] or NOTHING,
+            site=row["site_id"] or NO_VALUE,
             at=shown.moment(row["weighed_true_at"]),
         )
     ]
@@ -181,7 +183,7 @@ def _lead(row: dict[str, Any], shown: Shown) -> str:
     return " ".join(parts)
 
 
-def _clocks(row: dict[str, Any], shown: Shown) -> str:
+def _clocks(row: dict[str, Any], shown: DisplayUnits) -> str:
     parts = [capital(row_reason(row)) + "."] if row["reason_code"] is not None else []
     if row["machine_ahead_min"]:
         parts.append(
@@ -215,7 +217,7 @@ def _clocks(row: dict[str, Any], shown: Shown) -> str:
     return " ".join(parts)
 
 
-def _time_section(picture: LoadPicture, row: dict[str, Any], shown: Shown) -> Section:
+def _time_section(picture: LoadPicture, row: dict[str, Any], shown: DisplayUnits) -> Section:
     minutes = _stretches(picture, ZoneInfo(shown.zone))
     level = say("Above: the tank level from its sensor")
     if not picture.minutes["tank_t"].count():
@@ -261,7 +263,7 @@ def load_page(data: LoadPageData, season: Season, setting: str | None = None) ->
     Raises:
         WorkspaceError: the setting was not logged in the load's field.
     """
-    shown = Shown(season.units, season.currency, season.time_zone)
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
     picture = data.picture
     row = picture.load.row(0, named=True)
     settings = _settings(picture.passes, season.catalogue, shown)
@@ -276,7 +278,7 @@ def load_page(data: LoadPageData, season: Season, setting: str | None = None) ->
 
 
 def write_load_page(
-    data: LoadPageData, season: Season, out: Path, setting: str | None = None, forms: Forms = HTML
+    data: LoadPageData, season: Season, out: Path, setting: str | None = None, formats: OutputFormats = HTML
 ) -> list[Path]:
     """Write `load-<id>.html` into `out` and return its paths.
 
@@ -284,5 +286,5 @@ def write_load_page(
         WorkspaceError: the setting was not logged in the load's field.
     """
     name = f"load-{safe_name(data.picture.load['load_id'][0])}.html"
-    with speaking(season.locale, season.texts):
-        return write_page(load_page(data, season, setting), out / name, forms)
+    with use_language(season.locale, season.texts):
+        return write_page(load_page(data, season, setting), out / name, formats)

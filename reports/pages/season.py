@@ -4,9 +4,9 @@ from pathlib import Path
 
 import polars as pl
 
-from reports.language.display_units import Shown
-from reports.language.translate import say, speaking, translated
-from reports.page.formats import HTML, Forms
+from reports.language.display_units import DisplayUnits
+from reports.language.translate import say, translated, use_language
+from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.model import Filters, LoadList, Page, Prose, Section
 from reports.page.tables import Heading
@@ -40,7 +40,7 @@ def _filters(sites: list[str]) -> Filters:
 
 def season_page(data: SeasonPageData, season: Season) -> Page:
     """Return the season report."""
-    shown, catalogue = Shown(season.units, season.currency, season.time_zone), season.catalogue
+    shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
     overview = data.overview
     sites = data.piles["site_id"].drop_nulls().unique().sort().to_list()
     about = Section(
@@ -89,7 +89,7 @@ def _ids(column: pl.Series) -> list[str]:
 
 def season_loads_page(data: SeasonLoadsPageData, season: Season) -> Page:
     """Return the page with all loads, which links on other pages filter; for the manager only."""
-    shown = Shown(season.units, season.currency, season.time_zone)
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
     loads = data.loads
     base = load_list(loads, shown)
     rows = tuple((*r, g, o) for r, g, o in zip(base.rows, loads["grower_id"], loads["operator_id"], strict=True))
@@ -118,11 +118,11 @@ def season_loads_page(data: SeasonLoadsPageData, season: Season) -> Page:
 
 def write_season_loads(data: SeasonLoadsPageData, season: Season, out: Path) -> Path:
     """Write `season-loads.html`, the target of links in the season report and the fleet page; return its path."""
-    with speaking(season.locale, season.texts):
+    with use_language(season.locale, season.texts):
         return write_page(season_loads_page(data, season), out / "season-loads.html")[0]
 
 
-def write_season(data: SeasonPageData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+def write_season(data: SeasonPageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write `season.html`, with its PDF and workbook if requested, and return the paths."""
-    with speaking(season.locale, season.texts):
-        return write_page(season_page(data, season), out / "season.html", forms)
+    with use_language(season.locale, season.texts):
+        return write_page(season_page(data, season), out / "season.html", formats)

@@ -6,14 +6,14 @@ import polars as pl
 
 from reports.charts.effect_grid import STANDINGS, effect_grid
 from reports.language.basis_messages import earlier_note
-from reports.language.display_units import Shown, number
-from reports.language.labels import capital, setting_label, step_in_words
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import capital, describe_step, setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose, Section
-from reports.page.tables import Column, Table, figure, table_of, words
+from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.pages.season_data import OpenQuestionsData
-from reports.sections.effects import labelled
+from reports.sections.effects import add_setting_labels
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
@@ -44,7 +44,7 @@ def _grid(cells: pl.DataFrame, catalogue: Catalogue) -> Figure | Prose:
     if not cells.height:
         return Prose(say("Dirt is not fitted yet."))
     place = {c: i for i, c in enumerate(ORDER)}
-    cells = labelled(cells, catalogue).sort(
+    cells = add_setting_labels(cells, catalogue).sort(
         pl.col("wetness_class").replace_strict(place), pl.col("soil_class").replace_strict(place), "label"
     )
     classes = [_conditions(r) for r in cells.iter_rows(named=True)]
@@ -57,15 +57,15 @@ def _grid(cells: pl.DataFrame, catalogue: Catalogue) -> Figure | Prose:
         "lo95",
         "hi95",
     )
-    table = table_of(
+    table = build_table(
         "tried-table",
         say("effect estimates"),
         (
-            Column(say("Setting"), lambda r: words(r["label"])),
-            Column(say("Conditions"), lambda r: words(_conditions(r)), numeric=False),
-            Column(say("Change, %"), lambda r: figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
-            Column("n", lambda r: figure(r["n"], 0)),
-            Column(say("Result"), lambda r: words(say(STANDINGS[r["standing"]].label)), numeric=False),
+            Column(say("Setting"), lambda r: text_cell(r["label"])),
+            Column(say("Conditions"), lambda r: text_cell(_conditions(r)), numeric=False),
+            Column(say("Change, %"), lambda r: number_cell(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
+            Column("n", lambda r: number_cell(r["n"], 0)),
+            Column(say("Result"), lambda r: text_cell(say(STANDINGS[r["standing"]].label)), numeric=False),
         ),
         cells.iter_rows(named=True),
         caption=say(
@@ -84,7 +84,7 @@ def _grid(cells: pl.DataFrame, catalogue: Catalogue) -> Figure | Prose:
     )
 
 
-def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> str:
+def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> str:
     """Return a sentence on the number of open questions and the trial that would answer the first."""
     feasible = suggested.drop_nulls("pairs")
     if not feasible.height:
@@ -100,7 +100,7 @@ def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) 
         "{n} questions are open. First: {step} in {wetness} topsoil, {why}; {pairs} pairs of loads on {machine} "
         "would detect {detect} %: {command}",
         suggested.height,
-        step=step_in_words(first["setting"], catalogue, shown),
+        step=describe_step(first["setting"], catalogue, shown),
         wetness=translated(first["wetness_class"]),
         why=row_reason(first, catalogue),
         pairs=first["pairs"],
@@ -110,21 +110,23 @@ def trials_finding(suggested: pl.DataFrame, catalogue: Catalogue, shown: Shown) 
     )
 
 
-def _trials(suggested: pl.DataFrame, season: Season, shown: Shown) -> Table:
+def _trials(suggested: pl.DataFrame, season: Season, shown: DisplayUnits) -> Table:
     catalogue = season.catalogue
-    return table_of(
+    return build_table(
         "trials-table",
         say("suggested trials"),
         (
-            Column(say("Setting, one step"), lambda r: words(capital(step_in_words(r["setting"], catalogue, shown)))),
-            Column(say("Topsoil"), lambda r: words(translated(r["wetness_class"])), numeric=False),
-            Column(say("Reason"), lambda r: words(row_reason(r, catalogue)), numeric=False),
-            Column(say("Change so far, %"), lambda r: figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
-            Column("n", lambda r: figure(r["n"], 0)),
-            Column(say("Detectable change, %"), lambda r: figure(r["detect_pct"], 0)),
-            Column(say("Pairs of loads"), lambda r: figure(r["pairs"], 0)),
-            Column(say("Machine"), lambda r: words(r["machine_id"]), numeric=False),
-            Column(say("Days needed"), lambda r: figure(r["machine_days"], 0)),
+            Column(
+                say("Setting, one step"), lambda r: text_cell(capital(describe_step(r["setting"], catalogue, shown)))
+            ),
+            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
+            Column(say("Reason"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False),
+            Column(say("Change so far, %"), lambda r: number_cell(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
+            Column("n", lambda r: number_cell(r["n"], 0)),
+            Column(say("Detectable change, %"), lambda r: number_cell(r["detect_pct"], 0)),
+            Column(say("Pairs of loads"), lambda r: number_cell(r["pairs"], 0)),
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"]), numeric=False),
+            Column(say("Days needed"), lambda r: number_cell(r["machine_days"], 0)),
         ),
         suggested.iter_rows(named=True),
         caption=say(
@@ -138,7 +140,7 @@ def _trials(suggested: pl.DataFrame, season: Season, shown: Shown) -> Table:
 
 
 def open_questions_section(
-    data: OpenQuestionsData, guide_status: ProductStatus, season: Season, shown: Shown
+    data: OpenQuestionsData, guide_status: ProductStatus, season: Season, shown: DisplayUnits
 ) -> Section:
     """Return the section on open questions, suggested trials and trial results."""
     catalogue = season.catalogue
@@ -151,17 +153,18 @@ def open_questions_section(
     ]
     if results.height:
         blocks.append(
-            table_of(
+            build_table(
                 "trials-read",
                 say("trial results"),
                 (
-                    Column(say("Trial"), lambda r: words(r["trial_id"])),
-                    Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue)), numeric=False),
+                    Column(say("Trial"), lambda r: text_cell(r["trial_id"])),
+                    Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue)), numeric=False),
                     Column(
-                        say("Change of dirt, %"), lambda r: figure(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True)
+                        say("Change of dirt, %"),
+                        lambda r: number_cell(r["effect_pct"], 1, r["lo95"], r["hi95"], sign=True),
                     ),
-                    Column(say("n pairs"), lambda r: figure(r["pairs"], 0)),
-                    Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
+                    Column(say("n pairs"), lambda r: number_cell(r["pairs"], 0)),
+                    Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
                 ),
                 results.iter_rows(named=True),
                 caption=say("Trials of this season with results; 95 % intervals by randomisation."),

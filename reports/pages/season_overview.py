@@ -6,12 +6,12 @@ import polars as pl
 
 from reports.charts.season_days import season_days
 from reports.charts.share_bars import share_bars
-from reports.language.display_units import Shown, number
-from reports.language.labels import RESPONSES, capital, mean_interval, topsoil_and_soil
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import RESPONSES, capital, conditions_label, mean_interval
 from reports.language.translate import mark, say
 from reports.page.links import loads_link
 from reports.page.model import Figure, Prose, Section
-from reports.page.tables import Column, Table, figure, spanned, table_of, words
+from reports.page.tables import Column, Table, build_table, mean_cell, number_cell, text_cell
 from reports.page.theme import midnight
 from reports.pages.season_data import OverviewData
 from transforms.config.settings_catalogue import ROOT_LOSS
@@ -20,7 +20,7 @@ PARTS = {"soil": mark("soil hauled"), "roots": mark("roots left or broken"), "pi
 COUNTED = {"soil": mark("loads measured"), "roots": mark("plots dug"), "pile": mark("loads measured")}
 
 
-def lead(total: dict[str, Any], costs: pl.DataFrame, shown: Shown) -> str:
+def lead(total: dict[str, Any], costs: pl.DataFrame, shown: DisplayUnits) -> str:
     """Return two sentences on the season: loads and dirt tare, and costs."""
     if not total["measured"]:
         return say("No load of the season is measured yet.")
@@ -49,7 +49,7 @@ def _sugar(total: dict[str, Any]) -> str:
     )
 
 
-def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:
+def cost_finding(costs: pl.DataFrame, shown: DisplayUnits) -> str:
     """Return a sentence on the soil hauled, the roots and sugar lost, and their cost."""
     by = {r["part"]: r for r in costs.iter_rows(named=True)}
     if "soil" not in by:
@@ -72,7 +72,7 @@ def cost_finding(costs: pl.DataFrame, shown: Shown) -> str:
     )
 
 
-def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
+def _cost_figure(costs: pl.DataFrame, shown: DisplayUnits) -> Figure:
     ordered = costs.sort("money", descending=True)
     labels = [say(PARTS[p]) for p in ordered["part"]]
     drawn = ordered.select(
@@ -82,21 +82,21 @@ def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
         pl.col("money_hi95").alias("hi"),
     )
     t = shown.convert(1.0, "t")
-    table = table_of(
+    table = build_table(
         "cost-table",
         say("cost of the season"),
         (
-            Column(say("Cause"), lambda r: words(say(PARTS[r["part"]]))),
+            Column(say("Cause"), lambda r: text_cell(say(PARTS[r["part"]]))),
             Column(
                 say("Mass, {t}", t=shown.sign("t")),
-                lambda r: figure(r["mass_t"] * t, 0, *(v and v * t for v in (r["mass_lo95"], r["mass_hi95"]))),
+                lambda r: number_cell(r["mass_t"] * t, 0, *(v and v * t for v in (r["mass_lo95"], r["mass_hi95"]))),
             ),
             Column(
                 say("Cost, {unit}", unit=shown.currency),
-                lambda r: figure(r["money"], 0, r["money_lo95"], r["money_hi95"]),
+                lambda r: number_cell(r["money"], 0, r["money_lo95"], r["money_hi95"]),
             ),
-            Column("n", lambda r: figure(r["n"], 0)),
-            Column(say("n counts"), lambda r: words(say(COUNTED[r["part"]])), numeric=False),
+            Column("n", lambda r: number_cell(r["n"], 0)),
+            Column(say("n counts"), lambda r: text_cell(say(COUNTED[r["part"]])), numeric=False),
         ),
         ordered.iter_rows(named=True),
         caption=say(
@@ -119,7 +119,7 @@ def _cost_figure(costs: pl.DataFrame, shown: Shown) -> Figure:
     )
 
 
-def days_finding(days: pl.DataFrame, shown: Shown) -> str:
+def days_finding(days: pl.DataFrame, shown: DisplayUnits) -> str:
     """Return sentences on dirt and weather: the dirtiest and cleanest day, and days with and without rain."""
     known = days.drop_nulls("observed_pct")
     if known.height < 3:
@@ -147,7 +147,7 @@ def days_finding(days: pl.DataFrame, shown: Shown) -> str:
     return text
 
 
-def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
+def _days_figure(days: pl.DataFrame, shown: DisplayUnits) -> Figure:
     factor, _ = shown.straight("rain")
     half = pl.col("observed_half")
     drawn = days.select(
@@ -160,21 +160,21 @@ def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
         (pl.col("observed_pct") + half).alias("hi"),
         (pl.col("rain_mm") * factor).alias("rain"),
     )
-    table = table_of(
+    table = build_table(
         "days-table",
         say("days of the season"),
         (
-            Column(say("Day"), lambda r: words(shown.day(r["day"]))),
-            Column(say("Loads"), lambda r: figure(r["loads"], 0)),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 0)),
-            Column(say("n measured"), lambda r: figure(r["measured"], 0)),
-            Column(say("Dirt observed, %"), lambda r: spanned(r["observed_pct"], r["observed_half"])),
-            Column(say("Dirt expected, %"), lambda r: figure(r["expected_pct"])),
+            Column(say("Day"), lambda r: text_cell(shown.day(r["day"]))),
+            Column(say("Loads"), lambda r: number_cell(r["loads"], 0)),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
+            Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
+            Column(say("Dirt observed, %"), lambda r: mean_cell(r["observed_pct"], r["observed_half"])),
+            Column(say("Dirt expected, %"), lambda r: number_cell(r["expected_pct"])),
             Column(
                 say("Rain, {unit}", unit=shown.sign("rain")),
-                lambda r: figure(shown.convert(r["rain_mm"], "rain"), shown.digits("rain")),
+                lambda r: number_cell(shown.convert(r["rain_mm"], "rain"), shown.digits("rain")),
             ),
-            Column(say("Topsoil wetness, 0 to 1"), lambda r: figure(r["topsoil_wetness"], 2)),
+            Column(say("Topsoil wetness, 0 to 1"), lambda r: number_cell(r["topsoil_wetness"], 2)),
         ),
         days.iter_rows(named=True),
         caption=say("Brackets are 95 % intervals of the day's mean; rain is the mean of the stations."),
@@ -187,18 +187,20 @@ def _days_figure(days: pl.DataFrame, shown: Shown) -> Figure:
     return Figure("days", days_finding(days, shown), reading, chart, say("Dirt and rain by day of the season"), table)
 
 
-def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
+def _class_table(classes: pl.DataFrame, shown: DisplayUnits) -> Table:
     def loads_of(r: dict[str, Any]) -> str:
         return loads_link("season-loads.html", wetness=r["wetness_class"], soil=r["soil_class"])
 
-    return table_of(
+    return build_table(
         "classes",
         say("classes of conditions"),
         (
-            Column(say("Conditions"), lambda r: words(capital(topsoil_and_soil(r["wetness_class"], r["soil_class"])))),
-            Column(say("n loads measured"), lambda r: figure(r["n"], 0, href=loads_of(r))),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 0)),
-            Column(say("Dirt, %"), lambda r: spanned(r["dirt_pct"], r["dirt_half"])),
+            Column(
+                say("Conditions"), lambda r: text_cell(capital(conditions_label(r["wetness_class"], r["soil_class"])))
+            ),
+            Column(say("n loads measured"), lambda r: number_cell(r["n"], 0, href=loads_of(r))),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
+            Column(say("Dirt, %"), lambda r: mean_cell(r["dirt_pct"], r["dirt_half"])),
         ),
         classes.iter_rows(named=True),
         caption=say(
@@ -209,7 +211,7 @@ def _class_table(classes: pl.DataFrame, shown: Shown) -> Table:
     )
 
 
-def change_finding(r: dict[str, Any], shown: Shown) -> str:
+def change_finding(r: dict[str, Any], shown: DisplayUnits) -> str:
     """Return a sentence on the change of a response since the previous season and its explained parts."""
     scale, unit = (
         (shown.convert(1.0, "t/ha"), shown.sign("t/ha")) if r["response"] == ROOT_LOSS else (1.0, say("points"))
@@ -240,7 +242,7 @@ def change_finding(r: dict[str, Any], shown: Shown) -> str:
     )
 
 
-def overview_section(data: OverviewData, shown: Shown) -> Section:
+def overview_section(data: OverviewData, shown: DisplayUnits) -> Section:
     """Return the first section of the report."""
     changed = [Prose(change_finding(r, shown)) for r in data.changes.iter_rows(named=True)]
     return Section(

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import polars as pl
 
-from reports.language.display_units import Shown
-from reports.language.translate import say, speaking, translated
-from reports.page.formats import HTML, Forms
+from reports.language.display_units import DisplayUnits
+from reports.language.translate import say, translated, use_language
+from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.model import Filters, Page, Section
 from reports.pages.shift_data import ShiftPageData
@@ -41,7 +41,7 @@ def filters(loads: pl.DataFrame, machines: list[MachineAdvice]) -> Filters:
     )
 
 
-def _title(next_shift: dt.date | None, shift: dt.date | None, shown: Shown) -> str:
+def _title(next_shift: dt.date | None, shift: dt.date | None, shown: DisplayUnits) -> str:
     if next_shift is not None:
         return say("Before the shift of {day}", day=shown.day(next_shift))
     return say("Shift of {day}", day=shown.day(shift)) if shift else say("No shift yet")
@@ -49,7 +49,7 @@ def _title(next_shift: dt.date | None, shift: dt.date | None, shown: Shown) -> s
 
 def shift_page(data: ShiftPageData, season: Season) -> Page:
     """Return the page of the latest shift."""
-    shown, catalogue = Shown(season.units, season.currency, season.time_zone), season.catalogue
+    shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
     shift, loads, status = data.shift, data.loads, data.advice_status
     machine_moves = machine_advice(data.advice, data.advice_worth, data.sites)
     moves = moves_section(machine_moves, status, season, shown)
@@ -83,10 +83,10 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     )
 
 
-def write_shift_page(data: ShiftPageData, season: Season, out: Path, forms: Forms = HTML) -> list[Path]:
+def write_shift_page(data: ShiftPageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write `shift-<date>.html` and its copy `shift.html` into `out`; return the paths of the dated files."""
-    with speaking(season.locale, season.texts):
-        paths = write_page(shift_page(data, season), out / f"shift-{data.shift or 'none'}.html", forms)
+    with use_language(season.locale, season.texts):
+        paths = write_page(shift_page(data, season), out / f"shift-{data.shift or 'none'}.html", formats)
     latest = out / "shift.html"
     partial = latest.with_suffix(".partial")
     partial.write_bytes(paths[0].read_bytes())

@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from reports.language.display_units import Shown
+from reports.language.display_units import DisplayUnits
 from reports.language.labels import capital, setting_label
-from reports.language.translate import say, speaking
+from reports.language.translate import say, use_language
 from reports.page.html import render
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Season
@@ -14,9 +14,9 @@ from transforms.trial.plan import Trial
 
 def write_trial_sheet(trial: Trial, season: Season, out: Path) -> Path:
     """Write the sheet of a trial and return its path."""
-    shown = Shown(season.units, season.currency, season.time_zone)
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
     unit = season.catalogue[trial.setting].unit
-    with speaking(season.locale, season.texts):
+    with use_language(season.locale, season.texts):
         a, b = (shown.quantity(v, unit) for v in trial.values)
         rows = [{"pair": i // 2 + 1, "arm": arm, "value": a if arm == "A" else b} for i, arm in enumerate(trial.order)]
         return render(

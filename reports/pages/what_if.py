@@ -6,8 +6,8 @@ from typing import Any
 from markupsafe import Markup
 
 from reports.language.basis_messages import earlier_note
-from reports.language.display_units import Shown
-from reports.language.translate import local_number, mark, say, speaking, translated
+from reports.language.display_units import DisplayUnits
+from reports.language.translate import local_number, mark, say, translated, use_language
 from reports.page.html import embedded, own_file, render
 from reports.pages.what_if_data import WhatIfPageData
 from reports.sections.cautions import CAUTION
@@ -36,7 +36,7 @@ WORDS = {
 }
 
 
-def _conditions(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
+def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, Any]]:
     out = []
     for name, label, low, high, step, unit, digits in CONDITIONS:
         if name not in table["at"]:
@@ -63,7 +63,7 @@ def _conditions(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
     return out
 
 
-def _settings(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
+def _settings(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, Any]]:
     out = []
     for name, s in table["settings"].items():
         factor, offset = shown.straight(s["unit"])
@@ -88,9 +88,9 @@ def _settings(table: dict[str, Any], shown: Shown) -> list[dict[str, Any]]:
     return out
 
 
-def _words(shown: Shown) -> dict[str, Any]:
+def _words(shown: DisplayUnits) -> dict[str, Any]:
     """Return the texts and constants that the page's script needs."""
-    usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BROKEN_AT_6_CM
+    usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BREAK_FRACTION_AT_6_CM
     return {
         **{
             k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")})
@@ -110,7 +110,7 @@ def _words(shown: Shown) -> dict[str, Any]:
             "cool_c": storage.COOL_C,
             "cool_kg": storage.COOL_LOSS_KG_PER_T / storage.SIX_WEEKS_DAYS,
             "times": storage.DAMAGED_TIMES,
-            "broken": storage.BROKEN_AT_6_CM,
+            "broken": storage.BREAK_FRACTION_AT_6_CM,
             "usual": usual,
         },
     }
@@ -118,8 +118,8 @@ def _words(shown: Shown) -> dict[str, Any]:
 
 def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
     """Write the page and return its path."""
-    shown = Shown(season.units, season.currency, season.time_zone)
-    with speaking(season.locale, season.texts):
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
+    with use_language(season.locale, season.texts):
         settings = _settings(data.table, shown)
         return render(
             "what_if.html.j2",

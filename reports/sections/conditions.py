@@ -3,29 +3,29 @@
 import polars as pl
 
 from reports.charts.wetness import wetness
-from reports.language.display_units import Shown
+from reports.language.display_units import DisplayUnits
 from reports.language.translate import say, translated
 from reports.page.model import Figure, Prose, Section
-from reports.page.tables import Cell, Column, Table, figure, table_of, words
+from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.page.theme import local
 from reports.sections.conditions_data import ConditionsData
 
 
-def _now(now: pl.DataFrame, shown: Shown) -> Table:
+def _now(now: pl.DataFrame, shown: DisplayUnits) -> Table:
     rain, air = shown.sign("rain"), shown.sign("degC")
-    return table_of(
+    return build_table(
         "conditions-now",
         say("conditions now"),
         (
-            Column(say("Station"), lambda r: words(r["station_id"])),
-            Column(say("Soil"), lambda r: words(translated(r["soil_class"] or "")), numeric=False),
-            Column(say("n fields"), lambda r: figure(r["fields"], 0)),
-            Column(say("Wetness, 0 to 1"), lambda r: figure(r["topsoil_wetness"], 2)),
+            Column(say("Station"), lambda r: text_cell(r["station_id"])),
+            Column(say("Soil"), lambda r: text_cell(translated(r["soil_class"] or "")), numeric=False),
+            Column(say("n fields"), lambda r: number_cell(r["fields"], 0)),
+            Column(say("Wetness, 0 to 1"), lambda r: number_cell(r["topsoil_wetness"], 2)),
             Column(say("Rain 24 h, {unit}", unit=rain), lambda r: _rain(r["rain_24h_mm"], shown)),
             Column(say("Rain 72 h, {unit}", unit=rain), lambda r: _rain(r["rain_72h_mm"], shown)),
             Column(
                 say("Air, {unit}", unit=air),
-                lambda r: figure(None if r["air_temp_c"] is None else shown.convert(r["air_temp_c"], "degC"), 0),
+                lambda r: number_cell(None if r["air_temp_c"] is None else shown.convert(r["air_temp_c"], "degC"), 0),
             ),
         ),
         now.iter_rows(named=True),
@@ -34,11 +34,11 @@ def _now(now: pl.DataFrame, shown: Shown) -> Table:
     )
 
 
-def _rain(mm: float | None, shown: Shown) -> Cell:
-    return figure(None if mm is None else shown.convert(mm, "rain"), shown.digits("rain"))
+def _rain(mm: float | None, shown: DisplayUnits) -> Cell:
+    return number_cell(None if mm is None else shown.convert(mm, "rain"), shown.digits("rain"))
 
 
-def conditions_section(data: ConditionsData, shown: Shown) -> Section:
+def conditions_section(data: ConditionsData, shown: DisplayUnits) -> Section:
     """Return the section on rain and topsoil wetness."""
     title = say("Conditions")
     now, rain = data.now, data.rain

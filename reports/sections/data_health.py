@@ -6,12 +6,12 @@ from typing import Any
 import polars as pl
 
 from reports.language.bidi import isolated
-from reports.language.display_units import Shown, number
+from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import local_date, mark, say, say_n, translated
 from reports.page.model import Fold, Prose, Section
-from reports.page.tables import Column, Table, figure, figures, table_of, words
+from reports.page.tables import Column, Table, build_table, figures, number_cell, text_cell
 from reports.sections.clock_offsets import offset_lines
 from reports.sections.health_data import FooterData, HealthData
 from transforms.config.settings_catalogue import Catalogue
@@ -51,25 +51,27 @@ def footer(data: FooterData) -> tuple[str, ...]:
     return (*lines, closure)
 
 
-def _closure(mass_closure: pl.DataFrame, shown: Shown) -> Table:
+def _closure(mass_closure: pl.DataFrame, shown: DisplayUnits) -> Table:
     """Return the fields, machines and days whose weighed and lifted masses differ most, five of each."""
     worst = mass_closure.group_by("kind", maintain_order=True).head(5)
 
     def subject(r: dict[str, Any]) -> str:
         return shown.day(dt.date.fromisoformat(r["subject"])) if r["kind"] == "day" else str(r["subject"])
 
-    return table_of(
+    return build_table(
         "closure",
         say("mass balance"),
         (
-            Column(say("Kind"), lambda r: words(translated(r["kind"]))),
-            Column(say("Name"), lambda r: words(subject(r)), numeric=False),
-            Column(say("Weighed, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["weighed_t"], "t"), 0)),
-            Column(say("Lifted, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["lifted_t"], "t"), 0)),
-            Column(say("Ratio"), lambda r: figure(r["closure"], 2)),
+            Column(say("Kind"), lambda r: text_cell(translated(r["kind"]))),
+            Column(say("Name"), lambda r: text_cell(subject(r)), numeric=False),
+            Column(
+                say("Weighed, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["weighed_t"], "t"), 0)
+            ),
+            Column(say("Lifted, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["lifted_t"], "t"), 0)),
+            Column(say("Ratio"), lambda r: number_cell(r["closure"], 2)),
             Column(
                 say("Difference, {t}", t=shown.sign("t")),
-                lambda r: figure(shown.convert(r["out_t"], "t"), 0, sign=True),
+                lambda r: number_cell(shown.convert(r["out_t"], "t"), 0, sign=True),
             ),
         ),
         worst.iter_rows(named=True),
@@ -80,17 +82,17 @@ def _closure(mass_closure: pl.DataFrame, shown: Shown) -> Table:
     )
 
 
-def _sensors(sensors: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
-    return table_of(
+def _sensors(sensors: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Table:
+    return build_table(
         "sensors",
         say("faulty sensors"),
         (
-            Column(say("Machine"), lambda r: words(r["machine_id"])),
-            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue)), numeric=False),
-            Column(say("Reason"), lambda r: words(say(FAULT_WORDS[r["fault_code"]])), numeric=False),
-            Column(say("Records"), lambda r: figure(r["records"], 0)),
-            Column(say("From"), lambda r: words(shown.moment(r["from_at"])), numeric=False),
-            Column(say("To"), lambda r: words(shown.moment(r["to_at"])), numeric=False),
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
+            Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue)), numeric=False),
+            Column(say("Reason"), lambda r: text_cell(say(FAULT_WORDS[r["fault_code"]])), numeric=False),
+            Column(say("Records"), lambda r: number_cell(r["records"], 0)),
+            Column(say("From"), lambda r: text_cell(shown.moment(r["from_at"])), numeric=False),
+            Column(say("To"), lambda r: text_cell(shown.moment(r["to_at"])), numeric=False),
         ),
         sensors.iter_rows(named=True),
         caption=say("These readings are flagged and excluded from the means; the logged values are not changed."),
@@ -99,15 +101,15 @@ def _sensors(sensors: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table
 
 
 def _rejected(rejections: pl.DataFrame, catalogue: Catalogue) -> Table:
-    return table_of(
+    return build_table(
         "rejected",
         say("rejected rows"),
         (
-            Column(say("File"), lambda r: words(r["file"])),
-            Column(say("Rows"), lambda r: figure(r["rows"], 0)),
-            Column(say("First line"), lambda r: figure(r["first_line"], 0)),
-            Column(say("Reason"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
-            Column(say("Row in the file"), lambda r: words((r["example"] or "")[:90]), numeric=False, wrap=True),
+            Column(say("File"), lambda r: text_cell(r["file"])),
+            Column(say("Rows"), lambda r: number_cell(r["rows"], 0)),
+            Column(say("First line"), lambda r: number_cell(r["first_line"], 0)),
+            Column(say("Reason"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
+            Column(say("Row in the file"), lambda r: text_cell((r["example"] or "")[:90]), numeric=False, wrap=True),
         ),
         rejections.iter_rows(named=True),
         caption=say(
@@ -124,11 +126,11 @@ def _arrived(arrivals: pl.DataFrame) -> Table:
         "rows_rejected": say("Rejected"),
         "rows_repeated": say("Repeated"),
     }
-    return table_of(
+    return build_table(
         "arrival",
         say("files received"),
         (
-            Column(say("Kind"), lambda r: words(translated(r["kind"].replace("_", " ")))),
+            Column(say("Kind"), lambda r: text_cell(translated(r["kind"].replace("_", " ")))),
             *(Column(head, figures(key, 0)) for key, head in counts.items()),
         ),
         arrivals.iter_rows(named=True),
@@ -162,7 +164,7 @@ def health_line(h: dict[str, Any]) -> str:
     )
 
 
-def health_section(data: HealthData, catalogue: Catalogue, shown: Shown) -> Section:
+def health_section(data: HealthData, catalogue: Catalogue, shown: DisplayUnits) -> Section:
     """Return the section on received files, rejected rows, mass balance and faulty sensors."""
     wrong = faulty(data.machine_faults, catalogue)
     inside: list[Any] = []
@@ -182,7 +184,7 @@ def health_section(data: HealthData, catalogue: Catalogue, shown: Shown) -> Sect
     return Section("arrived", say("Data received and its quality"), (Fold(summary, tuple(inside)),))
 
 
-def season_line(name: str, shown: Shown, day: dt.date | None) -> str:
+def season_line(name: str, shown: DisplayUnits, day: dt.date | None) -> str:
     """Return the line below a page's heading: season, last day and time zone."""
     if day is None:
         return say("{season} · times are {zone}", season=name, zone=shown.zone)

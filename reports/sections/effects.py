@@ -3,12 +3,12 @@
 import polars as pl
 
 from reports.charts.effect_strip import effect_strip
-from reports.language.display_units import Shown, number
-from reports.language.labels import RESPONSES, capital, interval, listed, setting_label
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import RESPONSES, capital, interval, join_names, setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose
-from reports.page.tables import Column, Table, figure, table_of, words
+from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.sections.effects_data import EffectsData
 from reports.sections.fit_checks import check_words
 from transforms.config.settings_catalogue import Catalogue
@@ -16,7 +16,7 @@ from transforms.config.settings_catalogue import Catalogue
 CERTAIN_Q = 0.05
 
 
-def labelled(effects: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+def add_setting_labels(effects: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     """Return effects with a column `label` of the settings' labels."""
     names = {n: setting_label(n, catalogue) for n in effects["setting"].unique().to_list()}
     return effects.with_columns(pl.col("setting").replace_strict(names, return_dtype=pl.String).alias("label"))
@@ -48,18 +48,18 @@ def effect_finding(effects: pl.DataFrame) -> str:
     )
 
 
-def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
+def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Table:
     """Return the table of effects."""
-    return table_of(
+    return build_table(
         f"effects-{key}",
         say("effects on {response}", response=say(RESPONSES[effects["response"][0]])),
         (
-            Column(say("Setting"), lambda r: words(r["label"])),
-            Column(say("One step"), lambda r: words(_step(r, catalogue, shown)), numeric=False),
-            Column(say("Topsoil"), lambda r: words(translated(r["wetness_class"])), numeric=False),
-            Column(say("Change, %"), lambda r: figure(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
-            Column("n", lambda r: figure(r["n"], 0)),
-            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
+            Column(say("Setting"), lambda r: text_cell(r["label"])),
+            Column(say("One step"), lambda r: text_cell(_step(r, catalogue, shown)), numeric=False),
+            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
+            Column(say("Change, %"), lambda r: number_cell(r["change_pct"], 1, r["lo95"], r["hi95"], sign=True)),
+            Column("n", lambda r: number_cell(r["n"], 0)),
+            Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         effects.iter_rows(named=True),
         caption=say("Change in percent for one practical step up, with 95 % interval; n is the number of rows used."),
@@ -67,7 +67,7 @@ def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: S
     )
 
 
-def _step(r: dict[str, object], catalogue: Catalogue, shown: Shown) -> str:
+def _step(r: dict[str, object], catalogue: Catalogue, shown: DisplayUnits) -> str:
     setting = catalogue[str(r["setting"])]
     if setting.unit == "pct":
         return say("{n} points", n=number(setting.step, 0))
@@ -81,7 +81,9 @@ def caveats(effects: pl.DataFrame) -> str:
     crossed = known.filter(pl.col("reason_code") == "effect_confounded")["label"].unique(maintain_order=True).to_list()
     untried, parts = effects.height - known.height, []
     if crossed:
-        parts.append(say("Confounded, with the opposite sign between visits: {settings}.", settings=listed(crossed)))
+        parts.append(
+            say("Confounded, with the opposite sign between visits: {settings}.", settings=join_names(crossed))
+        )
     if untried:
         parts.append(
             say_n(
@@ -94,10 +96,10 @@ def caveats(effects: pl.DataFrame) -> str:
 
 
 def effects_blocks(
-    data: EffectsData, response: str, key: str, catalogue: Catalogue, shown: Shown
+    data: EffectsData, response: str, key: str, catalogue: Catalogue, shown: DisplayUnits
 ) -> list[Figure | Prose]:
     """Return the figure of a response's effects, and a paragraph on their limits if there are any."""
-    effects = labelled(data.effects.filter(pl.col("response") == response), catalogue)
+    effects = add_setting_labels(data.effects.filter(pl.col("response") == response), catalogue)
     if not effects.height:
         return [Prose(say("{response}: not fitted yet.", response=capital(say(RESPONSES[response]))))]
     known = effects.drop_nulls("change_pct")

@@ -25,10 +25,10 @@ def check_words(data: FitChecksData, response: str, catalogue: Catalogue) -> str
         say("Not passed: {reason}.", reason=row_reason(r, catalogue))
         for r in checks.filter(~pl.col("passed")).iter_rows(named=True)
     ]
-    return " ".join(t for t in (counted, of_an_earlier_shift(checks), *failed) if t)
+    return " ".join(t for t in (counted, earlier_shift_note(checks), *failed) if t)
 
 
-def of_an_earlier_shift(checks: pl.DataFrame) -> str:
+def earlier_shift_note(checks: pl.DataFrame) -> str:
     """Return a sentence on the rows of `fit_check` that belong to an earlier shift's fit; empty if there are none."""
     made = checks.drop_nulls(["passed", "last_shift_date"])
     old = made.filter(pl.col("last_shift_date") < pl.col("last_shift_date").max())

@@ -4,10 +4,10 @@ from reports.charts.own_place import own_place
 from reports.language.display_units import number
 from reports.language.labels import interval
 from reports.language.place_messages import MARKS, THIRDS
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from reports.language.translate import say
 from reports.page.model import Figure, Prose
-from reports.page.tables import Column, Table, figure, table_of, words
+from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from transforms.benchmark.disclosure import QUANTILES, WIDTH
 from transforms.benchmark.own_view import OwnView
 
@@ -18,7 +18,7 @@ def place_finding(place: OwnView | None) -> str:
         return say("Not compared with others: {reason}.", reason=say("too few measured loads"))
     low, high = place.figures["shrunken_lo95"], place.figures["shrunken_hi95"]
     if low is None or high is None:
-        return say("Not compared with others: {reason}.", reason=text_of(place.reason) if place.reason else "")
+        return say("Not compared with others: {reason}.", reason=format_reason(place.reason) if place.reason else "")
     side = (
         say("clearly above the middle")
         if low > 0
@@ -36,14 +36,14 @@ def place_finding(place: OwnView | None) -> str:
         first = say("{finding}; {third}", finding=first, third=say(THIRDS[place.third]))
     if place.band.reason is None:
         return f"{first}."
-    return f"{first}. " + say("No other grower is shown: {reason}.", reason=text_of(place.band.reason))
+    return f"{first}. " + say("No other grower is shown: {reason}.", reason=format_reason(place.band.reason))
 
 
 def _table(place: OwnView) -> Table:
     f = place.figures
-    own = (say("you"), figure(f["shrunken"], 1, f["shrunken_lo95"], f["shrunken_hi95"], sign=True))
+    own = (say("you"), number_cell(f["shrunken"], 1, f["shrunken_lo95"], f["shrunken_hi95"], sign=True))
     marks = (
-        (say(MARKS[name]), figure(place.band.marks[name], 1, sign=True))
+        (say(MARKS[name]), number_cell(place.band.marks[name], 1, sign=True))
         for name in QUANTILES
         if name in place.band.marks
     )
@@ -56,8 +56,8 @@ def _table(place: OwnView) -> Table:
         if place.band.marks
         else say("Brackets: 95 % interval.")
     )
-    columns = (Column(say("Who"), lambda r: words(r[0])), Column(say("Unexplained, points"), lambda r: r[1]))
-    return table_of("place-table", say("place"), columns, (own, *marks), caption)
+    columns = (Column(say("Who"), lambda r: text_cell(r[0])), Column(say("Unexplained, points"), lambda r: r[1]))
+    return build_table("place-table", say("place"), columns, (own, *marks), caption)
 
 
 def _reading(marks: dict[str, float]) -> str:

@@ -4,7 +4,7 @@ from dataclasses import fields
 
 from reports.language.translate import mark, say, translated
 from reports.page.model import Prose, Section
-from reports.page.tables import Column, Table, figure, table_of, words
+from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Prices, Season
 
@@ -26,18 +26,20 @@ def assumption_words(season: Season) -> str:
 
 def price_table(season: Season) -> Table:
     """Return the table of name, value, unit and origin of every price."""
-    return table_of(
+    return build_table(
         "prices-table",
         say("prices"),
         (
-            Column(say("Price"), lambda f: words(translated(f.metadata["words"]))),
-            Column(say("Value"), lambda f: figure(getattr(season.prices, f.name), 2)),
+            Column(say("Price"), lambda f: text_cell(translated(f.metadata["words"]))),
+            Column(say("Value"), lambda f: number_cell(getattr(season.prices, f.name), 2)),
             Column(
                 say("Unit"),
-                lambda f: words(translated(f.metadata["unit"]).replace("CUR", season.currency)),
+                lambda f: text_cell(translated(f.metadata["unit"]).replace("CUR", season.currency)),
                 numeric=False,
             ),
-            Column(say("Origin"), lambda f: words(say(ASSUMED if f.name in season.assumed else SET)), numeric=False),
+            Column(
+                say("Origin"), lambda f: text_cell(say(ASSUMED if f.name in season.assumed else SET)), numeric=False
+            ),
         ),
         fields(Prices),
     )

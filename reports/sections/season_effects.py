@@ -8,13 +8,22 @@ import polars as pl
 from reports.charts.reading_strip import READINGS, reading_strip
 from reports.charts.setting_curve import setting_curve
 from reports.charts.share_bars import share_bars
-from reports.language.display_units import Shown, number
-from reports.language.labels import COUNTED, KINDS, RESPONSES, capital, listed, setting_label, source_label, value_words
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import (
+    COUNTED,
+    KINDS,
+    RESPONSES,
+    capital,
+    format_setting_value,
+    join_names,
+    setting_label,
+    source_label,
+)
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translated
-from reports.page.model import Figure, Fold, Prose, Section, Small
-from reports.page.tables import Cell, Column, Table, figure, table_of, words
-from reports.sections.effects import effects_blocks, labelled
+from reports.page.model import Figure, Fold, Prose, Section, SmallMultiples
+from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
+from reports.sections.effects import add_setting_labels, effects_blocks
 from reports.sections.season_effects_data import SeasonEffectsData
 from transforms.config.settings_catalogue import Catalogue
 
@@ -68,14 +77,14 @@ def _shares(data: SeasonEffectsData, response: str, catalogue: Catalogue) -> Fig
         ),
         *((100 * pl.col(c)).alias(a) for c, a in (("share", "value"), ("lo95", "lo"), ("hi95", "hi"))),
     )
-    table = table_of(
+    table = build_table(
         f"shares-{KEYS[response]}",
         say("shares of {response}", response=name),
         (
-            Column(say("Source"), lambda r: words(_source(r["source"], catalogue))),
-            Column(say("Kind"), lambda r: words(say(KINDS[r["kind"]])), numeric=False),
-            Column(say("Share, %"), lambda r: figure(_pct(r["share"]), 1, _pct(r["lo95"]), _pct(r["hi95"]))),
-            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
+            Column(say("Source"), lambda r: text_cell(_source(r["source"], catalogue))),
+            Column(say("Kind"), lambda r: text_cell(say(KINDS[r["kind"]])), numeric=False),
+            Column(say("Share, %"), lambda r: number_cell(_pct(r["share"]), 1, _pct(r["lo95"]), _pct(r["hi95"]))),
+            Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         sources.iter_rows(named=True),
         caption=say(
@@ -111,17 +120,17 @@ def reading_finding(readings: pl.DataFrame) -> str:
         "A raw comparison of loads or visits gives {n} of {all} settings the wrong sign: {settings}.",
         wrong.height,
         all=readings.height,
-        settings=listed(wrong["label"].to_list()),
+        settings=join_names(wrong["label"].to_list()),
     )
 
 
 def _change_cells(part: str) -> Callable[[dict[str, Any]], Cell]:
     """Return the cells of one comparison: its change with its interval."""
-    return lambda r: figure(r[f"{part}_pct"], 1, r[f"{part}_lo95"], r[f"{part}_hi95"], sign=True)
+    return lambda r: number_cell(r[f"{part}_pct"], 1, r[f"{part}_lo95"], r[f"{part}_hi95"], sign=True)
 
 
 def _readings(comparisons: pl.DataFrame, response: str, catalogue: Catalogue) -> Figure | None:
-    settings = labelled(comparisons.filter(pl.col("response") == response), catalogue)
+    settings = add_setting_labels(comparisons.filter(pl.col("response") == response), catalogue)
     if not settings.height:
         return None
     parts = ("naive", "between", "within")
@@ -137,18 +146,18 @@ def _readings(comparisons: pl.DataFrame, response: str, catalogue: Catalogue) ->
             for p, reading in zip(parts, READINGS, strict=True)
         ]
     )
-    table = table_of(
+    table = build_table(
         f"readings-{KEYS[response]}",
         say("comparisons of {response}", response=say(RESPONSES[response])),
         (
-            Column(say("Setting"), lambda r: words(r["label"])),
+            Column(say("Setting"), lambda r: text_cell(r["label"])),
             *(
                 Column(capital(say("{reading}, %", reading=say(reading))), _change_cells(part))
                 for part, reading in zip(parts, READINGS, strict=True)
             ),
-            Column(say("Follows wetness"), lambda r: figure(r["wetness_balance"], 2, sign=True)),
-            Column(say("Follows clay"), lambda r: figure(r["clay_balance"], 2, sign=True)),
-            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
+            Column(say("Follows wetness"), lambda r: number_cell(r["wetness_balance"], 2, sign=True)),
+            Column(say("Follows clay"), lambda r: number_cell(r["clay_balance"], 2, sign=True)),
+            Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         settings.iter_rows(named=True),
         caption=say(
@@ -170,7 +179,7 @@ def _readings(comparisons: pl.DataFrame, response: str, catalogue: Catalogue) ->
     )
 
 
-def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, shown: Shown) -> Figure:
+def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, shown: DisplayUnits) -> Figure:
     unit = catalogue[setting].unit
     factor, offset = shown.straight(unit)
     drawn = (
@@ -190,7 +199,7 @@ def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, s
     )
 
 
-def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> str:
+def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: DisplayUnits) -> str:
     """Return a sentence on a response's change over the tried range, in the class where it changes most."""
     known = points.filter("tried").drop_nulls("mean")
     if not known.height:
@@ -208,22 +217,24 @@ def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: Shown) -> 
     return say(
         "{setting} from {from_} to {to}, {wetness} topsoil: {moved} % of the level at its usual value.",
         setting=label,
-        from_=value_words(ends["from"], unit, shown),
-        to=value_words(ends["to"], unit, shown),
+        from_=format_setting_value(ends["from"], unit, shown),
+        to=format_setting_value(ends["to"], unit, shown),
         moved=number(ends["moved"], 1, sign=True),
         wetness=translated(ends["wetness_class"]),
     )
 
 
-def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
-    return table_of(
+def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Table:
+    return build_table(
         f"curves-{key}",
         say("curves of {response}", response=say(RESPONSES[response])),
         (
-            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue))),
-            Column(say("Topsoil"), lambda r: words(translated(r["wetness_class"])), numeric=False),
-            Column(say("Value"), lambda r: words(value_words(r["value"], catalogue[r["setting"]].unit, shown))),
-            Column(say("Change, %"), lambda r: figure(r["mean"], 1, r["lo95"], r["hi95"], sign=True)),
+            Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue))),
+            Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
+            Column(
+                say("Value"), lambda r: text_cell(format_setting_value(r["value"], catalogue[r["setting"]].unit, shown))
+            ),
+            Column(say("Change, %"), lambda r: number_cell(r["mean"], 1, r["lo95"], r["hi95"], sign=True)),
         ),
         points.iter_rows(named=True),
         caption=say(
@@ -233,7 +244,7 @@ def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catal
     )
 
 
-def _curves(curves: pl.DataFrame, response: str, catalogue: Catalogue, shown: Shown) -> list[Any]:
+def _curves(curves: pl.DataFrame, response: str, catalogue: Catalogue, shown: DisplayUnits) -> list[Any]:
     points = curves.filter((pl.col("response") == response) & pl.col("wetness_class").is_not_null())
     if not points.height:
         return []
@@ -245,10 +256,10 @@ def _curves(curves: pl.DataFrame, response: str, catalogue: Catalogue, shown: Sh
     drawn = points.filter("tried").drop_nulls("mean").sort("setting", "wetness_class", "value")
     table = _curve_table(key, response, drawn, catalogue, shown)
     summary = say_n("Curves of {n} setting, with bands", "Curves of {n} settings, with bands", len(small))
-    return [Fold(summary, (Small(tuple(small), table),), open=response == next(iter(RESPONSES)))]
+    return [Fold(summary, (SmallMultiples(tuple(small), table),), open=response == next(iter(RESPONSES)))]
 
 
-def driver_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: Shown) -> list[Section]:
+def driver_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: DisplayUnits) -> list[Section]:
     """Return one section per response, with a note for responses that are not fitted."""
     fitted = {r["response"]: r["n"] for r in data.effects.fit_checks.verdicts.iter_rows(named=True)}
     out = []

@@ -6,9 +6,9 @@ from reports.language.labels import RESPONSES
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say
 from reports.page.model import Prose, Section
-from reports.page.tables import Column, figure, table_of, words
+from reports.page.tables import Column, build_table, number_cell, text_cell
 from reports.sections.effects_data import FitChecksData
-from reports.sections.fit_checks import of_an_earlier_shift
+from reports.sections.fit_checks import earlier_shift_note
 from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.product_basis import FIT_CHECK
 
@@ -61,20 +61,22 @@ def methods_section(data: FitChecksData, trace_quality: float | None, catalogue:
     """Return the section on methods and data quality."""
     checks = data.checks
     results = {True: say("passed"), False: say("NOT passed"), None: say("not run")}
-    table = table_of(
+    table = build_table(
         "checks",
         say("checks of the fits"),
         (
-            Column(say("Response"), lambda r: words(say(RESPONSES[r["response"]]))),
+            Column(say("Response"), lambda r: text_cell(say(RESPONSES[r["response"]]))),
             Column(
                 say("Check"),
-                lambda r: words(say(CHECKS[r["check"]]) if r["check"] in CHECKS else r["check"]),
+                lambda r: text_cell(say(CHECKS[r["check"]]) if r["check"] in CHECKS else r["check"]),
                 numeric=False,
             ),
-            Column(say("Value"), lambda r: figure(r["value"], 3)),
-            Column(say("Bound"), lambda r: figure(r["bound"], 3)),
-            Column(say("Result"), lambda r: words(results[r["passed"]], strong=r["passed"] is False), numeric=False),
-            Column(say("Note"), lambda r: words(row_reason(r, catalogue)), numeric=False, wrap=True),
+            Column(say("Value"), lambda r: number_cell(r["value"], 3)),
+            Column(say("Bound"), lambda r: number_cell(r["bound"], 3)),
+            Column(
+                say("Result"), lambda r: text_cell(results[r["passed"]], strong=r["passed"] is False), numeric=False
+            ),
+            Column(say("Note"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         checks.iter_rows(named=True),
         caption=" ".join(
@@ -82,7 +84,7 @@ def methods_section(data: FitChecksData, trace_quality: float | None, catalogue:
                 None,
                 (
                     checks_finding(checks["passed"].count(), int(checks["passed"].sum())),
-                    of_an_earlier_shift(checks),
+                    earlier_shift_note(checks),
                 ),
             )
         ),

@@ -8,11 +8,11 @@ from reports.charts.pile_bars import pile_bars
 from reports.charts.share_bars import share_bars
 from reports.language.basis_messages import earlier_note
 from reports.language.bidi import isolated
-from reports.language.display_units import NOTHING, Shown, number
-from reports.language.labels import capital, interval, listed, setting_label, topsoil_and_soil, value_words
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
+from reports.language.labels import capital, conditions_label, format_setting_value, interval, join_names, setting_label
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose, Section
-from reports.page.tables import Column, figure, table_of, words
+from reports.page.tables import Column, build_table, number_cell, text_cell
 from reports.page.theme import midnight
 from reports.pages.guide import guide_finding
 from reports.sections.season_worth_data import SeasonGuideData
@@ -24,7 +24,7 @@ from transforms.storage.product_basis import GUIDE
 MAX_PILES = 30
 
 
-def guide_section(data: SeasonGuideData, catalogue: Catalogue, shown: Shown) -> Section:
+def guide_section(data: SeasonGuideData, catalogue: Catalogue, shown: DisplayUnits) -> Section:
     """Return the section with the guide's start values, settings by classes of conditions."""
     whole = Prose(guide_finding(data.classes, shown), (say("The whole guide"), "guide.html"))
     blocks: list[Any] = [*earlier_note(GUIDE, data.status), whole]
@@ -33,10 +33,10 @@ def guide_section(data: SeasonGuideData, catalogue: Catalogue, shown: Shown) -> 
         have = [(w, s) for w in WETNESS_CLASSES for s in SOIL_CLASSES if any(k[1:] == (w, s) for k in cells)]
         starts = [_start_column(cells, w, s, shown) for w, s in have]
         blocks.append(
-            table_of(
+            build_table(
                 f"guide-{safe_name(str(generation))}",
                 say("guide of generation {name}", name=generation),
-                (Column(say("Setting"), lambda n: words(setting_label(n, catalogue))), *starts),
+                (Column(say("Setting"), lambda n: text_cell(setting_label(n, catalogue))), *starts),
                 own_settings["setting"].unique(maintain_order=True),
                 caption=say(
                     "Generation {name}: start values by topsoil and soil; a dash means too little experience.",
@@ -47,14 +47,16 @@ def guide_section(data: SeasonGuideData, catalogue: Catalogue, shown: Shown) -> 
     return Section("guide", say("The setting guide"), tuple(blocks), data.status.code)
 
 
-def _start_column(cells: dict[tuple[str, str, str], dict[str, Any]], wetness: str, soil: str, shown: Shown) -> Column:
+def _start_column(
+    cells: dict[tuple[str, str, str], dict[str, Any]], wetness: str, soil: str, shown: DisplayUnits
+) -> Column:
     """Return the column of start values in one class of conditions; its rows are names of settings."""
     head = capital(say("{wetness}, {soil}", wetness=translated(wetness), soil=translated(soil)))
     return Column(head, lambda n: _start(cells.get((n, wetness, soil)), shown))
 
 
-def _start(r: dict[str, Any] | None, shown: Shown) -> Any:
-    return words(None if r is None else value_words(r["start_value"], r["unit"], shown))
+def _start(r: dict[str, Any] | None, shown: DisplayUnits) -> Any:
+    return text_cell(None if r is None else format_setting_value(r["start_value"], r["unit"], shown))
 
 
 def _share_words(part: float, whole: float) -> str:
@@ -78,7 +80,7 @@ def _without_guide(classes: pl.DataFrame) -> str:
         say(
             "{generation} ({conditions})",
             generation=r["generation"],
-            conditions=topsoil_and_soil(r["wetness_class"], r["soil_class"]),
+            conditions=conditions_label(r["wetness_class"], r["soil_class"]),
         )
         for r in empty.iter_rows(named=True)
     ]
@@ -86,11 +88,11 @@ def _without_guide(classes: pl.DataFrame) -> str:
         "{n} of {all} classes have too few loads for a guide: {names}.",
         n=empty.height,
         all=classes.height,
-        names=listed(names),
+        names=join_names(names),
     )
 
 
-def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, shown: Shown) -> str:
+def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, shown: DisplayUnits) -> str:
     """Return a sentence on the savings of the guide with their interval, and on the classes it does not cover.
 
     Args:
@@ -103,7 +105,7 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
     if not total.height:
         return say("The guide's savings cannot be estimated yet: no class of conditions has enough loads.")
     r = total.row(0, named=True)
-    per_t = number(r["saved"] / r["clean_t"] * shown.per_tonne, 2) if r["clean_t"] else NOTHING
+    per_t = number(r["saved"] / r["clean_t"] * shown.per_tonne, 2) if r["clean_t"] else NO_VALUE
     saving = say(
         "At the guide's settings instead of the usual ones, the season would have cost {saved} {currency} less "
         "({span}), {per_t} {unit}; the guide covers {share} of the clean beet lifted.",
@@ -117,7 +119,7 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
     return saving + _without_guide(classes)
 
 
-def worth_section(data: SeasonGuideData, shown: Shown) -> Section:
+def worth_section(data: SeasonGuideData, shown: DisplayUnits) -> Section:
     """Return the section on the scenario of running the whole season at the guide's settings."""
     title = say("Savings with the guide")
     finding = worth_finding(data.worth, data.classes, data.lifted_t, shown)
@@ -126,7 +128,7 @@ def worth_section(data: SeasonGuideData, shown: Shown) -> Section:
     if not classes.height:
         return Section("worth", title, (*earlier, Prose(finding)))
     names = [
-        f"{isolated(r['generation'])}: {topsoil_and_soil(r['wetness_class'], r['soil_class'])}"
+        f"{isolated(r['generation'])}: {conditions_label(r['wetness_class'], r['soil_class'])}"
         for r in classes.iter_rows(named=True)
     ]
     drawn = classes.select(
@@ -136,16 +138,18 @@ def worth_section(data: SeasonGuideData, shown: Shown) -> Section:
         pl.col("hi95").alias("hi"),
     )
     t = shown.convert(1.0, "t")
-    table = table_of(
+    table = build_table(
         "worth-table",
         say("savings by generation and conditions"),
         (
-            Column(say("Generation and conditions"), lambda r: words(r["label"])),
-            Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: figure(r["clean_t"] * t, 0)),
-            Column(say("Saved, {unit}", unit=shown.currency), lambda r: figure(r["saved"], 0, r["lo95"], r["hi95"])),
+            Column(say("Generation and conditions"), lambda r: text_cell(r["label"])),
+            Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: number_cell(r["clean_t"] * t, 0)),
+            Column(
+                say("Saved, {unit}", unit=shown.currency), lambda r: number_cell(r["saved"], 0, r["lo95"], r["hi95"])
+            ),
             Column(
                 say("Saved, {unit}", unit=shown.money_per_t),
-                lambda r: figure(r["saved"] / r["clean_t"] * shown.per_tonne if r["clean_t"] else None, 2),
+                lambda r: number_cell(r["saved"] / r["clean_t"] * shown.per_tonne if r["clean_t"] else None, 2),
             ),
         ),
         classes.with_columns(pl.Series("label", names)).iter_rows(named=True),
@@ -171,7 +175,7 @@ def worth_section(data: SeasonGuideData, shown: Shown) -> Section:
     )
 
 
-def pile_finding(piles: pl.DataFrame, shown: Shown) -> str:
+def pile_finding(piles: pl.DataFrame, shown: DisplayUnits) -> str:
     """Return a sentence on the stored piles, their expected sugar loss, and the pile to slice first."""
     lying = piles.filter("lies")
     if not lying.height:
@@ -190,7 +194,7 @@ def pile_finding(piles: pl.DataFrame, shown: Shown) -> str:
     )
 
 
-def pile_section(piles: pl.DataFrame, shown: Shown) -> Section:
+def pile_section(piles: pl.DataFrame, shown: DisplayUnits) -> Section:
     """Return the section with the storage ledger."""
     title = say("The storage ledger")
     if not piles.height:
@@ -205,23 +209,23 @@ def pile_section(piles: pl.DataFrame, shown: Shown) -> Section:
         (pl.col("clean_t") * t).alias("clean"),
     )
     shown_rows = piles.sort("slice_order").head(MAX_PILES)
-    table = table_of(
+    table = build_table(
         "piles-table",
         say("piles"),
         (
-            Column(say("Order"), lambda r: figure(r["slice_order"], 0)),
-            Column(say("Factory"), lambda r: words(r["site_id"]), numeric=False),
-            Column(say("Shift"), lambda r: words(shown.day(r["shift_date"])), numeric=False),
-            Column(say("Age, days"), lambda r: figure(r["age_days"], 0)),
-            Column(say("n loads"), lambda r: figure(r["loads"], 0)),
-            Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: figure(r["clean_t"] * t, 0)),
-            Column(say("Dirt, %"), lambda r: figure(r["dirt_tare_pct"])),
+            Column(say("Order"), lambda r: number_cell(r["slice_order"], 0)),
+            Column(say("Factory"), lambda r: text_cell(r["site_id"]), numeric=False),
+            Column(say("Shift"), lambda r: text_cell(shown.day(r["shift_date"])), numeric=False),
+            Column(say("Age, days"), lambda r: number_cell(r["age_days"], 0)),
+            Column(say("n loads"), lambda r: number_cell(r["loads"], 0)),
+            Column(say("Clean beet, {t}", t=shown.sign("t")), lambda r: number_cell(r["clean_t"] * t, 0)),
+            Column(say("Dirt, %"), lambda r: number_cell(r["dirt_tare_pct"])),
             Column(
                 say("Roots, {unit}", unit=shown.sign("degC")),
-                lambda r: figure(shown.convert(r["root_temp_c"], "degC"), 0),
+                lambda r: number_cell(shown.convert(r["root_temp_c"], "degC"), 0),
             ),
-            Column(say("Expected loss, {unit}", unit=unit), lambda r: figure(r["loss_kg_per_t"] * per, 1)),
-            Column(say("Sugar lost, {t}", t=shown.sign("t")), lambda r: figure(r["sugar_loss_t"] * t, 1)),
+            Column(say("Expected loss, {unit}", unit=unit), lambda r: number_cell(r["loss_kg_per_t"] * per, 1)),
+            Column(say("Sugar lost, {t}", t=shown.sign("t")), lambda r: number_cell(r["sugar_loss_t"] * t, 1)),
         ),
         shown_rows.iter_rows(named=True),
         caption=say(

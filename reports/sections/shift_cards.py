@@ -6,13 +6,13 @@ from typing import Any
 import polars as pl
 
 from reports.language.basis_messages import advice_words, basis_line
-from reports.language.display_units import NOTHING, Shown, number
-from reports.language.labels import capital, move_in_words, percent_change, sure, topsoil_and_soil
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
+from reports.language.labels import capital, conditions_label, describe_move, format_probability, percent_change
 from reports.language.reason_text import reason_text, row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.links import machine_anchor
 from reports.page.model import Card, Cards, Fold, MoveCard, Prose, Section
-from reports.page.tables import Cell, Column, Table, figure, table_of, words
+from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.sections.prices import assumption_words
 from transforms.advice.moves import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
@@ -74,13 +74,13 @@ def machine_advice(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, s
     return sorted(found, key=lambda a: (order.get(a.machine, len(order)), a.machine))
 
 
-def headline(machines: list[MachineAdvice], status: ProductStatus, catalogue: Catalogue, shown: Shown) -> str:
+def headline(machines: list[MachineAdvice], status: ProductStatus, catalogue: Catalogue, shown: DisplayUnits) -> str:
     """Return the main result, preceded by a note if advice is missing or belongs to an earlier fit or shift."""
     about = advice_words(status, shown, is_empty=not machines)
     return " ".join(s for s in (about, _answer(machines, catalogue, shown)) if s)
 
 
-def _answer(machines: list[MachineAdvice], catalogue: Catalogue, shown: Shown) -> str:
+def _answer(machines: list[MachineAdvice], catalogue: Catalogue, shown: DisplayUnits) -> str:
     """Return the main result in a sentence; empty if there is no advice."""
     moving = [a for a in machines if a.head["verdict"] == "move"]
     if not machines:
@@ -88,7 +88,7 @@ def _answer(machines: list[MachineAdvice], catalogue: Catalogue, shown: Shown) -
     if not moving:
         return say("Keep the settings: no tested change is better with sufficient certainty.")
     best, count = moving[0], sum(len(a.moves) for a in moving)
-    first = move_in_words(best.moves[0], catalogue, shown)
+    first = describe_move(best.moves[0], catalogue, shown)
     return say_n(
         "{n} move on {moving} of {all} machines. The gain is on {machine}, {worth}: {first}.",
         "{n} moves on {moving} of {all} machines. The largest gain is on {machine}, {worth}; there, first: {first}.",
@@ -108,13 +108,13 @@ def _money_span(
     return say("{value} {unit} ({lo} to {hi})", value=value, unit=unit, lo=low, hi=high)
 
 
-def _total_gain(a: MachineAdvice, shown: Shown) -> str:
+def _total_gain(a: MachineAdvice, shown: DisplayUnits) -> str:
     if a.worth is None:
-        return NOTHING
+        return NO_VALUE
     return _money_span(a.worth, ("gain_per_t", "lo95", "hi95"), shown.money_per_t, 2, shown.per_tonne)
 
 
-def _gains(total: dict[str, Any], shown: Shown) -> list[str]:
+def _gains(total: dict[str, Any], shown: DisplayUnits) -> list[str]:
     """Return the gain of a machine's moves per area, shift and season, as far as it lifted enough to compute them."""
     out, area = [], f"{shown.currency}/{shown.sign('ha')}"
     if total["gain_per_ha"] is not None:
@@ -130,7 +130,7 @@ def _gains(total: dict[str, Any], shown: Shown) -> list[str]:
     return out
 
 
-def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
+def _costs(total: dict[str, Any], shown: DisplayUnits) -> list[str]:
     """Return the cost of a machine at its current settings per tonne, area, shift and season."""
     if total["cost_per_t"] is None:
         return []
@@ -148,7 +148,7 @@ def _costs(total: dict[str, Any], shown: Shown) -> list[str]:
     return out
 
 
-def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> MoveCard:
+def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:
     loss = say("not affected")
     if ROOT_LOSS in catalogue[r["setting"]].responses:
         loss = percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95")
@@ -163,15 +163,15 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: Shown) -> MoveCard:
         say(
             "gain {gain} · sure: {sure} · n = {n} loads",
             gain=gain,
-            sure=sure(r["probability_better"]),
+            sure=format_probability(r["probability_better"]),
             n=number(r["n"], 0),
         ),
     ]
     lines += [reason_text(code, None, catalogue) for code in trade_offs]
-    return MoveCard(move_in_words(r, catalogue, shown), tuple(lines))
+    return MoveCard(describe_move(r, catalogue, shown), tuple(lines))
 
 
-def card(a: MachineAdvice, catalogue: Catalogue, shown: Shown) -> Card:
+def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:
     """Return the card of one machine: advised moves and their gain."""
     head = a.head
     where = (
@@ -179,7 +179,7 @@ def card(a: MachineAdvice, catalogue: Catalogue, shown: Shown) -> Card:
             "field {field} · {conditions} ({wetness}, {outlook})",
             field=head["field_id"],
             outlook=translated(head["outlook"]),
-            conditions=topsoil_and_soil(head["wetness_class"], head["soil_class"]),
+            conditions=conditions_label(head["wetness_class"], head["soil_class"]),
             wetness=number(head["topsoil_wetness"], 2),
         )
         if head["topsoil_wetness"] is not None
@@ -218,35 +218,35 @@ def outlook_words(machines: list[MachineAdvice]) -> str:
     return say("There is no forecast: conditions are assumed to stay as in the last weather hour.")
 
 
-def _first_moves(machines: list[MachineAdvice], catalogue: Catalogue, shown: Shown) -> Table:
+def _first_moves(machines: list[MachineAdvice], catalogue: Catalogue, shown: DisplayUnits) -> Table:
     """Return the first move of each machine with the largest total gain, in the order of the lead and the cards."""
     t = shown.per_tonne
 
     def all_moves(a: MachineAdvice) -> Cell:
         if a.worth is None:
-            return words(None)
-        return figure(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
+            return text_cell(None)
+        return number_cell(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
 
     def this_move(a: MachineAdvice) -> Cell:
         r = a.moves[0]
-        return figure(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t)
+        return number_cell(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t)
 
-    return table_of(
+    return build_table(
         "first-moves",
         say("first moves"),
         (
-            Column(say("Machine"), lambda a: words(a.machine, f"#{machine_anchor(a.machine)}")),
-            Column(say("Field"), lambda a: words(a.moves[0]["field_id"]), numeric=False),
+            Column(say("Machine"), lambda a: text_cell(a.machine, f"#{machine_anchor(a.machine)}")),
+            Column(say("Field"), lambda a: text_cell(a.moves[0]["field_id"]), numeric=False),
             Column(
                 say("First change"),
-                lambda a: words(move_in_words(a.moves[0], catalogue, shown), strong=True),
+                lambda a: text_cell(describe_move(a.moves[0], catalogue, shown), strong=True),
                 numeric=False,
                 wrap=True,
             ),
             Column(say("All its moves, {unit}", unit=shown.money_per_t), all_moves),
             Column(say("This move, {unit}", unit=shown.money_per_t), this_move),
-            Column(say("Sure"), lambda a: words(sure(a.moves[0]["probability_better"]))),
-            Column(say("n loads"), lambda a: figure(a.moves[0]["n"], 0)),
+            Column(say("Sure"), lambda a: text_cell(format_probability(a.moves[0]["probability_better"]))),
+            Column(say("n loads"), lambda a: number_cell(a.moves[0]["n"], 0)),
         ),
         [a for a in machines if a.head["verdict"] == "move"][:MAX_FIRST_MOVES],
         caption=say(
@@ -257,7 +257,7 @@ def _first_moves(machines: list[MachineAdvice], catalogue: Catalogue, shown: Sho
     )
 
 
-def moves_section(machines: list[MachineAdvice], status: ProductStatus, season: Season, shown: Shown) -> Section:
+def moves_section(machines: list[MachineAdvice], status: ProductStatus, season: Season, shown: DisplayUnits) -> Section:
     """Return the first section of the page: overview table, then one card per machine."""
     title, about = say("What to change"), advice_words(status, shown, is_empty=not machines)
     if not machines:

@@ -5,12 +5,12 @@ from typing import Any
 import polars as pl
 
 from reports.charts.machine_dirt import machine_dirt
-from reports.language.display_units import Shown
-from reports.language.labels import listed
+from reports.language.display_units import DisplayUnits
+from reports.language.labels import join_names
 from reports.language.translate import say
 from reports.page.links import loads_link
 from reports.page.model import Figure
-from reports.page.tables import Cell, Column, Table, figure, spanned, table_of, words
+from reports.page.tables import Cell, Column, Table, build_table, mean_cell, number_cell, text_cell
 from reports.sections.shift_cards import sentence
 
 
@@ -23,45 +23,49 @@ def machine_finding(machines: pl.DataFrame) -> str:
     above = rows.filter(low > pl.col("expected_hi95"))["machine_id"].to_list()
     below = rows.filter(high < pl.col("expected_lo95"))["machine_id"].to_list()
     parts = [
-        say("clearly dirtier than their conditions explain: {machines}", machines=listed(above))
+        say("clearly dirtier than their conditions explain: {machines}", machines=join_names(above))
         if above
         else say("no machine is clearly dirtier than its conditions explain")
     ]
     if below:
-        parts.append(say("clearly cleaner: {machines}", machines=listed(below)))
+        parts.append(say("clearly cleaner: {machines}", machines=join_names(below)))
     return sentence("; ".join(parts))
 
 
-def machine_table(machines: pl.DataFrame, shown: Shown) -> Table:
+def machine_table(machines: pl.DataFrame, shown: DisplayUnits) -> Table:
     """Return the table of the machines of the shift."""
 
     def loss(r: dict[str, Any]) -> Cell:
         mean, half = (
             None if v is None else shown.convert(v, "t/ha") for v in (r["root_loss_t_ha"], r["root_loss_half"])
         )
-        return spanned(mean, half)
+        return mean_cell(mean, half)
 
     def difference(r: dict[str, Any]) -> Cell:
-        return words(None) if r["observed_pct"] is None else figure(r["observed_pct"] - r["expected_pct"], sign=True)
+        return (
+            text_cell(None)
+            if r["observed_pct"] is None
+            else number_cell(r["observed_pct"] - r["expected_pct"], sign=True)
+        )
 
-    return table_of(
+    return build_table(
         "machine-table",
         say("machines in the shift"),
         (
-            Column(say("Machine"), lambda r: words(r["machine_id"], loads_link(machine=r["machine_id"]))),
-            Column(say("Generation"), lambda r: words(r["generation"]), numeric=False),
-            Column(say("Loads"), lambda r: figure(r["loads"], 0, href=loads_link(machine=r["machine_id"]))),
-            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: figure(shown.convert(r["gross_t"], "t"), 0)),
-            Column(say("n measured"), lambda r: figure(r["measured"], 0)),
-            Column(say("Dirt observed, %"), lambda r: spanned(r["observed_pct"], r["observed_half"])),
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"], loads_link(machine=r["machine_id"]))),
+            Column(say("Generation"), lambda r: text_cell(r["generation"]), numeric=False),
+            Column(say("Loads"), lambda r: number_cell(r["loads"], 0, href=loads_link(machine=r["machine_id"]))),
+            Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
+            Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
+            Column(say("Dirt observed, %"), lambda r: mean_cell(r["observed_pct"], r["observed_half"])),
             Column(
                 say("Dirt expected, %"),
-                lambda r: figure(r["expected_pct"], 1, r["expected_lo95"], r["expected_hi95"]),
+                lambda r: number_cell(r["expected_pct"], 1, r["expected_lo95"], r["expected_hi95"]),
             ),
             Column(say("Difference, points"), difference),
             Column(say("Root loss, {unit}", unit=shown.sign("t/ha")), loss),
-            Column(say("n dug"), lambda r: figure(r["audits"], 0)),
-            Column(say("Trace quality, 0 to 1"), lambda r: figure(r["trace_quality"], 2)),
+            Column(say("n dug"), lambda r: number_cell(r["audits"], 0)),
+            Column(say("Trace quality, 0 to 1"), lambda r: number_cell(r["trace_quality"], 2)),
         ),
         machines.iter_rows(named=True),
         caption=say(
@@ -71,7 +75,7 @@ def machine_table(machines: pl.DataFrame, shown: Shown) -> Table:
     )
 
 
-def fleet_figure(machines: pl.DataFrame, day: str, shown: Shown) -> Figure:
+def fleet_figure(machines: pl.DataFrame, day: str, shown: DisplayUnits) -> Figure:
     """Return the figure that compares all machines of the shift."""
     finding = machine_finding(machines)
     drawn = machines.drop_nulls("observed_pct").height > 0

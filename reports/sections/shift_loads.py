@@ -3,11 +3,11 @@
 import polars as pl
 
 from reports.charts.load_contributions import load_contributions
-from reports.language.display_units import Shown, number
+from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import interval, source_label
 from reports.language.translate import say, translated
 from reports.page.model import Card, Cards, Figure, LoadList, Prose, Section
-from reports.page.tables import Column, Heading, figure, table_of, words
+from reports.page.tables import Column, Heading, build_table, number_cell, text_cell
 from reports.sections.shift_loads_data import WorstLoadsData
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
@@ -19,12 +19,12 @@ def _why(load: str, sources: pl.DataFrame) -> Figure:
     mostly = ", ".join(f"{s} {number(p, 1, sign=True)}" for s, p in top.select("label", "points").iter_rows())
     finding = say("Main causes: {why} points.", why=mostly) if mostly else say("No source raised the dirt.")
     safe = safe_name(load)
-    table = table_of(
+    table = build_table(
         f"why-{safe}",
         say("causes for load {load}", load=load),
         (
-            Column(say("Source"), lambda r: words(r["label"])),
-            Column(say("Points"), lambda r: figure(r["points"], 2, sign=True)),
+            Column(say("Source"), lambda r: text_cell(r["label"])),
+            Column(say("Points"), lambda r: number_cell(r["points"], 2, sign=True)),
         ),
         sources.iter_rows(named=True),
         caption=say("All sources; they add up to the load's difference from the season's typical load."),
@@ -39,7 +39,9 @@ def _why(load: str, sources: pl.DataFrame) -> Figure:
     )
 
 
-def worst_section(data: WorstLoadsData, loads: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Section | None:
+def worst_section(
+    data: WorstLoadsData, loads: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits
+) -> Section | None:
     """Return the section on the dirtiest loads for their conditions; None if no load is measured."""
     if not data.loads.height:
         return None
@@ -82,7 +84,7 @@ def worst_section(data: WorstLoadsData, loads: pl.DataFrame, catalogue: Catalogu
 LOAD_DIGITS = (None, None, None, None, None, None, None, 2, 1, 1, 1, 2)
 
 
-def load_columns(shown: Shown) -> tuple[Heading, ...]:
+def load_columns(shown: DisplayUnits) -> tuple[Heading, ...]:
     """Return the column headers of a list of loads."""
     texts = (say("Load"), say("Machine"), say("Factory"), say("Topsoil"), say("Soil"), say("Field"), say("Shift"))
     numbers = (
@@ -95,7 +97,7 @@ def load_columns(shown: Shown) -> tuple[Heading, ...]:
     return (*(Heading(h, numeric=False) for h in texts), *(Heading(h) for h in numbers))
 
 
-def load_list(loads: pl.DataFrame, shown: Shown, name: str = "loads-list") -> LoadList:
+def load_list(loads: pl.DataFrame, shown: DisplayUnits, name: str = "loads-list") -> LoadList:
     """Return a list of loads that filters and links can narrow.
 
     Args:
@@ -124,7 +126,7 @@ def load_list(loads: pl.DataFrame, shown: Shown, name: str = "loads-list") -> Lo
     return LoadList(name, load_columns(shown), marks, tuple(rows), LOAD_DIGITS, classes)
 
 
-def loads_section(loads: pl.DataFrame, shown: Shown) -> Section:
+def loads_section(loads: pl.DataFrame, shown: DisplayUnits) -> Section:
     """Return the section with all loads of the shift."""
     reading = say("Linked numbers filter this list to the loads behind them.")
     more = say("For the minutes and the map of a load, run: taretrace report load LOAD.")

@@ -7,11 +7,11 @@ import polars as pl
 
 from reports.charts.shift_timeline import MAX_SETTINGS, shift_timeline
 from reports.language.bidi import isolated
-from reports.language.display_units import Shown, number
-from reports.language.labels import interval, setting_label, value_words
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import format_setting_value, interval, setting_label
 from reports.language.translate import say, say_n
 from reports.page.model import Figure, Fold, Prose, Section
-from reports.page.tables import Column, Table, figure, table_of, words
+from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.page.theme import local
 from reports.sections.shift_cards import sentence
 from reports.sections.shift_fleet import fleet_figure
@@ -21,7 +21,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.naming import safe_name
 
 
-def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> pl.DataFrame:
+def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> pl.DataFrame:
     """Return the settings with the largest changes in the shift, in practical steps from their first value."""
     far = (
         decided.group_by("setting", maintain_order=True)
@@ -57,37 +57,39 @@ def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, sh
     return pl.concat(out)
 
 
-def _decision_table(name: str, machine: str, decided: pl.DataFrame, catalogue: Catalogue, shown: Shown) -> Table:
-    return table_of(
+def _decision_table(name: str, machine: str, decided: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> Table:
+    return build_table(
         f"decisions-{name}",
         say("setting changes of {machine}", machine=machine),
         (
-            Column(say("Time"), lambda r: words(shown.clock(r["decided_at"]))),
-            Column(say("Setting"), lambda r: words(setting_label(r["setting"], catalogue)), numeric=False),
-            Column(say("From"), lambda r: words(value_words(r["from_value"], r["unit"], shown))),
-            Column(say("To"), lambda r: words(value_words(r["to_value"], r["unit"], shown))),
-            Column(say("Steps"), lambda r: figure(r["steps"], 1, sign=True)),
-            Column(say("Topsoil wetness, 0 to 1"), lambda r: figure(r["topsoil_wetness"], 2)),
-            Column(say("Field"), lambda r: words(r["field_id"]), numeric=False),
+            Column(say("Time"), lambda r: text_cell(shown.clock(r["decided_at"]))),
+            Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue)), numeric=False),
+            Column(say("From"), lambda r: text_cell(format_setting_value(r["from_value"], r["unit"], shown))),
+            Column(say("To"), lambda r: text_cell(format_setting_value(r["to_value"], r["unit"], shown))),
+            Column(say("Steps"), lambda r: number_cell(r["steps"], 1, sign=True)),
+            Column(say("Topsoil wetness, 0 to 1"), lambda r: number_cell(r["topsoil_wetness"], 2)),
+            Column(say("Field"), lambda r: text_cell(r["field_id"]), numeric=False),
         ),
         decided.iter_rows(named=True),
         caption=say("Changes of a setting by a practical step or more that lasted four minutes of lifting."),
     )
 
 
-def _load_table(name: str, machine: str, loads: pl.DataFrame, shown: Shown) -> Table:
-    return table_of(
+def _load_table(name: str, machine: str, loads: pl.DataFrame, shown: DisplayUnits) -> Table:
+    return build_table(
         f"loads-{name}",
         say("loads of {machine}", machine=machine),
         (
-            Column(say("Load"), lambda r: words(r["load_id"])),
+            Column(say("Load"), lambda r: text_cell(r["load_id"])),
             Column(
-                say("Lifted"), lambda r: words(f"{shown.clock(r['from_at'])}–{shown.clock(r['to_at'])}"), numeric=False
+                say("Lifted"),
+                lambda r: text_cell(f"{shown.clock(r['from_at'])}–{shown.clock(r['to_at'])}"),
+                numeric=False,
             ),
-            Column(say("Field"), lambda r: words(r["field_id"]), numeric=False),
-            Column(say("Dirt observed, %"), lambda r: figure(r["observed_pct"])),
-            Column(say("Dirt expected, %"), lambda r: figure(r["expected_pct"], 1, r["lo95"], r["hi95"])),
-            Column(say("Trace quality, 0 to 1"), lambda r: figure(r["trace_quality"], 2)),
+            Column(say("Field"), lambda r: text_cell(r["field_id"]), numeric=False),
+            Column(say("Dirt observed, %"), lambda r: number_cell(r["observed_pct"])),
+            Column(say("Dirt expected, %"), lambda r: number_cell(r["expected_pct"], 1, r["lo95"], r["hi95"])),
+            Column(say("Trace quality, 0 to 1"), lambda r: number_cell(r["trace_quality"], 2)),
         ),
         loads.drop_nulls("from_at").iter_rows(named=True),
         caption=say(
@@ -117,7 +119,7 @@ def timeline_finding(loads: pl.DataFrame, decided: pl.DataFrame, course: pl.Data
     return sentence("; ".join(parts))
 
 
-def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogue, shown: Shown) -> Fold:
+def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogue, shown: DisplayUnits) -> Fold:
     machine, safe = r["machine_id"], safe_name(r["machine_id"])
     course, decided, loads, passes = (parts[k] for k in ("course", "decisions", "loads", "passes"))
     timed = local(loads.drop_nulls("from_at"), shown.zone, "from_at", "to_at")
@@ -158,7 +160,7 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
 
 
 def machines_section(
-    data: ShiftMachinesData, loads: pl.DataFrame, shift: dt.date, catalogue: Catalogue, shown: Shown
+    data: ShiftMachinesData, loads: pl.DataFrame, shift: dt.date, catalogue: Catalogue, shown: DisplayUnits
 ) -> Section:
     """Return the section on the machines of the shift."""
     course, decisions, passes = data.course, data.decisions, data.passes

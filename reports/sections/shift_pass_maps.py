@@ -6,7 +6,7 @@ from reports.charts.shift_passes import shift_passes
 from reports.language.labels import interval
 from reports.language.translate import say
 from reports.page.model import Figure
-from reports.page.tables import Column, Table, figure, table_of, words
+from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 
 METRES_PER_DEG = 111_320.0
 MIN_PASSES = 5
@@ -52,15 +52,15 @@ def _pass_table(name: str, machine: str, passes: pl.DataFrame) -> Table:
         .agg(pl.len(), pl.col("at").min().alias("from"), pl.col("dirt_tare_pct").first())
         .sort("from", "load_id")
     )
-    return table_of(
+    return build_table(
         f"passes-table-{name}",
         say("passes of {machine} in {field}", machine=machine, field=passes["field_id"][0]),
         (
-            Column(say("Field"), lambda r: words(r["field_id"])),
-            Column(say("Load"), lambda r: words(r["load_id"]), numeric=False),
-            Column(say("From"), lambda r: words(f"{r['from']:%H:%M}"), numeric=False),
-            Column(say("n half minutes shown"), lambda r: figure(r["len"], 0)),
-            Column(say("Dirt of the load, %"), lambda r: figure(r["dirt_tare_pct"])),
+            Column(say("Field"), lambda r: text_cell(r["field_id"])),
+            Column(say("Load"), lambda r: text_cell(r["load_id"]), numeric=False),
+            Column(say("From"), lambda r: text_cell(f"{r['from']:%H:%M}"), numeric=False),
+            Column(say("n half minutes shown"), lambda r: number_cell(r["len"], 0)),
+            Column(say("Dirt of the load, %"), lambda r: number_cell(r["dirt_tare_pct"])),
         ),
         by.iter_rows(named=True),
     )

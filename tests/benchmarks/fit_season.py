@@ -28,7 +28,7 @@ def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
     from transforms.config.settings_catalogue import DIRT, load_catalogue  # noqa: PLC0415
     from transforms.jobs.product_cache import ProductCache  # noqa: PLC0415
     from transforms.model.estimate import fit_response  # noqa: PLC0415
-    from transforms.model.warm_start import refit  # noqa: PLC0415
+    from transforms.model.warm_start import fit_from_warm_start  # noqa: PLC0415
 
     catalogue = load_catalogue()
     facts = fit_season(1, "sieving", catalogue, machines=machines, days=days).facts
@@ -36,12 +36,12 @@ def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
     made = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
     started = time.perf_counter()
-    full = refit(facts, DIRT, catalogue, 0.1)
+    full = fit_from_warm_start(facts, DIRT, catalogue, 0.1)
     whole = time.perf_counter() - started
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    refit(before, DIRT, catalogue, 0.1, ProductCache(folder))
+    fit_from_warm_start(before, DIRT, catalogue, 0.1, ProductCache(folder))
     started = time.perf_counter()
-    kept = refit(facts, DIRT, catalogue, 0.1, ProductCache(folder))
+    kept = fit_from_warm_start(facts, DIRT, catalogue, 0.1, ProductCache(folder))
     one_more = time.perf_counter() - started
     started = time.perf_counter()
     cold = fit_response(facts, DIRT, catalogue, 0.1)

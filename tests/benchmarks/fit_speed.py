@@ -70,7 +70,7 @@ def loads(n: int) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
 
 def ours(n: int) -> dict[str, float]:
     """Fit in this process: cross-products in parts, join, variances."""
-    from transforms.mixed_model.cross_products import Factor, cross_products, join  # noqa: PLC0415
+    from transforms.mixed_model.cross_products import Factor, cross_products, sum_products  # noqa: PLC0415
     from transforms.mixed_model.reml import fit_products  # noqa: PLC0415
 
     z, X, levels = loads(n)
@@ -84,12 +84,12 @@ def ours(n: int) -> dict[str, float]:
             labels, codes = np.unique(level[rows], return_inverse=True)
             factors.append(Factor(name, codes, labels.size, labels=np.char.zfill(labels.astype(str), 8)))
         parts.append(cross_products(z[rows], X[rows].astype(np.float64), [], factors))
-    products = join(parts)
+    products = sum_products(parts)
     summed = time.perf_counter()
     fit = fit_products(products)
     done = time.perf_counter()
     # One more shift: its own part beside the stored rest, from the variances found.
-    again = fit_products(join([*parts[:-1], parts[-1]]), (fit.variances, fit.residual))
+    again = fit_products(sum_products([*parts[:-1], parts[-1]]), (fit.variances, fit.residual))
     return {
         "loads": n,
         "columns": fit.coef.size,

@@ -27,9 +27,9 @@ from flows.runtime.progress import Reporter
 from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
 from tests.support.task_data import Value, log_header, long_log, write_set
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.ingest.isolated_read import reader
+from transforms.ingest.isolated_read import get_reader
 from transforms.ingest.readers.iso11783.log_header import layout_of
-from transforms.ingest.readers.iso11783.time_log import walk
+from transforms.ingest.readers.iso11783.time_log import read_records
 
 RUNS = 3
 SHIFT_RECORDS = 50_000
@@ -135,7 +135,7 @@ def once(what: str, path: Path) -> dict[str, float]:
         started = time.perf_counter()
         ours_or_bare(path, Path(folder))
         seconds = time.perf_counter() - started
-    reader().close()  # only a process that has ended is counted
+    get_reader().close()  # only a process that has ended is counted
     both = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
     return {"seconds": seconds, "peak_mb": sum(resource.getrusage(who).ru_maxrss for who in both) / 1024}
 
@@ -204,7 +204,7 @@ def task_data(folder: Path, records: int) -> str:
         del rows, columns
         started = time.perf_counter()
         with path.open("rb") as handle:
-            found = sum(r.head.size for r in walk(handle.read, layout, list(range(len(values)))))
+            found = sum(r.head.size for r in read_records(handle.read, layout, list(range(len(values)))))
         walked.append(time.perf_counter() - started)
         assert found == records
     workspace = Workspace(workspace_for(folder / "task"))

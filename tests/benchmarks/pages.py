@@ -22,7 +22,7 @@ from flows import stages
 from flows.pipeline.demo import write_demo
 from flows.runtime.progress import Reporter
 from flows.stages import pages
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
@@ -37,14 +37,14 @@ def fleet(folder: Path) -> Workspace:
     for stage in (
         stages.receive_files,
         stages.bin_telemetry,
-        stages.trace,
-        stages.conditions,
-        stages.marts,
-        stages.keep,
+        stages.trace_loads,
+        stages.compute_conditions,
+        stages.build_marts,
+        stages.assess_storability,
     ):
         stage(workspace, QUIET)
-    fits = stages.fit(workspace, QUIET)
-    for judge in (stages.check_fits, stages.compare, stages.advise, stages.guide):
+    fits = stages.fit_responses(workspace, QUIET)
+    for judge in (stages.check_fits, stages.compare_subjects, stages.advise_machines, stages.compute_guide):
         judge(workspace, fits, QUIET)
     return workspace
 
@@ -103,17 +103,19 @@ def main() -> None:
     """Make the fleet, write its pages, make the season long, write its pages."""
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(tempfile.mkdtemp()) / "fleet"
     workspace = Workspace(folder) if (folder / "warehouse.duckdb").exists() else fleet(folder)
-    both = Forms(pdf=True, xlsx=True)
+    both = OutputFormats(pdf=True, xlsx=True)
     print("| what | median of three | files | size |\n|---|---|---|---|")
-    reported(f"shift page, {MACHINES} machines", lambda: pages.shift_page(workspace, QUIET))
-    reported("the same with PDF and workbook", lambda: pages.shift_page(workspace, QUIET, both))
+    reported(f"shift page, {MACHINES} machines", lambda: pages.publish_shift_page(workspace, QUIET))
+    reported("the same with PDF and workbook", lambda: pages.publish_shift_page(workspace, QUIET, both))
     workspace = copied(workspace, Path(tempfile.mkdtemp()))
     with stages.open_warehouse(workspace) as warehouse:
         loads = make_long(warehouse)
-    reported(f"season report, {loads:,} loads, with guide and list", lambda: pages.season_report(workspace, QUIET))
-    reported("the same with PDF and workbook", lambda: pages.season_report(workspace, QUIET, both))
-    reported("fleet page and list", lambda: pages.fleet_page(workspace, QUIET))
-    reported(f"{GROWERS} growers' sheets", lambda: pages.grower_sheets(workspace, QUIET))
+    reported(
+        f"season report, {loads:,} loads, with guide and list", lambda: pages.publish_season_report(workspace, QUIET)
+    )
+    reported("the same with PDF and workbook", lambda: pages.publish_season_report(workspace, QUIET, both))
+    reported("fleet page and list", lambda: pages.publish_fleet_page(workspace, QUIET))
+    reported(f"{GROWERS} growers' sheets", lambda: pages.publish_grower_sheets(workspace, QUIET))
 
 
 if __name__ == "__main__":

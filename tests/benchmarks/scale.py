@@ -27,23 +27,23 @@ SHIFTS, LOOKED_AT = (6, 60), (10, 20, 40, 59)
 """Machines and days of the season that is run shift by shift, and the last of the shifts whose runs are timed."""
 ROUNDS = 3
 """Number of consecutive shifts at each size, and number of runs on one worker and on two, in turns."""
-JUDGED = {"check_fits": "refits", "compare": "recompute"}
+JUDGED = {"check_fits": "refits", "compare_subjects": "recompute"}
 """Stages that judge model and fleet, and what says that they fit again: after a shift that is left to the night."""
-FACTS = ("receive_files", "bin_telemetry", "trace", "conditions", "marts", "keep")
+FACTS = ("receive_files", "bin_telemetry", "trace_loads", "compute_conditions", "build_marts", "assess_storability")
 """Stages from files to facts."""
 STAGES = (
     "receive_files",
     "bin_telemetry",
-    "trace",
-    "conditions",
-    "marts",
-    "keep",
-    "fit",
+    "trace_loads",
+    "compute_conditions",
+    "build_marts",
+    "assess_storability",
+    "fit_responses",
     "check_fits",
-    "compare",
-    "advise",
-    "guide",
-    "shift_page",
+    "compare_subjects",
+    "advise_machines",
+    "compute_guide",
+    "publish_shift_page",
 )
 
 
@@ -65,18 +65,18 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
     if workspace.warehouse.exists():
         spread.warm()
     if run == "refit":
-        stages.forget_products(workspace)
+        stages.clear_product_cache(workspace)
     for name in STAGES[len(FACTS) :] if run == "refit" else STAGES:
         started = time.perf_counter()
-        if name == "fit":
-            fits = stages.fit(workspace, quiet, spread)
-        elif name in {"receive_files", "bin_telemetry", "trace"}:
+        if name == "fit_responses":
+            fits = stages.fit_responses(workspace, quiet, spread)
+        elif name in {"receive_files", "bin_telemetry", "trace_loads"}:
             getattr(stages, name)(workspace, quiet, spread)
-        elif name == "shift_page":
-            pages.shift_page(workspace, quiet)
-        elif name == "advise":
-            stages.advise(workspace, fits, quiet)
-        elif name in {"check_fits", "compare", "guide"}:
+        elif name == "publish_shift_page":
+            pages.publish_shift_page(workspace, quiet)
+        elif name == "advise_machines":
+            stages.advise_machines(workspace, fits, quiet)
+        elif name in {"check_fits", "compare_subjects", "compute_guide"}:
             again = {JUDGED[name]: run != "post-shift"} if name in JUDGED else {}
             getattr(stages, name)(workspace, fits, quiet, spread, **again)
         else:
@@ -220,8 +220,8 @@ def run_flow(folder: Path) -> dict[str, float]:
     """Run what is spread as the flow does; seconds by stage, from the log of the run."""
     from prefect import flow  # noqa: PLC0415
 
-    from flows.pipeline.tasks import files_to_facts  # noqa: PLC0415
-    from flows.runtime.dask import placed  # noqa: PLC0415
+    from flows.pipeline.tasks import build_facts_from_files  # noqa: PLC0415
+    from flows.runtime.dask import choose_executor  # noqa: PLC0415
     from flows.runtime.prefect_env import settle_prefect  # noqa: PLC0415
     from flows.runtime.progress import Reporter  # noqa: PLC0415
     from transforms.config.workspace import Workspace  # noqa: PLC0415
@@ -231,7 +231,9 @@ def run_flow(folder: Path) -> dict[str, float]:
     took: dict[str, float] = {}
     reporter = Reporter(quiet=True)
     reporter.log = lambda stage, seconds: took.__setitem__(stage.split(" ")[0] + " " + stage.split(" ")[-1], seconds)
-    there, spread = placed(flow(validate_parameters=False)(files_to_facts), Workspace(folder).season.place, serial)
+    there, spread = choose_executor(
+        flow(validate_parameters=False)(build_facts_from_files), Workspace(folder).season.place, serial
+    )
     there(Workspace(folder), reporter, spread)
     return took
 

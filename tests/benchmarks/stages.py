@@ -32,15 +32,21 @@ def one_run() -> dict[str, float]:
 
         workspace = write_demo(Path(folder) / "season", machines=12, days=30, seed=1, hz=0.1, reporter=quiet)
         lap("invent and write exports")
-        for stage in (stages.receive_files, stages.bin_telemetry, stages.trace, stages.conditions, stages.marts):
+        for stage in (
+            stages.receive_files,
+            stages.bin_telemetry,
+            stages.trace_loads,
+            stages.compute_conditions,
+            stages.build_marts,
+        ):
             stage(workspace, quiet)
             lap(stage.__name__)
-        fits = stages.fit(workspace, quiet)
-        lap("fit")
-        stages.advise(workspace, fits, quiet)
-        lap("advise")
-        pages.shift_page(workspace, quiet)
-        lap("shift_page")
+        fits = stages.fit_responses(workspace, quiet)
+        lap("fit_responses")
+        stages.advise_machines(workspace, fits, quiet)
+        lap("advise_machines")
+        pages.publish_shift_page(workspace, quiet)
+        lap("publish_shift_page")
         stages.receive_files(workspace, quiet)
         stages.bin_telemetry(workspace, quiet)
         lap("receive and bin again, nothing new")

@@ -200,7 +200,7 @@ def main() -> None:
     """Print a row a size, and the shift after it."""
     if sys.argv[1:2] == ["--trace"]:
         started = time.perf_counter()
-        traced = stages.trace(Workspace(Path(sys.argv[2])), Reporter(quiet=True))
+        traced = stages.trace_loads(Workspace(Path(sys.argv[2])), Reporter(quiet=True))
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         print(json.dumps({"seconds": time.perf_counter() - started, "fields": traced, "peak_mb": peak}))
         return

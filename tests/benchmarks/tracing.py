@@ -141,7 +141,7 @@ def uncalibrated(cell: Cell) -> pl.DataFrame:
     def uncorrected(sure: float, *, contested: bool = False, heap: bool = False, **_: bool) -> float:
         return sure + 10 * contested + 20 * heap
 
-    with mock.patch.object(trace, "calibrated", uncorrected):
+    with mock.patch.object(trace, "calibrate_quality", uncorrected):
         found = measured(cell)[1]
     code = (pl.col("trace_quality") / 10).floor()
     return found.with_columns((code == 1).alias("contested"), (pl.col("trace_quality") - 10 * code))

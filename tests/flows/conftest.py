@@ -22,7 +22,7 @@ def whole(tmp_path_factory) -> Whole:
     log.write_bytes(b"".join(lines[: len(lines) * 7 // 10]))
     (workspace.inbox / "log_one_M01_w2.csv").write_bytes(b"".join([*lines[:2], *lines[len(lines) // 2 :]]))
     ingest(workspace)
-    stages.keep(workspace, QUIET)
+    stages.assess_storability(workspace, QUIET)
     RunLog(workspace.log).write("post-shift", "ended")
     workspace.root.chmod(0o700)
     tables = every_table(workspace, telemetry=True)

@@ -31,7 +31,7 @@ from tests.validation.seasons import QUIET, ingest
 from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError
-from transforms.operations.health import look_after
+from transforms.operations.health import check_workspace
 
 NOW = dt.datetime.now(dt.UTC)
 FROM_FILES = {
@@ -120,7 +120,7 @@ def test_damage_is_found_empties_no_table_and_is_repaired(whole: Whole, harmed: 
     if case not in KEEPS_INBOX:
         empty_inbox(harmed)
     harm(harmed)
-    found = look_after(harmed, NOW)
+    found = check_workspace(harmed, NOW)
     if code:
         assert code in {f.code for f in found}
     wrong = [f.remedy for f in found if f.state == "wrong" and f.code]
@@ -129,6 +129,6 @@ def test_damage_is_found_empties_no_table_and_is_repaired(whole: Whole, harmed: 
     run_keeps_tables(harmed, whole.tables)
     outcome = repair_workspace(harmed, QUIET, NOW, accept_loss=False)
     assert not outcome.lost
-    assert not [f for f in look_after(harmed, NOW) if f.state == "wrong"]
+    assert not [f for f in check_workspace(harmed, NOW) if f.state == "wrong"]
     assert_same(whole.tables, every_table(harmed, telemetry=True))
     assert not repair_workspace(harmed, QUIET, NOW, accept_loss=False).done

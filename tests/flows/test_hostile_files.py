@@ -11,16 +11,16 @@ from flows.cli import mapping_dialog
 from tests.support.program import taretrace_here as taretrace
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.ingest import isolated_read
-from transforms.operations.health import look_after
+from transforms.operations.health import check_workspace
 
 
 @pytest.fixture
 def failing(monkeypatch):
     """Readers that fail on files named after the failure, in reader processes too."""
     monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "support"))
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
     yield importlib.import_module("failing_readers")
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
 
 
 @pytest.fixture
@@ -59,7 +59,7 @@ def test_doctor_status_and_check_list_a_quarantined_file_with_a_remedy(workspace
         ran = taretrace("ingest", workspace.root, "--json", *strict)
         assert ran.code == len(strict), ran.err
         assert json.loads(ran.out)["rows_rejected"] == 1
-        (listed,) = [f for f in look_after(workspace, dt.datetime.now(dt.UTC)) if "leaves.csv" in f.says]
+        (listed,) = [f for f in check_workspace(workspace, dt.datetime.now(dt.UTC)) if "leaves.csv" in f.says]
         assert "reader_died" in listed.says
         assert listed.remedy
         states.append(listed.state)

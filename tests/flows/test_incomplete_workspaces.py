@@ -50,12 +50,12 @@ HOLDS = {
 
 def through_every_stage(workspace: Workspace) -> None:
     ingest(workspace)
-    stages.keep(workspace, QUIET)
-    fits = stages.fit(workspace, QUIET)
+    stages.assess_storability(workspace, QUIET)
+    fits = stages.fit_responses(workspace, QUIET)
     stages.check_fits(workspace, fits, QUIET)
-    stages.compare(workspace, fits, QUIET)
-    stages.advise(workspace, fits, QUIET)
-    stages.guide(workspace, fits, QUIET)
+    stages.compare_subjects(workspace, fits, QUIET)
+    stages.advise_machines(workspace, fits, QUIET)
+    stages.compute_guide(workspace, fits, QUIET)
 
 
 def made(folder: Path, holds: str) -> Workspace:

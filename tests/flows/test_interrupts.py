@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from flows.runtime.progress import Course
+from flows.runtime.progress import CommandProgress
 from tests.support.program import taretrace
 from transforms.config.workspace import init_workspace
 
@@ -67,7 +67,7 @@ def test_ctrl_c_is_one_sentence_that_reports_what_was_done(tmp_path, press):
 
 
 def test_the_report_names_the_running_stage():
-    course = Course()
+    course = CommandProgress()
     course.begin("Reading", 3).has_ended = True
     course.begin("Joining", None)
     assert "'Joining'" in course.stopped()

@@ -15,7 +15,7 @@ from flows.pipeline import jobs
 from flows.pipeline.jobs import run_job
 from flows.runtime.prefect_server import Engine
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WHOLE
-from reports.sections.fit_checks import of_an_earlier_shift
+from reports.sections.fit_checks import earlier_shift_note
 from tests.support.program import Demo
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season
@@ -52,7 +52,7 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
             for row in BY_REFITTING.get(job.name, (job.name,))
         ]
 
-    monkeypatch.setattr(import_module("flows.stages.fit"), "check", checked)
+    monkeypatch.setattr(import_module("flows.stages.fit"), "run_fit_check", checked)
     before = stages.check_fits(workspace, fits, QUIET)
     assert set(before["last_shift_date"]) == {last}
     lost = (pl.col("response") == ROOT_LOSS) & pl.col("check").str.starts_with("later_week")
@@ -67,12 +67,12 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
     assert checks.filter(old).equals(of_long_ago(before.filter(old)))
     assert checks.filter(~old).equals(before.filter(~old))
     of_dirt = checks.filter(pl.col("response") == DIRT)
-    assert "5 checks refit the model: they are from the shift of Wed, 1 Jan 2025" in of_an_earlier_shift(of_dirt)
+    assert "5 checks refit the model: they are from the shift of Wed, 1 Jan 2025" in earlier_shift_note(of_dirt)
     assert compared.height > 0
-    assert stages.compare(workspace, fits, QUIET, recompute=False).equals(compared)
+    assert stages.compare_subjects(workspace, fits, QUIET, recompute=False).equals(compared)
 
     assert stages.check_fits(workspace, fits, QUIET).equals(before)
-    assert of_an_earlier_shift(before) == ""
+    assert earlier_shift_note(before) == ""
 
 
 @pytest.mark.parametrize(("line", "refits"), [('refit = "02:00"', False), ('refit = ""', True)])
@@ -85,12 +85,12 @@ def test_refit_checks_are_left_to_the_nightly_refit_only_if_one_is_scheduled(
     tmp_path.joinpath("season.toml").write_text(planned, "utf-8")
     requested: list[bool] = []
 
-    def after_facts(*_: object, refit_checks: bool = True) -> list[Path]:
+    def fit_and_report(*_: object, refit_checks: bool = True) -> list[Path]:
         requested.append(refit_checks)
         return []
 
-    monkeypatch.setattr(jobs, "files_to_facts", lambda *_: [])
-    monkeypatch.setattr(jobs, "after_facts", after_facts)
+    monkeypatch.setattr(jobs, "build_facts_from_files", lambda *_: [])
+    monkeypatch.setattr(jobs, "fit_and_report", fit_and_report)
     for name in (POST_SHIFT, WHOLE):
         jobs.JOBS[name].fn(Workspace(tmp_path), QUIET, serial)
     assert requested == [refits, True]

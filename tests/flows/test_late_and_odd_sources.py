@@ -26,10 +26,10 @@ def test_tares_that_arrive_after_the_fit_give_the_same_result(season: Season, tm
         workspace.inbox / "tares.xlsx", worksheet="Results"
     )
     ingest(workspace)
-    early = stages.fit(workspace, QUIET)
+    early = stages.fit_responses(workspace, QUIET)
     rows.write_excel(workspace.inbox / "tares_late.xlsx", worksheet="Results")
     ingest(workspace)
-    late = stages.fit(workspace, QUIET)
+    late = stages.fit_responses(workspace, QUIET)
     assert early.dirt is not None
     assert late.dirt is not None
     assert season.fits.dirt is not None
@@ -78,7 +78,7 @@ def test_scripts_in_names_of_files_and_rows_are_inert_on_the_page(season: Season
     )
     (workspace.inbox / f"{evil.replace('/', '')}.csv").write_text(f"{evil}\n{evil}\n")
     ingest(workspace)
-    stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
-    page = pages.shift_page(workspace, QUIET)[0].read_text()
+    stages.advise_machines(workspace, stages.fit_responses(workspace, QUIET), QUIET)
+    page = pages.publish_shift_page(workspace, QUIET)[0].read_text()
     assert "&lt;script&gt;alert(1)" in page
     assert "<script>alert" not in page

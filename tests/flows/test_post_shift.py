@@ -35,7 +35,7 @@ import sys
 from pathlib import Path
 from flows.runtime.prefect_env import settle_prefect
 settle_prefect(Path(sys.argv[1]))
-from flows.pipeline.tasks import step
+from flows.pipeline.tasks import as_stage_task
 from prefect import flow
 tries = []
 def reads(kind):
@@ -44,7 +44,7 @@ def reads(kind):
 @flow(name="t")
 def once(kind):
     try:
-        step(reads, retries=2, wait_s=0)(kind)
+        as_stage_task(reads, retries=2, wait_s=0)(kind)
     except Exception:
         pass
 once("io"); once("internal")

@@ -26,8 +26,8 @@ from tests.validation.seasons import QUIET, ingest
 from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError, LockedError
-from transforms.operations.health import look_after
-from transforms.operations.retention import roll_up
+from transforms.operations.health import check_workspace
+from transforms.operations.retention import expire_records
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
@@ -91,7 +91,7 @@ def test_a_warehouse_in_use_is_not_called_damaged(harmed: Workspace):
         assert other.stdout is not None
         assert other.stdin is not None
         assert other.stdout.readline() == "locked\n"
-        found = {f.code: f.state for f in look_after(harmed, NOW) if f.check == "warehouse"}
+        found = {f.code: f.state for f in check_workspace(harmed, NOW) if f.check == "warehouse"}
         with pytest.raises(LockedError):
             Warehouse(harmed.warehouse)
         other.stdin.close()
@@ -110,7 +110,7 @@ def test_a_warehouse_in_use_is_not_called_damaged(harmed: Workspace):
 def test_days_with_expired_records_are_rebuilt_from_copies(whole: Whole, harmed: Workspace, kind: str, harm: Harm):
     workspace = harmed
     with Warehouse(workspace.warehouse) as warehouse:
-        assert roll_up(warehouse, Lake(workspace.lake), 0, NOW, set()).machine_days
+        assert expire_records(warehouse, Lake(workspace.lake), 0, NOW, set()).machine_days
     empty_inbox(workspace)
     day = next(narrow(workspace.lake, Path).glob("rolled/*/*.parquet"))
     path = narrow(workspace.lake, Path) / kind / day.parent.name / day.name

@@ -27,11 +27,11 @@ def test_ingesting_everything_twice_changes_no_table(season: Season, tmp_path):
     seen = []
     for _ in range(2):
         ingest(workspace)
-        fits = stages.fit(workspace, QUIET)
+        fits = stages.fit_responses(workspace, QUIET)
         stages.check_fits(workspace, fits, QUIET)
-        stages.compare(workspace, fits, QUIET)
-        stages.advise(workspace, fits, QUIET)
-        stages.guide(workspace, fits, QUIET)
+        stages.compare_subjects(workspace, fits, QUIET)
+        stages.advise_machines(workspace, fits, QUIET)
+        stages.compute_guide(workspace, fits, QUIET)
         with stages.open_warehouse(workspace) as warehouse:
             seen.append(_comparable(exported_tables(warehouse, Lake(workspace.lake))))
     before, after = seen
@@ -51,7 +51,7 @@ def test_the_same_rows_in_files_with_other_bytes_are_all_repeated(tmp_path):
     received = stages.receive_files(workspace, QUIET)
     assert sum(r.rows_accepted for r in received) == 0
     assert sum(r.rows_repeated for r in received) > 1000
-    for stage in (stages.bin_telemetry, stages.trace, stages.conditions, stages.marts):
+    for stage in (stages.bin_telemetry, stages.trace_loads, stages.compute_conditions, stages.build_marts):
         stage(workspace, QUIET)
     with stages.open_warehouse(workspace) as warehouse:
         after = _comparable(exported_tables(warehouse, Lake(workspace.lake)))

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, Slot, due_before, slots
-from flows.scheduling.service import InboxWatch, deployment_name, deployments, missed
+from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, Slot, last_due_time, slots
+from flows.scheduling.service import InboxWatch, deployment_name, deployments, find_missed_jobs
 from transforms.config.problems import ConfigError
 from transforms.config.runtime import read_notify, read_place, read_schedule
 from transforms.config.workspace import Workspace, init_workspace
@@ -62,14 +62,14 @@ def test_a_job_missed_several_times_is_due_once(tmp_path):
     workspace = season_of(tmp_path)
     now = local("2025-10-25 12:00")
     log = RunLog(workspace.log, clock=lambda: now)
-    assert missed(workspace, now, log) == []  # a season without any run has missed nothing
+    assert find_missed_jobs(workspace, now, log) == []  # a season without any run has missed nothing
     log.write(POST_SHIFT, "ended", began_at=local("2025-10-20 05:20").isoformat(), due=None)
-    assert missed(workspace, now, log) == [POST_SHIFT, REFIT, COMPARE]
+    assert find_missed_jobs(workspace, now, log) == [POST_SHIFT, REFIT, COMPARE]
     log.write(POST_SHIFT, "failed", began_at=now.isoformat(), due=None)
-    assert POST_SHIFT in missed(workspace, now, log)  # a failed run does not count
+    assert POST_SHIFT in find_missed_jobs(workspace, now, log)  # a failed run does not count
     for job in (POST_SHIFT, REFIT, COMPARE):
         log.write(job, "ended", began_at=now.isoformat(), due=None)
-    assert missed(workspace, now, log) == []
+    assert find_missed_jobs(workspace, now, log) == []
 
 
 def test_a_run_that_began_slightly_early_counts_for_its_due_time(tmp_path):
@@ -120,7 +120,7 @@ def test_files_are_reported_once_and_only_after_they_stop_changing(tmp_path):
 
 def test_due_before_takes_the_last_of_several_shifts(tmp_path):
     season = season_of(tmp_path, 'after_shift = ["06:00", "18:00"]').season
-    assert due_before(POST_SHIFT, season, local("2025-10-25 19:00")) == local("2025-10-25 18:00")
+    assert last_due_time(POST_SHIFT, season, local("2025-10-25 19:00")) == local("2025-10-25 18:00")
 
 
 @pytest.mark.parametrize(

@@ -14,9 +14,9 @@ import pytest
 
 from flows import stages
 from flows.pipeline.demo import write_demo
-from flows.pipeline.jobs import Done
+from flows.pipeline.jobs import JobResult
 from flows.scheduling import run as scheduled_run
-from flows.scheduling.notify import news, notify
+from flows.scheduling.notify import notify, select_new_alarms
 from flows.scheduling.run import (
     COMPLETED,
     DATA_ISSUE,
@@ -28,7 +28,7 @@ from flows.scheduling.run import (
     run_scheduled,
 )
 from flows.scheduling.schedule import POST_SHIFT
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from tests.support.program import taretrace_here
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET
@@ -62,7 +62,7 @@ def run(monkeypatch, workspace: Workspace, outcome):
     def job(*_):
         if isinstance(outcome, Exception):
             raise outcome
-        return Done(outcome, [])
+        return JobResult(outcome, [])
 
     monkeypatch.setattr(scheduled_run, "run_job", job)
     return run_scheduled(POST_SHIFT, workspace)
@@ -98,7 +98,7 @@ def run_with_failed_check(monkeypatch, workspace: Workspace, received):
             checks = warehouse.table("fit_check")
             row = pl.DataFrame([CHECK], schema={c: checks.schema[c] for c in CHECK})
             warehouse.replace("fit_check", pl.concat([checks.clear(), row], how="diagonal"))
-        return Done(received, [])
+        return JobResult(received, [])
 
     monkeypatch.setattr(scheduled_run, "run_job", job)
     return run_scheduled(POST_SHIFT, workspace)
@@ -109,7 +109,7 @@ def test_a_failed_model_check_is_neither_a_data_issue_nor_an_internal_error(monk
     assert ended.name == MODEL_CHECK
     assert ended.name in ENDED_WELL
     assert [(a.kind, a.subject) for a in ended.alarms] == [("failed_check", "dirt_tare_pct placebo")]
-    assert text_of(WHY) in ended.alarms[0].says
+    assert format_reason(WHY) in ended.alarms[0].says
     assert logged_last(workspace, "ended")["reason_code"] == "model_check_failed"
 
 
@@ -182,7 +182,7 @@ def test_an_undelivered_alarm_is_sent_by_the_next_run(monkeypatch, workspace):
 
 def test_only_new_alarms_are_sent():
     one, two = Alarm("silent_machine", "M1", "for 40 h"), Alarm("silent_machine", "M2", "for 50 h")
-    assert news([one, two], [Alarm("silent_machine", "M1", "for 39 h")]) == [two]
+    assert select_new_alarms([one, two], [Alarm("silent_machine", "M1", "for 39 h")]) == [two]
 
 
 class _Hook(http.server.BaseHTTPRequestHandler):
@@ -230,14 +230,14 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp
     quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.05, reporter=QUIET)
     assert taretrace_here("ingest", quiet.root, "--json").code == 0
     with Warehouse(quiet.warehouse) as warehouse:
-        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), text_of) == []
+        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), format_reason) == []
         last = warehouse.table("machine_day").filter(machine_id="M01")["day"].sort()
         for day in last[-2:]:
             warehouse.delete_day("machine_day", "M01", day)
         files = warehouse.table("source_file").filter(kind="tare")
         for sha in files["source_sha256"]:
             warehouse.delete_source(sha)
-        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), text_of)
+        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), format_reason)
     kinds = {a.kind: a for a in found}
     assert kinds["silent_machine"].subject == "M01"
     assert "stale_tares" in kinds
@@ -247,9 +247,9 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp
 def failing(monkeypatch):
     """Readers that fail on files named after the failure, in reader processes too."""
     monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "support"))
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
     yield importlib.import_module("failing_readers")
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
 
 
 def test_a_file_that_an_internal_error_stops_is_rejected_and_taken_by_the_next_run(tmp_path, monkeypatch, failing):
@@ -262,7 +262,7 @@ def test_a_file_that_an_internal_error_stops_is_rejected_and_taken_by_the_next_r
     assert ran.code == 3
     assert f"with 1 files ({broken})" in ran.err
     assert "grower" not in ran.err
-    with Warehouse.to_look_at(season.warehouse) as warehouse:
+    with Warehouse.open_read_only(season.warehouse) as warehouse:
         files, rejected = warehouse.table("source_file"), warehouse.table("rejected_row")
     assert files.filter(file=broken)["rows_rejected"].to_list() == [1]
     assert rejected.filter(file=broken)["rule"].to_list() == ["internal_error"]
@@ -288,7 +288,7 @@ def test_a_scheduled_run_names_a_file_whose_reader_died_once_and_logs_it(workspa
 
     monkeypatch.setattr(scheduled_run, "notify", accept)
     monkeypatch.setattr(
-        scheduled_run, "run_job", lambda _, place, reporter: Done(stages.receive_files(place, reporter), [])
+        scheduled_run, "run_job", lambda _, place, reporter: JobResult(stages.receive_files(place, reporter), [])
     )
     ended = [run_scheduled(POST_SHIFT, workspace).name for _ in range(3)]
     assert ended == [DATA_ISSUE] * 3

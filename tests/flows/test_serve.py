@@ -84,7 +84,7 @@ def test_without_a_server_new_files_are_ingested_and_missed_jobs_run_once(begun,
     assert "nightly-refit was missed; running it once now" in out.read_text()
     assert "1 new files: starting a post-shift run" in out.read_text()
     assert ends(workspace, POST_SHIFT)[0]["files"] == 1
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         assert name in warehouse.table("source_file")["file"].to_list()
     assert not ends(workspace, COMPARE)
 

@@ -62,9 +62,9 @@ def test_a_new_shift_gives_the_same_tables_as_one_delivery(whole, tmp_path):
         shutil.move(path, steps.inbox / path.name)
     stages.receive_files(steps, QUIET)
     stages.bin_telemetry(steps, QUIET)
-    traced = stages.trace(steps, QUIET)
-    stages.conditions(steps, QUIET)
-    stages.marts(steps, QUIET)
+    traced = stages.trace_loads(steps, QUIET)
+    stages.compute_conditions(steps, QUIET)
+    stages.build_marts(steps, QUIET)
     ingest(whole)
     one, two = traced_tables(whole), traced_tables(steps)
     for name, table in one.items():
@@ -74,7 +74,7 @@ def test_a_new_shift_gives_the_same_tables_as_one_delivery(whole, tmp_path):
     new = one["load_trace_grade"].join(before["load_trace_grade"], on="load_id", how="anti")
     assert new["field_id"].n_unique() < fields
     # With nothing new, nothing is traced.
-    assert stages.trace(steps, QUIET) == 0
+    assert stages.trace_loads(steps, QUIET) == 0
 
 
 def test_fields_without_new_rows_are_unchanged(whole, tmp_path):
@@ -109,7 +109,7 @@ def test_a_field_without_tickets_leaves_no_rows(whole, tmp_path):
         warehouse.replace("received_load", warehouse.table("received_load").filter(pl.col("field_id") != gone))
         warehouse.replace("received_field", warehouse.table("received_field").filter(pl.col("field_id") != gone))
         warehouse.replace("field_day", warehouse.table("field_day").filter(pl.col("field_id") != gone))
-    stages.trace(workspace, QUIET)
+    stages.trace_loads(workspace, QUIET)
     now = traced_tables(workspace)
     for name in ("load_trace_grade", "mass_balance", "load_setting", "lag_sample"):
         assert gone not in now[name]["field_id"].to_list()

@@ -17,7 +17,7 @@ from tests.support.program import taretrace, taretrace_here
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season, ingest
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.operations.health import look_after
+from transforms.operations.health import check_workspace
 from transforms.operations.lineage import explain_load
 from transforms.storage.lake import Lake
 from transforms.storage.run_log import RunLog
@@ -38,7 +38,7 @@ def states(workspace: Workspace) -> dict[str, str]:
     """Return the worst state found by each check."""
     worst = {"fine": 0, "note": 1, "wrong": 2}
     out: dict[str, str] = {}
-    for f in look_after(workspace, dt.datetime.now(dt.UTC)):
+    for f in check_workspace(workspace, dt.datetime.now(dt.UTC)):
         if worst[f.state] >= worst[out.get(f.check, "fine")]:
             out[f.check] = f.state
         assert f.remedy or f.state != "wrong"
@@ -66,7 +66,7 @@ def test_an_intact_workspace_has_no_findings(copied):
 )
 def test_a_problem_is_found_with_its_remedy(copied, harm, check, remedy):
     harm(copied)
-    (found,) = [f for f in look_after(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
+    (found,) = [f for f in check_workspace(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
     assert remedy in found.remedy
     ran = taretrace_here("doctor", copied.root, "--json")
     assert ran.code == 2
@@ -82,10 +82,10 @@ def test_a_full_disk_is_found(copied, monkeypatch):
 def test_the_lock_of_a_dead_run_is_distinguished_from_an_active_lock(copied):
     lock = copied.root / ".held"
     lock.write_text('{"command": "ingest", "process": 1, "since": "long ago"}')
-    assert "died" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
+    assert "died" in next(f.says for f in check_workspace(copied, NOW) if f.check == "locks")
     with lock.open("a+") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
-        assert "is using the workspace" in next(f.says for f in look_after(copied, NOW) if f.check == "locks")
+        assert "is using the workspace" in next(f.says for f in check_workspace(copied, NOW) if f.check == "locks")
 
 
 def test_rows_that_break_a_check_are_found(copied):
@@ -225,22 +225,22 @@ def test_expired_records_are_deleted_and_every_table_is_unchanged(copied):
     before = every_table(copied)
     size = sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet"))
     workspace = keep_days(copied, 3)
-    expired = stages.roll_up(workspace, QUIET)
+    expired = stages.delete_expired_records(workspace, QUIET)
     assert expired.machine_days > 0
     assert expired.size + sum(p.stat().st_size for p in copied.lake.glob("telemetry/*/*/*.parquet")) == size
     ingest(workspace)
     assert_same(before, every_table(workspace))
     assert states(workspace)["lake"] == "fine"
-    assert stages.roll_up(workspace, QUIET).machine_days == 0
+    assert stages.delete_expired_records(workspace, QUIET).machine_days == 0
 
 
 def test_a_load_is_still_explained_down_to_its_lines_after_its_records_expired(copied):
-    with Warehouse.to_look_at(copied.warehouse) as warehouse:
+    with Warehouse.open_read_only(copied.warehouse) as warehouse:
         facts = warehouse.table("load_fact").sort("lifted_at")
         load = facts.filter(pl.col("trace_quality") > 0.5)["load_id"][0]
         before = explain_load(load, warehouse, Lake(copied.lake)).minutes
-    stages.roll_up(keep_days(copied, 1), QUIET)
-    with Warehouse.to_look_at(copied.warehouse) as warehouse:
+    stages.delete_expired_records(keep_days(copied, 1), QUIET)
+    with Warehouse.open_read_only(copied.warehouse) as warehouse:
         assert warehouse.table("rolled_day").height
         after = explain_load(load, warehouse, Lake(copied.lake)).minutes
     assert after.select("machine_id", "file", "share").equals(before.select("machine_id", "file", "share"))
@@ -249,13 +249,13 @@ def test_a_load_is_still_explained_down_to_its_lines_after_its_records_expired(c
 
 def test_a_late_row_for_an_expired_day_is_rejected_with_a_reason_and_changes_no_bin(copied):
     workspace = keep_days(copied, 1)
-    stages.roll_up(workspace, QUIET)
+    stages.delete_expired_records(workspace, QUIET)
     bins = every_table(workspace)["bin"]
     log = min(p for p in workspace.inbox.iterdir() if "log" in p.name or "machine" in p.name)
     lines = log.read_bytes().splitlines(keepends=True)
     (workspace.inbox / f"{log.stem}-part{log.suffix}").write_bytes(b"".join(lines[:-5]))
     ingest(workspace)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         rules = set(warehouse.table("rejected_row").filter(pl.col("file").str.contains("-part"))["rule"])
         taken = warehouse.table("source_file").filter(pl.col("file").str.contains("-part"))
     assert taken.height == 1
@@ -276,13 +276,13 @@ def test_a_crash_during_expiry_loses_nothing(copied, monkeypatch):
 
     monkeypatch.setattr(Path, "unlink", dies)
     with pytest.raises(KeyboardInterrupt):
-        stages.roll_up(workspace, QUIET)
+        stages.delete_expired_records(workspace, QUIET)
     monkeypatch.undo()
     ingest(workspace)
-    stages.roll_up(workspace, QUIET)
+    stages.delete_expired_records(workspace, QUIET)
     ingest(workspace)
     assert_same(before, every_table(workspace))
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         keys = warehouse.table("rolled_day").select("machine", "day")
     assert keys.height == keys.unique().height
 

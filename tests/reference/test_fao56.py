@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from transforms.conditions.evaporation_layer import Layer, kc_max, layer_of, reduction, step
+from transforms.conditions.evaporation_layer import Layer, advance_layer, compute_layer, kc_max, reduction_coefficient
 from transforms.conditions.evapotranspiration import (
     hargreaves_mm,
     penman_monteith_mm,
@@ -72,8 +72,8 @@ def test_ten_day_dual_coefficient_balance():
         kcb, bare = 0.30 + 0.10 * day / 9, 0.92 - 0.06 * day / 9
         exposed = min(bare, 0.8 if day < 5 else 1.0)
         water = {0: 50.0, 5: 6.0}.get(day, 0.0)
-        assert reduction(np.maximum(depletion - water, 0), layer)[0] == pytest.approx(kr, abs=0.002)
-        depletion, evaporated = step(
+        assert reduction_coefficient(np.maximum(depletion - water, 0), layer)[0] == pytest.approx(kr, abs=0.002)
+        depletion, evaporated = advance_layer(
             depletion,
             water_mm=np.array([water]),
             et0_mm=np.array([et0]),
@@ -89,6 +89,6 @@ def test_ten_day_dual_coefficient_balance():
 
 def test_total_evaporable_water_of_a_sandy_loam():
     """Equation 73: thFC 0.23, thWP 0.10 and a layer of 0.10 m hold 18 mm."""
-    layer = layer_of(np.array([0.23]), np.array([0.10]), np.array([65.0]), np.array([10.0]))
+    layer = compute_layer(np.array([0.23]), np.array([0.10]), np.array([65.0]), np.array([10.0]))
     assert layer.tew[0] == pytest.approx(18.0)
     assert 0 < layer.rew[0] < layer.tew[0]

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from tests.support.taking import take
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.readers.iso11783.task_data import Quantity, Scale
 from transforms.ingest.readers.iso11783.values import Logged, scaled
 
@@ -27,7 +27,7 @@ def at(text: str) -> dt.datetime:
 def taken(catalogue):
     def run(name: str):
         table = {"kind": "telemetry", "files": ["*"], "form": "iso11783", "time_zone": "UTC"}
-        return take(SAMPLES / name, mapping_of(table, "m", catalogue, "test"), catalogue)
+        return take(SAMPLES / name, parse_mapping(table, "m", catalogue, "test"), catalogue)
 
     return run
 

@@ -15,7 +15,7 @@ BESIDE = ("binned_day", "unload_event", "lag_sample", "received_tare", "guide_cu
 def every_table(workspace: Workspace, *, telemetry: bool = False) -> dict[str, pl.DataFrame]:
     """Every exported table and what they rest on, in one order, without the times of the runs themselves."""
     lake = Lake(workspace.lake)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         out = exported_tables(warehouse, lake)
         recorded = {s[:16] for s in warehouse.table("source_file")["source_sha256"]}
         out |= {name: warehouse.table(name) for name in BESIDE if warehouse.has(name)}

@@ -128,14 +128,14 @@ def test_handed_to_another_process_it_works_alone():
 
 def run(workspace: Workspace, spread: spreading.Executor) -> None:
     stages.bin_telemetry(workspace, QUIET, spread)
-    stages.trace(workspace, QUIET, spread)
-    stages.conditions(workspace, QUIET)
-    stages.marts(workspace, QUIET)
-    stages.keep(workspace, QUIET)
-    fits = stages.fit(workspace, QUIET, spread)
+    stages.trace_loads(workspace, QUIET, spread)
+    stages.compute_conditions(workspace, QUIET)
+    stages.build_marts(workspace, QUIET)
+    stages.assess_storability(workspace, QUIET)
+    fits = stages.fit_responses(workspace, QUIET, spread)
     stages.check_fits(workspace, fits, QUIET, spread)
-    stages.compare(workspace, fits, QUIET, spread)
-    stages.guide(workspace, fits, QUIET, spread)
+    stages.compare_subjects(workspace, fits, QUIET, spread)
+    stages.compute_guide(workspace, fits, QUIET, spread)
 
 
 def test_what_a_killed_process_left_behind_is_removed_and_nothing_else(tmp_path, monkeypatch):

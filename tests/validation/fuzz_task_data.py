@@ -15,7 +15,7 @@ with atheris.instrument_imports(include=["transforms.ingest.readers.iso11783"]):
     from transforms.ingest.readers.iso11783.container import Container
     from transforms.ingest.readers.iso11783.log_header import layout_of
     from transforms.ingest.readers.iso11783.task_data import read_task_data
-    from transforms.ingest.readers.iso11783.time_log import walk
+    from transforms.ingest.readers.iso11783.time_log import read_records
     from transforms.ingest.readers.iso11783.xml import parse_xml
 
 from defusedxml.ElementTree import fromstring
@@ -35,7 +35,7 @@ def one(data: bytes) -> None:
         elif what == b"h":
             layout_of(parse_xml(body, "TLG.XML")[0])
         else:
-            records = list(walk(io.BytesIO(body).read, LAYOUT, [0, 1]))
+            records = list(read_records(io.BytesIO(body).read, LAYOUT, [0, 1]))
             taken = sum(int(r.head.size) * LAYOUT.head.itemsize + 5 * int(r.head["n"].sum()) for r in records)
             skipped = sum(gap[1] for r in records for gap in r.gaps)
             if taken + skipped != len(body):

@@ -27,7 +27,13 @@ class Season:
 
 
 def ingest(workspace: Workspace) -> None:
-    for stage in (stages.receive_files, stages.bin_telemetry, stages.trace, stages.conditions, stages.marts):
+    for stage in (
+        stages.receive_files,
+        stages.bin_telemetry,
+        stages.trace_loads,
+        stages.compute_conditions,
+        stages.build_marts,
+    ):
         stage(workspace, QUIET)
 
 
@@ -35,7 +41,7 @@ def run_season(folder: Path, *, seed: int, machines: int, days: int) -> Season:
     """Write a demo season's exports and run every stage up to the fit on them."""
     workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=0.1, reporter=QUIET)
     ingest(workspace)
-    return Season(workspace, stages.fit(workspace, QUIET))
+    return Season(workspace, stages.fit_responses(workspace, QUIET))
 
 
 def copy_of(season: Season, folder: Path) -> Workspace:

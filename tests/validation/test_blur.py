@@ -9,7 +9,7 @@ from transforms.demo.scenario import Plan, Scenario
 from transforms.model.measurement_error import lag1_autocorrelation, reliability
 from transforms.trace import field_trace as trace
 from transforms.trace.association import Association
-from transforms.trace.load_ends_hmm import Placed
+from transforms.trace.load_ends_hmm import Placement
 from transforms.trace.shares import load_shares
 
 HARD = [
@@ -34,7 +34,7 @@ def likeliest(shares):
         k = int(np.argmax(place.chance))
         belief = np.zeros_like(shared.belief)
         belief[i, m] = 1.0
-        one = Placed(1.0, place.end_t[k : k + 1], place.size_t[k : k + 1], np.ones(1))
+        one = Placement(1.0, place.end_t[k : k + 1], place.size_t[k : k + 1], np.ones(1))
         return shares(stretch, Association(belief, {(i, m): one}), i)
 
     return of

@@ -23,7 +23,7 @@ from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from transforms.config.workspace import Workspace
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake, read_frame
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
 
 QUIET = Reporter(quiet=True)
@@ -32,11 +32,11 @@ import sys
 from pathlib import Path
 from flows import stages
 from flows.runtime.progress import Reporter
-from transforms.storage.lock import held
+from transforms.storage.lock import lock_workspace
 from transforms.config.workspace import Workspace
 workspace, quiet = Workspace(Path(sys.argv[1])), Reporter(quiet=True)
 print("ready", flush=True)
-with held(workspace.root, "ingest"):
+with lock_workspace(workspace.root, "ingest"):
     stages.receive_files(workspace, quiet)
     stages.bin_telemetry(workspace, quiet)
 print("done", flush=True)
@@ -180,7 +180,7 @@ def test_on_a_full_disk_the_run_says_so_and_the_next_ends_the_same(season, undis
 def test_a_second_run_is_told_who_holds_the_workspace(season, tmp_path):
     folder = tmp_path / "w"
     shutil.copytree(season.root, folder)
-    with held(folder, "advise"):
+    with lock_workspace(folder, "advise"):
         for command in ("ingest", "fit", "post-shift", "export"):
             reported = taretrace(command, folder)
             assert reported.code == 2

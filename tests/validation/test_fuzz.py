@@ -35,7 +35,7 @@ from tests.support.task_data import Moment, Value, device, log_header, record, t
 from transforms.arrays import narrow
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.ingest_file import IngestTarget, ingest_file
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
@@ -264,7 +264,7 @@ def _expected_lines(path: Path, separator: bytes) -> tuple[int, int]:
 def run(kind: str, examples: int) -> None:
     """Try a reader on a number of mutated files."""
     target = TARGETS[kind]
-    mapping = mapping_of({"files": ["*"], **target.table}, "m", CATALOGUE, "test")
+    mapping = parse_mapping({"files": ["*"], **target.table}, "m", CATALOGUE, "test")
 
     with (
         tempfile.TemporaryDirectory(dir=MEMORY) as folder,

@@ -53,7 +53,7 @@ def judged(job: int) -> list[dict[str, object]]:
         widths.append(interval_widths(fit, catalogue))
         rows = [row for check in JUDGED for row in CHECKS[check](fit)]
         out += [{"season": job, "facts": name, "check": r["check"], "passed": r["passed"]} for r in rows]
-        out.append({"season": job, "facts": name, "check": "is Huberised", "passed": not fit.tails.drawn_in})
+        out.append({"season": job, "facts": name, "check": "is Huberised", "passed": not fit.tails.is_huberised})
     ratio = float(np.exp(np.mean(np.log(widths[1] / widths[0]))))
     return [{**r, "width_ratio": ratio} for r in out]
 

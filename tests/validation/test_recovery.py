@@ -38,7 +38,7 @@ def cells(job: int) -> tuple[pl.DataFrame, dict[str, object] | None]:
             continue
         for name, change in season.effect.items():
             truth.append((name, wet, float(change[order][inside].mean())))
-            x, y = fit.x[inside, fit.place(name)], fit.z[inside]
+            x, y = fit.x[inside, fit.setting_column(name)], fit.z[inside]
             if x.size > 30:
                 slope, cov = np.polyfit(x, y, 1, cov=True)
                 naive.append((name, wet, float(slope[0]), float(np.sqrt(cov[0, 0]))))

@@ -22,7 +22,7 @@ import pytest
 
 from flows.runtime.prefect_env import QUIET
 from flows.scheduling.schedule import slots
-from flows.scheduling.service import missed
+from flows.scheduling.service import find_missed_jobs
 from tests.support.servers import prefect_server
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.soak_season import deliveries
@@ -36,7 +36,7 @@ RUN = """
 import datetime as dt, errno, json, os, random, resource, signal, sys, threading
 from pathlib import Path
 from flows.scheduling.run import run_scheduled
-from flows.scheduling.schedule import due_before
+from flows.scheduling.schedule import last_due_time
 from transforms.storage import lake
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse
@@ -57,7 +57,7 @@ def once(folder, job, now, fault, seed):
         Warehouse.append, lake.os.fsync = full(Warehouse.append, after, writes), full(lake.os.fsync, after, writes)
     at = dt.datetime.fromisoformat(now)
     workspace = Workspace(Path(folder))
-    due = due_before(job, workspace.season, at)
+    due = last_due_time(job, workspace.season, at)
     ended = run_scheduled(job, workspace, due, RunLog(workspace.log, clock=lambda: at))
     mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(json.dumps({"state": ended.name, "mb": mb}), flush=True)
@@ -122,7 +122,7 @@ def test_sixty_shift_days_with_faults_end_with_the_tables_of_one_clean_pass(tmp_
                 if day % 13 == 5:
                     now -= dt.timedelta(hours=2)  # somebody set the clock back
                 log = RunLog(rough.log, clock=stopped_at(now))
-                jobs = missed(rough, now, log) if day or number else ["post-shift"]
+                jobs = find_missed_jobs(rough, now, log) if day or number else ["post-shift"]
                 for job in jobs:
                     fault = rng.choices(["none", "kill", "full disk"], [0.7, 0.2, 0.1])[0] if day < last else "none"
                     number += 1

@@ -17,11 +17,11 @@ from transforms.demo.sensors import at, logged
 from transforms.telemetry.bins import make_bins
 from transforms.telemetry.sensor_faults import fault_stretches
 from transforms.telemetry.unloads import find_unloads
-from transforms.trace.clock_use import clocks_on
+from transforms.trace.clock_use import latest_clocks
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork
-from transforms.trace.haul_distance import with_distance
-from transforms.trace.lag_model import Learning
+from transforms.trace.haul_distance import add_haul_distance
+from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import lag_samples
 from transforms.trace.mass_streams import field_stretches, machine_signals
 
@@ -115,7 +115,7 @@ def trace_plan(plan: Plan) -> TracedSeason:
         (pl.col("gross_kg") / 1000).alias("gross_t"),
     )
     fields = season.district.fields
-    tickets = with_distance(tickets, fields, season.district.sites)
+    tickets = add_haul_distance(tickets, fields, season.district.sites)
     tanks = dict(season.district.machines.select("machine_id", "tank_capacity_t").iter_rows())
     signals = machine_signals(unloads, tanks)
     lean = bins.select("machine_id", "bin_at", "state", "area_ha", "silent_s", "field_id").sort("machine_id", "bin_at")
@@ -126,8 +126,10 @@ def trace_plan(plan: Plan) -> TracedSeason:
     for f in sorted({*by_field, *loads}):
         stretches = field_stretches(by_field[f], signals, yields[f], LOCAL_ZONE, STARTS) if f in by_field else []
         works.append(TracedFieldWork(f, stretches, loads.get(f, tickets.clear())))
-    learnt = Learning(pl.concat([lag_samples(w) for w in works]))
-    found = [trace_field(w, {s.shift_date: clocks_on(learnt.by_day, s.shift_date) for s in w.stretches}) for w in works]
+    learnt = LagModel(pl.concat([lag_samples(w) for w in works]))
+    found = [
+        trace_field(w, {s.shift_date: latest_clocks(learnt.by_day, s.shift_date) for s in w.stretches}) for w in works
+    ]
     names = [n for n in load_catalogue() if n in bins.columns]
     return TracedSeason(
         season,

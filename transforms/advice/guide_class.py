@@ -123,7 +123,7 @@ def _draws(
         steps = (values[n] - usual[n]) / fit.frame.setting(n).step
         rows += [k * slope + bend_weights(fit, n, float(v)) - bend for k, v in zip(steps, values[n], strict=True)]
     L = np.array(rows)
-    mean, V = shrink.moved(fit, L)
+    mean, V = shrink.shrink_contrasts(fit, L)
     draws = rng.multivariate_normal(mean, V, size=DRAWS, method="eigh")
     edges = np.cumsum([values[n].size for n in names])[:-1]
     return unchanged | dict(zip(names, np.split(draws, edges, axis=1), strict=True))

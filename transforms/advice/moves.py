@@ -13,7 +13,7 @@ from transforms.advice.mean_interval import mean_interval
 from transforms.advice.posterior import Slopes
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import AdviceRules, Prices
-from transforms.contracts.reason import Reason, reason, together
+from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.contracts.result_tables import schema_of
 
 Array = NDArray[np.float64]
@@ -174,7 +174,7 @@ def _move_reason(move: AdvisedMove, situation: Situation, n: int) -> Reason:
         parts.append(reason("dirt_for_roots"))
     if loss > MATERIAL_PCT:
         parts.append(reason("roots_for_dirt"))
-    return together(parts)
+    return combine_reasons(parts)
 
 
 def _row(situation: Situation, verdict: str, why: Reason) -> dict[str, object]:

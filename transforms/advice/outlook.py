@@ -45,7 +45,7 @@ class NextShift:
     hours: frozenset[int]
     zone: str
 
-    def working(self) -> pl.Series:
+    def working_hours_utc(self) -> pl.Series:
         """Return the working hours, UTC."""
         begins = dt.datetime.combine(self.date, self.starts, ZoneInfo(self.zone)).astimezone(dt.UTC)
         first = begins.replace(minute=0, second=0, microsecond=0)
@@ -64,7 +64,7 @@ class Outlook:
 
     fields: pl.DataFrame
 
-    def of(self, field_id: str) -> dict[str, float | str]:
+    def field_conditions(self, field_id: str) -> dict[str, float | str]:
         """Return the conditions of a field; `outlook` names their source."""
         return self.fields.filter(pl.col("field_id") == field_id).row(0, named=True)
 
@@ -111,8 +111,8 @@ def next_outlook(
     columns = [c for c in weather.columns if c != "filled"]
     to_come = fill_hours(pl.concat([weather.select(columns), fresh.select(columns)])).select(columns)
     reached = fresh.group_by("station_id", maintain_order=True).agg(pl.col("hour_at").max().alias("reaches"))
-    working = shift.working()
-    future = field_hours(persisted(to_come, narrow(working.max(), dt.datetime)), fields)
+    working = shift.working_hours_utc()
+    future = field_hours(extend_by_persistence(to_come, narrow(working.max(), dt.datetime)), fields)
     foreseen = (pl.col("hour_at") > pl.col("known_to")) & (pl.col("hour_at") <= pl.col("reaches"))
     at_work = (
         future.join(working.to_frame(), on="hour_at", how="semi", maintain_order="left")
@@ -138,7 +138,7 @@ def next_outlook(
     return Outlook(pl.concat([expected, last_known.join(expected, on="field_id", how="anti")]))
 
 
-def persisted(weather: pl.DataFrame, until: dt.datetime) -> pl.DataFrame:
+def extend_by_persistence(weather: pl.DataFrame, until: dt.datetime) -> pl.DataFrame:
     """Return the hours of each station, extended to a moment by the same hours of its last days, without rain.
 
     Args:

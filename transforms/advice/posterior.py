@@ -69,6 +69,6 @@ def draw_slopes(
         return Slopes([], np.zeros((DRAWS, 0)))
     current = {n: value_weights(fit, n, settings[n], place) for n in names}
     L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - current[n] for n, k in moves])
-    mean, V = shrink.moved(fit, L)
+    mean, V = shrink.shrink_contrasts(fit, L)
     drawn = dict(zip(moves, rng.multivariate_normal(mean, V, size=DRAWS, method="eigh").T, strict=True))
     return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn)

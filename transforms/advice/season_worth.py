@@ -53,12 +53,12 @@ class ClassMoves:
 
 
 def _joint(
-    fit: ResponseFit | None, spread: Shrinkage | None, moves: list[ClassMoves], draws: int, rng: np.random.Generator
+    fit: ResponseFit | None, shrinkage: Shrinkage | None, moves: list[ClassMoves], draws: int, rng: np.random.Generator
 ) -> Array:
     """Return draws of the effect of each class's moves, shape (draws, classes)."""
-    if fit is None or spread is None:
+    if fit is None or shrinkage is None:
         return np.zeros((draws, len(moves)))
-    mean, V = spread.moved(fit, np.array([m.weights[fit.response] for m in moves]))
+    mean, V = shrinkage.shrink_contrasts(fit, np.array([m.weights[fit.response] for m in moves]))
     return np.asarray(rng.multivariate_normal(mean, V, size=draws, method="eigh"))
 
 
@@ -75,7 +75,7 @@ def guide_worth(
     moves: list[ClassMoves],
     dirt: ResponseFit,
     loss: ResponseFit | None,
-    spread: dict[str, Shrinkage],
+    shrinkage: dict[str, Shrinkage],
     clean_t: pl.DataFrame,
     prices: Prices,
     draws: int,
@@ -87,7 +87,7 @@ def guide_worth(
         moves: the guide's classes.
         dirt: the fit of dirt.
         loss: the fit of root loss; None if it is not fitted.
-        spread: shrinkage of effects by response.
+        shrinkage: shrinkage of effects by response.
         clean_t: `generation, wetness_class, soil_class, clean_t` of the season; clean beet in t.
         prices: prices of soil, roots, sugar and hours, in the season's currency.
         draws: number of draws.
@@ -95,8 +95,8 @@ def guide_worth(
     """
     if not moves:
         return pl.DataFrame(schema=WORTH_SCHEMA)
-    d = _joint(dirt, spread.get(DIRT), moves, draws, rng)
-    r = _joint(loss, spread.get(ROOT_LOSS), moves, draws, rng)
+    d = _joint(dirt, shrinkage.get(DIRT), moves, draws, rng)
+    r = _joint(loss, shrinkage.get(ROOT_LOSS), moves, draws, rng)
     lifted = {(g, w, s): t for g, w, s, t in clean_t.iter_rows()}
     rows, total, tonnes = [], np.zeros(draws), 0.0
     for i, m in enumerate(moves):

@@ -44,7 +44,7 @@ class Shrinkage:
     places: NDArray[np.int64]
     covariance: Array
 
-    def moved(self, fit: ResponseFit, L: Array) -> tuple[Array, Array]:
+    def shrink_contrasts(self, fit: ResponseFit, L: Array) -> tuple[Array, Array]:
         """Return posterior mean and covariance of contrasts by (12), shapes (k,) and (k, k).
 
         Args:

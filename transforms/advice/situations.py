@@ -50,9 +50,9 @@ def tried_range(fit: ResponseFit, wetness: str, soil: str, min_loads: int) -> di
     inside = ((cells["wetness_class"] == wetness) & (cells["soil_class"] == soil)).fill_null(value=False).to_numpy()
     out = {}
     for name in fit.settings:
-        j = fit.place(name)
+        j = fit.setting_column(name)
         if untried_reason(fit, name, inside, min_loads) is None:
-            values = fit.rows.filter(pl.Series(inside & fit.has[:, j]))[name].drop_nulls()
+            values = fit.rows.filter(pl.Series(inside & fit.observed[:, j]))[name].drop_nulls()
             low, high = (to_float(values.quantile(q)) for q in SUPPORT)
             out[name] = (low, high, values.len())
     return out
@@ -109,7 +109,7 @@ def next_situations(
         last_shift = shifts.filter(pl.col("shift_date") == pl.col("shift_date").max()).sort("lifted_at")
         field_id = str(last_shift["field_id"][-1])
         field = fleet.fields.filter(pl.col("field_id") == field_id).row(0, named=True)
-        expected = outlook.of(field_id)
+        expected = outlook.field_conditions(field_id)
         wetness = float(expected["topsoil_wetness"])
         run_at = _last_settings(last_shift.filter(pl.col("field_id") == field_id), catalogue)
         conditions = _conditions_next(field, expected, dirt, last_day)

@@ -17,7 +17,7 @@ from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Prices
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
+from transforms.contracts.reason import REASON_COLUMNS, Reason, combine_reasons, reason
 from transforms.contracts.result_tables import schema_of
 
 Array = NDArray[np.float64]
@@ -33,14 +33,14 @@ NOW, SHORT, LONG = "slice now", "short pile", "long pile"
 
 
 @dataclass(frozen=True)
-class Keeping:
+class StorageLoss:
     """Expected storage of loads by (18), each of shape (n,): kg of sugar lost per tonne, and mean pile temperature."""
 
     loss_kg_per_t: Array
     mean_c: Array
 
 
-def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping:
+def expected_storage_loss(root_c: Array, factor: Array, days: float, pile_c: float) -> StorageLoss:
     """Return the expected loss of loads over the planned days in a pile.
 
     Args:
@@ -53,7 +53,7 @@ def keeping(root_c: Array, factor: Array, days: float, pile_c: float) -> Keeping
     temp = pile_c + (root_c[:, None] - pile_c) * 2 ** (-day / COOLING_HALF_DAYS)
     rate = healthy_loss_kg_per_t_day(temp)
     whole = days / day.size
-    return Keeping(rate.sum(axis=1) * whole * factor, temp.mean(axis=1))
+    return StorageLoss(rate.sum(axis=1) * whole * factor, temp.mean(axis=1))
 
 
 def _damage(facts: pl.DataFrame, audits: pl.DataFrame) -> pl.Series:
@@ -84,7 +84,7 @@ def storability(facts: pl.DataFrame, audits: pl.DataFrame, root_temp: pl.DataFra
     damaged = damaged_share(lost, loads["yield_t_ha"].fill_null(75.0).to_numpy())
     factor = condition_factor(loads[DIRT].to_numpy(), tops, damaged, prices.storage_dirt_pct, prices.storage_tops_pct)
     root_c = loads["root_temp_c"].to_numpy()
-    kept = keeping(root_c, factor, prices.storage_days, prices.storage_temp_c)
+    kept = expected_storage_loss(root_c, factor, prices.storage_days, prices.storage_temp_c)
     age = (
         loads.select((pl.lit(facts["shift_date"].max()) - pl.col("shift_date")).dt.total_days()).to_series().to_numpy()
     )
@@ -134,7 +134,9 @@ def _add_reasons(table: pl.DataFrame, causes: list[tuple[pl.Expr, Reason]]) -> p
     """Return the table with the reasons that apply to each row; one reason says that none of them does."""
     applies = table.select(is_cause.fill_null(value=False).alias(why.code) for is_cause, why in causes).rows()
     by_row = {
-        row: together([why for (_, why), yes in zip(causes, row, strict=True) if yes] or [reason("loses_little")])
+        row: combine_reasons(
+            [why for (_, why), yes in zip(causes, row, strict=True) if yes] or [reason("loses_little")]
+        )
         for row in set(applies)
     }
     rows = [by_row[row].columns for row in applies]

@@ -22,7 +22,7 @@ PER_C = float(np.log(WARM_LOSS_KG_PER_T / COOL_LOSS_KG_PER_T) / (WARM_C - COOL_C
 EXPONENTIAL_C = (0.0, 16.0)
 DAMAGED_TIMES = 4.0
 UNAVOIDABLE_BREAKAGE = 0.015
-BROKEN_AT_6_CM = 0.11
+BREAK_FRACTION_AT_6_CM = 0.11
 """Fraction of root mass lost at a break of 6 cm, which counts as severe: see `model/root_loss.py`."""
 
 
@@ -39,7 +39,7 @@ def damaged_share(root_loss_t_ha: Array | float, yield_t_ha: Array | float) -> A
         root_loss_t_ha: root loss, t/ha, any shape.
         yield_t_ha: yield, t/ha, a shape that broadcasts with it.
     """
-    return np.asarray(np.clip(np.asarray(root_loss_t_ha) / np.asarray(yield_t_ha) / BROKEN_AT_6_CM, 0.0, 1.0))
+    return np.asarray(np.clip(np.asarray(root_loss_t_ha) / np.asarray(yield_t_ha) / BREAK_FRACTION_AT_6_CM, 0.0, 1.0))
 
 
 def condition_factor(
@@ -54,6 +54,6 @@ def condition_factor(
         dirt_more_pct: additional loss per point of dirt tare, percent.
         tops_more_pct: additional loss per point of top tare, percent.
     """
-    usual = 1 + (DAMAGED_TIMES - 1) * UNAVOIDABLE_BREAKAGE / BROKEN_AT_6_CM
+    usual = 1 + (DAMAGED_TIMES - 1) * UNAVOIDABLE_BREAKAGE / BREAK_FRACTION_AT_6_CM
     more = dirt_more_pct / 100 * np.asarray(dirt_pct) + tops_more_pct / 100 * np.asarray(tops_pct)
     return np.asarray((1 + (DAMAGED_TIMES - 1) * np.asarray(damaged)) / usual + more)

@@ -10,7 +10,7 @@ from transforms.advice.cost import CropAndHaul, cost_parts
 from transforms.advice.mean_interval import MeanInterval, mean_interval
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
-from transforms.advice.what_if_table import unpacked
+from transforms.advice.what_if_table import unpack_draws
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import classes_at
@@ -80,10 +80,14 @@ def _between(grid: list[float], draws: Array, value: float) -> Array:
 def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str, float]) -> Array:
     """Return draws of z of a response, shape (draws,)."""
     tabulated, corners = table["responses"][response], _corners(table, q)
-    z = tabulated["z"] + unpacked(tabulated["visit"]) + sum(w * unpacked(tabulated["base"])[:, i] for i, w in corners)
+    z = (
+        tabulated["z"]
+        + unpack_draws(tabulated["visit"])
+        + sum(w * unpack_draws(tabulated["base"])[:, i] for i, w in corners)
+    )
     conditions = {"air_temp_c": q.air_temp_c, "yield_t_ha": q.yield_t_ha}
     for n, draws in tabulated["sides"].items():
-        z = z + _between(table["sides"][n], unpacked(draws), conditions[n])
+        z = z + _between(table["sides"][n], unpack_draws(draws), conditions[n])
     multipliers = [
         (np.clip(conditions[n], low, high) - np.clip(table["at"][n], low, high)) / scale
         for n, (scale, low, high) in table["plain_by"].items()
@@ -91,12 +95,12 @@ def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str,
     for n, draws in tabulated["step"].items():
         s, usual = table["settings"][n], table["usual"][n]
         value = settings.get(n, usual)
-        slope = sum(w * unpacked(draws)[:, i] for i, w in corners) + unpacked(tabulated["by"][n]) @ np.array(
+        slope = sum(w * unpack_draws(draws)[:, i] for i, w in corners) + unpack_draws(tabulated["by"][n]) @ np.array(
             multipliers
         )
         z = z + (value - usual) / s["step"] * slope
         if n in tabulated["bend"]:
-            z = z + _between(table["values"][n], unpacked(tabulated["bend"][n]), value)
+            z = z + _between(table["values"][n], unpack_draws(tabulated["bend"][n]), value)
     return np.asarray(z)
 
 
@@ -117,7 +121,7 @@ def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[str, ...], in
     return tuple(out), cell["n"]
 
 
-def answer(table: dict[str, Any], q: WhatIfQuery) -> Answer:
+def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
     """Return the expected values for a question.
 
     Args:

@@ -44,7 +44,7 @@ from transforms.model.prediction import (
     level_variance,
     step_weights,
 )
-from transforms.model.setting_terms import SettingBy, middle
+from transforms.model.setting_terms import SettingBy, setting_origin
 from transforms.model.specification import SMALL_LOSS_T_HA
 from transforms.model.term import SingleTerm
 
@@ -65,7 +65,7 @@ def _packed(draws: Array) -> dict[str, Any]:
     return {"scale": scale, "shape": list(draws.shape), "data": base64.b64encode(whole.tobytes()).decode("ascii")}
 
 
-def unpacked(packed: dict[str, Any]) -> Array:
+def unpack_draws(packed: dict[str, Any]) -> Array:
     """Return the draws of a packed array, shape (draws, values)."""
     whole = np.frombuffer(base64.b64decode(packed["data"]), dtype="<i2").reshape(packed["shape"])
     return np.asarray(whole * packed["scale"])
@@ -98,7 +98,7 @@ def _tabulated(
         if catalogue[n].curve is not None:
             zero = bend_weights(fit, n, usual[n])
             parts.append(("bend", n, [bend_weights(fit, n, v) - zero for v in values[n]]))
-    mean, V = shrink.moved(fit, np.array([row for *_, rows in parts for row in rows]))
+    mean, V = shrink.shrink_contrasts(fit, np.array([row for *_, rows in parts for row in rows]))
     rng = np.random.default_rng(SEED)
     # The few draws are centred on the mean, so that only their spread is random.
     draws_of_all = rng.multivariate_normal(np.zeros_like(mean), V, size=DRAWS, method="eigh")
@@ -189,7 +189,7 @@ def tabulate(
                 "label": catalogue[n].label,
                 "unit": catalogue[n].unit,
                 "step": catalogue[n].step,
-                "middle": middle(catalogue[n]),
+                "middle": setting_origin(catalogue[n]),
                 "range": [values[n][0], values[n][-1]],
             }
             for n in names

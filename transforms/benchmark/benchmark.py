@@ -44,55 +44,55 @@ def _rate(response: str, z: Array, typical: float) -> Array:
     return np.asarray((unscaled(response, typical + step) - base) / step)
 
 
-def _means(levels: SubjectEffects, values: Array) -> Array:
+def _means(effects: SubjectEffects, values: Array) -> Array:
     """Return the weighted mean of row values over each subject's loads, shape (k,)."""
-    total = np.bincount(levels.code, weights=levels.weight, minlength=levels.labels.size)
-    return np.asarray(np.bincount(levels.code, weights=levels.weight * values, minlength=levels.labels.size) / total)
+    total = np.bincount(effects.code, weights=effects.weight, minlength=effects.labels.size)
+    return np.asarray(np.bincount(effects.code, weights=effects.weight * values, minlength=effects.labels.size) / total)
 
 
-def _rows(fit: ResponseFit, levels: SubjectEffects, min_loads: int) -> pl.DataFrame:
+def _rows(fit: ResponseFit, effects: SubjectEffects, min_loads: int) -> pl.DataFrame:
     """Return the `benchmark` rows of one kind of subjects."""
-    z = _means(levels, fit.z)
-    typical = float(levels.weight @ fit.pseudo / levels.weight.sum())
-    outliers = _means(levels, fit.z - fit.pseudo)
+    z = _means(effects, fit.z)
+    typical = float(effects.weight @ fit.pseudo / effects.weight.sum())
+    outliers = _means(effects, fit.z - fit.pseudo)
     rate = _rate(fit.response, z, typical)
-    settings = _means(levels, levels.settings) - float(levels.weight @ levels.settings / levels.weight.sum())
-    observed, n = unscaled(fit.response, z), np.bincount(levels.code, minlength=levels.labels.size)
-    expected = observed - rate * (settings + outliers + levels.own)
-    (low, high), (shrunk_low, shrunk_high) = levels.interval, levels.shrunken.interval
-    limits = funnel(levels.own, np.sqrt(np.diag(levels.own_cov)))
-    known = (n >= min_loads) & (levels.labels != UNKNOWN)
+    settings = _means(effects, effects.settings) - float(effects.weight @ effects.settings / effects.weight.sum())
+    observed, n = unscaled(fit.response, z), np.bincount(effects.code, minlength=effects.labels.size)
+    expected = observed - rate * (settings + outliers + effects.own)
+    (low, high), (shrunk_low, shrunk_high) = effects.interval, effects.shrunken.interval
+    limits = funnel(effects.own, np.sqrt(np.diag(effects.own_cov)))
+    known = (n >= min_loads) & (effects.labels != UNKNOWN)
     table = pl.DataFrame(
         {
-            "subject_kind": [levels.kind] * n.size,
-            "subject_id": levels.labels,
+            "subject_kind": [effects.kind] * n.size,
+            "subject_id": effects.labels,
             "response": [fit.response] * n.size,
             "observed": observed,
             "expected": expected,
             "from_conditions": expected - unscaled(fit.response, np.array([typical]))[0],
             "from_settings": rate * settings,
             "from_outliers": rate * outliers,
-            "unexplained": rate * levels.own,
+            "unexplained": rate * effects.own,
             "lo95": rate * low,
             "hi95": rate * high,
-            "shrunken": rate * levels.shrunken.mean,
+            "shrunken": rate * effects.shrunken.mean,
             "shrunken_lo95": rate * shrunk_low,
             "shrunken_hi95": rate * shrunk_high,
             "limit_95": rate * limits.half["95"],
             "limit_998": rate * limits.half["998"],
             "overdispersion": [limits.phi] * n.size,
-            "funnel": limits.beyond(levels.own),
+            "funnel": limits.beyond(effects.own),
             "n": n,
-            "standing": standing(shrunk_low, shrunk_high),
+            "standing": classify_standings(shrunk_low, shrunk_high),
             "last_shift_date": [fit.last_shift_date] * n.size,
         }
     )
-    table = table.join(_ranked(levels, known), on="subject_id", how="left", maintain_order="left")
-    shown = pl.Series(levels.labels != UNKNOWN)
+    table = table.join(_ranked(effects, known), on="subject_id", how="left", maintain_order="left")
+    shown = pl.Series(effects.labels != UNKNOWN)
     return _with_reasons(table, known, min_loads).filter(shown)
 
 
-def standing(low: Array, high: Array) -> list[str]:
+def classify_standings(low: Array, high: Array) -> list[str]:
     """Return lower or higher if the 95 % interval of a subject's shrunken effect excludes zero, and otherwise usual.
 
     Shrinkage accounts for the number of subjects compared and for the variance between them; ranks use the same draws.
@@ -104,7 +104,7 @@ def standing(low: Array, high: Array) -> list[str]:
     return [HIGHER if a > 0 else LOWER if b < 0 else USUAL for a, b in zip(low, high, strict=True)]
 
 
-def _ranked(levels: SubjectEffects, known: NDArray[np.bool_]) -> pl.DataFrame:
+def _ranked(effects: SubjectEffects, known: NDArray[np.bool_]) -> pl.DataFrame:
     """Return the ranks of subjects with enough loads; no rows for seasons or if there are too few subjects."""
     indices = np.flatnonzero(known)
     schema = {
@@ -114,12 +114,12 @@ def _ranked(levels: SubjectEffects, known: NDArray[np.bool_]) -> pl.DataFrame:
         "rank_hi95": pl.Int64,
         "subjects": pl.Int64,
     }
-    if indices.size < RANKED_FROM or levels.kind == "season":
+    if indices.size < RANKED_FROM or effects.kind == "season":
         return pl.DataFrame(schema=schema)
-    median, low, high = ranks(levels.shrunken.draws[:, indices])
+    median, low, high = ranks(effects.shrunken.draws[:, indices])
     return pl.DataFrame(
         {
-            "subject_id": levels.labels[indices],
+            "subject_id": effects.labels[indices],
             "rank": median,
             "rank_lo95": low,
             "rank_hi95": high,
@@ -161,25 +161,25 @@ def _count_rows(fit: ResponseFit, kind: str, why: Reason) -> pl.DataFrame:
     return pl.concat([pl.DataFrame(schema=BENCHMARK_SCHEMA), rows], how="diagonal")
 
 
-def _changes(fit: ResponseFit, levels: SubjectEffects) -> pl.DataFrame:
+def _changes(fit: ResponseFit, effects: SubjectEffects) -> pl.DataFrame:
     """Return the change from each season to the next, split into conditions, settings, outliers and the unexplained."""
-    z, settings, outliers = (_means(levels, v) for v in (fit.z, levels.settings, fit.z - fit.pseudo))
-    n = np.bincount(levels.code, minlength=levels.labels.size)
+    z, settings, outliers = (_means(effects, v) for v in (fit.z, effects.settings, fit.z - fit.pseudo))
+    n = np.bincount(effects.code, minlength=effects.labels.size)
     observed, rows = unscaled(fit.response, z), []
-    for k in range(1, levels.labels.size):
+    for k in range(1, effects.labels.size):
         rate = float(_rate(fit.response, z[k : k + 1], float(z[k - 1]))[0])
-        own = levels.own[k] - levels.own[k - 1]
-        L = np.zeros(levels.labels.size)
+        own = effects.own[k] - effects.own[k - 1]
+        L = np.zeros(effects.labels.size)
         L[k], L[k - 1] = 1.0, -1.0
-        half = levels.interval[1][k] - levels.own[k]
-        half *= float(np.sqrt(L @ levels.own_cov @ L / levels.own_cov[k, k]))
+        half = effects.interval[1][k] - effects.own[k]
+        half *= float(np.sqrt(L @ effects.own_cov @ L / effects.own_cov[k, k]))
         change = float(observed[k] - observed[k - 1])
         by_settings, by_outliers = rate * (settings[k] - settings[k - 1]), rate * (outliers[k] - outliers[k - 1])
         rows.append(
             (
                 fit.response,
-                str(levels.labels[k]),
-                str(levels.labels[k - 1]),
+                str(effects.labels[k]),
+                str(effects.labels[k - 1]),
                 change,
                 change - by_settings - by_outliers - rate * own,
                 by_settings,

@@ -69,14 +69,14 @@ def base_step(response: str) -> float:
     return BASE_STEPS.get(response, OTHER_BASE_STEP)
 
 
-def rounded(value: float | None, step: float) -> float | None:
+def round_to_step(value: float | None, step: float) -> float | None:
     """Return a value rounded half up to a step; None for one that is missing or not finite.
 
     Args:
         value: a figure.
         step: rounding step, in the unit of the figure.
 
-    >>> rounded(0.26, 0.1), rounded(-0.05, 0.1), rounded(float("nan"), 0.1)
+    >>> round_to_step(0.26, 0.1), round_to_step(-0.05, 0.1), round_to_step(float("nan"), 0.1)
     (0.3, 0.0, None)
     """
     if value is None or not math.isfinite(value):
@@ -97,7 +97,7 @@ def step_for(sensitivity: float, base: float) -> float | None:
     return next((base * k for k in DOUBLINGS if sensitivity <= base * k), None)
 
 
-def withheld_from(subject: str, contributions: Mapping[str, float]) -> Reason | None:
+def withholding_reason(subject: str, contributions: Mapping[str, float]) -> Reason | None:
     """Return the reason why a subject may not see a figure that all contribute to; None if it may.
 
     Args:
@@ -160,5 +160,5 @@ def band(values: Array, base: float) -> Band:
     step = step_for(max(shown.values(), default=math.inf), base)
     if step is None:
         return Band({}, None, TOO_FAR_APART)
-    marks = {name: rounded(_mark(ordered, centres[name]), step) for name in shown}
+    marks = {name: round_to_step(_mark(ordered, centres[name]), step) for name in shown}
     return Band({name: m for name, m in marks.items() if m is not None}, step)

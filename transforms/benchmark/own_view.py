@@ -14,8 +14,8 @@ from transforms.benchmark.disclosure import (
     Band,
     band,
     base_step,
-    rounded,
-    withheld_from,
+    round_to_step,
+    withholding_reason,
 )
 from transforms.contracts.reason import Reason, reason
 
@@ -61,7 +61,7 @@ class OwnView:
         return self.figures["shrunken"] is not None
 
 
-def third_of(low: int, high: int, subjects: int) -> str:
+def classify_third(low: int, high: int, subjects: int) -> str:
     """Return the third of all ranks that the interval of a rank lies in.
 
     Args:
@@ -69,9 +69,9 @@ def third_of(low: int, high: int, subjects: int) -> str:
         high: upper end of the rank's interval.
         subjects: number of subjects ranked.
 
-    >>> third_of(1, 4, 30)
+    >>> classify_third(1, 4, 30)
     'lowest_third'
-    >>> third_of(8, 14, 30)
+    >>> classify_third(8, 14, 30)
     'unsettled'
     """
     first, last = -(-3 * low // subjects), -(-3 * high // subjects)
@@ -95,14 +95,14 @@ def own_view(rows: pl.DataFrame, subject_id: str, owners: Mapping[str, str] | No
         owner = owners.get(r["subject_id"], r["subject_id"])
         loads_by_owner[owner] = loads_by_owner.get(owner, 0.0) + r["n"]
     is_known = subject_id in known["subject_id"]
-    why = withheld_from(owners.get(subject_id, subject_id), loads_by_owner) if is_known else _not_compared(own)
+    why = withholding_reason(owners.get(subject_id, subject_id), loads_by_owner) if is_known else _not_compared(own)
     is_shown = is_known and why is None
-    figures = {c: rounded(own[c], step) if is_shown or c in OF_OWN_LOADS else None for c in FIGURES}
+    figures = {c: round_to_step(own[c], step) if is_shown or c in OF_OWN_LOADS else None for c in FIGURES}
     marks = _band(known, len(loads_by_owner), step) if is_shown else Band({}, None, why if is_known else None)
     has_third = (
         is_shown and known.height >= MIN_COMPARED and len(loads_by_owner) == known.height and own["rank"] is not None
     )
-    third = third_of(own["rank_lo95"], own["rank_hi95"], own["subjects"]) if has_third else None
+    third = classify_third(own["rank_lo95"], own["rank_hi95"], own["subjects"]) if has_third else None
     return OwnView(subject_id, own["n"], figures, third, marks, why)
 
 

@@ -27,7 +27,7 @@ def setting_columns(fit: ResponseFit) -> SettingColumns:
     """Return the columns of the settings' part of z, without machine-specific slopes, which belong to the machines."""
     columns: dict[int, Array] = {}
     for name in fit.settings:
-        x = np.where(fit.has[:, fit.place(name)], fit.x[:, fit.place(name)], 0.0)
+        x = np.where(fit.observed[:, fit.setting_column(name)], fit.x[:, fit.setting_column(name)], 0.0)
         columns |= {at: x * term.multiplier(fit.multipliers) for at, term in fit.step_terms(name)}
         if (curve := fit.frame.curve(name)) is not None:
             own, places = fit.coefficients_of(curve)

@@ -41,7 +41,7 @@ def _orthogonal_basis(share: Array) -> Array:
 
 
 def shrink_effects(
-    estimates: Array, covariance: Array, share: Array, spread: Array, probability: Array, together: Array, df: float
+    estimates: Array, covariance: Array, share: Array, sd: Array, probability: Array, together: Array, df: float
 ) -> ShrunkenEffects:
     """Return shrunken effects from estimates that are centred by `share`.
 
@@ -49,7 +49,7 @@ def shrink_effects(
         estimates: u^, shape (k,), with share'u^ = 0.
         covariance: V, shape (k, k).
         share: weight of each subject, shape (k,), sums to one.
-        spread: values of t, shape (g,).
+        sd: values of t, shape (g,).
         probability: probability of each value of t, shape (g,).
         together: B, shape (k, k).
         df: degrees of freedom of V, whose variances are estimated.
@@ -60,7 +60,7 @@ def shrink_effects(
     draw_count = int(np.clip(MAX_NUMBERS // k, MIN_DRAWS, DRAWS))
     y, V = Q.T @ estimates, Q.T @ covariance @ Q
     mean, draws = np.zeros(k), []
-    for t, p, n in zip(spread, probability, rng.multinomial(draw_count, probability), strict=True):
+    for t, p, n in zip(sd, probability, rng.multinomial(draw_count, probability), strict=True):
         T = centre @ (t**2 * np.eye(k) + together) @ centre.T
         gain = np.linalg.solve(V + Q.T @ T @ Q, Q.T @ T).T
         posterior = T - gain @ (Q.T @ T)

@@ -167,7 +167,7 @@ class _FirstStage:
         residual: residual variance.
         theta_names: names of the estimated variances.
         theta_cov: covariance of the estimated variances.
-        spread: distribution of the subjects' standard deviation.
+        sd_distribution: distribution of the subjects' standard deviation.
         wider: factor on each level's standard error for the estimation of variances, shape (k,).
     """
 
@@ -178,7 +178,7 @@ class _FirstStage:
     residual: float
     theta_names: tuple[str, ...]
     theta_cov: Array
-    spread: SdDistribution
+    sd_distribution: SdDistribution
     wider: Array
 
 
@@ -224,7 +224,7 @@ def _first_fit(fit: ResponseFit, factors: list[Factor], settings: Array, w: Arra
 def _first_stage(fit: ResponseFit, factors: list[Factor], settings: Array, w: Array) -> _FirstStage:
     """Return the part of z subtracted before the second fit."""
     model = "levels beside " + ", ".join(sorted(f.name for f in factors))
-    reml, D, sd_distributions = fit.once(model, lambda: _first_fit(fit, factors, settings, w))
+    reml, D, sd_distributions = fit.cached(model, lambda: _first_fit(fit, factors, settings, w))
     setting_part, d = setting_columns(fit), D.shape[1]
     variances = {**reml.variances, **{name: float(p @ sd) ** 2 for name, (sd, p) in sd_distributions.items()}}
     return _FirstStage(
@@ -294,5 +294,5 @@ def estimate_subject_effects(fit: ResponseFit, kind: str) -> SubjectEffects | No
     cov = (cov + cov.T) / 2
     grower = _grower_of(factors)
     shared = np.zeros_like(cov) if grower is None else first.variances["grower"] * np.equal.outer(grower, grower)
-    shrunken = shrink_effects(own, cov, share, *first.spread, shared, float(np.median(df)))
+    shrunken = shrink_effects(own, cov, share, *first.sd_distribution, shared, float(np.median(df)))
     return SubjectEffects(kind, subjects.labels, subjects.codes, w, settings, own, cov, df, shrunken)

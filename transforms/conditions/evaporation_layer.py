@@ -23,7 +23,7 @@ class Layer:
     rew: Array
 
 
-def layer_of(field_capacity: Array, wilting_point: Array, sand_pct: Array, clay_pct: Array) -> Layer:
+def compute_layer(field_capacity: Array, wilting_point: Array, sand_pct: Array, clay_pct: Array) -> Layer:
     """Return total (73) and readily evaporable water, mm, from volume fractions and texture.
 
     REW follows texture after Ritchie et al. as quoted by FAO-56 practice: sandy soils 20 - 0.15 sand, clays
@@ -55,7 +55,7 @@ def kc_max(wind_m_s: Array, humidity_min_pct: Array, height_m: float, kcb: float
     return np.asarray(np.maximum(1.2 + climate, kcb + 0.05))
 
 
-def reduction(depletion: Array, layer: Layer) -> Array:
+def reduction_coefficient(depletion: Array, layer: Layer) -> Array:
     """Return the evaporation reduction coefficient Kr (74), 0 to 1, shape (fields,).
 
     Args:
@@ -65,7 +65,7 @@ def reduction(depletion: Array, layer: Layer) -> Array:
     return np.clip((layer.tew - depletion) / np.maximum(layer.tew - layer.rew, 1e-9), 0.0, 1.0)
 
 
-def step(
+def advance_layer(
     depletion: Array,
     *,
     water_mm: Array,
@@ -90,6 +90,6 @@ def step(
         (De after the step (77), evaporation from the whole surface (69)), both in mm and of shape (fields,).
     """
     wetted = np.maximum(depletion - water_mm, 0.0)
-    ke = np.minimum(reduction(wetted, layer) * (kc_upper - kcb), exposed * kc_upper)
+    ke = np.minimum(reduction_coefficient(wetted, layer) * (kc_upper - kcb), exposed * kc_upper)
     evaporation = np.maximum(ke, 0.0) * et0_mm
     return np.clip(wetted + evaporation / exposed, 0.0, layer.tew), evaporation

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.conditions.evaporation_layer import Layer, kc_max, layer_of, step
+from transforms.conditions.evaporation_layer import Layer, advance_layer, compute_layer, kc_max
 from transforms.conditions.evapotranspiration import hargreaves_mm, penman_monteith_mm, sun, vapour_pressure_kpa
 from transforms.conditions.soil import soil_water
 
@@ -75,7 +75,7 @@ def _wetness(hourly: pl.DataFrame, layer: Layer) -> Array:
     depletion = 0.5 * layer.tew
     out = np.empty((rain.size, layer.tew.size))
     for h in range(rain.size):
-        depletion, _ = step(
+        depletion, _ = advance_layer(
             depletion,
             water_mm=rain[h],
             et0_mm=et0[h],
@@ -101,7 +101,7 @@ def field_hours(weather: pl.DataFrame, fields: pl.DataFrame) -> pl.DataFrame:
         if not own_fields.height:
             continue
         soil = soil_water(own_fields["sand_pct"], own_fields["clay_pct"], own_fields["organic_matter_pct"])
-        layer = layer_of(
+        layer = compute_layer(
             soil.field_capacity,
             soil.wilting_point,
             own_fields["sand_pct"].to_numpy(),

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import dataframely as dy
 import polars as pl
 
-from transforms.config.problems import shown
+from transforms.config.problems import format_value
 
 WORDS_OF_FLAGS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
 
@@ -17,7 +17,7 @@ class UnfitConstantError(Exception):
     """Error of a constant that does not fit its column; the message completes "give it ..."."""
 
 
-def constant(value: Any, column: dy.Column, zone: str | None, time_format: str | None) -> Any:
+def parse_constant(value: Any, column: dy.Column, zone: str | None, time_format: str | None) -> Any:
     """Return a constant in the type of its column; a local time becomes UTC.
 
     Args:
@@ -45,7 +45,7 @@ def _time(value: Any, zone: str | None, time_format: str | None) -> dt.datetime:
     if isinstance(value, str) and time_format is not None:
         read = pl.Series([value]).str.to_datetime(time_format, strict=False, time_unit="us", ambiguous="earliest")[0]
         if read is None:
-            raise UnfitConstantError(f"a time of the form {shown(time_format)}")
+            raise UnfitConstantError(f"a time of the form {format_value(time_format)}")
         value = read
     if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
         value = dt.datetime.combine(value, dt.time())

@@ -7,10 +7,10 @@ from typing import Any
 
 import dataframely as dy
 
-from transforms.config.constants import UnfitConstantError, constant
+from transforms.config.constants import UnfitConstantError, parse_constant
 from transforms.config.forms import SELF_DESCRIBING, SUFFIX_FORM
 from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTable
-from transforms.config.problems import Problem, key_shown, shown, suggestion, table_shown
+from transforms.config.problems import Problem, format_value, key_shown, suggestion, table_shown
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
 from transforms.contracts.source_tables import contract, needed_columns
@@ -91,10 +91,10 @@ def _marks(good: dict[str, Any], where: str) -> list[Problem]:
     decimal, separator, thousands = good.get("decimal", "."), good.get("separator", ","), good.get("thousands")
     problems = []
     if decimal == thousands:
-        what = f"'thousands' is {shown(thousands)}, which is also the decimal mark"
+        what = f"'thousands' is {format_value(thousands)}, which is also the decimal mark"
         problems.append(Problem("conflict", "thousands", what, where, "use a different character for each"))
     if decimal == separator and _is_delimited(good) and not good.get("quoted", False):
-        what = f"'separator' is {shown(separator)}, which is also the decimal mark"
+        what = f"'separator' is {format_value(separator)}, which is also the decimal mark"
         remedy = "use a different character for each, or add quoted = true if the file puts every such number in quotes"
         problems.append(Problem("conflict", "separator", what, where, remedy))
     return problems
@@ -127,9 +127,9 @@ def _constant(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     if place.column is None:
         return []
     try:
-        constant(good["value"], place.column, good.get("time_zone") or place.zone, good.get("format"))
+        parse_constant(good["value"], place.column, good.get("time_zone") or place.zone, good.get("format"))
     except UnfitConstantError as problem:
-        what = f"'value' is {shown(good['value'])}"
+        what = f"'value' is {format_value(good['value'])}"
         return [Problem("wrong_value", "value", what, place.where, f"give it {problem}")]
     return []
 
@@ -152,12 +152,12 @@ def _unit(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list
 def _known_unit(unit: str, stored: str | None, place: ColumnPlace, *, is_constant: bool) -> list[Problem]:
     if unit not in UNITS:
         remedy = suggestion(unit, UNITS) or f"use one of {', '.join(UNITS)}"
-        return [Problem("wrong_value", "unit", f"the unit {shown(unit)} is not known", place.where, remedy)]
+        return [Problem("wrong_value", "unit", f"the unit {format_value(unit)} is not known", place.where, remedy)]
     if stored is not None and UNITS[unit].dimension != UNITS[stored].dimension:
-        what = f"the unit {shown(unit)} measures {UNITS[unit].dimension} and cannot become '{stored}'"
+        what = f"the unit {format_value(unit)} measures {UNITS[unit].dimension} and cannot become '{stored}'"
         return [Problem("conflict", "unit", what, place.where, "correct the column's unit")]
     if stored is not None and is_constant and unit != stored:
-        what = f"the unit of a constant is '{stored}', not {shown(unit)}"
+        what = f"the unit of a constant is '{stored}', not {format_value(unit)}"
         return [Problem("conflict", "unit", what, place.where, f"give the value in {stored}")]
     return []
 

@@ -74,7 +74,7 @@ def raise_problems(problems: Sequence[Problem]) -> None:
         raise ConfigError(problems)
 
 
-def shown(value: Any) -> str:
+def format_value(value: Any) -> str:
     """Return a value as shown in messages: quoted, without control characters, truncated."""
     if isinstance(value, bool):
         text = str(value).lower()
@@ -90,7 +90,7 @@ def shown(value: Any) -> str:
 
 def key_shown(key: str) -> str:
     """Return a key as shown in messages: quoted, without control characters, truncated."""
-    return f"'{shown(key)[1:-1]}'" if len(key) <= SHOWN_CHARACTERS else f"{shown(key)}'"
+    return f"'{format_value(key)[1:-1]}'" if len(key) <= SHOWN_CHARACTERS else f"{format_value(key)}'"
 
 
 def table_shown(*names: str) -> str:
@@ -109,7 +109,7 @@ def suggestion(value: Any, choices: Iterable[str]) -> str:
 
 def not_a_table(value: Any, where: str, remedy: str) -> Problem:
     """Return the error for a value where a table is expected."""
-    return Problem("wrong_table", "", f"{shown(value)} is not a table", where, remedy)
+    return Problem("wrong_table", "", f"{format_value(value)} is not a table", where, remedy)
 
 
 def unknown_name(name: str, choices: Sequence[str], where: str) -> Problem:

@@ -4,7 +4,15 @@ import os
 from pathlib import Path
 from typing import Any
 
-from transforms.config.problems import Problem, key_shown, not_a_table, shown, suggestion, table_shown, unknown_name
+from transforms.config.problems import (
+    Problem,
+    format_value,
+    key_shown,
+    not_a_table,
+    suggestion,
+    table_shown,
+    unknown_name,
+)
 from transforms.config.season_tables import (
     SETTING_NAME,
     AdviceTable,
@@ -113,7 +121,7 @@ def check_fit(table: Any, where: str, folder: Path) -> list[Problem]:
             Problem(
                 "conflict",
                 "last_season",
-                f"'last_season' is {shown(previous)}, which is this workspace itself",
+                f"'last_season' is {format_value(previous)}, which is this workspace itself",
                 where,
                 remedy,
             )
@@ -158,16 +166,20 @@ def _unit(name: str, row: dict[str, Any], where: str) -> list[Problem]:
         use = f"use one of {', '.join(dict.fromkeys(UNITS_OF_SETTINGS))}"
         return [
             Problem(
-                "wrong_value", "unit", f"'unit' is {shown(unit)}", where, suggestion(unit, UNITS_OF_SETTINGS) or use
+                "wrong_value",
+                "unit",
+                f"'unit' is {format_value(unit)}",
+                where,
+                suggestion(unit, UNITS_OF_SETTINGS) or use,
             )
         ]
     name_unit = stored_unit(name)
     if unit in SUFFIX_UNIT.values() and name_unit != unit:
         suffix = next(s for s, u in SUFFIX_UNIT.items() if u == unit)
-        what = f"'unit' is {shown(unit)}, but the setting's name does not end in {suffix}"
+        what = f"'unit' is {format_value(unit)}, but the setting's name does not end in {suffix}"
         return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
     if unit not in SUFFIX_UNIT.values() and name_unit is not None:
-        what = f"'unit' is {shown(unit)}, but the suffix of the setting's name means {name_unit}"
+        what = f"'unit' is {format_value(unit)}, but the suffix of the setting's name means {name_unit}"
         return [Problem("conflict", "unit", what, where, "rename the setting or correct the unit")]
     return []
 
@@ -198,10 +210,12 @@ def _range(row: dict[str, Any], where: str) -> list[Problem]:
             )
         if curve is not None and not low <= curve[0] < curve[1] <= high:
             remedy = f"give it two numbers from {low:g} to {high:g}, the smaller first"
-            out.append(Problem("conflict", "curve", f"'curve' is {shown(curve)}", where, remedy))
+            out.append(Problem("conflict", "curve", f"'curve' is {format_value(curve)}", where, remedy))
     responses = row.get("responses", [])
     if len(set(responses)) < len(responses):
         out.append(
-            Problem("conflict", "responses", f"'responses' is {shown(responses)}", where, "name each response once")
+            Problem(
+                "conflict", "responses", f"'responses' is {format_value(responses)}", where, "name each response once"
+            )
         )
     return out

@@ -5,7 +5,7 @@ from typing import Annotated, Any, get_args
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic.fields import FieldInfo
 
-from transforms.config.problems import Problem, key_shown, not_a_table, shown, suggestion, unknown_name
+from transforms.config.problems import Problem, format_value, key_shown, not_a_table, suggestion, unknown_name
 
 MAX_CHARACTERS = 1000
 MAX_ITEMS = 1000
@@ -37,7 +37,7 @@ def check_unique(values: list[str]) -> list[str]:
     """
     repeated = sorted({v for v in values if values.count(v) > 1})
     if repeated:
-        raise ValueError(f"{shown(repeated[0])} occurs more than once")
+        raise ValueError(f"{format_value(repeated[0])} occurs more than once")
     return values
 
 
@@ -47,7 +47,7 @@ Names = Annotated[list[Name], Field(max_length=MAX_ITEMS), AfterValidator(check_
 SomeNames = Annotated[Names, Field(min_length=1)]
 
 
-def key_of(name: str, field: FieldInfo) -> str:
+def file_key(name: str, field: FieldInfo) -> str:
     """Return the key of a field in the file."""
     return field.alias or name
 
@@ -69,7 +69,7 @@ def check_table(model: type[Table], table: Any, where: str) -> tuple[dict[str, A
     try:
         model.model_validate(table)
     except ValidationError as error:
-        fields = {key_of(n, f): f for n, f in model.model_fields.items()}
+        fields = {file_key(n, f): f for n, f in model.model_fields.items()}
         wrong: dict[str, Problem] = {}
         for detail in error.errors(include_url=False):
             key = str(detail["loc"][0])
@@ -91,7 +91,7 @@ def _problem(
     reason = f" ({error})" if error is not None else ""
     hint = suggestion(value, _choices(fields[key].annotation))
     remedy = f"give it {expected}"
-    what = f"{key_shown(key)} is {shown(value)}{reason}"
+    what = f"{key_shown(key)} is {format_value(value)}{reason}"
     return Problem("wrong_value", key, what, where, f"{remedy}; {hint}" if hint else remedy)
 
 

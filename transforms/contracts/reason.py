@@ -57,10 +57,10 @@ def reason(code: str, /, **args: Any) -> Reason:
     return Reason(code, json.dumps({k: _plain(v) for k, v in args.items()}, ensure_ascii=False, sort_keys=True))
 
 
-def together(reasons: list[Reason]) -> Reason:
+def combine_reasons(reasons: list[Reason]) -> Reason:
     """Return several reasons of one row as one: the first with the others in its argument `also`.
 
-    >>> together([reason("log_silent"), reason("unload_unseen")]).code
+    >>> combine_reasons([reason("log_silent"), reason("unload_unseen")]).code
     'log_silent'
 
     Raises:
@@ -73,7 +73,7 @@ def together(reasons: list[Reason]) -> Reason:
 def codes_of(code: str, args: str) -> list[str]:
     """Return the code of a stored reason and the codes of the further reasons of the same row.
 
-    >>> both = together([reason("log_silent"), reason("unload_unseen")])
+    >>> both = combine_reasons([reason("log_silent"), reason("unload_unseen")])
     >>> codes_of(both.code, both.args)
     ['log_silent', 'unload_unseen']
     """

@@ -11,7 +11,7 @@ from transforms.contracts.reason import Reason, reason
 
 
 @cache
-def rows_alone(schema: type[dy.Schema]) -> Any:
+def build_single_row_schema(schema: type[dy.Schema]) -> Any:
     """Return a schema with the rules of single rows only: keys may repeat, and each row has its `line` and `row`.
 
     Duplicate keys are resolved later, so a duplicate key never rejects an otherwise valid row.
@@ -22,7 +22,7 @@ def rows_alone(schema: type[dy.Schema]) -> Any:
     return type("RowsAlone", (schema,), {"__annotations__": {}, **columns, "line": dy.Int64(), "row": dy.Int64()})
 
 
-def plainly_valid(rows: pl.DataFrame, schema: type[dy.Schema]) -> bool:
+def is_provably_valid(rows: pl.DataFrame, schema: type[dy.Schema]) -> bool:
     """Return True if column sums and extremes prove that every row is valid; False if rows must be checked one by one.
 
     This is ten times cheaper than checking each row, and most blocks of most logs are valid. A sum is finite only if

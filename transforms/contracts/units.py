@@ -163,12 +163,12 @@ ALIASES: dict[str, str] = {
 """Spelling used by people and devices -> code. Closed: other spellings are asked about, such as the ambiguous "ton"."""
 
 
-def unit_of_text(text: str) -> str | None:
+def parse_unit(text: str) -> str | None:
     """Return the code of a unit as people or devices write it; None if it is not in the closed table.
 
     Brackets, periods, spaces and letter case do not matter, but "mg" is not "Mg".
 
-    >>> unit_of_text("km/h")
+    >>> parse_unit("km/h")
     'kmh'
     """
     plain = " ".join(text.strip(" .[]()\t").split())
@@ -208,15 +208,15 @@ def stored_unit(column: str) -> str | None:
     return next((unit for suffix, unit in SUFFIX_UNIT.items() if column.endswith(suffix)), None)
 
 
-def factor_between(source: str, target: str, *, where: str) -> tuple[float, float]:
+def conversion_factor(source: str, target: str, *, where: str) -> tuple[float, float]:
     """Return (factor, offset) such that `target = source * factor + offset`.
 
     Raises:
         WorkspaceError: a unit is not in the table, or the two units have different dimensions.
 
-    >>> factor_between("in", "cm", where="example")
+    >>> conversion_factor("in", "cm", where="example")
     (2.54, 0.0)
-    >>> factor_between("degF", "degC", where="example")
+    >>> conversion_factor("degF", "degC", where="example")
     (0.5555555555555556, -17.77777777777778)
     """
     for code in (source, target):
@@ -236,5 +236,5 @@ def factor_between(source: str, target: str, *, where: str) -> tuple[float, floa
 
 def to_unit(value: pl.Expr, source: str, target: str, *, where: str) -> pl.Expr:
     """Return an expression converted from one unit of the table to another."""
-    factor, offset = factor_between(source, target, where=where)
+    factor, offset = conversion_factor(source, target, where=where)
     return value if (factor, offset) == (1.0, 0.0) else value * factor + offset

@@ -10,7 +10,7 @@ from transforms.ingest.mapping import CORRECTIONS_PREFIX, ColumnMapping
 BOOLEANS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
 
 
-def along_steps(number: pl.Expr, steps: tuple[tuple[float, float], ...]) -> pl.Expr:
+def interpolate_scale(number: pl.Expr, steps: tuple[tuple[float, float], ...]) -> pl.Expr:
     """Return a machine scale in the stored unit: linear between neighbouring points, null outside their range.
 
     Args:

@@ -37,7 +37,7 @@ def rejected_rows(lines: list[int], column: str | None, raws: list[str], rule: s
     return pl.DataFrame({"line": lines, "column": [column] * n, "raw": quoted, **shared}, schema=REJECTED)
 
 
-def none_rejected() -> pl.DataFrame:
+def empty_rejections() -> pl.DataFrame:
     """Return an empty frame of rejected rows."""
     return pl.DataFrame(schema=REJECTED)
 
@@ -60,7 +60,7 @@ class Chunk:
     cells: pl.DataFrame
     lines: int
     raw: Callable[[list[int]], list[str]]
-    rejected: pl.DataFrame = field(default_factory=none_rejected)
+    rejected: pl.DataFrame = field(default_factory=empty_rejections)
     rows_repeated: int = 0
     part: str | None = None
     units: dict[str, str] = field(default_factory=dict)
@@ -82,17 +82,17 @@ class Source:
     close: Callable[[], None] = lambda: None
 
 
-def require_columns(has: list[str], wanted: list[str]) -> None:
+def require_columns(present: list[str], required: list[str]) -> None:
     """Raise an error if a file lacks a column that its mapping reads.
 
     Args:
-        has: columns of the file.
-        wanted: columns that the mapping reads.
+        present: columns of the file.
+        required: columns that the mapping reads.
 
     Raises:
         SourceFileError: a column is missing; the message names it and the columns of the file.
     """
-    for source in wanted:
-        if source not in has:
-            shown = ", ".join(c for c in has if c != LINE)[:200]
+    for source in required:
+        if source not in present:
+            shown = ", ".join(c for c in present if c != LINE)[:200]
             raise SourceFileError("missing_column", reason("missing_column", column=source, columns=shown))

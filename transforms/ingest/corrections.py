@@ -15,8 +15,8 @@ import xlsxwriter
 
 from transforms.contracts.reason import Reason
 from transforms.ingest.chunk import RAW_CHARACTERS
-from transforms.ingest.mapping import CORRECTIONS_PREFIX, Mapping, own_name
-from transforms.ingest.readers.text_layout import cells_of
+from transforms.ingest.mapping import CORRECTIONS_PREFIX, Mapping, original_name
+from transforms.ingest.readers.text_layout import split_line
 
 REASON_HEADER = "why rejected"
 CORRECTABLE_FORMS = ("delimited", "sheet")
@@ -33,7 +33,7 @@ def corrections_name(file: str, taken: set[str]) -> str:
 
     Files of the same name (from other folders, or delivered again) get a number after the prefix.
     """
-    own, n = own_name(file.rsplit("/", 1)[-1]), 1
+    own, n = original_name(file.rsplit("/", 1)[-1]), 1
     name = CORRECTIONS_PREFIX + own
     while name.casefold() in taken:
         n += 1
@@ -88,7 +88,7 @@ def _write_text(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
     out = io.StringIO()
     writer = csv.writer(out, delimiter=separator, lineterminator="\n")
     for raw, why_rejected in rows.select("raw", "why_rejected").iter_rows():
-        writer.writerow([*(_escaped(c) for c in cells_of(raw, separator) or [raw]), why_rejected])
+        writer.writerow([*(_escaped(c) for c in split_line(raw, separator) or [raw]), why_rejected])
     text = "\n".join(header) + "\n" + out.getvalue()
     target.write_bytes(text.encode(mapping.encoding, errors="replace"))
 

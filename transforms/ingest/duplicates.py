@@ -22,13 +22,13 @@ class SplitRows(NamedTuple):
     repeated: int
 
 
-def split_clashes(rows: pl.DataFrame, key: list[str], piece: Chunk, taken: pl.DataFrame | None) -> SplitRows:
+def split_clashes(rows: pl.DataFrame, key: list[str], chunk: Chunk, taken: pl.DataFrame | None) -> SplitRows:
     """Compare the good rows of a chunk with each other and with earlier rows of the same file.
 
     Args:
         rows: good rows with `line` and `row`; one line of a climate archive contains many rows.
         key: the primary key columns.
-        piece: the chunk that contains the rows.
+        chunk: the chunk that contains the rows.
         taken: rows of the same file that were accepted earlier.
     """
     columns = [c for c in rows.columns if c not in {"line", "row"}]
@@ -39,5 +39,5 @@ def split_clashes(rows: pl.DataFrame, key: list[str], piece: Chunk, taken: pl.Da
     if taken is not None and taken.height:
         first = first.join(taken.select(key), on=key, how="anti", maintain_order="left")
     clash = fresh.join(first.select("row"), on="row", how="anti", maintain_order="left")["line"].to_list()
-    rejected = rejected_rows(clash, key[0], piece.raw(clash), "same_key_twice", reason("same_key_twice", key=key))
+    rejected = rejected_rows(clash, key[0], chunk.raw(clash), "same_key_twice", reason("same_key_twice", key=key))
     return SplitRows(first, rejected, rows.height - first.height - len(clash))

@@ -27,7 +27,7 @@ def _program() -> str:
         return "sources"
 
 
-def note_failure(found: InboxFile, mapping: Mapping, code: str, warehouse: Warehouse) -> None:
+def record_failure(found: InboxFile, mapping: Mapping, code: str, warehouse: Warehouse) -> None:
     """Count a reader failure of a file, in the transaction that rejects the file."""
     attempt = {"mapping_fingerprint": mapping.fingerprint(), "program": _program()}
     before = warehouse.matching("failed_read", _source(found.sha)).filter(**attempt)

@@ -12,7 +12,7 @@ from transforms.ingest.chunk import rejected_rows
 from transforms.ingest.failed_read import forget_failure
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.ingest_target import IngestTarget
-from transforms.ingest.mapping import Mapping, own_name
+from transforms.ingest.mapping import Mapping, original_name
 from transforms.ingest.read_file import FileRead, IngestedFile
 from transforms.storage.lake_record import record_files
 
@@ -20,7 +20,7 @@ from transforms.storage.lake_record import record_files
 def file_at(found: InboxFile, mapping: Mapping | None) -> dt.datetime:
     """Return the date of a file: the date in its name, if the mapping defines it; else its modification time."""
     if mapping is not None and mapping.dated is not None:
-        match = re.search(mapping.dated.file_name, own_name(found.path.name))
+        match = re.search(mapping.dated.file_name, original_name(found.path.name))
         if match and match.groups():
             try:
                 return dt.datetime.strptime(match.group(1), mapping.dated.format).replace(tzinfo=dt.UTC)
@@ -77,7 +77,7 @@ def clear_failure(found: InboxFile, store: IngestTarget) -> None:
         forget_failure(found.sha, store.into)
 
 
-def record(found: InboxFile, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: IngestTarget) -> None:
+def record_file(found: InboxFile, mapping: Mapping, read: FileRead, catalogue: Catalogue, store: IngestTarget) -> None:
     """Write all rows of a file, in the transaction of the caller."""
     _store_rows(found, mapping, read, catalogue, store)
     for rows in read.rejected.batches():

@@ -11,13 +11,13 @@ import polars as pl
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import reason
 from transforms.errors import DamagedError, SourceFileError, is_panic
-from transforms.ingest.failed_read import note_failure
-from transforms.ingest.file_record import clear_failure, record, reject_whole
+from transforms.ingest.failed_read import record_failure
+from transforms.ingest.file_record import clear_failure, record_file, reject_whole
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.read_file import FileRead, IngestedFile, ReadJob, read_file
-from transforms.ingest.reader_main import place_of
+from transforms.ingest.reader_main import locate_problem
 from transforms.ingest.reader_process import ReaderFailureError, ReadError
 from transforms.storage.lake import PREFIX, Lake
 from transforms.storage.warehouse import Warehouse
@@ -28,7 +28,7 @@ Read = Callable[[ReadJob], FileRead]
 
 def find_mapping(file: str, mappings: list[Mapping]) -> Mapping | None:
     """Return the first mapping whose patterns match a file; None if no mapping matches."""
-    return next((m for m in mappings if m.reads(file.rsplit("/", 1)[-1])), None)
+    return next((m for m in mappings if m.is_match(file.rsplit("/", 1)[-1])), None)
 
 
 class ChangedWhileReadError(Exception):
@@ -71,7 +71,7 @@ def ingest_in_transaction(
             clear_failure(found, store)
             return reject_whole(found, mapping, problem.rule, problem.reason, store)
     with _recording(found, store):
-        record(found, mapping, result, catalogue, store)
+        record_file(found, mapping, result, catalogue, store)
     return result.received
 
 
@@ -136,10 +136,10 @@ def reject_failed(found: InboxFile, mapping: Mapping, problem: BaseException, st
     if isinstance(problem, ReaderFailureError):
         code, why = problem.code, reason("reader_failed", why=problem.reason)
     else:
-        failed = str(problem) if isinstance(problem, ReadError) else place_of(problem)
+        failed = str(problem) if isinstance(problem, ReadError) else locate_problem(problem)
         why = reason("internal_error", place=failed)
     received = reject_whole(found, mapping, code, why, store)
-    note_failure(found, mapping, code, store.into)
+    record_failure(found, mapping, code, store.into)
     received.failed, received.failure_code = failed, code
     return received
 
@@ -170,7 +170,7 @@ def ingest_or_report(
             return None
         if mapping is None or _is_system_error(problem, store):
             store.onto.end_ingest([found.sha])
-            return IngestedFile(found.file, None, failed=place_of(problem))
+            return IngestedFile(found.file, None, failed=locate_problem(problem))
         with store.into.transaction():
             received = reject_failed(found, mapping, problem, store)
     store.recorded.add(found.sha[:PREFIX])

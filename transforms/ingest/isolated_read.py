@@ -27,7 +27,7 @@ ORPHAN_S, LOOK_EVERY_S = 60.0, 0.05
 _local = threading.local()
 
 
-def reader() -> ReaderProcess:
+def get_reader() -> ReaderProcess:
     """Return the reader process of this thread; it is started once and reused."""
     cached: ReaderProcess | None = getattr(_local, "reader", None)
     if cached is None:
@@ -37,8 +37,8 @@ def reader() -> ReaderProcess:
 
 def release_reader() -> None:
     """Close the reader process of this thread if it uses more than `KEEP_BYTES` of memory."""
-    if reader().held_bytes() > KEEP_BYTES:
-        reader().close()
+    if get_reader().held_bytes() > KEEP_BYTES:
+        get_reader().close()
 
 
 def run_isolated(function: Callable[..., Result], path: Path, *arguments: Any) -> Result:
@@ -55,7 +55,7 @@ def run_isolated(function: Callable[..., Result], path: Path, *arguments: Any) -
         SourceFileError, WorkspaceError, OSError: raised by the function.
     """
     size = sum(p.stat().st_size for p in path.rglob("*") if p.is_file()) if path.is_dir() else path.stat().st_size
-    return reader().call(function, path.absolute(), *arguments, seconds=time_limit(size))
+    return get_reader().call(function, path.absolute(), *arguments, seconds=time_limit(size))
 
 
 class IsolatedRead:
@@ -70,9 +70,9 @@ class IsolatedRead:
 
     def __call__(self, job: ReadJob) -> FileRead:
         """Read a file in the reader of this thread."""
-        return self.by(reader(), job)
+        return self.read_with(get_reader(), job)
 
-    def by(self, process: ReaderProcess, job: ReadJob) -> FileRead:
+    def read_with(self, process: ReaderProcess, job: ReadJob) -> FileRead:
         """Read a file in the given reader."""
         seconds = time_limit(job.found.size)
         return process.call(_read_locked, self.lock, os.getpid(), read_file, _absolute(job), seconds=seconds)
@@ -85,7 +85,7 @@ class IsolatedRead:
         def read(job: ReadJob) -> FileRead | None:
             process = idle.get()
             try:
-                return self.by(process, job)
+                return self.read_with(process, job)
             except Exception:  # noqa: BLE001 - the error recurs and is reported when the file is read alone
                 job.onto.delete_source(job.found.sha)
                 return None

@@ -43,7 +43,7 @@ class Kept:
     left: list[str]
 
 
-def keep_received(
+def copy_received(
     inbox: Inbox, warehouse: Warehouse, copies: ReceivedCopies, keep_days: float, now: dt.datetime
 ) -> Kept:
     """Copy the ingested files of the inbox, record all others, and remove copies older than the retention period.
@@ -103,7 +103,7 @@ def _copy(to_copy: list[tuple[InboxFile, Copy]], copies: ReceivedCopies) -> tupl
             copies.note(copy)
             return False
         with suppress(FileNotFoundError):  # the file has left the inbox
-            copies.keep(found, replace(copy, size=found.size))
+            copies.store_copy(found, replace(copy, size=found.size))
         return True
 
     with ThreadPoolExecutor(2) as writers:  # compression releases the GIL
@@ -127,19 +127,19 @@ def mapping_copy(copies: ReceivedCopies, name: str, fingerprint: str) -> Path:
     return copies.folder / MAPPINGS / f"{name}~{fingerprint[:16]}.toml"
 
 
-def due_copies(copies: ReceivedCopies, inbox: Inbox, warehouse: Warehouse) -> list[Copy]:
+def find_pending_copies(copies: ReceivedCopies, inbox: Inbox, warehouse: Warehouse) -> list[Copy]:
     """Return the copies to read, in order: their content is not ingested (any more) and is not in the inbox."""
     taken = set(warehouse.table("source_file")["source_sha256"].to_list()) | {f.sha for f in inbox.found}
-    return in_order([c for c in copies.index().values() if c.sha not in taken and copies.is_there(c)])
+    return sort_by_receipt([c for c in copies.index().values() if c.sha not in taken and copies.is_there(c)])
 
 
-def in_order(copies: list[Copy]) -> list[Copy]:
+def sort_by_receipt(copies: list[Copy]) -> list[Copy]:
     """Return copies in order of receipt."""
     return sorted(copies, key=lambda c: (c.received_at, c.file))
 
 
-def receive_copies(
-    due: list[Copy],
+def ingest_copies(
+    pending: list[Copy],
     copies: ReceivedCopies,
     folder: Path,
     mappings: list[Mapping],
@@ -149,7 +149,7 @@ def receive_copies(
     read: IsolatedRead,
 ) -> Iterator[tuple[InboxFile, IngestedFile | None]]:
     """Ingest copies as `ingest_files` does, with a few unpacked at a time."""
-    for batch in batches(due):
+    for batch in batches(pending):
         with copies.unpacked(batch, folder) as founds:
             yield from ingest_files(founds, mappings, catalogue, store, executor, read)
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import dataframely as dy
 
-from transforms.config.constants import constant
+from transforms.config.constants import parse_constant
 from transforms.config.forms import SUFFIX_FORM
 from transforms.config.mapping_checks import check_mapping
 from transforms.config.problems import ConfigError, Problem, raise_problems
@@ -89,9 +89,9 @@ class Mapping:
     dated: Dated | None = None
     time_zone: str | None = field(default=None)
 
-    def reads(self, file_name: str) -> bool:
+    def is_match(self, file_name: str) -> bool:
         """Return True if the mapping matches a file name."""
-        return any(fnmatch(own_name(file_name), pattern) for pattern in self.files)
+        return any(fnmatch(original_name(file_name), pattern) for pattern in self.files)
 
     def form_of(self, path: Path) -> str:
         """Return the format of a file: from the mapping, else from the file name."""
@@ -109,7 +109,7 @@ class Mapping:
         return hashlib.sha256(repr(sorted(content.items())).encode()).hexdigest()
 
 
-def own_name(file_name: str) -> str:
+def original_name(file_name: str) -> str:
     """Return a file name without the corrections prefix and without the number that distinguishes equal names."""
     return _CORRECTIONS_MARK.sub("", file_name)
 
@@ -128,7 +128,7 @@ def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Co
         format=row.get("format"),
         time_zone=column_zone,
         words=row.get("words"),
-        value=None if given is None else constant(given, contract_of, column_zone, row.get("format")),
+        value=None if given is None else parse_constant(given, contract_of, column_zone, row.get("format")),
         file_name=row.get("file_name"),
         steps=tuple(sorted((float(k), float(v)) for k, v in row.get("steps", {}).items())),
         full_scale=row.get("full_scale"),
@@ -136,7 +136,7 @@ def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Co
     )
 
 
-def mapping_of(table: dict[str, Any], name: str, catalogue: Catalogue, where: str) -> Mapping:
+def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where: str) -> Mapping:
     """Validate the table of a mapping and return the mapping.
 
     Args:
@@ -210,7 +210,7 @@ def read_mapping(path: Path, catalogue: Catalogue) -> Mapping:
         raise WorkspaceError(
             "the mapping does not exist", where=str(path), remedy="remove the link or name an existing file"
         ) from problem
-    return mapping_of(table, path.stem, catalogue, str(path))
+    return parse_mapping(table, path.stem, catalogue, str(path))
 
 
 def read_mappings(folder: Path, catalogue: Catalogue) -> list[Mapping]:

@@ -10,7 +10,7 @@ from contextlib import closing
 from dataclasses import replace
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.ingest.file_record import record
+from transforms.ingest.file_record import record_file
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.ingest_file import find_mapping, ingest_or_report
 from transforms.ingest.ingest_target import IngestTarget
@@ -42,15 +42,15 @@ class _TimeSpans:
     def __init__(self) -> None:
         self.spans: dict[tuple[str, str], list[tuple[int, int]]] = {}
 
-    def overlaps(self, lies: list[StoredSpan]) -> bool:
+    def overlaps(self, spans: list[StoredSpan]) -> bool:
         return any(
             first <= end_before and end >= first_before
-            for machine, day, first, end in lies
+            for machine, day, first, end in spans
             for first_before, end_before in self.spans.get((machine, day), [])
         )
 
-    def add(self, lies: list[StoredSpan]) -> None:
-        for machine, day, first, end in lies:
+    def add(self, spans: list[StoredSpan]) -> None:
+        for machine, day, first, end in spans:
             self.spans.setdefault((machine, day), []).append((first, end))
 
 
@@ -109,7 +109,7 @@ def _record_in_order(
     for found in files:
         result = next(results) if found.sha in chosen else None
         received: IngestedFile | None
-        if result is not None and not covered.overlaps(result.received.lies) and found.is_unchanged():
+        if result is not None and not covered.overlaps(result.received.spans) and found.is_unchanged():
             batch.add(found, chosen[found.sha], result)
             received = result.received
         else:
@@ -117,7 +117,7 @@ def _record_in_order(
                 batch.drop(found, result)
             received = alone(found)
         if received is not None:
-            covered.add(received.lies)
+            covered.add(received.spans)
         yield found, received
     batch.record()
 
@@ -159,6 +159,6 @@ class _RecordBatch:
             return
         with self._store.into.transaction():
             for found, mapping, read in self._batch:
-                record(found, mapping, read, self._catalogue, self._store)
+                record_file(found, mapping, read, self._catalogue, self._store)
         self._store.onto.end_ingest([found.sha for found, _, _ in self._batch])
         self._batch.clear()

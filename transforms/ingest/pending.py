@@ -66,7 +66,9 @@ def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[st
     return Changed(again, stuck)
 
 
-def drop_remapped(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, lake: Lake, copied: set[str]) -> Changed:
+def delete_remapped(
+    inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, lake: Lake, copied: set[str]
+) -> Changed:
     """Delete the rows of files whose mapping changed, so that they are read again; return these files.
 
     Args:
@@ -79,10 +81,10 @@ def drop_remapped(inbox: Inbox, mappings: list[Mapping], warehouse: Warehouse, l
     readable = {f.sha for f in inbox.found} | copied
     changed = changed_files(mappings, warehouse.table("source_file"), readable)
     _note_stuck(changed.stuck, warehouse)
-    return replace(changed, again=forget(changed.again, readable, warehouse, lake))
+    return replace(changed, again=delete_sources(changed.again, readable, warehouse, lake))
 
 
-def forget(sources: set[str], readable: set[str], warehouse: Warehouse, lake: Lake) -> set[str]:
+def delete_sources(sources: set[str], readable: set[str], warehouse: Warehouse, lake: Lake) -> set[str]:
     """Delete the rows of sources, so that they are read again; return the deleted sources.
 
     Repeated telemetry rows are stored only once. If telemetry is deleted, every telemetry file with repeated rows is

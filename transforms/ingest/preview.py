@@ -40,7 +40,7 @@ def first_rows(path: Path, mapping: Mapping, catalogue: Catalogue, n: int) -> Pr
             checked = reader.check(read())
             good.append(checked.good.drop("row").with_columns(pl.col("line") + base))
             rejected.append(checked.rejected.with_columns(pl.col("line") + base))
-            base += checked.piece.lines
+            base += checked.chunk.lines
             examined += checked.rows_in
             if sum(g.height for g in good) >= n:
                 break

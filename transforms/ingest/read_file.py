@@ -45,7 +45,7 @@ class IngestedFile:
         from_at: earliest time of its accepted rows.
         to_at: latest time of its accepted rows.
         findings: notes for the user on how the file was read.
-        lies: spans of its telemetry on the lake.
+        spans: spans of its telemetry on the lake.
         failed: class and location of an internal error.
         failure_code: rule of its single rejected row, if its reader failed.
     """
@@ -61,7 +61,7 @@ class IngestedFile:
     from_at: dt.datetime | None = None
     to_at: dt.datetime | None = None
     findings: list[Reason] = field(default_factory=list)
-    lies: list[StoredSpan] = field(default_factory=list)
+    spans: list[StoredSpan] = field(default_factory=list)
     failed: str = ""
     failure_code: str = ""
 
@@ -145,14 +145,14 @@ class _RowCollector:
 
     def take(self, checked: ValidatedChunk, writer: TelemetryWriter | None) -> None:
         """Count the rows of a validated chunk and store them, in the writer if there is one."""
-        piece = checked.piece
+        chunk = checked.chunk
         if writer is not None:
-            accepted, clashes, repeated = writer.add(checked.good, piece, self.base)
+            accepted, clashes, repeated = writer.add(checked.good, chunk, self.base)
             self._extend_span(checked.good)
         else:
             taken = pl.concat(self.accepted) if self.accepted else None
-            split = split_clashes(checked.good, self.key, piece, taken)
-            part = pl.lit(piece.part, dtype=pl.String).alias("part")
+            split = split_clashes(checked.good, self.key, chunk, taken)
+            part = pl.lit(chunk.part, dtype=pl.String).alias("part")
             new = split.new.drop("row").with_columns(pl.col("line") + self.base, part)
             self.accepted.append(new)
             self._extend_span(new)
@@ -160,9 +160,9 @@ class _RowCollector:
         self.received.rows_in += checked.rows_in
         self.received.rows_accepted += accepted
         self.received.rows_repeated += checked.rows_repeated + repeated
-        self._reject(pl.concat([checked.rejected, clashes]), piece.part)
-        self.received.findings += [f for f in piece.findings if f not in self.received.findings]
-        self.base += piece.lines
+        self._reject(pl.concat([checked.rejected, clashes]), chunk.part)
+        self.received.findings += [f for f in chunk.findings if f not in self.received.findings]
+        self.base += chunk.lines
 
     def _extend_span(self, rows: pl.DataFrame) -> None:
         """Extend the time span of the file by the times of accepted rows."""
@@ -204,6 +204,6 @@ def read_file(job: ReadJob) -> FileRead:
         with TelemetryWriter(job.onto, job.known, found.sha, set(job.recorded), set(job.rolled)) as writer:
             for checked in _in_order(source, reader):
                 rows.take(checked, writer)
-        received.lies, files = writer.lies, writer.files
+        received.spans, files = writer.spans, writer.files
     accepted = pl.concat(rows.accepted) if rows.accepted else pl.DataFrame()
     return FileRead(received, accepted, rows.rejected.finish(), files)

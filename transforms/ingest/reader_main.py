@@ -64,7 +64,7 @@ def read_message(stream: BinaryIO) -> bytes | None:
     return body if len(body) == size else None
 
 
-def place_of(problem: BaseException) -> str:
+def locate_problem(problem: BaseException) -> str:
     """Return the class and location of an exception, but not its text, which may quote a file."""
     frames = traceback.extract_tb(problem.__traceback__)
     place = f" at {Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else ""
@@ -99,7 +99,7 @@ def _listen(commands: BinaryIO, calls: "queue.SimpleQueue[bytes]") -> None:
     os._exit(0)
 
 
-def answer(body: bytes) -> Answer:
+def execute_call(body: bytes) -> Answer:
     """Execute a pickled call and return its outcome."""
     try:
         call: Call = pickle.loads(body)  # noqa: S301 - written by the parent process
@@ -108,9 +108,9 @@ def answer(body: bytes) -> Answer:
     except PASSED_ON as problem:
         return Answer("raised", problem)
     except MemoryError as problem:
-        return Answer("no_memory", place_of(problem))
+        return Answer("no_memory", locate_problem(problem))
     except BaseException as problem:  # noqa: BLE001
-        return Answer("panicked" if is_panic(problem) else "failed", place_of(problem))
+        return Answer("panicked" if is_panic(problem) else "failed", locate_problem(problem))
 
 
 def _packed(found: Answer) -> bytes:
@@ -118,7 +118,7 @@ def _packed(found: Answer) -> bytes:
     try:
         return pickle.dumps(found, protocol=pickle.HIGHEST_PROTOCOL)
     except Exception as problem:  # noqa: BLE001
-        return pickle.dumps(Answer("failed", place_of(problem)))
+        return pickle.dumps(Answer("failed", locate_problem(problem)))
 
 
 def main() -> None:
@@ -134,7 +134,7 @@ def main() -> None:
         import_module(name)
     limit_memory(int(sys.argv[2]))
     while True:
-        found = answer(calls.get())
+        found = execute_call(calls.get())
         write_message(answers, _packed(found))
         if found.kind in LAST:
             os._exit(1)

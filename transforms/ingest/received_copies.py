@@ -19,7 +19,7 @@ from typing import IO, Any, Literal
 import pyarrow as pa
 
 from transforms.ingest.inbox import InboxFile, content_hash, members_of
-from transforms.storage.atomic_file import whole_file, write_bytes
+from transforms.storage.atomic_file import replace_atomically, write_bytes
 
 READ_BYTES = 1 << 20
 COMPRESSED = (b"PK\x03\x04", b"PAR1", b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"BZh", b"\xfd7zXZ")
@@ -151,14 +151,14 @@ class ReceivedCopies:
         """Write the record of a content, replacing an earlier record."""
         self._write_record(copy)
 
-    def keep(self, found: InboxFile, copy: Copy) -> Copy | None:
+    def store_copy(self, found: InboxFile, copy: Copy) -> Copy | None:
         """Store a copy and its record; return the record, or None if the file changed meanwhile."""
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         form = _form_of(found.path)
         stored = replace(copy, form=form)
         path = self.path_of(stored)
         path.parent.mkdir(mode=0o700, exist_ok=True)
-        with whole_file(path) as partial:
+        with replace_atomically(path) as partial:
             handle = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
             with os.fdopen(handle, "wb") as file:
                 measured = _Measured(file)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple, Self, cast
 import polars as pl
 
 from transforms.contracts.reason import reason
-from transforms.ingest.chunk import Chunk, none_rejected, rejected_rows
+from transforms.ingest.chunk import Chunk, empty_rejections, rejected_rows
 from transforms.ingest.duplicates import SplitRows, split_clashes
 from transforms.storage.lake import PREFIX, Lake, LakePath, read_frame
 
@@ -88,26 +88,26 @@ class TelemetryWriter:
         finally:
             self.writer.shutdown(cancel_futures=True)
 
-    def add(self, rows: pl.DataFrame, piece: Chunk, base: int) -> AddedRows:
+    def add(self, rows: pl.DataFrame, chunk: Chunk, base: int) -> AddedRows:
         """Queue the new rows among the good rows of a chunk for writing, by machine-day.
 
         Args:
             rows: good rows with `line` and `row`.
-            piece: the chunk that contains them.
+            chunk: the chunk that contains them.
             base: number of lines before the chunk.
 
         Returns:
             Counts and rejected rows, whose lines count from the chunk start.
         """
-        accepted, rejected, repeated, touched = 0, [none_rejected()], 0, set[MachineDay]()
+        accepted, rejected, repeated, touched = 0, [empty_rejections()], 0, set[MachineDay]()
         for key, part in _machine_days(rows):
             touched.add(key)
-            split = self._split(key, part, piece)
+            split = self._split(key, part, chunk)
             rejected.append(split.rejected)
             repeated += split.repeated
             accepted += split.new.height
             if split.new.height:
-                file_part = pl.lit(piece.part, dtype=pl.String).alias("part")
+                file_part = pl.lit(chunk.part, dtype=pl.String).alias("part")
                 new = split.new.drop("row").with_columns(pl.col("line") + base, file_part)
                 self.pending.setdefault(key, []).append(new)
         self._flush([k for k in self.pending if k not in touched])
@@ -115,16 +115,16 @@ class TelemetryWriter:
             self._flush(list(self.pending))
         return AddedRows(accepted, pl.concat(rejected), repeated)
 
-    def _split(self, key: MachineDay, part: pl.DataFrame, piece: Chunk) -> SplitRows:
+    def _split(self, key: MachineDay, part: pl.DataFrame, chunk: Chunk) -> SplitRows:
         """Return the rows of a machine-day compared with all earlier rows."""
         if key in self.rolled:
             lines = part["line"].to_list()
-            rejected = rejected_rows(lines, "logged_at", piece.raw(lines), "rolled_up", EXPIRED)
+            rejected = rejected_rows(lines, "logged_at", chunk.raw(lines), "rolled_up", EXPIRED)
             return SplitRows(part.clear(), rejected, 0)
         times = part["logged_at"]
         if key not in self.others:
             paths = self.known.telemetry_of(*key, self.recorded)
-            self.others[key] = [(p, *self.known.span_of(p.name)) for p in paths]
+            self.others[key] = [(p, *self.known.time_span(p.name)) for p in paths]
         last = self.last.get(key)
         newest = cast("dt.datetime", times.max())
         self.last[key] = newest if last is None else max(last, newest)
@@ -132,8 +132,8 @@ class TelemetryWriter:
         is_rising = bool((ticks[1:] > ticks[:-1]).all())
         overlapping = [p for p, first, end in self.others[key] if first <= ticks.max() and end >= ticks.min()]
         if is_rising and not overlapping and (last is None or times[0] > last):
-            return SplitRows(part, none_rejected(), 0)
-        fresh, bad, repeated = split_clashes(part, KEY, piece, self._own(key) if last is not None else None)
+            return SplitRows(part, empty_rejections(), 0)
+        fresh, bad, repeated = split_clashes(part, KEY, chunk, self._own(key) if last is not None else None)
         if overlapping:
             stored = pl.concat([read_frame(p) for p in overlapping], how="diagonal")
             columns = [c for c in part.columns if c not in {"line", "row"}]
@@ -166,6 +166,6 @@ class TelemetryWriter:
             self.files.append(self.writes.popleft().result())
 
     @property
-    def lies(self) -> list[StoredSpan]:
+    def spans(self) -> list[StoredSpan]:
         """Spans of the telemetry files written so far."""
-        return [(f.machine, f.day, *self.lake.span_of(f.stem)) for f in self.files]
+        return [(f.machine, f.day, *self.lake.time_span(f.stem)) for f in self.files]

@@ -8,12 +8,12 @@ import dataframely as dy
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.contracts.reason import REASON_COLUMNS, Reason, reason, together
-from transforms.contracts.row_rules import plainly_valid, rejection_reason, rows_alone, rule_column
+from transforms.contracts.reason import REASON_COLUMNS, Reason, combine_reasons, reason
+from transforms.contracts.row_rules import build_single_row_schema, is_provably_valid, rejection_reason, rule_column
 from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.contracts.units import stored_unit, to_unit
 from transforms.errors import SourceFileError, WorkspaceError
-from transforms.ingest.cell_values import BOOLEANS, along_steps, read_times, without_apostrophes, without_empty
+from transforms.ingest.cell_values import BOOLEANS, interpolate_scale, read_times, without_apostrophes, without_empty
 from transforms.ingest.chunk import (
     LINE,
     LONG_TEXTS,
@@ -21,11 +21,11 @@ from transforms.ingest.chunk import (
     MAX_TEXT_BYTES,
     ROW,
     Chunk,
-    none_rejected,
+    empty_rejections,
     rejected_rows,
     require_columns,
 )
-from transforms.ingest.mapping import ColumnMapping, Mapping, own_name
+from transforms.ingest.mapping import ColumnMapping, Mapping, original_name
 
 
 @dataclass(frozen=True)
@@ -36,13 +36,13 @@ class ValidatedChunk:
         good: valid rows: canonical columns, `line`, and `row`, the row number within the chunk; keys may still repeat.
         rejected: rejected rows: see `REJECTED`.
         rows_repeated: number of rows that repeat a header or a total.
-        piece: the chunk.
+        chunk: the chunk.
     """
 
     good: pl.DataFrame
     rejected: pl.DataFrame
     rows_repeated: int
-    piece: Chunk
+    chunk: Chunk
 
     @property
     def rows_in(self) -> int:
@@ -74,7 +74,7 @@ class Reader:
     @property
     def alone(self) -> Any:
         """Schema with the rules of single rows only."""
-        return rows_alone(self.schema)
+        return build_single_row_schema(self.schema)
 
     def dtypes(self) -> dict[str, pl.DataType]:
         """Return the type of each canonical column."""
@@ -87,29 +87,29 @@ class Reader:
             (numbers if dtypes[column.column].is_numeric() else texts).update(column.sources)
         return numbers - texts
 
-    def check(self, piece: Chunk) -> ValidatedChunk:
+    def check(self, chunk: Chunk) -> ValidatedChunk:
         """Convert the rows of a chunk to typed columns and validate them.
 
         Raises:
             SourceFileError: a mapped column is missing, or the file name lacks a mapped value.
         """
-        if not piece.cells.height:
+        if not chunk.cells.height:
             none = pl.DataFrame(schema={**self.dtypes(), "line": pl.Int64, "row": pl.Int64})
-            rejected, repeated = self._without_repeats(piece.rejected)
-            return ValidatedChunk(none, rejected, piece.rows_repeated + repeated, piece)
-        require_columns(piece.cells.columns, self.mapping.sources())
-        sources = [c for c in self.mapping.sources() if c in piece.cells.columns]
-        filled = without_empty(without_apostrophes(piece.cells, self.file_name), sources)
+            rejected, repeated = self._without_repeats(chunk.rejected)
+            return ValidatedChunk(none, rejected, chunk.rows_repeated + repeated, chunk)
+        require_columns(chunk.cells.columns, self.mapping.sources())
+        sources = [c for c in self.mapping.sources() if c in chunk.cells.columns]
+        filled = without_empty(without_apostrophes(chunk.cells, self.file_name), sources)
         numbered = filled.with_columns(pl.int_range(pl.len(), dtype=pl.Int64).alias(ROW))
         cells, findings = self._with_times(numbered)
-        rows, unread = self._type(cells, piece)
+        rows, unread = self._type(cells, chunk)
         good, broken = rows, []
-        if not plainly_valid(rows, self.alone):
+        if not is_provably_valid(rows, self.alone):
             good, failure = self.alone.filter(rows)
-            broken = [self._broken(failure, piece)] if len(failure) else []
-        rejected, repeated = self._without_repeats(pl.concat([piece.rejected, *unread, *broken]).sort("line"))
-        with_findings = replace(piece, findings=piece.findings + findings)
-        return ValidatedChunk(good, rejected, piece.rows_repeated + repeated, with_findings)
+            broken = [self._broken(failure, chunk)] if len(failure) else []
+        rejected, repeated = self._without_repeats(pl.concat([chunk.rejected, *unread, *broken]).sort("line"))
+        with_findings = replace(chunk, findings=chunk.findings + findings)
+        return ValidatedChunk(good, rejected, chunk.rows_repeated + repeated, with_findings)
 
     def _with_times(self, cells: pl.DataFrame) -> tuple[pl.DataFrame, tuple[Reason, ...]]:
         """Return the cells with the mapped times in UTC added, and findings about these times."""
@@ -119,11 +119,11 @@ class Reader:
         findings = tuple(f for c, t in read.items() for f in t.finding(" / ".join(c.sources)))
         return cells.with_columns(t.utc.alias(MARK + c.column) for c, t in read.items()), findings
 
-    def _type(self, cells: pl.DataFrame, piece: Chunk) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    def _type(self, cells: pl.DataFrame, chunk: Chunk) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
         """Return (typed rows with `line` and `row`, rejected rows, which have text that cannot be converted)."""
         dtypes, mapped = self.dtypes(), self.mapping.columns
         typed = cells.with_columns(
-            self._parsed(c, dtypes[c.column], cells, piece).alias(MARK + c.column)
+            self._parsed(c, dtypes[c.column], cells, chunk).alias(MARK + c.column)
             for c in mapped
             if MARK + c.column not in cells.columns
         )
@@ -134,7 +134,7 @@ class Reader:
             if not typed.height or not flags[str(i)][0]:
                 continue
             lines = typed.filter(check)[LINE].to_list()
-            unread.append(rejected_rows(lines, column.column, piece.raw(lines), rule, why))
+            unread.append(rejected_rows(lines, column.column, chunk.raw(lines), rule, why))
             typed = typed.filter(~check)
         names = {c.column for c in mapped}
         rows = typed.select(
@@ -145,7 +145,7 @@ class Reader:
         defaults = [pl.col(n).fill_null(v) for n, v in DEFAULTS.items() if n in dtypes]
         return rows.with_columns(defaults) if defaults else rows, unread
 
-    def _parsed(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame, piece: Chunk) -> pl.Expr:
+    def _parsed(self, column: ColumnMapping, dtype: pl.DataType, cells: pl.DataFrame, chunk: Chunk) -> pl.Expr:
         """Return the typed expression of one column; unreadable cells become null."""
         if not column.sources:
             return self._constant(column, dtype)
@@ -159,15 +159,15 @@ class Reader:
         number = numbers[0] if len(numbers) == 1 else pl.mean_horizontal(numbers)
         if dtype.is_integer():
             return pl.when(number == number.round(0)).then(number).cast(dtype, strict=False)
-        return self._in_stored_unit(number, column, piece)
+        return self._in_stored_unit(number, column, chunk)
 
-    def _in_stored_unit(self, number: pl.Expr, column: ColumnMapping, piece: Chunk) -> pl.Expr:
+    def _in_stored_unit(self, number: pl.Expr, column: ColumnMapping, chunk: Chunk) -> pl.Expr:
         """Return a number converted from the unit of the file to the stored unit."""
         if column.steps:
-            return along_steps(number, column.steps)
+            return interpolate_scale(number, column.steps)
         if column.full_scale is not None:
             return number * (column.full_scale / 100)
-        stored, unit = stored_unit(column.column), column.unit or piece.units.get(column.sources[0])
+        stored, unit = stored_unit(column.column), column.unit or chunk.units.get(column.sources[0])
         if stored is None:
             return number
         if unit is None:
@@ -197,7 +197,7 @@ class Reader:
         """Return a value given by the mapping or by the file name."""
         if column.value is not None:
             return pl.lit(column.value).cast(dtype, strict=False)
-        found = re.search(str(column.file_name), own_name(self.file_name))
+        found = re.search(str(column.file_name), original_name(self.file_name))
         if not found or not found.groups():
             raise SourceFileError("file_name", reason("not_in_file_name", column=column.column))
         return pl.lit(found.group(1)).cast(dtype, strict=False)
@@ -247,7 +247,7 @@ class Reader:
             return "not_a_step", reason("not_a_step", column=name, low=low, high=high)
         return "not_a_number", reason("not_a_number", column=name)
 
-    def _broken(self, failure: dy.FailureInfo, piece: Chunk) -> pl.DataFrame:
+    def _broken(self, failure: dy.FailureInfo, chunk: Chunk) -> pl.DataFrame:
         """Return the rows that break the schema, each once, with all its reasons."""
         details = failure.details()
         broken = []
@@ -257,7 +257,7 @@ class Reader:
             lines = invalid["line"].to_list()
             reasons[rule] = rejection_reason(rule, self.schema)
             broken.append(
-                rejected_rows(lines, rule_column(rule), piece.raw(lines), rule, reasons[rule]).with_columns(
+                rejected_rows(lines, rule_column(rule), chunk.raw(lines), rule, reasons[rule]).with_columns(
                     invalid["row"]
                 )
             )
@@ -266,13 +266,15 @@ class Reader:
             .group_by("row", maintain_order=True)
             .agg(pl.col("line", "column", "raw", "rule").first(), pl.col("rule").str.join(MARK).alias("rules"))
         )
-        whys = {r: together(list(dict.fromkeys(reasons[n] for n in r.split(MARK)))) for r in rows["rules"].unique()}
+        whys = {
+            r: combine_reasons(list(dict.fromkeys(reasons[n] for n in r.split(MARK)))) for r in rows["rules"].unique()
+        }
         return rows.with_columns(
             pl.col("rules")
             .replace_strict({r: why.columns[c] for r, why in whys.items()}, return_dtype=pl.String)
             .alias(c)
             for c in REASON_COLUMNS
-        ).select(none_rejected().columns)
+        ).select(empty_rejections().columns)
 
     def _without_repeats(self, rejected: pl.DataFrame) -> tuple[pl.DataFrame, int]:
         """Return (rejected rows without repeated headers and totals, the number of those dropped)."""

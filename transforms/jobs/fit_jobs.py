@@ -16,10 +16,10 @@ from transforms.model.effects import effects
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_tables import fit_posterior, fit_summary, setting_reliability
 from transforms.model.interaction_tests import interaction_gains
-from transforms.model.load_decomposition import contributions, expected
+from transforms.model.load_decomposition import contributions, expected_loads
 from transforms.model.previous_season import prior_of
 from transforms.model.variance_decomposition import variance_shares
-from transforms.model.warm_start import refit
+from transforms.model.warm_start import fit_from_warm_start
 from transforms.parallel import SharedValue
 
 
@@ -35,24 +35,24 @@ class ResponseJob:
     before: pl.DataFrame | None
 
 
-def fit_one(job: ResponseJob) -> tuple[ResponseFit | None, set[str]]:
+def fit_response_job(job: ResponseJob) -> tuple[ResponseFit | None, set[str]]:
     """Fit a response; return the fit and the keys it used in the product cache."""
     prior = prior_of(job.before, job.response) if job.before is not None else None
-    found = refit(job.facts, job.response, job.catalogue, job.lab_cv_at_25_kg, job.store, prior=prior)
+    found = fit_from_warm_start(job.facts, job.response, job.catalogue, job.lab_cv_at_25_kg, job.store, prior=prior)
     return found, job.store.used
 
 
 Finding = Callable[[ResponseFit, Catalogue, int], pl.DataFrame]
-FINDINGS: dict[str, Finding] = {
+FIT_TABLES: dict[str, Finding] = {
     "effect": effects,
-    "curve": lambda fit, _, least: setting_curves(fit, least),
+    "curve": lambda fit, _, min_loads: setting_curves(fit, min_loads),
     "interaction_gain": lambda fit, *_: interaction_gains(fit),
     "load_why": lambda fit, *_: contributions(fit),
     "fit_posterior": lambda fit, *_: fit_posterior(fit),
     "confounding": lambda fit, *_: confounding(fit),
     "variance_share": lambda fit, *_: variance_shares(fit),
     "setting_reliability": lambda fit, *_: setting_reliability(fit),
-    "expected_load": lambda fit, *_: expected(fit),
+    "expected_load": lambda fit, *_: expected_loads(fit),
     "fit_run": lambda fit, *_: fit_summary(fit),
 }
 """Table -> function that computes it, longest running first."""
@@ -68,29 +68,29 @@ class FitJob:
         fit: the fit.
         name: table or check.
         catalogue: the settings catalogue.
-        least: minimum number of loads in a class.
+        min_loads: minimum number of loads in a class.
     """
 
     fit: SharedValue[ResponseFit]
     name: str
     catalogue: Catalogue
-    least: int
+    min_loads: int
 
 
-def find(job: FitJob) -> pl.DataFrame:
+def compute_fit_table(job: FitJob) -> pl.DataFrame:
     """Return a table of a fit."""
     # On many small products, threads would spend more time waiting for each other than computing.
     with threadpool_limits(limits=1, user_api="blas"):
-        return FINDINGS[job.name](job.fit.value, job.catalogue, job.least)
+        return FIT_TABLES[job.name](job.fit.value, job.catalogue, job.min_loads)
 
 
-def check(job: FitJob) -> list[Row]:
+def run_fit_check(job: FitJob) -> list[Row]:
     """Return the rows of a check of a fit."""
     with threadpool_limits(limits=1, user_api="blas"):
         return CHECKS[job.name](job.fit.value)
 
 
-def compare(job: FitJob) -> tuple[pl.DataFrame, pl.DataFrame]:
+def benchmark_response(job: FitJob) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return a response's rows of `benchmark` and of `season_change`."""
     with threadpool_limits(limits=1, user_api="blas"):
-        return benchmark(job.fit.value, job.least)
+        return benchmark(job.fit.value, job.min_loads)

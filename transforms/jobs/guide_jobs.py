@@ -26,7 +26,7 @@ class GuideJob:
         loss: fit of root loss, if there is one.
         catalogue: the settings catalogue.
         prices: prices of the season.
-        least: minimum number of loads in a class.
+        min_loads: minimum number of loads in a class.
         tonnes: harvested mass of each class, in t.
         seed: seed of the random draws.
     """
@@ -36,7 +36,7 @@ class GuideJob:
     loss: SharedValue[ResponseFit] | None
     catalogue: Catalogue
     prices: Prices
-    least: int
+    min_loads: int
     tonnes: pl.DataFrame
     seed: int
 
@@ -46,7 +46,7 @@ def build_guide_table(job: GuideJob) -> Any:
     with threadpool_limits(limits=1, user_api="blas"):
         dirt, loss = job.dirt.value, job.loss.value if job.loss is not None else None
         moved = {f.response: shrinkage(f) for f in (dirt, loss) if f is not None}
-        about = (dirt, loss, moved, job.catalogue, job.prices, job.least)
+        about = (dirt, loss, moved, job.catalogue, job.prices, job.min_loads)
         if job.what == "what-if":
             return tabulate(*about)
         return setting_guide(*about, job.tonnes, np.random.default_rng(job.seed))

@@ -41,7 +41,7 @@ def _fingerprint(files: list[LakeFile], surroundings: str, silent: frozenset[str
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def rolled_days(warehouse: Warehouse) -> set[tuple[str, str]]:
+def find_expired_days(warehouse: Warehouse) -> set[tuple[str, str]]:
     """Return the machine-days (machine folder, day) with expired records, whose bins must not change."""
     return set(warehouse.table("rolled_day").select("machine", "day").iter_rows())
 
@@ -68,7 +68,7 @@ def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[st
     surroundings = "|".join([fields.write_csv(), setups.write_csv(), repr(sorted(catalogue.items()))])
     done = {(m, d): f for m, d, f in warehouse.table("binned_day").iter_rows()}
     whole = {f.key for f in recorded_files(warehouse, "bin")} - damaged
-    rolled, out = rolled_days(warehouse), {}
+    rolled, out = find_expired_days(warehouse), {}
     silent = silent_sensors(warehouse.table("sensor_activity"))
     for key, files in telemetry_days(warehouse).items():
         if key in rolled:
@@ -80,9 +80,9 @@ def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[st
     return out
 
 
-def drop_gone_days(warehouse: Warehouse, lake: Lake) -> None:
+def delete_vanished_days(warehouse: Warehouse, lake: Lake) -> None:
     """Delete the results of machine-days without telemetry, which rereading a corrected source file may leave."""
-    present = set(telemetry_days(warehouse)) | rolled_days(warehouse)
+    present = set(telemetry_days(warehouse)) | find_expired_days(warehouse)
     removed = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - present
     for key in sorted(removed):
         lake.bin_path(*key).unlink(missing_ok=True)
@@ -154,7 +154,7 @@ def bin_days(
     lake: Lake,
     catalogue: Catalogue,
     advance: Callable[[], None],
-    spread: Executor = serial,
+    executor: Executor = serial,
 ) -> int:
     """Bin every stale machine-day and store its bins, unloading events and faults; return the number binned.
 
@@ -166,13 +166,13 @@ def bin_days(
         lake: the lake of the workspace.
         catalogue: the settings catalogue.
         advance: called for each machine-day.
-        spread: the executor of the binning.
+        executor: the executor of the binning.
     """
     fields, setups = warehouse.table("field"), warehouse.table("machine_setup")
     before = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()}
     count, batch = 0, list[_Binned]()
     jobs = [DayJob(key, files, setups, fields, catalogue, lake, silent) for key, (files, _, silent) in stale.items()]
-    for job, bins in zip(jobs, spread(bin_day, jobs), strict=True):
+    for job, bins in zip(jobs, executor(bin_day, jobs), strict=True):
         batch.append(_Binned(job.key, stale[job.key][1], bins, again=job.key in before))
         if len(batch) == DAYS_AT_ONCE or job is jobs[-1]:
             _store_days(warehouse, batch)
@@ -184,7 +184,7 @@ def bin_days(
 
 def _read_ordered(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
     """Return the records of a machine-day in file order, with files ordered by their first time."""
-    ordered = sorted(files, key=lambda f: (Lake.span_of(f.stem)[0], f.path))
+    ordered = sorted(files, key=lambda f: (Lake.time_span(f.stem)[0], f.path))
     read = [read_frame(lake.at(f.path), sha256=f.sha256) for f in ordered]
     frames = [frame.with_columns(pl.lit(i).alias("file")) for i, frame in enumerate(read)]
     return pl.concat(frames, how="diagonal").sort("file", "part", "line", maintain_order=True)
@@ -226,7 +226,7 @@ def machine_days_of_bins(warehouse: Warehouse, lake: Lake) -> int:
     if not pending.height:
         return 0
     paths = [lake.bin_path(m, d) for m, d in pending.select("machine", "day").iter_rows()]
-    found = warehouse.of_lake("machine_day", paths).join(
+    found = warehouse.query_lake("machine_day", paths).join(
         pending, on=["machine", "day"], how="inner", maintain_order="left"
     )
     with warehouse.transaction():

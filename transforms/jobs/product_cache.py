@@ -16,15 +16,15 @@ from transforms.storage.lake import LakePath, write_bytes_atomic
 class ProductCache:
     """A folder of weekly cross-products and warm starts, each under the fingerprint of its inputs.
 
-    `used` has the keys requested or written since the cache was opened; `sweep` removes all other files. `made` counts
-    the weeks written.
+    `used` has the keys requested or written since the cache was opened; `remove_unused` removes all other files.
+    `weeks_written` counts the weeks written since then.
     """
 
-    def __init__(self, folder: LakePath, spread: Executor = serial) -> None:
+    def __init__(self, folder: LakePath, executor: Executor = serial) -> None:
         self._folder = folder
-        self.spread = spread
+        self.executor = executor
         self.used: set[str] = set()
-        self.made = 0
+        self.weeks_written = 0
 
     def week(self, key: str) -> Week | None:
         """Return a cached week; None if it is not cached or its file is damaged."""
@@ -38,9 +38,9 @@ class ProductCache:
         except (OSError, ValueError, KeyError, BadZipFile):
             return None
 
-    def keep(self, key: str, week: Week) -> None:
+    def store_week(self, key: str, week: Week) -> None:
         """Write a week atomically, so that no reader sees a partial file."""
-        self.made += 1
+        self.weeks_written += 1
         body = io.BytesIO()
         np.savez(body, allow_pickle=False, **pack_week(week))
         write_bytes_atomic(body.getvalue(), self._folder / f"{key}.npz")
@@ -54,12 +54,12 @@ class ProductCache:
         except (OSError, ValueError, KeyError, AttributeError, TypeError):
             return None
 
-    def keep_start(self, key: str, start: WarmStart) -> None:
+    def store_start(self, key: str, start: WarmStart) -> None:
         """Write a warm start without rounding."""
         body = json.dumps({"variances": start[0], "residual": start[1]})
         write_bytes_atomic(body.encode(), self._folder / f"{key}.json")
 
-    def sweep(self) -> None:
+    def remove_unused(self) -> None:
         """Remove weeks and warm starts that no fit has requested since the cache was opened."""
         for path in [*self._folder.glob("*.npz"), *self._folder.glob("*.json")]:
             if path.stem not in self.used:

@@ -65,7 +65,7 @@ def sample_field(job: FieldJob) -> tuple[pl.DataFrame, str]:
     return lag_samples(work), json.dumps(clock_uses(work))
 
 
-def trace_one(job: FieldJob) -> tuple[FieldTrace, pl.DataFrame]:
+def trace_job(job: FieldJob) -> tuple[FieldTrace, pl.DataFrame]:
     """Trace a field; return the result and the settings of its loads."""
     bins = job.bins()
     found = trace_field(job.work(bins), job.clocks)

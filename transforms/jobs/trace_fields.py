@@ -10,14 +10,14 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
-from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_one
+from transforms.jobs.trace_field import FieldJob, sample_field, setting_columns, trace_job
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake
 from transforms.storage.warehouse import Warehouse
-from transforms.trace.clock_use import clocks_fingerprint, clocks_for, clocks_on
+from transforms.trace.clock_use import clocks_fingerprint, latest_clocks, select_clocks
 from transforms.trace.day_clocks import DayClocks
-from transforms.trace.haul_distance import with_distance
-from transforms.trace.lag_model import Learning
+from transforms.trace.haul_distance import add_haul_distance
+from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import SAMPLE
 from transforms.trace.load_settings import audit_settings
 from transforms.trace.mass_streams import Signals, machine_signals
@@ -36,19 +36,19 @@ class SeasonTrace:
         warehouse: the warehouse.
         lake: the lake with the bins.
         season: the season.
-        spread: the executor.
+        executor: the executor.
     """
 
     warehouse: Warehouse
     lake: Lake
     season: Season
-    spread: Executor = serial
+    executor: Executor = serial
 
     def __post_init__(self) -> None:
         """Read the input that all fields share."""
         fields = self.warehouse.table("field")
         self.yields = dict(fields.select("field_id", "yield_t_ha").iter_rows())
-        loads = with_distance(self.warehouse.table("load"), fields, self.season.sites)
+        loads = add_haul_distance(self.warehouse.table("load"), fields, self.season.sites)
         kept = ("load_id", "site_id", "km", "machine_id", "left_field_at", "weighed_at", "gross_t")
         self.no_loads = loads.select(kept).clear()
         parts = loads.sort("load_id").partition_by("field_id", as_dict=True)
@@ -109,7 +109,7 @@ class SeasonTrace:
         before = dict(self.warehouse.table("traced_field").select("field_id", "inputs").iter_rows())
         return [f for f, fingerprint in self.inputs.items() if before.get(f) != fingerprint]
 
-    def learn(self, stale: list[str], advance: Callable[[], None]) -> Learning:
+    def learn(self, stale: list[str], advance: Callable[[], None]) -> LagModel:
         """Update the lag samples of changed fields and return the lag model of all fields.
 
         Args:
@@ -118,7 +118,7 @@ class SeasonTrace:
         """
         removed = sorted(set(self.warehouse.table("traced_field")["field_id"].to_list()) - set(self.inputs))
         samples, marks = [pl.DataFrame(schema=SAMPLE)], []
-        results = self.spread(sample_field, [self.job_of(f) for f in stale])
+        results = self.executor(sample_field, [self.job_of(f) for f in stale])
         for field_id, (sample, uses) in zip(stale, results, strict=True):
             samples.append(sample)
             marks.append((field_id, self.inputs[field_id], "", uses))
@@ -129,7 +129,7 @@ class SeasonTrace:
             self.warehouse.append("lag_sample", pl.concat(samples))
             self._drop(pl.DataFrame({"field_id": removed}, schema={"field_id": pl.String}))
             self._mark(marks)
-        return Learning(self.warehouse.table("lag_sample").select(list(SAMPLE)))
+        return LagModel(self.warehouse.table("lag_sample").select(list(SAMPLE)))
 
     def _mark(self, marks: list[tuple[str, str, str, str]]) -> None:
         """Store (field, input fingerprint, clock fingerprint, clocks used) of fields."""
@@ -146,7 +146,7 @@ class SeasonTrace:
             self.warehouse.delete_matching(name, fields)
         self.warehouse.delete_matching("traced_field", fields)
 
-    def due(self, learnt: Learning) -> list[tuple[str, str, str]]:
+    def pending_fields(self, learnt: LagModel) -> list[tuple[str, str, str]]:
         """Return (field, fingerprint of its clocks, clocks used) of the fields to trace."""
         out = []
         for field_id, _, used, uses in self.warehouse.table("traced_field").sort("field_id").iter_rows():
@@ -155,17 +155,17 @@ class SeasonTrace:
                 out.append((field_id, fingerprint, uses))
         return out
 
-    def trace(self, due: list[tuple[str, str, str]], learnt: Learning, advance: Callable[[], None]) -> None:
+    def trace(self, pending: list[tuple[str, str, str]], learnt: LagModel, advance: Callable[[], None]) -> None:
         """Trace fields and store the results in several transactions, so that a crash loses only the current one.
 
         Args:
-            due: result of `due`.
+            pending: result of `pending_fields`.
             learnt: the lag model.
             advance: called after each field.
         """
-        jobs = [self.job_of(f, clocks_for(json.loads(uses), learnt.by_day)) for f, _, uses in due]
-        traced = self.spread(trace_one, jobs)  # runs on while results are stored
-        for chunk in _chunks(due, FIELDS_PER_TRANSACTION):
+        jobs = [self.job_of(f, select_clocks(json.loads(uses), learnt.by_day)) for f, _, uses in pending]
+        traced = self.executor(trace_job, jobs)  # runs on while results are stored
+        for chunk in _chunks(pending, FIELDS_PER_TRANSACTION):
             found, settings = [], []
             for field_id, _, _ in chunk:
                 result, load_settings = next(traced)
@@ -189,11 +189,11 @@ AUDIT_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
 }
 
 
-def audits_settings(audits: pl.DataFrame, lake: Lake, learnt: Learning, catalogue: Catalogue) -> pl.DataFrame:
+def audits_settings(audits: pl.DataFrame, lake: Lake, learnt: LagModel, catalogue: Catalogue) -> pl.DataFrame:
     """Return the settings in force at the plots of audits, from the machine-days of the audits."""
     rows = []
     for audit, machine, at in audits.select("audit_id", "machine_id", "audited_at").iter_rows():
-        ahead = clocks_on(learnt.by_day, at.date()).machine_ahead_min.get(machine, 0.0)
+        ahead = latest_clocks(learnt.by_day, at.date()).machine_ahead_min.get(machine, 0.0)
         rows.append((audit, machine, at + dt.timedelta(minutes=ahead)))
     plots = pl.DataFrame(rows, schema=AUDIT_COLUMNS, orient="row")
     days = sorted({(m, at.date()) for _, m, at in rows if m is not None})

@@ -145,7 +145,7 @@ def cross_products(
     )
 
 
-def fewer(m: CrossProducts, keep: NDArray[np.int64], factors: Sequence[str]) -> CrossProducts:
+def subset_products(m: CrossProducts, keep: NDArray[np.int64], factors: Sequence[str]) -> CrossProducts:
     """Return the cross-products of a subset of the columns of D and of the factors.
 
     Args:
@@ -171,7 +171,7 @@ def fewer(m: CrossProducts, keep: NDArray[np.int64], factors: Sequence[str]) -> 
     )
 
 
-def join(parts: Sequence[CrossProducts]) -> CrossProducts:
+def sum_products(parts: Sequence[CrossProducts]) -> CrossProducts:
     """Return the sum of parts of one model, in their order; levels of a factor are matched by label.
 
     Args:

@@ -22,17 +22,17 @@ class Huber:
 
     Attributes:
         k: number of standard deviations from which values are Huberised.
-        turns: maximum number of iterations.
+        max_iterations: maximum number of iterations.
         settled_se: the iteration ends when no effect moves by more than this fraction of its standard error.
     """
 
     k: float
-    turns: int
+    max_iterations: int
     settled_se: float
 
 
-HUBER = Huber(k=1.7, turns=10, settled_se=0.02)
-FAR = 3.5
+HUBER = Huber(k=1.7, max_iterations=10, settled_se=0.02)
+OUTLIER_SD = 3.5
 """Number of standard deviations beyond which a row is an outlier; a normal distribution has 0.05 % there."""
 FAR_SHARE = 0.003
 """Tails are heavy if more than this share of rows are outliers."""
@@ -44,16 +44,16 @@ class Tails:
 
     Attributes:
         far_share: share of rows beyond 3.5 robust standard deviations.
-        drawn_in: True if the model was fitted to pseudo-values.
+        is_huberised: True if the model was fitted to pseudo-values.
         largest_move_se: largest change of a fixed effect by the pseudo-values, in standard errors.
     """
 
     far_share: float
-    drawn_in: bool = False
+    is_huberised: bool = False
     largest_move_se: float = 0.0
 
     @property
-    def heavy(self) -> bool:
+    def is_heavy(self) -> bool:
         """True if there are too many outliers for a normal distribution."""
         return self.far_share > FAR_SHARE
 
@@ -73,7 +73,7 @@ def tails_of(z: Array, fitted: Array, variance: Array) -> Tails:
     """
     r = (z - fitted) / np.sqrt(variance)
     s = max(_scale(r), 1e-9)
-    return Tails(float(np.mean(np.abs(r) > FAR * s)))
+    return Tails(float(np.mean(np.abs(r) > OUTLIER_SD * s)))
 
 
 def pseudo_values(z: Array, fitted: Array, variance: Array) -> Array:

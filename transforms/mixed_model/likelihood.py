@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from transforms.arrays import Array
-from transforms.mixed_model.cross_products import CrossProducts, fewer
+from transforms.mixed_model.cross_products import CrossProducts, subset_products
 from transforms.mixed_model.equations import Equations, Solution
 
 SMALL_CORE = 1500
@@ -112,7 +112,7 @@ def reduced_equations(m: CrossProducts, dropped: set[str]) -> Equations:
     out = np.zeros(m.d, dtype=bool)
     for k in dropped & m.blocks.keys():
         out[m.blocks[k]] = True
-    return Equations(fewer(m, np.flatnonzero(~out), [k for k in m.factors if k not in dropped]))
+    return Equations(subset_products(m, np.flatnonzero(~out), [k for k in m.factors if k not in dropped]))
 
 
 def limit_threads(equations: Equations) -> threadpool_limits:

@@ -16,21 +16,23 @@ class SecantIteration:
 
     Attributes:
         floor: lower bound of inputs and outputs.
-        turns: iterations so far, as (input, output).
+        iterations: iterations so far, as (input, output).
     """
 
     floor: float
-    turns: list[tuple[float, float]] = field(default_factory=list)
+    iterations: list[tuple[float, float]] = field(default_factory=list)
 
     @property
     def settled(self) -> bool:
         """True if the last output, or the floor if it is larger, equals the input within `SETTLED`."""
-        last_in, last_out = self.turns[-1]
+        last_in, last_out = self.iterations[-1]
         return abs(max(last_out, self.floor) / last_in - 1) < SETTLED
 
     def next(self) -> float:
         """Return the next input: the secant's fixed point on the log scale; after one iteration, its output."""
-        (last_in, last_out), *earlier = np.log(np.maximum(self.turns[-1:] + self.turns[-2:-1], self.floor)).tolist()
+        (last_in, last_out), *earlier = np.log(
+            np.maximum(self.iterations[-1:] + self.iterations[-2:-1], self.floor)
+        ).tolist()
         moved = last_in - earlier[0][0] if earlier else 0.0
         slope = (last_out - earlier[0][1]) / moved if moved else 0.0
         return max(float(np.exp(last_in + (last_out - last_in) / (1 - np.clip(slope, 0.0, STEEPEST)))), self.floor)

@@ -23,7 +23,7 @@ def _same_partition(rows: pl.DataFrame, a: tuple[str, ...], b: tuple[str, ...]) 
     return sizes[0] == sizes[1] == sizes[2]
 
 
-def factors_in(rows: pl.DataFrame, frame: DesignSpec) -> tuple[list[str], dict[str, Reason]]:
+def select_factors(rows: pl.DataFrame, frame: DesignSpec) -> tuple[list[str], dict[str, Reason]]:
     """Return the random intercepts that the data can distinguish, and the reason for each one left out."""
     kept: list[str] = []
     reasons: dict[str, Reason] = {}

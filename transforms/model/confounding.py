@@ -6,7 +6,7 @@ import polars as pl
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.mixed_model.contrasts import contrast
-from transforms.model.effects import between, percent, slope_weights
+from transforms.model.effects import between_contrast, percent, slope_weights
 from transforms.model.fit_result import ResponseFit
 from transforms.model.visits import visit_means
 
@@ -15,7 +15,7 @@ CONFOUNDING_SCHEMA = schema_of("confounding")
 
 def _naive(fit: ResponseFit, j: int) -> tuple[float, float]:
     """Return the slope of z on one setting over all loads and its standard error, by simple regression."""
-    x, y = fit.x[fit.has[:, j], j], fit.z[fit.has[:, j]]
+    x, y = fit.x[fit.observed[:, j], j], fit.z[fit.observed[:, j]]
     moved = x - x.mean()
     slope = float(moved @ y / (moved @ moved))
     left = y - y.mean() - slope * moved
@@ -32,7 +32,7 @@ def _balance(fit: ResponseFit, j: int, condition: str) -> float | None:
     visit = fit.visits
     mean = visit_means(fit.x[:, [j]], visit)[:, 0]
     value = fit.rows[condition].cast(pl.Float64).to_numpy()
-    observed = fit.has[:, j]
+    observed = fit.observed[:, j]
     if np.std(mean[observed]) < 1e-9 or np.std(value[observed]) < 1e-9:
         return None
     return float(np.corrcoef(mean[observed], value[observed])[0, 1])
@@ -68,9 +68,9 @@ def confounding(fit: ResponseFit) -> pl.DataFrame:
     """
     rows = []
     for setting in fit.settings:
-        j = fit.place(setting)
-        naive, other = _naive(fit, j), between(fit, setting)
-        found = contrast(fit.reml, slope_weights(fit, setting, fit.has[:, j]))
+        j = fit.setting_column(setting)
+        naive, other = _naive(fit, j), between_contrast(fit, setting)
+        found = contrast(fit.reml, slope_weights(fit, setting, fit.observed[:, j]))
         low, high = found.interval()
         row = {
             "response": fit.response,

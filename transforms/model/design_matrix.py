@@ -42,7 +42,7 @@ from transforms.model.setting_terms import (
     VisitMean,
     VisitMeanBy,
     WithoutSetting,
-    middle,
+    setting_origin,
 )
 from transforms.model.term import Intercept, Multipliers, Term, TermRows
 from transforms.model.visits import visit_means, visits_of
@@ -82,7 +82,7 @@ class DesignSpec:
         response: column of the response.
         terms: terms of the model.
         settings: candidate settings, in order.
-        stays: lag-1 autocorrelation of each setting between loads, rounded to a quarter.
+        autocorrelation: lag-1 autocorrelation of each setting between loads, rounded to a quarter.
         season_starts: first day of each season.
         factors: random intercept -> columns of the facts that identify a level.
     """
@@ -90,7 +90,7 @@ class DesignSpec:
     response: str
     terms: ModelTerms
     settings: tuple[Setting, ...]
-    stays: tuple[float, ...]
+    autocorrelation: tuple[float, ...]
     season_starts: tuple[dt.date, ...]
     factors: dict[str, tuple[str, ...]]
 
@@ -208,7 +208,7 @@ def seasons_of(days: pl.Series) -> tuple[dt.date, ...]:
     return tuple(known.filter(gap > SEASON_GAP_DAYS).to_list())
 
 
-def with_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.DataFrame:
+def add_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.DataFrame:
     """Return rows with `season_start` and `campaign_day`, the number of days since the season started."""
     table = pl.DataFrame({"season_start": starts}, schema={"season_start": pl.Date}).set_sorted("season_start")
     order = rows.with_row_index("row_at").sort("shift_date", maintain_order=True)
@@ -232,7 +232,7 @@ def setting_steps(rows: pl.DataFrame, frame: DesignSpec, visit: NDArray[np.int64
     for j, s in enumerate(frame.settings):
         value = rows[s.name].cast(pl.Float64).to_numpy().astype(np.float64)
         known = ~np.isnan(value)
-        moved = np.where(known, (value - middle(s)) / s.step, 0.0)
+        moved = np.where(known, (value - setting_origin(s)) / s.step, 0.0)
         mean = np.bincount(visit, weights=moved) / np.maximum(np.bincount(visit, weights=known), 1)
         steps[:, j], has[:, j] = np.where(known, moved, mean[visit]), known
     return steps, has
@@ -255,7 +255,7 @@ def term_rows(rows: pl.DataFrame, frame: DesignSpec) -> TermRows:
     visit, names = visits_of(rows), [s.name for s in frame.settings]
     x, has = setting_steps(rows, frame, visit)
     means = visit_means(x, visit)
-    x = means + reliability(rows, np.array(frame.stays), names) * (x - means)
+    x = means + reliability(rows, np.array(frame.autocorrelation), names) * (x - means)
     known = (visit_means(has.astype(np.float64), visit) > 0).astype(np.float64)
     steps, mean_of, known_of = (dict(zip(names, np.ascontiguousarray(a.T), strict=True)) for a in (x, means, known))
     conditions = condition_values(rows, frame)

@@ -49,7 +49,7 @@ def _rows_of(fit: ResponseFit, s: Setting, wetness: str | None, inside: Mask, mi
     untried = untried_reason(fit, s.name, inside, min_loads)
     if untried is not None:
         return pl.DataFrame([{**head, "tried": False, **untried.columns}], schema=CURVE_SCHEMA)
-    own_rows = inside & fit.has[:, fit.place(s.name)]
+    own_rows = inside & fit.observed[:, fit.setting_column(s.name)]
     observed = fit.rows.filter(pl.Series(own_rows))[s.name].cast(pl.Float64).to_numpy()
     low, usual, high = np.quantile(observed, (SUPPORT[0], 0.5, SUPPORT[1]))
     values = np.linspace(low, high, POINTS)

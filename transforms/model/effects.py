@@ -48,7 +48,7 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
         weights[at] = float(term.multiplier(fit.multipliers)[rows].mean())
     if (curve := fit.frame.curve(setting)) is not None:
         own, places = fit.coefficients_of(curve)
-        weights[places] = curve.slopes(fit.x[rows, fit.place(setting)]).mean(axis=0)[own]
+        weights[places] = curve.slopes(fit.x[rows, fit.setting_column(setting)]).mean(axis=0)[own]
     if fit.contains(slope := MachineSlope(setting)):
         span = fit.reml.spans[slope.name]
         weights[span] = np.bincount(fit.levels(slope.name)[rows], minlength=span.stop - span.start) / rows.sum()
@@ -57,8 +57,8 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
 
 def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> Reason | None:
     """Return the reason why a setting was not tried enough among `rows` for an estimate; None if it was."""
-    j = fit.place(setting)
-    own_rows = rows & fit.has[:, j]
+    j = fit.setting_column(setting)
+    own_rows = rows & fit.observed[:, j]
     if own_rows.sum() < min_loads:
         return reason("effect_few_loads", measured=int(own_rows.sum()), needed=min_loads)
     if not fit.contains(SettingEffect(setting)):
@@ -81,7 +81,7 @@ def percent(log_change: float) -> float:
     return 100 * float(np.expm1(log_change))
 
 
-def between(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
+def between_contrast(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
     """Return the between contrast (slope over visit means) and its standard error; None if it is not in the model."""
     term = VisitMean(setting)
     if not fit.contains(term):
@@ -93,7 +93,7 @@ def between(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
 def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row:
     """Return the columns of a cell that do not depend on its estimate."""
     values = fit.rows.filter(pl.Series(own_rows))[setting.name].drop_nulls()
-    other = between(fit, setting.name)
+    other = between_contrast(fit, setting.name)
     return {
         "response": fit.response,
         "setting": setting.name,
@@ -110,7 +110,7 @@ def _head(fit: ResponseFit, setting: Setting, cell: Cell, own_rows: Mask) -> Row
 
 def _estimated(fit: ResponseFit, setting: str, found: Contrast) -> Row:
     """Return the columns of a cell with an estimate."""
-    other, (low, high) = between(fit, setting), found.interval()
+    other, (low, high) = between_contrast(fit, setting), found.interval()
     significant = found.p_value < 0.05
     is_confounded = other and significant and abs(other[0]) > 2 * other[1] and other[0] * found.estimate < 0
     return {
@@ -151,7 +151,7 @@ def effects(fit: ResponseFit, catalogue: Catalogue, min_loads: int) -> pl.DataFr
     estimated: list[tuple[int, str, Array]] = []
     for s in fit.frame.settings:
         for cell, inside in cell_rows(fit).items():
-            own_rows = inside & fit.has[:, fit.place(s.name)]
+            own_rows = inside & fit.observed[:, fit.setting_column(s.name)]
             untried = untried_reason(fit, s.name, inside, min_loads)
             if untried is None:
                 estimated.append((len(rows), s.name, slope_weights(fit, s.name, own_rows)))

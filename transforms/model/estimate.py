@@ -12,12 +12,12 @@ from transforms.contracts.reason import Reason
 from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
 from transforms.mixed_model.reml import RemlError, WarmStart
 from transforms.mixed_model.secant import SETTLED, SecantIteration
-from transforms.model.column_selection import columns_in, factors_in
+from transforms.model.column_selection import columns_in, select_factors
 from transforms.model.design_matrix import DesignSpec, multipliers_of, setting_steps
 from transforms.model.facts import measured_rows
 from transforms.model.fit_result import ResponseFit
 from transforms.model.measurement_error import reliability
-from transforms.model.previous_season import Agreement, Prior, agreement, within
+from transforms.model.previous_season import Agreement, Prior, agreement, restrict_prior
 from transforms.model.season_products import ProductStore, season_products
 from transforms.model.setting_terms import SettingEffect
 from transforms.model.visits import visit_means, visits_of
@@ -122,7 +122,7 @@ def _fit_plain(
     moved = {s.name for s in frame.settings if SettingEffect(s.name).label in kept}
     if not moved:
         return None
-    factors, left_out = factors_in(rows, frame)
+    factors, left_out = select_factors(rows, frame)
     slopes = [slope.name for slope in frame.slopes if slope.setting in moved and "machine" in factors]
     model = WeightedModel(rows, frame, classes, keep, labels, [*factors, *slopes])
     try:
@@ -136,7 +136,7 @@ def _with_last_season(
 ) -> tuple[WeightedModel, WeightedFit, Agreement | None]:
     """Fit again with last season's effects, if there are any and this season does not contradict them."""
     at, reml = {n: i for i, n in enumerate(found.kept)}, found.reml
-    known = within(prior, at) if prior is not None else None
+    known = restrict_prior(prior, at) if prior is not None else None
     if known is None:
         return model, found, None
     agrees = agreement(reml, at, known)
@@ -150,15 +150,15 @@ def _fit_robust(model: WeightedModel, by_class: Week, found: WeightedFit, z: Arr
     """If tails are heavy, fit again to pseudo-values until effects and variance converge (Huber 1981, section 7.8)."""
     plain, fitted, pseudo = found.reml, model.fitted(found.reml), z
     tails = tails_of(z, fitted, found.reml.residual + known)
-    if not tails.heavy:
+    if not tails.is_heavy:
         return _RobustFit(found, fitted, z, tails)
     rest, iteration, se = max(plain.residual, model.floor), SecantIteration(model.floor), plain.errors
-    for _ in range(HUBER.turns):
+    for _ in range(HUBER.max_iterations):
         before, pseudo = found.reml, pseudo_values(z, fitted, rest + known)
         pseudo_products = with_values(by_class, model.batches, pseudo, model.classes)
         found = model.fit_with_weights(pseudo_products, rest, (found.reml.variances, found.reml.residual), ROUGHLY)
         fitted = model.fitted(found.reml)
-        iteration.turns.append((rest, found.reml.residual))
+        iteration.iterations.append((rest, found.reml.residual))
         moved = float(np.max(np.abs(found.reml.beta - before.beta) / se))
         if iteration.settled and abs(found.reml.residual / before.residual - 1) < SETTLED and moved < HUBER.settled_se:
             break
@@ -166,7 +166,7 @@ def _fit_robust(model: WeightedModel, by_class: Week, found: WeightedFit, z: Arr
     start = (found.reml.variances, found.reml.residual)
     found = model.fit_with_weights(pseudo_products, found.s2, start, SETTLES)
     moved = float(np.max(np.abs(found.reml.beta - plain.beta) / se))
-    return _RobustFit(found, model.fitted(found.reml), pseudo, replace(tails, drawn_in=True, largest_move_se=moved))
+    return _RobustFit(found, model.fitted(found.reml), pseudo, replace(tails, is_huberised=True, largest_move_se=moved))
 
 
 def _response_fit(
@@ -177,7 +177,7 @@ def _response_fit(
     visit = visits_of(rows)
     x, observed = setting_steps(rows, frame, visit)
     means = visit_means(x, visit)
-    reliable = reliability(rows, np.array(frame.stays), [s.name for s in frame.settings])
+    reliable = reliability(rows, np.array(frame.autocorrelation), [s.name for s in frame.settings])
     counts = np.maximum(observed.sum(axis=0), 1)
     return ResponseFit(
         response=response,
@@ -191,9 +191,9 @@ def _response_fit(
         s2=found.s2,
         fitted=robust.fitted,
         x=means + reliable * (x - means),
-        has=observed,
+        observed=observed,
         multipliers=multipliers_of(rows, frame),
-        believed=(reliable * observed).sum(axis=0) / counts,
+        reliability=(reliable * observed).sum(axis=0) / counts,
         within_sd=plain.within_sd,
         tails=robust.tails,
         left_out=plain.left_out,

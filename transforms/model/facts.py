@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from transforms.arrays import Array
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
-from transforms.model.design_matrix import DesignSpec, seasons_of, setting_steps, with_campaign_day
+from transforms.model.design_matrix import DesignSpec, add_campaign_day, seasons_of, setting_steps
 from transforms.model.measurement_error import GRADES, lag1_autocorrelation
 from transforms.model.specification import FACTORS, MIN_ROWS, MIN_TRACE_QUALITY, SMALL_LOSS_T_HA, TERMS
 from transforms.model.visits import visits_of
@@ -73,7 +73,7 @@ def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.
         rows = rows.with_columns(
             pl.when(pl.col("trial_setting") == n).then("trial_value").otherwise(n).alias(n) for n in known
         )
-    return with_campaign_day(rows.sort("shift_date", key), seasons_of(rows["shift_date"]))
+    return add_campaign_day(rows.sort("shift_date", key), seasons_of(rows["shift_date"]))
 
 
 def measuring_variance(rows: pl.DataFrame, response: str, lab_cv_at_25_kg: float) -> Array:
@@ -95,7 +95,7 @@ def _time_order(rows: pl.DataFrame) -> Array:
     return np.asarray(rows["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), dtype=np.float64)
 
 
-def frame_of(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> DesignSpec:
+def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> DesignSpec:
     """Return the design specification of the rows: candidate settings, their autocorrelation, seasons and factors."""
     settings = tuple(
         s
@@ -111,9 +111,9 @@ def frame_of(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> DesignS
     if not set(rows.columns) >= GRADES:
         return frame
     visit = visits_of(rows)
-    stays = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, _time_order(rows))
+    autocorrelation = lag1_autocorrelation(*setting_steps(rows, frame, visit), visit, _time_order(rows))
     # Rounded to a quarter: one more shift seldom changes it, so the cached weeks stay valid.
-    return replace(frame, stays=tuple((np.round(4 * stays) / 4).tolist()))
+    return replace(frame, autocorrelation=tuple((np.round(4 * autocorrelation) / 4).tolist()))
 
 
 def measured_rows(
@@ -127,4 +127,4 @@ def measured_rows(
     values = rows[response].to_numpy()
     z = np.log(values + SMALL_LOSS_T_HA) if response == ROOT_LOSS else ratio_scale(values)
     classes = variance_class(measuring_variance(rows, response, lab_cv_at_25_kg))
-    return MeasuredRows(rows, frame_of(rows, response, catalogue), z, classes)
+    return MeasuredRows(rows, build_design_spec(rows, response, catalogue), z, classes)

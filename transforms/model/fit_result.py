@@ -39,9 +39,9 @@ class ResponseFit:
         s2: rows were weighted by s2 / (s2 + known); close to `reml.residual`, the variance of a row of weight one.
         fitted: sum of the fixed and random parts of z, shape (n,).
         x: settings in practical steps from the middle of their range, corrected for measurement error, shape (n, j).
-        has: observed mask of the settings, shape (n, j).
+        observed: observed mask of the settings, shape (n, j).
         multipliers: modifiers and soil classes of the rows, which multiply the steps of the settings.
-        believed: mean reliability of each setting's traced departures, shape (j,).
+        reliability: mean reliability of each setting's traced departures, shape (j,).
         within_sd: standard deviation of each setting within visits in practical steps, shape (j,).
         tails: heaviness of the residuals' tails.
         left_out: random intercept -> reason why it is not in the model.
@@ -61,9 +61,9 @@ class ResponseFit:
     s2: float
     fitted: Array
     x: Array
-    has: NDArray[np.bool_]
+    observed: NDArray[np.bool_]
     multipliers: Multipliers
-    believed: Array
+    reliability: Array
     within_sd: Array
     tails: Tails
     left_out: dict[str, Reason]
@@ -75,7 +75,7 @@ class ResponseFit:
         """Return the state to pickle, without the memo."""
         return {**self.__dict__, "memo": {}}
 
-    def once(self, name: str, compute: Callable[[], T]) -> T:
+    def cached(self, name: str, compute: Callable[[], T]) -> T:
         """Return a value that depends on the fit alone, computed on the first call with this name."""
         if name not in self.memo:
             self.memo[name] = compute()
@@ -135,23 +135,23 @@ class ResponseFit:
             raise KeyError(setting)
         return [(self.index_of(t), t) for t in self.frame.step_terms(setting) if self.contains(t)]
 
-    def place(self, setting: str) -> int:
-        """Return the column of a setting in `x` and `has`."""
+    def setting_column(self, setting: str) -> int:
+        """Return the column of a setting in `x` and `observed`."""
         return [s.name for s in self.frame.settings].index(setting)
 
     @property
     def visits(self) -> NDArray[np.int64]:
         """Visit of each row, shape (n,)."""
-        return self.once("visits", lambda: visits_of(self.rows))
+        return self.cached("visits", lambda: visits_of(self.rows))
 
     @property
     def machines(self) -> NDArray[np.int64]:
         """Machine of each row as a number, shape (n,)."""
-        return self.once("machines", lambda: self.rows["machine_id"].rank("dense").cast(pl.Int64).to_numpy())
+        return self.cached("machines", lambda: self.rows["machine_id"].rank("dense").cast(pl.Int64).to_numpy())
 
     def levels(self, factor: str) -> NDArray[np.int64]:
         """Return the level of a factor in the model for each row, shape (n,)."""
-        return self.once(f"levels of {factor}", lambda: self._levels(factor))
+        return self.cached(f"levels of {factor}", lambda: self._levels(factor))
 
     def _levels(self, factor: str) -> NDArray[np.int64]:
         keys = next(t.keys for t in self.frame.factor_terms if t.name == factor)
@@ -164,7 +164,7 @@ class ResponseFit:
 
     def level_se(self, factor: str) -> Array:
         """Return the standard errors of a factor's predicted intercepts, in the order of its labels."""
-        return self.once(f"standard errors of {factor}", lambda: self.reml.u_se(factor))
+        return self.cached(f"standard errors of {factor}", lambda: self.reml.u_se(factor))
 
     def intercept(self, factor: str, label: str) -> float:
         """Return the predicted intercept of one level; 0 for a level that is not in the fit."""

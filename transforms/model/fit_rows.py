@@ -10,15 +10,15 @@ from transforms.model.fit_result import ResponseFit
 from transforms.model.row_batches import RowBatches
 
 
-def columns_once(fit: ResponseFit) -> RowBatches:
+def cached_batches(fit: ResponseFit) -> RowBatches:
     """Return the fit's rows in weekly batches with their columns, built once per process."""
-    return fit.once("row batches", lambda: RowBatches(fit.rows, fit.frame))
+    return fit.cached("row batches", lambda: RowBatches(fit.rows, fit.frame))
 
 
 def dense_passes(fit: ResponseFit) -> Iterator[tuple[slice, Array, Columns]]:
     """Yield each week's (rows, columns of D in the model, all columns)."""
     keep = [i for i, n in enumerate(fit.frame.dense_labels()) if n in fit.at]
-    for rows, cols in columns_once(fit):
+    for rows, cols in cached_batches(fit):
         yield rows, cols.D[:, keep], cols
 
 

@@ -20,7 +20,13 @@ def fit_posterior(fit: ResponseFit) -> pl.DataFrame:
 def setting_reliability(fit: ResponseFit) -> pl.DataFrame:
     """Return `response, setting, reliability, n`: the mean reliability of each setting's traced departures."""
     rows = [
-        (fit.response, s, float(fit.believed[fit.place(s)]), int(fit.has[:, fit.place(s)].sum())) for s in fit.settings
+        (
+            fit.response,
+            s,
+            float(fit.reliability[fit.setting_column(s)]),
+            int(fit.observed[:, fit.setting_column(s)].sum()),
+        )
+        for s in fit.settings
     ]
     return pl.DataFrame(rows, schema=["response", "setting", "reliability", "n"], orient="row")
 

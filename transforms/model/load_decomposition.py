@@ -52,10 +52,10 @@ def condition_columns(fit: ResponseFit) -> list[int]:
     return sorted(at for term in fit.frame.condition_terms for at in fit.coefficients_of(term)[1])
 
 
-def whole_part(fit: ResponseFit, setting: Setting) -> Array:
+def within_visit_part(fit: ResponseFit, setting: Setting) -> Array:
     """Return a setting's within-visit part of z for each row, shape (n,), up to a constant."""
-    x = fit.x[:, fit.place(setting.name)]
-    part = x * slopes_at(fit, setting.name)
+    x = fit.x[:, fit.setting_column(setting.name)]
+    part = x * row_slopes(fit, setting.name)
     if (curve := fit.frame.curve(setting.name)) is not None:
         own, places = fit.coefficients_of(curve)
         for column, at in zip(curve.at_steps(x).T[own], places, strict=True):
@@ -68,12 +68,12 @@ def setting_parts(fit: ResponseFit) -> Array:
     parts = np.zeros_like(fit.x)
     for j, s in enumerate(fit.frame.settings):
         if fit.contains(SettingEffect(s.name)):
-            observed, part = fit.has[:, j], whole_part(fit, s)
+            observed, part = fit.observed[:, j], within_visit_part(fit, s)
             parts[:, j] = np.where(observed, part - part[observed].mean(), 0.0)
     return parts
 
 
-def slopes_at(fit: ResponseFit, setting: str) -> Array:
+def row_slopes(fit: ResponseFit, setting: str) -> Array:
     """Return the linear effect of one step for each row, shape (n,), with its modifiers, soil class and machine."""
     slope = np.zeros(fit.z.size)
     for at, term in fit.step_terms(setting):
@@ -122,7 +122,7 @@ def intercept_parts(fit: ResponseFit) -> dict[str, Array]:
     return {name: fit.reml.u[name][fit.levels(name)] for name in INTERCEPTS if name in fit.reml.spans}
 
 
-def expected(fit: ResponseFit) -> pl.DataFrame:
+def expected_loads(fit: ResponseFit) -> pl.DataFrame:
     """Return `load_id, observed_pct, expected_pct, lo95, hi95`: the tare expected for a load's conditions and field.
 
     The settings are at the fleet's usual values; machine, operator and day contribute nothing. The interval is for the
@@ -177,7 +177,7 @@ def parts_of_z(fit: ResponseFit) -> list[tuple[str, str, Array]]:
     """Return (source, kind, part of z, shape (n,)); together with `fit.typical` they add up to z as measured."""
     parts: list[tuple[str, str, Array]] = [(s, "condition", v) for s, v in condition_parts(fit).items()]
     by_setting = setting_parts(fit)
-    parts += [(name, "setting", by_setting[:, fit.place(name)]) for name in fit.settings]
+    parts += [(name, "setting", by_setting[:, fit.setting_column(name)]) for name in fit.settings]
     intercepts = intercept_parts(fit)
     known = np.sum([p for *_, p in parts], axis=0) + sum(intercepts.values())
     visit = fit.fitted - fit.typical - known

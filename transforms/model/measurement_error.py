@@ -22,14 +22,14 @@ GRADES = {"trace_quality", "claimed_quality", "machine_chance"}
 """Columns of the tracing grades that the reliability needs."""
 
 
-def lag1_autocorrelation(steps: Array, has: NDArray[np.bool_], visit: NDArray[np.int64], order: Array) -> Array:
+def lag1_autocorrelation(steps: Array, observed: NDArray[np.bool_], visit: NDArray[np.int64], order: Array) -> Array:
     """Return the autocorrelation of each setting from a load to the next of its visit, 0 to 1, shape (j,).
 
     A setting with too few pairs of loads has 1.
 
     Args:
         steps: settings in practical steps, shape (n, j).
-        has: observed mask of the settings, shape (n, j).
+        observed: observed mask of the settings, shape (n, j).
         visit: visit of each row, shape (n,).
         order: sort key of the rows of a visit in time, shape (n,).
     """
@@ -39,7 +39,7 @@ def lag1_autocorrelation(steps: Array, has: NDArray[np.bool_], visit: NDArray[np
     out = np.ones(steps.shape[1])
     for j in range(steps.shape[1]):
         inside = steps[:, j] - (np.bincount(visit, steps[:, j]) / np.maximum(count, 1))[visit]
-        now, then, known = inside[by_time][:-1], inside[by_time][1:], has[by_time, j]
+        now, then, known = inside[by_time][:-1], inside[by_time][1:], observed[by_time, j]
         pair = follows & known[:-1] & known[1:]
         scale = float(np.sqrt(np.sum(now[pair] ** 2) * np.sum(then[pair] ** 2)))
         if pair.sum() >= MIN_PAIRS and scale > 0:
@@ -47,7 +47,7 @@ def lag1_autocorrelation(steps: Array, has: NDArray[np.bool_], visit: NDArray[np
     return out
 
 
-def reliability(facts: pl.DataFrame, stays: Array, names: Sequence[str]) -> Array:
+def reliability(facts: pl.DataFrame, autocorrelation: Array, names: Sequence[str]) -> Array:
     """Return, for each load and setting, E(true departure | traced departure) over the traced departure, shape (n, j).
 
         lambda = 1 - d (1 - r (2 c - 1)),   d = 1 - trace_quality / claimed_quality                        (5.3)
@@ -58,14 +58,14 @@ def reliability(facts: pl.DataFrame, stays: Array, names: Sequence[str]) -> Arra
 
     Args:
         facts: the rows.
-        stays: autocorrelation of each setting, shape (j,).
+        autocorrelation: autocorrelation of each setting, shape (j,).
         names: names of the settings.
     """
     if not set(facts.columns) >= GRADES:
-        return np.ones((facts.height, stays.size))
+        return np.ones((facts.height, autocorrelation.size))
     graded, claimed, chance = (facts[c].to_numpy() for c in ("trace_quality", "claimed_quality", "machine_chance"))
     elsewhere = np.clip(np.where(claimed > 0, 1 - graded / np.maximum(claimed, 1e-9), 0.0), 0, 1)
-    similar = np.clip(2 * chance - 1, 0, 1)[:, None] * stays[None, :]
+    similar = np.clip(2 * chance - 1, 0, 1)[:, None] * autocorrelation[None, :]
     out = np.asarray(np.clip(1 - elsewhere[:, None] * (1 - similar), MIN_RELIABILITY, 1.0))
     if "trial_setting" in facts.columns:
         tried = facts["trial_setting"].fill_null("").to_numpy()

@@ -9,8 +9,8 @@ from transforms.arrays import Array
 from transforms.model.design_matrix import multipliers_at
 from transforms.model.factor_terms import MachineSlope
 from transforms.model.fit_result import ResponseFit
-from transforms.model.load_decomposition import columns_at, whole_part
-from transforms.model.setting_terms import middle
+from transforms.model.load_decomposition import columns_at, within_visit_part
+from transforms.model.setting_terms import setting_origin
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ def bend_weights(fit: ResponseFit, setting: str, value: float) -> Array:
 def value_weights(fit: ResponseFit, setting: str, value: float, place: PredictionPoint) -> Array:
     """Return weights over the coefficients, shape (M,), of a setting's part of z at `value`, up to a constant."""
     s = fit.frame.setting(setting)
-    x = (value - middle(s)) / s.step
+    x = (value - setting_origin(s)) / s.step
     return np.asarray(x * step_weights(fit, setting, place) + bend_weights(fit, setting, value))
 
 
@@ -64,7 +64,7 @@ def _observed_conditions(fit: ResponseFit) -> tuple[dict[str, tuple[float, float
 
 def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
     """Return weights over the coefficients, shape (M,), of `condition_level`; conditions are clipped to their range."""
-    ranges, means = fit.once("conditions seen", lambda: _observed_conditions(fit))
+    ranges, means = fit.cached("conditions seen", lambda: _observed_conditions(fit))
     weights = np.zeros(fit.reml.coef.size)
     place = {n: np.array([np.clip(at[n], low, high)]) for n, (low, high) in ranges.items()}
     for c in columns_at(fit, place):
@@ -77,10 +77,10 @@ def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
     return float(condition_weights(fit, at) @ fit.reml.coef)
 
 
-def usual_part(fit: ResponseFit, setting: str) -> float:
+def mean_setting_part(fit: ResponseFit, setting: str) -> float:
     """Return the reference of a setting's part of z: its mean over the rows with a value."""
-    j, s = fit.place(setting), fit.frame.setting(setting)
-    return fit.once(f"usual part of {setting}", lambda: float(whole_part(fit, s)[fit.has[:, j]].mean()))
+    j, s = fit.setting_column(setting), fit.frame.setting(setting)
+    return fit.cached(f"usual part of {setting}", lambda: float(within_visit_part(fit, s)[fit.observed[:, j]].mean()))
 
 
 def expected_scale(fit: ResponseFit, place: PredictionPoint, field_id: str, settings: Mapping[str, float]) -> float:
@@ -90,7 +90,7 @@ def expected_scale(fit: ResponseFit, place: PredictionPoint, field_id: str, sett
     for name in fit.settings:
         if name in settings:
             weights = value_weights(fit, name, settings[name], place)
-            z += float(weights @ fit.reml.coef) - usual_part(fit, name)
+            z += float(weights @ fit.reml.coef) - mean_setting_part(fit, name)
     return z
 
 

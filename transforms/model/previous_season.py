@@ -50,7 +50,7 @@ class Agreement:
         return self.p_value < DENIED_P
 
 
-def within(prior: Prior, at: dict[str, int]) -> Prior | None:
+def restrict_prior(prior: Prior, at: dict[str, int]) -> Prior | None:
     """Return the prior of the coefficients in the model, whose labels are in `at`; None if there are none."""
     shared = [i for i, label in enumerate(prior.labels) if label in at]
     if not shared:

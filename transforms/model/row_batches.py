@@ -48,7 +48,7 @@ class RowBatches:
         self._cached = batches
 
     @cached_property
-    def members(self) -> "FactorIndicators":
+    def factor_indicators(self) -> "FactorIndicators":
         """Factor indicators of the rows."""
         return FactorIndicators.of([cols.factors for _, cols in self])
 
@@ -75,7 +75,7 @@ class FactorIndicators:
         spans = {name: slice(*at) for name, at in zip(labels, pairwise(edges), strict=True)}
         return FactorIndicators(labels, spans, [_indicators(w, labels, spans) for w in weeks])
 
-    def place(self, m: CrossProducts) -> NDArray[np.int64]:
+    def column_positions(self, m: CrossProducts) -> NDArray[np.int64]:
         """Return the column here of each column of F in cross-products `m`, shape (f,)."""
         at = [self.spans[k].start + np.searchsorted(self.labels[k], m.labels[k]) for k in m.factors]
         return np.concatenate(at) if at else np.empty(0, dtype=np.int64)
@@ -91,15 +91,15 @@ def _indicators(factors: list[Factor], labels: dict[str, NDArray[np.str_]], span
     return sp.csr_matrix((np.column_stack(values).ravel(), np.column_stack(places).ravel(), pointers), (n, width))
 
 
-def of_rows(cols: Columns, mine: NDArray[np.bool_]) -> Columns:
-    """Return the columns of the rows in the mask `mine`; factors keep only the levels of these rows."""
+def select_rows(cols: Columns, selected: NDArray[np.bool_]) -> Columns:
+    """Return the columns of the rows in the mask `selected`; factors keep only the levels of these rows."""
     factors = []
     for f in cols.factors:
-        present, codes = np.unique(f.codes[mine], return_inverse=True)
+        present, codes = np.unique(f.codes[selected], return_inverse=True)
         labels = f.labels[present] if f.labels is not None else present.astype(str)
-        slope = f.slope[mine] if f.slope is not None else None
+        slope = f.slope[selected] if f.slope is not None else None
         factors.append(replace(f, codes=codes.astype(np.int64), levels=present.size, slope=slope, labels=labels))
-    return Columns(cols.D[mine], cols.spans, factors)
+    return Columns(cols.D[selected], cols.spans, factors)
 
 
 def factor_sums(m: CrossProducts, cols: Columns, values: Array) -> Array:

@@ -30,7 +30,7 @@ from transforms.model.row_batches import weeks_of
 from transforms.model.weekly_products import Week, WeekJob, join_weeks, sum_week
 from transforms.parallel import Executor, serial
 
-COLUMNS_ARE_MADE_BY = (
+FINGERPRINTED_MODULES = (
     condition_terms,
     cross_products,
     design_matrix,
@@ -52,21 +52,21 @@ class ProductStore(Protocol):
     """Storage of weekly cross-products and warm starts, each under the fingerprint of its inputs.
 
     Attributes:
-        spread: executor that sums the missing weeks.
+        executor: executor that sums the missing weeks.
     """
 
-    spread: Executor
+    executor: Executor
 
     def week(self, key: str) -> Week | None:
         """Return a stored week; None if it is not stored or damaged."""
 
-    def keep(self, key: str, week: Week) -> None:
+    def store_week(self, key: str, week: Week) -> None:
         """Store a week."""
 
     def start(self, key: str) -> WarmStart | None:
         """Return a stored warm start; None if it is not stored or damaged."""
 
-    def keep_start(self, key: str, start: WarmStart) -> None:
+    def store_start(self, key: str, start: WarmStart) -> None:
         """Store a warm start without rounding."""
 
 
@@ -74,7 +74,7 @@ class ProductStore(Protocol):
 def _code() -> str:
     """Return the SHA-256 of the code that computes columns and cross-products."""
     digest = hashlib.sha256()
-    for module in COLUMNS_ARE_MADE_BY:
+    for module in FINGERPRINTED_MODULES:
         digest.update(Path(str(module.__file__)).read_bytes())
     return digest.hexdigest()
 
@@ -119,11 +119,11 @@ def season_products(
     keys = [fingerprint(rows[w], frame, z[w], classes[w]) if store is not None else "" for w in at]
     cached = [store.week(key) if store is not None else None for key in keys]
     missing = [WeekJob(rows[w], frame, z[w], classes[w]) for w, week in zip(at, cached, strict=True) if week is None]
-    summed = (store.spread if store is not None else serial)(sum_week, missing)
+    summed = (store.executor if store is not None else serial)(sum_week, missing)
     weeks: list[Week] = []
     for key, known in zip(keys, cached, strict=True):
         week = known if known is not None else next(summed)
         if known is None and store is not None:
-            store.keep(key, week)
+            store.store_week(key, week)
         weeks.append(week)
     return join_weeks(weeks)

@@ -21,14 +21,14 @@ STEPS_A_PIECE = 2
 """Practical steps between the knots of a setting's curve."""
 
 
-def middle(setting: Setting) -> float:
+def setting_origin(setting: Setting) -> float:
     """Return the origin of a setting's steps, in its unit: the middle of its curve or else of its range."""
     low, high = setting.curve or (setting.low, setting.high)
     return (low + high) / 2
 
 
 @cache
-def bend_of(setting: Setting) -> PSpline:
+def curve_spline(setting: Setting) -> PSpline:
     """Return the P-spline of a setting with a curve; knots are two practical steps apart.
 
     Raises:
@@ -146,19 +146,19 @@ class SettingCurve(Term):
 
     def labels(self) -> tuple[str, ...]:
         """Return the labels of its coefficients."""
-        return tuple(f"{self.block}[{i}]" for i in range(bend_of(self.spec).width))
+        return tuple(f"{self.block}[{i}]" for i in range(curve_spline(self.spec).width))
 
     def at(self, values: Array) -> Array:
         """Return its columns at values of the setting, without visit means, shape (n, q)."""
-        return bend_of(self.spec).columns(values)
+        return curve_spline(self.spec).columns(values)
 
     def at_steps(self, steps: Array) -> Array:
         """Return its columns at steps from the middle, without visit means, shape (n, q)."""
-        return self.at(middle(self.spec) + steps * self.spec.step)
+        return self.at(setting_origin(self.spec) + steps * self.spec.step)
 
     def slopes(self, steps: Array) -> Array:
         """Return the mean change of its columns per step up and per step down, shape (n, q)."""
-        return bend_of(self.spec).slopes(middle(self.spec) + steps * self.spec.step, self.spec.step)
+        return curve_spline(self.spec).slopes(setting_origin(self.spec) + steps * self.spec.step, self.spec.step)
 
     def columns(self, rows: TermRows) -> Array:
         """Return the departures of the curve from its visit mean, shape (n, q)."""

@@ -143,7 +143,7 @@ def _realised(fit: ResponseFit, name: str) -> Array:
     setting = _sloped(fit).get(name)
     if setting is None:
         return u
-    x = fit.x[:, fit.place(setting)]
+    x = fit.x[:, fit.setting_column(setting)]
     return np.asarray(u * (x - visit_means(x[:, None], fit.visits)[:, 0]))
 
 

@@ -22,7 +22,7 @@ from transforms.model.fit_result import ResponseFit
 from transforms.model.previous_season import Prior
 from transforms.model.season_products import ProductStore, fingerprint
 
-FOUND_BY = (
+FINGERPRINTED_MODULES = (
     column_selection,
     equations,
     estimate,
@@ -45,12 +45,12 @@ def _key(loads: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_
     if measured is None:
         return None
     digest = hashlib.sha256(fingerprint(*measured).encode())
-    for module in FOUND_BY:
+    for module in FINGERPRINTED_MODULES:
         digest.update(Path(str(module.__file__)).read_bytes())
     return digest.hexdigest()
 
 
-def settled_weeks(
+def estimate_settled_variances(
     facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None
 ) -> WarmStart | None:
     """Return the variances of the weeks that ended at least two weeks before the last one; None if too few rows.
@@ -68,11 +68,11 @@ def settled_weeks(
         return cached
     start = variances_of(before, response, catalogue, lab_cv_at_25_kg, store)
     if start is not None and store is not None:
-        store.keep_start(key, start)
+        store.store_start(key, start)
     return start
 
 
-def refit(
+def fit_from_warm_start(
     facts: pl.DataFrame,
     response: str,
     catalogue: Catalogue,
@@ -81,5 +81,5 @@ def refit(
     prior: Prior | None = None,
 ) -> ResponseFit | None:
     """Fit one response with a warm start from the settled weeks; arguments and result as in `fit_response`."""
-    start = settled_weeks(facts, response, catalogue, lab_cv_at_25_kg, store)
+    start = estimate_settled_variances(facts, response, catalogue, lab_cv_at_25_kg, store)
     return fit_response(facts, response, catalogue, lab_cv_at_25_kg, store, start, prior)

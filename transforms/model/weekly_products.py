@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from transforms.arrays import Array
-from transforms.mixed_model.cross_products import CrossProducts, cross_products, fewer, join
+from transforms.mixed_model.cross_products import CrossProducts, cross_products, subset_products, sum_products
 from transforms.model.design_matrix import Columns, DesignSpec, columns
-from transforms.model.row_batches import RowBatches, of_rows
+from transforms.model.row_batches import RowBatches, select_rows
 
 CLASS_RATIO = 1.125
 """Ratio of the measurement variances of neighbouring classes."""
@@ -64,7 +64,7 @@ def week_products(cols: Columns, z: Array, classes: NDArray[np.int64]) -> Week:
     out = {}
     for index in np.unique(classes):
         in_class = classes == index
-        part = of_rows(cols, in_class)
+        part = select_rows(cols, in_class)
         out[int(index)] = cross_products(z[in_class], part.X, part.blocks, part.factors)
     return out
 
@@ -84,24 +84,26 @@ def with_values(by_class: Week, season: RowBatches, z: Array, classes: NDArray[n
         z: the other values, shape (n,).
         classes: class of each row's measurement variance, shape (n,).
     """
-    indices, members = np.array(list(by_class)), season.members
-    d, width = next(iter(by_class.values())).d, members.weeks[0].shape[1]
+    indices, season_indicators = np.array(list(by_class)), season.factor_indicators
+    d, width = next(iter(by_class.values())).d, season_indicators.weeks[0].shape[1]
     dense, factors, yy = np.zeros((d, indices.size)), np.zeros((width, indices.size)), np.zeros(indices.size)
     with threadpool_limits(limits=1, user_api="blas"):
-        for (rows, cols), indicators in zip(season, members.weeks, strict=True):
+        for (rows, cols), indicators in zip(season, season_indicators.weeks, strict=True):
             values = np.where(classes[rows][:, None] == indices, z[rows][:, None], 0.0)
             dense += cols.D.T @ values
             factors += indicators.T @ values
             yy += (values**2).sum(axis=0)
     return {
-        k: replace(m, r=np.concatenate([dense[:, i], factors[members.place(m), i]]), yy=float(yy[i]))
+        k: replace(
+            m, r=np.concatenate([dense[:, i], factors[season_indicators.column_positions(m), i]]), yy=float(yy[i])
+        )
         for i, (k, m) in enumerate(by_class.items())
     }
 
 
 def join_weeks(weeks: list[Week]) -> Week:
     """Return the cross-products of several weeks together, joined in their order."""
-    return {k: join([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
+    return {k: sum_products([w[k] for w in weeks if k in w]) for k in sorted({k for w in weeks for k in w})}
 
 
 def weight_classes(by_class: Week, s2: float) -> CrossProducts:
@@ -124,7 +126,7 @@ def weight_classes(by_class: Week, s2: float) -> CrossProducts:
                 labels=m.labels,
             )
         )
-    return join(parts)
+    return sum_products(parts)
 
 
 def select_columns(
@@ -138,4 +140,4 @@ def select_columns(
         labels: labels of all columns of D.
         factors: factors to keep.
     """
-    return fewer(m, keep, factors), [labels[i] for i in keep]
+    return subset_products(m, keep, factors), [labels[i] for i in keep]

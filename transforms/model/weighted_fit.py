@@ -81,7 +81,7 @@ class WeightedModel:
         for _ in range(MAX_WEIGHT_ITERATIONS):
             found = self.fit_with_weights(by_class, rest, start, tolerance)
             start = (found.reml.variances, found.reml.residual)
-            iteration.turns.append((rest, found.reml.residual))
+            iteration.iterations.append((rest, found.reml.residual))
             if iteration.settled:
                 break
             rest, tolerance = iteration.next(), ROUGHLY
@@ -106,9 +106,9 @@ class WeightedModel:
 
     def fitted(self, reml: RemlFit) -> Array:
         """Return the sum of the fixed and random parts of z, shape (n,)."""
-        out, members, m = np.zeros(self.rows.height), self.batches.members, reml.equations.m
-        dense, levels = np.zeros(len(self.labels)), np.zeros(max(s.stop for s in members.spans.values()))
-        dense[self.keep], levels[members.place(m)] = reml.coef[: m.d], reml.coef[m.d :]
-        for (rows, cols), indicators in zip(self.batches, members.weeks, strict=True):
+        out, season_indicators, m = np.zeros(self.rows.height), self.batches.factor_indicators, reml.equations.m
+        dense, levels = np.zeros(len(self.labels)), np.zeros(max(s.stop for s in season_indicators.spans.values()))
+        dense[self.keep], levels[season_indicators.column_positions(m)] = reml.coef[: m.d], reml.coef[m.d :]
+        for (rows, cols), indicators in zip(self.batches, season_indicators.weeks, strict=True):
             out[rows] = cols.D @ dense + indicators @ levels
         return out

@@ -45,7 +45,7 @@ def _rejected(received: list[IngestedFile], bound_pct: float) -> list[Alarm]:
 
 
 def alarms(
-    warehouse: Warehouse, received: list[IngestedFile], bounds: Notify, text_of: Callable[[Reason], str]
+    warehouse: Warehouse, received: list[IngestedFile], bounds: Notify, format_reason: Callable[[Reason], str]
 ) -> list[Alarm]:
     """Return the alarms of a run.
 
@@ -56,7 +56,7 @@ def alarms(
         warehouse: the warehouse after the run.
         received: the files the run ingested.
         bounds: the thresholds of the season file.
-        text_of: returns the sentence of a reason.
+        format_reason: returns the sentence of a reason.
     """
     out = _rejected(received, bounds.rejected_pct)
     for row in failed_reads(warehouse).iter_rows(named=True):
@@ -68,15 +68,15 @@ def alarms(
         )
     for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():
         out.append(Alarm("stale_tares", "tares", f"lab results are {hours:.0f} h behind the newest load"))
-    return [*out, *failed_checks(warehouse, text_of)]
+    return [*out, *failed_checks(warehouse, format_reason)]
 
 
-def failed_checks(warehouse: Warehouse, text_of: Callable[[Reason], str]) -> list[Alarm]:
-    """Return the checks of the fitted model that failed; `text_of` returns the sentence of a reason."""
+def failed_checks(warehouse: Warehouse, format_reason: Callable[[Reason], str]) -> list[Alarm]:
+    """Return the checks of the fitted model that failed; `format_reason` returns the sentence of a reason."""
     out = []
     for response, check, *why in warehouse.query("failed_check").iter_rows():
         says = (
-            f"the model check {check} of {response} failed ({text_of(Reason(*why))}); "
+            f"the model check {check} of {response} failed ({format_reason(Reason(*why))}); "
             "check the fit before you follow its advice"
         )
         out.append(Alarm(FAILED_CHECK, f"{response} {check}", says))

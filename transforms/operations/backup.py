@@ -104,7 +104,7 @@ def back_up(workspace: Workspace, target: Path, advance: Callable[[], None], *, 
             "the backup would be inside the workspace it backs up", where=str(target), remedy="choose another folder"
         )
     if workspace.warehouse.exists():
-        Warehouse.settle(workspace.warehouse)
+        Warehouse.checkpoint(workspace.warehouse)
     manifest: dict[str, Entry] = {}
     with _claimed(target) as partial:
         with tarfile.open(partial, "w", format=tarfile.PAX_FORMAT) as tar:

@@ -5,7 +5,7 @@ from pathlib import Path
 import polars as pl
 import xlsxwriter
 
-from transforms.storage.atomic_file import unfinished, whole_file
+from transforms.storage.atomic_file import replace_atomically, unfinished
 from transforms.storage.lake import Lake, write_atomic
 from transforms.storage.lake_record import recorded_files
 from transforms.storage.warehouse import Warehouse
@@ -111,7 +111,7 @@ def write_tables(tables: dict[str, pl.DataFrame], folder: Path, form: str) -> li
 
 def _write_file(table: pl.DataFrame, target: Path) -> Path:
     if target.suffix == ".csv":
-        with whole_file(target) as partial:
+        with replace_atomically(target) as partial:
             _escape_formulas(table).write_csv(partial)
     else:
         write_atomic(table, target)
@@ -120,7 +120,7 @@ def _write_file(table: pl.DataFrame, target: Path) -> Path:
 
 def _write_workbook(tables: dict[str, pl.DataFrame], target: Path) -> Path:
     options = {"strings_to_formulas": False, "strings_to_urls": False}
-    with whole_file(target) as partial, xlsxwriter.Workbook(str(partial), options) as book:
+    with replace_atomically(target) as partial, xlsxwriter.Workbook(str(partial), options) as book:
         for name, table in tables.items():
             # A worksheet has no time zones; all times are UTC.
             naive = table.with_columns(pl.col(pl.Datetime(time_zone="UTC")).dt.replace_time_zone(None))

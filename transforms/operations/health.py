@@ -11,8 +11,8 @@ from transforms.config.workspace import FOLDERS, Workspace
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping import read_mappings
 from transforms.operations.finding import Finding
-from transforms.operations.health_data import stored_data
-from transforms.storage.lake import TAKING
+from transforms.operations.health_data import check_stored_data
+from transforms.storage.lake import IN_PROGRESS
 from transforms.storage.lock import NAME as LOCK
 from transforms.storage.lock import lock_owner
 from transforms.storage.run_log import RunLog
@@ -22,7 +22,7 @@ OTHERS = 0o077
 AHEAD = dt.timedelta(minutes=10)
 
 
-def season(workspace: Workspace) -> Iterator[Finding]:
+def check_season_files(workspace: Workspace) -> Iterator[Finding]:
     """Check that season.toml and the mappings can be read."""
     try:
         read = workspace.season
@@ -44,7 +44,7 @@ def season(workspace: Workspace) -> Iterator[Finding]:
         )
 
 
-def permissions(workspace: Workspace) -> Iterator[Finding]:
+def check_permissions(workspace: Workspace) -> Iterator[Finding]:
     """Check that the workspace is writable and that other users cannot read growers' data."""
     for name in (".", *FOLDERS):
         folder = workspace.root / name
@@ -73,7 +73,7 @@ def permissions(workspace: Workspace) -> Iterator[Finding]:
         yield Finding("permissions", "fine", "only this user can access the workspace")
 
 
-def disk(workspace: Workspace) -> Iterator[Finding]:
+def check_disk(workspace: Workspace) -> Iterator[Finding]:
     """Check the free disk space."""
     free = shutil.disk_usage(workspace.root).free
     if free < MIN_FREE_BYTES:
@@ -82,7 +82,7 @@ def disk(workspace: Workspace) -> Iterator[Finding]:
         yield Finding("disk", "fine", f"{free / 1e9:.0f} GB are free")
 
 
-def clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
+def check_clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
     """Check that this machine's clock is not behind the newest stored timestamp."""
     latest = next((line["at"] for line in RunLog(workspace.log).lines()), None)
     stamps = [p.stat().st_mtime for p in workspace.inbox.rglob("*") if p.is_file()] if workspace.inbox.is_dir() else []
@@ -99,7 +99,7 @@ def clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
     yield Finding("clock", "fine", f"{now:%Y-%m-%d %H:%M} UTC; no stored timestamp is later")
 
 
-def locks(workspace: Workspace) -> Iterator[Finding]:
+def check_locks(workspace: Workspace) -> Iterator[Finding]:
     """Check if a run owns the lock, and if an interrupted run left files."""
     lock = workspace.root / LOCK
     if lock.exists() and lock.stat().st_size:
@@ -113,7 +113,7 @@ def locks(workspace: Workspace) -> Iterator[Finding]:
                 yield Finding("locks", "note", f"{lock_owner(lock)} is using the workspace")
     else:
         yield Finding("locks", "fine", "no run is using the workspace")
-    if (workspace.lake / TAKING).exists():
+    if (workspace.lake / IN_PROGRESS).exists():
         yield Finding(
             "lake",
             "note",
@@ -123,11 +123,16 @@ def locks(workspace: Workspace) -> Iterator[Finding]:
         )
 
 
-def look_after(workspace: Workspace, now: dt.datetime) -> list[Finding]:
+def check_workspace(workspace: Workspace, now: dt.datetime) -> list[Finding]:
     """Run all checks that need no server; return the findings in the order in which to fix them."""
     if not Path(workspace.root).is_dir():
         return [Finding("workspace", "wrong", f"the folder {workspace.root} is missing", "run 'taretrace init' on it")]
-    out = [*permissions(workspace), *disk(workspace), *clock(workspace, now), *season(workspace)]
+    out = [
+        *check_permissions(workspace),
+        *check_disk(workspace),
+        *check_clock(workspace, now),
+        *check_season_files(workspace),
+    ]
     if any(f.state == "wrong" and f.check.startswith("season") for f in out):
         return out
-    return [*out, *locks(workspace), *stored_data(workspace)]
+    return [*out, *check_locks(workspace), *check_stored_data(workspace)]

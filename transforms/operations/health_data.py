@@ -13,7 +13,7 @@ from transforms.ingest.pending import changed_files
 from transforms.ingest.received_copies import ReceivedCopies
 from transforms.operations.finding import Finding
 from transforms.operations.ready import RESTORING, require_workspace
-from transforms.operations.repair.files_repair import unread_files
+from transforms.operations.repair.files_repair import find_files_without_mapping
 from transforms.storage.lake import Lake
 from transforms.storage.lake_record import compare_lake
 from transforms.storage.run_log import RunLog
@@ -21,7 +21,7 @@ from transforms.storage.sql_files import sql_names
 from transforms.storage.warehouse import Warehouse
 
 
-def stored_data(workspace: Workspace) -> Iterator[Finding]:
+def check_stored_data(workspace: Workspace) -> Iterator[Finding]:
     """Check all stored data; compare file contents with their checksums."""
     yield from _logs(workspace)
     try:
@@ -37,7 +37,7 @@ def stored_data(workspace: Workspace) -> Iterator[Finding]:
         )
         return
     try:
-        with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+        with Warehouse.open_read_only(workspace.warehouse) as warehouse:
             yield from _warehouse(warehouse)
             yield from _lookalike_ids(warehouse)
             yield from _failed_reads(warehouse)
@@ -142,7 +142,7 @@ def _lake(workspace: Workspace, warehouse: Warehouse) -> Iterator[Finding]:
             yield Finding(
                 "lake", "wrong", f"{len(files)} files are {what}, such as {files[0].path}", _repair(workspace), code
             )
-    if lake.is_taking_damaged():
+    if lake.is_marker_damaged():
         yield Finding(
             "lake", "note", "the list of files being ingested is damaged", _repair(workspace), "lake.note_damaged"
         )
@@ -219,7 +219,7 @@ def _received(workspace: Workspace, warehouse: Warehouse) -> Iterator[Finding]:
 def _mappings(workspace: Workspace, warehouse: Warehouse) -> Iterator[Finding]:
     mappings = read_mappings(workspace.mappings, workspace.season.catalogue)
     taken = warehouse.table("source_file")
-    missing = unread_files(taken, mappings)
+    missing = find_files_without_mapping(taken, mappings)
     if missing:
         (name, _), files = next(iter(missing.items()))
         yield Finding(

@@ -42,7 +42,7 @@ def holds_data(workspace: Workspace) -> bool:
     return any(workspace.received.glob("??/*.json")) or bool(Lake(workspace.lake).listing())
 
 
-def ready_lake(warehouse: Warehouse, lake: Lake) -> None:
+def prepare_lake(warehouse: Warehouse, lake: Lake) -> None:
     """Remove files of interrupted runs, record the files of an earlier layout, and check the recorded files.
 
     Raises:
@@ -54,7 +54,7 @@ def ready_lake(warehouse: Warehouse, lake: Lake) -> None:
     require_lake(warehouse, lake, bins=False)
 
 
-def tidy(workspace: Workspace) -> None:
+def remove_unfinished_files(workspace: Workspace) -> None:
     """Remove the unfinished files of interrupted runs from the workspace."""
     remove_partials(workspace.root, below=False)
     for place in (workspace.out, workspace.received, workspace.lake):

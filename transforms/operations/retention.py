@@ -49,7 +49,7 @@ def lines_of(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
     )
 
 
-def roll_up(
+def expire_records(
     warehouse: Warehouse, lake: Lake, keep_days: int, now: dt.datetime, stale: set[tuple[str, str]]
 ) -> ExpiredRecords:
     """Delete the records of machine-days that are more than `keep_days` older than the newest one.

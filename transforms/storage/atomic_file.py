@@ -15,7 +15,7 @@ def unfinished(path: Path) -> Path:
 
 
 @contextmanager
-def whole_file(path: Path, *, sync: bool = True) -> Iterator[Path]:
+def replace_atomically(path: Path, *, sync: bool = True) -> Iterator[Path]:
     """Yield a temporary path to write; rename it to `path` if the block succeeds, remove it otherwise."""
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = unfinished(path)
@@ -31,7 +31,7 @@ def whole_file(path: Path, *, sync: bool = True) -> Iterator[Path]:
 
 def write_bytes(body: bytes | memoryview, path: Path, *, sync: bool = True) -> None:
     """Write bytes so that a reader sees either the old file or the new one, never a partial file."""
-    with whole_file(path, sync=sync) as partial:
+    with replace_atomically(path, sync=sync) as partial:
         partial.write_bytes(body)
 
 

@@ -116,7 +116,7 @@ NO_BINS: dict[str, pl.DataType | type[pl.DataType]] = {
 
 PREFIX = 16
 """Number of characters of the source's SHA-256 at the start of a telemetry file name."""
-TAKING = "taking"
+IN_PROGRESS = "taking"
 NAMED = re.compile(r"[0-9a-f]{16}-\d{5}-\d+-\d+\.parquet")
 SOURCE_PREFIX = re.compile(r"[0-9a-f]{16}")
 
@@ -201,42 +201,44 @@ class Lake:
         return self._sizes[path.path]
 
     @staticmethod
-    def span_of(name: str) -> tuple[int, int]:
+    def time_span(name: str) -> tuple[int, int]:
         """Return the first and last time of a telemetry file, in microseconds since 1970, as given by its name."""
         first, last = name.removesuffix(".parquet").split("-")[-2:]
         return int(first), int(last)
 
-    def _taking(self) -> set[str]:
-        note = self.root / TAKING
+    def _sources_in_progress(self) -> set[str]:
+        note = self.root / IN_PROGRESS
         return set(note.read_bytes().decode("ascii", "replace").split()) if note.exists() else set()
 
     def begin_ingest(self, sources: list[str]) -> None:
         """Mark sources as in progress before any of their files is written or deleted."""
-        taking = self._taking() | {s[:PREFIX] for s in sources}
-        write_bytes_atomic("\n".join(sorted(taking)).encode("ascii"), self.root / TAKING)
+        in_progress = self._sources_in_progress() | {s[:PREFIX] for s in sources}
+        write_bytes_atomic("\n".join(sorted(in_progress)).encode("ascii"), self.root / IN_PROGRESS)
 
     def end_ingest(self, sources: list[str]) -> None:
         """Remove the in-progress mark of sources whose files are all recorded or deleted."""
-        left = self._taking() - {s[:PREFIX] for s in sources}
+        left = self._sources_in_progress() - {s[:PREFIX] for s in sources}
         if left:
-            write_bytes_atomic("\n".join(sorted(left)).encode("ascii"), self.root / TAKING)
+            write_bytes_atomic("\n".join(sorted(left)).encode("ascii"), self.root / IN_PROGRESS)
         else:
-            (self.root / TAKING).unlink(missing_ok=True)
+            (self.root / IN_PROGRESS).unlink(missing_ok=True)
 
     def remove_orphans(self, recorded: set[str]) -> int:
         """Delete the files of unrecorded sources that an interrupted run left; return the number of files."""
-        taking = self._taking()
-        if any(not SOURCE_PREFIX.fullmatch(line) for line in taking):
+        in_progress = self._sources_in_progress()
+        if any(not SOURCE_PREFIX.fullmatch(line) for line in in_progress):
             # The marker file is damaged, so any unrecorded source may have been in progress.
             paths = self._listed(self.root / "telemetry", "*/*/*.parquet")
-            taking |= {p.stem[:PREFIX] for p in paths if NAMED.fullmatch(p.name)}
-        removed = sum(self.delete_source(p) for p in sorted(taking) if SOURCE_PREFIX.fullmatch(p) and p not in recorded)
-        (self.root / TAKING).unlink(missing_ok=True)
+            in_progress |= {p.stem[:PREFIX] for p in paths if NAMED.fullmatch(p.name)}
+        removed = sum(
+            self.delete_source(p) for p in sorted(in_progress) if SOURCE_PREFIX.fullmatch(p) and p not in recorded
+        )
+        (self.root / IN_PROGRESS).unlink(missing_ok=True)
         return removed
 
-    def is_taking_damaged(self) -> bool:
+    def is_marker_damaged(self) -> bool:
         """Return True if the file of sources in progress has a line that is not a source prefix."""
-        return any(not SOURCE_PREFIX.fullmatch(line) for line in self._taking())
+        return any(not SOURCE_PREFIX.fullmatch(line) for line in self._sources_in_progress())
 
     def delete_source(self, source: str) -> int:
         """Delete the telemetry of one source; return the number of files."""

@@ -25,7 +25,7 @@ def lock_owner(path: Path) -> str:
 
 
 @contextmanager
-def held(root: Path, command: str, wait_s: float = 0.0) -> Iterator[None]:
+def lock_workspace(root: Path, command: str, wait_s: float = 0.0) -> Iterator[None]:
     """Lock a workspace while the block runs; the lock is released if the process dies.
 
     Args:

@@ -124,7 +124,7 @@ class Warehouse:
         return cls(IN_MEMORY, only=only)
 
     @classmethod
-    def to_look_at(cls, path: Path) -> Self:
+    def open_read_only(cls, path: Path) -> Self:
         """Open a warehouse read-only; an empty one in memory if the file does not exist yet."""
         return cls(path, read_only=True) if path.exists() else cls.in_memory()
 
@@ -253,7 +253,7 @@ class Warehouse:
         self._must_have.pop(name, None)
         self._con.execute(f'create or replace table "{_known(name)}" as {sql_text("marts", name)}', parameters or None)
 
-    def of_lake(self, name: str, paths: list["LakePath"]) -> pl.DataFrame:
+    def query_lake(self, name: str, paths: list["LakePath"]) -> pl.DataFrame:
         """Run `sql/lake/<name>.sql` over Parquet files of the lake, local or on object storage.
 
         Raises:
@@ -268,7 +268,7 @@ class Warehouse:
             raise DamagedError("a file of the lake is missing or damaged", where=where, remedy=REPAIR) from problem
 
     @staticmethod
-    def settle(path: Path) -> None:
+    def checkpoint(path: Path) -> None:
         """Merge the write-ahead log of a warehouse into its file, so that the file can be copied."""
         con = Connection(path, read_only=False)
         con.execute("checkpoint")

@@ -8,7 +8,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from transforms.storage.warehouse_faults import as_fault
+from transforms.storage.warehouse_faults import translate_error
 
 IN_MEMORY = Path(":memory:")
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -26,7 +26,7 @@ class Connection:
         try:
             self._con = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
         except duckdb.Error as problem:
-            raise as_fault(problem, path, opening=True) from problem
+            raise translate_error(problem, path, opening=True) from problem
 
     def __getattr__(self, name: str) -> Any:
         method = getattr(self._con, name)
@@ -42,7 +42,7 @@ class Connection:
         try:
             yield
         except duckdb.Error as problem:
-            fault = as_fault(problem, self._path)
+            fault = translate_error(problem, self._path)
             if fault is problem:
                 raise
             raise fault from problem

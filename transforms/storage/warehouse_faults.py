@@ -36,7 +36,7 @@ def require_header(path: Path) -> None:
         raise DamagedError("the warehouse is damaged: it is not a DuckDB file", where=str(path), remedy=REPAIR)
 
 
-def as_fault(problem: Exception, path: Path, *, opening: bool = False) -> Exception:
+def translate_error(problem: Exception, path: Path, *, opening: bool = False) -> Exception:
     """Return the error to raise for a database error; return it unchanged if it is a programming error."""
     text, first = str(problem), str(problem).split("\n")[0][:200]
     if "No space left" in text:

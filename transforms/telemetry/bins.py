@@ -9,16 +9,16 @@ from scipy.spatial import cKDTree
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.geo import fields_of_places
-from transforms.telemetry.clock_jumps import on_one_clock
-from transforms.telemetry.overlap import newly_covered
-from transforms.telemetry.sensor_faults import believed_position, flag_faults, numeric_settings
+from transforms.telemetry.clock_jumps import remove_clock_jumps
+from transforms.telemetry.overlap import new_ground_fraction
+from transforms.telemetry.sensor_faults import flag_faults, mask_invalid_positions, numeric_settings
 
 BIN, BIN_S = "30s", 30.0
 LONGEST_INTERVAL_S = 30.0
 METRES_PER_DEG = 111_320.0
 
 
-def with_state(records: pl.DataFrame) -> pl.DataFrame:
+def add_state(records: pl.DataFrame) -> pl.DataFrame:
     """Add `dt_s`, `state` and `working`: the logged state, or else a state inferred from depth and speed.
 
     A machine that logs only on and off logs `off` outside work: its state is then inferred, but never `working`.
@@ -137,9 +137,9 @@ def make_bins(
         fields: the field list.
         usually: settings that fluctuate on the machine's other days.
     """
-    continuous, steps = on_one_clock(records)
+    continuous, steps = remove_clock_jumps(records)
     unique = _unique_instants(continuous.drop("file", "line", "part", strict=False))
-    flagged = flag_faults(believed_position(with_state(unique)), catalogue, usually)
+    flagged = flag_faults(mask_invalid_positions(add_state(unique)), catalogue, usually)
     names = numeric_settings(flagged, catalogue)
     width_m = setup["rows_count"] * setup["row_spacing_cm"] / 100.0
     sections = pl.col("sections_on_pct").fill_null(100.0) / 100 if "sections_on_pct" in flagged.columns else pl.lit(1.0)
@@ -151,7 +151,9 @@ def make_bins(
 
     bins = (
         flagged.with_columns(
-            pl.col("logged_at").dt.truncate(BIN).alias("bin_at"), newly_covered(flagged, width_m), _distance_m(flagged)
+            pl.col("logged_at").dt.truncate(BIN).alias("bin_at"),
+            new_ground_fraction(flagged, width_m),
+            _distance_m(flagged),
         )
         .group_by("machine_id", "bin_at", maintain_order=True)
         .agg(

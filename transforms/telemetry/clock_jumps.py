@@ -44,7 +44,7 @@ def _jumps_s(records: pl.DataFrame) -> Array:
     return np.where(jumps, np.append(0.0, between - usual), 0.0)
 
 
-def on_one_clock(records: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+def remove_clock_jumps(records: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Remove clock jumps from the times of a machine-day.
 
     Args:

@@ -21,7 +21,7 @@ def _along(x: Array, pieces: NDArray[np.int64]) -> Array:
     return np.asarray(start + step * (number + 0.5))
 
 
-def newly_covered(records: pl.DataFrame, width_m: float) -> pl.Series:
+def new_ground_fraction(records: pl.DataFrame, width_m: float) -> pl.Series:
     """Return the fraction of each record's distance on ground not yet lifted that day, 0 to 1, as `new_ground`.
 
     Ground counts as new unless known otherwise: a record without a valid position, or not working, has 1.

@@ -5,7 +5,7 @@ import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.telemetry.sensor_faults import numeric_settings
-from transforms.telemetry.stuck import fluctuates, run_seconds
+from transforms.telemetry.stuck import is_fluctuating, run_seconds
 
 MIN_SHARE = 0.5
 """A sensor silent for a day is stuck if it fluctuates on more than this share of the machine's days (assumption)."""
@@ -26,7 +26,7 @@ def sensor_activity(records: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame
     rows = []
     for name in numeric_settings(working, catalogue):
         values = working[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
-        rows.append((name, fluctuates(values, seconds, run_seconds(values, seconds))))
+        rows.append((name, is_fluctuating(values, seconds, run_seconds(values, seconds))))
     return pl.DataFrame(rows, schema=ACTIVITY, orient="row")
 
 

@@ -150,7 +150,7 @@ def fault_stretches(records: pl.DataFrame) -> pl.DataFrame:
     return out.sort("setting", "fault_code")
 
 
-def believed_position(records: pl.DataFrame) -> pl.DataFrame:
+def mask_invalid_positions(records: pl.DataFrame) -> pl.DataFrame:
     """Set positions to null that are zero or that jump faster than a machine can drive; `records` need `dt_s`."""
     metres_per_deg = 111_320.0
     north = pl.col("lat_deg").diff() * metres_per_deg

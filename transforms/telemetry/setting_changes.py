@@ -39,7 +39,7 @@ def _settings(bins: pl.DataFrame, catalogue: Catalogue) -> list[str]:
     return [n for n, s in catalogue.items() if s.nature == "numeric" and n in bins.columns and bins[n].count()]
 
 
-def decisions(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+def detect_setting_changes(lifting: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
     """Return one machine's lasting setting changes by (25), ordered by time.
 
     Args:
@@ -133,7 +133,10 @@ def build_shift_timeline(
     settings = _settings(bins, catalogue)
     timeline = _five_minute_rows(bins, settings)
     lifting = bins.filter(pl.col("area_ha") > 0).sort("machine_id", "bin_at")
-    found = [decisions(own_bins, catalogue) for _, own_bins in lifting.group_by("machine_id", maintain_order=True)]
+    found = [
+        detect_setting_changes(own_bins, catalogue)
+        for _, own_bins in lifting.group_by("machine_id", maintain_order=True)
+    ]
     changed = pl.concat([pl.DataFrame(schema=DECISION_SCHEMA), *found])
     return ShiftTimeline(
         timeline.with_columns(_topsoil_wetness(timeline, "at", field_hours)),

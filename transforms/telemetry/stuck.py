@@ -36,7 +36,7 @@ def run_seconds(values: Array, seconds: Array) -> Array:
     return np.repeat(seconds[ends] - seconds[starts], np.diff(np.r_[starts, values.size]))
 
 
-def fluctuates(values: Array, seconds: Array, run: Array) -> bool:
+def is_fluctuating(values: Array, seconds: Array, run: Array) -> bool:
     """Return True if a sensor fluctuates outside its long runs of equal values.
 
     Args:
@@ -70,7 +70,7 @@ def stuck_records(settings: dict[str, Array], seconds: Array, usually: frozenset
     """
     limit = STUCK_MINUTES * 60
     runs = {name: run_seconds(values, seconds) for name, values in settings.items()}
-    alive = [n for n, values in settings.items() if n in usually or fluctuates(values, seconds, runs[n])]
+    alive = [n for n, values in settings.items() if n in usually or is_fluctuating(values, seconds, runs[n])]
     known = {n: np.isfinite(settings[n]) for n in alive}
     out = {name: np.zeros(seconds.size, dtype=bool) for name in settings}
     for name in alive:

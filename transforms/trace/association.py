@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.trace.load_ends_hmm import NO_LOAD, Chain, Departures, Placed
+from transforms.trace.load_ends_hmm import NO_LOAD, Chain, Departures, Placement
 from transforms.trace.mass_streams import Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
 
@@ -36,7 +36,7 @@ class Association:
     """
 
     belief: Array
-    placed: dict[tuple[int, int], Placed]
+    placed: dict[tuple[int, int], Placement]
 
 
 def _allowed(stretch: Stretch, named: list[str | None]) -> Array:
@@ -95,7 +95,7 @@ def associate_loads(
     n, stream_count = len(named), len(stretch.streams)
     allowed = _allowed(stretch, named)
     odds = np.ones((n, stream_count))
-    placed: dict[tuple[int, int], Placed] = {}
+    placed: dict[tuple[int, int], Placement] = {}
     # A load that only a wrong ticket could bring here is left out of the chain: it costs time and adds no information.
     candidates = [np.flatnonzero(allowed[:, m] > WRONG_NAME) for m in range(stream_count)]
     chains = [

@@ -22,7 +22,9 @@ HEAP = 0.61
 """The same fraction for a load from a heap, which is traced evenly to all mass that lay there."""
 
 
-def calibrated(sure: float, *, emptyings_seen: bool = True, contested: bool = False, heap: bool = False) -> float:
+def calibrate_quality(
+    sure: float, *, emptyings_seen: bool = True, contested: bool = False, heap: bool = False
+) -> float:
     """Return the expected fraction of a load's mass that is traced correctly, 0 to 1.
 
     Args:

@@ -16,7 +16,7 @@ def clock_uses(work: TracedFieldWork) -> Uses:
     return [(str(s.shift_date), sites, sorted(t.machine_id for t in s.streams)) for s in work.stretches]
 
 
-def clocks_on(by_day: dict[dt.date, DayClocks], day: dt.date) -> DayClocks:
+def latest_clocks(by_day: dict[dt.date, DayClocks], day: dt.date) -> DayClocks:
     """Return the lags and clocks of the latest known day up to a given day; the prior values if there is none.
 
     Args:
@@ -27,7 +27,7 @@ def clocks_on(by_day: dict[dt.date, DayClocks], day: dt.date) -> DayClocks:
     return by_day[max(known)] if known else DayClocks()
 
 
-def clocks_for(uses: Uses, by_day: dict[dt.date, DayClocks]) -> dict[dt.date, DayClocks]:
+def select_clocks(uses: Uses, by_day: dict[dt.date, DayClocks]) -> dict[dt.date, DayClocks]:
     """Return the lags and clocks of each day that a field uses.
 
     Args:
@@ -35,7 +35,7 @@ def clocks_for(uses: Uses, by_day: dict[dt.date, DayClocks]) -> dict[dt.date, Da
         by_day: shift day -> its lags and clocks.
     """
     days = [dt.date.fromisoformat(day) for day, _, _ in uses]
-    return {day: clocks_on(by_day, day) for day in days}
+    return {day: latest_clocks(by_day, day) for day in days}
 
 
 def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks]) -> str:
@@ -50,7 +50,7 @@ def clocks_fingerprint(uses: Uses, by_day: dict[dt.date, DayClocks]) -> str:
     """
     used = []
     for day, sites, machines in uses:
-        c = clocks_on(by_day, dt.date.fromisoformat(day))
+        c = latest_clocks(by_day, dt.date.fromisoformat(day))
         common = (c.min_per_km, c.spread_min, c.leave_min, c.leave_spread_min, c.closure)
         used.append((day, common, [c.lag_min(s, 0.0) for s in sites], [c.machine_ahead_min.get(m) for m in machines]))
     return hashlib.sha256(repr(used).encode()).hexdigest()

@@ -10,18 +10,18 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.contracts.reason import Reason, reason, together
+from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.trace.association import associate_loads
-from transforms.trace.calibration import calibrated
+from transforms.trace.calibration import calibrate_quality
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
     TracedFieldWork,
-    in_order,
-    minutes,
+    is_filled_by_machine,
     nearest_stretch,
-    straight_from_the_machine,
+    sort_by_weighing,
+    to_minutes,
 )
 from transforms.trace.load_ends_hmm import Departures
 from transforms.trace.mass_streams import Stretch
@@ -48,8 +48,8 @@ def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> Fiel
         clocks: lags and clock offsets of each shift day of its work.
     """
     out = TraceRows()
-    loads = in_order(work.loads)
-    weighed = minutes(loads, "weighed_at")
+    loads = sort_by_weighing(work.loads)
+    weighed = to_minutes(loads, "weighed_at")
     clocks_of = [clocks[s.shift_date] for s in work.stretches]
     index, _ = nearest_stretch(work.stretches, weighed - FIRST_LAG_MIN)
     lag = np.array(
@@ -60,7 +60,7 @@ def trace_field(work: TracedFieldWork, clocks: dict[dt.date, DayClocks]) -> Fiel
     )
     left, sd = _departures(loads, weighed, lag, index, clocks_of)
     index, after = nearest_stretch(work.stretches, left)
-    straight = (index >= 0) & straight_from_the_machine(after)
+    straight = (index >= 0) & is_filled_by_machine(after)
     gross = loads["gross_t"].to_numpy()
     weighed_t = np.array([gross[straight & (index == k)].sum() for k in range(len(work.stretches))])
     usual = _usual_closure(work.stretches, weighed_t, clocks_of)
@@ -91,7 +91,7 @@ def _departures(
     lag_sd, leave, leave_sd = (
         np.array([getattr(day[k], f) for k in index]) for f in ("spread_min", "leave_min", "leave_spread_min")
     )
-    by_ticket = minutes(loads, "left_field_at") - leave
+    by_ticket = to_minutes(loads, "left_field_at") - leave
     agrees = np.abs(by_ticket - by_lag) < 6 * lag_sd + 15
     sd = np.hypot(np.where(agrees, leave_sd, lag_sd), CLOCKS_SD_MIN)
     return np.where(agrees, by_ticket, by_lag), sd
@@ -137,7 +137,7 @@ def _trace_stretch(
         weighed_by_stream += shared.belief[i] * departures.gross_t[i]
         seen = all(stretch.streams[m].has_signal for m in np.unique(found.stream))
         claimed = found.sure * known / max(float(found.share.sum()), 1e-9)
-        sure = calibrated(claimed, emptyings_seen=seen, contested=contested)
+        sure = calibrate_quality(claimed, emptyings_seen=seen, contested=contested)
         doubts = _association_doubts(shared.belief[i])
         if not closes:
             doubts.append(reason("mass_ratio_unusual", difference_pct=100 * (ratio / usual - 1)))
@@ -145,7 +145,7 @@ def _trace_stretch(
             doubts.append(reason("emptyings_not_detected"))
         if known < MOSTLY_KNOWN:
             doubts.append(reason("log_incomplete"))
-        why = together(doubts or [reason("traced_by_emptyings")])
+        why = combine_reasons(doubts or [reason("traced_by_emptyings")])
         out.grades.append(Grade(name, sure, claimed, known, float(shared.belief[i].max()), why))
     for stream, weighed_t in zip(stretch.streams, weighed_by_stream, strict=True):
         out.balance.append((stream.machine_id, field_id, stretch.shift_date, float(weighed_t), stream.lifted_t))
@@ -215,7 +215,7 @@ def _trace_heaps(
             unknown = np.full(mass.size, np.nan)
             even_shares = LoadShares(np.concatenate(streams), np.concatenate(batches), mass, unknown, 1.0)
             known += _add_bin_shares(out, names[i], stretch, even_shares)
-        sure = calibrated(known, heap=True)
+        sure = calibrate_quality(known, heap=True)
         out.grades.append(Grade(names[i], sure, sure, known, 0.0, reason("from_heap")))
     first = work.stretches[0]
     out.balance.append((None, work.field_id, first.shift_date, float(gross[hauled_late].sum()), 0.0))

@@ -34,7 +34,7 @@ class TracedFieldWork:
     loads: pl.DataFrame
 
 
-def in_order(loads: pl.DataFrame) -> pl.DataFrame:
+def sort_by_weighing(loads: pl.DataFrame) -> pl.DataFrame:
     """Return loads in the order of weighing; ties within a minute are ordered by ticket number."""
     return loads.sort("weighed_at", natural_key(pl.col("load_id")), "load_id")
 
@@ -56,12 +56,12 @@ def nearest_stretch(stretches: list[Stretch], left_min: Array) -> tuple[NDArray[
     return index, after[np.arange(left_min.size), index]
 
 
-def straight_from_the_machine(after_min: Array) -> NDArray[np.bool_]:
+def is_filled_by_machine(after_min: Array) -> NDArray[np.bool_]:
     """Return True for loads that left close enough to the work to be filled from a machine, not from a heap."""
     return np.asarray((after_min < LATE_MIN) & (after_min > -EARLY_MIN))
 
 
-def minutes(loads: pl.DataFrame, column: str) -> Array:
+def to_minutes(loads: pl.DataFrame, column: str) -> Array:
     """Return a column of times as minutes since 1970, shape (n,); NaN if missing.
 
     Args:

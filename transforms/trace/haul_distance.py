@@ -26,7 +26,7 @@ def road_km(lat: float | None, lon: float | None, site: tuple[float, float] | No
     return ROAD_FACTOR * math.hypot(east, (lat - site[0]) * KM_PER_DEG)
 
 
-def with_distance(loads: pl.DataFrame, fields: pl.DataFrame, sites: dict[str, tuple[float, float]]) -> pl.DataFrame:
+def add_haul_distance(loads: pl.DataFrame, fields: pl.DataFrame, sites: dict[str, tuple[float, float]]) -> pl.DataFrame:
     """Return loads with `km`, the road distance in km from each load's field to its site.
 
     Args:

@@ -19,7 +19,7 @@ def lag_spread(samples: pl.DataFrame, leave_spread_min: float, usual_min: float)
     """
     driven = samples.filter(pl.col("drive_n") >= MIN_LOADS)
     if driven.height >= MIN_SAMPLES:
-        return float(np.hypot(median_or(driven["drive_spread_min"], usual_min), leave_spread_min))
+        return float(np.hypot(median_or_default(driven["drive_spread_min"], usual_min), leave_spread_min))
     own = samples.filter(pl.col("n") >= MIN_LOADS)["lag_spread_min"]
     found = own.quantile(0.25) if own.len() else None
     return float(found) if found is not None else usual_min
@@ -34,7 +34,7 @@ def round_to_half(minutes: float) -> float:
     return round(2 * minutes) / 2
 
 
-def median_or(values: pl.Series, otherwise: float) -> float:
+def median_or_default(values: pl.Series, otherwise: float) -> float:
     """Return the median of the known values, or another value if there are none.
 
     Args:

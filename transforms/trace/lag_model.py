@@ -22,7 +22,7 @@ from transforms.trace.day_clocks import (
     USUAL_SPREAD_MIN,
     DayClocks,
 )
-from transforms.trace.lag_medians import MIN_LOADS, lag_spread, median_or, round_to_half
+from transforms.trace.lag_medians import MIN_LOADS, lag_spread, median_or_default, round_to_half
 from transforms.trace.offset_cause import CLOCK, FASTEST_MIN_PER_KM, offset_cause
 
 Array = NDArray[np.float64]
@@ -63,7 +63,7 @@ def _precision(samples: pl.DataFrame) -> Array:
     return np.asarray(own + 1.5 * scatter / samples["n"].to_numpy())
 
 
-class Learning:
+class LagModel:
     """Sequential estimation of lags and clock offsets through a season, day by day.
 
         lag = site's clock + per km x km - machine's clock + error                                        (2.4)
@@ -85,7 +85,7 @@ class Learning:
         self.names = {"site": s["site_id"].to_list(), "machine": s["machine_id"].to_list()}
         left = s["full_to_left_min"].cast(pl.Float64).fill_null(np.nan).to_numpy()
         # If the whole fleet's tickets report an earlier moment as the departure, only the difference is evidence.
-        self.left = left - min(0.0, median_or(s["full_to_left_min"], 0.0))
+        self.left = left - min(0.0, median_or_default(s["full_to_left_min"], 0.0))
         self.slope = USUAL_MIN_PER_KM
         self.epochs: dict[tuple[str, str], list[_Epoch]] = {}
         self.by_day: dict[dt.date, DayClocks] = {}
@@ -221,13 +221,13 @@ class Learning:
     def _common(self, seen: pl.DataFrame) -> DayClocks:
         """Return the values that all clocks share."""
         left = seen.filter(pl.col("leave_n") >= MIN_LOADS)
-        leave_spread = max(1.0, round_to_half(median_or(left["leave_spread_min"], USUAL_LEAVE_SPREAD_MIN)))
+        leave_spread = max(1.0, round_to_half(median_or_default(left["leave_spread_min"], USUAL_LEAVE_SPREAD_MIN)))
         return DayClocks(
             min_per_km=round(self.slope / 0.05) * 0.05,
             spread_min=max(2.0, round_to_half(lag_spread(seen, leave_spread, USUAL_SPREAD_MIN))),
-            leave_min=round_to_half(median_or(left["leave_min"], USUAL_LEAVE_MIN)),
+            leave_min=round_to_half(median_or_default(left["leave_min"], USUAL_LEAVE_MIN)),
             leave_spread_min=leave_spread,
-            closure=round(median_or(seen["closure"], 1.0), 2),
+            closure=round(median_or_default(seen["closure"], 1.0), 2),
         )
 
     def _day_clocks(self, common: DayClocks, day: dt.date) -> DayClocks:

@@ -10,12 +10,12 @@ from transforms.trace.field_work import (
     FIRST_LAG_MIN,
     PLAUSIBLE,
     TracedFieldWork,
-    in_order,
-    minutes,
+    is_filled_by_machine,
     nearest_stretch,
-    straight_from_the_machine,
+    sort_by_weighing,
+    to_minutes,
 )
-from transforms.trace.load_ends_hmm import full_when
+from transforms.trace.load_ends_hmm import departure_times
 from transforms.trace.mass_streams import Stream, Stretch
 from transforms.trace.slot_assignment import Slots, cut_into_slots
 
@@ -38,11 +38,11 @@ def lag_samples(work: TracedFieldWork) -> pl.DataFrame:
     full, independently of the clocks. If several worked and some tickets name none, the lag of each machine is the one
     at which loads and slots match best.
     """
-    index, after = nearest_stretch(work.stretches, minutes(work.loads, "weighed_at") - FIRST_LAG_MIN)
-    straight = straight_from_the_machine(after)
+    index, after = nearest_stretch(work.stretches, to_minutes(work.loads, "weighed_at") - FIRST_LAG_MIN)
+    straight = is_filled_by_machine(after)
     rows: list[tuple[object, ...]] = []
     for k, stretch in enumerate(work.stretches):
-        loads = in_order(work.loads.filter(pl.Series(straight & (index == k))))
+        loads = sort_by_weighing(work.loads.filter(pl.Series(straight & (index == k))))
         closure = float(loads["gross_t"].sum()) / stretch.lifted_t
         if loads.height >= MIN_LOADS and 1 / PLAUSIBLE < closure < PLAUSIBLE:
             for stream, own, full in _full(stretch, loads, closure):
@@ -67,12 +67,12 @@ def _full(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
 def _by_mass(stream: Stream, loads: pl.DataFrame) -> Array:
     """Return the time at which each load was full, if all mass was weighed and loads left in order of weighing."""
     gross = loads["gross_t"].to_numpy()
-    return full_when(stream, np.cumsum(gross) * stream.lifted_t / gross.sum())
+    return departure_times(stream, np.cumsum(gross) * stream.lifted_t / gross.sum())
 
 
 def _by_slots(stretch: Stretch, loads: pl.DataFrame, closure: float) -> list[Full]:
     """Return `_full` of several machines with incomplete tickets, at the lags at which loads and slots match best."""
-    weighed = minutes(loads, "weighed_at")
+    weighed = to_minutes(loads, "weighed_at")
     owner, full = cut_into_slots(stretch, to_float(loads["gross_t"].mean()) / closure, {})
     ids, named = np.array([s.machine_id for s in stretch.streams]), loads["machine_id"].to_numpy()
     foreign = np.isin(named, ids)[:, None] & (named[:, None] != ids[owner][None, :])
@@ -92,7 +92,7 @@ def _sample(
 ) -> list[tuple[object, ...]]:
     """Return the rows of one machine in a stretch, one per site."""
     out: list[tuple[object, ...]] = []
-    weighed, left = (minutes(loads, c) for c in ("weighed_at", "left_field_at"))
+    weighed, left = (to_minutes(loads, c) for c in ("weighed_at", "left_field_at"))
     since_emptying = _since_emptying(stream, left)
     machine_id, seen = (None, False) if stream is None else (stream.machine_id, stream.has_signal)
     sites, km = loads["site_id"].to_numpy(), loads["km"].to_numpy()

@@ -25,18 +25,18 @@ SCALE_MOVES = 0.10
 """Probability that the scale changes by one step between two loads: dirt and yield change within a day."""
 LOAD_SD, LOAD_SD_T = 0.03, 0.3
 """Standard deviation of lifted mass over one load: as a fraction of it, and in tonnes."""
-UNSEEN, UNSEEN_T = 0.01, 27.0
+UNTICKETED_PROBABILITY, UNTICKETED_T = 0.01, 27.0
 """Probability that mass without a ticket leaves before a load, and the mean of that mass, t."""
-WILD, WILD_MIN = 0.01, 600.0
+OUTLIER_PROBABILITY, OUTLIER_LAG_MIN = 0.01, 600.0
 """Probability of an outlying lag, and the range in minutes over which it is uniform."""
-PHANTOM = 0.01
+FOREIGN_TICKET_PROBABILITY = 0.01
 """Probability that a ticket belongs to no mass lifted here."""
 NEGLIGIBLE = 1e-6
 """States with a smaller probability relative to the most likely state are dropped."""
 TAIL_CELLS = 110
 LIKELY = 5e-3
 """Ends of a load with a smaller probability relative to the most likely end are not reported."""
-NO_LOAD = PHANTOM / WILD_MIN
+NO_LOAD = FOREIGN_TICKET_PROBABILITY / OUTLIER_LAG_MIN
 """Weight of "this load took nothing here", comparable with the density of a departure time."""
 REST_SD_T, REST_TAIL_T, REST_TAIL = 3.0, 20.0, 0.1
 """Mass left at the end of the work: almost none (normal), or a truck that was never weighed (tail)."""
@@ -58,7 +58,7 @@ class Departures:
 
 
 @dataclass(frozen=True)
-class Placed:
+class Placement:
     """Possible ends of one load in the stream.
 
     Attributes:
@@ -85,7 +85,7 @@ class _States:
     def high(self) -> int:
         return self.low + int(self.weight.shape[1])
 
-    def over(self, low: int, high: int) -> "_States":
+    def reindex(self, low: int, high: int) -> "_States":
         """Return the same weights over a range of cells; cells outside the present range have weight zero.
 
         Args:
@@ -131,8 +131,8 @@ class Chain:
         self.cells = int(np.ceil(stream.lifted_t / GRID_T)) + 4
         self.at = np.arange(self.cells, dtype=np.float64) * GRID_T
         self.left_over = (stream.lifted_t - self.at) * closure
-        self.full_min = full_when(stream, self.at) - ahead_min
-        self.decay = np.exp(-GRID_T / UNSEEN_T)
+        self.full_min = departure_times(stream, self.at) - ahead_min
+        self.decay = np.exp(-GRID_T / UNTICKETED_T)
         self.taps = [_taps(g) for g in loads.gross_t]
         self.moves = [_moves(g / self.scale) for g in loads.gross_t]
 
@@ -140,15 +140,18 @@ class Chain:
         """Return the density of the departure time of load i at each state."""
         sd = self.loads.sd_min[i]
         residual = (self.loads.left_min[i] - self.full_min[states.low : states.high]) / sd
-        return np.asarray(WILD / WILD_MIN + (1 - WILD) * np.exp(-0.5 * np.minimum(residual**2, 60.0)) / (sd * 2.5066))
+        return np.asarray(
+            OUTLIER_PROBABILITY / OUTLIER_LAG_MIN
+            + (1 - OUTLIER_PROBABILITY) * np.exp(-0.5 * np.minimum(residual**2, 60.0)) / (sd * 2.5066)
+        )
 
     def _on(self, states: _States, i: int) -> _States:
         """Return the states after load i was filled from the given ones."""
         moves, taps = self.moves[i], self.taps[i]
         reach = moves[0][0] + 1 + taps.size // 2 + TAIL_CELLS
-        ready = states.over(states.low, min(states.high + reach, self.cells)).weight
+        ready = states.reindex(states.low, min(states.high + reach, self.cells)).weight
         skipped = lfilter([1 - self.decay], [1, -self.decay], ready, axis=1)
-        ready = (1 - UNSEEN) * ready + UNSEEN * skipped
+        ready = (1 - UNTICKETED_PROBABILITY) * ready + UNTICKETED_PROBABILITY * skipped
         moved, width = np.zeros_like(ready), ready.shape[1]
         for s, (whole, part) in enumerate(moves):
             moved[s, whole:] = (1 - part) * ready[s, : max(width - whole, 0)]
@@ -158,21 +161,21 @@ class Chain:
     def _back(self, later: _States, i: int, low: int, high: int) -> Array:
         """Return the backward weights of the cells from low to high before load i: the transpose of `_on`."""
         moves, taps = self.moves[i], self.taps[i]
-        reach = later.over(low, max(high + moves[0][0] + 1 + TAIL_CELLS, later.high))
+        reach = later.reindex(low, max(high + moves[0][0] + 1 + TAIL_CELLS, later.high))
         smoothed = convolve1d(_mixed(reach.weight), taps, axis=1, mode="constant")
         moved, width = np.zeros_like(smoothed), smoothed.shape[1]
         for s, (whole, part) in enumerate(moves):
             moved[s, : max(width - whole, 0)] = (1 - part) * smoothed[s, whole:]
             moved[s, : max(width - whole - 1, 0)] += part * smoothed[s, whole + 1 :]
         skipped = lfilter([1 - self.decay], [1, -self.decay], moved[:, ::-1], axis=1)[:, ::-1]
-        return np.asarray((1 - UNSEEN) * moved + UNSEEN * skipped)[:, : high - low]
+        return np.asarray((1 - UNTICKETED_PROBABILITY) * moved + UNTICKETED_PROBABILITY * skipped)[:, : high - low]
 
     def _start(self) -> _States:
         """Return the prior of the states before the first load."""
         width = min(TAIL_CELLS * 2, self.cells)
         begin = np.zeros((self.scale.size, width))
         begin[:, 0] = 0.98
-        begin += 0.02 * np.exp(-np.arange(width) * GRID_T / UNSEEN_T) * GRID_T / UNSEEN_T
+        begin += 0.02 * np.exp(-np.arange(width) * GRID_T / UNTICKETED_T) * GRID_T / UNTICKETED_T
         return _States(0, begin * self.prior[:, None])
 
     def _end(self, low: int, high: int) -> _States:
@@ -182,7 +185,7 @@ class Chain:
         tail = np.exp(-np.abs(left) / REST_TAIL_T) / REST_TAIL_T + NEGLIGIBLE**2
         return _States(low, np.broadcast_to((1 - REST_TAIL) * near + REST_TAIL * tail, (self.scale.size, high - low)))
 
-    def place(self, own_weight: Array, other_weight: Array) -> tuple[list[Placed], Array]:
+    def place(self, own_weight: Array, other_weight: Array) -> tuple[list[Placement], Array]:
         """Return the possible ends of every load and the odds of its belonging to this stream.
 
         Args:
@@ -198,14 +201,14 @@ class Chain:
         for i in range(n):
             after = self._on(before[i], i)
             filled.append(_States(after.low, after.weight * self._seen(i, after)))
-            unmoved = before[i].over(after.low, after.high).weight
+            unmoved = before[i].reindex(after.low, after.high).weight
             before.append(_States(after.low, own_weight[i] * filled[i].weight + other_weight[i] * unmoved).trimmed())
         later = self._end(before[n].low, before[n].high)
-        placed: list[Placed] = []
+        placed: list[Placement] = []
         odds = np.zeros(n)
         for i in range(n - 1, -1, -1):
-            taken: Array = filled[i].over(later.low, later.high).weight * later.weight
-            current, unfilled = before[i], later.over(before[i].low, before[i].high)
+            taken: Array = filled[i].reindex(later.low, later.high).weight * later.weight
+            current, unfilled = before[i], later.reindex(before[i].low, before[i].high)
             odds[i] = taken.sum() / max(float((current.weight * unfilled.weight).sum()), 1e-300)
             placed.append(self._placed(_States(later.low, taken), i, own_weight[i] * odds[i], other_weight[i]))
             observed = _States(later.low, self._seen(i, later) * later.weight)
@@ -214,12 +217,12 @@ class Chain:
             later = _States(current.low, weight / max(float(weight.max()), 1e-300))
         return placed[::-1], odds
 
-    def _placed(self, taken: _States, i: int, own_weight: float, other_weight: float) -> Placed:
+    def _placed(self, taken: _States, i: int, own_weight: float, other_weight: float) -> Placement:
         kept = taken.weight > LIKELY * taken.weight.max()
         scale, cell = np.nonzero(kept)
         chance = taken.weight[kept] / max(float(taken.weight[kept].sum()), 1e-300)
         size_t = self.loads.gross_t[i] / self.scale[scale]
-        return Placed(own_weight / (own_weight + other_weight), self.at[cell + taken.low], size_t, chance)
+        return Placement(own_weight / (own_weight + other_weight), self.at[cell + taken.low], size_t, chance)
 
 
 def _taps(gross_t: float) -> Array:
@@ -247,7 +250,7 @@ def _mixed(state: Array) -> Array:
     return np.asarray(out)
 
 
-def full_when(stream: Stream, lifted_t: Array) -> Array:
+def departure_times(stream: Stream, lifted_t: Array) -> Array:
     """Return the departure time of a load that ends at each lifted mass, minutes since 1970 by the machine's clock.
 
     Without emptyings the load leaves half a tank later, on average.

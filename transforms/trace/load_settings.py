@@ -30,7 +30,7 @@ def _mean_and_sd(names: list[str]) -> list[pl.Expr]:
     return columns
 
 
-def settings_in(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
+def settings_present(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
     """Return the settings of the catalogue that are columns of a frame.
 
     Args:
@@ -51,7 +51,7 @@ def load_settings(load_trace: pl.DataFrame, bins: pl.DataFrame, catalogue: Catal
     Returns:
         `load_id, machine_id, lifted_at, <setting>, <setting>_sd`; a setting missing from the traced bins is null.
     """
-    names = settings_in(bins, catalogue)
+    names = settings_present(bins, catalogue)
     known = load_trace.filter(pl.col("bin_at").is_not_null()).join(
         bins.select("machine_id", "bin_at", *names), on=["machine_id", "bin_at"], how="left", maintain_order="left"
     )
@@ -82,7 +82,7 @@ def audit_settings(audits: pl.DataFrame, bins: pl.DataFrame, catalogue: Catalogu
     Returns:
         `audit_id, <setting>`; an audit without telemetry has no row.
     """
-    names = settings_in(bins, catalogue)
+    names = settings_present(bins, catalogue)
     around = pl.DataFrame({"away_s": list(range(-AUDIT_REACH_S, AUDIT_REACH_S + 1, 30))})
     near = (
         audits.join(around, how="cross")

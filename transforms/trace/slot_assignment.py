@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from transforms.trace.load_ends_hmm import full_when
+from transforms.trace.load_ends_hmm import departure_times
 from transforms.trace.mass_streams import Stretch
 
 Array = NDArray[np.float64]
@@ -87,6 +87,6 @@ def cut_into_slots(stretch: Stretch, mean_t: float, ahead_min: dict[str, float])
     for m, stream in enumerate(stretch.streams):
         count = max(1, round(stream.lifted_t / mean_t))
         owner.append(np.full(count, m))
-        at = full_when(stream, stream.lifted_t * (np.arange(count) + 1) / count)
+        at = departure_times(stream, stream.lifted_t * (np.arange(count) + 1) / count)
         full.append(at - ahead_min.get(stream.machine_id, 0.0))
     return np.concatenate(owner), np.concatenate(full)

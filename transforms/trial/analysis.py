@@ -27,7 +27,7 @@ TRIAL_LOAD_SCHEMA = schema_of("trial_load")
 
 
 @dataclass(frozen=True)
-class Reading:
+class TrialEstimate:
     """Estimated difference of arm B from arm A.
 
     Attributes:
@@ -137,7 +137,7 @@ def interval(differences: Array, patterns: Array) -> tuple[float, float]:
     return float(ends[0]), float(ends[1])
 
 
-def read(trial: Trial, loads: pl.DataFrame, facts: pl.DataFrame) -> Reading:
+def analyse_trial(trial: Trial, loads: pl.DataFrame, facts: pl.DataFrame) -> TrialEstimate:
     """Return the difference between the arms of a trial.
 
     Args:
@@ -155,14 +155,14 @@ def read(trial: Trial, loads: pl.DataFrame, facts: pl.DataFrame) -> Reading:
     if complete.height < FEWEST_PAIRS:
         planned = len(trial.order) // 2
         why_not = reason("trial_too_few_pairs", measured=complete.height, planned=planned, needed=FEWEST_PAIRS)
-        return Reading(complete.height, None, None, None, None, strayed, why_not)
+        return TrialEstimate(complete.height, None, None, None, None, strayed, why_not)
     d = (complete["B"] - complete["A"]).to_numpy()
     patterns = signs(d.size)
     low, high = interval(d, patterns)
     effect, lo, hi = (100 * float(np.expm1(v)) for v in (d.mean(), low, high))
     p = p_value(d, patterns)
     shown = reason("b_dirtier" if effect > 0 else "b_cleaner")
-    return Reading(d.size, effect, lo, hi, p, strayed, shown if p <= 0.05 else reason("no_difference_shown"))
+    return TrialEstimate(d.size, effect, lo, hi, p, strayed, shown if p <= 0.05 else reason("no_difference_shown"))
 
 
 def _strayed(trial: Trial, loads: pl.DataFrame) -> int:

@@ -11,9 +11,9 @@ from transforms.arrays import narrow
 from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.errors import WorkspaceError
-from transforms.trial.plan import Trial, drawn_order
-from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, least_found
-from transforms.trial.size import TrialNoise, days_for, loads_a_day, trial_size
+from transforms.trial.plan import Trial, draw_order
+from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, detectable_effect
+from transforms.trial.size import TrialNoise, loads_per_day, required_days, trial_size
 
 USUAL_DETECT_PCT = 5.0
 TRIED = (0.02, 0.98)
@@ -118,7 +118,7 @@ def design_trial(
         day,
         basis["setting"],
         values,
-        drawn_order(pairs, seed),
+        draw_order(pairs, seed),
         detect,
         season.trial_power,
         noise.pair_sd(facts),
@@ -135,18 +135,18 @@ def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
         raise WorkspaceError(f"'{text}' is not a date", where="--day", remedy="write it as YYYY-MM-DD") from problem
 
 
-def what_a_day_finds(trial: Trial, facts: pl.DataFrame) -> str:
+def describe_trial_days(trial: Trial, facts: pl.DataFrame) -> str:
     """Return sentences on the days that a trial takes and the smallest change that one day's loads would detect.
 
     Args:
         trial: the trial.
         facts: `load_fact`, for the machine's loads per day.
     """
-    loads = loads_a_day(facts, trial.machine_id)
-    pairs, days = int(loads // 2), days_for(len(trial.order), facts, trial.machine_id)
+    loads = loads_per_day(facts, trial.machine_id)
+    pairs, days = int(loads // 2), required_days(len(trial.order), facts, trial.machine_id)
     if days <= 1 or pairs < FEWEST_PAIRS:
         return f"This machine lifts about {loads:.0f} loads a day."
-    detectable_pct = 100 * float(np.expm1(least_found(pairs, trial.pair_sd, trial.power)))
+    detectable_pct = 100 * float(np.expm1(detectable_effect(pairs, trial.pair_sd, trial.power)))
     return (
         f"This machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would "
         f"detect a change of {detectable_pct:.0f} %. A larger step (--to) needs fewer loads."

@@ -49,16 +49,16 @@ class Trial:
         return self.values[ARMS.index(self.order[position])]
 
 
-def drawn_order(pairs: int, seed: int) -> tuple[str, ...]:
+def draw_order(pairs: int, seed: int) -> tuple[str, ...]:
     """Return the arms in order of lifting, with a random order within each pair.
 
     Args:
         pairs: number of pairs.
         seed: seed of the random generator.
 
-    >>> drawn_order(3, 7) == drawn_order(3, 7)
+    >>> draw_order(3, 7) == draw_order(3, 7)
     True
-    >>> sorted(drawn_order(1, 7))
+    >>> sorted(draw_order(1, 7))
     ['A', 'B']
     """
     first = np.random.default_rng(seed).integers(0, 2, pairs)

@@ -50,7 +50,7 @@ def power_of(pairs: int, effect: float, sd: float) -> float:
     return float(nct.sf(critical, df, noncentrality) + nct.cdf(-critical, df, noncentrality))
 
 
-def pairs_for(effect: float, sd: float, power: float) -> int | None:
+def required_pairs(effect: float, sd: float, power: float) -> int | None:
     """Return the smallest number of pairs that reaches the power; None if more than 200 would be needed.
 
     Args:
@@ -58,7 +58,7 @@ def pairs_for(effect: float, sd: float, power: float) -> int | None:
         sd: standard deviation of a pair's difference, log scale.
         power: probability of detecting the difference, 0 to 1.
 
-    >>> pairs_for(0.2, 0.25, 0.8)
+    >>> required_pairs(0.2, 0.25, 0.8)
     15
     """
     for pairs in range(PLANNED_FROM, MOST_PAIRS + 1):
@@ -67,7 +67,7 @@ def pairs_for(effect: float, sd: float, power: float) -> int | None:
     return None
 
 
-def least_found(pairs: int, sd: float, power: float) -> float:
+def detectable_effect(pairs: int, sd: float, power: float) -> float:
     """Return the smallest difference in log dirt that a number of pairs detects with the power.
 
     Args:
@@ -75,7 +75,7 @@ def least_found(pairs: int, sd: float, power: float) -> float:
         sd: standard deviation of a pair's difference, log scale.
         power: probability of detecting the difference, 0 to 1.
 
-    >>> round(least_found(12, 0.25, 0.8), 3)
+    >>> round(detectable_effect(12, 0.25, 0.8), 3)
     0.222
     """
     low, high = 0.0, 20 * sd

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from transforms.arrays import to_float
-from transforms.trial.power import pair_sd, pairs_for
+from transforms.trial.power import pair_sd, required_pairs
 
 USUAL_SAMPLE_KG = 25.0
 
@@ -35,7 +35,7 @@ class TrialSize:
     days: int | None
 
 
-def loads_a_day(facts: pl.DataFrame, machine_id: str) -> float:
+def loads_per_day(facts: pl.DataFrame, machine_id: str) -> float:
     """Return the median number of loads that a machine lifts per day, at least 1.
 
     Args:
@@ -46,7 +46,7 @@ def loads_a_day(facts: pl.DataFrame, machine_id: str) -> float:
     return max(to_float(by_day["len"].median() or 1.0), 1.0)
 
 
-def days_for(loads: int, facts: pl.DataFrame, machine_id: str) -> int:
+def required_days(loads: int, facts: pl.DataFrame, machine_id: str) -> int:
     """Return the whole number of days in which a machine lifts a number of loads.
 
     Args:
@@ -54,7 +54,7 @@ def days_for(loads: int, facts: pl.DataFrame, machine_id: str) -> int:
         facts: `machine_id, shift_date` of all loads of the season.
         machine_id: the machine.
     """
-    return int(np.ceil(loads / loads_a_day(facts, machine_id)))
+    return int(np.ceil(loads / loads_per_day(facts, machine_id)))
 
 
 def trial_size(facts: pl.DataFrame, machine_id: str, detect_pct: float, noise: TrialNoise, power: float) -> TrialSize:
@@ -67,5 +67,5 @@ def trial_size(facts: pl.DataFrame, machine_id: str, detect_pct: float, noise: T
         noise: variation between loads and of the laboratory.
         power: probability of detecting it, 0 to 1.
     """
-    pairs = pairs_for(float(np.log1p(detect_pct / 100)), noise.pair_sd(facts), power)
-    return TrialSize(pairs, None if pairs is None else days_for(2 * pairs, facts, machine_id))
+    pairs = required_pairs(float(np.log1p(detect_pct / 100)), noise.pair_sd(facts), power)
+    return TrialSize(pairs, None if pairs is None else required_days(2 * pairs, facts, machine_id))

@@ -10,7 +10,7 @@ from tests.validation.closed_loop import PRICES, ground_of, new_world, true_cost
 from tests.validation.fit_seasons import USUAL
 from transforms.advice.guide import setting_guide
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.what_if import WhatIfQuery, answer
+from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import CLAY, WETNESS, read_table, tabulate, write_table
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.contracts.classes import classes_at
@@ -148,7 +148,7 @@ def test_answers_are_those_of_the_fit(fits, table):
             "clay_pct": float(rng.uniform(CLAY[0], CLAY[-1])),
         }
         moved = {n: table["usual"][n] + table["settings"][n]["step"] for n in ("share_depth_cm", "cleaner_1_speed_rpm")}
-        found = answer(
+        found = answer_query(
             table,
             WhatIfQuery(
                 **{k: at[k] for k in ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")}, settings=moved
@@ -158,7 +158,7 @@ def test_answers_are_those_of_the_fit(fits, table):
         L = condition_weights(dirt, at)
         for n, value in moved.items():
             L = L + value_weights(dirt, n, value, place) - value_weights(dirt, n, table["usual"][n], place)
-        exact = float(shrink[DIRT].moved(dirt, L[None, :])[0][0])
+        exact = float(shrink[DIRT].shrink_contrasts(dirt, L[None, :])[0][0])
         gaps.append(np.log(found.dirt_pct[0] / (100 - found.dirt_pct[0])) - exact)
         assert found.dirt_pct[1] < found.dirt_pct[0] < found.dirt_pct[2]
     # All share what a usual field and machine have. The rest: lines between nodes, and that the mean of tares, which an
@@ -169,7 +169,7 @@ def test_answers_are_those_of_the_fit(fits, table):
 def test_more_depth_saves_roots_and_costs_soil(table):
     at = {"topsoil_wetness": 0.5, "clay_pct": 24.0, "air_temp_c": 8.0, "yield_t_ha": 75.0}
     deeper = {"share_depth_cm": table["usual"]["share_depth_cm"] + 1.0}
-    usual, moved = (answer(table, WhatIfQuery(**at, settings=s)) for s in ({}, deeper))
+    usual, moved = (answer_query(table, WhatIfQuery(**at, settings=s)) for s in ({}, deeper))
     assert usual.saved_per_t == pytest.approx((0, 0, 0))
     assert moved.dirt_pct[0] > usual.dirt_pct[0]
     assert moved.root_loss_t_ha is not None
@@ -181,15 +181,15 @@ def test_more_depth_saves_roots_and_costs_soil(table):
 
 def test_where_nobody_has_been_is_said(table):
     at = {"topsoil_wetness": 0.5, "clay_pct": 24.0, "air_temp_c": 8.0, "yield_t_ha": 75.0}
-    assert answer(table, WhatIfQuery(**at, settings={})).untried == ()
-    far = answer(table, WhatIfQuery(**at, settings={"share_depth_cm": 11.9}))
+    assert answer_query(table, WhatIfQuery(**at, settings={})).untried == ()
+    far = answer_query(table, WhatIfQuery(**at, settings={"share_depth_cm": 11.9}))
     assert len(far.untried) == 1
     assert far.untried[0].startswith("share depth was tried only from")
     table["tried"]["wet|heavy"] = {"n": 3, "settings": {}}
-    nobody = answer(table, WhatIfQuery(**{**at, "topsoil_wetness": 0.9, "clay_pct": 45.0}, settings={}))
+    nobody = answer_query(table, WhatIfQuery(**{**at, "topsoil_wetness": 0.9, "clay_pct": 45.0}, settings={}))
     assert nobody.untried == ("the fleet has only 3 loads on heavy soil with wet topsoil",)
     with pytest.raises(WorkspaceError, match="'depth' is not in the fit"):
-        answer(table, WhatIfQuery(**at, settings={"depth": 3.0}))
+        answer_query(table, WhatIfQuery(**at, settings={"depth": 3.0}))
 
 
 def test_a_table_is_kept_and_its_lack_is_said(table, tmp_path):

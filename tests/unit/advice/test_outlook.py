@@ -7,7 +7,14 @@ import polars as pl
 import pytest
 
 from tests.validation.fit_seasons import fit_season
-from transforms.advice.outlook import FORECAST, PERSISTENCE, NextShift, next_outlook, persisted, working_hours
+from transforms.advice.outlook import (
+    FORECAST,
+    PERSISTENCE,
+    NextShift,
+    extend_by_persistence,
+    next_outlook,
+    working_hours,
+)
 from transforms.advice.shrinkage import shrinkage
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours
@@ -64,32 +71,34 @@ def test_without_a_forecast_the_weather_persists_and_says_so(known):
     found = next_outlook(known[0], known[1], none, FIELDS, shift(8, 9, 10))
     last = known[0].filter(pl.col("hour_at") == known[0]["hour_at"].max()).sort("field_id")
     for field, wetness in last.select("field_id", "topsoil_wetness").iter_rows():
-        assert found.of(field)["topsoil_wetness"] == pytest.approx(wetness, abs=0.02)  # ten dry days before
-        assert found.of(field)["topsoil_wetness"] < wetness
-        assert found.of(field)["outlook"] == PERSISTENCE
+        assert found.field_conditions(field)["topsoil_wetness"] == pytest.approx(
+            wetness, abs=0.02
+        )  # ten dry days before
+        assert found.field_conditions(field)["topsoil_wetness"] < wetness
+        assert found.field_conditions(field)["outlook"] == PERSISTENCE
 
 
 def test_forecast_rain_wets_the_fields_of_its_station_alone(known):
     rain = issued(hours("S1", BEGINS + dt.timedelta(days=10), 24, rain_mm=1.5, temp_c=3.0))
     found = next_outlook(known[0], known[1], rain, FIELDS, shift(8, 9, 10))
-    wet, dry = found.of("F1"), found.of("F2")
+    wet, dry = found.field_conditions("F1"), found.field_conditions("F2")
     assert (wet["outlook"], dry["outlook"]) == (FORECAST, PERSISTENCE)
     assert wet["topsoil_wetness"] > dry["topsoil_wetness"] + 0.2
     assert wet["air_temp_c"] == pytest.approx(3.0)
     later = next_outlook(known[0], known[1], rain, FIELDS, shift(20, 21))
-    assert later.of("F1")["topsoil_wetness"] > wet["topsoil_wetness"]
+    assert later.field_conditions("F1")["topsoil_wetness"] > wet["topsoil_wetness"]
 
 
 def test_hours_that_are_observed_by_now_are_not_forecast(known):
     old = issued(hours("S1", BEGINS + dt.timedelta(days=9), 24, rain_mm=9.0))
-    assert next_outlook(known[0], known[1], old, FIELDS, shift(8, 9)).of("F1")["outlook"] == PERSISTENCE
+    assert next_outlook(known[0], known[1], old, FIELDS, shift(8, 9)).field_conditions("F1")["outlook"] == PERSISTENCE
 
 
 def test_a_forecast_that_ends_before_the_shift_is_only_where_its_persistence_begins(known):
     short = issued(hours("S1", BEGINS + dt.timedelta(days=10), 4, rain_mm=1.0))
     found = next_outlook(known[0], known[1], short, FIELDS, shift(8, 9))
-    assert found.of("F1")["outlook"] == PERSISTENCE
-    assert found.of("F1")["topsoil_wetness"] > found.of("F2")["topsoil_wetness"]
+    assert found.field_conditions("F1")["outlook"] == PERSISTENCE
+    assert found.field_conditions("F1")["topsoil_wetness"] > found.field_conditions("F2")["topsoil_wetness"]
 
 
 def diurnal(station: str, begins: dt.datetime, count: int, *, wet_until: int = 0) -> pl.DataFrame:
@@ -115,8 +124,8 @@ def test_conditions_are_those_of_the_working_hours_not_of_five_in_the_morning(fo
     weather = whole.filter(pl.col("hour_at") <= dawn)
     known_hours = truth.filter(pl.col("hour_at") <= dawn)
     forecast = issued(diurnal("S1", dawn + dt.timedelta(hours=1), 24)).head(forecast_hours)
-    found = next_outlook(known_hours, weather, forecast, FIELDS, work).of("F1")
-    at_work = truth.filter((pl.col("field_id") == "F1") & pl.col("hour_at").is_in(work.working().to_list()))
+    found = next_outlook(known_hours, weather, forecast, FIELDS, work).field_conditions("F1")
+    at_work = truth.filter((pl.col("field_id") == "F1") & pl.col("hour_at").is_in(work.working_hours_utc().to_list()))
     at_dawn = truth.filter((pl.col("field_id") == "F1") & (pl.col("hour_at") == dawn))["topsoil_wetness"][0]
     true_mean = at_work["topsoil_wetness"].mean()
     assert at_dawn > true_mean + 0.05
@@ -126,13 +135,13 @@ def test_conditions_are_those_of_the_working_hours_not_of_five_in_the_morning(fo
 
 
 def test_a_night_shift_works_on_the_next_calendar_day():
-    at = shift(22, 23, 0, 1, starts=dt.time(18), zone="Europe/Prague").working()
+    at = shift(22, 23, 0, 1, starts=dt.time(18), zone="Europe/Prague").working_hours_utc()
     assert at.min() == dt.datetime(2025, 10, 11, 20, tzinfo=dt.UTC)
     assert at.max() == dt.datetime(2025, 10, 11, 23, tzinfo=dt.UTC)
 
 
 def test_a_station_of_few_hours_persists_by_its_mean():
-    table = persisted(diurnal("S1", BEGINS, 6), BEGINS + dt.timedelta(hours=30))
+    table = extend_by_persistence(diurnal("S1", BEGINS, 6), BEGINS + dt.timedelta(hours=30))
     assert table.height == 31
     assert table.null_count().sum_horizontal()[0] == 0
 
@@ -163,7 +172,7 @@ def test_shrunken_effects_are_nearer_to_the_truth(fits):
         L[np.arange(len(fit.settings)), [fit.at[n] for n in fit.settings]] = 1.0
         truth = np.array([season.effect[n][order].mean() for n in fit.settings])
         plain.append(L @ fit.reml.coef - truth)
-        drawn_in.append(shrinkage(fit).moved(fit, L)[0] - truth)
+        drawn_in.append(shrinkage(fit).shrink_contrasts(fit, L)[0] - truth)
     assert np.mean(np.square(drawn_in)) < np.mean(np.square(plain))
 
 
@@ -174,8 +183,8 @@ def test_where_all_is_sure_nothing_is_shrunk(fits):
     L = np.zeros((1, fit.reml.coef.size))
     L[0, fit.at["share_depth_cm"]] = 1.0
     size = found.places.size
-    wide = type(found)(found.places, 1e4 * np.eye(size)).moved(fit, L)
+    wide = type(found)(found.places, 1e4 * np.eye(size)).shrink_contrasts(fit, L)
     assert wide[0] == pytest.approx(L @ fit.reml.coef, abs=1e-4)
-    none = type(found)(found.places, 1e-12 * np.eye(size)).moved(fit, L)
+    none = type(found)(found.places, 1e-12 * np.eye(size)).shrink_contrasts(fit, L)
     assert none[0] == pytest.approx([0.0], abs=1e-4)
     assert none[1] < wide[1]

@@ -5,7 +5,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from transforms.advice.storability import HEALTHY_KG_PER_T_DAY, keeping, storability
+from transforms.advice.storability import HEALTHY_KG_PER_T_DAY, expected_storage_loss, storability
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import codes_of
@@ -68,7 +68,7 @@ def test_damage_dirt_and_tops_add_up():
 
 
 def test_warm_roots_cool_by_halves():
-    kept = keeping(np.array([6.0, 16.0]), np.ones(2), 30, 6.0)
+    kept = expected_storage_loss(np.array([6.0, 16.0]), np.ones(2), 30, 6.0)
     assert kept.loss_kg_per_t[0] == pytest.approx(30 * float(healthy_loss_kg_per_t_day(6.0)))
     by_day = [float(healthy_loss_kg_per_t_day(6 + 10 * 2 ** (-(d + 0.5) / 5))) for d in range(30)]
     assert kept.loss_kg_per_t[1] == pytest.approx(sum(by_day))

@@ -7,7 +7,7 @@ import pytest
 
 from tests.validation.fit_seasons import fit_season
 from tests.validation.test_benchmark_coverage import with_operators_and_growers
-from transforms.benchmark.benchmark import benchmark, standing
+from transforms.benchmark.benchmark import benchmark, classify_standings
 from transforms.benchmark.funnel import funnel
 from transforms.benchmark.own_view import own_view
 from transforms.benchmark.ranks import ranks
@@ -85,7 +85,7 @@ def test_a_subject_s_own_view_holds_no_other_row(table):
 
 def test_where_a_subject_stands_is_what_its_shrunken_interval_says(table):
     reported = table.drop_nulls("shrunken")
-    assert standing(np.array([-3.0, -1.0, 0.2]), np.array([-0.1, 1.0, 2.0])) == ["lower", "usual", "higher"]
+    assert classify_standings(np.array([-3.0, -1.0, 0.2]), np.array([-0.1, 1.0, 2.0])) == ["lower", "usual", "higher"]
     for r in reported.iter_rows(named=True):
         apart = r["shrunken_lo95"] > 0 or r["shrunken_hi95"] < 0
         assert (r["standing"] != "usual") == apart

@@ -17,9 +17,9 @@ from transforms.benchmark.disclosure import (
     WIDTH,
     band,
     mean_sensitivity,
-    rounded,
+    round_to_step,
     step_for,
-    withheld_from,
+    withholding_reason,
 )
 
 BASE = 0.1
@@ -178,7 +178,7 @@ def test_every_mark_rests_on_seven_growers_and_never_on_the_ends(n):
         assert w.max() <= 1 / WIDTH + 1e-12
         assert w[0] == 0
         assert w[-1] == 0
-        assert mark == rounded(float(w @ np.sort(growers(n))), found.step or np.nan)
+        assert mark == round_to_step(float(w @ np.sort(growers(n))), found.step or np.nan)
         assert mark / BASE == pytest.approx(round(mark / BASE), abs=1e-9)
 
 
@@ -219,13 +219,13 @@ def test_steps_are_the_first_that_hides_one_subject():
 
 def test_a_figure_needs_five_others_and_none_that_dominates():
     even = {f"G{i}": 10 for i in range(6)}
-    assert withheld_from("G0", even) is None
-    assert withheld_from("G0", {**even, "G5": 0}) == TOO_FEW_OTHERS
-    assert withheld_from("G0", {"G0": 5}) == TOO_FEW_OTHERS
-    assert withheld_from("G0", {**even, "G5": 41}) == DOMINATED
-    assert withheld_from("G0", {**even, "G5": 40}) is None
-    assert withheld_from("G0", {**even, "G5": 31, "G4": 31}) == DOMINATED
-    assert withheld_from("G5", {**even, "G5": 1000}) is None
+    assert withholding_reason("G0", even) is None
+    assert withholding_reason("G0", {**even, "G5": 0}) == TOO_FEW_OTHERS
+    assert withholding_reason("G0", {"G0": 5}) == TOO_FEW_OTHERS
+    assert withholding_reason("G0", {**even, "G5": 41}) == DOMINATED
+    assert withholding_reason("G0", {**even, "G5": 40}) is None
+    assert withholding_reason("G0", {**even, "G5": 31, "G4": 31}) == DOMINATED
+    assert withholding_reason("G5", {**even, "G5": 1000}) is None
     assert MIN_COMPARED == 10
 
 

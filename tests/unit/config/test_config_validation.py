@@ -23,7 +23,7 @@ from transforms.config.settings_catalogue import Setting
 from transforms.config.workspace import AdviceRules, Prices, read_season, season_template
 from transforms.contracts.source_tables import CONTRACTS
 from transforms.errors import WorkspaceError
-from transforms.ingest.mapping import mapping_of, read_mapping, read_mappings
+from transforms.ingest.mapping import parse_mapping, read_mapping, read_mappings
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -166,7 +166,7 @@ def test_every_variant_of_a_season_is_read_or_refused(tmp_path):
 def read_variants(catalogue, chosen) -> dict[str, list[str]]:
     ends: dict[str, list[str]] = {}
     for name, table in chosen:
-        ends.setdefault(end_of(mapping_of, table, "m", catalogue, "test"), []).append(name)
+        ends.setdefault(end_of(parse_mapping, table, "m", catalogue, "test"), []).append(name)
     return ends
 
 
@@ -320,7 +320,7 @@ def refused_mapping(catalogue, column: str | None = None, **keys) -> set[tuple[s
     columns = TICKETS["columns"]
     table = {**TICKETS, "columns": {**columns, column: keys}} if column else {**TICKETS, **keys}
     with pytest.raises(ConfigError) as reported:
-        mapping_of(table, "m", catalogue, "test")
+        parse_mapping(table, "m", catalogue, "test")
     return errors(reported.value)
 
 
@@ -368,12 +368,12 @@ def test_what_cannot_be_in_a_mapping(catalogue, keys, expected):
 )
 def test_a_constant_time_is_stored_in_utc(catalogue, value, expected):
     columns = {**TICKETS["columns"], "issued_at": {"value": value, "format": "%d.%m.%Y"}}
-    made = mapping_of({**TICKETS, "columns": columns}, "m", catalogue, "test")
+    made = parse_mapping({**TICKETS, "columns": columns}, "m", catalogue, "test")
     assert {c.column: c.value for c in made.columns}["issued_at"] == expected
 
 
 def test_quoted_numbers_may_share_their_decimal_mark_with_the_separator(catalogue):
-    made = mapping_of({**TICKETS, "separator": ",", "quoted": True}, "m", catalogue, "test")
+    made = parse_mapping({**TICKETS, "separator": ",", "quoted": True}, "m", catalogue, "test")
     assert (made.separator, made.decimal) == (",", ",")
 
 

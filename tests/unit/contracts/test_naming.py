@@ -7,7 +7,7 @@ import pytest
 
 from transforms.contracts.naming import safe_name
 from transforms.ingest.corrections import corrections_name
-from transforms.ingest.mapping import CORRECTIONS_PREFIX, own_name
+from transforms.ingest.mapping import CORRECTIONS_PREFIX, original_name
 
 IDS = (
     "A/1",
@@ -60,4 +60,4 @@ def test_rejected_rows_of_two_files_of_one_name_go_into_two_files_that_the_same_
         for file in ("a/tickets.csv", "b/tickets.csv", "Tickets.csv", f"{CORRECTIONS_PREFIX}x.csv")
     ]
     assert len({n.casefold() for n in names}) == 4
-    assert [own_name(n) for n in names] == ["tickets.csv", "tickets.csv", "Tickets.csv", "x.csv"]
+    assert [original_name(n) for n in names] == ["tickets.csv", "tickets.csv", "Tickets.csv", "x.csv"]

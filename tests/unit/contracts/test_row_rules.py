@@ -2,23 +2,27 @@
 
 import pytest
 
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.contracts.reason import reason
-from transforms.contracts.row_rules import rejection_reason, rows_alone
+from transforms.contracts.row_rules import build_single_row_schema, rejection_reason
 from transforms.contracts.source_tables import CONTRACTS, contract
 
 
 @pytest.mark.parametrize("kind", CONTRACTS)
 def test_every_rule_has_a_reason_with_a_sentence(kind):
     schema = contract(kind, load_catalogue())
-    rules = [r for r in rows_alone(schema)._validation_rules(with_cast=False) if not r.startswith(("line|", "row|"))]
+    rules = [
+        r
+        for r in build_single_row_schema(schema)._validation_rules(with_cast=False)
+        if not r.startswith(("line|", "row|"))
+    ]
     assert rules
-    assert all(text_of(rejection_reason(rule, schema)) for rule in rules)
+    assert all(format_reason(rejection_reason(rule, schema)) for rule in rules)
 
 
 def test_a_reason_names_the_column_and_the_bound():
     schema = contract("load", load_catalogue())
     assert rejection_reason("gross_t|max", schema) == reason("above_maximum", column="gross_t", bound=60)
-    assert text_of(rejection_reason("gross_t|max", schema)) == "gross_t is above 60"
+    assert format_reason(rejection_reason("gross_t|max", schema)) == "gross_t is above 60"
     assert rejection_reason("net_above_gross", schema) == reason("net_above_gross")

@@ -1,7 +1,7 @@
 import polars as pl
 import pytest
 
-from transforms.contracts.units import factor_between, stored_unit, to_unit
+from transforms.contracts.units import conversion_factor, stored_unit, to_unit
 from transforms.errors import WorkspaceError
 
 
@@ -25,12 +25,12 @@ def test_known_units_convert(source, target, value, expected):
 @pytest.mark.parametrize("unit", ["ac", "F", "C", "Prozent", ""])
 def test_an_unknown_unit_asks_and_never_guesses(unit):
     with pytest.raises(WorkspaceError, match=r"is not known in a mapping: use one of"):
-        factor_between(unit, "cm", where="a mapping")
+        conversion_factor(unit, "cm", where="a mapping")
 
 
 def test_units_of_different_things_do_not_convert():
     with pytest.raises(WorkspaceError, match="measures length and cannot become 'kg'"):
-        factor_between("cm", "kg", where="a mapping")
+        conversion_factor("cm", "kg", where="a mapping")
 
 
 @pytest.mark.parametrize(

@@ -11,8 +11,8 @@ import xlsxwriter
 
 from tests.support.taking import take
 from transforms.geo import MAX_POINTS, CrossingBudget, OutlineError, repair_outline
-from transforms.ingest.mapping import mapping_of
-from transforms.ingest.propose.matching import NameIndex, match, paired
+from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.propose.matching import NameIndex, match, parse_column_names
 from transforms.ingest.readers import geojson, geojson_stream
 from transforms.ingest.readers.geojson_stream import FeatureFile
 from transforms.ingest.readers.text_layout import unique_names
@@ -41,7 +41,7 @@ def taken(tmp_path, catalogue):
     def run(content: str | bytes, table: dict[str, Any], name: str):
         path = tmp_path / name
         path.write_bytes(content.encode() if isinstance(content, str) else content)
-        return take(path, mapping_of(table, "m", catalogue, "test"), catalogue)
+        return take(path, parse_mapping(table, "m", catalogue, "test"), catalogue)
 
     return run
 
@@ -263,12 +263,12 @@ def test_the_time_of_a_proposal_does_not_follow_columns_times_phrases(catalogue,
 
     monkeypatch.setattr("transforms.ingest.propose.matching.SequenceMatcher", Counted)
     columns = ["machine id", "time", "share depth [cm]", *(f"qx{i:04d} zz" for i in range(1_900))]
-    found = match(NameIndex(paired(columns)), "telemetry", {n: [s.label] for n, s in catalogue.items()})
+    found = match(NameIndex(parse_column_names(columns)), "telemetry", {n: [s.label] for n, s in catalogue.items()})
     assert found["share_depth_cm"][0].sources == ("share depth [cm]",)
     assert compared < 1_900
 
 
 def test_a_name_that_is_almost_a_phrase_is_known():
-    found = match(NameIndex(paired(["machne id", "nothing alike"])), "telemetry", {})
+    found = match(NameIndex(parse_column_names(["machne id", "nothing alike"])), "telemetry", {})
     assert found["machine_id"][0].sources == ("machne id",)
     assert 0.45 <= found["machine_id"][1] < 0.6

@@ -4,11 +4,11 @@ import csv
 
 import polars as pl
 
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from transforms.contracts.reason import reason
 from transforms.ingest.chunk import rejected_rows
 from transforms.ingest.corrections import REASON_HEADER, write_rejected
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.storage.warehouse import Warehouse
 
 SOURCE = {
@@ -31,7 +31,7 @@ def test_a_row_with_two_reasons_is_one_row_with_both_sentences(tmp_path, catalog
         "files": ["f.csv"],
         "columns": {"field_id": {"from": "id"}, "boundary": {"from": "b"}},
     }
-    mapping = mapping_of(table, "fields", catalogue, "test")
+    mapping = parse_mapping(table, "fields", catalogue, "test")
     empty, long = reason("column_empty", column="field_id"), reason("text_too_long", column="boundary", max_bytes=1000)
     rows = pl.concat(
         [rejected_rows([2, 3], None, [",x", ",y"], "empty", empty), rejected_rows([3], "b", [",y"], "too_long", long)]
@@ -45,7 +45,7 @@ def test_a_row_with_two_reasons_is_one_row_with_both_sentences(tmp_path, catalog
         own = {c: pl.lit(SOURCE[c]) for c in ("source_sha256", "file")}
         warehouse.append("rejected_row", rows.with_columns(**own))
         found = warehouse.query("mendable", file="%")
-    (path,), left = write_rejected(found, {"fields": mapping}, tmp_path, text_of)
+    (path,), left = write_rejected(found, {"fields": mapping}, tmp_path, format_reason)
     written = list(csv.reader(path.read_text("utf-8").splitlines()))
     assert left == 0
     assert written == [

@@ -20,7 +20,7 @@ from tests.support.taking import take
 from tests.support.task_data import Moment, Value, device, task, task_data, write_set, zipped
 from transforms.config.workspace import init_workspace
 from transforms.ingest.inbox import scan_inbox
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.readers.text_layout import HEADER_BYTES
 from transforms.operations.export import exported_tables, write_tables
 from transforms.storage.lake import Lake
@@ -43,7 +43,7 @@ ROW = "M1,2025-10-01T08:00:00Z,7\n"
 
 def reported(path: Path, table: dict[str, Any], catalogue) -> tuple[list[str], list[tuple[str, dict[str, Any]]]]:
     """The rules broken, and the reasons with their arguments."""
-    out = take(path, mapping_of(table, "m", catalogue, "test"), catalogue)
+    out = take(path, parse_mapping(table, "m", catalogue, "test"), catalogue)
     return out.rejected["rule"].to_list(), out.reasons
 
 
@@ -125,7 +125,7 @@ def test_an_archive_damaged_in_the_middle_gives_what_lies_before_and_says_so(tmp
     middle = len(data) // 2
     data[middle : middle + 400] = b"\xff" * 400
     path.write_bytes(data)
-    out = take(path, mapping_of(ISO, "m", catalogue, "test"), catalogue)
+    out = take(path, parse_mapping(ISO, "m", catalogue, "test"), catalogue)
     assert "archive_damaged" in out.rejected["rule"].to_list()
     assert 3_000 < out.accepted.height < 30_000
     assert out.accepted["line"].to_list() == list(range(1, out.accepted.height + 1))
@@ -158,7 +158,7 @@ def test_elements_that_refer_to_themselves_and_attributes_that_are_nonsense(tmp_
         ["TLG00001"]
     )
     (folder / "TASKDATA.XML").write_text(task_data('<XFR A="../../../etc/passwd"/><NEW Z="1"/>' + inner))
-    out = take(folder, mapping_of(ISO, "m", catalogue, "test"), catalogue)
+    out = take(folder, parse_mapping(ISO, "m", catalogue, "test"), catalogue)
     assert out.accepted["ground_speed_kmh"].to_list() == [pytest.approx(3.6)]
 
 
@@ -190,7 +190,7 @@ def test_nul_bytes_cost_their_own_lines_only(tmp_path, catalogue):
         + b"\n"
         + ROW.replace(":00Z", ":01Z").encode()
     )
-    out = take(path, mapping_of(LOG, "m", catalogue, "test"), catalogue)
+    out = take(path, parse_mapping(LOG, "m", catalogue, "test"), catalogue)
     assert out.accepted["line"].to_list() == [2, 5]
     assert out.rejected.select("line", "rule").rows() == [(3, "nul_bytes"), (4, "nul_bytes")]
     assert out.reasons[0] == ("line_has_nul_bytes", {})
@@ -203,10 +203,10 @@ sys.path[:0] = [sys.argv[2], sys.argv[2] + '/tests/support']
 from taking import take
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.readers.text_layout import HEADER_BYTES
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 import json
 catalogue = load_catalogue()
-out = take(Path(sys.argv[1]), mapping_of(json.loads(sys.argv[3]), "m", catalogue, "test"), catalogue)
+out = take(Path(sys.argv[1]), parse_mapping(json.loads(sys.argv[3]), "m", catalogue, "test"), catalogue)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 print(json.dumps([out.accepted["line"].to_list(), out.rejected.select("line", "rule", "reason_args").rows(), peak]))
 """

@@ -9,9 +9,9 @@ from defusedxml.ElementTree import fromstring
 
 from tests.support.taking import take
 from tests.support.task_data import Moment, Value, device, log_header, record, task, task_data, write_set, zipped
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.readers.iso11783.log_header import layout_of
-from transforms.ingest.readers.iso11783.time_log import walk
+from transforms.ingest.readers.iso11783.time_log import read_records
 
 START = dt.datetime(2025, 10, 1, 8, 0)  # noqa: DTZ001
 SPEED, DEPTH = Value(397, designator="Speed"), Value(52, designator="Depth")
@@ -25,7 +25,7 @@ def mapping(catalogue):
 
 def reading(catalogue, **columns):
     table = {"kind": "telemetry", "files": ["*"], "form": "iso11783", "time_zone": "Europe/Prague", "columns": columns}
-    return mapping_of(table, "task_data", catalogue, "test")
+    return parse_mapping(table, "task_data", catalogue, "test")
 
 
 def moments(n: int, **values: int) -> list[Moment]:
@@ -151,7 +151,7 @@ def test_local_time_becomes_utc_by_the_best_witness(tmp_path, mapping, catalogue
 
 
 def test_no_zone_anywhere_is_asked_for(tmp_path, catalogue):
-    bare = mapping_of({"kind": "telemetry", "files": ["*"], "form": "iso11783"}, "m", catalogue, "test")
+    bare = parse_mapping({"kind": "telemetry", "files": ["*"], "form": "iso11783"}, "m", catalogue, "test")
     out = take(write_set(tmp_path / "t", moments(2), [SPEED]), bare, catalogue)
     assert out.rejected["rule"].to_list() == ["zone_unknown"]
     assert out.reasons == [("zone_unknown", {})]
@@ -311,7 +311,7 @@ def test_a_long_log_is_walked_in_chunks_as_it_would_be_whole(counts):
         at += len(piece)
         return piece
 
-    found = list(walk(read, layout, [0, 3, 8]))
+    found = list(read_records(read, layout, [0, 3, 8]))
     assert sum(r.head.size for r in found) == len(made)
     assert not any(r.gaps for r in found)
     logged = np.concatenate([r.values[:3] for r in found], axis=1)
@@ -321,7 +321,7 @@ def test_a_long_log_is_walked_in_chunks_as_it_would_be_whole(counts):
 
 
 def test_the_work_states_of_a_machine_that_only_says_on_and_off():
-    from transforms.telemetry.bins import with_state  # noqa: PLC0415
+    from transforms.telemetry.bins import add_state  # noqa: PLC0415
 
     records = pl.DataFrame(
         {
@@ -331,4 +331,4 @@ def test_the_work_states_of_a_machine_that_only_says_on_and_off():
             "ground_speed_kmh": [6.0, 6.0, 0.0, 6.0],
         }
     )
-    assert with_state(records)["state"].to_list() == ["working", "turning", "idle", "working"]
+    assert add_state(records)["state"].to_list() == ["working", "turning", "idle", "working"]

@@ -9,7 +9,7 @@ import pytest
 
 from tests.support.taking import take
 from tests.support.task_data import Moment, Value, device, log_header, record, task, task_data, write_set
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.readers.iso11783 import join, log_reader, time_log, xml
 from transforms.ingest.readers.iso11783.container import open_container
 from transforms.ingest.readers.iso11783.source import value_names
@@ -24,7 +24,7 @@ HOUR = dt.timedelta(hours=1)
 
 def reading(catalogue, zone: str | None = "Europe/Prague", **columns):
     table = {"kind": "telemetry", "files": ["*"], "form": "iso11783", "columns": columns}
-    return mapping_of(table | ({"time_zone": zone} if zone else {}), "task_data", catalogue, "test")
+    return parse_mapping(table | ({"time_zone": zone} if zone else {}), "task_data", catalogue, "test")
 
 
 def put(folder: Path, inner: str, logs: dict[str, tuple[list[Value], list[Moment]]], letters: str = "ABD") -> Path:

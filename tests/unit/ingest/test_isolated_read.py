@@ -16,7 +16,7 @@ import psutil
 import pytest
 
 from flows import stages
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from tests.support.servers import until
 from tests.validation.seasons import QUIET
 from transforms import parallel as spreading
@@ -52,9 +52,9 @@ time_zone = "UTC"
 def failing():
     """Readers that fail, importable by their own name in other processes too."""
     sys.path.insert(0, TESTS)
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
     yield importlib.import_module("failing_readers")
-    isolated_read.reader().close()
+    isolated_read.get_reader().close()
     sys.path.remove(TESTS)
 
 
@@ -207,7 +207,7 @@ def run(workspace: Workspace, spread=spreading.serial) -> dict[str, receive.Inge
 
 
 def stored(workspace: Workspace, name: str) -> pl.DataFrame:
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         return warehouse.table(name)
 
 
@@ -247,8 +247,8 @@ def test_memory_and_time_end_a_file_and_not_the_run(tmp_path, failing, monkeypat
     workspace = season(tmp_path / "w", "a")
     assert run(workspace)["a"].failure_code == "reader_time"
     monkeypatch.setattr(isolated_read, "time_limit", lambda _: 60)
-    isolated_read.reader().start()
-    monkeypatch.setattr(isolated_read.reader(), "memory_bytes", 20 << 20)
+    isolated_read.get_reader().start()
+    monkeypatch.setattr(isolated_read.get_reader(), "memory_bytes", 20 << 20)
     assert run(workspace)["a"].failure_code == "reader_memory"
     assert stored(workspace, "rejected_row")["rule"].to_list() == ["reader_memory"]
     assert stored(workspace, "failed_read")["failures"].to_list() == [2]
@@ -305,13 +305,13 @@ def test_a_fault_of_the_disk_is_no_fault_of_the_file(tmp_path):
 def test_a_file_that_was_taken_away_is_no_longer_listed(tmp_path):
     workspace = season(tmp_path / "w", "abort", "bug")
     run(workspace)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        raised = alarms(warehouse, [], Notify(), text_of)
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
+        raised = alarms(warehouse, [], Notify(), format_reason)
     assert sorted((a.kind, a.subject) for a in raised) == [("failed_read", "abort.csv"), ("failed_read", "bug.csv")]
     (workspace.inbox / "abort.csv").unlink()
     run(workspace)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
-        assert [a.subject for a in alarms(warehouse, [], Notify(), text_of)] == ["bug.csv"]
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
+        assert [a.subject for a in alarms(warehouse, [], Notify(), format_reason)] == ["bug.csv"]
 
 
 @pytest.mark.usefixtures("hostile")

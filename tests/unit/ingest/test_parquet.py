@@ -12,7 +12,7 @@ import pytest
 
 from tests.support.taking import take
 from transforms.errors import SourceFileError
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.preview import first_rows
 
 UTC = dt.UTC
@@ -45,7 +45,7 @@ def taken(tmp_path, catalogue):
         else:
             pq.write_table(content if isinstance(content, pa.Table) else pa.table(content), path)
         mapping = {"kind": "telemetry", "files": ["*"], "columns": LOG, **table}
-        return take(path, mapping_of(mapping, "m", catalogue, "test"), catalogue)
+        return take(path, parse_mapping(mapping, "m", catalogue, "test"), catalogue)
 
     return run
 
@@ -163,7 +163,7 @@ def test_flipped_bits_are_rows_or_a_reason(tmp_path, catalogue):
     out = io.BytesIO()
     pq.write_table(pa.table(log(m=pa.array(["M1", "M2", "Mä"]))), out)
     whole, path = out.getvalue(), tmp_path / "log.parquet"
-    mapping = mapping_of({"kind": "telemetry", "files": ["*"], "columns": LOG}, "m", catalogue, "test")
+    mapping = parse_mapping({"kind": "telemetry", "files": ["*"], "columns": LOG}, "m", catalogue, "test")
     rng, broken = np.random.default_rng(11), 0
     for _ in range(60):
         data = bytearray(whole)

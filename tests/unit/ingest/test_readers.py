@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from tests.support.taking import take
 from transforms.geo import area_ha, fields_of_places
 from transforms.ingest.chunk import LINE
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.readers import delimited
 from transforms.ingest.readers.text_layout import TextLayout
 
@@ -30,7 +30,7 @@ LOG = {"machine_id": {"value": "M1"}, "logged_at": {"from": "t", "format": "%Y-%
 
 
 def mapping(catalogue, kind: str, columns: dict[str, Any], **layout):
-    return mapping_of({"kind": kind, "files": ["*"], "columns": columns, **layout}, "m", catalogue, "test")
+    return parse_mapping({"kind": kind, "files": ["*"], "columns": columns, **layout}, "m", catalogue, "test")
 
 
 def book(path: Path, sheets: dict[str, list[list[Any]]], merge: Sequence[tuple[str, int, int, int, str]] = ()) -> Path:

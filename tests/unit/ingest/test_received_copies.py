@@ -16,7 +16,7 @@ from tests.validation.seasons import QUIET
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.received_copies import ReceivedCopies
-from transforms.operations.health import look_after
+from transforms.operations.health import check_workspace
 from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
@@ -106,7 +106,7 @@ def test_without_a_copy_a_changed_mapping_is_reported_and_nothing_is_dropped(mad
     assert depths(made) == [7.0] * 500
     with Warehouse(made.warehouse) as warehouse:
         assert warehouse.table("source_finding").height == 2
-    (finding,) = [f for f in look_after(made, NOW) if f.code == "mapping.changed"]
+    (finding,) = [f for f in check_workspace(made, NOW) if f.code == "mapping.changed"]
     assert finding.state == "wrong"
 
 
@@ -117,7 +117,7 @@ def test_a_run_cut_off_between_forgetting_and_reading_again_is_completed(made, m
     def dies(*_args, **_kwargs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("flows.stages.ingest.receive_copies", dies)
+    monkeypatch.setattr("flows.stages.ingest.ingest_copies", dies)
     with pytest.raises(KeyboardInterrupt):
         stages.receive_files(made, QUIET)
     monkeypatch.undo()
@@ -174,7 +174,7 @@ def test_copies_expire_and_stay_on_record(made):
     stages.receive_files(workspace, QUIET)
     assert {c.form for c in copies.index().values()} == {""}
     assert not list(workspace.received.glob("??/*.zst"))
-    assert "received.gone" in {f.code for f in look_after(workspace, NOW)}
+    assert "received.gone" in {f.code for f in check_workspace(workspace, NOW)}
 
 
 def test_no_copies_are_kept_where_none_are_wanted(tmp_path):

@@ -7,7 +7,7 @@ import pytest
 import xlsxwriter
 
 from tests.support.taking import Taken, take
-from transforms.ingest.mapping import mapping_of
+from transforms.ingest.mapping import parse_mapping
 from transforms.ingest.readers import workbook_bounds
 from transforms.ingest.readers.sheet_extent import Extent, cell_name, exact_extent, quick_extent
 
@@ -66,7 +66,7 @@ def workbook(path: Path, rows: str, *, above: str = "", strings: str = "", sheet
 
 
 def taken(path: Path, catalogue, **more) -> Taken:
-    return take(path, mapping_of({**TARE, **more}, "m", catalogue, "test"), catalogue)
+    return take(path, parse_mapping({**TARE, **more}, "m", catalogue, "test"), catalogue)
 
 
 def rule(out: Taken) -> str:

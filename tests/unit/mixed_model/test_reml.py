@@ -9,7 +9,14 @@ from scipy.optimize import minimize
 
 from transforms.mixed_model.block_tridiagonal import BlockTridiagonal, banding
 from transforms.mixed_model.contrasts import contrast, contrasts, covariance, draws_covariance, simultaneous_band
-from transforms.mixed_model.cross_products import CHUNK_ROWS, CrossProducts, DenseBlock, Factor, cross_products, join
+from transforms.mixed_model.cross_products import (
+    CHUNK_ROWS,
+    CrossProducts,
+    DenseBlock,
+    Factor,
+    cross_products,
+    sum_products,
+)
 from transforms.mixed_model.equations import RemlError
 from transforms.mixed_model.reml import fit_products, fit_reml
 
@@ -126,10 +133,10 @@ def part_of(model, rows) -> CrossProducts:
 def test_parts_joined_by_their_labels_are_the_whole(random_model):
     whole = fit_products(part_of(random_model, np.arange(160)))
     pieces = [part_of(random_model, np.arange(k, min(k + 37, 160))) for k in range(0, 160, 37)]
-    joined = fit_products(join(pieces))
+    joined = fit_products(sum_products(pieces))
     assert joined.deviance == pytest.approx(whole.deviance, abs=1e-8)
     assert joined.coef == pytest.approx(whole.coef, abs=1e-7)
-    again = fit_products(join(pieces))
+    again = fit_products(sum_products(pieces))
     assert np.array_equal(again.coef, joined.coef)
 
 

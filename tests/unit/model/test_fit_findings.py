@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from reports.language.reason_text import text_of
+from reports.language.reason_text import format_reason
 from tests.validation.fit_seasons import FitSeason, fit_season
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.contracts.reason import Reason, reason
@@ -29,15 +29,15 @@ from transforms.model.facts import measured_rows, pct_from_scale, ratio_scale
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_tables import fit_posterior
 from transforms.model.interaction_tests import interaction_gains
-from transforms.model.load_decomposition import contributions, expected, parts_of_z
+from transforms.model.load_decomposition import contributions, expected_loads, parts_of_z
 from transforms.model.prediction import PredictionPoint, expected_scale, value_weights
 from transforms.model.previous_season import prior_of
 from transforms.model.row_batches import RowBatches
 from transforms.model.season_products import season_products
-from transforms.model.setting_terms import bend_of
+from transforms.model.setting_terms import curve_spline
 from transforms.model.variance_decomposition import variance_shares
 from transforms.model.visits import visit_means
-from transforms.model.warm_start import refit
+from transforms.model.warm_start import fit_from_warm_start
 from transforms.model.weekly_products import with_values
 
 Z = pl.col("z")
@@ -196,7 +196,7 @@ def test_sources_of_z_add_up_exactly(fit):
     total = np.sum([p for *_, p in parts_of_z(fit)], axis=0) + fit.typical
     assert total == pytest.approx(fit.z, abs=1e-10)
     points = contributions(fit).group_by("load_id").agg(pl.col("points").sum())
-    both = points.join(expected(fit), on="load_id")
+    both = points.join(expected_loads(fit), on="load_id")
     typical = both["observed_pct"] - both["points"]
     assert typical.max() - typical.min() < 1e-9
 
@@ -251,7 +251,7 @@ def test_drawn_again_intervals_hold_what_they_were_drawn_with(fit):
 
 def test_one_machine_that_carries_an_effect_is_named(fit):
     """One machine's loads pull one setting's effect; Huberised, they would pull less, so the fit itself stays."""
-    inside = (fit.x - visit_means(fit.x, fit.visits))[:, fit.place("transfer_web_speed_pct")]
+    inside = (fit.x - visit_means(fit.x, fit.visits))[:, fit.setting_column("transfer_web_speed_pct")]
     odd = 0.6 * (fit.rows["machine_id"] == "M003").to_numpy() * inside
     found, plain = influence(replace(fit, pseudo=fit.pseudo + odd), "machine"), influence(fit, "machine")
     assert found is not None
@@ -265,13 +265,13 @@ def test_outlying_loads_are_drawn_in_and_told(small, catalogue):
     odd = rng.random(small.facts.height) < 0.03
     facts = with_z(small.facts, Z + pl.Series(np.where(odd, rng.choice([-2.0, 2.0], odd.size), 0.0)))
     found = refitted(facts, catalogue)
-    assert found.tails.drawn_in
+    assert found.tails.is_huberised
     row = fit_checks(found).filter(pl.col("check") == "tails").row(0, named=True)
     assert row["passed"] is False
     assert row["reason_code"] == "tails_huberised"
     assert json.loads(row["reason_args"])["far_pct"] == pytest.approx(100 * row["value"], rel=1e-5)
     clean = refitted(small.facts, catalogue)
-    assert not clean.tails.drawn_in
+    assert not clean.tails.is_huberised
     assert found.reml.residual < 3 * clean.reml.residual
     # Rows are weighed by what is found again, Huberised or not.
     for fit in (found, clean):
@@ -304,7 +304,7 @@ def test_a_check_that_cannot_be_made_says_why(catalogue):
     table = fit_checks(refitted(season.facts, catalogue))
     not_made = table.filter(pl.col("passed").is_null())
     assert not_made.height > 0
-    assert all(text_of(Reason(*why)) for why in not_made.select("reason_code", "reason_args").iter_rows())
+    assert all(format_reason(Reason(*why)) for why in not_made.select("reason_code", "reason_args").iter_rows())
     assert set(table["check"]) >= {"placebo", "out_of_field", "later_week", "coverage", "balance", "tails", "site_day"}
 
 
@@ -366,16 +366,16 @@ def test_one_more_week_is_summed_alone_and_gives_the_same_bits(small, catalogue,
     early = small.facts.filter(pl.col("shift_date") < dt.date(2025, 10, 6))
     store = ProductCache(tmp_path)
     assert fit_response(early, DIRT, catalogue, 0.1, store) is not None
-    made = store.made
+    made = store.weeks_written
     assert made >= 1
     grown = fit_response(small.facts, DIRT, catalogue, 0.1, store)
     assert grown is not None
     whole = refitted(small.facts, catalogue)
     assert np.array_equal(grown.reml.coef, whole.reml.coef)
-    assert store.made - made == 2
+    assert store.weeks_written - made == 2
     again = ProductCache(tmp_path)
     assert fit_response(small.facts, DIRT, catalogue, 0.1, again) is not None
-    assert again.made == 0
+    assert again.weeks_written == 0
 
 
 @pytest.mark.parametrize(("seed", "days"), [(3, 6), (8, 5)])
@@ -398,11 +398,11 @@ def test_a_fit_of_a_few_days_ends_where_the_equations_of_reml_hold(catalogue, se
 def test_a_refit_after_one_more_shift_gives_the_bits_of_a_refit_from_nothing(catalogue, tmp_path):
     facts = fit_season(31, "crumbling", catalogue, machines=5, days=29).facts
     last = facts["shift_date"].max()
-    assert refit(facts.filter(pl.col("shift_date") < last), DIRT, catalogue, 0.1, ProductCache(tmp_path))
+    assert fit_from_warm_start(facts.filter(pl.col("shift_date") < last), DIRT, catalogue, 0.1, ProductCache(tmp_path))
     (kept,) = tmp_path.glob("*.json")
-    grown = refit(facts, DIRT, catalogue, 0.1, ProductCache(tmp_path))
+    grown = fit_from_warm_start(facts, DIRT, catalogue, 0.1, ProductCache(tmp_path))
     assert [p.name for p in tmp_path.glob("*.json")] == [kept.name]
-    whole, cold = refit(facts, DIRT, catalogue, 0.1), fit_response(facts, DIRT, catalogue, 0.1)
+    whole, cold = fit_from_warm_start(facts, DIRT, catalogue, 0.1), fit_response(facts, DIRT, catalogue, 0.1)
     assert grown is not None
     assert whole is not None
     assert cold is not None
@@ -411,7 +411,7 @@ def test_a_refit_after_one_more_shift_gives_the_bits_of_a_refit_from_nothing(cat
     gap = np.abs(whole.reml.coef - cold.reml.coef)[: cold.width] / np.sqrt(np.diag(cold.reml.cov_core))
     assert gap.max() < 0.02
     kept.write_text("{")
-    again = refit(facts, DIRT, catalogue, 0.1, ProductCache(tmp_path))
+    again = fit_from_warm_start(facts, DIRT, catalogue, 0.1, ProductCache(tmp_path))
     assert again is not None
     assert np.array_equal(again.reml.coef, whole.reml.coef)
 
@@ -431,7 +431,7 @@ def test_weeks_no_fit_asks_for_are_removed(small, catalogue, tmp_path):
     (tmp_path / "old.npz").write_bytes(b"")
     store = ProductCache(tmp_path)
     fit_response(small.facts, DIRT, catalogue, 0.1, store)
-    store.sweep()
+    store.remove_unused()
     assert not (tmp_path / "old.npz").exists()
     assert list(tmp_path.glob("*.npz"))
 
@@ -456,9 +456,9 @@ def test_a_place_s_expectation_moves_by_the_setting_s_own_part(fit):
 
 
 def test_curves_stand_on_the_catalogue(catalogue):
-    assert bend_of(catalogue["share_depth_cm"]) == PSpline(3, 12, 9)
+    assert curve_spline(catalogue["share_depth_cm"]) == PSpline(3, 12, 9)
     with pytest.raises(ValueError, match="has no curve"):
-        bend_of(catalogue["share_drive_pct"])
+        curve_spline(catalogue["share_drive_pct"])
 
 
 def test_root_loss_needs_eighty_audits(catalogue):

@@ -17,7 +17,7 @@ from transforms.model.cluster_robust import robust_errors
 from transforms.model.estimate import fit_response
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes, row_weights
-from transforms.model.load_decomposition import contributions, expected
+from transforms.model.load_decomposition import contributions, expected_loads
 from transforms.model.row_batches import factor_sums
 
 
@@ -26,7 +26,7 @@ def clean(catalogue: Catalogue) -> ResponseFit:
     facts, _ = with_operators_and_growers(fit_season(2, "crumbling", catalogue, machines=6, days=12), 1)
     found = fit_response(facts, DIRT, catalogue, 0.1)
     assert found is not None
-    assert not found.tails.drawn_in
+    assert not found.tails.is_huberised
     return found
 
 
@@ -35,7 +35,7 @@ def gross(clean: ResponseFit, catalogue: Catalogue) -> ResponseFit:
     facts = with_gross_errors(clean.rows.drop("season_start", "campaign_day"), 1)
     found = fit_response(facts, DIRT, catalogue, 0.1)
     assert found is not None
-    assert found.tails.drawn_in
+    assert found.tails.is_huberised
     return found
 
 
@@ -105,7 +105,7 @@ def test_observed_is_as_measured_and_the_parts_add_up(gross: ResponseFit):
 
 
 def test_a_loads_parts_still_add_up_to_what_was_measured(gross: ResponseFit):
-    observed = expected(gross).select("load_id", "observed_pct")
+    observed = expected_loads(gross).select("load_id", "observed_pct")
     total = contributions(gross).group_by("load_id").agg(pl.col("points").sum())
     typical = observed.join(total, on="load_id").select(pl.col("observed_pct") - pl.col("points")).to_series()
     assert typical.max() - typical.min() < 1e-9

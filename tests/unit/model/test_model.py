@@ -10,7 +10,7 @@ from transforms.model.effects import effects
 from transforms.model.estimate import fit_response
 from transforms.model.facts import pct_from_scale, ratio_scale
 from transforms.model.fit_result import ResponseFit
-from transforms.model.load_decomposition import contributions, expected
+from transforms.model.load_decomposition import contributions, expected_loads
 
 
 def season_of(seed: int, *, slope: float, reacts: float) -> pl.DataFrame:
@@ -91,21 +91,21 @@ def test_a_setting_that_does_nothing_is_not_found(catalogue):
 
 def test_sources_add_up_exactly(fitted):
     points = contributions(fitted).group_by("load_id").agg(pl.col("points").sum())
-    both = points.join(expected(fitted), on="load_id")
+    both = points.join(expected_loads(fitted), on="load_id")
     typical = both["observed_pct"] - both["points"]
     assert typical.max() - typical.min() < 1e-10
 
 
 def test_what_is_left_unexplained_is_no_larger_than_lab_and_residual(fitted):
     """Hidden daily dirt (SD 0.35 on the log scale) belongs to the visit, not to what is left."""
-    table = contributions(fitted).join(expected(fitted), on="load_id")
+    table = contributions(fitted).join(expected_loads(fitted), on="load_id")
     left = table.filter(pl.col("kind") == "unexplained")
     relative = left["points"] / (left["observed_pct"] * (1 - left["observed_pct"] / 100))
     assert relative.std() == pytest.approx(0.12, abs=0.03)
 
 
 def test_expected_follows_conditions_and_not_the_cleaner(fitted):
-    table = expected(fitted).join(fitted.rows.select("load_id", "topsoil_wetness"), on="load_id")
+    table = expected_loads(fitted).join(fitted.rows.select("load_id", "topsoil_wetness"), on="load_id")
     assert table.select(pl.corr("expected_pct", "topsoil_wetness")).item() > 0.6
     assert (table["lo95"] < table["expected_pct"]).all()
 

@@ -11,7 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from tests.validation.fit_seasons import fit_season
 from transforms.advice.shrinkage import shrinkage
-from transforms.advice.what_if import WhatIfQuery, answer
+from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import CLAY, WETNESS, _packed, tabulate
 from transforms.benchmark.subject_effects import estimate_subject_effects
 from transforms.config.settings_catalogue import DIRT, Catalogue
@@ -61,7 +61,7 @@ def hand_made(yields: list[float]) -> dict[str, Any]:
 @pytest.mark.parametrize("yields", [[75.0] * 7, [70.0, 75.0, 75.0, 80.0]], ids=["one yield", "most share one yield"])
 @pytest.mark.parametrize("asked", [60.0, 75.0, 90.0])
 def test_what_if_answers_if_nodes_of_a_condition_coincide(yields, asked):
-    found = answer(hand_made(yields), WhatIfQuery(0.5, 25.0, 9.0, asked, {}))
+    found = answer_query(hand_made(yields), WhatIfQuery(0.5, 25.0, 9.0, asked, {}))
     assert found.dirt_pct == pytest.approx((10.0, 10.0, 10.0))
 
 
@@ -87,5 +87,5 @@ def test_a_season_without_variation_of_a_condition_is_read_and_answered(catalogu
     spread = shrinkage(fit)
     assert np.isfinite(spread.covariance).all()
     table = json.loads(json.dumps(tabulate(fit, None, {DIRT: spread}, catalogue, Prices(), 30)))
-    found = answer(table, WhatIfQuery(0.6, 25.0, 9.0, 75.0, {"share_depth_cm": 7.0}))
+    found = answer_query(table, WhatIfQuery(0.6, 25.0, 9.0, 75.0, {"share_depth_cm": 7.0}))
     assert np.isfinite([*found.dirt_pct, *found.cost_per_t, *found.saved_per_t]).all()

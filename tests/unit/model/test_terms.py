@@ -28,7 +28,7 @@ from transforms.model.setting_terms import (
     VisitMean,
     VisitMeanBy,
     WithoutSetting,
-    bend_of,
+    curve_spline,
 )
 from transforms.model.specification import FACTORS, TERMS
 
@@ -164,7 +164,7 @@ def test_columns_within_visits_are_departures_of_the_product_from_its_visit_mean
     prepared = term_rows(rows, frame)
     steps, has = setting_steps(rows, frame, prepared.visit)
     wetness = CONDITIONS["topsoil_wetness"].standard(rows["topsoil_wetness"].to_numpy())
-    curve = bend_of(catalogue[DEPTH]).columns(rows[DEPTH].to_numpy())
+    curve = curve_spline(catalogue[DEPTH]).columns(rows[DEPTH].to_numpy())
     soil = rows.select(soil_class(pl.col("clay_pct"))).to_series().to_list()
 
     def departure(values: np.ndarray) -> np.ndarray:
@@ -256,4 +256,4 @@ def test_all_modules_that_make_columns_are_part_of_the_fingerprint():
     while new:
         found |= new
         new = {name for module in new for name in _imported(module)} - found
-    assert found <= {module.__name__ for module in season_products.COLUMNS_ARE_MADE_BY}
+    assert found <= {module.__name__ for module in season_products.FINGERPRINTED_MODULES}

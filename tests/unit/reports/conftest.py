@@ -12,7 +12,7 @@ from selenium.webdriver.chrome.service import Service
 from flows import stages
 from flows.runtime.progress import Reporter
 from flows.stages import pages
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from tests.support.program import Demo
 from transforms.storage.warehouse import Warehouse
 
@@ -51,12 +51,12 @@ def browser() -> Iterator[webdriver.Chrome]:
 def written(demo: Demo) -> dict[str, Path]:
     """Return every kind of page of the demo season, written as by a user; season and shift as PDF and workbook too."""
     workspace = demo.workspace
-    both = Forms(pdf=True, xlsx=True)
-    season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.season_report(workspace, QUIET, both)
-    shift, shift_pdf, shift_xlsx = pages.shift_page(workspace, QUIET, both)
+    both = OutputFormats(pdf=True, xlsx=True)
+    season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.publish_season_report(workspace, QUIET, both)
+    shift, shift_pdf, shift_xlsx = pages.publish_shift_page(workspace, QUIET, both)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     sheet = stages.plan_trial(workspace, query).sheet
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
     return {
         "shift": shift,
@@ -65,10 +65,10 @@ def written(demo: Demo) -> dict[str, Path]:
         "guide": guide,
         "card": card,
         "sheet": sheet,
-        "fleet": pages.fleet_page(workspace, QUIET)[0],
-        "what-if": pages.what_if_page(workspace, QUIET),
-        "load": pages.load_page(workspace, grade["load_id"][200], None, QUIET)[0],
-        "grower": pages.grower_sheets(workspace, QUIET, both, "G003")[0],
+        "fleet": pages.publish_fleet_page(workspace, QUIET)[0],
+        "what-if": pages.publish_what_if_page(workspace, QUIET),
+        "load": pages.publish_load_page(workspace, grade["load_id"][200], None, QUIET)[0],
+        "grower": pages.publish_grower_sheets(workspace, QUIET, both, "G003")[0],
         "season-pdf": season_pdf,
         "season-xlsx": season_xlsx,
         "shift-pdf": shift_pdf,

@@ -11,7 +11,7 @@ import pytest
 
 from flows import stages
 from flows.stages import pages
-from reports.language.translate import speaking
+from reports.language.translate import use_language
 from reports.page.model import Page
 from reports.pages.fleet import fleet_page
 from reports.pages.fleet_data import load_fleet_page
@@ -46,10 +46,10 @@ def advice_code(page: Path) -> str:
 def workspace(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """Return a season with advice, guide and comparison; tests run in any order and restore their changes."""
     workspace = copy_of(season, tmp_path_factory.mktemp("basis") / "season")
-    stages.keep(workspace, QUIET)
-    stages.advise(workspace, season.fits, QUIET)
-    stages.guide(workspace, season.fits, QUIET)
-    stages.compare(workspace, season.fits, QUIET)
+    stages.assess_storability(workspace, QUIET)
+    stages.advise_machines(workspace, season.fits, QUIET)
+    stages.compute_guide(workspace, season.fits, QUIET)
+    stages.compare_subjects(workspace, season.fits, QUIET)
     return workspace
 
 
@@ -66,27 +66,27 @@ def _later_fit(workspace: Workspace):
 
 def test_a_fit_keeps_the_advice_and_the_page_names_the_command_that_renews_it(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
-    stages.keep(workspace, QUIET)
-    assert advice_code(pages.shift_page(workspace, QUIET)[0]) == BasisCode.NOT_COMPUTED
-    stages.advise(workspace, season.fits, QUIET)
-    assert advice_code(pages.shift_page(workspace, QUIET)[0]) == BasisCode.CURRENT
+    stages.assess_storability(workspace, QUIET)
+    assert advice_code(pages.publish_shift_page(workspace, QUIET)[0]) == BasisCode.NOT_COMPUTED
+    stages.advise_machines(workspace, season.fits, QUIET)
+    assert advice_code(pages.publish_shift_page(workspace, QUIET)[0]) == BasisCode.CURRENT
     with stages.open_warehouse(workspace) as warehouse:
         before = warehouse.table("advice")
         basis = warehouse.table("product_basis").row(by_predicate=pl.col("product") == ADVICE, named=True)
         assert basis["last_shift_date"] == warehouse.table("load_fact")["shift_date"].max()
         assert basis["fitted_at"] == warehouse.table("fit_run")["fitted_at"].max()
-    fits = stages.fit(workspace, QUIET)
+    fits = stages.fit_responses(workspace, QUIET)
     with stages.open_warehouse(workspace) as warehouse:
         assert before.height > 0
         assert warehouse.table("advice").equals(before)
         assert product_status(warehouse, ADVICE).code is BasisCode.EARLIER_FIT
-    page = pages.shift_page(workspace, QUIET)[0]
+    page = pages.publish_shift_page(workspace, QUIET)[0]
     assert advice_code(page) == BasisCode.EARLIER_FIT
     text = page.read_text("utf-8")
     assert "taretrace advise" in text
     assert all(f">{m}<" in text for m in before["machine_id"].unique())
-    stages.advise(workspace, fits, QUIET)
-    assert advice_code(pages.shift_page(workspace, QUIET)[0]) == BasisCode.CURRENT
+    stages.advise_machines(workspace, fits, QUIET)
+    assert advice_code(pages.publish_shift_page(workspace, QUIET)[0]) == BasisCode.CURRENT
 
 
 def test_advice_of_an_earlier_shift_is_not_given_for_the_next_one(workspace: Workspace):
@@ -94,7 +94,7 @@ def test_advice_of_an_earlier_shift_is_not_given_for_the_next_one(workspace: Wor
         basis = warehouse.table("product_basis")
         earlier = pl.col("last_shift_date") - dt.timedelta(days=2)
         warehouse.replace("product_basis", basis.with_columns(earlier))
-    page = pages.shift_page(workspace, QUIET)[0]
+    page = pages.publish_shift_page(workspace, QUIET)[0]
     with stages.open_warehouse(workspace) as warehouse:
         warehouse.replace("product_basis", basis)
     assert advice_code(page) == BasisCode.EARLIER_SHIFT
@@ -106,10 +106,10 @@ def test_too_little_data_is_another_code_than_advice_that_was_never_computed(wor
         basis, advice = warehouse.table("product_basis"), warehouse.table("advice")
         warehouse.replace("advice", advice.clear())
         store_basis(warehouse, ADVICE, OutcomeCode.TOO_FEW_LOADS)
-    few = pages.shift_page(workspace, QUIET)[0].read_text("utf-8")
+    few = pages.publish_shift_page(workspace, QUIET)[0].read_text("utf-8")
     with stages.open_warehouse(workspace) as warehouse:
         warehouse.replace("product_basis", basis.clear())
-    never = pages.shift_page(workspace, QUIET)[0].read_text("utf-8")
+    never = pages.publish_shift_page(workspace, QUIET)[0].read_text("utf-8")
     with stages.open_warehouse(workspace) as warehouse:
         warehouse.replace("advice", advice)
         warehouse.replace("product_basis", basis)
@@ -134,14 +134,14 @@ def notes(page: Page, section: str) -> int:
 @pytest.mark.usefixtures("_later_fit")
 def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace):
     season = workspace.season
-    with stages.open_warehouse(workspace) as warehouse, speaking(season.locale, season.texts):
+    with stages.open_warehouse(workspace) as warehouse, use_language(season.locale, season.texts):
         for product in (GUIDE, BENCHMARK):
             assert product_status(warehouse, product).code is BasisCode.EARLIER_FIT
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 1
         assert notes(fleet_page(load_fleet_page(warehouse), season), "reading") == 1
         report = season_page(load_season_page(warehouse, season), season)
         assert [notes(report, s) for s in ("guide", "worth", "open")] == [1, 1, 1]
-    assert "earlier fit" in pages.what_if_page(workspace, QUIET).read_text("utf-8")
+    assert "earlier fit" in pages.publish_what_if_page(workspace, QUIET).read_text("utf-8")
     folder = workspace.root
     for command in (("what-if", folder), ("benchmark", folder)):
         assert json.loads(taretrace_here(*command, "--json").out)["basis_code"] == BasisCode.EARLIER_FIT
@@ -149,7 +149,7 @@ def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace)
 
 def test_pages_of_the_last_fit_carry_no_such_mark(workspace: Workspace):
     season = workspace.season
-    with stages.open_warehouse(workspace) as warehouse, speaking(season.locale, season.texts):
+    with stages.open_warehouse(workspace) as warehouse, use_language(season.locale, season.texts):
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 0
         assert notes(fleet_page(load_fleet_page(warehouse), season), "reading") == 0
 

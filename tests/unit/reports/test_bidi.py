@@ -8,12 +8,12 @@ import pypdf
 import pytest
 
 from reports.language.bidi import OVERRIDES, POP_ISOLATE, isolated, without_isolates
-from reports.language.labels import listed
+from reports.language.labels import join_names
 from reports.language.translate import say, say_n
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from reports.page.html import write_page
 from reports.page.model import Card, Cards, Filters, Fold, LoadList, Page, Prose, Section
-from reports.page.tables import Heading, Row, Table, words
+from reports.page.tables import Heading, Row, Table, text_cell
 
 HEBREW, ARABIC = "\u05de\u05db\u05d5\u05e0\u05d4-12", "\u062d\u0642\u0644 7"
 FORCED = "A\u202e21\u202cB"
@@ -31,7 +31,7 @@ def test_right_to_left_ids_are_isolated_once(text):
     assert without_isolates(isolated(text)) == text
     assert f"\u2068{text}\u2069" in say("{machine} in {field}", machine=text, field="F1")
     assert f"\u2068{text}\u2069" in say_n("{n} of {machine}", "{n} of {machine}", 2, machine=text)
-    assert listed([text, "M2"]).startswith(f"\u2068{text}\u2069, ")
+    assert join_names([text, "M2"]).startswith(f"\u2068{text}\u2069, ")
 
 
 def test_an_id_cannot_end_the_isolate_it_is_in():
@@ -46,7 +46,7 @@ def page_of(name: str) -> Page:
         "t",
         say("loads of {machine}", machine=name),
         (Heading("Machine"), Heading("Field", numeric=False)),
-        (Row((words(name, f"#{name}"), words("F1")), {"machine": name}),),
+        (Row((text_cell(name, f"#{name}"), text_cell("F1")), {"machine": name}),),
         "",
     )
     card = Card(name, "1.0", (say("field {field}", field=name),), (), (), {"machine": name}, "m-1")
@@ -82,7 +82,7 @@ def seen(html: str) -> str:
 
 @pytest.mark.parametrize("name", [HEBREW, ARABIC])
 def test_every_id_that_a_page_shows_is_isolated(tmp_path, name):
-    html, pdf, book = write_page(page_of(name), tmp_path / "p.html", Forms(pdf=True, xlsx=True))
+    html, pdf, book = write_page(page_of(name), tmp_path / "p.html", OutputFormats(pdf=True, xlsx=True))
     text = seen(html.read_text("utf-8"))
     assert text.count(name) >= 9
     assert text.count(f"\u2068{name}\u2069") == text.count(name)
@@ -96,7 +96,7 @@ def test_every_id_that_a_page_shows_is_isolated(tmp_path, name):
 
 
 def test_no_character_that_forces_a_direction_reaches_a_page(tmp_path):
-    html, pdf, book = write_page(page_of(FORCED), tmp_path / "p.html", Forms(pdf=True, xlsx=True))
+    html, pdf, book = write_page(page_of(FORCED), tmp_path / "p.html", OutputFormats(pdf=True, xlsx=True))
     text = html.read_text("utf-8")
     assert not {chr(c) for c in OVERRIDES} & set(text)
     assert "U+202E" in seen(text)

@@ -9,7 +9,7 @@ import pytest
 from flows import stages
 from tests.support.program import taretrace_here
 from tests.unit.reports.chromium import opened, unfold
-from transforms.advice.what_if import WhatIfQuery, answer
+from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import read_table
 
 
@@ -51,7 +51,7 @@ def test_the_page_and_the_command_give_the_same_answer(browser, written, demo):
         ((0.2, 12.0, 12.0, 66.0), {"ground_speed_kmh": usual["ground_speed_kmh"] - 1, "cleaner_1_speed_rpm": 41.0}),
     ):
         q = dict(zip(("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha"), at, strict=True))
-        own = answer(table, WhatIfQuery(**q, settings=settings))
+        own = answer_query(table, WhatIfQuery(**q, settings=settings))
         shown = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, settings)
         assert shown["dirt"] == pytest.approx(own.dirt_pct, rel=1e-6)
         assert shown["loss"] == pytest.approx(own.root_loss_t_ha, rel=1e-6)

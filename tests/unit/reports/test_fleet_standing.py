@@ -6,7 +6,7 @@ import polars as pl
 
 from reports.charts.funnel import STANDING, funnel
 from reports.page.tables import Row
-from reports.pages.fleet import benchmark_table, finding
+from reports.pages.fleet import benchmark_table, comparison_finding
 from transforms.benchmark.benchmark import BENCHMARK_SCHEMA
 from transforms.contracts.reason import reason
 
@@ -51,7 +51,7 @@ def test_text_chart_and_table_have_the_same_subjects_apart():
     assert apart == {"M1", "M4"}
     assert len(chart) == 4
     # "4 of 5 compared; 2 differ clearly"
-    text = finding(SUBJECTS, "points")
+    text = comparison_finding(SUBJECTS, "points")
     assert [int(n) for n in re.findall(r"\d+", text)[:3]] == [4, 5, 2]
     assert "M1" in text
     assert "M4" in text

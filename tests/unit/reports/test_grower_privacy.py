@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from reports.page.formats import Forms
+from reports.page.formats import OutputFormats
 from reports.pages.grower_data import GrowerData, grower_data
 from reports.pages.grower_sheet import write_grower_sheet
 from tests.support.program import taretrace_here
@@ -25,7 +25,7 @@ from transforms.benchmark.disclosure import (
     TOO_FEW_COMPARED,
     TOO_FEW_OTHERS,
 )
-from transforms.benchmark.own_view import HIGHEST, LOWEST, MIDDLE, UNSETTLED, own_view, third_of
+from transforms.benchmark.own_view import HIGHEST, LOWEST, MIDDLE, UNSETTLED, classify_third, own_view
 from transforms.config.workspace import Season, Workspace, init_workspace
 from transforms.contracts.reason import reason
 from transforms.storage.warehouse import Warehouse
@@ -65,9 +65,9 @@ def data_of(room) -> Callable[..., GrowerData]:
 def outputs(invented: Growers, folder: Path) -> dict[str, str]:
     """Return every file and command output that the reader receives, as text."""
     workspace = workspace_of(invented, folder)
-    with Warehouse.to_look_at(workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         data = next(d for d in grower_data(warehouse, workspace.season) if d.grower == invented.ids[READER])
-    page, book = write_grower_sheet(data, workspace.season, folder / "out", Forms(xlsx=True))
+    page, book = write_grower_sheet(data, workspace.season, folder / "out", OutputFormats(xlsx=True))
     with zipfile.ZipFile(book) as parts:
         cells = "\n".join(parts.read(n).decode() for n in sorted(parts.namelist()) if n.startswith("xl/"))
     command = ("benchmark", workspace.root, "--kind", "grower", "--for", invented.ids[READER])
@@ -229,7 +229,8 @@ def test_several_ids_of_one_owner_count_once():
 
 def test_a_place_is_a_third_and_no_rank():
     assert [
-        third_of(*r) for r in ((1, 4, 12), (5, 8, 12), (9, 12, 12), (1, 5, 12), (4, 9, 12), (1, 3, 10), (4, 4, 10))
+        classify_third(*r)
+        for r in ((1, 4, 12), (5, 8, 12), (9, 12, 12), (1, 5, 12), (4, 9, 12), (1, 3, 10), (4, 4, 10))
     ] == [LOWEST, MIDDLE, HIGHEST, UNSETTLED, UNSETTLED, LOWEST, MIDDLE]
 
 

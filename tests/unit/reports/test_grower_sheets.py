@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.stages import pages
-from reports.language.display_units import Shown
+from reports.language.display_units import DisplayUnits
 from reports.pages.grower_data import grower_data
 from reports.pages.grower_sheet import lead, loads_finding, sheet_name
 from reports.sections.grower_place import place_finding
@@ -19,14 +19,14 @@ from tests.validation.seasons import QUIET
 from transforms.arrays import to_float
 from transforms.storage.warehouse import Warehouse
 
-METRIC = Shown("metric", "EUR", "Europe/Prague")
+METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
 
 
 @pytest.fixture(scope="module")
 def sheets(demo: Demo) -> dict[str, Path]:
     """Return grower -> sheet; written in several processes."""
-    paths = pages.grower_sheets(demo.workspace, QUIET)
-    with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse:
+    paths = pages.publish_grower_sheets(demo.workspace, QUIET)
+    with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse:
         growers = warehouse.query("grower_total")["grower_id"].to_list()
     assert len(paths) == len(growers) > 30
     return dict(zip(growers, paths, strict=True))
@@ -34,12 +34,12 @@ def sheets(demo: Demo) -> dict[str, Path]:
 
 @pytest.fixture(scope="module")
 def data(demo: Demo):
-    with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse:
         return {d.grower: d for d in grower_data(warehouse, demo.workspace.season)}
 
 
 def test_no_other_grower_s_id_load_field_or_machine_is_on_a_sheet(demo: Demo, sheets):
-    with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse:
         facts = warehouse.query("season_load")
     kinds = ("grower_id", "load_id", "field_id")
     own = {g: {k: set(rows[k]) for k in kinds} for (g,), rows in facts.group_by("grower_id")}
@@ -92,7 +92,7 @@ def test_a_change_in_another_grower_s_loads_leaves_a_sheet_as_it_is(data):
 
 
 def test_sentences_are_the_grower_s_numbers(data, demo: Demo):
-    with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse:
         expected = warehouse.table("expected_load").join(warehouse.table("load_fact"), on="load_id")
         why = warehouse.table("load_why").join(
             warehouse.table("load_fact").select("load_id", "grower_id"), on="load_id"

@@ -11,9 +11,9 @@ import pytest
 
 from flows import stages
 from flows.stages import pages
-from reports.language.display_units import Shown
-from reports.language.reason_text import text_of
-from reports.language.translate import speaking
+from reports.language.display_units import DisplayUnits
+from reports.language.reason_text import format_reason
+from reports.language.translate import use_language
 from reports.sections.shift_loads import worst_section
 from reports.sections.shift_loads_data import load_worst_loads
 from tests.support.program import taretrace_here
@@ -82,7 +82,7 @@ def test_errors_name_the_problem_and_the_remedy(season: Season, load_id):
     if lost.height:
         ran = taretrace_here("report", "load", row["load_id"], season.workspace.root)
         assert ran.code == 2
-        assert f"was not traced ({text_of(untraced.value.why)})" in ran.err
+        assert f"was not traced ({format_reason(untraced.value.why)})" in ran.err
 
 
 def test_mass_closes_by_field_machine_and_day_with_differences(season: Season):
@@ -98,7 +98,7 @@ def test_mass_closes_by_field_machine_and_day_with_differences(season: Season):
 
 
 def test_the_shift_page_lists_the_faults_of_each_machine(season: Season):
-    page = pages.shift_page(season.workspace, QUIET)[0].read_text()
+    page = pages.publish_shift_page(season.workspace, QUIET)[0].read_text()
     assert re.search(r"Faulty sensors and clocks: .*M03: stuck \(second cleaner speed\)", page)
     assert "M02: drifting (first separator height)" in page
     assert "M04: clock jumps" in page
@@ -107,7 +107,7 @@ def test_the_shift_page_lists_the_faults_of_each_machine(season: Season):
 
 def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
-    shown = Shown("metric", "EUR", workspace.season.time_zone)
+    shown = DisplayUnits("metric", "EUR", workspace.season.time_zone)
     with stages.open_warehouse(workspace) as warehouse:
         ahead = {
             "subject_kind": "site",
@@ -134,10 +134,10 @@ def test_every_page_gives_the_weighing_time_by_the_corrected_clock(season: Seaso
         "site_ahead_min": 83.0,
     }
     true, printed = shown.moment(worst["weighed_true_at"]), shown.moment(ticket["weighed_at"])
-    page = pages.load_page(workspace, worst["load_id"], None, QUIET)[0].read_text("utf-8")
+    page = pages.publish_load_page(workspace, worst["load_id"], None, QUIET)[0].read_text("utf-8")
     assert page.count(true) == 1
     assert page.count(f"as printed on the ticket it is {printed}") == page.count(printed) == 1
-    with stages.open_warehouse(workspace) as warehouse, speaking(workspace.season.locale):
+    with stages.open_warehouse(workspace) as warehouse, use_language(workspace.season.locale):
         loads = warehouse.query("shift_load", shift_date=shift)
         section = worst_section(load_worst_loads(warehouse, shift), loads, workspace.season.catalogue, shown)
     assert section is not None

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from reports.charts.effect_grid import STANDINGS
-from reports.language.translate import speaking
+from reports.language.translate import use_language
 from reports.page import theme
 from reports.page.html import own_file
 from reports.pages.season import season_page
@@ -120,7 +120,7 @@ def test_tooltips_show_the_interval_of_every_estimate(page_html):
 
 def test_us_units_reach_the_season_report(demo: Demo, written):  # noqa: ARG001  the pages are written first
     season = replace(demo.workspace.season, units="us", locale="en-US", currency="USD")
-    with Warehouse.to_look_at(demo.workspace.warehouse) as warehouse, speaking("en-US"):
+    with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse, use_language("en-US"):
         page = season_page(load_season_page(warehouse, season), season)
         shift = shift_page(load_shift_page(warehouse, season), season)
     heads = " ".join(c.head for t in shift.tables for c in t.columns)

@@ -10,9 +10,9 @@ from pypdf.generic import DictionaryObject
 from selenium.webdriver.common.by import By
 
 from reports.charts.share_bars import share_bars
-from reports.language.display_units import Shown, number
-from reports.language.translate import speaking
-from reports.page.formats import Forms
+from reports.language.display_units import DisplayUnits, number
+from reports.language.translate import use_language
+from reports.page.formats import OutputFormats
 from reports.page.html import write_page
 from reports.page.model import (
     Card,
@@ -26,9 +26,9 @@ from reports.page.model import (
     Page,
     Prose,
     Section,
-    Small,
+    SmallMultiples,
 )
-from reports.page.tables import Heading, Row, Table, figure, spanned, words
+from reports.page.tables import Heading, Row, Table, mean_cell, number_cell, text_cell
 from tests.unit.reports.chromium import console_errors, opened, unfold
 from transforms.arrays import narrow
 from transforms.errors import WorkspaceError
@@ -44,8 +44,11 @@ def page(text: str = EVIL) -> Page:
         f"table {text}",
         (Heading(text), Heading("Change"), Heading("Says", numeric=False, wrap=True)),
         (
-            Row((words(FORMULA), figure(1234.5, 1, 1200.0, 1300.0, sign=True), words(text)), {"machine": text}),
-            Row((words("b"), spanned(None, None), words(None))),
+            Row(
+                (text_cell(FORMULA), number_cell(1234.5, 1, 1200.0, 1300.0, sign=True), text_cell(text)),
+                {"machine": text},
+            ),
+            Row((text_cell("b"), mean_cell(None, None), text_cell(None))),
         ),
         text,
     )
@@ -62,7 +65,7 @@ def page(text: str = EVIL) -> Page:
         Prose(text, (text, "#loads")),
         Prose(text, note=True),
         drawn,
-        Small((small,), table),
+        SmallMultiples((small,), table),
         Filters({"machine": (text, ((text, text),))}),
         Cards(
             (Card(text, text, (text,), (MoveCard(text, (text,)),), (Fold(text, (Prose(text),)),), {"machine": text}),)
@@ -91,7 +94,7 @@ def test_hostile_text_is_inert_in_every_part(browser, tmp_path):
 
 
 def test_a_workbook_has_numbers_intervals_and_no_formula(tmp_path):
-    *_, book = write_page(page("plain"), tmp_path / "p.html", Forms(xlsx=True))
+    *_, book = write_page(page("plain"), tmp_path / "p.html", OutputFormats(xlsx=True))
     sheets = fastexcel.read_excel(book)
     assert sheets.sheet_names == ["about", "table plain", "table plain 2", "loads"]
     rows = sheets.load_sheet("table plain", header_row=1).to_polars()
@@ -102,7 +105,7 @@ def test_a_workbook_has_numbers_intervals_and_no_formula(tmp_path):
 
 
 def test_a_pdf_has_the_same_text_as_the_page(tmp_path):
-    *_, path = write_page(page("plain #text[$x$]"), tmp_path / "p.html", Forms(pdf=True))
+    *_, path = write_page(page("plain #text[$x$]"), tmp_path / "p.html", OutputFormats(pdf=True))
     read = pypdf.PdfReader(path)
     text = " ".join(" ".join(p.extract_text() for p in read.pages).split())
     assert text.count("Finding plain #text[$x$]") == 1
@@ -139,7 +142,7 @@ def test_only_small_figures_lack_their_own_table():
     made = page()
     assert [f.id for f in made.figures] == ["f", "g"]
     assert len(made.tables) == 2
-    inside = {f.id for b in made.walk() if isinstance(b, Small) for f in b.blocks}
+    inside = {f.id for b in made.walk() if isinstance(b, SmallMultiples) for f in b.blocks}
     assert {f.id for f in made.figures if f.table is None} == inside == {"g"}
 
 
@@ -181,9 +184,9 @@ def test_a_chart_stores_its_data_separately():
 def test_numbers_and_dates_follow_the_locale(locale, shown, day, month):
     from reports.language.translate import chart_locales  # noqa: PLC0415
 
-    with speaking(locale):
+    with use_language(locale):
         assert number(-1234.5, 1) == shown
-        assert Shown("metric", "EUR", "UTC").day(dt.date(2025, 10, 31)) == day
+        assert DisplayUnits("metric", "EUR", "UTC").day(dt.date(2025, 10, 31)) == day
         assert chart_locales()["time"]["shortMonths"][9].startswith(month)
         assert chart_locales()["time"]["shortDays"][0] in {"Sun", "So", "So.", "ne"}
 
@@ -193,11 +196,11 @@ def test_charts_write_days_in_the_locale_s_order():
 
     wanted = {"en-GB": "%-d %b", "en-US": "%b %-d", "de-DE": "%-d. %b", "cs-CZ": "%-d. %-m."}
     for locale, form in wanted.items():
-        with speaking(locale):
+        with use_language(locale):
             assert chart_day() == form
             assert chart_day(" %H:%M") == f"{form} %H:%M"
 
 
 def test_an_unknown_locale_is_reported():
-    with pytest.raises(WorkspaceError, match="the locale 'xx-QQ' is not known"), speaking("xx-QQ"):
+    with pytest.raises(WorkspaceError, match="the locale 'xx-QQ' is not known"), use_language("xx-QQ"):
         pass

@@ -6,7 +6,7 @@ import pytest
 
 from reports.page.html import write_page
 from reports.page.model import Page, Section
-from reports.page.tables import Heading, Row, Table, words
+from reports.page.tables import Heading, Row, Table, text_cell
 from tests.unit.reports.chromium import evaluate, opened, overflow
 
 LONG = {
@@ -24,7 +24,7 @@ def page_of(folder: Path, text: str) -> Path:
         Heading("Reason", numeric=False, wrap=True),
         Heading("n"),
     )
-    rows = (Row((words(text), words(text), words(text), words("12.5 (10.1 to 14.9)"))),)
+    rows = (Row((text_cell(text), text_cell(text), text_cell(text), text_cell("12.5 (10.1 to 14.9)"))),)
     section = Section("s", text, (Table("t", text, columns, rows, text),))
     return write_page(Page(text, text, text, text, (section,), (text,)), folder / "page.html")[0]
 

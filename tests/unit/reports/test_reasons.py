@@ -8,10 +8,10 @@ import polars as pl
 import pytest
 
 from reports.language.reason_messages import AREAS, EARLIER, MESSAGES
-from reports.language.reason_text import reason_text, text_of, with_reasons
-from reports.language.translate import speaking
+from reports.language.reason_text import format_reason, reason_text, with_reasons
+from reports.language.translate import use_language
 from transforms.config.settings_catalogue import load_catalogue
-from transforms.contracts.reason import REASON_COLUMNS, reason, together
+from transforms.contracts.reason import REASON_COLUMNS, combine_reasons, reason
 
 ROOT = Path(__file__).parents[3] / "transforms"
 
@@ -63,15 +63,15 @@ def _messages(monkeypatch):
 @pytest.mark.usefixtures("_messages")
 def test_arguments_are_shown_by_their_type():
     why = reason("n_of", n=3, many=12345, ratio=0.5)
-    assert text_of(why) == "3 of 12,345, 0.50 times"
-    with speaking("de-DE"):
-        assert text_of(why) == "3 of 12.345, 0,50 times"
+    assert format_reason(why) == "3 of 12,345, 0.50 times"
+    with use_language("de-DE"):
+        assert format_reason(why) == "3 of 12.345, 0,50 times"
     moved = reason("moved", setting="share_depth_cm", step=0.25, field_id="F{1}")
-    assert text_of(moved, load_catalogue()) == "share depth by 0.2 in F{1}"
-    assert text_of(together([moved, why])) == "share depth by 0.2 in F{1}; 3 of 12,345, 0.50 times"
-    assert text_of(reason("because", why=why)) == "3 of 12,345, 0.50 times"
+    assert format_reason(moved, load_catalogue()) == "share depth by 0.2 in F{1}"
+    assert format_reason(combine_reasons([moved, why])) == "share depth by 0.2 in F{1}; 3 of 12,345, 0.50 times"
+    assert format_reason(reason("because", why=why)) == "3 of 12,345, 0.50 times"
     assert reason_text(None, None) == ""
-    assert text_of(reason("n_of", n=1, many=2, ratio=float("nan"))) == "1 of 2, – times"
+    assert format_reason(reason("n_of", n=1, many=2, ratio=float("nan"))) == "1 of 2, – times"
 
 
 @pytest.mark.usefixtures("_messages")

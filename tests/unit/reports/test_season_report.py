@@ -9,7 +9,7 @@ import pytest
 
 from flows import stages
 from flows.stages import pages
-from reports.language.display_units import Shown
+from reports.language.display_units import DisplayUnits
 from reports.page.model import Figure, Page, Prose
 from reports.pages.season import season_page
 from reports.pages.season_data import load_season_page
@@ -17,7 +17,7 @@ from reports.pages.season_open_questions import grid_finding
 from reports.pages.season_overview import change_finding, days_finding
 from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
-from reports.sections.effects import effect_finding, labelled
+from reports.sections.effects import add_setting_labels, effect_finding
 from reports.sections.season_effects import reading_finding
 from reports.sections.season_worth import pile_finding, worth_finding
 from reports.sections.shift_fleet import machine_finding
@@ -29,12 +29,12 @@ from transforms.errors import WorkspaceError
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.suggested_trials import SMALLEST_DETECT_PCT
 
-METRIC = Shown("metric", "EUR", "Europe/Prague")
+METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
 
 
 @pytest.fixture(scope="module")
 def warehouse(demo: Demo, written):  # noqa: ARG001  the pages are written first
-    with Warehouse.to_look_at(demo.workspace.warehouse) as opened:
+    with Warehouse.open_read_only(demo.workspace.warehouse) as opened:
         yield opened
 
 
@@ -125,7 +125,7 @@ def test_the_strongest_effect_is_the_largest_that_is_certain(warehouse, demo: De
     rows = warehouse.query("effect_overall").filter(pl.col("response") == DIRT)
     certain = rows.filter(pl.col("q_value") < 0.05)
     best = certain.sort(pl.col("change_pct").abs()).row(-1, named=True)
-    text = effect_finding(labelled(rows, demo.workspace.season.catalogue))
+    text = effect_finding(add_setting_labels(rows, demo.workspace.season.catalogue))
     assert demo.workspace.season.catalogue[best["setting"]].label in text
     assert numbers(text)[:3] == pytest.approx([best["change_pct"], best["lo95"], best["hi95"]], abs=0.051)
     assert f"{certain.height} of {rows.drop_nulls('change_pct').height} effects are certain" in text
@@ -233,7 +233,7 @@ def test_every_check_of_every_fit_is_in_the_report(page, warehouse):
 
 def test_the_report_states_missing_estimates(tmp_path):
     season = run_season(tmp_path / "s", seed=3, machines=2, days=2)
-    stages.keep(season.workspace, QUIET)
+    stages.assess_storability(season.workspace, QUIET)
     with stages.open_warehouse(season.workspace) as small:
         data = load_season_page(small, season.workspace.season)
     page = season_page(data, season.workspace.season)
@@ -262,7 +262,7 @@ def test_a_season_is_compared_with_the_previous_one():
     )
     parted = change_finding({**row, "observed_change": 1.5, "from_outliers": 0.2}, METRIC)
     assert [float(v.replace("−", "-")) for v in re.findall(r"[+−]\d\.\d\d", parted)][:5] == [1.5, 1.9, -0.5, 0.2, -0.1]
-    loss = change_finding({**row, "response": "root_loss_t_ha"}, Shown("us", "USD", "UTC"))
+    loss = change_finding({**row, "response": "root_loss_t_ha"}, DisplayUnits("us", "USD", "UTC"))
     assert "+0.58 ton/acre" in loss
 
 
@@ -271,7 +271,12 @@ def test_a_workspace_of_an_earlier_version_needs_ingest(tmp_path):
     for name in ("load_class", "pile_ledger"):
         with stages.open_warehouse(season.workspace) as warehouse:
             warehouse._con.execute(f'drop table if exists "{name}"')
-    for write in (pages.season_report, pages.shift_page, pages.fleet_page, pages.grower_sheets):
+    for write in (
+        pages.publish_season_report,
+        pages.publish_shift_page,
+        pages.publish_fleet_page,
+        pages.publish_grower_sheets,
+    ):
         with pytest.raises(WorkspaceError, match="run 'taretrace ingest' on it first"):
             write(season.workspace, QUIET)
 

@@ -10,10 +10,10 @@ import pytest
 
 from flows import stages
 from flows.stages import pages
-from reports.language.display_units import NOTHING, Shown, number
-from reports.language.labels import move_in_words, source_label, sure
-from reports.language.reason_text import text_of
-from reports.language.translate import speaking
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
+from reports.language.labels import describe_move, format_probability, source_label
+from reports.language.reason_text import format_reason
+from reports.language.translate import use_language
 from reports.page.html import embedded
 from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
@@ -23,38 +23,38 @@ from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.moves import ADVICE_SCHEMA
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices, Workspace, init_workspace
-from transforms.contracts.reason import reason, together
+from transforms.contracts.reason import combine_reasons, reason
 from transforms.model.load_decomposition import INTERCEPTS
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
-METRIC, US = Shown("metric", "EUR", "Europe/Prague"), Shown("us", "USD", "America/Chicago")
+METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
 
 
 @pytest.fixture(scope="module")
 def advised(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     workspace = copy_of(season, tmp_path_factory.mktemp("page") / "season")
-    stages.advise(workspace, season.fits, QUIET)
+    stages.advise_machines(workspace, season.fits, QUIET)
     return workspace
 
 
 @pytest.fixture(scope="module")
 def text(advised: Workspace) -> str:
-    return pages.shift_page(advised, QUIET)[0].read_text()
+    return pages.publish_shift_page(advised, QUIET)[0].read_text()
 
 
 def test_numbers_have_a_true_minus_and_no_negative_zero():
     assert number(-1234.56, 1) == "−1,234.6"
     assert number(-0.04, 1) == "0.0"
     assert number(3.0, 0, sign=True) == "+3"
-    assert number(None) == number(float("nan")) == NOTHING
+    assert number(None) == number(float("nan")) == NO_VALUE
 
 
 def test_a_move_is_an_instruction_in_both_systems(catalogue: Catalogue):
     row = {"setting": "share_depth_cm", "from_value": 7.5, "to_value": 6.5}
-    assert move_in_words(row, catalogue, METRIC) == "Share depth: 1.0 cm shallower, from 7.5 cm to 6.5 cm"
-    assert move_in_words(row, catalogue, US) == "Share depth: 0.39 in shallower, from 2.95 in to 2.56 in"
+    assert describe_move(row, catalogue, METRIC) == "Share depth: 1.0 cm shallower, from 7.5 cm to 6.5 cm"
+    assert describe_move(row, catalogue, US) == "Share depth: 0.39 in shallower, from 2.95 in to 2.56 in"
     row = {"setting": "transfer_web_speed_pct", "from_value": 60.0, "to_value": 70.0}
-    assert move_in_words(row, catalogue, METRIC) == "Transfer web speed: 10 points faster, from 60 % to 70 %"
+    assert describe_move(row, catalogue, METRIC) == "Transfer web speed: 10 points faster, from 60 % to 70 %"
 
 
 def test_money_per_short_ton_is_less_than_per_tonne():
@@ -64,8 +64,8 @@ def test_money_per_short_ton_is_less_than_per_tonne():
 
 
 def test_nothing_is_ever_certain():
-    assert sure(1.0) == "99 in 100"
-    assert sure(0.84) == "84 in 100"
+    assert format_probability(1.0) == "99 in 100"
+    assert format_probability(0.84) == "84 in 100"
 
 
 def test_cautions_are_at_the_top_and_by_the_prices(text):
@@ -82,8 +82,8 @@ def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path)
     with stages.open_warehouse(workspace) as warehouse:
         schema = warehouse.table("fit_check").schema
         warehouse.replace("fit_check", pl.DataFrame(rows, schema=schema, orient="row"))
-    page = html.unescape(pages.shift_page(workspace, QUIET)[0].read_text())
-    assert f"1 of 2 checks of this fit passed. Not passed: {text_of(failed)}." in page
+    page = html.unescape(pages.publish_shift_page(workspace, QUIET)[0].read_text())
+    assert f"1 of 2 checks of this fit passed. Not passed: {format_reason(failed)}." in page
 
 
 def test_every_price_is_shown_with_where_it_is_from(text):
@@ -166,8 +166,8 @@ def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
         + '[columns.valid_from_at]\nfrom = "t"\nformat = "%Y-%m-%d"\ntime_zone = "UTC"\n'
     )
     ingest(workspace)
-    stages.advise(workspace, stages.fit(workspace, QUIET), QUIET)
-    page = pages.shift_page(workspace, QUIET)[0].read_text()
+    stages.advise_machines(workspace, stages.fit_responses(workspace, QUIET), QUIET)
+    page = pages.publish_shift_page(workspace, QUIET)[0].read_text()
     assert "<h1>No shift yet</h1>" in page
     assert f'data-code="{BasisCode.TOO_FEW_LOADS}"' in page
     assert 'id="machines"' not in page
@@ -191,9 +191,9 @@ def test_hostile_names_are_inert_and_us_units_show(tmp_path):
     (workspace.inbox / f"notes {evil.replace('/', '')}.txt").write_text("=cmd()")
     del workspace.__dict__["season"]
     ingest(workspace)
-    fits = stages.fit(workspace, QUIET)
-    stages.advise(workspace, fits, QUIET)
-    page = pages.shift_page(workspace, QUIET)[0].read_text()
+    fits = stages.fit_responses(workspace, QUIET)
+    stages.advise_machines(workspace, fits, QUIET)
+    page = pages.publish_shift_page(workspace, QUIET)[0].read_text()
     assert "<script>alert" not in page
     assert html.escape(evil) in page
     assert "ton/acre" in page or "°F" in page
@@ -228,14 +228,14 @@ def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[st
 def test_a_move_names_its_trade_off_alone(catalogue: Catalogue):
     (row,) = machine_rows("M1", [0.5], 0.5)
     usual = reason("move_in_conditions", wetness_class="dry", soil_class="light", n=40)
-    both = {"M1": usual, "M2": together([usual, reason("roots_for_dirt")])}
+    both = {"M1": usual, "M2": combine_reasons([usual, reason("roots_for_dirt")])}
     rows = [{**row, "machine_id": m, **why.columns} for m, why in both.items()]
     advice = pl.DataFrame(rows, schema=ADVICE_SCHEMA, orient="row")
     plain, traded = (
         card(a, catalogue, METRIC).moves[0].lines
         for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
     )
-    assert traded == (*plain, text_of(reason("roots_for_dirt")))
+    assert traded == (*plain, format_reason(reason("roots_for_dirt")))
 
 
 def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalogue: Catalogue):
@@ -251,7 +251,7 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
     section = moves_section(machines, status, season.workspace.season, METRIC)
     table, cards = section.blocks[0], section.blocks[-1]
     first = table.rows[0].cells
-    assert (first[0].text, first[2].text) == ("M1", move_in_words(rows[0], catalogue, METRIC))
+    assert (first[0].text, first[2].text) == ("M1", describe_move(rows[0], catalogue, METRIC))
     assert cards.cards[0].title == "M1"
     lead = headline(machines, status, catalogue, METRIC)
     assert "M1" in lead
@@ -261,7 +261,7 @@ def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalo
 
 
 def test_every_table_of_the_page_has_a_distinct_name(advised: Workspace):
-    with stages.open_warehouse(advised) as warehouse, speaking("en-GB"):
+    with stages.open_warehouse(advised) as warehouse, use_language("en-GB"):
         page = shift_page(load_shift_page(warehouse, advised.season), advised.season)
     names = [t.name for t in page.tables]
     assert len(names) == len(set(names)) > 10

@@ -10,7 +10,7 @@ from babel.messages.pofile import write_po
 from reports.language.bidi import without_isolates
 from reports.language.reason_messages import MESSAGES
 from reports.language.reason_text import row_reason
-from reports.language.translate import speaking, translated
+from reports.language.translate import translated, use_language
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import reason
 from transforms.model.checks.fit_checks import _row
@@ -40,7 +40,7 @@ def german(tmp_path: Path):
     out.add("share depth", "Schartiefe")
     with (tmp_path / "de.po").open("wb") as handle:
         write_po(handle, out)
-    with speaking("de-DE", tmp_path):
+    with use_language("de-DE", tmp_path):
         yield
 
 

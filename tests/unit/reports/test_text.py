@@ -14,7 +14,7 @@ from babel.messages.pofile import read_po, write_po
 
 from flows import stages
 from flows.stages import pages
-from reports.language.translate import say, say_n, speaking
+from reports.language.translate import say, say_n, use_language
 from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.grower_data import grower_data
@@ -99,7 +99,7 @@ def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
     season = replace(demo.workspace.season, locale="de-DE", texts=folder)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     trial = stages.plan_trial(demo.workspace, query).trial
-    pages.shift_page(demo.workspace, QUIET)
+    pages.publish_shift_page(demo.workspace, QUIET)
     with stages.open_warehouse(demo.workspace) as warehouse:
         paths = write_shift_page(load_shift_page(warehouse, season), season, out)[:1]
         paths += write_season(load_season_page(warehouse, season), season, out)
@@ -213,7 +213,7 @@ def test_counts_take_the_form_of_their_language(tmp_path):
     out.add(("{n} load", "{n} loads"), ("{n} naloz", "{n} nalozy", "{n} nalozu"))
     with (tmp_path / "cs.po").open("wb") as handle:
         write_po(handle, out)
-    with speaking("cs-CZ", tmp_path):
+    with use_language("cs-CZ", tmp_path):
         assert [say_n("{n} load", "{n} loads", n) for n in (1, 3, 7)] == ["1 naloz", "3 nalozy", "7 nalozu"]
         assert say("Machine") == "Machine"  # texts without a translation are shown in English
     assert [say_n("{n} load", "{n} loads", n) for n in (1, 1200)] == ["1 load", "1,200 loads"]
@@ -221,7 +221,7 @@ def test_counts_take_the_form_of_their_language(tmp_path):
 
 def test_a_broken_translation_is_reported_with_its_file(tmp_path):
     (tmp_path / "de.po").write_bytes(b'msgid "\xff"\nmsgstr "b"\n')
-    with pytest.raises(WorkspaceError, match=r"the translation cannot be read.*de\.po"), speaking("de", tmp_path):
+    with pytest.raises(WorkspaceError, match=r"the translation cannot be read.*de\.po"), use_language("de", tmp_path):
         pass
 
 

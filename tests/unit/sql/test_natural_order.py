@@ -7,7 +7,7 @@ import pytest
 
 from transforms.contracts.natural_order import natural_key
 from transforms.storage.warehouse import Warehouse
-from transforms.trace.field_work import in_order
+from transforms.trace.field_work import sort_by_weighing
 
 AT = dt.datetime(2025, 10, 2, 9, tzinfo=dt.UTC)
 
@@ -108,4 +108,4 @@ def test_one_order_in_sql_and_in_frames():
 
 def test_loads_weighed_in_one_minute_follow_the_numbers_of_their_tickets():
     loads = pl.DataFrame({"load_id": ["T10", "T9", "T2"], "weighed_at": [AT, AT, AT + dt.timedelta(minutes=1)]})
-    assert in_order(loads)["load_id"].to_list() == ["T9", "T10", "T2"]
+    assert sort_by_weighing(loads)["load_id"].to_list() == ["T9", "T10", "T2"]

@@ -10,7 +10,7 @@ from tests.validation.seasons import Season
 from transforms.config.settings_catalogue import DIRT, Catalogue
 from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
-from transforms.telemetry.setting_changes import BESIDE, MAX_PASSES, build_shift_timeline, decisions
+from transforms.telemetry.setting_changes import BESIDE, MAX_PASSES, build_shift_timeline, detect_setting_changes
 
 START = dt.datetime(2025, 10, 6, 5, 0, tzinfo=dt.UTC)
 
@@ -33,7 +33,7 @@ def lifting(depth: np.ndarray, rng: np.random.Generator, noise: float = 0.08, ma
 
 def test_a_lasting_change_is_a_decision_with_its_time_and_values(catalogue: Catalogue):
     depth = np.repeat([7.0, 6.0, 8.0], 60)
-    found = decisions(lifting(depth, np.random.default_rng(1)), catalogue)
+    found = detect_setting_changes(lifting(depth, np.random.default_rng(1)), catalogue)
     assert found["setting"].to_list() == ["share_depth_cm"] * 2
     minutes = [(t - START).total_seconds() / 60 for t in found["decided_at"]]
     assert minutes == pytest.approx([30, 60], abs=1.0)
@@ -49,18 +49,18 @@ def test_noise_spikes_and_drifts_within_a_step_are_no_decisions(catalogue: Catal
     for _ in range(40):
         depth = np.full(600, 7.0)
         depth[rng.integers(20, 580, 5)] += rng.choice([-3.0, 3.0], 5)  # single wild readings
-        false += decisions(lifting(depth, rng, noise=0.15), catalogue).height
+        false += detect_setting_changes(lifting(depth, rng, noise=0.15), catalogue).height
     assert false == 0
     slow = np.linspace(7.0, 7.4, 600)
-    assert decisions(lifting(slow, rng), catalogue).height == 0
-    assert decisions(lifting(np.full(BESIDE, 7.0), rng), catalogue).height == 0
+    assert detect_setting_changes(lifting(slow, rng), catalogue).height == 0
+    assert detect_setting_changes(lifting(np.full(BESIDE, 7.0), rng), catalogue).height == 0
 
 
 def test_where_noise_is_larger_a_decision_must_be_too(catalogue: Catalogue):
     rng = np.random.default_rng(3)
     depth = np.repeat([7.0, 7.6], 60)
-    assert decisions(lifting(depth, rng, noise=0.05), catalogue).height == 1
-    assert decisions(lifting(depth, rng, noise=0.6), catalogue).height == 0
+    assert detect_setting_changes(lifting(depth, rng, noise=0.05), catalogue).height == 1
+    assert detect_setting_changes(lifting(depth, rng, noise=0.6), catalogue).height == 0
 
 
 def test_machines_are_kept_apart_and_means_are_of_lifting_alone(catalogue: Catalogue):
@@ -106,12 +106,12 @@ def test_passes_are_thinned_evenly_and_keep_to_the_limit(catalogue: Catalogue):
 def test_decisions_of_the_demo_are_those_its_operators_made(season: Season):
     """Where a setting's true course jumps by two steps or more, a decision is recorded within two minutes."""
     lake, catalogue = Lake(season.workspace.lake), season.workspace.season.catalogue
-    with Warehouse.to_look_at(season.workspace.warehouse) as warehouse:
+    with Warehouse.open_read_only(season.workspace.warehouse) as warehouse:
         days = warehouse.table("binned_day").sort("machine", "day").rows()[4:7]
     found = 0
     for machine, day, _ in days:
         bins = read_frame(lake.bin_path(machine, day)).filter(pl.col("area_ha") > 0).sort("bin_at")
-        made = decisions(bins, catalogue)
+        made = detect_setting_changes(bins, catalogue)
         for r in made.iter_rows(named=True):
             x = bins.drop_nulls(r["setting"])
             before = x.filter(pl.col("bin_at") < r["decided_at"])[r["setting"]].tail(BESIDE).median()
@@ -133,7 +133,7 @@ def test_most_changes_are_found_and_what_is_found_was_made(catalogue: Catalogue)
         course = (
             7.0 + step * np.concatenate([[0.0], np.cumsum(sizes)])[np.searchsorted(moments, np.arange(1200), "right")]
         )
-        made = decisions(lifting(course, rng, noise=0.12), catalogue)
+        made = detect_setting_changes(lifting(course, rng, noise=0.12), catalogue)
         at = np.array([(t - START).total_seconds() / 30 for t in made["decided_at"]])
         near = np.abs(at[:, None] - moments) <= 4
         large += int((np.abs(sizes) >= 1.5).sum())

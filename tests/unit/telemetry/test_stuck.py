@@ -12,7 +12,7 @@ from transforms.demo.operation import STATE_NAMES, WORKING
 from transforms.demo.scenario import Plan
 from transforms.demo.season import invent_season
 from transforms.demo.sensors import logged
-from transforms.telemetry.bins import with_state
+from transforms.telemetry.bins import add_state
 from transforms.telemetry.sensor_activity import sensor_activity, silent_sensors
 from transforms.telemetry.sensor_faults import flag_faults
 
@@ -43,7 +43,7 @@ def machine_day(minutes: int = 240, *, state: list[str] | None = None, **columns
 
 def stuck(records: pl.DataFrame, catalogue: Catalogue, usually: frozenset[str] = frozenset()) -> dict[str, int]:
     """Number of records flagged as stuck, by setting."""
-    flagged = flag_faults(with_state(records), catalogue, usually)
+    flagged = flag_faults(add_state(records), catalogue, usually)
     counts = {
         c.removeprefix("fault_"): int((flagged[c] == "stuck").sum()) for c in flagged.columns if c.startswith("fault_")
     }
@@ -131,7 +131,7 @@ def test_a_sensor_that_is_silent_all_day_is_stuck_only_if_it_fluctuates_on_other
 def test_a_silent_day_is_judged_by_the_machine_s_other_days(catalogue):
     alive, silent = machine_day(), machine_day(cleaner_2_speed_rpm=38.7)
     days = [
-        sensor_activity(with_state(day), catalogue).with_columns(machine=pl.lit("M1"), day=pl.lit(f"2025-10-0{i}"))
+        sensor_activity(add_state(day), catalogue).with_columns(machine=pl.lit("M1"), day=pl.lit(f"2025-10-0{i}"))
         for i, day in enumerate((alive, alive, silent, alive), start=1)
     ]
     assert silent_sensors(pl.concat(days)) == {("M1", "2025-10-03"): frozenset({"cleaner_2_speed_rpm"})}

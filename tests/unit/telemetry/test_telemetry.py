@@ -5,8 +5,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from transforms.telemetry.bins import field_of_places, make_bins, with_state
-from transforms.telemetry.clock_jumps import on_one_clock
+from transforms.telemetry.bins import add_state, field_of_places, make_bins
+from transforms.telemetry.clock_jumps import remove_clock_jumps
 from transforms.telemetry.sensor_faults import fault_stretches, flag_faults
 
 START = dt.datetime(2025, 10, 1, 6, tzinfo=dt.UTC)
@@ -64,7 +64,7 @@ def test_only_working_time_enters_the_means(catalogue):
 def test_a_state_that_is_not_logged_is_judged_from_depth_and_speed():
     speed = [6.0, 6.0, 0.1, 20.0, 6.0]
     depth = [7.0, 7.0, 0.0, 0.0, 0.0]
-    state = with_state(
+    state = add_state(
         log(5, work_state=pl.Series([None] * 5, dtype=pl.String), ground_speed_kmh=speed, share_depth_cm=depth)
     )
     assert state["state"].to_list() == ["working", "working", "idle", "road", "turning"]
@@ -74,14 +74,14 @@ def test_a_long_silence_is_not_worked_time():
     table = log(4).with_columns(
         pl.Series("logged_at", [START + dt.timedelta(seconds=s) for s in (0, 10, 610, 620)]).dt.cast_time_unit("us")
     )
-    assert with_state(table)["dt_s"].to_list() == [10.0, 30.0, 10.0, 0.0]
+    assert add_state(table)["dt_s"].to_list() == [10.0, 30.0, 10.0, 0.0]
 
 
 @pytest.mark.parametrize(("at", "value", "reason"), [(20, 999.0, "out_of_range"), (20, 80.0, "spike")])
 def test_impossible_readings_and_spikes_are_flagged_and_not_overwritten(catalogue, at, value, reason):
     rpm = log(60)["cleaner_1_speed_rpm"].to_numpy().copy()
     rpm[at] = value
-    flagged = flag_faults(with_state(log(60, cleaner_1_speed_rpm=rpm)), catalogue)
+    flagged = flag_faults(add_state(log(60, cleaner_1_speed_rpm=rpm)), catalogue)
     assert flagged["fault_cleaner_1_speed_rpm"].drop_nulls().to_list() == [reason]
     assert flagged["cleaner_1_speed_rpm"][at] == value
     bins, _, _ = make_bins(log(60, cleaner_1_speed_rpm=rpm), catalogue, SETUP, FIELDS)
@@ -91,14 +91,14 @@ def test_impossible_readings_and_spikes_are_flagged_and_not_overwritten(catalogu
 def test_a_sensor_that_stands_still_while_its_neighbours_move_is_stuck(catalogue):
     rpm = log(240)["cleaner_2_speed_rpm"].to_numpy().copy()
     rpm[60:200] = 39.0
-    flagged = flag_faults(with_state(log(240, cleaner_2_speed_rpm=rpm)), catalogue)
+    flagged = flag_faults(add_state(log(240, cleaner_2_speed_rpm=rpm)), catalogue)
     stretch = fault_stretches(flagged)
     assert stretch.select("setting", "fault_code", "records").rows() == [("cleaner_2_speed_rpm", "stuck", 140)]
 
 
 def test_a_machine_that_logs_set_points_has_no_stuck_sensor(catalogue):
     flat = {n: 10.0 * i for i, n in enumerate(("cleaner_1_speed_rpm", "cleaner_2_speed_rpm"), start=3)}
-    flagged = flag_faults(with_state(log(240, share_depth_cm=7.0, ground_speed_kmh=6.0, **flat)), catalogue)
+    flagged = flag_faults(add_state(log(240, share_depth_cm=7.0, ground_speed_kmh=6.0, **flat)), catalogue)
     assert fault_stretches(flagged).height == 0
 
 
@@ -198,7 +198,7 @@ def test_a_sensor_that_creeps_all_day_drifts_and_one_moved_by_hand_does_not(cata
     creeps = 38 + np.linspace(0, 4 * step, n) + rng.normal(0, 0.2, n)
     by_hand = 38 + step * np.repeat([0, 2, -1, 3, 1, 4], n // 6) + rng.normal(0, 0.2, n)
     for values, reasons in ((creeps, ["drift"]), (by_hand, [])):
-        found = fault_stretches(flag_faults(with_state(log(n, cleaner_1_speed_rpm=values)), catalogue))
+        found = fault_stretches(flag_faults(add_state(log(n, cleaner_1_speed_rpm=values)), catalogue))
         assert found.filter(pl.col("setting") == "cleaner_1_speed_rpm")["fault_code"].to_list() == reasons
 
 
@@ -223,7 +223,7 @@ def test_a_clock_that_jumps_in_the_middle_of_a_way_is_seen_and_taken_out(catalog
         .otherwise("logged_at")
         .alias("logged_at")
     )
-    moved, steps = on_one_clock(jumped)
+    moved, steps = remove_clock_jumps(jumped)
     assert moved["logged_at"].equals(steady["logged_at"])
     assert steps.select("setting", "fault_code", "size").rows() == [("clock", "clock_step", minutes)]
     bins, _, found = make_bins(jumped, catalogue, SETUP, FIELDS)

@@ -9,7 +9,7 @@ import pytest
 from reports.sections.clock_offsets import offset_lines
 from tests.unit.trace.test_trace import bins, signals, tickets, work
 from transforms.storage.warehouse import Warehouse
-from transforms.trace.lag_model import Learning
+from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import SAMPLE, lag_samples
 from transforms.trace.offset_cause import CLOCK, HAUL_OR_CLOCK, QUEUE_OR_CLOCK
 
@@ -49,7 +49,7 @@ def offsets(
         for site, a in sites.items()
         for machine, b in machines.items()
     ]
-    return Learning(pl.DataFrame(rows, schema=SAMPLE)).offsets()
+    return LagModel(pl.DataFrame(rows, schema=SAMPLE)).offsets()
 
 
 def found(table: pl.DataFrame) -> dict[str, str]:

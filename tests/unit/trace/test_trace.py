@@ -10,7 +10,7 @@ from transforms.trace.association import associate_loads
 from transforms.trace.day_clocks import DayClocks
 from transforms.trace.field_trace import trace_field
 from transforms.trace.field_work import TracedFieldWork
-from transforms.trace.lag_model import Learning
+from transforms.trace.lag_model import LagModel
 from transforms.trace.lag_samples import SAMPLE, lag_samples
 from transforms.trace.load_ends_hmm import Chain, Departures
 from transforms.trace.mass_streams import Signals, Stream, Stretch, field_stretches
@@ -358,7 +358,7 @@ def season(
 
 
 def test_a_machine_eleven_minutes_ahead_is_found_with_its_interval_and_no_other():
-    learnt = Learning(samples(season(days=12, off=lambda _d, m: -11.0 * (m == 3))))
+    learnt = LagModel(samples(season(days=12, off=lambda _d, m: -11.0 * (m == 3))))
     offsets = learnt.offsets().filter(pl.col("subject_kind") == "machine")
     off = offsets.filter("corrected")
     assert off["subject_id"].to_list() == ["M3"]
@@ -371,7 +371,7 @@ def test_a_site_seven_minutes_off_and_one_in_the_wrong_zone_are_found():
     rows = []
     for site, ahead in (("north", 0.0), ("south", 7.0), ("east", 60.0), ("west", 0.0), ("mid", 0.0)):
         rows += season(days=10, site=site, seed=len(site), off=lambda _d, _m, a=ahead: a)
-    offsets = Learning(samples(rows)).offsets().filter((pl.col("subject_kind") == "site") & pl.col("corrected"))
+    offsets = LagModel(samples(rows)).offsets().filter((pl.col("subject_kind") == "site") & pl.col("corrected"))
     found = {r["subject_id"]: r for r in offsets.iter_rows(named=True)}
     assert set(found) == {"south", "east"}
     for site, ahead in (("south", 7.0), ("east", 60.0)):
@@ -381,7 +381,7 @@ def test_a_site_seven_minutes_off_and_one_in_the_wrong_zone_are_found():
 def test_a_clock_set_anew_in_the_season_is_two_clocks():
     """As when a weighbridge misses the night the clocks change, and is put right five days later."""
     rows = season(days=15, off=lambda d, _m: 60.0 * (5 <= d < 10))
-    learnt = Learning(samples(rows))
+    learnt = LagModel(samples(rows))
     sites = learnt.offsets().filter(pl.col("subject_kind") == "site").sort("from_date")
     assert sites["from_date"].to_list() == [DAY, DAY + dt.timedelta(days=5), DAY + dt.timedelta(days=10)]
     lag = {d: learnt.by_day[DAY + dt.timedelta(days=d)].lag_min("north", 0.0) for d in (4, 5, 9, 10)}
@@ -391,7 +391,7 @@ def test_a_clock_set_anew_in_the_season_is_two_clocks():
 
 def test_what_is_taken_for_a_day_does_not_change_more_than_a_week_later():
     rows = season(days=20)
-    before, after = Learning(samples(rows[: 8 * 15])), Learning(samples(rows))
+    before, after = LagModel(samples(rows[: 8 * 15])), LagModel(samples(rows))
     old = [d for d in before.by_day if (max(before.by_day) - d).days > 7]
     assert len(old) == 7
     assert all(before.by_day[d] == after.by_day[d] for d in old)
@@ -400,7 +400,7 @@ def test_what_is_taken_for_a_day_does_not_change_more_than_a_week_later():
 def test_samples_come_in_any_order():
     rows = season(days=6)
     shuffled = [rows[i] for i in np.random.default_rng(2).permutation(len(rows))]
-    assert Learning(samples(rows)).by_day == Learning(samples(shuffled)).by_day
+    assert LagModel(samples(rows)).by_day == LagModel(samples(shuffled)).by_day
 
 
 def test_a_field_tells_its_lag_whatever_the_clocks_say():

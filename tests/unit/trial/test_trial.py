@@ -12,15 +12,15 @@ from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.mixed_model.contrasts import contrast
 from transforms.model.estimate import fit_response
-from transforms.trial.analysis import find_loads, interval, p_value, read, signs
-from transforms.trial.design import design_trial, what_a_day_finds
-from transforms.trial.plan import Trial, drawn_order, read_trial, trial_toml
-from transforms.trial.power import FEWEST_PAIRS, least_found, pair_sd, pairs_for, power_of
-from transforms.trial.size import TrialNoise, days_for
+from transforms.trial.analysis import analyse_trial, find_loads, interval, p_value, signs
+from transforms.trial.design import describe_trial_days, design_trial
+from transforms.trial.plan import Trial, draw_order, read_trial, trial_toml
+from transforms.trial.power import FEWEST_PAIRS, detectable_effect, pair_sd, power_of, required_pairs
+from transforms.trial.size import TrialNoise, required_days
 from transforms.trial.suggested_trials import suggest_trials
 
 DAY = dt.date(2025, 10, 20)
-ORDER = drawn_order(8, 3)
+ORDER = draw_order(8, 3)
 
 
 def trial(**changes) -> Trial:
@@ -61,7 +61,7 @@ def facts(t: Trial, effect: float, sd: float = 0.0, seed: int = 1) -> pl.DataFra
 
 
 def test_power_is_that_of_simulated_trials():
-    """4,000 trials each, read as `read` reads them: by their signs."""
+    """4,000 trials each, analysed as `analyse_trial` does: by their signs."""
     rng = np.random.default_rng(11)
     for pairs, effect in ((8, 0.8), (8, 1.2), (10, 1.0), (12, 0.7), (12, 1.0), (20, 0.65), (30, 0.5)):
         d = rng.normal(effect, 1.0, (4000, pairs))
@@ -85,18 +85,18 @@ def test_noise_is_the_lab_s_and_the_fleet_s():
 
 
 def test_the_fewest_pairs_that_do():
-    pairs = pairs_for(0.1, 0.2, 0.8)
+    pairs = required_pairs(0.1, 0.2, 0.8)
     assert pairs is not None
     assert power_of(pairs, 0.1, 0.2) >= 0.8 > power_of(pairs - 1, 0.1, 0.2)
-    assert pairs_for(5.0, 0.2, 0.8) == 8
-    assert pairs_for(0.001, 0.2, 0.8) is None
+    assert required_pairs(5.0, 0.2, 0.8) == 8
+    assert required_pairs(0.001, 0.2, 0.8) is None
 
 
 def test_what_a_day_finds_is_said():
-    assert power_of(12, least_found(12, 0.3, 0.8), 0.3) == pytest.approx(0.8, abs=1e-6)
-    planned = trial(order=drawn_order(40, 1))
-    assert "16 loads a day, so it takes 5 days" in what_a_day_finds(planned, facts(trial(), 0.0))
-    assert what_a_day_finds(trial(order=ORDER[:4]), facts(trial(), 0.0)).endswith("16 loads a day.")
+    assert power_of(12, detectable_effect(12, 0.3, 0.8), 0.3) == pytest.approx(0.8, abs=1e-6)
+    planned = trial(order=draw_order(40, 1))
+    assert "16 loads a day, so it takes 5 days" in describe_trial_days(planned, facts(trial(), 0.0))
+    assert describe_trial_days(trial(order=ORDER[:4]), facts(trial(), 0.0)).endswith("16 loads a day.")
 
 
 def test_a_pair_parted_by_a_night_is_none():
@@ -107,14 +107,14 @@ def test_a_pair_parted_by_a_night_is_none():
         .otherwise("shift_date")
         .alias("shift_date")
     )
-    assert read(planned, find_loads(planned, table), table).pairs == 7
+    assert analyse_trial(planned, find_loads(planned, table), table).pairs == 7
 
 
 def test_each_pair_has_both_arms_in_an_order_drawn_by_lot():
-    order = drawn_order(200, 5)
+    order = draw_order(200, 5)
     assert all({*order[i : i + 2]} == {"A", "B"} for i in range(0, 400, 2))
     assert 0.4 < np.mean([a == "A" for a in order[::2]]) < 0.6
-    assert order == drawn_order(200, 5)
+    assert order == draw_order(200, 5)
 
 
 def test_a_trial_s_file_is_read_back(tmp_path, catalogue):
@@ -168,13 +168,13 @@ def test_a_question_of_the_advice_becomes_a_trial(season):
     assert found.shift_date == DAY + dt.timedelta(days=1)
     assert found.values == (37.5, 39.0)
     assert found.detect_pct == 9.0
-    assert len(found.order) == 2 * pairs_for(np.log1p(0.09), pair_sd(0.09, 0.1, 25.0), 0.8)
+    assert len(found.order) == 2 * required_pairs(np.log1p(0.09), pair_sd(0.09, 0.1, 25.0), 0.8)
 
 
 def test_a_trial_has_the_power_of_the_season(season):
     found = design_trial(ASKED, facts(trial(), 0.0), ADVICE, FITTED, replace(season, trial_power=0.95), [], "here")
     assert found.power == 0.95
-    assert len(found.order) == 2 * pairs_for(np.log1p(0.09), pair_sd(0.09, 0.1, 25.0), 0.95)
+    assert len(found.order) == 2 * required_pairs(np.log1p(0.09), pair_sd(0.09, 0.1, 25.0), 0.95)
 
 
 def test_nothing_is_tried_that_the_fleet_has_not(season):
@@ -229,8 +229,8 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
     }
     planned = design_trial(asked, loads, ADVICE.head(0), FITTED, season, [], "here")
     assert len(planned.order) == 2 * wanted["pairs"]
-    assert days_for(len(planned.order), loads, planned.machine_id) == wanted["machine_days"]
-    assert f"it takes {wanted['machine_days']:.0f} days" in what_a_day_finds(planned, loads)
+    assert required_days(len(planned.order), loads, planned.machine_id) == wanted["machine_days"]
+    assert f"it takes {wanted['machine_days']:.0f} days" in describe_trial_days(planned, loads)
 
 
 # --- reading
@@ -258,7 +258,7 @@ def test_a_trial_finds_its_loads_and_its_effect():
     loads = find_loads(planned, table)
     assert loads["arm"].to_list() == list(ORDER)
     assert loads["trial_block"].to_list()[:3] == ["T001/1", "T001/1", "T001/2"]
-    found = read(planned, loads, table)
+    found = analyse_trial(planned, loads, table)
     assert found.pairs == 8
     assert found.effect_pct == pytest.approx(100 * np.expm1(-0.1))
     assert found.p_value == pytest.approx(2 / 256)
@@ -271,13 +271,13 @@ def test_tickets_written_down_say_which_loads():
     loads = find_loads(planned, facts(planned, -0.1))
     assert loads["load_id"].to_list()[:3] == ["L01", "L00", "L03"]
     assert loads["position"].to_list()[:3] == [0, 1, 3]
-    assert read(planned, loads, facts(planned, -0.1)).pairs == 7
+    assert analyse_trial(planned, loads, facts(planned, -0.1)).pairs == 7
 
 
 def test_few_pairs_and_strayed_loads_are_said():
     planned = trial(order=ORDER[:8])
     table = facts(planned, -0.1).with_columns(pl.lit(36.0).alias("cleaner_1_speed_rpm"))
-    found = read(planned, find_loads(planned, table), table)
+    found = analyse_trial(planned, find_loads(planned, table), table)
     assert found.effect_pct is None
     assert found.reason == reason("trial_too_few_pairs", measured=4, planned=4, needed=FEWEST_PAIRS)
     assert found.strayed == 4

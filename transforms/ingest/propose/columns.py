@@ -7,11 +7,11 @@ import numpy as np
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.source_tables import CONTRACTS
-from transforms.contracts.units import UNITS, factor_between, stored_unit, unit_of_text
+from transforms.contracts.units import UNITS, conversion_factor, parse_unit, stored_unit
 from transforms.ingest.propose.matching import Name, known_names, plain_words
 from transforms.ingest.propose.proposal import Asker, ColumnProposal
 from transforms.ingest.propose.sniff import FormatGuess, is_number
-from transforms.ingest.propose.times import time_form
+from transforms.ingest.propose.times import detect_time_format
 
 
 class ColumnReader:
@@ -60,12 +60,12 @@ class ColumnReader:
         """Set the format of a time, in one column or as date and time of day in two columns."""
         source = proposed.row["from"][0]
         cells = self.cells.get(source, [])
-        form = time_form(cells)
+        form = detect_time_format(cells)
         if form is None or ("%H" not in form.format and "%I" not in form.format):
             clock = next((c for c in self.sniffed.columns if c != source and self._is_clock(c)), None)
             if clock is not None:
                 joined = [f"{a} {b}" for a, b in zip(self.cells[source], self.cells[clock], strict=False)]
-                both = time_form(joined)
+                both = detect_time_format(joined)
                 if both is not None:
                     form, proposed.row["from"] = both, [source, clock]
                     proposed.reasons.append(f"date in '{source}', time of day in '{clock}'")
@@ -150,7 +150,7 @@ class ColumnReader:
         key = f"{proposed.column}.unit"
         answer = self.asker.answers.get(key)
         texts = [(self.sniffed.units.get(source), "the unit row"), (name.unit_text, "the column name")]
-        stated = next(((unit_of_text(t), w, t) for t, w in texts if t and unit_of_text(t) is not None), None)
+        stated = next(((parse_unit(t), w, t) for t, w in texts if t and parse_unit(t) is not None), None)
         if answer is not None:
             self._unit_answer(proposed, answer, stored)
             return
@@ -204,7 +204,7 @@ class ColumnReader:
             proposed.row["steps"] = {k: float(v) for k, v in points.items()}
             proposed.reasons.append("your answer: the scale of the machine")
             return
-        unit = unit_of_text(answer) or answer
+        unit = parse_unit(answer) or answer
         if unit not in UNITS or UNITS[unit].dimension != UNITS[stored].dimension:
             choices = [u for u, v in UNITS.items() if v.dimension == UNITS[stored].dimension]
             self.asker.again(f"{proposed.column}.unit", f"'{answer}' cannot become {stored}; choose a unit.", choices)
@@ -232,7 +232,7 @@ class ColumnReader:
         low, high = self._bounds(proposed.column)
         if not numbers.size or (low is None and high is None):
             return
-        factor, offset = factor_between(unit, stored, where=proposed.column)
+        factor, offset = conversion_factor(unit, stored, where=proposed.column)
         median = float(np.median(numbers)) * factor + offset
         if (low is not None and median < low) or (high is not None and median > high):
             source = proposed.row["from"][0]

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from transforms.contracts.units import SUFFIX_UNIT, unit_of_text
+from transforms.contracts.units import SUFFIX_UNIT, parse_unit
 
 MIN_SCORE = 0.45
 MIN_SIMILARITY, SHORT_LETTERS = 0.8, 3
@@ -54,7 +54,7 @@ def plain_words(text: str) -> list[str]:
     return NUMBERED.sub(" ", re.sub(r"[^a-z0-9]+", " ", flat)).split()
 
 
-def take_apart(column: str) -> Name:
+def parse_column_name(column: str) -> Name:
     """Parse a column name into words and a unit: in brackets, as the last word, or as a canonical suffix."""
     bracket = BRACKETED.search(column)
     rest, unit = BRACKETED.sub(" ", column), bracket.group(1).strip() if bracket else None
@@ -65,20 +65,20 @@ def take_apart(column: str) -> Name:
                 break
     if unit is None:
         parts = re.split(r"[\s,/_]+(?=[^\s,_]+$)", rest.strip(), maxsplit=1)
-        if len(parts) == 2 and parts[1] and unit_of_text(parts[1]) is not None and not parts[1].isdigit():
+        if len(parts) == 2 and parts[1] and parse_unit(parts[1]) is not None and not parts[1].isdigit():
             rest, unit = parts
         elif rest.strip().endswith("%"):
             rest, unit = rest.strip()[:-1], "%"
     return Name((column,), tuple(plain_words(rest)) or tuple(plain_words(column)), unit)
 
 
-def paired(columns: list[str]) -> list[Name]:
+def parse_column_names(columns: list[str]) -> list[Name]:
     """Return the parsed names of the columns of a file; left and right columns are paired."""
     sides = known_names()["words"]
     out: list[Name] = []
     halves: dict[tuple[tuple[str, ...], str | None], dict[str, Name]] = {}
     for column in columns:
-        name = take_apart(column)
+        name = parse_column_name(column)
         side = next((s for s in ("left", "right") if set(name.words) & set(sides[s]) and len(name.words) > 1), None)
         if side is None:
             out.append(name)

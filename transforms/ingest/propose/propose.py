@@ -8,7 +8,15 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.source_tables import CONTRACTS, DEFAULTS, contract, needed_columns
 from transforms.ingest.mapping import OWN_COLUMNS
 from transforms.ingest.propose.columns import ColumnReader
-from transforms.ingest.propose.matching import Match, Name, NameIndex, known_names, match, paired, plain_words
+from transforms.ingest.propose.matching import (
+    Match,
+    Name,
+    NameIndex,
+    known_names,
+    match,
+    parse_column_names,
+    plain_words,
+)
 from transforms.ingest.propose.proposal import Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.sniff import FormatGuess
 
@@ -23,7 +31,7 @@ class _Proposer:
         self, sniffed: FormatGuess, path: Path, catalogue: Catalogue, zone: str, answers: dict[str, str]
     ) -> None:
         self.sniffed, self.path, self.catalogue, self.zone, self.answers = sniffed, path, catalogue, zone, answers
-        self.names = paired(sniffed.columns)
+        self.names = parse_column_names(sniffed.columns)
         self.index = NameIndex(self.names)
         self.asker = Asker(answers)
         self.layout: dict[str, Any] = {"files": [files_pattern(path)], **sniffed.layout}

@@ -11,7 +11,7 @@ import polars as pl
 
 from transforms.config.forms import SUFFIX_FORM
 from transforms.contracts.reason import reason
-from transforms.contracts.units import unit_of_text
+from transforms.contracts.units import parse_unit
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE
 from transforms.ingest.readers.geojson import AREA, LAT, LON, geojson_rows
@@ -236,7 +236,7 @@ def _no_values(row: list[str]) -> bool:
 
 def _is_units(row: list[str]) -> bool:
     filled = [c for c in row if c and c not in {"-", "--"}]
-    known = [c for c in filled if unit_of_text(c) is not None]
+    known = [c for c in filled if parse_unit(c) is not None]
     return bool(filled) and len(known) >= max(1, len(filled) // 2) and not any(is_number(c) for c in filled)
 
 

@@ -50,7 +50,7 @@ def _fits(samples: pl.Series, form: str) -> pl.Series | None:
     return read.dt.replace_time_zone(None) if is_plausible else None
 
 
-def time_form(cells: list[str]) -> TimeForm | None:
+def detect_time_format(cells: list[str]) -> TimeForm | None:
     """Return the format that fits the samples, except for a few unreadable ones; None if no format fits."""
     samples = pl.Series([c for c in cells if c], dtype=pl.String)
     if not len(samples):

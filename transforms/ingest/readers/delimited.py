@@ -20,17 +20,17 @@ from transforms.ingest.chunk import (
     RAW_CHARACTERS,
     Chunk,
     Source,
-    none_rejected,
+    empty_rejections,
     rejected_rows,
 )
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.text_layout import (
     HEADER_BYTES,
     TextLayout,
-    cells_of,
     layout_of_text,
     open_as_utf8,
     read_header,
+    split_line,
 )
 
 BLOCK_BYTES = 16 << 20
@@ -192,7 +192,7 @@ def _uneven(lines: pl.DataFrame, layout: TextLayout) -> tuple[list[int], list[in
     uneven = even.filter((pl.col("quotes") == 0) & (pl.col("separators") != width - 1))["line"].to_list()
     # A separator within quotes does not separate cells, so quoted lines must be parsed to count their cells.
     quoted = even.filter(pl.col("quotes") > 0).join(lines, on="line").select("line", "raw")
-    uneven += [n for n, raw in quoted.iter_rows() if len(cells_of(raw, layout.separator)) != width]
+    uneven += [n for n, raw in quoted.iter_rows() if len(split_line(raw, layout.separator)) != width]
     return uneven, broken
 
 
@@ -210,7 +210,7 @@ def parse_text(data: bytes, layout: TextLayout) -> Chunk:
     uneven, broken = _uneven(lines, layout)
     rejections["broken_quotes"] = (broken, reason("quotes_unpaired"))
     rejections["uneven_row"] = (uneven, reason("uneven_row"))
-    bad, seen = [none_rejected()], set[int]()
+    bad, seen = [empty_rejections()], set[int]()
     for rule, (numbers, why) in rejections.items():
         fresh = sorted(set(numbers) - seen)
         seen.update(fresh)
@@ -240,6 +240,6 @@ def _text_cells(rows: pl.Series, layout: TextLayout) -> pl.DataFrame:
             return cells.select(pl.col(layout.wanted).replace("", None))
     except pl.exceptions.PolarsError:
         pass
-    split = [cells_of(row, layout.separator) for row in rows]
+    split = [split_line(row, layout.separator) for row in rows]
     cells = pl.DataFrame(split, schema=schema, orient="row").select(layout.wanted)
     return cells.with_columns(pl.all().replace(EMPTY_WORDS, [None] * len(EMPTY_WORDS)))

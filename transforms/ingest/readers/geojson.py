@@ -12,7 +12,7 @@ import shapely
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import SourceFileError
 from transforms.geo import CrossingBudget, OutlineError, area_ha, repair_outline
-from transforms.ingest.chunk import LINE, MARK, Chunk, Source, none_rejected, rejected_rows
+from transforms.ingest.chunk import LINE, MARK, Chunk, Source, empty_rejections, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.geojson_stream import Feature, FeatureFile
 
@@ -94,7 +94,7 @@ def _pieces(path: Path, wanted: set[str], names: set[str]) -> Iterator[Callable[
 
 def _piece(features: list[Feature], wanted: set[str], names: set[str]) -> Chunk:
     rows: list[dict[str, Any]] = []
-    bad = [none_rejected()]
+    bad = [empty_rejections()]
     budget = CrossingBudget()
 
     def raw(lines: list[int]) -> list[str]:

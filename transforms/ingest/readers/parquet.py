@@ -13,7 +13,7 @@ from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, MARK, RAW_CHARACTERS, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
-from transforms.ingest.readers.parquet_values import is_text, shown, to_series
+from transforms.ingest.readers.parquet_values import format_cell, is_text, to_series
 from transforms.ingest.readers.text_layout import MAX_COLUMNS, repeated_names, unique_names
 
 BATCH_ROWS = 200_000
@@ -122,7 +122,7 @@ def _pieces(file: _File, wanted: list[str]) -> Iterator[Callable[[], Chunk]]:
 
 def _piece(batch: Any) -> Chunk:
     def raw(lines: list[int]) -> list[str]:
-        return ["\t".join(shown(c[n - 1])[: RAW_CHARACTERS + 1] for c in batch.columns) for n in lines]
+        return ["\t".join(format_cell(c[n - 1])[: RAW_CHARACTERS + 1] for c in batch.columns) for n in lines]
 
     try:
         read = {n: to_series(c, n) for n, c in zip(batch.schema.names, batch.columns, strict=True)}

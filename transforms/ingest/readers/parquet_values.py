@@ -126,7 +126,7 @@ def _dictionary_texts(values: Any, name: str) -> tuple[pl.Series, pl.Series]:
     return words.gather(places), bad.gather(places).fill_null(value=False)
 
 
-def shown(value: Any) -> str:
+def format_cell(value: Any) -> str:
     """Return a cell as quoted in a rejected row; a time outside the calendar is quoted as a number."""
     plain: Any = None
     for kind in (None, pa.int64(), pa.int32(), pa.binary()):

@@ -116,10 +116,10 @@ def repeated_columns(header: list[list[str]]) -> tuple[Reason, ...]:
     return repeated_names(_joined_names(header))
 
 
-def cells_of(line: str, separator: str) -> list[str]:
+def split_line(line: str, separator: str) -> list[str]:
     """Split one line into cells; none where its quoting makes no sense.
 
-    >>> cells_of('a;"b;c";d', ";")
+    >>> split_line('a;"b;c";d', ";")
     ['a', 'b;c', 'd']
     """
     try:
@@ -146,7 +146,7 @@ def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str]) -> Tex
     if widest >= MAX_COLUMNS:
         why = reason("header_too_many_columns", columns=widest + 1, max_columns=MAX_COLUMNS)
         raise SourceFileError("too_many_columns", why)
-    cells = [cells_of(line, mapping.separator) for line in header]
+    cells = [split_line(line, mapping.separator) for line in header]
     columns = column_names(cells)
     require_columns(columns, mapping.sources())
     plain = (

@@ -40,7 +40,9 @@ def bootstrap_coverage(fit: ResponseFit, draws: int = DRAWS) -> tuple[float, int
     truth, pushed, squares = _drawn_products(fit, draws)
     m, covered, n = fit.reml.equations.m, 0, 0
     every = np.ones(fit.z.size, dtype=bool)
-    contrasts = [slope_weights(fit, setting, every & fit.has[:, fit.place(setting)]) for setting in fit.settings]
+    contrasts = [
+        slope_weights(fit, setting, every & fit.observed[:, fit.setting_column(setting)]) for setting in fit.settings
+    ]
     for b in range(draws):
         products = CrossProducts(
             m.DD, m.FD, m.FF, pushed[:, b], float(squares[b]), m.n, m.p, m.sum_log_w, m.blocks, m.factors, m.labels

@@ -118,9 +118,9 @@ def _balance(fit: ResponseFit) -> Row:
 def _tails(fit: ResponseFit) -> Row:
     t, far_pct = fit.tails, 100 * fit.tails.far_share
     why = reason("tails", far_pct=far_pct)
-    if t.drawn_in:
+    if t.is_huberised:
         why = reason("tails_huberised", far_pct=far_pct, standard_errors=t.largest_move_se)
-    return _row("tails", t.far_share, FAR_SHARE, why, passed=not t.heavy)
+    return _row("tails", t.far_share, FAR_SHARE, why, passed=not t.is_heavy)
 
 
 def _site_days(fit: ResponseFit) -> Row:

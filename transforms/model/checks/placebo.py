@@ -17,7 +17,7 @@ def placebo(fit: ResponseFit) -> ScoreTest | None:
     visit = fit.visits
     order = np.lexsort((fit.rows["lifted_at"].dt.timestamp("us").fill_null(0).to_numpy(), visit))
     follows = visit[order][1:] == visit[order][:-1]
-    places = [fit.place(s) for s in fit.settings]
+    places = [fit.setting_column(s) for s in fit.settings]
     inside = (fit.x - visit_means(fit.x, visit))[:, places]
     lead = np.zeros_like(inside)
     lead[order[:-1][follows]] = inside[order[1:][follows]]

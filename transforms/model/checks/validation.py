@@ -16,8 +16,8 @@ from threadpoolctl import threadpool_limits
 from transforms.arrays import Array, Mask
 from transforms.mixed_model.reml import RemlError, RemlFit, fit_products
 from transforms.model.fit_result import ResponseFit
-from transforms.model.fit_rows import columns_once
-from transforms.model.row_batches import RowBatches, factor_values, of_rows
+from transforms.model.fit_rows import cached_batches
+from transforms.model.row_batches import RowBatches, factor_values, select_rows
 from transforms.model.weekly_products import (
     Week,
     join_weeks,
@@ -59,13 +59,13 @@ class _Folds:
         self.at = np.flatnonzero(part >= 0)
         rows = fit.rows[self.at]
         z, classes = fit.pseudo[self.at], variance_class(fit.known[self.at])
-        self.batches = columns_once(fit) if rows.height == fit.rows.height else RowBatches(rows, fit.frame)
+        self.batches = cached_batches(fit) if rows.height == fit.rows.height else RowBatches(rows, fit.frame)
         by_part: dict[int, list[Week]] = {int(k): [] for k in np.unique(part[self.at])}
         for week, cols in self.batches:
             folds = part[self.at][week]
             for k in np.unique(folds).tolist():
                 in_fold = folds == k
-                by_part[k].append(week_products(of_rows(cols, in_fold), z[week][in_fold], classes[week][in_fold]))
+                by_part[k].append(week_products(select_rows(cols, in_fold), z[week][in_fold], classes[week][in_fold]))
         self.by_part = {k: join_weeks(weeks) for k, weeks in by_part.items()}
 
     def refit(self, without: int) -> tuple[RemlFit, list[int]]:
@@ -84,7 +84,7 @@ class _Folds:
         for week, cols in self.batches:
             in_fold = self.part[self.at][week] == part
             if in_fold.any():
-                left_out = of_rows(cols, in_fold)
+                left_out = select_rows(cols, in_fold)
                 dense = left_out.D[:, keep] @ reml.coef[: len(keep)]
                 out.append(dense + factor_values(reml.equations.m, left_out, reml.coef[:, None])[:, 0])
         return np.concatenate(out)

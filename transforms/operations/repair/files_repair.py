@@ -19,7 +19,7 @@ from transforms.storage.run_log import RunLog
 FORMS: tuple[Form, ...] = ("zst", "raw", "tar.zst")
 
 
-def unread_files(taken: pl.DataFrame, mappings: list[Mapping]) -> dict[tuple[str, str], list[str]]:
+def find_files_without_mapping(taken: pl.DataFrame, mappings: list[Mapping]) -> dict[tuple[str, str], list[str]]:
     """Return the files that were read with a mapping that is now missing, by (mapping, fingerprint)."""
     out: dict[tuple[str, str], list[str]] = {}
     for file, name, fingerprint in taken.select("file", "mapping", "mapping_fingerprint").iter_rows():
@@ -28,12 +28,12 @@ def unread_files(taken: pl.DataFrame, mappings: list[Mapping]) -> dict[tuple[str
     return out
 
 
-def put_mappings_back(
+def restore_mappings(
     workspace: Workspace, taken: pl.DataFrame, mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
 ) -> None:
     """Restore missing mapping files in the version that files were last read with."""
     back = []
-    for name, fingerprint in unread_files(taken, mappings):
+    for name, fingerprint in find_files_without_mapping(taken, mappings):
         copy, target = mapping_copy(copies, name, fingerprint), workspace.mappings / f"{name}.toml"
         if copy.is_file() and not target.exists():
             write_bytes(copy.read_bytes(), target)

@@ -12,8 +12,8 @@ import polars as pl
 from transforms.ingest.ingest_file import IngestTarget, find_mapping, ingest_in_transaction
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.kept_copies import UNPACKED
-from transforms.ingest.pending import forget
-from transforms.jobs.machine_days import DayJob, bin_day, rolled_days
+from transforms.ingest.pending import delete_sources
+from transforms.jobs.machine_days import DayJob, bin_day, find_expired_days
 from transforms.operations.repair.outcome import Outcome, stamp
 from transforms.operations.repair.sources import Sources
 from transforms.operations.retention import lines_of
@@ -71,9 +71,11 @@ class LakeRepair:
         reread = self._read_again(telemetry)
         outcome.add("telemetry.read_again", [f.path for f in reread.restored])
         if reread.pending:
-            forget({str(f.source_sha256) for f in reread.pending}, self.sources.readable, self.warehouse, self.lake)
+            delete_sources(
+                {str(f.source_sha256) for f in reread.pending}, self.sources.readable, self.warehouse, self.lake
+            )
             outcome.add("telemetry.source_read_again", [f.path for f in reread.pending])
-        rolled = rolled_days(self.warehouse) - set(telemetry_days(self.warehouse))
+        rolled = find_expired_days(self.warehouse) - set(telemetry_days(self.warehouse))
         expired = [f for f in damaged if f.kind == "rolled" or (f.kind == "bin" and f.key in rolled)]
         remade, unavailable = self._remake_expired(expired)
         outcome.add("expired_day.made_again", [f.path for f in remade])
@@ -149,9 +151,9 @@ class LakeRepair:
             )
             mapping = find_mapping(found.file, self.sources.mappings)
             ingest_in_transaction(found, mapping, self.sources.catalogue, store, IsolatedRead())
-            made = {(*f.key, *Lake.span_of(f.stem)): f for f in recorded_files(memory, "telemetry")}
+            made = {(*f.key, *Lake.time_span(f.stem)): f for f in recorded_files(memory, "telemetry")}
             for file in wanted:
-                same = made.get((*file.key, *Lake.span_of(file.stem)))
+                same = made.get((*file.key, *Lake.time_span(file.stem)))
                 if same is not None:
                     self._place(file, scratch, same)
                     done.append(file)

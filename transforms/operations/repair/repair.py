@@ -9,8 +9,8 @@ from transforms.ingest.ingest_file import IngestTarget
 from transforms.ingest.mapping import Mapping, read_mappings
 from transforms.ingest.pending import known_files
 from transforms.ingest.received_copies import ReceivedCopies
-from transforms.operations.ready import holds_data, tidy
-from transforms.operations.repair.files_repair import put_back_needed, put_mappings_back, repair_copies, repair_logs
+from transforms.operations.ready import holds_data, remove_unfinished_files
+from transforms.operations.repair.files_repair import put_back_needed, repair_copies, repair_logs, restore_mappings
 from transforms.operations.repair.lake_repair import LakeRepair
 from transforms.operations.repair.outcome import Outcome
 from transforms.operations.repair.sources import Sources
@@ -30,7 +30,7 @@ def repair(workspace: Workspace, now: dt.datetime, advance: Callable[[], None], 
         accept_loss: continue without data that no source can rebuild.
     """
     outcome, lake, copies = Outcome(), Lake(workspace.lake), ReceivedCopies(workspace.received)
-    tidy(workspace)
+    remove_unfinished_files(workspace)
     repair_logs(workspace, now, outcome)
     if not is_warehouse_whole(workspace.warehouse):
         if not workspace.warehouse.exists() and not holds_data(workspace):
@@ -42,9 +42,9 @@ def repair(workspace: Workspace, now: dt.datetime, advance: Callable[[], None], 
             return outcome
     with Warehouse(workspace.warehouse) as warehouse:
         taken = warehouse.table("source_file")
-        put_mappings_back(workspace, taken, _mappings(workspace), copies, outcome)
+        restore_mappings(workspace, taken, _mappings(workspace), copies, outcome)
         repair_copies(workspace, copies, taken, outcome)
-        if lake.is_taking_damaged():
+        if lake.is_marker_damaged():
             outcome.add("lake.note_removed", ["taking"])
         lake.remove_orphans(IngestTarget(warehouse, lake).recorded)
         record_unrecorded_telemetry(warehouse, lake)

@@ -9,7 +9,7 @@ import polars as pl
 from transforms.errors import DamagedError, WorkspaceError
 from transforms.ingest.ingest_file import IngestTarget, ingest_or_report
 from transforms.ingest.isolated_read import IsolatedRead
-from transforms.ingest.kept_copies import in_order
+from transforms.ingest.kept_copies import sort_by_receipt
 from transforms.operations.repair.outcome import Outcome, stamp
 from transforms.operations.repair.sources import Sources
 from transforms.storage.lake import NAMED, PREFIX, Lake
@@ -86,7 +86,7 @@ def rebuild_warehouse(
         left.unlink(missing_ok=True)
     with Warehouse(new) as warehouse:
         store, read = IngestTarget(warehouse, lake), IsolatedRead(sources.workspace.root)
-        for copy in in_order([c for sha, c in sources.index.items() if sha in sources.readable]):
+        for copy in sort_by_receipt([c for sha, c in sources.index.items() if sha in sources.readable]):
             with sources.opened(copy.sha) as found:
                 lake.delete_source(copy.sha)
                 if found is not None:
@@ -94,7 +94,7 @@ def rebuild_warehouse(
             advance()
         for name, rows in (_salvage(path) if path.is_file() else {}).items():
             warehouse.append(name, rows)
-    Warehouse.settle(new)
+    Warehouse.checkpoint(new)
     damaged = path.with_name(f"warehouse.damaged-{stamp(now)}.duckdb")
     for end in ("", ".wal"):
         old = path.with_name(f"{path.name}{end}")

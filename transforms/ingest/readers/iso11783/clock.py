@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.contracts.reason import Reason, reason, together
+from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.errors import SourceFileError
 from transforms.ingest.dst import UnfoldedTimes, unfold_times
 from transforms.ingest.readers.iso11783.task_data import DAY_MS, NO_DAY, Log
@@ -156,8 +156,8 @@ def clock_of(first_ms: int, differences: Ints, log: Log, zone: str | None) -> Cl
             return found
         why_not += [found] if found is not None else []
     if zone is None:
-        why = reason("zone_contradictory", why=together(why_not)) if why_not else reason("zone_unknown")
+        why = reason("zone_contradictory", why=combine_reasons(why_not)) if why_not else reason("zone_unknown")
         raise SourceFileError("zone_unknown", why)
     if why_not:
-        return Clock(None, zone, reason("zone_of_mapping_instead", zone=zone, why=together(why_not)))
+        return Clock(None, zone, reason("zone_of_mapping_instead", zone=zone, why=combine_reasons(why_not)))
     return Clock(None, zone, reason("zone_of_mapping", zone=zone))

@@ -7,8 +7,8 @@ import polars as pl
 
 from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import LINE, Chunk, none_rejected, rejected_rows
-from transforms.ingest.readers.iso11783.log_reader import REPORTED, LogReader, Stretch
+from transforms.ingest.chunk import LINE, Chunk, empty_rejections, rejected_rows
+from transforms.ingest.readers.iso11783.log_reader import REPORTED, LogReader, LogRows
 
 MAX_OPEN = 16
 """Maximum logs of one device read at the same time; further logs are read after earlier ones end."""
@@ -35,10 +35,10 @@ class _Stream:
     begin_ms: int
     reach_ms: int = 0
     rows: list[pl.DataFrame] = field(default_factory=list)
-    stretches: Iterator[Stretch] = field(default_factory=lambda: iter(()))
+    stretches: Iterator[LogRows] = field(default_factory=lambda: iter(()))
 
 
-def unread_log(part: str, stem: str, problem: SourceFileError) -> Chunk:
+def reject_log(part: str, stem: str, problem: SourceFileError) -> Chunk:
     """Return a chunk that rejects an unreadable log as one row."""
     bad = rejected_rows([0], None, [stem], problem.rule, problem.reason)
     return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), bad, part=part)
@@ -94,7 +94,7 @@ def _read_on(stream: _Stream, reading: list[_Stream]) -> Iterator[Chunk]:
         stretch = next(stream.stretches, None)
     except SourceFileError as problem:
         reading.remove(stream)
-        yield unread_log(stream.reader.part, stream.reader.log.stem, problem)
+        yield reject_log(stream.reader.part, stream.reader.log.stem, problem)
         return
     if stretch is None:
         reading.remove(stream)
@@ -129,7 +129,7 @@ def _emit(opened: list[_Stream], until_ms: int) -> Iterator[Chunk]:
             if joined.merged or joined.clashing.height:
                 yield _piece(other.reader, pl.DataFrame(), joined.clashing, joined.merged)
         if own.height:
-            yield _piece(stream.reader, own, none_rejected(), 0, units)
+            yield _piece(stream.reader, own, empty_rejections(), 0, units)
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ def _join(rows: pl.DataFrame, other: pl.DataFrame, reader: LogReader) -> _Joined
     theirs = other.filter(pl.col("time").is_first_distinct() & pl.col("time").is_not_null())
     pairs = once.join(theirs, on="time", suffix=" other", maintain_order="left")
     if not pairs.height:
-        return _Joined(rows, other, 0, none_rejected())
+        return _Joined(rows, other, 0, empty_rejections())
     names = [c.removeprefix(REPORTED) for c in rows.columns if c.startswith(REPORTED)]
     clashes = {n: _differ(n, rows.schema[n]) for n in names}
     named = pairs.with_columns(pl.coalesce(pl.when(c).then(pl.lit(n)) for n, c in clashes.items()).alias("clash"))
@@ -183,7 +183,7 @@ def _filled(name: str) -> pl.Expr:
 
 def _clashing(pairs: pl.DataFrame, reader: LogReader) -> pl.DataFrame:
     """Return rejected rows of another log whose values contradict those of the same instant."""
-    bad = [none_rejected()]
+    bad = [empty_rejections()]
     for (column,), part in pairs.group_by("clash", maintain_order=True):
         lines = part[f"{LINE} other"].to_list()
         why = reason("logs_differ", column=str(column)[:80], part=reader.part[-80:])

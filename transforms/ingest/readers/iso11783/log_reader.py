@@ -12,7 +12,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.units import stored_unit
 from transforms.errors import SourceFileError
-from transforms.ingest.chunk import LINE, MARK, MAX_TEXT_BYTES, none_rejected, rejected_rows
+from transforms.ingest.chunk import LINE, MARK, MAX_TEXT_BYTES, empty_rejections, rejected_rows
 from transforms.ingest.mapping import ColumnMapping, Mapping
 from transforms.ingest.readers.iso11783 import states
 from transforms.ingest.readers.iso11783.clock import Clock, all_offsets, clock_of, local_ms
@@ -20,7 +20,7 @@ from transforms.ingest.readers.iso11783.container import Container, read_some
 from transforms.ingest.readers.iso11783.dictionary import SECTION_STATES, UNLOADING_STATUS, WORK_STATE
 from transforms.ingest.readers.iso11783.log_header import POSITION, Layout, layout_of
 from transforms.ingest.readers.iso11783.task_data import Log, TaskData
-from transforms.ingest.readers.iso11783.time_log import Records, walk
+from transforms.ingest.readers.iso11783.time_log import Records, read_records
 from transforms.ingest.readers.iso11783.values import Logged, logged_values, matching, mean_scaled, unit_of
 from transforms.ingest.readers.iso11783.xml import parse_xml
 
@@ -35,7 +35,7 @@ REPORTED = f"{MARK}reported "
 
 
 @dataclass(frozen=True)
-class Stretch:
+class LogRows:
     """Consecutive rows of a log.
 
     Attributes:
@@ -130,9 +130,9 @@ class LogReader:
         """Yield the records of the log; the first read is short, so that later damage does not lose the beginning."""
         with self.container.open(self.binary) as handle:
             first = io.BytesIO(read_some(handle, LOOK_BYTES, self.binary))
-            yield from walk(lambda n: first.read(n) or read_some(handle, n, self.binary), self.layout, wanted)
+            yield from read_records(lambda n: first.read(n) or read_some(handle, n, self.binary), self.layout, wanted)
 
-    def stretches(self) -> Iterator[Stretch]:
+    def stretches(self) -> Iterator[LogRows]:
         """Yield the rows of the log in stretches; the last instant is held back for records that share it.
 
         Raises:
@@ -141,25 +141,25 @@ class LogReader:
         pending: pl.DataFrame | None = None
         try:
             for records in self._walk(self.wanted):
-                bad = [none_rejected()]
+                bad = [empty_rejections()]
                 for offset, skipped, beginning, before in records.gaps:
                     why = reason("stray_bytes", skipped_bytes=skipped, offset=offset)
                     bad.append(rejected_rows([self.records + before], None, [beginning.hex(" ")], "stray_bytes", why))
                 if not records.head.size:
-                    yield Stretch(pl.DataFrame(), pl.concat(bad))
+                    yield LogRows(pl.DataFrame(), pl.concat(bad))
                     continue
                 rows = self._rows(records)
                 self.records += records.head.size
                 joined = rows if pending is None else pl.concat([pending, rows], how="vertical_relaxed")
                 merged = _merge_instants(joined)
                 pending = merged.tail(1)
-                yield Stretch(merged.head(-1), pl.concat(bad), joined.height - merged.height)
+                yield LogRows(merged.head(-1), pl.concat(bad), joined.height - merged.height)
         except SourceFileError:
             if pending is not None:
-                yield Stretch(pending, none_rejected())
+                yield LogRows(pending, empty_rejections())
             raise
         if pending is not None:
-            yield Stretch(pending, none_rejected())
+            yield LogRows(pending, empty_rejections())
 
     def _filled(self, records: Records) -> dict[int, Floats]:
         """Return each wanted value by index, carried forward from its last report; NaN before its first report."""
@@ -253,7 +253,7 @@ class LogReader:
 
 def _has_records(beginning: bytes, layout: Layout) -> bool:
     """Return True if the beginning of a log contains records of a layout."""
-    return any(r.head.size for r in walk(io.BytesIO(beginning).read, layout, []))
+    return any(r.head.size for r in read_records(io.BytesIO(beginning).read, layout, []))
 
 
 def _device(layout: Layout, task_data: TaskData) -> str:

@@ -12,7 +12,7 @@ from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE, Chunk, Source
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.iso11783.container import Container, open_container
-from transforms.ingest.readers.iso11783.join import device_pieces, unread_log
+from transforms.ingest.readers.iso11783.join import device_pieces, reject_log
 from transforms.ingest.readers.iso11783.log_header import layout_of
 from transforms.ingest.readers.iso11783.log_reader import MAX_HEADER_BYTES, LogReader
 from transforms.ingest.readers.iso11783.task_data import TaskData, read_task_data
@@ -81,7 +81,7 @@ def _log_pieces(container: Container, sets: list[TaskData], mapping: Mapping, ca
                 reader = LogReader(container, task_data, log, mapping, catalogue)
                 began = reader.begin()
             except SourceFileError as problem:
-                yield unread_log(log.folder + log.stem, log.stem, problem)
+                yield reject_log(log.folder + log.stem, log.stem, problem)
                 continue
             devices.setdefault(reader.device, []).append((began or 0, reader))
     for started in devices.values():

@@ -246,7 +246,7 @@ def _gather(data: Bytes, starts: Ints, layout: Layout, rows_of: Ints, wanted: in
     return head, values
 
 
-def walk(read: Callable[[int], bytes], layout: Layout, wanted: list[int]) -> Iterator[Records]:
+def read_records(read: Callable[[int], bytes], layout: Layout, wanted: list[int]) -> Iterator[Records]:
     """Yield the records of a log, in chunks.
 
     Args:

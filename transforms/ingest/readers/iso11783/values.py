@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.contracts.reason import Reason, reason
-from transforms.contracts.units import UNITS, unit_of_text
+from transforms.contracts.units import UNITS, parse_unit
 from transforms.ingest.readers.iso11783.dictionary import ENTITIES
 from transforms.ingest.readers.iso11783.log_header import Layout
 from transforms.ingest.readers.iso11783.task_data import MAX_WORDS, Quantity, TaskData
@@ -94,7 +94,7 @@ def scaled(raw: Floats, value: Logged, scale_by: str | None, plausible: tuple[st
     """
     entity = ENTITIES.get(value.number)
     scale = value.quantity.scale if value.quantity is not None else None
-    unit = unit_of_text(scale.unit) if scale is not None else None
+    unit = parse_unit(scale.unit) if scale is not None else None
     by_device = (raw + scale.offset) * scale.factor if scale is not None else None
     if entity is None:
         return Scaled(raw if by_device is None else by_device, unit, None)
