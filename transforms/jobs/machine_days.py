@@ -81,7 +81,12 @@ def stale_days(warehouse: Warehouse, catalogue: Catalogue, damaged: set[tuple[st
 
 
 def delete_vanished_days(warehouse: Warehouse, lake: Lake) -> None:
-    """Delete the results of machine-days without telemetry, which rereading a corrected source file may leave."""
+    """Delete the results of machine-days without telemetry, which rereading a corrected source file may leave.
+
+    Args:
+        warehouse: the warehouse of the workspace; rows of these days are deleted.
+        lake: the lake of the workspace; bins of these days are deleted.
+    """
     present = set(telemetry_days(warehouse)) | find_expired_days(warehouse)
     removed = {(m, d) for m, d, _ in warehouse.table("binned_day").iter_rows()} - present
     for key in sorted(removed):
@@ -221,7 +226,15 @@ def _store_days(warehouse: Warehouse, days: list[_Binned]) -> None:
 
 
 def machine_days_of_bins(warehouse: Warehouse, lake: Lake) -> int:
-    """Summarise the machine-days whose bins changed, directly from the lake; return their number."""
+    """Summarise the machine-days whose bins changed, directly from the lake; return their number.
+
+    Args:
+        warehouse: the warehouse of the workspace; receives the rows of `machine_day`.
+        lake: the lake of the workspace, with the bins.
+
+    Raises:
+        DamagedError: a bin file is missing or damaged.
+    """
     pending = warehouse.query("machine_day_due")
     if not pending.height:
         return 0

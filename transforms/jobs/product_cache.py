@@ -39,7 +39,12 @@ class ProductCache:
             return None
 
     def store_week(self, key: str, week: Week) -> None:
-        """Write a week atomically, so that no reader sees a partial file."""
+        """Write a week atomically, so that no reader sees a partial file.
+
+        Args:
+            key: fingerprint of the week's inputs; names the file.
+            week: its cross-products by class of measurement variance.
+        """
         self.weeks_written += 1
         body = io.BytesIO()
         np.savez(body, allow_pickle=False, **pack_week(week))
@@ -55,7 +60,12 @@ class ProductCache:
             return None
 
     def store_start(self, key: str, start: WarmStart) -> None:
-        """Write a warm start without rounding."""
+        """Write a warm start without rounding.
+
+        Args:
+            key: fingerprint of the rows from which it was found; names the file.
+            start: (variance of each block and factor, residual variance).
+        """
         body = json.dumps({"variances": start[0], "residual": start[1]})
         write_bytes_atomic(body.encode(), self._folder / f"{key}.json")
 

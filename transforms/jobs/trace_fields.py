@@ -88,7 +88,12 @@ class SeasonTrace:
         return self._signals
 
     def job_of(self, field_id: str, clocks: dict[dt.date, DayClocks] | None = None) -> FieldJob:
-        """Return the job that traces a field."""
+        """Return the job that traces a field.
+
+        Args:
+            field_id: the field.
+            clocks: lags and clocks of each of its shift days; None before they are estimated.
+        """
         days = self.days.get(field_id, [])
         folders = {machine for machine, _ in days}
         signals = {m: s for m, s in self.signals.items() if self.lake.folder_name(m) in folders}
@@ -190,7 +195,20 @@ AUDIT_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
 
 
 def audits_settings(audits: pl.DataFrame, lake: Lake, learnt: LagModel, catalogue: Catalogue) -> pl.DataFrame:
-    """Return the settings in force at the plots of audits, from the machine-days of the audits."""
+    """Return the settings in force at the plots of audits, from the machine-days of the audits.
+
+    Args:
+        audits: `audit_id, machine_id, audited_at` (UTC).
+        lake: the lake with the bins.
+        learnt: the lag model; converts the times to the machines' own clocks.
+        catalogue: the settings catalogue.
+
+    Returns:
+        `audit_id, <setting>`, each setting in its unit; an audit without telemetry has no row.
+
+    Raises:
+        DamagedError: a bin file is damaged.
+    """
     rows = []
     for audit, machine, at in audits.select("audit_id", "machine_id", "audited_at").iter_rows():
         ahead = latest_clocks(learnt.by_day, at.date()).machine_ahead_min.get(machine, 0.0)

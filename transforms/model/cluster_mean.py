@@ -34,7 +34,13 @@ class ClusterMean:
 
 
 def cluster_mean(rows: pl.DataFrame, column: str, cluster: tuple[str, ...] = VISIT) -> ClusterMean:
-    """Return the mean of a column over its non-null rows; rows alike in `cluster` are one cluster."""
+    """Return the mean of a column over its non-null rows; rows alike in `cluster` are one cluster.
+
+    Args:
+        rows: one row per value, with the columns named.
+        column: numeric column to average; the mean and the interval have its unit.
+        cluster: columns that identify a cluster.
+    """
     known = rows.drop_nulls(column)
     n = known.height
     if not n:

@@ -19,7 +19,12 @@ MAX_LEVERAGE = 0.5
 
 
 def robust_errors(fit: ResponseFit, L: Array) -> Array:
-    """Return cluster-robust standard errors, shape (k,), of contrasts `L` over M, shape (k, M)."""
+    """Return cluster-robust standard errors of contrasts, in units of z, shape (k,).
+
+    Args:
+        fit: the fit; its visits are the clusters.
+        L: weights of each contrast over M, the columns of D and then those of F, shape (k, M).
+    """
     m = fit.reml.equations.m
     pull = fit.reml.equations.inverse(fit.reml.solution, L.T)
     left = fit.residual * row_weights(fit)

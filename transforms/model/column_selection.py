@@ -24,7 +24,17 @@ def _same_partition(rows: pl.DataFrame, a: tuple[str, ...], b: tuple[str, ...]) 
 
 
 def select_factors(rows: pl.DataFrame, frame: DesignSpec) -> tuple[list[str], dict[str, Reason]]:
-    """Return the random intercepts that the data can distinguish, and the reason for each one left out."""
+    """Return the random intercepts that the data can distinguish, and the reason for each one left out.
+
+    An intercept is left out if it has one level only, a level for each row, or the levels of an earlier intercept.
+
+    Args:
+        rows: rows of the fit, with the columns that identify the levels.
+        frame: design specification, whose `factors` are the candidates.
+
+    Returns:
+        (names of the intercepts kept, in the order of `frame.factors`; name of each other one -> reason).
+    """
     kept: list[str] = []
     reasons: dict[str, Reason] = {}
     for name, keys in frame.factors.items():

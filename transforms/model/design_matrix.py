@@ -209,7 +209,12 @@ def seasons_of(days: pl.Series) -> tuple[dt.date, ...]:
 
 
 def add_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.DataFrame:
-    """Return rows with `season_start` and `campaign_day`, the number of days since the season started."""
+    """Return rows with `season_start` and `campaign_day`, the number of days since the season started.
+
+    Args:
+        rows: rows with `shift_date`; their order is kept.
+        starts: first day of each season, ascending, from `seasons_of`.
+    """
     table = pl.DataFrame({"season_start": starts}, schema={"season_start": pl.Date}).set_sorted("season_start")
     order = rows.with_row_index("row_at").sort("shift_date", maintain_order=True)
     dated = order.join_asof(table, left_on="shift_date", right_on="season_start").sort("row_at").drop("row_at")
@@ -218,7 +223,7 @@ def add_campaign_day(rows: pl.DataFrame, starts: tuple[dt.date, ...]) -> pl.Data
 
 
 def condition_values(rows: pl.DataFrame, frame: DesignSpec) -> dict[str, Array]:
-    """Return the conditions of the rows as arrays of shape (n,)."""
+    """Return each condition of the model of `frame` -> its values in `rows`, in its unit, shape (n,)."""
     return {n: rows[n].cast(pl.Float64).to_numpy() for n in frame.terms.conditions}
 
 
@@ -227,6 +232,11 @@ def setting_steps(rows: pl.DataFrame, frame: DesignSpec, visit: NDArray[np.int64
 
     A row without a value gets its visit's mean, so that it carries no information within the visit. A visit without
     any value gets 0.
+
+    Args:
+        rows: facts with every setting of the frame, in the setting's unit.
+        frame: design specification with j settings.
+        visit: visit of each row, shape (n,).
     """
     steps, has = np.zeros((rows.height, len(frame.settings))), np.zeros((rows.height, len(frame.settings)), dtype=bool)
     for j, s in enumerate(frame.settings):
@@ -239,19 +249,25 @@ def setting_steps(rows: pl.DataFrame, frame: DesignSpec, visit: NDArray[np.int64
 
 
 def multipliers_at(conditions: Mapping[str, Array], soil: NDArray[np.str_], terms: ModelTerms) -> Multipliers:
-    """Return the values that multiply the steps of the settings at conditions and soil classes of shape (n,)."""
+    """Return the values that multiply the steps of the settings at n points.
+
+    Args:
+        conditions: condition -> its values at the points, in its unit, shape (n,); those of all modifiers.
+        soil: soil class of each point, shape (n,); any other text counts as no class.
+        terms: terms of the model.
+    """
     by = {by.label: by.values(conditions) for by in modifiers_of((*terms.plainly_by, *terms.shrunk_by))}
     return Multipliers(soil.size, by, {s: (soil == s).astype(np.float64) for s in SOIL_CLASSES})
 
 
 def multipliers_of(rows: pl.DataFrame, frame: DesignSpec) -> Multipliers:
-    """Return the values that multiply the steps of the settings in rows."""
+    """Return the values that multiply the steps of the settings in the model of `frame`, for each of `rows`."""
     soil = rows.select(soil_class(pl.col("clay_pct"))).to_series().to_numpy().astype(str)
     return multipliers_at(condition_values(rows, frame), soil, frame.terms)
 
 
 def term_rows(rows: pl.DataFrame, frame: DesignSpec) -> TermRows:
-    """Return rows of whole visits as terms need them; arguments as in `columns`."""
+    """Return rows of whole visits as the terms of `frame` need them; arguments as in `columns`."""
     visit, names = visits_of(rows), [s.name for s in frame.settings]
     x, has = setting_steps(rows, frame, visit)
     means = visit_means(x, visit)

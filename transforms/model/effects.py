@@ -41,7 +41,18 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
 
     The effect is b_j, plus the mean modifiers times their coefficients, plus the soil classes' deviations, plus the
     mean change of the curve per step up and down from the values of the rows, plus the machines' slopes. Visit means do
-    not change: this is the within contrast.
+    not change: this is the within contrast (Mundlak 1978).
+
+    Args:
+        fit: the fit.
+        setting: name of a setting in the model.
+        rows: mask of the rows to average over, at least one, shape (n,).
+
+    Returns:
+        The weights; times the coefficients they give the change of z, on the log scale, per practical step.
+
+    Raises:
+        KeyError: the setting is not in the model.
     """
     weights = np.zeros(fit.reml.coef.size)
     for at, term in fit.step_terms(setting):
@@ -56,7 +67,14 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
 
 
 def untried_reason(fit: ResponseFit, setting: str, rows: Mask, min_loads: int) -> Reason | None:
-    """Return the reason why a setting was not tried enough among `rows` for an estimate; None if it was."""
+    """Return the reason why a setting was not tried enough among `rows` for an estimate; None if it was.
+
+    Args:
+        fit: the fit.
+        setting: name of a candidate setting.
+        rows: mask of the rows considered, shape (n,); those without a value of the setting do not count.
+        min_loads: minimum number of rows with a value.
+    """
     j = fit.setting_column(setting)
     own_rows = rows & fit.observed[:, j]
     if own_rows.sum() < min_loads:
@@ -82,7 +100,15 @@ def percent(log_change: float) -> float:
 
 
 def between_contrast(fit: ResponseFit, setting: str) -> tuple[float, float] | None:
-    """Return the between contrast (slope over visit means) and its standard error; None if it is not in the model."""
+    """Return the between contrast of a setting: the slope of z over its visit means.
+
+    Args:
+        fit: the fit.
+        setting: name of the setting.
+
+    Returns:
+        (slope, its standard error), both on the log scale per practical step; None if it is not in the model.
+    """
     term = VisitMean(setting)
     if not fit.contains(term):
         return None

@@ -61,9 +61,20 @@ class _RobustFit:
 def variances_of(
     facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float, store: ProductStore | None = None
 ) -> WarmStart | None:
-    """Return the variances of a plain fit of a response, as a warm start of another; None if it cannot be fitted.
+    """Return the variances of a plain fit of a response, as a warm start of another.
 
-    Arguments as in `fit_response`.
+    The plain fit starts cold, without last season's effects and without treatment of heavy tails.
+
+    Args:
+        facts: one row per load or audit, with ids, conditions, settings and the response.
+        response: column of the response.
+        catalogue: the settings catalogue.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
+        store: cache of weekly cross-products; None to sum all weeks.
+
+    Returns:
+        (variance of each block and factor, residual variance), in squared units of z; None if the response cannot be
+        fitted.
     """
     plain = _fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, None)
     return (plain.found.reml.variances, plain.found.reml.residual) if plain is not None else None
@@ -84,10 +95,13 @@ def fit_response(
         facts: one row per load or audit, with ids, conditions, settings and the response.
         response: column of the response.
         catalogue: the settings catalogue.
-        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
         store: cache of weekly cross-products; unchanged weeks are not summed again.
         start: initial variances, (variance of each block and factor, residual variance); None for a cold start.
         prior: last season's effects; not used if this season contradicts them.
+
+    Returns:
+        The fit; None also if the equations cannot be solved.
     """
     plain = _fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, start)
     if plain is None:

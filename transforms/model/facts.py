@@ -80,6 +80,13 @@ def measuring_variance(rows: pl.DataFrame, response: str, lab_cv_at_25_kg: float
     """Return the variance of z due to measurement alone, shape (n,).
 
     For a tare, the laboratory's variance by sample mass (delta method); for root loss, the variance of the counts.
+
+    Args:
+        rows: facts with `sample_kg` (kg; null counts as 25) for a tare, or with `root_loss_t_ha` and
+            `root_loss_log_var` for the root loss.
+        response: column of the response.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction;
+            not used for the root loss.
     """
     if response == ROOT_LOSS:
         loss = rows[ROOT_LOSS].to_numpy()
@@ -96,7 +103,14 @@ def _time_order(rows: pl.DataFrame) -> Array:
 
 
 def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -> DesignSpec:
-    """Return the design specification of the rows: candidate settings, their autocorrelation, seasons and factors."""
+    """Return the design specification of the rows: candidate settings, their autocorrelation, seasons and factors.
+
+    Args:
+        rows: usable facts, from `usable_facts`.
+        response: column of the response.
+        catalogue: the settings catalogue; a candidate is numeric, may affect the response and has more than
+            `MIN_VALUES` values in the rows.
+    """
     settings = tuple(
         s
         for s in catalogue.values()
@@ -119,7 +133,14 @@ def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -
 def measured_rows(
     facts: pl.DataFrame, response: str, catalogue: Catalogue, lab_cv_at_25_kg: float
 ) -> MeasuredRows | None:
-    """Return the input of a fit; None if there are too few usable rows. Arguments as in `fit_response`."""
+    """Return the input of a fit; None if there are too few usable rows.
+
+    Args:
+        facts: one row per load or audit, with ids, conditions, settings and the response.
+        response: column of the response: a tare in percent of gross, or the root loss in t/ha.
+        catalogue: the settings catalogue.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
+    """
     candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
     rows = usable_facts(facts, response, candidates)
     if rows.height < MIN_ROWS[response]:

@@ -76,7 +76,12 @@ class ResponseFit:
         return {**self.__dict__, "memo": {}}
 
     def cached(self, name: str, compute: Callable[[], T]) -> T:
-        """Return a value that depends on the fit alone, computed on the first call with this name."""
+        """Return a value that depends on the fit alone, computed on the first call with this name.
+
+        Args:
+            name: key of the value in the memo; each value needs a name of its own.
+            compute: function that computes the value.
+        """
         if name not in self.memo:
             self.memo[name] = compute()
         out: T = self.memo[name]
@@ -167,7 +172,12 @@ class ResponseFit:
         return self.cached(f"standard errors of {factor}", lambda: self.reml.u_se(factor))
 
     def intercept(self, factor: str, label: str) -> float:
-        """Return the predicted intercept of one level; 0 for a level that is not in the fit."""
+        """Return the predicted intercept of one level, in units of z; 0 for a level that is not in the fit.
+
+        Args:
+            factor: name of a random intercept, in the model or not.
+            label: label of the level, such as a field's id.
+        """
         if factor not in self.reml.spans:
             return 0.0
         labels = self.labels(factor)

@@ -53,7 +53,15 @@ def condition_columns(fit: ResponseFit) -> list[int]:
 
 
 def within_visit_part(fit: ResponseFit, setting: Setting) -> Array:
-    """Return a setting's within-visit part of z for each row, shape (n,), up to a constant."""
+    """Return a setting's within-visit part of z for each row, shape (n,), up to a constant.
+
+    Args:
+        fit: the fit.
+        setting: a setting in the model.
+
+    Raises:
+        KeyError: the setting is a candidate that is not in the model.
+    """
     x = fit.x[:, fit.setting_column(setting.name)]
     part = x * row_slopes(fit, setting.name)
     if (curve := fit.frame.curve(setting.name)) is not None:
@@ -74,7 +82,18 @@ def setting_parts(fit: ResponseFit) -> Array:
 
 
 def row_slopes(fit: ResponseFit, setting: str) -> Array:
-    """Return the linear effect of one step for each row, shape (n,), with its modifiers, soil class and machine."""
+    """Return the linear effect of one step for each row, with its modifiers, soil class and machine.
+
+    Args:
+        fit: the fit.
+        setting: name of a setting in the model.
+
+    Returns:
+        Change of z, on the log scale, per practical step, without the setting's curve, shape (n,).
+
+    Raises:
+        KeyError: the setting is not in the model.
+    """
     slope = np.zeros(fit.z.size)
     for at, term in fit.step_terms(setting):
         slope = slope + term.multiplier(fit.multipliers) * fit.reml.coef[at]
@@ -84,7 +103,12 @@ def row_slopes(fit: ResponseFit, setting: str) -> Array:
 
 
 def columns_at(fit: ResponseFit, values: Values) -> list[ConditionColumn]:
-    """Return the condition columns in the model at the given conditions, in the order of D."""
+    """Return the condition columns in the model at the given conditions, in the order of D.
+
+    Args:
+        fit: the fit.
+        values: condition -> its values, in its unit, shape (n,); all conditions of the model.
+    """
     out = []
     for term in fit.frame.condition_terms:
         columns, (own, places) = term.at(values), fit.coefficients_of(term)

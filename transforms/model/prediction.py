@@ -28,7 +28,19 @@ def _arrays(fit: ResponseFit, at: Mapping[str, float]) -> dict[str, Array]:
 
 
 def step_weights(fit: ResponseFit, setting: str, place: PredictionPoint) -> Array:
-    """Return weights over the coefficients, shape (M,), of the linear effect of one step of a setting at a place."""
+    """Return weights over the coefficients, shape (M,), of the linear effect of one step of a setting at a place.
+
+    Args:
+        fit: the fit.
+        setting: name of a setting in the model.
+        place: conditions, soil class and machine; an unknown machine has the fleet's slope.
+
+    Returns:
+        The weights; times the coefficients they give the change of z, on the log scale, per practical step.
+
+    Raises:
+        KeyError: the setting is not in the model, or the place lacks a condition of the model.
+    """
     weights = np.zeros(fit.reml.coef.size)
     here = multipliers_at(_arrays(fit, place.conditions), np.array([place.soil_class]), fit.frame.terms)
     for at, term in fit.step_terms(setting):
@@ -40,7 +52,13 @@ def step_weights(fit: ResponseFit, setting: str, place: PredictionPoint) -> Arra
 
 
 def bend_weights(fit: ResponseFit, setting: str, value: float) -> Array:
-    """Return weights over the coefficients, shape (M,), of the non-linear part of a setting's curve at a value."""
+    """Return weights over the coefficients, shape (M,), of the non-linear part of a setting's curve at a value.
+
+    Args:
+        fit: the fit.
+        setting: name of a candidate setting; without a curve, all weights are 0.
+        value: value of the setting, in its unit.
+    """
     weights = np.zeros(fit.reml.coef.size)
     if (curve := fit.frame.curve(setting)) is not None:
         own, places = fit.coefficients_of(curve)
@@ -49,7 +67,17 @@ def bend_weights(fit: ResponseFit, setting: str, value: float) -> Array:
 
 
 def value_weights(fit: ResponseFit, setting: str, value: float, place: PredictionPoint) -> Array:
-    """Return weights over the coefficients, shape (M,), of a setting's part of z at `value`, up to a constant."""
+    """Return weights over the coefficients, shape (M,), of a setting's part of z at `value`, up to a constant.
+
+    Args:
+        fit: the fit.
+        setting: name of a setting in the model.
+        value: value of the setting, in its unit.
+        place: conditions, soil class and machine; an unknown machine has the fleet's slope.
+
+    Raises:
+        KeyError: the setting is a candidate that is not in the model, or the place lacks a condition of the model.
+    """
     s = fit.frame.setting(setting)
     x = (value - setting_origin(s)) / s.step
     return np.asarray(x * step_weights(fit, setting, place) + bend_weights(fit, setting, value))
@@ -63,7 +91,15 @@ def _observed_conditions(fit: ResponseFit) -> tuple[dict[str, tuple[float, float
 
 
 def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
-    """Return weights over the coefficients, shape (M,), of `condition_level`; conditions are clipped to their range."""
+    """Return weights over the coefficients, shape (M,), of `condition_level`.
+
+    Args:
+        fit: the fit.
+        at: condition -> its value, in its unit; clipped to the range of the fit's rows.
+
+    Raises:
+        KeyError: a condition of the model is missing.
+    """
     ranges, means = fit.cached("conditions seen", lambda: _observed_conditions(fit))
     weights = np.zeros(fit.reml.coef.size)
     place = {n: np.array([np.clip(at[n], low, high)]) for n, (low, high) in ranges.items()}
@@ -73,18 +109,48 @@ def condition_weights(fit: ResponseFit, at: Mapping[str, float]) -> Array:
 
 
 def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
-    """Return the change of z from the typical load due to the conditions."""
+    """Return the change of z, on the log scale, from the typical load due to the conditions.
+
+    Args:
+        fit: the fit.
+        at: condition -> its value, in its unit; clipped to the range of the fit's rows.
+
+    Raises:
+        KeyError: a condition of the model is missing.
+    """
     return float(condition_weights(fit, at) @ fit.reml.coef)
 
 
 def mean_setting_part(fit: ResponseFit, setting: str) -> float:
-    """Return the reference of a setting's part of z: its mean over the rows with a value."""
+    """Return the reference of a setting's part of z: its mean over the rows with a value.
+
+    Args:
+        fit: the fit.
+        setting: name of a setting in the model.
+
+    Raises:
+        KeyError: the setting is a candidate that is not in the model.
+    """
     j, s = fit.setting_column(setting), fit.frame.setting(setting)
     return fit.cached(f"usual part of {setting}", lambda: float(within_visit_part(fit, s)[fit.observed[:, j]].mean()))
 
 
 def expected_scale(fit: ResponseFit, place: PredictionPoint, field_id: str, settings: Mapping[str, float]) -> float:
-    """Return the expected z of a machine in a field under the place's conditions, with the given settings."""
+    """Return the expected z of a machine in a field under the place's conditions, with the given settings.
+
+    Args:
+        fit: the fit.
+        place: conditions, soil class and machine; an unknown machine has intercept 0 and the fleet's slopes.
+        field_id: the field; an unknown field has intercept 0.
+        settings: setting -> its value, in its unit; a setting of the model without a value is taken as usual, and
+            settings outside the model are ignored.
+
+    Returns:
+        z on the fitted scale of the response; for a tare, `pct_from_scale` converts it to percent of gross.
+
+    Raises:
+        KeyError: the place lacks a condition of the model.
+    """
     z = fit.typical + condition_level(fit, place.conditions)
     z += fit.intercept("field", field_id) + fit.intercept("machine", place.machine_id)
     for name in fit.settings:
@@ -99,6 +165,14 @@ def level_variance(fit: ResponseFit, place: PredictionPoint, field_id: str) -> f
 
     A field or machine in the fit contributes its prediction error variance; a new one, and a future day, contribute the
     whole variance of their factor. The error of the condition terms is small beside these and is left out.
+
+    Args:
+        fit: the fit.
+        place: the place; only its machine matters here.
+        field_id: the field.
+
+    Returns:
+        The variance, in squared units of z; factors that are not in the model contribute nothing.
     """
     known = {"field": field_id, "machine": place.machine_id}
     out = 0.0

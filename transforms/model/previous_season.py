@@ -51,7 +51,12 @@ class Agreement:
 
 
 def restrict_prior(prior: Prior, at: dict[str, int]) -> Prior | None:
-    """Return the prior of the coefficients in the model, whose labels are in `at`; None if there are none."""
+    """Return the prior of the coefficients in the model; None if there are none.
+
+    Args:
+        prior: prior of k coefficients.
+        at: label of each column of D in the model -> its index.
+    """
     shared = [i for i, label in enumerate(prior.labels) if label in at]
     if not shared:
         return None
@@ -95,7 +100,17 @@ def with_prior(m: CrossProducts, at: dict[str, int], prior: Prior, s2: float) ->
 
 
 def posterior_rows(response: str, labels: list[str], fit: RemlFit, at: dict[str, int]) -> pl.DataFrame:
-    """Return `response, label, other, mean, covariance`: the prior of the next season, one row per pair of labels."""
+    """Return `response, label, other, mean, covariance`: the prior of the next season, one row per pair of labels.
+
+    Args:
+        response: column of the response.
+        labels: labels of the coefficients to store.
+        fit: the fitted mixed model.
+        at: label of each column of D in the fit -> its index.
+
+    Raises:
+        KeyError: a label is not in the fit.
+    """
     places = [at[label] for label in labels]
     mean, V = fit.coef[places], fit.cov_core[np.ix_(places, places)]
     pairs = [(response, a, b, mean[i], V[i, j]) for i, a in enumerate(labels) for j, b in enumerate(labels)]
@@ -103,7 +118,12 @@ def posterior_rows(response: str, labels: list[str], fit: RemlFit, at: dict[str,
 
 
 def prior_of(rows: pl.DataFrame, response: str) -> Prior | None:
-    """Return a response's prior from the `posterior_rows` of an earlier season; None if there are none."""
+    """Return a response's prior from the `posterior_rows` of an earlier season; None if there are none.
+
+    Args:
+        rows: `response, label, other, mean, covariance`, of any responses and in any order.
+        response: column of the response.
+    """
     own_rows = rows.filter(pl.col("response") == response).sort("label", "other")
     if not own_rows.height:
         return None

@@ -92,7 +92,12 @@ def _indicators(factors: list[Factor], labels: dict[str, NDArray[np.str_]], span
 
 
 def select_rows(cols: Columns, selected: NDArray[np.bool_]) -> Columns:
-    """Return the columns of the rows in the mask `selected`; factors keep only the levels of these rows."""
+    """Return the columns of some of the rows; factors keep only the levels of these rows.
+
+    Args:
+        cols: columns of n rows.
+        selected: mask of the rows to keep, shape (n,).
+    """
     factors = []
     for f in cols.factors:
         present, codes = np.unique(f.codes[selected], return_inverse=True)

@@ -61,13 +61,23 @@ class ProductStore(Protocol):
         """Return a stored week; None if it is not stored or damaged."""
 
     def store_week(self, key: str, week: Week) -> None:
-        """Store a week."""
+        """Store a week.
+
+        Args:
+            key: fingerprint of the week's inputs.
+            week: its cross-products by class of measurement variance.
+        """
 
     def start(self, key: str) -> WarmStart | None:
         """Return a stored warm start; None if it is not stored or damaged."""
 
     def store_start(self, key: str, start: WarmStart) -> None:
-        """Store a warm start without rounding."""
+        """Store a warm start without rounding.
+
+        Args:
+            key: fingerprint of the rows from which it was found.
+            start: (variance of each block and factor, residual variance).
+        """
 
 
 @cache

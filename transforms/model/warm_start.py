@@ -55,7 +55,15 @@ def estimate_settled_variances(
 ) -> WarmStart | None:
     """Return the variances of the weeks that ended at least two weeks before the last one; None if too few rows.
 
-    Arguments as in `fit_response`.
+    Args:
+        facts: one row per load or audit, with ids, conditions, settings and the response.
+        response: column of the response.
+        catalogue: the settings catalogue.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
+        store: cache of weekly cross-products and warm starts; None to compute all.
+
+    Returns:
+        (variance of each block and factor, residual variance), in squared units of z; None also if no fit is possible.
     """
     if not facts.height:
         return None
@@ -80,6 +88,18 @@ def fit_from_warm_start(
     store: ProductStore | None = None,
     prior: Prior | None = None,
 ) -> ResponseFit | None:
-    """Fit one response with a warm start from the settled weeks; arguments and result as in `fit_response`."""
+    """Fit one response with a warm start from the settled weeks.
+
+    Args:
+        facts: one row per load or audit, with ids, conditions, settings and the response.
+        response: column of the response.
+        catalogue: the settings catalogue.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
+        store: cache of weekly cross-products and warm starts; None to compute all.
+        prior: last season's effects; not used if this season contradicts them.
+
+    Returns:
+        The fit; None if there are too few rows or no setting varies within visits, as in `fit_response`.
+    """
     start = estimate_settled_variances(facts, response, catalogue, lab_cv_at_25_kg, store)
     return fit_response(facts, response, catalogue, lab_cv_at_25_kg, store, start, prior)

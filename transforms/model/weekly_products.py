@@ -107,7 +107,12 @@ def join_weeks(weeks: list[Week]) -> Week:
 
 
 def weight_classes(by_class: Week, s2: float) -> CrossProducts:
-    """Return the cross-products of all classes together, each weighted by s2 / (s2 + v)."""
+    """Return the cross-products of all classes together, each weighted by s2 / (s2 + v).
+
+    Args:
+        by_class: cross-products by class of measurement variance v, each with weight one.
+        s2: residual variance without the measurement variance, in squared units of z, above 0.
+    """
     parts = []
     for index, m in by_class.items():
         w = s2 / (s2 + class_variance(index))

@@ -72,7 +72,12 @@ def alarms(
 
 
 def failed_checks(warehouse: Warehouse, format_reason: Callable[[Reason], str]) -> list[Alarm]:
-    """Return the checks of the fitted model that failed; `format_reason` returns the sentence of a reason."""
+    """Return an alarm for each check of the fitted model that failed.
+
+    Args:
+        warehouse: the warehouse, with the checks of the latest fits.
+        format_reason: returns the sentence of a reason.
+    """
     out = []
     for response, check, *why in warehouse.query("failed_check").iter_rows():
         says = (

@@ -78,7 +78,15 @@ def _escape_formulas(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def exported_tables(warehouse: Warehouse, lake: Lake) -> dict[str, pl.DataFrame]:
-    """Return every existing table of `TABLES` and the recorded bins, by name."""
+    """Return every existing table of `TABLES` and the recorded bins, by name.
+
+    Args:
+        warehouse: the warehouse of the workspace.
+        lake: the lake of the workspace, with the bins.
+
+    Raises:
+        DamagedError: a recorded bin file is missing or damaged.
+    """
     tables = {name: warehouse.table(name) for name in TABLES if warehouse.has(name)}
     bins = lake.read_bins([f.path for f in recorded_files(warehouse, "bin")])
     return {**tables, "bin": bins} if bins.height else tables

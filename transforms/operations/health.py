@@ -83,7 +83,12 @@ def check_disk(workspace: Workspace) -> Iterator[Finding]:
 
 
 def check_clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
-    """Check that this machine's clock is not behind the newest stored timestamp."""
+    """Check that this machine's clock is not behind the newest stored timestamp.
+
+    Args:
+        workspace: the workspace, whose log and inbox have the timestamps.
+        now: the current time by this machine's clock, UTC.
+    """
     latest = next((line["at"] for line in RunLog(workspace.log).lines()), None)
     stamps = [p.stat().st_mtime for p in workspace.inbox.rglob("*") if p.is_file()] if workspace.inbox.is_dir() else []
     files = dt.datetime.fromtimestamp(max(stamps), dt.UTC) if stamps else None
@@ -124,7 +129,14 @@ def check_locks(workspace: Workspace) -> Iterator[Finding]:
 
 
 def check_workspace(workspace: Workspace, now: dt.datetime) -> list[Finding]:
-    """Run all checks that need no server; return the findings in the order in which to fix them."""
+    """Run all checks that need no server; return the findings in the order in which to fix them.
+
+    Checks of stored data are left out if season.toml or a mapping cannot be read.
+
+    Args:
+        workspace: the workspace to check.
+        now: the current time, UTC.
+    """
     if not Path(workspace.root).is_dir():
         return [Finding("workspace", "wrong", f"the folder {workspace.root} is missing", "run 'taretrace init' on it")]
     out = [

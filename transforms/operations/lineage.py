@@ -97,8 +97,14 @@ def _expired_lines(
 def explain_load(load_id: str, warehouse: Warehouse, lake: Lake) -> Explanation:
     """Return the sources of one load.
 
+    Args:
+        load_id: the load.
+        warehouse: the warehouse of the workspace.
+        lake: the lake of the workspace, with the records and the source lines of expired ones.
+
     Raises:
         WorkspaceError: no weigh ticket names the load.
+        DamagedError: a lake file with its records or their source lines is damaged.
     """
     tickets = warehouse.query("load_ticket", load_id=load_id)
     if not tickets.height:

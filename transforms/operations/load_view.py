@@ -69,9 +69,15 @@ def _span(own: pl.DataFrame, weighed_at: dt.datetime) -> tuple[dt.datetime, dt.d
 def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
     """Return one load and its surroundings.
 
+    Args:
+        load_id: the load.
+        warehouse: the warehouse of the workspace, after tracing.
+        lake: the lake of the workspace, with the bins.
+
     Raises:
         WorkspaceError: there is no such load.
         UntracedLoadError: no part of it was traced.
+        DamagedError: a bin file of its machine or field is missing or damaged.
     """
     load = warehouse.query("load_traced", load_id=load_id)
     if not load.height:

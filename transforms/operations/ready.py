@@ -45,6 +45,10 @@ def holds_data(workspace: Workspace) -> bool:
 def prepare_lake(warehouse: Warehouse, lake: Lake) -> None:
     """Remove files of interrupted runs, record the files of an earlier layout, and check the recorded files.
 
+    Args:
+        warehouse: the warehouse of the workspace, with the record of files.
+        lake: the lake of the workspace.
+
     Raises:
         DamagedError: files are missing or damaged that binning cannot recreate.
     """

@@ -33,7 +33,18 @@ class ExpiredRecords:
 
 
 def lines_of(files: list[LakeFile], lake: Lake) -> pl.DataFrame:
-    """Return the source, first line, last line and number of records of each bin."""
+    """Return the source, first line, last line and number of records of each bin.
+
+    Args:
+        files: telemetry files of one machine-day, at least one.
+        lake: the lake with the files.
+
+    Returns:
+        `machine_id, bin_at, source, part, first_line, last_line, records`, one row per bin and source part, by time.
+
+    Raises:
+        DamagedError: a file is missing or altered.
+    """
     frames = [
         read_frame(lake.at(f.path), LINES, f.sha256).with_columns(pl.lit(f.stem[:PREFIX]).alias("source"))
         for f in files

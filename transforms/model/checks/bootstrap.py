@@ -36,7 +36,21 @@ def _drawn_products(fit: ResponseFit, draws: int) -> tuple[Array, Array, Array]:
 
 
 def bootstrap_coverage(fit: ResponseFit, draws: int = DRAWS) -> tuple[float, int]:
-    """Return (share of 95 % intervals of effects over all rows that cover the true value, number of intervals)."""
+    """Return (share of 95 % intervals of effects over all rows that cover the true value, number of intervals).
+
+    Each data set has new levels of all factors and blocks and new residuals; the fixed coefficients are those of the
+    fit. The effects are those of `slope_weights` over all rows with a value.
+
+    Args:
+        fit: the fit to draw from.
+        draws: number of data sets; each gives one interval per setting in the model.
+
+    Returns:
+        (share, 0 to 1; number of intervals).
+
+    Raises:
+        RemlError: the model cannot be fitted to a data set.
+    """
     truth, pushed, squares = _drawn_products(fit, draws)
     m, covered, n = fit.reml.equations.m, 0, 0
     every = np.ones(fit.z.size, dtype=bool)

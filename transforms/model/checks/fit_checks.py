@@ -181,7 +181,12 @@ They judge the model, not the last shift, so the results of the nightly run are 
 
 
 def check_rows(fit: ResponseFit, rows: list[Row]) -> pl.DataFrame:
-    """Return rows of checks as a table of `fit_check`."""
+    """Return rows of checks as a table of `fit_check`.
+
+    Args:
+        fit: the fit checked; gives the response and the last shift date.
+        rows: `check, value, bound, passed` and the columns of the reason, as the functions of `CHECKS` return them.
+    """
     about = {"response": fit.response, "last_shift_date": fit.last_shift_date}
     return pl.DataFrame([{**about, **r} for r in rows], schema=CHECK_SCHEMA)
 

@@ -30,7 +30,11 @@ def influence(fit: ResponseFit, factor: str) -> Influence | None:
     """Return the influence of single levels of a factor on the within effects; None with fewer than five levels.
 
     Deleting level g moves the coefficients by about -C^-1 M_g'W e_g; their squares add up to the cluster-robust
-    covariance (times g / (g - 1)).
+    covariance (times g / (g - 1); Liang and Zeger 1986).
+
+    Args:
+        fit: the fit.
+        factor: name of a random intercept, such as `field`; None is returned if it is not in the model.
     """
     if factor not in fit.reml.spans:
         return None

@@ -22,9 +22,18 @@ class ScoreTest:
 
 
 def score_test(fit: ResponseFit, added: Array) -> ScoreTest:
-    """Test the additional columns `added`, shape (n, k).
+    """Test additional columns jointly for an effect on z (score test, Rao 1948).
 
-    With P the projection of the fitted model, the statistic is z'P A (A'P A)^-1 A'P z / k, z the pseudo-values.
+    With P the projection of the fitted model, the statistic is z'P A (A'P A)^-1 A'P z / k, z the pseudo-values. It is
+    compared with F(k, n - d), d the number of columns of D. Columns that the model's columns determine are left out.
+
+    Args:
+        fit: the fitted model, without these columns.
+        added: the additional columns A, one row per row of the fit, shape (n, k).
+
+    Returns:
+        The test; `df` is the number of columns tested, and `each` has their estimates in units of z per unit of the
+        column. Without any column to test, F is 0 and p is 1.
     """
     w = row_weights(fit)[:, None]
     eq, s2 = fit.reml.equations, fit.reml.residual

@@ -79,7 +79,16 @@ class _Folds:
         return fit_products(products, (start, fit.reml.residual), tolerance=ROUGHLY), [every.index(n) for n in kept]
 
     def predict(self, reml: RemlFit, keep: list[int], part: int) -> Array:
-        """Return z predicted for the rows of a fold; unknown levels of factors contribute 0."""
+        """Return z predicted for the rows of a fold; unknown levels of factors contribute 0.
+
+        Args:
+            reml: fit to the other folds, from `refit`.
+            keep: columns of D in that fit, from `refit`.
+            part: number of the fold to predict.
+
+        Returns:
+            Predicted z, shape (rows of the fold,), in the order of the rows.
+        """
         out = []
         for week, cols in self.batches:
             in_fold = self.part[self.at][week] == part
@@ -166,7 +175,16 @@ def _validate(fit: ResponseFit, part: NDArray[np.int64], parts: Sequence[int]) -
 
 
 def out_of_field(fit: ResponseFit, folds: int = FOLDS) -> Validation | None:
-    """Predict each fold of the fields from the others; return None if there are too few fields."""
+    """Predict each fold of the fields from the others.
+
+    Args:
+        fit: the fit whose columns are fitted again to the other folds.
+        folds: number of folds.
+
+    Returns:
+        The root mean square errors of z; None with fewer than `2 * folds` fields, without a random intercept of fields,
+        or if no fold can be predicted.
+    """
     if "field" not in fit.reml.spans or fit.labels("field").size < 2 * folds:
         return None
     fields, level = fit.labels("field").size, fit.levels("field")

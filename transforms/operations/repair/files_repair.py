@@ -20,7 +20,12 @@ FORMS: tuple[Form, ...] = ("zst", "raw", "tar.zst")
 
 
 def find_files_without_mapping(taken: pl.DataFrame, mappings: list[Mapping]) -> dict[tuple[str, str], list[str]]:
-    """Return the files that were read with a mapping that is now missing, by (mapping, fingerprint)."""
+    """Return the files that were read with a mapping that is now missing, by (mapping, fingerprint).
+
+    Args:
+        taken: `file, mapping, mapping_fingerprint` of the ingested files.
+        mappings: the present mappings.
+    """
     out: dict[tuple[str, str], list[str]] = {}
     for file, name, fingerprint in taken.select("file", "mapping", "mapping_fingerprint").iter_rows():
         if name is not None and find_mapping(file, mappings) is None:
@@ -31,7 +36,15 @@ def find_files_without_mapping(taken: pl.DataFrame, mappings: list[Mapping]) -> 
 def restore_mappings(
     workspace: Workspace, taken: pl.DataFrame, mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
 ) -> None:
-    """Restore missing mapping files in the version that files were last read with."""
+    """Restore missing mapping files in the version that files were last read with.
+
+    Args:
+        workspace: the workspace; receives the mapping files.
+        taken: `file, mapping, mapping_fingerprint` of the ingested files.
+        mappings: the present mappings.
+        copies: the copies of received files and mappings.
+        outcome: receives the step.
+    """
     back = []
     for name, fingerprint in find_files_without_mapping(taken, mappings):
         copy, target = mapping_copy(copies, name, fingerprint), workspace.mappings / f"{name}.toml"
@@ -44,7 +57,15 @@ def restore_mappings(
 def put_back_needed(
     workspace: Workspace, files: list[str], mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
 ) -> None:
-    """Restore the newest mapping copies for files without a mapping; for use without a readable warehouse."""
+    """Restore the newest mapping copies for files without a mapping; for use without a readable warehouse.
+
+    Args:
+        workspace: the workspace; receives the mapping files.
+        files: names of the received files.
+        mappings: the present mappings.
+        copies: the copies of received files and mappings; unreadable mapping copies are skipped.
+        outcome: receives the step.
+    """
     back, present = [], list(mappings)
     found = (copies.folder / MAPPINGS).glob("*.toml")
     for copy in sorted(found, key=lambda p: p.stat().st_mtime_ns, reverse=True):
@@ -62,7 +83,14 @@ def put_back_needed(
 
 
 def repair_copies(workspace: Workspace, copies: ReceivedCopies, taken: pl.DataFrame, outcome: Outcome) -> None:
-    """Delete damaged copies, and rewrite damaged copy records; the next run copies the files from the inbox again."""
+    """Delete damaged copies, and rewrite damaged copy records; the next run copies the files from the inbox again.
+
+    Args:
+        workspace: the workspace; copies are unpacked in a temporary folder of it.
+        copies: the copies of received files.
+        taken: rows of `source_file`; they give the names and times for the records.
+        outcome: receives the steps.
+    """
     dropped, described = [], []
     for copy in copies.index().values():
         if copy.form and not copies.is_whole(copy):
@@ -95,7 +123,13 @@ def _describe(sha: str, row: dict[str, object], copies: ReceivedCopies, folder: 
 
 
 def repair_logs(workspace: Workspace, now: dt.datetime, outcome: Outcome) -> None:
-    """Move damaged logs aside and keep their readable lines."""
+    """Move damaged logs aside and keep their readable lines.
+
+    Args:
+        workspace: the workspace.
+        now: the current time, UTC; part of the names of logs moved aside.
+        outcome: receives the step.
+    """
     log = RunLog(workspace.log)
     damaged = log.damaged()
     for path in damaged:

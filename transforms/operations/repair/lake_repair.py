@@ -62,7 +62,13 @@ class LakeRepair:
     now: dt.datetime
 
     def run(self, outcome: Outcome, advance: Callable[[], None], *, accept_loss: bool) -> None:
-        """Repair every damaged file that has a source; with `accept_loss`, remove the records of the others."""
+        """Repair every damaged file that has a source.
+
+        Args:
+            outcome: receives the steps done, and the data lost.
+            advance: called for each file checked.
+            accept_loss: remove the records of files without a source, instead of reporting these as lost.
+        """
         difference = compare_lake(self.warehouse, self.lake, checksums=True, advance=advance)
         renamed = self._rename_back(difference.missing, difference.unknown)
         outcome.add("telemetry.renamed", [f.path for f in renamed])

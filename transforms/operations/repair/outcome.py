@@ -27,12 +27,22 @@ class Outcome:
     lost: list[Step] = field(default_factory=list)
 
     def add(self, code: str, names: list[str]) -> None:
-        """Add a completed step if it affected any file."""
+        """Add a completed step if it affected any file.
+
+        Args:
+            code: the repair that was done.
+            names: the files affected; the first one is the step's example.
+        """
         if names:
             self.done.append(Step(code, len(names), names[0]))
 
     def lose(self, code: str, names: list[str]) -> None:
-        """Add the files that cannot be rebuilt, if any."""
+        """Add the files that cannot be rebuilt, if any.
+
+        Args:
+            code: the repair that is impossible.
+            names: the files lost; the first one is the step's example.
+        """
         if names:
             self.lost.append(Step(code, len(names), names[0]))
 

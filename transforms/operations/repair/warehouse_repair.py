@@ -40,7 +40,15 @@ def is_warehouse_whole(path: Path) -> bool:
 
 
 def lost_sources(sources: Sources, lake: Lake) -> list[str]:
-    """Return the received files that no source provides: names, or prefixes that only the lake has."""
+    """Return the received files that no source provides.
+
+    Args:
+        sources: the received files that are known, and those that can be read again.
+        lake: the lake, whose telemetry files name their sources.
+
+    Returns:
+        Names of files with an unreadable copy, then prefixes of content hashes that only the lake has; both sorted.
+    """
     known = {sha[:PREFIX] for sha in sources.index} | {sha[:PREFIX] for sha in sources.readable}
     stored = {name.rsplit("/", 1)[-1] for name in lake.listing() if name.startswith("telemetry/")}
     unnamed = {name[:PREFIX] for name in stored if NAMED.fullmatch(name)} - known
