@@ -46,7 +46,11 @@ def pytest_ignore_collect(collection_path: Path) -> bool | None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Run all tests of the demo season in one process, before xdist reads the groups: two would each run the season."""
+    """Group tests that share an expensive fixture, before xdist reads the groups: each group runs in one process.
+
+    The tests of the demo season are one group, so that it is simulated once; the others are grouped by file, because
+    fixtures of modules would be made once in each process.
+    """
     for item in items:
-        if "demo" in getattr(item, "fixturenames", ()):
-            item.add_marker(pytest.mark.xdist_group("demo"))
+        needs_demo = "demo" in getattr(item, "fixturenames", ())
+        item.add_marker(pytest.mark.xdist_group("demo" if needs_demo else item.path.stem))

@@ -153,9 +153,7 @@ def mounted(folder: Path, size_kb: int) -> bool:
     return done.returncode == 0
 
 
-@pytest.mark.parametrize(
-    "spare_kb", [pytest.param(40, marks=pytest.mark.slow), 900, pytest.param(4000, marks=pytest.mark.slow), 9000]
-)
+@pytest.mark.parametrize("spare_kb", [900, *(pytest.param(kb, marks=pytest.mark.slow) for kb in (40, 4000, 9000))])
 def test_on_a_full_disk_the_run_says_so_and_the_next_ends_the_same(season, undisturbed, tmp_path, spare_kb):
     disk = tmp_path / "small"
     used = sum(p.stat().st_size for p in season.root.rglob("*") if p.is_file()) // 1024 + 200
@@ -181,7 +179,7 @@ def test_a_second_run_is_told_who_holds_the_workspace(season, tmp_path):
     folder = tmp_path / "w"
     shutil.copytree(season.root, folder)
     with lock_workspace(folder, "advise"):
-        for command in ("ingest", "fit", "post-shift", "export"):
+        for command in ("ingest", "post-shift"):
             reported = taretrace(command, folder)
             assert reported.code == 2
             assert f"'taretrace advise' (process {os.getpid()}, since" in reported.err

@@ -163,7 +163,7 @@ def arrived(at_once, folder, order, runs) -> bool:
 ORDERS, RUNS = st.permutations(list(FILES)), st.lists(st.booleans(), min_size=8, max_size=8)
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(ORDERS, RUNS)
 def test_any_order_of_arrival_gives_the_same_tables(at_once, tmp_path_factory, order, runs):
     assert arrived(at_once, tmp_path_factory.mktemp("any"), order, runs)
