@@ -48,9 +48,10 @@ def pytest_ignore_collect(collection_path: Path) -> bool | None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Group tests that share an expensive fixture, before xdist reads the groups: each group runs in one process.
 
-    The tests of the demo season are one group, so that it is simulated once; the others are grouped by file, because
-    fixtures of modules would be made once in each process.
+    The demo season and the small season are made once each; the other tests are grouped by file, because fixtures of
+    modules would be made once in each process.
     """
     for item in items:
-        needs_demo = "demo" in getattr(item, "fixturenames", ())
-        item.add_marker(pytest.mark.xdist_group("demo" if needs_demo else item.path.stem))
+        names = getattr(item, "fixturenames", ())
+        shared = next((name for name in ("demo", "season") if name in names), item.path.stem)
+        item.add_marker(pytest.mark.xdist_group(shared))

@@ -49,9 +49,11 @@ def is_fluctuating(values: Array, seconds: Array, run: Array) -> bool:
         return False
     kept, at = values[use], seconds[use]
     width = max(WINDOW_MINUTES * 60, MIN_RECORDS * float(np.median(np.diff(at))))
-    _, window = np.unique(at // width, return_inverse=True)
-    pairs = np.unique(np.column_stack([window, kept]), axis=0)
-    different = np.bincount(pairs[:, 0].astype(np.int64), minlength=window[-1] + 1)
+    # Time ascends: windows are numbered in their order, and sorting within them counts their distinct values.
+    window = np.r_[0, np.cumsum(np.diff(at // width) != 0)]
+    by_value = np.lexsort((kept, window))
+    is_new = np.r_[True, (np.diff(window[by_value]) != 0) | (np.diff(kept[by_value]) != 0)]
+    different = np.bincount(window[by_value][is_new], minlength=window[-1] + 1)
     moves = np.flatnonzero(np.diff(kept)) + 1
     turned = moves[1:][np.diff(np.sign(kept[moves] - kept[moves - 1])) != 0]
     reversals = np.bincount(window[turned], minlength=window[-1] + 1)
