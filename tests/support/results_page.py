@@ -19,14 +19,15 @@ def markdown_table(head: list[str], rows: list[list[str]]) -> list[str]:
     return ["| " + " | ".join(r) + " |" for r in (head, ["---"] * len(head), *rows)]
 
 
-def write_figures(page: Path, section: str, lines: list[str], measured: str = "") -> None:
-    """Replace the figures of a section and print them.
+def write_figures(page: Path, section: str, lines: list[str], measured: str = "", *, only_print: bool = False) -> None:
+    """Print the figures of a section and replace those on the page.
 
     Args:
         page: the page, with the lines `<!-- SECTION -->` and `<!-- end of SECTION -->` around the figures.
         section: name in these lines.
         lines: the figures, in Markdown.
         measured: note on the machine and the runs, such as "Two idle cores, medians of three".
+        only_print: leave the page as it is, because the run was smaller than the one that the page describes.
 
     Raises:
         ValueError: the page has no such section.
@@ -38,5 +39,8 @@ def write_figures(page: Path, section: str, lines: list[str], measured: str = ""
     if not (found and ended):
         raise ValueError(f"{page} has no section '{section}'")
     when = f"Measured {dt.datetime.now(dt.UTC):%Y-%m-%d} on commit {commit()}.{f' {measured}.' if measured else ''}"
-    print("", when, *lines, sep="\n")
+    print("", when, *lines, sep="\n", flush=True)
+    if only_print:
+        print("", f"{page.name} keeps its figures: they come from a run of full size.", sep="\n")
+        return
     page.write_text("\n".join([before + begin, "", when, "", *lines, "", end]) + after, "utf-8")
