@@ -6,12 +6,24 @@ from pathlib import Path
 
 TESTS = Path(__file__).parents[1]
 VALIDATION, BENCHMARKS = TESTS / "validation" / "RESULTS.md", TESTS / "benchmarks" / "RESULTS.md"
+WRITTEN = (
+    *(str(page.relative_to(TESTS.parent)) for page in (VALIDATION, BENCHMARKS)),
+    "transforms/trace/calibration.svg",
+)
+"""Files that proofs and benchmarks write: one that was run before does not make the code differ from its commit."""
+
+
+def git(*words: str) -> str:
+    """Return the output of a git command in this repository."""
+    done = subprocess.run(["git", "-C", str(TESTS), *words], capture_output=True, text=True, check=True)
+    return done.stdout.strip()
 
 
 def commit() -> str:
     """Return the short id of the commit that is checked out, and whether files differ from it."""
-    words = ["git", "-C", str(TESTS), "describe", "--always", "--exclude=*", "--dirty= with uncommitted changes"]
-    return subprocess.run(words, capture_output=True, text=True, check=True).stdout.strip()
+    others = [f":(top,exclude){path}" for path in WRITTEN]
+    changed = git("status", "--porcelain", "--untracked-files=no", "--", ":/", *others)
+    return git("rev-parse", "--short", "HEAD") + (" with uncommitted changes" if changed else "")
 
 
 def markdown_table(head: list[str], rows: list[list[str]]) -> list[str]:
