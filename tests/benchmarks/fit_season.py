@@ -1,8 +1,8 @@
 """What the whole fit of a season costs, and what one more shift costs once its weeks are kept.
 
-    python tests/benchmarks/fit_season.py            a season of some 100,000 loads, dirt, from facts to coefficients
-
-The last figures are in RESULTS.md beside this file.
+python tests/benchmarks/fit_season.py            seasons of some 48,000 and 100,000 loads, dirt, from facts to
+                                                 coefficients; writes the figures of RESULTS.md
+python tests/benchmarks/fit_season.py --machines 12 --days 30        one season of another size; only prints
 """
 
 import argparse
@@ -19,7 +19,11 @@ import polars as pl
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
-MACHINES, DAYS = 165, 60
+
+from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
+
+SIZES = ((80, 60), (165, 60))
+"""Machines and days."""
 
 
 def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
@@ -65,21 +69,51 @@ def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
     }
 
 
-def main() -> None:
+def in_process(machines: int, days: int) -> dict[str, float]:
     """Measure in a process of its own, so that peak memory is this fit's."""
+    words = [sys.executable, __file__, "--one", "--machines", str(machines), "--days", str(days)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    found = dict(json.loads(done.stdout.splitlines()[-1]))
+    print(found, flush=True)
+    return found
+
+
+def table_row(r: dict[str, float], machines: int, days: int) -> list[str]:
+    """Return a row of the table of RESULTS.md."""
+    return [
+        f"{r['loads']:,.0f} (`--machines {machines} --days {days}`)",
+        f"{r['columns']:,.0f}",
+        f"{r['whole_s']:.1f} s",
+        f"{r['one_more_shift_s']:.1f} s",
+        f"{100 * r['one_more_of_whole']:.0f} %",
+        f"{r['peak_mb'] / 1024:.1f} GB",
+    ]
+
+
+def main() -> None:
+    """Measure the sizes that the arguments ask for."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--one", action="store_true")
-    asked.add_argument("--machines", type=int, default=MACHINES)
-    asked.add_argument("--days", type=int, default=DAYS)
+    asked.add_argument("--machines", type=int)
+    asked.add_argument("--days", type=int)
     args = asked.parse_args()
+    machines, days = args.machines or SIZES[-1][0], args.days or SIZES[-1][1]
     if args.one:
         with tempfile.TemporaryDirectory() as folder:
-            print(json.dumps(measured(args.machines, args.days, Path(folder))))
+            print(json.dumps(measured(machines, days, Path(folder))))
         return
-    size = ["--machines", str(args.machines), "--days", str(args.days)]
-    done = subprocess.run([sys.executable, __file__, "--one", *size], capture_output=True, text=True, check=True)
-    for name, value in json.loads(done.stdout.splitlines()[-1]).items():
-        print(f"{name:24s} {value:,.3f}")
+    sizes = ((machines, days),) if args.machines or args.days else SIZES
+    found = [in_process(*size) for size in sizes]
+    head = ["loads", "columns", "whole, nothing cached", "one more shift", "relative to the whole", "peak memory"]
+    from_scratch = " and ".join(f"{r['from_nothing_s']:.1f}" for r in found)
+    gap, same = max(r["largest_gap_to_cold_se"] for r in found), all(r["same_bits"] for r in found)
+    sentence = (
+        f"Fitted once from scratch: {from_scratch} s; no coefficient differs by more than {gap:.3f} of its standard"
+        f" error. One more shift {'ends' if same else 'does not end'} in the same bits as the whole."
+    )
+    rows = [table_row(r, *size) for r, size in zip(found, sizes, strict=True)]
+    lines = [*markdown_table(head, rows), "", sentence]
+    write_figures(BENCHMARKS, "whole fit of a season", lines, only_print=sizes != SIZES)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,8 @@
 """Intake against a bare conversion of the same file, and the cost of the 60th shift against the first.
 
-Run: .venv/bin/python tests/benchmarks/intake.py [rows, 10 million by default]
+Run: .venv/bin/python tests/benchmarks/intake.py [rows]
 
+Without an argument it reads 10 million rows and writes the figures of RESULTS.md; with one it only prints them.
 Every figure is the median of three runs in processes of their own, ours and the bare conversion in turns. Ours includes
 the start of the reader process, and the peak of its memory beside our own.
 """
@@ -31,7 +32,7 @@ from transforms.ingest.isolated_read import get_reader
 from transforms.ingest.readers.iso11783.log_header import layout_of
 from transforms.ingest.readers.iso11783.time_log import read_records
 
-RUNS = 3
+RUNS, ROWS = 3, 10_000_000
 SHIFT_RECORDS = 50_000
 SETTINGS = [
     "share_depth_cm",
@@ -230,12 +231,13 @@ def main() -> None:
     if sys.argv[1:2] == ["--once"]:
         print(json.dumps(once(sys.argv[2], Path(sys.argv[3]))))
         return
-    rows = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000_000
+    rows = int(sys.argv[1]) if len(sys.argv) > 1 else ROWS
     with tempfile.TemporaryDirectory() as folder:
         sizes = [against_bare(size, Path(folder)) for size in (rows // 4, rows // 2, rows)]
         others = [task_data(Path(folder), 2_000_000), "", sixty_shifts(Path(folder))]
     head = ["rows", "file", "bare", "ingested", "ratio", "peak memory, bare / ingested"]
-    write_figures(BENCHMARKS, "intake", [*markdown_table(head, sizes), "", *others], f"Medians of {RUNS} runs")
+    lines = [*markdown_table(head, sizes), "", *others]
+    write_figures(BENCHMARKS, "intake", lines, f"Medians of {RUNS} runs", only_print=len(sys.argv) > 1)
 
 
 if __name__ == "__main__":

@@ -3,7 +3,8 @@
 The fleet works a few days for real; the season is then made long by repeating its loads under new ids, days, growers.
 Medians of three runs each; marts are ready, as after a post-shift run.
 
-    .venv/bin/python tests/benchmarks/pages.py [FOLDER]
+    .venv/bin/python tests/benchmarks/pages.py            writes the figures of RESULTS.md
+    .venv/bin/python tests/benchmarks/pages.py FOLDER     works on the fleet in this folder, only prints
 """
 
 import shutil
@@ -23,6 +24,7 @@ from flows.pipeline.demo import write_demo
 from flows.runtime.progress import Reporter
 from flows.stages import pages
 from reports.page.formats import OutputFormats
+from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
 from transforms.config.workspace import Workspace
 from transforms.storage.warehouse import Warehouse
 
@@ -88,15 +90,18 @@ def copied(workspace: Workspace, folder: Path) -> Workspace:
     return Workspace(folder)
 
 
-def reported(name: str, write: Callable[[], list[Path]]) -> None:
-    """Print a row: median seconds, files and their size."""
+def table_row(name: str, write: Callable[[], list[Path]], *, shows_first: bool = False) -> list[str]:
+    """Return a row of the table: median seconds, files and their size."""
     seconds = []
     for _ in range(RUNS):
         started = perf_counter()
         paths = write()
         seconds.append(perf_counter() - started)
     size = sum(p.stat().st_size for p in paths) / 1e6
-    print(f"| {name} | {statistics.median(seconds):.1f} s | {len(paths)} | {size:.1f} MB |", flush=True)
+    first = f" ({seconds[0]:.1f} the first time in a process)" if shows_first else ""
+    row = [name, f"{statistics.median(seconds):.1f}{first}", f"{len(paths)}", f"{size:.1f} MB"]
+    print(*row, sep=" | ", flush=True)
+    return row
 
 
 def main() -> None:
@@ -104,18 +109,23 @@ def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(tempfile.mkdtemp()) / "fleet"
     workspace = Workspace(folder) if (folder / "warehouse.duckdb").exists() else fleet(folder)
     both = OutputFormats(pdf=True, xlsx=True)
-    print("| what | median of three | files | size |\n|---|---|---|---|")
-    reported(f"shift page, {MACHINES} machines", lambda: pages.publish_shift_page(workspace, QUIET))
-    reported("the same with PDF and workbook", lambda: pages.publish_shift_page(workspace, QUIET, both))
-    workspace = copied(workspace, Path(tempfile.mkdtemp()))
-    with stages.open_warehouse(workspace) as warehouse:
+    publish = pages.publish_shift_page
+    rows = [
+        table_row(f"shift page, {MACHINES} machines", lambda: publish(workspace, QUIET), shows_first=True),
+        table_row("the same with PDF and workbook", lambda: publish(workspace, QUIET, both)),
+    ]
+    long = copied(workspace, Path(tempfile.mkdtemp()))
+    with stages.open_warehouse(long) as warehouse:
         loads = make_long(warehouse)
-    reported(
-        f"season report, {loads:,} loads, with guide and list", lambda: pages.publish_season_report(workspace, QUIET)
-    )
-    reported("the same with PDF and workbook", lambda: pages.publish_season_report(workspace, QUIET, both))
-    reported("fleet page and list", lambda: pages.publish_fleet_page(workspace, QUIET))
-    reported(f"{GROWERS} growers' sheets", lambda: pages.publish_grower_sheets(workspace, QUIET))
+    season = f"season report, {loads:,} loads, with guide, cards and list of loads"
+    rows += [
+        table_row(season, lambda: pages.publish_season_report(long, QUIET)),
+        table_row("the same with PDF and workbook", lambda: pages.publish_season_report(long, QUIET, both)),
+        table_row("fleet page and list of loads", lambda: pages.publish_fleet_page(long, QUIET)),
+        table_row(f"{GROWERS} growers' sheets, two processes", lambda: pages.publish_grower_sheets(long, QUIET)),
+    ]
+    lines = markdown_table(["what", "seconds", "files", "size"], rows)
+    write_figures(BENCHMARKS, "pages", lines, f"Medians of {RUNS} runs", only_print=len(sys.argv) > 1)
 
 
 if __name__ == "__main__":

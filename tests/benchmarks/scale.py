@@ -1,9 +1,10 @@
 """A season of 1, 10 and 100 million records: seconds of each stage, peak memory, disk; what one more shift costs.
 
-    PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py 1 10        millions of records
+    PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py 1 10 100    millions of records
     PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py --shifts    one more shift, early and late in a season
     PYTHONPATH=. .venv/bin/python tests/benchmarks/scale.py --workers   ten million records on one worker and on two
 
+All three write the figures of RESULTS.md; other sizes than 1 10 100 are only printed.
 Each size is a process of its own on files streamed to disk by `fleet_season.py`; --shifts and --workers as well.
 """
 
@@ -21,6 +22,9 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2])]
 
+from tests.benchmarks.scale_tables import STAGES, shift_lines, size_table, slope_sentences, worker_table
+from tests.support.results_page import BENCHMARKS, write_figures
+
 SIZES = {1: (6, 5), 10: (12, 25), 100: (48, 60)}
 """Millions of records -> machines, days."""
 SHIFTS, LOOKED_AT = (6, 60), (10, 20, 40, 59)
@@ -29,22 +33,8 @@ ROUNDS = 3
 """Number of consecutive shifts at each size, and number of runs on one worker and on two, in turns."""
 JUDGED = {"check_fits": "refits", "compare_subjects": "recompute"}
 """Stages that judge model and fleet, and what says that they fit again: after a shift that is left to the night."""
-FACTS = ("receive_files", "bin_telemetry", "trace_loads", "compute_conditions", "build_marts", "assess_storability")
-"""Stages from files to facts."""
-STAGES = (
-    "receive_files",
-    "bin_telemetry",
-    "trace_loads",
-    "compute_conditions",
-    "build_marts",
-    "assess_storability",
-    "fit_responses",
-    "check_fits",
-    "compare_subjects",
-    "advise_machines",
-    "compute_guide",
-    "publish_shift_page",
-)
+FIRST_FITTED = STAGES.index("fit_responses")
+"""Stages before this one lead from files to facts."""
 
 
 def run_stages(folder: Path, run: str) -> dict[str, float]:
@@ -66,7 +56,7 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
         spread.warm()
     if run == "refit":
         stages.clear_product_cache(workspace)
-    for name in STAGES[len(FACTS) :] if run == "refit" else STAGES:
+    for name in STAGES[FIRST_FITTED:] if run == "refit" else STAGES:
         started = time.perf_counter()
         if name == "fit_responses":
             fits = stages.fit_responses(workspace, quiet, spread)
@@ -118,7 +108,8 @@ def season_of(folder: Path, machines: int, days: int) -> dict[str, float]:
 
 
 def scale(millions: list[int]) -> None:
-    """Print a row a size, and each stage's seconds a million records."""
+    """Write a row per size and, of all three sizes, seconds per additional million records."""
+    runs: list[dict[str, float]] = []
     for size in millions:
         machines, days = SIZES[size]
         with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
@@ -126,27 +117,19 @@ def scale(millions: list[int]) -> None:
             wrote = apart("--write", str(folder), str(machines), str(days))
             took = apart("--stages", str(folder / "season"), "whole")
             season = folder / "season"
-            disk = {n: round(size_mb(season / n)) for n in ("inbox", "lake", "warehouse.duckdb")}
-            whole = sum(took[s] for s in STAGES)
-            print(
-                json.dumps(
-                    {
-                        "machines": machines,
-                        "days": days,
-                        "written": wrote,
-                        **took,
-                        "whole_s": round(whole, 1),
-                        "s_a_million": {s: round(took[s] / wrote["records"] * 1e6, 3) for s in STAGES},
-                        "disk_mb": disk,
-                    }
-                ),
-                flush=True,
-            )
+            disk = {f"{n}_mb": size_mb(season / n) for n in ("inbox", "lake", "warehouse.duckdb")}
+            runs.append({"machines": machines, "days": days, "records": wrote["records"], **took, **disk})
+            print(json.dumps({"written": wrote, **runs[-1]}), flush=True)
+    lines, full = size_table(runs), millions == list(SIZES)
+    if full:
+        lines += ["", *slope_sentences(runs)]
+    write_figures(BENCHMARKS, "season at scale", lines, only_print=not full)
 
 
 def shifts() -> None:
-    """Run a season shift by shift, as files come; print the median cost of a shift early and late in it."""
+    """Run a season shift by shift, as files come; write the median cost of a shift early and late in it."""
     machines, days = SHIFTS
+    runs: dict[int, dict[str, float]] = {}
     with tempfile.TemporaryDirectory(dir="/var/tmp") as made:
         folder = Path(made)
         apart("--write", str(folder), str(machines), str(days))
@@ -167,21 +150,13 @@ def shifts() -> None:
             night = apart("--stages", str(season), "refit")
             # The first took in all shifts since the last that was looked at.
             one = {name: round(statistics.median(of[name] for of in took[1:]), 2) for name in took[0]}
-            facts = statistics.median(sum(of[s] for s in FACTS) for of in took[1:])
+            facts = statistics.median(sum(of[s] for s in STAGES[:FIRST_FITTED]) for of in took[1:])
             whole = statistics.median(sum(of[s] for s in STAGES) for of in took[1:])
             refit = sum(night.get(s, 0.0) for s in STAGES)
-            print(
-                json.dumps(
-                    {
-                        "shift": k,
-                        **one,
-                        "facts_s": round(facts, 1),
-                        "whole_s": round(whole, 1),
-                        "refit_s": round(refit, 1),
-                    }
-                ),
-                flush=True,
-            )
+            runs[k] = {**one, "facts_s": facts, "whole_s": whole, "refit_s": refit}
+            print(json.dumps({"shift": k, **runs[k]}), flush=True)
+    measured = f"Medians of {ROUNDS} shifts in succession, seconds"
+    write_figures(BENCHMARKS, "one more shift", shift_lines(runs, ROUNDS), measured)
 
 
 def date_of(path: Path) -> str:
@@ -191,7 +166,7 @@ def date_of(path: Path) -> str:
 
 
 def workers() -> None:
-    """Print the seconds of what is spread, on one worker and on two, and the medians' ratios."""
+    """Write the seconds of what is distributed, on one worker and on two, and the medians' ratios."""
     from tests.support.servers import cluster, prefect_server  # noqa: PLC0415
 
     machines, days = SIZES[10]
@@ -211,9 +186,8 @@ def workers() -> None:
                 took[count].append({**stages, "whole": sum(stages.values())})
                 print(json.dumps({"workers": count, **took[count][-1]}), flush=True)
                 shutil.rmtree(season)
-    for stage in took[1][0]:
-        one, two = (statistics.median(of[stage] for of in took[count]) for count in (1, 2))
-        print(f"{stage}: {one:.1f} s on one worker, {two:.1f} s on two, ratio {one / two:.2f}")
+    measured = f"Medians of {ROUNDS} runs each, alternating; seconds"
+    write_figures(BENCHMARKS, "Dask cluster", worker_table(took), measured)
 
 
 def run_flow(folder: Path) -> dict[str, float]:

@@ -1,6 +1,6 @@
 """Seconds and peak memory of each stage of the default demo season: medians of three fresh runs.
 
-Run: .venv/bin/python tests/benchmarks/stages.py
+Run: .venv/bin/python tests/benchmarks/stages.py     writes the figures of RESULTS.md
 """
 
 import json
@@ -12,7 +12,12 @@ import tempfile
 import time
 from pathlib import Path
 
+sys.path[:0] = [str(Path(__file__).parents[2])]
+
+from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
+
 RUNS = 3
+PEAK = "peak memory, MB"
 
 
 def one_run() -> dict[str, float]:
@@ -50,12 +55,12 @@ def one_run() -> dict[str, float]:
         stages.receive_files(workspace, quiet)
         stages.bin_telemetry(workspace, quiet)
         lap("receive and bin again, nothing new")
-    seconds["peak memory, MB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    seconds[PEAK] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return seconds
 
 
 def main() -> None:
-    """Run fresh processes and print the medians."""
+    """Run fresh processes and write the medians."""
     if sys.argv[1:] == ["--once"]:
         print(json.dumps(one_run()))
         return
@@ -65,8 +70,11 @@ def main() -> None:
         )
         for _ in range(RUNS)
     ]
-    for name in runs[0]:
-        print(f"{name:36s} {statistics.median(r[name] for r in runs):8.1f}")
+    medians = {name: statistics.median(r[name] for r in runs) for name in runs[0]}
+    peak_mb = medians.pop(PEAK)
+    lines = markdown_table(["stage", "seconds"], [[name, f"{s:.1f}"] for name, s in medians.items()])
+    lines += ["", f"Peak memory {peak_mb:.0f} MB."]
+    write_figures(BENCHMARKS, "stages of the demo season", lines, f"Medians of {RUNS} runs")
 
 
 if __name__ == "__main__":

@@ -3,10 +3,10 @@
     .venv/bin/python tests/benchmarks/start.py [COMMIT [SEASON_OF_IT SEASON_OF_TODAY]]
 
 CPU and wall seconds of `taretrace --help`; wall seconds of a post-shift run with no new file on the demo season, whole
-and by stage; medians. Each code runs on a workspace of its own making, made first where none is named.
+and by stage; medians. Each code runs on a workspace of its own making, made first where none is named. Only without
+arguments are the figures of RESULTS.md written; else they are printed.
 """
 
-import json
 import os
 import re
 import resource
@@ -19,16 +19,46 @@ import time
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT)]
+
+from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
+
 EARLIER = "005d622"
 RUNS = 3
-PROGRAM = [sys.executable, "-c", "from flows.cli.app import main; main()"]
 STAGE = re.compile(r"✓ (.+?) ([0-9.]+) s")
+WHOLE = "total"
+HELP = "`taretrace --help`, CPU"
+HELP_WALL = "`taretrace --help`, wall"
+BESIDE = "Prefect around the stages, its start with them"
+RENAMED = {
+    "Working out effects and curves": "Computing effects and curves",
+    "Writing the setting guide's tables": "Computing the setting guide",
+    "Working out topsoil wetness": "Computing topsoil wetness",
+    "Working out how long loads keep": "Computing the storability of loads",
+    "Weighing moves for the next shift": "Evaluating setting changes for the next shift",
+}
+"""Labels of stages at the earlier commit and today."""
+CHANGES = {
+    "Checking the fits": "each check of each fit is a separate job, on every processor",
+    BESIDE: "the server starts first, in parallel with the program, which does not import it",
+    "Computing effects and curves": "each table of each fit is a separate job",
+    "Computing the setting guide": "guide and what-if in parallel; values that depend on a fit alone are computed once",
+    "Comparing the fleet": "one job per response",
+    HELP: "a command imports its code when it is called",
+}
+"""Changes between the earlier commit and today that explain a difference."""
+
+
+def program(code: Path) -> list[str]:
+    """Return the command line of the program of some code; at the earlier commit `flows.cli` is one module."""
+    module = "flows.cli.app" if (code / "flows" / "cli" / "app.py").exists() else "flows.cli"
+    return [sys.executable, "-c", f"from {module} import main; main()"]
 
 
 def call(code: Path, *words: str) -> tuple[float, float, str]:
     """Call the program of some code; return CPU seconds, wall seconds and what it said."""
     before, started = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    done = subprocess.run([*PROGRAM, *words], cwd=code, capture_output=True, text=True, check=False)
+    done = subprocess.run([*program(code), *words], cwd=code, capture_output=True, text=True, check=False)
     wall, after = time.perf_counter() - started, resource.getrusage(resource.RUSAGE_CHILDREN)
     if done.returncode:
         raise RuntimeError(done.stderr[-2000:])
@@ -38,13 +68,14 @@ def call(code: Path, *words: str) -> tuple[float, float, str]:
 def once(code: Path, season: Path) -> dict[str, float]:
     cpu, wall, _ = call(code, "--help")
     _, whole, reported = call(code, "post-shift", str(season))
-    stages = {re.sub(r"\d[\d,]* ", "", name): float(seconds) for name, seconds in STAGE.findall(reported)}
+    labelled = {re.sub(r"\d[\d,]* ", "", name): float(seconds) for name, seconds in STAGE.findall(reported)}
+    stages = {RENAMED.get(label, label): seconds for label, seconds in labelled.items()}
     return {
-        "help, CPU": cpu,
-        "help, wall": wall,
-        "post-shift, whole": whole,
-        "post-shift, beside its stages": whole - sum(stages.values()),
         **stages,
+        BESIDE: whole - sum(stages.values()),
+        WHOLE: whole,
+        HELP: cpu,
+        HELP_WALL: wall,
     }
 
 
@@ -70,10 +101,11 @@ def main() -> None:
             shutil.rmtree(folder, ignore_errors=True)
             os.sync()
     medians = {n: {k: statistics.median(r[k] for r in runs) for k in runs[0]} for n, runs in found.items()}
-    for key in dict.fromkeys([*medians["earlier"], *medians["today"]]):
-        was, now = medians["earlier"].get(key), medians["today"].get(key)
-        print(f"{key:48s} {was if was is None else round(was, 2)!s:>8} {now if now is None else round(now, 2)!s:>8}")
-    print(json.dumps(medians))
+    keys = dict.fromkeys([*medians["earlier"], *medians["today"]])
+    rows = [[k, *(f"{m[k]:.2f}" if k in m else "" for m in medians.values()), CHANGES.get(k, "")] for k in keys]
+    lines, quick = markdown_table(["what", "before", "after", "change"], rows), len(sys.argv) > 1
+    measured = f"Before: commit {commit}; medians of {RUNS} runs, alternating; seconds"
+    write_figures(BENCHMARKS, "start", lines, measured, only_print=quick)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Tracing at the size of a big fleet: 50, 100 and 200 machines over 60 days, 37,500 to 150,000 loads; one more shift.
 
-Run: .venv/bin/python tests/benchmarks/trace_scale.py
+Run: .venv/bin/python tests/benchmarks/trace_scale.py     writes the figures of RESULTS.md
 
 Bins of 30 s with fifteen settings lie in the lake, tickets in the warehouse, as intake and binning leave them; what is
 timed is the customer's own stage, a process of its own each, with its peak memory.
@@ -23,6 +23,7 @@ sys.path[:0] = [str(ROOT)]
 
 from flows import stages
 from flows.runtime.progress import Reporter
+from tests.support.results_page import BENCHMARKS, markdown_table, write_figures
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.lake import Lake, write_atomic
 from transforms.storage.warehouse import Warehouse
@@ -197,13 +198,14 @@ def _timed(folder: Path) -> dict[str, float]:
 
 
 def main() -> None:
-    """Print a row a size, and the shift after it."""
+    """Write a row per size, and the shift after it."""
     if sys.argv[1:2] == ["--trace"]:
         started = time.perf_counter()
         traced = stages.trace_loads(Workspace(Path(sys.argv[2])), Reporter(quiet=True))
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         print(json.dumps({"seconds": time.perf_counter() - started, "fields": traced, "peak_mb": peak}))
         return
+    rows = []
     for machines in (50, 100, 200):
         with tempfile.TemporaryDirectory() as folder:
             workspace = init_workspace(Path(folder) / "w", SEASON)
@@ -212,13 +214,20 @@ def main() -> None:
             _fill(workspace, machines, range(DAYS, DAYS + 1))
             shift = _timed(workspace.root)
         loads = round(machines * DAYS * LOADS_A_DAY)
-        print(
-            f"{machines} machines, {DAYS} days, {loads:,} loads: {whole['seconds']:.0f} s "
-            f"({1000 * whole['seconds'] / loads:.2f} ms a load), peak {whole['peak_mb']:.0f} MB; one more shift: "
-            f"{shift['seconds']:.1f} s, {shift['fields']:.0f} of {whole['fields']:.0f} fields, "
-            f"peak {shift['peak_mb']:.0f} MB",
-            flush=True,
+        rows.append(
+            [
+                f"{machines}",
+                f"{loads:,}".replace(",", " "),
+                f"{whole['seconds']:.0f}",
+                f"{1000 * whole['seconds'] / loads:.2f}",
+                f"{whole['peak_mb']:.0f} MB",
+                f"{shift['seconds']:.1f} s",
+                f"{shift['fields']:.0f} of {whole['fields']:.0f}",
+            ]
         )
+        print(*rows[-1], sep=" | ", flush=True)
+    head = ["machines", "loads", "seconds", "ms per load", "peak memory", "one more shift", "fields traced for it"]
+    write_figures(BENCHMARKS, "tracing", markdown_table(head, rows))
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 """Quality of tracing on invented seasons, beside two baselines: tables of tests/validation/RESULTS.md and the plot.
 
-Run: .venv/bin/python tests/benchmarks/tracing.py              the table, and transforms/trace/calibration.svg
-     .venv/bin/python tests/benchmarks/tracing.py --calibrate   the knots of transforms/trace/calibration.py
+Run: .venv/bin/python tests/benchmarks/tracing.py              writes the tables and transforms/trace/calibration.svg
+     .venv/bin/python tests/benchmarks/tracing.py --calibrate   prints the knots of transforms/trace/calibration.py
 
 Seasons for the knots and for the table have other seeds and other mechanics; the tracing was built on neither.
 """
@@ -23,6 +23,7 @@ from scipy.optimize import linear_sum_assignment
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
+from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.traced import (
     TracedSeason,
     baselines,
@@ -58,6 +59,9 @@ ROUGH: dict[str, Any] = {
     "machine_clocks": ((-1, 11.0), (0, -5.0)),
 }
 MECHANICS = (("mild", MILD), ("rough", ROUGH))
+SIGNALS = {"none": "not seen", "mixed": "mixed fleet"}
+"""Words of the table for kinds of signals; other kinds go by their own name."""
+WAYS = ("traced", "field's hour before weigh-in", "nearest unload in time")
 
 
 @dataclass(frozen=True)
@@ -170,14 +174,51 @@ def calibrate() -> None:
         print((seen, contested), [round(float(v), 2) for v in np.maximum.accumulate(np.clip(at, 0, 1))])
 
 
+def spaced(number: int) -> str:
+    """Return a number with spaces between thousands."""
+    return f"{number:,}".replace(",", " ")
+
+
+def compared(rows: pl.DataFrame, what: str) -> str:
+    """Return the means of a figure: traced, then those of the baselines."""
+    means = dict(rows.group_by("way").agg(pl.col(what).mean()).iter_rows())
+    traced, *others = (means.get(way) for way in WAYS)
+    return " / ".join([f"**{traced:.3f}**", *("" if m is None else f"{m:.2f}" for m in others)])
+
+
+def overlap_row(rows: pl.DataFrame, first: list[str], *, has_ceiling: bool) -> list[str]:
+    """Return a row of the table of overlap, right machine and settings."""
+    loads = int(rows.filter(pl.col("way") == "traced")["loads"].sum())
+    overlaps, right, r2 = (compared(rows, what) for what in ("overlap", "right", "r2"))
+    ceilings = f"{to_float(rows['ceiling'].mean()):.3f}" if has_ceiling else ""
+    return [*first, spaced(loads), overlaps, right, ceilings, r2]
+
+
+def write_overlap(table: pl.DataFrame) -> None:
+    """Write a row per kind of season, and the mean of the grid with and without signals."""
+    rows = [
+        overlap_row(part, [SIGNALS.get(signal, signal), f"{100 * ids:.0f} %", f"{machines}"], has_ceiling=True)
+        for (signal, ids, machines), part in table.group_by("signal", "ids", "machines", maintain_order=True)
+    ]
+    for signal in ("flag", "none"):
+        part = table.filter(pl.col("signal") == signal)
+        rows.append(overlap_row(part, [f"{SIGNALS.get(signal, signal)}: mean of nine", "", ""], has_ceiling=False))
+    head = ["emptyings", "tickets that name a machine", "machines per field", "loads", "overlap", "right machine"]
+    write_figures(VALIDATION, "overlap", markdown_table([*head, "ceiling", "R2"], rows))
+
+
 def plot(graded: pl.DataFrame) -> None:
-    """Draw mean overlap of loads by their grade, ten classes, into calibration.svg."""
+    """Write mean overlap of loads by their grade, ten classes, and draw it into calibration.svg."""
     classes = graded.with_columns((pl.col("trace_quality") * 10).floor().clip(0, 9).alias("tenth"))
     table = classes.group_by("seen", "tenth").agg(pl.len().alias("n"), pl.col("trace_quality", "overlap").mean())
     table = table.filter(pl.col("n") >= 30).with_columns(
         pl.when("seen").then(pl.lit("emptyings seen")).otherwise(pl.lit("not seen")).alias("kind")
     )
-    print(table.sort("seen", "tenth").select("kind", "n", pl.col("trace_quality", "overlap").round(3)))
+    rows = [
+        ["seen" if r["seen"] else "not seen", spaced(r["n"]), f"{r['trace_quality']:.2f}", f"{r['overlap']:.2f}"]
+        for r in table.sort("seen", "tenth").iter_rows(named=True)
+    ]
+    write_figures(VALIDATION, "grades", markdown_table(["emptyings", "loads", "reported", "true"], rows))
     scale = alt.Scale(domain=[0, 1])
     dots = (
         alt.Chart(table)
@@ -197,32 +238,15 @@ def plot(graded: pl.DataFrame) -> None:
 
 
 def main() -> None:
-    """Measure every cell and print the tables."""
+    """Measure every cell and write the tables."""
     if sys.argv[1:] == ["--calibrate"]:
         calibrate()
         return
     with ProcessPoolExecutor(2) as pool:
         found = list(pool.map(measured, cells(4000)))
     table = pl.DataFrame([row for rows, _ in found for row in rows], infer_schema_length=None)
-    by = ["signal", "ids", "machines", "way"]
-    mean = table.group_by(by, maintain_order=True).agg(
-        pl.col("loads").sum(), pl.col("overlap", "right", "r2", "ceiling").mean().round(3)
-    )
-    with pl.Config(
-        tbl_rows=200,
-        tbl_cols=12,
-        tbl_formatting="MARKDOWN",
-        tbl_hide_dataframe_shape=True,
-        tbl_hide_column_data_types=True,
-        tbl_width_chars=160,
-    ):
-        print(mean)
-        print(
-            table.filter(pl.col("signal").is_in(["flag", "none"]))
-            .group_by("signal", "way", maintain_order=True)
-            .agg(pl.col("loads").sum(), pl.col("overlap", "right", "r2").mean().round(3))
-        )
-        plot(pl.concat([graded for _, graded in found]))
+    write_overlap(table)
+    plot(pl.concat([graded for _, graded in found]))
 
 
 if __name__ == "__main__":

@@ -22,6 +22,14 @@ def test_only_the_section_is_replaced_and_names_date_and_commit(tmp_path):
     assert text.endswith("Between.\n\n<!-- two -->\nkept\n<!-- end of two -->\n")
 
 
+def test_a_smaller_run_is_printed_and_leaves_the_page(tmp_path, capsys):
+    page = tmp_path / "RESULTS.md"
+    page.write_text(PAGE)
+    write_figures(page, "one", ["new"], only_print=True)
+    assert "new" in capsys.readouterr().out
+    assert page.read_text() == PAGE
+
+
 def test_a_page_without_the_section_is_an_error(tmp_path):
     page = tmp_path / "RESULTS.md"
     page.write_text(PAGE)
@@ -30,9 +38,20 @@ def test_a_page_without_the_section_is_an_error(tmp_path):
     assert page.read_text() == PAGE
 
 
-@pytest.mark.parametrize("page", [VALIDATION, BENCHMARKS], ids=["validation", "benchmarks"])
+PAGES = pytest.mark.parametrize("page", [VALIDATION, BENCHMARKS], ids=["validation", "benchmarks"])
+
+
+@PAGES
 def test_every_section_of_a_page_is_closed(page):
     text = page.read_text("utf-8")
     opened = re.findall(r"<!-- (?!end of )(.+?) -->", text)
     assert opened == re.findall(r"<!-- end of (.+?) -->", text)
     assert len(opened) == len(set(opened))
+
+
+@PAGES
+def test_every_section_of_a_page_is_written_by_a_proof_or_a_benchmark(page):
+    scripts = [p.read_text("utf-8") for folder in (VALIDATION, BENCHMARKS) for p in folder.parent.glob("*.py")]
+    name = "VALIDATION" if page == VALIDATION else "BENCHMARKS"
+    written = re.findall(rf'write_figures\(\s*{name},\s*"(.+?)"', "\n".join(scripts))
+    assert sorted(written) == sorted(re.findall(r"<!-- (?!end of )(.+?) -->", page.read_text("utf-8")))

@@ -1,9 +1,10 @@
-"""Blur of the trace: uncorrected effects shrink, corrected ones do not (prints the table of RESULTS.md)."""
+"""Blur of the trace: uncorrected effects shrink, corrected ones do not (writes the table of RESULTS.md)."""
 
 import numpy as np
 import polars as pl
 import pytest
 
+from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.traced import TracedSeason, main_machine, mean_settings, trace_plan
 from transforms.demo.scenario import Plan, Scenario
 from transforms.model.measurement_error import lag1_autocorrelation, reliability
@@ -84,8 +85,8 @@ def slopes(season: TracedSeason, rng: np.random.Generator) -> tuple[np.ndarray, 
 def test_uncorrected_effects_shrink_and_corrected_ones_do_not(monkeypatch):
     rng = np.random.default_rng(7)
     own = load_shares
-    print("\n| season | likeliest trace, uncorrected | smeared shares | smeared and corrected |\n|---|---|---|---|")
-    for name, signal, ids, machines, (low, high) in HARD:
+    means: dict[str, dict[str, float]] = {}
+    for name, signal, ids, machines, _ in HARD:
         scenario = Scenario(signal=signal, ticket_ids=ids, machines_a_field=machines)
         found: dict[str, list[np.ndarray]] = {"likeliest": [], "smeared": [], "corrected": []}
         for seed in (501, 502, 503):
@@ -95,7 +96,13 @@ def test_uncorrected_effects_shrink_and_corrected_ones_do_not(monkeypatch):
                 found[how].append(as_traced)
                 if how == "smeared":
                     found["corrected"].append(corrected)
-        mean = {how: float(np.mean(np.concatenate(values))) for how, values in found.items()}
-        print(f"| {name} | {mean['likeliest']:.3f} | {mean['smeared']:.3f} | {mean['corrected']:.3f} |")
+        means[name] = {how: float(np.mean(np.concatenate(values))) for how, values in found.items()}
+    head = ["season", "likeliest trace, uncorrected", "smeared shares", "smeared and corrected"]
+    rows = [
+        [name, *(f"{mean[how]:.3f}" for how in ("likeliest", "smeared", "corrected"))] for name, mean in means.items()
+    ]
+    write_figures(VALIDATION, "measurement error", markdown_table(head, rows))
+    for name, _, _, _, (low, high) in HARD:
+        mean = means[name]
         assert low < mean["corrected"] < high
         assert abs(mean["corrected"] - 1) <= abs(mean["likeliest"] - 1) + 0.01

@@ -1,7 +1,7 @@
 """Slow proof: do the moves advised truly help, and does a season that follows them truly cost less?
 
-`pytest -m slow tests/validation/test_closed_loop.py -s` prints the table of tests/validation/RESULTS.md;
-`TARETRACE_SEASONS=4` makes a quick run of it.
+`pytest -m slow tests/validation/test_closed_loop.py -s` writes the figures of tests/validation/RESULTS.md;
+`TARETRACE_SEASONS=4` makes a quick run that only prints them.
 """
 
 import os
@@ -9,6 +9,7 @@ import os
 import polars as pl
 import pytest
 
+from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.closed_loop import ADVISERS, closed_loop
 from tests.validation.fit_seasons import MECHANICS
 from tests.validation.processes import processes
@@ -16,7 +17,8 @@ from transforms.arrays import to_float
 from transforms.config.settings_catalogue import load_catalogue
 
 MACHINES, DAYS = 12, 30
-SEEDS = range(9000, 9000 + int(os.environ.get("TARETRACE_SEASONS", "20")))
+PAGE_SEASONS = 20
+SEEDS = range(9000, 9000 + int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS)))
 
 
 def season(seed: int) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -30,43 +32,58 @@ def season(seed: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     return pl.DataFrame(costs), pl.concat([g for g in gains if g.height], how="diagonal_relaxed")
 
 
-def _line(adviser: str, rows: pl.DataFrame, best: float, mine: pl.DataFrame) -> str:
+def _row(adviser: str, rows: pl.DataFrame, best: float, mine: pl.DataFrame) -> list[str]:
     moves, gain = rows["moves"].sum(), to_float(rows["gain"].mean())
     mean, low, high = (to_float(v) for v in (mine["saved"].mean(), mine["saved"].min(), mine["saved"].max()))
-    return (
-        f"| {adviser} | {moves / rows.height:.2f} | {rows['helping'].sum() / max(moves, 1):.3f} |"
-        f" {gain:+.3f} | {gain / best:+.2f} | {mean:+.3f}"
-        f" ({low:+.3f} to {high:+.3f}) | {(mine['saved'] > 0).sum()} of {mine.height} |"
-    )
+    return [
+        adviser,
+        f"{moves / rows.height:.2f}",
+        f"{rows['helping'].sum() / max(moves, 1):.3f}",
+        f"{gain:+.3f}",
+        f"{gain / best:+.2f}",
+        f"{mean:+.3f} ({low:+.3f} to {high:+.3f})",
+        f"{(mine['saved'] > 0).sum()} of {mine.height}",
+    ]
 
 
-def report(costs: pl.DataFrame, gains: pl.DataFrame) -> pl.DataFrame:
-    """Print the table of RESULTS.md; return cost saved by seed and adviser."""
-    without = costs.filter(pl.col("adviser") == "no advice").select("seed", without="cost")
-    saved = costs.join(without, on="seed").with_columns((pl.col("without") - pl.col("cost")).alias("saved"))
-    first = gains.filter(pl.col("day") == DAYS // 2)
-    ours, all_days = (g.filter(pl.col("adviser") == "taretrace") for g in (first, gains))
-    best = to_float(ours["best"].mean())
-    print(
-        f"\n{saved['seed'].n_unique()} seasons of {MACHINES} machines and {DAYS} days; cost without advice"
-        f" {to_float(without['without'].mean()):.2f} a tonne; best possible gain {best:.3f}"
-    )
-    print(
-        "| advice | moves a machine | truly help | true gain a tonne | of the best possible |"
-        " cost saved a tonne, second half | seasons that cost less |"
-    )
+def table_rows(gains: pl.DataFrame, saved: pl.DataFrame, best: float) -> list[list[str]]:
+    """Return the rows of the table of RESULTS.md."""
+    first, out = gains.filter(pl.col("day") == DAYS // 2), []
     for adviser in ADVISERS:
         rows, mine = first.filter(pl.col("adviser") == adviser), saved.filter(pl.col("adviser") == adviser)
         if rows.height:
-            print(_line(adviser, rows, best, mine))
-    later = all_days.filter(pl.col("day") > DAYS // 2)
+            out.append(_row(adviser, rows, best, mine))
+    later = gains.filter((pl.col("adviser") == "taretrace") & (pl.col("day") > DAYS // 2))
     own = saved.filter(pl.col("adviser") == "taretrace")
-    print(_line("taretrace, later days", later, to_float(later["best"].mean()), own))
-    for (mechanic,), rows in ours.group_by("mechanic", maintain_order=True):
-        print(
-            f"{mechanic}: {rows['gain'].mean() / rows['best'].mean():.2f} of the best possible gain,"
-            f" {rows['helping'].sum() / rows['moves'].sum():.3f} of moves help"
-        )
+    return [*out, _row("taretrace, later days", later, to_float(later["best"].mean()), own)]
+
+
+def report(costs: pl.DataFrame, gains: pl.DataFrame) -> pl.DataFrame:
+    """Write the figures of RESULTS.md; return cost saved by seed and adviser."""
+    without = costs.filter(pl.col("adviser") == "no advice").select("seed", without="cost")
+    saved = costs.join(without, on="seed").with_columns((pl.col("without") - pl.col("cost")).alias("saved"))
+    ours = gains.filter((pl.col("adviser") == "taretrace") & (pl.col("day") == DAYS // 2))
+    best = to_float(ours["best"].mean())
+    by_mechanic = "; ".join(
+        f"{mechanic} {rows['gain'].mean() / rows['best'].mean():.2f}, {rows['helping'].sum() / rows['moves'].sum():.3f}"
+        for (mechanic,), rows in ours.group_by("mechanic", maintain_order=True)
+    )
+    head = [
+        "advice",
+        "moves per machine",
+        "truly help",
+        "true gain per tonne",
+        "of the best possible",
+        "cost saved per tonne, second half",
+        "seasons that cost less",
+    ]
+    sentence = (
+        f"Cost without advice {to_float(without['without'].mean()):.2f} a tonne; best possible gain of a shift's moves"
+        f" {best:.3f}. By mechanic, share of the best possible gain and of moves that help: {by_mechanic}."
+    )
+    lines = [*markdown_table(head, table_rows(gains, saved, best)), "", sentence]
+    measured = f"{len(SEEDS)} seasons of {MACHINES} machines and {DAYS} days"
+    write_figures(VALIDATION, "closed loop", lines, measured, only_print=len(SEEDS) != PAGE_SEASONS)
     return saved
 
 

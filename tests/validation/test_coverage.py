@@ -1,6 +1,7 @@
 """Slow proof: do 95 % intervals of effects per wetness class hold the truth in about 95 of 100 invented seasons?
 
-Every season goes through files, mappings, tracing and fit as a customer's would. Last figures: RESULTS.md.
+Every season goes through files, mappings, tracing and fit as a customer's would. The proof writes the figures of
+RESULTS.md.
 """
 
 import shutil
@@ -11,9 +12,9 @@ import polars as pl
 import pytest
 
 from flows import stages
+from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.processes import processes
 from tests.validation.seasons import run_season, true_effects
-from transforms.arrays import to_float
 from transforms.config.settings_catalogue import DIRT
 
 SEEDS = range(101, 125)
@@ -46,6 +47,21 @@ def cells(job: tuple[int, Path]) -> pl.DataFrame:
     return table
 
 
+def report(table: pl.DataFrame, by_class: pl.DataFrame) -> None:
+    """Write the figures of RESULTS.md."""
+    everything = table.select(pl.lit("all").alias("wetness_class"), pl.len(), pl.col("held", "naive_held").mean())
+    rows = [
+        [r["wetness_class"], f"{r['len']}", f"{r['held']:.3f}", f"{r['naive_held']:.3f}"]
+        for part in (by_class.sort("wetness_class"), everything)
+        for r in part.iter_rows(named=True)
+    ]
+    head = ["wetness class", "cells", "covered", "pooled regression on one setting, covered"]
+    certain = table.filter(pl.col("q_value") < 0.05)
+    signs = f"Of the {certain.height} cells with q < 0.05, {certain['wrong_sign'].sum()} had a wrong sign."
+    measured = f"{len(SEEDS)} seasons of {MACHINES} machines x {DAYS} days"
+    write_figures(VALIDATION, "coverage", [*markdown_table(head, rows), "", signs], measured)
+
+
 @pytest.mark.slow
 def test_intervals_of_effects_per_wetness_class_hold_the_truth(tmp_path):
     with processes() as pool:
@@ -56,11 +72,7 @@ def test_intervals_of_effects_per_wetness_class_hold_the_truth(tmp_path):
         ((pl.col("q_value") < 0.05) & (pl.col("change_pct") * pl.col("true_pct") < 0)).alias("wrong_sign"),
     )
     by_class = table.group_by("wetness_class").agg(pl.len(), pl.col("held", "naive_held").mean())
-    print(f"\n{len(SEEDS)} seasons of {MACHINES} machines x {DAYS} days, {table.height} cells")
-    print(f"held {to_float(table['held'].mean()):.3f}, naive held {to_float(table['naive_held'].mean()):.3f}")
-    print(f"wrong signs among q < 0.05: {table['wrong_sign'].sum()}")
-    for row in by_class.sort("wetness_class").iter_rows(named=True):
-        print(f"  {row['wetness_class']:6s} n {row['len']:4d} held {row['held']:.3f} naive {row['naive_held']:.3f}")
+    report(table, by_class)
     assert sorted(by_class["wetness_class"]) == CLASSES
     assert by_class["held"].min() >= 0.90
     assert by_class["held"].max() <= 0.98
