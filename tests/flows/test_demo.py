@@ -224,12 +224,17 @@ def test_nothing_but_tests_reads_the_truth(demo):
     assert not any("truth" in p.read_text() for p in demo.workspace.mappings.iterdir())
 
 
-@pytest.mark.parametrize("form", ["parquet", "csv"])
+@pytest.mark.parametrize("form", ["parquet", pytest.param("csv", marks=pytest.mark.slow)])
 def test_export_writes_every_table(demo, tmp_path, form):
     ran = taretrace("export", demo.workspace.root, "--to", tmp_path, "--format", form, "--json")
     assert ran.code == 0, ran.err
     assert len(json.loads(ran.out)["files"]) >= 20
     assert (tmp_path / f"load_trace.{form}").exists()
+    grades = {"parquet": pl.read_parquet, "csv": pl.read_csv}[form](tmp_path / f"load_trace_grade.{form}")
+    at = grades.columns.index("reason_code")
+    assert grades.columns[at : at + 3] == ["reason_code", "reason_args", "reason"]
+    assert grades["reason"].null_count() == grades["reason_code"].null_count() == 0
+    assert grades.group_by("reason_code").agg(pl.col("reason").str.len_chars().min())["reason"].min() > 10
 
 
 def test_the_exported_columns_are_the_contract(tables):

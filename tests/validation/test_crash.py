@@ -186,6 +186,7 @@ def test_a_second_run_is_told_who_holds_the_workspace(season, tmp_path):
             assert "--wait SECONDS" in reported.err
 
 
+@pytest.mark.slow
 def test_a_second_run_that_waits_takes_its_turn(season, undisturbed, tmp_path):
     folder = tmp_path / "w"
     shutil.copytree(season.root, folder)

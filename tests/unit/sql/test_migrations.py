@@ -152,6 +152,7 @@ def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace
         assert whole[name].equals(carried[name]), name
 
 
+@pytest.mark.slow
 def test_telemetry_that_was_named_otherwise_is_read_again(season: Season, tmp_path):
     workspace = Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / "season")))
     before = every_table(workspace)
