@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from transforms.errors import LockedError
+from transforms.errors import WorkspaceError
 from transforms.storage.lock import lock_workspace
 
 
@@ -21,7 +21,7 @@ def test_a_run_that_waits_takes_its_turn_and_one_that_does_not_is_refused(tmp_pa
     other = threading.Thread(target=first)
     other.start()
     assert is_locked.wait(10)
-    with pytest.raises(LockedError), lock_workspace(tmp_path, "fit"):
+    with pytest.raises(WorkspaceError, match="ingest"), lock_workspace(tmp_path, "fit"):
         pass
     with lock_workspace(tmp_path, "fit", 30):
         order.append("second")
