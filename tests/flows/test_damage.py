@@ -89,11 +89,8 @@ KEEPS_INBOX = {"copy missing", "copy flipped", "copy's record damaged"}
 QUICK = {
     "telemetry deleted",
     "telemetry flipped",
-    "telemetry renamed",
     "lake empty",
-    "bin flipped",
     "taking garbage",
-    "warehouse half",
     "warehouse page",
     "warehouse missing",
     "copy's record damaged",
