@@ -13,7 +13,7 @@ from transforms.errors import WorkspaceError
 from transforms.ingest.failed_read import failed_reads, forget_rejections
 from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.ingest_file import IngestedFile, IngestTarget, preview_ingest
-from transforms.ingest.isolated_read import IsolatedRead, release_reader, wait_for_orphans
+from transforms.ingest.isolated_read import IsolatedRead, prepare_reader, release_reader, wait_for_orphans
 from transforms.ingest.kept_copies import UNPACKED, copy_received, find_pending_copies, ingest_copies, keep_mappings
 from transforms.ingest.mapping import Mapping, read_mappings
 from transforms.ingest.parallel_read import ingest_files
@@ -45,7 +45,7 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
     with open_warehouse(workspace) as warehouse:
         prepare_lake(warehouse, lake)
         known = known_files(warehouse)
-        inbox = scan_inbox(workspace.inbox, known)
+        inbox = scan_inbox(workspace.inbox, known, prepare_reader)
         record_inbox(inbox, known, warehouse)
         for name, reason in inbox.left:
             reporter.say(f"Skipped: {name}: {reason}")

@@ -3,6 +3,7 @@
 import datetime as dt
 import hashlib
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import repeat
@@ -117,13 +118,22 @@ def _found(path: Path, file: str, remembered: KnownFiles) -> InboxFile | OSError
     return InboxFile(path, file, sha, size, changed)
 
 
-def scan_inbox(inbox: Path, remembered: KnownFiles) -> Inbox:
-    """Return the contents of the inbox; a file with remembered size and modification time is not hashed again."""
+def scan_inbox(inbox: Path, remembered: KnownFiles, prepare: Callable[[], None] | None = None) -> Inbox:
+    """Return the contents of the inbox; a file with remembered size and modification time is not hashed again.
+
+    Args:
+        inbox: the folder.
+        remembered: size, modification time and hash of the files seen before, by name.
+        prepare: called before files are hashed if a name was not seen before, so that what reads new files can start
+            meanwhile.
+    """
     sources, left = _walk(inbox)
     named = {path.relative_to(inbox).as_posix(): path for path in sources}
     for file in [f for f in named if not _is_text(f)]:
         del named[file]
         left.append((file.encode("utf-8", "backslashreplace").decode(), "its name is not valid text; rename it"))
+    if prepare is not None and any(file not in remembered for file in named):
+        prepare()
     found = []
     with ThreadPoolExecutor(os.cpu_count()) as readers:  # hashing releases the GIL
         for file, result in zip(named, readers.map(_found, named.values(), named, repeat(remembered)), strict=True):

@@ -35,6 +35,11 @@ def get_reader() -> ReaderProcess:
     return cached
 
 
+def prepare_reader() -> None:
+    """Start the reader process of this thread without waiting for it."""
+    get_reader().start()
+
+
 def release_reader() -> None:
     """Close the reader process of this thread if it uses more than `KEEP_BYTES` of memory."""
     if get_reader().held_bytes() > KEEP_BYTES:

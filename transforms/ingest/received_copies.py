@@ -10,7 +10,9 @@ import json
 import os
 import shutil
 import tarfile
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -24,6 +26,7 @@ from transforms.storage.atomic_file import replace_atomically, write_bytes
 READ_BYTES = 1 << 20
 COMPRESSED = (b"PK\x03\x04", b"PAR1", b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"BZh", b"\xfd7zXZ")
 """Magic bytes of file formats that are already compressed."""
+FRAME_BYTES, FRAMES_AT_ONCE = 16 << 20, 2
 Form = Literal["zst", "raw", "tar.zst", ""]
 
 
@@ -96,14 +99,28 @@ def _pack(path: Path, form: Form, into: _Measured) -> None:
         with path.open("rb") as file:
             shutil.copyfileobj(file, into, READ_BYTES)
         return
-    with pa.CompressedOutputStream(pa.PythonFile(into, mode="w"), "zstd") as out:
-        if form == "zst":
-            with path.open("rb") as file:
-                shutil.copyfileobj(file, out, READ_BYTES)
-        else:
-            with tarfile.open(fileobj=out, mode="w|", format=tarfile.PAX_FORMAT) as tar:
-                for member in members_of(path):
-                    tar.add(member, arcname=member.relative_to(path).as_posix(), recursive=False)
+    if form == "zst":
+        _compress(path, into)
+        return
+    with (
+        pa.CompressedOutputStream(pa.PythonFile(into, mode="w"), "zstd") as out,
+        tarfile.open(fileobj=out, mode="w|", format=tarfile.PAX_FORMAT) as tar,
+    ):
+        for member in members_of(path):
+            tar.add(member, arcname=member.relative_to(path).as_posix(), recursive=False)
+
+
+def _compress(path: Path, into: "_Measured | IO[bytes]") -> None:
+    """Write a file as consecutive Zstandard frames (RFC 8878), which are compressed side by side and read as one."""
+    codec, waiting = pa.Codec("zstd"), deque[Future[bytes]]()
+    with path.open("rb") as file, ThreadPoolExecutor(FRAMES_AT_ONCE) as pool:  # compression releases the GIL
+        waiting.append(pool.submit(codec.compress, file.read(FRAME_BYTES), asbytes=True))  # an empty file is one frame
+        while block := file.read(FRAME_BYTES):
+            waiting.append(pool.submit(codec.compress, block, asbytes=True))
+            if len(waiting) > FRAMES_AT_ONCE:
+                into.write(waiting.popleft().result())
+        for frame in waiting:
+            into.write(frame.result())
 
 
 class ReceivedCopies:

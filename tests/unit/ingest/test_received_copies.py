@@ -15,7 +15,7 @@ from tests.support.task_data import Moment, Value, write_set
 from tests.validation.seasons import QUIET
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.ingest.inbox import scan_inbox
-from transforms.ingest.received_copies import ReceivedCopies
+from transforms.ingest.received_copies import ReceivedCopies, _compress, _decompress
 from transforms.operations.health import check_workspace
 from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
@@ -206,3 +206,15 @@ def test_a_backup_holds_the_copies_unless_told_otherwise(made, tmp_path):
         assert taretrace_here("backup", made.root, "--to", target, "--json", *words).code == 0
         assert taretrace_here("restore", target, tmp_path / f"back{held}", "--json").code == 0
         assert len(list(Path(tmp_path / f"back{held}" / "received").glob("??/*.zst"))) == held
+
+
+@pytest.mark.parametrize("content", [b"", b"a;b", b"row;of;a;file\r\n" * 50], ids=["empty", "one frame", "many frames"])
+def test_frames_that_were_compressed_side_by_side_are_read_as_one_file(tmp_path, monkeypatch, content):
+    monkeypatch.setattr("transforms.ingest.received_copies.FRAME_BYTES", 64)
+    original, packed, back = (tmp_path / name for name in ("original", "packed", "back"))
+    original.write_bytes(content)
+    with packed.open("wb") as into:
+        _compress(original, into)
+    with packed.open("rb") as file:
+        _decompress(file, back, is_folder=False)
+    assert back.read_bytes() == content
