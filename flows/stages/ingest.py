@@ -9,12 +9,19 @@ import polars as pl
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse
 from transforms.config.workspace import Workspace
-from transforms.errors import WorkspaceError
+from transforms.errors import DamagedError, WorkspaceError
 from transforms.ingest.failed_read import failed_reads, forget_rejections
 from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.ingest_file import IngestedFile, IngestTarget, preview_ingest
 from transforms.ingest.isolated_read import IsolatedRead, prepare_reader, release_reader, wait_for_orphans
-from transforms.ingest.kept_copies import UNPACKED, copy_received, find_pending_copies, ingest_copies, keep_mappings
+from transforms.ingest.kept_copies import (
+    MAPPINGS,
+    UNPACKED,
+    copy_received,
+    find_pending_copies,
+    ingest_copies,
+    keep_mappings,
+)
 from transforms.ingest.mapping import Mapping, read_mappings
 from transforms.ingest.parallel_read import ingest_files
 from transforms.ingest.pending import delete_remapped, known_files, pending_files, record_earlier_dates, record_inbox
@@ -27,6 +34,12 @@ from transforms.storage.warehouse import Warehouse
 
 def _load_mappings(workspace: Workspace) -> list[Mapping]:
     mappings = read_mappings(workspace.mappings, workspace.season.catalogue)
+    if not mappings and any((workspace.received / MAPPINGS).glob("*.toml")):
+        raise DamagedError(
+            "all mappings of this workspace are missing",
+            where=str(workspace.mappings),
+            remedy="run 'taretrace repair' on the workspace",
+        )
     if not mappings:
         raise WorkspaceError(
             "there is no mapping",
