@@ -33,22 +33,23 @@ def test_prefect_keeps_its_state_in_the_workspace_and_existing_variables_are_kep
 RETRY = """
 import sys
 from pathlib import Path
-from flows.runtime.prefect_env import settle_prefect
-settle_prefect(Path(sys.argv[1]))
-from flows.pipeline.tasks import as_stage_task
-from prefect import flow
-tries = []
-def reads(kind):
-    tries.append(kind)
-    raise {"io": OSError("disk is busy"), "internal": ValueError("a fault")}[kind]
-@flow(name="t")
-def once(kind):
-    try:
-        as_stage_task(reads, retries=2, wait_s=0)(kind)
-    except Exception:
-        pass
-once("io"); once("internal")
-print(tries.count("io"), tries.count("internal"))
+from flows.runtime.prefect_server import Engine
+with Engine(Path(sys.argv[1])) as engine:
+    engine.ready()
+    from flows.pipeline.tasks import as_stage_task
+    from prefect import flow
+    tries = []
+    def reads(kind):
+        tries.append(kind)
+        raise {"io": OSError("disk is busy"), "internal": ValueError("a fault")}[kind]
+    @flow(name="t")
+    def once(kind):
+        try:
+            as_stage_task(reads, retries=2, wait_s=0)(kind)
+        except Exception:
+            pass
+    once("io"); once("internal")
+    print(tries.count("io"), tries.count("internal"))
 """
 
 
