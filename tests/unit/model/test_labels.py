@@ -10,7 +10,7 @@ TERM_MODULES = {"term", "condition_terms", "modifiers", "setting_terms", "factor
 
 
 def _pieces(*tokens: str) -> set[str]:
-    """Return all neighbouring tokens of a label, joined, that contain a letter; `{}` stands for a name."""
+    """Return all neighbouring tokens of a label, joined, that contain a letter; `{}` replaces a name."""
     joined = ["".join(tokens[a:b]) for a in range(len(tokens)) for b in range(a + 1, len(tokens) + 1)]
     return {piece for piece in joined if any(c.isalpha() for c in piece)}
 

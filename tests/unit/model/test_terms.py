@@ -67,7 +67,7 @@ def several(stem: str, count: int) -> list[str]:
 
 
 def each(*labels: str) -> list[str]:
-    """Return each label, in which `*` stands for a setting, for both settings."""
+    """Return each label, with `*` in place of the setting, for both settings."""
     return [label.replace("*", name) for label in labels for name in (DEPTH, DRIVE)]
 
 
