@@ -14,7 +14,7 @@ from reports.language.reason_text import format_reason, with_reasons
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import REASON_COLUMNS
 from transforms.ingest.corrections import write_rejected
-from transforms.ingest.mapping import read_mappings
+from transforms.ingest.mapping_file import read_mappings
 from transforms.operations.lineage import explain_load
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse

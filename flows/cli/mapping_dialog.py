@@ -16,7 +16,7 @@ from transforms.config.workspace import Workspace
 from transforms.contracts.reason import REASON_COLUMNS
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.preview import first_rows
 from transforms.ingest.propose.proposal import Proposal
 from transforms.ingest.propose.propose import propose

@@ -22,7 +22,8 @@ from transforms.ingest.kept_copies import (
     ingest_copies,
     keep_mappings,
 )
-from transforms.ingest.mapping import Mapping, read_mappings
+from transforms.ingest.mapping import Mapping
+from transforms.ingest.mapping_file import read_mappings
 from transforms.ingest.parallel_read import ingest_files
 from transforms.ingest.pending import delete_remapped, known_files, pending_files, record_earlier_dates, record_inbox
 from transforms.ingest.received_copies import ReceivedCopies

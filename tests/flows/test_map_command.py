@@ -213,7 +213,7 @@ def test_the_proposed_mapping_of_every_demo_export_reads_the_same_rows_as_its_ow
     season: Season, tmp_path, name, catalogue
 ):
     from transforms.ingest.ingest_file import find_mapping  # noqa: PLC0415
-    from transforms.ingest.mapping import read_mapping, read_mappings  # noqa: PLC0415
+    from transforms.ingest.mapping_file import read_mapping, read_mappings  # noqa: PLC0415
     from transforms.ingest.preview import first_rows  # noqa: PLC0415
 
     source = season.workspace.inbox / name

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from tests.support.taking import take
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.readers.iso11783.task_data import Quantity, Scale
 from transforms.ingest.readers.iso11783.values import Logged, scaled
 

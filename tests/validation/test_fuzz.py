@@ -35,7 +35,7 @@ from tests.support.task_data import Moment, Value, device, log_header, record, t
 from transforms.arrays import narrow
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.ingest_file import IngestTarget, ingest_file
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from transforms.config.problems import ConfigError
 from transforms.config.workspace import FOLDERS, Workspace
 from transforms.errors import WorkspaceError
-from transforms.ingest.mapping import read_mappings
+from transforms.ingest.mapping_file import read_mappings
 from transforms.operations.finding import Finding
 from transforms.operations.health_data import check_stored_data
 from transforms.storage.lake import IN_PROGRESS

@@ -8,7 +8,7 @@ from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError, LockedError, WorkspaceError
 from transforms.ingest.failed_read import failed_reads
 from transforms.ingest.inbox import scan_inbox
-from transforms.ingest.mapping import read_mappings
+from transforms.ingest.mapping_file import read_mappings
 from transforms.ingest.pending import changed_files
 from transforms.ingest.received_copies import ReceivedCopies
 from transforms.operations.finding import Finding

@@ -23,7 +23,7 @@ from transforms.config.settings_catalogue import Setting
 from transforms.config.workspace import AdviceRules, Prices, read_season, season_template
 from transforms.contracts.source_tables import CONTRACTS
 from transforms.errors import WorkspaceError
-from transforms.ingest.mapping import parse_mapping, read_mapping, read_mappings
+from transforms.ingest.mapping_file import parse_mapping, read_mapping, read_mappings
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance

@@ -11,7 +11,7 @@ import xlsxwriter
 
 from tests.support.taking import take
 from transforms.geo import MAX_POINTS, CrossingBudget, OutlineError, repair_outline
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.propose.matching import NameIndex, match, parse_column_names
 from transforms.ingest.readers import geojson, geojson_stream
 from transforms.ingest.readers.geojson_stream import FeatureFile

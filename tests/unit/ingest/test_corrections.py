@@ -8,7 +8,7 @@ from reports.language.reason_text import format_reason
 from transforms.contracts.reason import reason
 from transforms.ingest.chunk import rejected_rows
 from transforms.ingest.corrections import REASON_HEADER, write_rejected
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.storage.warehouse import Warehouse
 
 SOURCE = {

@@ -20,7 +20,7 @@ from tests.support.taking import take
 from tests.support.task_data import Moment, Value, device, task, task_data, write_set, zipped
 from transforms.config.workspace import init_workspace
 from transforms.ingest.inbox import scan_inbox
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.readers.text_layout import HEADER_BYTES
 from transforms.operations.export import exported_tables, write_tables
 from transforms.storage.lake import Lake
@@ -203,7 +203,7 @@ sys.path[:0] = [sys.argv[2], sys.argv[2] + '/tests/support']
 from taking import take
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.readers.text_layout import HEADER_BYTES
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 import json
 catalogue = load_catalogue()
 out = take(Path(sys.argv[1]), parse_mapping(json.loads(sys.argv[3]), "m", catalogue, "test"), catalogue)

@@ -10,7 +10,8 @@ import xlsxwriter
 from tests.support.taking import take
 from transforms.config.problems import ConfigError
 from transforms.contracts.reason import codes_of
-from transforms.ingest.mapping import Mapping, read_mapping
+from transforms.ingest.mapping import Mapping
+from transforms.ingest.mapping_file import read_mapping
 
 TICKETS = """
 kind = "load"

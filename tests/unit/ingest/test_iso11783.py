@@ -9,7 +9,7 @@ from defusedxml.ElementTree import fromstring
 
 from tests.support.taking import take
 from tests.support.task_data import Moment, Value, device, log_header, record, task, task_data, write_set, zipped
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.readers.iso11783.log_header import layout_of
 from transforms.ingest.readers.iso11783.time_log import read_records
 

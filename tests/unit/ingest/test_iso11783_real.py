@@ -9,7 +9,7 @@ import pytest
 
 from tests.support.taking import take
 from tests.support.task_data import Moment, Value, device, log_header, record, task, task_data, write_set
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.readers.iso11783 import join, log_reader, time_log, xml
 from transforms.ingest.readers.iso11783.container import open_container
 from transforms.ingest.readers.iso11783.source import value_names

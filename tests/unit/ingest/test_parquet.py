@@ -12,7 +12,7 @@ import pytest
 
 from tests.support.taking import take
 from transforms.errors import SourceFileError
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.preview import first_rows
 
 UTC = dt.UTC

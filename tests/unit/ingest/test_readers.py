@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from tests.support.taking import take
 from transforms.geo import area_ha, fields_of_places
-from transforms.ingest.chunk import LINE
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.chunk import EMPTY_WORDS, LINE
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.readers import delimited
 from transforms.ingest.readers.text_layout import TextLayout
 
@@ -469,6 +469,17 @@ def test_a_column_may_have_any_name_we_use_ourselves(tmp_path, catalogue, name):
         assert take(table, read, catalogue).accepted.select("share_depth_cm", "line").rows() == [(7.0, 1)]
 
 
+@pytest.mark.parametrize("word", [w for w in EMPTY_WORDS if w])
+def test_a_word_for_an_empty_cell_is_null_in_numbers_and_texts_of_a_plain_block(word):
+    layout = TextLayout(["t", "d", "s"], {"d"}, ["t", "d", "s"], ";", ".", plain=True)
+    for number, text in ((word, "ok"), ("7", word), (word, word)):
+        chunk = delimited.parse_plain(f"08:00;6;a\n08:01;{number};{text}\n08:02;8;b\n".encode(), layout)
+        assert chunk is not None
+        expected = None if number == word else 7.0
+        assert chunk.cells.row(1) == ("08:01", expected, None if text == word else "ok", 2)
+        assert chunk.cells["d"].to_list() == [6.0, expected, 8.0]
+
+
 def test_two_columns_of_one_name_are_told_apart(tmp_path, catalogue):
     columns = {**LOG, "share_depth_cm": {"from": ["d", "d (2)"], "unit": "cm"}}
     out = take(
@@ -478,9 +489,12 @@ def test_two_columns_of_one_name_are_told_apart(tmp_path, catalogue):
 
 
 NUMBERS = st.one_of(
-    st.floats(-1e6, 1e6).map(lambda v: f"{v:.4f}"), st.sampled_from(["", "n/a", "7", "1e3", " 5", "x", "1.2.3", "١"])
+    st.floats(-1e6, 1e6).map(lambda v: f"{v:.4f}"),
+    st.sampled_from(["", "n/a", "nan", "NaN", "NULL", "-", "--", "7", "1e3", " 5", "x", "1.2.3", "١"]),
 )
-STATES = st.one_of(st.sampled_from(["working", "", "a.b", "a,b", '"q"', "é", "\x01", "Total"]), st.text(max_size=4))
+STATES = st.one_of(
+    st.sampled_from(["working", "", "NA", "nan", "a.b", "a,b", '"q"', "é", "\x01", "Total"]), st.text(max_size=4)
+)
 LINES = st.lists(st.tuples(NUMBERS, STATES, st.integers(0, 59)), min_size=1, max_size=12)
 
 

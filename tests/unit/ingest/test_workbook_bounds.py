@@ -7,7 +7,7 @@ import pytest
 import xlsxwriter
 
 from tests.support.taking import Taken, take
-from transforms.ingest.mapping import parse_mapping
+from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.readers import workbook_bounds
 from transforms.ingest.readers.sheet_extent import Extent, cell_name, exact_extent, quick_extent
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.source_tables import CONTRACTS, DEFAULTS, contract, needed_columns
-from transforms.ingest.mapping import OWN_COLUMNS
+from transforms.ingest.mapping_file import OWN_COLUMNS
 from transforms.ingest.propose.columns import ColumnReader
 from transforms.ingest.propose.matching import (
     Match,

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 
 from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
@@ -141,17 +142,8 @@ def parse_plain(data: bytes, layout: TextLayout) -> Chunk | None:
         return None
     comma = layout.decimal == ","
     text = data.translate(bytes.maketrans(b".,", POINT_SUBSTITUTE.encode() + b".")) if comma else data
-    try:
-        cells = pl.read_csv(
-            text,
-            has_header=False,
-            separator=layout.separator,
-            schema=layout.schema,
-            columns=layout.places,
-            null_values=EMPTY_WORDS,
-            quote_char=None,
-        )
-    except pl.exceptions.PolarsError:
+    cells = _plain_cells(text, layout)
+    if cells is None:
         return None
     # The parser rejects longer lines; a shorter or empty line reduces the number of separators.
     if _count(data, layout.separator) != cells.height * (len(layout.columns) - 1):
@@ -160,6 +152,39 @@ def parse_plain(data: bytes, layout: TextLayout) -> Chunk | None:
         texts = pl.col(pl.String).str.replace_many([".", POINT_SUBSTITUTE], [",", "."])
         cells = cells.with_columns(texts)
     return Chunk(_numbered(cells), cells.height, _raw_lines(data))
+
+
+def _plain_cells(text: bytes, layout: TextLayout) -> pl.DataFrame | None:
+    """Return the cells of regular lines, with words for empty cells as null; None if a number is invalid.
+
+    Looking for these words in every cell costs half as much again as parsing, and most logs have none: they are looked
+    for only if a number cannot be parsed (or is NaN), or a text equals one.
+    """
+    cells = _parse_cells(text, layout, [])
+    if cells is not None and not _has_empty_word(cells):
+        return cells
+    return _parse_cells(text, layout, EMPTY_WORDS)
+
+
+def _parse_cells(text: bytes, layout: TextLayout, empty_words: list[str]) -> pl.DataFrame | None:
+    try:
+        return pl.read_csv(
+            text,
+            has_header=False,
+            separator=layout.separator,
+            schema=layout.schema,
+            columns=layout.places,
+            null_values=empty_words or None,
+            quote_char=None,
+        )
+    except pl.exceptions.PolarsError:
+        return None
+
+
+def _has_empty_word(cells: pl.DataFrame) -> bool:
+    """Return True if a text is a word for an empty cell, or a number is NaN."""
+    found = cells.select(cs.string().is_in(EMPTY_WORDS).any(), cs.float().is_nan().any())
+    return found.width > 0 and any(found.row(0))
 
 
 def _numbered(cells: pl.DataFrame) -> pl.DataFrame:

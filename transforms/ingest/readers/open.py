@@ -8,7 +8,6 @@ from transforms.ingest.readers.delimited import open_delimited
 from transforms.ingest.readers.geojson import open_geojson
 from transforms.ingest.readers.ghcn import open_ghcn
 from transforms.ingest.readers.iso11783.source import open_task_data
-from transforms.ingest.readers.parquet import open_parquet
 from transforms.ingest.readers.workbook import open_sheets
 from transforms.ingest.validate import Reader
 
@@ -32,12 +31,11 @@ def open_source(path: Path, reader: Reader) -> tuple[Source, Reader]:
         source = open_delimited(path, mapping, reader.numbers())
     elif form == "iso11783":
         source = open_task_data(path, mapping, reader.catalogue)
+    elif form == "parquet":
+        from transforms.ingest.readers.parquet import open_parquet  # noqa: PLC0415 - pyarrow delays the start
+
+        source = open_parquet(path, mapping)
     else:
-        opened = {
-            "sheet": open_sheets,
-            "parquet": open_parquet,
-            "geojson": open_geojson,
-            "ghcn_daily": open_ghcn,
-        }
+        opened = {"sheet": open_sheets, "geojson": open_geojson, "ghcn_daily": open_ghcn}
         source = opened[form](path, mapping)
     return source, replace(reader, header=source.header)

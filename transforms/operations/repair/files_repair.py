@@ -10,7 +10,8 @@ from transforms.errors import WorkspaceError
 from transforms.ingest.inbox import content_hash
 from transforms.ingest.ingest_file import find_mapping
 from transforms.ingest.kept_copies import MAPPINGS, UNPACKED, mapping_copy
-from transforms.ingest.mapping import Mapping, read_mapping
+from transforms.ingest.mapping import Mapping
+from transforms.ingest.mapping_file import read_mapping
 from transforms.ingest.received_copies import Copy, Form, ReceivedCopies
 from transforms.operations.repair.outcome import Outcome, stamp
 from transforms.storage.atomic_file import write_bytes

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from transforms.config.workspace import Workspace
 from transforms.ingest.inbox import KnownFiles, scan_inbox
 from transforms.ingest.ingest_file import IngestTarget
-from transforms.ingest.mapping import Mapping, read_mappings
+from transforms.ingest.mapping import Mapping
+from transforms.ingest.mapping_file import read_mappings
 from transforms.ingest.pending import known_files
 from transforms.ingest.received_copies import ReceivedCopies
 from transforms.operations.ready import holds_data, remove_unfinished_files
