@@ -9,7 +9,7 @@ import polars as pl
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, require_facts, run_checks
 from flows.stages.fit import Fits
-from transforms.advice.moves import ADVICE_SCHEMA, advise_machine
+from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
 from transforms.advice.outlook import NextShift, Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.season_worth import season_cost

@@ -14,7 +14,7 @@ from reports.page.links import machine_anchor
 from reports.page.model import Card, Cards, Fold, MoveCard, Prose, Section
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.sections.prices import assumption_words
-from transforms.advice.moves import TRADE_OFF_CODES
+from transforms.advice.advice_rows import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
 from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import Season

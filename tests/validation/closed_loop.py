@@ -14,8 +14,8 @@ import numpy as np
 import polars as pl
 
 from tests.validation.fit_seasons import MECHANICS, USUAL, facts_of, machine_days, settings_of_visit
+from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, cost_per_t
-from transforms.advice.moves import advise_machine
 from transforms.advice.outlook import PERSISTENCE, Outlook
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage

@@ -6,8 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import CropAndHaul, cost_parts, cost_per_t
-from transforms.advice.moves import Situation, advise_machine, allowed_steps
+from transforms.advice.moves import Situation, allowed_steps
 from transforms.advice.posterior import DRAWS, Slopes
 from transforms.config.workspace import AdviceRules, Prices
 from transforms.contracts.reason import codes_of
@@ -108,3 +109,32 @@ def test_at_most_three_moves_each_counted_after_those_before(catalogue):
     assert table.height == 3
     assert table["gain_per_t"].to_list() == sorted(table["gain_per_t"].to_list(), reverse=True)
     assert table["total_gain_per_t"][0] == pytest.approx(table["gain_per_t"].sum())
+
+
+def test_levels_run_on_from_move_to_move_and_the_parts_add_up_to_the_gain(catalogue):
+    names = ["share_drive_pct", "cleaner_1_speed_rpm", "share_depth_cm"]
+    where = situation(**dict.fromkeys(names, (0.1, 99.0, 80)))
+    table = advised(
+        where,
+        slopes(**dict.fromkeys(names, (-0.06, 0.003))),
+        slopes(**dict.fromkeys(names, (0.02, 0.0005))),
+        catalogue,
+    )
+    parts = pl.sum_horizontal("gain_soil_per_t", "gain_roots_per_t", "gain_pile_per_t", "gain_hours_per_t")
+    assert table.select(parts).to_series().to_list() == pytest.approx(table["gain_per_t"].to_list())
+    assert (table["gain_soil_per_t"] > 0).all() and (table["gain_roots_per_t"] < 0).all()
+    for level in ("dirt_{}_pct", "root_loss_{}_t_ha"):
+        assert table[level.format("before")][1:].to_list() == table[level.format("after")][:-1].to_list()
+    first = table.row(0, named=True)
+    assert first["dirt_before_pct"] == pytest.approx(100 * where.dirt_ratio / (1 + where.dirt_ratio))
+    assert first["root_loss_before_t_ha"] == pytest.approx(where.root_loss_t_ha)
+    relative = first["root_loss_after_t_ha"] / first["root_loss_before_t_ha"] - 1
+    assert 100 * relative == pytest.approx(first["root_loss_change_pct"], rel=0.01)
+
+
+def test_root_loss_is_left_empty_where_no_audit_is_fitted_and_a_machine_on_hold_keeps_its_levels(catalogue):
+    where = situation(share_drive_pct=(30.0, 70.0, 80))
+    hold = advised(where, slopes(share_drive_pct=(0.0, 0.0001)), None, catalogue).row(0, named=True)
+    assert hold["verdict"] == "hold"
+    assert hold["root_loss_before_t_ha"] is hold["root_loss_after_t_ha"] is None
+    assert hold["dirt_before_pct"] == hold["dirt_after_pct"] is not None

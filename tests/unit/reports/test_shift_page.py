@@ -20,7 +20,7 @@ from reports.pages.shift_data import load_shift_page
 from reports.sections.cautions import CAUTION
 from reports.sections.shift_cards import card, headline, machine_advice, moves_section
 from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
-from transforms.advice.moves import ADVICE_SCHEMA
+from transforms.advice.advice_rows import ADVICE_SCHEMA
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices, Workspace, init_workspace
 from transforms.contracts.reason import combine_reasons, reason

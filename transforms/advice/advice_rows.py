@@ -1,0 +1,124 @@
+"""Rows of `advice`: the moves of a machine with their effects, gains and reasons, or the verdict "try" or "hold"."""
+
+import numpy as np
+import polars as pl
+
+from transforms.advice.mean_interval import mean_interval
+from transforms.advice.moves import AdvisedMove, Outcome, Situation, choose_moves, predict_outcome
+from transforms.advice.posterior import Slopes
+from transforms.config.settings_catalogue import Catalogue
+from transforms.config.workspace import AdviceRules, Prices
+from transforms.contracts.reason import Reason, combine_reasons, reason
+from transforms.contracts.result_tables import schema_of
+
+MATERIAL_PCT = 1.0
+"""A larger change of dirt or loss is mentioned in the reason."""
+TRADE_OFF_CODES = ("dirt_for_roots", "roots_for_dirt")
+"""Reasons that name the trade-off of a move: more dirt for less root loss, and the reverse."""
+ADVICE_SCHEMA = schema_of("advice")
+
+
+def _move_reason(move: AdvisedMove, situation: Situation, n: int) -> Reason:
+    """Return the conditions, the number of loads and the trade-off of a move."""
+    wet, soil = situation.wetness_class, situation.soil_class
+    parts = [reason("move_in_conditions", wetness_class=wet, soil_class=soil, n=n)]
+    dirt, loss = 100 * float(np.expm1(move.dirt.mean())), 100 * float(np.expm1(move.loss.mean()))
+    if dirt > MATERIAL_PCT:
+        parts.append(reason("dirt_for_roots"))
+    if loss > MATERIAL_PCT:
+        parts.append(reason("roots_for_dirt"))
+    return combine_reasons(parts)
+
+
+def _row(situation: Situation, verdict: str, why: Reason) -> dict[str, object]:
+    """Return the columns that all `advice` rows have."""
+    return {
+        "machine_id": situation.machine_id,
+        "field_id": situation.field_id,
+        "shift_date": situation.shift_date,
+        "verdict": verdict,
+        "wetness_class": situation.wetness_class,
+        "soil_class": situation.soil_class,
+        "topsoil_wetness": situation.topsoil_wetness,
+        "outlook": situation.outlook,
+        **why.columns,
+    }
+
+
+def _gain_parts(move: AdvisedMove) -> dict[str, float]:
+    """Return the mean gain of a move by cause; each part is proportional to the prices of its cause."""
+    before, after = move.before.cost, move.after.cost
+    causes = ("soil", "roots", "pile", "hours")
+    return {f"gain_{c}_per_t": float(np.mean(getattr(before, c) - getattr(after, c))) for c in causes}
+
+
+def _levels(before: Outcome, after: Outcome, *, is_loss_known: bool) -> dict[str, float | None]:
+    """Return mean dirt and root loss before and after a move; root loss only if audits are fitted."""
+    return {
+        "dirt_before_pct": before.dirt_pct,
+        "dirt_after_pct": after.dirt_pct,
+        "root_loss_before_t_ha": float(before.root_loss_t_ha.mean()) if is_loss_known else None,
+        "root_loss_after_t_ha": float(after.root_loss_t_ha.mean()) if is_loss_known else None,
+    }
+
+
+def _move_row(
+    move: AdvisedMove, situation: Situation, catalogue: Catalogue, verdict: str, *, is_loss_known: bool
+) -> dict[str, object]:
+    """Return the `advice` row of a move."""
+    setting, current = catalogue[move.setting], situation.settings[move.setting]
+    n = situation.tried[move.setting][2]
+    gain, gain_lo, gain_hi = mean_interval(move.gain)
+    dirt = [100 * float(np.expm1(v)) for v in mean_interval(move.dirt)]
+    loss = [100 * float(np.expm1(v)) for v in mean_interval(move.loss)]
+    return {
+        **_row(situation, verdict, _move_reason(move, situation, n)),
+        "setting": move.setting,
+        "from_value": current,
+        "to_value": current + move.steps * setting.step,
+        "unit": setting.unit,
+        "dirt_change_pct": dirt[0],
+        "dirt_lo95": dirt[1],
+        "dirt_hi95": dirt[2],
+        "root_loss_change_pct": loss[0],
+        "root_loss_lo95": loss[1],
+        "root_loss_hi95": loss[2],
+        "gain_per_t": gain,
+        "gain_lo95": gain_lo,
+        "gain_hi95": gain_hi,
+        **_gain_parts(move),
+        **_levels(move.before, move.after, is_loss_known=is_loss_known),
+        "probability_better": float((move.gain > 0).mean()),
+        "n": n,
+    }
+
+
+def advise_machine(
+    situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules
+) -> pl.DataFrame:
+    """Return the `advice` rows of one machine: its moves, or one row with the verdict "try" or "hold".
+
+    Args:
+        situation: the machine before its next shift.
+        dirt: draws of the effects on dirt, log scale.
+        loss: draws of the effects on root loss, log scale; None if it is not fitted.
+        catalogue: the settings known.
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        rules: limits on number, size and probability of moves.
+    """
+    moves, worth_trying = choose_moves(situation, dirt, loss, catalogue, prices, rules)
+    current = predict_outcome(situation, {}, dirt, loss, prices, catalogue)
+    cost = dict(zip(("cost_per_t", "cost_lo95", "cost_hi95"), mean_interval(current.cost.total), strict=True))
+    total = mean_interval(sum((m.gain for m in moves), np.zeros(1)))
+    total_columns = dict(zip(("total_gain_per_t", "total_lo95", "total_hi95"), total, strict=True))
+    known = loss is not None
+    rows = [{**_move_row(m, situation, catalogue, "move", is_loss_known=known), **total_columns} for m in moves]
+    if not rows and worth_trying is not None:
+        rows = [_move_row(worth_trying, situation, catalogue, "try", is_loss_known=known)]
+    if not rows:
+        why = reason("no_change_better")
+        if not situation.tried:
+            wet, soil = situation.wetness_class, situation.soil_class
+            why = reason("advice_too_few_loads", wetness_class=wet, soil_class=soil)
+        rows = [{**_row(situation, "hold", why), **_levels(current, current, is_loss_known=known)}]
+    return pl.DataFrame([{**row, **cost} for row in rows], schema=ADVICE_SCHEMA)
