@@ -6,6 +6,7 @@ Every figure carries the sentence that states its finding and the table behind i
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
+from reports.page.summary import CabCard
 from reports.page.tables import Heading, Table
 
 
@@ -145,7 +146,10 @@ class LoadList:
 
 @dataclass(frozen=True)
 class Section:
-    """Section of a page with a heading; `code` is its state, for programs that read the page."""
+    """Section of a page with a heading; an empty heading is not shown.
+
+    `code` is the state of the section, for programs that read the page.
+    """
 
     id: str
     title: str
@@ -160,13 +164,16 @@ class Page:
     A static page has its charts as pictures and no script: small enough to send by the hundred.
 
     Attributes:
-        title: heading.
-        when: season, dates and audience.
+        title: heading: the page's answer in a few words.
+        when: line above the heading: dates, season, conditions or audience.
         lead: main result in one or two sentences.
         caution: shown below the lead on pages that advise settings.
         sections: sections in order.
         footer: run, fingerprint, row counts and mass closure.
         static: True if charts are pictures.
+        name: name of the page in the browser's title bar; the heading if empty.
+        back: (text, target) of the page that this one belongs to.
+        cab_cards: cards for the cab, on paper only.
     """
 
     title: str
@@ -176,6 +183,9 @@ class Page:
     sections: tuple[Section, ...]
     footer: tuple[str, ...]
     static: bool = False
+    name: str = ""
+    back: tuple[str, str] | None = None
+    cab_cards: tuple[CabCard, ...] = ()
 
     def walk(self) -> list[Any]:
         """Return every block in order, including those inside cards and folds."""

@@ -1,6 +1,7 @@
 """PDF output, compiled offline by Typst from the same page model as the HTML; charts become pictures."""
 
 import json
+from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import vl_convert
 from reports.language.bidi import without_overrides
 from reports.language.translate import chart_locales, locale, say
 from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, SmallMultiples
+from reports.page.summary import BarRows, PageLinks, Strip, Tiles
 from reports.page.tables import Table
 
 PAPER_WIDTH = 680
@@ -60,7 +62,7 @@ class _Paper:
         self.folded = 0
         self.width = PAPER_WIDTH
 
-    def block(self, b: Any) -> dict[str, Any] | None:  # noqa: PLR0911  one return per kind of block
+    def block(self, b: Any) -> dict[str, Any] | None:  # noqa: C901, PLR0911  one case per kind of block
         match b:
             case Prose():
                 return {"kind": b.kind, "text": b.text, "note": b.note}
@@ -98,7 +100,9 @@ class _Paper:
                 }
             case Cards():
                 return {"kind": b.kind, "cards": self.in_columns(b.cards)}
-            case Filters() | LoadList():
+            case Tiles() | BarRows() | Strip():
+                return {"kind": b.kind, **asdict(b)}
+            case Filters() | LoadList() | PageLinks():
                 return None
         raise TypeError(f"{type(b).__name__} is not a page block: add a case for it to reports/page/pdf.py")
 
@@ -132,6 +136,7 @@ def write_pdf(page: Page, path: Path) -> Path:
         "lang": locale().language,
         "sections": [paper.section(s) for s in page.sections],
         "footer": list(page.footer),
+        "cab-cards": [asdict(c) for c in page.cab_cards],
     }
     template = files("reports").joinpath("templates").joinpath("page.typ").read_bytes()
     inputs = {

@@ -1,7 +1,7 @@
 """Catalogue of machine settings: name, stage, unit, plausible range, practical step and responses."""
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -49,6 +49,9 @@ class Setting:
 
 
 Catalogue = dict[str, Setting]
+US_STEPS = {"cm": 2.54 / 4, "mm": 25.4 / 8, "kmh": 1.609344 / 4}
+"""Practical steps of built-in settings where machines are set in US units: 1/4 in, 1/8 in and 1/4 mph, in the stored
+unit (common practice, no source)."""
 
 
 def _setting(name: str, row: dict[str, Any]) -> Setting:
@@ -63,12 +66,15 @@ def _built_in() -> Catalogue:
     return {name: _setting(name, row) for name, row in rows.items()}
 
 
-def load_catalogue(extra: dict[str, dict[str, Any]] | None = None, where: str = "season.toml") -> Catalogue:
+def load_catalogue(
+    extra: dict[str, dict[str, Any]] | None = None, where: str = "season.toml", units: str = "metric"
+) -> Catalogue:
     """Return the built-in settings and those that a workspace adds under `[settings.NAME]`.
 
     Args:
         extra: rows of the workspace, by name; a row with a built-in name replaces that setting.
         where: the file of these rows, for error messages.
+        units: `metric` or `us`; in US units, the steps of built-in settings are fractions of an inch and a mile.
 
     Raises:
         WorkspaceError: a row has a missing or unknown key, or an invalid value.
@@ -77,4 +83,7 @@ def load_catalogue(extra: dict[str, dict[str, Any]] | None = None, where: str = 
         from transforms.config.season import check_settings  # noqa: PLC0415 (keeps --help fast)
 
         raise_problems(check_settings(extra, where))
-    return {**_built_in(), **{name: _setting(name, row) for name, row in (extra or {}).items()}}
+    built_in = _built_in()
+    if units == "us":
+        built_in = {n: replace(s, step=US_STEPS.get(s.unit, s.step)) for n, s in built_in.items()}
+    return {**built_in, **{name: _setting(name, row) for name, row in (extra or {}).items()}}

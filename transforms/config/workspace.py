@@ -109,7 +109,7 @@ def read_season(path: Path) -> Season:
         lab_cv_at_25_kg=float(table.get("lab", {}).get("cv_at_25_kg", 0.10)),
         prices=Prices(**prices),
         advice=AdviceRules(**table.get("advice", {})),
-        catalogue=load_catalogue(table.get("settings"), where),
+        catalogue=load_catalogue(table.get("settings"), where, season.get("units", "metric")),
         trial_power=float(table.get("trial", {}).get("power", 0.8)),
         sites={n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()},
         last_season=path.parent / previous if previous else None,

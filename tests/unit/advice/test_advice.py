@@ -122,7 +122,8 @@ def test_levels_run_on_from_move_to_move_and_the_parts_add_up_to_the_gain(catalo
     )
     parts = pl.sum_horizontal("gain_soil_per_t", "gain_roots_per_t", "gain_pile_per_t", "gain_hours_per_t")
     assert table.select(parts).to_series().to_list() == pytest.approx(table["gain_per_t"].to_list())
-    assert (table["gain_soil_per_t"] > 0).all() and (table["gain_roots_per_t"] < 0).all()
+    assert (table["gain_soil_per_t"] > 0).all()
+    assert (table["gain_roots_per_t"] < 0).all()
     for level in ("dirt_{}_pct", "root_loss_{}_t_ha"):
         assert table[level.format("before")][1:].to_list() == table[level.format("after")][:-1].to_list()
     first = table.row(0, named=True)

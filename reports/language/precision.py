@@ -1,0 +1,84 @@
+"""Rounding to what is known: settings by their practical step, money to two significant digits."""
+
+import math
+
+from reports.language.display_units import NO_VALUE, DisplayUnits, number
+from reports.language.translate import say
+from transforms.config.settings_catalogue import Setting
+
+COARSE_STEP, WHOLE_STEP = 20.0, 1.0
+"""Settings with at least the first step are shown to the next ten, with at least the second as whole numbers."""
+EIGHTHS = 8
+
+
+def round_significant(value: float, digits: int = 2) -> float:
+    """Return a value rounded to significant digits.
+
+    >>> round_significant(1436.2), round_significant(0.0847)
+    (1400.0, 0.085)
+    """
+    if value == 0 or not math.isfinite(value):
+        return value
+    return float(f"{value:.{digits - 1}e}")
+
+
+def decimals(value: float, digits: int = 2) -> int:
+    """Return the number of decimals that a value needs for its significant digits.
+
+    >>> decimals(1436.2), decimals(0.0847), decimals(3.14)
+    (0, 3, 1)
+    """
+    if value == 0 or not math.isfinite(value):
+        return 0
+    return max(0, digits - 1 - math.floor(math.log10(abs(round_significant(value, digits)))))
+
+
+def plain_money(value: float) -> str:
+    """Return an amount to two significant digits, without currency.
+
+    >>> plain_money(1436.2), plain_money(-0.0847)
+    ('1,400', '\u22120.085')
+    """
+    return number(round_significant(value), decimals(value))
+
+
+def about_money(value: float | None, shown: DisplayUnits) -> str:
+    """Return an amount of money as it is known: about, to two significant digits."""
+    if value is None:
+        return NO_VALUE
+    return say("about {amount} {currency}", amount=plain_money(value), currency=shown.currency)
+
+
+def money_range(low: float, high: float) -> str:
+    """Return a range of money to two significant digits of its larger end."""
+    scale = max(abs(low), abs(high))
+    step = 10.0 ** (math.floor(math.log10(scale)) - 1) if scale > 0 else 1.0
+    digits = max(0, -round(math.log10(step)))
+    lo, hi = (number(round(v / step) * step, digits) for v in (low, high))
+    return say("{lo} to {hi}", lo=lo, hi=hi)
+
+
+def setting_value(value: float | None, setting: Setting, shown: DisplayUnits, *, unit: bool = True) -> str:
+    """Return a setting's value with its unit, rounded to what an operator can set."""
+    if value is None:
+        return NO_VALUE
+    sign = shown.sign(setting.unit) if unit else ""
+    converted = shown.convert(value, setting.unit)
+    if shown.sign(setting.unit) == "in":
+        return f"{_eighths(converted)} {sign}".strip()
+    if setting.step >= COARSE_STEP:
+        return f"{number(10 * round(converted / 10), 0)} {sign}".strip()
+    return f"{number(converted, 0 if setting.step >= WHOLE_STEP else 1)} {sign}".strip()
+
+
+def _eighths(inches: float) -> str:
+    """Return inches as whole inches and eighths.
+
+    >>> _eighths(2.37), _eighths(0.49), _eighths(3.0)
+    ('2 3/8', '1/2', '3')
+    """
+    whole, part = divmod(round(abs(inches) * EIGHTHS), EIGHTHS)
+    divisor = math.gcd(part, EIGHTHS)
+    fraction = f"{part // divisor}/{EIGHTHS // divisor}" if part else ""
+    text = " ".join(t for t in (str(whole) if whole or not part else "", fraction) if t)
+    return f"\u2212{text}" if inches < 0 and text != "0" else text
