@@ -4,6 +4,7 @@ create table if not exists advice (
     field_id varchar,
     shift_date date not null,
     verdict varchar not null,
+    move_number bigint,
     setting varchar,
     from_value double,
     to_value double,

@@ -112,7 +112,10 @@ def advise_machine(
     total = mean_interval(sum((m.gain for m in moves), np.zeros(1)))
     total_columns = dict(zip(("total_gain_per_t", "total_lo95", "total_hi95"), total, strict=True))
     known = loss is not None
-    rows = [{**_move_row(m, situation, catalogue, "move", is_loss_known=known), **total_columns} for m in moves]
+    rows = [
+        {**_move_row(m, situation, catalogue, "move", is_loss_known=known), **total_columns, "move_number": k}
+        for k, m in enumerate(moves, start=1)
+    ]
     if not rows and worth_trying is not None:
         rows = [_move_row(worth_trying, situation, catalogue, "try", is_loss_known=known)]
     if not rows:

@@ -126,6 +126,7 @@ def test_levels_run_on_from_move_to_move_and_the_parts_add_up_to_the_gain(catalo
     assert (table["gain_roots_per_t"] < 0).all()
     for level in ("dirt_{}_pct", "root_loss_{}_t_ha"):
         assert table[level.format("before")][1:].to_list() == table[level.format("after")][:-1].to_list()
+    assert table["move_number"].to_list() == [1, 2, 3]
     first = table.row(0, named=True)
     assert first["dirt_before_pct"] == pytest.approx(100 * where.dirt_ratio / (1 + where.dirt_ratio))
     assert first["root_loss_before_t_ha"] == pytest.approx(where.root_loss_t_ha)

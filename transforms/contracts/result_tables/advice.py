@@ -14,6 +14,7 @@ class Advice(dy.Schema):
     field_id = dy.String(nullable=True)
     shift_date = dy.Date()
     verdict = dy.String()
+    move_number = dy.Int64(nullable=True)
     setting = dy.String(nullable=True)
     from_value = dy.Float64(nullable=True)
     to_value = dy.Float64(nullable=True)
