@@ -126,6 +126,10 @@ class DisplayUnits:
         """Return the local time of day of a UTC time."""
         return local_date(at.astimezone(ZoneInfo(self.zone)), "Hm")
 
+    def short_day(self, day: dt.date) -> str:
+        """Return a date without its year, in the locale's format."""
+        return local_date(day, "MMMEd")
+
     def day(self, day: dt.date) -> str:
         """Return a date in the locale's format."""
         return local_date(day, "yMMMEd")

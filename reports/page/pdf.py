@@ -102,7 +102,9 @@ class _Paper:
                 return {"kind": b.kind, "cards": self.in_columns(b.cards)}
             case Tiles() | BarRows() | Strip():
                 return {"kind": b.kind, **asdict(b)}
-            case Filters() | LoadList() | PageLinks():
+            case PageLinks():
+                return {"kind": b.kind, **asdict(b)} if b.on_paper else None
+            case Filters() | LoadList():
                 return None
         raise TypeError(f"{type(b).__name__} is not a page block: add a case for it to reports/page/pdf.py")
 

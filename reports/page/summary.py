@@ -94,10 +94,11 @@ class PageLink:
 
 @dataclass(frozen=True)
 class PageLinks:
-    """Links to other pages, as large as a thumb."""
+    """Links to other pages, as large as a thumb; on paper only if `on_paper`, as a list."""
 
     kind: ClassVar[str] = "links"
     links: tuple[PageLink, ...]
+    on_paper: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,92 +1,124 @@
-"""Shift page: one self-contained HTML file with the setting changes advised before the next shift."""
+"""First page after a shift: what to change before the next one, what it is worth, and what needs a look."""
 
 import datetime as dt
-from dataclasses import replace
 from pathlib import Path
-
-import polars as pl
+from typing import Any
 
 from reports.language.display_units import DisplayUnits
-from reports.language.translate import say, translated, use_language
+from reports.language.translate import say, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
-from reports.page.model import Filters, Page, Section
+from reports.page.links import ShiftPages, shift_pages
+from reports.page.model import Page, Prose, Section
+from reports.page.summary import PageLink, PageLinks
+from reports.page.workbook import write_workbook
 from reports.pages.shift_data import ShiftPageData
+from reports.pages.shift_evidence import evidence_pages
+from reports.sections.cab_cards import cab_cards
 from reports.sections.cautions import CAUTION
-from reports.sections.conditions import conditions_section
-from reports.sections.data_health import footer, health_section, season_line
-from reports.sections.effects import effects_blocks
-from reports.sections.prices import price_section
-from reports.sections.shift_cards import MachineAdvice, headline, machine_advice, moves_section
-from reports.sections.shift_loads import loads_section, worst_section
-from reports.sections.shift_machines import machines_section
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from reports.sections.shift_attention import attention_links
+from reports.sections.shift_summary import (
+    fleet_move,
+    heading,
+    machine_rows,
+    price_strip,
+    sensitivity_of,
+    status_note,
+    tiles,
+    trade_off_words,
+    unchanged_words,
+    weather_words,
+    worth_words,
+)
 from transforms.config.workspace import Season
-from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import BasisCode
 
 
-def filters(loads: pl.DataFrame, machines: list[MachineAdvice]) -> Filters:
-    """Return the filter choices of factory, machine and conditions for the shift."""
-    sites = loads["site_id"].drop_nulls().unique().sort().to_list()
-    names = sorted({*loads["machine_id"].drop_nulls().to_list(), *(a.machine for a in machines)})
-    wet, soil = (tuple((c, translated(c)) for c in classes) for classes in (WETNESS_CLASSES, SOIL_CLASSES))
-    return Filters(
-        {
-            "site": (say("Factory"), tuple((s, s) for s in sites)),
-            "machine": (say("Machine"), tuple((m, m) for m in names)),
-            "wetness": (say("Topsoil"), wet),
-            "soil": (say("Soil"), soil),
-        }
-    )
-
-
-def _title(next_shift: dt.date | None, shift: dt.date | None, shown: DisplayUnits) -> str:
+def _when(data: ShiftPageData, next_shift: dt.date | None, shown: DisplayUnits) -> str:
+    """Return date, shift and weather ahead in one line."""
     if next_shift is not None:
-        return say("Before the shift of {day}", day=shown.day(next_shift))
-    return say("Shift of {day}", day=shown.day(shift)) if shift else say("No shift yet")
+        day = say("Shift of {day}", day=shown.short_day(next_shift))
+    else:
+        day = say("After {day}", day=shown.short_day(data.shift)) if data.shift else say("No shift yet")
+    return " · ".join(t for t in (day, weather_words(data.summary.weather, shown)) if t)
+
+
+def _evidence_links(data: ShiftPageData, pages: ShiftPages) -> PageLinks:
+    """Return the links to the pages with the evidence."""
+    links = [PageLink(say("Every change, with its evidence"), pages.machines)]
+    if data.loads.height:
+        links.append(PageLink(say("Loads of the shift"), pages.loads))
+    if data.footer.fits.height:
+        links.append(PageLink(say("What drives dirt and losses"), pages.effects))
+    links.append(PageLink(say("Weather and data received"), pages.received))
+    links.append(PageLink(say("Prices"), pages.prices))
+    return PageLinks(tuple(links))
+
+
+def _advice_section(data: ShiftPageData, season: Season, shown: DisplayUnits, pages: ShiftPages) -> Section:
+    """Return tiles, strip, one row per machine and the cautions."""
+    summary = data.summary
+    note = status_note(summary, shown)
+    rows = machine_rows(summary, season, shown, pages.machines)
+    unchanged = unchanged_words(summary) if rows is not None else ""
+    blocks: list[Any] = [
+        Prose(note, note=True) if note else None,
+        tiles(summary.outcomes, shown),
+        price_strip(sensitivity_of(summary, season), shown, pages.prices),
+        rows,
+        Prose(unchanged) if unchanged else None,
+        Prose(say(CAUTION), note=True),
+    ]
+    if data.advice_status.code is BasisCode.TOO_FEW_LOADS:
+        needed = say("Advice needs at least 120 loads that are measured and traced and have weather data;")
+        blocks.append(Prose(needed, (say("see the data received"), pages.received)))
+    return Section("moves", "", tuple(b for b in blocks if b is not None), data.advice_status.code)
 
 
 def shift_page(data: ShiftPageData, season: Season) -> Page:
-    """Return the page of the latest shift."""
+    """Return the first page after the latest shift."""
     shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
-    shift, loads, status = data.shift, data.loads, data.advice_status
-    machine_moves = machine_advice(data.advice, data.advice_worth, data.sites)
-    moves = moves_section(machine_moves, status, season, shown)
-    if loads.height:
-        blocks = (*moves.blocks[:1], filters(loads, machine_moves), *moves.blocks[1:])
-        moves = replace(moves, blocks=blocks)
-    sections: list[Section | None] = [moves]
-    if shift and data.shift_machines.machines.height:
-        sections.append(machines_section(data.shift_machines, loads, shift, catalogue, shown))
-        sections.append(worst_section(data.worst_loads, loads, catalogue, shown))
-    sections.append(conditions_section(data.conditions, shown))
-    if data.footer.fits.height:
-        drivers = [
-            b
-            for r, key in ((DIRT, "dirt"), (ROOT_LOSS, "loss"))
-            for b in effects_blocks(data.effects, r, key, catalogue, shown)
-        ]
-        sections.append(Section("drivers", say("Causes of dirt and losses, by wetness of the topsoil"), tuple(drivers)))
-    if loads.height:
-        sections.append(loads_section(loads, shown))
-    sections += [health_section(data.health, catalogue, shown), price_section(season)]
-    is_ahead = data.advice.height and status.code is not BasisCode.EARLIER_SHIFT
+    pages, summary = shift_pages(data.shift), data.summary
+    is_ahead = data.advice.height and data.advice_status.code is not BasisCode.EARLIER_SHIFT
     next_shift = data.advice["shift_date"][0] if is_ahead else None
+    sections = [_advice_section(data, season, shown, pages)]
+    looks = attention_links(summary, catalogue, machines=pages.machines, loads=pages.loads, received=pages.received)
+    if looks is not None:
+        sections.append(Section("looks", say("Needs a look"), (looks,)))
+    sections.append(Section("evidence", "", (_evidence_links(data, pages),)))
     return Page(
-        _title(next_shift, shift, shown),
-        season_line(season.name, shown, shift),
-        headline(machine_moves, status, catalogue, shown),
-        say(CAUTION),
-        tuple(s for s in sections if s is not None),
-        footer(data.footer),
+        heading(fleet_move(data.advice), summary.outcomes.height, catalogue),
+        _when(data, next_shift, shown),
+        " ".join(t for t in (worth_words(summary.outcomes, shown), trade_off_words(summary.outcomes)) if t),
+        None,
+        tuple(sections),
+        (say("Season: {name}", name=season.name),),
+        name=say("Shift of {day}", day=shown.day(data.shift)) if data.shift else say("No shift yet"),
+        cab_cards=cab_cards(summary, catalogue, shown),
     )
 
 
+def all_tables(first: Page, evidence: dict[str, Page]) -> Page:
+    """Return one page with the sections of all pages of a shift, for the workbook."""
+    sections = [s for page in evidence.values() for s in page.sections]
+    footer = next(iter(evidence.values())).footer
+    return Page(first.title, first.when, first.lead, say(CAUTION), (*first.sections, *sections), footer)
+
+
 def write_shift_page(data: ShiftPageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
-    """Write `shift-<date>.html` and its copy `shift.html` into `out`; return the paths of the dated files."""
+    """Write the pages of the latest shift into `out`, and `shift.html`, a copy of the first page.
+
+    Returns:
+        The first page, its PDF and its workbook if requested, then the pages with the evidence.
+    """
+    shown, pages = DisplayUnits(season.units, season.currency, season.time_zone), shift_pages(data.shift)
     with use_language(season.locale, season.texts):
-        paths = write_page(shift_page(data, season), out / f"shift-{data.shift or 'none'}.html", formats)
+        first, evidence = shift_page(data, season), evidence_pages(data, season, shown, pages)
+        paths = write_page(first, out / pages.first, OutputFormats(pdf=formats.pdf))
+        if formats.xlsx:
+            paths.append(write_workbook(all_tables(first, evidence), (out / pages.first).with_suffix(".xlsx")))
+        for name, page in evidence.items():
+            paths += write_page(page, out / name)
     latest = out / "shift.html"
     partial = latest.with_suffix(".partial")
     partial.write_bytes(paths[0].read_bytes())

@@ -1,4 +1,4 @@
-"""Data of the shift page."""
+"""Data of the pages after a shift."""
 
 import datetime as dt
 from dataclasses import dataclass
@@ -10,6 +10,7 @@ from reports.sections.effects_data import EffectsData, load_effects
 from reports.sections.health_data import FooterData, HealthData, load_footer, load_health
 from reports.sections.shift_loads_data import WorstLoadsData, load_worst_loads
 from reports.sections.shift_machines_data import ShiftMachinesData, load_shift_machines
+from reports.sections.shift_summary_data import ShiftSummaryData, load_shift_summary
 from transforms.config.workspace import Season
 from transforms.storage.product_basis import ADVICE, ProductStatus, product_status
 from transforms.storage.warehouse import Warehouse
@@ -17,10 +18,11 @@ from transforms.storage.warehouse import Warehouse
 
 @dataclass(frozen=True)
 class ShiftPageData:
-    """Contents of the shift page.
+    """Contents of the pages after a shift.
 
     Attributes:
         shift: date of the latest shift; None without loads.
+        summary: contents of the first page.
         loads: rows of `shift_load`.
         advice: rows of `advice`, for the next shift.
         advice_worth: gain of all moves of each machine together, largest gain first.
@@ -35,6 +37,7 @@ class ShiftPageData:
     """
 
     shift: dt.date | None
+    summary: ShiftSummaryData
     loads: pl.DataFrame
     advice: pl.DataFrame
     advice_worth: pl.DataFrame
@@ -49,10 +52,11 @@ class ShiftPageData:
 
 
 def load_shift_page(warehouse: Warehouse, season: Season) -> ShiftPageData:
-    """Return the contents of the page of the latest shift."""
+    """Return the contents of the pages after the latest shift."""
     shift: dt.date | None = warehouse.query("last_shift")["shift_date"][0]
     return ShiftPageData(
         shift=shift,
+        summary=load_shift_summary(warehouse, season),
         loads=warehouse.query("shift_load", shift_date=shift),
         advice=warehouse.table("advice"),
         advice_worth=warehouse.query("advice_worth", shift_date=shift),

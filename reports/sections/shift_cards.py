@@ -1,4 +1,4 @@
-"""Section on the moves advised for the next shift: overview table and one card per machine."""
+"""Section on the moves advised for the next shift, with the evidence: one card per machine."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -6,13 +6,14 @@ from typing import Any
 import polars as pl
 
 from reports.language.basis_messages import advice_words, basis_line
-from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import capital, conditions_label, describe_move, format_probability, percent_change
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import capital, conditions_label, format_probability, interval
+from reports.language.move_phrases import is_increase, move_command, move_values
+from reports.language.precision import about_money, money_range, plain_money
 from reports.language.reason_text import reason_text, row_reason
-from reports.language.translate import say, say_n, translated
-from reports.page.links import machine_anchor
+from reports.language.translate import say, translated
+from reports.page.links import ShiftPages, machine_anchor
 from reports.page.model import Card, Cards, Fold, MoveCard, Prose, Section
-from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.sections.prices import assumption_words
 from transforms.advice.advice_rows import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
@@ -20,9 +21,6 @@ from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.reason import codes_of
 from transforms.storage.product_basis import BasisCode, ProductStatus
-
-MAX_FIRST_MOVES = 5
-"""Machines in the overview table."""
 
 
 @dataclass(frozen=True)
@@ -74,101 +72,98 @@ def machine_advice(advice: pl.DataFrame, worth: pl.DataFrame, sites: dict[str, s
     return sorted(found, key=lambda a: (order.get(a.machine, len(order)), a.machine))
 
 
-def headline(machines: list[MachineAdvice], status: ProductStatus, catalogue: Catalogue, shown: DisplayUnits) -> str:
-    """Return the main result, preceded by a note if advice is missing or belongs to an earlier fit or shift."""
-    about = advice_words(status, shown, is_empty=not machines)
-    return " ".join(s for s in (about, _answer(machines, catalogue, shown)) if s)
+def _shift_gain(total: dict[str, Any], shown: DisplayUnits) -> str:
+    """Return the gain of a machine's moves in a shift like the last."""
+    return say("{worth} a shift", worth=about_money(total["gain_per_shift"], shown))
 
 
-def _answer(machines: list[MachineAdvice], catalogue: Catalogue, shown: DisplayUnits) -> str:
-    """Return the main result in a sentence; empty if there is no advice."""
-    moving = [a for a in machines if a.head["verdict"] == "move"]
-    if not machines:
-        return ""
-    if not moving:
-        return say("Keep the settings: no tested change is better with sufficient certainty.")
-    best, count = moving[0], sum(len(a.moves) for a in moving)
-    first = describe_move(best.moves[0], catalogue, shown)
-    return say_n(
-        "{n} move on {moving} of {all} machines. The gain is on {machine}, {worth}: {first}.",
-        "{n} moves on {moving} of {all} machines. The largest gain is on {machine}, {worth}; there, first: {first}.",
-        count,
-        moving=len(moving),
-        all=len(machines),
-        machine=best.machine,
-        worth=_total_gain(best, shown),
-        first=first[0].lower() + first[1:],
+def _total_gain(total: dict[str, Any], shown: DisplayUnits) -> str:
+    """Return the gain of a machine's moves per tonne, with its likely range."""
+    t = shown.per_tonne
+    return say(
+        "about {gain} {unit}, likely {span}",
+        gain=plain_money(total["gain_per_t"] * t),
+        unit=shown.money_per_t,
+        span=money_range(total["lo95"] * t, total["hi95"] * t),
     )
 
 
-def _money_span(
-    row: dict[str, Any], keys: tuple[str, str, str], unit: str, digits: int = 0, factor: float = 1.0
-) -> str:
-    value, low, high = (number(row[k] * factor, digits) for k in keys)
-    return say("{value} {unit} ({lo} to {hi})", value=value, unit=unit, lo=low, hi=high)
-
-
-def _total_gain(a: MachineAdvice, shown: DisplayUnits) -> str:
-    if a.worth is None:
-        return NO_VALUE
-    return _money_span(a.worth, ("gain_per_t", "lo95", "hi95"), shown.money_per_t, 2, shown.per_tonne)
-
-
-def _gains(total: dict[str, Any], shown: DisplayUnits) -> list[str]:
-    """Return the gain of a machine's moves per area, shift and season, as far as it lifted enough to compute them."""
-    out, area = [], f"{shown.currency}/{shown.sign('ha')}"
-    if total["gain_per_ha"] is not None:
-        keys = ("gain_per_ha", "ha_lo95", "ha_hi95")
-        out.append(_money_span(total, keys, area, 1, shown.per_area(1.0)))
-    for key, prefix, of in (
-        ("gain_per_shift", "shift", say("a shift like the last")),
-        ("gain_per_season", "season", say("on all it lifted this season in such conditions")),
-    ):
-        if total[key] is not None:
-            money = _money_span(total, (key, f"{prefix}_lo95", f"{prefix}_hi95"), shown.currency)
-            out.append(f"{of}: {money}")
+def _amounts(total: dict[str, Any], name: str, prefix: str, shown: DisplayUnits) -> list[str]:
+    """Return an amount per area, for a shift like the last and for the season, as far as it can be computed."""
+    area = f"{shown.currency}/{shown.sign('ha')}"
+    parts = (
+        ("ha", shown.per_area(1.0), area, ""),
+        ("shift", 1.0, shown.currency, say("a shift like the last")),
+        ("season", 1.0, shown.currency, say("all it lifted this season in such conditions")),
+    )
+    out = []
+    for part, factor, unit, of in parts:
+        if total[f"{name}_per_{part}"] is None:
+            continue
+        low, high = (total[f"{prefix}{part}_{end}"] * factor for end in ("lo95", "hi95"))
+        amount = say(
+            "about {amount} {unit}, likely {span}",
+            amount=plain_money(total[f"{name}_per_{part}"] * factor),
+            unit=unit,
+            span=money_range(low, high),
+        )
+        out.append(f"{of}: {amount}" if of else amount)
     return out
 
 
-def _costs(total: dict[str, Any], shown: DisplayUnits) -> list[str]:
-    """Return the cost of a machine at its current settings per tonne, area, shift and season."""
-    if total["cost_per_t"] is None:
-        return []
-    first = _money_span(total, ("cost_per_t", "cost_lo95", "cost_hi95"), shown.money_per_t, 2, shown.per_tonne)
-    out, area = [first], f"{shown.currency}/{shown.sign('ha')}"
-    for part, factor, of in (
-        ("ha", shown.per_area(1.0), ""),
-        ("shift", 1.0, say("a shift like the last")),
-        ("season", 1.0, say("on all it lifted this season in such conditions")),
-    ):
-        if total[f"cost_per_{part}"] is not None:
-            keys = (f"cost_per_{part}", f"cost_{part}_lo95", f"cost_{part}_hi95")
-            money = _money_span(total, keys, shown.currency if of else area, 0, factor)
-            out.append(f"{of}: {money}" if of else money)
-    return out
+def _after_range(row: dict[str, Any], level: str, change: str, factor: float, digits: int) -> str:
+    """Return the likely range of a level after a move: the level before it times the interval of its change."""
+    before = row[level]
+    if level == "dirt_before_pct":  # changes are of dirt over clean mass
+        ratio = before / (100 - before)
+        ends = [ratio * (1 + row[f"{change}_{end}"] / 100) for end in ("lo95", "hi95")]
+        low, high = (100 * e / (1 + e) for e in ends)
+    else:
+        low, high = (before * (1 + row[f"{change}_{end}"] / 100) * factor for end in ("lo95", "hi95"))
+    return interval(low, high, digits)
+
+
+def _dirt_change(r: dict[str, Any]) -> str:
+    return say(
+        "dirt {before} → {after} %, likely {span}",
+        before=number(r["dirt_before_pct"], 1),
+        after=number(r["dirt_after_pct"], 1),
+        span=_after_range(r, "dirt_before_pct", "dirt", 1.0, 1),
+    )
+
+
+def _loss_change(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
+    """Return root loss before and after a move; a note if the setting does not act on it or no audit tells."""
+    if ROOT_LOSS not in catalogue[r["setting"]].responses:
+        return say("roots left: not affected")
+    if r["root_loss_before_t_ha"] is None:
+        return say("roots left: unknown without audits")
+    factor = shown.convert(1.0, "t/ha")
+    return say(
+        "roots left {before} → {after} {unit}, likely {span}",
+        before=number(r["root_loss_before_t_ha"] * factor, 1),
+        after=number(r["root_loss_after_t_ha"] * factor, 1),
+        unit=shown.sign("t/ha"),
+        span=_after_range(r, "root_loss_before_t_ha", "root_loss", factor, 1),
+    )
 
 
 def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:
-    loss = say("not affected")
-    if ROOT_LOSS in catalogue[r["setting"]].responses:
-        loss = percent_change(r, "root_loss_change_pct", "root_loss_lo95", "root_loss_hi95")
-    gain = _money_span(r, ("gain_per_t", "gain_lo95", "gain_hi95"), shown.money_per_t, 2, shown.per_tonne)
+    before, after = move_values(r, catalogue, shown)
+    command = move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue)
+    words = say("{command}: {before} → {after}", command=command, before=before, after=after)
+    t = shown.per_tonne
+    gain = say(
+        "worth about {gain} {unit}, likely {span} · pays in {sure} · n = {n} loads",
+        gain=plain_money(r["gain_per_t"] * t),
+        unit=shown.money_per_t,
+        span=money_range(r["gain_lo95"] * t, r["gain_hi95"] * t),
+        sure=format_probability(r["probability_better"]),
+        n=number(r["n"], 0),
+    )
     trade_offs = [c for c in codes_of(r["reason_code"], r["reason_args"]) if c in TRADE_OFF_CODES]
-    lines = [
-        say(
-            "dirt {dirt} · root loss {loss}",
-            dirt=percent_change(r, "dirt_change_pct", "dirt_lo95", "dirt_hi95"),
-            loss=loss,
-        ),
-        say(
-            "gain {gain} · sure: {sure} · n = {n} loads",
-            gain=gain,
-            sure=format_probability(r["probability_better"]),
-            n=number(r["n"], 0),
-        ),
-    ]
-    lines += [reason_text(code, None, catalogue) for code in trade_offs]
-    return MoveCard(describe_move(r, catalogue, shown), tuple(lines))
+    lines = [_dirt_change(r), _loss_change(r, catalogue, shown), gain]
+    return MoveCard(words, (*lines, *(reason_text(code, None, catalogue) for code in trade_offs)))
 
 
 def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:
@@ -185,13 +180,17 @@ def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:
         if head["topsoil_wetness"] is not None
         else ""
     )
-    lines, blocks, badge = [where] if where else [], [], translated(head["verdict"])
+    lines, badge = [where] if where else [], translated(head["verdict"])
+    blocks: list[Fold] = []
     if a.worth is not None:
-        badge = f"{shown.per_t(a.worth['gain_per_t'])} {shown.money_per_t}"
-        lines.append(say("together {worth}", worth="; ".join([_total_gain(a, shown), *_gains(a.worth, shown)])))
-        if costs := _costs(a.worth, shown):
-            text = say("Soil, lost roots, the pile and the hours: {costs}.", costs="; ".join(costs))
-            blocks.append(Fold(say("Cost at the current settings"), (Prose(text),)))
+        gains = _amounts(a.worth, "gain", "", shown)
+        badge = _total_gain(a.worth, shown) if a.worth["gain_per_shift"] is None else _shift_gain(a.worth, shown)
+        money = [Prose(say("All changes together: {worth}.", worth="; ".join([_total_gain(a.worth, shown), *gains])))]
+        if a.worth["cost_per_t"] is not None:
+            costs = "; ".join(_amounts(a.worth, "cost", "cost_", shown))
+            cost = say("Soil, lost roots, the pile and the hours at the current settings: {costs}.", costs=costs)
+            money.append(Prose(cost))
+        blocks.append(Fold(say("What it is worth"), tuple(money)))
     if head["verdict"] == "hold":
         lines.append(say("Keep the settings: {reason}.", reason=row_reason(head, catalogue)))
     if head["verdict"] == "try":
@@ -218,69 +217,30 @@ def outlook_words(machines: list[MachineAdvice]) -> str:
     return say("There is no forecast: conditions are assumed to stay as in the last weather hour.")
 
 
-def _first_moves(machines: list[MachineAdvice], catalogue: Catalogue, shown: DisplayUnits) -> Table:
-    """Return the first move of each machine with the largest total gain, in the order of the lead and the cards."""
-    t = shown.per_tonne
-
-    def all_moves(a: MachineAdvice) -> Cell:
-        if a.worth is None:
-            return text_cell(None)
-        return number_cell(a.worth["gain_per_t"] * t, 2, a.worth["lo95"] * t, a.worth["hi95"] * t)
-
-    def this_move(a: MachineAdvice) -> Cell:
-        r = a.moves[0]
-        return number_cell(r["gain_per_t"] * t, 2, r["gain_lo95"] * t, r["gain_hi95"] * t)
-
-    return build_table(
-        "first-moves",
-        say("first moves"),
-        (
-            Column(say("Machine"), lambda a: text_cell(a.machine, f"#{machine_anchor(a.machine)}")),
-            Column(say("Field"), lambda a: text_cell(a.moves[0]["field_id"]), numeric=False),
-            Column(
-                say("First change"),
-                lambda a: text_cell(describe_move(a.moves[0], catalogue, shown), strong=True),
-                numeric=False,
-                wrap=True,
-            ),
-            Column(say("All its moves, {unit}", unit=shown.money_per_t), all_moves),
-            Column(say("This move, {unit}", unit=shown.money_per_t), this_move),
-            Column(say("Sure"), lambda a: text_cell(format_probability(a.moves[0]["probability_better"]))),
-            Column(say("n loads"), lambda a: number_cell(a.moves[0]["n"], 0)),
-        ),
-        [a for a in machines if a.head["verdict"] == "move"][:MAX_FIRST_MOVES],
-        caption=say(
-            "The first move of each of the machines with the largest total gain; the cards below list every move. "
-            "Brackets are 95 % intervals; “sure” is the chance that this move pays."
-        ),
-        marks=lambda a: a.marks,
-    )
-
-
-def moves_section(machines: list[MachineAdvice], status: ProductStatus, season: Season, shown: DisplayUnits) -> Section:
-    """Return the first section of the page: overview table, then one card per machine."""
+def moves_section(
+    machines: list[MachineAdvice], status: ProductStatus, season: Season, shown: DisplayUnits, pages: ShiftPages
+) -> Section:
+    """Return the section with one card per machine."""
     title, about = say("What to change"), advice_words(status, shown, is_empty=not machines)
     if not machines:
         blocks = [Prose(about)]
         if status.code is BasisCode.TOO_FEW_LOADS:
             needed = say("Advice needs at least 120 loads that are measured and traced and have weather data;")
-            blocks.append(Prose(needed, (say("see the data received"), "#arrived")))
+            blocks.append(Prose(needed, (say("see the data received"), pages.received)))
         return Section("moves", title, tuple(blocks), status.code)
-    first = _first_moves(machines, season.catalogue, shown)
     reading = say(
         "Machines with the largest gain come first. Each move is within the range this fleet has tried in such "
-        "conditions; dirt and root loss are changes in percent with 95 % intervals; gain is per {t} of clean beet; n "
-        "is the number of the fleet's measured loads in such conditions. Each machine is assumed to continue in the "
-        "field it left.",
+        "conditions; “likely” is the 95 % interval; money is per {t} of clean beet; n is the number of the fleet's "
+        "measured loads in such conditions. Each machine is assumed to continue in the field it left.",
         t=shown.sign("t"),
     )
     prices = Prose(
         " ".join([reading, outlook_words(machines), basis_line(status, shown), assumption_words(season)]),
-        (say("Prices used"), "#prices"),
+        (say("Prices used"), pages.prices),
     )
     cards = Cards(tuple(card(a, season.catalogue, shown) for a in machines))
     note = (Prose(about, note=True),) if about else ()
-    return Section("moves", title, (*note, *((first,) if first.rows else ()), prices, cards), status.code)
+    return Section("moves", title, (*note, prices, cards), status.code)
 
 
 def sentence(text: str) -> str:

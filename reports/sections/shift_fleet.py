@@ -32,8 +32,11 @@ def machine_finding(machines: pl.DataFrame) -> str:
     return sentence("; ".join(parts))
 
 
-def machine_table(machines: pl.DataFrame, shown: DisplayUnits) -> Table:
-    """Return the table of the machines of the shift."""
+def machine_table(machines: pl.DataFrame, shown: DisplayUnits, loads_page: str) -> Table:
+    """Return the table of the machines of the shift; numbers link to the loads on another page."""
+
+    def own_loads(r: dict[str, Any]) -> str:
+        return loads_link(loads_page, machine=r["machine_id"])
 
     def loss(r: dict[str, Any]) -> Cell:
         mean, half = (
@@ -52,9 +55,9 @@ def machine_table(machines: pl.DataFrame, shown: DisplayUnits) -> Table:
         "machine-table",
         say("machines in the shift"),
         (
-            Column(say("Machine"), lambda r: text_cell(r["machine_id"], loads_link(machine=r["machine_id"]))),
+            Column(say("Machine"), lambda r: text_cell(r["machine_id"], own_loads(r))),
             Column(say("Generation"), lambda r: text_cell(r["generation"]), numeric=False),
-            Column(say("Loads"), lambda r: number_cell(r["loads"], 0, href=loads_link(machine=r["machine_id"]))),
+            Column(say("Loads"), lambda r: number_cell(r["loads"], 0, href=own_loads(r))),
             Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
             Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
             Column(say("Dirt observed, %"), lambda r: mean_cell(r["observed_pct"], r["observed_half"])),
@@ -75,7 +78,7 @@ def machine_table(machines: pl.DataFrame, shown: DisplayUnits) -> Table:
     )
 
 
-def fleet_figure(machines: pl.DataFrame, day: str, shown: DisplayUnits) -> Figure:
+def fleet_figure(machines: pl.DataFrame, day: str, shown: DisplayUnits, loads_page: str) -> Figure:
     """Return the figure that compares all machines of the shift."""
     finding = machine_finding(machines)
     drawn = machines.drop_nulls("observed_pct").height > 0
@@ -88,6 +91,5 @@ def fleet_figure(machines: pl.DataFrame, day: str, shown: DisplayUnits) -> Figur
         ),
         machine_dirt(machines) if drawn else None,
         say("Observed and expected dirt tare by machine in the shift of {day}", day=day),
-        machine_table(machines, shown),
-        open=True,
+        machine_table(machines, shown, loads_page),
     )

@@ -8,7 +8,8 @@ import polars as pl
 from reports.charts.shift_timeline import MAX_SETTINGS, shift_timeline
 from reports.language.bidi import isolated
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import format_setting_value, interval, setting_label
+from reports.language.labels import interval, setting_label
+from reports.language.precision import setting_value
 from reports.language.translate import say, say_n
 from reports.page.model import Figure, Fold, Prose, Section
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
@@ -44,14 +45,13 @@ def _moved(course: pl.DataFrame, decided: pl.DataFrame, catalogue: Catalogue, sh
     ]
     for rank, name in enumerate(names):
         rows = course.select("at", pl.col(name).alias("v")).drop_nulls("v")
-        unit = catalogue[name].unit
         out.append(
             rows.select(
                 "at",
                 pl.lit(rank, pl.Int32).alias("rank"),
                 pl.lit(setting_label(name, catalogue)).alias("label"),
                 ((pl.col("v") - pl.col("v").first()) / catalogue[name].step).alias("steps"),
-                pl.Series("shown", [shown.quantity(v, unit) for v in rows["v"]], dtype=pl.String),
+                pl.Series("shown", [setting_value(v, catalogue[name], shown) for v in rows["v"]], dtype=pl.String),
             )
         )
     return pl.concat(out)
@@ -64,8 +64,8 @@ def _decision_table(name: str, machine: str, decided: pl.DataFrame, catalogue: C
         (
             Column(say("Time"), lambda r: text_cell(shown.clock(r["decided_at"]))),
             Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue)), numeric=False),
-            Column(say("From"), lambda r: text_cell(format_setting_value(r["from_value"], r["unit"], shown))),
-            Column(say("To"), lambda r: text_cell(format_setting_value(r["to_value"], r["unit"], shown))),
+            Column(say("From"), lambda r: text_cell(setting_value(r["from_value"], catalogue[r["setting"]], shown))),
+            Column(say("To"), lambda r: text_cell(setting_value(r["to_value"], catalogue[r["setting"]], shown))),
             Column(say("Steps"), lambda r: number_cell(r["steps"], 1, sign=True)),
             Column(say("Topsoil wetness, 0 to 1"), lambda r: number_cell(r["topsoil_wetness"], 2)),
             Column(say("Field"), lambda r: text_cell(r["field_id"]), numeric=False),
@@ -160,12 +160,17 @@ def _fold(r: dict[str, Any], parts: dict[str, pl.DataFrame], catalogue: Catalogu
 
 
 def machines_section(
-    data: ShiftMachinesData, loads: pl.DataFrame, shift: dt.date, catalogue: Catalogue, shown: DisplayUnits
+    data: ShiftMachinesData,
+    loads: pl.DataFrame,
+    shift: dt.date,
+    catalogue: Catalogue,
+    shown: DisplayUnits,
+    loads_page: str,
 ) -> Section:
     """Return the section on the machines of the shift."""
     course, decisions, passes = data.course, data.decisions, data.passes
     day = shown.day(shift)
-    blocks: list[Any] = [fleet_figure(data.machines, day, shown)]
+    blocks: list[Any] = [fleet_figure(data.machines, day, shown, loads_page)]
     if course.height:
         blocks.append(
             Prose(say("Open a machine to see its day: loads, topsoil, settings, setting changes and passes."))

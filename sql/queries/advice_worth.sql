@@ -42,4 +42,4 @@ select t.machine_id, t.gain_per_t, t.lo95, t.hi95, w.shift_t as clean_t, t.gain_
 from total as t
 left join worked as w using (machine_id)
 left join "field" as f using (field_id)
-order by t.gain_per_t desc, t.machine_id
+order by gain_per_shift desc nulls last, t.gain_per_t desc, t.machine_id

@@ -79,6 +79,6 @@ def test_scripts_in_names_of_files_and_rows_are_inert_on_the_page(season: Season
     (workspace.inbox / f"{evil.replace('/', '')}.csv").write_text(f"{evil}\n{evil}\n")
     ingest(workspace)
     stages.advise_machines(workspace, stages.fit_responses(workspace, QUIET), QUIET)
-    page = pages.publish_shift_page(workspace, QUIET)[0].read_text()
+    page = "".join(path.read_text() for path in pages.publish_shift_page(workspace, QUIET))
     assert "&lt;script&gt;alert(1)" in page
     assert "<script>alert" not in page

@@ -53,13 +53,14 @@ def written(demo: Demo) -> dict[str, Path]:
     workspace = demo.workspace
     both = OutputFormats(pdf=True, xlsx=True)
     season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.publish_season_report(workspace, QUIET, both)
-    shift, shift_pdf, shift_xlsx = pages.publish_shift_page(workspace, QUIET, both)
+    shift, shift_pdf, shift_xlsx, *evidence = pages.publish_shift_page(workspace, QUIET, both)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     sheet = stages.plan_trial(workspace, query).sheet
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
     return {
         "shift": shift,
+        **{f"shift-{path.stem.rsplit('-', 1)[1]}": path for path in evidence},
         "season": season,
         "season-loads": loads,
         "guide": guide,

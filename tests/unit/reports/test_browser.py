@@ -33,10 +33,20 @@ from tests.unit.reports.chromium import (
 )
 from transforms.config.workspace import Workspace
 
-PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
-CHARTED = {"shift": 30, "season": 30, "fleet": 8, "guide": 20, "load": 2}
+EVIDENCE = ["shift-machines", "shift-loads", "shift-effects", "shift-received", "shift-prices"]
+PAGES = ["shift", *EVIDENCE, "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
+CHARTED = {
+    "shift-machines": 20,
+    "shift-loads": 5,
+    "shift-effects": 2,
+    "shift-received": 1,
+    "season": 30,
+    "fleet": 8,
+    "guide": 20,
+    "load": 2,
+}
 """Minimum number of charts per page of the demo season."""
-ADVISING = ["shift", "season", "guide", "card", "what-if", "sheet", "fleet"]
+ADVISING = ["shift", "shift-machines", "shift-prices", "season", "guide", "card", "what-if", "sheet", "fleet"]
 AXE = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
 
 
@@ -104,7 +114,7 @@ def test_cautions_are_shown_wherever_settings_are_advised(browser, written, name
     assert "Engine off and key out" in evaluate(browser, "return document.body.innerText")
 
 
-@pytest.mark.parametrize("name", ["shift", "season", "guide", "fleet", "what-if", "load"])
+@pytest.mark.parametrize("name", [*EVIDENCE, "season", "guide", "fleet", "what-if", "load"])
 def test_footers_name_run_data_rows_and_closure(browser, written, name):
     opened(browser, written[name], 1280)
     footer = evaluate(browser, "return document.querySelector('footer').innerText")
@@ -114,17 +124,25 @@ def test_footers_name_run_data_rows_and_closure(browser, written, name):
     assert "mass weighed over mass lifted 1." in footer
 
 
-def test_the_first_screen_of_a_phone_shows_the_first_move(browser, written):
+def test_the_first_screen_of_a_phone_answers_in_order(browser, written):
     opened(browser, written["shift"], 390)
-    low = evaluate(browser, "return document.querySelector('.lead').getBoundingClientRect().bottom")
-    assert low < 450
-    assert "moves on" in evaluate(browser, "return document.querySelector('.lead').innerText")
-    first = evaluate(browser, "return document.querySelector('#first-moves tbody tr').getBoundingClientRect().top")
-    assert first < 900
+    order = [".when", "h1", ".lead", ".tile", ".bar-row"]
+    tops = [evaluate(browser, f"return document.querySelector('{e}').getBoundingClientRect().top") for e in order]
+    assert tops == sorted(tops)
+    rows = evaluate(
+        browser,
+        "return [...document.querySelectorAll('ol.bars')][0].querySelectorAll('li')"
+        ".length && [...document.querySelectorAll('ol.bars')[0].children].map(r => r.getBoundingClientRect().bottom)",
+    )
+    assert len(rows) == 4
+    assert sum(bottom <= 844 for bottom in rows) >= 3
+    assert evaluate(browser, "return document.documentElement.scrollHeight") <= 3 * 844
+    size = "return parseFloat(getComputedStyle(document.querySelector('{}')).fontSize)"
+    assert evaluate(browser, size.format(".bar-row .values")) > evaluate(browser, size.format(".bar-row .action"))
 
 
 def test_filters_narrow_cards_rows_folds_charts_and_loads(browser, written):
-    opened(browser, written["shift"], 1280)
+    opened(browser, written["shift-machines"], 1280)
     count = "return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).length"
     every = evaluate(browser, count)
     dots = "return document.querySelectorAll('#chart-machines-dirt .mark-symbol.role-mark path').length"
@@ -133,19 +151,21 @@ def test_filters_narrow_cards_rows_folds_charts_and_loads(browser, written):
     choose(browser, "machine", "M06")
     assert evaluate(browser, count) == 1
     WebDriverWait(browser, 10).until(lambda b: b.execute_script(dots) == 1)
+    assert "1 of" in evaluate(browser, "return document.querySelector('.filters .shown').textContent")
+    evaluate(browser, "document.querySelector('.filters button[type=reset]').click()")
+    assert evaluate(browser, count) == every
+    opened(browser, written["shift-loads"], 1280)
+    choose(browser, "machine", "M06")
     machines = evaluate(
         browser,
         "return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[1].textContent)",
     )
     assert set(machines) == {"M06"}
-    assert "1 of" in evaluate(browser, "return document.querySelector('.filters .shown').textContent")
-    evaluate(browser, "document.querySelector('.filters button[type=reset]').click()")
-    assert evaluate(browser, count) == every
 
 
 @pytest.mark.parametrize(("mark", "column"), [("site", 2), ("wetness", 3), ("soil", 4)])
 def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, mark, column):
-    opened(browser, written["shift"], 1280)
+    opened(browser, written["shift-machines"], 1280)
     choice = f"document.querySelector('.filters select[data-mark={mark}]')"
     values = evaluate(browser, f"return [...{choice}.options].map(o => o.value).filter(Boolean)")
     assert len(values) == 3
@@ -158,6 +178,9 @@ def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, m
         )
         assert all(value in s.split("|") for s in seen)
         cards[value] = len(seen)
+    opened(browser, written["shift-loads"], 1280)
+    for value in values:
+        choose(browser, mark, value)
         listed = evaluate(
             browser,
             f"return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[{column}].textContent)",
@@ -175,10 +198,12 @@ def test_a_filter_of_conditions_narrows_the_effects_drawn(browser, written):
 
 
 def test_a_number_leads_to_the_loads_behind_it(browser, written):
-    opened(browser, written["shift"], 1280)
+    opened(browser, written["shift-machines"], 1280)
     link = "document.querySelector('#machine-table tr[data-machine=M06] td a')"
     number = int(evaluate(browser, f"return {link}.textContent"))
-    evaluate(browser, f"{link}.click()")
+    target, mark = evaluate(browser, f"return {link}.getAttribute('href')").split("#")
+    assert target == written["shift-loads"].name
+    opened(browser, written["shift-loads"], 1280, f"#{mark}")
     listed = "return document.querySelectorAll('#loads-list tbody tr').length"
     WebDriverWait(browser, 10).until(lambda b: b.execute_script(listed) == number)
     assert f"{number} of {number} loads shown" in evaluate(
@@ -215,7 +240,7 @@ def test_every_link_leads_somewhere(browser, written, name):
 
 
 def test_filters_and_summaries_are_reached_by_the_keyboard(browser, written):
-    opened(browser, written["shift"], 1280)
+    opened(browser, written["shift-machines"], 1280)
     reached = evaluate(
         browser,
         "return [...document.querySelectorAll('a[href], summary, select, button, input, [tabindex=\"0\"]')]"
@@ -285,7 +310,7 @@ def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
         warehouse.build("load_class")
         season = demo.workspace.season
         paths = [
-            write_shift_page(load_shift_page(warehouse, season), season, tmp_path)[0],
+            *write_shift_page(load_shift_page(warehouse, season), season, tmp_path),
             *write_season(load_season_page(warehouse, season), season, tmp_path),
             write_season_loads(load_season_loads_page(warehouse), season, tmp_path),
             *write_fleet(load_fleet_page(warehouse), season, tmp_path),

@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 
 from reports.charts.effect_grid import STANDINGS
+from reports.language.display_units import DisplayUnits
 from reports.language.translate import use_language
 from reports.page import theme
 from reports.page.html import own_file
+from reports.page.links import shift_pages
 from reports.pages.season import season_page
 from reports.pages.season_data import load_season_page
-from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
+from reports.pages.shift_evidence import evidence_pages
 from tests.support.program import Demo
 from transforms.storage.warehouse import Warehouse
 
@@ -100,7 +102,7 @@ OF_SINGLE_THINGS = {"shift-passes", "shift-passes-plain", "load-why"}
 
 def test_tooltips_show_the_interval_of_every_estimate(page_html):
     seen = 0
-    for name in ("shift", "season", "fleet", "guide"):
+    for name in ("shift-machines", "shift-loads", "shift-effects", "season", "fleet", "guide"):
         shared = {n: json.loads(s) for n, s in re.findall(r'id="spec-([\w-]+)">(.*?)</script>', page_html[name])}
         own = [
             json.loads(s)["spec"]
@@ -122,8 +124,10 @@ def test_us_units_reach_the_season_report(demo: Demo, written):  # noqa: ARG001 
     season = replace(demo.workspace.season, units="us", locale="en-US", currency="USD")
     with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse, use_language("en-US"):
         page = season_page(load_season_page(warehouse, season), season)
-        shift = shift_page(load_shift_page(warehouse, season), season)
-    heads = " ".join(c.head for t in shift.tables for c in t.columns)
+        data = load_shift_page(warehouse, season)
+        us = DisplayUnits(season.units, season.currency, season.time_zone)
+        evidence = evidence_pages(data, season, us, shift_pages(data.shift))
+    heads = " ".join(c.head for shift in evidence.values() for t in shift.tables for c in t.columns)
     assert "Root loss, ton/acre" in heads
     assert "Air, °F" in heads
     assert "Rain 24 h, in" in heads

@@ -10,13 +10,14 @@ import pytest
 from flows import stages
 from flows.stages import pages
 from reports.language.display_units import DisplayUnits
+from reports.page.links import shift_pages
 from reports.page.model import Figure, Page, Prose
 from reports.pages.season import season_page
 from reports.pages.season_data import load_season_page
 from reports.pages.season_open_questions import grid_finding
 from reports.pages.season_overview import change_finding, days_finding
-from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
+from reports.pages.shift_evidence import evidence_pages
 from reports.sections.effects import add_setting_labels, effect_finding
 from reports.sections.season_effects import reading_finding
 from reports.sections.season_worth import pile_finding, worth_finding
@@ -328,7 +329,9 @@ def test_a_timeline_counts_loads_above_the_expected_interval_and_setting_changes
 
 def test_the_shift_page_shows_every_machine_with_its_day(warehouse, demo: Demo):
     season = demo.workspace.season
-    page = shift_page(load_shift_page(warehouse, season), season)
+    data = load_shift_page(warehouse, season)
+    names, shown = shift_pages(data.shift), DisplayUnits(season.units, season.currency, season.time_zone)
+    page = evidence_pages(data, season, shown, names)[names.machines]
     shift = warehouse.query("last_shift")["shift_date"][0]
     assert isinstance(shift, dt.date)
     worked = warehouse.table("load_fact").filter(pl.col("shift_date") == shift)["machine_id"].drop_nulls().unique()

@@ -1,30 +1,34 @@
-"""Texts and numbers of the shift page, without a browser."""
+"""First page after a shift, without a browser: heading, worth, tiles and rows recomputed by another route."""
 
-import datetime as dt
 import html
 import re
-from dataclasses import fields
+from dataclasses import replace
+from typing import Any
 
 import polars as pl
+import pypdf
 import pytest
 
 from flows import stages
 from flows.stages import pages
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import describe_move, format_probability, source_label
-from reports.language.reason_text import format_reason
+from reports.language.labels import format_probability
+from reports.language.precision import money_range, plain_money, setting_value
 from reports.language.translate import use_language
+from reports.page.formats import OutputFormats
 from reports.page.html import embedded
+from reports.page.model import Page
+from reports.page.summary import BarRows, Tiles
 from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
 from reports.sections.cautions import CAUTION
-from reports.sections.shift_cards import card, headline, machine_advice, moves_section
+from reports.sections.shift_attention import attention
+from reports.sections.shift_summary import FleetMove, fleet_move, heading, price_strip, sensitivity_of
+from reports.sections.shift_summary_data import ShiftSummaryData, load_shift_summary
 from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
-from transforms.advice.advice_rows import ADVICE_SCHEMA
+from transforms.advice.price_sensitivity import BreakEven, PriceSensitivity
 from transforms.config.settings_catalogue import Catalogue
-from transforms.config.workspace import Prices, Workspace, init_workspace
-from transforms.contracts.reason import combine_reasons, reason
-from transforms.model.load_decomposition import INTERCEPTS
+from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
 METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
@@ -49,14 +53,6 @@ def test_numbers_have_a_true_minus_and_no_negative_zero():
     assert number(None) == number(float("nan")) == NO_VALUE
 
 
-def test_a_move_is_an_instruction_in_both_systems(catalogue: Catalogue):
-    row = {"setting": "share_depth_cm", "from_value": 7.5, "to_value": 6.5}
-    assert describe_move(row, catalogue, METRIC) == "Share depth: 1.0 cm shallower, from 7.5 cm to 6.5 cm"
-    assert describe_move(row, catalogue, US) == "Share depth: 0.39 in shallower, from 2.95 in to 2.56 in"
-    row = {"setting": "transfer_web_speed_pct", "from_value": 60.0, "to_value": 70.0}
-    assert describe_move(row, catalogue, METRIC) == "Transfer web speed: 10 points faster, from 60 % to 70 %"
-
-
 def test_money_per_short_ton_is_less_than_per_tonne():
     assert METRIC.per_t(1.0) == "1.00"
     assert US.per_t(1.0) == "0.91"
@@ -66,93 +62,6 @@ def test_money_per_short_ton_is_less_than_per_tonne():
 def test_nothing_is_ever_certain():
     assert format_probability(1.0) == "99 in 100"
     assert format_probability(0.84) == "84 in 100"
-
-
-def test_cautions_are_at_the_top_and_by_the_prices(text):
-    assert text.count(html.escape(CAUTION, quote=False).replace("'", "&#39;")) == 2
-
-
-def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path):
-    workspace = copy_of(season, tmp_path / "season")
-    failed, fine = reason("placebo_with_effect"), reason("tails", far_pct=0.0)
-    rows = [
-        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, failed.code, failed.args, None),
-        ("dirt_tare_pct", "tails", 0.0, 0.003, True, fine.code, fine.args, None),
-    ]
-    with stages.open_warehouse(workspace) as warehouse:
-        schema = warehouse.table("fit_check").schema
-        warehouse.replace("fit_check", pl.DataFrame(rows, schema=schema, orient="row"))
-    page = html.unescape(pages.publish_shift_page(workspace, QUIET)[0].read_text())
-    assert f"1 of 2 checks of this fit passed. Not passed: {format_reason(failed)}." in page
-
-
-def test_every_price_is_shown_with_where_it_is_from(text):
-    assert text.count("assumed (the default)") == len(fields(Prices)) == 13
-    assert "Amounts of money are based on assumptions: none of the 13 prices is set" in text
-
-
-def test_moves_carry_interval_probability_and_n(text):
-    moves = re.findall(r"<li><strong>(.*?)</strong>(.*?)</li>", text, re.DOTALL)
-    assert moves
-    for words, detail in moves:
-        assert re.search(r"from .+ to .+", words)
-        assert re.search(r"dirt [+−]?\d+ % \(.+ to .+\)", detail)
-        assert re.search(r"sure: \d+ in 100 · n = [\d,]+ loads", detail)
-
-
-def test_every_source_of_a_load_has_a_label(catalogue: Catalogue):
-    assert all(source_label(name, catalogue) != name for name in INTERCEPTS)
-
-
-def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue):
-    moved = {
-        "machine_id": "M01",
-        "field_id": "F1",
-        "soil_class": "light",
-        "wetness_class": "dry",
-        "verdict": "hold",
-        **reason("no_change_better").columns,
-    }
-    advice = pl.DataFrame([{**dict.fromkeys(ADVICE_SCHEMA), **moved}], schema=ADVICE_SCHEMA)
-    gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
-    names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
-    nothing = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
-    without = pl.DataFrame([{**gain, **nothing}])
-    (machine,) = machine_advice(advice, without, {})
-    shown = card(machine, catalogue, METRIC)
-    assert shown.badge == "0.20 EUR/t"
-    assert "together 0.20 EUR/t (0.10 to 0.30)" in shown.lines
-    assert shown.blocks == ()
-
-
-def test_costs_are_given_by_tonne_hectare_shift_and_season_with_intervals(text):
-    costs = re.findall(r"Soil, lost roots, the pile and the hours: (.*?)</p>", text)
-    assert costs
-    span = r"\([\d.,]+ to [\d.,]+\)"
-    for line in costs:
-        assert re.match(rf"[\d.]+ EUR/t {span}; [\d,]+ EUR/ha {span}; a shift like the last: [\d,]+ EUR {span}; ", line)
-        assert "on all it lifted this season in such conditions: " in line
-
-
-def test_gains_are_given_by_hectare_shift_and_season_with_intervals(text):
-    cards = re.findall(r'<p class="where">(.*?)</p>', text, re.DOTALL)
-    worth = [c for c in cards if "together" in c]
-    assert len([c for c in cards if re.search(r"\(0\.\d\d, (forecast|as now)\)", c)]) >= len(worth)
-    assert worth
-    for line in worth:
-        assert re.search(r"EUR/t \([\d.−]+ to [\d.−]+\); [\d.−]+ EUR/ha \([\d.−]+ to [\d.−]+\)", line)
-        assert "a shift like the last" in line
-        assert "on all it lifted this season in such conditions" in line
-
-
-def test_the_headline_counts_the_moves_of_the_table(advised, text):
-    with stages.open_warehouse(advised) as warehouse:
-        advice = warehouse.table("advice")
-    moves = advice.filter(pl.col("verdict") == "move")
-    assert (
-        f"{moves.height} moves on {moves['machine_id'].n_unique()} of {advice['machine_id'].n_unique()} machines"
-        in text
-    )
 
 
 def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
@@ -168,7 +77,7 @@ def test_an_empty_workspace_has_a_page_that_says_so(tmp_path):
     ingest(workspace)
     stages.advise_machines(workspace, stages.fit_responses(workspace, QUIET), QUIET)
     page = pages.publish_shift_page(workspace, QUIET)[0].read_text()
-    assert "<h1>No shift yet</h1>" in page
+    assert "<h1>No advice yet</h1>" in page
     assert f'data-code="{BasisCode.TOO_FEW_LOADS}"' in page
     assert 'id="machines"' not in page
     assert html.escape(CAUTION, quote=False).replace("'", "&#39;") in page
@@ -193,75 +102,185 @@ def test_hostile_names_are_inert_and_us_units_show(tmp_path):
     ingest(workspace)
     fits = stages.fit_responses(workspace, QUIET)
     stages.advise_machines(workspace, fits, QUIET)
-    page = pages.publish_shift_page(workspace, QUIET)[0].read_text()
-    assert "<script>alert" not in page
-    assert html.escape(evil) in page
-    assert "ton/acre" in page or "°F" in page
+    texts = [path.read_text() for path in pages.publish_shift_page(workspace, QUIET)]
+    assert len(texts) == 6
+    assert not any("<script>alert" in text for text in texts)
+    assert all(html.escape(evil) in text for text in texts)
+    assert any("°F" in text for text in texts)
 
 
-def machine_rows(machine: str, gains: list[float], total: float) -> list[dict[str, object]]:
-    """Return the advice rows of a machine: its moves and their total gain."""
-    settings = ("share_depth_cm", "cleaner_1_speed_rpm", "cleaner_2_speed_rpm")
-    fixed = {
-        "machine_id": machine,
-        "field_id": "F1",
-        "verdict": "move",
-        "soil_class": "light",
-        "wetness_class": "dry",
-        "outlook": "as now",
-        "topsoil_wetness": 0.2,
-        **reason("move_in_conditions", wetness_class="dry", soil_class="light", n=40).columns,
-        "from_value": 7.0,
-        "to_value": 6.0,
-        "unit": "cm",
-        "probability_better": 0.9,
-        "n": 40,
-        "total_gain_per_t": total,
-        **{f"{a}_{b}": 0.1 for a in ("dirt", "root_loss", "gain", "total") for b in ("lo95", "hi95")},
-        "dirt_change_pct": -1.0,
-        "root_loss_change_pct": 0.0,
-        "shift_date": dt.date(2025, 10, 9),
-    }
-    return [{**fixed, "setting": s, "gain_per_t": g} for s, g in zip(settings, gains, strict=False)]
+def tables(advised: Workspace) -> dict[str, pl.DataFrame]:
+    with stages.open_warehouse(advised) as warehouse:
+        return {n: warehouse.table(n) for n in ("advice", "load_fact", "field")}
 
 
-def test_a_move_names_its_trade_off_alone(catalogue: Catalogue):
-    (row,) = machine_rows("M1", [0.5], 0.5)
-    usual = reason("move_in_conditions", wetness_class="dry", soil_class="light", n=40)
-    both = {"M1": usual, "M2": combine_reasons([usual, reason("roots_for_dirt")])}
-    rows = [{**row, "machine_id": m, **why.columns} for m, why in both.items()]
-    advice = pl.DataFrame(rows, schema=ADVICE_SCHEMA, orient="row")
-    plain, traded = (
-        card(a, catalogue, METRIC).moves[0].lines
-        for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
-    )
-    assert traded == (*plain, format_reason(reason("roots_for_dirt")))
-
-
-def test_the_lead_and_the_first_row_name_the_same_machine(season: Season, catalogue: Catalogue):
-    rows = [*machine_rows("M1", [0.5, 0.4, 0.3], 1.2), *machine_rows("M2", [0.8], 0.8)]
-    advice = pl.DataFrame(rows, schema={**ADVICE_SCHEMA}, orient="row")
-    names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
-    empty = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
-    worth = pl.DataFrame(
-        [{"machine_id": m, "gain_per_t": g, "lo95": 0.1, "hi95": 2.0, **empty} for m, g in (("M1", 1.2), ("M2", 0.8))]
-    )
-    machines = machine_advice(advice, worth, {})
-    status = ProductStatus(BasisCode.CURRENT)
-    section = moves_section(machines, status, season.workspace.season, METRIC)
-    table, cards = section.blocks[0], section.blocks[-1]
-    first = table.rows[0].cells
-    assert (first[0].text, first[2].text) == ("M1", describe_move(rows[0], catalogue, METRIC))
-    assert cards.cards[0].title == "M1"
-    lead = headline(machines, status, catalogue, METRIC)
-    assert "M1" in lead
-    assert "M2" not in lead
-    assert [r.cells[0].text for r in table.rows] == ["M1", "M2"]
-    assert first[3].value == 1.2
-
-
-def test_every_table_of_the_page_has_a_distinct_name(advised: Workspace):
+@pytest.fixture(scope="module")
+def first_page(advised: Workspace) -> Page:
+    stages.compute_shift_timeline(advised)
     with stages.open_warehouse(advised) as warehouse, use_language("en-GB"):
-        page = shift_page(load_shift_page(warehouse, advised.season), advised.season)
-    names = [t.name for t in page.tables]
-    assert len(names) == len(set(names)) > 10
+        return shift_page(load_shift_page(warehouse, advised.season), advised.season)
+
+
+def last_shift_mass(found: dict[str, pl.DataFrame]) -> dict[str, float]:
+    """Clean mass of each machine in the last shift, t, added up load by load."""
+    facts = found["load_fact"]
+    usual, last = facts["dirt_tare_pct"].mean(), facts["shift_date"].max()
+    mass: dict[str, float] = {}
+    for r in facts.filter(pl.col("shift_date") == last).iter_rows(named=True):
+        dirt = usual if r["dirt_tare_pct"] is None else r["dirt_tare_pct"]
+        if r["machine_id"] is not None:
+            mass[r["machine_id"]] = mass.get(r["machine_id"], 0.0) + r["gross_t"] * (1 - dirt / 100)
+    return mass
+
+
+def test_the_heading_counts_the_machines_of_the_table(advised: Workspace, first_page: Page):
+    advice = tables(advised)["advice"]
+    moves = [r for r in advice.iter_rows(named=True) if r["verdict"] == "move"]
+    by_move: dict[tuple[str, bool], set[str]] = {}
+    for r in moves:
+        by_move.setdefault((r["setting"], r["to_value"] > r["from_value"]), set()).add(r["machine_id"])
+    found = fleet_move(advice)
+    most = max(len(m) for m in by_move.values())
+    moving = len({r["machine_id"] for r in moves})
+    assert found.machines == (most if most >= max(3, moving / 2) else moving)
+    if found.code == "common":
+        assert len(by_move[found.setting, found.is_up]) == most
+    assert re.search(rf"\b{found.machines}\b", first_page.title)
+
+
+def advice_of(*moves: tuple[str, str | None, float | None, float | None]) -> pl.DataFrame:
+    rows = [
+        {"machine_id": m, "verdict": "move" if s else "hold", "setting": s, "from_value": a, "to_value": b}
+        for m, s, a, b in moves
+    ]
+    return pl.DataFrame(rows, schema_overrides={"setting": pl.String})
+
+
+def test_the_fleets_move_is_common_several_or_none(catalogue: Catalogue):
+    deeper = [(f"M{i}", "share_depth_cm", 6.0, 7.0) for i in range(4)]
+    slower = [(f"M{i}", "ground_speed_kmh", 6.0, 5.0) for i in range(4, 6)]
+    still = [("M9", None, None, None)]
+    assert fleet_move(advice_of(*deeper, *slower, *still)) == FleetMove("common", 4, "share_depth_cm", is_up=True)
+    assert fleet_move(advice_of(*deeper[:2], *slower)) == FleetMove("several", 4)
+    assert fleet_move(advice_of(*still)) == FleetMove("leave")
+    assert fleet_move(advice_of().clear()) == FleetMove("no_advice")
+    assert heading(FleetMove("common", 4, "share_depth_cm", is_up=False), 7, catalogue) == (
+        "Lift shallower on 4 of 7 machines"
+    )
+
+
+def test_the_worth_is_the_sum_over_machines_of_gain_times_mass(advised: Workspace, first_page: Page):
+    found = tables(advised)
+    mass = last_shift_mass(found)
+    gains: dict[str, tuple[float, ...]] = {}
+    for r in found["advice"].iter_rows(named=True):
+        if r["verdict"] == "move":
+            gains[r["machine_id"]] = tuple(r[c] for c in ("total_gain_per_t", "total_lo95", "total_hi95"))
+    totals = [sum(g[k] * mass[m] for m, g in gains.items() if m in mass) for k in range(3)]
+    assert first_page.lead.startswith(
+        f"Worth about {plain_money(totals[0])} EUR this shift, likely {money_range(*totals[1:])}."
+    )
+
+
+def test_the_tiles_are_weighted_means_before_the_first_move_and_after_the_last(advised: Workspace, first_page: Page):
+    found = tables(advised)
+    mass = last_shift_mass(found)
+    ends: dict[str, tuple[Any, Any, str]] = {}
+    yields = dict(found["field"].select("field_id", "yield_t_ha").iter_rows())
+    for r in found["advice"].iter_rows(named=True):
+        levels = [(r["dirt_before_pct"], r["root_loss_before_t_ha"]), (r["dirt_after_pct"], r["root_loss_after_t_ha"])]
+        first, _, field = ends.get(r["machine_id"], (levels[0], levels[0], r["field_id"]))
+        ends[r["machine_id"]] = (first, levels[1] if r["verdict"] == "move" else levels[0], field)
+    worked = {m: e for m, e in ends.items() if m in mass}
+    (block,) = (b for b in first_page.walk() if isinstance(b, Tiles))
+    for tile, part, weights in (
+        (block.tiles[0], 1, {m: mass[m] / yields[e[2]] for m, e in worked.items()}),
+        (block.tiles[1], 0, {m: mass[m] for m in worked}),
+    ):
+        means = [sum(w * worked[m][k][part] for m, w in weights.items()) / sum(weights.values()) for k in (0, 1)]
+        before, after = (f"{v:.1f}" for v in means)
+        assert tile.value.split()[0] == after
+        assert tile.before == (None if before == after else before)
+        assert tile.tone == ("same" if before == after else "better" if means[1] < means[0] else "worse")
+
+
+def test_rows_are_the_first_moves_in_order_of_worth(advised: Workspace, first_page: Page):
+    found = tables(advised)
+    mass = last_shift_mass(found)
+    first = {r["machine_id"]: r for r in found["advice"].iter_rows(named=True) if r["move_number"] == 1}
+    worth = {m: r["total_gain_per_t"] * mass[m] for m, r in first.items()}
+    (block,) = (b for b in first_page.walk() if isinstance(b, BarRows))
+    assert [r.title for r in block.rows] == sorted(worth, key=lambda m: -worth[m])
+    most = max(worth.values())
+    for row in block.rows:
+        move = first[row.title]
+        setting = advised.season.catalogue[move["setting"]]
+        assert row.share == pytest.approx(worth[row.title] / most)
+        assert (row.before, row.after) == (
+            setting_value(move["from_value"], setting, METRIC, unit=False),
+            setting_value(move["to_value"], setting, METRIC),
+        )
+
+
+def test_the_first_page_keeps_its_budget_of_words_and_bytes(text):
+    """Counted like the eye: no head, no words for screen readers alone, no rows that are folded."""
+    unseen = r'<head>.*?</head>|<script.*?</script>|<details.*?</details>|<(a|span) class="(skip|unseen)".*?</\1>'
+    words = html.unescape(re.sub(r"<[^>]+>", " ", re.sub(unseen, " ", text, flags=re.DOTALL))).split()
+    assert 60 < len(words) <= 250
+    assert len(text.encode()) <= 600_000
+
+
+def test_a_first_page_without_assumed_prices_has_no_strip(advised: Workspace):
+    season = advised.season
+    own = replace(season, assumed=())
+    with stages.open_warehouse(advised) as warehouse:
+        summary = load_shift_summary(warehouse, season)
+    assert sensitivity_of(summary, season) is not None
+    assert sensitivity_of(summary, own) is None
+
+
+def test_the_strip_names_the_price_only_while_the_order_is_at_risk():
+    turn = BreakEven("roots", 24.13, stops_below=True, is_plausible=True)
+    strip = price_strip(PriceSensitivity(is_order_at_risk=True, break_even=turn), US, "p.html")
+    assert strip is not None
+    assert f"{24.13 * US.per_tonne:.0f} USD" in strip.text
+    assert price_strip(PriceSensitivity(is_order_at_risk=False, break_even=turn), US, "p.html") is None
+
+
+def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
+    none = pl.DataFrame()
+    machines = pl.DataFrame(
+        {
+            "machine_id": ["M1", "M2", "M3"],
+            "observed_pct": [12.0, 9.0, 15.0],
+            "observed_half": [1.0, 1.0, 1.0],
+            "expected_pct": [8.0, 8.0, 8.0],
+            "expected_hi95": [9.0, 9.0, 9.0],
+        }
+    )
+    reasons = pl.DataFrame(
+        {"machine_id": ["M1", "M3", "M3"], "source": ["field", "share_depth_cm", "x"], "points": [2.0, 4.0, 1.0]}
+    )
+    silent = pl.DataFrame({"machine_id": ["M8"], "silent_h": [40.0]})
+    untraced = pl.DataFrame({"field_id": ["F9", "F2"], "loads": [3, 1]})
+    given = {"machines": machines, "reasons": reasons, "silent": silent, "untraced": untraced, **parts}
+    return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)
+
+
+def test_at_most_three_subjects_need_a_look_one_of_each_kind_first():
+    found = attention(attention_data())
+    assert [(a.code, a.subject, a.value, a.source) for a in found] == [
+        ("dirty", "M3", 7.0, "share_depth_cm"),
+        ("silent", "M8", 40.0, ""),
+        ("untraced", "F9", 4, ""),
+    ]
+    quiet = attention_data(silent=attention_data().silent.clear(), untraced=attention_data().untraced.clear())
+    assert [a.subject for a in attention(quiet)] == ["M3", "M1"]
+
+
+def test_a_pdf_has_one_page_and_one_card_for_each_machine_with_advice(advised: Workspace):
+    _, pdf, *_ = pages.publish_shift_page(advised, QUIET, OutputFormats(pdf=True))
+    machines = tables(advised)["advice"]["machine_id"].n_unique()
+    texts = [page.extract_text() for page in pypdf.PdfReader(pdf).pages]
+    assert len(texts) == 1 + machines
+    assert all("Engine off and key out" in t for t in texts)

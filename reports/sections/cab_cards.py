@@ -1,0 +1,35 @@
+"""Cards for the cab: one sheet per machine with its moves in large type and the usual cautions."""
+
+import polars as pl
+
+from reports.language.display_units import DisplayUnits
+from reports.language.labels import conditions_label
+from reports.language.move_phrases import is_increase, move_command, move_values
+from reports.language.translate import say
+from reports.page.summary import CabCard
+from reports.sections.cautions import CAUTION
+from reports.sections.shift_summary_data import ShiftSummaryData
+from transforms.config.settings_catalogue import Catalogue
+
+
+def cab_cards(data: ShiftSummaryData, catalogue: Catalogue, shown: DisplayUnits) -> tuple[CabCard, ...]:
+    """Return one card per machine with advice, in order of worth."""
+    cards = []
+    for outcome in data.outcomes.iter_rows(named=True):
+        own = data.advice.filter((pl.col("machine_id") == outcome["machine_id"]) & (pl.col("verdict") == "move"))
+        moves = []
+        for r in own.sort("move_number").iter_rows(named=True):
+            before, after = move_values(r, catalogue, shown)
+            moves.append((move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue), before, after))
+        note = (
+            say("From top to bottom. Look behind the machine after each change.")
+            if moves
+            else say("Leave everything as it is.")
+        )
+        where = say(
+            "Field {field} · {conditions}",
+            field=outcome["field_id"],
+            conditions=conditions_label(outcome["wetness_class"], outcome["soil_class"]),
+        )
+        cards.append(CabCard(str(outcome["machine_id"]), where, tuple(moves), note, say(CAUTION)))
+    return tuple(cards)

@@ -1,0 +1,90 @@
+"""Subjects that need a look after a shift: machines dirty for their conditions, silent machines, untraceable loads."""
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import polars as pl
+
+from reports.language.bidi import isolated
+from reports.language.display_units import number
+from reports.language.labels import source_label
+from reports.language.translate import say, say_n
+from reports.page.links import machine_anchor
+from reports.page.summary import PageLink, PageLinks
+from reports.sections.shift_summary_data import ShiftSummaryData
+from transforms.config.settings_catalogue import Catalogue
+
+MAX_SUBJECTS = 3
+
+
+@dataclass(frozen=True)
+class Attention:
+    """Subject that needs a look.
+
+    Attributes:
+        code: `dirty`, `silent` or `untraced`.
+        subject: machine, or field of untraced loads.
+        value: percentage points above expected, hours of silence, or number of loads.
+        source: source of dirt with the largest contribution; empty if unknown.
+    """
+
+    code: Literal["dirty", "silent", "untraced"]
+    subject: str
+    value: float
+    source: str = ""
+
+
+def _dirty(data: ShiftSummaryData) -> list[Attention]:
+    """Return the machines whose dirt is clearly above the expected interval, dirtiest for their conditions first."""
+    rows = data.machines.drop_nulls(["observed_pct", "observed_half", "expected_hi95"])
+    above = rows.filter(pl.col("observed_pct") - pl.col("observed_half") > pl.col("expected_hi95")).with_columns(
+        (pl.col("observed_pct") - pl.col("expected_pct")).alias("over")
+    )
+    found = []
+    for r in above.sort("over", "machine_id", descending=[True, False]).iter_rows(named=True):
+        sources = data.reasons.filter((pl.col("machine_id") == r["machine_id"]) & (pl.col("points") > 0))
+        found.append(Attention("dirty", r["machine_id"], r["over"], sources["source"][0] if sources.height else ""))
+    return found
+
+
+def attention(data: ShiftSummaryData) -> list[Attention]:
+    """Return at most three subjects that need a look, one of each kind first, then further dirty machines."""
+    dirty = _dirty(data)
+    silent = [Attention("silent", r["machine_id"], r["silent_h"]) for r in data.silent.iter_rows(named=True)]
+    loads = int(data.untraced["loads"].sum()) if data.untraced.height else 0
+    untraced = [Attention("untraced", str(data.untraced["field_id"][0]), loads)] if loads else []
+    first = [*dirty[:1], *silent[:1], *untraced]
+    return [*first, *dirty[1:], *silent[1:]][:MAX_SUBJECTS]
+
+
+def _link(found: Attention, catalogue: Catalogue, machines: str, loads: str, data: str) -> PageLink:
+    name = isolated(found.subject)
+    if found.code == "dirty":
+        text = say("{machine}: {n} points dirtier than its conditions explain", machine=name, n=number(found.value, 1))
+        about = say("Mostly: {source}", source=source_label(found.source, catalogue)) if found.source else ""
+        return PageLink(text, f"{machines}#{machine_anchor(found.subject)}", about)
+    if found.code == "silent":
+        text = say("{machine}: no log for {n} hours", machine=name, n=number(found.value, 0))
+        return PageLink(text, data, say("Other machines have logged since."))
+    text = say_n(
+        "{n} load cannot be traced to a machine's minutes",
+        "{n} loads cannot be traced to a machine's minutes",
+        int(found.value),
+    )
+    return PageLink(text, loads, say("Most of them from field {field}", field=name))
+
+
+def attention_links(
+    data: ShiftSummaryData, catalogue: Catalogue, *, machines: str, loads: str, received: str
+) -> PageLinks | None:
+    """Return the subjects that need a look as links to their evidence; None if there are none.
+
+    Args:
+        data: contents of the page.
+        catalogue: the settings known.
+        machines: page with the machines of the shift.
+        loads: page with the loads of the shift.
+        received: page with the data received.
+    """
+    found: list[Any] = [_link(a, catalogue, machines, loads, received) for a in attention(data)]
+    return PageLinks(tuple(found), on_paper=True) if found else None

@@ -1,0 +1,182 @@
+"""Pages with the evidence behind a shift's advice, without a browser."""
+
+import datetime as dt
+import html
+import re
+from dataclasses import fields
+
+import polars as pl
+import pytest
+
+from flows import stages
+from flows.stages import pages
+from reports.language.display_units import DisplayUnits
+from reports.language.labels import source_label
+from reports.language.reason_text import format_reason
+from reports.language.translate import use_language
+from reports.page.links import shift_pages
+from reports.pages.shift import all_tables, shift_page
+from reports.pages.shift_data import load_shift_page
+from reports.pages.shift_evidence import evidence_pages
+from reports.sections.cautions import CAUTION
+from reports.sections.shift_cards import card, machine_advice
+from tests.validation.seasons import QUIET, Season, copy_of
+from transforms.advice.advice_rows import ADVICE_SCHEMA
+from transforms.config.settings_catalogue import Catalogue
+from transforms.config.workspace import Prices, Workspace
+from transforms.contracts.reason import combine_reasons, reason
+from transforms.model.load_decomposition import INTERCEPTS
+
+METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
+SPAN = r"likely [−\d.,]+ to [−\d.,]+"
+
+
+@pytest.fixture(scope="module")
+def advised(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = copy_of(season, tmp_path_factory.mktemp("page") / "season")
+    stages.advise_machines(workspace, season.fits, QUIET)
+    return workspace
+
+
+@pytest.fixture(scope="module")
+def texts(advised: Workspace) -> dict[str, str]:
+    """The pages of the shift by the last part of their names."""
+    paths = pages.publish_shift_page(advised, QUIET)
+    return {p.stem.split("-")[-1]: html.unescape(p.read_text()) for p in paths}
+
+
+@pytest.mark.usefixtures("texts")
+def test_the_first_page_links_to_every_page_with_evidence_and_each_links_back(advised):
+    with stages.open_warehouse(advised) as warehouse:
+        names = shift_pages(load_shift_page(warehouse, advised.season).shift)
+    first = (advised.out / names.first).read_text()
+    for name in (names.machines, names.loads, names.effects, names.received, names.prices):
+        assert f'href="{name}"' in first
+        assert f'href="{names.first}"' in (advised.out / name).read_text()
+
+
+def test_cautions_are_on_the_pages_that_advise(texts, advised):
+    assert CAUTION in texts["machines"]
+    assert CAUTION in texts["prices"]
+    first = html.unescape((advised.out / "shift.html").read_text())
+    assert first.count(CAUTION) == 1
+
+
+def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path):
+    workspace = copy_of(season, tmp_path / "season")
+    failed, fine = reason("placebo_with_effect"), reason("tails", far_pct=0.0)
+    rows = [
+        ("dirt_tare_pct", "placebo", 0.001, 0.01, False, failed.code, failed.args, None),
+        ("dirt_tare_pct", "tails", 0.0, 0.003, True, fine.code, fine.args, None),
+    ]
+    with stages.open_warehouse(workspace) as warehouse:
+        schema = warehouse.table("fit_check").schema
+        warehouse.replace("fit_check", pl.DataFrame(rows, schema=schema, orient="row"))
+    (page,) = (p for p in pages.publish_shift_page(workspace, QUIET) if p.stem.endswith("-effects"))
+    assert f"1 of 2 checks of this fit passed. Not passed: {format_reason(failed)}." in html.unescape(page.read_text())
+
+
+def test_every_price_is_shown_with_where_it_is_from(texts):
+    assert texts["prices"].count("assumed (the default)") == len(fields(Prices)) == 13
+
+
+def test_moves_carry_levels_likely_ranges_probability_and_n(texts):
+    moves = re.findall(r"<li><strong>(.*?)</strong>(.*?)</li>", texts["machines"], re.DOTALL)
+    assert moves
+    for words, detail in moves:
+        assert re.search(r": [\d.]+ → [\d.]+ \S+$", words)
+        assert re.search(rf"dirt [\d.]+ → [\d.]+ %, {SPAN}", detail)
+        assert re.search(rf"worth about [\d.]+ EUR/t, {SPAN} · pays in \d+ in 100 · n = [\d,]+ loads", detail)
+        assert not re.search(r"[+−]\d+ %", detail)
+
+
+def test_every_source_of_a_load_has_a_label(catalogue: Catalogue):
+    assert all(source_label(name, catalogue) != name for name in INTERCEPTS)
+
+
+def advice_row(machine: str, **values: object) -> dict[str, object]:
+    fixed = {
+        "machine_id": machine,
+        "field_id": "F1",
+        "verdict": "move",
+        "move_number": 1,
+        "soil_class": "light",
+        "wetness_class": "dry",
+        "outlook": "as now",
+        "topsoil_wetness": 0.2,
+        **reason("move_in_conditions", wetness_class="dry", soil_class="light", n=40).columns,
+        "setting": "share_depth_cm",
+        "from_value": 7.0,
+        "to_value": 6.0,
+        "unit": "cm",
+        "probability_better": 0.9,
+        "n": 40,
+        "gain_per_t": 0.5,
+        "total_gain_per_t": 0.5,
+        **{f"{a}_{b}": 0.1 for a in ("gain", "total") for b in ("lo95", "hi95")},
+        **{f"{a}_lo95": -20.0 for a in ("dirt", "root_loss")},
+        **{f"{a}_hi95": -5.0 for a in ("dirt", "root_loss")},
+        "dirt_change_pct": -12.0,
+        "root_loss_change_pct": -12.0,
+        "dirt_before_pct": 10.0,
+        "dirt_after_pct": 8.9,
+        "root_loss_before_t_ha": 2.0,
+        "root_loss_after_t_ha": 1.8,
+        "shift_date": dt.date(2025, 10, 9),
+    }
+    return {**fixed, **values}
+
+
+def test_likely_ranges_of_levels_are_the_level_before_times_the_interval_of_its_change(catalogue: Catalogue):
+    advice = pl.DataFrame([advice_row("M1")], schema=ADVICE_SCHEMA)
+    (machine,) = machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
+    dirt, roots, *_ = card(machine, catalogue, METRIC).moves[0].lines
+    ratio = 10 / 90
+    low, high = (100 * ratio * c / (1 + ratio * c) for c in (0.8, 0.95))
+    assert dirt == f"dirt 10.0 → 8.9 %, likely {low:.1f} to {high:.1f}"
+    assert roots == "roots left 2.0 → 1.8 t/ha, likely 1.6 to 1.9"
+
+
+def test_a_machine_without_a_last_shift_has_no_worth_of_one(catalogue: Catalogue):
+    advice = pl.DataFrame([advice_row("M01", verdict="hold", setting=None)], schema=ADVICE_SCHEMA)
+    gain = {"machine_id": "M01", "gain_per_t": 0.2, "lo95": 0.1, "hi95": 0.3}
+    names = [f"{a}_{b}" for a in ("shift", "ha", "season") for b in ("lo95", "hi95")]
+    nothing = dict.fromkeys([*names, "gain_per_shift", "gain_per_ha", "gain_per_season", "cost_per_t"])
+    (machine,) = machine_advice(advice, pl.DataFrame([{**gain, **nothing}]), {})
+    shown = card(machine, catalogue, METRIC)
+    assert shown.badge == "about 0.20 EUR/t, likely 0.10 to 0.30"
+    (fold,) = shown.blocks
+    assert [b.text for b in fold.blocks] == ["All changes together: about 0.20 EUR/t, likely 0.10 to 0.30."]
+
+
+def test_gains_and_costs_are_given_by_tonne_hectare_shift_and_season_with_likely_ranges(texts):
+    for start in ("All changes together: ", r"Soil, lost roots, the pile and the hours at the current settings: "):
+        found = re.findall(rf"{start}(.*?)</p>", texts["machines"])
+        assert found
+        for line in found:
+            assert re.search(rf"about [\d.,]+ EUR/ha, {SPAN}; a shift like the last: about [\d,]+ EUR, {SPAN}; ", line)
+            assert "all it lifted this season in such conditions: about " in line
+
+
+def test_a_move_names_its_trade_off_alone(catalogue: Catalogue):
+    usual = reason("move_in_conditions", wetness_class="dry", soil_class="light", n=40)
+    both = {"M1": usual, "M2": combine_reasons([usual, reason("roots_for_dirt")])}
+    advice = pl.DataFrame([advice_row(m, **why.columns) for m, why in both.items()], schema=ADVICE_SCHEMA)
+    plain, traded = (
+        card(a, catalogue, METRIC).moves[0].lines
+        for a in machine_advice(advice, pl.DataFrame(schema={"machine_id": pl.String}), {})
+    )
+    assert traded == (*plain, format_reason(reason("roots_for_dirt")))
+
+
+def test_every_table_of_the_pages_has_a_distinct_name(advised: Workspace):
+    with stages.open_warehouse(advised) as warehouse, use_language("en-GB"):
+        data = load_shift_page(warehouse, advised.season)
+    names = shift_pages(data.shift)
+    with use_language("en-GB"):
+        evidence = evidence_pages(data, advised.season, METRIC, names)
+        page = all_tables(shift_page(data, advised.season), evidence)
+    tables = [t.name for t in page.tables]
+    assert len(tables) == len(set(tables)) > 9
+    drawn = [b.id for p in evidence.values() for b in p.walk() if hasattr(b, "id")]
+    assert len(drawn) == len(set(drawn))
