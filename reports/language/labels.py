@@ -1,7 +1,5 @@
 """Labels and phrases for settings, sources, moves and intervals; every number in them comes from a mart."""
 
-from typing import Any
-
 from reports.language.bidi import isolated
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.translate import mark, say, translated
@@ -89,16 +87,6 @@ def join_names(names: list[str], max_names: int = 6) -> str:
     return say("{some} and {n} more", some=some, n=len(names) - max_names)
 
 
-def percent_change(row: dict[str, Any], name: str, low: str, high: str) -> str:
-    """Return a change in percent with its 95 % interval."""
-    return say(
-        "{value} % ({lo} to {hi})",
-        value=number(row[name], 0, sign=True),
-        lo=number(row[low], 0),
-        hi=number(row[high], 0),
-    )
-
-
 def format_setting_value(value: float | None, unit: str, shown: DisplayUnits) -> str:
     """Return a setting's value with its unit, without decimals if it is a whole number."""
     if value is None:
@@ -113,20 +101,6 @@ def _far(change: float, unit: str, shown: DisplayUnits) -> str:
         return say("{n} points", n=number(abs(change), 0))
     factor, _ = shown.straight(unit)
     return f"{number(abs(change) * factor, shown.digits(unit))} {shown.sign(unit)}".strip()
-
-
-def describe_move(row: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
-    """Return a move as an instruction: direction, distance, old and new value."""
-    setting = catalogue[row["setting"]]
-    change = row["to_value"] - row["from_value"]
-    return say(
-        "{setting}: {far} {way}, from {start} to {end}",
-        setting=capital(setting_label(row["setting"], catalogue)),
-        far=_far(change, setting.unit, shown),
-        way=translated(setting.up if change > 0 else setting.down),
-        start=shown.quantity(row["from_value"], setting.unit),
-        end=shown.quantity(row["to_value"], setting.unit),
-    )
 
 
 def describe_step(name: str, catalogue: Catalogue, shown: DisplayUnits) -> str:

@@ -1,13 +1,14 @@
 """Dependence of the advice on assumed prices, checked by computing the gain again at the break-even price."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
 
 from transforms.advice.cost import CropAndHaul, cost_parts
-from transforms.advice.price_sensitivity import PLAUSIBLE, price_sensitivity
+from transforms.advice.price_sensitivity import PLAUSIBLE, PriceSensitivity, price_sensitivity
 from transforms.config.workspace import Prices
 
 PRICES = Prices()
@@ -21,18 +22,29 @@ def outcome(ratio: float, loss: float, prices: Prices = PRICES) -> dict[str, flo
     return {c: float(np.mean(getattr(parts, c))) for c in CAUSES}
 
 
-def move(machine: str, before: tuple[float, float], after: tuple[float, float], prices: Prices = PRICES) -> dict:
+def move(
+    machine: str, before: tuple[float, float], after: tuple[float, float], prices: Prices = PRICES
+) -> dict[str, Any]:
     was, becomes = outcome(*before, prices), outcome(*after, prices)
     parts = {f"gain_{c}_per_t": was[c] - becomes[c] for c in CAUSES}
     return {"machine_id": machine, "verdict": "move", "move_number": 1, **parts}
 
 
+def sensitivity(
+    rows: list[dict[str, Any]], clean_t: dict[str, float], assumed: tuple[str, ...] = EVERY
+) -> PriceSensitivity:
+    found = price_sensitivity(pl.DataFrame(rows), clean_t, PRICES, assumed)
+    assert found is not None
+    return found
+
+
 def test_the_first_move_pays_nothing_at_the_price_that_is_named():
     dirtier_but_fewer_roots_left = move("M1", (0.08, 2.4), (0.10, 2.2))
-    found = price_sensitivity(pl.DataFrame([dirtier_but_fewer_roots_left]), {"M1": 500.0}, PRICES, ("beet_per_t",))
-    assert found.break_even.cause == "roots"
-    assert found.break_even.stops_below
-    at = replace(PRICES, beet_per_t=found.break_even.price)
+    turn = sensitivity([dirtier_but_fewer_roots_left], {"M1": 500.0}, ("beet_per_t",)).break_even
+    assert turn is not None
+    assert turn.cause == "roots"
+    assert turn.stops_below
+    at = replace(PRICES, beet_per_t=turn.price)
     again = move("M1", (0.08, 2.4), (0.10, 2.2), at)
     assert sum(again[f"gain_{c}_per_t"] for c in CAUSES) == pytest.approx(0, abs=1e-9)
     cheaper = move("M1", (0.08, 2.4), (0.10, 2.2), replace(at, beet_per_t=at.beet_per_t * 0.9))
@@ -40,18 +52,18 @@ def test_the_first_move_pays_nothing_at_the_price_that_is_named():
 
 
 def test_a_move_that_gains_on_every_cause_has_no_break_even():
-    found = price_sensitivity(pl.DataFrame([move("M1", (0.09, 2.4), (0.08, 2.3))]), {"M1": 500.0}, PRICES, EVERY)
+    found = sensitivity([move("M1", (0.09, 2.4), (0.08, 2.3))], {"M1": 500.0})
     assert (found.is_order_at_risk, found.break_even) == (False, None)
 
 
 def test_the_order_is_at_risk_if_a_plausible_price_puts_another_machine_first():
     saves_soil, saves_roots = move("M1", (0.12, 2.0), (0.09, 2.0)), move("M2", (0.1, 2.4), (0.1, 1.9))
-    advice = pl.DataFrame([saves_soil, saves_roots])
+    advice = [saves_soil, saves_roots]
     gain = {r["machine_id"]: sum(r[f"gain_{c}_per_t"] for c in CAUSES) for r in (saves_soil, saves_roots)}
     close = {"M1": 100.0, "M2": 100.0 * gain["M1"] / gain["M2"] * 0.95}
     far = {"M1": 100.0, "M2": 100.0 * gain["M1"] / gain["M2"] * 0.2}
-    assert price_sensitivity(advice, close, PRICES, EVERY).is_order_at_risk
-    assert not price_sensitivity(advice, far, PRICES, EVERY).is_order_at_risk
+    assert sensitivity(advice, close).is_order_at_risk
+    assert not sensitivity(advice, far).is_order_at_risk
     assert PLAUSIBLE[0] < 1 < PLAUSIBLE[1]
 
 
