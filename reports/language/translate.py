@@ -1,8 +1,8 @@
 """Translation of page texts and local formats of numbers and dates.
 
-The English text is the key (as in GNU gettext); `catalogue.pot` in this folder contains all of them. A translation is a
-file `text/<language>.po` in the workspace for the language of `locale` in `season.toml`. Texts without a translation
-are shown in English.
+The English text is the key (as in GNU gettext); `catalogue.pot` in this folder contains all of them. The language is
+that of `locale` in `season.toml`. Translations are in `translations/<language>.po`; a file `text/<language>.po` in the
+workspace replaces single texts or adds a language. Texts without a translation are shown in English.
 """
 
 import re
@@ -31,6 +31,7 @@ class Language:
     key: str = "English"
 
 
+BUILT_IN = Path(__file__).parent / "translations"
 ENGLISH = Language(Locale("en", "GB"))
 _language: ContextVar[Language] = ContextVar("language", default=ENGLISH)
 
@@ -55,9 +56,21 @@ def _read(path: Path, _changed_ns: int, locale: str) -> dict[str, str | tuple[st
     return texts
 
 
+def _translations(locale: str, language: str, folder: Path | None) -> list[Path]:
+    """Return the translations of a locale: the built-in one, then the workspace's, whose texts take precedence."""
+    own = [folder / f"{name}.po" for name in dict.fromkeys((locale, language))] if folder is not None else []
+    found = [path for path in own if path.exists()][:1]
+    built_in = BUILT_IN / f"{language}.po"
+    return [built_in, *found] if built_in.exists() else found
+
+
 @contextmanager
 def use_language(locale: str, folder: Path | None = None) -> Iterator[None]:
-    """Set the language of pages; translations are read from `<locale>.po`, else `<language>.po`, in `folder`.
+    """Set the language of pages.
+
+    Args:
+        locale: locale such as `en-GB` or `de-DE`.
+        folder: folder of the workspace with translations `<locale>.po`, else `<language>.po`.
 
     Raises:
         WorkspaceError: a translation cannot be read.
@@ -70,12 +83,9 @@ def use_language(locale: str, folder: Path | None = None) -> Iterator[None]:
         ) from problem
     texts: dict[str, str | tuple[str, ...]] = {}
     key = locale
-    for name in dict.fromkeys((locale, parsed.language)):
-        path = folder / f"{name}.po" if folder is not None else None
-        if path is not None and path.exists():
-            texts = _read(path, path.stat().st_mtime_ns, str(parsed))
-            key = f"{locale} {path} {path.stat().st_mtime_ns}"
-            break
+    for path in _translations(locale, parsed.language, folder):
+        texts = {**texts, **_read(path, path.stat().st_mtime_ns, str(parsed))}
+        key += f" {path} {path.stat().st_mtime_ns}"
     token = _language.set(Language(parsed, texts, key))
     try:
         yield
