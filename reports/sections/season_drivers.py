@@ -44,21 +44,24 @@ def source_shares(kinds: pl.DataFrame) -> dict[str, float]:
     return dict(sorted(shares.items(), key=lambda s: -s[1]))
 
 
-def shares_finding(shares: dict[str, float]) -> str:
-    """Return a sentence on the largest part and on the settings."""
+def shares_finding(shares: dict[str, float], n: int) -> str:
+    """Return a sentence on the largest part and on the settings; `n` is the number of loads fitted."""
     first, *_ = shares
     percent = {part: number(100 * share, 0) for part, share in shares.items()}
     if first == SETTINGS:
         return say(
-            "Settings, which can be changed, account for most of the differences in dirt between loads, {share} %.",
+            "Settings, which can be changed, account for most of the differences in dirt between loads, about "
+            "{share} % (n = {n}).",
             share=percent[SETTINGS],
+            n=number(n, 0),
         )
     return say(
-        "Most of the differences in dirt between loads come from {first}, {share} %; settings, which can be changed, "
-        "account for {own} %.",
+        "The largest source of the differences in dirt between loads is {first}: about {share} %. Settings, which can "
+        "be changed, account for about {own} % (n = {n} loads).",
         first=say(SOURCES[first][0]),
         share=percent[first],
         own=percent[SETTINGS],
+        n=number(n, 0),
     )
 
 
@@ -70,21 +73,42 @@ def _bar(shares: dict[str, float]) -> PartBar:
     return PartBar(parts, say("Sources of the differences in dirt between loads"))
 
 
-def _moved(level: float, effect: dict[str, Any], way: int, key: str) -> float:
-    """Return the level after one step; `way` is 1 for a step up and -1 for a step down."""
-    return level * float((1 + effect[key] / 100) ** way)
+@dataclass(frozen=True)
+class _Shown:
+    """Response as displayed: its sentence on a change, its season mean, and factor, decimals and symbol of its unit."""
+
+    words: str
+    level: float
+    factor: float
+    digits: int
+    unit: str
+
+    def change(self, effect: dict[str, Any], way: int) -> str:
+        """Return the change by one step, with the interval of the value after it; `way` is 1 up and -1 down."""
+        after, *ends = (
+            self.level * self.factor * float((1 + effect[k] / 100) ** way) for k in ("change_pct", "lo95", "hi95")
+        )
+        before = self.level * self.factor
+        return say(
+            self.words,
+            arrow="▲" if after > before else "▼",
+            before=number(before, self.digits),
+            after=number(after, self.digits),
+            unit=self.unit,
+            span=interval(min(ends), max(ends), self.digits),
+        )
 
 
-def _change(words: str, level: float, effect: dict[str, Any], way: int, digits: int, factor: float) -> str:
-    """Return the change of a response by one step, with the interval of the value after it."""
-    after, *ends = (_moved(level, effect, way, k) * factor for k in ("change_pct", "lo95", "hi95"))
-    return say(
-        words,
-        arrow="▲" if after > level * factor else "▼",
-        before=number(level * factor, digits),
-        after=number(after, digits),
-        span=interval(min(ends), max(ends), digits),
-    )
+def _responses(levels: Levels, shown: DisplayUnits) -> dict[str, _Shown]:
+    """Return the measured responses as displayed."""
+    found = {}
+    if levels.dirt_pct is not None:
+        words = mark("Dirt {arrow} {before} → {after} {unit} ({span}).")
+        found[DIRT] = _Shown(words, levels.dirt_pct, 1.0, 1, "%")
+    if levels.root_loss_t_ha is not None:
+        words, factor = mark("Roots left {arrow} {before} → {after} {unit} ({span})."), shown.straight("t/ha")[0]
+        found[ROOT_LOSS] = _Shown(words, levels.root_loss_t_ha, factor, 2, shown.sign("t/ha"))
+    return found
 
 
 def _row(
@@ -93,14 +117,8 @@ def _row(
     """Return the row of one setting: one step in the direction in which its largest effect falls."""
     largest = max(effects.values(), key=lambda e: abs(e["change_pct"]))
     way = -1 if largest["change_pct"] > 0 else 1
-    changes = []
-    if DIRT in effects and levels.dirt_pct is not None:
-        words = mark("Dirt {arrow} {before} → {after} % ({span}).")
-        changes.append(_change(words, levels.dirt_pct, effects[DIRT], way, 1, 1.0))
-    if ROOT_LOSS in effects and levels.root_loss_t_ha is not None:
-        factor = shown.straight("t/ha")[0]
-        words = mark("Roots left {arrow} {before} → {after} {unit} ({span}).").replace("{unit}", shown.sign("t/ha"))
-        changes.append(_change(words, levels.root_loss_t_ha, effects[ROOT_LOSS], way, 2, factor))
+    known = _responses(levels, shown)
+    changes = [known[response].change(e, way) for response, e in effects.items() if response in known]
     mixed = any(e["reason_code"] == CONFOUNDED for e in effects.values())
     return BarRow(
         title=capital(translated(setting.label)),
@@ -139,15 +157,18 @@ def drivers_section(data: SeasonEffectsData, levels: Levels, catalogue: Catalogu
     title, shares = say("What drove it"), source_shares(data.kinds)
     if not shares:
         return Section("drivers", title, (Prose(say("Dirt is not fitted yet.")),), new_page=True)
-    blocks: list[Any] = [Prose(shares_finding(shares)), _bar(shares)]
+    verdicts = data.effects.fit_checks.verdicts
+    fitted = {r["response"]: r["n"] for r in verdicts.iter_rows(named=True)}
+    blocks: list[Any] = [Prose(shares_finding(shares, fitted.get(DIRT, 0))), _bar(shares)]
     rows = setting_rows(data, levels, catalogue, shown)
     more = (say("All effects, with their limits"), "season-appendix.html#drivers-dirt")
     if not rows.rows:
         blocks.append(Prose(say("No setting shows a certain effect yet."), more))
     else:
         reading = say(
-            "One practical step from the season's usual value, all else unchanged; brackets are 95 % intervals. These "
-            "are measured associations on the same machine, day and field, not proof."
+            "One practical step from the season's usual value, at the season's mean dirt and losses, all else "
+            "unchanged; brackets are 95 % intervals of the change. These are measured associations on the same "
+            "machine, day and field, not proof."
         )
         blocks += [Prose(say("The settings that matter most:")), rows, Prose(reading, more)]
     return Section("drivers", title, tuple(blocks), new_page=True)

@@ -10,8 +10,8 @@ from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import capital, conditions_label, describe_step
 from reports.language.precision import about_money, money_range, setting_value
 from reports.language.reason_text import row_reason
-from reports.language.translate import say, say_n, translated
-from reports.page.model import Prose, Section
+from reports.language.translate import mark, say, say_n, translated
+from reports.page.model import Fold, Prose, Section
 from reports.page.summary import BarRow, BarRows
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from reports.sections.prices import assumption_words
@@ -52,25 +52,21 @@ def _also(moves: list[Move]) -> str:
 
 
 def _action(r: dict[str, Any], moves: list[Move], largest: float, shown: DisplayUnits) -> BarRow:
-    certainty = say("very likely to help") if r["lo95"] > 0 else say("may not help")
-    label, way, before, after = moves[0]
-    about = say(
-        "machines of generation {generation}; {certainty}, likely {span} {currency}",
-        generation=r["generation"],
-        certainty=certainty,
-        span=money_range(r["lo95"], r["hi95"]),
-        currency=shown.currency,
+    certainty = (
+        mark("Very likely to help: {span} {currency}.") if r["lo95"] > 0 else mark("May not help: {span} {currency}.")
     )
+    label, way, before, after = moves[0]
+    worth = say(certainty, span=money_range(r["lo95"], r["hi95"]), currency=shown.currency)
     return BarRow(
         title=capital(conditions_label(r["wetness_class"], r["soil_class"])),
         href=None,
-        detail=about,
+        detail=say("generation {name}", name=r["generation"]),
         share=r["saved"] / largest,
         worth=about_money(r["saved"], shown),
         action=say("{setting} {way}", setting=capital(label), way=way),
         before=before,
         after=after,
-        more=_also(moves[1:]),
+        more=f"{worth} {_also(moves[1:])}".strip(),
     )
 
 
@@ -121,6 +117,7 @@ def trials_section(data: pl.DataFrame, season: Season, shown: DisplayUnits) -> S
                 say("Pairs of loads"),
                 lambda r: text_cell(say("more than 200")) if r["pairs"] is None else number_cell(r["pairs"], 0),
             ),
+            Column(say("Machine-days"), lambda r: number_cell(r["machine_days"], 0)),
             Column(say("Open because"), lambda r: text_cell(row_reason(r, catalogue)), numeric=False, wrap=True),
         ),
         first_trials(data).iter_rows(named=True),
@@ -148,6 +145,7 @@ def _assumed_prices(season: Season) -> Table:
             ),
         ),
         assumed,
+        caption=say("Every amount of money in this report depends on these values."),
     )
 
 
@@ -159,5 +157,6 @@ def _digits(season: Season, name: str) -> int:
 
 def agree_section(season: Season) -> Section:
     """Return the section with the prices that are still assumptions."""
-    words = Prose(assumption_words(season))
-    return Section("agree", say("Prices to agree"), (words, *([_assumed_prices(season)] if season.assumed else [])))
+    words, n = Prose(assumption_words(season)), len(season.assumed)
+    folded = (Fold(say_n("{n} value to agree", "{n} values to agree", n), (_assumed_prices(season),)),) if n else ()
+    return Section("agree", say("Prices to agree"), (words, *folded))

@@ -60,7 +60,7 @@ def _start(r: dict[str, Any] | None, shown: DisplayUnits) -> Any:
     return text_cell(None if r is None else format_setting_value(r["start_value"], r["unit"], shown))
 
 
-def _share_words(part: float, whole: float) -> str:
+def share_words(part: float, whole: float) -> str:
     """Return a share in whole percent; 'none' and 100 % only if exactly nothing or everything is covered."""
     if not whole or part <= 0:
         return say("none")
@@ -114,7 +114,7 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
         span=money_range(r["lo95"], r["hi95"]),
         per_t=per_t,
         unit=shown.money_per_t,
-        share=_share_words(r["clean_t"], lifted_t),
+        share=share_words(r["clean_t"], lifted_t),
     )
     return saving + _without_guide(classes)
 

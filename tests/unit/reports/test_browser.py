@@ -33,10 +33,22 @@ from tests.unit.reports.chromium import (
 )
 from transforms.config.workspace import Workspace
 
-PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
-CHARTED = {"shift": 30, "season": 30, "fleet": 8, "guide": 20, "load": 2}
+PAGES = [
+    "shift",
+    "season",
+    "season-appendix",
+    "season-loads",
+    "fleet",
+    "guide",
+    "card",
+    "what-if",
+    "sheet",
+    "load",
+    "grower",
+]
+CHARTED = {"shift": 30, "season": 1, "season-appendix": 30, "fleet": 8, "guide": 20, "load": 2}
 """Minimum number of charts per page of the demo season."""
-ADVISING = ["shift", "season", "guide", "card", "what-if", "sheet", "fleet"]
+ADVISING = ["shift", "season", "season-appendix", "guide", "card", "what-if", "sheet", "fleet"]
 AXE = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
 
 
@@ -104,7 +116,7 @@ def test_cautions_are_shown_wherever_settings_are_advised(browser, written, name
     assert "Engine off and key out" in evaluate(browser, "return document.body.innerText")
 
 
-@pytest.mark.parametrize("name", ["shift", "season", "guide", "fleet", "what-if", "load"])
+@pytest.mark.parametrize("name", ["shift", "season", "season-appendix", "guide", "fleet", "what-if", "load"])
 def test_footers_name_run_data_rows_and_closure(browser, written, name):
     opened(browser, written[name], 1280)
     footer = evaluate(browser, "return document.querySelector('footer').innerText")
@@ -167,7 +179,7 @@ def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, m
 
 
 def test_a_filter_of_conditions_narrows_the_effects_drawn(browser, written):
-    opened(browser, written["season"], 1280)
+    opened(browser, written["season-appendix"], 1280)
     dots = "return document.querySelectorAll('#chart-effects-dirt-chart .mark-symbol.role-mark path').length"
     every = evaluate(browser, dots)
     choose(browser, "wetness", "dry")
