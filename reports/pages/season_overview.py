@@ -12,7 +12,7 @@ from reports.page.links import loads_link
 from reports.page.model import Prose, Section
 from reports.page.tables import Cell, Column, Table, build_table, mean_cell, number_cell, text_cell
 from reports.pages.season_data import OverviewData
-from reports.sections.season_cost import PARTS
+from reports.sections.season_cost import FEW, PARTS
 from transforms.advice.season_worth import PILE
 from transforms.config.settings_catalogue import ROOT_LOSS
 
@@ -66,6 +66,13 @@ def _cost_table(costs: pl.DataFrame, shown: DisplayUnits) -> Table:
     )
 
 
+def _dirt_cell(r: dict[str, Any]) -> Cell:
+    """Return the mean dirt of a class with its interval; marked as uncertain if few loads are behind it."""
+    if r["n"] >= FEW:
+        return mean_cell(r["dirt_pct"], r["dirt_half"])
+    return Cell(say("{value}, uncertain: few loads", value=number(r["dirt_pct"])), r["dirt_pct"])
+
+
 def _class_table(classes: pl.DataFrame, shown: DisplayUnits) -> Table:
     def loads_of(r: dict[str, Any]) -> str:
         return loads_link("season-loads.html", wetness=r["wetness_class"], soil=r["soil_class"])
@@ -79,7 +86,7 @@ def _class_table(classes: pl.DataFrame, shown: DisplayUnits) -> Table:
             ),
             Column(say("n loads measured"), lambda r: number_cell(r["n"], 0, href=loads_of(r))),
             Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
-            Column(say("Dirt, %"), lambda r: mean_cell(r["dirt_pct"], r["dirt_half"])),
+            Column(say("Dirt, %"), _dirt_cell),
         ),
         classes.iter_rows(named=True),
         caption=say(

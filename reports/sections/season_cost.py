@@ -6,7 +6,7 @@ import polars as pl
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import interval
+from reports.language.labels import capital, interval
 from reports.language.precision import about_money, decimals, money_range, plain_money, round_significant
 from reports.language.translate import mark, say
 from reports.page.model import Prose, Section
@@ -125,7 +125,7 @@ def _bar(by: Costs, prices: Prices, shown: DisplayUnits) -> PartBar:
     total = sum(r["money"] for r in by.values())
     parts = tuple(
         BarPart(
-            say(PARTS[part]),
+            capital(say(PARTS[part])),
             say(
                 "{money}, {share} %",
                 money=about_amount(by[part]["money"], shown),

@@ -151,6 +151,18 @@ def test_classes_with_few_loads_are_not_compared():
     assert numbers(classes_finding(classes.tail(2))) == []
 
 
+def test_the_appendix_gives_no_interval_to_small_classes_and_assumed_costs(data, demo: Demo):
+    tables = {t.id: t for t in season_appendix(data, demo.workspace.season).tables}
+    for row in tables["classes-table"].rows:
+        n, dirt = row.cells[1].value, row.cells[3]
+        assert isinstance(n, int)
+        assert (dirt.lo is None) == (n < 30)
+    intervals = [row.cells[2].lo for row in tables["cost-table"].rows]
+    money = [row.cells[2].value for row in tables["cost-table"].rows]
+    cost = {r["money"]: r["part"] for r in data.overview.costs.iter_rows(named=True)}
+    assert [lo is None for lo in intervals] == [cost[m] == "pile" for m in money]
+
+
 def test_the_five_parts_are_ranked_and_add_up_to_the_variance(page, warehouse):
     (bar,) = blocks(page, "drivers", PartBar)
     shares = warehouse.table("variance_share").filter(pl.col("response") == DIRT)
