@@ -108,7 +108,7 @@ def trials_section(data: pl.DataFrame, season: Season, shown: DisplayUnits) -> S
         return Section("trials", title, (Prose(say("No open question could be answered by a trial.")),))
     table = build_table(
         "first-trials",
-        say("trials to run"),
+        say("first trials"),
         (
             Column(say("One step"), lambda r: text_cell(capital(describe_step(r["setting"], catalogue, shown)))),
             Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
@@ -134,7 +134,7 @@ def _assumed_prices(season: Season) -> Table:
     assumed = [f for f in fields(Prices) if f.name in season.assumed]
     return build_table(
         "agree-table",
-        say("prices to agree"),
+        say("assumed prices"),
         (
             Column(say("Price"), lambda f: text_cell(capital(translated(f.metadata["words"])))),
             Column(say("Assumed"), lambda f: number_cell(getattr(season.prices, f.name), _digits(season, f.name))),
