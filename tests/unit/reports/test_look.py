@@ -130,10 +130,10 @@ def test_us_units_reach_the_season_report(demo: Demo, written):  # noqa: ARG001 
     assert "Root loss, ton/acre" in heads
     assert "Air, °F" in heads
     assert "Rain 24 h, in" in heads
-    heads = [c.head for page in (report, appendix) for t in page.tables for c in t.columns]
+    columns = [c.head for page in (report, appendix) for t in page.tables for c in t.columns]
     rows = [f"{r.before} {r.after} {r.more}" for b in report.walk() if isinstance(b, BarRows) for r in b.rows]
     tiles = [f"{t.label} {t.value} {t.word}" for b in report.walk() if isinstance(b, Tiles) for t in b.tiles]
-    text = " ".join([report.lead, *heads, *rows, *tiles, *(f.finding for f in appendix.figures)])
+    text = " ".join([report.lead, *columns, *rows, *tiles, *(f.finding for f in appendix.figures)])
     assert "ton/acre" in text
     assert "USD/ton" in text
     assert "lb per ton" in text
