@@ -42,6 +42,7 @@ class Figure:
         alt: description of the chart for screen readers.
         table: numbers shown in the chart; None only inside `SmallMultiples`, which has one table for all its figures.
         open: True if the table is initially open.
+        on_paper: False if the PDF leaves the table to the web page and the workbook.
     """
 
     kind: ClassVar[str] = "figure"
@@ -52,6 +53,7 @@ class Figure:
     alt: str
     table: Table | None
     open: bool = False
+    on_paper: bool = True
 
 
 @dataclass(frozen=True)
@@ -148,13 +150,14 @@ class LoadList:
 class Section:
     """Section of a page with a heading; an empty heading is not shown.
 
-    `code` is the state of the section, for programs that read the page.
+    `code` is the state of the section, for programs that read the page; `new_page` starts a sheet of paper.
     """
 
     id: str
     title: str
     blocks: tuple[Any, ...]
     code: str | None = None
+    new_page: bool = False
 
 
 @dataclass(frozen=True)

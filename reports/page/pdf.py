@@ -12,7 +12,7 @@ import vl_convert
 from reports.language.bidi import without_overrides
 from reports.language.translate import chart_locales, locale, say
 from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, SmallMultiples
-from reports.page.summary import BarRows, PageLinks, Strip, Tiles
+from reports.page.summary import BarRows, Grid, PageLinks, PartBar, Strip, Tiles
 from reports.page.tables import Table
 
 PAPER_WIDTH = 680
@@ -79,7 +79,7 @@ class _Paper:
                     "picture": name,
                     "alt": b.alt,
                     "table": _table(b.table) if b.table else None,
-                    "printed": b.table is not None and len(b.table.rows) <= MOST_PRINTED_ROWS,
+                    "printed": b.on_paper and b.table is not None and len(b.table.rows) <= MOST_PRINTED_ROWS,
                 }
             case SmallMultiples():
                 return {"kind": b.kind, "blocks": self.in_columns(b.blocks)}
@@ -100,7 +100,7 @@ class _Paper:
                 }
             case Cards():
                 return {"kind": b.kind, "cards": self.in_columns(b.cards)}
-            case Tiles() | BarRows() | Strip():
+            case Tiles() | BarRows() | Strip() | PartBar() | Grid():
                 return {"kind": b.kind, **asdict(b)}
             case PageLinks():
                 return {"kind": b.kind, **asdict(b)} if b.on_paper else None
@@ -124,7 +124,7 @@ class _Paper:
         return converted
 
     def section(self, s: Section) -> dict[str, Any]:
-        return {"title": s.title, "blocks": self.blocks(s.blocks)}
+        return {"title": s.title, "blocks": self.blocks(s.blocks), "new-page": s.new_page}
 
 
 def write_pdf(page: Page, path: Path) -> Path:

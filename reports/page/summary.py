@@ -1,4 +1,4 @@
-"""Blocks that answer a page's question at a glance: tiles, ranked rows with bars, an amber strip and page links."""
+"""Blocks that answer a page's question at a glance: tiles, ranked rows, bars in parts, grids, strips and page links."""
 
 from dataclasses import dataclass
 from typing import ClassVar, Literal
@@ -99,6 +99,73 @@ class PageLinks:
     kind: ClassVar[str] = "links"
     links: tuple[PageLink, ...]
     on_paper: bool = False
+
+
+@dataclass(frozen=True)
+class BarPart:
+    """Part of a bar, with its line in the list below it.
+
+    Attributes:
+        label: name of the part.
+        value: its amount with unit.
+        share: its share of the bar, 0 to 1.
+        about: small text, such as interval and n.
+        is_assumed: True if hatched, because it is assumed and not measured.
+    """
+
+    label: str
+    value: str
+    share: float
+    about: str = ""
+    is_assumed: bool = False
+
+
+@dataclass(frozen=True)
+class PartBar:
+    """Whole as one bar in parts, from left to right; `alt` describes it for screen readers."""
+
+    kind: ClassVar[str] = "parts"
+    parts: tuple[BarPart, ...]
+    alt: str
+
+
+@dataclass(frozen=True)
+class GridCell:
+    """Cell of a grid.
+
+    Attributes:
+        value: large text.
+        about: small texts below it, such as interval and n.
+        strength: strength of its colour, 0 to 4.
+        is_pale: True if shown without colour, because too few rows are behind it.
+        href: link to the rows behind it.
+    """
+
+    value: str
+    about: tuple[str, ...]
+    strength: int = 0
+    is_pale: bool = False
+    href: str | None = None
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Coloured grid of a value by two classes.
+
+    Attributes:
+        id: unique on the page.
+        corner: name of the rows.
+        columns: column headers.
+        rows: header and cells of each row.
+        caption: quantity with its unit, and the meaning of colour and small text.
+    """
+
+    kind: ClassVar[str] = "grid"
+    id: str
+    corner: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[GridCell, ...]], ...]
+    caption: str
 
 
 @dataclass(frozen=True)

@@ -1,83 +1,60 @@
-"""Season report: every chart follows the sentence it supports; and the list of all loads of the season."""
+"""Season report for the board, on four pages; its appendix and workbook; and the list of all loads of the season."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
 
 from reports.language.display_units import DisplayUnits
-from reports.language.translate import say, translated, use_language
+from reports.language.translate import say, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
-from reports.page.model import Filters, LoadList, Page, Prose, Section
+from reports.page.model import Filters, LoadList, Page, Section
+from reports.page.summary import PageLink, PageLinks
 from reports.page.tables import Heading
+from reports.page.workbook import write_workbook
+from reports.pages.season_appendix import condition_filters, season_appendix
 from reports.pages.season_data import SeasonLoadsPageData, SeasonPageData
-from reports.pages.season_open_questions import open_questions_section
-from reports.pages.season_overview import lead, overview_section
 from reports.sections.cautions import CAUTION
-from reports.sections.data_health import footer, health_section, season_line
-from reports.sections.prices import assumption_words, price_section
-from reports.sections.season_effects import driver_sections
-from reports.sections.season_methods import methods_section
-from reports.sections.season_worth import guide_section, pile_section, worth_section
+from reports.sections.data_health import footer
+from reports.sections.season_cost import cost_section, savings_section, season_heading, season_lead, season_when
+from reports.sections.season_drivers import Levels, drivers_section
+from reports.sections.season_next import actions_section, agree_section, trials_section
+from reports.sections.season_where_when import where_when_section
 from reports.sections.shift_loads import load_list
 from transforms.config.workspace import Season
-from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.natural_order import natural_key
-
-CLASSES = {"wetness": WETNESS_CLASSES, "soil": SOIL_CLASSES}
-
-
-def _filters(sites: list[str]) -> Filters:
-    wet, soil = (tuple((c, translated(c)) for c in CLASSES[k]) for k in ("wetness", "soil"))
-    return Filters(
-        {
-            "site": (say("Factory"), tuple((s, s) for s in sites)),
-            "wetness": (say("Topsoil"), wet),
-            "soil": (say("Soil"), soil),
-        }
-    )
 
 
 def season_page(data: SeasonPageData, season: Season) -> Page:
-    """Return the season report."""
+    """Return the season report: four pages for the board."""
     shown, catalogue = DisplayUnits(season.units, season.currency, season.time_zone), season.catalogue
-    overview = data.overview
-    sites = data.piles["site_id"].drop_nulls().unique().sort().to_list()
-    about = Section(
-        "how",
-        say("How to read it"),
+    overview, total = data.overview, data.overview.total
+    levels = Levels(total["dirt_pct"], total["root_loss_t_ha"])
+    more = PageLinks(
         (
-            Prose(
-                say(
-                    "Every chart follows the sentence it supports; its numbers open below it. Brackets and lines are "
-                    "95 % intervals; n is the number of loads or plots behind a figure. Linked numbers open the loads "
-                    "behind them."
-                )
-                + " "
-                + assumption_words(season),
-                (say("Prices used"), "#prices"),
-            ),
-            _filters(sites),
-        ),
+            PageLink(say("Appendix"), "season-appendix.html", say("Checks, methods, data health and all tables")),
+            PageLink(say("The setting guide"), "guide.html", say("Start values by topsoil and soil")),
+            PageLink(say("Loads of the season"), "season-loads.html", say("Contains names: for the manager alone")),
+        )
     )
     return Page(
-        say("Season report"),
-        season_line(season.name, shown, overview.total["last_day"]),
-        lead(overview.total, overview.costs, shown),
+        season_heading(overview.costs, shown),
+        season_when(season.name, total, shown),
+        season_lead(overview.costs, season.prices, shown),
         say(CAUTION),
         (
-            about,
-            overview_section(overview, shown),
-            *driver_sections(data.causes, catalogue, shown),
-            guide_section(data.guide, catalogue, shown),
-            worth_section(data.guide, shown),
-            pile_section(data.piles, shown),
-            open_questions_section(data.open_questions, data.guide.status, season, shown),
-            methods_section(data.causes.effects.fit_checks, data.health.counts["trace_quality"], catalogue),
-            health_section(data.health, catalogue, shown),
-            price_section(season),
+            cost_section(overview, data.guide.lifted_t, season, shown),
+            savings_section(data.guide, shown),
+            where_when_section(overview, shown),
+            drivers_section(data.causes, levels, catalogue, shown),
+            actions_section(data.guide, catalogue, shown),
+            trials_section(data.open_questions.suggested_trials, season, shown),
+            agree_section(season),
+            Section("more", "", (more,)),
         ),
         footer(data.footer),
+        name=say("Season report"),
     )
 
 
@@ -104,7 +81,7 @@ def season_loads_page(data: SeasonLoadsPageData, season: Season) -> Page:
             ("field", say("Field"), "field_id"),
         )
     }
-    choices |= _filters([]).choices | {"site": choices["site"]}
+    choices |= condition_filters([]).choices | {"site": choices["site"]}
     about = say("Choose the loads to show; links in the season report and the fleet page choose for you.")
     return Page(
         say("Loads of the season"),
@@ -123,6 +100,12 @@ def write_season_loads(data: SeasonLoadsPageData, season: Season, out: Path) -> 
 
 
 def write_season(data: SeasonPageData, season: Season, out: Path, formats: OutputFormats = HTML) -> list[Path]:
-    """Write `season.html`, with its PDF and workbook if requested, and return the paths."""
+    """Write the season report and its appendix, each with its PDF, and one workbook of both; return the paths."""
+    without_xlsx = replace(formats, xlsx=False)
     with use_language(season.locale, season.texts):
-        return write_page(season_page(data, season), out / "season.html", formats)
+        report, appendix = season_page(data, season), season_appendix(data, season)
+        paths = write_page(report, out / "season.html", without_xlsx)
+        if formats.xlsx:
+            both = replace(report, sections=(*report.sections, *appendix.sections))
+            paths.append(write_workbook(both, out / "season.xlsx"))
+        return [*paths, *write_page(appendix, out / "season-appendix.html", without_xlsx)]

@@ -14,18 +14,18 @@ from reports.language.labels import (
     KINDS,
     RESPONSES,
     capital,
-    format_setting_value,
     join_names,
     setting_label,
     source_label,
 )
+from reports.language.precision import setting_value
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say, say_n, translated
 from reports.page.model import Figure, Fold, Prose, Section, SmallMultiples
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.sections.effects import add_setting_labels, effects_blocks
 from reports.sections.season_effects_data import SeasonEffectsData
-from transforms.config.settings_catalogue import Catalogue
+from transforms.config.settings_catalogue import Catalogue, Setting
 
 SOURCES = {
     "topsoil wetness": mark("topsoil wetness"),
@@ -191,7 +191,7 @@ def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, s
     label = capital(setting_label(setting, catalogue))
     return Figure(
         f"curve-{key}-{setting}",
-        curve_finding(label, points, unit, shown),
+        curve_finding(points, catalogue[setting], shown),
         "",
         setting_curve(drawn) if drawn.height else None,
         say("Curve of {setting}", setting=label),
@@ -199,9 +199,9 @@ def _curve(setting: str, points: pl.DataFrame, key: str, catalogue: Catalogue, s
     )
 
 
-def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: DisplayUnits) -> str:
+def curve_finding(points: pl.DataFrame, setting: Setting, shown: DisplayUnits) -> str:
     """Return a sentence on a response's change over the tried range, in the class where it changes most."""
-    known = points.filter("tried").drop_nulls("mean")
+    known, label = points.filter("tried").drop_nulls("mean"), capital(translated(setting.label))
     if not known.height:
         return say("{setting}: not tried enough to draw.", setting=label)
     ends = (
@@ -217,8 +217,8 @@ def curve_finding(label: str, points: pl.DataFrame, unit: str, shown: DisplayUni
     return say(
         "{setting} from {from_} to {to}, {wetness} topsoil: {moved} % of the level at its usual value.",
         setting=label,
-        from_=format_setting_value(ends["from"], unit, shown),
-        to=format_setting_value(ends["to"], unit, shown),
+        from_=setting_value(ends["from"], setting, shown),
+        to=setting_value(ends["to"], setting, shown),
         moved=number(ends["moved"], 1, sign=True),
         wetness=translated(ends["wetness_class"]),
     )
@@ -231,9 +231,7 @@ def _curve_table(key: str, response: str, points: pl.DataFrame, catalogue: Catal
         (
             Column(say("Setting"), lambda r: text_cell(setting_label(r["setting"], catalogue))),
             Column(say("Topsoil"), lambda r: text_cell(translated(r["wetness_class"])), numeric=False),
-            Column(
-                say("Value"), lambda r: text_cell(format_setting_value(r["value"], catalogue[r["setting"]].unit, shown))
-            ),
+            Column(say("Value"), lambda r: text_cell(setting_value(r["value"], catalogue[r["setting"]], shown))),
             Column(say("Change, %"), lambda r: number_cell(r["mean"], 1, r["lo95"], r["hi95"], sign=True)),
         ),
         points.iter_rows(named=True),

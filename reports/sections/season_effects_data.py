@@ -18,6 +18,8 @@ class SeasonEffectsData:
         kinds: share of each kind of source, rows of `fit_sources`.
         comparisons: pooled, between-visit and within-visit effects of each setting, rows of `confounding`.
         curves: rows of `curve`.
+        certain: certain effects over all conditions, rows of `fit_drivers`.
+        usual: usual value of each setting, rows of `setting_usual`.
     """
 
     effects: EffectsData
@@ -25,6 +27,8 @@ class SeasonEffectsData:
     kinds: pl.DataFrame
     comparisons: pl.DataFrame
     curves: pl.DataFrame
+    certain: pl.DataFrame
+    usual: pl.DataFrame
 
 
 def load_season_effects(warehouse: Warehouse) -> SeasonEffectsData:
@@ -35,4 +39,6 @@ def load_season_effects(warehouse: Warehouse) -> SeasonEffectsData:
         kinds=warehouse.query("fit_sources"),
         comparisons=warehouse.table("confounding"),
         curves=warehouse.table("curve"),
+        certain=warehouse.query("fit_drivers"),
+        usual=warehouse.query("setting_usual"),
     )

@@ -9,7 +9,8 @@ from reports.charts.share_bars import share_bars
 from reports.language.basis_messages import earlier_note
 from reports.language.bidi import isolated
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import capital, conditions_label, format_setting_value, interval, join_names, setting_label
+from reports.language.labels import capital, conditions_label, format_setting_value, join_names, setting_label
+from reports.language.precision import about_money, money_range, round_significant
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose, Section
 from reports.page.tables import Column, build_table, number_cell, text_cell
@@ -59,7 +60,7 @@ def _start(r: dict[str, Any] | None, shown: DisplayUnits) -> Any:
     return text_cell(None if r is None else format_setting_value(r["start_value"], r["unit"], shown))
 
 
-def _share_words(part: float, whole: float) -> str:
+def share_words(part: float, whole: float) -> str:
     """Return a share in whole percent; 'none' and 100 % only if exactly nothing or everything is covered."""
     if not whole or part <= 0:
         return say("none")
@@ -107,14 +108,13 @@ def worth_finding(worth: pl.DataFrame, classes: pl.DataFrame, lifted_t: float, s
     r = total.row(0, named=True)
     per_t = number(r["saved"] / r["clean_t"] * shown.per_tonne, 2) if r["clean_t"] else NO_VALUE
     saving = say(
-        "At the guide's settings instead of the usual ones, the season would have cost {saved} {currency} less "
-        "({span}), {per_t} {unit}; the guide covers {share} of the clean beet lifted.",
-        saved=number(r["saved"], 0),
-        currency=shown.currency,
-        span=interval(r["lo95"], r["hi95"]),
+        "At the guide's settings instead of the usual ones, the season would have cost {saved} less ({span}), {per_t} "
+        "{unit}; the guide covers {share} of the clean beet lifted.",
+        saved=about_money(r["saved"], shown),
+        span=money_range(r["lo95"], r["hi95"]),
         per_t=per_t,
         unit=shown.money_per_t,
-        share=_share_words(r["clean_t"], lifted_t),
+        share=share_words(r["clean_t"], lifted_t),
     )
     return saving + _without_guide(classes)
 
@@ -182,13 +182,13 @@ def pile_finding(piles: pl.DataFrame, shown: DisplayUnits) -> str:
         return say("No pile is left: all have been stored for their planned days.")
     first = lying.sort("slice_order").row(0, named=True)
     return say_n(
-        "{n} pile in storage, {clean} of clean beet; expected sugar loss over its planned days: {sugar}. Slice "
-        "first: {site}, {day}.",
-        "{n} piles in storage, {clean} of clean beet; expected sugar loss over their planned days: {sugar}. Slice "
-        "first: {site}, {day}.",
+        "{n} pile in storage, {clean} of clean beet; expected sugar loss over its planned days, not measured: about "
+        "{sugar}. Slice first: {site}, {day}.",
+        "{n} piles in storage, {clean} of clean beet; expected sugar loss over their planned days, not measured: about "
+        "{sugar}. Slice first: {site}, {day}.",
         lying.height,
         clean=shown.quantity(float(lying["clean_t"].sum()), "t"),
-        sugar=shown.quantity(float(lying["sugar_loss_t"].sum()), "t"),
+        sugar=shown.quantity(round_significant(float(lying["sugar_loss_t"].sum())), "t"),
         site=first["site_id"],
         day=shown.day(first["shift_date"]),
     )

@@ -15,6 +15,7 @@ class SeasonGuideData:
     Attributes:
         settings: start value of each setting by generation and conditions, rows of `guide`.
         classes: rows of `guide_class`.
+        moves: moves of the guide from the usual value, rows of `guide_move`.
         worth: savings by generation and conditions, and in total, rows of `guide_worth`.
         lifted_t: clean beet lifted this season, in known and unknown conditions.
         status: state of the guide compared with the last fit.
@@ -22,6 +23,7 @@ class SeasonGuideData:
 
     settings: pl.DataFrame
     classes: pl.DataFrame
+    moves: pl.DataFrame
     worth: pl.DataFrame
     lifted_t: float
     status: ProductStatus
@@ -32,6 +34,7 @@ def load_season_guide(warehouse: Warehouse) -> SeasonGuideData:
     return SeasonGuideData(
         settings=warehouse.table("guide"),
         classes=warehouse.table("guide_class"),
+        moves=warehouse.query("guide_move"),
         worth=warehouse.table("guide_worth"),
         lifted_t=float(warehouse.query("class_tonnes")["clean_t"].sum()),
         status=product_status(warehouse, GUIDE),

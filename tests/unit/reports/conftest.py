@@ -52,7 +52,9 @@ def written(demo: Demo) -> dict[str, Path]:
     """Return every kind of page of the demo season, written as by a user; season and shift as PDF and workbook too."""
     workspace = demo.workspace
     both = OutputFormats(pdf=True, xlsx=True)
-    season, season_pdf, season_xlsx, loads, guide, card, *_ = pages.publish_season_report(workspace, QUIET, both)
+    season, season_pdf, season_xlsx, appendix, appendix_pdf, loads, guide, card, *_ = pages.publish_season_report(
+        workspace, QUIET, both
+    )
     shift, shift_pdf, shift_xlsx, *evidence = pages.publish_shift_page(workspace, QUIET, both)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     sheet = stages.plan_trial(workspace, query).sheet
@@ -62,6 +64,7 @@ def written(demo: Demo) -> dict[str, Path]:
         "shift": shift,
         **{f"shift-{path.stem.rsplit('-', 1)[1]}": path for path in evidence},
         "season": season,
+        "season-appendix": appendix,
         "season-loads": loads,
         "guide": guide,
         "card": card,
@@ -72,6 +75,7 @@ def written(demo: Demo) -> dict[str, Path]:
         "grower": pages.publish_grower_sheets(workspace, QUIET, both, "G003")[0],
         "season-pdf": season_pdf,
         "season-xlsx": season_xlsx,
+        "season-appendix-pdf": appendix_pdf,
         "shift-pdf": shift_pdf,
         "shift-xlsx": shift_xlsx,
     }

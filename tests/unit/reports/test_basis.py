@@ -18,6 +18,7 @@ from reports.pages.fleet_data import load_fleet_page
 from reports.pages.guide import guide_page
 from reports.pages.guide_data import load_guide_page
 from reports.pages.season import season_page
+from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import load_season_page
 from tests.support.program import taretrace_here
 from tests.validation.seasons import QUIET, Season, copy_of
@@ -140,8 +141,10 @@ def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace)
             assert product_status(warehouse, product).code is BasisCode.EARLIER_FIT
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 1
         assert notes(fleet_page(load_fleet_page(warehouse), season), "reading") == 1
-        report = season_page(load_season_page(warehouse, season), season)
-        assert [notes(report, s) for s in ("guide", "worth", "open")] == [1, 1, 1]
+        data = load_season_page(warehouse, season)
+        report, appendix = season_page(data, season), season_appendix(data, season)
+        assert [notes(report, s) for s in ("savings", "next")] == [1, 1]
+        assert [notes(appendix, s) for s in ("guide", "worth", "open")] == [1, 1, 1]
     assert "earlier fit" in pages.publish_what_if_page(workspace, QUIET).read_text("utf-8")
     folder = workspace.root
     for command in (("what-if", folder), ("benchmark", folder)):

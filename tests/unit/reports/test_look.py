@@ -14,7 +14,9 @@ from reports.language.translate import use_language
 from reports.page import theme
 from reports.page.html import own_file
 from reports.page.links import shift_pages
+from reports.page.summary import BarRows, Tiles
 from reports.pages.season import season_page
+from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import load_season_page
 from reports.pages.shift_data import load_shift_page
 from reports.pages.shift_evidence import evidence_pages
@@ -102,7 +104,7 @@ OF_SINGLE_THINGS = {"shift-passes", "shift-passes-plain", "load-why"}
 
 def test_tooltips_show_the_interval_of_every_estimate(page_html):
     seen = 0
-    for name in ("shift-machines", "shift-loads", "shift-effects", "season", "fleet", "guide"):
+    for name in ("shift-machines", "shift-loads", "shift-effects", "season", "season-appendix", "fleet", "guide"):
         shared = {n: json.loads(s) for n, s in re.findall(r'id="spec-([\w-]+)">(.*?)</script>', page_html[name])}
         own = [
             json.loads(s)["spec"]
@@ -123,15 +125,20 @@ def test_tooltips_show_the_interval_of_every_estimate(page_html):
 def test_us_units_reach_the_season_report(demo: Demo, written):  # noqa: ARG001  the pages are written first
     season = replace(demo.workspace.season, units="us", locale="en-US", currency="USD")
     with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse, use_language("en-US"):
-        page = season_page(load_season_page(warehouse, season), season)
-        data = load_shift_page(warehouse, season)
+        data = load_season_page(warehouse, season)
+        report, appendix = season_page(data, season), season_appendix(data, season)
+        shift = load_shift_page(warehouse, season)
         us = DisplayUnits(season.units, season.currency, season.time_zone)
-        evidence = evidence_pages(data, season, us, shift_pages(data.shift))
-    heads = " ".join(c.head for shift in evidence.values() for t in shift.tables for c in t.columns)
+        evidence = evidence_pages(shift, season, us, shift_pages(shift.shift))
+    heads = " ".join(c.head for page in evidence.values() for t in page.tables for c in t.columns)
     assert "Root loss, ton/acre" in heads
     assert "Air, °F" in heads
     assert "Rain 24 h, in" in heads
-    text = " ".join([page.lead, *(c.head for t in page.tables for c in t.columns), *(f.finding for f in page.figures)])
+    columns = [c.head for page in (report, appendix) for t in page.tables for c in t.columns]
+    rows = [f"{r.before} {r.after} {r.more}" for b in report.walk() if isinstance(b, BarRows) for r in b.rows]
+    tiles = [f"{t.label} {t.value} {t.word}" for b in report.walk() if isinstance(b, Tiles) for t in b.tiles]
+    text = " ".join([report.lead, *columns, *rows, *tiles, *(f.finding for f in appendix.figures)])
+    assert "ton/acre" in text
     assert "USD/ton" in text
     assert "lb per ton" in text
     assert "mph" in text

@@ -13,13 +13,15 @@ from reports.language.display_units import DisplayUnits
 from reports.page.links import shift_pages
 from reports.page.model import Figure, Page, Prose
 from reports.pages.season import season_page
+from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import load_season_page
 from reports.pages.season_open_questions import grid_finding
-from reports.pages.season_overview import change_finding, days_finding
+from reports.pages.season_overview import change_finding
 from reports.pages.shift_data import load_shift_page
 from reports.pages.shift_evidence import evidence_pages
 from reports.sections.effects import add_setting_labels, effect_finding
 from reports.sections.season_effects import reading_finding
+from reports.sections.season_where_when import days_finding
 from reports.sections.season_worth import pile_finding, worth_finding
 from reports.sections.shift_fleet import machine_finding
 from reports.sections.shift_machines import timeline_finding
@@ -41,8 +43,9 @@ def warehouse(demo: Demo, written):  # noqa: ARG001  the pages are written first
 
 @pytest.fixture(scope="module")
 def page(warehouse, demo: Demo) -> Page:
+    """The appendix, which has the evidence; the report itself is tested in `test_season_board.py`."""
     season = demo.workspace.season
-    return season_page(load_season_page(warehouse, season), season)
+    return season_appendix(load_season_page(warehouse, season), season)
 
 
 def figures(page: Page) -> dict[str, Figure]:
@@ -55,25 +58,13 @@ def numbers(text: str) -> list[float]:
 
 
 def test_every_chart_of_the_report_follows_a_sentence_with_numbers(page):
-    assert len(page.figures) > 30
+    assert len(page.figures) >= 30
     for figure in page.figures:
         assert numbers(figure.finding) or "none" in figure.finding.lower(), figure.finding
         assert figure.alt
 
 
-def test_the_lead_adds_up(page, warehouse):
-    facts = warehouse.table("load_fact")
-    shown = numbers(page.lead)
-    assert shown[0] == facts.height
-    assert shown[1] == round(facts["gross_t"].sum())
-    assert shown[2:4] == [facts["field_id"].n_unique(), facts["shift_date"].n_unique()]
-    known = facts.drop_nulls(DIRT)
-    mean = (known[DIRT] * known["gross_t"]).sum() / known["gross_t"].sum()
-    assert shown[4] == pytest.approx(mean, abs=0.051)
-    assert shown[7] == known.height
-
-
-def test_soil_roots_and_piles_cost_what_masses_and_prices_make(page, warehouse, demo: Demo):
+def test_soil_roots_and_piles_cost_what_masses_and_prices_make(warehouse, demo: Demo):
     facts, prices = warehouse.table("load_fact"), demo.workspace.season.prices
     costs = {r["part"]: r for r in warehouse.table("season_cost").iter_rows(named=True)}
     soil = (facts["gross_t"] * facts[DIRT].fill_null(facts[DIRT].mean()) / 100).sum()
@@ -83,10 +74,6 @@ def test_soil_roots_and_piles_cost_what_masses_and_prices_make(page, warehouse, 
     clean = facts["gross_t"].sum() - soil
     lost = warehouse.table("audit_fact")["root_loss_t_ha"].mean() / facts["yield_t_ha"].mean() * clean
     assert costs["roots"]["mass_t"] == pytest.approx(lost)
-    finding = numbers(figures(page)["cost"].finding)
-    assert finding[:3] == [round(costs[p]["mass_t"]) for p in ("soil", "roots", "pile")]
-    assert finding[3] == round(sum(c["money"] for c in costs.values()))
-    assert finding[4] == round(max(c["money"] for c in costs.values()))
     for c in costs.values():
         assert c["money_lo95"] <= c["money"] <= c["money_hi95"]
 
@@ -181,7 +168,7 @@ def test_the_saving_of_the_guide_is_the_sum_of_its_classes(warehouse):
     half = (total["hi95"] - total["lo95"]) / 2
     assert np.sqrt((halves**2).sum()) < half <= halves.sum() * 1.001
     shown = numbers(worth_finding(worth, warehouse.table("guide_class"), float(lifted["clean_t"].sum()), METRIC))
-    assert shown[:3] == [round(total[k]) for k in ("saved", "lo95", "hi95")]
+    assert shown[:3] == pytest.approx([total[k] for k in ("saved", "lo95", "hi95")], rel=0.05)
     assert shown[3] == pytest.approx(total["saved"] / total["clean_t"], abs=0.0051)
     guide = (
         warehouse.table("guide_class")
@@ -237,8 +224,8 @@ def test_the_report_states_missing_estimates(tmp_path):
     stages.assess_storability(season.workspace, QUIET)
     with stages.open_warehouse(season.workspace) as small:
         data = load_season_page(small, season.workspace.season)
-    page = season_page(data, season.workspace.season)
-    text = " ".join([page.lead, *(b.text for b in page.walk() if isinstance(b, Prose))])
+    report, appendix = (make(data, season.workspace.season) for make in (season_page, season_appendix))
+    text = " ".join(b.text for page in (report, appendix) for b in page.walk() if isinstance(b, Prose))
     assert "not tried enough" in text or "too few" in text.lower()
     assert "cannot be estimated yet: no class of conditions has enough loads" in text
 

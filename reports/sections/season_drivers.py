@@ -1,0 +1,174 @@
+"""Third page of the season report: sources of the differences in dirt, and the settings that matter most."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import polars as pl
+
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import capital, interval
+from reports.language.precision import setting_value
+from reports.language.translate import mark, say, translated
+from reports.page.model import Prose, Section
+from reports.page.summary import BarPart, BarRow, BarRows, PartBar
+from reports.sections.season_effects_data import SeasonEffectsData
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue, Setting
+
+MAX_SETTINGS = 6
+SETTINGS = "settings"
+SOURCES = {
+    "conditions": (mark("conditions: weather, soil, crop"), ("condition",)),
+    SETTINGS: (mark("settings of the machines"), ("setting",)),
+    "machines": (mark("machines and operators"), ("machine", "operator")),
+    "fields": (mark("fields and days"), ("field", "day", "season")),
+    "error": (mark("measurement error and unexplained"), ("lab", "unexplained")),
+}
+"""Part of the bar -> its name and the kinds of sources that it contains."""
+CONFOUNDED = "effect_confounded"
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Season means of the responses: dirt in percent, root loss in t/ha; None if not measured."""
+
+    dirt_pct: float | None
+    root_loss_t_ha: float | None
+
+
+def source_shares(kinds: pl.DataFrame) -> dict[str, float]:
+    """Return the share of each part in the variance of dirt, largest first; empty if dirt is not fitted."""
+    own = dict(kinds.filter(pl.col("response") == DIRT).select("kind", "share").iter_rows())
+    if not own:
+        return {}
+    shares = {part: sum(own.get(k, 0.0) for k in contained) for part, (_, contained) in SOURCES.items()}
+    return dict(sorted(shares.items(), key=lambda s: -s[1]))
+
+
+def shares_finding(shares: dict[str, float], n: int) -> str:
+    """Return a sentence on the largest part and on the settings; `n` is the number of loads fitted."""
+    first, *_ = shares
+    percent = {part: number(100 * share, 0) for part, share in shares.items()}
+    if first == SETTINGS:
+        return say(
+            "Settings, which can be changed, account for most of the differences in dirt between loads, about "
+            "{share} % (n = {n}).",
+            share=percent[SETTINGS],
+            n=number(n, 0),
+        )
+    return say(
+        "The largest source of the differences in dirt between loads is {first}: about {share} %. Settings, which can "
+        "be changed, account for about {own} % (n = {n} loads).",
+        first=say(SOURCES[first][0]),
+        share=percent[first],
+        own=percent[SETTINGS],
+        n=number(n, 0),
+    )
+
+
+def _bar(shares: dict[str, float]) -> PartBar:
+    parts = tuple(
+        BarPart(capital(say(SOURCES[part][0])), say("{share} %", share=number(100 * share, 0)), max(share, 0.0))
+        for part, share in shares.items()
+    )
+    return PartBar(parts, say("Sources of the differences in dirt between loads"))
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """Response as displayed: its sentence on a change, its season mean, and factor, decimals and symbol of its unit."""
+
+    words: str
+    level: float
+    factor: float
+    digits: int
+    unit: str
+
+    def change(self, effect: dict[str, Any], way: int) -> str:
+        """Return the change by one step, with the interval of the value after it; `way` is 1 up and -1 down."""
+        after, *ends = (
+            self.level * self.factor * float((1 + effect[k] / 100) ** way) for k in ("change_pct", "lo95", "hi95")
+        )
+        before = self.level * self.factor
+        return say(
+            self.words,
+            arrow="▲" if after > before else "▼",
+            before=number(before, self.digits),
+            after=number(after, self.digits),
+            unit=self.unit,
+            span=interval(min(ends), max(ends), self.digits),
+        )
+
+
+def _responses(levels: Levels, shown: DisplayUnits) -> dict[str, _Shown]:
+    """Return the measured responses as displayed."""
+    found = {}
+    if levels.dirt_pct is not None:
+        words = mark("Dirt {arrow} {before} → {after} {unit} ({span}).")
+        found[DIRT] = _Shown(words, levels.dirt_pct, 1.0, 1, "%")
+    if levels.root_loss_t_ha is not None:
+        words, factor = mark("Roots left {arrow} {before} → {after} {unit} ({span})."), shown.straight("t/ha")[0]
+        found[ROOT_LOSS] = _Shown(words, levels.root_loss_t_ha, factor, 2, shown.sign("t/ha"))
+    return found
+
+
+def _row(
+    setting: Setting, effects: dict[str, dict[str, Any]], usual: float | None, levels: Levels, shown: DisplayUnits
+) -> BarRow:
+    """Return the row of one setting: one step in the direction in which its largest effect falls."""
+    largest = max(effects.values(), key=lambda e: abs(e["change_pct"]))
+    way = -1 if largest["change_pct"] > 0 else 1
+    known = _responses(levels, shown)
+    changes = [known[response].change(e, way) for response, e in effects.items() if response in known]
+    mixed = any(e["reason_code"] == CONFOUNDED for e in effects.values())
+    return BarRow(
+        title=capital(translated(setting.label)),
+        href=None,
+        detail="; ".join(_counted(e) for e in effects.values()),
+        share=abs(largest["change_pct"]),
+        worth=say("uncertain") if mixed else say("certain"),
+        action=translated(setting.up if way > 0 else setting.down),
+        before=setting_value(usual, setting, shown, unit=False) if usual is not None else "",
+        after=setting_value(usual + way * setting.step, setting, shown) if usual is not None else "",
+        more=" ".join([*changes, *([say("It moved together with the conditions.")] if mixed else [])]),
+    )
+
+
+def _counted(effect: dict[str, Any]) -> str:
+    words = {DIRT: mark("{n} loads"), ROOT_LOSS: mark("{n} plots dug")}
+    return say(words[effect["response"]], n=number(effect["n"], 0))
+
+
+def setting_rows(data: SeasonEffectsData, levels: Levels, catalogue: Catalogue, shown: DisplayUnits) -> BarRows:
+    """Return the settings with the largest certain effects of one step on dirt or root loss, largest first."""
+    certain = data.certain.filter(pl.col("response").is_in((DIRT, ROOT_LOSS)))
+    by: dict[str, dict[str, dict[str, Any]]] = {}
+    for r in certain.sort("response", "setting").iter_rows(named=True):
+        if r["setting"] in catalogue:
+            by.setdefault(r["setting"], {})[r["response"]] = r
+    usual = dict(data.usual.iter_rows())
+    rows = [_row(catalogue[name], effects, usual.get(name), levels, shown) for name, effects in by.items()]
+    rows = sorted(rows, key=lambda r: (-r.share, r.title))[:MAX_SETTINGS]
+    longest = max((r.share for r in rows), default=1.0)
+    return BarRows(tuple(replace(r, share=r.share / longest) for r in rows), first=MAX_SETTINGS)
+
+
+def drivers_section(data: SeasonEffectsData, levels: Levels, catalogue: Catalogue, shown: DisplayUnits) -> Section:
+    """Return the section on the causes of the dirt."""
+    title, shares = say("What drove it"), source_shares(data.kinds)
+    if not shares:
+        return Section("drivers", title, (Prose(say("Dirt is not fitted yet.")),), new_page=True)
+    verdicts = data.effects.fit_checks.verdicts
+    fitted = {r["response"]: r["n"] for r in verdicts.iter_rows(named=True)}
+    blocks: list[Any] = [Prose(shares_finding(shares, fitted.get(DIRT, 0))), _bar(shares)]
+    rows = setting_rows(data, levels, catalogue, shown)
+    more = (say("All effects, with their limits"), "season-appendix.html#drivers-dirt")
+    if not rows.rows:
+        blocks.append(Prose(say("No setting shows a certain effect yet."), more))
+    else:
+        reading = say(
+            "One practical step from the season's usual value, at the season's mean dirt and losses, all else "
+            "unchanged; brackets are 95 % intervals of the change. These are measured associations on the same "
+            "machine, day and field, not proof."
+        )
+        blocks += [Prose(say("The settings that matter most:")), rows, Prose(reading, more)]
+    return Section("drivers", title, tuple(blocks), new_page=True)

@@ -1,0 +1,317 @@
+"""Season report for the board compared with independent calculations from the tables."""
+
+import re
+from dataclasses import fields, replace
+from typing import Any
+
+import fastexcel
+import polars as pl
+import pypdf
+import pytest
+
+from reports.language.display_units import DisplayUnits
+from reports.page.model import Page
+from reports.page.summary import BarRows, Grid, PartBar, Tiles
+from reports.page.tables import Table
+from reports.pages.season import season_page, write_season
+from reports.pages.season_appendix import season_appendix
+from reports.pages.season_data import SeasonPageData, load_season_page
+from reports.sections.season_cost import season_heading, season_lead
+from reports.sections.season_drivers import Levels, setting_rows, shares_finding
+from reports.sections.season_next import first_trials
+from reports.sections.season_where_when import classes_finding
+from tests.support.program import Demo
+from tests.unit.reports.chromium import console_errors, evaluate, opened, unfold
+from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.workspace import Prices
+from transforms.storage.warehouse import Warehouse
+
+METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
+EVIL = "<img src=x onerror=window.broken=1>"
+
+
+@pytest.fixture(scope="module")
+def warehouse(demo: Demo, written):  # noqa: ARG001  the pages are written first
+    with Warehouse.open_read_only(demo.workspace.warehouse) as opened_:
+        yield opened_
+
+
+@pytest.fixture(scope="module")
+def data(warehouse, demo: Demo) -> SeasonPageData:
+    return load_season_page(warehouse, demo.workspace.season)
+
+
+@pytest.fixture(scope="module")
+def page(data, demo: Demo) -> Page:
+    return season_page(data, demo.workspace.season)
+
+
+def blocks(page: Page, section: str, kind: type[Any]) -> list[Any]:
+    (found,) = (s for s in page.sections if s.id == section)
+    return [b for b in found.blocks if isinstance(b, kind)]
+
+
+def numbers(text: str) -> list[float]:
+    found = re.findall(r"[+−]?\d[\d,]*(?:\.\d+)?", text)
+    return [float(n.replace(",", "").replace("−", "-")) for n in found]
+
+
+def two_digits(value: float) -> float:
+    return float(f"{value:.1e}")
+
+
+def test_the_heading_is_the_cost_of_the_season(page, warehouse):
+    money = warehouse.table("season_cost")["money"].sum()
+    (shown,) = numbers(page.title)
+    assert shown * (1e6 if "million" in page.title else 1) == pytest.approx(two_digits(money))
+
+
+def test_the_lead_separates_measured_cost_from_the_assumed_one(page, warehouse, demo: Demo):
+    cost = dict(warehouse.table("season_cost").select("part", "money").iter_rows())
+    measured, assumed, days, temp = numbers(page.lead)
+    assert measured == two_digits(cost["soil"] + cost["roots"])
+    assert assumed * (1e6 if "million" in page.lead else 1) == pytest.approx(two_digits(cost["pile"]))
+    prices = demo.workspace.season.prices
+    assert [days, temp] == [prices.storage_days, prices.storage_temp_c]
+
+
+def test_the_parts_of_the_bar_are_the_costs_and_only_the_assumed_one_is_hatched(page, warehouse):
+    (bar,) = blocks(page, "cost", PartBar)
+    cost = {r["part"]: r for r in warehouse.table("season_cost").iter_rows(named=True)}
+    total = sum(r["money"] for r in cost.values())
+    assert [p.share for p in bar.parts] == pytest.approx([cost[k]["money"] / total for k in ("soil", "roots", "pile")])
+    assert [p.is_assumed for p in bar.parts] == [False, False, True]
+    for part, key in zip(bar.parts[:2], ("soil", "roots"), strict=True):
+        assert numbers(part.value)[0] == two_digits(cost[key]["money"])
+        lo, hi, mass, n = numbers(part.about)
+        assert [lo, hi] == pytest.approx([cost[key]["money_lo95"], cost[key]["money_hi95"]], rel=0.02)
+        assert mass == pytest.approx(cost[key]["mass_t"], rel=0.005)
+        assert n == cost[key]["n"]
+    assert " to " not in bar.parts[2].about
+
+
+def test_the_tiles_are_those_of_loads_and_plots(page, warehouse):
+    facts, audits = warehouse.table("load_fact"), warehouse.table("audit_fact")
+    soil, roots, cost = blocks(page, "cost", Tiles)[0].tiles
+    known = facts.drop_nulls(DIRT)
+    filled = facts[DIRT].fill_null(facts[DIRT].mean())
+    assert numbers(soil.value)[0] == pytest.approx((facts["gross_t"] * filled / 100).sum(), rel=0.005)
+    mean = (known[DIRT] * known["gross_t"]).sum() / known["gross_t"].sum()
+    assert numbers(soil.word)[0] == pytest.approx(mean, abs=0.051)
+    assert numbers(soil.word)[-1] == known.height
+    assert numbers(roots.value)[0] == pytest.approx(audits[ROOT_LOSS].mean(), abs=0.051)
+    assert numbers(roots.word)[-1] == audits[ROOT_LOSS].count()
+    clean = (facts["gross_t"] * (1 - filled / 100)).sum()
+    money = warehouse.table("season_cost")["money"].sum()
+    assert numbers(cost.value)[0] == pytest.approx(money / clean, rel=0.05)
+
+
+def test_the_savings_are_the_total_of_the_guide_with_its_range(page, warehouse):
+    (tile,) = blocks(page, "savings", Tiles)[0].tiles
+    classes = warehouse.table("guide_worth").drop_nulls("generation")
+    assert numbers(tile.value)[0] == pytest.approx(two_digits(classes["saved"].sum()))
+    total = warehouse.table("guide_worth").filter(pl.col("generation").is_null())
+    lo, hi, per_t = numbers(tile.word)
+    assert [lo, hi] == pytest.approx([total["lo95"].item(), total["hi95"].item()], rel=0.07)
+    assert per_t == pytest.approx(classes["saved"].sum() / classes["clean_t"].sum(), rel=0.05)
+
+
+def test_the_grid_has_the_mean_dirt_of_each_class_and_is_pale_below_thirty_loads(page, warehouse):
+    loads = warehouse.table("load_fact").join(warehouse.table("load_class"), on="load_id").drop_nulls(DIRT)
+    means = loads.group_by("wetness_class", "soil_class").agg(pl.col(DIRT).mean(), pl.len().alias("n"))
+    by = {(w, s): (dirt, n) for w, s, dirt, n in means.iter_rows()}
+    (grid,) = blocks(page, "where", Grid)
+    shown = {}
+    for wetness, (_, cells) in zip(("dry", "moist", "wet"), grid.rows, strict=True):
+        for soil, cell in zip(("light", "medium", "heavy"), cells, strict=True):
+            dirt, n = by[wetness, soil]
+            assert numbers(cell.value)[0] == pytest.approx(dirt, abs=0.051)
+            assert numbers(cell.about[-1])[-1] == n
+            assert cell.is_pale == (n < 30)
+            assert not cell.is_pale or (cell.strength == 0 and len(cell.about) == 1)
+            assert f"wetness={wetness}&soil={soil}" in str(cell.href)
+            shown[wetness, soil] = cell
+    assert any(c.is_pale for c in shown.values())
+    known = {k: v for k, v in by.items() if v[1] >= 30 and None not in k}
+    dirtiest, cleanest = (f(known, key=lambda k: known[k][0]) for f in (max, min))
+    assert shown[dirtiest].strength == 4
+    assert shown[cleanest].strength == 0
+
+
+def test_classes_with_few_loads_are_not_compared():
+    classes = pl.DataFrame(
+        {
+            "wetness_class": ["dry", "moist", "wet"],
+            "soil_class": ["light", "light", "heavy"],
+            "n": [40, 30, 29],
+            "dirt_pct": [5.0, 7.0, 30.0],
+        }
+    )
+    assert numbers(classes_finding(classes)) == [7.0, 5.0]
+    assert numbers(classes_finding(classes.tail(2))) == []
+
+
+def test_the_appendix_gives_no_interval_to_small_classes_and_assumed_costs(data, demo: Demo):
+    tables = {t.id: t for t in season_appendix(data, demo.workspace.season).tables}
+    for row in tables["classes-table"].rows:
+        n, dirt = row.cells[1].value, row.cells[3]
+        assert isinstance(n, int)
+        assert (dirt.lo is None) == (n < 30)
+    intervals = [row.cells[2].lo for row in tables["cost-table"].rows]
+    money = [row.cells[2].value for row in tables["cost-table"].rows]
+    cost = {r["money"]: r["part"] for r in data.overview.costs.iter_rows(named=True)}
+    assert [lo is None for lo in intervals] == [cost[m] == "pile" for m in money]
+
+
+def test_the_five_parts_are_ranked_and_add_up_to_the_variance(page, warehouse):
+    (bar,) = blocks(page, "drivers", PartBar)
+    shares = warehouse.table("variance_share").filter(pl.col("response") == DIRT)
+    kinds = dict(shares.group_by("kind").agg(pl.col("share").sum()).iter_rows())
+    expected = sorted(
+        (
+            sum(kinds.get(k, 0.0) for k in part)
+            for part in (
+                ("condition",),
+                ("setting",),
+                ("machine", "operator"),
+                ("field", "day", "season"),
+                ("lab", "unexplained"),
+            )
+        ),
+        reverse=True,
+    )
+    assert [p.share for p in bar.parts] == pytest.approx(expected)
+    assert sum(p.share for p in bar.parts) == pytest.approx(1.0)
+    assert [numbers(p.value)[0] for p in bar.parts] == [round(100 * s) for s in expected]
+
+
+def test_settings_as_the_largest_source_are_named_once():
+    assert numbers(shares_finding({"settings": 0.6, "conditions": 0.4}, 100)) == [60.0, 100.0]
+    assert numbers(shares_finding({"conditions": 0.6, "settings": 0.4}, 100)) == [60.0, 40.0, 100.0]
+
+
+def test_the_six_settings_have_the_largest_certain_effects(page, warehouse, demo: Demo):
+    (rows,) = blocks(page, "drivers", BarRows)
+    effects = warehouse.table("effect").filter(
+        pl.col("wetness_class").is_null()
+        & pl.col("soil_class").is_null()
+        & pl.col("response").is_in([DIRT, ROOT_LOSS])
+        & (pl.col("q_value") < 0.05)
+    )
+    largest = effects.group_by("setting").agg(pl.col("change_pct").abs().max()).sort("change_pct", descending=True)
+    catalogue = demo.workspace.season.catalogue
+    assert [r.title.lower() for r in rows.rows] == [catalogue[s].label for s in largest["setting"][:6]]
+    assert rows.rows[0].share == 1.0
+    facts, first = warehouse.table("load_fact").drop_nulls(DIRT), catalogue[largest["setting"][0]]
+    level = (facts[DIRT] * facts["gross_t"]).sum() / facts["gross_t"].sum()
+    own = {r["response"]: r["change_pct"] for r in effects.iter_rows(named=True) if r["setting"] == first.name}
+    way = -1 if max(own.values(), key=abs) > 0 else 1
+    assert rows.rows[0].action == (first.up if way > 0 else first.down)
+    step = numbers(rows.rows[0].after)[0] - numbers(rows.rows[0].before)[0]
+    assert step == pytest.approx(way * first.step, abs=0.101)
+    before, after, *_ = numbers(rows.rows[0].more)
+    assert before == pytest.approx(level, abs=0.051)
+    assert after == pytest.approx(level * (1 + own[DIRT] / 100) ** way, abs=0.051)
+    assert ("▲" in rows.rows[0].more.split(".")[0] + rows.rows[0].more.split(")")[0]) == (after > before)
+
+
+def test_a_confounded_setting_is_uncertain(data, demo: Demo):
+    one = data.causes.certain.filter(pl.col("response") == DIRT).head(1)
+    levels, catalogue = Levels(9.0, None), demo.workspace.season.catalogue
+    standing = {}
+    for code in ("effect_within_visits", "effect_confounded"):
+        causes = replace(data.causes, certain=one.with_columns(reason_code=pl.lit(code)))
+        (row,) = setting_rows(causes, levels, catalogue, METRIC).rows
+        standing[code] = (row.worth, len(row.more))
+    assert standing["effect_within_visits"][0] != standing["effect_confounded"][0]
+    assert standing["effect_within_visits"][1] < standing["effect_confounded"][1]
+
+
+def test_the_five_actions_are_the_classes_with_the_largest_savings(page, warehouse):
+    (rows,) = blocks(page, "next", BarRows)
+    best = warehouse.table("guide_worth").drop_nulls("generation").sort("saved", descending=True)
+    assert len(rows.rows) == 5
+    for row, r in zip(rows.rows, best.iter_rows(named=True), strict=False):
+        assert r["wetness_class"] in row.title.lower()
+        assert r["soil_class"] in row.title.lower()
+        assert r["generation"] in row.detail
+        assert numbers(row.worth)[0] == two_digits(r["saved"])
+        assert row.share == pytest.approx(r["saved"] / best["saved"][0])
+        assert numbers(row.more)[:2] == pytest.approx([r["lo95"], r["hi95"]], rel=0.11)
+
+
+def test_the_move_of_an_action_is_the_one_whose_usual_value_costs_most(page, warehouse, demo: Demo):
+    (rows,) = blocks(page, "next", BarRows)
+    guide, curves = warehouse.table("guide"), warehouse.table("guide_curve")
+    first = warehouse.table("guide_worth").drop_nulls("generation").sort("saved").row(-1, named=True)
+    own = {k: first[k] for k in ("generation", "wetness_class", "soil_class")}
+    cost = {}
+    for r in guide.filter(pl.col("reason_code") == "best_of_tried").filter(**own).iter_rows(named=True):
+        curve = curves.filter(pl.col("setting") == r["setting"]).filter(**own)
+        if curve.height:
+            at = curve.sort((pl.col("value") - r["usual_value"]).abs()).row(0, named=True)
+            cost[r["setting"]] = (at["cost_change_per_t"], r["usual_value"], r["start_value"])
+    setting = max(cost, key=lambda s: cost[s][0])
+    assert demo.workspace.season.catalogue[setting].label in rows.rows[0].action.lower()
+    assert numbers(rows.rows[0].before)[0] == pytest.approx(cost[setting][1], abs=5.01)
+    assert numbers(rows.rows[0].after)[0] == pytest.approx(cost[setting][2], abs=0.501)
+
+
+def test_trials_that_can_answer_come_first():
+    suggested = pl.DataFrame({"setting": ["a", "b", "c", "d"], "pairs": [None, 12, None, 40]})
+    assert first_trials(suggested)["setting"].to_list() == ["b", "d", "a"]
+
+
+def test_every_assumed_price_is_to_be_agreed_and_no_other(data, demo: Demo):
+    season = demo.workspace.season
+    (section,) = (s for s in season_page(data, season).sections if s.id == "agree")
+    (table,) = [b for f in section.blocks for b in getattr(f, "blocks", ()) if isinstance(b, Table)]
+    assert len(table.rows) == len(season.assumed) == len(fields(Prices))
+    agreed = replace(season, assumed=("haul_km",))
+    (section,) = (s for s in season_page(data, agreed).sections if s.id == "agree")
+    (table,) = [b for f in section.blocks for b in getattr(f, "blocks", ())]
+    assert [r.cells[1].value for r in table.rows] == [season.prices.haul_km]
+    (section,) = (s for s in season_page(data, replace(season, assumed=())).sections if s.id == "agree")
+    assert len(section.blocks) == 1
+
+
+def test_a_season_without_costs_or_piles_has_a_heading(data):
+    costs = data.overview.costs
+    texts = {season_heading(costs.filter(pl.col("part").is_in(p)), METRIC) for p in (["soil"], ["soil", "roots"], [])}
+    assert len(texts) == 3
+    assert season_lead(costs.head(0), Prices(), METRIC) == ""
+    assert len(numbers(season_lead(costs.filter(pl.col("part") != "pile"), Prices(), METRIC))) == 1
+
+
+def test_the_report_has_four_sheets_of_paper_and_the_appendix_its_own(written):
+    pages = pypdf.PdfReader(written["season-pdf"]).pages
+    assert len(pages) == 4
+    assert all(abs(float(p.mediabox.width) - 595.3) < 1 and abs(float(p.mediabox.height) - 841.9) < 1 for p in pages)
+    assert len(pypdf.PdfReader(written["season-appendix-pdf"]).pages) > 4
+
+
+def test_the_workbook_has_every_table_of_the_report_and_the_appendix(written, page, data, demo: Demo):
+    sheets = fastexcel.read_excel(written["season-xlsx"]).sheet_names
+    tables = [*page.tables, *season_appendix(data, demo.workspace.season).tables]
+    assert len(tables) > 20
+    assert len(sheets) == len(tables) + 1
+
+
+def test_hostile_names_are_inert(browser, data, demo: Demo, tmp_path):
+    """Names of generations, machines, currency and settings that contain scripts stay text."""
+    season = demo.workspace.season
+    catalogue = {n: replace(s, label=s.label + EVIL) for n, s in season.catalogue.items()}
+    hostile = replace(season, name=EVIL, currency=EVIL, catalogue=catalogue)
+    guide = replace(
+        data.guide,
+        moves=data.guide.moves.with_columns(pl.col("generation") + EVIL),
+        worth=data.guide.worth.with_columns(pl.col("generation") + EVIL),
+    )
+    trials = data.open_questions.suggested_trials.with_columns(pl.col("machine_id") + EVIL)
+    named = replace(data, guide=guide, open_questions=replace(data.open_questions, suggested_trials=trials))
+    for path in write_season(named, hostile, tmp_path):
+        assert EVIL not in path.read_text("utf-8")
+        opened(browser, path, 390)
+        unfold(browser)
+        assert evaluate(browser, "return window.broken === undefined")
+        assert console_errors(browser) == []
