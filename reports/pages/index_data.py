@@ -1,20 +1,17 @@
 """Data of the index: the pages in the output folder, found by listing it."""
 
 import datetime as dt
-import html
-import re
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
+
+from reports.page.head import read_title
 
 INDEX = "index.html"
 GROWERS = "growers"
 """Subfolder of growers' sheets."""
 COMPANIONS = (".pdf", ".xlsx")
 """Suffixes of the other forms of a page."""
-TITLE = re.compile(r"<title>(.*?) · taretrace</title>", re.DOTALL)
-HEAD_BYTES = 4096
-"""The title is within these first bytes of a page."""
 
 
 class PageKind(StrEnum):
@@ -106,8 +103,5 @@ def _shift_date(path: Path) -> dt.date | None:
 
 
 def _title(path: Path) -> str:
-    """Return the title of a page; the name of its file if it has none."""
-    with path.open("rb") as handle:
-        found = TITLE.search(handle.read(HEAD_BYTES).decode("utf-8", "replace"))
-    # A file name may contain bytes that are not text.
-    return html.unescape(found[1]) if found else path.stem.encode("utf-8", "replace").decode()
+    """Return the title of a page; the name of its file, which may contain bytes that are not text, if it has none."""
+    return read_title(path) or path.stem.encode("utf-8", "replace").decode()
