@@ -110,8 +110,8 @@ def read_notify(table: Any, where: str) -> Notify:
 
 
 def publish_folder(text: str, workspace: Path) -> Path:
-    """Return the folder that `[publish] folder` names, relative to the workspace."""
-    return workspace / Path(text).expanduser()
+    """Return the absolute folder that `[publish] folder` names, relative to the workspace."""
+    return (workspace / Path(text).expanduser()).resolve()
 
 
 def read_publish(table: Any, workspace: Path, where: str) -> Publish:

@@ -122,7 +122,7 @@ def check_publish(table: Any, where: str, workspace: Path) -> list[Problem]:
     """Return every error of `[publish]`; copies inside the workspace would be read or copied again."""
     good, problems = check_table(PublishTable, table, where)
     folder = good.get("folder")
-    if folder and publish_folder(folder, workspace).resolve().is_relative_to(workspace.resolve()):
+    if folder and publish_folder(folder, workspace).is_relative_to(workspace.resolve()):
         what = f"'folder' is {format_value(folder)}, which is inside the workspace"
         problems.append(Problem("conflict", "folder", what, where, "name a folder outside the workspace"))
     return problems
