@@ -1,6 +1,7 @@
 """Delivery of messages to the addresses of `[notify] to`, which may contain passwords and are never shown."""
 
 import logging
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -20,11 +21,13 @@ def address_shown(place: int, address: str) -> str:
 
 @contextmanager
 def _silent_library() -> Iterator[None]:
-    """Silence the log of the library, which contains parts of addresses."""
+    """Silence the log of the library, which contains parts of addresses, and warnings of modules that it loads."""
     log = logging.getLogger("apprise")
     before, log.disabled = log.disabled, True
     try:
-        yield
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)
+            yield
     finally:
         log.disabled = before
 

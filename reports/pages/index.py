@@ -16,14 +16,12 @@ MAX_OPEN = 14
 """A longer list of shifts or loads continues in a fold."""
 WORDS = {
     PageKind.SHIFT: mark("What to change before the next shift, and a review of the shift."),
-    PageKind.SEASON: mark("Season report: what soil and lost roots cost, what drove them, and what to do."),
+    PageKind.SEASON: mark("What soil and lost roots cost, what drove them, and what to do."),
     PageKind.SEASON_LOADS: mark("All loads of the season, to search and filter."),
-    PageKind.FLEET: mark(
-        "Fleet page: machines, operators, growers and fields, each compared under its own conditions."
-    ),
-    PageKind.GUIDE: mark("Setting guide: start values for each class of wetness and soil."),
+    PageKind.FLEET: mark("Machines, operators, growers and fields, each compared under its own conditions."),
+    PageKind.GUIDE: mark("Start values for each class of wetness and soil."),
     PageKind.CARD: mark("Card of the setting guide for one generation of machines, to print."),
-    PageKind.WHAT_IF: mark("What if: dirt, root loss and cost for chosen conditions and settings."),
+    PageKind.WHAT_IF: mark("Dirt, root loss and cost for chosen conditions and settings."),
     PageKind.LOAD: mark("From a load back to the minutes and the passes that filled it."),
     PageKind.TRIAL: mark("Instructions for the operator of a split-run trial."),
     PageKind.GROWER: mark("Each sheet is for its grower alone: it holds private data."),

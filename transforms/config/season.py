@@ -122,9 +122,16 @@ def check_publish(table: Any, where: str, workspace: Path) -> list[Problem]:
     """Return every error of `[publish]`; copies inside the workspace would be read or copied again."""
     good, problems = check_table(PublishTable, table, where)
     folder = good.get("folder")
-    if folder and publish_folder(folder, workspace).is_relative_to(workspace.resolve()):
-        what = f"'folder' is {format_value(folder)}, which is inside the workspace"
-        problems.append(Problem("conflict", "folder", what, where, "name a folder outside the workspace"))
+    if not folder:
+        return problems
+    what, remedy = f"'folder' is {format_value(folder)}", "name a folder outside the workspace"
+    try:
+        is_inside = publish_folder(folder, workspace).is_relative_to(workspace.resolve())
+    except (RuntimeError, OSError, ValueError):  # an unknown user's home, or a loop of links
+        problems.append(Problem("wrong_value", "folder", f"{what}, which cannot be found", where, remedy))
+        return problems
+    if is_inside:
+        problems.append(Problem("conflict", "folder", f"{what}, which is inside the workspace", where, remedy))
     return problems
 
 
