@@ -39,7 +39,7 @@ def describe_run(entry: dict[str, Any], zone: ZoneInfo) -> str:
 
 def announce_runs(log: RunLog, zone: ZoneInfo, say: Callable[[str], None], stop: threading.Event) -> None:
     """Print a line for each run that ends from now on, until `stop` is set."""
-    since, size = log.clock(), _size(log)
+    since, size = log.clock(), -1
     while True:
         is_last = stop.wait(POLL_S)
         if (now := _size(log)) != size:
