@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import threading
 from pathlib import Path
+from typing import Self
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -63,7 +64,7 @@ def post_shift(monkeypatch) -> None:
         def __init__(self, *_: object, **__: object) -> None:
             pass
 
-        def __enter__(self) -> "NoEngine":
+        def __enter__(self) -> Self:
             return self
 
         def __exit__(self, *_: object) -> None:

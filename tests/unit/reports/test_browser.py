@@ -33,7 +33,7 @@ from tests.unit.reports.chromium import (
 )
 from transforms.config.workspace import Workspace
 
-PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
+PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower", "index"]
 CHARTED = {"shift": 30, "season": 30, "fleet": 8, "guide": 20, "load": 2}
 """Minimum number of charts per page of the demo season."""
 ADVISING = ["shift", "season", "guide", "card", "what-if", "sheet", "fleet"]
