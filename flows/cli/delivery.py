@@ -5,12 +5,13 @@ from pathlib import Path
 
 from flows.cli.output import complain
 from flows.runtime.progress import Reporter
-from transforms.operations.alarms import publish_alarms
 from transforms.operations.publish import Publication
 
 
 def report_publication(published: Publication | None, reporter: Reporter) -> None:
     """Print where the pages were published, or on standard error why they were not."""
+    from transforms.operations.alarms import publish_alarms
+
     if published is None:
         return
     for alarm in publish_alarms(published):
