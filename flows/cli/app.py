@@ -9,10 +9,11 @@ from typing import Annotated, Any
 import typer
 
 from flows.cli.decisions import register_decisions
+from flows.cli.delivery import open_page, report_publication
 from flows.cli.endings import call_app, one_sentence
 from flows.cli.ingest import register
 from flows.cli.maintenance import register_upkeep
-from flows.cli.options import HERE, Folder, Json, Strict, Wait
+from flows.cli.options import HERE, Folder, Json, OpenIndex, Strict, Wait
 from flows.cli.output import complain, finish, line_of, strong
 from flows.cli.report import report_app
 from flows.cli.serve import register_serve
@@ -96,6 +97,7 @@ def demo(
     seed: Annotated[int, typer.Option(min=0, help="Set the random seed; the same seed gives the same season.")] = 1,
     hz: Annotated[float, typer.Option(min=0.05, max=2, help="Set the log records per second.")] = 0.1,
     as_json: Json = False,
+    open_index: OpenIndex = False,
 ) -> None:
     """Simulate a season, write it as realistic export files, and run the complete post-shift job on them."""
     from flows.pipeline.demo import clear_demo, write_demo
@@ -109,13 +111,16 @@ def demo(
     with Engine(Workspace(folder).home) as engine:
         workspace = write_demo(folder, machines=machines, days=days, seed=seed, hz=hz, reporter=reporter)
         with _locked_workspace(workspace.root, "demo"):
-            _run_post_shift(workspace, reporter, engine, as_json, strict=False)
+            _run_post_shift(workspace, reporter, engine, as_json, strict=False, open_index=open_index)
 
 
-def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool) -> None:
+def _run_post_shift(
+    workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool, open_index: bool
+) -> None:
     with reporter.stage("Starting the flow engine"):
         from flows.pipeline.jobs import run_job
         from reports.language.reason_text import format_reason
+        from reports.pages.index_data import INDEX
         from transforms.operations.alarms import FAILED_CHECK, failed_checks
         from transforms.storage.warehouse import Warehouse
 
@@ -126,21 +131,25 @@ def _run_post_shift(workspace: Workspace, reporter: Reporter, engine: Engine, as
     log.write(POST_SHIFT, "began", due=None)
     done = run_job(WHOLE, workspace, reporter)
     received, page = done.received, done.pages[0]
-    counts = _count_rows(received)
+    counts, index = _count_rows(received), workspace.out.resolve() / INDEX
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         failures = failed_checks(warehouse, lambda why: format_reason(why, workspace.season.catalogue))
     finish(
         as_json,
-        {**counts, "shift_page": page.resolve(), FAILED_CHECK: [a.subject for a in failures]},
+        {**counts, "shift_page": page.resolve(), "index": index, FAILED_CHECK: [a.subject for a in failures]},
         [
             _describe_counts(counts),
             *(f"Warning: {a.says}" for a in failures),
             line_of("Shift page: ", strong(page.resolve())),
+            f"All pages: {index}",
             f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
             f"Tables: taretrace status {workspace.root} · taretrace export {workspace.root}",
         ],
     )
+    report_publication(done.published, reporter)
+    if open_index:
+        open_page(index)
     _exit_if_unread(received)
     _exit_if_rejected(strict, counts)
 
@@ -156,10 +165,12 @@ def _exit_if_unread(received: list[Any]) -> None:
 
 
 @app.command(name="post-shift")
-def post_shift_command(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_json: Json = False) -> None:
+def post_shift_command(
+    folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_json: Json = False, open_index: OpenIndex = False
+) -> None:
     """Run the complete job after a shift: ingest new files, fit, advise and write the shift page."""
     with _locked_workspace(folder, "post-shift", wait) as workspace, Engine(workspace.home) as engine:
-        _run_post_shift(workspace, Reporter(quiet=as_json), engine, as_json, strict=strict)
+        _run_post_shift(workspace, Reporter(quiet=as_json), engine, as_json, strict=strict, open_index=open_index)
 
 
 @app.command()

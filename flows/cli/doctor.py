@@ -1,4 +1,4 @@
-"""Checks of the installation, Prefect and the cluster; `operations.health` checks the workspace itself."""
+"""Checks of installation, Prefect, cluster and recipients; `operations.health` checks the workspace itself."""
 
 import os
 import platform
@@ -112,3 +112,19 @@ def cluster(workspace: Workspace) -> Iterator[Finding]:
         )
     else:
         yield Finding("cluster", "fine", f"{len(versions)} workers of this version at {place.address}")
+
+
+def recipients(workspace: Workspace) -> Iterator[Finding]:
+    """Check that every address of `[notify] to` is known and complete; nothing is sent and no address is shown."""
+    to = workspace.season.notify.to
+    if not to:
+        return
+    from flows.scheduling.messages import address_shown, is_address
+
+    wrong = [address_shown(place, address) for place, address in enumerate(to, 1) if not is_address(address)]
+    if wrong:
+        yield Finding(
+            "notify", "wrong", f"{', '.join(wrong)} is incomplete or of an unknown service", "correct it in season.toml"
+        )
+    else:
+        yield Finding("notify", "fine", f"{len(to)} addresses are complete; 'taretrace notify --test' sends a message")

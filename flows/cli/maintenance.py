@@ -23,13 +23,13 @@ def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
     import polars as pl
     from rich.console import Console
 
-    from flows.cli.doctor import cluster, installation, prefect
+    from flows.cli.doctor import cluster, installation, prefect, recipients
     from transforms.operations.health import check_workspace
 
     workspace = Workspace(folder)
     found = [*installation(), *check_workspace(workspace, dt.datetime.now(dt.UTC))]
     if (folder / "season.toml").exists() and not any(f.state == "wrong" and "season" in f.check for f in found):
-        found += [*prefect(workspace), *cluster(workspace)]
+        found += [*prefect(workspace), *cluster(workspace), *recipients(workspace)]
     wrong = [f for f in found if f.state == "wrong"]
     if as_json:
         typer.echo(json.dumps({"wrong": len(wrong), "findings": [asdict(f) for f in found]}))

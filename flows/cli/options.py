@@ -17,3 +17,5 @@ Wait = Annotated[
 ]
 Pdf = Annotated[bool, typer.Option("--pdf", help="Write the page as PDF as well.")]
 Xlsx = Annotated[bool, typer.Option("--xlsx", help="Write the tables of the page as an Excel workbook as well.")]
+OpenPage = Annotated[bool, typer.Option("--open", help="Open the page in the browser.")]
+OpenIndex = Annotated[bool, typer.Option("--open", help="Open the index of all pages in the browser.")]

@@ -8,7 +8,8 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
-from flows.cli.options import HERE, Folder, Json, Pdf, Wait, Xlsx
+from flows.cli.delivery import open_page, report_publication
+from flows.cli.options import HERE, Folder, Json, OpenPage, Pdf, Wait, Xlsx
 from flows.cli.output import print_line, strong
 from flows.runtime.progress import Reporter
 from reports.page.formats import OutputFormats
@@ -22,14 +23,22 @@ report_app = typer.Typer(no_args_is_help=True, help="Write pages from results th
 def _write_locked(
     folder: Path, command: str, wait: float, as_json: bool, write: Callable[[Workspace, Reporter], list[Path]]
 ) -> list[Path]:
-    """Write pages while the workspace is locked against other runs."""
-    workspace = Workspace(folder)
+    """Write and deliver pages while the workspace is locked against other runs."""
+    from flows.stages.delivery import deliver_pages
+
+    workspace, reporter = Workspace(folder), Reporter(quiet=as_json)
     _ = workspace.season
     with lock_workspace(folder, command, wait):
-        return [p.resolve() for p in write(workspace, Reporter(quiet=as_json))]
+        paths = [p.resolve() for p in write(workspace, reporter)]
+        report_publication(deliver_pages(workspace, reporter), reporter)
+    return paths
 
 
-def _print_pages(as_json: bool, key: str, name: str, paths: list[Path], more: list[str]) -> None:
+def _print_pages(
+    as_json: bool, key: str, name: str, paths: list[Path], more: list[str], *, is_opened: bool = False
+) -> None:
+    if is_opened:
+        open_page(paths[0])
     if as_json:
         outcome: dict[str, Any] = {key: paths[0], "files": paths}
         typer.echo(json.dumps(outcome, default=str))
@@ -42,7 +51,12 @@ def _print_pages(as_json: bool, key: str, name: str, paths: list[Path], more: li
 
 @report_app.command(name="shift")
 def report_shift(
-    folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, as_json: Json = False
+    folder: Folder = HERE,
+    pdf: Pdf = False,
+    xlsx: Xlsx = False,
+    wait: Wait = 0,
+    as_json: Json = False,
+    is_opened: OpenPage = False,
 ) -> None:
     """Write the shift page: advised changes for the next shift and a review of the last one."""
     from flows.stages import pages
@@ -50,12 +64,17 @@ def report_shift(
     paths = _write_locked(
         folder, "report shift", wait, as_json, lambda w, r: pages.publish_shift_page(w, r, OutputFormats(pdf, xlsx))
     )
-    _print_pages(as_json, "shift_page", "Shift page", paths, [CAUTION])
+    _print_pages(as_json, "shift_page", "Shift page", paths, [CAUTION], is_opened=is_opened)
 
 
 @report_app.command(name="season")
 def report_season(
-    folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, as_json: Json = False
+    folder: Folder = HERE,
+    pdf: Pdf = False,
+    xlsx: Xlsx = False,
+    wait: Wait = 0,
+    as_json: Json = False,
+    is_opened: OpenPage = False,
 ) -> None:
     """Write the season report: drivers of dirt and losses, guide and its value, piles, open questions, methods."""
     from flows.stages import pages
@@ -63,12 +82,17 @@ def report_season(
     paths = _write_locked(
         folder, "report season", wait, as_json, lambda w, r: pages.publish_season_report(w, r, OutputFormats(pdf, xlsx))
     )
-    _print_pages(as_json, "season_report", "Season report", paths, [CAUTION])
+    _print_pages(as_json, "season_report", "Season report", paths, [CAUTION], is_opened=is_opened)
 
 
 @report_app.command(name="fleet")
 def report_fleet(
-    folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, as_json: Json = False
+    folder: Folder = HERE,
+    pdf: Pdf = False,
+    xlsx: Xlsx = False,
+    wait: Wait = 0,
+    as_json: Json = False,
+    is_opened: OpenPage = False,
 ) -> None:
     """Write the fleet page: machines, operators, growers and fields, each compared under its own conditions."""
     from flows.stages import pages
@@ -76,7 +100,14 @@ def report_fleet(
     paths = _write_locked(
         folder, "report fleet", wait, as_json, lambda w, r: pages.publish_fleet_page(w, r, OutputFormats(pdf, xlsx))
     )
-    _print_pages(as_json, "fleet_page", "Fleet page", paths, ["This page names people: for the manager only."])
+    _print_pages(
+        as_json,
+        "fleet_page",
+        "Fleet page",
+        paths,
+        ["This page names people: for the manager only."],
+        is_opened=is_opened,
+    )
 
 
 @report_app.command(name="grower")
@@ -87,6 +118,7 @@ def report_grower(
     xlsx: Xlsx = False,
     wait: Wait = 0,
     as_json: Json = False,
+    is_opened: OpenPage = False,
 ) -> None:
     """Write one sheet per grower: own loads compared with the expected values, without data of any other grower."""
     from flows.stages import pages
@@ -98,6 +130,10 @@ def report_grower(
         as_json,
         lambda w, r: pages.publish_grower_sheets(w, r, OutputFormats(pdf, xlsx), only),
     )
+    if is_opened:
+        from reports.pages.index_data import INDEX
+
+        open_page(paths[0] if only else Workspace(folder).out / INDEX)
     if as_json:
         typer.echo(json.dumps({"files": paths}, default=str))
         return
@@ -106,7 +142,12 @@ def report_grower(
 
 @report_app.command(name="guide")
 def report_guide(
-    folder: Folder = HERE, pdf: Pdf = False, xlsx: Xlsx = False, wait: Wait = 0, as_json: Json = False
+    folder: Folder = HERE,
+    pdf: Pdf = False,
+    xlsx: Xlsx = False,
+    wait: Wait = 0,
+    as_json: Json = False,
+    is_opened: OpenPage = False,
 ) -> None:
     """Write the setting guide: initial settings per class of conditions, and a printable card per generation."""
     from flows.stages import pages
@@ -114,16 +155,16 @@ def report_guide(
     paths = _write_locked(
         folder, "report guide", wait, as_json, lambda w, r: pages.publish_guide(w, r, OutputFormats(pdf, xlsx))
     )
-    _print_pages(as_json, "guide", "Setting guide", paths, [CAUTION])
+    _print_pages(as_json, "guide", "Setting guide", paths, [CAUTION], is_opened=is_opened)
 
 
 @report_app.command(name="what-if")
-def report_what_if(folder: Folder = HERE, as_json: Json = False) -> None:
+def report_what_if(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False, is_opened: OpenPage = False) -> None:
     """Write an offline page with sliders that predicts dirt, root loss and cost from conditions and settings."""
     from flows.stages import pages
 
-    page = pages.publish_what_if_page(Workspace(folder), Reporter(quiet=as_json)).resolve()
-    _print_pages(as_json, "what_if", "What if", [page], [CAUTION])
+    paths = _write_locked(folder, "report what-if", wait, as_json, lambda w, r: [pages.publish_what_if_page(w, r)])
+    _print_pages(as_json, "what_if", "What if", paths, [CAUTION], is_opened=is_opened)
 
 
 @report_app.command(name="load")
@@ -137,6 +178,7 @@ def report_load(
     xlsx: Xlsx = False,
     wait: Wait = 0,
     as_json: Json = False,
+    is_opened: OpenPage = False,
 ) -> None:
     """Write the page of one load: machine timeline, minutes assigned to the load, and passes in its field."""
     from flows.stages import pages
@@ -148,7 +190,7 @@ def report_load(
         as_json,
         lambda w, r: pages.publish_load_page(w, load_id, setting, r, OutputFormats(pdf, xlsx)),
     )
-    _print_pages(as_json, "load_page", "Load page", paths, [])
+    _print_pages(as_json, "load_page", "Load page", paths, [], is_opened=is_opened)
 
 
 @report_app.command(name="texts")

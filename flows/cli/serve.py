@@ -1,4 +1,4 @@
-"""The command `serve`."""
+"""The commands `serve` and `notify`."""
 
 import signal
 import threading
@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.options import HERE, Folder
+from flows.cli.options import HERE, Folder, Json
+from flows.cli.output import complain, finish
 from flows.runtime.prefect_server import Engine
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace
@@ -41,6 +42,36 @@ def serve(
     reporter.say("Stopped. Start it again to run missed jobs once.")
 
 
+def notify(
+    folder: Folder = HERE,
+    is_test: Annotated[bool, typer.Option("--test", help="Send a test message to every address.")] = False,
+    as_json: Json = False,
+) -> None:
+    """List the addresses of [notify] to, without their passwords; with --test, send them a message.
+
+    Exits with code 2 if an address did not accept the message.
+    """
+    from flows.scheduling.messages import address_shown, send_message
+    from reports.message import sample_message
+    from transforms.errors import WorkspaceError
+
+    season = Workspace(folder).season
+    if not season.notify.to:
+        raise WorkspaceError(
+            "there is no address", where=f"{folder / 'season.toml'} [notify]", remedy='add to = ["mailtos://..."]'
+        )
+    shown = [address_shown(place, address) for place, address in enumerate(season.notify.to, 1)]
+    failures = send_message(sample_message(season), season.notify.to) if is_test else []
+    sent = len(shown) - len(failures) if is_test else 0
+    ending = f"Sent a test message to {sent} of {len(shown)}." if is_test else "Test them with --test."
+    finish(as_json, {"addresses": shown, "sent": sent, "failures": failures}, [*shown, ending])
+    for failure in failures:
+        complain(failure)
+    if failures:
+        raise typer.Exit(2)
+
+
 def register_serve(app: typer.Typer) -> None:
-    """Add this command to the program."""
+    """Add these commands to the program."""
     app.command()(serve)
+    app.command()(notify)

@@ -4,10 +4,13 @@ from typing import Annotated
 
 import typer
 
+from flows.cli.delivery import report_publication
 from flows.cli.options import HERE, Folder, Json
 from flows.cli.output import finish
+from flows.runtime.progress import Reporter
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
+from transforms.storage.lock import lock_workspace
 
 trial_app = typer.Typer(
     no_args_is_help=True, help="Plan and analyse split-run trials for questions that the season's loads cannot settle."
@@ -38,10 +41,15 @@ def trial_plan(
     """
     from flows import stages
     from flows.cli.decision_tables import basis_of
+    from flows.stages.delivery import deliver_pages
     from transforms.storage.product_basis import ADVICE
 
     request = stages.TrialAsked(setting, machine, field, to, day, detect_pct)
-    planned = stages.plan_trial(Workspace(folder), request)
+    workspace, reporter = Workspace(folder), Reporter(quiet=as_json)
+    _ = workspace.season
+    with lock_workspace(folder, "trial plan"):
+        planned = stages.plan_trial(workspace, request)
+        report_publication(deliver_pages(workspace, reporter), reporter)
     trial, path, sheet = planned.trial, planned.file.resolve(), planned.sheet.resolve()
     label = Workspace(folder).season.catalogue[trial.setting].label
     question = (

@@ -13,9 +13,11 @@ from flows.runtime.local_pool import helpers
 from flows.runtime.progress import Reporter
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, WHOLE
 from flows.stages import pages
+from flows.stages.delivery import deliver_pages
 from reports.page.formats import OutputFormats
 from transforms.config.workspace import Workspace
 from transforms.ingest.ingest_file import IngestedFile
+from transforms.operations.publish import Publication
 from transforms.parallel import Executor
 
 ALL_FORMATS = OutputFormats(pdf=True, xlsx=True)
@@ -23,10 +25,17 @@ ALL_FORMATS = OutputFormats(pdf=True, xlsx=True)
 
 @dataclass(frozen=True)
 class JobResult:
-    """Result of a job: the files it received and the pages it wrote, the main page first."""
+    """Result of a job.
+
+    Attributes:
+        received: the files it received.
+        pages: the pages it wrote, the main page first.
+        published: the outcome of publishing them; None if season.toml names no folder.
+    """
 
     received: list[IngestedFile] = field(default_factory=list)
     pages: list[Path] = field(default_factory=list)
+    published: Publication | None = None
 
 
 @flow(name=f"{WHOLE} stages", validate_parameters=False, persist_result=False)
@@ -89,8 +98,8 @@ JOBS: dict[str, Any] = {
 
 
 def run_job(job: str, workspace: Workspace, reporter: Reporter) -> JobResult:
-    """Run a job with the executor that season.toml configures: this machine or a Dask cluster."""
+    """Run a job, on this machine or on the Dask cluster that season.toml configures, and deliver its pages."""
     with helpers(workspace) as local:
         placed_flow, executor = choose_executor(JOBS[job], workspace.season.place, local)
         done: Any = placed_flow(workspace, reporter, executor)
-    return JobResult(done.received, done.pages)
+    return JobResult(done.received, done.pages, deliver_pages(workspace, reporter))

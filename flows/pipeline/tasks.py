@@ -10,6 +10,7 @@ from prefect.cache_policies import NO_CACHE
 from flows import stages
 from flows.runtime.progress import Reporter
 from flows.stages import pages
+from reports.page.formats import OutputFormats
 from transforms.config.workspace import Workspace
 from transforms.ingest.ingest_file import IngestedFile
 from transforms.parallel import Executor
@@ -80,5 +81,7 @@ def fit_and_report(
     as_stage_task(stages.compare_subjects)(workspace, fits, reporter, executor, recompute=refit_checks)
     as_stage_task(stages.advise_machines)(workspace, fits, reporter)
     as_stage_task(stages.compute_guide)(workspace, fits, reporter, executor)
-    written: list[Path] = as_stage_task(pages.publish_shift_page, retries=2)(workspace, reporter)
+    notify = workspace.season.notify
+    formats = OutputFormats(pdf=bool(notify.to) and notify.attach == "pdf")
+    written: list[Path] = as_stage_task(pages.publish_shift_page, retries=2)(workspace, reporter, formats)
     return written

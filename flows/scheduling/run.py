@@ -11,11 +11,14 @@ from typing import Any
 
 from flows.pipeline.jobs import JobResult, run_job
 from flows.runtime.progress import Reporter
+from flows.scheduling.messages import send_message
 from flows.scheduling.notify import notify, select_new_alarms
+from flows.scheduling.schedule import POST_SHIFT
 from reports.language.reason_text import format_reason
-from transforms.config.workspace import Workspace
+from reports.message import run_message
+from transforms.config.workspace import Season, Workspace
 from transforms.errors import ConsistencyError, WorkspaceError
-from transforms.operations.alarms import Alarm, alarms
+from transforms.operations.alarms import Alarm, alarms, publish_alarms
 from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 from transforms.storage.warehouse import Warehouse
@@ -36,12 +39,15 @@ The sender of the data resolves a data issue; an internal error is a defect of t
 """
 MODEL_CHECK = "Model check failed"
 """State of a successful run whose fit must be reviewed before anybody acts on its advice."""
-ENDED_WELL = (COMPLETED, CAUGHT_UP, DATA_ISSUE, MODEL_CHECK)
+NOT_PUBLISHED = "Pages not published"
+"""State of a successful run whose pages are in the workspace, but not all in the folder of `[publish]`."""
+ENDED_WELL = (COMPLETED, CAUGHT_UP, DATA_ISSUE, MODEL_CHECK, NOT_PUBLISHED)
 REASON_CODES = {
     COMPLETED: "completed",
     CAUGHT_UP: "caught_up",
     DATA_ISSUE: "data_issue",
     MODEL_CHECK: "model_check_failed",
+    NOT_PUBLISHED: "not_published",
     WRONG_WORKSPACE: "wrong_workspace",
     SYSTEM: "disk_or_network",
     INTERNAL: "internal_error",
@@ -60,12 +66,16 @@ class RunOutcome:
         says: one sentence on the outcome.
         done: result of the job; empty if it failed.
         alarms: alarms that a person should know.
+        sent: number of addresses that received the message about the run.
+        undelivered: one sentence per failed delivery.
     """
 
     name: str
     says: str
     done: JobResult = field(default_factory=JobResult)
     alarms: list[Alarm] = field(default_factory=list)
+    sent: int = 0
+    undelivered: list[str] = field(default_factory=list)
 
 
 def _locate_error(problem: BaseException) -> str:
@@ -127,6 +137,7 @@ def run_scheduled(
         began_at=began_at.isoformat(),
         seconds=round(perf_counter() - started_s, 1),
         **_count_rows(ended.done),
+        **_describe_delivery(ended),
         alarms=[asdict(a) for a in ended.alarms],
     )
     return ended
@@ -139,7 +150,7 @@ def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         season = workspace.season
         found = alarms(warehouse, done.received, season.notify, lambda why: format_reason(why, season.catalogue))
-    return _notify(job, workspace, done, found, log)
+    return _notify(job, workspace, done, [*found, *publish_alarms(done.published)], log)
 
 
 def _count_rows(done: JobResult) -> dict[str, int]:
@@ -148,13 +159,35 @@ def _count_rows(done: JobResult) -> dict[str, int]:
     return {"files": len(done.received), "failed_files": sum(bool(r.failed) for r in done.received), **counts}
 
 
+def _describe_delivery(ended: RunOutcome) -> dict[str, Any]:
+    published = ended.done.published
+    is_published = published is not None and published.fault is None
+    return {
+        "pages": len(ended.done.pages),
+        "published_in": str(published.folder) if published is not None and is_published else None,
+        "sent": ended.sent,
+        "undelivered": ended.undelivered,
+    }
+
+
+def _send_message(job: str, done: JobResult, fresh: list[Alarm], season: Season) -> tuple[int, list[str]]:
+    """Send the shift page and new alarms; return the number of deliveries and a sentence per failed one."""
+    to = season.notify.to
+    message = run_message(done.pages if job == POST_SHIFT else [], [a.says for a in fresh], season) if to else None
+    if message is None:
+        return 0, []
+    failures = send_message(message, to)
+    return len(to) - len(failures), failures
+
+
 def _notify(job: str, workspace: Workspace, done: JobResult, found: list[Alarm], log: RunLog) -> RunOutcome:
     """Send new alarms to the recipients in season.toml and return the outcome of the run."""
     season = workspace.season
     last = log.last("notify", NOTIFIED)
     reported = [Alarm(**a) for a in last["standing"]] if last else []
     fresh = select_new_alarms(found, reported)
-    failures = notify(fresh, season.name, str(workspace.root.resolve()), job, season.notify)
+    sent, unsent = _send_message(job, done, fresh, season)
+    failures = [*notify(fresh, season.name, str(workspace.root.resolve()), job, season.notify), *unsent]
     # The next run repeats alarms that could not be delivered. An alarm that has ended is reported again if it recurs.
     log.write(
         "notify",
@@ -163,15 +196,18 @@ def _notify(job: str, workspace: Workspace, done: JobResult, found: list[Alarm],
         wrong=failures,
         standing=[asdict(a) for a in found if not failures or a not in fresh],
     )
-    failed = [r.file for r in done.received if r.failed]
-    if failed:
-        return RunOutcome(
-            INTERNAL, f"an internal error with {len(failed)} files; all others were ingested", done, found
-        )
-    if found:
-        name = MODEL_CHECK if all(a.is_of_model for a in found) else DATA_ISSUE
-        return RunOutcome(name, "; ".join(a.says for a in found), done, found)
-    return RunOutcome(COMPLETED, "the run was successful", done, found)
+    name, says = _classify(done, found)
+    return RunOutcome(name, says, done, found, sent, failures)
+
+
+def _classify(done: JobResult, found: list[Alarm]) -> tuple[str, str]:
+    """Return the state of a finished job and a sentence on it."""
+    if failed := [r.file for r in done.received if r.failed]:
+        return INTERNAL, f"an internal error with {len(failed)} files; all others were ingested"
+    if not found:
+        return COMPLETED, "the run was successful"
+    of_model = MODEL_CHECK if any(a.is_of_model for a in found) else NOT_PUBLISHED
+    return DATA_ISSUE if any(a.is_of_data for a in found) else of_model, "; ".join(a.says for a in found)
 
 
 def received_file_rows(ended: RunOutcome) -> list[dict[str, Any]]:

@@ -15,6 +15,7 @@ from prefect.runner import Runner
 from prefect.schedules import Cron
 from prefect.types.entrypoint import EntrypointType
 
+from flows.scheduling.announce import announce_runs
 from flows.scheduling.flows import CATCH_UP, FLOWS
 from flows.scheduling.schedule import POST_SHIFT, Slot, last_due_time, slots
 from transforms.config.workspace import Season, Workspace
@@ -139,6 +140,9 @@ def serve(workspace: Workspace, pool: str | None, say: Say, stop: threading.Even
         target=watch, args=(workspace, stop, lambda job: start_run(job, workspace), say), daemon=True
     )
     watcher.start()
+    zone = ZoneInfo(workspace.season.time_zone)
+    announcer = threading.Thread(target=announce_runs, args=(log, zone, say, stop), daemon=True)
+    announcer.start()
     if runner is None:
         stop.wait()
     else:
@@ -146,6 +150,7 @@ def serve(workspace: Workspace, pool: str | None, say: Say, stop: threading.Even
         polling = threading.Thread(target=lambda: asyncio.run(_poll(runner, stop)))
         polling.start()
         polling.join()
+    announcer.join()
 
 
 async def _poll(runner: Runner, stop: threading.Event) -> None:

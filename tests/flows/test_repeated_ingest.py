@@ -9,7 +9,7 @@ from tests.validation.seasons import QUIET, Season, copy_of, ingest
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake
 
-CLOCKS = {"fitted_at", "received_at"}
+CLOCKS = {"fitted_at", "received_at", "given_at"}
 
 
 def _comparable(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:

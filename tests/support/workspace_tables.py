@@ -10,13 +10,15 @@ from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 
 BESIDE = ("binned_day", "unload_event", "lag_sample", "received_tare", "guide_curve", "load_setting")
+HISTORY = ("given_advice",)
+"""Tables that record each run, as the run log does, so that they depend on when runs took place."""
 
 
 def every_table(workspace: Workspace, *, telemetry: bool = False) -> dict[str, pl.DataFrame]:
     """Every exported table and what they rest on, in one order, without the times of the runs themselves."""
     lake = Lake(workspace.lake)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        out = exported_tables(warehouse, lake)
+        out = {n: t for n, t in exported_tables(warehouse, lake).items() if n not in HISTORY}
         recorded = {s[:16] for s in warehouse.table("source_file")["source_sha256"]}
         out |= {name: warehouse.table(name) for name in BESIDE if warehouse.has(name)}
     if telemetry:

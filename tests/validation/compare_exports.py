@@ -14,7 +14,7 @@ from pathlib import Path
 
 import polars as pl
 
-RUN_TIMES = {"received_at", "fitted_at", "upgraded_at", "created_at", "issued_at", "file_at"}
+RUN_TIMES = {"received_at", "fitted_at", "given_at", "upgraded_at", "created_at", "issued_at", "file_at"}
 """Columns that hold the moment of a run or a file's date on disk."""
 RELATIVE_TOLERANCE = 1e-9
 

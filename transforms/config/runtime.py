@@ -1,7 +1,8 @@
-"""Runtime settings of a season: execution and storage `[run]`, schedule `[schedule]` and alerts `[notify]`."""
+"""Runtime settings of a season: `[run]`, `[schedule]`, `[notify]` and `[publish]`."""
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from transforms.config.problems import raise_problems
@@ -54,17 +55,34 @@ class Notify:
 
     Attributes:
         command: a program that receives each alert as JSON on standard input; run without a shell.
-        webhook: an address that receives the same JSON by POST.
+        webhook: an address that receives the same JSON by POST; it may contain a secret.
+        to: addresses that receive messages with the shift page, in the notation of apprise; they may contain passwords.
+        attach: `pdf`, `html` or `none`; None for the PDF if the run has written one, else the HTML page.
         rejected_pct: percentage of rows of one kind rejected in one run; a higher percentage triggers an alert.
         silent_machine_h: hours without telemetry from a machine that worked in the previous week while others logged.
         stale_tares_h: hours by which the load of the newest tare was weighed before the newest load.
     """
 
     command: str = ""
-    webhook: str = ""
+    webhook: str = field(default="", repr=False)
+    to: tuple[str, ...] = field(default=(), repr=False)
+    attach: str | None = None
     rejected_pct: float = 5.0
     silent_machine_h: float = 36.0
     stale_tares_h: float = 48.0
+
+
+@dataclass(frozen=True)
+class Publish:
+    """Folder that receives copies of the pages.
+
+    Attributes:
+        folder: the folder; None to publish nothing.
+        growers: publish growers' sheets too, which hold private data.
+    """
+
+    folder: Path | None = None
+    growers: bool = False
 
 
 def read_place(table: Any, where: str) -> ExecutionConfig:
@@ -88,7 +106,25 @@ def read_notify(table: Any, where: str) -> Notify:
     from transforms.config.season import check_plain  # noqa: PLC0415
 
     raise_problems(check_plain("notify", table, where))
-    return Notify(**table)
+    return Notify(**{**table, "to": tuple(table.get("to", ()))})
+
+
+def publish_folder(text: str, workspace: Path) -> Path:
+    """Return the absolute folder that `[publish] folder` names, relative to the workspace."""
+    return (workspace / Path(text).expanduser()).resolve()
+
+
+def read_publish(table: Any, workspace: Path, where: str) -> Publish:
+    """Return the settings of the table `[publish]`.
+
+    Raises:
+        WorkspaceError: a key is unknown, or a value is invalid.
+    """
+    from transforms.config.season import check_publish  # noqa: PLC0415
+
+    raise_problems(check_publish(table, where, workspace))
+    folder = table.get("folder", "")
+    return Publish(publish_folder(folder, workspace) if folder else None, table.get("growers", False))
 
 
 def read_schedule(table: Any, shift_starts: dt.time, where: str) -> Schedule:

@@ -13,6 +13,7 @@ from transforms.config.problems import (
     table_shown,
     unknown_name,
 )
+from transforms.config.runtime import publish_folder
 from transforms.config.season_tables import (
     SETTING_NAME,
     AdviceTable,
@@ -20,6 +21,7 @@ from transforms.config.season_tables import (
     LabTable,
     NotifyTable,
     PricesTable,
+    PublishTable,
     RunTable,
     ScheduleTable,
     SeasonTable,
@@ -40,7 +42,20 @@ TABLE_MODELS: dict[str, type[Table]] = {
     "schedule": ScheduleTable,
 }
 """Models of the tables that have no rules between keys."""
-TABLES = ("season", "sites", "prices", "lab", "fit", "advice", "trial", "run", "schedule", "notify", "settings")
+TABLES = (
+    "season",
+    "sites",
+    "prices",
+    "lab",
+    "fit",
+    "advice",
+    "trial",
+    "run",
+    "schedule",
+    "notify",
+    "publish",
+    "settings",
+)
 UNITS_OF_SETTINGS = (*SUFFIX_UNIT.values(), "flag", "count")
 
 
@@ -54,6 +69,8 @@ def check_season(table: dict[str, Any], path: Path) -> list[Problem]:
             problems += check_sites(rows, where)
         elif name == "run":
             problems += check_run(rows, where)
+        elif name == "publish":
+            problems += check_publish(rows, where, path.parent)
         elif name == "fit":
             problems += check_fit(rows, where, path.parent)
         elif name == "settings":
@@ -98,6 +115,23 @@ def check_sites(table: Any, where: str) -> list[Problem]:
     ]
     for name, row in table.items():
         problems += check_table(SiteTable, row, f"{file} {table_shown('sites', name)}")[1]
+    return problems
+
+
+def check_publish(table: Any, where: str, workspace: Path) -> list[Problem]:
+    """Return every error of `[publish]`; copies inside the workspace would be read or copied again."""
+    good, problems = check_table(PublishTable, table, where)
+    folder = good.get("folder")
+    if not folder:
+        return problems
+    what, remedy = f"'folder' is {format_value(folder)}", "name a folder outside the workspace"
+    try:
+        is_inside = publish_folder(folder, workspace).is_relative_to(workspace.resolve())
+    except (RuntimeError, OSError, ValueError):  # an unknown user's home, or a loop of links
+        problems.append(Problem("wrong_value", "folder", f"{what}, which cannot be found", where, remedy))
+        return problems
+    if is_inside:
+        problems.append(Problem("conflict", "folder", f"{what}, which is inside the workspace", where, remedy))
     return problems
 
 

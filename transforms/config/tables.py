@@ -3,12 +3,15 @@
 from typing import Annotated, Any, get_args
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic.config import JsonDict
 from pydantic.fields import FieldInfo
 
 from transforms.config.problems import Problem, format_value, key_shown, not_a_table, suggestion, unknown_name
 
 MAX_CHARACTERS = 1000
 MAX_ITEMS = 1000
+SECRET: JsonDict = {"is_secret": True}
+"""Mark of a field whose value may contain a password, so that no message shows it."""
 
 
 class Table(BaseModel):
@@ -91,7 +94,8 @@ def _problem(
     reason = f" ({error})" if error is not None else ""
     hint = suggestion(value, _choices(fields[key].annotation))
     remedy = f"give it {expected}"
-    what = f"{key_shown(key)} is {format_value(value)}{reason}"
+    is_secret = fields[key].json_schema_extra == SECRET
+    what = f"{key_shown(key)} is {'not valid' if is_secret else format_value(value)}{reason}"
     return Problem("wrong_value", key, what, where, f"{remedy}; {hint}" if hint else remedy)
 
 

@@ -11,7 +11,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from transforms.config.problems import raise_problems
-from transforms.config.runtime import ExecutionConfig, Notify, Schedule, read_notify, read_place, read_schedule
+from transforms.config.runtime import (
+    ExecutionConfig,
+    Notify,
+    Publish,
+    Schedule,
+    read_notify,
+    read_place,
+    read_publish,
+    read_schedule,
+)
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.config.toml_file import read_toml
 from transforms.errors import WorkspaceError
@@ -79,6 +88,7 @@ class Season:
     place: ExecutionConfig = field(default_factory=ExecutionConfig)
     schedule: Schedule = field(default_factory=lambda: Schedule(()))
     notify: Notify = field(default_factory=Notify)
+    publish: Publish = field(default_factory=Publish)
 
 
 def read_season(path: Path) -> Season:
@@ -119,6 +129,7 @@ def read_season(path: Path) -> Season:
         place=read_place(table.get("run", {}), f"{where} [run]"),
         schedule=read_schedule(table.get("schedule", {}), starts, f"{where} [schedule]"),
         notify=read_notify(table.get("notify", {}), f"{where} [notify]"),
+        publish=read_publish(table.get("publish", {}), path.parent, f"{where} [publish]"),
     )
 
 
@@ -185,6 +196,11 @@ class Workspace:
     def received(self) -> Path:
         """Folder of copies of received files."""
         return self.root / "received"
+
+    @property
+    def published(self) -> Path:
+        """Path of the record of published pages."""
+        return self.root / "published.json"
 
     @property
     def out(self) -> Path:

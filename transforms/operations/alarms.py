@@ -1,4 +1,4 @@
-"""Alarms after a run: rejected rows, failed reads, silent machines, late tares and failed model checks."""
+"""Alarms after a run: rejected rows, failed reads, silent machines, late tares, failed checks, unpublished pages."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -7,9 +7,11 @@ from transforms.config.runtime import Notify
 from transforms.contracts.reason import Reason
 from transforms.ingest.failed_read import failed_reads
 from transforms.ingest.ingest_file import IngestedFile
+from transforms.operations.publish import Publication
 from transforms.storage.warehouse import Warehouse
 
 FAILED_CHECK = "failed_check"
+UNPUBLISHED = "unpublished"
 
 
 @dataclass(frozen=True)
@@ -17,8 +19,8 @@ class Alarm:
     """A notification for the user: a data issue or a failed model check.
 
     Attributes:
-        kind: `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares` or `failed_check`.
-        subject: the kind of file, file, machine or check concerned.
+        kind: `rejected_rows`, `failed_read`, `silent_machine`, `stale_tares`, `failed_check` or `unpublished`.
+        subject: the kind of file, file, machine, check or folder concerned.
         says: the message, with figures.
     """
 
@@ -30,6 +32,11 @@ class Alarm:
     def is_of_model(self) -> bool:
         """Return True if the alarm concerns the fitted model rather than received data."""
         return self.kind == FAILED_CHECK
+
+    @property
+    def is_of_data(self) -> bool:
+        """Return True if the alarm concerns received data."""
+        return self.kind not in {FAILED_CHECK, UNPUBLISHED}
 
 
 def _rejected(received: list[IngestedFile], bound_pct: float) -> list[Alarm]:
@@ -69,6 +76,15 @@ def alarms(
     for _, _, hours in warehouse.query("stale_tares", hours=bounds.stale_tares_h).iter_rows():
         out.append(Alarm("stale_tares", "tares", f"lab results are {hours:.0f} h behind the newest load"))
     return [*out, *failed_checks(warehouse, format_reason)]
+
+
+def publish_alarms(published: Publication | None) -> list[Alarm]:
+    """Return an alarm if pages could not be published."""
+    if published is None or published.fault is None:
+        return []
+    fault = published.fault
+    says = f"pages are not all published in {published.folder}: {fault.what}; {fault.remedy}"
+    return [Alarm(UNPUBLISHED, str(published.folder), says)]
 
 
 def failed_checks(warehouse: Warehouse, format_reason: Callable[[Reason], str]) -> list[Alarm]:

@@ -43,6 +43,7 @@ TABLES = (
     "expected_load",
     "load_why",
     "advice",
+    "given_advice",
     "next_condition",
     "benchmark",
     "season_change",

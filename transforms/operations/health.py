@@ -12,6 +12,7 @@ from transforms.errors import WorkspaceError
 from transforms.ingest.mapping_file import read_mappings
 from transforms.operations.finding import Finding
 from transforms.operations.health_data import check_stored_data
+from transforms.operations.publish import find_fault
 from transforms.storage.lake import IN_PROGRESS
 from transforms.storage.lock import NAME as LOCK
 from transforms.storage.lock import lock_owner
@@ -128,6 +129,19 @@ def check_locks(workspace: Workspace) -> Iterator[Finding]:
         )
 
 
+def check_publishing(workspace: Workspace) -> Iterator[Finding]:
+    """Check that pages can be copied to the folder of `[publish]`, if there is one."""
+    publish = workspace.season.publish
+    if publish.folder is None:
+        return
+    fault = find_fault(publish.folder, workspace.published)
+    if fault is not None:
+        yield Finding("publish", "wrong", f"{publish.folder}: {fault.what}", fault.remedy)
+    else:
+        growers = "with" if publish.growers else "without"
+        yield Finding("publish", "fine", f"pages are copied to {publish.folder}, {growers} growers' sheets")
+
+
 def check_workspace(workspace: Workspace, now: dt.datetime) -> list[Finding]:
     """Run all checks that need no server; return the findings in the order in which to fix them.
 
@@ -147,4 +161,4 @@ def check_workspace(workspace: Workspace, now: dt.datetime) -> list[Finding]:
     ]
     if any(f.state == "wrong" and f.check.startswith("season") for f in out):
         return out
-    return [*out, *check_locks(workspace), *check_stored_data(workspace)]
+    return [*out, *check_publishing(workspace), *check_locks(workspace), *check_stored_data(workspace)]

@@ -15,6 +15,7 @@ CARRIED = {
     "failed_read",
     "upgrade",
     "lake_file",
+    "given_advice",
 }
 
 

@@ -12,7 +12,9 @@ from selenium.webdriver.chrome.service import Service
 from flows import stages
 from flows.runtime.progress import Reporter
 from flows.stages import pages
+from flows.stages.delivery import deliver_pages
 from reports.page.formats import OutputFormats
+from reports.pages.index_data import INDEX
 from tests.support.program import Demo
 from transforms.storage.warehouse import Warehouse
 
@@ -60,7 +62,7 @@ def written(demo: Demo) -> dict[str, Path]:
     sheet = stages.plan_trial(workspace, query).sheet
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
-    return {
+    pages_of_demo = {
         "shift": shift,
         **{f"shift-{path.stem.rsplit('-', 1)[1]}": path for path in evidence},
         "season": season,
@@ -79,6 +81,8 @@ def written(demo: Demo) -> dict[str, Path]:
         "shift-pdf": shift_pdf,
         "shift-xlsx": shift_xlsx,
     }
+    deliver_pages(workspace, QUIET)
+    return {**pages_of_demo, "index": workspace.out / INDEX}
 
 
 @pytest.fixture(scope="session")

@@ -35,7 +35,8 @@ from transforms.config.workspace import Workspace
 
 EVIDENCE = ["shift-machines", "shift-loads", "shift-effects", "shift-received", "shift-prices"]
 SEASON = ["season", "season-appendix", "season-loads"]
-PAGES = ["shift", *EVIDENCE, *SEASON, "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
+OTHERS = ["fleet", "guide", "card", "what-if", "sheet", "load", "grower", "index"]
+PAGES = ["shift", *EVIDENCE, *SEASON, *OTHERS]
 CHARTED = {
     "shift-machines": 20,
     "shift-loads": 5,

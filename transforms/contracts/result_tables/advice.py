@@ -52,6 +52,12 @@ class Advice(dy.Schema):
     reason_args = dy.String()
 
 
+class GivenAdvice(Advice):
+    """Rows of the state table `given_advice`: advice as it was given, and when."""
+
+    given_at = _instant()
+
+
 class Guide(dy.Schema):
     """Rows of `guide`."""
 

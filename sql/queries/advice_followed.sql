@@ -1,0 +1,33 @@
+-- A row is a change that was advised to a machine for one shift, and what the machine did in that shift. n: its loads;
+-- measured: those with a lab result, whose mean observed and expected dirt follow. mean_value is the mean of its loads;
+-- followed: it is at least half of the way from from_value to to_value; null if no load has a value of the setting.
+-- Key: machine_id, setting. Reads given_advice, load_fact, expected_load. Parameter: shift_date.
+with advised as (
+    select machine_id, setting, unit, from_value, to_value
+    from given_advice
+    where shift_date = $shift_date and verdict = 'move'
+),
+
+-- The settings of the catalogue are columns of load_fact, so a setting is read by its name.
+run as (
+    select a.machine_id, a.setting, avg(try_cast(json_extract_string(to_json(f), a.setting) as double)) as mean_value
+    from advised as a
+    inner join load_fact as f on f.machine_id = a.machine_id and f.shift_date = $shift_date
+    group by a.machine_id, a.setting
+),
+
+dirt as (
+    select f.machine_id, count(*) as n, count(e.load_id) as measured, avg(e.observed_pct) as observed_pct,
+        avg(e.expected_pct) as expected_pct
+    from load_fact as f
+    left join expected_load as e using (load_id)
+    where f.shift_date = $shift_date
+    group by f.machine_id
+)
+
+select a.*, r.mean_value, (r.mean_value - a.from_value) / nullif(a.to_value - a.from_value, 0) >= 0.5 as followed,
+    coalesce(d.n, 0) as n, coalesce(d.measured, 0) as measured, d.observed_pct, d.expected_pct
+from advised as a
+left join run as r using (machine_id, setting)
+left join dirt as d using (machine_id)
+order by natural_order(a.machine_id), a.setting
