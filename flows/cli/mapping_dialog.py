@@ -13,8 +13,7 @@ from flows.cli.columns import plain
 from flows.cli.console_table import ConsoleTable
 from flows.cli.intake_tables import kind_words, rejected_table
 from flows.cli.mapping import FileKind
-from flows.cli.output import print_line, prose_console, show
-from flows.cli.printable import printable
+from flows.cli.output import line_of, print_line, prose_console, show
 from flows.cli.stored_columns import stored_columns, stored_heading
 from reports.language.reason_text import format_reason, with_reasons
 from transforms.config.workspace import Season, Workspace
@@ -102,9 +101,7 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
             if question.choices:
                 print_line(console, f"  one of: {', '.join(question.choices)}")
             prompt = f"{question.key} [{question.guess}]" if question.guess else question.key
-            answers[question.key] = typer.prompt(
-                printable(prompt), default=question.guess or None, show_default=False, err=True
-            )
+            answers[question.key] = _read_answer(console, prompt, question.guess)
             proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
     except SourceFileError as problem:
         raise WorkspaceError(
@@ -114,6 +111,22 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
         raise _make_reader_error(problem, file) from problem
     _print_proposal(console, proposal, season)
     _save(workspace, file, proposal, name, console, as_json=as_json)
+
+
+def _read_answer(console: Console, prompt: str, guess: str) -> str:
+    """Ask until there is an answer or a guess; the prompt stays out of a piped table.
+
+    Raises:
+        typer.Abort: the input has ended.
+    """
+    answer = ""
+    while not answer:
+        console.print(line_of(f"{prompt}: "), end="", soft_wrap=True, highlight=False)
+        try:
+            answer = input().strip() or guess
+        except EOFError:
+            raise typer.Abort from None
+    return answer
 
 
 def _make_reader_error(problem: ReaderFailureError, file: Path) -> WorkspaceError:
