@@ -64,11 +64,11 @@ def local_time(heading: str, name: str, zone: str) -> Column:
 def money_digits(*values: float) -> int:
     """Return the decimals that leave two significant digits of the largest of some amounts, at most two decimals.
 
-    >>> money_digits(8.48, 7.82), money_digits(0.034), money_digits(1234.0)
+    >>> money_digits(8.48, 0.67), money_digits(0.034), money_digits(1234.0)
     (1, 2, -2)
     """
     largest = max(abs(v) for v in values)
-    return MAX_MONEY_DECIMALS if largest == 0 else min(MAX_MONEY_DECIMALS, 1 - math.floor(math.log10(largest)))
+    return 0 if largest == 0 else min(MAX_MONEY_DECIMALS, 1 - math.floor(math.log10(largest)))
 
 
 def is_number(value: Value) -> bool:

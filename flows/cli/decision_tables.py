@@ -14,15 +14,15 @@ from flows.cli.own_standing import own_lines, own_outcome, own_table
 from flows.cli.stored_columns import display_units
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import RESPONSES, capital
+from reports.language.labels import RESPONSES, capital, format_setting_value
 from reports.language.reason_text import with_reasons
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
 from transforms.advice.mean_interval import MeanInterval
-from transforms.advice.what_if import Answer, WhatIfQuery, answer_query
+from transforms.advice.what_if import Answer, UntriedSetting, WhatIfQuery, answer_query, untried_settings
 from transforms.advice.what_if_table import read_table
 from transforms.benchmark.own_view import own_view
-from transforms.config.workspace import Workspace
+from transforms.config.workspace import Season, Workspace
 from transforms.contracts.classes import classes_at
 from transforms.errors import WorkspaceError
 from transforms.storage.product_basis import BENCHMARK, GUIDE, product_status
@@ -169,10 +169,20 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     found = answer_query(table, question)
     wet, soil = classes_at(question.topsoil_wetness, question.clay_pct)
     notes = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
-    warnings = [f"Warning, this is outside the observed range: {'; '.join(found.untried)}."] if found.untried else []
+    ranges = [_tried_range(u, season) for u in untried_settings(table, question)] or found.untried
+    warnings = [f"Warning, this is outside the observed range: {'; '.join(ranges)}."] if ranges else []
     code, earlier = basis_of(workspace, GUIDE)
     outcome = {"question": asdict(question), **asdict(found), "basis_code": code}
     finish(as_json, outcome, [*earlier, *warnings, *notes], [_answer_table(found, display_units(season))])
+
+
+def _tried_range(untried: UntriedSetting, season: Season) -> str:
+    """Return a clause on the range of a setting that the fleet has tried in such conditions."""
+    setting, shown = season.catalogue[untried.setting], display_units(season)
+    if untried.low is None:
+        return f"{setting.label} was not tried in such conditions"
+    low, high = (format_setting_value(v, setting.unit, shown) for v in (untried.low, untried.high))
+    return f"{setting.label} was tried only from {low} to {high} in such conditions"
 
 
 def _answer_table(found: Answer, shown: DisplayUnits) -> ConsoleTable:
@@ -182,7 +192,8 @@ def _answer_table(found: Answer, shown: DisplayUnits) -> ConsoleTable:
         factor, _ = shown.straight("t/ha")
         rows.append(_expected(f"Root loss, {shown.sign('t/ha')}", found.root_loss_t_ha, factor, shown.digits("t/ha")))
     for heading, amount in (("Cost", found.cost_per_t), ("Saved against usual settings", found.saved_per_t)):
-        digits = money_digits(*(v * shown.per_tonne for v in amount))
+        mean, low, high = (v * shown.per_tonne for v in amount)
+        digits = money_digits(mean, (high - low) / 2)
         rows.append(_expected(f"{heading}, {shown.money_per_t}", amount, shown.per_tonne, digits))
     return ConsoleTable(
         "What if",
