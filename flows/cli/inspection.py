@@ -40,7 +40,8 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
         typer.Exit: `strict` is set and a row would be rejected (code 1).
     """
     workspace = Workspace(folder)
-    zone = workspace.season.time_zone
+    season = workspace.season
+    zone = season.time_zone
     examined = stages.examine_files(workspace, Reporter(quiet=as_json))
     received, rejected, left, failed = examined.received, examined.rejected, examined.left, examined.failed
     reasons = (
@@ -68,7 +69,7 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
     else:
         tables = [check_table(files, zone)]
         if reasons.height:
-            tables.append(rejected_table("Rows that ingest would reject, by reason", with_reasons(reasons), "line"))
+            tables.append(rejected_table("Rows that ingest would reject, by reason", reasons, "line", season))
         if failed.height:
             tables.append(failed_table(failed, zone))
         show(*tables)

@@ -15,7 +15,7 @@ from flows.cli.intake_tables import kind_words, rejected_table
 from flows.cli.mapping import FileKind
 from flows.cli.output import line_of, print_line, prose_console, show
 from flows.cli.stored_columns import stored_columns, stored_heading
-from reports.language.reason_text import format_reason, with_reasons
+from reports.language.reason_text import format_reason
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
@@ -215,9 +215,9 @@ def _preview_tables(rows: pl.DataFrame, rejected: pl.DataFrame, read_count: int,
     title = f"The first {rows.height} rows as they would be read (times in {season.time_zone})"
     tables = [ConsoleTable(title, stored_columns(tuple(rows.columns), season), rows.to_dicts())]
     if rejected.height:
-        why = with_reasons(rejected.head(5)).with_columns(pl.lit(1).alias("rows"), pl.col("raw").alias("example"))
+        why = rejected.head(5).with_columns(pl.lit(1).alias("rows"), pl.col("raw").alias("example"))
         tables.append(
-            rejected_table(f"{rejected.height} of the first {read_count:,} rows would be rejected", why, "line")
+            rejected_table(f"{rejected.height} of the first {read_count:,} rows would be rejected", why, "line", season)
         )
     return tables
 

@@ -67,7 +67,7 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
     from transforms.storage.warehouse import Warehouse
 
     workspace = Workspace(folder)
-    zone = workspace.season.time_zone
+    season = workspace.season
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         found = {
             "arrived": warehouse.query("arrival"),
@@ -79,7 +79,7 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
             "tables": warehouse.query("status"),
         }
     outcome = {name: frame.to_dicts() for name, frame in found.items()}
-    finish(as_json, outcome, [f"Workspace: {folder.resolve()}"], status_tables(found, zone))
+    finish(as_json, outcome, [f"Workspace: {folder.resolve()}"], status_tables(found, season))
 
 
 def register_tables(app: typer.Typer) -> None:

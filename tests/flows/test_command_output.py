@@ -106,7 +106,7 @@ def test_piped_tables_have_the_same_number_of_fields_on_every_line(commands, dem
     names = raw_names(demo.workspace)
     tables = [block.splitlines() for block in ran.out.removesuffix("\n").split("\n\n")]
     for header, *rows in tables:
-        assert header.count("\t") > 1
+        assert header.count("\t") >= 1
         assert {row.count("\t") for row in rows} <= {header.count("\t")}
         assert has_raw_name(header, names) == set()
     assert "\x1b" not in ran.out
