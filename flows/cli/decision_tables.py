@@ -5,44 +5,28 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
-from rich.console import Console
 
-from flows.cli.output import finish, show
+from flows.cli.benchmark_table import benchmark_table
+from flows.cli.columns import Column, Figure, figure, money_digits, plain
+from flows.cli.console_table import ConsoleTable
+from flows.cli.output import finish
 from flows.cli.own_standing import own_lines, own_outcome, own_table
+from flows.cli.stored_columns import display_units
 from reports.language.basis_messages import earlier_note
+from reports.language.display_units import DisplayUnits
+from reports.language.labels import RESPONSES, capital, format_setting_value
 from reports.language.reason_text import with_reasons
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
-from transforms.advice.what_if import WhatIfQuery, answer_query
+from transforms.advice.mean_interval import MeanInterval
+from transforms.advice.what_if import Answer, UntriedSetting, WhatIfQuery, answer_query, untried_settings
 from transforms.advice.what_if_table import read_table
 from transforms.benchmark.own_view import own_view
-from transforms.config.workspace import Workspace
+from transforms.config.workspace import Season, Workspace
 from transforms.contracts.classes import classes_at
 from transforms.errors import WorkspaceError
 from transforms.storage.product_basis import BENCHMARK, GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
-
-
-def _format_interval(middle: str, low: str, high: str, digits: int) -> pl.Expr:
-    """Return a column of figures with their intervals as text; null if any part is null."""
-    parts = [pl.col(c).round(digits).cast(pl.String) for c in (middle, low, high)]
-    return pl.format("{} ({} to {})", *parts)
-
-
-def _select_columns(table: pl.DataFrame) -> pl.DataFrame:
-    """Return the columns of a comparison that fit a terminal."""
-    ranked = pl.format("{} ({} to {})", "rank", "rank_lo95", "rank_hi95")
-    return table.select(
-        pl.col("subject_id").alias("who"),
-        pl.col("observed").round(2),
-        pl.col("expected").round(2),
-        pl.col("from_settings").round(2),
-        _format_interval("shrunken", "shrunken_lo95", "shrunken_hi95", 2).alias("own"),
-        ranked.alias("rank"),
-        "standing",
-        "n",
-        pl.col("reason").fill_null(""),
-    )
 
 
 def _load_table(folder: Path, name: str, message: str, command: str) -> tuple[Workspace, pl.DataFrame]:
@@ -65,12 +49,6 @@ def basis_of(workspace: Workspace, product: str) -> tuple[str, list[str]]:
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         status = product_status(warehouse, product)
     return status.code.value, [note.text for note in earlier_note(product, status)]
-
-
-def _print_table(outcome: dict[str, Any], title: str, table: pl.DataFrame, lines: list[str], *, as_json: bool) -> None:
-    if not as_json:
-        show(Console(), title, table)
-    finish(as_json, outcome, lines)
 
 
 def _parse_settings(pairs: list[str]) -> dict[str, float]:
@@ -105,30 +83,32 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, a
     table = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
     if not table.height:
         raise WorkspaceError(
-            f"there is no {response} by {kind}",
+            f"there is no {RESPONSES[response]} by {kind}",
             where=str(folder),
             remedy="choose machine, operator, grower, field or season, and a fitted response",
         )
     if only_for is not None and only_for not in table["subject_id"]:
         raise WorkspaceError(f"there is no {kind} '{only_for}'", where=str(folder), remedy="use the id from the export")
     table, last = with_reasons(table.sort("shrunken", nulls_last=True)), table["last_shift_date"][0]
-    title = f"{response} by {kind} up to the shift of {last}"
+    title = f"{capital(RESPONSES[response])} by {kind}, up to the shift of {last}"
+    shown = display_units(workspace.season)
     code, earlier = basis_of(workspace, BENCHMARK)
     if only_for is not None:
         view = own_view(table, only_for, _load_owners(workspace, kind))
         outcome = {**own_outcome(view, kind, response), "basis_code": code}
-        _print_table(outcome, title, own_table(view), [*earlier, *own_lines(view)], as_json=as_json)
+        lines = [*earlier, *own_lines(view, response, shown)]
+        finish(as_json, outcome, lines, [own_table(view, title, kind, response, shown)])
         return
-    _print_table(
+    finish(
+        as_json,
         {"rows": table.to_dicts(), "basis_code": code},
-        title,
-        _select_columns(table),
         [
             *earlier,
-            "Lowest first. Own: the part that neither conditions nor settings explain, shrunken, with 95 % interval.",
+            "Own effect: the part that neither conditions nor settings explain, shrunken, with its 95 % interval.",
+            "Lowest first: rank 1 is the lowest.",
             "Measured associations, not verdicts: the unexplained part may be wear, operator, or anything not logged.",
         ],
-        as_json=as_json,
+        [benchmark_table(title, table, kind, response, shown)],
     )
 
 
@@ -140,20 +120,41 @@ def piles(folder: Path, *, as_json: bool) -> None:
         f"Sugar lost over {prices.storage_days:g} planned days at {prices.storage_temp_c:g} °C in the pile "
         "(season.toml); root temperature is assumed to equal the air temperature of the day before."
     )
-    title = "Piles in slicing order"
-    columns = table.filter("lies").select(
-        pl.col("slice_order").alias("order"),
-        "site_id",
-        "shift_date",
-        "age_days",
-        pl.col("clean_t").round(0),
-        pl.col("dirt_tare_pct").round(1).alias("dirt_pct"),
-        pl.col("top_tare_pct").round(1).alias("tops_pct"),
-        pl.col("root_temp_c").round(1).alias("root_c"),
-        pl.col("loss_now_kg_per_t_day").round(3).alias("kg_t_day_now"),
-        pl.col("sugar_loss_t").round(1),
+    shown_piles = _pile_table(table.filter("lies"), display_units(workspace.season))
+    finish(as_json, {"rows": table.to_dicts()}, [note], [shown_piles])
+
+
+def _pile_table(lying: pl.DataFrame, shown: DisplayUnits) -> ConsoleTable:
+    """Return the table of the piles that are not sliced yet."""
+    tonne, degree = shown.sign("t"), shown.sign("degC")
+    rate, rate_unit = (2.0, "lb per ton") if shown.system == "us" else (1.0, "kg per t")
+
+    def mass(name: str, digits: int) -> Any:
+        return lambda row: Figure(None if row[name] is None else shown.convert(row[name], "t"), digits)
+
+    def temperature(row: dict[str, Any]) -> Figure:
+        return Figure(None if row["root_temp_c"] is None else shown.convert(row["root_temp_c"], "degC"), 0)
+
+    def loss_rate(row: dict[str, Any]) -> Figure:
+        now = row["loss_now_kg_per_t_day"]
+        return Figure(None if now is None else now * rate, 2)
+
+    return ConsoleTable(
+        "Piles in slicing order",
+        (
+            plain("Order", "slice_order"),
+            plain("Factory", "site_id"),
+            plain("Shift", "shift_date"),
+            plain("Age, days", "age_days"),
+            Column(f"Clean beet, {tonne}", mass("clean_t", 0)),
+            figure("Dirt, %", "dirt_tare_pct", 1),
+            figure("Tops, %", "top_tare_pct", 1),
+            Column(f"Roots, {degree}", temperature),
+            Column(f"Loss now, {rate_unit} a day", loss_rate),
+            Column(f"Sugar lost, {tonne}", mass("sugar_loss_t", 1)),
+        ),
+        lying.to_dicts(),
     )
-    _print_table({"rows": table.to_dicts()}, title, columns, [note], as_json=as_json)
 
 
 def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], *, as_json: bool) -> None:
@@ -166,20 +167,41 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     conditions = {n: medians[n] if v is None else v for n, v in zip(names, given, strict=True)}
     question = WhatIfQuery(**conditions, settings=_parse_settings(settings))
     found = answer_query(table, question)
-    rows = [
-        ("dirt tare, %", found.dirt_pct),
-        ("root loss, t/ha", found.root_loss_t_ha),
-        (f"cost, {season.currency}/t", found.cost_per_t),
-        (f"saved against usual settings, {season.currency}/t", found.saved_per_t),
-    ]
-    shown = pl.DataFrame(
-        [(label, *(round(v, 2) for v in interval)) for label, interval in rows if interval is not None],
-        schema=["expected", "mean", "95 % from", "to"],
-        orient="row",
-    )
     wet, soil = classes_at(question.topsoil_wetness, question.clay_pct)
     notes = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
-    warnings = [f"Warning, this is outside the observed range: {'; '.join(found.untried)}."] if found.untried else []
+    ranges = [_tried_range(u, season) for u in untried_settings(table, question)] or found.untried
+    warnings = [f"Warning, this is outside the observed range: {'; '.join(ranges)}."] if ranges else []
     code, earlier = basis_of(workspace, GUIDE)
     outcome = {"question": asdict(question), **asdict(found), "basis_code": code}
-    _print_table(outcome, "What if", shown, [*earlier, *warnings, *notes], as_json=as_json)
+    finish(as_json, outcome, [*earlier, *warnings, *notes], [_answer_table(found, display_units(season))])
+
+
+def _tried_range(untried: UntriedSetting, season: Season) -> str:
+    """Return a clause on the range of a setting that the fleet has tried in such conditions."""
+    setting, shown = season.catalogue[untried.setting], display_units(season)
+    if untried.low is None:
+        return f"{setting.label} was not tried in such conditions"
+    low, high = (format_setting_value(v, setting.unit, shown) for v in (untried.low, untried.high))
+    return f"{setting.label} was tried only from {low} to {high} in such conditions"
+
+
+def _answer_table(found: Answer, shown: DisplayUnits) -> ConsoleTable:
+    """Return the table of the expected values, money with two significant digits."""
+    rows = [_expected("Dirt tare, %", found.dirt_pct, 1.0, 1)]
+    if found.root_loss_t_ha is not None:
+        factor, _ = shown.straight("t/ha")
+        rows.append(_expected(f"Root loss, {shown.sign('t/ha')}", found.root_loss_t_ha, factor, shown.digits("t/ha")))
+    for heading, amount in (("Cost", found.cost_per_t), ("Saved against usual settings", found.saved_per_t)):
+        mean, low, high = (v * shown.per_tonne for v in amount)
+        digits = money_digits(mean, (high - low) / 2)
+        rows.append(_expected(f"{heading}, {shown.money_per_t}", amount, shown.per_tonne, digits))
+    return ConsoleTable(
+        "What if",
+        (plain("Expected", "heading"), plain("Mean", "mean"), plain("95 % from", "low"), plain("to", "high")),
+        rows,
+    )
+
+
+def _expected(heading: str, interval: MeanInterval, factor: float, digits: int) -> dict[str, Any]:
+    figures = (Figure(v * factor, digits) for v in interval)
+    return {"heading": heading, **dict(zip(("mean", "low", "high"), figures, strict=True))}

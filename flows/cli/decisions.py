@@ -29,8 +29,13 @@ class Response(StrEnum):
 
 def benchmark(
     folder: Folder = HERE,
-    kind: Annotated[SubjectKind, typer.Option(help="Choose the kind of subject to compare.")] = SubjectKind.machine,
-    response: Annotated[Response, typer.Option(help="Choose the response to compare.")] = Response.dirt_tare_pct,
+    kind: Annotated[
+        SubjectKind,
+        typer.Option(metavar="KIND", help="Choose the subjects: machine, operator, grower, field or season."),
+    ] = SubjectKind.machine,
+    response: Annotated[
+        Response, typer.Option(metavar="RESPONSE", help="Choose dirt_tare_pct, root_loss_t_ha or top_tare_pct.")
+    ] = Response.dirt_tare_pct,
     only_for: Annotated[
         str | None,
         typer.Option("--for", help="Show only the subject with this id, with rounded reference values for all others."),
@@ -39,8 +44,8 @@ def benchmark(
 ) -> None:
     """Compare machines, operators, growers or fields, each with the value expected for its conditions.
 
-    observed - expected = from_settings + unexplained, in the unit of the response. The interval covers the part that
-    neither conditions nor settings explain. Ranks (1 is the lowest) use the shrunken value, which is the better
+    Observed less expected is the part by settings plus the unexplained part. The interval covers the part that neither
+    conditions nor settings explain. Ranks (1 is the lowest) use the shrunken value, which is the better
     estimate when many subjects are compared. Subjects with too few loads are not compared.
     """
     from flows.cli import decision_tables

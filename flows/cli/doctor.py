@@ -6,12 +6,29 @@ import sqlite3
 import sys
 import urllib.request
 from collections.abc import Iterator
+from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, requires, version
 
 from packaging.requirements import Requirement
 
+from flows.cli.columns import plain
+from flows.cli.console_table import ConsoleTable
 from transforms.config.workspace import Workspace
 from transforms.operations.finding import Finding
+
+
+def findings_table(title: str, found: list[Finding]) -> ConsoleTable:
+    """Return the table of the findings of all checks."""
+    return ConsoleTable(
+        title,
+        (
+            plain("Check", "check"),
+            plain("State", "state"),
+            plain("Finding", "says"),
+            plain("Remedy", "remedy"),
+        ),
+        [asdict(f) for f in found],
+    )
 
 
 def installation() -> Iterator[Finding]:

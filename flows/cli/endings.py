@@ -7,8 +7,9 @@ from contextlib import contextmanager
 from typing import NoReturn
 
 import typer
+from rich.console import Console
 
-from flows.cli.output import complain, printable
+from flows.cli.output import complain, print_line
 from flows.runtime.interrupts import is_interrupted, record_interrupts
 from flows.runtime.progress import PROGRESS
 from transforms.config.problems import ConfigError
@@ -28,7 +29,7 @@ def one_sentence() -> Iterator[None]:
         first, *more = problem.lines()
         complain(first)
         for line in more:
-            typer.echo(printable(line), err=True)
+            print_line(Console(stderr=True), line)
         sys.exit(2)
     except WorkspaceError as problem:
         complain(str(problem))

@@ -8,7 +8,9 @@ import typer
 from rich.console import Console
 
 from flows import stages
-from flows.cli.output import FAILED_TITLE, print_line, show
+from flows.cli.intake_tables import check_table, failed_table, rejected_table
+from flows.cli.load_tables import load_tables
+from flows.cli.output import finish, print_line, prose_console, show
 from flows.runtime.progress import Reporter
 from reports.language.reason_text import format_reason, with_reasons
 from transforms.config.workspace import Workspace
@@ -38,7 +40,8 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
         typer.Exit: `strict` is set and a row would be rejected (code 1).
     """
     workspace = Workspace(folder)
-    _ = workspace.season
+    season = workspace.season
+    zone = season.time_zone
     examined = stages.examine_files(workspace, Reporter(quiet=as_json))
     received, rejected, left, failed = examined.received, examined.rejected, examined.left, examined.failed
     reasons = (
@@ -64,12 +67,13 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
             )
         )
     else:
-        console = Console()
-        show(console, "Rows that ingest would store (times in UTC)", files)
+        tables = [check_table(files, zone)]
         if reasons.height:
-            show(console, "Rows that ingest would reject, by reason", with_reasons(reasons).drop(REASON_COLUMNS))
+            tables.append(rejected_table("Rows that ingest would reject, by reason", reasons, "line", season))
         if failed.height:
-            show(console, FAILED_TITLE, failed)
+            tables.append(failed_table(failed, zone))
+        show(*tables)
+        console = prose_console()
         for r in received:
             for finding in r.findings:
                 print_line(console, f"{r.file}: {format_reason(finding)}")
@@ -118,18 +122,10 @@ def explain(load_id: str, folder: Path, *, as_json: bool) -> None:
         "minutes": found.minutes,
         "weighing": found.weighing,
     }
-    if as_json:
-        typer.echo(json.dumps({"load_id": load_id, **{k: v.to_dicts() for k, v in tables.items()}}, default=str))
-        return
-    console = Console()
-    show(
-        console,
-        f"Load {load_id}: weighing time by the corrected clock and as printed on the ticket (UTC)",
-        found.weighing,
-    )
-    show(console, "Weigh tickets, newest first (UTC; times as printed on the ticket)", found.tickets)
-    show(console, "Lab results, newest first", found.labs)
-    show(console, "Quality of the trace", tables["grade"].drop("reason_code", "reason_args"))
-    show(console, "Harvesting minutes of the load and the source lines that log them (UTC)", found.minutes)
     untraced = found.minutes.filter(pl.col("machine_id").is_null())["share"].sum()
-    print_line(console, f"{untraced:.0%} of the load could not be traced." if untraced else "The whole load is traced.")
+    finish(
+        as_json,
+        {"load_id": load_id, **{k: v.to_dicts() for k, v in tables.items()}},
+        [f"{untraced:.0%} of the load could not be traced." if untraced else "The whole load is traced."],
+        load_tables(load_id, tables, season),
+    )

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from flows.cli.options import HERE, Folder, Json, Wait
-from flows.cli.output import print_line, printable, show
+from flows.cli.output import finish, print_line, prose_console, show
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.lock import lock_workspace
@@ -20,10 +20,7 @@ def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
 
     Changes nothing. Exits with code 2 if something needs fixing.
     """
-    import polars as pl
-    from rich.console import Console
-
-    from flows.cli.doctor import cluster, installation, prefect, recipients
+    from flows.cli.doctor import cluster, findings_table, installation, prefect, recipients
     from transforms.operations.health import check_workspace
 
     workspace = Workspace(folder)
@@ -34,9 +31,10 @@ def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
     if as_json:
         typer.echo(json.dumps({"wrong": len(wrong), "findings": [asdict(f) for f in found]}))
     else:
-        console = Console()
-        show(console, f"Checks of {folder.resolve()}", pl.DataFrame([asdict(f) for f in found]))
-        print_line(console, f"{len(wrong)} checks failed; apply the remedies." if wrong else "Everything is in order.")
+        show(findings_table(f"Checks of {folder.resolve()}", found))
+        print_line(
+            prose_console(), f"{len(wrong)} checks failed; apply the remedies." if wrong else "Everything is in order."
+        )
     if wrong:
         raise typer.Exit(2)
 
@@ -68,9 +66,8 @@ def backup(
         return
     if remote:
         reporter.say(f"The lake at {workspace.season.place.lake} is not included; use the backups of that storage.")
-    typer.echo(
-        printable(f"Wrote {written.files:,} verified files, {written.size / 1e6:,.0f} MB, to {written.path.resolve()}")
-    )
+    size = f"{written.files:,} verified files, {written.size / 1e6:,.0f} MB"
+    finish(False, {}, [f"Wrote {size}, to {written.path.resolve()}"])
 
 
 def restore(
@@ -88,7 +85,7 @@ def restore(
     reporter = Reporter(quiet=as_json)
     if check:
         files = check_backup(file)
-        typer.echo(json.dumps({"files": files}) if as_json else printable(f"All {files:,} files in {file} are intact."))
+        finish(as_json, {"files": files}, [f"All {files:,} files in {file} are intact."])
         return
     if folder is None:
         raise WorkspaceError(
@@ -101,11 +98,7 @@ def restore(
     if wrong:
         raise WorkspaceError(f"the backup is restored, but {wrong[0].says}", where=str(folder), remedy=wrong[0].remedy)
     target = folder.resolve()
-    typer.echo(
-        json.dumps({"files": files, "workspace": str(target)})
-        if as_json
-        else printable(f"Restored {files:,} verified files to {target}")
-    )
+    finish(as_json, {"files": files, "workspace": target}, [f"Restored {files:,} verified files to {target}"])
 
 
 def repair(
@@ -127,11 +120,7 @@ def repair(
     _ = workspace.season
     with lock_workspace(folder, "repair", wait):
         outcome = repairs.repair_workspace(workspace, reporter, dt.datetime.now(dt.UTC), accept_loss=accept_loss)
-    if as_json:
-        typer.echo(json.dumps(asdict(outcome)))
-    else:
-        for line in repairs.describe_repair(outcome, folder):
-            typer.echo(line)
+    finish(as_json, asdict(outcome), repairs.describe_repair(outcome, folder))
     if outcome.lost:
         raise WorkspaceError(
             "some parts are neither in the inbox nor among the stored copies",

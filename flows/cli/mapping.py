@@ -32,7 +32,11 @@ def map_file(
         list[str], typer.Option("--answer", "-a", help="Answer a question in advance, KEY=VALUE; repeatable.")
     ] = [],  # noqa: B006
     kind: Annotated[
-        FileKind | None, typer.Option(help="Set the kind of file (default: proposed from its content).")
+        FileKind | None,
+        typer.Option(
+            metavar="KIND",
+            help=f"Set the kind of file (default: proposed from its content): {', '.join(FileKind)}.",
+        ),
     ] = None,
     name: Annotated[str | None, typer.Option(help="Name the mapping (default: kind and file name).")] = None,
     ask: Annotated[

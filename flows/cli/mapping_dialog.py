@@ -9,11 +9,14 @@ import polars as pl
 import typer
 from rich.console import Console
 
+from flows.cli.columns import plain
+from flows.cli.console_table import ConsoleTable
+from flows.cli.intake_tables import kind_words, rejected_table
 from flows.cli.mapping import FileKind
-from flows.cli.output import cell, print_line, printable, show
-from reports.language.reason_text import format_reason, with_reasons
-from transforms.config.workspace import Workspace
-from transforms.contracts.reason import REASON_COLUMNS
+from flows.cli.output import line_of, print_line, prose_console, show
+from flows.cli.stored_columns import stored_columns, stored_heading
+from reports.language.reason_text import format_reason
+from transforms.config.workspace import Season, Workspace
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
 from transforms.ingest.mapping_file import parse_mapping
@@ -26,8 +29,6 @@ from transforms.ingest.reader_process import ReaderFailureError
 from transforms.storage.lock import lock_workspace
 
 PREVIEW_ROWS = 10
-MAX_COLUMNS = 8
-"""A table with more columns does not fit a terminal."""
 
 
 def _parse_answers(given: list[str]) -> dict[str, str]:
@@ -42,22 +43,38 @@ def _parse_answers(given: list[str]) -> dict[str, str]:
     return out
 
 
-def _print_proposal(console: Console, proposal: Proposal) -> None:
+def _print_proposal(console: Console, proposal: Proposal, season: Season) -> None:
+    """Print a proposal as part of the dialogue."""
+    for reason in proposal.reasons:
+        print_line(console, f"· {reason}")
+    show(_proposal_table(proposal, season), stderr=console.stderr)
+    if proposal.unread:
+        print_line(console, f"Not read: {', '.join(proposal.unread)}")
+
+
+def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:
+    """Return the table of the proposed columns."""
     rows = [
         {
-            "column": c.column,
-            "read from": " + ".join(c.row.get("from", [])) or c.row.get("value") or "file name",
-            "unit or format": c.row.get("unit") or c.row.get("format") or "",
+            "name": stored_heading(c.column, season),
+            "source": " + ".join(c.row.get("from", [])) or c.row.get("value") or "file name",
+            "form": c.row.get("unit") or c.row.get("format") or "",
             "confidence": f"{c.confidence:.0%}",
-            "reason": "; ".join(c.reasons),
+            "reasons": "; ".join(c.reasons),
         }
         for c in proposal.columns
     ]
-    for reason in proposal.reasons:
-        print_line(console, f"· {reason}")
-    show(console, f"Kind of rows: {proposal.kind}", pl.DataFrame(rows) if rows else pl.DataFrame({"column": []}))
-    if proposal.unread:
-        print_line(console, f"Not read: {', '.join(proposal.unread)}")
+    return ConsoleTable(
+        f"Kind of rows: {kind_words(proposal.kind)}",
+        (
+            plain("Column", "name"),
+            plain("Read from", "source"),
+            plain("Unit or format", "form"),
+            plain("Confidence", "confidence"),
+            plain("Reason", "reasons"),
+        ),
+        rows,
+    )
 
 
 def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: bool | None, as_json: bool) -> None:
@@ -72,19 +89,19 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
         raise WorkspaceError("the file does not exist", where=str(file), remedy="check its path")
     answers = _parse_answers(answer)
     is_interactive = sys.stdin.isatty() and not as_json if ask is None else ask
-    console = Console(stderr=as_json)
+    console = Console(stderr=True) if as_json else prose_console()
     try:
         sniffed = run_isolated(sniff, file)
         proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
         while proposal.questions and is_interactive:
-            _print_proposal(console, proposal)
+            _print_proposal(console, proposal, season)
             question = proposal.questions[0]
             console.print()
             print_line(console, question.text)
             if question.choices:
                 print_line(console, f"  one of: {', '.join(question.choices)}")
             prompt = f"{question.key} [{question.guess}]" if question.guess else question.key
-            answers[question.key] = typer.prompt(printable(prompt), default=question.guess or None, show_default=False)
+            answers[question.key] = _read_answer(console, prompt, question.guess)
             proposal = propose(sniffed, file, season.catalogue, season.time_zone, answers)
     except SourceFileError as problem:
         raise WorkspaceError(
@@ -92,8 +109,24 @@ def talk(file: Path, folder: Path, answer: list[str], name: str | None, *, ask: 
         ) from problem
     except ReaderFailureError as problem:
         raise _make_reader_error(problem, file) from problem
-    _print_proposal(console, proposal)
+    _print_proposal(console, proposal, season)
     _save(workspace, file, proposal, name, console, as_json=as_json)
+
+
+def _read_answer(console: Console, prompt: str, guess: str) -> str:
+    """Ask until there is an answer or a guess; the prompt stays out of a piped table.
+
+    Raises:
+        typer.Abort: the input has ended.
+    """
+    answer = ""
+    while not answer:
+        console.print(line_of(f"{prompt}: "), end="", soft_wrap=True, highlight=False)
+        try:
+            answer = input().strip() or guess
+        except EOFError:
+            raise typer.Abort from None
+    return answer
 
 
 def _make_reader_error(problem: ReaderFailureError, file: Path) -> WorkspaceError:
@@ -159,10 +192,7 @@ def _save(
             )
         )
     else:
-        show(console, f"The first {filled.height} rows as they would be read (times in UTC)", _transpose_wide(filled))
-        if rejected.height:
-            why = with_reasons(rejected.head(5)).drop(REASON_COLUMNS)
-            show(console, f"{rejected.height} of the first {read_count:,} rows would be rejected", why)
+        show(*_preview_tables(filled, rejected, read_count, workspace.season))
     if not rows.height:
         raise WorkspaceError(
             "no row can be read with this mapping",
@@ -180,14 +210,16 @@ def _save(
         )
 
 
-def _transpose_wide(rows: pl.DataFrame) -> pl.DataFrame:
-    """Return a table that fits a terminal: a wide one is transposed to one line per column."""
-    if rows.width <= MAX_COLUMNS:
-        return rows
-    texts = rows.select(pl.col(c).map_elements(cell, return_dtype=pl.String, skip_nulls=False) for c in rows.columns)
-    texts = texts.rename({c: c.replace("_", " ") for c in texts.columns})
-    headings = [f"row {n}" for n in range(1, rows.height + 1)]
-    return texts.transpose(include_header=True, header_name="column", column_names=headings)
+def _preview_tables(rows: pl.DataFrame, rejected: pl.DataFrame, read_count: int, season: Season) -> list[ConsoleTable]:
+    """Return the table of the first rows as read, and the table of rejected ones if there are any."""
+    title = f"The first {rows.height} rows as they would be read (times in {season.time_zone})"
+    tables = [ConsoleTable(title, stored_columns(tuple(rows.columns), season), rows.to_dicts())]
+    if rejected.height:
+        why = rejected.head(5).with_columns(pl.lit(1).alias("rows"), pl.col("raw").alias("example"))
+        tables.append(
+            rejected_table(f"{rejected.height} of the first {read_count:,} rows would be rejected", why, "line", season)
+        )
+    return tables
 
 
 def _choose_path(workspace: Workspace, proposal: Proposal, file: Path, name: str | None) -> Path:

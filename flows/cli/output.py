@@ -1,34 +1,15 @@
 """Console output of lines and tables, with text from files escaped so that it cannot act as markup or control codes."""
 
-import datetime as dt
 import json
-import unicodedata
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import typer
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
-if TYPE_CHECKING:
-    import polars as pl
-
-UNPRINTABLE = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-"""Unicode categories that move the cursor, change colours or direction, or have no glyph."""
-
-FAILED_TITLE = "Files that could not be read (a quarantined file is read again only after it or its mapping changes)"
-
-
-def printable(text: str) -> str:
-    """Return text with every character that would control a terminal replaced by its escape code."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(_escape(c) if unicodedata.category(c) in UNPRINTABLE else c for c in text)
-
-
-def _escape(character: str) -> str:
-    return character.encode("unicode_escape", "surrogatepass").decode("ascii")
+from flows.cli.console_table import ConsoleTable, line_ends, tab_separated, table_lines
+from flows.cli.printable import printable
 
 
 def strong(text: Any) -> Text:
@@ -42,44 +23,54 @@ def line_of(*parts: str | Text) -> Text:
 
 
 def print_line(console: Console, *parts: str | Text) -> None:
-    """Print one line of a result; only the terminal wraps it."""
-    console.print(line_of(*parts), highlight=False, soft_wrap=True)
+    """Print one line of a result; a terminal shows it wrapped between words, with its indentation."""
+    line = line_of(*parts)
+    if not console.is_terminal:
+        _print_unwrapped(console, line)
+        return
+    indent = len(line.plain) - len(line.plain.lstrip())
+    for part in line[indent:].divide(line_ends(line.plain[indent:], console.width - indent)):
+        part.rstrip()
+        _print_unwrapped(console, Text(" " * indent) + part)
 
 
-def finish(as_json: bool, outcome: dict[str, Any], lines: Sequence[str | Text]) -> None:
-    """Print the result of a command, as JSON or as lines."""
+def _print_unwrapped(console: Console, line: Text) -> None:
+    console.print(line, highlight=False, soft_wrap=True)
+
+
+def finish(
+    as_json: bool, outcome: dict[str, Any], lines: Sequence[str | Text], tables: Sequence[ConsoleTable] = ()
+) -> None:
+    """Print the result of a command, as JSON or as tables and lines."""
     if as_json:
         typer.echo(json.dumps(outcome, default=str))
         return
-    console = Console()
+    show(*tables)
+    console = prose_console() if tables else Console()
     for line in lines:
         print_line(console, line)
 
 
+def prose_console() -> Console:
+    """Return the console of lines that accompany a table: standard error if only the table is to be piped."""
+    return Console(stderr=not Console().is_terminal)
+
+
 def complain(text: str) -> None:
     """Print one line on standard error, prefixed with the name of the program."""
-    typer.echo(f"taretrace: {printable(text)}", err=True)
+    print_line(Console(stderr=True), f"taretrace: {text}")
 
 
-def show(console: Console, title: str, frame: "pl.DataFrame", note: str = "") -> None:
-    """Print a table with its title, and a note below it if one is given."""
-    caption = Text(printable(note)) if note else None
-    grid = Table(title=Text(printable(title)), title_justify="left", caption=caption, caption_justify="left")
-    for column in frame.columns:
-        name = Text(printable(column.replace("_", " ")))
-        grid.add_column(name, overflow="fold", no_wrap=frame.schema[column].is_temporal())
-    for row in frame.iter_rows():
-        grid.add_row(*(Text(cell(v)) for v in row))
-    console.print(grid)
-
-
-def cell(value: Any) -> str:
-    """Return a value formatted for reading, on one line."""
-    if value is None:
-        return ""
-    if isinstance(value, dt.datetime):
-        return value.strftime("%Y-%m-%d %H:%M")
-    if isinstance(value, int) and not isinstance(value, bool):
-        return f"{value:,}"
-    text = f"{value:.4g}" if isinstance(value, float) else str(value)[:160]
-    return printable(text.replace("\t", " | "))
+def show(*tables: ConsoleTable, stderr: bool = False) -> None:
+    """Print tables: for reading on a terminal, else as tab-separated fields with their titles on standard error."""
+    console = Console(stderr=stderr)
+    for n, table in enumerate(tables):
+        if n:
+            _print_unwrapped(console, Text(""))
+        if console.is_terminal:
+            print_line(console, strong(table.title), "" if table.rows else ": none")
+            for line in table_lines(table, console.width) if table.rows else ():
+                _print_unwrapped(console, line)
+        else:
+            print_line(prose_console(), table.title)
+            console.file.writelines(f"{line}\n" for line in tab_separated(table))

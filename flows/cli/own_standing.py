@@ -2,8 +2,11 @@
 
 from typing import Any
 
-import polars as pl
-
+from flows.cli.benchmark_table import estimate_column, response_digits, response_figure, response_unit
+from flows.cli.columns import plain
+from flows.cli.console_table import ConsoleTable
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import COUNTED, capital
 from reports.language.place_messages import MARKS, THIRDS
 from reports.language.reason_text import format_reason
 from reports.language.translate import say
@@ -33,31 +36,26 @@ def _reason_columns(why: Reason | None) -> dict[str, str | None]:
     return {**why.columns, "reason": format_reason(why)}
 
 
-def own_table(view: OwnView) -> pl.DataFrame:
-    """Return a terminal table of a subject's figures and the reference values, one row each."""
-    f = view.figures
-    own = (view.subject_id, f["observed"], f["expected"], f["from_settings"], _format_interval(view), view.n)
-    rows: list[tuple[Any, ...]] = [own]
-    rows += [(say(MARKS[name]), None, None, None, f"{mark:g}", None) for name, mark in view.band.marks.items()]
-    schema = {
-        "who": pl.String,
-        "observed": pl.Float64,
-        "expected": pl.Float64,
-        "from_settings": pl.Float64,
-        "own": pl.String,
-        "n": pl.Int64,
-    }
-    return pl.DataFrame(rows, schema=schema, orient="row")
+def own_table(view: OwnView, title: str, kind: str, response: str, shown: DisplayUnits) -> ConsoleTable:
+    """Return a console table of a subject's figures and the reference values, one row each."""
+    own = {"name": view.subject_id, "n": view.n, **view.figures}
+    unknown = dict.fromkeys(own)
+    marks = [{**unknown, "name": say(MARKS[name]), "shrunken": mark} for name, mark in view.band.marks.items()]
+    return ConsoleTable(
+        title,
+        (
+            plain(capital(kind), "name"),
+            response_figure("Observed", "observed", response, shown),
+            response_figure("Expected", "expected", response, shown),
+            response_figure("By settings", "from_settings", response, shown),
+            estimate_column("Own effect", response, shown),
+            plain(capital(COUNTED[response]), "n"),
+        ),
+        [own, *marks],
+    )
 
 
-def _format_interval(view: OwnView) -> str:
-    if not view.is_compared:
-        return ""
-    value, low, high = (view.figures[c] for c in ("shrunken", "shrunken_lo95", "shrunken_hi95"))
-    return f"{value:g} ({low:g} to {high:g})"
-
-
-def own_lines(view: OwnView) -> list[str]:
+def own_lines(view: OwnView, response: str, shown: DisplayUnits) -> list[str]:
     """Return the sentences below the table."""
     lines = []
     if view.reason is not None:
@@ -67,5 +65,8 @@ def own_lines(view: OwnView) -> list[str]:
     if view.third is not None:
         lines.append(f"Place among all: {say(THIRDS[view.third])}.")
     if view.band.step is not None:
-        lines.append(f"Reference values are means of several subjects, rounded to {view.band.step:g}.")
+        factor, _ = shown.straight(response_unit(response))
+        step = number(view.band.step * factor, response_digits(response, shown))
+        sign = shown.sign(response_unit(response))
+        lines.append(f"Reference values are means of several subjects, rounded to {step} {sign}.")
     return lines

@@ -6,10 +6,9 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from flows.cli.options import HERE, Folder, Json, Wait
-from flows.cli.output import FAILED_TITLE, finish, print_line, show
+from flows.cli.output import finish
 from flows.runtime.progress import Reporter
 from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
@@ -62,13 +61,13 @@ def export(
 
 def status(folder: Folder = HERE, as_json: Json = False) -> None:
     """Show received files, the delay of each source, rejected rows with reasons, and the size of each table."""
+    from flows.cli.intake_tables import status_tables
     from reports.language.reason_text import with_reasons
-    from transforms.contracts.reason import REASON_COLUMNS
     from transforms.ingest.failed_read import failed_reads
     from transforms.storage.warehouse import Warehouse
 
     workspace = Workspace(folder)
-    _ = workspace.season
+    season = workspace.season
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         found = {
             "arrived": warehouse.query("arrival"),
@@ -79,22 +78,8 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
             "lookalikes": warehouse.query("lookalike_id"),
             "tables": warehouse.query("status"),
         }
-    if as_json:
-        finish(True, {name: frame.to_dicts() for name, frame in found.items()}, [])
-        return
-    titles = {
-        "arrived": "Received files",
-        "sources": "Delay of each source (hours since its newest row; times in UTC)",
-        "rejected": "Rejected rows by reason",
-        "findings": "Notes on how files were read",
-        "failed": FAILED_TITLE,
-        "lookalikes": "Ids that look alike",
-        "tables": "Tables",
-    }
-    console = Console()
-    for name, frame in found.items():
-        show(console, titles[name], frame.drop(REASON_COLUMNS, strict=False))
-    print_line(console, f"Workspace: {folder.resolve()}")
+    outcome = {name: frame.to_dicts() for name, frame in found.items()}
+    finish(as_json, outcome, [f"Workspace: {folder.resolve()}"], status_tables(found, season))
 
 
 def register_tables(app: typer.Typer) -> None:

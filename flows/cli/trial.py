@@ -41,7 +41,9 @@ def trial_plan(
     """
     from flows import stages
     from flows.cli.decision_tables import basis_of
+    from flows.cli.stored_columns import display_units
     from flows.stages.delivery import deliver_pages
+    from reports.language.labels import capital, format_setting_value
     from transforms.storage.product_basis import ADVICE
 
     request = stages.TrialAsked(setting, machine, field, to, day, detect_pct)
@@ -51,9 +53,11 @@ def trial_plan(
         planned = stages.plan_trial(workspace, request)
         report_publication(deliver_pages(workspace, reporter), reporter)
     trial, path, sheet = planned.trial, planned.file.resolve(), planned.sheet.resolve()
-    label = Workspace(folder).season.catalogue[trial.setting].label
+    season = Workspace(folder).season
+    setting_tested = season.catalogue[trial.setting]
+    old, new = (format_setting_value(v, setting_tested.unit, display_units(season)) for v in trial.values)
     question = (
-        f"{label} {trial.values[0]:g} against {trial.values[1]:g} on {trial.machine_id} in {trial.field_id}, "
+        f"{capital(setting_tested.label)} {old} against {new} on {trial.machine_id} in {trial.field_id}, "
         f"{trial.shift_date}: {len(trial.order)} loads detect a change of {trial.detect_pct:.0f} % with a probability "
         f"of {100 * trial.power:.0f} %."
     )

@@ -9,7 +9,8 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
-from flows.cli.output import print_line, printable
+from flows.cli.output import print_line
+from flows.cli.printable import printable
 
 
 @dataclass

@@ -3,13 +3,15 @@
 import json
 import unicodedata
 
-import polars as pl
 import pytest
 from rich.console import Console
 
+from flows.cli.columns import plain
+from flows.cli.console_table import ConsoleTable
 from flows.cli.decisions import SubjectKind
 from flows.cli.mapping import FileKind
-from flows.cli.output import UNPRINTABLE, print_line, printable, show, strong
+from flows.cli.output import print_line, show, strong
+from flows.cli.printable import UNPRINTABLE, printable
 from tests.support.program import taretrace_here as taretrace
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.contracts.source_tables import CONTRACTS
@@ -21,8 +23,8 @@ BOUNDARY = (
 
 
 def control_characters(text: str) -> set[str]:
-    """Return the control characters of a text, except line ends."""
-    return {c for c in text if unicodedata.category(c) in UNPRINTABLE and c != "\n"}
+    """Return the control characters of a text, except line ends and the tabs between fields."""
+    return {c for c in text if unicodedata.category(c) in UNPRINTABLE and c not in "\n\t"}
 
 
 @pytest.mark.parametrize("name", EVIL)
@@ -40,14 +42,17 @@ def test_undecodable_bytes_of_a_name_can_be_printed():
     assert printable(b"\xff.csv".decode("utf-8", "surrogateescape")).encode() == b"\\udcff.csv"
 
 
+@pytest.mark.parametrize("terminal", ["0", "1"])
 @pytest.mark.parametrize("name", EVIL)
-def test_lines_and_tables_show_names_without_markup(name, capsys):
-    console = Console(width=200)
-    print_line(console, f"in {name}: ", strong(name))
-    show(console, f"Table {name}", pl.DataFrame({name: [name]}), note=name)
-    out = capsys.readouterr().out
-    assert control_characters(out) == set()
-    assert out.count(printable(name)) == 6
+def test_lines_and_tables_show_names_without_markup(name, terminal, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.setenv("TTY_COMPATIBLE", terminal)
+    monkeypatch.setenv("TERM", "dumb")
+    print_line(Console(), f"in {name}: ", strong(name))
+    show(ConsoleTable(f"Table {name}", (plain(name, "n"),), [{"n": name}]))
+    out, err = capsys.readouterr()
+    assert control_characters(out + err) == set()
+    assert (out + err).count(printable(name)) == 5
 
 
 def test_names_of_files_never_control_the_terminal(tmp_path):

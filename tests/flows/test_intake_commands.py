@@ -49,7 +49,7 @@ def test_check_previews_the_ingest_of_new_files_and_writes_nothing(season: Seaso
     assert _fingerprint(workspace.root) == before
     shown = taretrace("check", workspace.root)
     assert shown.code == 0
-    assert "nothing was written" in shown.out
+    assert "nothing was written" in shown.err
     received = {r.file: r for r in stages.receive_files(workspace, QUIET)}
     for name, row in result.items():
         assert (row["rows_accepted"], row["rows_rejected"], row["rows_repeated"]) == (

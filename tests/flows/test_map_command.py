@@ -244,9 +244,10 @@ def test_a_person_is_asked_one_question_at_a_time(workspace, tmp_path):
     words = [*PROGRAM, "map", str(path), "-w", str(workspace.root), "--ask"]
     done = subprocess.run(words, input="Europe/Prague\ncm\n", capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    assert "Which time zone are they in?" in done.stdout
-    assert "In which unit is 'Depth'" in done.stdout
-    assert "Saved as" in done.stdout
+    assert "Which time zone are they in?" in done.stderr
+    assert "In which unit is 'Depth'" in done.stderr
+    assert "Saved as" in done.stderr
+    assert {line.count("\t") for line in done.stdout.splitlines()} == {done.stdout.splitlines()[0].count("\t")}
     assert len(list(workspace.mappings.iterdir())) == 1
 
 

@@ -113,7 +113,7 @@ def test_every_stage_is_a_command(tmp_path):
     for command in (["ingest"], ["fit"], ["advise"], ["report", "shift"], ["export"], ["status"]):
         ran = taretrace_here(*command, folder)
         assert ran.code == 0, ran.err
-        output[command[0]] = ran.out
+        output[command[0]] = ran.out + ran.err
     assert "rows in" in output["ingest"]
     assert "Dirt: fitted on " in output["fit"]
     assert "key out" in output["advise"]

@@ -53,6 +53,21 @@ class Answer:
     n: int
 
 
+@dataclass(frozen=True)
+class UntriedSetting:
+    """Setting with a value that the fleet has not tried.
+
+    Attributes:
+        setting: its name.
+        low: lowest value tried in such conditions, in the stored unit; None if it was not tried at all.
+        high: highest value tried.
+    """
+
+    setting: str
+    low: float | None
+    high: float | None
+
+
 def _corners(table: dict[str, Any], q: WhatIfQuery) -> list[tuple[int, float]]:
     """Return the nodes around a point of wetness and clay with their weights; points beyond the grid use its edge."""
     sides = []
@@ -104,6 +119,28 @@ def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str,
     return np.asarray(z)
 
 
+def untried_settings(table: dict[str, Any], q: WhatIfQuery) -> tuple[UntriedSetting, ...]:
+    """Return the settings of a question with values that the fleet has not tried in its class of conditions.
+
+    Args:
+        table: result of `tabulate`.
+        q: the question.
+
+    Returns:
+        The settings with the range tried; none if the class has too few loads for any range.
+    """
+    wet, soil = classes_at(q.topsoil_wetness, q.clay_pct)
+    tried = table["tried"][f"{wet}|{soil}"]["settings"]
+    out = []
+    for n, value in q.settings.items() if tried else ():
+        low, high = tried.get(n, (np.inf, -np.inf))
+        if low > high:
+            out.append(UntriedSetting(n, None, None))
+        elif not low - 1e-9 <= value <= high + 1e-9:
+            out.append(UntriedSetting(n, low, high))
+    return tuple(out)
+
+
 def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[str, ...], int]:
     """Return the reasons why a question is outside the observed range, and the loads of the fleet in its class."""
     wet, soil = classes_at(q.topsoil_wetness, q.clay_pct)
@@ -111,13 +148,10 @@ def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[str, ...], in
     if not cell["settings"]:
         return (f"the fleet has only {cell['n']} loads on {soil} soil with {wet} topsoil",), cell["n"]
     out = []
-    for n, value in q.settings.items():
-        low, high = cell["settings"].get(n, (np.inf, -np.inf))
-        label = table["settings"][n]["label"]
-        if low > high:
-            out.append(f"{label} was not tried on {soil} soil with {wet} topsoil")
-        elif not low - 1e-9 <= value <= high + 1e-9:
-            out.append(f"{label} was tried only from {low:.3g} to {high:.3g} on {soil} soil with {wet} topsoil")
+    for u in untried_settings(table, q):
+        label = table["settings"][u.setting]["label"]
+        extent = "not tried" if u.low is None else f"tried only from {u.low:.3g} to {u.high:.3g}"
+        out.append(f"{label} was {extent} on {soil} soil with {wet} topsoil")
     return tuple(out), cell["n"]
 
 

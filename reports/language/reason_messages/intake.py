@@ -10,7 +10,7 @@ ROWS = {
     "above_maximum": mark("{column} is above {bound:,g}"),
     "value_not_a_number": mark("{column} is not a number"),
     "value_not_finite": mark("{column} is not finite"),
-    "net_above_gross": mark("net_t is above gross_t"),
+    "net_above_gross": mark("the net weight is above the gross weight"),
     "weighed_before_leaving": mark("weighed_at is not after left_field_at"),
     "sand_and_clay_exceed_100": mark("sand_pct and clay_pct together are above 100"),
     "lowest_above_highest": mark("air_temp_min_c is above air_temp_max_c"),

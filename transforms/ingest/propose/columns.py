@@ -44,7 +44,7 @@ class ColumnReader:
             temporal: True for a time column.
         """
         row: dict[str, Any] = {"from": list(name.sources)}
-        reasons = ["your answer" if phrase is None else f"the name matches '{phrase}'"]
+        reasons = ["your answer" if phrase is None else f"the name matches '{phrase.replace('_', ' ')}'"]
         proposed = ColumnProposal(column, row, confidence, reasons)
         if len(name.sources) == 2 and not temporal:
             proposed.reasons.append("mean of left and right")

@@ -1,0 +1,76 @@
+"""Console tables of the command explain load: tickets, lab results, quality of the trace, minutes, and clocks."""
+
+import polars as pl
+
+from flows.cli.columns import Column, Figure, Row, figure, local_time, plain
+from flows.cli.console_table import ConsoleTable
+from flows.cli.stored_columns import stored_columns
+from transforms.config.workspace import Season
+
+RECEIPT = ("file", "part", "line")
+TICKET = ("revision", "issued_at", "cancelled", "field_id", "machine_id", "site_id", "left_field_at", "weighed_at")
+WEIGHTS = ("gross_t", "net_t")
+LAB = ("sample_id", "revision", "issued_at", "cancelled", "dirt_tare_pct", "top_tare_pct", "sample_kg")
+
+
+def _percent(heading: str, name: str) -> Column:
+    """Return a column that shows a stored fraction in percent."""
+    return Column(f"{heading}, %", lambda row: Figure(None if row[name] is None else 100 * row[name], 1))
+
+
+def _chance(row: Row) -> Figure:
+    """Return a probability in whole percent; no probability is shown as certain."""
+    chance = row["machine_chance"]
+    return Figure(None if chance is None else min(100 * chance, 99.0))
+
+
+def load_tables(load_id: str, tables: dict[str, pl.DataFrame], season: Season) -> list[ConsoleTable]:
+    """Return the tables behind a load; `tables` are those of the JSON result."""
+    zone = season.time_zone
+    return [
+        ConsoleTable(
+            f"Load {load_id}: weighing time by the corrected clock and as printed (times in {zone})",
+            (
+                local_time("Weighed by the corrected clock", "weighed_at", zone),
+                local_time("Weighed as printed", "printed_on_ticket_at", zone),
+                figure("Clock of the factory ahead, min", "site_ahead_min", 0),
+            ),
+            tables["weighing"].to_dicts(),
+        ),
+        ConsoleTable(
+            f"Weigh tickets, newest first (times as printed, in {zone})",
+            stored_columns((*RECEIPT, *TICKET, *WEIGHTS), season),
+            tables["tickets"].to_dicts(),
+        ),
+        ConsoleTable(
+            f"Lab results, newest first (times in {zone})",
+            stored_columns((*RECEIPT, *LAB), season),
+            tables["labs"].to_dicts(),
+        ),
+        ConsoleTable(
+            "Quality of the trace",
+            (
+                plain("Field", "field_id"),
+                _percent("Trace quality", "trace_quality"),
+                _percent("Traced share", "traced_share"),
+                Column("Chance that the machine is right, %", _chance),
+                plain("Reason", "reason"),
+            ),
+            tables["grade"].to_dicts(),
+        ),
+        ConsoleTable(
+            f"Harvesting minutes and the source lines that log them (times in {zone})",
+            (
+                plain("Machine", "machine_id"),
+                local_time("From", "from_at", zone),
+                local_time("To", "to_at", zone),
+                _percent("Share of the load", "share"),
+                plain("File", "file"),
+                plain("Part of the file", "part"),
+                plain("First line", "first_line"),
+                plain("Last line", "last_line"),
+                plain("Records", "records"),
+            ),
+            tables["minutes"].to_dicts(),
+        ),
+    ]
