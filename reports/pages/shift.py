@@ -17,6 +17,7 @@ from reports.pages.shift_evidence import evidence_pages
 from reports.sections.cab_cards import cab_cards
 from reports.sections.cautions import CAUTION
 from reports.sections.shift_attention import attention_links
+from reports.sections.shift_followed import followed_section
 from reports.sections.shift_summary import (
     fleet_move,
     heading,
@@ -85,6 +86,9 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     looks = attention_links(summary, catalogue, machines=pages.machines, loads=pages.loads, received=pages.received)
     if looks is not None:
         sections.append(Section("looks", say("Needs a look"), (looks,)))
+    followed = followed_section(summary.followed)
+    if followed is not None:
+        sections.append(followed)
     sections.append(Section("evidence", "", (_evidence_links(data, pages),)))
     return Page(
         heading(fleet_move(data.advice), summary.outcomes.height, catalogue),

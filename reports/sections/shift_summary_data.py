@@ -27,6 +27,7 @@ class ShiftSummaryData:
         reasons: rows of `machine_reason`.
         silent: rows of `silent_machine`.
         untraced: rows of `untraced_load`.
+        followed: rows of `advice_followed`: the changes advised for the latest shift, and what the machines did.
     """
 
     shift: dt.date | None
@@ -38,6 +39,7 @@ class ShiftSummaryData:
     reasons: pl.DataFrame
     silent: pl.DataFrame
     untraced: pl.DataFrame
+    followed: pl.DataFrame
 
 
 def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData:
@@ -53,4 +55,5 @@ def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData
         reasons=warehouse.query("machine_reason", shift_date=shift),
         silent=warehouse.query("silent_machine", hours=season.notify.silent_machine_h),
         untraced=warehouse.query("untraced_load", shift_date=shift, quality=TRACED_QUALITY),
+        followed=warehouse.query("advice_followed", shift_date=shift),
     )

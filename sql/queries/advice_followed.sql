@@ -1,9 +1,10 @@
 -- A row is a change that was advised to a machine for one shift, and what the machine did in that shift. n: its loads;
 -- measured: those with a lab result, whose mean observed and expected dirt follow. mean_value is the mean of its loads;
--- followed: it is at least half of the way from from_value to to_value; null if no load has a value of the setting.
+-- advised_dirt_pct: dirt that the advice expected after this move and those before it.
+-- followed: mean_value is at least half of the way from from_value to to_value; null if no load has a value of the setting.
 -- Key: machine_id, setting. Reads given_advice, load_fact, expected_load. Parameter: shift_date.
 with advised as (
-    select machine_id, setting, unit, from_value, to_value
+    select machine_id, move_number, setting, unit, from_value, to_value, dirt_after_pct as advised_dirt_pct
     from given_advice
     where shift_date = $shift_date and verdict = 'move'
 ),

@@ -323,7 +323,10 @@ def test_task_data_guided_by_coverage(tmp_path):
     (corpus / "b").write_bytes(b"b" + _binary())
     (corpus / "c").write_bytes(b"h" + log_header(VALUES, "ABD").encode())
     script = Path(__file__).with_name("fuzz_task_data.py")
+    started = time.perf_counter()
     words = [sys.executable, str(script), "-runs=50000", "-timeout=20", "-rss_limit_mb=3000", str(corpus)]
     done = subprocess.run(words, capture_output=True, text=True, cwd=tmp_path, check=False)
     assert done.returncode == 0, (done.stdout + done.stderr)[-3000:]
     assert "Done 50000 runs" in done.stderr
+    line = f"Task data guided by coverage (atheris): 50,000 runs, no error, {time.perf_counter() - started:.0f} s."
+    write_figures(VALIDATION, "guided by coverage", [line])

@@ -23,6 +23,7 @@ from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
 from reports.sections.cautions import CAUTION
 from reports.sections.shift_attention import attention
+from reports.sections.shift_followed import followed_advice
 from reports.sections.shift_summary import FleetMove, fleet_move, heading, price_strip, sensitivity_of
 from reports.sections.shift_summary_data import ShiftSummaryData, load_shift_summary
 from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
@@ -263,7 +264,14 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
     )
     silent = pl.DataFrame({"machine_id": ["M8"], "silent_h": [40.0]})
     untraced = pl.DataFrame({"field_id": ["F9", "F2"], "loads": [3, 1]})
-    given = {"machines": machines, "reasons": reasons, "silent": silent, "untraced": untraced, **parts}
+    given = {
+        "machines": machines,
+        "reasons": reasons,
+        "silent": silent,
+        "untraced": untraced,
+        "followed": none,
+        **parts,
+    }
     return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)
 
 
@@ -284,3 +292,24 @@ def test_a_pdf_has_one_page_and_one_card_for_each_machine_with_advice(advised: W
     texts = [page.extract_text() for page in pypdf.PdfReader(pdf).pages]
     assert len(texts) == 1 + machines
     assert all("Engine off and key out" in t for t in texts)
+
+
+def test_followed_advice_counts_changes_and_compares_dirt_on_machines_that_made_all_of_them():
+    rows = pl.DataFrame(
+        [
+            ("M1", 1, True, 4, 8.0, 9.0),
+            ("M1", 2, True, 4, 8.0, 7.5),
+            ("M2", 1, True, 2, 11.0, 10.0),
+            ("M3", 1, True, 9, 5.0, 5.0),
+            ("M3", 2, False, 9, 5.0, 4.0),
+            ("M4", 1, None, 0, None, 6.0),
+        ],
+        schema=["machine_id", "move_number", "followed", "measured", "observed_pct", "advised_dirt_pct"],
+        orient="row",
+    )
+    found = followed_advice(rows)
+    assert found is not None
+    assert (found.changes, found.made, found.machines) == (5, 4, 2)
+    assert (found.dirt_pct, found.advised_pct) == pytest.approx((9.0, (4 * 7.5 + 2 * 10) / 6))
+    assert followed_advice(rows.clear()) is None
+    assert followed_advice(rows.filter(pl.col("machine_id") == "M4")) is None
