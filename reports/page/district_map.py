@@ -73,7 +73,7 @@ class DistrictMap:
         title: name of the map, for screen readers.
         finding: sentence generated from the numbers.
         reading: instructions for reading colours and marks.
-        missing: sentences on data that are missing or not drawn.
+        notes: sentences on the rule of the finding, and on data that are missing or not drawn.
         drawing: the drawing; None if no field has a position.
         tables: numbers of the fields, and places of the machines.
     """
@@ -83,7 +83,7 @@ class DistrictMap:
     title: str
     finding: str
     reading: str
-    missing: tuple[str, ...]
+    notes: tuple[str, ...]
     drawing: MapDrawing | None
     tables: tuple[Table, ...]
 

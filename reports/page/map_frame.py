@@ -16,8 +16,8 @@ MIN_HEIGHT, MAX_HEIGHT = 1800, 4400
 MARGIN = 160
 MIN_SPAN_KM = 1.0
 """Minimum width and height of the mapped ground, for maps of a single place."""
-MIN_FIELD = 70.0
-"""A smaller outline is enlarged about its centre, so that its colour is visible."""
+MIN_FIELD, MAX_ENLARGED, ROOM = 70.0, 150.0, 0.35
+"""Smallest and largest side to which small outlines are enlarged, and its share of the room that a field has."""
 TOLERANCE = 4.0
 """Initial tolerance of simplification: less than half a pixel on a phone."""
 
@@ -130,17 +130,26 @@ def circle(x: float, y: float, diameter: float, corners: int = 12) -> Points:
     return np.column_stack([x + diameter / 2 * np.cos(angle), y + diameter / 2 * np.sin(angle)])
 
 
-def enlarged(rings: Sequence[Points]) -> list[Points]:
-    """Return rings enlarged about their common centre if both sides of their box are below `MIN_FIELD`."""
+def visible_side(height: float, n: int) -> float:
+    """Return the side of the smallest outline to draw, so that its colour is visible and `n` fields have room.
+
+    >>> [round(visible_side(3500, n)) for n in (10, 100, 400)]
+    [150, 131, 70]
+    """
+    return float(np.clip(ROOM * math.sqrt(WIDTH * height / max(1, n)), MIN_FIELD, MAX_ENLARGED))
+
+
+def enlarged(rings: Sequence[Points], min_side: float) -> list[Points]:
+    """Return rings enlarged about their common centre if both sides of their box are below `min_side`."""
     points = np.concatenate(rings)
     low, high = points.min(axis=0), points.max(axis=0)
     side = float((high - low).max())
-    if side >= MIN_FIELD:
+    if side >= min_side:
         return list(rings)
     centre = (low + high) / 2
     if side < 1.0:
-        return [square(float(centre[0]), float(centre[1]), MIN_FIELD)]
-    return [centre + (r - centre) * (MIN_FIELD / side) for r in rings]
+        return [square(float(centre[0]), float(centre[1]), min_side)]
+    return [centre + (r - centre) * (min_side / side) for r in rings]
 
 
 def simplified(rings: Sequence[Points], max_points: int) -> list[Points]:
@@ -151,7 +160,7 @@ def simplified(rings: Sequence[Points], max_points: int) -> list[Points]:
     """
     tolerance = TOLERANCE
     kept = list(rings)
-    while sum(map(len, kept)) > max_points and tolerance < MIN_FIELD * 8:
+    while sum(map(len, kept)) > max_points and tolerance < WIDTH / 4:
         polygons = shapely.simplify([shapely.Polygon(r) for r in rings], tolerance, preserve_topology=True)
         kept = [shapely.get_coordinates(p)[:-1] for p in polygons]
         kept = kept[:1] + [r for r in kept[1:] if len(r) > 2 and _area(r) > tolerance**2]

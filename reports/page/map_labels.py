@@ -8,8 +8,8 @@ FONT = 120
 """Height of text in drawing units on a phone; wider screens show it smaller, so that labels never grow together."""
 MAX_NAME = 16
 WIDE = {"W", "F"}
-NEAR, FARTHER = 60.0, (200.0, 340.0)
-"""Distances of a label from its mark; beyond the first one a line joins them."""
+NEAR, FAR = (55.0, 110.0), (220.0, 360.0)
+"""Distances of a label from its mark; a line joins it to its mark if it is far."""
 SIDES = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
 
 
@@ -65,32 +65,32 @@ class LabelPlacer:
         self.drawing = Box(0, 0, width, height)
         self.taken = list(taken)
 
-    def _is_free(self, box: Box, more: Sequence[Box]) -> bool:
+    def _is_free(self, box: Box, avoid: Sequence[Box]) -> bool:
         whole = self.drawing
         is_inside = (
             box.left >= whole.left and box.right <= whole.right and box.top >= whole.top and box.bottom <= whole.bottom
         )
-        return is_inside and not any(box.meets(b) for b in (*self.taken, *more))
+        return is_inside and not any(box.meets(b) for b in (*self.taken, *avoid))
 
     def place(
-        self, name: str, at: tuple[float, float], *, far: bool = True, more: Sequence[Box] = ()
+        self, name: str, at: tuple[float, float], *, gaps: Sequence[float] = NEAR, avoid: Sequence[Box] = ()
     ) -> MapLabel | None:
         """Return the label of a mark in the first free place around it; None if there is none.
 
         Args:
             name: the name; long ones are shortened.
             at: position of the mark.
-            far: True if the label may be farther away, joined by a line.
-            more: rectangles that this label must not cover, besides all marks and earlier labels.
+            gaps: distances to try, nearest first.
+            avoid: rectangles that this label must not cover, besides all marks and earlier labels.
         """
         text = short_name(name)
         half_width, half_height = text_width(text) / 2, FONT * 0.6
-        for gap in (NEAR, *FARTHER) if far else (NEAR,):
+        for gap in gaps:
             for right, down in SIDES:
                 x = at[0] + right * (gap + half_width)
                 y = at[1] + down * (gap + half_height)
                 box = Box(x - half_width, y - half_height, x + half_width, y + half_height)
-                if self._is_free(box, more):
+                if self._is_free(box, avoid):
                     self.taken.append(box)
-                    return MapLabel(text, round(x), round(y), at if gap > NEAR else None)
+                    return MapLabel(text, round(x), round(y), at if gap in FAR else None)
         return None

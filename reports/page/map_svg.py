@@ -55,7 +55,7 @@ def _fields(drawing: MapDrawing, *, interactive: bool, has_rows: bool) -> str:
 def _mark(m: MapMark) -> str:
     x, y = round(m.x), round(m.y)
     if m.kind == "machine":
-        shape = f'd="M{x} {y - 52}l48 88h-96z" fill="#fff" stroke="{INK}" stroke-width="18"'
+        shape = f'd="M{x} {y - 42}l38 68h-76z" fill="#fff" stroke="{INK}" stroke-width="16"'
     else:
         shape = f'd="M{x - 40} {y - 40}h80v80h-80z" fill="{INK}" stroke="#fff" stroke-width="12"'
     return f"<path {shape}><title>{escape(m.text)}</title></path>"

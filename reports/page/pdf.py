@@ -119,7 +119,7 @@ class _Paper:
             "kind": b.kind,
             "finding": b.finding,
             "reading": b.reading,
-            "missing": list(b.missing),
+            "notes": list(b.notes),
             "picture": name,
             "alt": f"{b.title}. {b.finding}",
             "tables": [_table(t) for t in b.tables if len(t.rows) <= MOST_PRINTED_ROWS],

@@ -13,6 +13,7 @@ import shapely
 from reports.language.display_units import DisplayUnits, number
 from reports.page.district_map import Level, MapDrawing, MapField, MapMark
 from reports.page.map_frame import (
+    MIN_FIELD,
     WIDTH,
     MapFrame,
     Points,
@@ -25,8 +26,9 @@ from reports.page.map_frame import (
     path_data,
     round_length,
     simplified,
+    visible_side,
 )
-from reports.page.map_labels import LabelPlacer, MapLabel, box_about
+from reports.page.map_labels import FAR, NEAR, LabelPlacer, MapLabel, box_about
 from reports.sections.district_map_data import DistrictMapData
 
 SMALL_CUT, LARGE_CUT = 1.0, 3.0
@@ -40,7 +42,7 @@ MAX_FIELD_LABELS = 12
 POINTS, MIN_POINTS, MAX_POINTS = 3000, 5, 24
 """Points of all outlines together, and the least and most of one outline: limits the size of the page."""
 MAX_SCALE_BAR = 900.0
-MARK_SIZE = 110.0
+MARK_SIZE = 90.0
 
 Row = dict[str, Any]
 
@@ -209,6 +211,7 @@ def _draw_fields(
 ) -> list[_DrawnField]:
     allowed = min(MAX_POINTS, max(MIN_POINTS, POINTS // len(ground.fields)))
     drawn = []
+    min_side = visible_side(frame.height, len(order))
     centres = frame.place(*_positions(ground.fields).T)
     for row, outline, (x, y) in zip(ground.fields, ground.outlines, centres, strict=True):
         if outline is not None:
@@ -216,9 +219,9 @@ def _draw_fields(
         else:
             diameter_km = 2 * math.sqrt(max(row["area_ha"] or 0.0, 0.0) / 100 / math.pi)
             rings = [circle(float(x), float(y), diameter_km * frame.per_km, min(12, allowed))]
-        rings = simplified(enlarged(rings), allowed)
-        low, high = rings[0].min(axis=0), rings[0].max(axis=0)
         own = order.get(row["field_id"])
+        rings = simplified(enlarged(rings, MIN_FIELD if own is None else min_side), allowed)
+        low, high = rings[0].min(axis=0), rings[0].max(axis=0)
         level = None if own is None else level_of(row["difference_pct"])
         is_pale = level is not None and row["n"] < min_loads
         east, south = ((low + high) / 2).round().tolist()
@@ -235,13 +238,17 @@ def _draw_marks(marks: Sequence[_Mark], frame: MapFrame) -> tuple[MapMark, ...]:
 def _labels(frame: MapFrame, fields: list[_DrawnField], marks: tuple[MapMark, ...]) -> tuple[MapLabel, ...]:
     """Return labels of factories and machines, and of the largest measured fields where there is room."""
     placer = LabelPlacer(WIDTH, frame.height, [box_about(m.x, m.y, MARK_SIZE) for m in marks])
-    labels = [placer.place(m.text, (m.x, m.y)) for m in sorted(marks, key=lambda m: m.kind != "site")]
     boxes = [box_about(f.field.x, f.field.y, f.side) for f in fields]
     measured = [i for i, f in enumerate(fields) if f.field.level is not None]
+    colours = [boxes[i] for i in measured]
+    labels = [
+        placer.place(m.text, (m.x, m.y), avoid=colours) or placer.place(m.text, (m.x, m.y), gaps=(*NEAR, *FAR))
+        for m in sorted(marks, key=lambda m: m.kind != "site")
+    ]
     for i in sorted(measured, key=lambda i: -fields[i].side)[:MAX_FIELD_LABELS]:
         own = fields[i].field
         others = boxes[:i] + boxes[i + 1 :]
-        labels.append(placer.place(fields[i].name, (own.x, own.y), far=False, more=others))
+        labels.append(placer.place(fields[i].name, (own.x, own.y), avoid=others))
     return tuple(label for label in labels if label is not None)
 
 

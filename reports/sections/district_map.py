@@ -53,8 +53,8 @@ def district_map(data: DistrictMapData, shown: DisplayUnits, title: str, link: L
         name,
         title,
         _finding(fields, data),
-        _reading(drawn, fields, min_loads, is_season=is_season),
-        tuple(_missing(data, drawn, fields)),
+        _reading(drawn, min_loads),
+        (*_rule(fields, is_season=is_season), *_missing(data, drawn, fields)),
         drawn.drawing,
         tuple(tables),
     )
@@ -127,19 +127,11 @@ def _finding(fields: pl.DataFrame, data: DistrictMapData) -> str:
     )
 
 
-def _reading(drawn: Drawn, fields: pl.DataFrame, min_loads: int, *, is_season: bool) -> str:
+def _reading(drawn: Drawn, min_loads: int) -> str:
     """Return the instructions for reading, only for what is drawn."""
-    lines = []
-    n = fields["standing"].drop_nulls().len()
-    if n:
-        rule = (
-            say("A field counts if its 95 % interval over at least {n} visits is clear of 0.", n=MIN_CLUSTERS)
-            if is_season
-            else say("A field counts if its 95 % interval over at least {n} hours is clear of 0.", n=MIN_CLUSTERS)
-        )
-        lines += [rule, say("By chance alone about {n} would.", n=number(max(1.0, CHANCE * n), 0))]
     if drawn.drawing is None:
-        return " ".join(lines)
+        return ""
+    lines = []
     if any(f.is_pale for f in drawn.drawing.fields):
         lines.append(say("Pale: fewer than {n} measured loads.", n=min_loads))
     if any(f.level is None for f in drawn.drawing.fields):
@@ -152,8 +144,21 @@ def _reading(drawn: Drawn, fields: pl.DataFrame, min_loads: int, *, is_season: b
     return " ".join([*lines, say("Small fields are drawn larger than they are.")])
 
 
+def _rule(fields: pl.DataFrame, *, is_season: bool) -> list[str]:
+    """Return the rule by which fields are counted; nothing if none is."""
+    n = fields["standing"].drop_nulls().len()
+    if not n:
+        return []
+    rule = (
+        say("Counted: fields whose 95 % interval over at least {n} visits is clear of 0.", n=MIN_CLUSTERS)
+        if is_season
+        else say("Counted: fields whose 95 % interval over at least {n} hours is clear of 0.", n=MIN_CLUSTERS)
+    )
+    return [rule + " " + say("By chance alone about {n} would be.", n=number(max(1.0, CHANCE * n), 0))]
+
+
 def _missing(data: DistrictMapData, drawn: Drawn, fields: pl.DataFrame) -> list[str]:
-    lines = []
+    lines: list[str] = []
     if drawn.unplaced:
         lines.append(
             say_n(
