@@ -18,6 +18,7 @@ class MapField:
         path: outline as data of an SVG path, drawing units.
         x: eastward centre, drawing units.
         y: downward centre, drawing units.
+        side: longer side of the outline, drawing units.
         level: class of its dirt against expected; None without measured loads.
         is_pale: True if few loads are measured.
         text: its name and numbers in one line.
@@ -27,6 +28,7 @@ class MapField:
     path: str
     x: float
     y: float
+    side: float
     level: Level | None
     is_pale: bool
     text: str

@@ -13,15 +13,15 @@ from reports.page.theme import CONFIG, DIRT_LEVELS, INK, MUTED, RULE
 PAPER_FONT = 75
 """Height of text on paper, drawing units."""
 LEGEND_HEIGHT = 520
-SIGN = 17
-"""Half the length of the strokes of a plus or minus sign."""
+SIGN_SHARE = 0.22
+"""Half the length of the strokes of a plus or minus sign, as a share of the field's side."""
 SEGMENT, BAR_LEFT = 330, 160
 SIGNED: dict[Level, str] = {-2: "m-{n} 0h{m}", 2: "m-{n} 0h{m}m-{n}-{n}v{m}"}
 """Minus and plus sign on the two extreme classes, which tell them apart in grey print."""
 LEVELS: tuple[Level, ...] = (-2, -1, 0, 1, 2)
 
 
-def _sign(level: Level | None, x: float, y: float, half: int = SIGN) -> str:
+def _sign(level: Level | None, x: float, y: float, half: int) -> str:
     form = SIGNED.get(level) if level is not None else None
     return f"M{x:.0f} {y:.0f}" + form.format(n=half, m=2 * half) if form else ""
 
@@ -46,10 +46,10 @@ def _fields(drawing: MapDrawing, *, interactive: bool, has_rows: bool) -> str:
             else:
                 out.append(f'<path d="{f.path}"/>')
         out.append("</g>")
-    signs = "".join(_sign(f.level, f.x, f.y) for f in drawing.fields if not f.is_pale)
+    signs = "".join(_sign(f.level, f.x, f.y, round(SIGN_SHARE * f.side)) for f in drawing.fields if not f.is_pale)
     name = f' role="listbox" aria-label="{escape(say("Fields"))}"' if interactive else ""
     listed = f'<g{name} stroke="{INK}" stroke-width="7">{"".join(out)}</g>' if out else ""
-    return f'{listed}<path d="{signs}" stroke="#fff" stroke-width="11" fill="none" pointer-events="none"/>'
+    return f'{listed}<path d="{signs}" stroke="#fff" stroke-width="13" fill="none" pointer-events="none"/>'
 
 
 def _mark(m: MapMark) -> str:

@@ -193,11 +193,10 @@ def draw_district(data: DistrictMapData, shown: DisplayUnits, min_loads: int, te
 
 @dataclass(frozen=True)
 class _DrawnField:
-    """Field of the drawing with its name and the longer side of its outline."""
+    """Field of the drawing with its name."""
 
     field: MapField
     name: str
-    side: float
 
     @property
     def rank(self) -> tuple[bool, bool, int, int]:
@@ -225,8 +224,9 @@ def _draw_fields(
         level = None if own is None else level_of(row["difference_pct"])
         is_pale = level is not None and row["n"] < min_loads
         east, south = ((low + high) / 2).round().tolist()
-        field = MapField(path_data(rings), east, south, level, is_pale, text(row), own)
-        drawn.append(_DrawnField(field, row["field_id"], float((high - low).max())))
+        side = float((high - low).max())
+        field = MapField(path_data(rings), east, south, side, level, is_pale, text(row), own)
+        drawn.append(_DrawnField(field, row["field_id"]))
     return sorted(drawn, key=lambda d: d.rank)
 
 
@@ -238,14 +238,14 @@ def _draw_marks(marks: Sequence[_Mark], frame: MapFrame) -> tuple[MapMark, ...]:
 def _labels(frame: MapFrame, fields: list[_DrawnField], marks: tuple[MapMark, ...]) -> tuple[MapLabel, ...]:
     """Return labels of factories and machines, and of the largest measured fields where there is room."""
     placer = LabelPlacer(WIDTH, frame.height, [box_about(m.x, m.y, MARK_SIZE) for m in marks])
-    boxes = [box_about(f.field.x, f.field.y, f.side) for f in fields]
+    boxes = [box_about(f.field.x, f.field.y, f.field.side) for f in fields]
     measured = [i for i, f in enumerate(fields) if f.field.level is not None]
     colours = [boxes[i] for i in measured]
     labels = [
         placer.place(m.text, (m.x, m.y), avoid=colours) or placer.place(m.text, (m.x, m.y), gaps=(*NEAR, *FAR))
         for m in sorted(marks, key=lambda m: m.kind != "site")
     ]
-    for i in sorted(measured, key=lambda i: -fields[i].side)[:MAX_FIELD_LABELS]:
+    for i in sorted(measured, key=lambda i: -fields[i].field.side)[:MAX_FIELD_LABELS]:
         own = fields[i].field
         others = boxes[:i] + boxes[i + 1 :]
         labels.append(placer.place(fields[i].name, (own.x, own.y), avoid=others))
