@@ -47,8 +47,8 @@ def box_about(x: float, y: float, size: float) -> Box:
 def short_name(name: str) -> str:
     """Return a name of at most `MAX_NAME` characters.
 
-    >>> short_name("M07"), short_name("a very long name of a machine")
-    ('M07', 'a very long nam…')
+    >>> short_name("M07"), short_name("machine 1234567 of the south")
+    ('M07', 'machine 1234567…')
     """
     return name if len(name) <= MAX_NAME else name[: MAX_NAME - 1] + "\u2026"
 

@@ -35,14 +35,13 @@ def _style(field: MapField) -> str:
     )
 
 
-def _fields(drawing: MapDrawing, *, interactive: bool, has_rows: bool) -> str:
+def _fields(drawing: MapDrawing, *, interactive: bool) -> str:
     out = []
     for style, fields in groupby(drawing.fields, _style):
         out.append(f"<g {style}>")
         for f in fields:
-            row = f' data-r="{f.row}"' if has_rows and f.row is not None else ""
             if interactive:
-                out.append(f'<path role="option" tabindex="0"{row} d="{f.path}"><title>{escape(f.text)}</title></path>')
+                out.append(f'<path role="option" tabindex="0" d="{f.path}"><title>{escape(f.text)}</title></path>')
             else:
                 out.append(f'<path d="{f.path}"/>')
         out.append("</g>")
@@ -108,16 +107,18 @@ def district_svg(drawing: MapDrawing, title: str, *, interactive: bool, has_rows
         drawing: the district.
         title: name for screen readers.
         interactive: True for a page, where each field can be focused and has its line as a tooltip; False for paper.
-        has_rows: True if each field carries the index of its row, for its link.
+        has_rows: True if the SVG lists the row of each field, for its link.
     """
     height = drawing.height + LEGEND_HEIGHT
     name = f' class="map" role="group" aria-label="{escape(title)}"' if interactive else ""
+    if has_rows:
+        name += f' data-rows="{",".join("" if f.row is None else str(f.row) for f in drawing.fields)}"'
     font = f'font-size="{FONT if interactive else PAPER_FONT}"'
     family = "" if interactive else f' font-family="{escape(CONFIG["font"])}"'
     frame = f'<rect width="{WIDTH}" height="{drawing.height}" fill="#fff" stroke="{RULE}" stroke-width="8"/>'
     return Markup(  # noqa: S704  numbers, our own texts, and names that are escaped above
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" direction="ltr" {font}{family}{name}>'
-        f"{frame}{_fields(drawing, interactive=interactive, has_rows=has_rows)}"
+        f"{frame}{_fields(drawing, interactive=interactive)}"
         f'<g aria-hidden="true">{"".join(map(_mark, drawing.marks))}<g pointer-events="none">{_labels(drawing.labels)}'
         f"{_legend(drawing)}</g></g></svg>"
     )

@@ -39,7 +39,7 @@ MAX_LAT_DEG = 89.0
 MAX_REACH_KM = 300.0
 """Places farther than this from the middle of the fields are left out: a wrong position would shrink the map."""
 MAX_FIELD_LABELS = 12
-POINTS, MIN_POINTS, MAX_POINTS = 3000, 5, 24
+POINTS, MIN_POINTS, MAX_POINTS = 2200, 5, 24
 """Points of all outlines together, and the least and most of one outline: limits the size of the page."""
 MAX_SCALE_BAR = 900.0
 MARK_SIZE = 90.0

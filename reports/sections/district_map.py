@@ -48,7 +48,7 @@ def district_map(data: DistrictMapData, shown: DisplayUnits, title: str, link: L
     if fields.height:
         tables.append(_field_table(f"{name}-fields", title, fields, link, is_season=is_season))
     if data.machines.height:
-        tables.append(_machine_table(f"{name}-machines", data.machines, shown))
+        tables.append(_machine_table(f"{name}-machines", title, data.machines, shown))
     return DistrictMap(
         name,
         title,
@@ -228,10 +228,10 @@ def _field_table(name: str, title: str, fields: pl.DataFrame, link: Link | None,
     )
 
 
-def _machine_table(name: str, machines: pl.DataFrame, shown: DisplayUnits) -> Table:
+def _machine_table(name: str, title: str, machines: pl.DataFrame, shown: DisplayUnits) -> Table:
     return build_table(
         name,
-        say("Last positions of machines"),
+        say("{title}: last positions of machines", title=title),
         (
             Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
             Column(say("Field"), lambda r: text_cell(r["field_id"]), numeric=False),

@@ -9,7 +9,8 @@
       const box = field.getBoundingClientRect();
       return { x: (box.left + box.right) / 2, y: (box.top + box.bottom) / 2 };
     };
-    const link = (field) => (field.dataset.r === undefined ? null : rows[field.dataset.r].querySelector("a[href]"));
+    const rowOf = (svg.dataset.rows || "").split(",");
+    const link = (field) => rows[rowOf[fields.indexOf(field)] || NaN]?.querySelector("a[href]");
     let current = fields[0];
 
     // One stop of the tab key for the whole map: the arrow keys move from field to field.

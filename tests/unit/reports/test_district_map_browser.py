@@ -132,7 +132,7 @@ def test_a_tap_beside_a_small_field_chooses_the_nearest(browser, mapped):
         "const f = [...document.querySelectorAll('[role=option]')].find(f => f.textContent.startsWith('F030'));"
         "const box = f.getBoundingClientRect();"
         "f.ownerSVGElement.dispatchEvent(new MouseEvent('click',"
-        "  {bubbles: true, clientX: box.right + 3, clientY: box.bottom + 3}))",
+        "  {bubbles: true, clientX: box.right + 3, clientY: box.top - 3}))",
     )
     assert evaluate(browser, LINE).startswith("F030")
     chosen = evaluate(browser, "return document.querySelectorAll('[aria-selected=true]').length")
