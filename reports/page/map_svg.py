@@ -13,8 +13,8 @@ from reports.page.theme import CONFIG, DIRT_LEVELS, INK, MUTED, RULE
 PAPER_FONT = 75
 """Height of text on paper, drawing units."""
 LEGEND_HEIGHT = 520
-SIGN_SHARE = 0.22
-"""Half the length of the strokes of a plus or minus sign, as a share of the field's side."""
+SIGN_SHARE, MAX_SIGN = 0.22, 60
+"""Half the length of the strokes of a plus or minus sign, as a share of the field's side, and its maximum."""
 SEGMENT, BAR_LEFT = 330, 160
 SIGNED: dict[Level, str] = {-2: "m-{n} 0h{m}", 2: "m-{n} 0h{m}m-{n}-{n}v{m}"}
 """Minus and plus sign on the two extreme classes, which tell them apart in grey print."""
@@ -45,7 +45,9 @@ def _fields(drawing: MapDrawing, *, interactive: bool) -> str:
             else:
                 out.append(f'<path d="{f.path}"/>')
         out.append("</g>")
-    signs = "".join(_sign(f.level, f.x, f.y, round(SIGN_SHARE * f.side)) for f in drawing.fields if not f.is_pale)
+    signs = "".join(
+        _sign(f.level, f.x, f.y, min(MAX_SIGN, round(SIGN_SHARE * f.side))) for f in drawing.fields if not f.is_pale
+    )
     name = f' role="listbox" aria-label="{escape(say("Fields"))}"' if interactive else ""
     listed = f'<g{name} stroke="{INK}" stroke-width="7">{"".join(out)}</g>' if out else ""
     return f'{listed}<path d="{signs}" stroke="#fff" stroke-width="13" fill="none" pointer-events="none"/>'

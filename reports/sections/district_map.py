@@ -16,6 +16,7 @@ import polars as pl
 from reports.language.display_units import DisplayUnits, number
 from reports.language.translate import say, say_n
 from reports.page.district_map import DistrictMap
+from reports.page.map_frame import MAX_ENLARGED
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.sections.district_drawing import MAX_REACH_KM, Drawn, draw_district, measured_fields
 from reports.sections.district_map_data import DistrictMapData
@@ -141,7 +142,9 @@ def _reading(drawn: Drawn, min_loads: int) -> str:
         lines.append(say("Triangle: a machine's last position."))
     if "site" in kinds:
         lines.append(say("Square: a factory."))
-    return " ".join([*lines, say("Small fields are drawn larger than they are.")])
+    if any(f.side <= MAX_ENLARGED for f in drawn.drawing.fields):
+        lines.append(say("Small fields are drawn larger than they are."))
+    return " ".join(lines)
 
 
 def _rule(fields: pl.DataFrame, *, is_season: bool) -> list[str]:
