@@ -4,8 +4,9 @@ Usage: a page's data module calls `load_district_map(warehouse, season, shift)` 
 the season), and the page puts `district_map(data, shown, title)` into a section like any other block. With
 `link=lambda field: loads_link(field=field)`, each field leads to its loads; give a link only on pages that hold a list
 of loads with the mark `field`, or as `loads_link("season-loads.html", field=field)`. A page may hold the map of a shift
-and that of the season together. The block needs no network and no chart library, renders in HTML, PDF and workbook, and
-without data it says in words what is missing.
+and that of the season together. The map names fields and machines, so it is for managers, not for growers. The block
+needs no network and no chart library, renders in HTML, PDF and workbook, and without data says in words what is
+missing.
 """
 
 from collections.abc import Callable

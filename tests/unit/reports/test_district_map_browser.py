@@ -4,8 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from reports.page.formats import OutputFormats
 from reports.page.html import write_page
 from reports.page.links import loads_link
+from reports.page.map_svg import district_svg
 from reports.page.model import Page, Section
 from reports.sections.district_map import district_map
 from tests.unit.reports.chromium import A4, WIDTHS, console_errors, evaluate, opened, overflow, unfold
@@ -160,3 +162,13 @@ def test_hostile_names_are_inert_on_the_map(browser, tmp_path):
     assert evaluate(browser, LINE).startswith(EVIL)
     assert evaluate(browser, "return window.broken === undefined")
     assert console_errors(browser) == []
+
+
+def test_hostile_names_are_escaped_in_page_and_picture(tmp_path):
+    data = district([field(EVIL, 50.0, 15.0)], [machine(EVIL, 50.0, 15.0)], {EVIL: (50.01, 15.0)})
+    block = district_map(data, METRIC, EVIL, lambda f: loads_link(field=f))
+    path, paper = write_page(page_of(block), tmp_path / "p.html", OutputFormats(pdf=True))
+    assert "<script>window" not in path.read_text()
+    assert paper.stat().st_size > 0
+    assert block.drawing is not None
+    assert "<script" not in district_svg(block.drawing, EVIL, interactive=False)
