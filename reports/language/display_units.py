@@ -12,6 +12,7 @@ SHOWN = {
     "metric": {
         "cm": ("cm", "cm", 1),
         "mm": ("mm", "mm", 0),
+        "km": ("km", "km", 0),
         "kmh": ("kmh", "km/h", 1),
         "t": ("t", "t", 0),
         "t/ha": ("t/ha", "t/ha", 1),
@@ -25,6 +26,7 @@ SHOWN = {
     "us": {
         "cm": ("in", "in", 2),
         "mm": ("in", "in", 2),
+        "km": ("mi", "mi", 0),
         "kmh": ("mph", "mph", 1),
         "t": ("short_ton", "ton", 0),
         "t/ha": ("short_ton/acre", "ton/acre", 2),

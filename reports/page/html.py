@@ -13,7 +13,9 @@ from markupsafe import Markup
 from reports.language.bidi import isolated, without_overrides
 from reports.language.display_units import NO_VALUE, number
 from reports.language.translate import chart_locales, locale, say
+from reports.page.district_map import DistrictMap
 from reports.page.formats import HTML, OutputFormats
+from reports.page.map_svg import district_svg
 from reports.page.model import Chart, LoadList, Page
 from reports.page.pdf import picture, write_pdf
 from reports.page.workbook import write_workbook
@@ -130,9 +132,16 @@ def _loads_json(loads: LoadList) -> Markup:
     )
 
 
+def _inline_map(block: DistrictMap) -> Markup:
+    if block.drawing is None:
+        return Markup("")
+    return district_svg(block.drawing, block.title, interactive=True, has_rows=block.has_links)
+
+
 def write_page(page: Page, path: Path, formats: OutputFormats = HTML) -> list[Path]:
     """Write a page as HTML, and as PDF and workbook if requested; return the paths, HTML first."""
     charts = [] if page.static else [f.chart for f in page.figures if f.chart is not None]
+    has_map = any(isinstance(b, DistrictMap) for b in page.walk())
     paths = [
         render(
             "page.html.j2",
@@ -141,6 +150,8 @@ def write_page(page: Page, path: Path, formats: OutputFormats = HTML) -> list[Pa
             chart_json=_chart_json,
             loads_json=_loads_json,
             picture=_inline_picture,
+            district_svg=_inline_map,
+            map_script=Markup(own_file("district_map.js")) if has_map else "",  # noqa: S704  our own file
             shared={c.shared: embedded(c.spec) for c in charts if c.shared},
             script=Markup(script_bundle()) if charts else "",  # noqa: S704  our own bundle
             page_script=Markup(own_file("page.js")),  # noqa: S704  our own file

@@ -6,6 +6,7 @@ Every figure carries the sentence that states its finding and the table behind i
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
+from reports.page.district_map import DistrictMap
 from reports.page.summary import CabCard
 from reports.page.tables import Heading, Table
 
@@ -217,4 +218,6 @@ class Page:
                 tables.append(b)
             elif isinstance(b, Figure | SmallMultiples) and b.table is not None:
                 tables.append(b.table)
+            elif isinstance(b, DistrictMap):
+                tables.extend(b.tables)
         return tables

@@ -11,6 +11,8 @@ import vl_convert
 
 from reports.language.bidi import without_overrides
 from reports.language.translate import chart_locales, locale, say
+from reports.page.district_map import DistrictMap
+from reports.page.map_svg import district_svg
 from reports.page.model import Card, Cards, Chart, Figure, Filters, Fold, LoadList, Page, Prose, Section, SmallMultiples
 from reports.page.summary import BarRows, Grid, PageLinks, PartBar, Strip, Tiles
 from reports.page.tables import Table
@@ -81,6 +83,8 @@ class _Paper:
                     "table": _table(b.table) if b.table else None,
                     "printed": b.on_paper and b.table is not None and len(b.table.rows) <= MOST_PRINTED_ROWS,
                 }
+            case DistrictMap():
+                return self._map(b)
             case SmallMultiples():
                 return {"kind": b.kind, "blocks": self.in_columns(b.blocks)}
             case Fold():
@@ -107,6 +111,21 @@ class _Paper:
             case Filters() | LoadList():
                 return None
         raise TypeError(f"{type(b).__name__} is not a page block: add a case for it to reports/page/pdf.py")
+
+    def _map(self, b: DistrictMap) -> dict[str, Any]:
+        name = f"{b.id}.svg" if b.drawing is not None else None
+        if b.drawing is not None:
+            svg = district_svg(b.drawing, b.title, interactive=False)
+            self.files[f"{b.id}.svg"] = without_overrides(svg).encode()
+        return {
+            "kind": b.kind,
+            "finding": b.finding,
+            "reading": b.reading,
+            "notes": list(b.notes),
+            "picture": name,
+            "alt": f"{b.title}. {b.finding}",
+            "tables": [_table(t) for t in b.tables if len(t.rows) <= MOST_PRINTED_ROWS],
+        }
 
     @staticmethod
     def _left_out(t: Table) -> dict[str, Any]:

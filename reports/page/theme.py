@@ -15,6 +15,8 @@ OBSERVED, EXPECTED = "#8f1d52", "#6b7f8c"
 WETNESS = {"dry": "#c98a1b", "moist": "#3b7d74", "wet": "#1f4f8f"}
 SOIL = {"light": "#c98a1b", "medium": "#7a5a3a", "heavy": "#3a3634"}
 WORSE, BETTER = "#8f1d52", "#2b6f9e"
+DIRT_LEVELS = {-2: BETTER, -1: "#8dbbd8", 0: "#e3dccd", 1: "#c6769b", 2: WORSE}
+"""Dirt against expected, from much cleaner to much dirtier; each class has its own lightness, for grey print."""
 SOIL_DASH = {"light": [1, 0], "medium": [6, 3], "heavy": [2, 2]}
 
 
