@@ -46,7 +46,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
         (
             cost_section(overview, data.guide.lifted_t, season, shown),
             savings_section(data.guide, shown),
-            where_when_section(overview, shown),
+            where_when_section(overview, data.district, shown),
             drivers_section(data.causes, levels, catalogue, shown),
             actions_section(data.guide, catalogue, shown),
             trials_section(data.open_questions.suggested_trials, season, shown),

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from reports.sections.district_map_data import DistrictMapData, load_district_map
 from reports.sections.health_data import FooterData, HealthData, load_footer, load_health
 from reports.sections.season_effects_data import SeasonEffectsData, load_season_effects
 from reports.sections.season_worth_data import SeasonGuideData, load_season_guide
@@ -52,6 +53,7 @@ class SeasonPageData:
 
     Attributes:
         overview: season totals, costs, days and classes of conditions.
+        district: fields, machines and factories for the map of the season.
         causes: causes of dirt and losses.
         guide: setting guide and its savings.
         piles: storage ledger, rows of `pile_day`.
@@ -61,6 +63,7 @@ class SeasonPageData:
     """
 
     overview: OverviewData
+    district: DistrictMapData
     causes: SeasonEffectsData
     guide: SeasonGuideData
     piles: pl.DataFrame
@@ -104,6 +107,7 @@ def load_season_page(warehouse: Warehouse, season: Season) -> SeasonPageData:
     """Return the contents of the season report."""
     return SeasonPageData(
         overview=_load_overview(warehouse, season.time_zone),
+        district=load_district_map(warehouse, season),
         causes=load_season_effects(warehouse),
         guide=load_season_guide(warehouse),
         piles=warehouse.query("pile_day"),

@@ -8,7 +8,7 @@ from reports.language.display_units import DisplayUnits
 from reports.language.translate import say, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
-from reports.page.links import ShiftPages, shift_pages
+from reports.page.links import ShiftPages, loads_link, shift_pages
 from reports.page.model import Page, Prose, Section
 from reports.page.summary import PageLink, PageLinks
 from reports.page.workbook import write_workbook
@@ -16,6 +16,7 @@ from reports.pages.shift_data import ShiftPageData
 from reports.pages.shift_evidence import evidence_pages
 from reports.sections.cab_cards import cab_cards
 from reports.sections.cautions import CAUTION
+from reports.sections.district_map import district_map
 from reports.sections.shift_attention import attention_links
 from reports.sections.shift_followed import followed_section
 from reports.sections.shift_summary import (
@@ -89,6 +90,11 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     followed = followed_section(summary.followed)
     if followed is not None:
         sections.append(followed)
+    if data.loads.height:
+        fields = district_map(
+            data.district, shown, say("Fields of the shift"), lambda field: loads_link(pages.loads, field=field)
+        )
+        sections.append(Section("map", say("Where"), (fields,)))
     sections.append(Section("evidence", "", (_evidence_links(data, pages),)))
     return Page(
         heading(fleet_move(data.advice), summary.outcomes.height, catalogue),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from reports.sections.conditions_data import ConditionsData, load_conditions
+from reports.sections.district_map_data import DistrictMapData, load_district_map
 from reports.sections.effects_data import EffectsData, load_effects
 from reports.sections.health_data import FooterData, HealthData, load_footer, load_health
 from reports.sections.shift_loads_data import WorstLoadsData, load_worst_loads
@@ -23,6 +24,7 @@ class ShiftPageData:
     Attributes:
         shift: date of the latest shift; None without loads.
         summary: contents of the first page.
+        district: fields, machines and factories for the map of the shift.
         loads: rows of `shift_load`.
         advice: rows of `advice`, for the next shift.
         advice_worth: gain of all moves of each machine together, largest gain first.
@@ -38,6 +40,7 @@ class ShiftPageData:
 
     shift: dt.date | None
     summary: ShiftSummaryData
+    district: DistrictMapData
     loads: pl.DataFrame
     advice: pl.DataFrame
     advice_worth: pl.DataFrame
@@ -57,6 +60,7 @@ def load_shift_page(warehouse: Warehouse, season: Season) -> ShiftPageData:
     return ShiftPageData(
         shift=shift,
         summary=load_shift_summary(warehouse, season),
+        district=load_district_map(warehouse, season, shift),
         loads=warehouse.query("shift_load", shift_date=shift),
         advice=warehouse.table("advice"),
         advice_worth=warehouse.query("advice_worth", shift_date=shift),

@@ -12,6 +12,8 @@ from reports.page.summary import Grid, GridCell
 from reports.page.tables import Column, Table, build_table, mean_cell, number_cell, text_cell
 from reports.page.theme import midnight
 from reports.pages.season_data import OverviewData
+from reports.sections.district_map import district_map
+from reports.sections.district_map_data import DistrictMapData
 from reports.sections.season_cost import FEW
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 
@@ -143,8 +145,11 @@ def _classes_grid(classes: pl.DataFrame) -> Grid:
     )
 
 
-def where_when_section(data: OverviewData, shown: DisplayUnits) -> Section:
+def where_when_section(data: OverviewData, district: DistrictMapData, shown: DisplayUnits) -> Section:
     """Return the section on the days and places of the dirt."""
     when = (_days_figure(data.days, shown),)
-    where = (Prose(classes_finding(data.classes)), _classes_grid(data.classes))
+    fields = district_map(
+        district, shown, say("Fields of the season"), lambda field: loads_link("season-loads.html", field=field)
+    )
+    where = (Prose(classes_finding(data.classes)), _classes_grid(data.classes), fields)
     return Section("where", say("Where and when"), (*when, *where), new_page=True)
