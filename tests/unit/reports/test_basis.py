@@ -138,7 +138,7 @@ def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace)
         for product in (GUIDE, BENCHMARK):
             assert product_status(warehouse, product).code is BasisCode.EARLIER_FIT
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 1
-        assert notes(fleet_page(load_fleet_page(warehouse), season), "reading") == 1
+        assert notes(fleet_page(load_fleet_page(warehouse), season), "machines") == 1
         report = season_page(load_season_page(warehouse, season), season)
         assert [notes(report, s) for s in ("guide", "worth", "open")] == [1, 1, 1]
     assert "earlier fit" in pages.publish_what_if_page(workspace, QUIET).read_text("utf-8")
@@ -151,7 +151,7 @@ def test_pages_of_the_last_fit_carry_no_such_mark(workspace: Workspace):
     season = workspace.season
     with stages.open_warehouse(workspace) as warehouse, use_language(season.locale, season.texts):
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 0
-        assert notes(fleet_page(load_fleet_page(warehouse), season), "reading") == 0
+        assert notes(fleet_page(load_fleet_page(warehouse), season), "machines") == 0
 
 
 def test_a_product_without_a_basis_is_not_computed(tmp_path):
