@@ -14,7 +14,14 @@ from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.model import Chart, Figure, Fold, Page, Prose, Section
 from reports.pages.fleet_data import FleetPageData
-from reports.pages.fleet_tables import benchmark_table, comparison_finding, effect_digits, in_shown_units, shown_amount
+from reports.pages.fleet_tables import (
+    benchmark_table,
+    comparison_count,
+    comparison_finding,
+    effect_digits,
+    in_shown_units,
+    shown_amount,
+)
 from reports.sections.data_health import footer, health_section
 from reports.sections.prices import price_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
@@ -125,7 +132,8 @@ def _other_comparisons(table: pl.DataFrame, shown: DisplayUnits) -> tuple[Fold, 
             title = say("{response} by {kind}", response=say(response_name), kind=say(kind_name))
             in_units, unit = in_shown_units(rows, response, shown)
             finding = f"{capital(title)}: {comparison_finding(in_units, unit)}"
-            folds.append(Fold(finding, (_block(rows, response, kind, shown, finding),)))
+            summary = f"{capital(title)}: {comparison_count(rows)}"
+            folds.append(Fold(summary, (_block(rows, response, kind, shown, finding),)))
     return tuple(folds)
 
 

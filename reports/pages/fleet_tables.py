@@ -38,6 +38,17 @@ def shown_amount(r: dict[str, Any], unit: str, digits: int) -> str:
     return say("{value} {unit} ({span})", value=number(r["shrunken"], digits), unit=unit, span=span)
 
 
+def comparison_count(rows: pl.DataFrame) -> str:
+    """Return the number of subjects that clearly differ, in a few words for the line of a fold."""
+    known = rows.drop_nulls("standing")
+    different = known.filter(pl.col("standing") != "usual").height
+    if not known.height:
+        return say("no comparison")
+    if not different:
+        return say("no clear difference among {all}", all=known.height)
+    return say_n("{n} of {all} differs clearly", "{n} of {all} differ clearly", different, all=known.height)
+
+
 def comparison_finding(rows: pl.DataFrame, unit: str) -> str:
     """Return a sentence on the number of subjects compared, and those that clearly differ from the middle."""
     known = rows.drop_nulls("shrunken").sort("shrunken")

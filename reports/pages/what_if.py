@@ -34,7 +34,7 @@ MAIN_SLIDERS = 6
 """Sliders shown at once; the other settings are in a fold."""
 WORDS = {
     "nobody": mark("Outside the observed range: only {n} loads on {soil} soil with {wet} topsoil."),
-    "outside": mark("Nobody has run the {label} at this value in such conditions."),
+    "outside": mark("Not tried in such conditions: {label}."),
     "where": mark("{wet} topsoil, {soil} soil: n = {n} loads of the fleet."),
     "span": mark("{lo} to {hi}"),
     "usual": mark("Usual settings cost about {cost} here"),

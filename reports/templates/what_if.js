@@ -138,13 +138,15 @@
     for (const s of sliders) byId(s.id + "-value").textContent = shownValue(s, Number(s.value));
     const here = Object.keys(cell.settings).length > 0, words = { n: number(cell.n, 0), soil: say.classes[soil], wet: say.classes[wet] };
     if (!here) reasons.push(fill(say.nobody, words));
+    const outside = [];
     let isUsual = true;
     for (const s of sliders.filter((e) => e.dataset.kind === "setting")) {
       const value = Number(s.value), out = here && !isTried(s, value, q);
       isUsual = isUsual && Math.abs(value - table.usual[s.name]) < 1e-9;
       s.closest(".slider").classList.toggle("untried", out);
-      if (out) reasons.push(fill(say.outside, { label: s.dataset.label }));
+      if (out) outside.push(s.dataset.label);
     }
+    if (outside.length) reasons.push(fill(say.outside, { label: outside.join(", ") }));
     byId("where").textContent = fill(say.where, words);
     byId("untried").textContent = reasons.join(" ");
     byId("answer").classList.toggle("untried", reasons.length > 0);

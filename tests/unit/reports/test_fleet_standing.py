@@ -11,7 +11,7 @@ from reports.charts.subject_groups import HEADER, ORDER, subject_groups
 from reports.page.tables import Row
 from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_title
 from reports.pages.fleet_data import load_fleet_page
-from reports.pages.fleet_tables import benchmark_table, comparison_finding
+from reports.pages.fleet_tables import benchmark_table, comparison_count, comparison_finding
 from tests.support.program import Demo
 from transforms.benchmark.benchmark import BENCHMARK_SCHEMA
 from transforms.contracts.reason import reason
@@ -59,6 +59,7 @@ def test_text_chart_and_table_have_the_same_subjects_apart():
     # "4 of 5 compared; 2 differ clearly"
     text = comparison_finding(SUBJECTS, "points")
     assert [int(n) for n in re.findall(r"\d+", text)[:3]] == [4, 5, 2]
+    assert [int(n) for n in re.findall(r"\d+", comparison_count(SUBJECTS))] == [2, 4]
     assert "M1" in text
     assert "M4" in text
     table = benchmark_table("t", "t", SUBJECTS, "points")

@@ -50,14 +50,14 @@ def test_a_change_is_a_better_value_at_least_half_a_step_away(r, changed):
 
 def test_two_values_shown_alike_are_not_a_change():
     fine = {**CATALOGUE, "share_depth_cm": replace(CATALOGUE["share_depth_cm"], step=0.02)}
-    close = row("share_depth_cm", 6.50, 6.52)
+    close = row("share_depth_cm", 6.60, 6.58)
     assert not is_change(close, fine, METRIC)
     assert not is_change(close, fine, US)
 
 
 def changes_by_hand(settings: pl.DataFrame) -> dict[tuple[str, ...], set[str]]:
     """Return the settings to change in each class and generation, from polars expressions on `guide`."""
-    step = pl.col("setting").replace_strict({n: s.step for n, s in CATALOGUE.items()}, return_dtype=pl.Float64)
+    step = pl.col("setting").replace_strict({n: float(s.step) for n, s in CATALOGUE.items()}, return_dtype=pl.Float64)
     moved = settings.filter(
         pl.col("reason_code") == "best_of_tried", (pl.col("start_value") - pl.col("usual_value")).abs() * 2 >= step
     )
