@@ -13,6 +13,7 @@ from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_t
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.fleet_tables import benchmark_table, comparison_count, comparison_finding
 from tests.support.program import Demo
+from tests.unit.reports.chromium import evaluate, opened
 from transforms.benchmark.benchmark import BENCHMARK_SCHEMA
 from transforms.contracts.reason import reason
 
@@ -141,3 +142,16 @@ def test_a_name_cannot_take_the_place_of_a_heading(name):
         if "y" in layer["encoding"]
     ]
     assert all("alert" not in t and "script" not in t for t in tests)
+
+
+def test_the_first_screen_of_a_phone_has_heading_sentence_and_chart_alone(browser, written):
+    opened(browser, written["fleet"], 390)
+    bottom = "return document.querySelector(arguments[0]).getBoundingClientRect().bottom"
+    assert evaluate(browser, bottom, "#chart-dirt_tare_pct-machine svg") < 844
+    others = evaluate(
+        browser,
+        "const chart = document.querySelector('#chart-dirt_tare_pct-machine').getBoundingClientRect().bottom;"
+        "return [...document.querySelectorAll('nav, table, form, .caution, .strip, .card, p:not(.when):not(.lead)')]"
+        ".filter(e => e.offsetParent !== null && e.getBoundingClientRect().top < chart).map(e => e.outerHTML)",
+    )
+    assert others == []
