@@ -58,17 +58,33 @@ def money_range(low: float, high: float) -> str:
     return say("{lo} to {hi}", lo=lo, hi=hi)
 
 
+def setting_digits(step: float, unit: str, shown: DisplayUnits) -> int | None:
+    """Return the decimals of a setting's displayed values, -1 for the next ten; None for eighths of an inch.
+
+    Args:
+        step: practical step of the setting, in its stored unit.
+        unit: stored unit.
+        shown: displayed units.
+    """
+    if shown.sign(unit) == "in":
+        return None
+    if step >= COARSE_STEP:
+        return -1
+    return 0 if step >= WHOLE_STEP else 1
+
+
 def setting_value(value: float | None, setting: Setting, shown: DisplayUnits, *, unit: bool = True) -> str:
     """Return a setting's value with its unit, rounded to what an operator can set."""
     if value is None:
         return NO_VALUE
     sign = shown.sign(setting.unit) if unit else ""
     converted = shown.convert(value, setting.unit)
-    if shown.sign(setting.unit) == "in":
+    digits = setting_digits(setting.step, setting.unit, shown)
+    if digits is None:
         return f"{_eighths(converted)} {sign}".strip()
-    if setting.step >= COARSE_STEP:
+    if digits < 0:
         return f"{number(10 * round(converted / 10), 0)} {sign}".strip()
-    return f"{number(converted, 0 if setting.step >= WHOLE_STEP else 1)} {sign}".strip()
+    return f"{number(converted, digits)} {sign}".strip()
 
 
 def _eighths(inches: float) -> str:

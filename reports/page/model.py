@@ -119,10 +119,16 @@ class Fold:
 
 @dataclass(frozen=True)
 class Filters:
-    """Filter choices for cards, rows, folds and lists of loads: mark -> (label, values with their labels)."""
+    """Filter of cards, rows, folds and lists of loads.
+
+    Attributes:
+        choices: mark -> (label, values with their labels).
+        start: mark -> value chosen when the page is opened; empty to show all.
+    """
 
     kind: ClassVar[str] = "filters"
     choices: dict[str, tuple[str, tuple[tuple[str, str], ...]]]
+    start: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

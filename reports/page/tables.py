@@ -114,6 +114,7 @@ class Table:
         columns: column headers.
         rows: rows of cells.
         caption: units and the meaning of intervals and n.
+        fits_phone: True if its few short columns stay side by side on a phone.
     """
 
     kind: ClassVar[str] = "table"
@@ -122,6 +123,7 @@ class Table:
     columns: tuple[Heading, ...]
     rows: tuple[Row, ...]
     caption: str = ""
+    fits_phone: bool = False
 
 
 def figures(name: str, digits: int = 1) -> Callable[[Any], Cell]:
@@ -136,6 +138,8 @@ def build_table(
     rows: Iterable[Any],
     caption: str = "",
     marks: Callable[[Any], dict[str, str]] = lambda _: {},
+    *,
+    fits_phone: bool = False,
 ) -> Table:
     """Return a table: its columns applied to rows of data, so that a header cannot drift from its cells.
 
@@ -146,7 +150,8 @@ def build_table(
         rows: rows of data, in the form that the columns' cells expect.
         caption: units and the meaning of intervals and n.
         marks: function from a row of data to the marks that filters use.
+        fits_phone: True if its few short columns stay side by side on a phone.
     """
     shown = tuple(columns)
     filled = tuple(Row(tuple(c.cell(r) for c in shown), marks(r)) for r in rows)
-    return Table(id_, name, tuple(c.heading for c in shown), filled, caption)
+    return Table(id_, name, tuple(c.heading for c in shown), filled, caption, fits_phone)

@@ -1,23 +1,27 @@
 """Fleet page: comparison of machines, operators, growers and fields, with names; for the manager only."""
 
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
-from reports.charts.funnel import STANDING, funnel
+from reports.charts.funnel import funnel
+from reports.charts.subject_groups import FEW, subject_groups
 from reports.language.basis_messages import earlier_note
-from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import COUNTED, RESPONSES, capital, interval
-from reports.language.reason_text import row_reason
+from reports.language.display_units import DisplayUnits
+from reports.language.labels import COUNTED, RESPONSES, capital
 from reports.language.translate import mark, say, say_n, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
-from reports.page.links import loads_link
-from reports.page.model import Figure, Filters, Fold, Page, Prose, Section
-from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
+from reports.page.model import Chart, Figure, Fold, Page, Prose, Section
 from reports.pages.fleet_data import FleetPageData
-from reports.sections.cautions import CAUTION
+from reports.pages.fleet_tables import (
+    benchmark_table,
+    comparison_count,
+    comparison_finding,
+    effect_digits,
+    in_shown_units,
+    shown_amount,
+)
 from reports.sections.data_health import footer, health_section
 from reports.sections.prices import price_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
@@ -31,123 +35,110 @@ KINDS = {
     "field": mark("field"),
     "season": mark("season"),
 }
+MANY = {"grower", "field"}
+"""Kinds with too many subjects for a row each: they have a funnel instead."""
+GROUPS = {"higher": mark("Above usual"), "usual": mark("Usual"), "lower": mark("Below usual")}
+DIRT_GROUPS = {"higher": mark("Dirtier"), "usual": mark("Usual"), "lower": mark("Cleaner")}
+"""Code of `benchmark.standing` -> name of the group; texts and charts share the code."""
 
 
-def in_shown_units(rows: pl.DataFrame, response: str, shown: DisplayUnits) -> tuple[pl.DataFrame, str]:
-    """Return `benchmark` rows in displayed units, and the unit."""
-    if response != ROOT_LOSS:
-        return rows, say("points")
-    factor = shown.convert(1.0, "t/ha")
-    floats = [c for c, t in rows.schema.items() if t == pl.Float64 and c != "overdispersion"]
-    return rows.with_columns(pl.col(floats) * factor), shown.sign("t/ha")
+def machine_rows(comparison: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of `benchmark` that compare the dirt of machines."""
+    return comparison.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
 
 
-def comparison_finding(rows: pl.DataFrame, unit: str) -> str:
-    """Return a sentence on the number of subjects compared, and those that clearly differ from the middle."""
-    known = rows.drop_nulls("shrunken").sort("shrunken")
+def fleet_title(machines: pl.DataFrame) -> str:
+    """Return the page's answer: the number of machines that are dirtier than their conditions explain."""
+    known = machines.drop_nulls("standing")
+    dirtier = known.filter(pl.col("standing") == "higher").height
     if not known.height:
-        return say("no comparison: {reason}.", reason=row_reason(rows.row(0, named=True)))
-    different = known.filter(pl.col("standing") != "usual")
-    counted = say("{compared} of {all} compared", compared=known.height, all=rows.height)
-    if not different.height:
-        return say("{counted}; none differs clearly from the middle.", counted=counted)
-    ends = []
-    if different["standing"][-1] == "higher":
-        ends.append(say("highest {name}", name=_end(different, -1, unit)))
-    if different["standing"][0] == "lower":
-        ends.append(say("lowest {name}", name=_end(different, 0, unit)))
+        return say("No machine can be compared yet")
+    if not dirtier:
+        return say("No machine is dirtier than its conditions explain")
     return say_n(
-        "{counted}; {n} differs clearly from the middle: {ends}.",
-        "{counted}; {n} differ clearly from the middle: {ends}.",
-        different.height,
-        counted=counted,
-        ends=", ".join(ends),
+        "{n} of {all} machines is dirtier than its conditions explain",
+        "{n} of {all} machines are dirtier than their conditions explain",
+        dirtier,
+        all=known.height,
     )
 
 
-def _end(different: pl.DataFrame, at: int, unit: str) -> str:
-    r = different.row(at, named=True)
-    span = interval(r["shrunken_lo95"], r["shrunken_hi95"], 2)
+def fleet_sentence(machines: pl.DataFrame) -> str:
+    """Return one sentence on the dirtiest machine; on the fleet if none is clearly dirtier."""
+    known = machines.drop_nulls("standing")
+    if not known.height:
+        return say("Too few loads are measured and traced for a comparison.")
+    dirtier = known.filter(pl.col("standing") == "higher").sort("shrunken", "subject_id")
+    if not dirtier.height:
+        return say_n(
+            "The interval of the one machine compared reaches the fleet's usual dirt tare or lies below it.",
+            "The intervals of all {n} machines reach the fleet's usual dirt tare or lie below it.",
+            known.height,
+        )
+    worst = dirtier.row(-1, named=True)
     return say(
-        "{name}, {value} {unit} ({span})",
-        name=r["subject_id"],
-        value=number(r["shrunken"], 2, sign=True),
-        unit=unit,
-        span=span,
+        "{name} is highest: {amount} of dirt above the fleet's usual value, under the same conditions and settings.",
+        name=worst["subject_id"],
+        amount=shown_amount(worst, say("points"), effect_digits(known)),
     )
 
 
-def rank_cell(r: dict[str, Any]) -> Cell:
-    """Return a cell with the rank, its interval and the number of subjects; a dash if there is no rank."""
-    if r["rank"] is None:
-        return Cell(NO_VALUE)
-    text = say(
-        "{rank} ({lo} to {hi} of {all})", rank=r["rank"], lo=r["rank_lo95"], hi=r["rank_hi95"], all=r["subjects"]
-    )
-    return Cell(text, r["rank"], r["rank_lo95"], r["rank_hi95"])
+def _axis_title(response: str, unit: str) -> str:
+    if response == ROOT_LOSS:
+        return say("{unit} above or below usual", unit=unit)
+    return say("points above or below usual")
 
 
-def _standing_words(r: dict[str, Any]) -> str:
-    """Return where a subject is among all, or the reason why it is not compared."""
-    return say(STANDING[r["standing"]]) if r["observed"] is not None else row_reason(r)
+def _chart(rows: pl.DataFrame, response: str, kind: str, unit: str) -> Chart | None:
+    """Return the funnel of a kind with many subjects, or a row for each subject; None for fewer than three."""
+    if rows.drop_nulls("unexplained").height < 3 or kind == "season":
+        return None
+    if kind in MANY:
+        return funnel(rows, unit, say(COUNTED[response]))
+    names = {code: say(text) for code, text in (DIRT_GROUPS if response == DIRT else GROUPS).items()}
+    return subject_groups(rows, names, _axis_title(response, unit), say(COUNTED[response]))
 
 
-def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: str | None = None) -> Table:
-    """Return the table of one response and kind of subject; `link` is the mark that selects a subject's loads."""
-    outliers = bool((rows["from_outliers"].fill_null(0.0) != 0).any())
-    by_outliers = Column(
-        say("By outlying loads, {unit}", unit=unit), lambda r: number_cell(r["from_outliers"], 2, sign=True)
-    )
-    return build_table(
-        name,
-        title,
-        (
-            Column(
-                say("Name"),
-                lambda r: text_cell(
-                    r["subject_id"], loads_link("season-loads.html", **{link: r["subject_id"]}) if link else None
-                ),
-            ),
-            Column(say("Observed"), lambda r: number_cell(r["observed"], 2)),
-            Column(say("Expected"), lambda r: number_cell(r["expected"], 2)),
-            Column(say("By settings, {unit}", unit=unit), lambda r: number_cell(r["from_settings"], 2, sign=True)),
-            *((by_outliers,) if outliers else ()),
-            Column(
-                say("Unexplained, {unit}", unit=unit),
-                lambda r: number_cell(r["unexplained"], 2, r["lo95"], r["hi95"], sign=True),
-            ),
-            Column(
-                say("Own effect, {unit}", unit=unit),
-                lambda r: number_cell(r["shrunken"], 2, r["shrunken_lo95"], r["shrunken_hi95"], sign=True),
-            ),
-            Column(say("Rank"), rank_cell),
-            Column(say("Compared with the middle"), lambda r: text_cell(_standing_words(r)), numeric=False, wrap=True),
-            Column("n", lambda r: number_cell(r["n"], 0)),
-        ),
-        rows.iter_rows(named=True),
-        caption=say("Brackets are 95 % intervals; rank 1 is the lowest."),
-        marks=lambda r: {link: r["subject_id"]} if link else {},
-    )
+def _reading(rows: pl.DataFrame, kind: str) -> str:
+    """Return instructions for the marks of a chart with names; empty for a funnel."""
+    if kind in MANY or kind == "season":
+        return ""
+    few = say("Paler: n below {few}.", few=FEW) if (rows["n"].fill_null(FEW) < FEW).any() else ""
+    return " ".join(t for t in (say("Lines: 95 % intervals."), few) if t)
 
 
-def _block(rows: pl.DataFrame, response: str, kind: str, shown: DisplayUnits) -> Figure:
-    rows, unit = in_shown_units(rows.sort("shrunken", "subject_id", nulls_last=True), response, shown)
+def _block(rows: pl.DataFrame, response: str, kind: str, shown: DisplayUnits, finding: str) -> Figure:
     title = say("{response} by {kind}", response=say(RESPONSES[response]), kind=say(KINDS[kind]))
-    drawn = rows.drop_nulls("unexplained").height > 2 and kind != "season"
-    chart = funnel(rows, unit, say(COUNTED[response])) if drawn else None
     link = kind if kind in {"machine", "field"} and response == DIRT else None
+    shown_rows, unit = in_shown_units(rows.sort("shrunken", "subject_id", nulls_last=True), response, shown)
     return Figure(
         f"{response}-{kind}",
-        f"{capital(title)}: {comparison_finding(rows, unit)}",
-        "",
-        chart,
+        finding,
+        _reading(rows, kind),
+        _chart(shown_rows, response, kind, unit),
         say("Own effect: {title}", title=title),
-        benchmark_table(f"table-{response}-{kind}", title, rows, unit, link),
+        benchmark_table(f"table-{response}-{kind}", title, shown_rows, unit, link),
     )
+
+
+def _other_comparisons(table: pl.DataFrame, shown: DisplayUnits) -> tuple[Fold, ...]:
+    """Return a fold for every response and kind of subject except the dirt of machines."""
+    folds = []
+    for response, response_name in RESPONSES.items():
+        for kind, kind_name in KINDS.items():
+            rows = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
+            if not rows.height or (response, kind) == (DIRT, "machine"):
+                continue
+            title = say("{response} by {kind}", response=say(response_name), kind=say(kind_name))
+            in_units, unit = in_shown_units(rows, response, shown)
+            finding = f"{capital(title)}: {comparison_finding(in_units, unit)}"
+            summary = f"{capital(title)}: {comparison_count(rows)}"
+            folds.append(Fold(summary, (_block(rows, response, kind, shown, finding),)))
+    return tuple(folds)
 
 
 def _when(table: pl.DataFrame, season: Season, shown: DisplayUnits) -> str:
-    """Return the line below the heading: season, last shift, and the restriction to the manager."""
+    """Return the line above the heading: season, last shift, and the restriction to the manager."""
     if not table.height:
         return say("{season} · contains names: for the manager alone", season=season.name)
     return say(
@@ -157,52 +148,42 @@ def _when(table: pl.DataFrame, season: Season, shown: DisplayUnits) -> str:
     )
 
 
-def fleet_page(data: FleetPageData, season: Season) -> Page:
-    """Return the fleet page."""
-    shown = DisplayUnits(season.units, season.currency, season.time_zone)
-    table, sections = data.comparison, []
-    for response, name in RESPONSES.items():
-        blocks: list[Figure | Fold] = []
-        for kind in KINDS:
-            rows = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
-            if rows.height:
-                block = _block(rows, response, kind, shown)
-                is_open = kind == "machine" and response == DIRT
-                blocks.append(block if is_open else Fold(block.finding, (block,)))
-        if blocks:
-            sections.append(Section(f"by-{response}", capital(say(name)), tuple(blocks)))
+def _explanation(season: Season) -> Fold:
     reading = say(
         "Observed minus expected is the part explained by settings plus the unexplained part, in the units of the "
         "response, as a mean on the fitted scale; if a few loads are far from all others, as with a mislabelled "
         "sample, their part is shown separately. “Own effect” is the unexplained part, shrunk towards the others "
         "according to its uncertainty; ranks use it. Charts show it with its 95 % interval: if that excludes zero, "
-        "the middle, the subject clearly differs. Nobody is compared on fewer than {min_loads} loads (10 dig-behind "
-        "plots for root loss). These are measured associations, not verdicts: the unexplained part may be wear, the "
-        "operator, or something that nobody records.",
+        "the usual value, the subject clearly differs. Nobody is compared on fewer than {min_loads} loads (10 "
+        "dig-behind plots for root loss). These are measured associations, not verdicts: the unexplained part may be "
+        "wear, the operator, or something that nobody records.",
         min_loads=season.advice.min_loads,
     )
-    if not sections:
-        reading = say("No comparison yet: too few loads are measured and traced.")
-    machines = table.filter((pl.col("response") == DIRT) & (pl.col("subject_kind") == "machine"))
-    lead = comparison_finding(machines, say("points")) if machines.height else reading
-    names = tuple((m, m) for m in machines["subject_id"].sort().to_list())
-    earlier = earlier_note(BENCHMARK, data.status)
-    first = Section(
-        "reading",
-        say("How to read it"),
-        (
-            *earlier,
-            Prose(reading),
-            *((Filters({"machine": (say("Machine"), names)}),) if names else ()),
-        ),
-    )
+    return Fold(say("How to read it"), (Prose(reading),))
+
+
+def fleet_page(data: FleetPageData, season: Season) -> Page:
+    """Return the fleet page."""
+    shown = DisplayUnits(season.units, season.currency, season.time_zone)
+    machines = machine_rows(data.comparison)
+    finding = say("Each machine against the fleet's usual dirt tare in the same conditions")
+    figure = (_block(machines, DIRT, "machine", shown, finding),) if machines.height else ()
+    others = _other_comparisons(data.comparison, shown)
+    other_section = (Section("others", say("Other comparisons"), others),) if others else ()
     return Page(
-        say("Fleet comparison, each under its own conditions"),
-        _when(table, season, shown),
-        say("Dirt tare by machine: {finding}", finding=lead) if machines.height else lead,
-        say(CAUTION),
-        (first, *sections, health_section(data.health, season.catalogue, shown), price_section(season)),
+        fleet_title(machines),
+        _when(data.comparison, season, shown),
+        fleet_sentence(machines),
+        None,
+        (
+            Section("machines", "", (*earlier_note(BENCHMARK, data.status), *figure)),
+            Section("reading", "", (_explanation(season),)),
+            *other_section,
+            health_section(data.health, season.catalogue, shown),
+            price_section(season),
+        ),
         footer(data.footer),
+        name=say("Fleet comparison"),
     )
 
 

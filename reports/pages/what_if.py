@@ -7,6 +7,7 @@ from markupsafe import Markup
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits
+from reports.language.precision import setting_digits
 from reports.language.translate import local_number, mark, say, translated, use_language
 from reports.page.html import embedded, own_file, render
 from reports.pages.what_if_data import WhatIfPageData
@@ -28,12 +29,27 @@ CONDITIONS = (
     ("air_temp_c", mark("air temperature"), None, None, 0.5, "degC", 0),
     ("yield_t_ha", mark("yield"), None, None, 1.0, "t/ha", 0),
 )
+SCRIPTS = ("what_if_numbers.js", "what_if_curve.js", "what_if.js")
+MAIN_SLIDERS = 6
+"""Sliders shown at once; the other settings are in a fold."""
 WORDS = {
     "nobody": mark("Outside the observed range: only {n} loads on {soil} soil with {wet} topsoil."),
-    "outside": mark("Nobody has run the {label} at this value in such conditions."),
+    "outside": mark("Not tried in such conditions: {label}."),
     "where": mark("{wet} topsoil, {soil} soil: n = {n} loads of the fleet."),
     "span": mark("{lo} to {hi}"),
+    "usual": mark("Usual settings cost about {cost} here"),
+    "saves": mark("Saves about {cost} against usual"),
+    "costs": mark("Costs about {cost} more than usual"),
+    "same": mark("Costs as much as usual"),
+    "unknown": mark("Not known: outside what the fleet has tried"),
+    "lowest": mark("Cost by {label}: lowest at {at}, about {cost}."),
+    "untried_all": mark("Cost by {label}: nobody has run these values in such conditions."),
+    "now": mark("Now {at}: about {cost}. At {low}: about {first}; at {high}: about {last}."),
+    "effect_band": mark("Band: 95 % range of the effect; dashed: not tried."),
+    "visit_band": mark("Band: 95 % of visits."),
 }
+"""Texts of the page's script, by the name it uses; the script fills in what is in braces."""
+FILLED = ("n", "soil", "wet", "label", "lo", "hi", "cost", "at", "low", "high", "first", "last")
 
 
 def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, Any]]:
@@ -63,9 +79,10 @@ def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, An
     return out
 
 
-def _settings(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, Any]]:
+def _settings(table: dict[str, Any], order: list[str], shown: DisplayUnits) -> list[dict[str, Any]]:
     out = []
-    for name, s in table["settings"].items():
+    for name in order:
+        s = table["settings"][name]
         factor, offset = shown.straight(s["unit"])
         step, usual = s["step"] / 2, table["usual"][name]
         below, above = (round((v - usual) / step) for v in s["range"])
@@ -81,7 +98,7 @@ def _settings(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, Any]
                 "kind": "setting",
                 "factor": factor,
                 "offset": offset,
-                "digits": 2 if shown.sign(s["unit"]) == "in" else 1,
+                "digits": "eighths" if (digits := setting_digits(s["step"], s["unit"], shown)) is None else digits,
                 "unit": shown.sign(s["unit"]),
             }
         )
@@ -92,15 +109,15 @@ def _words(shown: DisplayUnits) -> dict[str, Any]:
     """Return the texts and constants that the page's script needs."""
     usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BREAK_FRACTION_AT_6_CM
     return {
-        **{
-            k: say(text, **{n: "{" + n + "}" for n in ("n", "soil", "wet", "label", "lo", "hi")})
-            for k, text in WORDS.items()
-        },
+        **{k: say(text, **{n: "{" + n + "}" for n in FILLED}) for k, text in WORDS.items()},
         "classes": {c: translated(c) for c in (*WETNESS_CLASSES, *SOIL_CLASSES)},
         "decimal": local_number("0.5")[1],
+        "group": local_number("1,000")[1:-3],
         "efficiency": FIELD_EFFICIENCY,
         "usual_kmh": USUAL_SPEED_KMH,
         "unknown_loss": UNKNOWN_LOSS_T_HA,
+        "money": shown.money_per_t,
+        "loss_digits": shown.digits("t/ha"),
         "loss_factor": shown.convert(1.0, "t/ha"),
         "tonne_factor": 1 / shown.convert(1.0, "t"),
         "storage": {
@@ -120,7 +137,7 @@ def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
     """Write the page and return its path."""
     shown = DisplayUnits(season.units, season.currency, season.time_zone)
     with use_language(season.locale, season.texts):
-        settings = _settings(data.table, shown)
+        settings = _settings(data.table, list(data.cost_effects), shown)
         return render(
             "what_if.html.j2",
             out / "what-if.html",
@@ -128,11 +145,12 @@ def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
             shown=shown,
             caution=say(CAUTION),
             conditions=_conditions(data.table, shown),
-            halves=[settings[::2], settings[1::2]],
+            settings=settings[:MAIN_SLIDERS],
+            more=settings[MAIN_SLIDERS:],
             has_loss=ROOT_LOSS in data.table["responses"],
             table=embedded(data.table),
             words=embedded(_words(shown)),
-            own_script=Markup(own_file("what_if.js")),  # noqa: S704  our own file
+            scripts=[Markup(own_file(name)) for name in SCRIPTS],  # noqa: S704  our own files
             assumptions=assumption_words(season),
             prices=price_table(season),
             footer=footer(data.footer),

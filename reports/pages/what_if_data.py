@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from reports.sections.health_data import FooterData, load_footer
+from transforms.advice.cost_effects import cost_effects
 from transforms.advice.what_if_table import read_table
 from transforms.storage.product_basis import GUIDE, ProductStatus, product_status
 from transforms.storage.warehouse import Warehouse
@@ -16,11 +17,13 @@ class WhatIfPageData:
 
     Attributes:
         table: coefficients of the fits with ranges of conditions and settings, for the page's script.
+        cost_effects: setting -> effect of one step on the cost per tonne, in descending order.
         status: state of the guide, computed together with the table, compared with the last fit.
         footer: fits and row counts.
     """
 
     table: dict[str, Any]
+    cost_effects: dict[str, float]
     status: ProductStatus
     footer: FooterData
 
@@ -35,6 +38,10 @@ def load_what_if_page(warehouse: Warehouse, table: Path) -> WhatIfPageData:
     Raises:
         WorkspaceError: the file does not exist yet.
     """
+    stored = read_table(table)
     return WhatIfPageData(
-        table=read_table(table), status=product_status(warehouse, GUIDE), footer=load_footer(warehouse)
+        table=stored,
+        cost_effects=cost_effects(warehouse.table("effect"), stored),
+        status=product_status(warehouse, GUIDE),
+        footer=load_footer(warehouse),
     )

@@ -80,6 +80,6 @@
   }
   window.addEventListener("hashchange", follow);
   document.addEventListener("charts-drawn", apply);
-  apply();
+  choose(Object.fromEntries([...document.querySelectorAll("form.filters select[data-start]")].map((s) => [s.dataset.mark, s.dataset.start])));
   follow();
 })();

@@ -80,42 +80,87 @@
     }
     return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
   };
-  const number = (v, digits, sign) => {
-    const text = Math.abs(v).toFixed(digits), zero = Number(text) === 0;
-    return (zero ? "" : v < 0 ? "\u2212" : sign ? "+" : "") + text.replace("-", "").replace(".", say.decimal);
-  };
+  const { number, quantity, money, digitsOf } = taretraceNumbers(say), POINTS = 25;
+  const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, k) => values[k]);
+  const byId = (id) => document.getElementById(id);
   const show = (id, [mean, low, high], digits, factor, sign) => {
-    document.getElementById(id).textContent = number(mean * factor, digits, sign);
-    document.getElementById(id + "-range").textContent = say.span.replace("{lo}", number(low * factor, digits, sign)).replace("{hi}", number(high * factor, digits, sign));
+    byId(id).textContent = number(mean * factor, digits, sign);
+    byId(id + "-range").textContent = fill(say.span, { lo: number(low * factor, digits, sign), hi: number(high * factor, digits, sign) });
   };
+  const showMoney = (id, found, sign) => show(id, found, digitsOf(Math.max(...found.slice(1).map((v) => Math.abs(v * say.tonne_factor)))), say.tonne_factor, sign);
+  const perTonne = (v) => `${money(v * say.tonne_factor)} ${say.money}`;
   const sliders = [...document.querySelectorAll("input[type=range]")];
-  const draw = () => {
+  const shownValue = (s, stored) => quantity(stored * Number(s.dataset.factor) + Number(s.dataset.offset), s.dataset.digits, s.dataset.unit);
+  const asked = () => {
     const q = {}, settings = {};
-    for (const s of sliders) {
-      const stored = Number(s.value), shown = stored * Number(s.dataset.factor) + Number(s.dataset.offset);
-      document.getElementById(s.id + "-value").textContent = number(shown, Math.abs(shown - Math.round(shown)) < 0.005 ? 0 : Number(s.dataset.digits)) + " " + s.dataset.unit;
-      if (s.dataset.kind === "condition") q[s.name] = stored; else settings[s.name] = stored;
-    }
-    const found = answer(q, settings), [wet, soil] = names(q), cell = table.tried[wet + "|" + soil], reasons = [];
-    const here = Object.keys(cell.settings).length > 0;
-    if (!here) reasons.push(say.nobody.replace("{n}", cell.n).replace("{soil}", say.classes[soil]).replace("{wet}", say.classes[wet]));
-    for (const s of sliders.filter((e) => e.dataset.kind === "setting")) {
-      const range = cell.settings[s.name], value = Number(s.value), row = s.closest(".slider");
-      const moved = Math.abs(value - table.usual[s.name]) > 1e-9;
-      const out = here && moved && (!range || value < range[0] - 1e-9 || value > range[1] + 1e-9);
-      row.classList.toggle("untried", out);
-      if (out) reasons.push(say.outside.replace("{label}", s.dataset.label));
-    }
-    document.getElementById("where").textContent = say.where.replace("{wet}", say.classes[wet]).replace("{soil}", say.classes[soil]).replace("{n}", cell.n);
-    document.getElementById("untried").textContent = reasons.join(" ");
-    document.getElementById("answer").classList.toggle("untried", reasons.length > 0);
-    show("dirt", found.dirt, 1, 1);
-    if (found.loss) show("loss", found.loss, 2, say.loss_factor);
-    show("cost", found.cost, 2, say.tonne_factor);
-    show("saved", found.saved, 2, say.tonne_factor, true);
+    for (const s of sliders) (s.dataset.kind === "condition" ? q : settings)[s.name] = Number(s.value);
+    return [q, settings];
   };
-  for (const s of sliders) s.addEventListener("input", draw);
-  document.getElementById("usual").addEventListener("click", () => { for (const s of sliders) s.value = s.dataset.usual; draw(); });
+  const isTried = (s, value, q) => {
+    const range = table.tried[names(q).join("|")].settings[s.name], moved = Math.abs(value - table.usual[s.name]) > 1e-9;
+    return !moved || Boolean(range && value >= range[0] - 1e-9 && value <= range[1] + 1e-9);
+  };
+  const costAt = (s, value) => {
+    const [q, settings] = asked(), isSetting = s.dataset.kind === "setting";
+    (isSetting ? settings : q)[s.name] = value;
+    const found = answer(q, settings), [mean, lo, hi] = found.cost, [saved, least, most] = found.saved;
+    // Both sides of a setting's effect share the visit, so its band is that of the saving; a condition changes the visit.
+    const band = isSetting ? { lo: mean + saved - most, hi: mean + saved - least } : { lo, hi };
+    const here = Object.keys(table.tried[names(q).join("|")].settings).length > 0;
+    return { value, mean, ...band, tried: here && (!isSetting || isTried(s, value, q)) };
+  };
+  let last = sliders.find((s) => s.dataset.kind === "setting") || sliders[0];
+  const curve = () => Array.from({ length: POINTS }, (_, i) => costAt(last, Number(last.min) + (Number(last.max) - Number(last.min)) * i / (POINTS - 1)));
+  const drawCurve = () => {
+    const points = curve(), now = costAt(last, Number(last.value)), ends = [points[0], points[POINTS - 1]];
+    const best = [...points, now].filter((p) => p.tried).reduce((a, b) => (a && a.mean <= b.mean ? a : b), null);
+    const at = (p) => shownValue(last, p.value), label = last.dataset.label;
+    const finding = best ? fill(say.lowest, { label, at: at(best), cost: perTonne(best.mean) }) : fill(say.untried_all, { label });
+    const band = last.dataset.kind === "setting" ? say.effect_band : say.visit_band;
+    const extremes = [Math.min(...points.map((p) => p.lo)), Math.max(...points.map((p) => p.hi))].map((v) => v * say.tonne_factor);
+    const [lowest, highest] = extremes.map((v) => number(v, digitsOf(extremes[1])));
+    byId("curve-finding").textContent = finding;
+    byId("curve-band").textContent = band;
+    taretraceCurve(byId("curve"), points, now, {
+      first: at(ends[0]), last: at(ends[1]), lowest, highest,
+      label: `${finding} ${fill(say.now, { at: at(now), cost: perTonne(now.mean), low: at(ends[0]), first: perTonne(ends[0].mean), high: at(ends[1]), last: perTonne(ends[1].mean) })} ${band}`,
+    });
+  };
+  const heading = (found, isUsual, unknown) => {
+    if (unknown) return say.unknown;
+    if (isUsual) return fill(say.usual, { cost: perTonne(found.cost[0]) });
+    const [saved] = found.saved;
+    if (Math.abs(saved) < 0.005) return say.same;
+    return fill(saved > 0 ? say.saves : say.costs, { cost: perTonne(Math.abs(saved)) });
+  };
+  const draw = () => {
+    const [q, settings] = asked(), found = answer(q, settings), [wet, soil] = names(q), cell = table.tried[wet + "|" + soil], reasons = [];
+    for (const s of sliders) byId(s.id + "-value").textContent = shownValue(s, Number(s.value));
+    const here = Object.keys(cell.settings).length > 0, words = { n: number(cell.n, 0), soil: say.classes[soil], wet: say.classes[wet] };
+    if (!here) reasons.push(fill(say.nobody, words));
+    const outside = [];
+    let isUsual = true;
+    for (const s of sliders.filter((e) => e.dataset.kind === "setting")) {
+      const value = Number(s.value), out = here && !isTried(s, value, q);
+      isUsual = isUsual && Math.abs(value - table.usual[s.name]) < 1e-9;
+      s.closest(".slider").classList.toggle("untried", out);
+      if (out) outside.push(s.dataset.label);
+    }
+    if (outside.length) reasons.push(fill(say.outside, { label: outside.join(", ") }));
+    byId("where").textContent = fill(say.where, words);
+    byId("untried").textContent = reasons.join(" ");
+    byId("answer").classList.toggle("untried", reasons.length > 0);
+    byId("heading").textContent = heading(found, isUsual, reasons.length > 0);
+    show("dirt", found.dirt, 1, 1);
+    if (found.loss) show("loss", found.loss, say.loss_digits, say.loss_factor);
+    showMoney("cost", found.cost);
+    showMoney("saved", found.saved, true);
+    drawCurve();
+  };
+  for (const s of sliders) s.addEventListener("input", () => { last = s; draw(); });
+  byId("usual").addEventListener("click", () => { for (const s of sliders) s.value = s.dataset.usual; draw(); });
+  window.addEventListener("resize", drawCurve);
   window.taretraceAnswer = answer;
+  window.taretraceCost = curve;
   draw();
 })();

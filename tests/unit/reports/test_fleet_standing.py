@@ -1,12 +1,19 @@
-"""Text, table and chart of the fleet page agree on the subjects that differ clearly."""
+"""Text, table and charts of the fleet page agree on the subjects that differ clearly."""
 
 import re
 
 import polars as pl
+import pytest
 
+from flows import stages
 from reports.charts.funnel import STANDING, funnel
+from reports.charts.subject_groups import HEADER, ORDER, subject_groups
 from reports.page.tables import Row
-from reports.pages.fleet import benchmark_table, comparison_finding
+from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_title
+from reports.pages.fleet_data import load_fleet_page
+from reports.pages.fleet_tables import benchmark_table, comparison_count, comparison_finding
+from tests.support.program import Demo
+from tests.unit.reports.chromium import evaluate, opened
 from transforms.benchmark.benchmark import BENCHMARK_SCHEMA
 from transforms.contracts.reason import reason
 
@@ -53,6 +60,7 @@ def test_text_chart_and_table_have_the_same_subjects_apart():
     # "4 of 5 compared; 2 differ clearly"
     text = comparison_finding(SUBJECTS, "points")
     assert [int(n) for n in re.findall(r"\d+", text)[:3]] == [4, 5, 2]
+    assert [int(n) for n in re.findall(r"\d+", comparison_count(SUBJECTS))] == [2, 4]
     assert "M1" in text
     assert "M4" in text
     table = benchmark_table("t", "t", SUBJECTS, "points")
@@ -66,3 +74,84 @@ def test_outlying_loads_have_a_column_only_if_there_are_any():
     outlying = SUBJECTS.with_columns(from_outliers=pl.when(pl.col("subject_id") == "M1").then(0.2).otherwise(0.0))
     assert len(benchmark_table("t", "t", outlying, "points").columns) == len(plain.columns) + 1
     assert all(len(r.cells) == len(plain.columns) for r in plain.rows)
+
+
+def axis_of(chart) -> list[str]:
+    """Return the rows of the chart from top to bottom: headings of groups and names."""
+    return next(layer["encoding"]["y"]["scale"]["domain"] for layer in chart.spec["layer"] if "y" in layer["encoding"])
+
+
+def groups_of(chart) -> list[list[str]]:
+    """Return the names under each heading of the chart."""
+    out: list[list[str]] = []
+    for line in axis_of(chart):
+        if line.startswith(HEADER):
+            out.append([])
+        else:
+            out[-1].append(line)
+    return out
+
+
+def intervals_by_hand(rows: pl.DataFrame) -> list[list[str]]:
+    """Return names above, at and below zero from their intervals alone, without the stored code."""
+    found: dict[str, list[tuple[float, str]]] = {code: [] for code in ORDER}
+    for r in rows.iter_rows(named=True):
+        if r["shrunken"] is not None:
+            low, high = r["shrunken_lo95"], r["shrunken_hi95"]
+            code = "higher" if low > 0 else "lower" if high < 0 else "usual"
+            found[code].append((-r["shrunken"], r["subject_id"]))
+    return [[name for _, name in sorted(found[code])] for code in ORDER]
+
+
+def test_the_three_groups_are_those_of_the_intervals(demo: Demo, written):  # noqa: ARG001  the pages are written first
+    with stages.open_warehouse(demo.workspace) as warehouse:
+        data = load_fleet_page(warehouse)
+    page = fleet_page(data, demo.workspace.season)
+    machines = data.comparison.filter(pl.col("response") == "dirt_tare_pct", pl.col("subject_kind") == "machine")
+    expected = intervals_by_hand(machines)
+    assert groups_of(page.figures[0].chart) == expected
+    assert sum(map(len, expected)) >= 3
+    dirtier, compared = len(expected[0]), sum(map(len, expected))
+    shown = [int(n) for n in re.findall(r"\d+", page.title)]
+    assert shown == ([dirtier, compared] if dirtier else [])
+    assert (expected[0][0] in page.lead) if dirtier else (machines["subject_id"][0] not in page.lead)
+
+
+def test_heading_and_sentence_follow_the_groups():
+    assert [int(n) for n in re.findall(r"\d+", fleet_title(SUBJECTS))] == [1, 4]
+    assert fleet_sentence(SUBJECTS).startswith("M4")
+    calm = SUBJECTS.with_columns(
+        standing=pl.when(pl.col("standing") == "higher").then(pl.lit("usual")).otherwise("standing")
+    )
+    assert not re.search(r"\d", fleet_title(calm))
+    assert "M4" not in fleet_sentence(calm)
+    nobody = SUBJECTS.filter(pl.col("standing").is_null())
+    assert fleet_title(nobody) not in {fleet_title(calm), fleet_title(SUBJECTS)}
+
+
+@pytest.mark.parametrize("name", ["<script>window.broken=1</script>", "Dirtier (1)", "'] || alert(1)", ""])
+def test_a_name_cannot_take_the_place_of_a_heading(name):
+    rows = SUBJECTS.with_columns(
+        subject_id=pl.when(pl.col("subject_id") == "M1").then(pl.lit(name)).otherwise("subject_id")
+    )
+    chart = subject_groups(rows, dict(DIRT_GROUPS), "points", "n loads")
+    assert groups_of(chart) == [["M4"], ["M2", "M3"], [name]]
+    tests = [
+        layer["encoding"]["y"]["axis"]["labelFontWeight"]["condition"]["test"]
+        for layer in chart.spec["layer"]
+        if "y" in layer["encoding"]
+    ]
+    assert all("alert" not in t and "script" not in t for t in tests)
+
+
+def test_the_first_screen_of_a_phone_has_heading_sentence_and_chart_alone(browser, written):
+    opened(browser, written["fleet"], 390)
+    bottom = "return document.querySelector(arguments[0]).getBoundingClientRect().bottom"
+    assert evaluate(browser, bottom, "#chart-dirt_tare_pct-machine svg") < 844
+    others = evaluate(
+        browser,
+        "const chart = document.querySelector('#chart-dirt_tare_pct-machine').getBoundingClientRect().bottom;"
+        "return [...document.querySelectorAll('nav, table, form, .caution, .strip, .card, p:not(.when):not(.lead)')]"
+        ".filter(e => e.offsetParent !== null && e.getBoundingClientRect().top < chart).map(e => e.outerHTML)",
+    )
+    assert others == []

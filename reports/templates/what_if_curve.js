@@ -1,0 +1,30 @@
+"use strict";
+// Curve of cost against one slider: band, line (dashed where nobody has tried the value) and a dot at its value.
+const taretraceCurve = (svg, points, now, text) => {
+  const size = { wide: svg.parentElement.clientWidth || 320, high: svg.clientHeight || 84, left: 34, right: 8, top: 6, bottom: 18 };
+  svg.setAttribute("viewBox", `0 0 ${size.wide} ${size.high}`);
+  const first = points[0].value, last = points[points.length - 1].value;
+  const low = Math.min(...points.map((p) => p.lo)), high = Math.max(...points.map((p) => p.hi));
+  const x = (v) => size.left + (size.wide - size.left - size.right) * (v - first) / (last - first || 1);
+  const y = (c) => size.top + (size.high - size.top - size.bottom) * (high - c) / (high - low || 1);
+  const part = (name, attributes, words) => {
+    const e = document.createElementNS("http://www.w3.org/2000/svg", name);
+    for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
+    if (words !== undefined) e.textContent = words;
+    return e;
+  };
+  const path = (list, cost) => list.map((p, i) => `${i ? "L" : "M"}${x(p.value).toFixed(1)} ${y(cost(p)).toFixed(1)}`).join("");
+  const back = [...points].reverse();
+  const parts = [part("path", { class: "band", d: `${path(points, (p) => p.hi)}${path(back, (p) => p.lo).replace("M", "L")}Z` })];
+  for (let i = 1; i < points.length; i++) {
+    const tried = points[i - 1].tried && points[i].tried;
+    parts.push(part("path", { class: tried ? "line" : "line untried", d: path(points.slice(i - 1, i + 1), (p) => p.mean) }));
+  }
+  parts.push(part("circle", { class: "now", cx: x(now.value).toFixed(1), cy: y(now.mean).toFixed(1), r: 5 }));
+  parts.push(part("text", { x: size.left - 4, y: size.top + 9, "text-anchor": "end" }, text.highest));
+  parts.push(part("text", { x: size.left - 4, y: size.high - size.bottom, "text-anchor": "end" }, text.lowest));
+  parts.push(part("text", { x: size.left, y: size.high - 4, "text-anchor": "start" }, text.first));
+  parts.push(part("text", { x: size.wide - size.right, y: size.high - 4, "text-anchor": "end" }, text.last));
+  svg.replaceChildren(...parts);
+  svg.setAttribute("aria-label", text.label);
+};

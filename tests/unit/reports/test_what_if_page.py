@@ -1,0 +1,186 @@
+"""What-if page: six main sliders, a cost curve, values as an operator sets them, results that stay visible."""
+
+import re
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+
+from flows import stages
+from reports.language.display_units import DisplayUnits
+from reports.language.precision import setting_value
+from reports.pages.what_if import write_what_if
+from reports.pages.what_if_data import load_what_if_page
+from tests.support.program import Demo
+from tests.unit.reports.chromium import console_errors, evaluate, opened, overflow
+from transforms.advice.what_if import WhatIfQuery, answer_query
+from transforms.config.settings_catalogue import load_catalogue
+
+MOVE = (
+    "const s = document.getElementById(arguments[0]); s.value = arguments[1]; s.dispatchEvent(new Event('input'));"
+    "return Number(s.value)"
+)
+CONDITIONS = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")
+PHONE = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
+
+
+@pytest.fixture(scope="module")
+def data(demo: Demo):
+    with stages.open_warehouse(demo.workspace) as warehouse:
+        return load_what_if_page(warehouse, demo.workspace.what_if)
+
+
+def query_of(browser) -> dict[str, float]:
+    """Return the conditions of the page's sliders."""
+    return {n: float(evaluate(browser, f"return document.getElementById('at-{n}').value")) for n in CONDITIONS}
+
+
+def test_the_six_main_sliders_have_the_largest_effects_on_cost(browser, written, data):
+    opened(browser, written["what-if"], 390)
+    names = "return [...document.querySelectorAll(arguments[0] + ' input')].map(s => s.name)"
+    main, more = (evaluate(browser, names, part) for part in ("#main-settings", "#more-settings"))
+    assert len(main) == 6
+    assert set(main) | set(more) == set(data.table["settings"])
+    assert min(data.cost_effects[n] for n in main) >= max(data.cost_effects[n] for n in more)
+    assert evaluate(browser, "return document.querySelector('#more-settings').closest('details').open") is False
+
+
+@pytest.mark.parametrize(
+    ("slider", "kind"), [("share_depth_cm", "set"), ("clay_pct", "at"), ("cleaner_3_speed_rpm", "set")]
+)
+def test_the_curve_is_that_of_the_command(browser, written, data, slider, kind):
+    """The page's script and `answer_query` give the same cost and band at both ends and in the middle."""
+    opened(browser, written["what-if"], 1280)
+    moved = evaluate(browser, MOVE, "set-ground_speed_kmh", data.table["usual"]["ground_speed_kmh"] - 0.5)
+    evaluate(
+        browser, MOVE, f"{kind}-{slider}", evaluate(browser, f"return document.getElementById('{kind}-{slider}').max")
+    )
+    points = evaluate(browser, "return window.taretraceCost()")
+    assert len(points) > 10
+    q = query_of(browser)
+    for p in (points[0], points[len(points) // 2], points[-1]):
+        settings = {"ground_speed_kmh": moved}
+        if kind == "set":
+            settings[slider] = p["value"]
+        own = answer_query(
+            data.table, WhatIfQuery(**(q if kind == "set" else {**q, slider: p["value"]}), settings=settings)
+        )
+        assert p["mean"] == pytest.approx(own.cost_per_t.mean, rel=1e-6)
+        if kind == "at":
+            assert [p["lo"], p["hi"]] == pytest.approx(own.cost_per_t[1:], rel=1e-6)
+            continue
+        before = own.cost_per_t.mean + own.saved_per_t.mean
+        assert [p["lo"], p["hi"]] == pytest.approx(
+            [before - own.saved_per_t.hi95, before - own.saved_per_t.lo95], rel=1e-6
+        )
+    assert [p["value"] for p in points] == sorted(p["value"] for p in points)
+
+
+def test_values_outside_the_tried_range_are_dashed(browser, written, data):
+    opened(browser, written["what-if"], 1280)
+    evaluate(browser, MOVE, "set-share_depth_cm", data.table["usual"]["share_depth_cm"] + 0.25)
+    points = evaluate(browser, "return window.taretraceCost()")
+    wet, soil = (
+        evaluate(browser, "return document.getElementById('where').textContent").split(" soil")[0].split(" topsoil, ")
+    )
+    low, high = data.table["tried"][f"{wet}|{soil}"]["settings"]["share_depth_cm"]
+    for p in points:
+        assert p["tried"] is (low - 1e-9 <= p["value"] <= high + 1e-9), p
+    dashed = evaluate(browser, "return document.querySelectorAll('#curve .line.untried').length")
+    assert dashed == sum(not (a["tried"] and b["tried"]) for a, b in pairwise(points))
+
+
+def test_the_curve_has_a_text_with_its_values(browser, written, data):
+    opened(browser, written["what-if"], 390)
+    evaluate(browser, MOVE, "set-share_depth_cm", data.table["usual"]["share_depth_cm"] + 0.5)
+    role, label = evaluate(
+        browser,
+        "const c = document.getElementById('curve'); return [c.getAttribute('role'), c.getAttribute('aria-label')]",
+    )
+    points = evaluate(browser, "return window.taretraceCost()")
+    assert role == "img"
+    numbers = re.findall(r"\d+\.\d+", label)
+    setting, metric = load_catalogue()["share_depth_cm"], DisplayUnits("metric", "EUR", "UTC")
+    for p in (points[0], points[-1]):
+        assert setting_value(p["value"], setting, metric, unit=False) in numbers
+        assert f"{p['mean']:.1f}" in numbers
+    best = min((p for p in points if p["tried"]), key=lambda p: p["mean"])
+    assert any(abs(float(n) - best["value"]) < 0.25 for n in numbers)
+    assert evaluate(browser, "return document.getElementById('curve-finding').textContent") in label
+
+
+@pytest.mark.parametrize("system", ["metric", "us"])
+def test_sliders_show_the_values_that_operators_set(browser, demo: Demo, data, tmp_path, system):
+    season = replace(demo.workspace.season, units=system, currency="USD")
+    opened(browser, write_what_if(data, season, tmp_path), 1280)
+    assert console_errors(browser) == []
+    shown, seen = DisplayUnits(system, "USD", "UTC"), 0
+    for name in data.table["settings"]:
+        for at in (0.0, 0.3, 0.5, 0.9):
+            low, high = evaluate(browser, f"const s = document.getElementById('set-{name}'); return [s.min, s.max]")
+            stored = evaluate(browser, MOVE, f"set-{name}", float(low) + at * (float(high) - float(low)))
+            text = evaluate(browser, f"return document.getElementById('set-{name}-value').textContent")
+            assert text == setting_value(stored, season.catalogue[name], shown), (name, stored)
+            seen += 1
+    assert seen > 40
+
+
+def test_results_stay_visible_and_leave_room_for_the_sliders(browser, written):
+    opened(browser, written["what-if"], 390)
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", PHONE)
+    deepest = evaluate(browser, "return document.getElementById('set-share_depth_cm').max")
+    for moved in (
+        (),
+        (("set-share_depth_cm", deepest), ("set-ground_speed_kmh", 99), ("set-intake_roller_height_mm", 0)),
+    ):
+        for name, value in moved:
+            evaluate(browser, MOVE, name, value)
+        assert evaluate(browser, "return document.getElementById('answer').offsetHeight") <= 844 / 3
+    first = evaluate(
+        browser, "return document.querySelectorAll('#main-settings .slider')[2].getBoundingClientRect().bottom"
+    )
+    assert first < 844
+    for width in (390, 1280):
+        opened(browser, written["what-if"], width)
+        evaluate(
+            browser, "document.getElementById('at-yield_t_ha').scrollIntoView({block: 'end'}); window.scrollBy(0, 120)"
+        )
+        top = evaluate(browser, "return document.getElementById('answer').getBoundingClientRect().top")
+        assert 0 <= top < 844 / 3
+        assert overflow(browser) <= 0
+
+
+def test_the_heading_answers_the_question(browser, written, data):
+    opened(browser, written["what-if"], 1280)
+    text = "return document.getElementById('heading').textContent"
+    usual = evaluate(browser, text)
+    cost = answer_query(data.table, WhatIfQuery(**query_of(browser), settings={})).cost_per_t.mean
+    assert [float(n) for n in re.findall(r"\d+\.\d+", usual)] == [pytest.approx(cost, abs=0.06)]
+    speed = evaluate(browser, MOVE, "set-ground_speed_kmh", data.table["usual"]["ground_speed_kmh"] + 0.5)
+    saved = answer_query(
+        data.table, WhatIfQuery(**query_of(browser), settings={"ground_speed_kmh": speed})
+    ).saved_per_t.mean
+    moved = evaluate(browser, text)
+    assert float(re.findall(r"\d+\.\d+", moved)[0]) == pytest.approx(abs(saved), rel=0.06)
+    assert ("Saves" in moved) == (saved > 0)
+    evaluate(
+        browser,
+        MOVE,
+        "set-share_depth_cm",
+        evaluate(browser, "return document.getElementById('set-share_depth_cm').max"),
+    )
+    assert not re.search(r"\d", evaluate(browser, text))
+    evaluate(browser, "document.getElementById('usual').click()")
+    assert evaluate(browser, text) == usual
+
+
+def test_hostile_labels_are_inert(browser, demo: Demo, data, tmp_path):
+    evil = "</script><script>window.broken=1</script>\"'"
+    settings = {n: {**s, "label": s["label"] + evil} for n, s in data.table["settings"].items()}
+    path = write_what_if(replace(data, table={**data.table, "settings": settings}), demo.workspace.season, tmp_path)
+    opened(browser, path, 390)
+    for name in settings:
+        evaluate(browser, MOVE, f"set-{name}", evaluate(browser, f"return document.getElementById('set-{name}').max"))
+    assert evaluate(browser, "return window.broken === undefined")
+    assert evil in evaluate(browser, "return document.getElementById('curve').getAttribute('aria-label')")
+    assert console_errors(browser) == []
