@@ -112,7 +112,7 @@ def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
         paths += write_load_page(load, season, out)
         paths.append(write_what_if(load_what_if_page(warehouse, demo.workspace.what_if), season, out))
     planned = read_trial(demo.workspace.trials / f"{trial.trial_id}.toml", season.catalogue)
-    paths.append(write_trial_sheet(planned, season, out))
+    paths.append(write_trial_sheet(planned, 3, season, out))
     return {p.name: p.read_text("utf-8") for p in paths}
 
 
