@@ -133,7 +133,7 @@ def publish_load_page(
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load page"):
         stages.require_facts(warehouse, workspace)
         try:
-            data = load_load_page(load_id, warehouse, Lake(workspace.lake))
+            data = load_load_page(load_id, warehouse, Lake(workspace.lake), season.catalogue)
         except UntracedLoadError as untraced:
             raise WorkspaceError(
                 f"load '{load_id}' was not traced ({format_reason(untraced.why, season.catalogue)})",

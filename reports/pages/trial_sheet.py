@@ -1,4 +1,4 @@
-"""Printable sheets that an operator follows in a split-run trial: one A4 page per day, or more if a day has many loads."""
+"""Printable sheets that an operator follows in a split-run trial: an A4 page per day, or several for many loads."""
 
 from dataclasses import dataclass
 from pathlib import Path
