@@ -34,9 +34,9 @@ from tests.unit.reports.chromium import (
 from transforms.config.workspace import Workspace
 
 PAGES = ["shift", "season", "season-loads", "fleet", "guide", "card", "what-if", "sheet", "load", "grower"]
-CHARTED = {"shift": 30, "season": 30, "fleet": 8, "guide": 20, "load": 2}
+CHARTED = {"shift": 30, "season": 30, "fleet": 8, "guide": 20, "load": 3}
 """Minimum number of charts per page of the demo season."""
-ADVISING = ["shift", "season", "guide", "card", "what-if", "sheet", "fleet"]
+ADVISING = ["shift", "season", "guide", "card", "what-if", "sheet", "fleet", "grower"]
 AXE = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
 
 
