@@ -22,6 +22,13 @@ from transforms.storage.warehouse import Warehouse
 
 READER, GROWERS = 2, 37
 EVIL = "<script>window.broken=1</script>"
+FILLED = """
+return [...document.querySelectorAll('.picture')].map(p => {
+  const s = p.closest('section'), c = getComputedStyle(s);
+  const inner = s.clientWidth - parseFloat(c.paddingLeft) - parseFloat(c.paddingRight);
+  return p.querySelector('svg').getBoundingClientRect().width / inner})
+"""
+"""Share of its section's width that each chart fills."""
 
 
 @pytest.fixture(scope="module")
@@ -159,12 +166,7 @@ def test_the_first_screen_of_a_phone_answers_and_charts_fill_their_width(data_of
     assert evaluate(browser, "return document.querySelector('.caution').innerText").startswith("Advice")
     for width in (390, 768, 1280):
         opened(browser, page, width)
-        filled = evaluate(
-            browser,
-            "return [...document.querySelectorAll('.picture')].map(p => {"
-            "const s = getComputedStyle(p.closest('section')); return p.querySelector('svg').getBoundingClientRect().width / (p.closest('section').clientWidth"
-            " - parseFloat(s.paddingLeft) - parseFloat(s.paddingRight))})",
-        )
+        filled = evaluate(browser, FILLED)
         assert len(filled) == 3
         assert min(filled) > 0.98
         assert overflow(browser) <= 0
