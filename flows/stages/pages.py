@@ -68,7 +68,7 @@ def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: Output
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet page"):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
-        paths = write_fleet(load_fleet_page(warehouse), season, out, formats)
+        paths = write_fleet(load_fleet_page(warehouse, season), season, out, formats)
         return [*paths, write_season_loads(load_season_loads_page(warehouse), season, out)]
 
 
@@ -133,7 +133,7 @@ def publish_load_page(
     with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load page"):
         stages.require_facts(warehouse, workspace)
         try:
-            data = load_load_page(load_id, warehouse, Lake(workspace.lake))
+            data = load_load_page(load_id, warehouse, Lake(workspace.lake), season.catalogue)
         except UntracedLoadError as untraced:
             raise WorkspaceError(
                 f"load '{load_id}' was not traced ({format_reason(untraced.why, season.catalogue)})",

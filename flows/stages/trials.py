@@ -14,6 +14,7 @@ from transforms.storage.warehouse import Warehouse
 from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
 from transforms.trial.design import describe_trial_days, design_trial
 from transforms.trial.plan import Trial, read_trial, trial_toml
+from transforms.trial.size import required_days
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,8 @@ def plan_trial(workspace: Workspace, asked: TrialAsked) -> PlannedTrial:
     workspace.trials.mkdir(exist_ok=True)
     path = workspace.trials / f"{trial.trial_id}.toml"
     path.write_text(trial_toml(trial, season.catalogue), "utf-8")
-    sheet = write_trial_sheet(trial, season, workspace.out)
+    days = required_days(len(trial.order), facts, trial.machine_id)
+    sheet = write_trial_sheet(trial, days, season, workspace.out)
     return PlannedTrial(trial, path, sheet, describe_trial_days(trial, facts))
 
 

@@ -35,7 +35,7 @@ def _chart() -> Any:
 
 
 def load_contributions(sources: pl.DataFrame) -> Chart:
-    """Return the chart of `load_why` of one load; smaller sources are combined so that the bars still add up.
+    """Return the chart of the sources of one load; smaller sources are combined so that the bars still add up.
 
     Args:
         sources: `label, points` of one load.
@@ -46,7 +46,5 @@ def load_contributions(sources: pl.DataFrame) -> Chart:
     if rest.height:
         smaller = say("{n} smaller ones", n=rest.height)
         drawn = pl.concat([drawn, pl.DataFrame({"label": [smaller], "points": [float(rest["points"].sum())]})])
-    description = say(
-        "Sources of the load's difference from the typical load, in points of dirt tare; the bars add up."
-    )
+    description = say("Sources of the load's difference, in points of dirt tare; the bars add up.")
     return shared("load-why", _chart, description, rows=records(drawn.with_row_index("nth")))

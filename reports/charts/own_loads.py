@@ -12,7 +12,7 @@ from reports.page.theme import EXPECTED, OBSERVED, records, rows, shared
 
 def _chart() -> Any:
     base = alt.Chart(rows()).encode(
-        x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=8)),
+        x=alt.X("lifted_at:T", title=None, axis=alt.Axis(format=chart_day(), tickCount=6)),
         tooltip=[
             alt.Tooltip("load_id:N", title=say("load")),
             alt.Tooltip("observed_pct:Q", title=say("observed, %"), format=".1f"),

@@ -12,6 +12,7 @@ from reports.language.labels import COUNTED, RESPONSES, capital
 from reports.language.translate import mark, say, say_n, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
+from reports.page.links import loads_link
 from reports.page.model import Chart, Figure, Fold, Page, Prose, Section
 from reports.pages.fleet_data import FleetPageData
 from reports.pages.fleet_tables import (
@@ -23,6 +24,7 @@ from reports.pages.fleet_tables import (
     shown_amount,
 )
 from reports.sections.data_health import footer, health_section
+from reports.sections.district_map import district_map
 from reports.sections.prices import price_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season
@@ -170,6 +172,9 @@ def fleet_page(data: FleetPageData, season: Season) -> Page:
     figure = (_block(machines, DIRT, "machine", shown, finding),) if machines.height else ()
     others = _other_comparisons(data.comparison, shown)
     other_section = (Section("others", say("Other comparisons"), others),) if others else ()
+    fields = district_map(
+        data.district, shown, say("Fields of the season"), lambda field: loads_link("season-loads.html", field=field)
+    )
     return Page(
         fleet_title(machines),
         _when(data.comparison, season, shown),
@@ -179,6 +184,7 @@ def fleet_page(data: FleetPageData, season: Season) -> Page:
             Section("machines", "", (*earlier_note(BENCHMARK, data.status), *figure)),
             Section("reading", "", (_explanation(season),)),
             *other_section,
+            Section("map", say("Where"), (fields,)),
             health_section(data.health, season.catalogue, shown),
             price_section(season),
         ),

@@ -1,9 +1,10 @@
-"""A grower's own sheet: own loads compared with their expected values, and rounded marks of all growers.
+"""A grower's own sheet: what to do, what it is worth, own loads over expected values, rounded marks of all.
 
 The sheet is made from `GrowerData` alone, which contains no data of other growers (`reports/pages/grower_data.py`).
 """
 
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -15,11 +16,13 @@ from reports.language.reason_text import format_reason
 from reports.language.translate import mark, say, say_n, translated, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
-from reports.page.model import Figure, Page, Prose, Section
+from reports.page.model import Figure, Fold, Page, Prose, Section
 from reports.page.tables import Column, Table, build_table, mean_cell, number_cell, text_cell
 from reports.page.theme import local
 from reports.pages.grower_data import GrowerData
-from reports.sections.grower_place import place_block
+from reports.sections.grower_answer import answer_blocks, answer_title
+from reports.sections.grower_place import place_block, standing
+from transforms.advice.own_soil import fields_above_expected
 from transforms.config.workspace import Season
 from transforms.contracts.naming import safe_name
 from transforms.contracts.reason import Reason
@@ -32,32 +35,23 @@ WHY_KINDS = {
 }
 
 
-def lead(data: GrowerData, shown: DisplayUnits) -> str:
-    """Return one or two sentences that compare the grower's loads with their expected values."""
+def lead(data: GrowerData) -> str:
+    """Return one or two sentences that compare the grower's dirt with its expected value and with other growers."""
     t = data.total
-    first = say_n("{n} load, {mass}.", "{n} loads, {mass}.", t["loads"], mass=shown.quantity(t["gross_t"], "t"))
     if t["observed_pct"] is None:
-        return first + " " + say("None is measured yet.")
-    span = mean_interval(t["observed_pct"], t["observed_half"])
+        return say_n("{n} load, none is measured yet.", "{n} loads, none is measured yet.", t["loads"])
+    observed = number(t["observed_pct"])
     if t["expected_pct"] is None:
-        measured = say(
-            "Those measured (n = {n}) held {observed} % dirt ({span}).",
-            n=number(t["measured"], 0),
-            observed=number(t["observed_pct"]),
-            span=span,
-        )
-        return f"{first} {measured}{_withheld(data.expected_reason)}"
-    over = round(t["observed_pct"], 1) - t["expected_pct"]
+        return say("Your loads held {observed} % dirt.", observed=observed) + _withheld(data.expected_reason)
     compared = say(
-        "Those measured (n = {n}) held {observed} % dirt ({span}); {expected} % was expected for their soil, crop and "
-        "weather: a difference of {over} points.",
-        n=number(t["measured"], 0),
-        observed=number(t["observed_pct"]),
-        span=span,
+        "Your loads held {observed} % dirt; {expected} % was expected for their soil, crop and weather.",
+        observed=observed,
         expected=number(t["expected_pct"]),
-        over=number(over, 1, sign=True),
     )
-    return f"{first} {compared}"
+    where = standing(data.place)
+    if where is None:
+        return compared
+    return f"{compared} " + say("Allowing for conditions and settings: {standing}.", standing=where)
 
 
 def _withheld(why: Reason | None) -> str:
@@ -124,8 +118,10 @@ def why_finding(why: pl.DataFrame, withheld: Reason | None = None) -> str:
     total = round(float(why["points"].sum()), 1)
     parts = [
         say("{kind} {points}", kind=say(WHY_KINDS[r["kind"]]), points=number(r["points"], 1, sign=True))
-        for r in why.head(3).iter_rows(named=True)
+        for r in why.filter(pl.col("points") != 0).head(3).iter_rows(named=True)
     ]
+    if not parts:
+        return say("On average your loads did not differ from the season's typical load.")
     return say(
         "On average your loads differed by {total} points from the season's typical load: {parts}.",
         total=number(total, 1, sign=True),
@@ -200,11 +196,24 @@ def _fields(data: GrowerData, shown: DisplayUnits) -> Table:
     )
 
 
+def _mean(total: dict[str, Any]) -> str:
+    """Return the mean dirt of the grower's measured loads with n and interval; empty if none is measured."""
+    if total["observed_pct"] is None:
+        return ""
+    return say(
+        "Mean of your measured loads (n = {n}): {observed} % dirt ({span}).",
+        n=number(total["measured"], 0),
+        observed=number(total["observed_pct"]),
+        span=mean_interval(total["observed_pct"], total["observed_half"]),
+    )
+
+
 def grower_page(data: GrowerData, season: Season) -> Page:
     """Return one grower's sheet."""
     shown = DisplayUnits(season.units, season.currency, season.time_zone)
     when = say(
-        "{season} · up to the shift of {day} · your own loads; only rounded marks of other growers",
+        "Grower {grower} · {season} · up to the shift of {day}",
+        grower=data.grower,
         season=season.name,
         day=shown.day(data.total["last_day"]),
     )
@@ -213,19 +222,23 @@ def grower_page(data: GrowerData, season: Season) -> Page:
         "difference may be due to the machine, its settings, or something that nobody records: an association, "
         "not a verdict."
     )
+    dirty = fields_above_expected(data.fields, season.prices)
+    blocks = (_loads(data, shown), *((Prose(mean),) if (mean := _mean(data.total)) else ()), Prose(reading))
+    fold = Fold(say("Each field"), (_fields(data, shown),))
     return Page(
-        say("Your season: grower {grower}", grower=data.grower),
+        answer_title(data.total, dirty, shown),
         when,
-        lead(data, shown),
+        lead(data),
         None,
         (
-            Section("loads", say("Your loads"), (_loads(data, shown), Prose(reading))),
+            Section("answer", "", answer_blocks(data.total, dirty, season, shown)),
+            Section("loads", say("Your loads"), (*blocks, fold)),
             Section("own-why", say("Why they differed"), (_why(data),)),
             Section("own-place", say("You and the others"), (place_block(data.place),)),
-            Section("own-fields", say("Your fields"), (_fields(data, shown),)),
         ),
-        data.footer,
+        (say("Your own loads; only rounded marks of other growers."), *data.footer),
         static=True,
+        name=say("Your season: grower {grower}", grower=data.grower),
     )
 
 

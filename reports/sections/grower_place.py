@@ -9,30 +9,35 @@ from reports.language.translate import say
 from reports.page.model import Figure, Prose
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
 from transforms.benchmark.disclosure import QUANTILES, WIDTH
-from transforms.benchmark.own_view import OwnView
+from transforms.benchmark.own_view import UNSETTLED, OwnView
+
+
+def standing(place: OwnView | None) -> str | None:
+    """Return where a grower is among all growers, in words; None without a comparison."""
+    if place is None or not place.is_compared:
+        return None
+    low, high = place.figures["shrunken_lo95"], place.figures["shrunken_hi95"]
+    if low is not None and low > 0:
+        return say("more dirt than most growers")
+    if high is not None and high < 0:
+        return say("less dirt than most growers")
+    return say("about where most growers are")
 
 
 def place_finding(place: OwnView | None) -> str:
     """Return a sentence on the grower's place among all growers, as far as disclosure control permits."""
     if place is None:
         return say("Not compared with others: {reason}.", reason=say("too few measured loads"))
-    low, high = place.figures["shrunken_lo95"], place.figures["shrunken_hi95"]
-    if low is None or high is None:
+    low, high, where = place.figures["shrunken_lo95"], place.figures["shrunken_hi95"], standing(place)
+    if low is None or high is None or where is None:
         return say("Not compared with others: {reason}.", reason=format_reason(place.reason) if place.reason else "")
-    side = (
-        say("clearly above the middle")
-        if low > 0
-        else say("clearly below the middle")
-        if high < 0
-        else say("not clearly different from the middle")
-    )
     first = say(
-        "Not explained by conditions or settings: {own} points ({span}), {side}",
+        "Not explained by conditions or settings: {own} points ({span}), {standing}",
         own=number(place.figures["shrunken"], 1, sign=True),
         span=interval(low, high, 1),
-        side=side,
+        standing=where,
     )
-    if place.third is not None:
+    if place.third is not None and place.third != UNSETTLED:
         first = say("{finding}; {third}", finding=first, third=say(THIRDS[place.third]))
     if place.band.reason is None:
         return f"{first}."

@@ -1,8 +1,21 @@
 -- A row is a grower's season: its loads and their dirt; observed_half is the half width of a 95 % interval with visits
 -- (machine, field, shift) as clusters, null with fewer than two. Expected values follow under disclosure control
 -- (`reports/pages/grower_data.py`).
--- Key: grower_id. Reads load_fact, expected_load.
-with visit as (
+-- Key: grower_id. Reads load_fact, expected_load, audit_fact. Root loss is the mean of the plots dug in own fields.
+with own_field as (
+    select distinct grower_id, field_id
+    from load_fact
+    where grower_id is not null
+),
+
+plot as (
+    select o.grower_id, count(a.root_loss_t_ha) as plots, avg(a.root_loss_t_ha) as root_loss_t_ha
+    from own_field as o
+    inner join audit_fact as a using (field_id)
+    group by o.grower_id
+),
+
+visit as (
     select f.grower_id, f.shift_date, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
         sum(e.observed_pct) as observed
     from load_fact as f
@@ -11,9 +24,11 @@ with visit as (
     group by f.grower_id, f.machine_id, f.field_id, f.shift_date
 )
 
-select grower_id, cast(sum(loads) as bigint) as loads, cast(sum(measured) as bigint) as measured, sum(gross_t) as gross_t,
-    sum(observed) / sum(measured) as observed_pct, cluster_half(observed, measured) as observed_half,
-    max(shift_date) as last_day
-from visit
-group by grower_id
-order by natural_order(grower_id)
+select v.grower_id, cast(sum(v.loads) as bigint) as loads, cast(sum(v.measured) as bigint) as measured,
+    sum(v.gross_t) as gross_t, sum(v.observed) / sum(v.measured) as observed_pct,
+    cluster_half(v.observed, v.measured) as observed_half, max(v.shift_date) as last_day,
+    any_value(p.plots) as plots, any_value(p.root_loss_t_ha) as root_loss_t_ha
+from visit as v
+left join plot as p using (grower_id)
+group by v.grower_id
+order by natural_order(v.grower_id)

@@ -60,6 +60,16 @@ def beet_worth_per_t(at: CropAndHaul, prices: Prices) -> float:
     return prices.beet_per_t + prices.quality_per_point * above
 
 
+def soil_cost_per_t(haul_km: float, prices: Prices) -> float:
+    """Return the cost of hauling, handling and disposing of a tonne of soil, in the season's currency.
+
+    Args:
+        haul_km: road distance to the factory, km.
+        prices: prices of soil.
+    """
+    return prices.freight_per_t_km * haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
+
+
 def cost_parts(
     dirt_ratio: Array | float,
     root_loss_t_ha: Array | float,
@@ -89,7 +99,7 @@ def cost_parts(
         Cost in the season's currency per t of clean beet, in the arguments' common shape.
     """
     r, lost = np.asarray(dirt_ratio, dtype=np.float64), np.asarray(root_loss_t_ha, dtype=np.float64)
-    per_t_soil = prices.freight_per_t_km * at.haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
+    per_t_soil = soil_cost_per_t(at.haul_km, prices)
     t_per_hour = 0.1 * np.minimum(speed_kmh, now_kmh) * at.width_m * FIELD_EFFICIENCY * at.yield_t_ha
     healthy_loss = prices.storage_days * float(healthy_loss_kg_per_t_day(prices.storage_temp_c))
     factor = condition_factor(

@@ -42,6 +42,7 @@ def cost_by_hand(table, dirt_ratio: float, lost: float, speed: float) -> float:
 def test_the_six_largest_effects_on_cost_are_those_by_hand(effects, table):
     at = {n: table["at"][n] for n in ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")}
     usual = answer_query(table, WhatIfQuery(**at, settings={}))
+    assert usual.root_loss_t_ha is not None
     ratio, lost, speed = (
         usual.dirt_pct[0] / (100 - usual.dirt_pct[0]),
         usual.root_loss_t_ha[0],

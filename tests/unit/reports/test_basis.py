@@ -140,7 +140,7 @@ def test_guide_and_comparison_of_an_earlier_fit_are_marked(workspace: Workspace)
         for product in (GUIDE, BENCHMARK):
             assert product_status(warehouse, product).code is BasisCode.EARLIER_FIT
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 1
-        assert notes(fleet_page(load_fleet_page(warehouse), season), "machines") == 1
+        assert notes(fleet_page(load_fleet_page(warehouse, season), season), "machines") == 1
         data = load_season_page(warehouse, season)
         report, appendix = season_page(data, season), season_appendix(data, season)
         assert [notes(report, s) for s in ("savings", "next")] == [1, 1]
@@ -155,7 +155,7 @@ def test_pages_of_the_last_fit_carry_no_such_mark(workspace: Workspace):
     season = workspace.season
     with stages.open_warehouse(workspace) as warehouse, use_language(season.locale, season.texts):
         assert notes(guide_page(load_guide_page(warehouse), season), "reading") == 0
-        assert notes(fleet_page(load_fleet_page(warehouse), season), "machines") == 0
+        assert notes(fleet_page(load_fleet_page(warehouse, season), season), "machines") == 0
 
 
 def test_a_product_without_a_basis_is_not_computed(tmp_path):

@@ -46,7 +46,7 @@ CHARTED = {
     "season-appendix": 30,
     "fleet": 8,
     "guide": 20,
-    "load": 2,
+    "load": 3,
 }
 """Minimum number of charts per page of the demo season."""
 ADVISING = [
@@ -60,6 +60,7 @@ ADVISING = [
     "what-if",
     "sheet",
     "fleet",
+    "grower",
 ]
 AXE = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
 
@@ -327,7 +328,7 @@ def test_hostile_ids_are_inert_on_every_page(browser, demo, written, tmp_path):
             *write_shift_page(load_shift_page(warehouse, season), season, tmp_path),
             *write_season(load_season_page(warehouse, season), season, tmp_path),
             write_season_loads(load_season_loads_page(warehouse), season, tmp_path),
-            *write_fleet(load_fleet_page(warehouse), season, tmp_path),
+            *write_fleet(load_fleet_page(warehouse, season), season, tmp_path),
         ]
         paths += write_grower_sheet(next(grower_data(warehouse, season)), season, tmp_path)
     for path in paths:

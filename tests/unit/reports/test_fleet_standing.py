@@ -105,7 +105,7 @@ def intervals_by_hand(rows: pl.DataFrame) -> list[list[str]]:
 
 def test_the_three_groups_are_those_of_the_intervals(demo: Demo, written):  # noqa: ARG001  the pages are written first
     with stages.open_warehouse(demo.workspace) as warehouse:
-        data = load_fleet_page(warehouse)
+        data = load_fleet_page(warehouse, demo.workspace.season)
     page = fleet_page(data, demo.workspace.season)
     machines = data.comparison.filter(pl.col("response") == "dirt_tare_pct", pl.col("subject_kind") == "machine")
     expected = intervals_by_hand(machines)

@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.stages import pages
-from reports.language.display_units import DisplayUnits
 from reports.pages.grower_data import grower_data
 from reports.pages.grower_sheet import lead, loads_finding, sheet_name
 from reports.sections.grower_place import place_finding
@@ -18,8 +17,6 @@ from tests.support.program import Demo, taretrace_here
 from tests.validation.seasons import QUIET
 from transforms.arrays import to_float
 from transforms.storage.warehouse import Warehouse
-
-METRIC = DisplayUnits("metric", "EUR", "Europe/Prague")
 
 
 @pytest.fixture(scope="module")
@@ -99,8 +96,8 @@ def test_sentences_are_the_grower_s_numbers(data, demo: Demo):
         )
     d = data["G003"]
     own = expected.filter(pl.col("grower_id") == "G003")
-    text = lead(d, METRIC)
-    assert f"(n = {own.height}) held {to_float(own['observed_pct'].mean()):.1f} % dirt" in text
+    text = lead(d)
+    assert f"held {to_float(own['observed_pct'].mean()):.1f} % dirt" in text
     assert f"{to_float(own['expected_pct'].round(1).mean()):.1f} % was expected" in text
     above = own.filter(pl.col("observed_pct") > pl.col("expected_pct").round(1)).height
     assert loads_finding(d.loads).startswith(f"{above} of {own.height} measured loads held more dirt than was expected")

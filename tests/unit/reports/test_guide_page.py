@@ -62,7 +62,7 @@ def changes_by_hand(settings: pl.DataFrame) -> dict[tuple[str, ...], set[str]]:
         pl.col("reason_code") == "best_of_tried", (pl.col("start_value") - pl.col("usual_value")).abs() * 2 >= step
     )
     keys = ["generation", "wetness_class", "soil_class"]
-    found = {tuple(r): set() for r in settings.select(keys).unique().iter_rows()}
+    found: dict[tuple[str, ...], set[str]] = {tuple(r): set() for r in settings.select(keys).unique().iter_rows()}
     for r in moved.iter_rows(named=True):
         setting = CATALOGUE[r["setting"]]
         if setting_value(r["start_value"], setting, METRIC) != setting_value(r["usual_value"], setting, METRIC):

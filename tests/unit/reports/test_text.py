@@ -104,15 +104,15 @@ def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
         paths = write_shift_page(load_shift_page(warehouse, season), season, out)
         paths += write_season(load_season_page(warehouse, season), season, out)
         paths.append(write_season_loads(load_season_loads_page(warehouse), season, out))
-        paths += write_fleet(load_fleet_page(warehouse), season, out)
+        paths += write_fleet(load_fleet_page(warehouse, season), season, out)
         paths += write_guide(load_guide_page(warehouse), season, out)
         paths += write_grower_sheet(next(grower_data(warehouse, season)), season, out)
         grade = warehouse.table("load_trace_grade").sort("trace_quality")
-        load = load_load_page(grade["load_id"][-1], warehouse, Lake(demo.workspace.lake))
+        load = load_load_page(grade["load_id"][-1], warehouse, Lake(demo.workspace.lake), season.catalogue)
         paths += write_load_page(load, season, out)
         paths.append(write_what_if(load_what_if_page(warehouse, demo.workspace.what_if), season, out))
     planned = read_trial(demo.workspace.trials / f"{trial.trial_id}.toml", season.catalogue)
-    paths.append(write_trial_sheet(planned, season, out))
+    paths.append(write_trial_sheet(planned, 3, season, out))
     return {p.name: p.read_text("utf-8") for p in paths}
 
 
