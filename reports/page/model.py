@@ -108,13 +108,14 @@ class Cards:
 
 @dataclass(frozen=True)
 class Fold:
-    """Blocks collapsed under a summary line."""
+    """Blocks collapsed under a summary line; `on_paper` is False for blocks that a PDF leaves out."""
 
     kind: ClassVar[str] = "fold"
     summary: str
     blocks: tuple[Any, ...]
     open: bool = False
     marks: dict[str, str] = field(default_factory=dict)
+    on_paper: bool = True
 
 
 @dataclass(frozen=True)

@@ -64,7 +64,7 @@ class _Paper:
         self.folded = 0
         self.width = PAPER_WIDTH
 
-    def block(self, b: Any) -> dict[str, Any] | None:  # noqa: C901, PLR0911  one case per kind of block
+    def block(self, b: Any) -> dict[str, Any] | None:  # noqa: C901, PLR0911, PLR0912  one case per kind of block
         match b:
             case Prose():
                 return {"kind": b.kind, "text": b.text, "note": b.note}
@@ -87,6 +87,8 @@ class _Paper:
                 return self._map(b)
             case SmallMultiples():
                 return {"kind": b.kind, "blocks": self.in_columns(b.blocks)}
+            case Fold() if not b.on_paper:
+                return None
             case Fold():
                 self.folded += 1
                 converted = {"kind": b.kind, "summary": b.summary, "blocks": self.blocks(b.blocks)}

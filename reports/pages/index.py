@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from urllib.parse import quote
 
@@ -17,6 +17,7 @@ MAX_OPEN = 14
 WORDS = {
     PageKind.SHIFT: mark("What to change before the next shift, and a review of the shift."),
     PageKind.SEASON: mark("What soil and lost roots cost, what drove them, and what to do."),
+    PageKind.APPENDIX: mark("Checks, methods, data health and all tables of the season report."),
     PageKind.SEASON_LOADS: mark("All loads of the season, to search and filter."),
     PageKind.FLEET: mark("Machines, operators, growers and fields, each compared under its own conditions."),
     PageKind.GUIDE: mark("Start values for each class of wetness and soil."),
@@ -28,7 +29,15 @@ WORDS = {
     PageKind.OTHER: mark("Other pages in this folder."),
 }
 """Kind -> one line that describes its pages."""
-SEASON_KINDS = (PageKind.SEASON, PageKind.SEASON_LOADS, PageKind.FLEET, PageKind.GUIDE, PageKind.CARD, PageKind.WHAT_IF)
+SEASON_KINDS = (
+    PageKind.SEASON,
+    PageKind.APPENDIX,
+    PageKind.SEASON_LOADS,
+    PageKind.FLEET,
+    PageKind.GUIDE,
+    PageKind.CARD,
+    PageKind.WHAT_IF,
+)
 COMPANION_WORDS = {".pdf": mark("PDF"), ".xlsx": mark("workbook")}
 
 
@@ -41,7 +50,7 @@ class Link:
         title: text of the link.
         written: local date and time.
         words: line that describes the page; empty in a list whose pages are all of one kind.
-        companions: addresses and names of its PDF and workbook.
+        companions: addresses and names of its PDF and workbook, and of the pages with its evidence.
     """
 
     href: str
@@ -90,9 +99,16 @@ def _link(page: ListedPage, shown: DisplayUnits, *, described: bool = False) -> 
     return Link(page_address(page.name), title, shown.moment(page.written_at), words, companions)
 
 
-def _shifts(pages: Iterable[ListedPage], shown: DisplayUnits) -> LinkList:
+def _shifts(pages: Iterable[ListedPage], evidence: Iterable[ListedPage], shown: DisplayUnits) -> LinkList:
+    """Return the shifts, newest first, each with its forms and the pages with its evidence."""
+    of_shift: dict[object, list[tuple[str, str]]] = {}
+    for page in evidence:
+        of_shift.setdefault(page.shift_date, []).append((page_address(page.name), page.title))
     by_date = sorted(pages, key=lambda p: (str(p.shift_date or ""), p.name), reverse=True)
-    links = tuple(_link(p, shown) for p in by_date)
+    links = tuple(
+        replace(link, companions=(*link.companions, *of_shift.get(page.shift_date, ())))
+        for page, link in ((p, _link(p, shown)) for p in by_date)
+    )
     folded = links[MAX_OPEN:]
     label = say_n("{n} earlier shift", "{n} earlier shifts", len(folded))
     return LinkList("shifts", say("Shifts"), say(WORDS[PageKind.SHIFT]), links[:MAX_OPEN], folded, label)
@@ -111,7 +127,7 @@ def index_lists(pages: list[ListedPage], shown: DisplayUnits) -> list[LinkList]:
     more_loads = say_n("{n} more load", "{n} more loads", len(loads[MAX_OPEN:]))
     sheets = say_n("{n} grower's sheet", "{n} growers' sheets", len(growers))
     lists = [
-        _shifts(of(PageKind.SHIFT), shown),
+        _shifts(of(PageKind.SHIFT), of(PageKind.SHIFT_EVIDENCE), shown),
         LinkList("season", say("Season"), "", tuple(_link(p, shown, described=True) for p in of(*SEASON_KINDS))),
         LinkList("loads", say("Loads"), say(WORDS[PageKind.LOAD]), loads[:MAX_OPEN], loads[MAX_OPEN:], more_loads),
         LinkList("trials", say("Trials"), say(WORDS[PageKind.TRIAL]), trials),

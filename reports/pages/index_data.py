@@ -1,6 +1,7 @@
 """Data of the index: the pages in the output folder, found by listing it."""
 
 import datetime as dt
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -19,7 +20,9 @@ class PageKind(StrEnum):
 
     NEWEST_SHIFT = "newest_shift"
     SHIFT = "shift"
+    SHIFT_EVIDENCE = "shift_evidence"
     SEASON = "season"
+    APPENDIX = "appendix"
     SEASON_LOADS = "season_loads"
     FLEET = "fleet"
     GUIDE = "guide"
@@ -34,12 +37,16 @@ class PageKind(StrEnum):
 NAMES = {
     "shift.html": PageKind.NEWEST_SHIFT,
     "season.html": PageKind.SEASON,
+    "season-appendix.html": PageKind.APPENDIX,
     "season-loads.html": PageKind.SEASON_LOADS,
     "fleet.html": PageKind.FLEET,
     "guide.html": PageKind.GUIDE,
     "what-if.html": PageKind.WHAT_IF,
 }
 PREFIXES = {"shift-": PageKind.SHIFT, "card-": PageKind.CARD, "load-": PageKind.LOAD, "trial-": PageKind.TRIAL}
+EVIDENCE = re.compile(r"shift-(?:\d{4}-\d\d-\d\d|none)-[a-z]+\.html")
+"""Names of the pages with the evidence behind a shift page (`reports/page/links.py`)."""
+DATE_LENGTH = len("2025-10-31")
 
 
 @dataclass(frozen=True)
@@ -51,7 +58,7 @@ class ListedPage:
         name: its path relative to the folder, with forward slashes; untrusted text.
         title: its title; untrusted text.
         written_at: when it was written, UTC.
-        shift_date: the shift of a shift page; None for other pages and if it has no shift.
+        shift_date: the shift of a shift page or of its evidence; None for other pages and if it has no shift.
         companions: paths of its PDF and workbook, as `name`.
     """
 
@@ -83,7 +90,7 @@ def _listed(path: Path, out: Path) -> ListedPage:
         path.relative_to(out).as_posix(),
         _title(path),
         dt.datetime.fromtimestamp(path.stat().st_mtime, dt.UTC),
-        _shift_date(path) if kind is PageKind.SHIFT else None,
+        _shift_date(path) if kind in {PageKind.SHIFT, PageKind.SHIFT_EVIDENCE} else None,
         tuple(c.relative_to(out).as_posix() for c in companions),
     )
 
@@ -91,13 +98,15 @@ def _listed(path: Path, out: Path) -> ListedPage:
 def _kind(path: Path, out: Path) -> PageKind:
     if path.parent != out:
         return PageKind.GROWER
+    if EVIDENCE.fullmatch(path.name):
+        return PageKind.SHIFT_EVIDENCE
     named = (kind for prefix, kind in PREFIXES.items() if path.name.startswith(prefix))
     return NAMES.get(path.name) or next(named, PageKind.OTHER)
 
 
 def _shift_date(path: Path) -> dt.date | None:
     try:
-        return dt.date.fromisoformat(path.stem.removeprefix("shift-"))
+        return dt.date.fromisoformat(path.stem.removeprefix("shift-")[:DATE_LENGTH])
     except ValueError:
         return None
 

@@ -9,7 +9,7 @@ from reports.language.translate import say, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.links import ShiftPages, loads_link, shift_pages
-from reports.page.model import Page, Prose, Section
+from reports.page.model import Fold, Page, Prose, Section
 from reports.page.summary import PageLink, PageLinks
 from reports.page.workbook import write_workbook
 from reports.pages.shift_data import ShiftPageData
@@ -94,7 +94,7 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
         fields = district_map(
             data.district, shown, say("Fields of the shift"), lambda field: loads_link(pages.loads, field=field)
         )
-        sections.append(Section("map", say("Where"), (fields,)))
+        sections.append(Section("map", "", (Fold(say("Map of the fields"), (fields,), on_paper=False),)))
     sections.append(Section("evidence", "", (_evidence_links(data, pages),)))
     return Page(
         heading(fleet_move(data.advice), summary.outcomes.height, catalogue),

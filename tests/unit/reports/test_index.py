@@ -21,6 +21,8 @@ KINDS = {
     "shift.html": PageKind.NEWEST_SHIFT,
     "shift-2025-10-31.html": PageKind.SHIFT,
     "shift-none.html": PageKind.SHIFT,
+    "shift-2025-10-31-loads.html": PageKind.SHIFT_EVIDENCE,
+    "season-appendix.html": PageKind.APPENDIX,
     "season.html": PageKind.SEASON,
     "season-loads.html": PageKind.SEASON_LOADS,
     "fleet.html": PageKind.FLEET,
@@ -113,7 +115,7 @@ def test_every_page_is_linked_by_a_relative_address_with_its_date(tmp_path, seas
     text = write_index(list_pages(tmp_path), season, tmp_path / INDEX).read_text("utf-8")
     hrefs = Links(text).hrefs
     assert sorted(unquote(h) for h in hrefs) == sorted(f"./{n}" for n in KINDS)
-    assert text.count("05:30") == len(KINDS) - 1  # the newest shift is listed below with its date
+    assert text.count("05:30") == len(KINDS) - 2  # the newest shift and its evidence share one date
 
 
 @pytest.mark.parametrize("name", HOSTILE)
