@@ -190,4 +190,4 @@ def cause_section(load_id: str, dirt: LoadDirt, catalogue: Catalogue, shown: Dis
         say("Reasons for the difference of load {load} from its expected dirt, in points", load=load_id),
         _table(dirt, sources, catalogue, shown),
     )
-    return Section("causes", say("Reasons"), (chart,))
+    return Section("causes", say("Reasons for the difference"), (chart,))

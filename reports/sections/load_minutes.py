@@ -151,4 +151,4 @@ def minutes_section(picture: LoadPicture, row: dict[str, Any], shown: DisplayUni
     )
     texts = (_certainty(row), _clocks(row, shown))
     trace = Fold(say("Certainty of the trace, and clocks"), tuple(Prose(t) for t in texts if t))
-    return Section("machine-time", say("Minutes of the load"), (chart, trace))
+    return Section("machine-time", say("When it was lifted"), (chart, trace))
