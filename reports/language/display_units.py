@@ -5,7 +5,7 @@ import math
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from reports.language.translate import local_date, local_number
+from reports.language.translate import local_date, local_number, mark, translated
 from transforms.contracts.units import conversion_factor
 
 SHOWN = {
@@ -19,7 +19,7 @@ SHOWN = {
         "ha": ("ha", "ha", 1),
         "degC": ("degC", "°C", 0),
         "rain": ("mm", "mm", 1),
-        "rpm": ("rpm", "rpm", 0),
+        "rpm": ("rpm", mark("rpm"), 0),
         "pct": ("pct", "%", 0),
         "flag": ("flag", "", 0),
     },
@@ -33,7 +33,7 @@ SHOWN = {
         "ha": ("acre", "acre", 1),
         "degC": ("degF", "°F", 0),
         "rain": ("in", "in", 2),
-        "rpm": ("rpm", "rpm", 0),
+        "rpm": ("rpm", mark("rpm"), 0),
         "pct": ("pct", "%", 0),
         "flag": ("flag", "", 0),
     },
@@ -77,14 +77,14 @@ class DisplayUnits:
 
     def sign(self, unit: str) -> str:
         """Return the symbol of the unit displayed for a stored unit."""
-        return SHOWN[self.system][unit][1]
+        return translated(SHOWN[self.system][unit][1])
 
     def quantity(self, value: float | None, unit: str, *, digits: int | None = None) -> str:
         """Return a value with its unit."""
         if value is None:
             return NO_VALUE
-        _, sign, usual = SHOWN[self.system][unit]
-        return f"{number(self.convert(value, unit), usual if digits is None else digits)} {sign}".strip()
+        shown_digits = self.digits(unit) if digits is None else digits
+        return f"{number(self.convert(value, unit), shown_digits)} {self.sign(unit)}".strip()
 
     def digits(self, unit: str) -> int:
         """Return the usual number of decimals of the displayed unit."""
@@ -123,6 +123,11 @@ class DisplayUnits:
         """Return a UTC time as local date and time of day."""
         local_at = at.astimezone(ZoneInfo(self.zone))
         return f"{local_date(local_at, 'MMMEd')} {self.clock(at)}"
+
+    def second(self, at: dt.datetime) -> str:
+        """Return a UTC time as local date and time of day with seconds."""
+        local_at = at.astimezone(ZoneInfo(self.zone))
+        return f"{local_date(local_at, 'MMMEd')} {local_date(local_at, 'Hms')}"
 
     def clock(self, at: dt.datetime) -> str:
         """Return the local time of day of a UTC time."""

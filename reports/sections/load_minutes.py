@@ -2,7 +2,6 @@
 
 import datetime as dt
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import polars as pl
 
@@ -39,7 +38,7 @@ def _timeline(picture: LoadPicture, row: dict[str, Any], shown: DisplayUnits) ->
     return load_timeline(rows, emptied, marks, shown.sign("t"))
 
 
-def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
+def _stretches(picture: LoadPicture, shown: DisplayUnits) -> Table:
     """Return the table of stretches of minutes that filled the load."""
     own = picture.passes.filter(pl.col("share") > 0).sort("machine_id", "bin_at")
     begins = (pl.col("bin_at").diff() > dt.timedelta(minutes=2)).fill_null(value=True)
@@ -54,10 +53,10 @@ def _stretches(picture: LoadPicture, zone: ZoneInfo) -> Table:
         say("minutes of the load"),
         (
             Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
-            Column(say("From"), lambda r: text_cell(f"{r['from'].astimezone(zone):%Y-%m-%d %H:%M:%S}"), numeric=False),
+            Column(say("From"), lambda r: text_cell(shown.second(r["from"])), numeric=False),
             Column(
                 say("To"),
-                lambda r: text_cell(f"{(r['to'] + dt.timedelta(seconds=BIN_S)).astimezone(zone):%H:%M:%S}"),
+                lambda r: text_cell(shown.second(r["to"] + dt.timedelta(seconds=BIN_S))),
                 numeric=False,
             ),
             Column(say("Share of the load, %"), lambda r: number_cell(100 * r["share"])),
@@ -124,7 +123,7 @@ def _certainty(row: dict[str, Any]) -> str:
 
 def minutes_section(picture: LoadPicture, row: dict[str, Any], shown: DisplayUnits) -> Section:
     """Return the section on the minutes traced to the load."""
-    minutes = _stretches(picture, ZoneInfo(shown.zone))
+    minutes = _stretches(picture, shown)
     level = say("Above: the tank level from its sensor")
     if not picture.minutes["tank_t"].count():
         level = say("Above: the mass lifted since the last emptying, because this machine logs no tank level")
