@@ -167,7 +167,7 @@ def drivers_section(data: SeasonEffectsData, levels: Levels, catalogue: Catalogu
     else:
         reading = say(
             "One practical step from the season's usual value, at the season's mean dirt and losses, all else "
-            "unchanged; brackets are 95 % intervals of the change. These are measured associations on the same "
+            "unchanged; brackets are 95 % intervals of the value after it. These are measured associations on the same "
             "machine, day and field, not proof."
         )
         blocks += [Prose(say("The settings that matter most:")), rows, Prose(reading, more)]
