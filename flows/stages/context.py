@@ -47,9 +47,16 @@ def require_facts(warehouse: Warehouse, workspace: Workspace, *more: str) -> Non
     """Check that the load facts, and the tables named in `more`, exist.
 
     Raises:
-        WorkspaceError: nothing has been ingested yet, or only by an older version.
+        WorkspaceError: nothing has been ingested yet, or its tables are not computed yet, as after an upgrade.
     """
-    if not all(warehouse.has(name) for name in ("load_fact", *more)):
+    if all(warehouse.has(name) for name in ("load_fact", *more)):
+        return
+    if warehouse.has("source_file") and warehouse.table("source_file").height:
         raise WorkspaceError(
-            "nothing has been ingested yet", where=str(workspace.root), remedy="run 'taretrace ingest' on it first"
+            "its tables are not computed yet (it was upgraded, or files were only ingested)",
+            where=str(workspace.root),
+            remedy="run 'taretrace post-shift' on it first",
         )
+    raise WorkspaceError(
+        "nothing has been ingested yet", where=str(workspace.root), remedy="run 'taretrace ingest' on it first"
+    )

@@ -122,6 +122,7 @@ def _write_sheet(
 def publish_what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the what-if page with its sliders."""
     with reporter.stage("Writing the what-if page"), Warehouse.open_read_only(workspace.warehouse) as warehouse:
+        stages.require_facts(warehouse, workspace)
         return write_what_if(load_what_if_page(warehouse, workspace.what_if), workspace.season, workspace.out)
 
 

@@ -1,7 +1,9 @@
 """Every command on a workspace that lacks data ends with a result or one sentence, never with an internal error."""
 
+import datetime as dt
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from flows import stages
@@ -9,6 +11,8 @@ from flows.pipeline.demo import write_demo
 from tests.support.program import Ran, taretrace_here
 from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace, init_workspace
+from transforms.errors import WorkspaceError
+from transforms.storage.warehouse import Warehouse
 
 LOAD = "LOAD"
 COMMANDS = (
@@ -92,3 +96,20 @@ def test_a_command_on_a_workspace_that_lacks_data_is_never_an_internal_error(tmp
         if is_wrong(ran):
             wrong[command] = ran.err
     assert wrong == {}
+
+
+def test_a_workspace_whose_files_are_ingested_but_not_computed_is_sent_to_the_whole_job(tmp_path):
+    """As after an upgrade, which drops computed tables but keeps the record of files."""
+    workspace = Workspace(tmp_path)
+    with Warehouse.in_memory() as warehouse:
+        with pytest.raises(WorkspaceError) as empty:
+            stages.require_facts(warehouse, workspace)
+        file = {"source_sha256": "a" * 64, "file": "a.csv", "header": "", "rows_in": 1, "rows_accepted": 1}
+        schema = warehouse.table("source_file").schema
+        known = {name: file.get(name) for name in schema} | {"rows_rejected": 0, "rows_repeated": 0}
+        times = {n: dt.datetime(2025, 10, 1, tzinfo=dt.UTC) for n, t in schema.items() if isinstance(t, pl.Datetime)}
+        warehouse.append("source_file", pl.DataFrame([{**known, **times}], schema=schema))
+        with pytest.raises(WorkspaceError) as upgraded:
+            stages.require_facts(warehouse, workspace)
+    assert "taretrace ingest" in empty.value.remedy
+    assert "taretrace post-shift" in upgraded.value.remedy
