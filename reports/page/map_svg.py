@@ -48,7 +48,8 @@ def _fields(drawing: MapDrawing, *, interactive: bool) -> str:
     signs = "".join(
         _sign(f.level, f.x, f.y, min(MAX_SIGN, round(SIGN_SHARE * f.side))) for f in drawing.fields if not f.is_pale
     )
-    name = f' role="listbox" aria-label="{escape(say("Fields"))}"' if interactive else ""
+    label = escape(say("Fields"))
+    name = f' role="listbox" aria-label="{label}"' if interactive else ""
     listed = f'<g{name} stroke="{INK}" stroke-width="7">{"".join(out)}</g>' if out else ""
     return f'{listed}<path d="{signs}" stroke="#fff" stroke-width="13" fill="none" pointer-events="none"/>'
 

@@ -126,7 +126,6 @@ class _Paper:
             "notes": list(b.notes),
             "picture": name,
             "alt": f"{b.title}. {b.finding}",
-            "tables": [_table(t) for t in b.tables if len(t.rows) <= MOST_PRINTED_ROWS],
         }
 
     @staticmethod

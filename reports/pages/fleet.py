@@ -184,7 +184,7 @@ def fleet_page(data: FleetPageData, season: Season) -> Page:
             Section("machines", "", (*earlier_note(BENCHMARK, data.status), *figure)),
             Section("reading", "", (_explanation(season),)),
             *other_section,
-            Section("map", say("Where"), (fields,)),
+            Section("map", "", (fields,)),
             health_section(data.health, season.catalogue, shown),
             price_section(season),
         ),

@@ -51,7 +51,9 @@ def fleet_move(advice: pl.DataFrame) -> FleetMove:
     if not moving:
         return FleetMove("leave")
     is_up = (pl.col("to_value") > pl.col("from_value")).alias("is_up")
-    counted = moves.group_by("setting", is_up).agg(pl.col("machine_id").n_unique().alias("machines"), pl.len())
+    counted = moves.group_by("setting", is_up, maintain_order=True).agg(
+        pl.col("machine_id").n_unique().alias("machines"), pl.len()
+    )
     most = counted.sort("machines", "setting", descending=[True, False]).row(0, named=True)
     if most["machines"] >= max(FEWEST_IN_COMMON, COMMON_SHARE * moving):
         return FleetMove("common", most["machines"], most["setting"], most["is_up"])

@@ -33,7 +33,6 @@ from transforms.config.workspace import Workspace
 from transforms.errors import DamagedError
 from transforms.operations.health import check_workspace
 
-NOW = dt.datetime.now(dt.UTC)
 FROM_FILES = {
     "source_file",
     "rejected_row",
@@ -117,15 +116,15 @@ def test_damage_is_found_empties_no_table_and_is_repaired(whole: Whole, harmed: 
     if case not in KEEPS_INBOX:
         empty_inbox(harmed)
     harm(harmed)
-    found = check_workspace(harmed, NOW)
+    found = check_workspace(harmed, dt.datetime.now(dt.UTC))
     if code:
         assert code in {f.code for f in found}
     wrong = [f.remedy for f in found if f.state == "wrong" and f.code]
     assert bool(wrong) == (case not in HARMLESS)
     assert all(f"taretrace repair {harmed.root}" in remedy for remedy in wrong)
     run_keeps_tables(harmed, whole.tables)
-    outcome = repair_workspace(harmed, QUIET, NOW, accept_loss=False)
+    outcome = repair_workspace(harmed, QUIET, dt.datetime.now(dt.UTC), accept_loss=False)
     assert not outcome.lost
-    assert not [f for f in check_workspace(harmed, NOW) if f.state == "wrong"]
+    assert not [f for f in check_workspace(harmed, dt.datetime.now(dt.UTC)) if f.state == "wrong"]
     assert_same(whole.tables, every_table(harmed, telemetry=True))
-    assert not repair_workspace(harmed, QUIET, NOW, accept_loss=False).done
+    assert not repair_workspace(harmed, QUIET, dt.datetime.now(dt.UTC), accept_loss=False).done

@@ -1,10 +1,12 @@
 """Closed table of units: unknown units are asked about, never guessed."""
 
 from dataclasses import dataclass
-
-import polars as pl
+from typing import TYPE_CHECKING
 
 from transforms.errors import WorkspaceError
+
+if TYPE_CHECKING:  # commands load this module to show their help
+    import polars as pl
 
 
 @dataclass(frozen=True)
@@ -234,7 +236,7 @@ def conversion_factor(source: str, target: str, *, where: str) -> tuple[float, f
     return a.factor / b.factor, (a.offset - b.offset) / b.factor
 
 
-def to_unit(value: pl.Expr, source: str, target: str, *, where: str) -> pl.Expr:
+def to_unit(value: "pl.Expr", source: str, target: str, *, where: str) -> "pl.Expr":
     """Return an expression converted from one unit of the table to another."""
     factor, offset = conversion_factor(source, target, where=where)
     return value if (factor, offset) == (1.0, 0.0) else value * factor + offset

@@ -147,7 +147,7 @@ def test_only_small_figures_lack_their_own_table():
 
 
 def test_charts_that_share_a_specification_carry_it_once(page_html):
-    for name in ("shift", "season-appendix", "guide"):
+    for name in ("shift-machines", "season-appendix", "guide"):
         shared = page_html[name].count('data-shared="spec-')
         assert shared > 10
         assert page_html[name].count('<script type="application/json" id="spec-') <= 6
