@@ -83,7 +83,9 @@ def is_wrong(ran: Ran) -> bool:
 MORE = [pytest.param(holds, marks=pytest.mark.slow) for holds in ("no telemetry", "no lists")]
 
 
-@pytest.mark.parametrize("holds", ["nothing", "not ingested", "lists", "no tares", *MORE])
+@pytest.mark.parametrize(
+    "holds", ["nothing", "not ingested", pytest.param("lists", marks=pytest.mark.slow), "no tares", *MORE]
+)
 def test_a_command_on_a_workspace_that_lacks_data_is_never_an_internal_error(tmp_path, holds):
     workspace = made(tmp_path / "w", holds)
     load = "X"

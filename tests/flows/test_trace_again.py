@@ -101,6 +101,7 @@ def test_fields_without_new_rows_are_unchanged(whole, tmp_path):
     assert kept.equals(now["load_trace_grade"].filter(same))
 
 
+@pytest.mark.slow
 def test_a_field_without_tickets_leaves_no_rows(whole, tmp_path):
     workspace = Workspace(shutil.copytree(whole.root, tmp_path / "w"))
     ingest(workspace)

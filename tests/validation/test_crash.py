@@ -118,6 +118,7 @@ def kill_and_finish(season: Workspace, undisturbed, folder: Path, rng: random.Ra
     return hit
 
 
+@pytest.mark.slow
 def test_killed_at_any_instant_the_next_run_ends_the_same(season, undisturbed, tmp_path):
     rng = random.Random(1)
     assert any(kill_and_finish(season, undisturbed, tmp_path / str(i), rng) for i in range(2))
@@ -153,7 +154,8 @@ def mounted(folder: Path, size_kb: int) -> bool:
     return done.returncode == 0
 
 
-@pytest.mark.parametrize("spare_kb", [900, *(pytest.param(kb, marks=pytest.mark.slow) for kb in (40, 4000, 9000))])
+@pytest.mark.slow
+@pytest.mark.parametrize("spare_kb", [40, 900, 4000, 9000])
 def test_on_a_full_disk_the_run_says_so_and_the_next_ends_the_same(season, undisturbed, tmp_path, spare_kb):
     disk = tmp_path / "small"
     used = sum(p.stat().st_size for p in season.root.rglob("*") if p.is_file()) // 1024 + 200
@@ -175,6 +177,7 @@ def test_on_a_full_disk_the_run_says_so_and_the_next_ends_the_same(season, undis
         subprocess.run(["umount", str(disk)], check=True)
 
 
+@pytest.mark.slow
 def test_a_second_run_is_told_who_holds_the_workspace(season, tmp_path):
     folder = tmp_path / "w"
     shutil.copytree(season.root, folder)

@@ -221,7 +221,7 @@ RULES = {"abort": "reader_died", "leaves": "reader_died", "panic": "reader_died"
 
 
 @pytest.mark.usefixtures("hostile")
-@pytest.mark.parametrize("side_by_side", [False, True])
+@pytest.mark.parametrize("side_by_side", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_each_file_whose_reader_fails_is_one_rejected_file_and_all_others_are_taken(
     tmp_path, monkeypatch, side_by_side
 ):

@@ -265,7 +265,7 @@ def test_a_workspace_of_an_earlier_version_needs_ingest(tmp_path):
         pages.publish_fleet_page,
         pages.publish_grower_sheets,
     ):
-        with pytest.raises(WorkspaceError, match="run 'taretrace ingest' on it first"):
+        with pytest.raises(WorkspaceError, match="run 'taretrace post-shift' on it first"):
             write(season.workspace, QUIET)
 
 
