@@ -5,6 +5,7 @@ import polars as pl
 from reports.charts.field_passes import field_passes
 from reports.language.display_units import DisplayUnits
 from reports.language.labels import setting_label
+from reports.language.precision import setting_digits
 from reports.language.translate import say
 from reports.page.model import Figure, Section
 from reports.page.tables import Column, Table, build_table, figures, number_cell, text_cell
@@ -20,6 +21,10 @@ MAX_DOTS = 2500
 def at_local(frame: pl.DataFrame, column: str, zone: str) -> pl.Series:
     """Return a column of UTC times as `at`, in local time without a zone, as charts require."""
     return frame[column].dt.convert_time_zone(zone).dt.replace_time_zone(None).alias("at")
+
+
+INCH_DIGITS = 2
+"""Decimals of means in inches, which are no settings of their own."""
 
 
 def _settings(passes: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> dict[str, str]:
@@ -61,7 +66,7 @@ def _map_rows(
     )
 
 
-def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
+def _pass_table(rows: pl.DataFrame, settings: dict[str, str], digits: dict[str, int]) -> Table:
     """Return the map's data by machine: half minutes in the field and in the load, and the mean of each setting."""
     by = (
         rows.group_by("machine_id", maintain_order=True)
@@ -81,7 +86,7 @@ def _pass_table(rows: pl.DataFrame, settings: dict[str, str]) -> Table:
             Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
             Column(say("n half minutes shown"), lambda r: number_cell(r["len"], 0)),
             Column(say("of the load"), lambda r: number_cell(r["own"], 0)),
-            *(Column(label, figures(name)) for name, label in settings.items()),
+            *(Column(label, figures(name, digits[name])) for name, label in settings.items()),
         ),
         by.iter_rows(named=True),
         caption=say("Means of the half minutes shown."),
@@ -115,5 +120,8 @@ def map_section(
         "those of the load."
     )
     alt = say("Map of the passes of field {field} coloured by a setting, the load's own minutes ringed", field=field)
-    chart = Figure("map", finding, reading, field_passes(rows, settings, first), alt, _pass_table(rows, settings))
+    known = {n: setting_digits(catalogue[n].step, catalogue[n].unit, shown) for n in settings}
+    digits = {n: INCH_DIGITS if d is None else max(d, 0) for n, d in known.items()}
+    table = _pass_table(rows, settings, digits)
+    chart = Figure("map", finding, reading, field_passes(rows, settings, first), alt, table)
     return Section("passes-map", say("The passes of {field}", field=field), (chart,))

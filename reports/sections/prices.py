@@ -4,7 +4,7 @@ from dataclasses import fields
 
 from reports.language.translate import mark, say, translated
 from reports.page.model import Prose, Section
-from reports.page.tables import Column, Table, build_table, number_cell, text_cell
+from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Prices, Season
 
@@ -24,6 +24,11 @@ def assumption_words(season: Season) -> str:
     return say("{own} of {n} prices are set in season.toml; the rest are assumptions.", own=own, n=prices)
 
 
+def _price_cell(value: float) -> Cell:
+    """Return a price with the decimals it was given with, two at most."""
+    return number_cell(value, 0 if float(value).is_integer() else 2)
+
+
 def price_table(season: Season) -> Table:
     """Return the table of name, value, unit and origin of every price."""
     return build_table(
@@ -31,7 +36,7 @@ def price_table(season: Season) -> Table:
         say("prices"),
         (
             Column(say("Price"), lambda f: text_cell(translated(f.metadata["words"]))),
-            Column(say("Value"), lambda f: number_cell(getattr(season.prices, f.name), 2)),
+            Column(say("Value"), lambda f: _price_cell(getattr(season.prices, f.name))),
             Column(
                 say("Unit"),
                 lambda f: text_cell(translated(f.metadata["unit"]).replace("CUR", season.currency)),

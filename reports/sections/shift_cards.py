@@ -124,10 +124,14 @@ def _after_range(row: dict[str, Any], level: str, change: str, factor: float, di
 
 
 def _dirt_change(r: dict[str, Any]) -> str:
+    before, after = (number(r[f"dirt_{k}_pct"], 1) for k in ("before", "after"))
+    if before == after:
+        span = _after_range(r, "dirt_before_pct", "dirt", 1.0, 1)
+        return say("dirt stays {level} %, likely {span}", level=after, span=span)
     return say(
         "dirt {before} → {after} %, likely {span}",
-        before=number(r["dirt_before_pct"], 1),
-        after=number(r["dirt_after_pct"], 1),
+        before=before,
+        after=after,
         span=_after_range(r, "dirt_before_pct", "dirt", 1.0, 1),
     )
 

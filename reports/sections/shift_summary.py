@@ -199,7 +199,11 @@ def _row(
     worth = (
         about_money(gain, shown)
         if gain is not None
-        else say("about {worth}/{t}", worth=shown.per_t(outcome["gain_per_t"]), t=shown.sign("t"))
+        else say(
+            "about {amount} {currency}",
+            amount=plain_money(outcome["gain_per_t"] * shown.per_tonne),
+            currency=shown.money_per_t,
+        )
     )
     before, after = move_values(first, season.catalogue, shown)
     command = move_command(first["setting"], is_up=is_increase(first), catalogue=season.catalogue)

@@ -18,6 +18,8 @@ CAUSE_PRICES = {
 """Cause of cost -> prices and assumptions to which its part of a gain is proportional, or nearly so."""
 PLAUSIBLE = (2 / 3, 3 / 2)
 """Range by which an assumed price may plausibly be wrong, as factors (common practice, no source)."""
+FIRST = 4
+"""Machines whose order counts: those that the page shows before its fold."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,8 @@ class PriceSensitivity:
     """Dependence of the ranking on assumed prices.
 
     Attributes:
-        is_order_at_risk: True if plausible other prices put another machine first or make the first move a loss.
+        is_order_at_risk: True if plausible other prices change the order of the first `FIRST` machines or make the
+            first move a loss.
         break_even: price nearest to the assumed one at which the first move stops paying; None if no assumed price
             alone can make it a loss.
     """
@@ -81,7 +84,7 @@ def price_sensitivity(
     worth = totals.with_columns(pl.col(parts) * mass).sort(
         pl.sum_horizontal(parts), "machine_id", descending=[True, False]
     )
-    first = worth["machine_id"][0]
+    order, first = worth["machine_id"][:FIRST].to_list(), worth["machine_id"][0]
     of_first = moves.filter(pl.col("machine_id") == first).sort("move_number").select(parts).row(0, named=True)
     at_risk = False
     for cause in causes:
@@ -89,7 +92,7 @@ def price_sensitivity(
             scaled = [pl.col(p) * (factor if p == f"gain_{cause}_per_t" else 1.0) for p in parts]
             ranked = worth.sort(pl.sum_horizontal(scaled), "machine_id", descending=[True, False])
             gain = sum(of_first.values()) + (factor - 1) * of_first[f"gain_{cause}_per_t"]
-            at_risk |= ranked["machine_id"][0] != first or gain <= 0
+            at_risk |= ranked["machine_id"][:FIRST].to_list() != order or gain <= 0
     return PriceSensitivity(at_risk, _nearest_break_even(of_first, causes, prices))
 
 

@@ -130,7 +130,7 @@ def test_a_page_needs_no_network_leads_somewhere_and_names_its_cautions_and_run(
         assert "Engine off and key out" in evaluate(browser, "return document.body.innerText")
     if name in WITH_RUN:
         footer = evaluate(browser, "return document.querySelector('footer').innerText")
-        parts = ("Fit of dirt_tare_pct: run ", "data ", "Rows in ", "mass weighed over mass lifted 1.")
+        parts = ("Fit of dirt tare: run ", "data ", "Rows in ", "mass weighed over mass lifted 1.")
         assert all(part in footer for part in parts)
     lost = evaluate(
         browser,
