@@ -87,10 +87,7 @@ HARMLESS = {"unknown file", "taking garbage", "wal garbage", "log garbage", "inb
 KEEPS_INBOX = {"copy missing", "copy flipped", "copy's record damaged"}
 QUICK = {
     "telemetry deleted",
-    "telemetry flipped",
     "lake empty",
-    "taking garbage",
-    "warehouse page",
     "warehouse missing",
     "copy's record damaged",
     "mapping missing",

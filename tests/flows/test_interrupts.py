@@ -45,7 +45,7 @@ PRESSES = {
 }
 
 
-@pytest.mark.parametrize("press", PRESSES)
+@pytest.mark.parametrize("press", [p if p != "twice" else pytest.param(p, marks=pytest.mark.slow) for p in PRESSES])
 def test_ctrl_c_is_one_sentence_that_reports_what_was_done(tmp_path, press):
     workspace = init_workspace(tmp_path / "w")
     script = tmp_path / "run.py"

@@ -205,6 +205,7 @@ def test_a_crafted_backup_writes_nothing_outside_the_folder(tmp_path):
     assert not (tmp_path / "escaped").exists()
 
 
+@pytest.mark.slow
 def test_only_this_user_can_read_the_files_of_a_run(tmp_path):
     folder = tmp_path / "season"
     assert taretrace("init", folder, "--json").code == 0
@@ -263,6 +264,7 @@ def test_a_late_row_for_an_expired_day_is_rejected_with_a_reason_and_changes_no_
     assert every_table(workspace)["bin"].equals(bins)
 
 
+@pytest.mark.slow
 def test_a_crash_during_expiry_loses_nothing(copied, monkeypatch):
     before = every_table(copied)
     workspace, unlink, gone = keep_days(copied, 1), Path.unlink, []

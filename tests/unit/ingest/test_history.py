@@ -187,6 +187,7 @@ def test_the_same_file_again_under_another_name_and_date_changes_nothing(at_once
     assert same(tables(made), at_once)
 
 
+@pytest.mark.slow
 def test_a_copy_that_came_first_counts_as_of_the_original(tmp_path):
     older, newer = HEAD + ticket(1), HEAD + ticket(1, gross=25.0)
     ends = []

@@ -56,6 +56,7 @@ def overall(table: pl.DataFrame) -> dict[str, object]:
     return table.filter(pl.col("wetness_class").is_null() & pl.col("soil_class").is_null()).row(0, named=True)
 
 
+@pytest.mark.slow
 def test_the_within_contrast_is_right_where_operators_react_to_dirt(catalogue):
     true = 100 * np.expm1(-0.04)
     rows = []

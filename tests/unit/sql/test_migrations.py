@@ -137,7 +137,8 @@ def with_sentences(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     return {**tables, "rejected_row": rejected.sort(rejected.columns)}
 
 
-@pytest.mark.parametrize("version", [0, *(pytest.param(k, marks=pytest.mark.slow) for k in (3, 8, 15))])
+@pytest.mark.slow
+@pytest.mark.parametrize("version", [0, 3, 8, 15])
 def test_the_next_run_after_an_upgrade_ends_with_the_tables_of_a_fresh_workspace(season: Season, tmp_path, version):
     fresh, old = (Workspace(Path(shutil.copytree(season.workspace.root, tmp_path / name))) for name in ("fresh", "old"))
     step_back(old, EVERY[version])
