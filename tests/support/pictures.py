@@ -16,21 +16,12 @@ from selenium import webdriver
 
 from flows.runtime.progress import Reporter
 from flows.stages import pages
-from tests.unit.reports.chromium import opened
+from tests.unit.reports.chromium import opened, start_chromium
 from transforms.config.workspace import Workspace
 
 PICTURES = Path(__file__).parents[2] / "reports" / "pictures"
 PHONE, DESK, HEIGHT = 390, 1280, 844
 GAP_PX, SCALE = 24, 0.75
-
-
-def browser() -> webdriver.Chrome:
-    """Return a headless Chromium."""
-    options = webdriver.ChromeOptions()
-    for argument in ("--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"):
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    return webdriver.Chrome(options=options)
 
 
 def written_pages(workspace: Workspace) -> dict[str, Path]:
@@ -77,7 +68,7 @@ def main() -> None:
     if len(sys.argv) != 2:
         raise SystemExit("usage: python -m tests.support.pictures WORKSPACE")
     PICTURES.mkdir(exist_ok=True)
-    driver = browser()
+    driver = start_chromium()
     try:
         with tempfile.TemporaryDirectory() as folder:
             for name, page in written_pages(Workspace(Path(sys.argv[1]))).items():

@@ -1,11 +1,27 @@
 """Browser helpers: open pages at a width, unfold them and read what a person would see."""
 
+import shutil
 from pathlib import Path
 from typing import Any
 
 from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
 
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+FLAGS = [
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND",
+    "--proxy-server=127.0.0.1:9",
+]
+"""Chromium without a window, and without any request to the network."""
 WIDTHS = [390, 768, 1280]
 A4 = 688
 """A4 less its margins at 96 dpi."""
@@ -18,6 +34,16 @@ return [...document.querySelectorAll('.chart')].map(c => {
     table: c.closest('figure').parentElement.querySelectorAll('table tbody tr').length
       || c.closest('.small')?.nextElementSibling.querySelectorAll('table tbody tr').length}})
 """
+
+
+def start_chromium() -> webdriver.Chrome:
+    """Start a headless Chromium whose logs of console and network can be read."""
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    for flag in FLAGS:
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    return webdriver.Chrome(options=options, service=Service(str(DRIVER)))
 
 
 def opened(browser: webdriver.Chrome, page: Path, width: int, part: str = "") -> webdriver.Chrome:

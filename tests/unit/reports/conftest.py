@@ -1,13 +1,11 @@
 """Fixtures: every page of the demo season, and a headless Chromium without network access."""
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 
 from flows import stages
 from flows.runtime.progress import Reporter
@@ -16,34 +14,17 @@ from flows.stages.delivery import deliver_pages
 from reports.page.formats import OutputFormats
 from reports.pages.index_data import INDEX
 from tests.support.program import Demo
+from tests.unit.reports.chromium import CHROMIUM, DRIVER, start_chromium
 from transforms.storage.warehouse import Warehouse
 
 QUIET = Reporter(quiet=True)
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-FLAGS = [
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--host-resolver-rules=MAP * ~NOTFOUND",
-    "--proxy-server=127.0.0.1:9",
-]
 
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[webdriver.Chrome]:
     if not (CHROMIUM and DRIVER):
         pytest.skip("needs Debian's chromium and chromium-driver")
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in FLAGS:
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    driver = start_chromium()
     driver.set_script_timeout(180)
     yield driver
     driver.quit()
