@@ -1,18 +1,14 @@
 """Console tables of the commands status and check: files, sources, rejected rows and stored tables."""
 
-import json
 from collections.abc import Mapping
-from typing import Any
 
 import polars as pl
 
 from flows.cli.columns import Column, Row, figure, local_time, plain
 from flows.cli.console_table import ConsoleTable
-from flows.cli.stored_columns import HEADINGS, stored_heading
 from reports.language.labels import capital
-from reports.language.reason_text import reason_text
+from reports.language.reason_text import row_reason
 from transforms.config.workspace import Season
-from transforms.contracts.reason import ALSO
 
 FAILED = {
     "reader_too_slow": "reading took too long",
@@ -51,37 +47,13 @@ def failed_table(failed: pl.DataFrame, zone: str) -> ConsoleTable:
     )
 
 
-def readable_reason(code: str | None, args: str | None, season: Season) -> str:
-    """Return the sentence of a stored reason, with headings instead of names of columns."""
-    return reason_text(code, json.dumps(_with_headings(json.loads(args or "{}"), season)), season.catalogue)
-
-
-def _with_headings(args: dict[str, Any], season: Season) -> dict[str, Any]:
-    """Return the arguments of a reason with headings instead of names of stored columns, also in further reasons."""
-    also = [{**other, "args": _with_headings(dict(other["args"]), season)} for other in args.get(ALSO, [])]
-    out = {**args, ALSO: also} if also else dict(args)
-    if isinstance(name := args.get("column"), str):
-        out["column"] = _heading_in_text(name, season)
-    if isinstance(names := args.get("columns"), list):
-        out["columns"] = [_heading_in_text(n, season) for n in names]
-    return out
-
-
-def _heading_in_text(name: str, season: Season) -> str:
-    """Return the heading of a stored column as part of a sentence; any other name, of a file's column, unchanged."""
-    if name not in HEADINGS and name not in season.catalogue:
-        return name
-    heading = stored_heading(name, season)
-    return heading[:1].lower() + heading[1:]
-
-
 def rejected_table(title: str, rejected: pl.DataFrame, line: str, season: Season) -> ConsoleTable:
     """Return the table of rejected rows by reason; the first line of each is in the column `line`."""
     return ConsoleTable(
         title,
         (
             plain("File", "file"),
-            Column("Reason", lambda row: readable_reason(row["reason_code"], row["reason_args"], season)),
+            Column("Reason", lambda row: row_reason(row, season.catalogue)),
             plain("Rows", "rows"),
             plain("First line", line),
             plain("Example", "example"),

@@ -7,8 +7,8 @@ from typing import Any
 import polars as pl
 
 from reports.language.bidi import isolated
+from reports.language.column_headings import column_words
 from reports.language.display_units import NO_VALUE
-from reports.language.labels import setting_label
 from reports.language.reason_messages import MESSAGES
 from reports.language.translate import local_number, translated
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
@@ -16,6 +16,9 @@ from transforms.contracts.reason import ALSO, Reason
 
 WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "state"}
 """Arguments whose values are codes with a word of their own."""
+
+COLUMN_ARGS = {"setting", "column", "columns"}
+"""Arguments whose values are names of settings, of stored columns, or of columns of a file."""
 
 
 def reason_text(code: str | None, args: str | None, catalogue: Catalogue | None = None) -> str:
@@ -79,6 +82,6 @@ def _shown(name: str, value: Any, form: str, catalogue: Catalogue) -> str:
         return ", ".join(_shown(name, v, form, catalogue) for v in value)
     if isinstance(value, int | float):
         return local_number(format(value, form or ("," if isinstance(value, int) else ".4g")))
-    if name == "setting":
-        return setting_label(value, catalogue)
+    if name in COLUMN_ARGS:
+        return isolated(column_words(value, catalogue))
     return translated(value.replace("_", " ")) if name in WORD_ARGS else isolated(value)

@@ -90,7 +90,7 @@ def main() -> None:
             seasons = {name: Path(word) for name, word in zip(codes, sys.argv[2:4], strict=False)}
             for name, code in codes.items():
                 if name not in seasons:
-                    seasons[name] = folder / name
+                    seasons[name] = folder / f"season-{name}"
                     call(code, "demo", str(seasons[name]))
             found: dict[str, list[dict[str, float]]] = {name: [] for name in codes}
             for _ in range(RUNS):

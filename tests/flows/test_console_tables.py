@@ -7,7 +7,8 @@ import pytest
 
 from flows.cli.columns import Column, Estimate, Figure, field_text, figure, money_digits, plain, shown_text
 from flows.cli.console_table import ConsoleTable, tab_separated, table_lines, wrap_words
-from flows.cli.stored_columns import HEADINGS, stored_column, stored_heading
+from flows.cli.stored_columns import stored_column, stored_heading
+from reports.language.column_headings import HEADINGS
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.contracts.source_tables import CONTRACTS
 

@@ -99,7 +99,7 @@ def test_rejected_rows_are_corrected_in_a_file_and_ingested_again(season: Season
         path.write_text(text.replace("31.02.2026 25:00", "03.10.2025 08:00").replace(";0;0;", ";27000;23000;"))
     else:
         rows = pl.read_excel(path, sheet_name="Results", infer_schema_length=0)
-        assert rows["why rejected"].to_list() == ["dirt_tare_pct is above 70"]
+        assert rows["why rejected"].to_list() == ["dirt tare is above 70"]
         rows.with_columns(pl.lit("12.5").alias("Dirt %")).write_excel(path, worksheet="Results")
     shutil.copy(path, workspace.inbox)
     (received,) = stages.receive_files(workspace, QUIET)

@@ -205,6 +205,17 @@ def refused_season(tmp_path: Path, change) -> set[tuple[str, str]]:
     return errors(reported.value)
 
 
+@pytest.mark.parametrize(
+    ("group", "key"),
+    [("advice", "probability"), ("lab", "cv_at_25_kg"), ("trial", "power"), ("notify", "rejected_pct")],
+)
+def test_a_negative_share_is_refused(tmp_path, group, key):
+    def change(table: dict[str, Any]) -> None:
+        table.setdefault(group, {})[key] = -0.25
+
+    assert refused_season(tmp_path, change) == {("wrong_value", key)}
+
+
 def test_all_errors_of_a_season_come_at_once(tmp_path):
     def change(table: dict[str, Any]) -> None:
         table["season"]["time_zone"] = "Europe/Pragu"

@@ -176,3 +176,14 @@ def test_the_page_is_printed_by_the_command(demo: Demo, extremes):
     load_id = extremes["above"].picture.load["load_id"][0]
     page = pages.publish_load_page(demo.workspace, load_id, None, QUIET)[0].read_text("utf-8")
     assert load_page(extremes["above"], demo.workspace.season).title in page
+
+
+def test_loads_whose_ids_differ_only_in_marks_have_pages_of_their_own(extremes, demo: Demo, tmp_path):
+    paths = []
+    for load_id in ("A/1", "A_1", "a_1"):
+        picture = replace(
+            extremes["near"].picture, load=extremes["near"].picture.load.with_columns(load_id=pl.lit(load_id))
+        )
+        paths += write_load_page(replace(extremes["near"], picture=picture), demo.workspace.season, tmp_path)
+    assert len({path.name.lower() for path in paths}) == 3
+    assert all(path.is_file() and path.parent == tmp_path for path in paths)

@@ -1,6 +1,7 @@
 """Sentences of the season report and the shift page compared with independent calculations from the tables."""
 
 import datetime as dt
+import json
 import re
 
 import numpy as np
@@ -329,3 +330,11 @@ def test_the_shift_page_shows_every_machine_with_its_day(warehouse, demo: Demo):
     listed = sum(len(t.rows) for t in page.tables if t.id.startswith("decisions-"))
     assert listed == decisions.filter(pl.col("machine_id").is_in(sorted(drawn))).height > 50
     assert all(f.table is not None and f.table.rows for f in page.figures if f.id.startswith("passes-"))
+
+
+def test_the_axis_of_variance_shares_has_whole_ticks_on_the_page(warehouse, demo: Demo):
+    season = demo.workspace.season
+    appendix = season_appendix(load_season_page(warehouse, season), season)
+    charts = [f.chart for f in appendix.figures if f.id.startswith("shares-")]
+    assert charts
+    assert all('"tickMinStep": 1' in json.dumps(chart.spec) for chart in charts if chart is not None)

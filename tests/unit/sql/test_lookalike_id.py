@@ -1,10 +1,15 @@
 """Ids that look alike within a kind."""
 
 import datetime as dt
+import json
 import unicodedata
 
 import polars as pl
 
+from flows import stages
+from tests.support.program import taretrace_here
+from transforms.config.workspace import init_workspace
+from transforms.operations.health import check_workspace
 from transforms.storage.warehouse import Warehouse
 
 AT = dt.datetime(2025, 10, 1, 8, tzinfo=dt.UTC)
@@ -52,3 +57,14 @@ def test_the_same_id_in_several_tables_is_one():
         }
         warehouse.append("machine_day", pl.DataFrame([day]))
         assert warehouse.query("lookalike_id").height == 0
+
+
+def test_doctor_and_status_report_ids_that_look_alike(tmp_path):
+    workspace = init_workspace(tmp_path / "w")
+    with stages.open_warehouse(workspace) as warehouse:
+        warehouse.append("received_field_boundary", boundaries(["F1", "f1", "F2"]))
+    found = {f.code: f for f in check_workspace(workspace, dt.datetime.now(dt.UTC))}
+    assert found["ids.look_alike"].state == "note"
+    ran = taretrace_here("status", workspace.root, "--json")
+    (group,) = json.loads(ran.out)["lookalikes"]
+    assert (group["kind"], group["ids"]) == ("field", 2)
