@@ -50,6 +50,6 @@ def test_a_row_with_two_reasons_is_one_row_with_both_sentences(tmp_path, catalog
     assert left == 0
     assert written == [
         ["id", "b", REASON_HEADER],
-        ["", "x", "field_id is empty"],
-        ["", "y", "field_id is empty; boundary is longer than 1,000 bytes"],
+        ["", "x", "field is empty"],
+        ["", "y", "field is empty; outline is longer than 1,000 bytes"],
     ]
