@@ -37,6 +37,11 @@ RESPONSES = {DIRT: mark("dirt tare"), ROOT_LOSS: mark("root loss"), TOPS: mark("
 COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TOPS: mark("measured loads")}
 
 
+def response_label(response: str) -> str:
+    """Return the label of a response in the page's language; its name if it has no label."""
+    return say(RESPONSES[response]) if response in RESPONSES else response
+
+
 def setting_label(name: str, catalogue: Catalogue) -> str:
     """Return the label of a setting or sensor in the page's language; its name if it has no label."""
     return translated(catalogue[name].label if name in catalogue else name)

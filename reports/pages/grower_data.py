@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 import polars.selectors as cs
 
+from reports.language.labels import response_label
 from reports.language.translate import say, use_language
 from transforms.benchmark.disclosure import (
     TOO_FAR_APART,
@@ -61,7 +62,11 @@ class GrowerData:
 def _footer(warehouse: Warehouse) -> tuple[str, ...]:
     """Return the run of each fit, without counts, fingerprint and closure, which depend on the rows of all growers."""
     return tuple(
-        say("Fit of {response}: run {run}.", response=r["response"], run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}")
+        say(
+            "Fit of {response}: run {run}.",
+            response=response_label(r["response"]),
+            run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}",
+        )
         + ("" if r["converged"] else " " + say("It did NOT converge: do not act on it."))
         for r in warehouse.table("fit_run").sort("response").iter_rows(named=True)
     )

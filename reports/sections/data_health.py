@@ -7,7 +7,7 @@ import polars as pl
 
 from reports.language.bidi import isolated
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import RESPONSES, setting_label
+from reports.language.labels import response_label, setting_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import local_date, mark, say, say_n, translated
 from reports.page.model import Fold, Prose, Section
@@ -33,7 +33,7 @@ def footer(data: FooterData) -> tuple[str, ...]:
     lines = [
         say(
             "Fit of {response}: run {run}, data {data}, n = {n}, residual SD {sd} on the log scale.",
-            response=say(RESPONSES[r["response"]]) if r["response"] in RESPONSES else r["response"],
+            response=response_label(r["response"]),
             run=f"{r['fitted_at']:%Y%m%dT%H%M%SZ}",
             data=r["data_fingerprint"][:12],
             n=number(r["n"], 0),
