@@ -9,6 +9,7 @@ import polars as pl
 from reports.language.bidi import isolated
 from reports.language.column_headings import column_words
 from reports.language.display_units import NO_VALUE
+from reports.language.labels import setting_label
 from reports.language.reason_messages import MESSAGES
 from reports.language.translate import local_number, translated
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
@@ -17,8 +18,18 @@ from transforms.contracts.reason import ALSO, Reason
 WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "state"}
 """Arguments whose values are codes with a word of their own."""
 
-COLUMN_ARGS = {"setting", "column", "columns"}
-"""Arguments whose values are names of settings, of stored columns, or of columns of a file."""
+STORED_COLUMN_CODES = {
+    "above_maximum",
+    "below_minimum",
+    "column_empty",
+    "not_above_bound",
+    "not_in_file_name",
+    "text_has_nul_bytes",
+    "text_too_long",
+    "value_not_a_number",
+    "value_not_finite",
+}
+"""Reasons whose `column` is a stored column, which people know by its heading; others name a column of the file."""
 
 
 def reason_text(code: str | None, args: str | None, catalogue: Catalogue | None = None) -> str:
@@ -58,6 +69,8 @@ def with_reasons(table: pl.DataFrame, catalogue: Catalogue | None = None) -> pl.
 
 def _text(code: str, args: dict[str, Any], catalogue: Catalogue) -> str:
     also = args.pop(ALSO, [])
+    if code in STORED_COLUMN_CODES:
+        args["column"] = column_words(args["column"], catalogue)
     parts = [_inserted(translated(MESSAGES[code]), args, catalogue)]
     parts += [_text(other["code"], dict(other["args"]), catalogue) for other in also]
     return "; ".join(parts)
@@ -82,6 +95,6 @@ def _shown(name: str, value: Any, form: str, catalogue: Catalogue) -> str:
         return ", ".join(_shown(name, v, form, catalogue) for v in value)
     if isinstance(value, int | float):
         return local_number(format(value, form or ("," if isinstance(value, int) else ".4g")))
-    if name in COLUMN_ARGS:
-        return isolated(column_words(value, catalogue))
+    if name == "setting":
+        return setting_label(value, catalogue)
     return translated(value.replace("_", " ")) if name in WORD_ARGS else isolated(value)
