@@ -53,6 +53,29 @@ def test_rooms_import_one_way():
     assert done.returncode == 0, done.stdout[-3000:]
 
 
+FIRMS_WORDS = re.compile(
+    r"\b(?:[Bb]rochure|[Dd]ata ?sheet|[Ww]hite paper|GmbH|Ltd|Inc\.|S\.A\.|bulletin of (?:the )?(?:firm|company|maker))"
+)
+
+
+def test_no_source_is_one_firms_own_paper():
+    named = [
+        f"{name}:{number}"
+        for name in tracked()
+        if name.endswith((".md", ".py", ".toml", ".sql", ".j2", ".typ")) and name != "tests/test_architecture.py"
+        for number, line in enumerate((ROOT / name).read_text("utf-8").splitlines(), 1)
+        if FIRMS_WORDS.search(line)
+    ]
+    assert named == []
+
+
+def test_assumptions_of_the_settings_are_labelled():
+    text = (ROOT / "transforms/config/settings.toml").read_text("utf-8")
+    comments = "\n".join(line for line in text.splitlines() if line.startswith("#"))
+    assert "assumption" in comments
+    assert "common practice, no source" in comments
+
+
 def test_groups_are_made_in_order():
     # Without, polars adds a group's numbers in the order its threads end: their last digits differ from run to run.
     loose = [
