@@ -125,7 +125,7 @@ def square(x: float, y: float, side: float) -> Points:
 
 
 def circle(x: float, y: float, diameter: float, corners: int = 12) -> Points:
-    """Return a regular polygon that stands for a circle about a point."""
+    """Return a regular polygon that approximates a circle about a point."""
     angle = 2 * np.pi * np.arange(corners) / corners
     return np.column_stack([x + diameter / 2 * np.cos(angle), y + diameter / 2 * np.sin(angle)])
 

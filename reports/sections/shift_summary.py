@@ -61,7 +61,7 @@ def fleet_move(advice: pl.DataFrame) -> FleetMove:
 
 
 def heading(move: FleetMove, fleet: int, catalogue: Catalogue) -> str:
-    """Return the heading of the page, for a fleet of so many machines with advice."""
+    """Return the heading of the page; `fleet` is the number of machines with advice."""
     if move.code == "no_advice":
         return say("No advice yet")
     if move.code == "leave":

@@ -55,7 +55,7 @@ class PriceSensitivity:
 
 
 def _price_of(cause: str, prices: Prices) -> float:
-    """Return the price that stands for a cause, in the season's currency."""
+    """Return the price that represents a cause, in the season's currency."""
     soil = prices.freight_per_t_km * prices.haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
     return {"soil": soil, "roots": prices.beet_per_t, "pile": prices.sugar_per_t, "hours": prices.machine_hour}[cause]
 

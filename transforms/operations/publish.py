@@ -15,7 +15,7 @@ from transforms.storage.atomic_file import replace_atomically, unfinished, write
 FaultCode = Literal["missing", "unmounted", "not_writable", "full", "failed", "foreign_files"]
 SHOWN_NAMES = 3
 READ_BY_FOLDER = 0o666
-"""Permissions that a copy takes from its folder: whoever may read the folder may read the pages."""
+"""Permissions that a copy takes from its folder: everyone who may read the folder may read the pages."""
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,7 @@ def warehouse():
 
 
 def set_facts(warehouse: Warehouse, rows: pl.DataFrame) -> None:
-    """Stand in for the mart, whose columns depend on the catalogue."""
+    """Replace the mart, whose columns depend on the catalogue."""
     warehouse._con.register("facts_now", rows)
     warehouse._con.execute("create or replace table load_fact as select * from facts_now")
     warehouse._con.unregister("facts_now")
