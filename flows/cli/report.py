@@ -58,7 +58,7 @@ def report_shift(
     as_json: Json = False,
     is_opened: OpenPage = False,
 ) -> None:
-    """Write the shift page: advised changes for the next shift and a review of the last one."""
+    """Write the shift page: what to change before the next shift, with the evidence on pages of its own."""
     from flows.stages import pages
 
     paths = _write_locked(
@@ -76,7 +76,7 @@ def report_season(
     as_json: Json = False,
     is_opened: OpenPage = False,
 ) -> None:
-    """Write the season report: drivers of dirt and losses, guide and its value, piles, open questions, methods."""
+    """Write the season report: cost, where and when, causes and next season on four pages, and an appendix."""
     from flows.stages import pages
 
     paths = _write_locked(

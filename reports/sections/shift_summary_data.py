@@ -6,11 +6,9 @@ from dataclasses import dataclass
 import polars as pl
 
 from transforms.config.workspace import Season
+from transforms.model.specification import MIN_TRACE_QUALITY
 from transforms.storage.product_basis import ADVICE, ProductStatus, product_status
 from transforms.storage.warehouse import Warehouse
-
-TRACED_QUALITY = 0.5
-"""A load with a lower trace quality counts as not traceable (the model's own bound is 0.3)."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +24,7 @@ class ShiftSummaryData:
         machines: rows of `shift_machine`.
         reasons: rows of `machine_reason`.
         silent: rows of `silent_machine`.
-        untraced: rows of `untraced_load`.
+        untraced: rows of `untraced_load`: loads traced too poorly for the fit.
         followed: rows of `advice_followed`: the changes advised for the latest shift, and what the machines did.
     """
 
@@ -54,6 +52,6 @@ def load_shift_summary(warehouse: Warehouse, season: Season) -> ShiftSummaryData
         machines=warehouse.query("shift_machine", shift_date=shift),
         reasons=warehouse.query("machine_reason", shift_date=shift),
         silent=warehouse.query("silent_machine", hours=season.notify.silent_machine_h),
-        untraced=warehouse.query("untraced_load", shift_date=shift, quality=TRACED_QUALITY),
+        untraced=warehouse.query("untraced_load", shift_date=shift, quality=MIN_TRACE_QUALITY),
         followed=warehouse.query("advice_followed", shift_date=shift),
     )
