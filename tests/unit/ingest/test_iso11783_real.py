@@ -9,6 +9,7 @@ import pytest
 
 from tests.support.taking import take
 from tests.support.task_data import Moment, Value, device, log_header, record, task, task_data, write_set
+from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.readers.iso11783 import join, log_reader, time_log, xml
 from transforms.ingest.readers.iso11783.container import open_container
@@ -312,3 +313,15 @@ def test_memory_follows_the_rows_at_a_time(tmp_path, catalogue, monkeypatch):
     out = take(folder, reading(catalogue), catalogue)
     assert out.accepted["line"].to_list() == list(range(1, 51))
     assert out.rejected.select("rule", "line").rows() == [("stray_bytes", 23)]
+
+
+def test_a_setting_that_a_workspace_adds_is_read_and_decides_between_two_scales(tmp_path):
+    row = {"stage": "lifting", "label": "web height", "unit": "cm", "step": 0.5, "responses": ["dirt_tare_pct"]}
+    wrong = Value(52, designator="Depth", scale=(0, 0.01, "mm"))  # 80 is 0.08 cm by the device, 8 cm by the dictionary
+    folder = write_set(tmp_path / "t", seconds(2, {0: 80}), [wrong])
+    read = []
+    for low, high in ((2, 15), (0, 1)):
+        own = load_catalogue({"web_height_cm": {**row, "low": low, "high": high, "up": "higher", "down": "lower"}})
+        found = take(folder, reading(own, web_height_cm={"from": "ddi 52"}), own)
+        read.append(found.accepted["web_height_cm"][0])
+    assert read == [8.0, pytest.approx(0.08)]

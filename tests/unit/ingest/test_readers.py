@@ -514,3 +514,17 @@ def test_the_quick_way_and_the_careful_way_give_the_same_rows(lines, decimal, en
         assert quick.cells["d"].to_list() == texts.cast(pl.Float64).to_list()
         strip = pl.col("t", "s").str.strip_chars()
         assert quick.cells.select(strip, LINE).equals(careful.cells.select(strip, LINE))
+
+
+def test_a_constant_date_of_a_mapping_is_stored_with_every_row(tmp_path, catalogue):
+    columns = {
+        "valid_from_at": {"value": dt.date(2025, 10, 1), "time_zone": "Europe/Prague"},
+        "machine_id": {"from": "m"},
+        "generation": {"value": "one"},
+        "rows_count": {"from": "r", "unit": "count"},
+        "row_spacing_cm": {"from": "s", "unit": "cm"},
+        "tank_capacity_t": {"from": "t", "unit": "t"},
+    }
+    path = written(tmp_path, "m,r,s,t\nM1,6,50,20\nM2,6,45,20\n")
+    out = take(path, mapping(catalogue, "machine_setup", columns), catalogue)
+    assert out.accepted["valid_from_at"].to_list() == [dt.datetime(2025, 9, 30, 22, tzinfo=dt.UTC)] * 2
