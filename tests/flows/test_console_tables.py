@@ -75,7 +75,8 @@ def test_stored_columns_are_in_the_workspace_units(tmp_path, units, sign, value)
     assert column.heading.endswith(f", {sign}")
     assert field_text(column.value({"gross_t": 26.74})) == value
     rpm = stored_column("topper_speed_rpm", season)
-    assert field_text(rpm.value({"topper_speed_rpm": 768.6})) == "769"
+    assert field_text(rpm.value({"topper_speed_rpm": 768.6})) == "770"
+    assert shown_text(rpm.value({"topper_speed_rpm": 768.6})) == "770"
     assert field_text(stored_column("sections_on_pct", season).value({"sections_on_pct": 51.26})) == "51.3"
 
 
