@@ -3,12 +3,10 @@
 import altair as alt
 import polars as pl
 
-from reports.language.translate import mark, say
+from reports.language.labels import STANDING
+from reports.language.translate import say
 from reports.page.model import Chart
 from reports.page.theme import BETTER, INK, MUTED, RULE, WORSE, finish, interval_tooltip, records, rows
-
-STANDING = {"lower": mark("clearly lower"), "usual": mark("not clearly different"), "higher": mark("clearly higher")}
-"""Code of `benchmark.standing` -> label; texts, tables and charts share the code."""
 
 
 def funnel(subjects: pl.DataFrame, unit: str, counted: str) -> Chart:

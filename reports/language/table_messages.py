@@ -33,6 +33,12 @@ WORDS = (
     mark("weather reading"),
     mark("forecast hour"),
     mark("not recognised"),
+    mark("sample"),
+    mark("audit"),
+    mark("site"),
+    mark("station"),
+    mark("grower"),
+    mark("operator"),
 )
 SETTINGS = (
     mark("topper speed"),

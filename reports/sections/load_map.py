@@ -38,9 +38,11 @@ def _chosen(setting: str | None, settings: dict[str, str]) -> str:
         return "share_depth_cm" if "share_depth_cm" in settings else next(iter(settings), "")
     if setting not in settings:
         raise WorkspaceError(
-            f"'{setting}' is not a setting logged in this field",
+            "'{name}' is not a setting logged in this field",
             where="--setting",
-            remedy=f"use one of {', '.join(settings)}",
+            remedy="use one of {names}",
+            name=setting,
+            names=", ".join(settings),
         )
     return setting
 

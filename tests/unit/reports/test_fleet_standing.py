@@ -6,8 +6,9 @@ import polars as pl
 import pytest
 
 from flows import stages
-from reports.charts.funnel import STANDING, funnel
+from reports.charts.funnel import funnel
 from reports.charts.subject_groups import HEADER, ORDER, subject_groups
+from reports.language.labels import STANDING
 from reports.page.tables import Row
 from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_title
 from reports.pages.fleet_data import load_fleet_page
