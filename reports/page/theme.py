@@ -18,8 +18,8 @@ WORSE, BETTER = "#8f1d52", "#2b6f9e"
 DIRT_LEVELS = {-2: BETTER, -1: "#8dbbd8", 0: "#e3dccd", 1: "#c6769b", 2: WORSE}
 """Dirt against expected, from much cleaner to much dirtier; each class has its own lightness, for grey print."""
 SOIL_DASH = {"light": [1, 0], "medium": [6, 3], "heavy": [2, 2]}
-
-
+FEW, PALE = 30, 0.45
+"""An estimate from fewer rows is pale, drawn with this opacity: it is shown, but not as if it were known."""
 LINES = ["#8f1d52", "#1f4f8f", "#c98a1b", "#3b7d74", "#3a3634", "#7a5a3a"]
 LINE_DASHES = [[1, 0], [6, 3], [2, 2], [8, 2, 2, 2], [4, 1], [1, 3]]
 CLEAR_EFFECT, NO_EFFECT, CONFOUNDED, UNTRIED = "#6fa3c8", "#d3e2ec", "#e0a83c", "#efe8da"

@@ -11,6 +11,7 @@ from reports.language.precision import about_money, decimals, money_range, plain
 from reports.language.translate import mark, say
 from reports.page.model import Prose, Section
 from reports.page.summary import BarPart, PartBar, Tile, Tiles
+from reports.page.theme import FEW
 from reports.pages.season_data import OverviewData
 from reports.sections.prices import assumption_words
 from reports.sections.season_worth import share_words, worth_finding
@@ -22,8 +23,6 @@ from transforms.storage.product_basis import GUIDE
 MILLION = 1e6
 MASS_DIGITS = 3
 """Significant digits of masses, whose intervals are a few percent wide."""
-FEW = 30
-"""Figures based on fewer loads or plots are shown as uncertain."""
 PARTS = {
     SOIL: mark("soil hauled"),
     ROOTS: mark("roots left in the fields"),

@@ -115,6 +115,7 @@ def fill(warehouse: Warehouse, invented: Growers) -> None:
             pl.Series("expected_pct", expected),
             pl.Series("lo95", expected - 0.912345),
             pl.Series("hi95", expected + 0.987654),
+            pl.Series("conditions_pct", expected),
         ),
     )
     by_kind = invented.points.reshape(-1, len(KINDS))
