@@ -1,4 +1,4 @@
-"""Printable sheets that an operator follows in a split-run trial: one sheet of A4 per day, with its back for many loads."""
+"""Printable sheets that an operator follows in a split-run trial: one sheet of A4 per day, on both sides if need be."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
