@@ -12,7 +12,7 @@ from reports.page.summary import Grid, GridCell
 from reports.page.tables import Column, Table, build_table, mean_cell, number_cell, text_cell
 from reports.page.theme import FEW, midnight
 from reports.pages.season_data import OverviewData
-from reports.sections.district_map import district_map, map_reading
+from reports.sections.district_map import district_map
 from reports.sections.district_map_data import DistrictMapData
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 
@@ -150,5 +150,5 @@ def where_when_section(data: OverviewData, district: DistrictMapData, shown: Dis
     fields = district_map(
         district, shown, say("Fields of the season"), lambda field: loads_link("season-loads.html", field=field)
     )
-    where = (Prose(classes_finding(data.classes)), _classes_grid(data.classes), fields, Prose(map_reading()))
+    where = (Prose(classes_finding(data.classes)), _classes_grid(data.classes), fields)
     return Section("where", say("Where and when"), (*when, *where), new_page=True)
