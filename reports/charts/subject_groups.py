@@ -5,18 +5,16 @@ import json
 import altair as alt
 import polars as pl
 
+from reports.charts.funnel import COLOURS, with_unjudged
+from reports.language.labels import UNJUDGED
 from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import BETTER, INK, MUTED, WORSE, finish, interval_tooltip, records, rows
+from reports.page.theme import FEW, MUTED, PALE, finish, interval_tooltip, records, rows
 
-ORDER = ("higher", "usual", "lower")
-"""Codes of `benchmark.standing` from the top of the chart to its bottom."""
-COLOURS = {"higher": WORSE, "usual": INK, "lower": BETTER}
-SHAPES = {"higher": "triangle-up", "usual": "circle", "lower": "triangle-down"}
+ORDER = ("higher", "usual", "lower", UNJUDGED)
+"""Codes of a standing from the top of the chart to its bottom."""
+SHAPES = {"higher": "triangle-up", "usual": "circle", "lower": "triangle-down", UNJUDGED: "diamond"}
 ROW_HEIGHT = 24
-FEW = 30
-"""A subject with fewer observations is paler."""
-PALE = 0.45
 MARGIN = 1.05
 """Half of the axis over the farthest end of an interval."""
 HEADER = "\u2060"
@@ -25,7 +23,7 @@ HEADER = "\u2060"
 
 def grouped(subjects: pl.DataFrame) -> pl.DataFrame:
     """Return the compared subjects from the highest group to the lowest, the highest first in each group."""
-    known = subjects.drop_nulls("standing")
+    known = with_unjudged(subjects).drop_nulls("standing")
     rank = pl.col("standing").replace_strict(list(ORDER), list(range(len(ORDER))), return_dtype=pl.Int8)
     return known.sort(rank, pl.col("shrunken"), "subject_id", descending=[False, True, False])
 
@@ -41,7 +39,8 @@ def subject_groups(subjects: pl.DataFrame, names: dict[str, str], title: str, co
     """
     drawn = grouped(subjects).with_columns(pl.col("standing").replace_strict(names).alias("label"))
     lines, headers = [], []
-    for code in ORDER:
+    codes = [code for code in ORDER if code != UNJUDGED or UNJUDGED in drawn["standing"]]
+    for code in codes:
         own = drawn.filter(pl.col("standing") == code)["subject_id"].to_list()
         headers.append(HEADER + say("{group} ({n})", group=names[code], n=len(own)))
         lines += [headers[-1], *own]
@@ -60,9 +59,9 @@ def subject_groups(subjects: pl.DataFrame, names: dict[str, str], title: str, co
     far = max((abs(v) for c in ("shrunken_lo95", "shrunken_hi95") for v in drawn[c].drop_nulls()), default=1.0)
     x_scale = alt.Scale(domain=[-MARGIN * far, MARGIN * far], nice=False)
     opacity = alt.condition(f"datum.n < {FEW}", alt.value(PALE), alt.value(1.0))
-    domain = [names[code] for code in ORDER]
-    color = alt.Color("label:N", legend=None, scale=alt.Scale(domain=domain, range=[COLOURS[c] for c in ORDER]))
-    shape = alt.Shape("label:N", legend=None, scale=alt.Scale(domain=domain, range=[SHAPES[c] for c in ORDER]))
+    domain = [names[code] for code in codes]
+    color = alt.Color("label:N", legend=None, scale=alt.Scale(domain=domain, range=[COLOURS[c] for c in codes]))
+    shape = alt.Shape("label:N", legend=None, scale=alt.Scale(domain=domain, range=[SHAPES[c] for c in codes]))
     base = alt.Chart(rows()).encode(
         y=y,
         color=color,

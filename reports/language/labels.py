@@ -50,8 +50,15 @@ CHECK_LABELS = {
 }
 """Check of a fit -> label."""
 RESPONSES = {DIRT: mark("dirt tare"), ROOT_LOSS: mark("root loss"), TOPS: mark("top tare")}
-STANDING = {"lower": mark("clearly lower"), "usual": mark("not clearly different"), "higher": mark("clearly higher")}
-"""Code of `benchmark.standing` -> label; texts, tables and charts share the code."""
+UNJUDGED = "few"
+"""Code of subjects that are compared but not judged, for which `benchmark.standing` is null."""
+STANDING = {
+    "lower": mark("clearly lower"),
+    "usual": mark("not clearly different"),
+    "higher": mark("clearly higher"),
+    UNJUDGED: mark("few, not judged"),
+}
+"""Code of a standing -> label; texts, tables and charts share the code."""
 COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TOPS: mark("measured loads")}
 
 

@@ -3,7 +3,7 @@
 import math
 
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.translate import say
+from reports.language.translate import say, say_n
 from transforms.config.settings_catalogue import Setting
 
 COARSE_STEP, WHOLE_STEP = 20.0, 1.0
@@ -56,6 +56,25 @@ def money_range(low: float, high: float) -> str:
     digits = max(0, -round(math.log10(step)))
     lo, hi = (number(round(v / step) * step, digits) for v in (low, high))
     return say("{lo} to {hi}", lo=lo, hi=hi)
+
+
+def mass_words(value: float, shown: DisplayUnits, significant: int | None = None) -> str:
+    """Return a mass with its unit as a sentence names it: in tonnes, or in US units as a number of short tons.
+
+    Args:
+        value: mass in metric tonnes.
+        shown: displayed units.
+        significant: significant digits of the displayed mass; None for whole units.
+    """
+    mass = shown.convert(value, "t")
+    digits = 0 if significant is None else decimals(mass, significant)
+    rounded = round(mass if significant is None else round_significant(mass, significant), digits)
+    amount = number(rounded, digits)
+    if shown.system != "us":
+        return f"{amount} {shown.sign('t')}"
+    return say_n(
+        "{amount} short ton", "{amount} short tons", 1 if rounded == 1 else max(2, round(rounded)), amount=amount
+    )
 
 
 def setting_digits(step: float, unit: str, shown: DisplayUnits) -> int | None:

@@ -52,7 +52,7 @@ def _table(t: Table) -> dict[str, Any]:
         "kind": t.kind,
         "caption": t.caption or t.name,
         "columns": [{"head": c.head, "numeric": c.numeric, "wrap": c.wrap} for c in t.columns],
-        "rows": [[{"text": c.text, "strong": c.strong} for c in r.cells] for r in t.rows],
+        "rows": [[{"text": c.text, "strong": c.strong, "is_pale": c.is_pale} for c in r.cells] for r in t.rows],
     }
 
 

@@ -19,6 +19,7 @@ class Tile:
         word: the change in a word, such as "less", or the range of the number.
         arrow: direction of the change.
         tone: meaning of the change.
+        is_pale: True if few rows are behind it; the word says so.
     """
 
     label: str
@@ -27,6 +28,7 @@ class Tile:
     word: str = ""
     arrow: Arrow = "none"
     tone: Tone = "plain"
+    is_pale: bool = False
 
 
 @dataclass(frozen=True)

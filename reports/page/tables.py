@@ -5,7 +5,7 @@ A workbook receives numbers where a page shows text.
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 from reports.language.display_units import NO_VALUE, number
@@ -23,6 +23,7 @@ class Cell:
         hi: upper bound of its 95 % interval.
         href: link to the rows behind it.
         strong: True if shown in bold.
+        is_pale: True if few rows are behind it; the text says so.
     """
 
     text: str
@@ -31,6 +32,7 @@ class Cell:
     hi: float | None = None
     href: str | None = None
     strong: bool = False
+    is_pale: bool = False
 
 
 def text_cell(text: Any, href: str | None = None, *, strong: bool = False) -> Cell:
@@ -63,6 +65,13 @@ def mean_cell(value: float | None, half: float | None, digits: int = 1) -> Cell:
     if value is None or half is None:
         return number_cell(value, digits)
     return number_cell(value, digits, value - half, value + half)
+
+
+def few_cell(cell: Cell, n: int | None, min_n: int, words: str) -> Cell:
+    """Return a cell as it is, or pale and with words after its text if fewer than `min_n` rows are behind it."""
+    if cell.value is None or (n or 0) >= min_n:
+        return cell
+    return replace(cell, text=say("{value}, {few}", value=cell.text, few=words), is_pale=True)
 
 
 @dataclass(frozen=True)

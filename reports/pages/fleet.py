@@ -5,15 +5,16 @@ from pathlib import Path
 import polars as pl
 
 from reports.charts.funnel import funnel
-from reports.charts.subject_groups import FEW, subject_groups
+from reports.charts.subject_groups import subject_groups
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import COUNTED, RESPONSES, capital
+from reports.language.labels import COUNTED, RESPONSES, UNJUDGED, capital
 from reports.language.translate import mark, say, say_n, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.links import loads_link
 from reports.page.model import Chart, Figure, Fold, Page, Prose, Section
+from reports.page.theme import FEW
 from reports.pages.fleet_data import FleetPageData
 from reports.pages.fleet_tables import (
     benchmark_table,
@@ -24,7 +25,7 @@ from reports.pages.fleet_tables import (
     shown_amount,
 )
 from reports.sections.data_health import footer, health_section
-from reports.sections.district_map import district_map
+from reports.sections.district_map import district_map, map_reading
 from reports.sections.prices import price_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season
@@ -39,9 +40,10 @@ KINDS = {
 }
 MANY = {"grower", "field"}
 """Kinds with too many subjects for a row each: they have a funnel instead."""
-GROUPS = {"higher": mark("Above usual"), "usual": mark("Usual"), "lower": mark("Below usual")}
-DIRT_GROUPS = {"higher": mark("Dirtier"), "usual": mark("Usual"), "lower": mark("Cleaner")}
-"""Code of `benchmark.standing` -> name of the group; texts and charts share the code."""
+FEW_GROUP = {UNJUDGED: mark("Few, not judged")}
+GROUPS = {"higher": mark("Above usual"), "usual": mark("Usual"), "lower": mark("Below usual"), **FEW_GROUP}
+DIRT_GROUPS = {"higher": mark("Dirtier"), "usual": mark("Usual"), "lower": mark("Cleaner"), **FEW_GROUP}
+"""Code of a standing -> name of the group; texts and charts share the code."""
 
 
 def machine_rows(comparison: pl.DataFrame) -> pl.DataFrame:
@@ -157,9 +159,11 @@ def _explanation(season: Season) -> Fold:
         "sample, their part is shown separately. “Own effect” is the unexplained part, shrunk towards the others "
         "according to its uncertainty; ranks use it. Charts show it with its 95 % interval: if that excludes zero, "
         "the usual value, the subject clearly differs. Nobody is compared on fewer than {min_loads} loads (10 "
-        "dig-behind plots for root loss). These are measured associations, not verdicts: the unexplained part may be "
-        "wear, the operator, or something that nobody records.",
+        "dig-behind plots for root loss), or judged and ranked on fewer than {few}: such values are pale. These are "
+        "measured associations, not verdicts: the unexplained part may be wear, the operator, or something that nobody "
+        "records.",
         min_loads=season.advice.min_loads,
+        few=FEW,
     )
     return Fold(say("How to read it"), (Prose(reading),))
 
@@ -184,7 +188,7 @@ def fleet_page(data: FleetPageData, season: Season) -> Page:
             Section("machines", "", (*earlier_note(BENCHMARK, data.status), *figure)),
             Section("reading", "", (_explanation(season),)),
             *other_section,
-            Section("map", "", (fields,)),
+            Section("map", "", (fields, Prose(map_reading()))),
             health_section(data.health, season.catalogue, shown),
             price_section(season),
         ),

@@ -5,11 +5,12 @@ from typing import Any
 import polars as pl
 
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import interval, standing_label
+from reports.language.labels import UNJUDGED, interval, standing_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n
 from reports.page.links import loads_link
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
+from reports.page.theme import FEW
 from transforms.config.settings_catalogue import ROOT_LOSS
 
 WIDE = 0.5
@@ -42,7 +43,8 @@ def comparison_count(rows: pl.DataFrame) -> str:
     known = rows.drop_nulls("standing")
     different = known.filter(pl.col("standing") != "usual").height
     if not known.height:
-        return say("no comparison")
+        few = rows["shrunken"].count()
+        return say("fewer than {few} in each of {n}, none judged", few=FEW, n=few) if few else say("no comparison")
     if not different:
         return say("no clear difference among {all}", all=known.height)
     return say_n("{n} of {all} differs clearly", "{n} of {all} differ clearly", different, all=known.height)
@@ -55,6 +57,11 @@ def comparison_finding(rows: pl.DataFrame, unit: str) -> str:
         return say("no comparison: {reason}.", reason=row_reason(rows.row(0, named=True)))
     different = known.filter(pl.col("standing") != "usual")
     counted = say("{compared} of {all} compared", compared=known.height, all=rows.height)
+    judged = known["standing"].count()
+    if not judged:
+        return say("{counted}; none is judged, because each has fewer than {few}.", counted=counted, few=FEW)
+    if judged < known.height:
+        counted = say("{counted}, {judged} judged (n of {few} or more)", counted=counted, judged=judged, few=FEW)
     if not different.height:
         return say("{counted}; none differs clearly from the middle.", counted=counted)
     ends, digits = [], effect_digits(rows)
@@ -95,7 +102,7 @@ def rank_cell(r: dict[str, Any]) -> Cell:
 
 def _standing_words(r: dict[str, Any]) -> str:
     """Return where a subject is among all, or the reason why it is not compared."""
-    return standing_label(r["standing"]) if r["observed"] is not None else row_reason(r)
+    return standing_label(r["standing"] or UNJUDGED) if r["observed"] is not None else row_reason(r)
 
 
 def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: str | None = None) -> Table:

@@ -17,10 +17,10 @@ from reports.language.translate import mark, say, say_n, translated, use_languag
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.model import Figure, Fold, Page, Prose, Section
-from reports.page.tables import Column, Table, build_table, mean_cell, number_cell, text_cell
-from reports.page.theme import local
+from reports.page.tables import Column, Table, build_table, few_cell, mean_cell, number_cell, text_cell
+from reports.page.theme import FEW, local
 from reports.pages.grower_data import GrowerData
-from reports.sections.grower_answer import answer_blocks, answer_title
+from reports.sections.grower_answer import action_section, answer_title, worth_section
 from reports.sections.grower_place import place_block, standing
 from transforms.advice.own_soil import fields_above_expected
 from transforms.config.workspace import Season
@@ -180,11 +180,21 @@ def _fields(data: GrowerData, shown: DisplayUnits) -> Table:
             Column(say("Loads"), lambda r: number_cell(r["loads"], 0)),
             Column(say("Gross, {t}", t=shown.sign("t")), lambda r: number_cell(shown.convert(r["gross_t"], "t"), 0)),
             Column(say("n measured"), lambda r: number_cell(r["measured"], 0)),
-            Column(say("Dirt observed, %"), lambda r: mean_cell(r["observed_pct"], r["observed_half"])),
+            Column(
+                say("Dirt observed, %"),
+                lambda r: few_cell(
+                    mean_cell(r["observed_pct"], r["observed_half"]), r["measured"], FEW, say("few loads")
+                ),
+            ),
             Column(say("Dirt expected, %"), lambda r: number_cell(r["expected_pct"])),
             Column(
                 say("Root loss, {unit}", unit=shown.sign("t/ha")),
-                lambda r: mean_cell(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
+                lambda r: few_cell(
+                    mean_cell(_loss(r["root_loss_t_ha"], shown), _loss(r["root_loss_half"], shown)),
+                    r["plots"],
+                    FEW,
+                    say("few plots"),
+                ),
             ),
             Column(say("n dug"), lambda r: number_cell(r["plots"], 0)),
         ),
@@ -200,12 +210,13 @@ def _mean(total: dict[str, Any]) -> str:
     """Return the mean dirt of the grower's measured loads with n and interval; empty if none is measured."""
     if total["observed_pct"] is None:
         return ""
-    return say(
+    mean = say(
         "Mean of your measured loads (n = {n}): {observed} % dirt ({span}).",
         n=number(total["measured"], 0),
         observed=number(total["observed_pct"]),
         span=mean_interval(total["observed_pct"], total["observed_half"]),
     )
+    return mean if total["measured"] >= FEW else f"{mean} " + say("These are few loads.")
 
 
 def grower_page(data: GrowerData, season: Season) -> Page:
@@ -226,12 +237,13 @@ def grower_page(data: GrowerData, season: Season) -> Page:
     blocks = (_loads(data, shown), *((Prose(mean),) if (mean := _mean(data.total)) else ()), Prose(reading))
     fold = Fold(say("Each field"), (_fields(data, shown),))
     return Page(
-        answer_title(data.total, dirty, shown),
+        answer_title(data.total, dirty),
         when,
         lead(data),
         None,
         (
-            Section("answer", "", answer_blocks(data.total, dirty, season, shown)),
+            action_section(data.total, dirty, season, shown),
+            worth_section(data.total, season, shown),
             Section("loads", say("Your loads"), (*blocks, fold)),
             Section("own-why", say("Why they differed"), (_why(data),)),
             Section("own-place", say("You and the others"), (place_block(data.place),)),

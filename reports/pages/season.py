@@ -16,7 +16,7 @@ from reports.page.workbook import write_workbook
 from reports.pages.season_appendix import condition_filters, season_appendix
 from reports.pages.season_data import SeasonLoadsPageData, SeasonPageData
 from reports.sections.cautions import CAUTION
-from reports.sections.data_health import footer
+from reports.sections.data_health import footer, warnings
 from reports.sections.season_cost import cost_section, savings_section, season_heading, season_lead, season_when
 from reports.sections.season_drivers import Levels, drivers_section
 from reports.sections.season_next import actions_section, agree_section, trials_section
@@ -53,7 +53,7 @@ def season_page(data: SeasonPageData, season: Season) -> Page:
             agree_section(season),
             Section("more", "", (more,)),
         ),
-        footer(data.footer),
+        warnings(data.footer),
         name=say("Season report"),
     )
 

@@ -11,8 +11,9 @@ from reports.language.translate import mark, say
 from reports.page.links import loads_link
 from reports.page.model import Prose, Section
 from reports.page.tables import Cell, Column, Table, build_table, mean_cell, number_cell, text_cell
+from reports.page.theme import FEW
 from reports.pages.season_data import OverviewData
-from reports.sections.season_cost import FEW, PARTS
+from reports.sections.season_cost import PARTS
 from transforms.advice.season_worth import PILE
 from transforms.config.settings_catalogue import ROOT_LOSS
 

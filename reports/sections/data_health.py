@@ -27,6 +27,15 @@ FAULT_WORDS = {
 WITHOUT_SETTING = {"clock_step", "off_position"}
 
 
+def warnings(data: FooterData) -> tuple[str, ...]:
+    """Return a line for each fit that must not be acted on, for pages whose appendix has the footer."""
+    return tuple(
+        say("The fit of {response} did NOT converge: do not act on it.", response=response_label(r["response"]))
+        for r in data.fits.iter_rows(named=True)
+        if not r["converged"]
+    )
+
+
 def footer(data: FooterData) -> tuple[str, ...]:
     """Return the footer lines: run and data fingerprint of each fit, rows in and rejected, and mass closure."""
     h = data.counts

@@ -276,3 +276,11 @@ def _machine_table(name: str, title: str, machines: pl.DataFrame, shown: Display
         ),
         machines.iter_rows(named=True),
     )
+
+
+def map_reading() -> str:
+    """Return a sentence on the expected value of the map, and its difference from the comparison of fields."""
+    return say(
+        "Expected on the map: the dirt for soil, wetness, weather and crop alone. The difference includes the field "
+        "itself, machines and settings; the comparison of fields leaves machines and settings out."
+    )

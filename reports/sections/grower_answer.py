@@ -1,45 +1,121 @@
-"""Answer of a grower's sheet: fields to ask about, what their extra soil costs, and roots left in the ground."""
+"""Answer of a grower's sheet: what to ask the contractor, and which sums are the grower's own."""
 
 from typing import Any
 
 import polars as pl
 
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.precision import about_money, plain_money
+from reports.language.precision import about_money, mass_words, plain_money
 from reports.language.translate import say, say_n
-from reports.page.model import Prose
-from reports.page.summary import BarRow, BarRows, Strip, Tile, Tiles, Tone
+from reports.page.model import Prose, Section
+from reports.page.summary import BarRow, BarRows, Tile, Tiles, Tone
+from reports.page.theme import FEW
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
 from transforms.advice.cost import soil_cost_per_t
-from transforms.config.workspace import Prices, Season
+from transforms.config.workspace import Season
 
 PER_TONNES = 100
 """Tonnes delivered for which the cost of a point of dirt is shown."""
 
 
-def answer_title(total: dict[str, Any], dirty: pl.DataFrame, shown: DisplayUnits) -> str:
-    """Return the heading: what to do and what it is worth.
+def answer_title(total: dict[str, Any], dirty: pl.DataFrame) -> str:
+    """Return the heading: what to do.
 
     Args:
         total: the grower's season totals.
         dirty: own fields with more dirt than expected, from `fields_above_expected`.
-        shown: units.
     """
     observed = total["observed_pct"]
     if observed is None:
-        return say("Your loads are not measured yet")
+        return say("Ask for tare samples: your loads are not measured yet")
     if total["expected_pct"] is None:
         return say("Your loads held {observed} % dirt", observed=number(observed))
     clear = dirty.filter("is_clear")
     if not dirty.height:
-        return say("Keep lifting as now: no field was dirtier than expected")
+        return say("Keep this season's settings: no field was dirtier than expected")
     if not clear.height:
-        return say("No field was clearly dirtier than expected")
-    worth = about_money(float(clear["soil_cost"].sum()), shown)
+        return say("Keep this season's settings: no field was clearly dirtier than expected")
     if clear.height == 1:
-        return say("Ask how {field} was lifted: {worth} of extra soil", field=clear["field_id"][0], worth=worth)
-    return say("Ask how {n} of your fields were lifted: {worth} of extra soil", n=clear.height, worth=worth)
+        r = clear.row(0, named=True)
+        return say(
+            "Ask how {field} was lifted: {over} points more dirt than expected",
+            field=r["field_id"],
+            over=number(r["over_points"]),
+        )
+    return say("Ask how {n} of your fields were lifted: they were dirtier than expected", n=clear.height)
+
+
+def _asked_of_dirt(total: dict[str, Any], dirty: pl.DataFrame) -> str:
+    """Return what to ask the contractor about the dirt; empty without an expected value."""
+    if total["observed_pct"] is None or total["expected_pct"] is None:
+        return ""
+    if not dirty.height:
+        return say("Ask the contractor to keep this season's settings on your fields.")
+    if dirty["is_clear"].any():
+        return say("Ask the contractor about share depth, speed and wet patches in these fields.")
+    return say(
+        "Ask the contractor to keep this season's settings. The fields below had more dirt than expected, but that is "
+        "not certain: ask for a tare sample of every load there next season."
+    )
+
+
+def _asked_of_roots(total: dict[str, Any]) -> str:
+    """Return what to ask about roots left in the field; empty if enough plots were dug."""
+    plots = total["plots"] or 0
+    if not plots:
+        return say("Ask for a dig-behind audit: nobody dug behind the machine on your fields, so losses are not known.")
+    if plots < FEW:
+        return say_n(
+            "Ask for more dig-behind plots: {n} plot is too few to judge the roots left.",
+            "Ask for more dig-behind plots: {n} plots are too few to judge the roots left.",
+            plots,
+        )
+    return ""
+
+
+def _rows(dirty: pl.DataFrame, season: Season, shown: DisplayUnits) -> BarRows:
+    largest = float(dirty["soil_cost"].to_numpy().max())
+    deduction = season.soil_deduction_per_t
+
+    payer = say("deducted from your payment") if deduction else say("a cost of haulage, not yours")
+
+    def small(r: dict[str, Any]) -> str:
+        if r["is_clear"]:
+            return say("({text})", text=payer)
+        doubt = say("few loads") if r["measured"] < FEW else say("not certain: few visits, or they differ")
+        return say("({text}; {doubt})", text=payer, doubt=doubt)
+
+    rows = tuple(
+        BarRow(
+            r["field_id"],
+            None,
+            say_n("{n} load, {mass}", "{n} loads, {mass}", r["loads"], mass=mass_words(r["gross_t"], shown)),
+            r["soil_cost"] / largest if largest > 0 else 0.0,
+            about_money(r["soil_t"] * deduction if deduction else r["soil_cost"], shown),
+            say("{over} points more dirt than expected", over=number(r["over_points"])),
+            more=small(r),
+        )
+        for r in dirty.iter_rows(named=True)
+    )
+    return BarRows(rows, first=3, more=say("Further fields"))
+
+
+def action_section(total: dict[str, Any], dirty: pl.DataFrame, season: Season, shown: DisplayUnits) -> Section:
+    """Return the section with what to ask the contractor, the fields concerned, and the cautions.
+
+    Args:
+        total: the grower's season totals.
+        dirty: own fields with more dirt than expected, from `fields_above_expected`.
+        season: the season, for its deduction.
+        shown: units.
+    """
+    asked = [Prose(text) for text in (_asked_of_dirt(total, dirty), _asked_of_roots(total)) if text]
+    nothing = [] if asked else [Prose(say("There is nothing to ask for yet."))]
+    rows = [_rows(dirty, season, shown)] if dirty.height else []
+    return Section(
+        "answer", say("What to do"), (*asked[:1], *rows, *asked[1:], *nothing, Prose(say(CAUTION), note=True))
+    )
 
 
 def _difference(over: float) -> str:
@@ -48,78 +124,79 @@ def _difference(over: float) -> str:
     return say("{over} points less than expected", over=number(-over))
 
 
-def _tiles(total: dict[str, Any], prices: Prices, shown: DisplayUnits) -> Tiles:
-    """Return the tiles: dirt observed and expected, cost of a point of dirt, and roots left."""
+def _dirt_tiles(total: dict[str, Any]) -> tuple[Tile, Tile]:
     observed, expected = total["observed_pct"], total["expected_pct"]
     over = None if observed is None or expected is None else round(round(observed, 1) - expected, 1)
-    tone: Tone = "plain" if not over else "worse" if over > 0 else "better"
-    per_point = PER_TONNES * soil_cost_per_t(prices.haul_km, prices) / 100 * shown.per_tonne
-    tiles = [
-        Tile(
-            say("Your dirt"),
-            NO_VALUE if observed is None else say("{value} %", value=number(observed)),
-            word=_difference(over) if over else "",
-            arrow="none" if not over else "up" if over > 0 else "down",
-            tone=tone,
-        ),
-        Tile(say("Expected"), NO_VALUE if expected is None else say("{value} %", value=number(expected))),
-        Tile(
-            say("One point of dirt costs about"),
-            f"{plain_money(per_point)} {shown.currency}",
-            word=say("per {mass} {t} delivered", mass=PER_TONNES, t=shown.sign("t")),
-        ),
-    ]
-    if total["root_loss_t_ha"] is not None:
-        money = about_money(shown.per_area(total["root_loss_t_ha"] * prices.beet_per_t), shown)
-        tiles.append(
-            Tile(
-                say("Roots left, n = {n} plots", n=number(total["plots"], 0)),
-                shown.quantity(total["root_loss_t_ha"], "t/ha"),
-                word=say("{money} per {area}", money=money, area=shown.sign("ha")),
-            )
-        )
-    return Tiles(tuple(tiles))
-
-
-def _rows(dirty: pl.DataFrame, shown: DisplayUnits) -> BarRows:
-    largest = float(dirty["soil_cost"].to_numpy().max())
-    rows = tuple(
-        BarRow(
-            r["field_id"],
-            None,
-            say_n("{n} load, {mass}", "{n} loads, {mass}", r["loads"], mass=shown.quantity(r["gross_t"], "t")),
-            r["soil_cost"] / largest if largest > 0 else 0.0,
-            about_money(r["soil_cost"], shown),
-            say("{over} points more dirt than expected", over=number(r["over_points"])),
-            more="" if r["is_clear"] else say("not certain: few visits, or they differ"),
-        )
-        for r in dirty.iter_rows(named=True)
+    is_few = observed is not None and total["measured"] < FEW
+    tone: Tone = "plain" if not over or is_few else "worse" if over > 0 else "better"
+    words = [_difference(over)] if over else []
+    own = Tile(
+        say("Your dirt"),
+        NO_VALUE if observed is None else say("{value} %", value=number(observed)),
+        word=", ".join([*words, *([say("few loads")] if is_few else [])]),
+        arrow="none" if not over else "up" if over > 0 else "down",
+        tone=tone,
+        is_pale=is_few,
     )
-    return BarRows(rows, first=3, more=say("Further fields"))
+    return own, Tile(say("Expected"), NO_VALUE if expected is None else say("{value} %", value=number(expected)))
 
 
-def answer_blocks(
-    total: dict[str, Any], dirty: pl.DataFrame, season: Season, shown: DisplayUnits
-) -> tuple[Tiles | BarRows | Prose | Strip, ...]:
-    """Return the blocks below the heading: tiles, fields to ask about, and the cautions with the advice.
+def _roots_tile(total: dict[str, Any], season: Season, shown: DisplayUnits) -> Tile | None:
+    """Return the tile of the beet left in the grower's fields: a sum of the grower's own; None without plots."""
+    loss, plots, area = total["root_loss_t_ha"], total["plots"], total["lifted_ha"]
+    if loss is None:
+        return None
+    price, is_few = season.prices.beet_per_t, plots < FEW
+    lost = say(
+        "{loss} left, {money} per {area}; n = {n} plots",
+        loss=shown.quantity(loss, "t/ha"),
+        money=about_money(shown.per_area(loss * price), shown),
+        area=shown.sign("ha"),
+        n=number(plots, 0),
+    )
+    if area is None:
+        label, money = say("Yours: beet left per {area}, about", area=shown.sign("ha")), shown.per_area(loss * price)
+    else:
+        label, money = say("Yours: beet left in the field, about"), loss * price * area
+    word = say("{text}, few plots", text=lost) if is_few else lost
+    return Tile(label, f"{plain_money(money)} {shown.currency}", word=word, is_pale=is_few)
+
+
+def _soil_tile(season: Season, shown: DisplayUnits) -> Tile:
+    """Return the tile of what a point of dirt costs: the grower if a deduction is set, else haulage alone."""
+    deduction = season.soil_deduction_per_t
+    per_t = deduction or soil_cost_per_t(season.prices.haul_km, season.prices)
+    mass = mass_words(PER_TONNES / shown.convert(1.0, "t"), shown)
+    value = f"{plain_money(PER_TONNES * per_t / 100 * shown.per_tonne)} {shown.currency}"
+    if deduction:
+        return Tile(say("Yours: a point of dirt, about"), value, word=say("deducted per {mass} delivered", mass=mass))
+    word = say("cost of haulage per {mass} delivered", mass=mass)
+    return Tile(say("Not yours: a point of dirt, about"), value, word=word)
+
+
+def worth_section(total: dict[str, Any], season: Season, shown: DisplayUnits) -> Section:
+    """Return the section with the grower's dirt, and the sums that are the grower's own and those of haulage.
 
     Args:
         total: the grower's season totals.
-        dirty: own fields with more dirt than expected, from `fields_above_expected`.
-        season: the season, for its prices.
+        season: the season, for its prices and its deduction.
         shown: units.
     """
-    tiles = _tiles(total, season.prices, shown)
-    money = Prose(
-        say(
-            "Extra soil is counted with haulage, unloading and disposal at the season's prices, roots left with the "
-            "price of beet. What is deducted from your payment is in your contract."
+    roots = _roots_tile(total, season, shown)
+    tiles = (*_dirt_tiles(total), *((roots,) if roots is not None else ()), _soil_tile(season, shown))
+    own = say("Beet left in the field is your own crop, counted with the price paid per t of clean beet.")
+    if season.soil_deduction_per_t:
+        soil = say(
+            "For soil, {amount} {unit} is deducted from your payment; its freight, unloading and disposal are borne by "
+            "haulage.",
+            amount=plain_money(season.soil_deduction_per_t * shown.per_tonne),
+            unit=shown.money_per_t,
         )
-        + " "
-        + assumption_words(season)
+    else:
+        soil = say(
+            "You are paid for clean beet: freight, unloading and disposal of soil are borne by haulage. No deduction "
+            "from your payment is set here; if your contract has one, it applies."
+        )
+    return Section(
+        "worth", say("What it is worth, and to whom"), (Tiles(tiles), Prose(f"{own} {soil} {assumption_words(season)}"))
     )
-    caution = Prose(say(CAUTION), note=True)
-    if not dirty.height:
-        return tiles, money, caution
-    asked = Prose(say("Ask the operator about share depth, speed and wet patches in these fields."))
-    return tiles, asked, _rows(dirty, shown), caution, money

@@ -7,10 +7,11 @@ import polars as pl
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import capital, interval
-from reports.language.precision import about_money, decimals, money_range, plain_money, round_significant
+from reports.language.precision import about_money, decimals, mass_words, money_range, plain_money, round_significant
 from reports.language.translate import mark, say
 from reports.page.model import Prose, Section
 from reports.page.summary import BarPart, PartBar, Tile, Tiles
+from reports.page.theme import FEW
 from reports.pages.season_data import OverviewData
 from reports.sections.prices import assumption_words
 from reports.sections.season_worth import share_words, worth_finding
@@ -22,8 +23,6 @@ from transforms.storage.product_basis import GUIDE
 MILLION = 1e6
 MASS_DIGITS = 3
 """Significant digits of masses, whose intervals are a few percent wide."""
-FEW = 30
-"""Figures based on fewer loads or plots are shown as uncertain."""
 PARTS = {
     SOIL: mark("soil hauled"),
     ROOTS: mark("roots left in the fields"),
@@ -52,12 +51,6 @@ def about_amount(value: float, shown: DisplayUnits) -> str:
     return say("about {n} million {currency}", n=number(millions, decimals(millions)), currency=shown.currency)
 
 
-def _mass(value: float, shown: DisplayUnits) -> str:
-    """Return a mass in the displayed unit to three significant digits."""
-    mass = shown.convert(value, "t")
-    return f"{number(round_significant(mass, MASS_DIGITS), decimals(mass, MASS_DIGITS))} {shown.sign('t')}"
-
-
 def season_heading(costs: pl.DataFrame, shown: DisplayUnits) -> str:
     """Return the heading of the report: the cost of the season."""
     by = costs_by_part(costs)
@@ -74,7 +67,7 @@ def season_when(name: str, total: dict[str, Any], shown: DisplayUnits) -> str:
         "{season} · {loads} loads, {mass}, from {fields} fields in {days} days, up to {day}",
         season=name,
         loads=number(total["loads"], 0),
-        mass=_mass(total["gross_t"], shown),
+        mass=mass_words(total["gross_t"], shown, MASS_DIGITS),
         fields=number(total["fields"], 0),
         days=number(total["days"], 0),
         day=shown.day(total["last_day"]),
@@ -109,12 +102,12 @@ def _about_part(r: dict[str, Any], prices: Prices, shown: DisplayUnits) -> str:
     if r["part"] == PILE:
         return say(
             "{mass} of sugar, if stored {days} days at {temp}",
-            mass=_mass(round_significant(r["mass_t"]), shown),
+            mass=mass_words(r["mass_t"], shown, 2),
             days=number(prices.storage_days, 0),
             temp=shown.quantity(prices.storage_temp_c, "degC"),
         )
     counted = {SOIL: mark("{mass}, {n} loads measured"), ROOTS: mark("{mass}, {n} plots dug")}
-    text = say(counted[r["part"]], mass=_mass(r["mass_t"], shown), n=number(r["n"], 0))
+    text = say(counted[r["part"]], mass=mass_words(r["mass_t"], shown, MASS_DIGITS), n=number(r["n"], 0))
     if r["money_lo95"] is None or r["money_hi95"] is None:
         return text
     span = money_range(r["money_lo95"], r["money_hi95"])

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from reports.language.bidi import isolated
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import capital, interval
 from reports.language.precision import setting_value
@@ -17,14 +18,27 @@ from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue, Set
 MAX_SETTINGS = 6
 SETTINGS = "settings"
 SOURCES = {
-    "conditions": (mark("conditions: weather, soil, crop"), ("condition",)),
+    "conditions": (mark("weather, soil and crop"), ("condition",)),
     SETTINGS: (mark("settings of the machines"), ("setting",)),
     "machines": (mark("machines and operators"), ("machine", "operator")),
     "fields": (mark("fields and days"), ("field", "day", "season")),
-    "error": (mark("measurement error and unexplained"), ("lab", "unexplained")),
+    "error": (mark("measurement error and unknown causes"), ("lab", "unexplained")),
 }
 """Part of the bar -> its name and the kinds of sources that it contains."""
 CONFOUNDED = "effect_confounded"
+CHANGES = {
+    DIRT: {
+        1: mark("dirt rises from {before} to {after} {unit} ({span})"),
+        -1: mark("dirt falls from {before} to {after} {unit} ({span})"),
+        0: mark("dirt stays at about {before} {unit} ({span})"),
+    },
+    ROOT_LOSS: {
+        1: mark("roots left rise from {before} to {after} {unit} ({span})"),
+        -1: mark("roots left fall from {before} to {after} {unit} ({span})"),
+        0: mark("roots left stay at about {before} {unit} ({span})"),
+    },
+}
+"""Response -> direction of its change as displayed -> clause on it."""
 
 
 @dataclass(frozen=True)
@@ -45,20 +59,20 @@ def source_shares(kinds: pl.DataFrame) -> dict[str, float]:
 
 
 def shares_finding(shares: dict[str, float], n: int) -> str:
-    """Return a sentence on the largest part and on the settings; `n` is the number of loads fitted."""
+    """Return sentences on the largest part and on the settings; `n` is the number of loads fitted."""
     first, *_ = shares
     percent = {part: number(100 * share, 0) for part, share in shares.items()}
     if first == SETTINGS:
         return say(
-            "Settings, which can be changed, account for most of the differences in dirt between loads, about "
-            "{share} % (n = {n}).",
+            "Settings, which can be changed, account for the largest share of the differences in dirt between loads: "
+            "about {share} % (n = {n} loads).",
             share=percent[SETTINGS],
             n=number(n, 0),
         )
     return say(
-        "The largest source of the differences in dirt between loads is {first}: about {share} %. Settings, which can "
-        "be changed, account for about {own} % (n = {n} loads).",
-        first=say(SOURCES[first][0]),
+        "{first} account for the largest share of the differences in dirt between loads, about {share} %; settings, "
+        "which can be changed, for about {own} % (n = {n} loads).",
+        first=capital(say(SOURCES[first][0])),
         share=percent[first],
         own=percent[SETTINGS],
         n=number(n, 0),
@@ -75,9 +89,9 @@ def _bar(shares: dict[str, float]) -> PartBar:
 
 @dataclass(frozen=True)
 class _Shown:
-    """Response as displayed: its sentence on a change, its season mean, and factor, decimals and symbol of its unit."""
+    """Response as displayed: its clauses on a change, its season mean, and factor, decimals and symbol of its unit."""
 
-    words: str
+    clauses: dict[int, str]
     level: float
     factor: float
     digits: int
@@ -89,9 +103,9 @@ class _Shown:
             self.level * self.factor * float((1 + effect[k] / 100) ** way) for k in ("change_pct", "lo95", "hi95")
         )
         before = self.level * self.factor
+        rise = round(after, self.digits) - round(before, self.digits)
         return say(
-            self.words,
-            arrow="▲" if after > before else "▼",
+            self.clauses[(rise > 0) - (rise < 0)],
             before=number(before, self.digits),
             after=number(after, self.digits),
             unit=self.unit,
@@ -103,12 +117,27 @@ def _responses(levels: Levels, shown: DisplayUnits) -> dict[str, _Shown]:
     """Return the measured responses as displayed."""
     found = {}
     if levels.dirt_pct is not None:
-        words = mark("Dirt {arrow} {before} → {after} {unit} ({span}).")
-        found[DIRT] = _Shown(words, levels.dirt_pct, 1.0, 1, "%")
+        found[DIRT] = _Shown(CHANGES[DIRT], levels.dirt_pct, 1.0, 1, "%")
     if levels.root_loss_t_ha is not None:
-        words, factor = mark("Roots left {arrow} {before} → {after} {unit} ({span})."), shown.straight("t/ha")[0]
-        found[ROOT_LOSS] = _Shown(words, levels.root_loss_t_ha, factor, 2, shown.sign("t/ha"))
+        factor, sign = shown.straight("t/ha")[0], shown.sign("t/ha")
+        found[ROOT_LOSS] = _Shown(CHANGES[ROOT_LOSS], levels.root_loss_t_ha, factor, 2, sign)
     return found
+
+
+def _step(setting: Setting, usual: float | None, way: int, shown: DisplayUnits) -> str:
+    """Return a setting with its usual value and the one a step away, with an arrow between; or the step's direction."""
+    name = capital(translated(setting.label))
+    if usual is None:
+        return say("{setting} {way}", setting=name, way=translated(setting.up if way > 0 else setting.down))
+    before = setting_value(usual, setting, shown, unit=False)
+    return f"{isolated(name)} {before} → {setting_value(usual + way * setting.step, setting, shown)}"
+
+
+def _sentence(changes: list[str]) -> str:
+    """Return the changes of one or two responses as a sentence."""
+    if len(changes) == 1:
+        return capital(say("{change}.", change=changes[0]))
+    return capital(say("{first}, and {second}.", first=changes[0], second=changes[1]))
 
 
 def _row(
@@ -120,16 +149,15 @@ def _row(
     known = _responses(levels, shown)
     changes = [known[response].change(e, way) for response, e in effects.items() if response in known]
     mixed = any(e["reason_code"] == CONFOUNDED for e in effects.values())
+    counted = say("n = {counted}.", counted=", ".join(_counted(e) for e in effects.values()))
     return BarRow(
-        title=capital(translated(setting.label)),
+        title=_step(setting, usual, way, shown),
         href=None,
-        detail="; ".join(_counted(e) for e in effects.values()),
+        detail="",
         share=abs(largest["change_pct"]),
         worth=say("uncertain") if mixed else say("certain"),
-        action=translated(setting.up if way > 0 else setting.down),
-        before=setting_value(usual, setting, shown, unit=False) if usual is not None else "",
-        after=setting_value(usual + way * setting.step, setting, shown) if usual is not None else "",
-        more=" ".join([*changes, *([say("It moved together with the conditions.")] if mixed else [])]),
+        action=_sentence(changes) if changes else say("Not measured this season."),
+        more=" ".join([*([say("It moved together with the conditions.")] if mixed else []), counted]),
     )
 
 

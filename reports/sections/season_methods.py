@@ -19,7 +19,8 @@ METHODS = (
         "traced are reported."
     ),
     mark(
-        "Expected dirt of a load is the value expected for its field, topsoil and crop at the fleet's usual settings."
+        "Expected dirt of a load is the value expected for its field, topsoil and crop at the fleet's usual settings. "
+        "Maps compare fields, so their expected dirt is that of an average field in the same conditions."
     ),
     mark(
         "Effects are estimated within visits: they compare loads of the same machine, on the same day in the same "

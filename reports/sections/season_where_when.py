@@ -10,11 +10,10 @@ from reports.page.links import loads_link
 from reports.page.model import Figure, Prose, Section
 from reports.page.summary import Grid, GridCell
 from reports.page.tables import Column, Table, build_table, mean_cell, number_cell, text_cell
-from reports.page.theme import midnight
+from reports.page.theme import FEW, midnight
 from reports.pages.season_data import OverviewData
 from reports.sections.district_map import district_map
 from reports.sections.district_map_data import DistrictMapData
-from reports.sections.season_cost import FEW
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 
 STRENGTHS = 5

@@ -10,7 +10,7 @@ from reports.language.basis_messages import earlier_note
 from reports.language.bidi import isolated
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import capital, conditions_label, join_names, setting_label
-from reports.language.precision import about_money, money_range, round_significant, setting_value
+from reports.language.precision import about_money, mass_words, money_range, setting_value
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose, Section
 from reports.page.tables import Column, build_table, number_cell, text_cell
@@ -191,8 +191,8 @@ def pile_finding(piles: pl.DataFrame, shown: DisplayUnits) -> str:
         "{n} piles in storage, {clean} of clean beet; expected sugar loss over their planned days, not measured: about "
         "{sugar}. Slice first: {site}, {day}.",
         lying.height,
-        clean=shown.quantity(float(lying["clean_t"].sum()), "t"),
-        sugar=shown.quantity(round_significant(float(lying["sugar_loss_t"].sum())), "t"),
+        clean=mass_words(float(lying["clean_t"].sum()), shown),
+        sugar=mass_words(float(lying["sugar_loss_t"].sum()), shown, 2),
         site=first["site_id"],
         day=shown.day(first["shift_date"]),
     )

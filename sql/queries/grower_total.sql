@@ -1,7 +1,8 @@
 -- A row is a grower's season: its loads and their dirt; observed_half is the half width of a 95 % interval with visits
 -- (machine, field, shift) as clusters, null with fewer than two. Expected values follow under disclosure control
 -- (`reports/pages/grower_data.py`).
--- Key: grower_id. Reads load_fact, expected_load, audit_fact. Root loss is the mean of the plots dug in own fields.
+-- Root loss is the mean of the plots dug in own fields; lifted_ha is the area lifted, clean beet over clean yield, null
+-- if a load's yield is unknown. Key: grower_id. Reads load_fact, expected_load, audit_fact.
 with own_field as (
     select distinct grower_id, field_id
     from load_fact
@@ -17,7 +18,8 @@ plot as (
 
 visit as (
     select f.grower_id, f.shift_date, count(*) as loads, count(e.observed_pct) as measured, sum(f.gross_t) as gross_t,
-        sum(e.observed_pct) as observed
+        sum(e.observed_pct) as observed,
+        case when count(*) = count(f.yield_t_ha) then sum(f.gross_t / nullif(f.yield_t_ha, 0)) end as gross_ha
     from load_fact as f
     left join expected_load as e using (load_id)
     where f.grower_id is not null
@@ -27,7 +29,9 @@ visit as (
 select v.grower_id, cast(sum(v.loads) as bigint) as loads, cast(sum(v.measured) as bigint) as measured,
     sum(v.gross_t) as gross_t, sum(v.observed) / sum(v.measured) as observed_pct,
     cluster_half(v.observed, v.measured) as observed_half, max(v.shift_date) as last_day,
-    any_value(p.plots) as plots, any_value(p.root_loss_t_ha) as root_loss_t_ha
+    any_value(p.plots) as plots, any_value(p.root_loss_t_ha) as root_loss_t_ha,
+    case when count(*) = count(v.gross_ha) then sum(v.gross_ha) end
+    * (1 - sum(v.observed) / sum(v.measured) / 100) as lifted_ha
 from visit as v
 left join plot as p using (grower_id)
 group by v.grower_id

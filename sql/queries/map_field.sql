@@ -1,10 +1,11 @@
 -- A row is a field: position, outline, and its measured loads' observed and expected dirt, in one shift or, with a null
--- shift_date, in the season. difference_half is the half width of the 95 % interval of the mean difference. Clusters are
+-- shift_date, in the season. Expected is the dirt for the loads' conditions alone: the field's own effect is part of the
+-- difference, not of the expected value. difference_half is the half width of its mean's 95 % interval. Clusters are
 -- visits (machine, field, shift) in a season. All visits of a shift are observed, so they are not a sample: its clusters
 -- are a machine's hours of lifting in the field. Position and area are null for a field missing from the field list.
 -- Key: field_id. Reads field, load_fact, expected_load. Parameter: shift_date.
 with cluster as (
-    select f.field_id, count(*) as n, sum(e.observed_pct) as observed, sum(e.expected_pct) as expected
+    select f.field_id, count(*) as n, sum(e.observed_pct) as observed, sum(e.conditions_pct) as expected
     from load_fact as f
     inner join expected_load as e using (load_id)
     where ($shift_date::date is null or f.shift_date = $shift_date::date) and f.field_id is not null

@@ -1,8 +1,9 @@
 -- A row is a machine, operator, grower, field or season: what it delivered against what its conditions lead one to
 -- expect, in the response's unit. observed - expected = from_settings + from_outliers + unexplained, exactly
 -- (from_outliers: what outlying loads were Huberised by); the interval is of unexplained, the shrunken one is what
--- ranks and `standing` rest on (lower, usual, higher: the code that texts and charts share). reason_code is null if the
--- subject is compared, else few_loads, same_as_machine or only_one. last_shift_date is the last shift of the fit.
+-- ranks and `standing` rest on (lower, usual, higher: the code that texts and charts share; null, with the rank, for
+-- fewer than 30 rows). reason_code is null if the subject is compared, else few_loads, same_as_machine or only_one.
+-- last_shift_date is the last shift of the fit.
 -- Key: response, subject_kind, subject_id. Written by benchmark.
 create table if not exists benchmark (
     subject_kind varchar not null,

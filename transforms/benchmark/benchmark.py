@@ -23,6 +23,8 @@ SAME_AS_MACHINE, ONLY_ONE = reason("same_as_machine"), reason("only_one")
 LOWER, USUAL, HIGHER = "lower", "usual", "higher"
 RANKED_FROM = 3
 """Smallest number of subjects that are ranked."""
+JUDGED_FROM = 30
+"""A subject with fewer rows is compared but not judged: it has no standing and no rank (common practice, no source)."""
 
 
 def unscaled(response: str, z: Array) -> Array:
@@ -83,11 +85,11 @@ def _rows(fit: ResponseFit, effects: SubjectEffects, min_loads: int) -> pl.DataF
             "overdispersion": [limits.phi] * n.size,
             "funnel": limits.beyond(effects.own),
             "n": n,
-            "standing": classify_standings(shrunk_low, shrunk_high),
+            "standing": pl.Series(classify_standings(shrunk_low, shrunk_high)).set(pl.Series(n < JUDGED_FROM), None),
             "last_shift_date": [fit.last_shift_date] * n.size,
         }
     )
-    table = table.join(_ranked(effects, known), on="subject_id", how="left", maintain_order="left")
+    table = table.join(_ranked(effects, known & (n >= JUDGED_FROM)), on="subject_id", how="left", maintain_order="left")
     shown = pl.Series(effects.labels != UNKNOWN)
     return _with_reasons(table, known, min_loads).filter(shown)
 
@@ -104,9 +106,9 @@ def classify_standings(low: Array, high: Array) -> list[str]:
     return [HIGHER if a > 0 else LOWER if b < 0 else USUAL for a, b in zip(low, high, strict=True)]
 
 
-def _ranked(effects: SubjectEffects, known: NDArray[np.bool_]) -> pl.DataFrame:
-    """Return the ranks of subjects with enough loads; no rows for seasons or if there are too few subjects."""
-    indices = np.flatnonzero(known)
+def _ranked(effects: SubjectEffects, is_judged: NDArray[np.bool_]) -> pl.DataFrame:
+    """Return the ranks of the judged subjects; no rows for seasons or if there are too few subjects."""
+    indices = np.flatnonzero(is_judged)
     schema = {
         "subject_id": pl.String,
         "rank": pl.Int64,
@@ -204,7 +206,7 @@ def benchmark(fit: ResponseFit, min_loads: int) -> tuple[pl.DataFrame, pl.DataFr
 
     Args:
         fit: fit of a response.
-        min_loads: smallest number of loads of a subject that is compared.
+        min_loads: smallest number of loads of a subject that is compared; it is judged from `JUDGED_FROM`.
     """
     tables, changes = [pl.DataFrame(schema=BENCHMARK_SCHEMA)], [pl.DataFrame(schema=SEASON_CHANGE_SCHEMA)]
     for kind in KINDS:

@@ -97,7 +97,7 @@ class SiteTable(Table):
 
 
 class PricesTable(Table):
-    """Table `[prices]`: prices and assumptions of the cost calculation."""
+    """Table `[prices]`: prices and assumptions of the cost calculation, and the deduction from growers' payments."""
 
     beet_per_t: Money = 0.0
     sugar_standard_pct: Percent = 0.0
@@ -112,6 +112,7 @@ class PricesTable(Table):
     storage_temp_c: float = Field(0.0, ge=0, le=60, description="a temperature from 0 to 60 °C")
     storage_dirt_pct: Percent = 0.0
     storage_tops_pct: Percent = 0.0
+    soil_deduction_per_t: Money = 0.0
 
 
 class LabTable(Table):

@@ -68,7 +68,11 @@ class AdviceRules:
 
 @dataclass(frozen=True)
 class Season:
-    """Settings of a season, as read from `season.toml`."""
+    """Settings of a season, as read from `season.toml`.
+
+    `soil_deduction_per_t` is deducted from a grower's payment per tonne of soil. It is not one of the prices: it moves
+    money between factory and grower, and changes no cost.
+    """
 
     name: str
     time_zone: str
@@ -80,6 +84,7 @@ class Season:
     advice: AdviceRules
     catalogue: Catalogue
     trial_power: float = 0.8
+    soil_deduction_per_t: float = 0.0
     sites: dict[str, tuple[float, float]] = field(default_factory=dict)
     last_season: Path | None = None
     locale: str = "en-GB"
@@ -107,7 +112,8 @@ def read_season(path: Path) -> Season:
             "there is no season.toml", where=str(path.parent), remedy="run 'taretrace init' on the folder first"
         ) from problem
     raise_problems(check_season(table, path))
-    season, prices = table.get("season", {}), table.get("prices", {})
+    season, prices = table.get("season", {}), dict(table.get("prices", {}))
+    deduction = float(prices.pop("soil_deduction_per_t", 0.0))
     previous = table.get("fit", {}).get("last_season")
     starts = dt.time.fromisoformat(season.get("shift_starts", "05:00"))
     return Season(
@@ -121,6 +127,7 @@ def read_season(path: Path) -> Season:
         advice=AdviceRules(**table.get("advice", {})),
         catalogue=load_catalogue(table.get("settings"), where, season.get("units", "metric")),
         trial_power=float(table.get("trial", {}).get("power", 0.8)),
+        soil_deduction_per_t=deduction,
         sites={n: (float(s["lat_deg"]), float(s["lon_deg"])) for n, s in table.get("sites", {}).items()},
         last_season=path.parent / previous if previous else None,
         locale=season.get("locale", "en-GB"),

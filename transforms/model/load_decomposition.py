@@ -147,10 +147,12 @@ def intercept_parts(fit: ResponseFit) -> dict[str, Array]:
 
 
 def expected_loads(fit: ResponseFit) -> pl.DataFrame:
-    """Return `load_id, observed_pct, expected_pct, lo95, hi95`: the tare expected for a load's conditions and field.
+    """Return `load_id, observed_pct, expected_pct, lo95, hi95, conditions_pct`: the tare expected for each load.
 
-    The settings are at the fleet's usual values; machine, operator and day contribute nothing. The interval is for the
-    expectation, not for a single load: covariance of the condition terms plus the field's prediction error.
+    `expected_pct` is the tare expected for the load's conditions and field, `conditions_pct` for its conditions alone,
+    with an average field. The settings are at the fleet's usual values; machine, operator and day contribute nothing.
+    The interval is for the first expectation, not for a single load: covariance of the condition terms plus the field's
+    prediction error.
     """
     reml = fit.reml
     at = condition_columns(fit)
@@ -163,6 +165,7 @@ def expected_loads(fit: ResponseFit) -> pl.DataFrame:
         columns = D[:, at] - mean
         z[rows] = fit.typical + columns @ reml.coef[at]
         variance[rows] = ((columns @ cov) * columns).sum(axis=1)
+    of_conditions = z.copy()
     if "field" in reml.spans:
         field = fit.levels("field")
         z += reml.u["field"][field]
@@ -175,6 +178,7 @@ def expected_loads(fit: ResponseFit) -> pl.DataFrame:
             pl.Series("expected_pct", pct_from_scale(z)),
             pl.Series("lo95", pct_from_scale(z - half)),
             pl.Series("hi95", pct_from_scale(z + half)),
+            pl.Series("conditions_pct", pct_from_scale(of_conditions)),
         )
         .sort("load_id")
     )

@@ -5,9 +5,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from reports.page.theme import FEW
 from tests.validation.fit_seasons import fit_season
 from tests.validation.test_benchmark_coverage import with_operators_and_growers
-from transforms.benchmark.benchmark import benchmark, classify_standings
+from transforms.benchmark.benchmark import JUDGED_FROM, benchmark, classify_standings
 from transforms.benchmark.funnel import funnel
 from transforms.benchmark.own_view import own_view
 from transforms.benchmark.ranks import ranks
@@ -91,6 +92,18 @@ def test_where_a_subject_stands_is_what_its_shrunken_interval_says(table):
         assert (r["standing"] != "usual") == apart
         assert r["standing"] == "usual" or (r["standing"] == "higher") == (r["shrunken"] > 0)
     assert table.filter(pl.col("shrunken").is_null())["standing"].null_count() == table["shrunken"].null_count()
+
+
+def test_a_subject_with_few_rows_is_compared_but_not_judged(fit):
+    compared = benchmark(fit, 10)[0].drop_nulls("shrunken")
+    few, enough = compared.filter(pl.col("n") < FEW), compared.filter(pl.col("n") >= FEW)
+    assert JUDGED_FROM == FEW
+    assert few.height >= 3
+    assert few["standing"].null_count() == few["rank"].null_count() == few.height
+    assert enough["standing"].null_count() == 0
+    ranked = enough.drop_nulls("rank")
+    counted = ranked.group_by("subject_kind").agg(pl.len().alias("all"), pl.col("subjects").max())
+    assert (counted["all"] == counted["subjects"]).all()
 
 
 def test_one_load_without_a_grower_leaves_the_others_compared(fit, catalogue):

@@ -390,9 +390,21 @@ def test_quoted_numbers_may_share_their_decimal_mark_with_the_separator(catalogu
     assert (made.separator, made.decimal) == (",", ",")
 
 
+def test_the_deduction_for_soil_is_no_price_and_not_assumed(tmp_path):
+    path = tmp_path / "season.toml"
+    path.write_text("[prices]\nsoil_deduction_per_t = 5\nhaul_km = 30.0\n", "utf-8")
+    season = read_season(path)
+    assert (season.soil_deduction_per_t, season.prices.haul_km) == (5.0, 30.0)
+    assert "soil_deduction_per_t" not in season.assumed
+    path.write_text("", "utf-8")
+    assert read_season(path).soil_deduction_per_t == 0.0
+    assert {key for _, key in refused_season(tmp_path, lambda t: t["prices"].update(soil_deduction_per_t=-1))} == {
+        "soil_deduction_per_t"
+    }
+
+
 def test_models_and_dataclasses_have_the_same_keys():
     pairs: list[tuple[type[BaseModel], type[DataclassInstance]]] = [
-        (season_tables.PricesTable, Prices),
         (season_tables.AdviceTable, AdviceRules),
         (season_tables.RunTable, ExecutionConfig),
         (season_tables.ScheduleTable, Schedule),
@@ -400,6 +412,7 @@ def test_models_and_dataclasses_have_the_same_keys():
     ]
     for model, made in pairs:
         assert set(model.model_fields) == {f.name for f in fields(made)}
+    assert set(season_tables.PricesTable.model_fields) == {*(f.name for f in fields(Prices)), "soil_deduction_per_t"}
     assert {*season_tables.SettingTable.model_fields, "name"} == {f.name for f in fields(Setting)}
     assert typing.get_args(Kind) == tuple(CONTRACTS)
     assert typing.get_args(Form) == FORMS

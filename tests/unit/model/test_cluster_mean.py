@@ -48,9 +48,8 @@ def warehouse_of(loads: pl.DataFrame) -> Warehouse:
     """Return a warehouse of these loads; each is expected to be as dirty as it was, and has a plot dug behind it."""
     warehouse = Warehouse.in_memory()
     dirt = pl.col("dirt_tare_pct")
-    expected = loads.select(
-        "load_id", dirt.alias("observed_pct"), dirt.alias("expected_pct"), dirt.alias("lo95"), dirt.alias("hi95")
-    )
+    columns = ("observed_pct", "expected_pct", "lo95", "hi95", "conditions_pct")
+    expected = loads.select("load_id", *(dirt.alias(c) for c in columns))
     warehouse.store("load_fact", loads)
     warehouse.build("load_class")
     warehouse.append("expected_load", expected)

@@ -111,6 +111,32 @@ def test_expected_follows_conditions_and_not_the_cleaner(fitted):
     assert (table["lo95"] < table["expected_pct"]).all()
 
 
+def test_the_value_for_conditions_alone_is_the_typical_load_with_its_condition_parts(fitted):
+    """The points of `load_why` are taken back to the fitted scale, and the parts of conditions are added up there."""
+    points = (
+        contributions(fitted)
+        .group_by("load_id")
+        .agg(pl.col("points").sum().alias("gap"), pl.col("points").filter(pl.col("kind") == "condition").sum())
+    )
+    both = expected_loads(fitted).join(points, on="load_id").sort("load_id")
+    observed, gap, part = (both[c].to_numpy() for c in ("observed_pct", "gap", "points"))
+    per_scale = gap / (ratio_scale(observed) - ratio_scale(observed - gap))
+    conditions = ratio_scale(observed - gap) + part / per_scale
+    assert ratio_scale(both["conditions_pct"].to_numpy()) == pytest.approx(conditions, abs=1e-9)
+
+
+def test_the_two_expected_values_differ_by_the_field_s_effect(fitted):
+    both = expected_loads(fitted).join(fitted.rows.select("load_id", "field_id"), on="load_id")
+    effect = ratio_scale(both["expected_pct"].to_numpy()) - ratio_scale(both["conditions_pct"].to_numpy())
+    by_field = (
+        both.with_columns(pl.Series("effect", effect))
+        .group_by("field_id")
+        .agg(pl.col("effect").mean(), (pl.col("effect").max() - pl.col("effect").min()).alias("spread"))
+    )
+    assert by_field["spread"].max() < 1e-9
+    assert by_field["effect"].abs().min() > 0
+
+
 def test_too_few_rows_are_not_fitted(catalogue):
     assert fit_response(season_of(1, slope=0.0, reacts=0.0).head(50), DIRT, catalogue, 0.1) is None
 

@@ -93,6 +93,7 @@ def _loads(invented: Growers) -> pl.DataFrame:
             "lifted_at": pl.Series(lifted, dtype=pl.Datetime("us", "UTC")),
             "shift_date": [t.date() for t in lifted],
             "gross_t": 20 + (7 * i + 3 * k) % 11 / 2,
+            "yield_t_ha": 60.0 + i % 5,
             "trace_quality": [0.9] * i.size,
             "topsoil_wetness": (i + k) % 10 / 10,
             "clay_pct": 10.0 + i % 30,
@@ -115,6 +116,7 @@ def fill(warehouse: Warehouse, invented: Growers) -> None:
             pl.Series("expected_pct", expected),
             pl.Series("lo95", expected - 0.912345),
             pl.Series("hi95", expected + 0.987654),
+            pl.Series("conditions_pct", expected),
         ),
     )
     by_kind = invented.points.reshape(-1, len(KINDS))

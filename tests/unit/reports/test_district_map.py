@@ -69,7 +69,7 @@ def test_dirt_against_expected_is_recomputed_from_loads(season: Season, of_shift
         if not own:
             assert row["difference_pct"] is None
             continue
-        differences = np.array([r["observed_pct"] - r["expected_pct"] for r in own])
+        differences = np.array([r["observed_pct"] - r["conditions_pct"] for r in own])
         assert row["difference_pct"] == pytest.approx(differences.mean())
         assert row["observed_pct"] - row["expected_pct"] == pytest.approx(differences.mean())
         visits = [

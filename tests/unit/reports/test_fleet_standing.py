@@ -7,12 +7,13 @@ import pytest
 
 from flows import stages
 from reports.charts.funnel import funnel
-from reports.charts.subject_groups import HEADER, ORDER, subject_groups
-from reports.language.labels import STANDING
+from reports.charts.subject_groups import HEADER, subject_groups
+from reports.language.labels import STANDING, UNJUDGED
 from reports.page.tables import Row
 from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_title
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.fleet_tables import benchmark_table, comparison_count, comparison_finding
+from reports.sections.district_map import judged
 from tests.support.program import Demo
 from tests.unit.reports.chromium import evaluate, opened
 from transforms.benchmark.benchmark import BENCHMARK_SCHEMA
@@ -70,6 +71,27 @@ def test_text_chart_and_table_have_the_same_subjects_apart():
     assert {name for name, label in standings.items() if label in {STANDING["lower"], STANDING["higher"]}} == apart
 
 
+def test_subjects_with_few_rows_are_drawn_but_not_judged():
+    """M4 has few rows: it keeps its own effect, and neither text nor chart says that it differs."""
+    is_few = pl.col("subject_id") == "M4"
+    rows = SUBJECTS.with_columns(
+        n=pl.when(is_few).then(12).otherwise("n"), standing=pl.when(~is_few).then(pl.col("standing"))
+    )
+    drawn = {r["subject_id"]: r for r in funnel(rows, "points", "n loads").datasets["rows"]}
+    assert drawn["M4"]["standing"] == UNJUDGED
+    assert drawn["M4"]["shrunken"] == 0.6
+    assert groups_of(subject_groups(rows, dict(DIRT_GROUPS), "points", "n loads")) == [[], ["M2", "M3"], ["M1"], ["M4"]]
+    assert "M4" not in comparison_finding(rows, "points")
+    assert [int(n) for n in re.findall(r"\d+", comparison_finding(rows, "points"))[:5]] == [4, 5, 3, 30, 1]
+    assert [int(n) for n in re.findall(r"\d+", comparison_count(rows))] == [1, 3]
+    none = rows.filter(is_few)
+    assert [int(n) for n in re.findall(r"\d+", comparison_count(none))] == [30, 1]
+    table = benchmark_table("t", "t", rows, "points")
+    texts = {r.cells[0].text: [c.text for c in r.cells] for r in table.rows}
+    assert STANDING[UNJUDGED] in texts["M4"]
+    assert STANDING["higher"] not in texts["M4"]
+
+
 def test_outlying_loads_have_a_column_only_if_there_are_any():
     plain = benchmark_table("t", "t", SUBJECTS, "points")
     outlying = SUBJECTS.with_columns(from_outliers=pl.when(pl.col("subject_id") == "M1").then(0.2).otherwise(0.0))
@@ -95,13 +117,13 @@ def groups_of(chart) -> list[list[str]]:
 
 def intervals_by_hand(rows: pl.DataFrame) -> list[list[str]]:
     """Return names above, at and below zero from their intervals alone, without the stored code."""
-    found: dict[str, list[tuple[float, str]]] = {code: [] for code in ORDER}
+    found: dict[str, list[tuple[float, str]]] = {code: [] for code in ("higher", "usual", "lower")}
     for r in rows.iter_rows(named=True):
         if r["shrunken"] is not None:
             low, high = r["shrunken_lo95"], r["shrunken_hi95"]
             code = "higher" if low > 0 else "lower" if high < 0 else "usual"
             found[code].append((-r["shrunken"], r["subject_id"]))
-    return [[name for _, name in sorted(found[code])] for code in ORDER]
+    return [[name for _, name in sorted(names)] for names in found.values()]
 
 
 def test_the_three_groups_are_those_of_the_intervals(demo: Demo, written):  # noqa: ARG001  the pages are written first
@@ -116,6 +138,25 @@ def test_the_three_groups_are_those_of_the_intervals(demo: Demo, written):  # no
     shown = [int(n) for n in re.findall(r"\d+", page.title)]
     assert shown == ([dirtier, compared] if dirtier else [])
     assert (expected[0][0] in page.lead) if dirtier else (machines["subject_id"][0] not in page.lead)
+
+
+def test_a_field_differs_between_map_and_comparison_only_by_its_settings(demo: Demo):
+    """The map holds the effect of settings, the comparison does not; the field's own effect is in both."""
+    with stages.open_warehouse(demo.workspace) as warehouse:
+        data = load_fleet_page(warehouse, demo.workspace.season)
+    fields = data.comparison.filter(pl.col("response") == "dirt_tare_pct", pl.col("subject_kind") == "field")
+    on_map = judged(data.district.fields).select("field_id", pl.col("standing").alias("on_map"), "difference_pct")
+    both = fields.join(on_map, left_on="subject_id", right_on="field_id")
+    opposite = both.filter(
+        ((pl.col("standing") == "higher") & (pl.col("on_map") == "cleaner"))
+        | ((pl.col("standing") == "lower") & (pl.col("on_map") == "dirtier"))
+    )
+    assert (opposite["from_settings"].sign() == opposite["difference_pct"].sign()).all()
+    alike = both.filter(
+        ((pl.col("standing") == "higher") & (pl.col("on_map") == "dirtier"))
+        | ((pl.col("standing") == "lower") & (pl.col("on_map") == "cleaner"))
+    )
+    assert alike.height > 2 * opposite.height
 
 
 def test_heading_and_sentence_follow_the_groups():

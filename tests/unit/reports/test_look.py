@@ -14,7 +14,7 @@ from reports.language.translate import use_language
 from reports.page import theme
 from reports.page.html import own_file
 from reports.page.links import shift_pages
-from reports.page.summary import BarRows, Tiles
+from reports.page.summary import BarRows, PartBar, Tiles
 from reports.pages.season import season_page
 from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import load_season_page
@@ -135,11 +135,18 @@ def test_us_units_reach_the_season_report(demo: Demo, written):  # noqa: ARG001 
     assert "Air, °F" in heads
     assert "Rain 24 h, in" in heads
     columns = [c.head for page in (report, appendix) for t in page.tables for c in t.columns]
-    rows = [f"{r.before} {r.after} {r.more}" for b in report.walk() if isinstance(b, BarRows) for r in b.rows]
+    rows = [
+        f"{r.title} {r.action} {r.before} {r.after} {r.more}"
+        for b in report.walk()
+        if isinstance(b, BarRows)
+        for r in b.rows
+    ]
+    parts = [p.about for b in report.walk() if isinstance(b, PartBar) for p in b.parts]
     tiles = [f"{t.label} {t.value} {t.word}" for b in report.walk() if isinstance(b, Tiles) for t in b.tiles]
-    text = " ".join([report.lead, *columns, *rows, *tiles, *(f.finding for f in appendix.figures)])
+    text = " ".join([report.lead, report.when, *columns, *rows, *parts, *tiles, *(f.finding for f in appendix.figures)])
     assert "ton/acre" in text
     assert "USD/ton" in text
     assert "lb per ton" in text
     assert "mph" in text
-    assert not re.search(r"\d (t|cm|mm|km/h|kg)\b", text)
+    assert re.search(r"\d short tons of sugar\b", text)
+    assert not re.search(r"\d (t|ton(?!/)|cm|mm|km/h|kg)\b", text)

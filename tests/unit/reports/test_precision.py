@@ -3,7 +3,7 @@
 import pytest
 
 from reports.language.display_units import DisplayUnits
-from reports.language.precision import about_money, money_range, plain_money, setting_value, step_value
+from reports.language.precision import about_money, mass_words, money_range, plain_money, setting_value, step_value
 from transforms.config.settings_catalogue import load_catalogue
 
 METRIC, US = (DisplayUnits(system, "EUR", "UTC") for system in ("metric", "us"))
@@ -69,3 +69,17 @@ def test_money_is_shown_to_two_significant_digits():
     assert money_range(861.0, 1938.0) == "900 to 1,900"
     assert money_range(-0.013, 0.21) == "−0.01 to 0.21"
     assert about_money(None, METRIC) == "–"
+
+
+@pytest.mark.parametrize(
+    ("tonnes", "significant", "metric", "us"),
+    [
+        (2306.4, 2, "2,300 t", "2,500 short tons"),
+        (2306.4, None, "2,306 t", "2,542 short tons"),
+        (0.907185, None, "1 t", "1 short ton"),
+        (1.3, 2, "1.3 t", "1.4 short tons"),
+        (0.0, None, "0 t", "0 short tons"),
+    ],
+)
+def test_a_mass_in_a_sentence_has_a_unit_in_words_for_us_readers(tonnes, significant, metric, us):
+    assert (mass_words(tonnes, METRIC, significant), mass_words(tonnes, US, significant)) == (metric, us)

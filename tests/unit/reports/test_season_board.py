@@ -18,7 +18,7 @@ from reports.pages.season_appendix import season_appendix
 from reports.pages.season_data import SeasonPageData, load_season_page
 from reports.sections.season_cost import season_heading, season_lead
 from reports.sections.season_drivers import Levels, setting_rows, shares_finding
-from reports.sections.season_next import first_trials
+from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_section
 from reports.sections.season_where_when import classes_finding
 from tests.support.program import Demo
 from tests.unit.reports.chromium import console_errors, evaluate, opened, unfold
@@ -200,19 +200,43 @@ def test_the_six_settings_have_the_largest_certain_effects(page, warehouse, demo
     )
     largest = effects.group_by("setting").agg(pl.col("change_pct").abs().max()).sort("change_pct", descending=True)
     catalogue = demo.workspace.season.catalogue
-    assert [r.title.lower() for r in rows.rows] == [catalogue[s].label for s in largest["setting"][:6]]
+    assert [r.title.lower().split(" → ")[0].rsplit(" ", 1)[0] for r in rows.rows] == [
+        catalogue[s].label for s in largest["setting"][:6]
+    ]
     assert rows.rows[0].share == 1.0
     facts, first = warehouse.table("load_fact").drop_nulls(DIRT), catalogue[largest["setting"][0]]
     level = (facts[DIRT] * facts["gross_t"]).sum() / facts["gross_t"].sum()
     own = {r["response"]: r["change_pct"] for r in effects.iter_rows(named=True) if r["setting"] == first.name}
     way = -1 if max(own.values(), key=abs) > 0 else 1
-    assert rows.rows[0].action == (first.up if way > 0 else first.down)
-    step = numbers(rows.rows[0].after)[0] - numbers(rows.rows[0].before)[0]
-    assert step == pytest.approx(way * first.step, abs=0.101)
-    before, after, *_ = numbers(rows.rows[0].more)
+    usual, moved = numbers(rows.rows[0].title)
+    assert moved - usual == pytest.approx(way * first.step, abs=0.101)
+    before, after, *_ = numbers(rows.rows[0].action)
     assert before == pytest.approx(level, abs=0.051)
     assert after == pytest.approx(level * (1 + own[DIRT] / 100) ** way, abs=0.051)
-    assert ("▲" in rows.rows[0].more.split(".")[0] + rows.rows[0].more.split(")")[0]) == (after > before)
+    assert ("rises" in rows.rows[0].action) == (after > before)
+
+
+@pytest.mark.parametrize(
+    ("changes", "shown"),
+    [
+        ({DIRT: 12.0}, [(9.0, 8.0)]),
+        ({DIRT: 0.1}, [(9.0,)]),
+        ({DIRT: -12.0, ROOT_LOSS: 5.0}, [(9.0, 7.9), (2.4, 2.52)]),
+        ({DIRT: 2.0, ROOT_LOSS: -12.0}, [(9.0, 9.2), (2.4, 2.11)]),
+    ],
+)
+def test_each_setting_has_a_sentence_on_dirt_and_roots_left(data, demo: Demo, changes, shown):
+    one = data.causes.certain.filter(pl.col("response") == DIRT).head(1)
+    rows = [one.with_columns(response=pl.lit(r), change_pct=c, lo95=c - 1, hi95=c + 1) for r, c in changes.items()]
+    causes = replace(data.causes, certain=pl.concat(rows))
+    (row,) = setting_rows(causes, Levels(9.0, 2.4), demo.workspace.season.catalogue, METRIC).rows
+    assert row.action[0].isupper()
+    assert row.action.endswith(".")
+    clauses = re.findall(r"[^()]+\([^)]*\)", row.action)
+    assert [tuple(numbers(clause.split("(")[0])) for clause in clauses] == shown
+    verbs = ("rise", "fall", "stay")
+    found = [next(v for v in verbs if v in clause) for clause in clauses]
+    assert found == ["stay" if len(s) == 1 else "rise" if s[1] > s[0] else "fall" for s in shown]
 
 
 def test_a_confounded_setting_is_uncertain(data, demo: Demo):
@@ -257,9 +281,30 @@ def test_the_move_of_an_action_is_the_one_whose_usual_value_costs_most(page, war
     assert numbers(rows.rows[0].after)[0] == pytest.approx(cost[setting][2], abs=0.501)
 
 
-def test_trials_that_can_answer_come_first():
-    suggested = pl.DataFrame({"setting": ["a", "b", "c", "d"], "pairs": [None, 12, None, 40]})
-    assert first_trials(suggested)["setting"].to_list() == ["b", "d", "a"]
+def test_only_trials_that_end_within_a_season_are_suggested(data, demo: Demo):
+    settings = ["a", "b", "c", "d", "e", "f"]
+    days = [None, 1.0, MAX_TRIAL_DAYS + 1.0, 2.0, float(MAX_TRIAL_DAYS), 3.0]
+    suggested = pl.DataFrame({"setting": settings, "pairs": [None, 12, 199, 40, 180, 60], "machine_days": days})
+    assert first_trials(suggested)["setting"].to_list() == ["b", "d", "e"]
+    assert first_trials(suggested.head(2))["setting"].to_list() == ["b"]
+    trials = data.open_questions.suggested_trials
+    shown = trials_section(trials, demo.workspace.season, METRIC)
+    (table,) = (b for b in shown.blocks if isinstance(b, Table))
+    assert [r.cells[3].value for r in table.rows] == first_trials(trials)["pairs"].to_list()
+    long = trials_section(trials.with_columns(machine_days=pl.lit(99.0)), demo.workspace.season, METRIC)
+    assert not [b for b in long.blocks if isinstance(b, Table)]
+    assert long.blocks[0].link == shown.blocks[1].link
+
+
+def test_runs_of_the_fits_are_in_the_appendix_alone(data, page, demo: Demo):
+    runs = [f"{r['fitted_at']:%Y%m%dT%H%M%SZ}" for r in data.footer.fits.iter_rows(named=True)]
+    assert page.footer == ()
+    appendix = " ".join(season_appendix(data, demo.workspace.season).footer)
+    assert all(run in appendix for run in runs)
+    failed = replace(data.footer, fits=data.footer.fits.with_columns(converged=pl.lit(value=False)))
+    warned = season_page(replace(data, footer=failed), demo.workspace.season).footer
+    assert len(warned) == data.footer.fits.height
+    assert not any(run in line for run in runs for line in warned)
 
 
 def test_every_assumed_price_is_to_be_agreed_and_no_other(data, demo: Demo):

@@ -1,4 +1,4 @@
-"""Trial sheets: division into days and pages, and their print in Chromium."""
+"""Trial sheets: one sheet per day, continued on its back, and their print in Chromium."""
 
 import base64
 import datetime as dt
@@ -10,7 +10,7 @@ from pathlib import Path
 import pypdf
 import pytest
 
-from reports.pages.trial_sheet import MAX_LINES, trial_sheets, write_trial_sheet
+from reports.pages.trial_sheet import LINES_ON_BACK, LINES_ON_FRONT, trial_sheets, write_trial_sheet
 from tests.unit.reports.chromium import console_errors, evaluate, opened, overflow
 from transforms.config.workspace import Season, init_workspace
 from transforms.trial.plan import Trial, draw_order
@@ -34,35 +34,48 @@ def planned(pairs: int, **changes: str) -> Trial:
 
 
 @pytest.mark.parametrize("days", [1, 2, 3, 7])
-@pytest.mark.parametrize("pairs", [1, 7, 8, 9, 51, 123])
-def test_every_load_is_on_one_sheet_and_no_pair_is_divided(pairs: int, days: int):
+@pytest.mark.parametrize("pairs", [1, 7, 8, 20, 51, 123])
+def test_every_day_has_one_sheet_and_no_pair_is_divided(pairs: int, days: int):
     sheets = trial_sheets(2 * pairs, days)
-    assert [i for s in sheets for i in range(s.first, s.first + s.loads)] == list(range(2 * pairs))
-    assert all(s.loads % 2 == 0 and 2 <= s.loads <= MAX_LINES for s in sheets)
-    of_day = {d: sum(s.loads for s in sheets if s.day == d) for d in {s.day for s in sheets}}
-    assert len(of_day) == min(days, pairs)
-    assert max(of_day.values()) - min(of_day.values()) <= 2
-    for day in of_day:
-        own = [s for s in sheets if s.day == day]
-        assert [(s.part, s.parts) for s in own] == [(i + 1, len(own)) for i in range(len(own))]
+    assert [s.day for s in sheets] == list(range(1, min(days, pairs) + 1))
+    sides = [side for s in sheets for side in s.sides]
+    columns = [column for side in sides for column in side.columns]
+    assert [i for column in columns for i in column] == list(range(2 * pairs))
+    assert all(column.start % 2 == 0 and len(column) % 2 == 0 for column in columns)
+    of_day = [sum(side.loads for side in s.sides) for s in sheets]
+    assert max(of_day) - min(of_day) <= 2
+    for sheet, loads in zip(sheets, of_day, strict=True):
+        assert [side.number for side in sheet.sides] == list(range(1, len(sheet.sides) + 1))
+        assert (len(sheet.sides) == 1) == (loads <= LINES_ON_FRONT)
+        assert sheet.sides[0].loads == min(loads, LINES_ON_FRONT)
+        assert all(side.loads <= LINES_ON_BACK for side in sheet.sides[1:])
 
 
-@pytest.mark.parametrize(("pairs", "days"), [(8, 1), (51, 3)])
+@pytest.mark.parametrize("locale", ["en-GB", "fr-FR"])
+@pytest.mark.parametrize(("pairs", "days"), [(7, 1), (20, 1), (42, 1), (51, 3)])
 @pytest.mark.parametrize("name", ["M02", LONG])
-def test_each_sheet_prints_on_one_page_of_a4(browser, season, tmp_path: Path, pairs: int, days: int, name: str):
+def test_each_side_prints_on_one_page_of_a4(browser, season, tmp_path: Path, pairs: int, days: int, name: str, locale):
     trial = planned(pairs, machine_id=name, field_id=name)
-    opened(browser, write_trial_sheet(trial, days, season, tmp_path), 1280)
+    opened(browser, write_trial_sheet(trial, days, replace(season, locale=locale), tmp_path), 1280)
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
     pages = pypdf.PdfReader(io.BytesIO(base64.b64decode(printed["data"]))).pages
-    assert len(pages) == len(trial_sheets(2 * pairs, days))
+    assert len(pages) == sum(len(s.sides) for s in trial_sheets(2 * pairs, days))
     for page in pages:
         text = " ".join(page.extract_text().split())
-        assert "Trial T001" in text
-        assert "A = 7.5 cm" in text
-        assert "B = 7.0 cm" in text
-        assert "key out before hands go in" in text  # without a ligature, which the PDF may contain
-        assert "Ticket number" in text
+        assert " T001" in text
+        assert all(arm in text for arm in ("A = 7", "B = 7"))
         assert [round(float(v) / 72 * 25.4) for v in page.mediabox[2:]] == [210, 297]
+        if locale == "en-GB":
+            assert "key out before hands go in" in text  # without a ligature, which the PDF may contain
+            assert "Ticket number" in text
+
+
+def test_a_front_that_continues_names_the_loads_on_its_back(browser, season, tmp_path: Path):
+    opened(browser, write_trial_sheet(planned(42), 1, season, tmp_path), 1280)
+    notes = evaluate(browser, "return [...document.querySelectorAll('.onward')].map(e => e.innerText)")
+    assert [[int(n) for n in re.findall(r"\d+", note)] for note in notes] == [[LINES_ON_FRONT + 1, 84]]
+    opened(browser, write_trial_sheet(planned(20), 1, season, tmp_path), 1280)
+    assert evaluate(browser, "return document.querySelectorAll('.onward').length") == 0
 
 
 def test_lines_are_ten_millimetres_high_on_paper(browser, season, tmp_path: Path):

@@ -89,7 +89,11 @@ def test_a_change_is_followed_if_the_machine_went_at_least_half_way(warehouse):
         ("L6", "M1", NEXT, 99.0),
     )
     set_facts(warehouse, loads)
-    expected = [("L1", 8.0, 7.0, 5.0, 9.0), ("L2", 10.0, 8.0, 6.0, 10.0), ("L6", 50.0, 50.0, 40.0, 60.0)]
+    expected = [
+        ("L1", 8.0, 7.0, 5.0, 9.0, 7.0),
+        ("L2", 10.0, 8.0, 6.0, 10.0, 8.0),
+        ("L6", 50.0, 50.0, 40.0, 60.0, 50.0),
+    ]
     columns = warehouse.columns("expected_load")
     warehouse.append("expected_load", pl.DataFrame(expected, schema=columns, orient="row"))
     shown = warehouse.query("advice_followed", shift_date=DAY)

@@ -154,6 +154,7 @@ class ExpectedLoad(dy.Schema):
     expected_pct = dy.Float64()
     lo95 = dy.Float64()
     hi95 = dy.Float64()
+    conditions_pct = dy.Float64()
 
 
 class LoadWhy(dy.Schema):
