@@ -3,12 +3,13 @@
 from typing import Any
 
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import KINDS, interval
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from reports.language.labels import KINDS, capital, counted_label, interval, response_label
+from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS, TOPS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 
-NAMES = {DIRT: "Dirt", ROOT_LOSS: "Root loss", TOPS: "Top tare"}
-ROWS = {DIRT: "loads", ROOT_LOSS: "audits", TOPS: "loads"}
+EXPECTED = (DIRT, ROOT_LOSS, TOPS)
+"""Responses that are reported even if they are not fitted."""
 UNTRIED = {
     "effect_few_loads": "with too few loads",
     "effect_hardly_moved": "with hardly any change within visits",
@@ -42,7 +43,7 @@ def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: DisplayUni
     if not rows:
         return ["  No setting has a certain effect yet."]
     lines = ["  Effect of one step on the same machine, day and field (95 % interval):"]
-    counted = ROWS[rows[0]["response"]]
+    counted = counted_label(rows[0]["response"])
     for r in rows[:MAX_EFFECTS]:
         change = f"{number(r['change_pct'], 1, sign=True)} % ({interval(r['lo95'], r['hi95'], 1)})"
         confounded = "; confounded between visits" if r["reason_code"] == "effect_confounded" else ""
@@ -78,13 +79,16 @@ def fit_lines(facts: dict[str, Any], season: Season) -> list[str]:
     """Return the lines of the summary, in the season's units."""
     shown, lines = DisplayUnits(season.units, season.currency, season.time_zone), []
     fitted = {v["response"]: v for v in facts["fit_verdict"]}
-    for response, name in NAMES.items():
+    for response in RESPONSES:
+        name = capital(response_label(response))
+        if response not in fitted and response not in EXPECTED:
+            continue
         if response not in fitted:
             lines.append(f"{name}: too few measured and traced rows to fit yet.")
             continue
         verdict = fitted[response]
         lines += [
-            f"{name}: fitted on {verdict['n']:,} {ROWS[response]}.",
+            f"{name}: fitted on {verdict['n']:,} {counted_label(response)}.",
             _sources(_of(facts["fit_sources"], response)),
             *_drivers(_of(facts["fit_drivers"], response), season.catalogue, shown),
             *_changing(_of(facts["fit_changing"], response), season.catalogue),

@@ -5,13 +5,13 @@ import polars as pl
 from flows.cli.columns import Column, Estimate, Figure, Row, plain
 from flows.cli.console_table import ConsoleTable
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import COUNTED, capital
-from transforms.config.settings_catalogue import ROOT_LOSS
+from reports.language.labels import capital, counted_label
+from transforms.config.response_catalogue import RESPONSES
 
 
 def response_unit(response: str) -> str:
     """Return the stored unit of a response."""
-    return "t/ha" if response == ROOT_LOSS else "pct"
+    return {"t_ha": "t/ha"}.get(unit := RESPONSES[response].unit, unit)
 
 
 def response_digits(response: str, shown: DisplayUnits) -> int:
@@ -48,7 +48,7 @@ def benchmark_table(title: str, table: pl.DataFrame, kind: str, response: str, s
         estimate_column("Own effect", response, shown),
         Column("Rank", lambda row: Estimate(row["rank"], row["rank_lo95"], row["rank_hi95"])),
         plain("Compared", "standing"),
-        plain(capital(COUNTED[response]), "n"),
+        plain(capital(counted_label(response)), "n"),
         *((plain("Not compared, because", "reason"),) if table["reason"].drop_nulls().len() else ()),
     )
     return ConsoleTable(title, columns, table.to_dicts())

@@ -6,7 +6,7 @@ from flows.cli.benchmark_table import estimate_column, response_digits, response
 from flows.cli.columns import plain
 from flows.cli.console_table import ConsoleTable
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import COUNTED, capital
+from reports.language.labels import capital, counted_label
 from reports.language.place_messages import MARKS, THIRDS
 from reports.language.reason_text import format_reason
 from reports.language.translate import say
@@ -49,7 +49,7 @@ def own_table(view: OwnView, title: str, kind: str, response: str, shown: Displa
             response_figure("Expected", "expected", response, shown),
             response_figure("By settings", "from_settings", response, shown),
             estimate_column("Own effect", response, shown),
-            plain(capital(COUNTED[response]), "n"),
+            plain(capital(counted_label(response)), "n"),
         ),
         [own, *marks],
     )

@@ -17,7 +17,7 @@ from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
 from transforms.advice.what_if_table import write_table
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table
 from transforms.parallel import Executor, local, serial

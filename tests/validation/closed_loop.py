@@ -21,7 +21,8 @@ from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.arrays import to_float
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.demo.lab import BREAK_CLASSES

@@ -12,11 +12,12 @@ from transforms.advice.season_worth import ClassMoves
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M
 from transforms.arrays import to_float
-from transforms.config.settings_catalogue import ROOT_LOSS, TOPS, Catalogue
+from transforms.config.response_catalogue import ROOT_LOSS, TOPS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, bend_weights, expected_scale, level_variance, step_weights
-from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.model.response_scale import SMALL_LOSS_T_HA
 
 Array = NDArray[np.float64]
 DRAWS = 1000

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import CostParts, CropAndHaul, cost_parts
 from transforms.advice.posterior import Slopes
-from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 
 Array = NDArray[np.float64]

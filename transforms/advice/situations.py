@@ -13,12 +13,13 @@ from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.posterior import DRAWS
 from transforms.arrays import narrow, to_float
-from transforms.config.settings_catalogue import TOPS, Catalogue
+from transforms.config.response_catalogue import TOPS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, untried_reason
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, expected_scale, level_variance
-from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.model.response_scale import SMALL_LOSS_T_HA
 from transforms.trace.haul_distance import road_km
 
 Array = NDArray[np.float64]

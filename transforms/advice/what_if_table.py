@@ -44,8 +44,8 @@ from transforms.model.prediction import (
     level_variance,
     step_weights,
 )
+from transforms.model.response_scale import SMALL_LOSS_T_HA
 from transforms.model.setting_terms import SettingBy, setting_origin
-from transforms.model.specification import SMALL_LOSS_T_HA
 from transforms.model.term import SingleTerm
 
 Array = NDArray[np.float64]

@@ -192,6 +192,19 @@ class PublishTable(Table):
     growers: bool = Field(default=False, description="true or false")
 
 
+ResponseName = Literal[
+    "dirt_tare_pct",
+    "root_loss_t_ha",
+    "top_tare_pct",
+    "tip_loss_t_ha",
+    "whole_root_loss_t_ha",
+    "under_topped_pct",
+    "over_topped_pct",
+    "damaged_pct",
+]
+"""Name of a response of the catalogue."""
+
+
 class SettingTable(Table):
     """Table `[settings.NAME]`: a machine setting that the workspace adds or replaces."""
 
@@ -203,7 +216,7 @@ class SettingTable(Table):
     low: float = Field(ge=-1e9, le=1e9, description="the lowest plausible value, a number")
     high: float = Field(ge=-1e9, le=1e9, description="the highest plausible value, a number")
     step: float = Field(gt=0, le=1e9, description="the practical step, a number above 0")
-    responses: Annotated[list[Literal["dirt_tare_pct", "root_loss_t_ha", "top_tare_pct"]], Field(max_length=3)] = Field(
+    responses: Annotated[list[ResponseName], Field(max_length=8)] = Field(
         description='a list such as ["dirt_tare_pct", "root_loss_t_ha", "top_tare_pct"]'
     )
     up: Name = Field(description='a word for more of it, such as "faster"')

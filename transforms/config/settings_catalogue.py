@@ -7,10 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from transforms.config.problems import raise_problems
-
-DIRT = "dirt_tare_pct"
-ROOT_LOSS = "root_loss_t_ha"
-TOPS = "top_tare_pct"
+from transforms.config.response_catalogue import LOSS_PARTS, ROOT_LOSS
 
 
 @dataclass(frozen=True)
@@ -25,7 +22,7 @@ class Setting:
         low: lowest plausible value, in `unit`.
         high: highest plausible value, in `unit`.
         step: practical step of an adjustment, in `unit`.
-        responses: responses that it may affect.
+        responses: responses that it may affect; with root loss, both of its parts.
         up: word for an increase.
         down: word for a decrease.
         nature: `numeric` or `flag`.
@@ -57,7 +54,9 @@ unit (common practice, no source)."""
 def _setting(name: str, row: dict[str, Any]) -> Setting:
     low, high = row.get("curve", (None, None))
     curve = (low, high) if low is not None and high is not None else None
-    return Setting(name=name, **{**row, "responses": tuple(row["responses"]), "curve": curve})
+    parts = LOSS_PARTS if ROOT_LOSS in row["responses"] else ()
+    responses = tuple(dict.fromkeys((*row["responses"], *parts)))
+    return Setting(name=name, **{**row, "responses": responses, "curve": curve})
 
 
 @cache

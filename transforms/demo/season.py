@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.demo import mechanics
 from transforms.demo.district import LOCAL_ZONE, District, build_district
 from transforms.demo.field_visits import SPIN_UP_DAYS, HiddenEffects, simulate_visits, visit_records, wetness_by_hour

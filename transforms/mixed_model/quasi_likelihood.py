@@ -21,8 +21,8 @@ from transforms.arrays import Array
 
 Family = Literal["poisson", "binomial"]
 Fit = TypeVar("Fit")
-MAX_ITERATIONS = 25
-SETTLED = 1e-3
+MAX_ITERATIONS = 15
+SETTLED = 0.01
 """The iteration ends when the root mean square change of eta is below this fraction of the counts' own error."""
 WIDEST_STEP = 3.0
 """Largest change of a value of eta in one iteration: keeps a count that is far from its fitted mean from diverging."""
