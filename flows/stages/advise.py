@@ -10,6 +10,7 @@ from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, require_facts, run_checks
 from flows.stages.fit import Fits
 from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
+from transforms.advice.move_effects import PRICED, MoveEffects
 from transforms.advice.outlook import NextShift, Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.season_worth import season_cost
@@ -56,7 +57,9 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
         rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
-            facts, prior = warehouse.table("load_fact"), {f.response: shrinkage(f) for f in fits.fitted}
+            facts = warehouse.table("load_fact")
+            priced = {r: fits.by_response[r] for r in PRICED if r in fits.by_response}
+            prior = {r: shrinkage(f) for r, f in priced.items()}
             outlook = _build_outlook(warehouse, facts, season)
             warehouse.replace("next_condition", outlook.fields)
             situations = next_situations(
@@ -68,24 +71,18 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
                     season.prices.haul_km,
                 ),
                 outlook,
-                fits.dirt,
-                fits.loss,
+                priced,
                 season.catalogue,
                 season.advice.min_loads,
                 rng,
             )
+            steps = season.advice.max_steps
             for situation, place in situations:
-                dirt, loss = (
-                    draw_slopes(
-                        f, place, situation.settings, season.catalogue, season.advice.max_steps, prior[f.response], rng
-                    )
-                    if f
-                    else None
-                    for f in (fits.dirt, fits.loss)
+                now = situation.settings
+                effects = MoveEffects(
+                    {r: draw_slopes(f, place, now, season.catalogue, steps, prior[r], rng) for r, f in priced.items()}
                 )
-                if dirt is None:
-                    continue
-                rows.append(advise_machine(situation, dirt, loss, season.catalogue, season.prices, season.advice))
+                rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice))
         table = pl.concat(rows)
         with warehouse.transaction():
             warehouse.replace("advice", table)

@@ -165,6 +165,7 @@ PRICE_NAMES = {
     "roots": mark("a tonne of beet is worth"),
     "pile": mark("a tonne of sugar is worth"),
     "hours": mark("a machine hour costs"),
+    "tops": mark("a tonne of leaf and crown costs"),
 }
 
 

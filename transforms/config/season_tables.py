@@ -106,6 +106,7 @@ class PricesTable(Table):
     haul_km: float = Field(0.0, ge=0, le=2000, description="a distance in km, 0 or more")
     soil_handling_per_t: Money = 0.0
     soil_disposal_per_t: Money = 0.0
+    tops_per_t: Money = 0.0
     machine_hour: Money = 0.0
     sugar_per_t: Money = 0.0
     storage_days: float = Field(0.0, ge=0, le=1000, description="a number of days, 0 or more")
