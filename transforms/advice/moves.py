@@ -93,13 +93,13 @@ class Outcome:
 
 @dataclass(frozen=True)
 class AdvisedMove:
-    """Move of one setting by whole practical steps, with the outcomes before it and after it.
+    """Move of one setting by practical steps, with the outcomes before it and after it.
 
     Earlier moves of the same machine are part of both outcomes.
     """
 
     setting: str
-    steps: int
+    steps: float
     before: Outcome
     after: Outcome
 
@@ -119,8 +119,10 @@ class AdvisedMove:
         return self.after.log_loss - self.before.log_loss
 
 
-def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_steps: int) -> list[int]:
-    """Return the whole steps that keep a setting within the range tried and the limits of the catalogue.
+def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_steps: int) -> list[float]:
+    """Return the steps that keep a setting within the range tried and the limits of the catalogue.
+
+    A number moves by whole steps; a flag is set to the state in which it was for less of the last shift.
 
     Args:
         name: the setting.
@@ -136,7 +138,10 @@ def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_ste
     low, high, _ = situation.tried[name]
     setting, current = catalogue[name], situation.settings[name]
     low, high = max(low, setting.low), min(high, setting.high)
-    return [k for k in range(-max_steps, max_steps + 1) if k != 0 and low <= current + k * setting.step <= high]
+    if setting.is_flag:
+        other = setting.low if current - setting.low > setting.high - current else setting.high
+        return [(other - current) / setting.step] if low <= other <= high else []
+    return [float(k) for k in range(-max_steps, max_steps + 1) if k != 0 and low <= current + k * setting.step <= high]
 
 
 def _moved(level: Array | float, change: Array, *, is_pct: bool) -> Array:

@@ -44,6 +44,11 @@ class Setting:
     breaks: str | None = None
     curve: tuple[float, float] | None = None
 
+    @property
+    def is_flag(self) -> bool:
+        """True if the setting is on or off, such as a direction."""
+        return self.nature == "flag"
+
 
 Catalogue = dict[str, Setting]
 US_STEPS = {"cm": 2.54 / 4, "mm": 25.4 / 8, "kmh": 1.609344 / 4}

@@ -109,16 +109,13 @@ def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -
     Args:
         rows: usable facts, from `usable_facts`.
         response: column of the response.
-        catalogue: the settings catalogue; a candidate is numeric, may affect the response and has more than
+        catalogue: the settings catalogue; a candidate may affect the response and has more than
             `MIN_VALUES` values in the rows.
     """
     settings = tuple(
         s
         for s in catalogue.values()
-        if response in s.responses
-        and s.nature == "numeric"
-        and s.name in rows.columns
-        and rows[s.name].count() > MIN_VALUES
+        if response in s.responses and s.name in rows.columns and rows[s.name].count() > MIN_VALUES
     )
     factors = {k: keys for k, keys in FACTORS.items() if set(keys) <= set(rows.columns)}
     starts = tuple(rows["season_start"].unique().sort().to_list())
@@ -142,7 +139,7 @@ def measured_rows(
         catalogue: the settings catalogue.
         lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
     """
-    candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
+    candidates = [n for n, s in catalogue.items() if response in s.responses]
     rows = usable_facts(facts, response, candidates)
     spec = RESPONSES[response]
     if rows.height < spec.min_rows:
