@@ -23,6 +23,7 @@ from transforms.jobs.fit_jobs import (
 from transforms.jobs.product_cache import ProductCache
 from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
 from transforms.model.fit_result import ResponseFit
+from transforms.model.fitted_parts import part_effects
 from transforms.parallel import Executor, SharedValue, local, serial
 from transforms.storage.product_basis import BENCHMARK, FIT_CHECK, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
@@ -84,6 +85,8 @@ def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor =
         fits = Fits(fitted)
         with reporter.stage("Computing effects and curves"):
             tables = _compute_result_tables(fits, season, executor)
+            setups = warehouse.table("machine_setup")
+            tables["part_effect"] = [part_effects(f, setups, season.time_zone) for f in fits.fitted]
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))

@@ -224,6 +224,7 @@ class SettingTable(Table):
     down: Name = Field(description='a word for less of it, such as "slower"')
     nature: Literal["numeric", "flag"] = Field("numeric", description="numeric or flag")
     breaks: Literal["more", "less"] | None = Field(None, description="more or less")
+    pairs: Annotated[list[Name], Field(max_length=20)] = Field([], description="a list of names of other settings")
     curve: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
         None, description="a list of two numbers such as [3, 12]"
     )

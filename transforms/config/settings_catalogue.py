@@ -27,6 +27,7 @@ class Setting:
         down: word for a decrease.
         nature: `numeric` or `flag`.
         breaks: "more" or "less" if the direction of its effect on root loss is known; else None.
+        pairs: settings on which its effect may depend.
         curve: range over which its effect may be nonlinear; None for a linear effect.
     """
 
@@ -43,6 +44,7 @@ class Setting:
     nature: str = "numeric"
     breaks: str | None = None
     curve: tuple[float, float] | None = None
+    pairs: tuple[str, ...] = ()
 
     @property
     def is_flag(self) -> bool:
@@ -61,7 +63,7 @@ def _setting(name: str, row: dict[str, Any]) -> Setting:
     curve = (low, high) if low is not None and high is not None else None
     parts = LOSS_PARTS if ROOT_LOSS in row["responses"] else ()
     responses = tuple(dict.fromkeys((*row["responses"], *parts)))
-    return Setting(name=name, **{**row, "responses": responses, "curve": curve})
+    return Setting(name=name, **{**row, "responses": responses, "curve": curve, "pairs": tuple(row.get("pairs") or ())})
 
 
 @cache

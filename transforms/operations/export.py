@@ -37,6 +37,8 @@ TABLES = (
     "confounding",
     "variance_share",
     "interaction_gain",
+    "setting_pair",
+    "part_effect",
     "fit_check",
     "fit_posterior",
     "setting_reliability",

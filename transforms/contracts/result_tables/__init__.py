@@ -29,6 +29,8 @@ from transforms.contracts.result_tables.fit import (
     FitRun,
     InteractionGain,
     LoadWhy,
+    PartEffect,
+    SettingPair,
     SettingReliability,
     VarianceShare,
 )
@@ -61,7 +63,9 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "season_change": SeasonChange,
     "season_cost": SeasonCost,
     "sensor_fault": SensorFault,
+    "part_effect": PartEffect,
     "setting_decision": SettingDecision,
+    "setting_pair": SettingPair,
     "setting_reliability": SettingReliability,
     "storability": Storability,
     "trial_load": TrialLoad,
