@@ -2,6 +2,7 @@
 
 import datetime as dt
 from pathlib import Path
+from typing import Any
 
 import pytest
 import xlsxwriter
@@ -60,7 +61,7 @@ def checks(tmp_path: Path, catalogue, rows: list[dict[str, object]], form: str =
     return take(path, mapping_of(tmp_path, measured(*names), catalogue), catalogue)
 
 
-def audits(tmp_path: Path, catalogue, row: dict[str, object], **columns: tuple[str, str | None]) -> Taken:
+def audits(tmp_path: Path, catalogue, row: dict[str, Any], **columns: tuple[str, str | None]) -> Taken:
     path = write(tmp_path / "audits.csv", [{**DUG, **row}])
     return take(path, mapping_of(tmp_path, mapped(**columns), catalogue), catalogue)
 
