@@ -41,7 +41,7 @@ def audit_findings(audits: pl.DataFrame) -> pl.DataFrame:
         for (sha, file), of_file in rows.sort("source_sha256", "audit_id")
         .partition_by("source_sha256", "file", as_dict=True, maintain_order=True)
         .items()
-        for why in (*_impossible(of_file), *_of_a_sample(of_file))
+        for why in (*_without_area(of_file), *_impossible(of_file), *_of_a_sample(of_file))
     ]
     return pl.DataFrame(found, schema=schema_of("audit_finding"))
 
@@ -60,7 +60,9 @@ def _with_measures(audits: pl.DataFrame) -> pl.DataFrame:
     )
     stated_kg = pl.col("tip_loss_t_ha") * pl.col("area_m2") / 10
     return (
-        inputs.select("source_sha256", "file", "audit_id", "broken_mass_kg", "tip_loss_t_ha", "yield_t_ha")
+        inputs.select(
+            "source_sha256", "file", "audit_id", "plot_length_m", "broken_mass_kg", "tip_loss_t_ha", "yield_t_ha"
+        )
         .hstack(measures)
         .hstack([losses["root_loss_t_ha"].alias("lost_t_ha")])
         .with_columns(
@@ -70,6 +72,13 @@ def _with_measures(audits: pl.DataFrame) -> pl.DataFrame:
             (pl.col("lost_t_ha") / pl.col("yield_t_ha")).alias("lost_share"),
         )
     )
+
+
+def _without_area(rows: pl.DataFrame) -> Iterator[Reason]:
+    """Yield a finding on audits of rows of a length, but of unknown spacing, whose loss is therefore unknown."""
+    unknown = rows.filter(pl.col("area_m2").is_null(), pl.col("lost_t_ha").is_null(), pl.col("plot_length_m") > 0)
+    if unknown.height:
+        yield reason("audit_spacing_unknown", n=unknown.height, audit_id=unknown["audit_id"][0])
 
 
 def _impossible(rows: pl.DataFrame) -> Iterator[Reason]:

@@ -79,6 +79,10 @@ NOTES = {
 }
 """Notes on how a file was read, in any format."""
 AUDITS = {
+    "audit_spacing_unknown": mark(
+        "{n} audits of rows of a length have no loss (the first is {audit_id}): neither the file nor the lists of "
+        "fields and machines have the spacing of the rows"
+    ),
     "audit_pieces_exceed_plants": mark(
         "{n} audits have more broken and whole roots than plants stood on the plot (audit {audit_id}: {pieces:.0f} of "
         "{plants:.0f}); check the plot, or whether the counts are of another area"

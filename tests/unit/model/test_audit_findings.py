@@ -71,6 +71,13 @@ def test_more_pieces_than_plants_are_found_with_the_worst_audit():
     assert found["pieces"] > 1.2 * 95
 
 
+def test_rows_of_unknown_spacing_are_found_because_they_have_no_loss():
+    rows = audits().with_columns(plot_m2=None, plot_length_m=40.0, plot_rows_count=3.0)
+    assert codes(rows) == ["audit_spacing_unknown"]
+    assert args(rows) == {"n": 8, "audit_id": "A0"}
+    assert codes(rows.with_columns(row_spacing_cm=50.0)) == []
+
+
 def test_a_few_pieces_too_many_on_a_small_plot_are_within_its_accuracy():
     rows = audits().with_columns(pl.lit(0.0).alias(c) for c in (*BREAK_CLASSES, "whole_roots_count"))
     small = rows.with_columns(plot_m2=1.0, broken_2_4_cm_count=13.0)
