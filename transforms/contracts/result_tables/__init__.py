@@ -35,10 +35,18 @@ from transforms.contracts.result_tables.fit import (
     VarianceShare,
 )
 from transforms.contracts.result_tables.telemetry import MachineDay, SensorFault, SettingDecision, UnloadEvent
-from transforms.contracts.result_tables.trace import ClockOffset, LagSample, LoadTrace, LoadTraceGrade, MassBalance
+from transforms.contracts.result_tables.trace import (
+    AuditFinding,
+    ClockOffset,
+    LagSample,
+    LoadTrace,
+    LoadTraceGrade,
+    MassBalance,
+)
 
 RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
+    "audit_finding": AuditFinding,
     "benchmark": Benchmark,
     "clock_offset": ClockOffset,
     "confounding": Confounding,
