@@ -21,7 +21,7 @@ from transforms.jobs.fit_jobs import (
     run_fit_check,
 )
 from transforms.jobs.product_cache import ProductCache
-from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
+from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fitted_parts import part_effects
 from transforms.parallel import Executor, SharedValue, local, serial
@@ -116,7 +116,11 @@ def check_fits(
         The table `fit_check`.
     """
     season = workspace.season
-    jobs = [FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.shared.values() for name in CHECKS]
+    jobs = [
+        FitJob(f, name, season.catalogue, season.advice.min_loads)
+        for response, f in fits.shared.items()
+        for name in checks_of(response)
+    ]
     with open_warehouse(workspace) as warehouse:
         stored = warehouse.table("fit_check")
         results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
