@@ -5,7 +5,6 @@ from typing import Any
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import (
     KINDS,
-    RESPONSES,
     capital,
     check_label,
     describe_step,
@@ -14,13 +13,16 @@ from reports.language.labels import (
     setting_label,
 )
 from reports.language.translate import Counted, mark_n, say, say_n, say_text, translated
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS, TOPS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 
+EXPECTED = (DIRT, ROOT_LOSS, TOPS)
+"""Responses that are reported even if they are not fitted."""
 ROWS = {
-    DIRT: mark_n("{n} load", "{n} loads"),
-    ROOT_LOSS: mark_n("{n} audit", "{n} audits"),
-    TOPS: mark_n("{n} load", "{n} loads"),
+    "load_fact": mark_n("{n} load", "{n} loads"),
+    "audit_fact": mark_n("{n} audit", "{n} audits"),
+    "root_check_fact": mark_n("{n} quality check", "{n} quality checks"),
 }
 UNTRIED = {
     "effect_few_loads": mark_n("{n} with too few loads", "{n} with too few loads"),
@@ -57,7 +59,7 @@ def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: DisplayUni
     if not rows:
         return [INDENT + say("No setting has a certain effect yet.")]
     lines = [INDENT + say("Effect of one step on the same machine, day and field (95 % interval):")]
-    lines += [FURTHER + _driver(r, ROWS[r["response"]], catalogue, shown) for r in rows[:MAX_EFFECTS]]
+    lines += [FURTHER + _driver(r, ROWS[RESPONSES[r["response"]].facts], catalogue, shown) for r in rows[:MAX_EFFECTS]]
     if len(rows) > MAX_EFFECTS:
         more = say_n("and {n} smaller certain effect", "and {n} smaller certain effects", len(rows) - MAX_EFFECTS)
         lines.append(FURTHER + more)
@@ -118,11 +120,13 @@ def fit_lines(facts: dict[str, Any], season: Season) -> list[str]:
     fitted = {v["response"]: v for v in facts["fit_verdict"]}
     for response in RESPONSES:
         name = capital(response_label(response))
+        if response not in fitted and response not in EXPECTED:
+            continue
         if response not in fitted:
             lines.append(say("{response}: too few measured and traced rows to fit yet.", response=name))
             continue
         verdict = fitted[response]
-        rows = say_text(ROWS[response], n=verdict["n"])
+        rows = say_text(ROWS[RESPONSES[response].facts], n=verdict["n"])
         lines += [
             say("{response}: fitted on {rows}.", response=name, rows=rows),
             _sources(_of(facts["fit_sources"], response)),

@@ -5,14 +5,14 @@ import polars as pl
 from flows.cli.columns import Column, Estimate, Figure, Row, plain
 from flows.cli.console_table import ConsoleTable
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import COUNTED, capital, standing_label
+from reports.language.labels import capital, counted_label, standing_label
 from reports.language.translate import say, translated
-from transforms.config.settings_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import RESPONSES
 
 
 def response_unit(response: str) -> str:
     """Return the stored unit of a response."""
-    return "t/ha" if response == ROOT_LOSS else "pct"
+    return {"t_ha": "t/ha"}.get(unit := RESPONSES[response].unit, unit)
 
 
 def response_digits(response: str, shown: DisplayUnits) -> int:
@@ -56,7 +56,7 @@ def benchmark_table(title: str, table: pl.DataFrame, kind: str, response: str, s
         *response_columns(response, shown),
         Column(say("Rank"), lambda row: Estimate(row["rank"], row["rank_lo95"], row["rank_hi95"])),
         Column(say("Compared"), lambda row: standing_label(row["standing"])),
-        plain(capital(say(COUNTED[response])), "n"),
+        plain(capital(counted_label(response)), "n"),
         *((plain(say("Not compared, because"), "reason"),) if table["reason"].drop_nulls().len() else ()),
     )
     return ConsoleTable(title, columns, table.to_dicts())

@@ -16,6 +16,7 @@ class FileKind(StrEnum):
     load = "load"
     tare = "tare"
     loss_audit = "loss_audit"
+    root_check = "root_check"
     weather_hour = "weather_hour"
     forecast_hour = "forecast_hour"
     weather_day = "weather_day"

@@ -6,7 +6,7 @@ from flows.cli.benchmark_table import response_columns, response_digits, respons
 from flows.cli.columns import plain
 from flows.cli.console_table import ConsoleTable
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import COUNTED, capital
+from reports.language.labels import capital, counted_label
 from reports.language.place_messages import MARKS, THIRDS
 from reports.language.reason_text import format_reason
 from reports.language.translate import say, translated
@@ -46,7 +46,7 @@ def own_table(view: OwnView, title: str, kind: str, response: str, shown: Displa
         (
             plain(capital(translated(kind)), "name"),
             *response_columns(response, shown),
-            plain(capital(say(COUNTED[response])), "n"),
+            plain(capital(counted_label(response)), "n"),
         ),
         [own, *marks],
     )

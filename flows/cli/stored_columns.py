@@ -15,6 +15,7 @@ from transforms.contracts.units import stored_unit
 SYMBOLS = {
     "MJ/m2": "MJ/m²",
     "m2": "m²",
+    "cm2": "cm²",
     "deg": "°",
     "m/s": "m/s",
     "mmol/kg": "mmol/kg",
@@ -22,7 +23,7 @@ SYMBOLS = {
     "m": "m",
 }
 """Stored unit that is shown unconverted -> its symbol."""
-DIGITS = {"deg": 5, "mmol/kg": 1, "kg": 2, "t": 2, "pct": 1, "degC": 1, "MJ/m2": 2, "m/s": 1}
+DIGITS = {"deg": 5, "1/ha": 0, "cm2": 0, "mmol/kg": 1, "kg": 2, "t": 2, "pct": 1, "degC": 1, "MJ/m2": 2, "m/s": 1}
 """Stored unit -> decimals of a value as received; other units have the decimals of pages."""
 
 

@@ -11,6 +11,7 @@ from flows.stages.context import open_warehouse, require_facts, run_checks
 from flows.stages.fit import Fits
 from reports.language.translate import mark
 from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
+from transforms.advice.move_effects import PRICED, MoveEffects
 from transforms.advice.outlook import NextShift, Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.season_worth import season_cost
@@ -18,7 +19,7 @@ from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.advice.storability import storability
 from transforms.advice.what_if_table import write_table
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.guide_jobs import GuideJob, build_guide_table
 from transforms.parallel import Executor, local, serial
@@ -57,7 +58,9 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
         rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
-            facts, prior = warehouse.table("load_fact"), {f.response: shrinkage(f) for f in fits.fitted}
+            facts = warehouse.table("load_fact")
+            priced = {r: fits.by_response[r] for r in PRICED if r in fits.by_response}
+            prior = {r: shrinkage(f) for r, f in priced.items()}
             outlook = _build_outlook(warehouse, facts, season)
             warehouse.replace("next_condition", outlook.fields)
             situations = next_situations(
@@ -69,24 +72,18 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
                     season.prices.haul_km,
                 ),
                 outlook,
-                fits.dirt,
-                fits.loss,
+                priced,
                 season.catalogue,
                 season.advice.min_loads,
                 rng,
             )
+            steps = season.advice.max_steps
             for situation, place in situations:
-                dirt, loss = (
-                    draw_slopes(
-                        f, place, situation.settings, season.catalogue, season.advice.max_steps, prior[f.response], rng
-                    )
-                    if f
-                    else None
-                    for f in (fits.dirt, fits.loss)
+                now = situation.settings
+                effects = MoveEffects(
+                    {r: draw_slopes(f, place, now, season.catalogue, steps, prior[r], rng) for r, f in priced.items()}
                 )
-                if dirt is None:
-                    continue
-                rows.append(advise_machine(situation, dirt, loss, season.catalogue, season.prices, season.advice))
+                rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice))
         table = pl.concat(rows)
         with warehouse.transaction():
             warehouse.replace("advice", table)

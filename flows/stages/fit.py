@@ -8,7 +8,7 @@ import polars as pl
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, require_facts, run_checks
 from reports.language.translate import mark
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import WorkspaceError
 from transforms.jobs.fit_jobs import (
@@ -22,28 +22,37 @@ from transforms.jobs.fit_jobs import (
     run_fit_check,
 )
 from transforms.jobs.product_cache import ProductCache
-from transforms.model.checks.fit_checks import BY_REFITTING, CHECKS, check_rows
+from transforms.model.checks.fit_checks import BY_REFITTING, check_rows, checks_of
 from transforms.model.fit_result import ResponseFit
+from transforms.model.fitted_parts import part_effects
 from transforms.parallel import Executor, SharedValue, local, serial
 from transforms.storage.product_basis import BENCHMARK, FIT_CHECK, OutcomeCode, store_basis
 from transforms.storage.warehouse import Warehouse
 
 MIN_PLOTS = 10
-"""Minimum number of dig-behind plots before the root loss of a subject is compared."""
+"""Minimum number of dig-behind plots or quality checks before a subject is compared by them."""
 
 
 @dataclass(frozen=True)
 class Fits:
-    """Fitted responses; None if a response has too few loads to fit."""
+    """Fitted responses by name, in the catalogue's order; those with too few measurements to fit are not among them."""
 
-    dirt: ResponseFit | None
-    loss: ResponseFit | None
-    tops: ResponseFit | None
+    by_response: dict[str, ResponseFit]
+
+    @property
+    def dirt(self) -> ResponseFit | None:
+        """Fit of the dirt tare."""
+        return self.by_response.get(DIRT)
+
+    @property
+    def loss(self) -> ResponseFit | None:
+        """Fit of the root loss."""
+        return self.by_response.get(ROOT_LOSS)
 
     @property
     def fitted(self) -> list[ResponseFit]:
         """Fits that exist."""
-        return [f for f in (self.dirt, self.loss, self.tops) if f is not None]
+        return list(self.by_response.values())
 
     @cached_property
     def shared(self) -> dict[str, SharedValue[ResponseFit]]:
@@ -56,26 +65,29 @@ def _classify_outcome(fits: Fits) -> OutcomeCode:
 
 
 def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> Fits:
-    """Fit dirt, root loss and tops, and store the result tables.
+    """Fit every response of the catalogue and store the result tables.
 
     Advice, guide and fleet comparison are unchanged; `product_basis` records that they belong to an earlier fit.
     """
     season = workspace.season
     cache = ProductCache(workspace.products, executor)
-    facts = ((DIRT, "load_fact"), (ROOT_LOSS, "audit_fact"), (TOPS, "load_fact"))
     with open_warehouse(workspace) as warehouse:
         require_facts(warehouse, workspace)
         previous, cv = _load_previous_season(season), season.lab_cv_at_25_kg
-        jobs = [ResponseJob(warehouse.table(t), r, season.catalogue, cv, cache, previous) for r, t in facts]
-        with reporter.stage(mark("Fitting what drives dirt, root loss and tops"), len(facts)) as advance:
-            fitted = []
-            for response_fit, used in local(executor)(fit_response_job, jobs):
-                fitted.append(response_fit)
+        facts = {name: warehouse.table(name) for name in dict.fromkeys(r.facts for r in RESPONSES.values())}
+        jobs = [ResponseJob(facts[r.facts], r.name, season.catalogue, cv, cache, previous) for r in RESPONSES.values()]
+        fitted: dict[str, ResponseFit] = {}
+        with reporter.stage(mark("Fitting what drives dirt, losses, topping and damage"), len(jobs)) as advance:
+            for job, (response_fit, used) in zip(jobs, local(executor)(fit_response_job, jobs), strict=True):
+                if response_fit is not None:
+                    fitted[job.response] = response_fit
                 cache.used |= used
                 advance()
-        fits = Fits(*fitted)
+        fits = Fits(fitted)
         with reporter.stage(mark("Computing effects and curves")):
             tables = _compute_result_tables(fits, season, executor)
+            setups = warehouse.table("machine_setup")
+            tables["part_effect"] = [part_effects(f, setups, season.time_zone) for f in fits.fitted]
         with warehouse.transaction():
             for name, rows in tables.items():
                 warehouse.replace(name, pl.concat([warehouse.table(name).clear(), *rows], how="diagonal_relaxed"))
@@ -105,7 +117,11 @@ def check_fits(
         The table `fit_check`.
     """
     season = workspace.season
-    jobs = [FitJob(f, name, season.catalogue, season.advice.min_loads) for f in fits.shared.values() for name in CHECKS]
+    jobs = [
+        FitJob(f, name, season.catalogue, season.advice.min_loads)
+        for response, f in fits.shared.items()
+        for name in checks_of(response)
+    ]
     with open_warehouse(workspace) as warehouse:
         stored = warehouse.table("fit_check")
         results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
@@ -168,7 +184,7 @@ def compare_subjects(
     """
     season, min_loads = workspace.season, workspace.season.advice.min_loads
     jobs = [
-        FitJob(f, "benchmark", season.catalogue, MIN_PLOTS if response == ROOT_LOSS else min_loads)
+        FitJob(f, "benchmark", season.catalogue, min_loads if RESPONSES[response].facts == "load_fact" else MIN_PLOTS)
         for response, f in fits.shared.items()
     ]
     with open_warehouse(workspace) as warehouse:

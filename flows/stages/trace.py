@@ -11,13 +11,17 @@ from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.config.workspace import Season, Workspace
 from transforms.jobs.machine_days import machine_days_of_bins
+from transforms.jobs.root_check_settings import root_check_settings
 from transforms.jobs.trace_fields import SeasonTrace, audits_settings
+from transforms.model.audit_findings import audit_findings
+from transforms.model.root_check import root_check_outcomes
 from transforms.model.root_loss import root_loss
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import NO_BINS, Lake, read_frame
 from transforms.storage.lake_record import require_lake
 from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.setting_changes import build_shift_timeline
+from transforms.trace.lag_model import LagModel
 
 READING_WORK = mark_n("Reading field work of {n} field", "Reading field work of {n} fields")
 TRACING = mark_n("Tracing loads of {n} field", "Tracing loads of {n} fields")
@@ -35,12 +39,25 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
         due = season_trace.pending_fields(learned)
         with reporter.stage(TRACING, len(due)) as advance:
             season_trace.trace(due, learned, advance)
-        audits = root_loss(warehouse.table("loss_audit"))
         with warehouse.transaction():
             warehouse.replace("clock_offset", learned.offsets())
-            warehouse.store("audit_loss", audits)
-            warehouse.store("audit_setting", audits_settings(audits, lake, learned, season.catalogue))
+            _measure_audits(warehouse, lake, learned, season)
+            _measure_root_checks(warehouse, lake, learned, season)
     return len(due)
+
+
+def _measure_audits(warehouse: Warehouse, lake: Lake, learned: LagModel, season: Season) -> None:
+    """Compute losses, settings and findings of all dig-behind audits."""
+    ground = warehouse.query("audit_ground")
+    warehouse.store("audit_loss", root_loss(ground))
+    warehouse.replace("audit_finding", audit_findings(ground))
+    warehouse.store("audit_setting", audits_settings(ground, lake, learned, season.catalogue))
+
+
+def _measure_root_checks(warehouse: Warehouse, lake: Lake, learned: LagModel, season: Season) -> None:
+    """Compute outcomes and settings of all root checks."""
+    warehouse.store("root_check_outcome", root_check_outcomes(warehouse.table("root_check")))
+    warehouse.store("root_check_setting", root_check_settings(warehouse, lake, learned, season.catalogue))
 
 
 def compute_conditions(workspace: Workspace, reporter: Reporter) -> None:
@@ -55,7 +72,7 @@ def compute_conditions(workspace: Workspace, reporter: Reporter) -> None:
 
 
 def build_marts(workspace: Workspace, reporter: Reporter) -> None:
-    """Join all sources into one row per load and one row per audit, and run the consistency checks."""
+    """Join all sources into one row per load, audit and root check, and run the consistency checks."""
     with open_warehouse(workspace) as warehouse, reporter.stage(mark("Joining loads, tares and conditions")):
         require_lake(warehouse, Lake(workspace.lake))
         machine_days_of_bins(warehouse, Lake(workspace.lake))
@@ -65,10 +82,10 @@ def build_marts(workspace: Workspace, reporter: Reporter) -> None:
 
 
 def build_facts(warehouse: Warehouse, season: Season) -> None:
-    """Build the fact tables of loads and audits, and the classes of loads."""
+    """Build the fact tables of loads, audits and root checks, and the classes of loads."""
     starts = season.shift_starts
     shift = {"zone": season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
-    for name in ("load_fact", "audit_fact"):
+    for name in ("load_fact", "audit_fact", "root_check_fact"):
         warehouse.build(name, **shift)
     warehouse.build("load_class")
 

@@ -4,7 +4,18 @@ from reports.language.bidi import isolated
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.precision import step_value
 from reports.language.translate import mark, say, translated
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.config.response_catalogue import (
+    DAMAGED,
+    DIRT,
+    OVER_TOPPED,
+    ROOT_LOSS,
+    TIP_LOSS,
+    TOPS,
+    UNDER_TOPPED,
+    WHOLE_ROOT_LOSS,
+)
+from transforms.config.response_catalogue import RESPONSES as RESPONSE_CATALOGUE
+from transforms.config.settings_catalogue import Catalogue
 
 SOURCE_LABELS = {
     "field": mark("this field's own effect"),
@@ -49,7 +60,6 @@ CHECK_LABELS = {
     "tails": mark("tails"),
 }
 """Check of a fit -> label."""
-RESPONSES = {DIRT: mark("dirt tare"), ROOT_LOSS: mark("root loss"), TOPS: mark("top tare")}
 UNJUDGED = "few"
 """Code of subjects that are compared but not judged, for which `benchmark.standing` is null."""
 STANDING = {
@@ -59,7 +69,27 @@ STANDING = {
     UNJUDGED: mark("few, not judged"),
 }
 """Code of a standing -> label; texts, tables and charts share the code."""
-COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TOPS: mark("measured loads")}
+RESPONSES = {
+    DIRT: mark("dirt tare"),
+    ROOT_LOSS: mark("root loss"),
+    TOPS: mark("top tare"),
+    TIP_LOSS: mark("loss of broken tips"),
+    WHOLE_ROOT_LOSS: mark("loss of whole roots"),
+    UNDER_TOPPED: mark("roots with stalks over 2 cm"),
+    OVER_TOPPED: mark("roots topped too deep"),
+    DAMAGED: mark("damaged roots"),
+}
+COUNTED = {
+    "load_fact": mark("measured loads"),
+    "audit_fact": mark("dig-behind plots"),
+    "root_check_fact": mark("quality checks"),
+}
+"""Table of facts -> what is counted in it."""
+
+
+def counted_label(response: str) -> str:
+    """Return what is counted for a response, such as measured loads, in the page's language."""
+    return say(COUNTED[RESPONSE_CATALOGUE[response].facts])
 
 
 def response_label(response: str) -> str:

@@ -8,7 +8,7 @@ from reports.charts.funnel import funnel
 from reports.charts.subject_groups import subject_groups
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import COUNTED, RESPONSES, UNJUDGED, capital
+from reports.language.labels import RESPONSES, UNJUDGED, capital, counted_label
 from reports.language.translate import mark, say, say_n, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
@@ -27,7 +27,7 @@ from reports.pages.fleet_tables import (
 from reports.sections.data_health import footer, health_section
 from reports.sections.district_map import district_map, map_reading
 from reports.sections.prices import price_section
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season
 from transforms.storage.product_basis import BENCHMARK
 
@@ -98,9 +98,9 @@ def _chart(rows: pl.DataFrame, response: str, kind: str, unit: str) -> Chart | N
     if rows.drop_nulls("unexplained").height < 3 or kind == "season":
         return None
     if kind in MANY:
-        return funnel(rows, unit, say(COUNTED[response]))
+        return funnel(rows, unit, counted_label(response))
     names = {code: say(text) for code, text in (DIRT_GROUPS if response == DIRT else GROUPS).items()}
-    return subject_groups(rows, names, _axis_title(response, unit), say(COUNTED[response]))
+    return subject_groups(rows, names, _axis_title(response, unit), counted_label(response))
 
 
 def _reading(rows: pl.DataFrame, kind: str) -> str:

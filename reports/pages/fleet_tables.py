@@ -11,7 +11,7 @@ from reports.language.translate import say, say_n
 from reports.page.links import loads_link
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.page.theme import FEW
-from transforms.config.settings_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import ROOT_LOSS
 
 WIDE = 0.5
 """If intervals are typically at least this wide, effects are shown to a tenth, otherwise to a hundredth."""

@@ -24,7 +24,7 @@ from transforms.benchmark.disclosure import (
     withholding_reason,
 )
 from transforms.benchmark.own_view import OwnView, own_view
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.contracts.reason import Reason
 from transforms.storage.warehouse import Warehouse

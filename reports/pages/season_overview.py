@@ -15,7 +15,7 @@ from reports.page.theme import FEW
 from reports.pages.season_data import OverviewData
 from reports.sections.season_cost import PARTS
 from transforms.advice.season_worth import PILE
-from transforms.config.settings_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import ROOT_LOSS
 
 COUNTED = {"soil": mark("loads measured"), "roots": mark("plots dug"), "pile": mark("loads measured")}
 

@@ -23,7 +23,7 @@ from reports.sections.shift_headings import (
 )
 from reports.sections.shift_loads import loads_section, worst_section
 from reports.sections.shift_machines import machines_section
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 

@@ -18,7 +18,7 @@ from transforms.advice import storage
 from transforms.advice.cost import FIELD_EFFICIENCY
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
-from transforms.config.settings_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import ROOT_LOSS
 from transforms.config.workspace import Season
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.storage.product_basis import GUIDE

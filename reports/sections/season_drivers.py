@@ -13,7 +13,8 @@ from reports.language.translate import mark, say, translated
 from reports.page.model import Prose, Section
 from reports.page.summary import BarPart, BarRow, BarRows, PartBar
 from reports.sections.season_effects_data import SeasonEffectsData
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue, Setting
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue, Setting
 
 MAX_SETTINGS = 6
 SETTINGS = "settings"

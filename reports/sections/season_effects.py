@@ -10,10 +10,10 @@ from reports.charts.setting_curve import setting_curve
 from reports.charts.share_bars import share_bars
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import (
-    COUNTED,
     KINDS,
     RESPONSES,
     capital,
+    counted_label,
     join_names,
     setting_label,
     source_label,
@@ -25,6 +25,7 @@ from reports.page.model import Figure, Fold, Prose, Section, SmallMultiples
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.sections.effects import add_setting_labels, effects_blocks
 from reports.sections.season_effects_data import SeasonEffectsData
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue, Setting
 
 SOURCES = {
@@ -41,7 +42,12 @@ SOURCES = {
 }
 SIGN_FLIPS = ("sign_flips_pooled", "sign_flips_between", "sign_flips_pooled_and_between")
 """Reason codes of a raw comparison with the wrong sign; others differ in size alone."""
-KEYS = dict(zip(RESPONSES, ("dirt", "loss", "tops"), strict=True))
+KEYS = {name: name.removesuffix("_pct").removesuffix("_t_ha").replace("_", "-") for name in RESPONSES} | {
+    DIRT: "dirt",
+    ROOT_LOSS: "loss",
+    TOPS: "tops",
+}
+"""Response -> part of the ids of its section."""
 
 
 def _source(name: str, catalogue: Catalogue) -> str:
@@ -263,11 +269,13 @@ def driver_sections(data: SeasonEffectsData, catalogue: Catalogue, shown: Displa
     out = []
     for response, name in RESPONSES.items():
         title = say("What drove {response}", response=say(name))
+        if response not in fitted and response not in (DIRT, ROOT_LOSS, TOPS):
+            continue  # nobody expects what no file was ever delivered for
         if response not in fitted:
             nothing = say("{response}: too few measured and traced rows to fit yet.", response=capital(say(name)))
             out.append(Section(f"drivers-{KEYS[response]}", title, (Prose(nothing),)))
             continue
-        about = say("Fitted on {n} {rows}.", n=number(fitted[response], 0), rows=say(COUNTED[response]))
+        about = say("Fitted on {n} {rows}.", n=number(fitted[response], 0), rows=counted_label(response))
         blocks: list[Any] = [Prose(about), _shares(data, response, catalogue)]
         blocks += effects_blocks(data.effects, response, KEYS[response], catalogue, shown)
         if (readings := _readings(data.comparisons, response, catalogue)) is not None:

@@ -17,7 +17,8 @@ from reports.page.model import Card, Cards, Fold, MoveCard, Prose, Section
 from reports.sections.prices import assumption_words
 from transforms.advice.advice_rows import TRADE_OFF_CODES
 from transforms.advice.outlook import FORECAST, PERSISTENCE
-from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season
 from transforms.contracts.reason import codes_of
 from transforms.storage.product_basis import BasisCode, ProductStatus

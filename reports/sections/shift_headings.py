@@ -11,7 +11,8 @@ from reports.language.number_words import count_words
 from reports.language.translate import say, say_n
 from reports.page.theme import FEW
 from reports.sections.effects import CERTAIN_Q
-from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices, Season
 
 

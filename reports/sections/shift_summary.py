@@ -171,12 +171,14 @@ PRICE_NAMES = {
         "soil": mark("hauling a tonne of soil costs"),
         "roots": mark("a tonne of beet is worth"),
         "pile": mark("a tonne of sugar is worth"),
+        "tops": mark("a tonne of leaf and crown costs"),
         **HOURS,
     },
     "us": {
         "soil": mark("hauling a short ton of soil costs"),
         "roots": mark("a short ton of beet is worth"),
         "pile": mark("a short ton of sugar is worth"),
+        "tops": mark("a short ton of leaf and crown costs"),
         **HOURS,
     },
 }

@@ -7,6 +7,7 @@ with stored as (
     union all select source_sha256 from received_load
     union all select source_sha256 from received_loss_audit
     union all select source_sha256 from received_machine_setup
+    union all select source_sha256 from received_root_check
     union all select source_sha256 from received_tare
     union all select source_sha256 from received_weather_day
     union all select source_sha256 from received_weather_hour

@@ -29,7 +29,8 @@ SIZES = ((80, 60), (165, 60))
 def measured(machines: int, days: int, folder: Path) -> dict[str, float]:
     """Fit a season with nothing kept, then after its last shift with what the shift before left."""
     from tests.validation.fit_seasons import fit_season  # noqa: PLC0415
-    from transforms.config.settings_catalogue import DIRT, load_catalogue  # noqa: PLC0415
+    from transforms.config.response_catalogue import DIRT  # noqa: PLC0415
+    from transforms.config.settings_catalogue import load_catalogue  # noqa: PLC0415
     from transforms.jobs.product_cache import ProductCache  # noqa: PLC0415
     from transforms.model.estimate import fit_response  # noqa: PLC0415
     from transforms.model.warm_start import fit_from_warm_start  # noqa: PLC0415

@@ -50,7 +50,7 @@ def run_stages(folder: Path, run: str) -> dict[str, float]:
 
     workspace, quiet = Workspace(folder), Reporter(quiet=True)
     out: dict[str, float] = {}
-    fits = stages.Fits(None, None, None)
+    fits = stages.Fits({})
     spread = ProcessExecutor()
     if workspace.warehouse.exists():
         spread.warm()

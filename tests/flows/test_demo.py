@@ -11,7 +11,8 @@ from tests.support.program import Demo, taretrace
 from tests.validation.traced import baselines, mean_settings, settings_r2
 from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.arrays import to_float
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse

@@ -19,7 +19,7 @@ from reports.sections.fit_checks import earlier_shift_note
 from tests.support.program import Demo
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import reason
 from transforms.jobs.fit_jobs import FitJob
@@ -44,7 +44,7 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
     for name in ("season.toml", "warehouse.duckdb"):
         shutil.copy(demo.workspace.root / name, tmp_path / name)
     dirt, loss = (cast("ResponseFit", SimpleNamespace(response=r, last_shift_date=last)) for r in (DIRT, ROOT_LOSS))
-    fits = stages.Fits(dirt, loss, None)
+    fits = stages.Fits({DIRT: dirt, ROOT_LOSS: loss})
 
     def checked(job: FitJob) -> list[Row]:
         return [

@@ -187,6 +187,79 @@ def test_a_workbook_with_a_header_of_two_rows_and_totals(workspace, tmp_path):
     assert result["rows"][0]["dirt_tare_pct"] == 6.7
 
 
+def test_a_root_check_in_german_is_recognised_with_its_classes_and_place(workspace, tmp_path):
+    path = tmp_path / "bonitur.csv"
+    path.write_text(
+        "Bonitur Nr;Datum Zeit;Roder;Schlag;Entnahmeort;Anzahl Rüben;Blattstiele über 2 cm;Richtig geköpft;"
+        "Zu tief geköpft;Schräg geköpft;Bruch 2-4 cm;Bruch 4-6 cm;Stark beschädigt;Prüfer\n"
+        + "".join(f"B{i};13.10.2025 08:{i}:00;M1;F1;Miete;100;4;80;6;3;30;10;5;x\n" for i in range(10, 40)),
+        "utf-8",
+    )
+    result = mapped(workspace, path, "time_zone=Europe/Berlin")
+    table = saved(result)
+    assert table["kind"] == "root_check"
+    assert {n: c["from"] for n, c in table["columns"].items()} == {
+        "check_id": "Bonitur Nr",
+        "checked_at": "Datum Zeit",
+        "machine_id": "Roder",
+        "field_id": "Schlag",
+        "place": "Entnahmeort",
+        "checked_roots_count": "Anzahl Rüben",
+        "petioles_over_2_cm_count": "Blattstiele über 2 cm",
+        "clean_topped_count": "Richtig geköpft",
+        "over_topped_count": "Zu tief geköpft",
+        "slanting_count": "Schräg geköpft",
+        "broken_2_4_cm_count": "Bruch 2-4 cm",
+        "broken_4_6_cm_count": "Bruch 4-6 cm",
+        "severely_damaged_count": "Stark beschädigt",
+    }
+    assert table["columns"]["place"]["words"] == {"Miete": "pile"}
+    assert result["rejected"] == 0
+    assert result["rows"][0]["place"] == "pile"
+
+
+def test_an_unknown_place_is_asked_for(workspace, tmp_path):
+    path = tmp_path / "root_checks.csv"
+    path.write_text(
+        "Root check,Checked at,Ticket,Place,Roots checked,Too deep\n"
+        + "".join(f"B{i},2025-10-13 08:{i}:00,T{i},cellar,100,4\n" for i in range(10, 40))
+    )
+    asked = mapped(workspace, path, "time_zone=UTC", code=2)
+    assert {q["key"]: q["choices"] for q in asked["questions"]} == {"place.cellar": ["tank", "pile", "yard"]}
+    result = mapped(workspace, path, "time_zone=UTC", "place.cellar=yard")
+    assert result["rows"][0]["place"] == "yard"
+
+
+def test_an_audit_by_rows_in_us_units_is_recognised(workspace, tmp_path):
+    path = tmp_path / "losses.csv"
+    path.write_text(
+        "Audit,Dug,Harvester,Field,Plot length (ft),Rows dug,Row spacing (in),Lost weight (lb)\n"
+        + "".join(f"A{i},2025-10-13 08:{i}:00,M1,F1,10,6,22,{i / 10}\n" for i in range(10, 40))
+    )
+    result = mapped(workspace, path, "time_zone=UTC")
+    table = saved(result)
+    assert table["kind"] == "loss_audit"
+    assert {n: c.get("unit") for n, c in table["columns"].items() if c.get("unit")} == {
+        "plot_length_m": "ft",
+        "row_spacing_cm": "in",
+        "lost_mass_kg": "lb",
+    }
+    assert result["rows"][0]["plot_length_m"] == pytest.approx(3.048)
+    assert result["rejected"] == 0
+
+
+def test_a_file_without_any_of_the_needed_results_is_asked_about(workspace, tmp_path):
+    path = tmp_path / "losses.csv"
+    path.write_text(
+        "Audit,Dug,Harvester,Field,Plot m2,Zz\n"
+        + "".join(f"A{i},2025-10-13 08:{i}:00,M1,F1,60,{i}\n" for i in range(10, 40))
+    )
+    asked = mapped(workspace, path, "time_zone=UTC", "kind=loss_audit", code=2)
+    assert [q["key"] for q in asked["questions"]] == ["broken_2_4_cm_count"]
+    result = mapped(workspace, path, "time_zone=UTC", "kind=loss_audit", "broken_count=Zz")
+    assert saved(result)["columns"]["broken_count"] == {"from": "Zz"}
+
+
 def test_task_data_is_mapped_without_questions_and_lists_its_other_values(workspace, tmp_path):
     values = [Value(397, designator="Speed"), Value(0xE001, designator="Cleaner front", scale=(0, 0.1, "1/min"))]
     folder = write_set(tmp_path / "TASK01", [Moment(dt.datetime(2025, 10, 1, 8), {}, {0: 1000, 1: 450})], values)  # noqa: DTZ001

@@ -4,6 +4,8 @@ import datetime as dt
 import json
 import threading
 from pathlib import Path
+from typing import cast
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -12,7 +14,7 @@ from flows.runtime.language import workspace_language
 from flows.scheduling import announce, service
 from flows.scheduling import run as scheduled_run
 from flows.scheduling.run import run_scheduled
-from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT
+from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, slots
 from reports.language.translate import locale
 from tests.support.mailbox import web_server
 from tests.support.pseudo_language import bare, bracketed, texts_of_sources
@@ -20,6 +22,7 @@ from transforms.config.workspace import Workspace, init_workspace, season_templa
 from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.ingest.read_file import IngestedFile
+from transforms.operations.alarms import Alarm
 from transforms.operations.publish import Publication, PublishFault
 from transforms.storage.run_log import RunLog
 
@@ -60,7 +63,10 @@ def test_a_message_with_alarms_is_in_the_language_of_the_workspace(monkeypatch, 
     alarms = [text.removeprefix("- ") for text in body["message"].splitlines() if text]
     assert [bare(text) for text in alarms] == ["", ""]
     assert "20,0" in alarms[0]
-    assert [(a["reason_code"], bare(a["says"])) for a in line["alarms"]] == [("rejected_rows", ""), ("unpublished", "")]
+    assert [(a["reason_code"], bare(a["says"])) for a in cast("list[dict[str, str]]", line["alarms"])] == [
+        ("rejected_rows", ""),
+        ("unpublished", ""),
+    ]
 
 
 @pytest.mark.parametrize(
@@ -104,7 +110,7 @@ def test_the_service_prints_its_schedule_and_one_line_per_run(monkeypatch, germa
         if len(lines) > planned:
             stop.set()
 
-    planned = len(service.slots(german.season))
+    planned = len(slots(german.season))
     log = RunLog(german.log)
     later = threading.Timer(0.2, lambda: log.write(POST_SHIFT, "ended", files=1, rows_accepted=5, pages=2))
     later.start()
@@ -121,7 +127,7 @@ def test_the_service_prints_its_schedule_and_one_line_per_run(monkeypatch, germa
 @pytest.mark.parametrize(("n", "form"), [(1, "1 new file,"), (2, "2 new files,")])
 def test_counts_of_a_line_take_their_form(n, form):
     entry = {"at": dt.datetime(2025, 11, 1, tzinfo=dt.UTC), "job": POST_SHIFT, "event": "ended", "files": n}
-    assert form in announce.describe_run(entry, dt.UTC)
+    assert form in announce.describe_run(entry, ZoneInfo("UTC"))
 
 
 def test_new_files_start_a_run_without_a_line(monkeypatch, german, capsys):
@@ -144,7 +150,12 @@ def test_alarms_of_earlier_programs_are_not_sent_again(monkeypatch, german):
     old = {"kind": "rejected_rows", "subject": "tare", "says": "20 of 100 rows of tare were rejected (20.0 %)"}
     RunLog(german.log).write("notify", scheduled_run.NOTIFIED, standing=[old])
     sent: list[int] = []
-    monkeypatch.setattr(scheduled_run, "notify", lambda fresh, *_: sent.append(len(fresh)) or [])
+
+    def accept(fresh: list[Alarm], *_: object) -> list[str]:
+        sent.append(len(fresh))
+        return []
+
+    monkeypatch.setattr(scheduled_run, "notify", accept)
     ended(monkeypatch, german, JobResult([BAD]))
     assert sent == [0]
     last = RunLog(german.log).last("notify", scheduled_run.NOTIFIED)

@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 
 from transforms.demo.mechanics import STRIP_FRACTION, soil_lifted_t_ha
+from transforms.model.root_loss import root_loss
 from transforms.storage.warehouse import Warehouse
 
 SHORT_TON_PER_ACRE_IN_T_HA = 2.2417
@@ -35,3 +36,25 @@ def test_the_demo_lifts_some_thirty_tons_an_acre_per_half_inch():
     lifted = soil_lifted_t_ha(np.array([1.27]), np.array([0.0]))[0] / SHORT_TON_PER_ACRE_IN_T_HA
     assert lifted == pytest.approx(30, abs=1.5)
     assert 0.30 < STRIP_FRACTION < 0.44
+
+
+@pytest.mark.parametrize("pounds", [1.0, 3.0, 5.0])
+@pytest.mark.parametrize(
+    "plot",
+    [
+        {"plot_m2": 110 * 0.3048**2},
+        {"plot_length_m": 10 * 0.3048, "plot_rows_count": 6.0, "row_spacing_cm": 22 * 2.54},
+    ],
+)
+def test_a_fifth_of_the_pounds_on_110_square_feet_is_short_tons_an_acre(pounds, plot):
+    """Field rule of a public extension bulletin: all pieces from 110 ft2 (6 rows of 22 in, 10 ft), pounds / 5.
+
+    The exact factor is 43,560 / 110 / 2,000 = 0.198; more than one short ton an acre is excessive (Michigan State
+    University Extension 2012, How to determine sugarbeet harvest losses).
+    """
+    row = root_loss(pl.DataFrame([{**plot, "lost_mass_kg": pounds * 0.45359237, "yield_t_ha": 60.0}])).row(
+        0, named=True
+    )
+    short_tons = row["root_loss_t_ha"] / SHORT_TON_PER_ACRE_IN_T_HA
+    assert short_tons == pytest.approx(pounds * 43_560 / 110 / 2_000, rel=1e-4)
+    assert short_tons == pytest.approx(pounds / 5, rel=0.0101)

@@ -16,12 +16,14 @@ import polars as pl
 from tests.validation.fit_seasons import MECHANICS, USUAL, facts_of, machine_days, settings_of_visit
 from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, cost_per_t
+from transforms.advice.move_effects import MoveEffects
 from transforms.advice.outlook import PERSISTENCE, Outlook
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
 from transforms.arrays import to_float
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.demo.lab import BREAK_CLASSES
@@ -235,18 +237,16 @@ def advised(world: World) -> Moves:
     )
     fields = known.select("field_id", "clay_pct", "yield_t_ha", lat_deg=pl.lit(50.0), lon_deg=pl.lit(15.0))
     machines = pl.DataFrame({"machine_id": [], "rows_count": [], "row_spacing_cm": []})
-    spread = {f.response: shrinkage(f) for f in (dirt, loss) if f}
+    fits = {f.response: f for f in (dirt, loss) if f}
+    spread = {r: shrinkage(f) for r, f in fits.items()}
     rng, out = np.random.default_rng(world.seed), {}
     fleet = FleetData(facts, fields, machines, {}, PRICES.haul_km)
-    for situation, place in next_situations(fleet, outlook, dirt, loss, world.catalogue, RULES.min_loads, rng):
-        slopes = [
-            draw_slopes(f, place, situation.settings, world.catalogue, RULES.max_steps, spread[f.response], rng)
-            if f
-            else None
-            for f in (dirt, loss)
-        ]
-        assert slopes[0] is not None
-        rows = advise_machine(situation, slopes[0], slopes[1], world.catalogue, PRICES, RULES)
+    for situation, place in next_situations(fleet, outlook, fits, world.catalogue, RULES.min_loads, rng):
+        slopes = {
+            r: draw_slopes(f, place, situation.settings, world.catalogue, RULES.max_steps, spread[r], rng)
+            for r, f in fits.items()
+        }
+        rows = advise_machine(situation, MoveEffects(slopes), world.catalogue, PRICES, RULES)
         rows = rows.filter(pl.col("verdict") == "move")
         out[situation.machine_id] = {
             r["setting"]: round((r["to_value"] - r["from_value"]) / world.catalogue[r["setting"]].step)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
 from transforms.demo.mechanics import Ground, dirt_ratio
 from transforms.demo.operators import REACTION
 

@@ -14,7 +14,8 @@ from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.fit_seasons import MECHANICS, FitSeason, fit_season
 from tests.validation.processes import processes
 from transforms.benchmark.subject_effects import estimate_subject_effects
-from transforms.config.settings_catalogue import DIRT, load_catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import load_catalogue
 from transforms.model.estimate import fit_response
 from transforms.model.load_decomposition import intercept_parts
 

@@ -15,7 +15,7 @@ from flows import stages
 from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.processes import processes
 from tests.validation.seasons import run_season, true_effects
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 
 SEEDS = range(101, 125)
 MACHINES, DAYS = 6, 12

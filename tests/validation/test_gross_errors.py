@@ -13,12 +13,13 @@ import pytest
 from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.fit_seasons import MECHANICS, fit_season
 from tests.validation.processes import processes
-from transforms.config.settings_catalogue import DIRT, Catalogue, load_catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.model.checks.fit_checks import CHECKS
 from transforms.model.effects import effects
 from transforms.model.estimate import fit_response
-from transforms.model.facts import pct_from_scale, ratio_scale
 from transforms.model.fit_result import ResponseFit
+from transforms.model.response_scale import pct_from_scale, ratio_scale
 
 PAGE_SEASONS = 36
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))

@@ -14,7 +14,8 @@ from tests.support.results_page import VALIDATION, markdown_table, write_figures
 from tests.validation.fit_seasons import MECHANICS, fit_season
 from tests.validation.processes import processes
 from transforms.arrays import to_float
-from transforms.config.settings_catalogue import DIRT, load_catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import load_catalogue
 from transforms.model.checks.validation import out_of_field
 from transforms.model.effects import cell_rows, effects
 from transforms.model.estimate import fit_response

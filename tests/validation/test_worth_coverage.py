@@ -14,7 +14,8 @@ from tests.validation.closed_loop import PRICES, ground_of, new_world, true_cost
 from tests.validation.fit_seasons import MECHANICS, USUAL
 from transforms.advice.guide import setting_guide
 from transforms.advice.shrinkage import shrinkage
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, load_catalogue
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.settings_catalogue import load_catalogue
 from transforms.model.effects import classes_of
 from transforms.model.estimate import fit_response
 

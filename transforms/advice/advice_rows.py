@@ -3,9 +3,11 @@
 import numpy as np
 import polars as pl
 
+from transforms.advice.cost import CAUSES
 from transforms.advice.mean_interval import mean_interval
+from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import AdvisedMove, Outcome, Situation, choose_moves, predict_outcome
-from transforms.advice.posterior import Slopes
+from transforms.config.response_catalogue import ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 from transforms.contracts.reason import Reason, combine_reasons, reason
@@ -48,13 +50,17 @@ def _row(situation: Situation, verdict: str, why: Reason) -> dict[str, object]:
 def _gain_parts(move: AdvisedMove) -> dict[str, float]:
     """Return the mean gain of a move by cause; each part is proportional to the prices of its cause."""
     before, after = move.before.cost, move.after.cost
-    causes = ("soil", "roots", "pile", "hours")
-    return {f"gain_{c}_per_t": float(np.mean(getattr(before, c) - getattr(after, c))) for c in causes}
+    return {f"gain_{c}_per_t": float(np.mean(getattr(before, c) - getattr(after, c))) for c in CAUSES}
 
 
 def _levels(before: Outcome, after: Outcome, *, is_loss_known: bool) -> dict[str, float | None]:
-    """Return mean dirt and root loss before and after a move; root loss only if audits are fitted."""
+    """Return mean dirt, root loss and topping before and after a move; root loss and topping only if fitted."""
     return {
+        **{
+            f"{name}_{side}_pct": value
+            for side, o in (("before", before), ("after", after))
+            for name, value in o.topping_pct.items()
+        },
         "dirt_before_pct": before.dirt_pct,
         "dirt_after_pct": after.dirt_pct,
         "root_loss_before_t_ha": float(before.root_loss_t_ha.mean()) if is_loss_known else None,
@@ -94,24 +100,23 @@ def _move_row(
 
 
 def advise_machine(
-    situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules
+    situation: Situation, effects: MoveEffects, catalogue: Catalogue, prices: Prices, rules: AdviceRules
 ) -> pl.DataFrame:
     """Return the `advice` rows of one machine: its moves, or one row with the verdict "try" or "hold".
 
     Args:
         situation: the machine before its next shift.
-        dirt: draws of the effects on dirt, log scale.
-        loss: draws of the effects on root loss, log scale; None if it is not fitted.
+        effects: draws of the effects of moves.
         catalogue: the settings known.
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         rules: limits on number, size and probability of moves.
     """
-    moves, worth_trying = choose_moves(situation, dirt, loss, catalogue, prices, rules)
-    current = predict_outcome(situation, {}, dirt, loss, prices, catalogue)
+    moves, worth_trying = choose_moves(situation, effects, catalogue, prices, rules)
+    current = predict_outcome(situation, {}, effects, prices, catalogue)
     cost = dict(zip(("cost_per_t", "cost_lo95", "cost_hi95"), mean_interval(current.cost.total), strict=True))
     total = mean_interval(sum((m.gain for m in moves), np.zeros(1)))
     total_columns = dict(zip(("total_gain_per_t", "total_lo95", "total_hi95"), total, strict=True))
-    known = loss is not None
+    known = effects.contains(ROOT_LOSS)
     rows = [
         {**_move_row(m, situation, catalogue, "move", is_loss_known=known), **total_columns, "move_number": k}
         for k, m in enumerate(moves, start=1)

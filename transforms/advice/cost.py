@@ -13,6 +13,9 @@ FIELD_EFFICIENCY = 0.75
 """Fraction of field time spent lifting (common practice, no source)."""
 USUAL_TOPS_PCT = 4.0
 """Top tare if none is measured (common practice, no source); settings that affect dirt do not change it."""
+OVER_TOPPED_LOSS = 0.06
+"""Share of its mass that a root loses if it is topped 1 cm too deep: 6 % (IRS Teelthandleiding 8.3, public growing
+manual); that roots counted as topped too deep are 1 cm too short is an assumption."""
 
 
 @dataclass(frozen=True)
@@ -42,11 +45,16 @@ class CostParts:
     roots: Array
     pile: Array
     hours: Array
+    tops: Array
 
     @property
     def total(self) -> Array:
         """Total cost per tonne of clean beet."""
-        return np.asarray(self.soil + self.roots + self.pile + self.hours)
+        return np.asarray(self.soil + self.roots + self.pile + self.hours + self.tops)
+
+
+CAUSES = ("soil", "roots", "pile", "hours", "tops")
+"""Causes of cost, as in `CostParts`."""
 
 
 def beet_worth_per_t(at: CropAndHaul, prices: Prices) -> float:
@@ -70,6 +78,35 @@ def soil_cost_per_t(haul_km: float, prices: Prices) -> float:
     return prices.freight_per_t_km * haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
 
 
+@dataclass(frozen=True)
+class Topping:
+    """Result of topping.
+
+    Attributes:
+        tops_pct: top tare, % of gross.
+        over_topped_share: share of roots that are topped too deep; None if no roots are inspected.
+    """
+
+    tops_pct: Array | float
+    over_topped_share: Array | float | None = None
+
+
+def topping_cost_per_t(topping: Topping, at: CropAndHaul, prices: Prices) -> Array:
+    """Return the cost of leaf and crown delivered and of beet cut off with them, per tonne of clean beet.
+
+    c = t (freight km + handling + processing) + 0.06 o worth,   t tops over clean, o the share topped too deep.
+
+    Args:
+        topping: top tare and share of over-topped roots, of shapes that broadcast.
+        at: crop and haul.
+        prices: prices of freight, handling, tops and beet.
+    """
+    tops = np.asarray(topping.tops_pct, dtype=np.float64) / 100
+    per_t = prices.freight_per_t_km * at.haul_km + prices.soil_handling_per_t + prices.tops_per_t
+    over = 0.0 if topping.over_topped_share is None else np.asarray(topping.over_topped_share, dtype=np.float64)
+    return np.asarray(tops / (1 - tops) * per_t + OVER_TOPPED_LOSS * over * beet_worth_per_t(at, prices))
+
+
 def cost_parts(
     dirt_ratio: Array | float,
     root_loss_t_ha: Array | float,
@@ -77,6 +114,7 @@ def cost_parts(
     now_kmh: float,
     at: CropAndHaul,
     prices: Prices,
+    topping: Topping | None = None,
 ) -> CostParts:
     """Return the cost per tonne of clean beet delivered, by cause.
 
@@ -93,7 +131,9 @@ def cost_parts(
         speed_kmh: ground speed, km/h, shape likewise.
         now_kmh: current ground speed, km/h.
         at: crop and haul.
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
+        topping: result of topping; None if no setting of it is considered: its cost then counts as 0, and the crop's
+            top tare counts for the pile.
 
     Returns:
         Cost in the season's currency per t of clean beet, in the arguments' common shape.
@@ -104,7 +144,7 @@ def cost_parts(
     healthy_loss = prices.storage_days * float(healthy_loss_kg_per_t_day(prices.storage_temp_c))
     factor = condition_factor(
         100 * r / (1 + r),
-        at.tops_pct,
+        at.tops_pct if topping is None else topping.tops_pct,
         damaged_share(lost, at.yield_t_ha),
         prices.storage_dirt_pct,
         prices.storage_tops_pct,
@@ -114,6 +154,7 @@ def cost_parts(
         roots=lost / at.yield_t_ha * beet_worth_per_t(at, prices),
         pile=healthy_loss * factor * prices.sugar_per_t / 1000,
         hours=np.asarray(prices.machine_hour / t_per_hour),
+        tops=np.zeros(()) if topping is None else topping_cost_per_t(topping, at, prices),
     )
 
 

@@ -8,7 +8,7 @@ from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.advice.what_if import WhatIfQuery, answer_query
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 
 CONDITIONS = ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha")

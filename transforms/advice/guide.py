@@ -20,13 +20,14 @@ from transforms.advice.moves import SMALLEST_GAIN_PER_T
 from transforms.advice.season_worth import WORTH_SCHEMA, guide_worth
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import tried_range
-from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.reason import reason
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
-from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.model.response_scale import SMALL_LOSS_T_HA
 
 Array = NDArray[np.float64]
 MAX_SWEEPS = 4

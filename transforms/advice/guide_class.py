@@ -12,11 +12,12 @@ from transforms.advice.season_worth import ClassMoves
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M
 from transforms.arrays import to_float
-from transforms.config.settings_catalogue import ROOT_LOSS, TOPS, Catalogue
+from transforms.config.response_catalogue import ROOT_LOSS, TOPS
+from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.config.workspace import Prices
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, bend_weights, expected_scale, level_variance, step_weights
-from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.model.response_scale import SMALL_LOSS_T_HA
 
 Array = NDArray[np.float64]
 DRAWS = 1000
@@ -94,9 +95,9 @@ class GuideClass:
         return np.asarray(cost_per_t(np.exp(d), lost, speed, usual, self.at, prices))
 
 
-def _grid(low: float, high: float, step: float) -> Array:
-    """Return round values in half steps within a range; its middle if it contains none."""
-    half = step / VALUES_PER_STEP
+def grid_values(low: float, high: float, setting: Setting) -> Array:
+    """Return round values in half steps within a range, of a flag off and on; its middle if it contains none."""
+    half = setting.step / (1 if setting.is_flag else VALUES_PER_STEP)
     first, last = int(np.ceil(low / half - 1e-9)), int(np.floor(high / half + 1e-9))
     if last < first:
         return np.array([(low + high) / 2])
@@ -158,7 +159,7 @@ def guide_class(
     middle = rows.select(pl.col(sorted(names)).cast(pl.Float64).median()).row(0, named=True)
     place = PredictionPoint(middle, soil, "")
     usual = {n: to_float(own_rows[n].median()) for n in tried if own_rows[n].count()}
-    values = {n: _grid(*tried[n][:2], basis.catalogue[n].step) for n in usual}
+    values = {n: grid_values(*tried[n][:2], basis.catalogue[n]) for n in usual}
     lost = np.full(DRAWS, UNKNOWN_LOSS_T_HA)
     if loss is not None:
         lost = np.maximum(np.exp(_level(loss, place, usual, rng)) - SMALL_LOSS_T_HA, 0.0)

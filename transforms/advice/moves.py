@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.advice.cost import CostParts, CropAndHaul, cost_parts
-from transforms.advice.posterior import Slopes
-from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.advice.cost import CostParts, CropAndHaul, Topping, cost_parts
+from transforms.advice.move_effects import MoveEffects
+from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices
 
 Array = NDArray[np.float64]
@@ -35,6 +36,7 @@ class Situation:
         at: crop and haul.
         topsoil_wetness: expected wetness, 0 to 1.
         outlook: source of the expected conditions, "forecast" or "as now".
+        topping: expected result of topping with current settings, as draws; None if it is not fitted.
     """
 
     machine_id: str
@@ -49,6 +51,7 @@ class Situation:
     at: CropAndHaul
     topsoil_wetness: float
     outlook: str
+    topping: Topping | None = None
 
 
 @dataclass(frozen=True)
@@ -61,6 +64,7 @@ class Outcome:
         log_dirt: log change of dirt from the current settings.
         log_loss: log change of root loss from the current settings.
         cost: cost per tonne of clean beet by cause.
+        topping: result of topping; None if it is not fitted.
     """
 
     dirt_ratio: Array
@@ -68,22 +72,34 @@ class Outcome:
     log_dirt: Array
     log_loss: Array
     cost: CostParts
+    topping: Topping | None = None
 
     @property
     def dirt_pct(self) -> float:
         """Mean dirt tare, % of gross."""
         return float((100 * self.dirt_ratio / (1 + self.dirt_ratio)).mean())
 
+    @property
+    def topping_pct(self) -> dict[str, float | None]:
+        """Mean top tare in percent of gross and mean share of over-topped roots in percent; None if not fitted."""
+        if self.topping is None:
+            return {"tops": None, "over_topped": None}
+        share = self.topping.over_topped_share
+        return {
+            "tops": float(np.mean(self.topping.tops_pct)),
+            "over_topped": None if share is None else 100 * float(np.mean(share)),
+        }
+
 
 @dataclass(frozen=True)
 class AdvisedMove:
-    """Move of one setting by whole practical steps, with the outcomes before it and after it.
+    """Move of one setting by practical steps, with the outcomes before it and after it.
 
     Earlier moves of the same machine are part of both outcomes.
     """
 
     setting: str
-    steps: int
+    steps: float
     before: Outcome
     after: Outcome
 
@@ -103,8 +119,10 @@ class AdvisedMove:
         return self.after.log_loss - self.before.log_loss
 
 
-def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_steps: int) -> list[int]:
-    """Return the whole steps that keep a setting within the range tried and the limits of the catalogue.
+def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_steps: int) -> list[float]:
+    """Return the steps that keep a setting within the range tried and the limits of the catalogue.
+
+    A number moves by whole steps; a flag is set to the state in which it was for less of the last shift.
 
     Args:
         name: the setting.
@@ -120,39 +138,54 @@ def allowed_steps(name: str, situation: Situation, catalogue: Catalogue, max_ste
     low, high, _ = situation.tried[name]
     setting, current = catalogue[name], situation.settings[name]
     low, high = max(low, setting.low), min(high, setting.high)
-    return [k for k in range(-max_steps, max_steps + 1) if k != 0 and low <= current + k * setting.step <= high]
+    if setting.is_flag:
+        other = setting.low if current - setting.low > setting.high - current else setting.high
+        return [(other - current) / setting.step] if low <= other <= high else []
+    return [float(k) for k in range(-max_steps, max_steps + 1) if k != 0 and low <= current + k * setting.step <= high]
+
+
+def _moved(level: Array | float, change: Array, *, is_pct: bool) -> Array:
+    """Return a share after a change of its log ratio; in percent or as a fraction, shape (draws,)."""
+    whole = 100.0 if is_pct else 1.0
+    odds = np.asarray(level) / (whole - np.asarray(level)) * np.exp(change)
+    return np.asarray(whole * odds / (1 + odds))
+
+
+def _topping_after(topping: Topping | None, steps: dict[str, float], effects: MoveEffects) -> Topping | None:
+    """Return the result of topping after a move."""
+    if topping is None:
+        return None
+    tops = _moved(topping.tops_pct, effects.change(TOPS, steps), is_pct=True)
+    if topping.over_topped_share is None:
+        return Topping(tops)
+    return Topping(tops, _moved(topping.over_topped_share, effects.change(OVER_TOPPED, steps), is_pct=False))
 
 
 def predict_outcome(
-    situation: Situation,
-    steps: dict[str, float],
-    dirt: Slopes,
-    loss: Slopes | None,
-    prices: Prices,
-    catalogue: Catalogue,
+    situation: Situation, steps: dict[str, float], effects: MoveEffects, prices: Prices, catalogue: Catalogue
 ) -> Outcome:
     """Return the outcome of moving settings by the given steps."""
-    d = dirt.log_change(steps)
-    r = loss.log_change(steps) if loss is not None else np.zeros_like(d)
+    d, r = effects.change(DIRT, steps), effects.change(ROOT_LOSS, steps)
     current_kmh = situation.settings.get("ground_speed_kmh", USUAL_SPEED_KMH)
     speed = current_kmh + steps.get("ground_speed_kmh", 0.0) * catalogue["ground_speed_kmh"].step
     ratio, lost = situation.dirt_ratio * np.exp(d), situation.root_loss_t_ha * np.exp(r)
-    return Outcome(ratio, lost, d, r, cost_parts(ratio, lost, speed, current_kmh, situation.at, prices))
+    topping = _topping_after(situation.topping, steps, effects)
+    cost = cost_parts(ratio, lost, speed, current_kmh, situation.at, prices, topping)
+    return Outcome(ratio, lost, d, r, cost, topping)
 
 
 def choose_moves(
-    situation: Situation, dirt: Slopes, loss: Slopes | None, catalogue: Catalogue, prices: Prices, rules: AdviceRules
+    situation: Situation, effects: MoveEffects, catalogue: Catalogue, prices: Prices, rules: AdviceRules
 ) -> tuple[list[AdvisedMove], AdvisedMove | None]:
     """Select moves one by one, each the best given the earlier ones, and the best move that is worth a trial.
 
-    A setting that may affect root loss is moved only if the audits allow its effect to be estimated.
+    A setting is moved only if what the move may cost is estimated.
 
     Args:
         situation: the machine before its next shift.
-        dirt: draws of the effects on dirt, log scale.
-        loss: draws of the effects on root loss, log scale; None if it is not fitted.
+        effects: draws of the effects of moves.
         catalogue: the settings known.
-        prices: prices of soil, roots, sugar and hours, in the season's currency.
+        prices: prices of soil, roots, sugar, hours and tops, in the season's currency.
         rules: limits on number, size and probability of moves.
 
     Returns:
@@ -162,14 +195,13 @@ def choose_moves(
     chosen: dict[str, float] = {}
     moves: list[AdvisedMove] = []
     worth_trying: AdvisedMove | None = None
-    estimable = loss.settings if loss is not None else []
-    names = [n for n in dirt.settings if ROOT_LOSS not in catalogue[n].responses or n in estimable]
+    names = [n for n in effects.settings if effects.can_weigh(catalogue[n])]
     while len(moves) < rules.max_moves:
-        before = predict_outcome(situation, chosen, dirt, loss, prices, catalogue)
+        before = predict_outcome(situation, chosen, effects, prices, catalogue)
         best: AdvisedMove | None = None
         for name in (n for n in names if n not in chosen):
             for k in allowed_steps(name, situation, catalogue, rules.max_steps):
-                after = predict_outcome(situation, {**chosen, name: k}, dirt, loss, prices, catalogue)
+                after = predict_outcome(situation, {**chosen, name: k}, effects, prices, catalogue)
                 move = AdvisedMove(name, k, before, after)
                 gain = move.gain
                 mean, p_better = float(gain.mean()), float((gain > 0).mean())

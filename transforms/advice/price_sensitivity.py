@@ -1,6 +1,7 @@
 """Dependence of the advice on assumed prices: the order of machines, and the price at which a move stops paying.
 
-The gain of a move is a sum of parts by cause (soil, roots, pile, hours), each proportional to the prices of its cause.
+The gain of a move is a sum of parts by cause (soil, roots, pile, hours, tops), each proportional to the prices of its
+cause.
 """
 
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ CAUSE_PRICES = {
     "roots": ("beet_per_t",),
     "pile": ("sugar_per_t", "storage_days", "storage_temp_c"),
     "hours": ("machine_hour",),
+    "tops": ("tops_per_t",),
 }
 """Cause of cost -> prices and assumptions to which its part of a gain is proportional, or nearly so."""
 PLAUSIBLE = (2 / 3, 3 / 2)
@@ -27,7 +29,7 @@ class BreakEven:
     """Price at which the first move stops paying, all other prices unchanged.
 
     Attributes:
-        cause: cause of cost: soil, roots, pile or hours.
+        cause: cause of cost: soil, roots, pile, hours or tops.
         price: price in currency per tonne (per hour for hours); for soil, all costs of hauling a tonne.
         stops_below: True if the move stops paying below this price, False if above.
         is_plausible: True if the price is within the plausible range of the assumed one.
@@ -57,7 +59,13 @@ class PriceSensitivity:
 def _price_of(cause: str, prices: Prices) -> float:
     """Return the price that represents a cause, in the season's currency."""
     soil = prices.freight_per_t_km * prices.haul_km + prices.soil_handling_per_t + prices.soil_disposal_per_t
-    return {"soil": soil, "roots": prices.beet_per_t, "pile": prices.sugar_per_t, "hours": prices.machine_hour}[cause]
+    other = {
+        "roots": prices.beet_per_t,
+        "pile": prices.sugar_per_t,
+        "hours": prices.machine_hour,
+        "tops": prices.tops_per_t,
+    }
+    return soil if cause == "soil" else other[cause]
 
 
 def price_sensitivity(

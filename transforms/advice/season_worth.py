@@ -15,12 +15,12 @@ from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
 from transforms.advice.mean_interval import mean_interval
 from transforms.advice.shrinkage import Shrinkage
 from transforms.arrays import to_float
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.result_tables import schema_of
 from transforms.model.cluster_mean import VISIT, cluster_mean
 from transforms.model.fit_result import ResponseFit
-from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.model.response_scale import SMALL_LOSS_T_HA
 from transforms.trace.haul_distance import road_km
 
 Array = NDArray[np.float64]

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize
 
-from transforms.config.settings_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import ROOT_LOSS
 from transforms.mixed_model.contrasts import draws_covariance
 from transforms.model.fit_result import ResponseFit
 from transforms.model.setting_terms import SettingBy, SettingEffect

@@ -6,19 +6,21 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.random import Generator
 from numpy.typing import NDArray
 
-from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul
+from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, Topping
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
 from transforms.advice.posterior import DRAWS
 from transforms.arrays import narrow, to_float
-from transforms.config.settings_catalogue import TOPS, Catalogue
+from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import soil_class, wetness_class
 from transforms.model.effects import SUPPORT, classes_of, untried_reason
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, expected_scale, level_variance
-from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.model.response_scale import SMALL_LOSS_T_HA, value_from_scale
 from transforms.trace.haul_distance import road_km
 
 Array = NDArray[np.float64]
@@ -80,11 +82,10 @@ class FleetData:
 def next_situations(
     fleet: FleetData,
     outlook: Outlook,
-    dirt: ResponseFit,
-    loss: ResponseFit | None,
+    fits: dict[str, ResponseFit],
     catalogue: Catalogue,
     min_loads: int,
-    rng: np.random.Generator,
+    rng: Generator,
 ) -> list[tuple[Situation, PredictionPoint]]:
     """Return the situation and the conditions of every machine that worked in the last days, by machine.
 
@@ -93,12 +94,12 @@ def next_situations(
     Args:
         fleet: loads, fields, machines and sites.
         outlook: conditions of the next shift.
-        dirt: the fit of dirt.
-        loss: the fit of root loss; None if it is not fitted.
+        fits: response -> its fit; that of dirt is among them.
         catalogue: the settings known.
         min_loads: smallest number of loads of a setting in a class.
         rng: random generator.
     """
+    dirt, loss = fits[DIRT], fits.get(ROOT_LOSS)
     worked = fleet.facts.drop_nulls(["machine_id", "topsoil_wetness", "lifted_at"])
     if not worked.height:
         return []
@@ -117,7 +118,7 @@ def next_situations(
         place = PredictionPoint(conditions, classes[1], str(machine_id))
         ratio = np.exp(_level(dirt, place, field_id, run_at, rng))
         lost = UNKNOWN_LOSS_T_HA if loss is None else _root_loss(loss, place, field_id, run_at, rng)
-        tried_here = {n: t for n, t in tried_range(dirt, *classes, min_loads).items() if n in run_at}
+        tried_here = {n: t for n, t in _tried_ranges(fits, *classes, min_loads).items() if n in run_at}
         situation = Situation(
             str(machine_id),
             field_id,
@@ -130,13 +131,35 @@ def next_situations(
             _crop_and_haul(fleet, field, str(machine_id), str(last_shift["site_id"][-1])),
             wetness,
             str(expected["outlook"]),
+            _topping(fits, place, field_id, run_at, rng),
         )
         out.append((situation, place))
     return sorted(out, key=lambda s: s[0].machine_id)
 
 
+def _tried_ranges(
+    fits: dict[str, ResponseFit], wetness: str, soil: str, min_loads: int
+) -> dict[str, tuple[float, float, int]]:
+    """Return the tried ranges of `tried_range` over the loads of dirt, and of top tare for settings that act on it."""
+    of_tops = tried_range(fits[TOPS], wetness, soil, min_loads) if TOPS in fits else {}
+    return {**of_tops, **tried_range(fits[DIRT], wetness, soil, min_loads)}
+
+
+def _topping(
+    fits: dict[str, ResponseFit], place: PredictionPoint, field_id: str, settings: dict[str, float], rng: Generator
+) -> Topping | None:
+    """Return draws of the result of topping expected with current settings; None if top tare is not fitted."""
+    if TOPS not in fits:
+        return None
+    tops = value_from_scale(TOPS, _level(fits[TOPS], place, field_id, settings, rng))
+    if OVER_TOPPED not in fits:
+        return Topping(tops)
+    over = value_from_scale(OVER_TOPPED, _level(fits[OVER_TOPPED], place, field_id, settings, rng))
+    return Topping(tops, over / 100)
+
+
 def _root_loss(
-    fit: ResponseFit, place: PredictionPoint, field_id: str, settings: dict[str, float], rng: np.random.Generator
+    fit: ResponseFit, place: PredictionPoint, field_id: str, settings: dict[str, float], rng: Generator
 ) -> Array:
     """Return draws of root loss expected with current settings, t/ha, shape (draws,)."""
     return np.maximum(np.exp(_level(fit, place, field_id, settings, rng)) - SMALL_LOSS_T_HA, 0.0)
@@ -158,7 +181,7 @@ def _last_settings(loads: pl.DataFrame, catalogue: Catalogue) -> dict[str, float
 
 
 def _level(
-    fit: ResponseFit, place: PredictionPoint, field_id: str, settings: dict[str, float], rng: np.random.Generator
+    fit: ResponseFit, place: PredictionPoint, field_id: str, settings: dict[str, float], rng: Generator
 ) -> Array:
     """Return draws of z expected with current settings, shape (draws,); they include the unknown effect of the day."""
     z = expected_scale(fit, place, field_id, settings)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.storage import condition_factor, damaged_share, healthy_loss_kg_per_t_day
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import REASON_COLUMNS, Reason, combine_reasons, reason
 from transforms.contracts.result_tables import schema_of

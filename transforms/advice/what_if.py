@@ -11,7 +11,7 @@ from transforms.advice.mean_interval import MeanInterval, mean_interval
 from transforms.advice.moves import USUAL_SPEED_KMH
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.advice.what_if_table import unpack_draws
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import classes_at
 from transforms.contracts.reason import Reason, reason

@@ -44,8 +44,8 @@ from transforms.model.prediction import (
     level_variance,
     step_weights,
 )
+from transforms.model.response_scale import SMALL_LOSS_T_HA
 from transforms.model.setting_terms import SettingBy, setting_origin
-from transforms.model.specification import SMALL_LOSS_T_HA
 from transforms.model.term import SingleTerm
 
 Array = NDArray[np.float64]
@@ -162,7 +162,8 @@ def tabulate(
     """
     rows = dirt.rows
     fits = {f.response: f for f in (dirt, loss) if f is not None}
-    names = [n for n in dirt.settings if rows[n].count() >= min_loads]
+    # A slider has no place for what is either on or off.
+    names = [n for n in dirt.settings if rows[n].count() >= min_loads and not catalogue[n].is_flag]
     usual = {n: round(to_float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}
     at = {n: to_float(rows[n].cast(pl.Float64).median()) for n in dirt.frame.terms.conditions}
     sides = {

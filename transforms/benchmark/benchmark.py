@@ -7,12 +7,10 @@ from numpy.typing import NDArray
 from transforms.benchmark.funnel import funnel
 from transforms.benchmark.ranks import ranks
 from transforms.benchmark.subject_effects import KINDS, UNKNOWN, SubjectEffects, estimate_subject_effects
-from transforms.config.settings_catalogue import ROOT_LOSS
 from transforms.contracts.reason import Reason, args_of, reason
 from transforms.contracts.result_tables import schema_of
-from transforms.model.facts import pct_from_scale
 from transforms.model.fit_result import ResponseFit
-from transforms.model.specification import SMALL_LOSS_T_HA
+from transforms.model.response_scale import value_from_scale
 
 Array = NDArray[np.float64]
 BENCHMARK_SCHEMA = schema_of("benchmark")
@@ -27,23 +25,13 @@ JUDGED_FROM = 30
 """A subject with fewer rows is compared but not judged: it has no standing and no rank (common practice, no source)."""
 
 
-def unscaled(response: str, z: Array) -> Array:
-    """Return values on the fitted scale in the response's own unit: dirt in percent of gross, root loss in t/ha.
-
-    Args:
-        response: the response.
-        z: log of dirt over the rest, or of root loss plus `SMALL_LOSS_T_HA`, any shape.
-    """
-    return np.asarray(np.exp(z) - SMALL_LOSS_T_HA) if response == ROOT_LOSS else pct_from_scale(z)
-
-
 def _rate(response: str, z: Array, typical: float) -> Array:
     """Return units of the response per unit of z between the typical load and each subject: log mean (Ang 2004)."""
     gap = z - typical
     is_typical = np.abs(gap) < 1e-9
     step = np.where(is_typical, 1e-6, gap)
-    base = unscaled(response, np.array([typical]))[0]
-    return np.asarray((unscaled(response, typical + step) - base) / step)
+    base = value_from_scale(response, np.array([typical]))[0]
+    return np.asarray((value_from_scale(response, typical + step) - base) / step)
 
 
 def _means(effects: SubjectEffects, values: Array) -> Array:
@@ -59,7 +47,7 @@ def _rows(fit: ResponseFit, effects: SubjectEffects, min_loads: int) -> pl.DataF
     outliers = _means(effects, fit.z - fit.pseudo)
     rate = _rate(fit.response, z, typical)
     settings = _means(effects, effects.settings) - float(effects.weight @ effects.settings / effects.weight.sum())
-    observed, n = unscaled(fit.response, z), np.bincount(effects.code, minlength=effects.labels.size)
+    observed, n = value_from_scale(fit.response, z), np.bincount(effects.code, minlength=effects.labels.size)
     expected = observed - rate * (settings + outliers + effects.own)
     (low, high), (shrunk_low, shrunk_high) = effects.interval, effects.shrunken.interval
     limits = funnel(effects.own, np.sqrt(np.diag(effects.own_cov)))
@@ -71,7 +59,7 @@ def _rows(fit: ResponseFit, effects: SubjectEffects, min_loads: int) -> pl.DataF
             "response": [fit.response] * n.size,
             "observed": observed,
             "expected": expected,
-            "from_conditions": expected - unscaled(fit.response, np.array([typical]))[0],
+            "from_conditions": expected - value_from_scale(fit.response, np.array([typical]))[0],
             "from_settings": rate * settings,
             "from_outliers": rate * outliers,
             "unexplained": rate * effects.own,
@@ -167,7 +155,7 @@ def _changes(fit: ResponseFit, effects: SubjectEffects) -> pl.DataFrame:
     """Return the change from each season to the next, split into conditions, settings, outliers and the unexplained."""
     z, settings, outliers = (_means(effects, v) for v in (fit.z, effects.settings, fit.z - fit.pseudo))
     n = np.bincount(effects.code, minlength=effects.labels.size)
-    observed, rows = unscaled(fit.response, z), []
+    observed, rows = value_from_scale(fit.response, z), []
     for k in range(1, effects.labels.size):
         rate = float(_rate(fit.response, z[k : k + 1], float(z[k - 1]))[0])
         own = effects.own[k] - effects.own[k - 1]

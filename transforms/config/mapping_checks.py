@@ -13,6 +13,7 @@ from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTab
 from transforms.config.problems import Problem, format_value, key_shown, suggestion, table_shown
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
+from transforms.contracts.harvest_checks import ONE_NEEDED
 from transforms.contracts.source_tables import contract, needed_columns
 from transforms.contracts.units import UNITS, stored_unit
 
@@ -61,6 +62,7 @@ def check_mapping(
     schema = None if kind is None else contract(kind, catalogue).columns()
     if kind is not None and "columns" not in table.keys() - good.keys():
         problems += _missing_columns(contract(kind, catalogue), columns, where)
+        problems += _missing_groups(kind, columns, where)
     for name, row in columns.items():
         place = ColumnPlace(
             name=name,
@@ -83,6 +85,15 @@ def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: st
         Problem("missing_key", n, f"the column {key_shown(n)} is missing", where, f"add [columns.{n}]")
         for n in needed_columns(schema)
         if n not in columns
+    ]
+
+
+def _missing_groups(kind: str, columns: dict[str, Any], where: str) -> list[Problem]:
+    """Return an error for each group of columns of which the mapping must define one, and defines none."""
+    return [
+        Problem("missing_key", group[0], "a column is missing", where, f"add one of {', '.join(group)} to [columns]")
+        for group in ONE_NEEDED.get(kind, ())
+        if not set(group) & set(columns)
     ]
 
 

@@ -19,6 +19,7 @@ Kind = Literal[
     "load",
     "tare",
     "loss_audit",
+    "root_check",
     "weather_hour",
     "forecast_hour",
     "weather_day",
@@ -104,8 +105,8 @@ class MappingTable(Table):
     """Top-level keys of a mapping, above its columns."""
 
     kind: Kind = Field(
-        description="a kind of file: telemetry, load, tare, loss_audit, weather_hour, forecast_hour, "
-        "weather_day, weather_reading, field, field_boundary or machine_setup"
+        description="a kind of file: telemetry, load, tare, loss_audit, root_check, weather_hour, "
+        "forecast_hour, weather_day, weather_reading, field, field_boundary or machine_setup"
     )
     files: SomeNames = Field(description='a list of file names such as ["log_*.csv"], each once')
     form: Form | None = Field(None, description="delimited, sheet, parquet, geojson, ghcn_daily or iso11783")

@@ -106,6 +106,7 @@ class PricesTable(Table):
     haul_km: float = Field(0.0, ge=0, le=2000, description="a distance in km, 0 or more")
     soil_handling_per_t: Money = 0.0
     soil_disposal_per_t: Money = 0.0
+    tops_per_t: Money = 0.0
     machine_hour: Money = 0.0
     sugar_per_t: Money = 0.0
     storage_days: float = Field(0.0, ge=0, le=1000, description="a number of days, 0 or more")
@@ -193,6 +194,19 @@ class PublishTable(Table):
     growers: bool = Field(default=False, description="true or false")
 
 
+ResponseName = Literal[
+    "dirt_tare_pct",
+    "root_loss_t_ha",
+    "top_tare_pct",
+    "tip_loss_t_ha",
+    "whole_root_loss_t_ha",
+    "under_topped_pct",
+    "over_topped_pct",
+    "damaged_pct",
+]
+"""Name of a response of the catalogue."""
+
+
 class SettingTable(Table):
     """Table `[settings.NAME]`: a machine setting that the workspace adds or replaces."""
 
@@ -204,13 +218,14 @@ class SettingTable(Table):
     low: float = Field(ge=-1e9, le=1e9, description="the lowest plausible value, a number")
     high: float = Field(ge=-1e9, le=1e9, description="the highest plausible value, a number")
     step: float = Field(gt=0, le=1e9, description="the practical step, a number above 0")
-    responses: Annotated[list[Literal["dirt_tare_pct", "root_loss_t_ha", "top_tare_pct"]], Field(max_length=3)] = Field(
+    responses: Annotated[list[ResponseName], Field(max_length=8)] = Field(
         description='a list such as ["dirt_tare_pct", "root_loss_t_ha", "top_tare_pct"]'
     )
     up: Name = Field(description='a word for more of it, such as "faster"')
     down: Name = Field(description='a word for less of it, such as "slower"')
     nature: Literal["numeric", "flag"] = Field("numeric", description="numeric or flag")
     breaks: Literal["more", "less"] | None = Field(None, description="more or less")
+    pairs: Annotated[list[Name], Field(max_length=20)] = Field([], description="a list of names of other settings")
     curve: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
         None, description="a list of two numbers such as [3, 12]"
     )

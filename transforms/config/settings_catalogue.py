@@ -7,10 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from transforms.config.problems import raise_problems
-
-DIRT = "dirt_tare_pct"
-ROOT_LOSS = "root_loss_t_ha"
-TOPS = "top_tare_pct"
+from transforms.config.response_catalogue import LOSS_PARTS, ROOT_LOSS
 
 
 @dataclass(frozen=True)
@@ -25,11 +22,12 @@ class Setting:
         low: lowest plausible value, in `unit`.
         high: highest plausible value, in `unit`.
         step: practical step of an adjustment, in `unit`.
-        responses: responses that it may affect.
+        responses: responses that it may affect; with root loss, both of its parts.
         up: word for an increase.
         down: word for a decrease.
         nature: `numeric` or `flag`.
         breaks: "more" or "less" if the direction of its effect on root loss is known; else None.
+        pairs: settings on which its effect may depend.
         curve: range over which its effect may be nonlinear; None for a linear effect.
     """
 
@@ -46,6 +44,12 @@ class Setting:
     nature: str = "numeric"
     breaks: str | None = None
     curve: tuple[float, float] | None = None
+    pairs: tuple[str, ...] = ()
+
+    @property
+    def is_flag(self) -> bool:
+        """True if the setting is on or off, such as a direction."""
+        return self.nature == "flag"
 
 
 Catalogue = dict[str, Setting]
@@ -57,7 +61,9 @@ unit (common practice, no source)."""
 def _setting(name: str, row: dict[str, Any]) -> Setting:
     low, high = row.get("curve", (None, None))
     curve = (low, high) if low is not None and high is not None else None
-    return Setting(name=name, **{**row, "responses": tuple(row["responses"]), "curve": curve})
+    parts = LOSS_PARTS if ROOT_LOSS in row["responses"] else ()
+    responses = tuple(dict.fromkeys((*row["responses"], *parts)))
+    return Setting(name=name, **{**row, "responses": responses, "curve": curve, "pairs": tuple(row.get("pairs") or ())})
 
 
 @cache

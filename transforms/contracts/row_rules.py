@@ -63,6 +63,16 @@ SEVERAL_COLUMNS_CODES = (
     "weighed_before_leaving",
     "sand_and_clay_exceed_100",
     "lowest_above_highest",
+    "audit_without_result",
+    "audit_without_plot",
+    "classes_exceed_broken",
+    "parts_exceed_root_loss",
+    "check_without_result",
+    "check_without_link",
+    "place_unknown",
+    "topping_exceeds_checked",
+    "breaks_exceed_checked",
+    "damage_exceeds_checked",
 )
 """Rules over several columns; the reason for rejecting a row that breaks one has the name of the rule."""
 

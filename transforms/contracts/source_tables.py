@@ -6,7 +6,6 @@ the fit. Machine settings have no bounds here: an implausible reading is flagged
 and the rest of its row is valid.
 """
 
-import datetime as dt
 from functools import cache
 from typing import Any
 
@@ -14,15 +13,8 @@ import dataframely as dy
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
-
-EARLIEST = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
-LATEST = dt.datetime(2100, 1, 1, tzinfo=dt.UTC)
-
-
-def _moment(*, primary_key: bool = False, nullable: bool = False) -> dy.Datetime:
-    return dy.Datetime(
-        primary_key=primary_key, nullable=nullable, time_zone="UTC", time_unit="us", min=EARLIEST, max=LATEST
-    )
+from transforms.contracts.harvest_checks import LossAudit, RootCheck
+from transforms.contracts.times import moment
 
 
 def _unless_cancelled(column: str) -> Any:
@@ -39,7 +31,7 @@ class Telemetry(dy.Schema):
     """Telemetry record: one logged instant of one machine."""
 
     machine_id = dy.String(primary_key=True, min_length=1)
-    logged_at = _moment(primary_key=True)
+    logged_at = moment(primary_key=True)
     lat_deg = dy.Float64(nullable=True, min=-90, max=90)
     lon_deg = dy.Float64(nullable=True, min=-180, max=180)
     work_state = dy.String(nullable=True)
@@ -57,13 +49,13 @@ class Load(dy.Schema):
 
     load_id = dy.String(primary_key=True, min_length=1)
     revision = dy.Int64(primary_key=True, min=0, max=99)
-    issued_at = _moment(nullable=True)
+    issued_at = moment(nullable=True)
     cancelled = dy.Bool()
     field_id = dy.String(nullable=True, min_length=1)
     machine_id = dy.String(nullable=True)
     site_id = dy.String(nullable=True, min_length=1)
-    left_field_at = _moment(nullable=True)
-    weighed_at = _moment(nullable=True)
+    left_field_at = moment(nullable=True)
+    weighed_at = moment(nullable=True)
     gross_t = dy.Float64(nullable=True, min_exclusive=0, max=60)
     net_t = dy.Float64(nullable=True, min_exclusive=0, max=60)
 
@@ -89,7 +81,7 @@ class Tare(dy.Schema):
 
     sample_id = dy.String(primary_key=True, min_length=1)
     revision = dy.Int64(primary_key=True, min=0, max=99)
-    issued_at = _moment(nullable=True)
+    issued_at = moment(nullable=True)
     cancelled = dy.Bool()
     load_id = dy.String(nullable=True, min_length=1)
     dirt_tare_pct = dy.Float64(nullable=True, min_exclusive=0, max=70)
@@ -104,27 +96,11 @@ class Tare(dy.Schema):
     dirt_tare_pct_needed = _unless_cancelled("dirt_tare_pct")
 
 
-class LossAudit(dy.Schema):
-    """Dig-behind audit: broken and whole roots left in the soil of a plot behind the machine."""
-
-    audit_id = dy.String(primary_key=True, min_length=1)
-    machine_id = dy.String(min_length=1)
-    field_id = dy.String(min_length=1)
-    audited_at = _moment()
-    plot_m2 = dy.Float64(min=1, max=2000)
-    broken_2_4_cm_count = dy.Float64(min=0, max=5000)
-    broken_4_6_cm_count = dy.Float64(min=0, max=5000)
-    broken_6_8_cm_count = dy.Float64(min=0, max=5000)
-    broken_over_8_cm_count = dy.Float64(min=0, max=5000)
-    whole_roots_count = dy.Float64(min=0, max=5000)
-    root_mass_kg = dy.Float64(min=0.1, max=4)
-
-
 class WeatherHour(dy.Schema):
     """Weather of one hour at one station; `hour_at` is the start of the hour."""
 
     station_id = dy.String(primary_key=True, min_length=1)
-    hour_at = _moment(primary_key=True)
+    hour_at = moment(primary_key=True)
     air_temp_c = dy.Float64(min=-40, max=50)
     humidity_pct = dy.Float64(nullable=True, min=1, max=101)
     wind_m_s = dy.Float64(nullable=True, min=0, max=60)
@@ -136,8 +112,8 @@ class ForecastHour(dy.Schema):
     """Forecast of one hour at one weather station; the forecast issued last is used."""
 
     station_id = dy.String(primary_key=True, min_length=1)
-    hour_at = _moment(primary_key=True)
-    issued_at = _moment(primary_key=True)
+    hour_at = moment(primary_key=True)
+    issued_at = moment(primary_key=True)
     air_temp_c = dy.Float64(min=-40, max=50)
     humidity_pct = dy.Float64(nullable=True, min=1, max=101)
     wind_m_s = dy.Float64(nullable=True, min=0, max=60)
@@ -149,7 +125,7 @@ class WeatherDay(dy.Schema):
     """Weather of one day at one station, for stations without hourly data; the day is the local day of the station."""
 
     station_id = dy.String(primary_key=True, min_length=1)
-    day_at = _moment(primary_key=True)
+    day_at = moment(primary_key=True)
     air_temp_max_c = dy.Float64(min=-40, max=50)
     air_temp_min_c = dy.Float64(min=-40, max=50)
     humidity_pct = dy.Float64(nullable=True, min=1, max=101)
@@ -171,7 +147,7 @@ class WeatherReading(dy.Schema):
     """
 
     station_id = dy.String(primary_key=True, min_length=1)
-    day_at = _moment(primary_key=True)
+    day_at = moment(primary_key=True)
     element = dy.String(primary_key=True, min_length=1)
     value = dy.Float64()
 
@@ -209,7 +185,7 @@ class MachineSetup(dy.Schema):
     """Machine configuration from a date on: operator and equipment."""
 
     machine_id = dy.String(primary_key=True, min_length=1)
-    valid_from_at = _moment(primary_key=True)
+    valid_from_at = moment(primary_key=True)
     generation = dy.String(min_length=1)
     operator_id = dy.String(nullable=True)
     rows_count = dy.Float64(min=1, max=24)
@@ -223,6 +199,7 @@ CONTRACTS: dict[str, type[dy.Schema]] = {
     "load": Load,
     "tare": Tare,
     "loss_audit": LossAudit,
+    "root_check": RootCheck,
     "weather_hour": WeatherHour,
     "forecast_hour": ForecastHour,
     "weather_day": WeatherDay,

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-import xlsxwriter
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, LOCAL_ZONE, ORIGIN_LAT
+from transforms.demo.district import GENERATIONS, KM_PER_DEG_LAT, ORIGIN_LAT
+from transforms.demo.inspection_exports import write_audits, write_checks
+from transforms.demo.office_formats import local_time, write_sheet
 from transforms.demo.operation import STATE_NAMES
 from transforms.demo.season import DemoSeason
 from transforms.demo.sensors import at, logged
@@ -33,14 +34,10 @@ OFFICE_NAMES = {
 }
 
 
-def _local(moment: pl.Expr) -> pl.Expr:
-    return moment.dt.convert_time_zone(LOCAL_ZONE)
-
-
 def _dialect_one(table: pl.DataFrame) -> tuple[str, str]:
     """Return (header lines, rows) with decimal comma, local time, a unit row below the header, and two depths."""
     columns = [
-        pl.col("logged_at").pipe(_local).dt.strftime("%d.%m.%Y %H:%M:%S").alias("Time"),
+        pl.col("logged_at").pipe(local_time).dt.strftime("%d.%m.%Y %H:%M:%S").alias("Time"),
         pl.col("lat").round(6).alias("Latitude"),
         pl.col("lon").round(6).alias("Longitude"),
         pl.col("state")
@@ -137,8 +134,8 @@ def _write_tickets(rng: np.random.Generator, season: DemoSeason, inbox: Path) ->
         pl.col("field_id").alias("Field"),
         pl.col("machine_id").alias("Harvester"),
         pl.col("site_id").alias("Factory"),
-        pl.col("left_at").pipe(_local).dt.strftime(clock).alias("Left field"),
-        pl.col("weighed_at").pipe(_local).dt.strftime(clock).alias("Weighed"),
+        pl.col("left_at").pipe(local_time).dt.strftime(clock).alias("Left field"),
+        pl.col("weighed_at").pipe(local_time).dt.strftime(clock).alias("Weighed"),
         pl.col("gross_kg").alias("Gross kg"),
         ((pl.col("gross_kg") * 0.086).round(0).cast(pl.Int64) * 10).alias("Net kg"),
     )
@@ -150,16 +147,6 @@ def _write_tickets(rng: np.random.Generator, season: DemoSeason, inbox: Path) ->
         lines.append(";".join([first[0] + "y", *first[1:6], "0", "0"]) + "\n")
         lines.append(f"{first[0]}z;F999;;{site};;{first[5]};27000;23200\n")
         (inbox / f"tickets_{site}.csv").write_text("".join(lines), "utf-8")
-
-
-def _write_sheet(path: Path, sheet: str, table: pl.DataFrame) -> None:
-    with xlsxwriter.Workbook(path, {"default_date_format": "yyyy-mm-dd hh:mm:ss", "remove_timezone": True}) as book:
-        page = book.add_worksheet(sheet)
-        page.write_row(0, 0, table.columns)
-        for i, row in enumerate(table.iter_rows(), start=1):
-            for j, value in enumerate(row):
-                if value is not None:
-                    page.write(i, j, value)
 
 
 def _write_tares(rng: np.random.Generator, season: DemoSeason, inbox: Path) -> None:
@@ -182,24 +169,7 @@ def _write_tares(rng: np.random.Generator, season: DemoSeason, inbox: Path) -> N
     revised = revised.with_columns(pl.lit(1).alias("Rev"))
     table = pl.concat([table, first_result, revised, revised[:3]]).sort("Sample", "Rev")
     broken = table[:1].with_columns(pl.lit("S999998").alias("Sample"), pl.lit(120.0).alias("Dirt %"))
-    _write_sheet(inbox / "tares.xlsx", "Results", pl.concat([table, broken]))
-
-
-def _write_audits(season: DemoSeason, inbox: Path) -> None:
-    ids = season.district.machines["machine_id"].to_list()
-    fields = season.district.fields["field_id"].to_list()
-    a = season.audits
-    table = a.select(
-        ("A" + pl.col("n").cast(pl.String).str.zfill(4)).alias("Audit"),
-        pl.Series("Machine", [ids[m] for m in a["machine"]]),
-        pl.Series("Field", [fields[f] for f in a["field_index"]]),
-        at(season, pl.col("audited_s")).pipe(_local).dt.strftime("%Y-%m-%d %H:%M:%S").alias("Dug"),
-        pl.col("plot_m2").alias("Plot m2"),
-        pl.col("^broken.*$"),
-        pl.col("whole_roots_count").alias("Whole roots"),
-        pl.col("root_mass_kg").alias("Mean root kg"),
-    )
-    _write_sheet(inbox / "loss_audits.xlsx", "Plots", table)
+    write_sheet(inbox / "tares.xlsx", "Results", pl.concat([table, broken]))
 
 
 def _write_setups(season: DemoSeason, inbox: Path) -> None:
@@ -257,7 +227,8 @@ def write_exports(season: DemoSeason, catalogue: Catalogue, inbox: Path, mapping
         _write_machine(rng, season, catalogue, machine, inbox)
     _write_tickets(rng, season, inbox)
     _write_tares(rng, season, inbox)
-    _write_audits(season, inbox)
+    write_audits(season, inbox)
+    write_checks(season, inbox)
     _write_setups(season, inbox)
     _write_outlines(season, inbox)
     for (station,), part in season.weather.group_by("station_id", maintain_order=True):

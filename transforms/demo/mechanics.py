@@ -53,7 +53,7 @@ def stickiness(wetness: Array, clay: Array) -> Array:
     return (0.10 + 1.6 * clay) * wetness**1.6 / (0.35 + wetness**1.6)
 
 
-def _value(settings: dict[str, Array], name: str, absent: float) -> Array:
+def setting_value(settings: dict[str, Array], name: str, absent: float) -> Array:
     """Return a setting, or the neutral value `absent` if a machine lacks it."""
     shape = settings["share_depth_cm"]
     raw = settings.get(name)
@@ -67,16 +67,16 @@ def dirt_ratio(settings: dict[str, Array], ground: Ground) -> Array:
     # Soil and roots share the cleaning area, so a faster machine cleans each tonne for less time.
     crowding = (speed / 6.0) * (0.6 + 0.4 * ground.yield_t_ha / 75.0)
     depth = settings["share_depth_cm"]
-    enters = 0.085 * np.exp(-0.004 * (_value(settings, "share_drive_pct", 40.0) - 50.0)) * (depth / 7.0) ** 0.35
-    intake = 0.9 * (_value(settings, "intake_roller_speed_pct", 60.0) / 60.0) ** 0.7
-    intake = intake * (1.0 + 0.010 * (_value(settings, "intake_roller_height_mm", 40.0) - 40.0))
-    rear = 0.35 * (_value(settings, "rear_roller_speed_pct", 0.0) / 60.0)
-    web = 0.5 * (_value(settings, "transfer_web_speed_pct", 65.0) / 65.0) ** 0.5
+    enters = 0.085 * np.exp(-0.004 * (setting_value(settings, "share_drive_pct", 40.0) - 50.0)) * (depth / 7.0) ** 0.35
+    intake = 0.9 * (setting_value(settings, "intake_roller_speed_pct", 60.0) / 60.0) ** 0.7
+    intake = intake * (1.0 + 0.010 * (setting_value(settings, "intake_roller_height_mm", 40.0) - 40.0))
+    rear = 0.35 * (setting_value(settings, "rear_roller_speed_pct", 0.0) / 60.0)
+    web = 0.5 * (setting_value(settings, "transfer_web_speed_pct", 65.0) / 65.0) ** 0.5
     stages, scrub = np.zeros_like(depth), np.zeros_like(depth)
     for k, reach in ((1, 0.75), (2, 0.65), (3, 0.50)):
         absent = 0.0 if k == 3 else 38.0
-        rpm = _value(settings, f"cleaner_{k}_speed_rpm", absent) / 38.0
-        gap = _value(settings, f"separator_{k}_height_mm", 45.0) / 45.0
+        rpm = setting_value(settings, f"cleaner_{k}_speed_rpm", absent) / 38.0
+        gap = setting_value(settings, f"separator_{k}_height_mm", 45.0) / 45.0
         stages += reach * rpm**1.2 * gap**0.8
         scrub += reach * rpm
     loose = soil_lifted_t_ha(depth, ground.wetness) * enters
@@ -94,7 +94,7 @@ def tip_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
     rush = np.maximum(settings["ground_speed_kmh"] - 4.0, 0.0)
     beating = np.zeros_like(shallow)
     for k, weight in ((1, 0.45), (2, 0.40), (3, 0.30)):
-        beating += weight * (_value(settings, f"cleaner_{k}_speed_rpm", 0.0) / 38.0) ** 2.2
+        beating += weight * (setting_value(settings, f"cleaner_{k}_speed_rpm", 0.0) / 38.0) ** 2.2
     percent = 0.6 + 0.9 * shallow + 0.28 * rush * (0.6 + hardness) + 0.55 * beating
     return np.asarray(ground.yield_t_ha * percent / 100.0, dtype=np.float64)
 
@@ -103,9 +103,9 @@ def whole_root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
     """Return the mass of small whole roots lost through gaps, t/ha."""
     gaps = np.zeros_like(ground.wetness)
     for k in (1, 2, 3):
-        gap = _value(settings, f"separator_{k}_height_mm", 0.0)
+        gap = setting_value(settings, f"separator_{k}_height_mm", 0.0)
         gaps += np.where(gap > 0, np.exp((gap - 45.0) / 14.0), 0.0)
-    intake = np.exp((_value(settings, "intake_roller_height_mm", 40.0) - 40.0) / 16.0)
+    intake = np.exp((setting_value(settings, "intake_roller_height_mm", 40.0) - 40.0) / 16.0)
     small = (0.8 / ground.root_kg) ** 1.2
     return np.asarray((0.12 * gaps + 0.18 * intake) * small * ground.yield_t_ha / 75.0, dtype=np.float64)
 
@@ -117,6 +117,6 @@ def root_loss_t_ha(settings: dict[str, Array], ground: Ground) -> Array:
 
 def top_tare_pct(settings: dict[str, Array], ground: Ground) -> Array:
     """Return the leaf and crown left on the roots, percent of gross mass."""
-    height = _value(settings, "scalper_height_mm", 30.0)
-    rpm = _value(settings, "topper_speed_rpm", 900.0)
+    height = setting_value(settings, "scalper_height_mm", 30.0)
+    rpm = setting_value(settings, "topper_speed_rpm", 900.0)
     return np.asarray(3.2 + 0.055 * height - 0.0016 * (rpm - 900.0) + 1.2 * (ground.root_kg - 0.8), dtype=np.float64)

@@ -8,13 +8,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.demo import mechanics
 from transforms.demo.district import LOCAL_ZONE, District, build_district
 from transforms.demo.field_visits import SPIN_UP_DAYS, HiddenEffects, simulate_visits, visit_records, wetness_by_hour
 from transforms.demo.haulage import Batch, TruckLoad, fill_trucks, heap_loads, spoil_tickets, weigh
 from transforms.demo.lab import audit_plots, lab_results
 from transforms.demo.operation import Visit
+from transforms.demo.quality_checks import check_roots
 from transforms.demo.scenario import Plan, Scenario
 from transforms.demo.truth import bin_records, true_effects, true_ground, true_settings, true_trace
 from transforms.demo.weather import invent_weather
@@ -37,9 +39,13 @@ class DemoSeason:
     tickets: pl.DataFrame
     tares: pl.DataFrame
     audits: pl.DataFrame
+    checks: pl.DataFrame
     true_bins: pl.DataFrame
     true_trace: pl.DataFrame
     true_effects: pl.DataFrame
+
+
+CHECK_SEED = 15_485_863
 
 
 def _midnight(first_day: str) -> dt.datetime:
@@ -121,6 +127,8 @@ def invent_season(plan: Plan, catalogue: Catalogue) -> DemoSeason:
         tickets=spoil_tickets(rng, tickets, plan.scenario),
         tares=lab_results(rng, tickets, trace, bins),
         audits=audit_plots(rng, bins, district.fields["root_kg"].to_numpy()),
+        # A generator of their own: checks are extra, and change nothing else of the season.
+        checks=check_roots(np.random.default_rng(plan.seed + CHECK_SEED), bins, settings, ground),
         true_bins=bins,
         true_trace=trace,
         true_effects=true_effects(settings, ground, catalogue, bins, trace),

@@ -4,7 +4,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.demo import mechanics
 from transforms.demo.district import District
 from transforms.demo.field_visits import SPIN_UP_DAYS, HiddenEffects

@@ -166,7 +166,9 @@ class _RowCollector:
 
     def _extend_span(self, rows: pl.DataFrame) -> None:
         """Extend the time span of the file by the times of accepted rows."""
-        columns = [c for c in ("logged_at", "weighed_at", "audited_at", "hour_at", "day_at") if c in rows.columns]
+        columns = [
+            c for c in ("logged_at", "weighed_at", "audited_at", "checked_at", "hour_at", "day_at") if c in rows.columns
+        ]
         if not columns or not rows[columns[0]].count():
             return
         first, last = cast("dt.datetime", rows[columns[0]].min()), cast("dt.datetime", rows[columns[0]].max())

@@ -18,6 +18,7 @@ from transforms.model.fit_tables import fit_posterior, fit_summary, setting_reli
 from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected_loads
 from transforms.model.previous_season import prior_of
+from transforms.model.setting_pairs import setting_pairs
 from transforms.model.variance_decomposition import variance_shares
 from transforms.model.warm_start import fit_from_warm_start
 from transforms.parallel import SharedValue
@@ -47,6 +48,7 @@ FIT_TABLES: dict[str, Finding] = {
     "effect": effects,
     "curve": lambda fit, _, min_loads: setting_curves(fit, min_loads),
     "interaction_gain": lambda fit, *_: interaction_gains(fit),
+    "setting_pair": lambda fit, _, min_loads: setting_pairs(fit, min_loads),
     "load_why": lambda fit, *_: contributions(fit),
     "fit_posterior": lambda fit, *_: fit_posterior(fit),
     "confounding": lambda fit, *_: confounding(fit),

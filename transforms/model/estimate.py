@@ -1,4 +1,4 @@
-"""Estimation of dirt tare, root loss and top tare, each weighted by its known measurement variance."""
+"""Estimation of the responses, each row weighted by its known measurement variance."""
 
 import hashlib
 from dataclasses import dataclass, replace
@@ -8,44 +8,20 @@ import polars as pl
 
 from transforms.arrays import Array
 from transforms.config.settings_catalogue import Catalogue
-from transforms.contracts.reason import Reason
 from transforms.mixed_model.huber import HUBER, Tails, pseudo_values, tails_of
 from transforms.mixed_model.reml import RemlError, WarmStart
 from transforms.mixed_model.secant import SETTLED, SecantIteration
-from transforms.model.column_selection import columns_in, select_factors
 from transforms.model.design_matrix import DesignSpec, multipliers_of, setting_steps
-from transforms.model.facts import measured_rows
+from transforms.model.facts import row_key
 from transforms.model.fit_result import ResponseFit
 from transforms.model.measurement_error import reliability
+from transforms.model.plain_fit import PlainFit, fit_plain
 from transforms.model.previous_season import Agreement, Prior, agreement, restrict_prior
-from transforms.model.season_products import ProductStore, season_products
-from transforms.model.setting_terms import SettingEffect
+from transforms.model.response_scale import is_counted
+from transforms.model.season_products import ProductStore
 from transforms.model.visits import visit_means, visits_of
-from transforms.model.weekly_products import Week, class_variance, weight_classes, with_values
+from transforms.model.weekly_products import Week, with_values
 from transforms.model.weighted_fit import ROUGHLY, SETTLES, WeightedFit, WeightedModel
-
-
-@dataclass(frozen=True)
-class _PlainFit:
-    """Fit of a response without last season's effects and without treatment of heavy tails.
-
-    Attributes:
-        model: columns and factors.
-        by_class: cross-products by class of measurement variance.
-        found: the fit.
-        z: fitted scale of the response, shape (n,).
-        known: measurement variance, shape (n,).
-        within_sd: standard deviation of each setting within visits, shape (j,).
-        left_out: random intercept -> reason why it is not in the model.
-    """
-
-    model: WeightedModel
-    by_class: Week
-    found: WeightedFit
-    z: Array
-    known: Array
-    within_sd: Array
-    left_out: dict[str, Reason]
 
 
 @dataclass(frozen=True)
@@ -76,7 +52,7 @@ def variances_of(
         (variance of each block and factor, residual variance), in squared units of z; None if the response cannot be
         fitted.
     """
-    plain = _fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, None)
+    plain = fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, None)
     return (plain.found.reml.variances, plain.found.reml.residual) if plain is not None else None
 
 
@@ -103,46 +79,15 @@ def fit_response(
     Returns:
         The fit; None also if the equations cannot be solved.
     """
-    plain = _fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, start)
+    plain = fit_plain(facts, response, catalogue, lab_cv_at_25_kg, store, start)
     if plain is None:
         return None
     try:
         model, found, agrees = _with_last_season(plain.model, plain.by_class, plain.found, prior)
-        robust = _fit_robust(model, plain.by_class, found, plain.z, plain.known)
+        robust = _fit_robust(model, plain.by_class, found, plain.z, plain.known, is_counted=is_counted(response))
     except RemlError:
         return None
     return _response_fit(plain, model, response, robust, agrees)
-
-
-def _fit_plain(
-    facts: pl.DataFrame,
-    response: str,
-    catalogue: Catalogue,
-    lab_cv_at_25_kg: float,
-    store: ProductStore | None,
-    start: WarmStart | None,
-) -> _PlainFit | None:
-    """Return the plain fit of a response; None if there are too few rows or no setting varies within visits."""
-    measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
-    if measured is None:
-        return None
-    rows, frame, z, classes = measured
-    known = class_variance(1) ** classes.astype(np.float64)
-    by_class = season_products(rows, frame, z, classes, store)
-    first = 0.5 * float(np.mean(known)) + 1e-6 if start is None else start[1]
-    keep, within_sd = columns_in(weight_classes(by_class, first), frame)
-    labels = frame.dense_labels()
-    kept = {labels[i] for i in keep}
-    moved = {s.name for s in frame.settings if SettingEffect(s.name).label in kept}
-    if not moved:
-        return None
-    factors, left_out = select_factors(rows, frame)
-    slopes = [slope.name for slope in frame.slopes if slope.setting in moved and "machine" in factors]
-    model = WeightedModel(rows, frame, classes, keep, labels, [*factors, *slopes])
-    try:
-        return _PlainFit(model, by_class, model.fit(by_class, first, start), z, known, within_sd, left_out)
-    except RemlError:
-        return None
 
 
 def _with_last_season(
@@ -160,11 +105,16 @@ def _with_last_season(
     return model, model.fit(by_class, found.s2, (reml.variances, reml.residual)), agrees
 
 
-def _fit_robust(model: WeightedModel, by_class: Week, found: WeightedFit, z: Array, known: Array) -> _RobustFit:
-    """If tails are heavy, fit again to pseudo-values until effects and variance converge (Huber 1981, section 7.8)."""
+def _fit_robust(
+    model: WeightedModel, by_class: Week, found: WeightedFit, z: Array, known: Array, *, is_counted: bool
+) -> _RobustFit:
+    """If tails are heavy, fit again to pseudo-values until effects and variance converge (Huber 1981, section 7.8).
+
+    Counts are skewed by nature; large ones already have little weight, because overdispersion widens their variance.
+    """
     plain, fitted, pseudo = found.reml, model.fitted(found.reml), z
     tails = tails_of(z, fitted, found.reml.residual + known)
-    if not tails.is_heavy:
+    if not tails.is_heavy or is_counted:
         return _RobustFit(found, fitted, z, tails)
     rest, iteration, se = max(plain.residual, model.floor), SecantIteration(model.floor), plain.errors
     for _ in range(HUBER.max_iterations):
@@ -184,7 +134,7 @@ def _fit_robust(model: WeightedModel, by_class: Week, found: WeightedFit, z: Arr
 
 
 def _response_fit(
-    plain: _PlainFit, model: WeightedModel, response: str, robust: _RobustFit, agrees: Agreement | None
+    plain: PlainFit, model: WeightedModel, response: str, robust: _RobustFit, agrees: Agreement | None
 ) -> ResponseFit:
     """Return the result of the fit, with the settings corrected for measurement error."""
     rows, frame, found = model.rows, model.frame, robust.found
@@ -222,6 +172,5 @@ def _fingerprint(rows: pl.DataFrame, frame: DesignSpec, z: Array) -> str:
     names = sorted({*(s.name for s in frame.settings), *(n for n in frame.terms.conditions)})
     for name in names:
         digest.update(np.ascontiguousarray(rows[name].cast(pl.Float64).to_numpy()).tobytes())
-    key = "audit_id" if "audit_id" in rows.columns else "load_id"
-    digest.update("|".join(rows[key].cast(pl.String)).encode())
+    digest.update("|".join(rows[row_key(rows)].cast(pl.String)).encode())
     return digest.hexdigest()

@@ -8,10 +8,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.arrays import Array
-from transforms.config.settings_catalogue import ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import RESPONSES, ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
+from transforms.mixed_model.quasi_likelihood import Counts, starting_predictor, working_response
 from transforms.model.design_matrix import DesignSpec, add_campaign_day, seasons_of, setting_steps
 from transforms.model.measurement_error import GRADES, lag1_autocorrelation
-from transforms.model.specification import FACTORS, MIN_ROWS, MIN_TRACE_QUALITY, SMALL_LOSS_T_HA, TERMS
+from transforms.model.response_scale import SMALL_LOSS_T_HA, counts_of, is_measured, measured_columns, ratio_scale
+from transforms.model.specification import FACTORS, MIN_TRACE_QUALITY, TERMS
 from transforms.model.visits import visits_of
 from transforms.model.weekly_products import variance_class
 
@@ -29,23 +32,19 @@ class MeasuredRows(NamedTuple):
         frame: design specification of their columns.
         z: fitted scale of the response, shape (n,).
         classes: class of each row's measurement variance, shape (n,).
+        counts: the counts, for a response that is counted: z and classes are then those of a first guess.
     """
 
     rows: pl.DataFrame
     frame: DesignSpec
     z: Array
     classes: NDArray[np.int64]
+    counts: Counts | None
 
 
-def ratio_scale(pct: Array) -> Array:
-    """Return log(part / rest) of a tare in percent of gross."""
-    fraction = np.clip(pct, 0.01, 99.0) / 100
-    return np.asarray(np.log(fraction / (1 - fraction)))
-
-
-def pct_from_scale(z: Array) -> Array:
-    """Return a tare in percent of gross from log(part / rest)."""
-    return np.asarray(100 / (1 + np.exp(-z)))
+def row_key(facts: pl.DataFrame) -> str:
+    """Return the column that identifies a row of facts: a quality check, a dig-behind audit or a load."""
+    return next(key for key in ("check_id", "audit_id", "load_id") if key in facts.columns)
 
 
 def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.DataFrame:
@@ -60,14 +59,16 @@ def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.
         settings: names of the candidate settings.
     """
     known = [n for n in settings if n in facts.columns]
-    if not known or response not in facts.columns:
+    spec = RESPONSES[response]
+    if not known or not set(measured_columns(spec)) <= set(facts.columns):
         return facts.clear()
-    conditions = [c for c in TERMS[response].conditions if c != "campaign_day"]
-    rows = facts.drop_nulls([response, "machine_id", "field_id", "shift_date", "clay_pct", *conditions])
+    conditions = [c for c in spec.conditions if c != "campaign_day"]
+    rows = facts.filter(is_measured(spec)).drop_nulls(["machine_id", "field_id", "shift_date", "clay_pct", *conditions])
     rows = rows.filter(pl.any_horizontal(pl.col(known).is_not_null()))
     if "trace_quality" in rows.columns:
-        rows = rows.filter(pl.col("trace_quality") >= MIN_TRACE_QUALITY)
-    key = "audit_id" if "audit_id" in rows.columns else "load_id"
+        # A check or plot without a load was observed where the machine worked: nothing was traced.
+        rows = rows.filter(pl.col("trace_quality").fill_null(1.0) >= MIN_TRACE_QUALITY)
+    key = row_key(rows)
     if "trial_setting" in rows.columns:
         # The plan of a trial gives the exact value of the setting; the trace only estimates it.
         rows = rows.with_columns(
@@ -88,7 +89,7 @@ def measuring_variance(rows: pl.DataFrame, response: str, lab_cv_at_25_kg: float
         lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction;
             not used for the root loss.
     """
-    if response == ROOT_LOSS:
+    if RESPONSES[response].scale == "log_shifted":
         loss = rows[ROOT_LOSS].to_numpy()
         return np.asarray(rows["root_loss_log_var"].to_numpy() * (loss / (loss + SMALL_LOSS_T_HA)) ** 2)
     kg = rows["sample_kg"].fill_null(DEFAULT_SAMPLE_KG).to_numpy()
@@ -108,16 +109,13 @@ def build_design_spec(rows: pl.DataFrame, response: str, catalogue: Catalogue) -
     Args:
         rows: usable facts, from `usable_facts`.
         response: column of the response.
-        catalogue: the settings catalogue; a candidate is numeric, may affect the response and has more than
+        catalogue: the settings catalogue; a candidate may affect the response and has more than
             `MIN_VALUES` values in the rows.
     """
     settings = tuple(
         s
         for s in catalogue.values()
-        if response in s.responses
-        and s.nature == "numeric"
-        and s.name in rows.columns
-        and rows[s.name].count() > MIN_VALUES
+        if response in s.responses and s.name in rows.columns and rows[s.name].count() > MIN_VALUES
     )
     factors = {k: keys for k, keys in FACTORS.items() if set(keys) <= set(rows.columns)}
     starts = tuple(rows["season_start"].unique().sort().to_list())
@@ -141,11 +139,16 @@ def measured_rows(
         catalogue: the settings catalogue.
         lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
     """
-    candidates = [n for n, s in catalogue.items() if response in s.responses and s.nature == "numeric"]
+    candidates = [n for n, s in catalogue.items() if response in s.responses]
     rows = usable_facts(facts, response, candidates)
-    if rows.height < MIN_ROWS[response]:
+    spec = RESPONSES[response]
+    if rows.height < spec.min_rows:
         return None
+    frame, counts = build_design_spec(rows, response, catalogue), counts_of(rows, spec)
+    if counts is not None:
+        first = working_response(counts, starting_predictor(counts))
+        return MeasuredRows(rows, frame, first.z, variance_class(first.variance), counts)
     values = rows[response].to_numpy()
-    z = np.log(values + SMALL_LOSS_T_HA) if response == ROOT_LOSS else ratio_scale(values)
+    z = np.log(values + SMALL_LOSS_T_HA) if spec.scale == "log_shifted" else ratio_scale(values)
     classes = variance_class(measuring_variance(rows, response, lab_cv_at_25_kg))
-    return MeasuredRows(rows, build_design_spec(rows, response, catalogue), z, classes)
+    return MeasuredRows(rows, frame, z, classes, None)

@@ -11,9 +11,9 @@ from transforms.config.settings_catalogue import Setting
 from transforms.model.condition_terms import JOINT, ConditionTerm, Values
 from transforms.model.design_matrix import condition_values
 from transforms.model.factor_terms import MachineSlope
-from transforms.model.facts import pct_from_scale
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
+from transforms.model.response_scale import pct_from_scale
 from transforms.model.setting_terms import SettingEffect
 
 CONDITION_SOURCES = {

@@ -1,41 +1,15 @@
-"""Specification of the fitted responses: model terms, minimum number of rows, random intercepts."""
+"""Terms of the fitted responses' models, and the random intercepts that all of them may have."""
 
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import RESPONSES
 from transforms.model.design_matrix import ModelTerms
 
-SMALL_LOSS_T_HA = 0.05
-"""Added to the root loss before its logarithm is taken, so that a loss of zero is finite."""
 MIN_TRACE_QUALITY = 0.4
 """Loads with a lower trace quality are excluded from the fit; all other tables include them."""
 TERMS = {
-    DIRT: ModelTerms(
-        ("topsoil_wetness", "clay_pct", "air_temp_c", "yield_t_ha", "campaign_day"),
-        plainly_by=("wetness", "wetness squared", "clay"),
-        shrunk_by=("wetness bend", "wetness x clay", "temperature", "yield"),
-        surface=True,
-        by_soil=True,
-        slopes=True,
-    ),
-    ROOT_LOSS: ModelTerms(
-        ("topsoil_wetness", "clay_pct", "yield_t_ha"),
-        plainly_by=(),
-        shrunk_by=("wetness", "clay"),
-        surface=True,
-        by_soil=False,
-        slopes=False,
-    ),
-    TOPS: ModelTerms(
-        ("topsoil_wetness", "yield_t_ha", "campaign_day"),
-        plainly_by=(),
-        shrunk_by=("wetness", "yield"),
-        surface=False,
-        by_soil=False,
-        slopes=False,
-    ),
+    r.name: ModelTerms(r.conditions, r.plainly_by, r.shrunk_by, r.surface, r.by_soil, r.slopes)
+    for r in RESPONSES.values()
 }
 """Response -> terms of its model."""
-MIN_ROWS = {DIRT: 120, ROOT_LOSS: 80, TOPS: 120}
-"""Response -> minimum number of rows of a fit."""
 FACTORS = {
     "field": ("field_id",),
     "machine": ("machine_id",),

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
 from transforms.model.load_excess import excess_contributions
 from transforms.storage.warehouse import Warehouse
 

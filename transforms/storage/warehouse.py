@@ -17,7 +17,7 @@ from transforms.storage.migration import is_carried
 from transforms.storage.sql_files import sql_names, sql_text, table_names, table_text
 from transforms.storage.warehouse_connection import IN_MEMORY, Connection
 from transforms.storage.warehouse_faults import REPAIR, require_header
-from transforms.storage.warehouse_layout import create_warehouse, layout, layout_mark
+from transforms.storage.warehouse_layout import FRAMES, create_warehouse, layout, layout_mark
 
 if TYPE_CHECKING:
     from transforms.storage.lake import LakePath
@@ -283,16 +283,12 @@ class Warehouse:
         return self._rows(sql_text("checks", name), {})
 
 
-_FRAMES = ("load_setting", "audit_loss", "audit_setting", "field_hour", "shift_course", "shift_pass")
-"""Tables whose columns depend on the catalogue or on a transform; stored without a declared layout."""
-
-
 def _known(name: str) -> str:
     """Return a relation name if taretrace declares it; text from a file or user must never become an identifier.
 
     Raises:
         ValueError: taretrace declares no such relation.
     """
-    if name not in {*table_names(), *sql_names("marts"), *_FRAMES}:
+    if name not in {*table_names(), *sql_names("marts"), *FRAMES}:
         raise ValueError(f"'{name}' is not a table or mart of taretrace")
     return name

@@ -9,6 +9,18 @@ from transforms.storage.sql_files import TABLE_FOLDERS, sql_names, sql_text
 from transforms.storage.warehouse_connection import Connection
 from transforms.storage.warehouse_faults import REPAIR
 
+FRAMES = (
+    "load_setting",
+    "audit_loss",
+    "audit_setting",
+    "root_check_outcome",
+    "root_check_setting",
+    "field_hour",
+    "shift_course",
+    "shift_pass",
+)
+"""Tables whose columns depend on the catalogue or on a transform; stored without a declared layout."""
+
 
 @lru_cache(maxsize=1)
 def layout() -> tuple[str, ...]:

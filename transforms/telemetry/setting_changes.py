@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.result_tables import schema_of
 
 COURSE_MIN = 5

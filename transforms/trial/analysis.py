@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.trial.plan import ARMS, Trial

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from transforms.arrays import narrow
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 from transforms.config.workspace import Season
 from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError

@@ -3,7 +3,8 @@
 import polars as pl
 
 from transforms.arrays import to_float
-from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.trial.design import USUAL_DETECT_PCT

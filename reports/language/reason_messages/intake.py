@@ -14,6 +14,18 @@ ROWS = {
     "weighed_before_leaving": mark("the weighing time is not after the time it left the field"),
     "sand_and_clay_exceed_100": mark("sand and clay together are above 100 %"),
     "lowest_above_highest": mark("the lowest air temperature is above the highest"),
+    "audit_without_result": mark("the audit has no count, no mass and no loss"),
+    "audit_without_plot": mark(
+        "the size of the plot is not known: it needs an area, a length with the number of rows, or the number of roots"
+    ),
+    "classes_exceed_broken": mark("the broken tips by diameter are more than all broken tips"),
+    "parts_exceed_root_loss": mark("lost tips and lost whole roots together are more than the root loss"),
+    "check_without_result": mark("the root check has no measurement"),
+    "check_without_link": mark("the root check names no load, machine or field"),
+    "place_unknown": mark("the place is none of tank, pile and yard"),
+    "topping_exceeds_checked": mark("the roots in the classes of topping are more than the roots checked"),
+    "breaks_exceed_checked": mark("the roots with a broken tip are more than the roots checked"),
+    "damage_exceeds_checked": mark("the damaged roots are more than the roots checked"),
     "text_too_long": mark("{column} is longer than {max_bytes} bytes"),
     "text_has_nul_bytes": mark("{column} contains NUL bytes: it was damaged before it was received"),
     "not_a_time": mark("'{column}' is not a time of the form {form} in {time_zone}"),
@@ -78,5 +90,30 @@ NOTES: dict[str, str | Counted] = {
     ),
 }
 """Notes on how a file was read, in any format."""
+AUDITS = {
+    "audit_spacing_unknown": mark(
+        "{n} audits of rows of a length have no loss (the first is {audit_id}): neither the file nor the lists of "
+        "fields and machines have the spacing of the rows"
+    ),
+    "audit_pieces_exceed_plants": mark(
+        "{n} audits have more broken and whole roots than plants stood on the plot (audit {audit_id}: {pieces:.0f} of "
+        "{plants:.0f}); check the plot, or whether the counts are of another area"
+    ),
+    "audit_loss_exceeds_yield": mark(
+        "{n} audits lose more than half of the yield (audit {audit_id}: {pct:.0f} %); check the plot and the units"
+    ),
+    "audit_counts_below_masses": mark(
+        "in {n} audits, the broken tips counted weigh {ratio:.1f} times less than stated: they may be of a sample of "
+        "roots; then map the number of these roots"
+    ),
+    "audit_counts_above_masses": mark(
+        "in {n} audits, the broken tips counted weigh {ratio:.1f} times more than stated: they may be of a larger area"
+    ),
+    "audit_counts_few": mark(
+        "all {n} audits have fewer broken tips than 1 in 50 plants of the plot (at most {pct:.1f} %): they may be of a "
+        "sample of roots; then map the number of these roots"
+    ),
+}
+"""Notes on the dig-behind audits of a file."""
 
-INTAKE: dict[str, str | Counted] = {**ROWS, **FILES, **INBOX, **NOTES, **FORMATS}
+INTAKE: dict[str, str | Counted] = {**ROWS, **FILES, **INBOX, **NOTES, **AUDITS, **FORMATS}

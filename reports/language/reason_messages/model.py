@@ -10,6 +10,10 @@ EFFECTS = {
     "effect_one_machine": mark("not tried: one machine only"),
     "change_from_usual": mark("change from {usual:.4g} {unit}"),
     "few_visits_near": mark("too few visits within one step of this value"),
+    "part_confounded": mark(
+        "compared between days before and after a change of parts: weather and crop may differ; a trial would settle it"
+    ),
+    "part_one_machine": mark("only one machine changed parts"),
     "no_interaction": mark("no evidence that the effect changes with it"),
     "interaction": mark("the effect changes with it"),
 }

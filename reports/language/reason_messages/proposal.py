@@ -34,7 +34,7 @@ COLUMNS: dict[str, str | Counted] = {
     "times_have_form": mark("the times have the format {form}"),
     "times_have_zone": mark("the times include their time zone"),
     "words_mean_cancelled": mark("every word other than no means cancelled"),
-    "states_known": mark_n("{n} state", "{n} states"),
+    "words_known": mark_n("{n} word", "{n} words"),
     "only_unit": mark("{unit} is the only unit for such values"),
     "unit_of_unit_row": mark("{unit}, from the unit row ('{text}')"),
     "unit_of_column_name": mark("{unit}, from the column name ('{text}')"),
@@ -50,6 +50,7 @@ QUESTIONS: dict[str, str | Counted] = {
         "does it separate thousands (then answer '{other}')?"
     ),
     "ask_match": mark("Is '{source}' ({examples}) the {column}? Answer with a column of the file, or '{skip}'."),
+    "ask_one_of": mark("Which column is the {column}? Or name the column of one of these with --answer: {others}."),
     "ask_column": mark("Which column is the {column}? Answer '=TEXT' for one value in the whole file."),
     "ask_column_or_name": mark(
         "Which column is the {column}? Answer 'name' to take it from the file name (here '{found}'). Answer '=TEXT' "
@@ -64,6 +65,7 @@ QUESTIONS: dict[str, str | Counted] = {
         "The times do not include a time zone. Which time zone are they in? (an IANA time zone, or UTC)"
     ),
     "ask_state": mark("What does the state '{word}' mean?"),
+    "ask_place": mark("What does the place '{word}' mean?"),
     "ask_full_scale": mark("'{source}' is in percent, {column} in {stored}: how many {stored} is 100 %?"),
     "ask_full_scale_again": mark("'{answer}' is not a number: how many {stored} is 100 %?"),
     "ask_unit": mark(

@@ -8,8 +8,10 @@ import pytest
 
 from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import CropAndHaul, cost_parts, cost_per_t
+from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation, allowed_steps
 from transforms.advice.posterior import DRAWS, Slopes
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import AdviceRules, Prices
 from transforms.contracts.reason import codes_of
 
@@ -28,7 +30,8 @@ def slopes(**mean_and_sd: tuple[float, float]) -> Slopes:
 
 
 def advised(where: Situation, dirt: Slopes, loss: Slopes | None, catalogue) -> pl.DataFrame:
-    return advise_machine(where, dirt, loss, catalogue, PRICES, RULES)
+    effects = MoveEffects({DIRT: dirt} if loss is None else {DIRT: dirt, ROOT_LOSS: loss})
+    return advise_machine(where, effects, catalogue, PRICES, RULES)
 
 
 def test_cost_adds_soil_roots_pile_and_hours():

@@ -12,7 +12,7 @@ from transforms.advice.guide import setting_guide
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import CLAY, WETNESS, read_table, tabulate, write_table
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.contracts.classes import classes_at
 from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError

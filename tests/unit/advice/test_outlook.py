@@ -18,7 +18,7 @@ from transforms.advice.outlook import (
 from transforms.advice.shrinkage import shrinkage
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 from transforms.model.estimate import fit_response
 
 BEGINS = dt.datetime(2025, 10, 1, tzinfo=dt.UTC)

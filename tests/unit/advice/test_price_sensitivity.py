@@ -14,7 +14,7 @@ from transforms.config.workspace import Prices
 PRICES = Prices()
 AT = CropAndHaul(yield_t_ha=70.0, haul_km=PRICES.haul_km, width_m=3.0)
 EVERY = ("freight_per_t_km", "haul_km", "soil_handling_per_t", "soil_disposal_per_t", "beet_per_t", "sugar_per_t")
-CAUSES = ("soil", "roots", "pile", "hours")
+CAUSES = ("soil", "roots", "pile", "hours", "tops")
 
 
 def outcome(ratio: float, loss: float, prices: Prices = PRICES) -> dict[str, float]:

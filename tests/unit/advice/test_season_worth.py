@@ -6,7 +6,8 @@ import polars as pl
 import pytest
 
 from transforms.advice.season_worth import season_cost
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, Catalogue
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.reason import Reason, reason
 from transforms.trial.power import pair_sd, power_of

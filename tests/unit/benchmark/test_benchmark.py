@@ -13,7 +13,7 @@ from transforms.benchmark.funnel import funnel
 from transforms.benchmark.own_view import own_view
 from transforms.benchmark.ranks import ranks
 from transforms.benchmark.shrinkage import shrink_effects
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 from transforms.contracts.reason import REASON_COLUMNS
 from transforms.model.estimate import fit_response
 

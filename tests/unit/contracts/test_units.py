@@ -15,6 +15,12 @@ from transforms.errors import WorkspaceError
         ("short_ton/acre", "t/ha", 1.0, 2.2417),
         ("lb", "kg", 2.0, 0.90718474),
         ("W/m2", "MJ/m2", 1000.0, 3.6),
+        ("ft2", "m2", 110.0, 10.21933),
+        ("ft", "m", 10.0, 3.048),
+        ("in2", "cm2", 1.0, 6.4516),
+        ("dt/ha", "t/ha", 700.0, 70.0),
+        ("1/acre", "1/ha", 40_000.0, 98_842.15),
+        ("1000/ha", "1/ha", 95.0, 95_000.0),
     ],
 )
 def test_known_units_convert(source, target, value, expected):
@@ -35,7 +41,16 @@ def test_units_of_different_things_do_not_convert():
 
 @pytest.mark.parametrize(
     ("column", "unit"),
-    [("share_depth_cm", "cm"), ("root_loss_t_ha", "t/ha"), ("tank_t", "t"), ("wind_m_s", "m/s"), ("load_id", None)],
+    [
+        ("share_depth_cm", "cm"),
+        ("root_loss_t_ha", "t/ha"),
+        ("tank_t", "t"),
+        ("wind_m_s", "m/s"),
+        ("load_id", None),
+        ("area_ha", "ha"),
+        ("stand_plants_per_ha", "1/ha"),
+        ("damaged_area_cm2_per_100_roots", "cm2"),
+    ],
 )
 def test_a_columns_suffix_is_its_unit(column, unit):
     assert stored_unit(column) == unit

@@ -10,7 +10,8 @@ import pytest
 
 from reports.language.reason_text import format_reason
 from tests.validation.fit_seasons import FitSeason, fit_season
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import Reason, reason
 from transforms.jobs.product_cache import ProductCache
 from transforms.mixed_model.p_spline import PSpline
@@ -25,13 +26,14 @@ from transforms.model.design_matrix import seasons_of
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
 from transforms.model.estimate import fit_response
-from transforms.model.facts import measured_rows, pct_from_scale, ratio_scale
+from transforms.model.facts import measured_rows
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_tables import fit_posterior
 from transforms.model.interaction_tests import interaction_gains
 from transforms.model.load_decomposition import contributions, expected_loads, parts_of_z
 from transforms.model.prediction import PredictionPoint, expected_scale, value_weights
 from transforms.model.previous_season import prior_of
+from transforms.model.response_scale import pct_from_scale, ratio_scale
 from transforms.model.row_batches import RowBatches
 from transforms.model.season_products import season_products
 from transforms.model.setting_terms import curve_spline
@@ -281,7 +283,7 @@ def test_outlying_loads_are_drawn_in_and_told(small, catalogue):
 def test_sums_of_other_values_over_the_same_rows_are_those_summed_from_nothing(small, catalogue):
     measured = measured_rows(small.facts, DIRT, catalogue, 0.1)
     assert measured is not None
-    rows, frame, z, classes = measured
+    rows, frame, z, classes, _ = measured
     other = z[::-1] ** 2
     quick = with_values(season_products(rows, frame, z, classes, None), RowBatches(rows, frame), other, classes)
     whole = season_products(rows, frame, other, classes, None)

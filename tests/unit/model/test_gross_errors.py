@@ -9,7 +9,8 @@ from tests.validation.test_benchmark_coverage import with_operators_and_growers
 from tests.validation.test_gross_errors import with_gross_errors
 from transforms.benchmark.benchmark import benchmark
 from transforms.benchmark.subject_effects import estimate_subject_effects
-from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
 from transforms.model.checks.fit_checks import CHECKS
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo

@@ -5,12 +5,13 @@ import polars as pl
 import pytest
 
 from transforms.config.problems import ConfigError
-from transforms.config.settings_catalogue import DIRT, Catalogue, load_catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.model.effects import effects
 from transforms.model.estimate import fit_response
-from transforms.model.facts import pct_from_scale, ratio_scale
 from transforms.model.fit_result import ResponseFit
 from transforms.model.load_decomposition import contributions, expected_loads
+from transforms.model.response_scale import pct_from_scale, ratio_scale
 
 
 def season_of(seed: int, *, slope: float, reacts: float) -> pl.DataFrame:

@@ -14,7 +14,8 @@ from transforms.advice.shrinkage import shrinkage
 from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import CLAY, WETNESS, _packed, tabulate
 from transforms.benchmark.subject_effects import estimate_subject_effects
-from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.model.effects import effects
 from transforms.model.estimate import fit_response

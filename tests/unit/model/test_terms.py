@@ -12,7 +12,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
+from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.classes import soil_class
 from transforms.mixed_model.cross_products import Factor
 from transforms.model import season_products

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 from transforms.contracts.reason import REASON_COLUMNS
 from transforms.storage.warehouse import Warehouse
 

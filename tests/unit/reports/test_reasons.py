@@ -45,8 +45,9 @@ def codes_in_source() -> set[str]:
                 and isinstance(node.targets[0], ast.Name)
                 and node.targets[0].id.endswith(("_CODES", "_REASON"))
             ):
-                found |= {c.value for c in ast.walk(node.value) if isinstance(c, ast.Constant)}
-    return {c for c in found if isinstance(c, str)}
+                constants = [c.value for c in ast.walk(node.value) if isinstance(c, ast.Constant)]
+                found |= {c for c in constants if isinstance(c, str)}
+    return found
 
 
 def test_every_code_has_a_message_and_every_message_a_code():

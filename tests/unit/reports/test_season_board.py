@@ -22,7 +22,7 @@ from reports.sections.season_next import MAX_TRIAL_DAYS, first_trials, trials_se
 from reports.sections.season_where_when import classes_finding
 from tests.support.program import Demo
 from tests.unit.reports.chromium import console_errors, evaluate, opened, unfold
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.storage.warehouse import Warehouse
 

@@ -28,7 +28,7 @@ from reports.sections.shift_fleet import machine_finding
 from reports.sections.shift_machines import timeline_finding
 from tests.support.program import Demo
 from tests.validation.seasons import QUIET, run_season
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 from transforms.errors import WorkspaceError
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.suggested_trials import SMALLEST_DETECT_PCT

@@ -15,6 +15,7 @@ from tests.unit.sql.earlier_layouts import layouts, today
 from tests.validation.seasons import Season, ingest
 from transforms.arrays import narrow
 from transforms.config.workspace import Workspace
+from transforms.model.root_loss import break_loss_fraction, root_loss
 from transforms.storage.migration import is_carried
 from transforms.storage.sql_files import sql_text
 from transforms.storage.warehouse import Warehouse
@@ -104,6 +105,28 @@ def test_an_earlier_sentence_is_kept_as_an_argument_and_the_statements_may_run_a
         assert "says" not in now
         assert reason_text(now["reason_code"], now["reason_args"]) == row["says"]
     con.close()
+
+
+def test_audits_of_an_earlier_layout_have_the_same_loss_after_the_upgrade(tmp_path):
+    """The last layout whose audits all had an area, counts in every class and a mean root."""
+    version = max(k for k in EARLIER if "plot_m2 double not null" in EVERY[k]["tables/received_loss_audit"])
+    path = tmp_path / "warehouse.duckdb"
+    con = made_of(EVERY[version], path)
+    counts = {f"broken_{c}_cm_count": 100.0 for c in ("2_4", "4_6", "6_8", "over_8")}
+    audit = {"source_sha256": "a", "line": 1, "audit_id": "A1", "machine_id": "M1", "field_id": "F1",
+             "audited_at": VALUES["TIMESTAMP WITH TIME ZONE"], "plot_m2": 100.0, **counts, "whole_roots_count": 10.0,
+             "root_mass_kg": 0.8}  # fmt: skip
+    source = {c: VALUES[kind] for c, kind in columns(con)["source_file"].items()} | {"source_sha256": "a"}
+    for table, row in (("received_loss_audit", audit), ("source_file", source)):
+        names, marks = ", ".join(f'"{c}"' for c in row), ", ".join("?" for _ in row)
+        con.execute(f'insert into "{table}" ({names}) values ({marks})', [*row.values()])
+    con.close()
+    with Warehouse(path) as warehouse:
+        assert warehouse.table("loss_audit").height == 1
+        row = root_loss(warehouse.query("audit_ground")).row(0, named=True)
+    tips = 100 * 0.8 * sum(break_loss_fraction(d) for d in (3, 5, 7, 9))
+    assert row["root_loss_t_ha"] == pytest.approx((tips + 10 * 0.6 * 0.8) / 10)
+    assert row["tip_loss_t_ha"] == pytest.approx(tips / 10)
 
 
 def step_back(workspace: Workspace, layout: dict[str, str]) -> None:

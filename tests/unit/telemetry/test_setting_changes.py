@@ -7,7 +7,8 @@ import polars as pl
 import pytest
 
 from tests.validation.seasons import Season
-from transforms.config.settings_catalogue import DIRT, Catalogue
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
 from transforms.storage.lake import Lake, read_frame
 from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.setting_changes import BESIDE, MAX_PASSES, build_shift_timeline, detect_setting_changes

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from tests.validation.fit_seasons import fit_season
-from transforms.config.settings_catalogue import DIRT
+from transforms.config.response_catalogue import DIRT
 from transforms.config.workspace import read_season
 from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError

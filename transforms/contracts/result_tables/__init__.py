@@ -29,14 +29,24 @@ from transforms.contracts.result_tables.fit import (
     FitRun,
     InteractionGain,
     LoadWhy,
+    PartEffect,
+    SettingPair,
     SettingReliability,
     VarianceShare,
 )
 from transforms.contracts.result_tables.telemetry import MachineDay, SensorFault, SettingDecision, UnloadEvent
-from transforms.contracts.result_tables.trace import ClockOffset, LagSample, LoadTrace, LoadTraceGrade, MassBalance
+from transforms.contracts.result_tables.trace import (
+    AuditFinding,
+    ClockOffset,
+    LagSample,
+    LoadTrace,
+    LoadTraceGrade,
+    MassBalance,
+)
 
 RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "advice": Advice,
+    "audit_finding": AuditFinding,
     "benchmark": Benchmark,
     "clock_offset": ClockOffset,
     "confounding": Confounding,
@@ -61,7 +71,9 @@ RESULT_TABLES: dict[str, type[dy.Schema]] = {
     "season_change": SeasonChange,
     "season_cost": SeasonCost,
     "sensor_fault": SensorFault,
+    "part_effect": PartEffect,
     "setting_decision": SettingDecision,
+    "setting_pair": SettingPair,
     "setting_reliability": SettingReliability,
     "storability": Storability,
     "trial_load": TrialLoad,

@@ -80,6 +80,38 @@ class VarianceShare(dy.Schema):
     reason_args = dy.String()
 
 
+class SettingPair(dy.Schema):
+    """Rows of `setting_pair`."""
+
+    response = dy.String()
+    setting = dy.String()
+    other_setting = dy.String()
+    change_pct = dy.Float64(nullable=True)
+    lo95 = dy.Float64(nullable=True)
+    hi95 = dy.Float64(nullable=True)
+    p_value = dy.Float64(nullable=True)
+    q_value = dy.Float64(nullable=True)
+    n = dy.Int64()
+    reason_code = dy.String()
+    reason_args = dy.String()
+
+
+class PartEffect(dy.Schema):
+    """Rows of `part_effect`."""
+
+    response = dy.String()
+    part = dy.String()
+    compared_with = dy.String()
+    change_pct = dy.Float64(nullable=True)
+    lo95 = dy.Float64(nullable=True)
+    hi95 = dy.Float64(nullable=True)
+    machines = dy.Int64()
+    n = dy.Int64()
+    wetness_gap = dy.Float64(nullable=True)
+    reason_code = dy.String()
+    reason_args = dy.String()
+
+
 class InteractionGain(dy.Schema):
     """Rows of `interaction_gain`."""
 

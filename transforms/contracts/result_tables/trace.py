@@ -43,6 +43,15 @@ class LagSample(dy.Schema):
     has_signal = dy.Bool()
 
 
+class AuditFinding(dy.Schema):
+    """Rows of `audit_finding`."""
+
+    source_sha256 = dy.String()
+    file = dy.String()
+    reason_code = dy.String()
+    reason_args = dy.String()
+
+
 class LoadTrace(dy.Schema):
     """Rows of `load_trace`."""
 

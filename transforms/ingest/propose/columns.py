@@ -16,6 +16,8 @@ from transforms.ingest.propose.times import detect_time_format
 
 UNIT_CODES = ("ask_unit", "ask_unit_mismatch", "ask_unit_implausible")
 ASK_UNIT, ASK_MISMATCH, ASK_IMPLAUSIBLE = UNIT_CODES
+WORDS = {"work_state": "states", "place": "places"}
+"""Column of words -> section of `names.toml` with the meanings of these words."""
 
 
 class ColumnReader:
@@ -54,7 +56,7 @@ class ColumnReader:
             proposed.reasons.append(reason("mean_of_sides"))
         if temporal:
             self._time(proposed)
-        elif column in {"work_state", "cancelled"}:
+        elif column in {*WORDS, "cancelled"}:
             self._words(proposed)
         elif stored_unit(column) is not None:
             self._unit(proposed, name)
@@ -115,7 +117,7 @@ class ColumnReader:
         proposed.confidence = min(proposed.confidence, 0.95 if answer else 0.5)
 
     def _words(self, proposed: ColumnProposal) -> None:
-        """Set the meaning of state words; ask about unknown words."""
+        """Set the meaning of the words of a column; ask about unknown words."""
         cells = sorted(set(self.cells.get(proposed.row["from"][0], [])))[:40]
         if proposed.column == "cancelled":
             proposed.row["words"] = {
@@ -124,24 +126,22 @@ class ColumnReader:
             proposed.reasons.append(reason("words_mean_cancelled"))
             proposed.confidence = min(proposed.confidence, 0.7)
             return
+        meanings = known_names()[WORDS[proposed.column]]
         words: dict[str, str] = {}
         for cell in cells:
             meaning = next(
-                (
-                    s
-                    for s, known in known_names()["states"].items()
-                    if set(plain_words(cell)) & set(known) or cell.casefold() == s
-                ),
+                (s for s, known in meanings.items() if set(plain_words(cell)) & set(known) or cell.casefold() == s),
                 None,
             )
             answer = self.asker.answers.get(f"{proposed.column}.{cell}")
             if meaning is None and answer is None:
-                states = list(known_names()["states"])
-                self.asker.ask(f"{proposed.column}.{cell}", reason("ask_state", word=cell), states)
-            words[cell] = answer or meaning or "idle"
+                is_state = proposed.column == "work_state"
+                why = reason("ask_state", word=cell) if is_state else reason("ask_place", word=cell)
+                self.asker.ask(f"{proposed.column}.{cell}", why, list(meanings))
+            words[cell] = answer or meaning or next(iter(meanings))
         if any(k != v for k, v in words.items()):
             proposed.row["words"] = words
-        proposed.reasons.append(reason("states_known", n=len(words)))
+        proposed.reasons.append(reason("words_known", n=len(words)))
 
     def _unit(self, proposed: ColumnProposal, name: Name) -> None:
         """Set the unit from the unit row or the column name, else ask; a unit is never guessed."""

@@ -1,0 +1,15 @@
+-- A row compares two fitted parts on the machines that ran with both; a positive wetness gap means wetter days with the first.
+-- Key: response, part, compared_with. Written by the model.
+create table if not exists part_effect (
+    response varchar not null,
+    part varchar not null,
+    compared_with varchar not null,
+    change_pct double,
+    lo95 double,
+    hi95 double,
+    machines bigint not null,
+    n bigint not null,
+    wetness_gap double,
+    reason_code varchar not null,
+    reason_args varchar not null
+);

@@ -1,0 +1,79 @@
+"""Topping in the advice: leaf delivered against beet cut off with it."""
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from transforms.advice.advice_rows import advise_machine
+from transforms.advice.cost import CAUSES, OVER_TOPPED_LOSS, CropAndHaul, Topping, cost_parts, topping_cost_per_t
+from transforms.advice.move_effects import MoveEffects
+from transforms.advice.moves import Situation
+from transforms.advice.posterior import DRAWS, Slopes
+from transforms.config.response_catalogue import DIRT, OVER_TOPPED, TOPS
+from transforms.config.settings_catalogue import Catalogue
+from transforms.config.workspace import AdviceRules, Prices
+
+AT = CropAndHaul(yield_t_ha=75.0, haul_km=20.0, width_m=3.0)
+PRICES, RULES = Prices(), AdviceRules()
+HEIGHT = "scalper_height_mm"
+
+
+def slopes(**mean_and_sd: tuple[float, float]) -> Slopes:
+    rng = np.random.default_rng(1)
+    return Slopes(list(mean_and_sd), np.column_stack([rng.normal(m, s, DRAWS) for m, s in mean_and_sd.values()]))
+
+
+def situation(tops_pct: float, over: float | None) -> Situation:
+    level = Topping(np.full(DRAWS, tops_pct), None if over is None else np.full(DRAWS, over))
+    day = dt.date(2025, 10, 9)
+    now, tried = {HEIGHT: 40.0, "ground_speed_kmh": 6.0}, {HEIGHT: (20.0, 60.0, 80)}
+    return Situation("M1", "F1", day, now, tried, "wet", "heavy", 0.15, 2.0, AT, 0.8, "as now", level)
+
+
+def advised(
+    where: Situation, effects: dict[str, Slopes], catalogue: Catalogue, prices: Prices = PRICES
+) -> pl.DataFrame:
+    return advise_machine(
+        where, MoveEffects({DIRT: slopes(share_drive_pct=(0.0, 0.001)), **effects}), catalogue, prices, RULES
+    )
+
+
+def test_cost_of_topping_by_hand():
+    """4 t of tops to 96 t of the rest at 0.11*20+4+15 each; 10 % of roots lose 6 % of a beet worth 38."""
+    cost = topping_cost_per_t(Topping(4.0, 0.10), AT, PRICES)
+    assert cost == pytest.approx(4 / 96 * 21.2 + 0.10 * 0.06 * 38.0)
+    assert pytest.approx(0.06) == OVER_TOPPED_LOSS
+    parts = cost_parts(0.1, 1.5, 6.0, 6.0, AT, PRICES, Topping(4.0, 0.10))
+    without = cost_parts(0.1, 1.5, 6.0, 6.0, AT, PRICES)
+    assert parts.total - without.total == pytest.approx(cost)
+    assert parts.total == pytest.approx(sum(getattr(parts, c) for c in CAUSES))
+
+
+def test_a_machine_that_leaves_much_leaf_is_told_to_top_deeper(catalogue):
+    effects = {TOPS: slopes(**{HEIGHT: (0.12, 0.01)}), OVER_TOPPED: slopes(**{HEIGHT: (-0.25, 0.02)})}
+    row = advised(situation(8.0, 0.02), effects, catalogue).row(0, named=True)
+    assert (row["verdict"], row["setting"]) == ("move", HEIGHT)
+    assert row["to_value"] < row["from_value"]
+    assert row["tops_after_pct"] < row["tops_before_pct"] == pytest.approx(8.0)
+    assert row["over_topped_after_pct"] > row["over_topped_before_pct"] == pytest.approx(2.0)
+    assert row["gain_per_t"] == pytest.approx(sum(row[f"gain_{c}_per_t"] for c in CAUSES))
+
+
+def test_a_machine_that_cuts_off_much_beet_is_told_to_top_higher(catalogue):
+    """Advice goes both ways, and depends on what beet is worth."""
+    effects = {TOPS: slopes(**{HEIGHT: (0.12, 0.01)}), OVER_TOPPED: slopes(**{HEIGHT: (-0.25, 0.02)})}
+    row = advised(situation(2.5, 0.25), effects, catalogue).row(0, named=True)
+    assert (row["verdict"], row["setting"]) == ("move", HEIGHT)
+    assert row["to_value"] > row["from_value"]
+    cheap = advised(situation(2.5, 0.25), effects, catalogue, replace(PRICES, beet_per_t=1.0, quality_per_point=0.0))
+    assert (cheap["verdict"] == "hold").all() or cheap["to_value"][0] < cheap["from_value"][0]
+
+
+@pytest.mark.parametrize("known", [(TOPS,), (OVER_TOPPED,), ()])
+def test_topping_is_not_moved_if_one_side_of_the_trade_is_unknown(catalogue, known):
+    effects = {r: slopes(**{HEIGHT: (0.12 if r == TOPS else -0.25, 0.01)}) for r in known}
+    where = situation(8.0, 0.02 if OVER_TOPPED in known else None)
+    assert advised(where, effects, catalogue)["verdict"].to_list() == ["hold"]

@@ -1,0 +1,106 @@
+"""Pairs of settings and fitted parts: planted ones are found, others are not, and parts are never certain."""
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.validation.fit_seasons import fit_season
+from transforms.arrays import narrow
+from transforms.config.response_catalogue import DIRT
+from transforms.config.settings_catalogue import Catalogue
+from transforms.model.estimate import fit_response
+from transforms.model.fit_result import ResponseFit
+from transforms.model.fitted_parts import part_effects, parts_in_force
+from transforms.model.response_scale import pct_from_scale, ratio_scale
+from transforms.model.setting_pairs import declared_pairs, setting_pairs
+
+PLANTED, EFFECT = ("cleaner_1_speed_rpm", "separator_1_height_mm"), 0.04
+PART_EFFECT = -0.15
+ZONE = "Europe/Prague"
+
+
+@pytest.fixture(scope="module")
+def facts(catalogue: Catalogue) -> pl.DataFrame:
+    return fit_season(31, "two soils", catalogue, machines=8, days=14).facts
+
+
+def fitted(facts: pl.DataFrame, change: np.ndarray, catalogue: Catalogue) -> ResponseFit:
+    """Return the fit of facts whose dirt is changed on the fitted scale."""
+    z = ratio_scale(facts[DIRT].to_numpy()) + change
+    found = fit_response(facts.with_columns(pl.Series(DIRT, pct_from_scale(z))), DIRT, catalogue, 0.1)
+    assert found is not None
+    return found
+
+
+def steps(facts: pl.DataFrame, name: str, catalogue: Catalogue) -> np.ndarray:
+    values = facts[name].to_numpy()
+    return np.asarray((values - values.mean()) / catalogue[name].step)
+
+
+def test_a_planted_pair_is_found_and_no_other(facts, catalogue):
+    product = steps(facts, PLANTED[0], catalogue) * steps(facts, PLANTED[1], catalogue)
+    fit = fitted(facts, EFFECT * product, catalogue)
+    table = setting_pairs(fit, 30)
+    assert {(r["setting"], r["other_setting"]) for r in table.iter_rows(named=True)} == set(declared_pairs(fit))
+    own = table.row(
+        by_predicate=(pl.col("setting") == PLANTED[0]) & (pl.col("other_setting") == PLANTED[1]), named=True
+    )
+    assert own["reason_code"] == "interaction"
+    assert own["lo95"] < 100 * np.expm1(EFFECT) < own["hi95"]
+    assert table["reason_code"].to_list().count("interaction") == 1
+
+
+def setups(changes: dict[str, dt.date]) -> pl.DataFrame:
+    """Return machine lists: bars from the start, tines from the day of a machine's change on."""
+    rows = []
+    for k in range(8):
+        machine = f"M{k}"
+        rows.append((machine, dt.datetime(2025, 1, 1, tzinfo=dt.UTC), "bars"))
+        if machine in changes:
+            # Local midnight is the evening before in UTC: parts count from the local day.
+            moment = dt.datetime.combine(changes[machine], dt.time(), tzinfo=dt.UTC) - dt.timedelta(hours=2)
+            rows.append((machine, moment, "tines"))
+    return pl.DataFrame(rows, schema=["machine_id", "valid_from_at", "cleaning_elements"], orient="row").with_columns(
+        pl.col("valid_from_at").dt.cast_time_unit("us")
+    )
+
+
+def _named(facts: pl.DataFrame) -> pl.DataFrame:
+    """Return facts whose machines are M0 to M7."""
+    return facts.with_columns(("M" + (pl.col("machine_id").rank("dense") - 1).cast(pl.String)).alias("machine_id"))
+
+
+def first_day(rows: pl.DataFrame) -> dt.date:
+    return narrow(rows["shift_date"].min(), dt.date)
+
+
+def test_parts_count_from_their_local_day(facts):
+    rows = _named(facts)
+    change = first_day(rows) + dt.timedelta(days=5)
+    found = rows.with_columns(parts_in_force(rows, setups({"M0": change}), ZONE).alias("part"))
+    own = found.filter(pl.col("machine_id") == "M0").with_columns((pl.col("shift_date") >= change).alias("late"))
+    assert set(own.select("late", "part").rows()) == {(False, "bars"), (True, "tines")}
+    assert found.filter(pl.col("machine_id") != "M0")["part"].unique().to_list() == ["bars"]
+
+
+def test_a_planted_effect_of_parts_is_covered_and_called_confounded(facts, catalogue):
+    rows = _named(facts)
+    first = first_day(rows)
+    changes = {f"M{k}": first + dt.timedelta(days=4 + k) for k in range(5)}
+    fitted_parts = parts_in_force(rows, setups(changes), ZONE)
+    fit = fitted(rows, PART_EFFECT * (fitted_parts == "tines").to_numpy(), catalogue)
+    row = part_effects(fit, setups(changes), ZONE).row(0, named=True)
+    assert (row["part"], row["compared_with"], row["machines"]) == ("bars", "tines", 5)
+    assert row["lo95"] < 100 * np.expm1(-PART_EFFECT) < row["hi95"]
+    assert row["reason_code"] == "part_confounded"
+
+
+def test_one_machine_says_nothing_about_parts(facts, catalogue):
+    rows = _named(facts)
+    change = {"M0": first_day(rows) + dt.timedelta(days=6)}
+    row = part_effects(fitted(rows, np.zeros(rows.height), catalogue), setups(change), ZONE).row(0, named=True)
+    assert (row["machines"], row["change_pct"], row["reason_code"]) == (1, None, "part_one_machine")
+    none = part_effects(fitted(rows, np.zeros(rows.height), catalogue), setups({}), ZONE)
+    assert none.height == 0

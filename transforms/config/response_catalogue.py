@@ -1,0 +1,66 @@
+"""Catalogue of responses: what the model explains, on which scale, from which facts and with which terms."""
+
+import tomllib
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any, Literal
+
+DIRT = "dirt_tare_pct"
+ROOT_LOSS = "root_loss_t_ha"
+TOPS = "top_tare_pct"
+TIP_LOSS = "tip_loss_t_ha"
+WHOLE_ROOT_LOSS = "whole_root_loss_t_ha"
+UNDER_TOPPED = "under_topped_pct"
+OVER_TOPPED = "over_topped_pct"
+DAMAGED = "damaged_pct"
+LOSS_PARTS = (TIP_LOSS, WHOLE_ROOT_LOSS)
+"""Responses that add up to the root loss."""
+Scale = Literal["log_ratio", "log_shifted", "log_count", "logit_count"]
+
+
+@dataclass(frozen=True)
+class Response:
+    """One response; `responses.toml` says what each entry means.
+
+    Attributes:
+        name: name of the response; ends in its unit.
+        unit: unit of its values, `pct` or `t_ha`.
+        scale: fitted scale.
+        facts: table with a row per measurement.
+        observed: column of the values, or of the counts of a share.
+        min_rows: minimum number of rows of a fit.
+        conditions: conditions with a line and a curve.
+        size: column of the mass of one piece in kg (`log_count`) or of the number inspected (`logit_count`); else None.
+        plainly_by: modifiers of the settings' effects with fixed coefficients.
+        shrunk_by: modifiers of the settings' effects with shrunk coefficients, one variance each.
+        surface: True if wetness x clay has a surface.
+        by_soil: True if the settings' effects may differ by soil class.
+        slopes: True if settings with a curve have slopes by machine.
+    """
+
+    name: str
+    unit: str
+    scale: Scale
+    facts: str
+    observed: str
+    min_rows: int
+    conditions: tuple[str, ...]
+    size: str | None = None
+    plainly_by: tuple[str, ...] = ()
+    shrunk_by: tuple[str, ...] = ()
+    surface: bool = False
+    by_soil: bool = False
+    slopes: bool = False
+
+
+def _read() -> dict[str, Response]:
+    rows: dict[str, dict[str, Any]] = tomllib.loads(files(__package__).joinpath("responses.toml").read_text("utf-8"))
+    fixed: dict[str, dict[str, Any]] = {
+        name: {key: tuple(value) if isinstance(value, list) else value for key, value in row.items()}
+        for name, row in rows.items()
+    }
+    return {name: Response(name=name, **row) for name, row in fixed.items()}
+
+
+RESPONSES = _read()
+"""Name -> response, in the order in which pages show them."""

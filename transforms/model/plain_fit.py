@@ -1,0 +1,158 @@
+"""Plain fit of a response: of its values, or of its counts by penalised quasi-likelihood."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from transforms.arrays import Array
+from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import Reason
+from transforms.mixed_model.quasi_likelihood import Counts, WorkingResponse, fit_quasi_likelihood
+from transforms.mixed_model.reml import RemlError, WarmStart
+from transforms.model.column_selection import columns_in, select_factors
+from transforms.model.facts import MeasuredRows, measured_rows
+from transforms.model.season_products import ProductStore, season_products
+from transforms.model.setting_terms import SettingEffect
+from transforms.model.weekly_products import Week, class_variance, variance_class, weight_classes
+from transforms.model.weighted_fit import WeightedFit, WeightedModel
+
+
+@dataclass(frozen=True)
+class PlainFit:
+    """Fit of a response without last season's effects and without treatment of heavy tails.
+
+    Attributes:
+        model: columns and factors.
+        by_class: cross-products by class of measurement variance.
+        found: the fit.
+        z: fitted scale of the response, shape (n,).
+        known: measurement variance, shape (n,).
+        within_sd: standard deviation of each setting within visits, shape (j,).
+        left_out: random intercept -> reason why it is not in the model.
+    """
+
+    model: WeightedModel
+    by_class: Week
+    found: WeightedFit
+    z: Array
+    known: Array
+    within_sd: Array
+    left_out: dict[str, Reason]
+
+
+@dataclass(frozen=True)
+class _SelectedColumns:
+    """Columns and intercepts of a response's model that the data can estimate.
+
+    Attributes:
+        measured: the rows.
+        by_class: cross-products by class of measurement variance.
+        keep: columns of D, ascending.
+        within_sd: standard deviation of each setting within visits, shape (j,).
+        factors: random intercepts and slopes.
+        left_out: random intercept -> reason why it is not in the model.
+    """
+
+    measured: MeasuredRows
+    by_class: Week
+    keep: NDArray[np.int64]
+    within_sd: Array
+    factors: list[str]
+    left_out: dict[str, Reason]
+
+
+def fit_plain(
+    facts: pl.DataFrame,
+    response: str,
+    catalogue: Catalogue,
+    lab_cv_at_25_kg: float,
+    store: ProductStore | None,
+    start: WarmStart | None,
+) -> PlainFit | None:
+    """Return the plain fit of a response; None if there are too few rows or no setting varies within visits.
+
+    Args:
+        facts: one row per load, audit or check, with ids, conditions, settings and the response.
+        response: name of the response.
+        catalogue: the settings catalogue.
+        lab_cv_at_25_kg: coefficient of variation of the laboratory's dirt tare for a sample of 25 kg, as a fraction.
+        store: cache of weekly cross-products; None to sum all weeks.
+        start: initial variances; None for a cold start.
+
+    Returns:
+        The fit; None also if the equations cannot be solved.
+    """
+    measured = measured_rows(facts, response, catalogue, lab_cv_at_25_kg)
+    if measured is None:
+        return None
+    columns = _select_columns(measured, store, start)
+    if columns is None:
+        return None
+    try:
+        if measured.counts is None:
+            return _fit_values(columns, measured.z, measured.classes, columns.by_class, start)
+        return _fit_counts(columns, measured.counts, start)
+    except RemlError:
+        return None
+
+
+def _select_columns(
+    measured: MeasuredRows, store: ProductStore | None, start: WarmStart | None
+) -> _SelectedColumns | None:
+    """Return the columns that can be estimated; None if no setting varies within visits."""
+    rows, frame, z, classes, counts = measured
+    # The working values of counts change with every iteration, so there is nothing to keep.
+    by_class = season_products(rows, frame, z, classes, store if counts is None else None)
+    keep, within_sd = columns_in(weight_classes(by_class, _first_s2(classes, start)), frame)
+    labels = frame.dense_labels()
+    kept = {labels[i] for i in keep}
+    moved = {s.name for s in frame.settings if SettingEffect(s.name).label in kept}
+    if not moved:
+        return None
+    factors, left_out = select_factors(rows, frame)
+    slopes = [slope.name for slope in frame.slopes if slope.setting in moved and "machine" in factors]
+    return _SelectedColumns(measured, by_class, keep, within_sd, [*factors, *slopes], left_out)
+
+
+def _first_s2(classes: NDArray[np.int64], start: WarmStart | None) -> float:
+    """Return the initial s2: that of the warm start, else half of the mean measurement variance."""
+    return 0.5 * float(np.mean(_known(classes))) + 1e-6 if start is None else start[1]
+
+
+def _known(classes: NDArray[np.int64]) -> Array:
+    """Return the measurement variance of each row, rounded to its class."""
+    return np.asarray(class_variance(1) ** classes.astype(np.float64))
+
+
+def _fit_values(
+    columns: _SelectedColumns, z: Array, classes: NDArray[np.int64], by_class: Week, start: WarmStart | None
+) -> PlainFit:
+    """Fit values of z with the measurement variances of their classes.
+
+    Raises:
+        RemlError: the model cannot be fitted.
+    """
+    rows, frame = columns.measured.rows, columns.measured.frame
+    model = WeightedModel(rows, frame, classes, columns.keep, frame.dense_labels(), columns.factors)
+    found = model.fit(by_class, _first_s2(classes, start), start)
+    return PlainFit(model, by_class, found, z, _known(classes), columns.within_sd, columns.left_out)
+
+
+def _fit_counts(columns: _SelectedColumns, counts: Counts, start: WarmStart | None) -> PlainFit:
+    """Fit counts by penalised quasi-likelihood; s2 is their overdispersion.
+
+    Raises:
+        RemlError: the model cannot be fitted.
+    """
+    rows, frame = columns.measured.rows, columns.measured.frame
+
+    def fit(response: WorkingResponse, before: PlainFit | None) -> tuple[PlainFit, Array]:
+        classes = variance_class(response.variance)
+        by_class = season_products(rows, frame, response.z, classes, None)
+        last = (before.found.reml.variances, before.found.reml.residual) if before is not None else start
+        found = _fit_values(columns, response.z, classes, by_class, last)
+        return found, found.model.fitted(found.found.reml)
+
+    return fit_quasi_likelihood(counts, fit)[0]
