@@ -4,6 +4,7 @@ import datetime as dt
 import html
 import re
 from dataclasses import replace
+from typing import Any
 
 import polars as pl
 import pypdf
@@ -60,7 +61,8 @@ def crowded(repriced: Workspace, data: ShiftPageData, tmp_path_factory: pytest.T
 
 def part(page: str, name: str) -> str:
     """Return the section of a page with this id, as it is read."""
-    return html.unescape(re.search(rf'<section id="{name}".*?</section>', page, re.DOTALL)[0])
+    (section,) = re.findall(rf'<section id="{name}".*?</section>', page, re.DOTALL)
+    return html.unescape(section)
 
 
 def test_the_parts_stand_in_order(crowded):
@@ -81,7 +83,7 @@ def test_a_page_of_twelve_machines_with_every_part_keeps_its_budget(crowded):
 
 def test_the_date_line_is_recomputed_from_the_tables(repriced: Workspace, data: ShiftPageData):
     with stages.open_warehouse(repriced) as warehouse:
-        ahead, last = warehouse.table("next_condition"), warehouse.table("load_fact")["shift_date"].max()
+        ahead, last = warehouse.table("next_condition"), max(warehouse.table("load_fact")["shift_date"].to_list())
         fields = set(warehouse.table("advice")["field_id"])
     own = [r for r in ahead.iter_rows(named=True) if r["field_id"] in fields]
     assert own
@@ -108,7 +110,7 @@ def changes_its_order(advice: pl.DataFrame, mass: dict[str, float], causes: list
     """Say by hand if prices of one cause, a third lower or a half higher, change the first four or spoil the first."""
     moves = [r for r in advice.iter_rows(named=True) if r["verdict"] == "move"]
 
-    def worth(factors: dict[str, float], rows: list[dict]) -> float:
+    def worth(factors: dict[str, float], rows: list[dict[str, Any]]) -> float:
         return sum(r[f"gain_{c}_per_t"] * factors.get(c, 1) for r in rows for c in ("soil", "roots", "pile", "hours"))
 
     def first_four(factors: dict[str, float]) -> list[str]:
