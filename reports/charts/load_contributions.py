@@ -51,7 +51,10 @@ def _chart() -> Any:
 
 def _wrapped(label: str) -> str:
     """Return a label in two lines at most."""
-    return "\n".join(textwrap.wrap(label, LINE_LENGTH, break_long_words=False, max_lines=2, placeholder=" …")) or label
+    lines = textwrap.wrap(
+        label, LINE_LENGTH, break_long_words=False, break_on_hyphens=False, max_lines=2, placeholder=" …"
+    )
+    return "\n".join(lines) or label
 
 
 def load_contributions(sources: pl.DataFrame) -> Chart:

@@ -47,12 +47,12 @@ def _when(data: ShiftPageData, next_shift: dt.date | None, shown: DisplayUnits) 
 
 def _evidence_links(data: ShiftPageData, pages: ShiftPages) -> PageLinks:
     """Return the links to the pages with the evidence."""
-    links = [PageLink(say("Every change, with its evidence"), pages.machines)]
+    links = [PageLink(say("All changes"), pages.machines)]
     if data.loads.height:
         links.append(PageLink(say("Loads of the shift"), pages.loads))
     if data.footer.fits.height:
         links.append(PageLink(say("What drives dirt and losses"), pages.effects))
-    links.append(PageLink(say("Weather and data received"), pages.received))
+    links.append(PageLink(say("Weather and data"), pages.received))
     links.append(PageLink(say("Prices"), pages.prices))
     return PageLinks(tuple(links))
 
@@ -111,7 +111,7 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
         " ".join(t for t in (worth_words(summary.outcomes, shown), trade_off_words(summary.outcomes)) if t),
         None,
         tuple(sections),
-        (say("Season: {name}", name=season.name),),
+        (season.name,),
         name=say("Shift of {day}", day=shown.day(data.shift)) if data.shift else say("No shift yet"),
         cab_cards=cab_cards(summary, catalogue, shown),
     )

@@ -145,9 +145,9 @@ def _finding(fields: pl.DataFrame, data: DistrictMapData) -> str:
 def _few_finding(first: dict[str, Any]) -> str:
     """Return the sentence on fields of which none is counted; `first` is the farthest above its expected dirt."""
     if first["difference_pct"] <= 0:
-        return say("Few loads in every field: none is judged.")
+        return say("Few loads in every field, none judged.")
     return say(
-        "Few loads in every field: none is judged. Highest: {field}, {difference} points, n = {n}.",
+        "Few loads in every field, none judged; highest: {field}, {difference} points, n = {n}.",
         field=first["field_id"],
         difference=number(first["difference_pct"], sign=True),
         n=number(first["n"], 0),

@@ -64,19 +64,19 @@ def attention(data: ShiftSummaryData) -> list[Attention]:
 def _link(found: Attention, catalogue: Catalogue, machines: str, loads: str, data: str) -> PageLink:
     name = isolated(found.subject)
     if found.code == "dirty":
-        text = say("{machine}: {n} points dirtier than its conditions explain", machine=name, n=number(found.value, 1))
+        text = say("{machine}: {n} points dirtier than expected", machine=name, n=number(found.value, 1))
         source = say("Mostly: {source}", source=source_label(found.source, catalogue)) if found.source else ""
         about = " · ".join(t for t in (source, loads_words(found.n)) if t)
         return PageLink(text, f"{machines}#{machine_anchor(found.subject)}", about)
     if found.code == "silent":
         text = say("{machine}: no log for {n} hours", machine=name, n=number(found.value, 0))
-        return PageLink(text, data, say("Other machines have logged since."))
+        return PageLink(text, data)
     text = say_n(
-        "{n} load cannot be traced to a machine's minutes",
-        "{n} loads cannot be traced to a machine's minutes",
+        "{n} load cannot be traced",
+        "{n} loads cannot be traced",
         int(found.value),
     )
-    return PageLink(text, loads, say("Most of them from field {field}", field=name))
+    return PageLink(text, loads, say("Most from field {field}", field=name))
 
 
 def attention_links(

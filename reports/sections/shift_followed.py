@@ -56,9 +56,7 @@ def followed_section(rows: pl.DataFrame) -> Section | None:
     found = followed_advice(rows)
     if found is None:
         return None
-    text = say_n(
-        "{made} of {n} change was made.", "{made} of {n} changes were made.", found.changes, made=number(found.made, 0)
-    )
+    text = say_n("{made} of {n} change made.", "{made} of {n} changes made.", found.changes, made=number(found.made, 0))
     if found.dirt_pct is not None:
         text += " " + say_n(
             "Dirt on the {n} machine that made all: {dirt} % ({loads}); advised: {advised} %.",

@@ -139,9 +139,9 @@ def trade_off_words(outcomes: pl.DataFrame) -> str:
         return ""
     dirt, roots = (after - before for before, after in (levels.dirt_pct, levels.root_loss_t_ha))
     if dirt > VISIBLE_PCT and roots < 0:
-        return say("The roots saved are worth more than the extra dirt.")
+        return say("The roots saved outweigh the extra dirt.")
     if roots > VISIBLE_T_HA and dirt < 0:
-        return say("The soil saved is worth more than the extra roots left.")
+        return say("The soil saved outweighs the extra roots left.")
     return ""
 
 
@@ -197,7 +197,7 @@ def price_strip(sensitivity: PriceSensitivity | None, shown: DisplayUnits, price
     """Return the strip that names the price at which the first move stops paying; None if no assumption matters."""
     if sensitivity is None or not sensitivity.is_order_at_risk:
         return None
-    text = say("Prices are assumptions, and others would change the order below.")
+    text = say("Prices are assumptions; others would change this order.")
     if sensitivity.break_even is not None:
         text += " " + _break_even_words(sensitivity.break_even, shown)
     return Strip(text, (say("Prices"), prices_href))
@@ -235,7 +235,7 @@ def _row(
         command,
         before,
         after,
-        say_n("and {n} more", "and {n} more", further) if further else "",
+        say("+{n} more", n=number(further, 0)) if further else "",
         is_few,
     )
 

@@ -1,13 +1,10 @@
 """Every page in headless Chromium without network: complete at every width, drawn, reachable, inert to ids."""
 
-import base64
 import shutil
-from importlib.resources import files
 from pathlib import Path
 
 import polars as pl
 import pytest
-from selenium.webdriver.support.ui import WebDriverWait
 
 from flows import stages
 from reports.pages.fleet import write_fleet
@@ -24,11 +21,14 @@ from tests.unit.reports.chromium import (
     ALIKE,
     CHARTS,
     WIDTHS,
-    choose,
+    axe_violations,
     console_errors,
     evaluate,
+    fold,
+    on_paper,
     opened,
     overflow,
+    resize,
     unfold,
 )
 from transforms.config.workspace import Workspace
@@ -49,6 +49,8 @@ CHARTED = {
     "load": 3,
 }
 """Minimum number of charts per page of the demo season."""
+HUGE = {"shift-machines", "season-appendix", "fleet"}
+"""Pages with tens of thousands of marks and cells, all alike."""
 ADVISING = [
     "shift",
     "shift-machines",
@@ -62,24 +64,15 @@ ADVISING = [
     "fleet",
     "grower",
 ]
-AXE = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
+WITH_RUN = [*EVIDENCE, "season-appendix", "guide", "fleet", "what-if", "load"]
+"""Pages whose footer names the run."""
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("name", PAGES)
-def test_a_page_is_complete_at_every_width_folded_and_open(browser, written, name, width):
-    """No console errors, no overflow; every chart has marks, a finding, a label and a table."""
-    opened(browser, written[name], width)
-    assert overflow(browser) <= 0
-    # At the middle width, unfolding one fold of machines or classes is enough: the others have the same structure.
-    unfold(browser, but=ALIKE if width == 768 else "#nothing")
-    assert overflow(browser) <= 0
-    assert console_errors(browser) == []
-    if width == 768:
-        return
+def check_charts(browser, name: str) -> None:
+    """Check that every chart outside closed folds has marks, a finding, a label and a table."""
     charts = evaluate(browser, CHARTS)
     assert len(charts) >= CHARTED.get(name, 0)
-    for chart in charts:
+    for chart in [c for c in charts if not c["closed"]]:
         assert chart["drawn"] == "yes"
         assert chart["label"], chart
         assert chart["marks"] > 1, chart
@@ -88,50 +81,8 @@ def test_a_page_is_complete_at_every_width_folded_and_open(browser, written, nam
         assert chart["table"] >= 1, chart
 
 
-@pytest.mark.parametrize("name", PAGES)
-def test_print_fits_a4(browser, written, name):
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    try:
-        opened(browser, written[name], A4)
-        assert overflow(browser) <= 0
-    finally:
-        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-
-
-@pytest.mark.parametrize("name", PAGES)
-def test_no_rule_of_accessibility_is_broken(browser, written, name):
-    opened(browser, written[name], 1280)
-    unfold(browser, but=f"{ALIKE}, details.numbers")  # tables behind charts have the same structure as the open ones
-    browser.execute_script(AXE)
-    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "best-practice"], "resultTypes": ["violations"]}
-    found = browser.execute_async_script(
-        "const done = arguments[arguments.length - 1];"
-        "axe.run({exclude: [['svg'], ['details:not([open]) > :not(summary)']]}, arguments[0])"
-        ".then(r => done(r.violations.map(v => [v.id, v.nodes.length,"
-        "v.nodes[0].html.slice(0, 160), v.nodes[0].failureSummary])))",
-        rules,
-    )
-    assert found == []
-
-
-WITH_RUN = [*EVIDENCE, "season-appendix", "guide", "fleet", "what-if", "load"]
-"""Pages whose footer names the run."""
-
-
-@pytest.mark.parametrize("name", PAGES)
-def test_a_page_needs_no_network_leads_somewhere_and_names_its_cautions_and_run(browser, written, page_html, name):
-    opened(browser, written[name], 1280)
-    seen = [e["message"] for e in browser.get_log("performance") if '"Network.requestWillBeSent"' in e["message"]]
-    assert not [m for m in seen if '"url":"http' in m]
-    assert "<script src" not in page_html[name]
-    assert '<link rel="stylesheet"' not in page_html[name]
-    assert written[name].stat().st_size < 2_000_000
-    if name in ADVISING:
-        assert "Engine off and key out" in evaluate(browser, "return document.body.innerText")
-    if name in WITH_RUN:
-        footer = evaluate(browser, "return document.querySelector('footer').innerText")
-        parts = ("Fit of dirt tare: run ", "data ", "Rows in ", "mass weighed over mass lifted 1.")
-        assert all(part in footer for part in parts)
+def check_links(browser, page: Path) -> None:
+    """Check that every link of the open page leads to an element or a file."""
     lost = evaluate(
         browser,
         "return [...document.querySelectorAll('a[href]')].map(a => a.getAttribute('href'))"
@@ -139,139 +90,69 @@ def test_a_page_needs_no_network_leads_somewhere_and_names_its_cautions_and_run(
     )
     assert lost == []
     files = {h.split("#")[0] for h in evaluate(browser, "return [...document.links].map(a => a.getAttribute('href'))")}
-    assert {f for f in files if f and not (written[name].parent / f).exists()} == set()
+    assert {f for f in files if f and not (page.parent / f).exists()} == set()
 
 
-def test_the_first_screen_of_a_phone_answers_in_order(browser, written):
-    opened(browser, written["shift"], 390)
-    order = [".when", "h1", ".lead", ".tile", ".bar-row"]
-    tops = [evaluate(browser, f"return document.querySelector('{e}').getBoundingClientRect().top") for e in order]
-    assert tops == sorted(tops)
-    rows = evaluate(
-        browser,
-        "return [...document.querySelectorAll('ol.bars')][0].querySelectorAll('li')"
-        ".length && [...document.querySelectorAll('ol.bars')[0].children].map(r => r.getBoundingClientRect().bottom)",
-    )
-    assert len(rows) == 4
-    assert sum(bottom <= 844 for bottom in rows) >= 3
-    assert evaluate(browser, "return document.documentElement.scrollHeight") <= 3 * 844
-    size = "return parseFloat(getComputedStyle(document.querySelector('{}')).fontSize)"
-    assert evaluate(browser, size.format(".bar-row .values")) > evaluate(browser, size.format(".bar-row .action"))
+def check_texts(browser, name: str) -> None:
+    """Check that the open page has the cautions and the run that it needs."""
+    if name in ADVISING:
+        assert "Engine off and key out" in evaluate(browser, "return document.body.innerText")
+    if name in WITH_RUN:
+        footer = evaluate(browser, "return document.querySelector('footer').innerText")
+        parts = ("Fit of dirt tare: run ", "data ", "Rows in ", "mass weighed over mass lifted 1.")
+        assert all(part in footer for part in parts)
 
 
-def test_filters_narrow_cards_rows_folds_charts_and_loads(browser, written):
-    opened(browser, written["shift-machines"], 1280)
-    count = "return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).length"
-    every = evaluate(browser, count)
-    dots = "return document.querySelectorAll('#chart-machines-dirt .mark-symbol.role-mark path').length"
-    assert every >= 10
-    assert evaluate(browser, dots) > 5
-    choose(browser, "machine", "M06")
-    assert evaluate(browser, count) == 1
-    WebDriverWait(browser, 10).until(lambda b: b.execute_script(dots) == 1)
-    assert "1 of" in evaluate(browser, "return document.querySelector('.filters .shown').textContent")
-    evaluate(browser, "document.querySelector('.filters button[type=reset]').click()")
-    assert evaluate(browser, count) == every
-    opened(browser, written["shift-loads"], 1280)
-    choose(browser, "machine", "M06")
-    machines = evaluate(
-        browser,
-        "return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[1].textContent)",
-    )
-    assert set(machines) == {"M06"}
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_is_complete_on_a_phone_at_a_desk_and_on_paper(browser, written, page_html, name):
+    """In one visit: requests, console, overflow at each width and on A4, charts, links and rules of accessibility."""
+    browser.get_log("performance")
+    opened(browser, written[name], 390)
+    seen = [e["message"] for e in browser.get_log("performance") if '"Network.requestWillBeSent"' in e["message"]]
+    assert not [m for m in seen if '"url":"http' in m]
+    assert "<script src" not in page_html[name]
+    assert '<link rel="stylesheet"' not in page_html[name]
+    assert written[name].stat().st_size < 2_000_000
+    check_texts(browser, name)
+    check_links(browser, written[name])
+    assert overflow(browser) <= 0
+    unfold(browser, but=ALIKE)
+    check_charts(browser, name)
+    for width in WIDTHS:
+        resize(browser, width)
+        assert overflow(browser) <= 0, width
+    with on_paper(browser):
+        assert overflow(browser) <= 0
+        fold(browser)
+        assert overflow(browser) <= 0
+    assert console_errors(browser) == []
+    resize(browser, 390)
+    unfold(browser, but=f"{ALIKE}, details.numbers")  # tables behind charts have the structure of the others
+    assert axe_violations(browser) == []
 
 
-@pytest.mark.parametrize(("mark", "column"), [("site", 2), ("wetness", 3), ("soil", 4)])
-def test_factory_and_conditions_narrow_cards_and_loads_alike(browser, written, mark, column):
-    opened(browser, written["shift-machines"], 1280)
-    choice = f"document.querySelector('.filters select[data-mark={mark}]')"
-    values = evaluate(browser, f"return [...{choice}.options].map(o => o.value).filter(Boolean)")
-    assert len(values) == 3
-    cards = {}
-    for value in values:
-        choose(browser, mark, value)
-        seen = evaluate(
-            browser,
-            f"return [...document.querySelectorAll('#moves .card')].filter(c => !c.hidden).map(c => c.dataset.{mark})",
-        )
-        assert all(value in s.split("|") for s in seen)
-        cards[value] = len(seen)
-    opened(browser, written["shift-loads"], 1280)
-    for value in values:
-        choose(browser, mark, value)
-        listed = evaluate(
-            browser,
-            f"return [...document.querySelectorAll('#loads-list tbody tr')].map(r => r.children[{column}].textContent)",
-        )
-        assert set(listed) <= {value}
-    assert sum(cards.values()) >= 10
+@pytest.mark.slow
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_opened_at_every_width_is_complete_and_breaks_no_rule(browser, written, name, width):
+    """Opened anew at each width, which is what a script or a chart that looks at the width sees."""
+    opened(browser, written[name], width)
+    assert overflow(browser) <= 0
+    unfold(browser)
+    assert overflow(browser) <= 0
+    check_charts(browser, name)
+    assert console_errors(browser) == []
+    assert axe_violations(browser, is_thinned=name in HUGE) == []
 
 
-def test_a_filter_of_conditions_narrows_the_effects_drawn(browser, written):
-    opened(browser, written["season-appendix"], 1280)
-    dots = "return document.querySelectorAll('#chart-effects-dirt-chart .mark-symbol.role-mark path').length"
-    every = evaluate(browser, dots)
-    choose(browser, "wetness", "dry")
-    WebDriverWait(browser, 10).until(lambda b: 0 < b.execute_script(dots) < every)
-
-
-def test_a_number_leads_to_the_loads_behind_it(browser, written):
-    opened(browser, written["shift-machines"], 1280)
-    link = "document.querySelector('#machine-table tr[data-machine=M06] td a')"
-    number = int(evaluate(browser, f"return {link}.textContent"))
-    target, mark = evaluate(browser, f"return {link}.getAttribute('href')").split("#")
-    assert target == written["shift-loads"].name
-    opened(browser, written["shift-loads"], 1280, f"#{mark}")
-    listed = "return document.querySelectorAll('#loads-list tbody tr').length"
-    WebDriverWait(browser, 10).until(lambda b: b.execute_script(listed) == number)
-    assert f"{number} of {number} loads shown" in evaluate(
-        browser, "return document.querySelector('.loads-count').textContent"
-    )
-
-
-def test_a_number_of_the_season_opens_its_loads_in_the_list(browser, written):
-    opened(browser, written["season"], 1280)
-    n, href = evaluate(browser, "const a = document.querySelector('#classes td a'); return [a.textContent, a.href]")
-    assert "season-loads.html#loads/wetness=dry" in href
-    opened(browser, written["season-loads"], 1280, "#" + href.split("#")[1])
-    text = evaluate(browser, "return document.querySelector('.loads-count').textContent")
-    assert text.startswith("100 of ")
-    listed = int(text.split(" of ")[1].split(" ")[0].replace(",", ""))
-    assert listed >= int(n.removeprefix("n = ").replace(",", ""))  # the list includes loads that are not measured
-    classes = evaluate(browser, "return [...document.querySelectorAll('tbody tr')].map(r => r.children[3].textContent)")
-    assert set(classes) == {"dry"}
-    evaluate(browser, "document.querySelector('.more').click()")
-    assert evaluate(browser, "return document.querySelectorAll('tbody tr').length") == 200
-
-
-def test_filters_and_summaries_are_reached_by_the_keyboard(browser, written):
-    opened(browser, written["shift-machines"], 1280)
-    reached = evaluate(
-        browser,
-        "return [...document.querySelectorAll('a[href], summary, select, button, input, [tabindex=\"0\"]')]"
-        ".filter(e => e.tabIndex < 0 && !e.hidden).length",
-    )
-    assert reached == 0
-    skip = evaluate(browser, "const a = document.querySelector('a'); a.focus(); return [a.className, a.hash]")
-    assert skip == ["skip", "#main"]
-
-
-def test_the_map_is_coloured_by_the_setting_one_chooses(browser, written):
-    opened(browser, written["load"], 1280)
-    colours = "return [...document.querySelectorAll('#chart-map svg .role-mark path')].map(p => p.getAttribute('fill'))"
-    before = evaluate(browser, colours)
-    evaluate(
-        browser,
-        "const s = document.querySelector('#chart-map select'); s.value = 'ground_speed_kmh';"
-        "s.dispatchEvent(new Event('input')); s.dispatchEvent(new Event('change'));",
-    )
-    WebDriverWait(browser, 10).until(lambda b: b.execute_script(colours) != before)
-
-
-def test_a_card_prints_on_one_sheet(browser, written):
-    opened(browser, written["card"], 1280)
-    printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
-    assert base64.b64decode(printed["data"]).count(b"/Type /Page\n") == 1
+@pytest.mark.slow
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_opened_on_paper_fits_a4_folded_and_open(browser, written, name):
+    with on_paper(browser):
+        opened(browser, written[name], A4)
+        assert overflow(browser) <= 0
+        unfold(browser)
+        assert overflow(browser) <= 0
 
 
 EVIL = "<script>window.broken=1</script>"

@@ -10,9 +10,18 @@ from reports.page.links import loads_link
 from reports.page.map_svg import district_svg
 from reports.page.model import Page, Section
 from reports.sections.district_map import district_map
-from tests.unit.reports.chromium import A4, WIDTHS, console_errors, evaluate, opened, overflow, unfold
+from tests.unit.reports.chromium import (
+    A4,
+    WIDTHS,
+    axe_violations,
+    console_errors,
+    evaluate,
+    on_paper,
+    opened,
+    overflow,
+    unfold,
+)
 from tests.unit.reports.districts import SHIFT, UNMEASURED, district, field, machine, many_fields
-from tests.unit.reports.test_browser import AXE
 from tests.unit.reports.test_district_map import EVIL, METRIC, page_of
 
 LINE = "return document.querySelector('.map-line').textContent"
@@ -74,25 +83,17 @@ def test_the_map_fits_its_page_and_its_text_is_legible(browser, mapped, width):
 
 
 def test_the_printed_map_fits_a4(browser, mapped):
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    try:
+    with on_paper(browser):
         opened(browser, mapped, A4)
         assert overflow(browser) <= 0
         assert evaluate(browser, "return getComputedStyle(document.querySelector('.map-line')).display") == "none"
-    finally:
-        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
 def test_no_rule_of_accessibility_is_broken_by_the_map(browser, mapped):
     opened(browser, mapped, 1280)
     unfold(browser)
     evaluate(browser, "document.querySelector('[role=option]').focus()")
-    browser.execute_script(AXE)
-    found = browser.execute_async_script(
-        "const done = arguments[0]; axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', 'best-practice']})"
-        ".then(r => done(r.violations.map(v => [v.id, v.nodes[0].html.slice(0, 160), v.nodes[0].failureSummary])))"
-    )
-    assert found == []
+    assert axe_violations(browser, is_thinned=False) == []
 
 
 def test_a_focused_field_shows_its_line_and_arrows_move_on(browser, mapped):

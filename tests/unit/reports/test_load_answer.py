@@ -1,5 +1,6 @@
 """Heading, main reason and tiles of the load page, recomputed from the warehouse's tables."""
 
+import html
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +10,11 @@ import pytest
 
 from flows import stages
 from flows.stages import pages
+from reports.charts.load_contributions import load_contributions
+from reports.language.labels import SOURCE_LABELS, source_label
+from reports.language.translate import use_language
 from reports.page.model import Figure, Page
+from reports.page.pdf import picture
 from reports.page.summary import Strip, Tiles
 from reports.pages.load import load_page, write_load_page
 from reports.pages.load_data import LoadPageData, load_load_page
@@ -120,6 +125,17 @@ def test_the_main_reason_has_the_sign_of_the_difference():
 )
 def test_a_load_is_as_expected_inside_the_likely_range(observed, expected, as_expected):
     assert is_as_expected(dirt_of(observed, expected)) == as_expected
+
+
+@pytest.mark.parametrize("locale", ["en-GB", "de-DE", "fr-FR", "pl-PL"])
+def test_long_names_of_causes_wrap_and_none_is_cut(locale):
+    with use_language(locale):
+        names = [source_label(s, CATALOGUE) for s in (*SOURCE_LABELS, *CATALOGUE)]
+        for few in (names[i : i + 7] for i in range(0, len(names), 7)):
+            svg = picture(load_contributions(pl.DataFrame({"label": few, "points": [1.0] * len(few)})), 330).decode()
+            assert "…" not in svg
+            drawn = " ".join(html.unescape(t) for t in re.findall(r"<(?:text|tspan)[^>]*>([^<]+)<", svg))
+            assert [n for n in few if n not in drawn] == []
 
 
 def test_loads_without_tare_or_expected_value_are_shown_without_a_difference(demo: Demo, extremes):

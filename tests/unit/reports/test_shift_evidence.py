@@ -3,7 +3,7 @@
 import datetime as dt
 import html
 import re
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import polars as pl
 import pytest
@@ -12,6 +12,7 @@ from flows import stages
 from flows.stages import pages
 from reports.language.display_units import DisplayUnits
 from reports.language.labels import source_label
+from reports.language.number_words import count_words
 from reports.language.reason_text import format_reason
 from reports.language.translate import use_language
 from reports.page.links import shift_pages
@@ -19,7 +20,9 @@ from reports.pages.shift import all_tables, shift_page
 from reports.pages.shift_data import load_shift_page
 from reports.pages.shift_evidence import evidence_pages
 from reports.sections.cautions import CAUTION
+from reports.sections.prices import price_table
 from reports.sections.shift_cards import card, machine_advice
+from reports.sections.shift_headings import machines_title, prices_title, received_title
 from tests.validation.seasons import QUIET, Season, copy_of
 from transforms.advice.advice_rows import ADVICE_SCHEMA
 from transforms.config.settings_catalogue import Catalogue
@@ -78,6 +81,68 @@ def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path)
 
 def test_every_price_is_shown_with_where_it_is_from(texts):
     assert texts["prices"].count("assumed (the default)") == len(fields(Prices)) == 13
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "unit"),
+    [
+        ("beet_per_t", 38 * 0.90718474, "USD/ton"),
+        ("freight_per_t_km", 0.11 * 0.90718474 * 1.609344, "USD/(ton mi)"),
+        ("haul_km", 25 / 1.609344, "mi"),
+        ("storage_temp_c", 6 * 9 / 5 + 32, "°F"),
+        ("machine_hour", 320, "USD/h"),
+        ("storage_days", 30, "days"),
+    ],
+)
+def test_prices_are_in_us_units_on_us_pages(advised, name, value, unit):
+    with use_language("en-US"):
+        table = price_table(replace(advised.season, units="us", currency="USD"))
+    cells = dict(zip((f.name for f in fields(Prices)), (r.cells for r in table.rows), strict=True))[name]
+    assert cells[1].value == pytest.approx(value, abs=0.051)
+    assert cells[2].text == unit
+
+
+def test_prices_are_as_given_on_metric_pages(advised):
+    table = price_table(advised.season)
+    assert [r.cells[1].value for r in table.rows] == [getattr(advised.season.prices, f.name) for f in fields(Prices)]
+    assert {r.cells[2].text for r in table.rows} == {"EUR/t", "%", "EUR/(t km)", "km", "EUR/h", "days", "°C"}
+
+
+def test_headings_of_the_evidence_pages_answer_with_the_numbers_of_the_tables(texts, advised):
+    with stages.open_warehouse(advised) as warehouse:
+        advice, loads = warehouse.table("advice"), load_shift_page(warehouse, advised.season).loads
+        received, effects = warehouse.table("source_file"), warehouse.table("effect")
+    heads = {name: re.findall(r"<h1>(.*?)</h1>", text)[0] for name, text in texts.items()}
+    moving, machines = advice.filter(verdict="move")["machine_id"].n_unique(), advice["machine_id"].n_unique()
+    assert heads["machines"].startswith("All five" if moving == machines == 5 else count_words(moving)[0].capitalize())
+    known = [r for r in loads.iter_rows(named=True) if r["observed_pct"] is not None]
+    above = sum(r["observed_pct"] > r["hi95"] for r in known)
+    assert re.findall(r"\d+", heads["loads"]) == ([str(above), str(len(known))] if above else [])
+    rejected = received["rows_rejected"].sum()
+    assert heads["received"].startswith(f"{rejected} of {received['rows_in'].sum():,}" if rejected else "All")
+    certain = effects.filter(
+        pl.col("response") == "dirt_tare_pct",
+        pl.col("q_value") < 0.05,
+        pl.col("n") >= 30,
+        pl.col("soil_class").is_null(),
+    ).drop_nulls(["change_pct", "wetness_class"])
+    first = max(certain.iter_rows(named=True), key=lambda r: abs(r["change_pct"]))["setting"]
+    assert heads["effects"].lower().startswith(advised.season.catalogue[first].label)
+    assert re.findall(r"\d+", heads["prices"]) == ["13"]
+    assert texts["prices"].split("</head>")[1].count("Prices and assumptions") == 1
+
+
+def test_headings_of_evidence_without_data_say_so(advised):
+    none = pl.DataFrame(schema={"machine_id": pl.String, "verdict": pl.String})
+    held = pl.DataFrame({"machine_id": ["M1", "M2"], "verdict": ["hold", "hold"]})
+    one = pl.DataFrame({"machine_id": ["M1", "M2"], "verdict": ["move", "hold"]})
+    assert [machines_title(rows) for rows in (none, held, one)] == [
+        "No advice yet",
+        "No machine should change anything",
+        "One of two machines should change something",
+    ]
+    assert not re.search(r"\d", received_title({"rows_in": 9, "rows_rejected": 0}))
+    assert re.findall(r"\d+", prices_title(replace(advised.season, assumed=("haul_km",)))) == ["12", "13"]
 
 
 def test_moves_carry_levels_likely_ranges_probability_and_n(texts):

@@ -2,11 +2,9 @@
 
 import html
 import re
-from dataclasses import replace
 from typing import Any
 
 import polars as pl
-import pypdf
 import pytest
 
 from flows import stages
@@ -16,22 +14,18 @@ from reports.language.labels import format_probability
 from reports.language.number_words import count_words
 from reports.language.precision import money_range, plain_money, setting_value
 from reports.language.translate import use_language
-from reports.page.formats import OutputFormats
 from reports.page.html import embedded
 from reports.page.model import Page
 from reports.page.summary import BarRows, Tiles
 from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
 from reports.sections.cautions import CAUTION
-from reports.sections.shift_attention import attention
-from reports.sections.shift_followed import followed_advice
-from reports.sections.shift_summary import FleetMove, fleet_move, heading, price_strip, sensitivity_of
-from reports.sections.shift_summary_data import ShiftSummaryData, load_shift_summary
+from reports.sections.shift_summary import FleetMove, fleet_move, heading, price_strip
 from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
 from transforms.advice.price_sensitivity import BreakEven, PriceSensitivity
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Workspace, init_workspace
-from transforms.storage.product_basis import BasisCode, ProductStatus
+from transforms.storage.product_basis import BasisCode
 
 METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
 
@@ -226,24 +220,19 @@ def test_rows_are_the_first_moves_in_order_of_worth(advised: Workspace, first_pa
         )
 
 
-def test_the_first_page_keeps_its_budget_of_words_and_bytes(text):
-    """Counted like the eye: no head, no words for screen readers alone, no rows that are folded, no tooltips."""
+def seen(text: str) -> list[str]:
+    """Words, numbers and signs that the eye sees: no head, folds, tooltips, or words for screen readers alone."""
     unseen = (
         r"<head>.*?</head>|<script.*?</script>|<details.*?</details>|<title>.*?</title>|"
         r'<(a|span) class="(skip|unseen)".*?</\1>'
     )
-    words = html.unescape(re.sub(r"<[^>]+>", " ", re.sub(unseen, " ", text, flags=re.DOTALL))).split()
+    return html.unescape(re.sub(r"<[^>]+>", " ", re.sub(unseen, " ", text, flags=re.DOTALL))).split()
+
+
+def test_the_first_page_keeps_its_budget_of_words_and_bytes(text):
+    words = [w for w in seen(text) if re.search(r"\w", w)]
     assert 60 < len(words) <= 250
     assert len(text.encode()) <= 600_000
-
-
-def test_a_first_page_without_assumed_prices_has_no_strip(advised: Workspace):
-    season = advised.season
-    own = replace(season, assumed=())
-    with stages.open_warehouse(advised) as warehouse:
-        summary = load_shift_summary(warehouse, season)
-    assert sensitivity_of(summary, season) is not None
-    assert sensitivity_of(summary, own) is None
 
 
 def test_the_strip_names_the_price_only_while_the_order_is_at_risk():
@@ -252,71 +241,3 @@ def test_the_strip_names_the_price_only_while_the_order_is_at_risk():
     assert strip is not None
     assert f"{24.13 * US.per_tonne:.0f} USD" in strip.text
     assert price_strip(PriceSensitivity(is_order_at_risk=False, break_even=turn), US, "p.html") is None
-
-
-def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
-    none = pl.DataFrame()
-    machines = pl.DataFrame(
-        {
-            "machine_id": ["M1", "M2", "M3"],
-            "measured": [30, 9, 29],
-            "observed_pct": [12.0, 9.0, 15.0],
-            "observed_half": [1.0, 1.0, 1.0],
-            "expected_pct": [8.0, 8.0, 8.0],
-            "expected_hi95": [9.0, 9.0, 9.0],
-        }
-    )
-    reasons = pl.DataFrame(
-        {"machine_id": ["M1", "M3", "M3"], "source": ["field", "share_depth_cm", "x"], "points": [2.0, 4.0, 1.0]}
-    )
-    silent = pl.DataFrame({"machine_id": ["M8"], "silent_h": [40.0]})
-    untraced = pl.DataFrame({"field_id": ["F9", "F2"], "loads": [3, 1]})
-    given = {
-        "machines": machines,
-        "reasons": reasons,
-        "silent": silent,
-        "untraced": untraced,
-        "followed": none,
-        **parts,
-    }
-    return ShiftSummaryData(None, none, ProductStatus(BasisCode.CURRENT), none, none, **given)
-
-
-def test_at_most_three_subjects_need_a_look_one_of_each_kind_first():
-    found = attention(attention_data())
-    assert [(a.code, a.subject, a.value, a.source, a.n) for a in found] == [
-        ("dirty", "M3", 7.0, "share_depth_cm", 29),
-        ("silent", "M8", 40.0, "", 0),
-        ("untraced", "F9", 4, "", 0),
-    ]
-    quiet = attention_data(silent=attention_data().silent.clear(), untraced=attention_data().untraced.clear())
-    assert [a.subject for a in attention(quiet)] == ["M3", "M1"]
-
-
-def test_a_pdf_has_one_page_and_one_card_for_each_machine_with_advice(advised: Workspace):
-    _, pdf, *_ = pages.publish_shift_page(advised, QUIET, OutputFormats(pdf=True))
-    machines = tables(advised)["advice"]["machine_id"].n_unique()
-    texts = [page.extract_text() for page in pypdf.PdfReader(pdf).pages]
-    assert len(texts) == 1 + machines
-    assert all("Engine off and key out" in t for t in texts)
-
-
-def test_followed_advice_counts_changes_and_compares_dirt_on_machines_that_made_all_of_them():
-    rows = pl.DataFrame(
-        [
-            ("M1", 1, True, 4, 8.0, 9.0),
-            ("M1", 2, True, 4, 8.0, 7.5),
-            ("M2", 1, True, 2, 11.0, 10.0),
-            ("M3", 1, True, 9, 5.0, 5.0),
-            ("M3", 2, False, 9, 5.0, 4.0),
-            ("M4", 1, None, 0, None, 6.0),
-        ],
-        schema=["machine_id", "move_number", "followed", "measured", "observed_pct", "advised_dirt_pct"],
-        orient="row",
-    )
-    found = followed_advice(rows)
-    assert found is not None
-    assert (found.changes, found.made, found.machines, found.loads) == (5, 4, 2, 6)
-    assert (found.dirt_pct, found.advised_pct) == pytest.approx((9.0, (4 * 7.5 + 2 * 10) / 6))
-    assert followed_advice(rows.clear()) is None
-    assert followed_advice(rows.filter(pl.col("machine_id") == "M4")) is None
