@@ -3,26 +3,35 @@
 from typing import Any
 
 from reports.language.display_units import DisplayUnits, number
-from reports.language.labels import KINDS, interval
+from reports.language.labels import (
+    KINDS,
+    RESPONSES,
+    capital,
+    check_label,
+    describe_step,
+    interval,
+    response_label,
+    setting_label,
+)
+from reports.language.translate import Counted, mark_n, say, say_n, say_text, translated
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 from transforms.config.workspace import Season
 
-NAMES = {DIRT: "Dirt", ROOT_LOSS: "Root loss", TOPS: "Top tare"}
-ROWS = {DIRT: "loads", ROOT_LOSS: "audits", TOPS: "loads"}
-UNTRIED = {
-    "effect_few_loads": "with too few loads",
-    "effect_hardly_moved": "with hardly any change within visits",
-    "effect_one_machine": "with one machine only",
+ROWS = {
+    DIRT: mark_n("{n} load", "{n} loads"),
+    ROOT_LOSS: mark_n("{n} audit", "{n} audits"),
+    TOPS: mark_n("{n} load", "{n} loads"),
 }
-"""Code of a reason why an effect has no estimate -> phrase after the number of combinations."""
+UNTRIED = {
+    "effect_few_loads": mark_n("{n} with too few loads", "{n} with too few loads"),
+    "effect_hardly_moved": mark_n(
+        "{n} with hardly any change within visits", "{n} with hardly any change within visits"
+    ),
+    "effect_one_machine": mark_n("{n} with one machine only", "{n} with one machine only"),
+}
+"""Code of a reason why an effect has no estimate -> phrase with the number of combinations."""
 MAX_EFFECTS = 6
-
-
-def _step(row: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> str:
-    setting = catalogue[row["setting"]]
-    if setting.unit == "pct":
-        return f"{setting.label} {number(setting.step, 0)} points {setting.up}"
-    return f"{setting.label} {shown.quantity(setting.step, setting.unit)} {setting.up}"
+INDENT, FURTHER = "  ", "    "
 
 
 def _of(rows: list[dict[str, Any]], response: str) -> list[dict[str, Any]]:
@@ -31,60 +40,91 @@ def _of(rows: list[dict[str, Any]], response: str) -> list[dict[str, Any]]:
 
 def _sources(rows: list[dict[str, Any]]) -> str:
     if not rows:
-        return "  The sources of its variation cannot be estimated yet: too few loads."
+        return INDENT + say("The sources of its variation cannot be estimated yet: too few loads.")
     shares = [
-        f"{KINDS.get(r['kind'], r['kind'])} {number(100 * r['share'], 0)} %" for r in rows if abs(r["share"]) >= 0.005
+        say("{source} {share} %", source=_kind(r["kind"]), share=number(100 * r["share"], 0))
+        for r in rows
+        if abs(r["share"]) >= 0.005
     ]
-    return f"  Sources of its variation: {', '.join(shares)}."
+    return INDENT + say("Sources of its variation: {shares}.", shares=", ".join(shares))
+
+
+def _kind(kind: str) -> str:
+    return say(KINDS[kind]) if kind in KINDS else kind
 
 
 def _drivers(rows: list[dict[str, Any]], catalogue: Catalogue, shown: DisplayUnits) -> list[str]:
     if not rows:
-        return ["  No setting has a certain effect yet."]
-    lines = ["  Effect of one step on the same machine, day and field (95 % interval):"]
-    counted = ROWS[rows[0]["response"]]
-    for r in rows[:MAX_EFFECTS]:
-        change = f"{number(r['change_pct'], 1, sign=True)} % ({interval(r['lo95'], r['hi95'], 1)})"
-        confounded = "; confounded between visits" if r["reason_code"] == "effect_confounded" else ""
-        lines.append(f"    {_step(r, catalogue, shown)}: {change}, {r['n']:,} {counted}{confounded}")
+        return [INDENT + say("No setting has a certain effect yet.")]
+    lines = [INDENT + say("Effect of one step on the same machine, day and field (95 % interval):")]
+    lines += [FURTHER + _driver(r, ROWS[r["response"]], catalogue, shown) for r in rows[:MAX_EFFECTS]]
     if len(rows) > MAX_EFFECTS:
-        lines.append(f"    and {len(rows) - MAX_EFFECTS} smaller certain effects")
+        more = say_n("and {n} smaller certain effect", "and {n} smaller certain effects", len(rows) - MAX_EFFECTS)
+        lines.append(FURTHER + more)
     return lines
+
+
+def _driver(r: dict[str, Any], counted: Counted, catalogue: Catalogue, shown: DisplayUnits) -> str:
+    text = say(
+        "{step}: {change} % ({interval}), {rows}",
+        step=describe_step(r["setting"], catalogue, shown),
+        change=number(r["change_pct"], 1, sign=True),
+        interval=interval(r["lo95"], r["hi95"], 1),
+        rows=say_text(counted, n=r["n"]),
+    )
+    return say("{effect}; confounded between visits", effect=text) if r["reason_code"] == "effect_confounded" else text
 
 
 def _changing(rows: list[dict[str, Any]], catalogue: Catalogue) -> list[str]:
     changes = [
-        f"{catalogue[r['setting']].label} {number(r['low_pct'], 1, sign=True)} % on {r['low_class']} topsoil,"
-        f" {number(r['high_pct'], 1, sign=True)} % on {r['high_class']} topsoil"
+        say(
+            "{setting} {low} % on {low_class} topsoil, {high} % on {high_class} topsoil",
+            setting=setting_label(r["setting"], catalogue),
+            low=number(r["low_pct"], 1, sign=True),
+            low_class=translated(r["low_class"]),
+            high=number(r["high_pct"], 1, sign=True),
+            high_class=translated(r["high_class"]),
+        )
         for r in rows[:3]
     ]
-    return [f"  Effects that change with wetness: {'; '.join(changes)}."] if changes else []
+    return [INDENT + say("Effects that change with wetness: {changes}.", changes="; ".join(changes))] if changes else []
 
 
 def _silence(rows: list[dict[str, Any]]) -> list[str]:
     if not rows:
         return []
-    reasons = ", ".join(f"{r['cells']} {UNTRIED[r['reason_code']]}" for r in rows)
-    return [f"  No estimate for {sum(r['cells'] for r in rows)} combinations of setting and wetness: {reasons}."]
+    reasons = ", ".join(say_text(UNTRIED[r["reason_code"]], n=r["cells"]) for r in rows)
+    text = say_n(
+        "No estimate for {n} combination of setting and wetness: {reasons}.",
+        "No estimate for {n} combinations of setting and wetness: {reasons}.",
+        sum(r["cells"] for r in rows),
+        reasons=reasons,
+    )
+    return [INDENT + text]
 
 
 def _verdict(verdict: dict[str, Any], failed: list[dict[str, Any]]) -> list[str]:
-    lines = [f"  Checks: {verdict['passed']} of {verdict['made']} passed."]
-    lines += [f"    Not passed: {r['check']}: {r['reason']}." for r in failed]
-    return lines if verdict["converged"] else [*lines, "    The fit did not converge: do not act on it."]
+    lines = [INDENT + say("Checks: {passed} of {made} passed.", passed=verdict["passed"], made=verdict["made"])]
+    lines += [
+        FURTHER + say("Not passed: {check}: {reason}.", check=check_label(r["check"]), reason=r["reason"])
+        for r in failed
+    ]
+    return lines if verdict["converged"] else [*lines, FURTHER + say("The fit did not converge: do not act on it.")]
 
 
 def fit_lines(facts: dict[str, Any], season: Season) -> list[str]:
     """Return the lines of the summary, in the season's units."""
     shown, lines = DisplayUnits(season.units, season.currency, season.time_zone), []
     fitted = {v["response"]: v for v in facts["fit_verdict"]}
-    for response, name in NAMES.items():
+    for response in RESPONSES:
+        name = capital(response_label(response))
         if response not in fitted:
-            lines.append(f"{name}: too few measured and traced rows to fit yet.")
+            lines.append(say("{response}: too few measured and traced rows to fit yet.", response=name))
             continue
         verdict = fitted[response]
+        rows = say_text(ROWS[response], n=verdict["n"])
         lines += [
-            f"{name}: fitted on {verdict['n']:,} {ROWS[response]}.",
+            say("{response}: fitted on {rows}.", response=name, rows=rows),
             _sources(_of(facts["fit_sources"], response)),
             *_drivers(_of(facts["fit_drivers"], response), season.catalogue, shown),
             *_changing(_of(facts["fit_changing"], response), season.catalogue),

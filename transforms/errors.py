@@ -1,7 +1,7 @@
 """Exceptions of taretrace, by audience: user, workspace, internal error, source file."""
 
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
     from transforms.contracts.reason import Reason
@@ -12,19 +12,38 @@ def is_panic(problem: BaseException) -> bool:
     return not isinstance(problem, Exception) and type(problem).__name__ == "PanicException"
 
 
+class ErrorTexts(NamedTuple):
+    """English parts of an error: what is wrong, where, and what to do."""
+
+    what: str
+    where: str
+    remedy: str
+
+
 class WorkspaceError(Exception):
     """A user error in the command or the workspace; exit code 2.
 
-    The message is one sentence of three parts: what is wrong, where, and what to do.
+    The message is one sentence of three parts: what is wrong, where, and what to do. Commands translate the parts, so
+    what they name is given as `values` and stands in braces in the texts.
+
+    Attributes:
+        texts: the English parts, with the names of values in braces.
+        values: values that are inserted in the fault and in the remedy.
+        what: what is wrong, in English.
+        where: where it is wrong.
+        remedy: what to do, in English.
     """
 
-    def __init__(self, what: str, *, where: str, remedy: str) -> None:
-        self.what, self.where, self.remedy = what, where, remedy
-        super().__init__(f"{what} in {where}: {remedy}")
+    def __init__(self, what: str, *, where: str, remedy: str, **values: Any) -> None:
+        self.texts, self.values = ErrorTexts(what, where, remedy), values
+        self.what, self.remedy = (text.format(**values) if values else text for text in (what, remedy))
+        self.where = where
+        super().__init__(f"{self.what} in {self.where}: {self.remedy}")
 
     def __reduce__(self) -> tuple[Any, ...]:
-        """Keep all three parts when another process raises the error."""
-        return partial(type(self), where=self.where, remedy=self.remedy), (self.what,)
+        """Keep all parts when another process raises the error."""
+        what, where, remedy = self.texts
+        return partial(type(self), where=where, remedy=remedy, **self.values), (what,)
 
 
 class LockedError(WorkspaceError):

@@ -14,13 +14,15 @@ from flows.cli.endings import call_app, one_sentence
 from flows.cli.ingest import register
 from flows.cli.maintenance import register_upkeep
 from flows.cli.options import HERE, Folder, Json, OpenIndex, Strict, Wait
-from flows.cli.output import complain, finish, line_of, strong
+from flows.cli.output import complain, finish, line_with, strong
 from flows.cli.report import report_app
 from flows.cli.serve import register_serve
 from flows.cli.tables import register_tables
 from flows.runtime.prefect_server import Engine
 from flows.runtime.progress import PROGRESS, Reporter
 from flows.scheduling.schedule import POST_SHIFT, WHOLE
+from reports.language.display_units import number
+from reports.language.translate import mark, say, say_n, start_in_english
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.lock import lock_workspace
@@ -60,11 +62,14 @@ def _count_rows(received: list[Any]) -> dict[str, int]:
 
 def _describe_counts(counts: dict[str, int]) -> str:
     if not counts["files"]:
-        return "No new files: everything in the inbox was already ingested."
-    return (
-        f"{counts['files']} new files: {counts['rows_in']:,} rows in = {counts['rows_accepted']:,} accepted + "
-        f"{counts['rows_rejected']:,} rejected + {counts['rows_repeated']:,} repeated."
+        return say("No new files: everything in the inbox was already ingested.")
+    rows = say_n(
+        "{n} row in = {accepted} accepted + {rejected} rejected + {repeated} repeated",
+        "{n} rows in = {accepted} accepted + {rejected} rejected + {repeated} repeated",
+        counts["rows_in"],
+        **{key: number(counts[f"rows_{key}"], 0) for key in ("accepted", "rejected", "repeated")},
     )
+    return say_n("{n} new file: {rows}.", "{n} new files: {rows}.", counts["files"], rows=rows)
 
 
 def _exit_if_rejected(strict: bool, counts: dict[str, int]) -> None:
@@ -80,9 +85,14 @@ def init(folder: Folder = HERE, as_json: Json = False) -> None:
         as_json,
         {"workspace": folder},
         [
-            f"Workspace ready in {folder.resolve()}",
-            "Next: enter factories and prices in season.toml, create a mapping per export with taretrace map FILE,",
-            line_of("copy files into inbox/, then run ", strong(f"taretrace post-shift {folder}"), "."),
+            say("Workspace ready in {folder}", folder=folder.resolve()),
+            line_with(
+                mark(
+                    "Next: enter factories and prices in season.toml, create a mapping per export with taretrace map "
+                    "FILE, copy files into inbox/, then run {command}."
+                ),
+                command=strong(f"taretrace post-shift {folder}"),
+            ),
         ],
     )
 
@@ -103,9 +113,14 @@ def demo(
     from flows.pipeline.demo import clear_demo, write_demo
 
     reporter = Reporter(quiet=as_json)
-    reporter.say(
-        f"Simulating {machines} machines over {days} days: exports go to {folder}/inbox, then the post-shift run "
-        "ingests them."
+    reporter.line(
+        say(
+            "Simulating {machines} machines over {days} days: exports go to {folder}/inbox, then the post-shift run "
+            "ingests them.",
+            machines=machines,
+            days=days,
+            folder=folder,
+        )
     )
     clear_demo(folder)
     with Engine(Workspace(folder).home) as engine:
@@ -117,7 +132,7 @@ def demo(
 def _run_post_shift(
     workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool, open_index: bool
 ) -> None:
-    with reporter.stage("Starting the flow engine"):
+    with reporter.stage(mark("Starting the flow engine")):
         from flows.pipeline.jobs import run_job
         from reports.language.reason_text import format_reason
         from reports.pages.index_data import INDEX
@@ -134,17 +149,21 @@ def _run_post_shift(
     counts, index = _count_rows(received), workspace.out.resolve() / INDEX
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        failures = failed_checks(warehouse, lambda why: format_reason(why, workspace.season.catalogue))
+        failures = failed_checks(warehouse)
+    warnings = [format_reason(a.why, workspace.season.catalogue) for a in failures]
     finish(
         as_json,
         {**counts, "shift_page": page.resolve(), "index": index, FAILED_CHECK: [a.subject for a in failures]},
         [
             _describe_counts(counts),
-            *(f"Warning: {a.says}" for a in failures),
-            line_of("Shift page: ", strong(page.resolve())),
-            f"All pages: {index}",
-            f"More pages: taretrace report season {workspace.root} · report fleet · report grower · report guide",
-            f"Tables: taretrace status {workspace.root} · taretrace export {workspace.root}",
+            *(say("Warning: {warning}", warning=warning) for warning in warnings),
+            line_with(mark("Shift page: {page}"), page=strong(page.resolve())),
+            say("All pages: {page}", page=index),
+            say(
+                "More pages: taretrace report season {folder} · report fleet · report grower · report guide",
+                folder=workspace.root,
+            ),
+            say("Tables: taretrace status {folder} · taretrace export {folder}", folder=workspace.root),
         ],
     )
     report_publication(done.published, reporter)
@@ -158,8 +177,14 @@ def _exit_if_unread(received: list[Any]) -> None:
     """Report files that an internal error left unread, and exit with code 3."""
     if unread := [r.file for r in received if r.failed]:
         complain(
-            f"an internal error with {len(unread)} files ({', '.join(unread[:3])}); all others were ingested, these "
-            "stay in the inbox for the next run; please report the error"
+            say_n(
+                "an internal error with {n} file ({files}); all others were ingested, this one stays in the inbox for "
+                "the next run; please report the error",
+                "an internal error with {n} files ({files}); all others were ingested, these stay in the inbox for "
+                "the next run; please report the error",
+                len(unread),
+                files=", ".join(unread[:3]),
+            )
         )
         raise typer.Exit(3)
 
@@ -188,9 +213,8 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_jso
         for stage in (stages.compute_conditions, stages.build_marts, stages.assess_storability):
             stage(workspace, reporter)
     counts = _count_rows(received)
-    finish(
-        as_json, counts, [_describe_counts(counts), f"Stored in {workspace.warehouse}. Next: taretrace fit {folder}"]
-    )
+    stored = say("Stored in {file}. Next: taretrace fit {folder}", file=workspace.warehouse, folder=folder)
+    finish(as_json, counts, [_describe_counts(counts), stored])
     _exit_if_unread(received)
     _exit_if_rejected(strict, counts)
 
@@ -219,8 +243,11 @@ def fit(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None:
         facts,
         [
             *fit_lines(facts, workspace.season),
-            CAUTION,
-            f"All effects, curves and checks: taretrace export {folder}. Next: taretrace advise {folder}",
+            say(CAUTION),
+            say(
+                "All effects, curves and checks: taretrace export {folder}. Next: taretrace advise {folder}",
+                folder=folder,
+            ),
         ],
     )
 
@@ -234,20 +261,20 @@ def advise(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False) -> None
     reporter = Reporter(quiet=as_json)
     with _locked_workspace(folder, "advise", wait) as workspace, helpers(workspace) as executor:
         table = stages.advise_machines(workspace, stages.fit_responses(workspace, reporter, executor), reporter)
-    moves = table.filter(table["verdict"] == "move").height
-    finish(
-        as_json,
-        {"rows": table.to_dicts()},
-        [
-            f"{moves} changes for {table['machine_id'].n_unique()} machines. Next: taretrace report shift {folder}",
-            CAUTION,
-        ],
+    changes = say_n("{n} change", "{n} changes", table.filter(table["verdict"] == "move").height)
+    advised = say_n(
+        "{changes} for {n} machine. Next: taretrace report shift {folder}",
+        "{changes} for {n} machines. Next: taretrace report shift {folder}",
+        table["machine_id"].n_unique(),
+        changes=changes,
+        folder=folder,
     )
+    finish(as_json, {"rows": table.to_dicts()}, [advised, say(CAUTION)])
 
 
 def main() -> None:
     """Run the program."""
     os.umask(0o077)  # files contain growers' data: only this user may read them
     PROGRESS.stages.clear()
-    with one_sentence():
+    with start_in_english(), one_sentence():
         call_app(app)

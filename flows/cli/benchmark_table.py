@@ -5,7 +5,8 @@ import polars as pl
 from flows.cli.columns import Column, Estimate, Figure, Row, plain
 from flows.cli.console_table import ConsoleTable
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import COUNTED, capital
+from reports.language.labels import COUNTED, UNJUDGED, capital, standing_label
+from reports.language.translate import say, translated
 from transforms.config.settings_catalogue import ROOT_LOSS
 
 
@@ -38,18 +39,28 @@ def estimate_column(heading: str, response: str, shown: DisplayUnits) -> Column:
     return Column(f"{heading}, {shown.sign(response_unit(response))}", value)
 
 
+def response_columns(response: str, shown: DisplayUnits) -> tuple[Column, ...]:
+    """Return the columns of a subject's figures: observed, expected, by settings, and its own effect."""
+    return (
+        response_figure(say("Observed"), "observed", response, shown),
+        response_figure(say("Expected"), "expected", response, shown),
+        response_figure(say("By settings"), "from_settings", response, shown),
+        estimate_column(say("Own effect"), response, shown),
+    )
+
+
 def benchmark_table(title: str, table: pl.DataFrame, kind: str, response: str, shown: DisplayUnits) -> ConsoleTable:
     """Return the table of all subjects of a kind; `table` has rows of `benchmark` with their reasons."""
     columns = (
-        plain(capital(kind), "subject_id"),
-        response_figure("Observed", "observed", response, shown),
-        response_figure("Expected", "expected", response, shown),
-        response_figure("By settings", "from_settings", response, shown),
-        estimate_column("Own effect", response, shown),
-        Column("Rank", lambda row: Estimate(row["rank"], row["rank_lo95"], row["rank_hi95"])),
-        plain("Compared", "standing"),
-        plain(capital(COUNTED[response]), "n"),
-        *((plain("Not compared, because", "reason"),) if table["reason"].drop_nulls().len() else ()),
+        plain(capital(translated(kind)), "subject_id"),
+        *response_columns(response, shown),
+        Column(say("Rank"), lambda row: Estimate(row["rank"], row["rank_lo95"], row["rank_hi95"])),
+        Column(
+            say("Compared"),
+            lambda row: standing_label(row["standing"] or (None if row["shrunken"] is None else UNJUDGED)),
+        ),
+        plain(capital(say(COUNTED[response])), "n"),
+        *((plain(say("Not compared, because"), "reason"),) if table["reason"].drop_nulls().len() else ()),
     )
     return ConsoleTable(title, columns, table.to_dicts())
 

@@ -8,8 +8,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from flows.cli.printable import printable
+from reports.language.bidi import without_isolates
 from reports.language.display_units import NO_VALUE, number
 from reports.language.labels import interval
+from reports.language.translate import local_date, local_moment, say, say_n
 
 MAX_TEXT = 300
 """Characters of a text that a terminal shows; a rejected row may be as long as the outline of a field."""
@@ -34,8 +36,17 @@ class Estimate:
     digits: int = 0
 
 
+@dataclass(frozen=True)
+class SettingFigure:
+    """Setting as an operator sets it: its text for reading, and its number for a spreadsheet."""
+
+    text: str
+    value: float
+    digits: int
+
+
 Row = dict[str, Any]
-Value = str | bool | int | Figure | Estimate | dt.datetime | dt.date | None
+Value = str | bool | int | Figure | Estimate | SettingFigure | dt.datetime | dt.date | None
 
 
 @dataclass(frozen=True)
@@ -73,22 +84,22 @@ def money_digits(*values: float) -> int:
 
 def is_number(value: Value) -> bool:
     """Return True for a value that is aligned to the right and never wrapped."""
-    return isinstance(value, int | Figure | Estimate) and not isinstance(value, bool)
+    return isinstance(value, int | Figure | Estimate | SettingFigure) and not isinstance(value, bool)
 
 
 def shown_text(value: Value) -> str:
     """Return a value for reading, on one line; a dash if it is not known."""
     if isinstance(value, str):
-        text = _one_line(value)
-        more = len(text) - MAX_TEXT
-        return f"{text[:MAX_TEXT].rstrip()} ... ({more:,} more characters)" if more > 0 else text or NO_VALUE
+        return _shortened(_one_line(value)) or NO_VALUE
     if isinstance(value, Figure):
         return _number(value.value, value.digits)
     if isinstance(value, Estimate):
         return _estimate(value)
+    if isinstance(value, SettingFigure):
+        return value.text
     if isinstance(value, int) and not isinstance(value, bool):
         return number(value, 0)
-    return _moment_or_flag(value) or NO_VALUE
+    return _moment_or_flag(value, local_moment, lambda day: local_date(day, "yMMMd")) or NO_VALUE
 
 
 def field_text(value: Value) -> str:
@@ -99,13 +110,22 @@ def field_text(value: Value) -> str:
         return "" if not _is_known(value.value) else _ascii(value.value or 0.0, value.digits)
     if isinstance(value, Estimate):
         return _estimate(value) if _is_known(value.value) else ""
+    if isinstance(value, SettingFigure):
+        return _ascii(value.value, value.digits)
     if isinstance(value, int) and not isinstance(value, bool):
         return str(value)
-    return _moment_or_flag(value)
+    return _moment_or_flag(value, lambda at: f"{at:%Y-%m-%d %H:%M}", dt.date.isoformat)
+
+
+def _shortened(text: str) -> str:
+    if len(text) <= MAX_TEXT:
+        return text
+    rest = say_n("... ({n} more character)", "... ({n} more characters)", len(text) - MAX_TEXT)
+    return f"{text[:MAX_TEXT].rstrip()} {rest}"
 
 
 def _one_line(text: str) -> str:
-    return printable(text.replace("\t", " | "))
+    return printable(without_isolates(text.replace("\t", " | ")))
 
 
 def _is_known(value: float | None) -> bool:
@@ -130,12 +150,16 @@ def _estimate(value: Estimate) -> str:
     return f"{middle} ({interval(value.low, value.high, max(value.digits, 0))})"
 
 
-def _moment_or_flag(value: bool | dt.datetime | dt.date | None) -> str:
+def _moment_or_flag(
+    value: bool | dt.datetime | dt.date | None,
+    of_moment: Callable[[dt.datetime], str],
+    of_day: Callable[[dt.date], str],
+) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value.strftime("%Y-%m-%d %H:%M") if isinstance(value, dt.datetime) else value.isoformat()
+        return say("yes") if value else say("no")
+    return of_moment(value) if isinstance(value, dt.datetime) else of_day(value)
 
 
 def _without_formula(text: str) -> str:

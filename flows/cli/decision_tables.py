@@ -13,9 +13,11 @@ from flows.cli.output import finish
 from flows.cli.own_standing import own_lines, own_outcome, own_table
 from flows.cli.stored_columns import display_units
 from reports.language.basis_messages import earlier_note
-from reports.language.display_units import DisplayUnits
-from reports.language.labels import RESPONSES, capital, format_setting_value
-from reports.language.reason_text import with_reasons
+from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import capital, conditions_label, response_label, setting_label
+from reports.language.precision import setting_value
+from reports.language.reason_text import format_reason, with_reasons
+from reports.language.translate import mark, say, say_n, translated
 from reports.sections.cautions import CAUTION
 from reports.sections.prices import assumption_words
 from transforms.advice.mean_interval import MeanInterval
@@ -29,19 +31,12 @@ from transforms.storage.product_basis import BENCHMARK, GUIDE, product_status
 from transforms.storage.warehouse import Warehouse
 
 
-def _load_table(folder: Path, name: str, message: str, command: str) -> tuple[Workspace, pl.DataFrame]:
-    """Return a workspace and one of its tables.
-
-    Raises:
-        WorkspaceError: the table is empty; the error shows `message` and names the `command` that fills it.
-    """
+def _load_table(folder: Path, name: str) -> tuple[Workspace, pl.DataFrame]:
+    """Return a workspace and one of its tables, empty if it does not exist yet."""
     workspace = Workspace(folder)
     _ = workspace.season
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        table = warehouse.table(name) if warehouse.has(name) else pl.DataFrame()
-    if not table.height:
-        raise WorkspaceError(message, where=str(folder), remedy=f"run 'taretrace {command} {folder}' first")
-    return workspace, table
+        return workspace, warehouse.table(name) if warehouse.has(name) else pl.DataFrame()
 
 
 def basis_of(workspace: Workspace, product: str) -> tuple[str, list[str]]:
@@ -59,7 +54,10 @@ def _parse_settings(pairs: list[str]) -> dict[str, float]:
             values[name.strip()] = float(value)
         except ValueError as problem:
             raise WorkspaceError(
-                f"'{pair}' is not a setting with a value", where="--set", remedy="write it as share_depth_cm=6.5"
+                "'{pair}' is not a setting with a value",
+                where="--set",
+                remedy="write it as share_depth_cm=6.5",
+                pair=pair,
             ) from problem
     return values
 
@@ -79,19 +77,39 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, a
     Raises:
         WorkspaceError: there is no comparison, or the subject `only_for` is not part of it.
     """
-    workspace, table = _load_table(folder, "benchmark", "there is no comparison yet", "post-shift")
+    workspace, table = _load_table(folder, "benchmark")
+    if not table.height:
+        raise WorkspaceError(
+            "there is no comparison yet",
+            where=str(folder),
+            remedy="run 'taretrace post-shift {folder}' first",
+            folder=str(folder),
+        )
     table = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
     if not table.height:
         raise WorkspaceError(
-            f"there is no {RESPONSES[response]} by {kind}",
+            "there is no comparison of {response} by {kind}",
             where=str(folder),
             remedy="choose machine, operator, grower, field or season, and a fitted response",
+            response=response,
+            kind=kind,
         )
     if only_for is not None and only_for not in table["subject_id"]:
-        raise WorkspaceError(f"there is no {kind} '{only_for}'", where=str(folder), remedy="use the id from the export")
-    table, last = with_reasons(table.sort("shrunken", nulls_last=True)), table["last_shift_date"][0]
-    title = f"{capital(RESPONSES[response])} by {kind}, up to the shift of {last}"
-    shown = display_units(workspace.season)
+        raise WorkspaceError(
+            "there is no {kind} '{name}'",
+            where=str(folder),
+            remedy="use the id from the export",
+            kind=kind,
+            name=only_for,
+        )
+    catalogue, last = workspace.season.catalogue, table["last_shift_date"][0]
+    table, shown = with_reasons(table.sort("shrunken", nulls_last=True), catalogue), display_units(workspace.season)
+    title = say(
+        "{response} by {kind}, up to the shift of {day}",
+        response=capital(response_label(response)),
+        kind=translated(kind),
+        day=shown.day(last),
+    )
     code, earlier = basis_of(workspace, BENCHMARK)
     if only_for is not None:
         view = own_view(table, only_for, _load_owners(workspace, kind))
@@ -104,9 +122,12 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, a
         {"rows": table.to_dicts(), "basis_code": code},
         [
             *earlier,
-            "Own effect: the part that neither conditions nor settings explain, shrunken, with its 95 % interval.",
-            "Lowest first: rank 1 is the lowest.",
-            "Measured associations, not verdicts: the unexplained part may be wear, operator, or anything not logged.",
+            say("Own effect: the part that neither conditions nor settings explain, shrunken, with its 95 % interval."),
+            say("Lowest first: rank 1 is the lowest."),
+            say(
+                "Measured associations, not verdicts: the unexplained part may be wear, operator, or anything not "
+                "logged."
+            ),
         ],
         [benchmark_table(title, table, kind, response, shown)],
     )
@@ -114,20 +135,29 @@ def benchmark(folder: Path, kind: str, response: str, only_for: str | None, *, a
 
 def piles(folder: Path, *, as_json: bool) -> None:
     """Show the piles in slicing order."""
-    workspace, table = _load_table(folder, "pile_ledger", "no load is measured yet", "ingest")
-    prices = workspace.season.prices
-    note = (
-        f"Sugar lost over {prices.storage_days:g} planned days at {prices.storage_temp_c:g} °C in the pile "
-        "(season.toml); root temperature is assumed to equal the air temperature of the day before."
+    workspace, table = _load_table(folder, "pile_ledger")
+    if not table.height:
+        raise WorkspaceError(
+            "no load is measured yet",
+            where=str(folder),
+            remedy="run 'taretrace ingest {folder}' first",
+            folder=str(folder),
+        )
+    prices, shown = workspace.season.prices, display_units(workspace.season)
+    note = say(
+        "Sugar lost over {days} planned days at {temperature} in the pile (season.toml); root temperature is assumed "
+        "to equal the air temperature of the day before.",
+        days=number(prices.storage_days, 0),
+        temperature=shown.quantity(prices.storage_temp_c, "degC"),
     )
-    shown_piles = _pile_table(table.filter("lies"), display_units(workspace.season))
+    shown_piles = _pile_table(table.filter("lies"), shown)
     finish(as_json, {"rows": table.to_dicts()}, [note], [shown_piles])
 
 
 def _pile_table(lying: pl.DataFrame, shown: DisplayUnits) -> ConsoleTable:
     """Return the table of the piles that are not sliced yet."""
     tonne, degree = shown.sign("t"), shown.sign("degC")
-    rate, rate_unit = (2.0, "lb per ton") if shown.system == "us" else (1.0, "kg per t")
+    rate, rate_unit = (2.0, say("lb per ton")) if shown.system == "us" else (1.0, say("kg per t"))
 
     def mass(name: str, digits: int) -> Any:
         return lambda row: Figure(None if row[name] is None else shown.convert(row[name], "t"), digits)
@@ -140,18 +170,18 @@ def _pile_table(lying: pl.DataFrame, shown: DisplayUnits) -> ConsoleTable:
         return Figure(None if now is None else now * rate, 2)
 
     return ConsoleTable(
-        "Piles in slicing order",
+        say("Piles in slicing order"),
         (
-            plain("Order", "slice_order"),
-            plain("Factory", "site_id"),
-            plain("Shift", "shift_date"),
-            plain("Age, days", "age_days"),
-            Column(f"Clean beet, {tonne}", mass("clean_t", 0)),
-            figure("Dirt, %", "dirt_tare_pct", 1),
-            figure("Tops, %", "top_tare_pct", 1),
-            Column(f"Roots, {degree}", temperature),
-            Column(f"Loss now, {rate_unit} a day", loss_rate),
-            Column(f"Sugar lost, {tonne}", mass("sugar_loss_t", 1)),
+            plain(say("Order"), "slice_order"),
+            plain(say("Factory"), "site_id"),
+            plain(say("Shift"), "shift_date"),
+            plain(say("Age, days"), "age_days"),
+            Column(say("Clean beet, {t}", t=tonne), mass("clean_t", 0)),
+            figure(say("Dirt, %"), "dirt_tare_pct", 1),
+            figure(say("Tops, %"), "top_tare_pct", 1),
+            Column(say("Roots, {unit}", unit=degree), temperature),
+            Column(say("Loss now, {unit} a day", unit=rate_unit), loss_rate),
+            Column(say("Sugar lost, {t}", t=tonne), mass("sugar_loss_t", 1)),
         ),
         lying.to_dicts(),
     )
@@ -168,38 +198,54 @@ def what_if(folder: Path, given: tuple[float | None, ...], settings: list[str], 
     question = WhatIfQuery(**conditions, settings=_parse_settings(settings))
     found = answer_query(table, question)
     wet, soil = classes_at(question.topsoil_wetness, question.clay_pct)
-    notes = [f"{wet} topsoil, {soil} soil: n = {found.n} loads of the fleet. {assumption_words(season)}", CAUTION]
-    ranges = [_tried_range(u, season) for u in untried_settings(table, question)] or found.untried
-    warnings = [f"Warning, this is outside the observed range: {'; '.join(ranges)}."] if ranges else []
+    loads = say_n(
+        "{conditions}: n = {n} load of the fleet.",
+        "{conditions}: n = {n} loads of the fleet.",
+        found.n,
+        conditions=capital(conditions_label(wet, soil)),
+    )
+    notes = [f"{loads} {assumption_words(season)}", say(CAUTION)]
+    ranges = [_tried_range(u, season) for u in untried_settings(table, question)] or [
+        format_reason(why, season.catalogue) for why in found.untried
+    ]
+    warnings = (
+        [say("Warning, this is outside the observed range: {ranges}.", ranges="; ".join(ranges))] if ranges else []
+    )
     code, earlier = basis_of(workspace, GUIDE)
-    outcome = {"question": asdict(question), **asdict(found), "basis_code": code}
+    untried = [format_reason(why, season.catalogue) for why in found.untried]
+    outcome = {"question": asdict(question), **asdict(found), "untried": untried, "basis_code": code}
     finish(as_json, outcome, [*earlier, *warnings, *notes], [_answer_table(found, display_units(season))])
 
 
 def _tried_range(untried: UntriedSetting, season: Season) -> str:
     """Return a clause on the range of a setting that the fleet has tried in such conditions."""
     setting, shown = season.catalogue[untried.setting], display_units(season)
+    label = setting_label(untried.setting, season.catalogue)
     if untried.low is None:
-        return f"{setting.label} was not tried in such conditions"
-    low, high = (format_setting_value(v, setting.unit, shown) for v in (untried.low, untried.high))
-    return f"{setting.label} was tried only from {low} to {high} in such conditions"
+        return say("{setting} was not tried in such conditions", setting=label)
+    low, high = (setting_value(v, setting, shown) for v in (untried.low, untried.high))
+    return say("{setting} was tried only from {low} to {high} in such conditions", setting=label, low=low, high=high)
 
 
 def _answer_table(found: Answer, shown: DisplayUnits) -> ConsoleTable:
     """Return the table of the expected values, money with two significant digits."""
-    rows = [_expected("Dirt tare, %", found.dirt_pct, 1.0, 1)]
+    rows = [_expected(say("Dirt tare, %"), found.dirt_pct, 1.0, 1)]
     if found.root_loss_t_ha is not None:
         factor, _ = shown.straight("t/ha")
-        rows.append(_expected(f"Root loss, {shown.sign('t/ha')}", found.root_loss_t_ha, factor, shown.digits("t/ha")))
-    for heading, amount in (("Cost", found.cost_per_t), ("Saved against usual settings", found.saved_per_t)):
+        heading = say("Root loss, {unit}", unit=shown.sign("t/ha"))
+        rows.append(_expected(heading, found.root_loss_t_ha, factor, shown.digits("t/ha")))
+    cost, saved = mark("Cost, {unit}"), mark("Saved against usual settings, {unit}")
+    for text, amount in ((cost, found.cost_per_t), (saved, found.saved_per_t)):
         mean, low, high = (v * shown.per_tonne for v in amount)
         digits = money_digits(mean, (high - low) / 2)
-        rows.append(_expected(f"{heading}, {shown.money_per_t}", amount, shown.per_tonne, digits))
-    return ConsoleTable(
-        "What if",
-        (plain("Expected", "heading"), plain("Mean", "mean"), plain("95 % from", "low"), plain("to", "high")),
-        rows,
+        rows.append(_expected(say(text, unit=shown.money_per_t), amount, shown.per_tonne, digits))
+    columns = (
+        plain(say("Expected"), "heading"),
+        plain(say("Mean"), "mean"),
+        plain(say("95 % from"), "low"),
+        plain(say("to"), "high"),
     )
+    return ConsoleTable(say("What if"), columns, rows)
 
 
 def _expected(heading: str, interval: MeanInterval, factor: float, digits: int) -> dict[str, Any]:

@@ -5,6 +5,8 @@ from pathlib import Path
 
 from flows.cli.output import complain
 from flows.runtime.progress import Reporter
+from reports.language.reason_text import format_reason
+from reports.language.translate import say, say_n
 from transforms.operations.publish import Publication
 
 
@@ -15,9 +17,17 @@ def report_publication(published: Publication | None, reporter: Reporter) -> Non
     if published is None:
         return
     for alarm in publish_alarms(published):
-        complain(alarm.says)
+        complain(format_reason(alarm.why))
     if published.fault is None:
-        reporter.say(f"Published in {published.folder}: {published.pages} files, {published.copied} of them new")
+        reporter.line(
+            say_n(
+                "Published in {folder}: {n} file, {new} of it new",
+                "Published in {folder}: {n} files, {new} of them new",
+                published.pages,
+                folder=published.folder,
+                new=published.copied,
+            )
+        )
 
 
 def open_page(page: Path) -> None:
@@ -27,4 +37,4 @@ def open_page(page: Path) -> None:
     except (webbrowser.Error, OSError):
         is_open = False
     if not is_open:
-        complain(f"no browser could be started: open {page.resolve()} yourself")
+        complain(say("no browser could be started: open {page} yourself", page=page.resolve()))

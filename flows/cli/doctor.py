@@ -11,10 +11,23 @@ from importlib.metadata import PackageNotFoundError, requires, version
 
 from packaging.requirements import Requirement
 
-from flows.cli.columns import plain
+from flows.cli.columns import Column, plain
 from flows.cli.console_table import ConsoleTable
+from reports.language.reason_messages.health import STATES
+from reports.language.reason_text import format_reason
+from reports.language.translate import say, translated, use_language
 from transforms.config.workspace import Workspace
-from transforms.operations.finding import Finding
+from transforms.contracts.reason import reason
+from transforms.errors import WorkspaceError
+from transforms.operations.finding import Finding, error_remedy, error_what
+
+MIN_PYTHON = (3, 11)
+
+
+def finding_row(found: Finding) -> dict[str, str]:
+    """Return a finding with its message and its remedy as sentences."""
+    remedy = format_reason(found.remedy) if found.remedy is not None else ""
+    return {**asdict(found), "says": format_reason(found.says), "remedy": remedy}
 
 
 def findings_table(title: str, found: list[Finding]) -> ConsoleTable:
@@ -22,12 +35,12 @@ def findings_table(title: str, found: list[Finding]) -> ConsoleTable:
     return ConsoleTable(
         title,
         (
-            plain("Check", "check"),
-            plain("State", "state"),
-            plain("Finding", "says"),
-            plain("Remedy", "remedy"),
+            Column(say("Check"), lambda row: translated(row["check"])),
+            Column(say("State"), lambda row: say(STATES[row["state"]])),
+            plain(say("Finding"), "says"),
+            plain(say("Remedy"), "remedy"),
         ),
-        [asdict(f) for f in found],
+        [finding_row(f) for f in found],
     )
 
 
@@ -36,10 +49,8 @@ def installation() -> Iterator[Finding]:
     try:
         required = requires("taretrace") or []
     except PackageNotFoundError:
-        found = f"taretrace runs from a source folder, Python {platform.python_version()}"
-        yield Finding(
-            "installation", "note", found, "install it with 'pip install .' so that its libraries can be checked"
-        )
+        found = reason("runs_from_sources", python=platform.python_version())
+        yield Finding("installation", "note", found, reason("install_to_check"))
         return
     wrong = []
     for text in required:
@@ -48,19 +59,18 @@ def installation() -> Iterator[Finding]:
             continue
         try:
             if not requirement.specifier.contains(version(requirement.name), prereleases=True):
-                wrong.append(f"{requirement.name} {version(requirement.name)} is not {requirement.specifier}")
+                versions = {"version": version(requirement.name), "required": str(requirement.specifier)}
+                wrong.append(reason("library_version", library=requirement.name, **versions))
         except PackageNotFoundError:
-            wrong.append(f"{requirement.name} is missing")
-    own = f"taretrace {version('taretrace')}, Python {platform.python_version()}"
-    if wrong or sys.version_info < (3, 11):
-        yield Finding(
-            "installation",
-            "wrong",
-            f"{own}: {'; '.join(wrong) or 'Python is older than 3.11'}",
-            "run 'pip install -r requirements.txt'",
-        )
+            wrong.append(reason("library_missing", library=requirement.name))
+    own = {"version": version("taretrace"), "python": platform.python_version()}
+    if sys.version_info < MIN_PYTHON:
+        wrong.append(reason("python_too_old", required=".".join(map(str, MIN_PYTHON))))
+    if wrong:
+        fault = reason("libraries_wrong", libraries=wrong, **own)
+        yield Finding("installation", "wrong", fault, reason("install_libraries"))
     else:
-        yield Finding("installation", "fine", f"{own}, all libraries have compatible versions")
+        yield Finding("installation", "fine", reason("libraries_right", **own))
 
 
 def prefect(workspace: Workspace) -> Iterator[Finding]:
@@ -69,18 +79,13 @@ def prefect(workspace: Workspace) -> Iterator[Finding]:
     if api:
         try:
             with urllib.request.urlopen(f"{api}/health", timeout=5):  # noqa: S310
-                yield Finding("Prefect", "fine", f"the server at {api} answers")
+                yield Finding("Prefect", "fine", reason("server_answers", address=api))
         except (OSError, ValueError):
-            yield Finding(
-                "Prefect",
-                "wrong",
-                f"no server answers at PREFECT_API_URL = {api}",
-                "start it, or unset PREFECT_API_URL to let taretrace start its own",
-            )
+            yield Finding("Prefect", "wrong", reason("server_silent", address=api), reason("start_server"))
         return
     database = workspace.home / "prefect.db"
     if not database.exists():
-        yield Finding("Prefect", "note", "its home does not exist yet", "the first run creates it")
+        yield Finding("Prefect", "note", reason("home_missing"), reason("first_run_creates"))
         return
     try:
         with sqlite3.connect(f"file:{database}?mode=ro", uri=True, timeout=5) as con:
@@ -89,16 +94,10 @@ def prefect(workspace: Workspace) -> Iterator[Finding]:
     except sqlite3.Error:
         is_intact = False
     if is_intact:
-        yield Finding(
-            "Prefect", "fine", f"its home in the workspace is intact ({database.stat().st_size / 1e6:.0f} MB)"
-        )
+        yield Finding("Prefect", "fine", reason("home_intact", size_mb=database.stat().st_size / 1e6))
     else:
-        yield Finding(
-            "Prefect",
-            "wrong",
-            f"{database} is damaged",
-            f"rm -r {workspace.home}: the next run creates it again; only the history of runs is lost",
-        )
+        remedy = reason("delete_home", folder=str(workspace.home))
+        yield Finding("Prefect", "wrong", reason("home_damaged", database=str(database)), remedy)
 
 
 def cluster(workspace: Workspace) -> Iterator[Finding]:
@@ -112,23 +111,17 @@ def cluster(workspace: Workspace) -> Iterator[Finding]:
         with Client(place.address, timeout="5s", set_as_default=False) as client:
             versions = client.run(version, "taretrace")
     except (ImportError, OSError, ValueError) as problem:
-        yield Finding(
-            "cluster",
-            "wrong",
-            f"{place.address} does not answer ({type(problem).__name__})",
-            "start 'dask scheduler' there and install requirements-cluster.txt here",
-        )
+        fault = reason("cluster_silent", address=place.address, detail=type(problem).__name__)
+        yield Finding("cluster", "wrong", fault, reason("start_cluster"))
         return
-    different = {v for v in versions.values() if v != version("taretrace")}
+    own = version("taretrace")
+    different = sorted({v for v in versions.values() if v != own})
     if not versions or different:
-        yield Finding(
-            "cluster",
-            "wrong",
-            f"{len(versions)} workers, with version {', '.join(different) or 'none'}",
-            f"start workers that have taretrace {version('taretrace')} installed",
-        )
+        differ = reason("workers_differ", n=len(versions), versions=different)
+        remedy = reason("start_workers", version=own)
+        yield Finding("cluster", "wrong", differ if versions else reason("no_workers"), remedy)
     else:
-        yield Finding("cluster", "fine", f"{len(versions)} workers of this version at {place.address}")
+        yield Finding("cluster", "fine", reason("workers_right", n=len(versions), address=place.address))
 
 
 def recipients(workspace: Workspace) -> Iterator[Finding]:
@@ -136,12 +129,22 @@ def recipients(workspace: Workspace) -> Iterator[Finding]:
     to = workspace.season.notify.to
     if not to:
         return
-    from flows.scheduling.messages import address_shown, is_address
+    from flows.scheduling.messages import address_reason, is_address
 
-    wrong = [address_shown(place, address) for place, address in enumerate(to, 1) if not is_address(address)]
+    wrong = [address_reason(place, address) for place, address in enumerate(to, 1) if not is_address(address)]
     if wrong:
-        yield Finding(
-            "notify", "wrong", f"{', '.join(wrong)} is incomplete or of an unknown service", "correct it in season.toml"
-        )
+        fault = reason("addresses_wrong", addresses=wrong)
+        yield Finding("notify", "wrong", fault, reason("correct_season"))
     else:
-        yield Finding("notify", "fine", f"{len(to)} addresses are complete; 'taretrace notify --test' sends a message")
+        yield Finding("notify", "fine", reason("addresses_complete", n=len(to)))
+
+
+def language(workspace: Workspace) -> Iterator[Finding]:
+    """Check that the texts of the season's locale can be read."""
+    season = workspace.season
+    try:
+        with use_language(season.locale, season.texts):
+            yield Finding("language", "fine", reason("language_read", locale=season.locale))
+    except WorkspaceError as problem:
+        remedy = reason("fix_at", where=problem.where, remedy=error_remedy(problem))
+        yield Finding("language", "wrong", error_what(problem), remedy)

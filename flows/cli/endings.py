@@ -12,6 +12,8 @@ from rich.console import Console
 from flows.cli.output import complain, print_line
 from flows.runtime.interrupts import is_interrupted, record_interrupts
 from flows.runtime.progress import PROGRESS
+from reports.language.error_text import config_lines, error_text
+from reports.language.translate import say
 from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
 
@@ -26,13 +28,13 @@ def one_sentence() -> Iterator[None]:
         with record_interrupts():
             yield
     except ConfigError as problem:
-        first, *more = problem.lines()
+        first, *more = config_lines(problem)
         complain(first)
         for line in more:
             print_line(Console(stderr=True), line)
         sys.exit(2)
     except WorkspaceError as problem:
-        complain(str(problem))
+        complain(error_text(problem))
         sys.exit(2)
     except KeyboardInterrupt:
         _stop()
@@ -45,7 +47,10 @@ def one_sentence() -> Iterator[None]:
         if is_interrupted():  # a library may turn Ctrl-C into another error
             _stop()
         complain(
-            f"an internal error ({type(problem).__name__}: {problem}); the workspace is intact; please report the error"
+            say(
+                "an internal error ({problem}); the workspace is intact; please report the error",
+                problem=f"{type(problem).__name__}: {problem}",
+            )
         )
         sys.exit(3)
 
@@ -60,10 +65,10 @@ def call_app(app: typer.Typer) -> NoReturn:
         code = app(standalone_mode=False)
     except typer.TyperException as problem:
         if message := problem.format_message().strip().rstrip("."):  # empty after help was shown
-            complain(f"{message}; use --help to list the options")
+            complain(say("{message}; use --help to list the options", message=message))
         sys.exit(problem.exit_code)
     except typer.Abort:
-        complain("no answer was given: answer the question, or use an option from --help")
+        complain(say("no answer was given: answer the question, or use an option from --help"))
         sys.exit(2)
     if code == STOPPED:
         raise KeyboardInterrupt
@@ -72,15 +77,22 @@ def call_app(app: typer.Typer) -> NoReturn:
 
 def _describe_os_error(problem: OSError) -> str:
     if isinstance(problem, PermissionError):
-        return f"permission denied for {problem.filename}: correct the permissions of the folder and run again"
+        return say(
+            "permission denied for {file}: correct the permissions of the folder and run again",
+            file=str(problem.filename),
+        )
     if problem.errno == errno.ENOSPC:
-        what, remedy = "the disk is full", "free space on the disk of the workspace"
-    else:
-        what, remedy = f"the file system reported an error ({problem})", "correct its cause"
-    return f"{what}: {remedy} and run the same command again; no data are lost"
+        return say(
+            "the disk is full: free space on the disk of the workspace and run the same command again; no data are lost"
+        )
+    return say(
+        "the file system reported an error ({problem}): correct its cause and run the same command again; no data are "
+        "lost",
+        problem=str(problem),
+    )
 
 
 def _stop() -> NoReturn:
     """Report the progress made before Ctrl-C and exit with the code that shells expect."""
-    complain(f"{PROGRESS.stopped()}; run the same command again to complete it")
+    complain(say("{stopped}; run the same command again to complete it", stopped=PROGRESS.stopped()))
     sys.exit(STOPPED)

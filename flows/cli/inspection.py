@@ -12,10 +12,13 @@ from flows.cli.intake_tables import check_table, failed_table, rejected_table
 from flows.cli.load_tables import load_tables
 from flows.cli.output import finish, print_line, prose_console, show
 from flows.runtime.progress import Reporter
+from reports.language.bidi import without_isolates
+from reports.language.display_units import number
 from reports.language.reason_text import format_reason, with_reasons
+from reports.language.translate import say, say_n
 from transforms.config.workspace import Workspace
 from transforms.contracts.reason import REASON_COLUMNS
-from transforms.ingest.corrections import write_rejected
+from transforms.ingest.corrections import CorrectionTexts, write_rejected
 from transforms.ingest.mapping_file import read_mappings
 from transforms.operations.lineage import explain_load
 from transforms.storage.lake import Lake
@@ -52,14 +55,16 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
     files = pl.DataFrame([{k: getattr(r, k) for k in FILE_COLUMNS} for r in received], schema=FILE_COLUMNS)
     if as_json:
         notes = {
-            r.file: [{**f.columns, "reason": format_reason(f)} for f in r.findings] for r in received if r.findings
+            r.file: [{**f.columns, "reason": format_reason(f, season.catalogue)} for f in r.findings]
+            for r in received
+            if r.findings
         }
         typer.echo(
             json.dumps(
                 {
                     "files": files.to_dicts(),
-                    "rejected": with_reasons(reasons).to_dicts(),
-                    "left": left,
+                    "rejected": with_reasons(reasons, season.catalogue).to_dicts(),
+                    "left": [(name, format_reason(why)) for name, why in left],
                     "findings": notes,
                     "failed": failed.to_dicts(),
                 },
@@ -69,17 +74,25 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
     else:
         tables = [check_table(files, zone)]
         if reasons.height:
-            tables.append(rejected_table("Rows that ingest would reject, by reason", reasons, "line", season))
+            tables.append(rejected_table(say("Rows that ingest would reject, by reason"), reasons, "line", season))
         if failed.height:
             tables.append(failed_table(failed, zone))
         show(*tables)
         console = prose_console()
         for r in received:
             for finding in r.findings:
-                print_line(console, f"{r.file}: {format_reason(finding)}")
-        for name, reason in left:
-            print_line(console, f"Skipped: {name}: {reason}")
-        print_line(console, f"{files.height} new files; nothing was written. Next: taretrace ingest {folder}")
+                print_line(console, f"{r.file}: {format_reason(finding, season.catalogue)}")
+        for name, why in left:
+            print_line(console, say("Skipped: {name}: {reason}", name=name, reason=format_reason(why)))
+        print_line(
+            console,
+            say_n(
+                "{n} new file; nothing was written. Next: taretrace ingest {folder}",
+                "{n} new files; nothing was written. Next: taretrace ingest {folder}",
+                files.height,
+                folder=folder,
+            ),
+        )
     if strict and rejected.height:
         raise typer.Exit(1)
 
@@ -87,11 +100,13 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
 def rejected(folder: Path, to: Path | None, file: str, *, as_json: bool) -> None:
     """Write rejected rows to files that a person can correct and return to the inbox."""
     workspace = Workspace(folder)
-    mappings = {m.name: m for m in read_mappings(workspace.mappings, workspace.season.catalogue)}
+    catalogue = workspace.season.catalogue
+    mappings = {m.name: m for m in read_mappings(workspace.mappings, catalogue)}
     target = to or workspace.out / "rejected"
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         rows = warehouse.query("mendable", file=f"%{file}%")
-    written, left = write_rejected(rows, mappings, target, format_reason)
+    texts = CorrectionTexts(say("why rejected"), lambda why: without_isolates(format_reason(why, catalogue)))
+    written, left = write_rejected(rows, mappings, target, texts)
     if as_json:
         typer.echo(json.dumps({"files": [str(p) for p in written], "rows": rows.height - left, "left": left}))
         return
@@ -101,12 +116,24 @@ def rejected(folder: Path, to: Path | None, file: str, *, as_json: bool) -> None
     if left:
         print_line(
             console,
-            f"{left} rows cannot be corrected in a spreadsheet (task data, Parquet, or too long): see taretrace status",
+            say_n(
+                "{n} row cannot be corrected in a spreadsheet (task data, Parquet, or too long): see taretrace status",
+                "{n} rows cannot be corrected in a spreadsheet (task data, Parquet, or too long): see taretrace status",
+                left,
+            ),
         )
-    print_line(
-        console,
-        f"{rows.height - left} rows in {len(written)} files. Correct them, then copy the files into {workspace.inbox}",
-    )
+    count = say_n("{n} row to correct", "{n} rows to correct", rows.height - left)
+    if written:
+        files = say_n(
+            "{rows} in {n} file. Correct them, then copy the file into {inbox}",
+            "{rows} in {n} files. Correct them, then copy the files into {inbox}",
+            len(written),
+            rows=count,
+            inbox=workspace.inbox,
+        )
+        print_line(console, files)
+    else:
+        print_line(console, count)
 
 
 def explain(load_id: str, folder: Path, *, as_json: bool) -> None:
@@ -126,6 +153,10 @@ def explain(load_id: str, folder: Path, *, as_json: bool) -> None:
     finish(
         as_json,
         {"load_id": load_id, **{k: v.to_dicts() for k, v in tables.items()}},
-        [f"{untraced:.0%} of the load could not be traced." if untraced else "The whole load is traced."],
+        [
+            say("{share} % of the load could not be traced.", share=number(100 * float(untraced), 0))
+            if untraced
+            else say("The whole load is traced.")
+        ],
         load_tables(load_id, tables, season),
     )

@@ -5,6 +5,7 @@ import polars as pl
 from flows.cli.columns import Column, Figure, Row, figure, local_time, plain
 from flows.cli.console_table import ConsoleTable
 from flows.cli.stored_columns import stored_columns
+from reports.language.translate import say
 from transforms.config.workspace import Season
 
 RECEIPT = ("file", "part", "line")
@@ -29,47 +30,51 @@ def load_tables(load_id: str, tables: dict[str, pl.DataFrame], season: Season) -
     zone = season.time_zone
     return [
         ConsoleTable(
-            f"Load {load_id}: weighing time by the corrected clock and as printed (times in {zone})",
+            say(
+                "Load {load}: weighing time by the corrected clock and as printed (times in {zone})",
+                load=load_id,
+                zone=zone,
+            ),
             (
-                local_time("Weighed by the corrected clock", "weighed_at", zone),
-                local_time("Weighed as printed", "printed_on_ticket_at", zone),
-                figure("Clock of the factory ahead, min", "site_ahead_min", 0),
+                local_time(say("Weighed by the corrected clock"), "weighed_at", zone),
+                local_time(say("Weighed as printed"), "printed_on_ticket_at", zone),
+                figure(say("Clock of the factory ahead, min"), "site_ahead_min", 0),
             ),
             tables["weighing"].to_dicts(),
         ),
         ConsoleTable(
-            f"Weigh tickets, newest first (times as printed, in {zone})",
+            say("Weigh tickets, newest first (times as printed, in {zone})", zone=zone),
             stored_columns((*RECEIPT, *TICKET, *WEIGHTS), season),
             tables["tickets"].to_dicts(),
         ),
         ConsoleTable(
-            f"Lab results, newest first (times in {zone})",
+            say("Lab results, newest first (times in {zone})", zone=zone),
             stored_columns((*RECEIPT, *LAB), season),
             tables["labs"].to_dicts(),
         ),
         ConsoleTable(
-            "Quality of the trace",
+            say("Quality of the trace"),
             (
-                plain("Field", "field_id"),
-                _percent("Trace quality", "trace_quality"),
-                _percent("Traced share", "traced_share"),
-                Column("Chance that the machine is right, %", _chance),
-                plain("Reason", "reason"),
+                plain(say("Field"), "field_id"),
+                _percent(say("Trace quality"), "trace_quality"),
+                _percent(say("Traced share"), "traced_share"),
+                Column(say("Chance that the machine is right, %"), _chance),
+                plain(say("Reason"), "reason"),
             ),
             tables["grade"].to_dicts(),
         ),
         ConsoleTable(
-            f"Harvesting minutes and the source lines that log them (times in {zone})",
+            say("Harvesting minutes and the source lines that log them (times in {zone})", zone=zone),
             (
-                plain("Machine", "machine_id"),
-                local_time("From", "from_at", zone),
-                local_time("To", "to_at", zone),
-                _percent("Share of the load", "share"),
-                plain("File", "file"),
-                plain("Part of the file", "part"),
-                plain("First line", "first_line"),
-                plain("Last line", "last_line"),
-                plain("Records", "records"),
+                plain(say("Machine"), "machine_id"),
+                local_time(say("From"), "from_at", zone),
+                local_time(say("To"), "to_at", zone),
+                _percent(say("Share of the load"), "share"),
+                plain(say("File"), "file"),
+                plain(say("Part of the file"), "part"),
+                plain(say("First line"), "first_line"),
+                plain(say("Last line"), "last_line"),
+                plain(say("Records"), "records"),
             ),
             tables["minutes"].to_dicts(),
         ),

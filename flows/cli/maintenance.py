@@ -11,6 +11,8 @@ import typer
 from flows.cli.options import HERE, Folder, Json, Wait
 from flows.cli.output import finish, print_line, prose_console, show
 from flows.runtime.progress import Reporter
+from reports.language.display_units import number
+from reports.language.translate import mark, say, say_n
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.lock import lock_workspace
 
@@ -20,21 +22,20 @@ def doctor(folder: Folder = HERE, as_json: Json = False) -> None:
 
     Changes nothing. Exits with code 2 if something needs fixing.
     """
-    from flows.cli.doctor import cluster, findings_table, installation, prefect, recipients
+    from flows.cli.doctor import cluster, finding_row, findings_table, installation, language, prefect, recipients
     from transforms.operations.health import check_workspace
 
     workspace = Workspace(folder)
     found = [*installation(), *check_workspace(workspace, dt.datetime.now(dt.UTC))]
     if (folder / "season.toml").exists() and not any(f.state == "wrong" and "season" in f.check for f in found):
-        found += [*prefect(workspace), *cluster(workspace), *recipients(workspace)]
+        found += [*language(workspace), *prefect(workspace), *cluster(workspace), *recipients(workspace)]
     wrong = [f for f in found if f.state == "wrong"]
     if as_json:
-        typer.echo(json.dumps({"wrong": len(wrong), "findings": [asdict(f) for f in found]}))
+        typer.echo(json.dumps({"wrong": len(wrong), "findings": [finding_row(f) for f in found]}))
     else:
-        show(findings_table(f"Checks of {folder.resolve()}", found))
-        print_line(
-            prose_console(), f"{len(wrong)} checks failed; apply the remedies." if wrong else "Everything is in order."
-        )
+        show(findings_table(say("Checks of {folder}", folder=folder.resolve()), found))
+        failed = say_n("{n} check failed; apply its remedy.", "{n} checks failed; apply the remedies.", len(wrong))
+        print_line(prose_console(), failed if wrong else say("Everything is in order."))
     if wrong:
         raise typer.Exit(2)
 
@@ -59,15 +60,26 @@ def backup(
     target = (
         to or folder.resolve().parent / f"{folder.resolve().name}-{dt.datetime.now().astimezone():%Y%m%d-%H%M%S}.tar"
     )
-    with lock_workspace(folder, "backup", wait), reporter.stage("Writing and verifying the backup") as advance:
+    with lock_workspace(folder, "backup", wait), reporter.stage(mark("Writing and verifying the backup")) as advance:
         written = back_up(workspace, target, advance, received=received)
     if as_json:
         typer.echo(json.dumps({"backup": str(written.path.resolve()), "files": written.files, "bytes": written.size}))
         return
     if remote:
-        reporter.say(f"The lake at {workspace.season.place.lake} is not included; use the backups of that storage.")
-    size = f"{written.files:,} verified files, {written.size / 1e6:,.0f} MB"
-    finish(False, {}, [f"Wrote {size}, to {written.path.resolve()}"])
+        reporter.line(
+            say(
+                "The lake at {address} is not included; use the backups of that storage.",
+                address=workspace.season.place.lake,
+            )
+        )
+    done = say_n(
+        "Wrote {n} verified file, {size} MB, to {file}",
+        "Wrote {n} verified files, {size} MB, to {file}",
+        written.files,
+        size=number(written.size / 1e6, 0),
+        file=written.path.resolve(),
+    )
+    finish(False, {}, [done])
 
 
 def restore(
@@ -77,6 +89,8 @@ def restore(
     as_json: Json = False,
 ) -> None:
     """Restore a backup into a new folder and verify the SHA-256 of every file before and after writing."""
+    from flows.cli.doctor import finding_row
+    from flows.runtime.language import set_workspace_language
     from transforms.errors import WorkspaceError
     from transforms.operations.backup import check_backup
     from transforms.operations.backup import restore as restore_backup
@@ -85,20 +99,32 @@ def restore(
     reporter = Reporter(quiet=as_json)
     if check:
         files = check_backup(file)
-        finish(as_json, {"files": files}, [f"All {files:,} files in {file} are intact."])
+        intact = say_n("The {n} file in {file} is intact.", "All {n} files in {file} are intact.", files, file=file)
+        finish(as_json, {"files": files}, [intact])
         return
     if folder is None:
         raise WorkspaceError(
             "the target folder is missing", where="restore", remedy="name a new folder, or use --check"
         )
-    with reporter.stage("Restoring") as advance:
+    with reporter.stage(mark("Restoring")) as advance:
         files = restore_backup(file, folder, advance)
         init_workspace(folder)  # create the folders that were empty
+    set_workspace_language(folder)
     wrong = [f for f in check_workspace(Workspace(folder), dt.datetime.now(dt.UTC)) if f.state == "wrong"]
     if wrong:
-        raise WorkspaceError(f"the backup is restored, but {wrong[0].says}", where=str(folder), remedy=wrong[0].remedy)
+        row = finding_row(wrong[0])
+        raise WorkspaceError(
+            "the backup is restored, but {fault}",
+            where=str(folder),
+            remedy="{cure}",
+            fault=row["says"],
+            cure=row["remedy"],
+        )
     target = folder.resolve()
-    finish(as_json, {"files": files, "workspace": target}, [f"Restored {files:,} verified files to {target}"])
+    done = say_n(
+        "Restored {n} verified file to {folder}", "Restored {n} verified files to {folder}", files, folder=target
+    )
+    finish(as_json, {"files": files, "workspace": target}, [done])
 
 
 def repair(

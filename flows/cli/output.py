@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from string import Formatter
 from typing import Any
 
 import typer
@@ -10,16 +11,35 @@ from rich.text import Text
 
 from flows.cli.console_table import ConsoleTable, line_ends, tab_separated, table_lines
 from flows.cli.printable import printable
+from reports.language.bidi import without_isolates
+from reports.language.display_units import number
+from reports.language.translate import Counted, say, translated, translated_n
 
 
 def strong(text: Any) -> Text:
     """Return printable text in bold, as part of a line."""
-    return Text(printable(str(text)), "bold")
+    return Text(printable(without_isolates(str(text))), "bold")
 
 
 def line_of(*parts: str | Text) -> Text:
-    """Join parts into one line; plain strings are made printable."""
-    return Text.assemble(*(part if isinstance(part, Text) else Text(printable(part)) for part in parts))
+    """Join parts into one line; plain strings are made printable, without the isolates of right-to-left names."""
+    texts = (part if isinstance(part, Text) else Text(printable(without_isolates(part))) for part in parts)
+    return Text.assemble(*texts)
+
+
+def line_with(text: str | Counted, *, n: int = 0, **values: str | Text) -> Text:
+    """Return a marked text in the language of the workspace, with values in their own style inserted.
+
+    Args:
+        text: text of the catalogue.
+        n: count of a text with a plural.
+        values: what is inserted.
+    """
+    values["n"] = number(n, 0)
+    parts: list[str | Text] = []
+    for literal, name, _, _ in Formatter().parse(translated(text) if isinstance(text, str) else translated_n(text, n)):
+        parts += [literal, *([values[name]] if name is not None else [])]
+    return line_of(*parts)
 
 
 def print_line(console: Console, *parts: str | Text) -> None:
@@ -68,7 +88,7 @@ def show(*tables: ConsoleTable, stderr: bool = False) -> None:
         if n:
             _print_unwrapped(console, Text(""))
         if console.is_terminal:
-            print_line(console, strong(table.title), "" if table.rows else ": none")
+            print_line(console, strong(table.title), "" if table.rows else say(": none"))
             for line in table_lines(table, console.width) if table.rows else ():
                 _print_unwrapped(console, line)
         else:

@@ -2,14 +2,14 @@
 
 from typing import Any
 
-from flows.cli.benchmark_table import estimate_column, response_digits, response_figure, response_unit
+from flows.cli.benchmark_table import response_columns, response_digits, response_unit
 from flows.cli.columns import plain
 from flows.cli.console_table import ConsoleTable
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import COUNTED, capital
 from reports.language.place_messages import MARKS, THIRDS
 from reports.language.reason_text import format_reason
-from reports.language.translate import say
+from reports.language.translate import say, translated
 from transforms.benchmark.own_view import OwnView
 from transforms.contracts.reason import REASON_COLUMNS, Reason
 
@@ -44,12 +44,9 @@ def own_table(view: OwnView, title: str, kind: str, response: str, shown: Displa
     return ConsoleTable(
         title,
         (
-            plain(capital(kind), "name"),
-            response_figure("Observed", "observed", response, shown),
-            response_figure("Expected", "expected", response, shown),
-            response_figure("By settings", "from_settings", response, shown),
-            estimate_column("Own effect", response, shown),
-            plain(capital(COUNTED[response]), "n"),
+            plain(capital(translated(kind)), "name"),
+            *response_columns(response, shown),
+            plain(capital(say(COUNTED[response])), "n"),
         ),
         [own, *marks],
     )
@@ -59,14 +56,14 @@ def own_lines(view: OwnView, response: str, shown: DisplayUnits) -> list[str]:
     """Return the sentences below the table."""
     lines = []
     if view.reason is not None:
-        lines.append(f"Not compared with others: {format_reason(view.reason)}.")
+        lines.append(say("Not compared with others: {reason}.", reason=format_reason(view.reason)))
     elif view.band.reason is not None:
-        lines.append(f"Values of others are not shown: {format_reason(view.band.reason)}.")
+        lines.append(say("Values of others are not shown: {reason}.", reason=format_reason(view.band.reason)))
     if view.third is not None:
-        lines.append(f"Place among all: {say(THIRDS[view.third])}.")
+        lines.append(say("Place among all: {place}.", place=say(THIRDS[view.third])))
     if view.band.step is not None:
         factor, _ = shown.straight(response_unit(response))
         step = number(view.band.step * factor, response_digits(response, shown))
-        sign = shown.sign(response_unit(response))
-        lines.append(f"Reference values are means of several subjects, rounded to {step} {sign}.")
+        rounded = f"{step} {shown.sign(response_unit(response))}"
+        lines.append(say("Reference values are means of several subjects, rounded to {step}.", step=rounded))
     return lines

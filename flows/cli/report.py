@@ -10,13 +10,17 @@ from rich.console import Console
 
 from flows.cli.delivery import open_page, report_publication
 from flows.cli.options import HERE, Folder, Json, OpenPage, Pdf, Wait, Xlsx
-from flows.cli.output import print_line, strong
+from flows.cli.output import line_with, print_line, strong
 from flows.runtime.progress import Reporter
+from reports.language.translate import mark, mark_n, say
 from reports.page.formats import OutputFormats
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
 
+SHEETS = mark_n(
+    "Wrote {n} file, the sheet of one grower, to {folder}", "Wrote {n} files, one sheet per grower, to {folder}"
+)
 report_app = typer.Typer(no_args_is_help=True, help="Write pages from results that are already computed.")
 
 
@@ -44,8 +48,8 @@ def _print_pages(
         typer.echo(json.dumps(outcome, default=str))
         return
     console = Console()
-    print_line(console, f"{name}: ", strong(paths[0]))
-    for line in [*(f"Also written: {p}" for p in paths[1:]), *more]:
+    print_line(console, line_with(name, page=strong(paths[0])))
+    for line in [*(say("Also written: {file}", file=p) for p in paths[1:]), *more]:
         print_line(console, line)
 
 
@@ -64,7 +68,7 @@ def report_shift(
     paths = _write_locked(
         folder, "report shift", wait, as_json, lambda w, r: pages.publish_shift_page(w, r, OutputFormats(pdf, xlsx))
     )
-    _print_pages(as_json, "shift_page", "Shift page", paths, [CAUTION], is_opened=is_opened)
+    _print_pages(as_json, "shift_page", mark("Shift page: {page}"), paths, [say(CAUTION)], is_opened=is_opened)
 
 
 @report_app.command(name="season")
@@ -82,7 +86,7 @@ def report_season(
     paths = _write_locked(
         folder, "report season", wait, as_json, lambda w, r: pages.publish_season_report(w, r, OutputFormats(pdf, xlsx))
     )
-    _print_pages(as_json, "season_report", "Season report", paths, [CAUTION], is_opened=is_opened)
+    _print_pages(as_json, "season_report", mark("Season report: {page}"), paths, [say(CAUTION)], is_opened=is_opened)
 
 
 @report_app.command(name="fleet")
@@ -103,9 +107,9 @@ def report_fleet(
     _print_pages(
         as_json,
         "fleet_page",
-        "Fleet page",
+        mark("Fleet page: {page}"),
         paths,
-        ["This page names people: for the manager only."],
+        [say("This page names people: for the manager only.")],
         is_opened=is_opened,
     )
 
@@ -137,7 +141,7 @@ def report_grower(
     if as_json:
         typer.echo(json.dumps({"files": paths}, default=str))
         return
-    print_line(Console(), f"Wrote {len(paths)} files, one sheet per grower, to ", strong(paths[0].parent))
+    print_line(Console(), line_with(SHEETS, n=len(paths), folder=strong(paths[0].parent)))
 
 
 @report_app.command(name="guide")
@@ -155,7 +159,7 @@ def report_guide(
     paths = _write_locked(
         folder, "report guide", wait, as_json, lambda w, r: pages.publish_guide(w, r, OutputFormats(pdf, xlsx))
     )
-    _print_pages(as_json, "guide", "Setting guide", paths, [CAUTION], is_opened=is_opened)
+    _print_pages(as_json, "guide", mark("Setting guide: {page}"), paths, [say(CAUTION)], is_opened=is_opened)
 
 
 @report_app.command(name="what-if")
@@ -164,7 +168,7 @@ def report_what_if(folder: Folder = HERE, wait: Wait = 0, as_json: Json = False,
     from flows.stages import pages
 
     paths = _write_locked(folder, "report what-if", wait, as_json, lambda w, r: [pages.publish_what_if_page(w, r)])
-    _print_pages(as_json, "what_if", "What if", paths, [CAUTION], is_opened=is_opened)
+    _print_pages(as_json, "what_if", mark("What if: {page}"), paths, [say(CAUTION)], is_opened=is_opened)
 
 
 @report_app.command(name="load")
@@ -190,7 +194,7 @@ def report_load(
         as_json,
         lambda w, r: pages.publish_load_page(w, load_id, setting, r, OutputFormats(pdf, xlsx)),
     )
-    _print_pages(as_json, "load_page", "Load page", paths, [], is_opened=is_opened)
+    _print_pages(as_json, "load_page", mark("Load page: {page}"), paths, [], is_opened=is_opened)
 
 
 @report_app.command(name="texts")
@@ -203,7 +207,12 @@ def report_texts(folder: Folder = HERE, as_json: Json = False) -> None:
     _print_pages(
         as_json,
         "catalogue",
-        "Catalogue",
+        mark("Catalogue: {page}"),
         [path],
-        [f"Next: set locale in season.toml (now {language}) and translate the catalogue as text/LANGUAGE.po"],
+        [
+            say(
+                "Next: set locale in season.toml (now {language}) and translate the catalogue as text/LANGUAGE.po",
+                language=language,
+            )
+        ],
     )

@@ -10,6 +10,7 @@ from flows.cli.options import HERE, Folder, Json
 from flows.cli.output import complain, finish
 from flows.runtime.prefect_server import Engine
 from flows.runtime.progress import Reporter
+from reports.language.translate import mark, say
 from transforms.config.workspace import Workspace
 
 
@@ -28,18 +29,24 @@ def serve(
     workspace, reporter, stop = Workspace(folder), Reporter(), threading.Event()
     _ = workspace.season
     with Engine(workspace.home, services=True) as engine:
-        with reporter.stage("Starting the flow engine"):
+        with reporter.stage(mark("Starting the flow engine")):
             from flows.scheduling.service import serve as run_service
 
             engine.ready()
         for stop_signal in (signal.SIGINT, signal.SIGTERM):
             signal.signal(stop_signal, lambda *_: stop.set())
-        reporter.say(f"Serving {workspace.root.resolve()}; stop with Ctrl-C. Runs are logged in {workspace.log}/")
+        reporter.line(
+            say(
+                "Serving {folder}; stop with Ctrl-C. Runs are logged in {log}/",
+                folder=workspace.root.resolve(),
+                log=workspace.log,
+            )
+        )
         try:
-            run_service(workspace, pool, reporter.say, stop)
+            run_service(workspace, pool, reporter.line, stop)
         finally:
             stop.set()
-    reporter.say("Stopped. Start it again to run missed jobs once.")
+    reporter.line(say("Stopped. Start it again to run missed jobs once."))
 
 
 def notify(
@@ -63,7 +70,8 @@ def notify(
     shown = [address_shown(place, address) for place, address in enumerate(season.notify.to, 1)]
     failures = send_message(sample_message(season), season.notify.to) if is_test else []
     sent = len(shown) - len(failures) if is_test else 0
-    ending = f"Sent a test message to {sent} of {len(shown)}." if is_test else "Test them with --test."
+    tested = say("Sent a test message to {sent} of {all}.", sent=sent, all=len(shown))
+    ending = tested if is_test else say("Test them with --test.")
     finish(as_json, {"addresses": shown, "sent": sent, "failures": failures}, [*shown, ending])
     for failure in failures:
         complain(failure)

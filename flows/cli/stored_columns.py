@@ -1,10 +1,14 @@
 """Console columns of the stored source tables: readable headings, and values in the workspace's units."""
 
-from flows.cli.columns import Column, Figure, Row, Value, local_time, plain
+import math
+
+from flows.cli.columns import Column, Figure, Row, SettingFigure, Value, local_time, plain
 from reports.language.column_headings import HEADINGS
 from reports.language.display_units import SHOWN, DisplayUnits
-from reports.language.labels import capital
+from reports.language.labels import capital, setting_label
+from reports.language.precision import rounded_setting, setting_value
 from reports.language.translate import say
+from transforms.config.settings_catalogue import Setting
 from transforms.config.workspace import Season
 from transforms.contracts.units import stored_unit
 
@@ -30,7 +34,7 @@ def display_units(season: Season) -> DisplayUnits:
 def stored_heading(name: str, season: Season) -> str:
     """Return the readable heading of a stored column or setting, without its unit."""
     if name in season.catalogue:
-        return capital(season.catalogue[name].label)
+        return capital(setting_label(name, season.catalogue))
     return say(HEADINGS[name]) if name in HEADINGS else capital(name.replace("_", " "))
 
 
@@ -69,6 +73,12 @@ def _shown(row: Row, name: str, season: Season) -> Value:
         return Figure(value, 0 if value.is_integer() else 2)
     if unit not in SHOWN[season.units]:
         return Figure(value, DIGITS.get(unit, 1))
-    is_setting = name in season.catalogue
-    usual = shown.digits(unit)
-    return Figure(shown.convert(value, unit), usual if is_setting else max(usual, DIGITS.get(unit, 0)))
+    if name in season.catalogue:
+        return _setting(value, season.catalogue[name], shown)
+    return Figure(shown.convert(value, unit), max(shown.digits(unit), DIGITS.get(unit, 0)))
+
+
+def _setting(value: float, setting: Setting, shown: DisplayUnits) -> Value:
+    if not math.isfinite(value):
+        return None
+    return SettingFigure(setting_value(value, setting, shown, unit=False), *rounded_setting(value, setting, shown))

@@ -10,6 +10,7 @@ import typer
 from flows.cli.options import HERE, Folder, Json, Wait
 from flows.cli.output import finish
 from flows.runtime.progress import Reporter
+from reports.language.translate import mark, say, say_n
 from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
 
@@ -39,7 +40,6 @@ def export(
     """Write every public table to files for use in other programs."""
     from flows import stages
     from reports.language.reason_text import with_reasons
-    from reports.language.translate import use_language
     from transforms.operations.export import exported_tables, write_tables
     from transforms.storage.lake import Lake
 
@@ -47,15 +47,16 @@ def export(
     season = workspace.season
     with lock_workspace(folder, "export", wait):
         target = to or workspace.out / "tables"
-        with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=as_json).stage("Writing tables"):
+        with stages.open_warehouse(workspace) as warehouse, Reporter(quiet=as_json).stage(mark("Writing tables")):
             tables = exported_tables(warehouse, Lake(workspace.lake))
-            with use_language(season.locale, season.texts):
-                tables = {name: with_reasons(table, season.catalogue) for name, table in tables.items()}
+            tables = {name: with_reasons(table, season.catalogue) for name, table in tables.items()}
             written = write_tables(tables, target, form.value)
-    lines = [f"Wrote {len(written)} files to {target.resolve()}"]
+    lines = [say_n("Wrote {n} file to {folder}", "Wrote {n} files to {folder}", len(written), folder=target.resolve())]
     if form is Form.xlsx and len(written) > 1:
         names = ", ".join(p.stem for p in written[1:])
-        lines.append(f"These tables have too many rows for a workbook and were written as Parquet: {names}")
+        lines.append(
+            say("These tables have too many rows for a workbook and were written as Parquet: {names}", names=names)
+        )
     finish(as_json, {"files": written}, lines)
 
 
@@ -72,14 +73,15 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
         found = {
             "arrived": warehouse.query("arrival"),
             "sources": warehouse.query("source_lag", now=dt.datetime.now(dt.UTC)),
-            "rejected": with_reasons(warehouse.query("rejection")),
-            "findings": with_reasons(warehouse.query("source_finding")),
+            "rejected": with_reasons(warehouse.query("rejection"), season.catalogue),
+            "findings": with_reasons(warehouse.query("source_finding"), season.catalogue),
             "failed": failed_reads(warehouse),
             "lookalikes": warehouse.query("lookalike_id"),
             "tables": warehouse.query("status"),
         }
     outcome = {name: frame.to_dicts() for name, frame in found.items()}
-    finish(as_json, outcome, [f"Workspace: {folder.resolve()}"], status_tables(found, season))
+    line = say("Workspace: {folder}", folder=folder.resolve())
+    finish(as_json, outcome, [line], status_tables(found, season))
 
 
 def register_tables(app: typer.Typer) -> None:

@@ -8,6 +8,8 @@ from flows.cli.delivery import report_publication
 from flows.cli.options import HERE, Folder, Json
 from flows.cli.output import finish
 from flows.runtime.progress import Reporter
+from reports.language.display_units import number
+from reports.language.translate import say, say_n
 from reports.sections.cautions import CAUTION
 from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
@@ -43,7 +45,9 @@ def trial_plan(
     from flows.cli.decision_tables import basis_of
     from flows.cli.stored_columns import display_units
     from flows.stages.delivery import deliver_pages
-    from reports.language.labels import capital, format_setting_value
+    from reports.language.labels import capital, setting_label
+    from reports.language.precision import setting_value
+    from reports.language.reason_text import format_reason
     from transforms.storage.product_basis import ADVICE
 
     request = stages.TrialAsked(setting, machine, field, to, day, detect_pct)
@@ -54,12 +58,22 @@ def trial_plan(
         report_publication(deliver_pages(workspace, reporter), reporter)
     trial, path, sheet = planned.trial, planned.file.resolve(), planned.sheet.resolve()
     season = Workspace(folder).season
-    setting_tested = season.catalogue[trial.setting]
-    old, new = (format_setting_value(v, setting_tested.unit, display_units(season)) for v in trial.values)
-    question = (
-        f"{capital(setting_tested.label)} {old} against {new} on {trial.machine_id} in {trial.field_id}, "
-        f"{trial.shift_date}: {len(trial.order)} loads detect a change of {trial.detect_pct:.0f} % with a probability "
-        f"of {100 * trial.power:.0f} %."
+    shown = display_units(season)
+    old, new = (setting_value(v, season.catalogue[trial.setting], shown) for v in trial.values)
+    question = say_n(
+        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} load detects a change of {change} % with a "
+        "probability of {power} %.",
+        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} loads detect a change of {change} % with a "
+        "probability of {power} %.",
+        len(trial.order),
+        setting=capital(setting_label(trial.setting, season.catalogue)),
+        old=old,
+        new=new,
+        machine=trial.machine_id,
+        field=trial.field_id,
+        day=shown.day(trial.shift_date),
+        change=number(trial.detect_pct, 0),
+        power=number(100 * trial.power, 0),
     )
     outcome = {"trial": trial.trial_id, "loads": len(trial.order), "file": path, "sheet": sheet}
     outcome["advice_basis_code"], earlier = basis_of(Workspace(folder), ADVICE)
@@ -69,10 +83,15 @@ def trial_plan(
         [
             *(earlier if setting is None or machine is None else ()),
             question,
-            planned.duration,
-            f"Sheet for the operator: {sheet}",
-            f"After the trial: add weigh tickets to {planned.file}; taretrace trial read {trial.trial_id} {folder}",
-            CAUTION,
+            capital(format_reason(planned.duration)) + ".",
+            say("Sheet for the operator: {file}", file=sheet),
+            say(
+                "After the trial: add weigh tickets to {file}; taretrace trial read {trial} {folder}",
+                file=planned.file,
+                trial=trial.trial_id,
+                folder=folder,
+            ),
+            say(CAUTION),
         ],
     )
 
@@ -92,13 +111,24 @@ def trial_read(
 
     analysed = stages.read_trial_loads(Workspace(folder), trial_id)
     trial, result = analysed.trial, analysed.result
-    found = f"{result.pairs} of {len(trial.order) // 2} pairs are measured."
+    lines = [say("{n} of {all} pairs are measured.", n=result.pairs, all=len(trial.order) // 2)]
     if result.effect_pct is not None:
-        found += (
-            f" B against A: dirt {result.effect_pct:+.1f} % ({result.lo95:+.1f} to {result.hi95:+.1f}, 95 %), "
-            f"p = {result.p_value:.3f}."
+        effect, low, high = (number(v, 1, sign=True) for v in (result.effect_pct, result.lo95, result.hi95))
+        lines[0] += " " + say(
+            "B against A: dirt {effect} % ({low} to {high}, 95 %), p = {p}.",
+            effect=effect,
+            low=low,
+            high=high,
+            p=number(result.p_value, 3),
         )
-    strayed = f"{result.strayed} loads ran closer to the other value than to their own." if result.strayed else ""
     message = format_reason(result.reason, Workspace(folder).season.catalogue)
     outcome = {"trial": trial.trial_id, **result.columns, "reason": message, "loads": analysed.loads.to_dicts()}
-    finish(as_json, outcome, [line for line in (found, f"Result: {message}.", strayed) if line])
+    lines.append(say("Result: {message}.", message=message))
+    if result.strayed:
+        strayed = say_n(
+            "{n} load ran closer to the other value than to its own.",
+            "{n} loads ran closer to the other value than to their own.",
+            result.strayed,
+        )
+        lines.append(strayed)
+    finish(as_json, outcome, lines)

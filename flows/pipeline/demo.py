@@ -4,6 +4,7 @@ import shutil
 from pathlib import Path
 
 from flows.runtime.progress import Reporter
+from reports.language.translate import mark
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import HOME, Workspace, init_workspace, season_template
 from transforms.demo.district import LOCAL_ZONE
@@ -67,9 +68,9 @@ def write_demo(
     """
     clear_demo(folder)
     catalogue = load_catalogue()
-    with reporter.stage("Simulating the season"):
+    with reporter.stage(mark("Simulating the season")):
         season = invent_season(Plan(machines, days, seed, hz, scenario), catalogue)
-    with reporter.stage("Writing export files"):
+    with reporter.stage(mark("Writing export files")):
         workspace = init_workspace(folder, _render_season_toml(season))
         (folder / MARK).write_text("created by 'taretrace demo', which may replace this folder\n", "utf-8")
         write_exports(season, catalogue, workspace.inbox, workspace.mappings)

@@ -68,17 +68,19 @@ def choose_executor(flow: Flow[..., Any], place: ExecutionConfig, local: Executo
         from prefect_dask.task_runners import DaskTaskRunner  # noqa: PLC0415
     except ImportError as problem:
         raise WorkspaceError(
-            f"engine is dask, but {problem.name} is not installed",
+            "engine is dask, but {library} is not installed",
             where="season.toml [run]",
             remedy="install requirements-cluster.txt here and on the workers",
+            library=problem.name,
         ) from problem
     try:
         Client(place.address, timeout="10s", set_as_default=False).close()
     except (OSError, ValueError) as problem:
         raise WorkspaceError(
-            f"no Dask scheduler answers at {place.address}",
+            "no Dask scheduler answers at {address}",
             where="season.toml [run] address",
             remedy="start one there with 'dask scheduler', or correct the address",
+            address=place.address,
         ) from problem
     runner: Any = DaskTaskRunner(address=place.address)
     return flow.with_options(task_runner=runner), dask_executor

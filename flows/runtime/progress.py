@@ -11,6 +11,12 @@ from rich.text import Text
 
 from flows.cli.output import print_line
 from flows.cli.printable import printable
+from reports.language.translate import Counted, mark, say, say_text
+
+KEPT = mark("stopped in the stage '{stage}', which is unfinished; results of earlier stages are kept")
+FIRST = mark("stopped in the stage '{stage}', which is unfinished; no earlier stage was finished")
+KEPT_COUNTED = mark("stopped in the stage '{stage}' with {done} of {total} done; results of earlier stages are kept")
+FIRST_COUNTED = mark("stopped in the stage '{stage}' with {done} of {total} done; no earlier stage was finished")
 
 
 @dataclass
@@ -41,15 +47,13 @@ class CommandProgress:
     def stopped(self) -> str:
         """Return a sentence on the completed and unfinished stages of a stopped command."""
         if not self.stages:
-            return "stopped before the first stage"
+            return say("stopped before the first stage")
         running = next((s for s in reversed(self.stages) if not s.has_ended), None)
-        has_earlier = any(s.has_ended for s in self.stages)
-        kept = "results of earlier stages are kept" if has_earlier else "no earlier stage was finished"
         if running is None:
-            return f"stopped after the stage '{self.stages[-1].label}'; its results are kept"
-        if running.total is None:
-            return f"stopped in the stage '{running.label}', which is unfinished; {kept}"
-        return f"stopped in the stage '{running.label}' with {running.done} of {running.total} done; {kept}"
+            return say("stopped after the stage '{stage}'; its results are kept", stage=self.stages[-1].label)
+        has_earlier = any(s.has_ended for s in self.stages)
+        text = (KEPT_COUNTED if has_earlier else FIRST_COUNTED) if running.total else (KEPT if has_earlier else FIRST)
+        return say(text, stage=running.label, done=running.done, total=running.total)
 
 
 PROGRESS = CommandProgress()
@@ -69,12 +73,18 @@ class Reporter:
         self.log: Callable[..., None] | None = None
 
     @contextmanager
-    def stage(self, label: str, total: int | None = None) -> Iterator[Callable[[], None]]:
-        """Show one stage; yield a function to call after each of its `total` items."""
+    def stage(self, text: str | Counted, total: int | None = None) -> Iterator[Callable[[], None]]:
+        """Show one stage; yield a function to call after each of its `total` items.
+
+        Args:
+            text: marked name of the stage; the log receives it in English.
+            total: number of items; also the count of a text with a plural.
+        """
+        label = say_text(text, n=total or 0)
         started, stage = perf_counter(), PROGRESS.begin(label, total)
         if self.quiet:
             yield stage.advance
-            self._log_stage(label, started)
+            self._log_stage(text, total, started)
             stage.has_ended = True
             return
         if self.console.is_terminal:
@@ -98,17 +108,18 @@ class Reporter:
         stage.has_ended = True
         seconds = Text(f"{perf_counter() - started:.1f} s", "dim")
         print_line(self.console, Text("✓ ", "green"), f"{label} ", seconds)
-        self._log_stage(label, started)
+        self._log_stage(text, total, started)
 
-    def _log_stage(self, label: str, started: float) -> None:
+    def _log_stage(self, text: str | Counted, total: int | None, started: float) -> None:
         if self.log is not None:
-            self.log(stage=label, seconds=round(perf_counter() - started, 2))
+            english = text if isinstance(text, str) else (text.one if total == 1 else text.many).format(n=total)
+            self.log(stage=english, seconds=round(perf_counter() - started, 2))
 
     def __reduce__(self) -> tuple[Callable[[], "Reporter"], tuple[()]]:
         """Return a silent copy for another process, whose output no user sees."""
         return _make_silent_reporter, ()
 
-    def say(self, text: str) -> None:
+    def line(self, text: str) -> None:
         """Print one line unless quiet."""
         if not self.quiet:
             print_line(self.console, text)

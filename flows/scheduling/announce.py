@@ -7,6 +7,7 @@ from itertools import takewhile
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from reports.language.translate import local_date, say, say_n
 from transforms.storage.run_log import RunLog
 
 POLL_S = 1.0
@@ -20,24 +21,30 @@ def describe_run(entry: dict[str, Any], zone: ZoneInfo) -> str:
         entry: its line in the log.
         zone: time zone of the season.
     """
-    start = f"{entry['at'].astimezone(zone):%H:%M} {entry['job']}"
+    start = f"{local_date(entry['at'].astimezone(zone), 'Hm')} {entry['job']}"
     if entry["event"] == "failed":
-        return f"{start}: failed: {entry.get('says', '')}"
+        return say("{start}: failed: {problem}", start=start, problem=entry.get("says", ""))
     if entry.get("reason_code") == "caught_up":
         return f"{start}: {entry['says']}"
+    problems = [a["says"] for a in entry.get("alarms", [])] + entry.get("undelivered", [])
+    return f"{start}: {', '.join(_counts(entry))}" + "".join(f"; {p}" for p in problems)
+
+
+def _counts(entry: dict[str, Any]) -> list[str]:
+    """Return what a run took, wrote, published and sent, one text each."""
     parts = [
-        f"{entry.get('files', 0)} new files, {entry.get('rows_accepted', 0):,} rows accepted",
-        f"{entry.get('pages', 0)} pages written",
+        say_n("{n} new file", "{n} new files", entry.get("files", 0)),
+        say_n("{n} row accepted", "{n} rows accepted", entry.get("rows_accepted", 0)),
+        say_n("{n} page written", "{n} pages written", entry.get("pages", 0)),
     ]
     if entry.get("published_in"):
-        parts.append(f"published in {entry['published_in']}")
+        parts.append(say("published in {folder}", folder=entry["published_in"]))
     if entry.get("sent"):
-        parts.append(f"sent to {entry['sent']} addresses" if entry["sent"] > 1 else "sent to 1 address")
-    problems = [a["says"] for a in entry.get("alarms", [])] + entry.get("undelivered", [])
-    return f"{start}: {', '.join(parts)}" + "".join(f"; {p}" for p in problems)
+        parts.append(say_n("sent to {n} address", "sent to {n} addresses", entry["sent"]))
+    return parts
 
 
-def announce_runs(log: RunLog, zone: ZoneInfo, say: Callable[[str], None], stop: threading.Event) -> None:
+def announce_runs(log: RunLog, zone: ZoneInfo, print_line: Callable[[str], None], stop: threading.Event) -> None:
     """Print a line for each run that ends from now on, until `stop` is set."""
     since, size = log.clock(), -1
     while True:
@@ -47,7 +54,7 @@ def announce_runs(log: RunLog, zone: ZoneInfo, say: Callable[[str], None], stop:
             for entry in reversed([*_entries_since(log, since)]):
                 since = entry["at"]
                 if entry["event"] in ENDINGS:
-                    say(describe_run(entry, zone))
+                    print_line(describe_run(entry, zone))
         if is_last:
             return
 

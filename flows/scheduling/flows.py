@@ -14,8 +14,10 @@ from prefect.artifacts import create_table_artifact
 from prefect.runtime import flow_run
 from prefect.states import Completed, Failed
 
+from flows.runtime.language import workspace_language
 from flows.scheduling.run import ENDED_WELL, RunOutcome, received_file_rows, run_scheduled
 from flows.scheduling.schedule import COMPARE, POST_SHIFT, REFIT, SEASON_END, last_due_time
+from reports.language.reason_text import format_reason
 from transforms.config.workspace import Workspace
 
 BY_SCHEDULE = "auto-scheduled"
@@ -23,9 +25,9 @@ BY_SCHEDULE = "auto-scheduled"
 CATCH_UP = "catch-up"
 
 
-def _describe(ended: RunOutcome) -> str:
+def _describe(ended: RunOutcome, workspace: Workspace) -> str:
     pages = [f"[{p.name}]({p.resolve().as_uri()})" for p in ended.done.pages[:20]]
-    alarms = [f"- {a.says}" for a in ended.alarms]
+    alarms = [f"- {format_reason(a.why, workspace.season.catalogue)}" for a in ended.alarms]
     return "\n".join([f"**{ended.name}**: {ended.says}", "", *alarms, "", " · ".join(pages)])
 
 
@@ -33,7 +35,9 @@ def _run_job(job: str, folder: str) -> Any:
     os.umask(0o077)  # files contain growers' data: only this user may read them
     workspace = Workspace(Path(folder))
     ended = run_scheduled(job, workspace, _find_due_time(job, workspace))
-    create_table_artifact(key=job, table=received_file_rows(ended), description=_describe(ended))
+    with workspace_language(workspace.root):
+        description = _describe(ended, workspace)
+    create_table_artifact(key=job, table=received_file_rows(ended), description=description)
     make_state = Completed if ended.name in ENDED_WELL else Failed
     return make_state(name=ended.name, message=ended.says)
 

@@ -4,18 +4,24 @@ import datetime as dt
 import errno
 import traceback
 from asyncio import CancelledError
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from time import perf_counter
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from flows.pipeline.jobs import JobResult, run_job
+from flows.runtime.language import workspace_language
 from flows.runtime.progress import Reporter
 from flows.scheduling.messages import send_message
-from flows.scheduling.notify import notify, select_new_alarms
+from flows.scheduling.notify import alarm_row, notify, select_new_alarms
 from flows.scheduling.schedule import POST_SHIFT
+from reports.language.bidi import without_isolates
+from reports.language.error_text import error_text
 from reports.language.reason_text import format_reason
+from reports.language.translate import local_moment, say, say_n
 from reports.message import run_message
+from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import ConsistencyError, WorkspaceError
 from transforms.operations.alarms import Alarm, alarms, publish_alarms
@@ -42,7 +48,7 @@ MODEL_CHECK = "Model check failed"
 NOT_PUBLISHED = "Pages not published"
 """State of a successful run whose pages are in the workspace, but not all in the folder of `[publish]`."""
 ENDED_WELL = (COMPLETED, CAUGHT_UP, DATA_ISSUE, MODEL_CHECK, NOT_PUBLISHED)
-REASON_CODES = {
+LOGGED_STATES = {
     COMPLETED: "completed",
     CAUGHT_UP: "caught_up",
     DATA_ISSUE: "data_issue",
@@ -86,17 +92,24 @@ def _locate_error(problem: BaseException) -> str:
 
 def _classify_error(problem: BaseException) -> RunOutcome:
     if isinstance(problem, WorkspaceError):
-        return RunOutcome(WRONG_WORKSPACE, str(problem))
+        return RunOutcome(WRONG_WORKSPACE, error_text(problem))
     if isinstance(problem, ConsistencyError):
-        return RunOutcome(INTERNAL, f"{problem}; the data are not the cause, please report the error")
-    if isinstance(problem, OSError):
-        message = (
-            "the disk is full"
-            if problem.errno == errno.ENOSPC
-            else f"the file system reported an error ({problem.strerror})"
+        says = say(
+            "the consistency check {check} found {rows} rows; the data are not the cause, please report the error",
+            check=problem.check,
+            rows=problem.rows,
         )
-        return RunOutcome(SYSTEM, f"{message}; no data are lost, the next run continues from here")
-    return RunOutcome(INTERNAL, f"{_locate_error(problem)}; the workspace is intact, the next run tries again")
+        return RunOutcome(INTERNAL, says)
+    if isinstance(problem, OSError):
+        if problem.errno == errno.ENOSPC:
+            return RunOutcome(SYSTEM, say("the disk is full; no data are lost, the next run continues from here"))
+        says = say(
+            "the file system reported an error ({detail}); no data are lost, the next run continues from here",
+            detail=problem.strerror,
+        )
+        return RunOutcome(SYSTEM, says)
+    place = _locate_error(problem)
+    return RunOutcome(INTERNAL, say("{place}; the workspace is intact, the next run tries again", place=place))
 
 
 def run_scheduled(
@@ -113,13 +126,18 @@ def run_scheduled(
     Returns:
         The outcome, also if the job failed.
     """
-    log = log or RunLog(workspace.log)
+    with workspace_language(workspace.root):
+        return _run_in_language(job, workspace, slot, log or RunLog(workspace.log))
+
+
+def _run_in_language(job: str, workspace: Workspace, slot: dt.datetime | None, log: RunLog) -> RunOutcome:
     began_at, started_s = log.clock(), perf_counter()
     try:
         _ = workspace.season
         with lock_workspace(workspace.root, job, LOCK_WAIT_S):
             if slot is not None and log.done_since(job, slot):
-                return RunOutcome(CAUGHT_UP, f"a run since {slot:%Y-%m-%d %H:%M} UTC has already done this job")
+                since = local_moment(slot.astimezone(ZoneInfo(workspace.season.time_zone)))
+                return RunOutcome(CAUGHT_UP, say("a run since {since} has already done this job", since=since))
             began_at = log.clock()
             log.write(job, "began", due=slot)
             ended = _run_and_notify(job, workspace, log)
@@ -131,14 +149,14 @@ def run_scheduled(
         job,
         "ended" if ended.name in ENDED_WELL else "failed",
         state=ended.name,
-        reason_code=REASON_CODES[ended.name],
-        says=ended.says,
+        reason_code=LOGGED_STATES[ended.name],
+        says=without_isolates(ended.says),
         due=slot,
         began_at=began_at.isoformat(),
         seconds=round(perf_counter() - started_s, 1),
         **_count_rows(ended.done),
         **_describe_delivery(ended),
-        alarms=[asdict(a) for a in ended.alarms],
+        alarms=[alarm_row(a, workspace.season.catalogue) for a in ended.alarms],
     )
     return ended
 
@@ -148,8 +166,7 @@ def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
     reporter.log = lambda **facts: log.write(job, "stage", **facts)
     done = run_job(job, workspace, reporter)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        season = workspace.season
-        found = alarms(warehouse, done.received, season.notify, lambda why: format_reason(why, season.catalogue))
+        found = alarms(warehouse, done.received, workspace.season.notify)
     return _notify(job, workspace, done, [*found, *publish_alarms(done.published)], log)
 
 
@@ -170,10 +187,10 @@ def _describe_delivery(ended: RunOutcome) -> dict[str, Any]:
     }
 
 
-def _send_message(job: str, done: JobResult, fresh: list[Alarm], season: Season) -> tuple[int, list[str]]:
-    """Send the shift page and new alarms; return the number of deliveries and a sentence per failed one."""
+def _send_message(job: str, done: JobResult, fresh: list[str], season: Season) -> tuple[int, list[str]]:
+    """Send the shift page and the sentences of new alarms; return the number of deliveries and failures in words."""
     to = season.notify.to
-    message = run_message(done.pages if job == POST_SHIFT else [], [a.says for a in fresh], season) if to else None
+    message = run_message(done.pages if job == POST_SHIFT else [], fresh, season) if to else None
     if message is None:
         return 0, []
     failures = send_message(message, to)
@@ -184,30 +201,36 @@ def _notify(job: str, workspace: Workspace, done: JobResult, found: list[Alarm],
     """Send new alarms to the recipients in season.toml and return the outcome of the run."""
     season = workspace.season
     last = log.last("notify", NOTIFIED)
-    reported = [Alarm(**a) for a in last["standing"]] if last else []
-    fresh = select_new_alarms(found, reported)
-    sent, unsent = _send_message(job, done, fresh, season)
-    failures = [*notify(fresh, season.name, str(workspace.root.resolve()), job, season.notify), *unsent]
+    reported = {(a["kind"], a["subject"]) for a in last["standing"]} if last else set()
+    fresh, root = select_new_alarms(found, reported), str(workspace.root.resolve())
+    sent, unsent = _send_message(job, done, [format_reason(a.why, season.catalogue) for a in fresh], season)
+    failures = [*notify(fresh, season.name, root, job, season.notify, season.catalogue), *unsent]
     # The next run repeats alarms that could not be delivered. An alarm that has ended is reported again if it recurs.
     log.write(
         "notify",
         NOTIFIED,
         fresh=len(fresh),
         wrong=failures,
-        standing=[asdict(a) for a in found if not failures or a not in fresh],
+        standing=[{"kind": a.kind, "subject": a.subject} for a in found if not failures or a not in fresh],
     )
-    name, says = _classify(done, found)
+    name, says = _classify(done, found, season.catalogue)
     return RunOutcome(name, says, done, found, sent, failures)
 
 
-def _classify(done: JobResult, found: list[Alarm]) -> tuple[str, str]:
+def _classify(done: JobResult, found: list[Alarm], catalogue: Catalogue) -> tuple[str, str]:
     """Return the state of a finished job and a sentence on it."""
     if failed := [r.file for r in done.received if r.failed]:
-        return INTERNAL, f"an internal error with {len(failed)} files; all others were ingested"
+        says = say_n(
+            "an internal error with {n} file; all others were ingested",
+            "an internal error with {n} files; all others were ingested",
+            len(failed),
+        )
+        return INTERNAL, says
     if not found:
-        return COMPLETED, "the run was successful"
+        return COMPLETED, say("the run was successful")
     of_model = MODEL_CHECK if any(a.is_of_model for a in found) else NOT_PUBLISHED
-    return DATA_ISSUE if any(a.is_of_data for a in found) else of_model, "; ".join(a.says for a in found)
+    says = "; ".join(format_reason(a.why, catalogue) for a in found)
+    return DATA_ISSUE if any(a.is_of_data for a in found) else of_model, says
 
 
 def received_file_rows(ended: RunOutcome) -> list[dict[str, Any]]:

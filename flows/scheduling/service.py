@@ -6,6 +6,7 @@ import hashlib
 import threading
 from collections.abc import Callable
 from contextlib import suppress
+from contextvars import copy_context
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -18,11 +19,12 @@ from prefect.types.entrypoint import EntrypointType
 from flows.scheduling.announce import announce_runs
 from flows.scheduling.flows import CATCH_UP, FLOWS
 from flows.scheduling.schedule import POST_SHIFT, Slot, last_due_time, slots
+from reports.language.translate import local_date, local_moment, locale, say
 from transforms.config.workspace import Season, Workspace
 from transforms.ingest.inbox import KnownFiles, scan_inbox
 from transforms.storage.run_log import RunLog
 
-Say = Callable[[str], None]
+PrintLine = Callable[[str], None]
 
 
 def deployment_name(workspace: Workspace) -> str:
@@ -95,53 +97,68 @@ class InboxWatch:
         return len(new)
 
 
-def watch(workspace: Workspace, stop: threading.Event, start: Callable[[str], None], say: Say) -> None:
-    """Start a post-shift run whenever the inbox has new files that no longer change, until `stop` is set."""
+def watch(workspace: Workspace, stop: threading.Event, start: Callable[[str], None]) -> None:
+    """Start a post-shift run whenever the inbox has new files that no longer change, until `stop` is set.
+
+    Nothing is printed: the run prints its line when it ends.
+    """
     interval_s = workspace.season.schedule.new_files_every_min * 60
     if not interval_s:
         return
     inbox = InboxWatch(workspace)
     while not stop.wait(interval_s):
-        if count := inbox.new_files():
-            say(f"{count} new files: starting a post-shift run")
+        if inbox.new_files():
             start(POST_SHIFT)
 
 
-def _announce_schedule(workspace: Workspace, say: Say) -> None:
-    zone = ZoneInfo(workspace.season.time_zone)
-    for slot in slots(workspace.season):
-        last = slot.last_before(dt.datetime.now(dt.UTC), zone)
-        say(
-            f"{slot.job}: cron {slot.cron} ({zone.key}), last due {last.astimezone(zone):%a %d %b %H:%M}"
-            if last
-            else slot.job
-        )
+def schedule_lines(season: Season, now: dt.datetime, missed: list[str]) -> list[str]:
+    """Return one line per slot of the schedule: job, times, last due time, and a note if the job was missed."""
+    zone = ZoneInfo(season.time_zone)
+    lines = []
+    for slot in slots(season):
+        line = say("{job}: {when} ({zone})", job=slot.job, when=_describe_slot(slot), zone=zone.key)
+        last = slot.last_before(now, zone)
+        if last is not None:
+            line = say("{line}, last due {due}", line=line, due=local_moment(last.astimezone(zone)))
+        lines.append(say("{line}; it was missed and runs once now", line=line) if slot.job in missed else line)
+    return lines
 
 
-def serve(workspace: Workspace, pool: str | None, say: Say, stop: threading.Event) -> None:
+def _describe_slot(slot: Slot) -> str:
+    """Return when a job is due."""
+    time = local_date(slot.at, "Hm")
+    if slot.date is not None:
+        return say("once, on {day} at {time}", day=local_date(slot.date, "yMMMd"), time=time)
+    if slot.weekday is not None:
+        return say("every {weekday} at {time}", weekday=locale().days["format"]["wide"][slot.weekday], time=time)
+    return say("every day at {time}", time=time)
+
+
+def serve(workspace: Workspace, pool: str | None, print_line: PrintLine, stop: threading.Event) -> None:
     """Run the schedule of a season until `stop` is set.
 
     Args:
         workspace: the workspace.
         pool: work pool whose workers run the flows; None runs them in this process.
-        say: prints one line for the user.
+        print_line: prints one line for the user.
         stop: event that ends the service.
     """
-    _announce_schedule(workspace, say)
-    planned = deployments(workspace, pool)
     log = RunLog(workspace.log)
+    missed = find_missed_jobs(workspace, log.clock(), log)
+    for line in schedule_lines(workspace.season, dt.datetime.now(dt.UTC), missed):
+        print_line(line)
+    planned = deployments(workspace, pool)
     runner = Runner(name=f"taretrace {deployment_name(workspace)}", pause_on_shutdown=False) if pool is None else None
     for deployment in planned:
         runner.add_deployment(deployment) if runner is not None else deployment.apply()
-    for job in find_missed_jobs(workspace, log.clock(), log):
-        say(f"{job} was missed; running it once now")
+    for job in missed:
         start_run(job, workspace, CATCH_UP)
-    watcher = threading.Thread(
-        target=watch, args=(workspace, stop, lambda job: start_run(job, workspace), say), daemon=True
-    )
+    watcher = threading.Thread(target=watch, args=(workspace, stop, lambda job: start_run(job, workspace)), daemon=True)
     watcher.start()
     zone = ZoneInfo(workspace.season.time_zone)
-    announcer = threading.Thread(target=announce_runs, args=(log, zone, say, stop), daemon=True)
+    # A new thread starts without the language of this one.
+    in_language = copy_context().run
+    announcer = threading.Thread(target=in_language, args=(announce_runs, log, zone, print_line, stop), daemon=True)
     announcer.start()
     if runner is None:
         stop.wait()

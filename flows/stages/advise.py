@@ -9,6 +9,7 @@ import polars as pl
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, require_facts, run_checks
 from flows.stages.fit import Fits
+from reports.language.translate import mark
 from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
 from transforms.advice.outlook import NextShift, Outlook, next_outlook, working_hours
 from transforms.advice.posterior import draw_slopes
@@ -33,7 +34,7 @@ ADVICE_SEED = 20_251_001
 
 def assess_storability(workspace: Workspace, reporter: Reporter) -> None:
     """Compute the storability of every measured load, the pile ledger and the cost of the season."""
-    with open_warehouse(workspace) as warehouse, reporter.stage("Computing the storability of loads"):
+    with open_warehouse(workspace) as warehouse, reporter.stage(mark("Computing the storability of loads")):
         require_facts(warehouse, workspace)
         facts, audits = warehouse.table("load_fact"), warehouse.table("audit_fact")
         rows = storability(facts, audits, warehouse.query("root_temp"), workspace.season.prices)
@@ -52,7 +53,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
         One row per machine and setting, with its verdict; empty if there are too few loads.
     """
     season = workspace.season
-    with open_warehouse(workspace) as warehouse, reporter.stage("Evaluating setting changes for the next shift"):
+    with open_warehouse(workspace) as warehouse, reporter.stage(mark("Evaluating setting changes for the next shift")):
         rows = [pl.DataFrame(schema=ADVICE_SCHEMA)]
         if fits.dirt is not None:
             rng = np.random.default_rng(ADVICE_SEED)
@@ -101,7 +102,7 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
     season = workspace.season
     with (
         open_warehouse(workspace) as warehouse,
-        reporter.stage("Computing the setting guide"),
+        reporter.stage(mark("Computing the setting guide")),
     ):
         if fits.dirt is None:
             if not warehouse.table("guide_class").height:

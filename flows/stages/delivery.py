@@ -4,6 +4,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from flows.runtime.progress import Reporter
+from reports.language.translate import mark
 from reports.pages.index import write_index
 from reports.pages.index_data import INDEX, list_pages
 from transforms.config.workspace import Workspace
@@ -20,7 +21,7 @@ def deliver_pages(workspace: Workspace, reporter: Reporter) -> Publication | Non
     write_index(list_pages(out), season, out / INDEX)
     if season.publish.folder is None:
         return None
-    with reporter.stage("Publishing the pages"), TemporaryDirectory() as temporary:
+    with reporter.stage(mark("Publishing the pages")), TemporaryDirectory() as temporary:
         # An index of its own: where growers' sheets are left out, it must not name growers either.
         pages = list_pages(out, growers=season.publish.growers)
         index = write_index(pages, season, Path(temporary) / INDEX)

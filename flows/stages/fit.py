@@ -7,6 +7,7 @@ import polars as pl
 
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, require_facts, run_checks
+from reports.language.translate import mark
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.workspace import Season, Workspace
 from transforms.errors import WorkspaceError
@@ -66,14 +67,14 @@ def fit_responses(workspace: Workspace, reporter: Reporter, executor: Executor =
         require_facts(warehouse, workspace)
         previous, cv = _load_previous_season(season), season.lab_cv_at_25_kg
         jobs = [ResponseJob(warehouse.table(t), r, season.catalogue, cv, cache, previous) for r, t in facts]
-        with reporter.stage("Fitting what drives dirt, root loss and tops", len(facts)) as advance:
+        with reporter.stage(mark("Fitting what drives dirt, root loss and tops"), len(facts)) as advance:
             fitted = []
             for response_fit, used in local(executor)(fit_response_job, jobs):
                 fitted.append(response_fit)
                 cache.used |= used
                 advance()
         fits = Fits(*fitted)
-        with reporter.stage("Computing effects and curves"):
+        with reporter.stage(mark("Computing effects and curves")):
             tables = _compute_result_tables(fits, season, executor)
         with warehouse.transaction():
             for name, rows in tables.items():
@@ -109,7 +110,7 @@ def check_fits(
         stored = warehouse.table("fit_check")
         results = [stored.clear() if refits else _select_reusable_rows(stored, job) for job in jobs]
         due = [i for i, rows in enumerate(results) if not rows.height]
-        with reporter.stage("Checking the fits", len(due)) as advance:
+        with reporter.stage(mark("Checking the fits"), len(due)) as advance:
             for i, rows in zip(due, local(executor)(run_fit_check, [jobs[i] for i in due]), strict=True):
                 results[i] = check_rows(jobs[i].fit.value, rows)
                 advance()
@@ -175,7 +176,7 @@ def compare_subjects(
         if stored.height and not recompute:
             return stored
         tables, changes = [stored.clear()], [warehouse.table("season_change").clear()]
-        with reporter.stage("Comparing the fleet", len(jobs)) as advance:
+        with reporter.stage(mark("Comparing the fleet"), len(jobs)) as advance:
             for rows, change in local(executor)(benchmark_response, jobs):
                 tables.append(rows)
                 changes.append(change)

@@ -8,7 +8,11 @@ import polars as pl
 
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse
+from reports.language.reason_messages.failed_reads import failed_read_words
+from reports.language.reason_text import format_reason
+from reports.language.translate import mark, mark_n, say, say_n
 from transforms.config.workspace import Workspace
+from transforms.contracts.reason import Reason
 from transforms.errors import DamagedError, WorkspaceError
 from transforms.ingest.failed_read import failed_reads, forget_rejections
 from transforms.ingest.inbox import scan_inbox
@@ -31,6 +35,9 @@ from transforms.operations.ready import prepare_lake, remove_unfinished_files
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
+
+READING = mark_n("Reading {n} new file", "Reading {n} new files")
+CHECKING = mark_n("Checking {n} new file", "Checking {n} new files")
 
 
 def _load_mappings(workspace: Workspace) -> list[Mapping]:
@@ -62,24 +69,42 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
         inbox = scan_inbox(workspace.inbox, known, prepare_reader)
         record_inbox(inbox, known, warehouse)
         for name, reason in inbox.left:
-            reporter.say(f"Skipped: {name}: {reason}")
+            reporter.line(say("Skipped: {name}: {reason}", name=name, reason=format_reason(reason)))
         changed = delete_remapped(inbox, mappings, warehouse, lake, copies.readable())
         if changed.again:
-            reporter.say(f"Reading {len(changed.again)} files again: their mapping has changed")
+            reporter.line(
+                say_n(
+                    "Reading {n} file again: its mapping has changed",
+                    "Reading {n} files again: their mapping has changed",
+                    len(changed.again),
+                )
+            )
         if changed.stuck:
-            reporter.say(
-                f"{len(changed.stuck)} files have a changed mapping but are neither in the inbox nor copied: "
-                f"copy them into the inbox again, for example {changed.stuck[0][1]}"
+            reporter.line(
+                say_n(
+                    "{n} file has a changed mapping but is neither in the inbox nor copied: copy it into the inbox "
+                    "again: {example}",
+                    "{n} files have a changed mapping but are neither in the inbox nor copied: copy them into the "
+                    "inbox again, for example {example}",
+                    len(changed.stuck),
+                    example=changed.stuck[0][1],
+                )
             )
         if again := forget_rejections(inbox, warehouse):
-            reporter.say(f"Reading {again} files again: the first attempt failed")
+            reporter.line(
+                say_n(
+                    "Reading {n} file again: the first attempt failed",
+                    "Reading {n} files again: the first attempt failed",
+                    again,
+                )
+            )
         files, copied, target = (
             pending_files(inbox, warehouse),
             find_pending_copies(copies, inbox, warehouse),
             IngestTarget(warehouse, lake),
         )
         read = IsolatedRead(workspace.root)
-        with reporter.stage(f"Reading {len(files) + len(copied)} new files", len(files) + len(copied)) as advance:
+        with reporter.stage(READING, len(files) + len(copied)) as advance:
             out = []
             unpacked = workspace.root / UNPACKED
             results = chain(
@@ -88,17 +113,23 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
             )
             for found, received in results:
                 if received is None:
-                    reporter.say(f"Left for the next run: {found.file} changed while it was being read")
+                    reporter.line(say("Left for the next run: {file} changed while it was being read", file=found.file))
                 else:
                     out.append(received)
                     _report_failure(received, reporter)
                 advance()
-        with reporter.stage("Storing copies of received files"):
+        with reporter.stage(mark("Storing copies of received files")):
             copying = copy_received(inbox, warehouse, copies, place.keep_received_days, now)
             if place.keep_received_days:
                 keep_mappings(mappings, workspace.mappings, copies)
         if copying.left:
-            reporter.say(f"The disk is nearly full: {len(copying.left)} received files were not copied")
+            reporter.line(
+                say_n(
+                    "The disk is nearly full: {n} received file was not copied",
+                    "The disk is nearly full: {n} received files were not copied",
+                    len(copying.left),
+                )
+            )
         record_earlier_dates(chain(inbox.found, *(c.as_found() for c in copies.index().values())), mappings, warehouse)
     if files or copied:
         release_reader()
@@ -111,7 +142,13 @@ def _report_failure(received: IngestedFile, reporter: Reporter) -> None:
     if not code:
         return
     detail = f" ({received.failed})" if received.failed else ""
-    reporter.say(f"Not read, {code}{detail}: {received.file}; the next run tries once more, all other files continue")
+    reporter.line(
+        say(
+            "Not read: {file}: {cause}; the next run tries once more, all other files continue",
+            file=received.file,
+            cause=f"{failed_read_words(code)}{detail}",
+        )
+    )
     if reporter.log is not None:
         reporter.log(stage="failed read", file=received.file, reason_code=code)
 
@@ -129,7 +166,7 @@ class Examined:
 
     received: list[IngestedFile]
     rejected: pl.DataFrame
-    left: list[tuple[str, str]]
+    left: list[tuple[str, Reason]]
     failed: pl.DataFrame
 
 
@@ -139,7 +176,7 @@ def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         inbox = scan_inbox(workspace.inbox, known_files(warehouse))
         files, target = pending_files(inbox, warehouse), IngestTarget(warehouse, lake)
-        with reporter.stage(f"Checking {len(files)} new files", len(files)) as advance:
+        with reporter.stage(CHECKING, len(files)) as advance:
             out = []
             for found in files:
                 out.append(preview_ingest(found, mappings, catalogue, target, IsolatedRead()))

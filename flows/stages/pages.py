@@ -10,6 +10,7 @@ from pathlib import Path
 from flows import stages
 from flows.runtime.progress import Reporter
 from reports.language.reason_text import format_reason
+from reports.language.translate import mark, mark_n
 from reports.page.formats import HTML, OutputFormats
 from reports.pages.fleet import write_fleet
 from reports.pages.fleet_data import load_fleet_page
@@ -41,7 +42,7 @@ MIN_PARALLEL_SHEETS = 8
 
 def publish_shift_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Compute the timeline of the last shift and write the shift page."""
-    with reporter.stage("Writing the shift page"):
+    with reporter.stage(mark("Writing the shift page")):
         stages.compute_shift_timeline(workspace)
         with stages.open_warehouse(workspace) as warehouse:
             data = load_shift_page(warehouse, workspace.season)
@@ -50,7 +51,7 @@ def publish_shift_page(workspace: Workspace, reporter: Reporter, formats: Output
 
 def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the setting guide and its cards."""
-    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the setting guide"):
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the setting guide")):
         if not warehouse.table("guide_class").height:
             too_few = product_status(warehouse, GUIDE).code is BasisCode.TOO_FEW_LOADS
             raise WorkspaceError(
@@ -65,7 +66,7 @@ def publish_guide(workspace: Workspace, reporter: Reporter, formats: OutputForma
 
 def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the fleet page and the list of loads it links to."""
-    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the fleet page"):
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the fleet page")):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
         paths = write_fleet(load_fleet_page(warehouse, season), season, out, formats)
@@ -74,7 +75,7 @@ def publish_fleet_page(workspace: Workspace, reporter: Reporter, formats: Output
 
 def publish_season_report(workspace: Workspace, reporter: Reporter, formats: OutputFormats = HTML) -> list[Path]:
     """Write the season report, the guide it links to, and the list of its loads."""
-    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the season report"):
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the season report")):
         stages.require_facts(warehouse, workspace, *MARTS)
         season, out = workspace.season, workspace.out
         paths = write_season(load_season_page(warehouse, season), season, out, formats)
@@ -98,9 +99,13 @@ def publish_grower_sheets(
         stages.require_facts(warehouse, workspace, *MARTS)
         sheets = [d for d in grower_data(warehouse, season) if only in {None, d.grower}]
     if not sheets:
-        message = f"there is no grower '{only}'" if only else "the fields have no growers"
-        raise WorkspaceError(message, where=str(workspace.root), remedy="check the list of fields in the export")
-    with reporter.stage(f"Writing {len(sheets)} grower sheets", len(sheets)) as advance:
+        raise WorkspaceError(
+            "there is no grower '{grower}'" if only else "the fields have no growers",
+            where=str(workspace.root),
+            remedy="check the list of fields in the export",
+            grower=only,
+        )
+    with reporter.stage(mark_n("Writing {n} grower sheet", "Writing {n} grower sheets"), len(sheets)) as advance:
         if len(sheets) < MIN_PARALLEL_SHEETS:
             return [p for d in sheets for p in _write_sheet(d, season, out, formats, advance)]
         # Spawned, not forked: the threads of polars and duckdb do not survive a fork.
@@ -121,7 +126,7 @@ def _write_sheet(
 
 def publish_what_if_page(workspace: Workspace, reporter: Reporter) -> Path:
     """Write the what-if page with its sliders."""
-    with reporter.stage("Writing the what-if page"), Warehouse.open_read_only(workspace.warehouse) as warehouse:
+    with reporter.stage(mark("Writing the what-if page")), Warehouse.open_read_only(workspace.warehouse) as warehouse:
         stages.require_facts(warehouse, workspace)
         return write_what_if(load_what_if_page(warehouse, workspace.what_if), workspace.season, workspace.out)
 
@@ -131,15 +136,17 @@ def publish_load_page(
 ) -> list[Path]:
     """Write the page of one load."""
     season = workspace.season
-    with stages.open_warehouse(workspace) as warehouse, reporter.stage("Writing the load page"):
+    with stages.open_warehouse(workspace) as warehouse, reporter.stage(mark("Writing the load page")):
         stages.require_facts(warehouse, workspace)
         try:
             data = load_load_page(load_id, warehouse, Lake(workspace.lake), season.catalogue)
         except UntracedLoadError as untraced:
             raise WorkspaceError(
-                f"load '{load_id}' was not traced ({format_reason(untraced.why, season.catalogue)})",
+                "load '{load}' was not traced ({reason})",
                 where="the load traces",
                 remedy="choose another load, or supply the missing data and run 'taretrace ingest' again",
+                load=load_id,
+                reason=format_reason(untraced.why, season.catalogue),
             ) from untraced
         return write_load_page(data, season, workspace.out, setting, formats)
 

@@ -4,12 +4,15 @@ import datetime as dt
 
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse
+from reports.language.translate import mark, mark_n, say_n
 from transforms.config.workspace import Workspace
 from transforms.jobs.machine_days import bin_days, delete_vanished_days, stale_days
 from transforms.operations.retention import ExpiredRecords, expire_records
 from transforms.parallel import Executor, serial
 from transforms.storage.lake import Lake
 from transforms.storage.lake_record import require_lake
+
+BINNING = mark_n("Binning {n} machine-day", "Binning {n} machine-days")
 
 
 def bin_telemetry(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:
@@ -19,15 +22,19 @@ def bin_telemetry(workspace: Workspace, reporter: Reporter, executor: Executor =
         damaged = require_lake(warehouse, lake, bins=False)
         delete_vanished_days(warehouse, lake)
         stale = stale_days(warehouse, catalogue, damaged)
-        with reporter.stage(f"Binning {len(stale)} machine-days", len(stale)) as advance:
+        with reporter.stage(BINNING, len(stale)) as advance:
             binned = bin_days(stale, warehouse, lake, catalogue, advance, executor)
         # A constant signal is a set point if it is constant on the machine's other days too, otherwise a stuck sensor:
         # the new bins may change that result for other days.
         if affected := stale_days(warehouse, catalogue, set()):
             bin_days(affected, warehouse, lake, catalogue, lambda: None, executor)
     if binned < len(stale):
-        reporter.say(
-            f"{len(stale) - binned} machine-days are not binned: their machines are missing from the machine list"
+        reporter.line(
+            say_n(
+                "{n} machine-day is not binned: its machine is missing from the machine list",
+                "{n} machine-days are not binned: their machines are missing from the machine list",
+                len(stale) - binned,
+            )
         )
     return binned
 
@@ -37,6 +44,6 @@ def delete_expired_records(workspace: Workspace, reporter: Reporter) -> ExpiredR
     season, lake = workspace.season, Lake(workspace.lake)
     if not season.place.keep_telemetry_days:
         return ExpiredRecords()
-    with open_warehouse(workspace) as warehouse, reporter.stage("Deleting expired records"):
+    with open_warehouse(workspace) as warehouse, reporter.stage(mark("Deleting expired records")):
         stale = set(stale_days(warehouse, season.catalogue, require_lake(warehouse, lake, bins=False)))
         return expire_records(warehouse, lake, season.place.keep_telemetry_days, dt.datetime.now(dt.UTC), stale)

@@ -6,6 +6,7 @@ import polars as pl
 
 from flows.runtime.progress import Reporter
 from flows.stages.context import open_warehouse, require_facts, run_checks, timeline_span
+from reports.language.translate import mark, mark_n
 from transforms.conditions.field_hours import field_hours
 from transforms.conditions.weather import fill_hours, hours_of_days
 from transforms.config.workspace import Season, Workspace
@@ -18,6 +19,9 @@ from transforms.storage.lake_record import require_lake
 from transforms.storage.warehouse import Warehouse
 from transforms.telemetry.setting_changes import build_shift_timeline
 
+READING_WORK = mark_n("Reading field work of {n} field", "Reading field work of {n} fields")
+TRACING = mark_n("Tracing loads of {n} field", "Tracing loads of {n} fields")
+
 
 def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> int:
     """Trace the loads of every field whose tickets, field work or clocks changed; return the number of fields."""
@@ -26,10 +30,10 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
         require_lake(warehouse, lake)
         season_trace = SeasonTrace(warehouse, lake, season, executor)
         stale = season_trace.stale()
-        with reporter.stage(f"Reading field work of {len(stale)} fields", len(stale)) as advance:
+        with reporter.stage(READING_WORK, len(stale)) as advance:
             learned = season_trace.learn(stale, advance)
         due = season_trace.pending_fields(learned)
-        with reporter.stage(f"Tracing loads of {len(due)} fields", len(due)) as advance:
+        with reporter.stage(TRACING, len(due)) as advance:
             season_trace.trace(due, learned, advance)
         audits = root_loss(warehouse.table("loss_audit"))
         with warehouse.transaction():
@@ -42,7 +46,7 @@ def trace_loads(workspace: Workspace, reporter: Reporter, executor: Executor = s
 def compute_conditions(workspace: Workspace, reporter: Reporter) -> None:
     """Compute the hourly topsoil wetness of every field."""
     season = workspace.season
-    with open_warehouse(workspace) as warehouse, reporter.stage("Computing topsoil wetness"):
+    with open_warehouse(workspace) as warehouse, reporter.stage(mark("Computing topsoil wetness")):
         hours = hours_of_days(warehouse.table("weather_hour"), warehouse.table("weather_day"), season.time_zone)
         filled = fill_hours(hours)
         with warehouse.transaction():
@@ -52,7 +56,7 @@ def compute_conditions(workspace: Workspace, reporter: Reporter) -> None:
 
 def build_marts(workspace: Workspace, reporter: Reporter) -> None:
     """Join all sources into one row per load and one row per audit, and run the consistency checks."""
-    with open_warehouse(workspace) as warehouse, reporter.stage("Joining loads, tares and conditions"):
+    with open_warehouse(workspace) as warehouse, reporter.stage(mark("Joining loads, tares and conditions")):
         require_lake(warehouse, Lake(workspace.lake))
         machine_days_of_bins(warehouse, Lake(workspace.lake))
         with warehouse.transaction():

@@ -9,6 +9,7 @@ from flows.stages.context import open_warehouse, require_facts
 from flows.stages.trace import build_facts
 from reports.pages.trial_sheet import write_trial_sheet
 from transforms.config.workspace import Workspace
+from transforms.contracts.reason import Reason
 from transforms.storage.lock import lock_workspace
 from transforms.storage.warehouse import Warehouse
 from transforms.trial.analysis import TrialEstimate, analyse_trial, find_loads
@@ -37,13 +38,13 @@ class PlannedTrial:
         trial: the plan.
         file: TOML file of the plan, where weigh tickets are added afterwards.
         sheet: instruction sheet for the operator.
-        duration: sentence on how long the trial takes and what one day of loads can detect.
+        duration: how long the trial takes and what one day of loads can detect, as a reason.
     """
 
     trial: Trial
     file: Path
     sheet: Path
-    duration: str
+    duration: Reason
 
 
 @dataclass(frozen=True)

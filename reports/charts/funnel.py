@@ -3,19 +3,11 @@
 import altair as alt
 import polars as pl
 
-from reports.language.translate import mark, say
+from reports.language.labels import STANDING, UNJUDGED
+from reports.language.translate import say
 from reports.page.model import Chart
 from reports.page.theme import BETTER, FEW, INK, MUTED, PALE, RULE, WORSE, finish, interval_tooltip, records, rows
 
-UNJUDGED = "few"
-"""Code of subjects that are compared but not judged, for which `benchmark.standing` is null."""
-STANDING = {
-    "lower": mark("clearly lower"),
-    "usual": mark("not clearly different"),
-    "higher": mark("clearly higher"),
-    UNJUDGED: mark("few, not judged"),
-}
-"""Code of a standing -> label; texts, tables and charts share the code."""
 COLOURS = {"lower": BETTER, "usual": INK, "higher": WORSE, UNJUDGED: MUTED}
 BAND = 0.4
 """Opacity of the intervals, which lie over one another."""

@@ -5,11 +5,14 @@ import polars as pl
 
 from reports.language.translate import say
 from reports.page.model import Chart
-from reports.page.theme import EXPECTED, OBSERVED, finish, interval_tooltip, records, rows
+from reports.page.theme import EXPECTED, FEW, OBSERVED, PALE, finish, interval_tooltip, records, rows
 
 
 def machine_dirt(machines: pl.DataFrame) -> Chart:
-    """Return the chart of `shift_machine`: bands for expected dirt tare, dots with intervals for observed dirt tare."""
+    """Return the chart of `shift_machine`: bands for expected dirt tare, dots with intervals for observed dirt tare.
+
+    Dots of fewer than `FEW` measured loads are pale.
+    """
     drawn = machines.drop_nulls("observed_pct").with_columns(
         (pl.col("observed_pct") - pl.col("observed_half")).alias("observed_lo"),
         (pl.col("observed_pct") + pl.col("observed_half")).alias("observed_hi"),
@@ -34,8 +37,9 @@ def machine_dirt(machines: pl.DataFrame) -> Chart:
     x = alt.X("expected_lo95:Q", title=say("dirt tare, % of gross"), axis=alt.Axis(tickCount=6))
     band = base.mark_bar(size=14, color=EXPECTED, opacity=0.35).encode(x=x, x2="expected_hi95:Q")
     tick = base.mark_tick(size=18, thickness=2, color=EXPECTED).encode(x="expected_pct:Q")
-    rule = base.mark_rule(color=OBSERVED, strokeWidth=2).encode(x="observed_lo:Q", x2="observed_hi:Q")
-    dot = base.mark_point(filled=True, size=80, color=OBSERVED, opacity=1).encode(x="observed_pct:Q")
+    opacity = alt.condition(f"datum.measured < {FEW}", alt.value(PALE), alt.value(1.0))
+    rule = base.mark_rule(color=OBSERVED, strokeWidth=2).encode(x="observed_lo:Q", x2="observed_hi:Q", opacity=opacity)
+    dot = base.mark_point(filled=True, size=80, color=OBSERVED).encode(x="observed_pct:Q", opacity=opacity)
     chart = alt.layer(band, tick, rule, dot).add_params(*only).properties(width="container", height=26 * drawn.height)
     return finish(
         chart,

@@ -5,7 +5,8 @@ import json
 import altair as alt
 import polars as pl
 
-from reports.charts.funnel import COLOURS, UNJUDGED, with_unjudged
+from reports.charts.funnel import COLOURS, with_unjudged
+from reports.language.labels import UNJUDGED
 from reports.language.translate import say
 from reports.page.model import Chart
 from reports.page.theme import FEW, MUTED, PALE, finish, interval_tooltip, records, rows

@@ -2,6 +2,7 @@
 
 from reports.language.bidi import isolated
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
+from reports.language.precision import step_value
 from reports.language.translate import mark, say, translated
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS, TOPS, Catalogue
 
@@ -33,13 +34,47 @@ KINDS = {
     "lab": mark("measurement error"),
     "unexplained": mark("unexplained"),
 }
+CHECK_LABELS = {
+    "placebo": mark("placebo: settings of the next load"),
+    "out_of_field": mark("fields left out, against boosted trees"),
+    "out_of_field_last_load": mark("fields left out, against the last load"),
+    "later_week": mark("later weeks, against boosted trees"),
+    "later_week_last_load": mark("later weeks, against the last load"),
+    "coverage": mark("coverage of intervals"),
+    "influence_field": mark("influence of one field"),
+    "influence_machine": mark("influence of one machine"),
+    "robust_errors": mark("errors by cluster of machines"),
+    "balance": mark("settings that follow wetness"),
+    "site_day": mark("factory days"),
+    "tails": mark("tails"),
+}
+"""Check of a fit -> label."""
 RESPONSES = {DIRT: mark("dirt tare"), ROOT_LOSS: mark("root loss"), TOPS: mark("top tare")}
+UNJUDGED = "few"
+"""Code of subjects that are compared but not judged, for which `benchmark.standing` is null."""
+STANDING = {
+    "lower": mark("clearly lower"),
+    "usual": mark("not clearly different"),
+    "higher": mark("clearly higher"),
+    UNJUDGED: mark("few, not judged"),
+}
+"""Code of a standing -> label; texts, tables and charts share the code."""
 COUNTED = {DIRT: mark("measured loads"), ROOT_LOSS: mark("dig-behind plots"), TOPS: mark("measured loads")}
 
 
 def response_label(response: str) -> str:
     """Return the label of a response in the page's language; its name if it has no label."""
     return say(RESPONSES[response]) if response in RESPONSES else response
+
+
+def standing_label(standing: str | None) -> str:
+    """Return the label of a subject's standing in the page's language; empty if it is not compared."""
+    return say(STANDING[standing]) if standing in STANDING else ""
+
+
+def check_label(check: str) -> str:
+    """Return the label of a check of a fit in the page's language; its name if it has no label."""
+    return say(CHECK_LABELS[check]) if check in CHECK_LABELS else check
 
 
 def setting_label(name: str, catalogue: Catalogue) -> str:
@@ -92,26 +127,10 @@ def join_names(names: list[str], max_names: int = 6) -> str:
     return say("{some} and {n} more", some=some, n=len(names) - max_names)
 
 
-def format_setting_value(value: float | None, unit: str, shown: DisplayUnits) -> str:
-    """Return a setting's value with its unit, without decimals if it is a whole number."""
-    if value is None:
-        return NO_VALUE
-    v = shown.convert(value, unit)
-    digits = 2 if shown.sign(unit) == "in" else 0 if abs(v - round(v)) < 0.05 else 1
-    return f"{number(v, digits)} {shown.sign(unit)}".strip()
-
-
-def _far(change: float, unit: str, shown: DisplayUnits) -> str:
-    if unit == "pct":
-        return say("{n} points", n=number(abs(change), 0))
-    factor, _ = shown.straight(unit)
-    return f"{number(abs(change) * factor, shown.digits(unit))} {shown.sign(unit)}".strip()
-
-
 def describe_step(name: str, catalogue: Catalogue, shown: DisplayUnits) -> str:
     """Return one practical step up of a setting, such as `share depth 0.5 cm deeper`."""
     setting = catalogue[name]
-    return f"{setting_label(name, catalogue)} {_far(setting.step, setting.unit, shown)} {translated(setting.up)}"
+    return f"{setting_label(name, catalogue)} {step_value(setting, shown)} {translated(setting.up)}"
 
 
 def format_probability(probability: float) -> str:

@@ -8,7 +8,7 @@ from transforms.config.settings_catalogue import Setting
 
 COARSE_STEP, WHOLE_STEP = 20.0, 1.0
 """Settings with at least the first step are shown to the next ten, with at least the second as whole numbers."""
-EIGHTHS = 8
+EIGHTHS, EIGHTH_DIGITS = 8, 3
 
 
 def round_significant(value: float, digits: int = 2) -> float:
@@ -97,13 +97,33 @@ def setting_value(value: float | None, setting: Setting, shown: DisplayUnits, *,
     if value is None:
         return NO_VALUE
     sign = shown.sign(setting.unit) if unit else ""
-    converted = shown.convert(value, setting.unit)
-    digits = setting_digits(setting.step, setting.unit, shown)
+    rounded, digits = rounded_setting(value, setting, shown)
+    is_fraction = setting_digits(setting.step, setting.unit, shown) is None
+    return f"{_eighths(rounded) if is_fraction else number(rounded, digits)} {sign}".strip()
+
+
+def rounded_setting(value: float, setting: Setting, shown: DisplayUnits) -> tuple[float, int]:
+    """Return a setting's value in the displayed unit, rounded to what an operator can set, and its decimals."""
+    converted, digits = shown.convert(value, setting.unit), setting_digits(setting.step, setting.unit, shown)
     if digits is None:
-        return f"{_eighths(converted)} {sign}".strip()
-    if digits < 0:
-        return f"{number(10 * round(converted / 10), 0)} {sign}".strip()
-    return f"{number(converted, digits)} {sign}".strip()
+        return round(converted * EIGHTHS) / EIGHTHS, EIGHTH_DIGITS
+    return round(converted, digits), max(digits, 0)
+
+
+def step_value(setting: Setting, shown: DisplayUnits) -> str:
+    """Return the practical step of a setting with its unit: fractions of an inch, points of percent.
+
+    Steps of built-in settings in US units are 1/4 in, 1/8 in and 1/4 mph.
+    """
+    if setting.unit == "pct":
+        return say("{n} points", n=number(setting.step, 0))
+    factor, _ = shown.straight(setting.unit)
+    step, sign = setting.step * factor, shown.sign(setting.unit)
+    if sign == "in":
+        return f"{_eighths(step)} {sign}"
+    usual = shown.digits(setting.unit)
+    digits = usual if math.isclose(round(step, usual), step, rel_tol=1e-6) else usual + 1
+    return f"{number(step, digits)} {sign}".strip()
 
 
 def _eighths(inches: float) -> str:

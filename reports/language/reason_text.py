@@ -1,6 +1,8 @@
 """Sentences of stored reasons, in the page's language: the message of the code with its arguments inserted."""
 
+import datetime as dt
 import json
+from collections.abc import Callable
 from string import Formatter
 from typing import Any
 
@@ -9,17 +11,32 @@ import polars as pl
 from reports.language.bidi import isolated
 from reports.language.column_headings import column_words
 from reports.language.display_units import NO_VALUE
-from reports.language.labels import setting_label
+from reports.language.labels import check_label, response_label, setting_label
 from reports.language.reason_messages import MESSAGES
-from reports.language.translate import local_number, translated
+from reports.language.reason_messages.failed_reads import failed_read_words
+from reports.language.time_patterns import time_pattern
+from reports.language.translate import local_moment, local_number, translated, translated_n
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
-from transforms.contracts.reason import ALSO, Reason
+from transforms.contracts.reason import ALSO, ERROR_TEXT, Reason
 
 WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "state"}
 """Arguments whose values are codes with a word of their own."""
 
+TEXT_OF: dict[str, Callable[[str], str]] = {
+    "response": response_label,
+    "check": check_label,
+    "failure": failed_read_words,
+    "form": time_pattern,
+}
+"""Argument -> function that returns its value as people read it."""
+
 STORED_COLUMN_CODES = {
     "above_maximum",
+    "ask_column",
+    "ask_column_or_name",
+    "ask_full_scale",
+    "ask_match",
+    "ask_unit_mismatch",
     "below_minimum",
     "column_empty",
     "not_above_bound",
@@ -71,9 +88,17 @@ def _text(code: str, args: dict[str, Any], catalogue: Catalogue) -> str:
     also = args.pop(ALSO, [])
     if code in STORED_COLUMN_CODES:
         args["column"] = column_words(args["column"], catalogue)
-    parts = [_inserted(translated(MESSAGES[code]), args, catalogue)]
+    message = translated(args.pop("english")) if code == ERROR_TEXT else _message(code, args)
+    # The text of an error without arguments may contain braces.
+    parts = [_inserted(message, args, catalogue) if args or code != ERROR_TEXT else message]
     parts += [_text(other["code"], dict(other["args"]), catalogue) for other in also]
     return "; ".join(parts)
+
+
+def _message(code: str, args: dict[str, Any]) -> str:
+    """Return the message of a code in the page's language, in the form for its count `n` if it has a plural."""
+    message = MESSAGES[code]
+    return translated(message) if isinstance(message, str) else translated_n(message, args["n"])
 
 
 def _inserted(message: str, args: dict[str, Any], catalogue: Catalogue) -> str:
@@ -95,6 +120,14 @@ def _shown(name: str, value: Any, form: str, catalogue: Catalogue) -> str:
         return ", ".join(_shown(name, v, form, catalogue) for v in value)
     if isinstance(value, int | float):
         return local_number(format(value, form or ("," if isinstance(value, int) else ".4g")))
+    return _shown_text(name, value, catalogue)
+
+
+def _shown_text(name: str, value: str, catalogue: Catalogue) -> str:
     if name == "setting":
         return setting_label(value, catalogue)
+    if name.endswith("_at"):
+        return local_moment(dt.datetime.fromisoformat(value))
+    if name in TEXT_OF:
+        return TEXT_OF[name](value)
     return translated(value.replace("_", " ")) if name in WORD_ARGS else isolated(value)

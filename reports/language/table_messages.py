@@ -33,6 +33,12 @@ WORDS = (
     mark("weather reading"),
     mark("forecast hour"),
     mark("not recognised"),
+    mark("sample"),
+    mark("audit"),
+    mark("site"),
+    mark("station"),
+    mark("grower"),
+    mark("operator"),
 )
 SETTINGS = (
     mark("topper speed"),
@@ -63,15 +69,15 @@ SETTINGS = (
     mark("reversed"),
 )
 PRICES = (
-    mark("paid per t of clean beet at the standard sugar content"),
+    mark("paid for clean beet at the standard sugar content"),
     mark("standard sugar content"),
-    mark("paid per t of clean beet and point of sugar above the standard"),
+    mark("paid for clean beet, per point of sugar above the standard"),
     mark("freight of soil"),
     mark("road distance where a field has no site"),
     mark("unloading and washing out soil"),
     mark("taking soil back to land"),
     mark("a harvester with its operator"),
-    mark("worth of a t of white sugar, for what is lost in the pile"),
+    mark("worth of white sugar, for what is lost in the pile"),
     mark("days in the pile, on average"),
     mark("temperature in the pile"),
     mark("more sugar lost per point of dirt tare"),

@@ -31,6 +31,14 @@ class Language:
     key: str = "English"
 
 
+@dataclass(frozen=True)
+class Counted:
+    """Text of the catalogue with a singular and a plural form, to be translated for a count."""
+
+    one: str
+    many: str
+
+
 BUILT_IN = Path(__file__).parent / "translations"
 ENGLISH = Language(Locale("en", "GB"))
 _language: ContextVar[Language] = ContextVar("language", default=ENGLISH)
@@ -43,9 +51,10 @@ def _read(path: Path, _changed_ns: int, locale: str) -> dict[str, str | tuple[st
             catalogue = read_po(handle, locale=locale, abort_invalid=True)
     except Exception as problem:
         raise WorkspaceError(
-            f"the translation cannot be read ({problem})",
+            "the translation cannot be read ({problem})",
             where=str(path),
             remedy="correct the file, or remove it to show pages in English",
+            problem=str(problem),
         ) from problem
     texts: dict[str, str | tuple[str, ...]] = {}
     for m in catalogue:
@@ -64,29 +73,64 @@ def _translations(locale: str, language: str, folder: Path | None) -> list[Path]
     return [built_in, *found] if built_in.exists() else found
 
 
-@contextmanager
-def use_language(locale: str, folder: Path | None = None) -> Iterator[None]:
-    """Set the language of pages.
-
-    Args:
-        locale: locale such as `en-GB` or `de-DE`.
-        folder: folder of the workspace with translations `<locale>.po`, else `<language>.po`.
+def _language_of(locale: str, folder: Path | None) -> Language:
+    """Return a language with its translations.
 
     Raises:
-        WorkspaceError: a translation cannot be read.
+        WorkspaceError: the locale is not known, or a translation cannot be read.
     """
     try:
         parsed = Locale.parse(locale, sep="-" if "-" in locale else "_")
     except (UnknownLocaleError, ValueError) as problem:
         raise WorkspaceError(
-            f"the locale '{locale}' is not known", where="season.toml", remedy="use one such as en-GB, en-US or de-DE"
+            "the locale '{locale}' is not known",
+            where="season.toml",
+            remedy="use one such as en-GB, en-US or de-DE",
+            locale=locale,
         ) from problem
     texts: dict[str, str | tuple[str, ...]] = {}
     key = locale
     for path in _translations(locale, parsed.language, folder):
         texts = {**texts, **_read(path, path.stat().st_mtime_ns, str(parsed))}
         key += f" {path} {path.stat().st_mtime_ns}"
-    token = _language.set(Language(parsed, texts, key))
+    return Language(parsed, texts, key)
+
+
+@contextmanager
+def use_language(locale: str, folder: Path | None = None) -> Iterator[None]:
+    """Set the language of pages in a block.
+
+    Args:
+        locale: locale such as `en-GB` or `de-DE`.
+        folder: folder of the workspace with translations `<locale>.po`, else `<language>.po`.
+
+    Raises:
+        WorkspaceError: the locale is not known, or a translation cannot be read.
+    """
+    token = _language.set(_language_of(locale, folder))
+    try:
+        yield
+    finally:
+        _language.reset(token)
+
+
+def set_language(locale: str, folder: Path | None = None) -> None:
+    """Set the language from now on; an enclosing `start_in_english` or `use_language` restores the earlier one.
+
+    Args:
+        locale: locale such as `en-GB` or `de-DE`.
+        folder: folder of the workspace with translations `<locale>.po`, else `<language>.po`.
+
+    Raises:
+        WorkspaceError: the locale is not known, or a translation cannot be read.
+    """
+    _language.set(_language_of(locale, folder))
+
+
+@contextmanager
+def start_in_english() -> Iterator[None]:
+    """Use English in a block until the language is set there."""
+    token = _language.set(ENGLISH)
     try:
         yield
     finally:
@@ -120,13 +164,24 @@ def _isolated(values: dict[str, Any]) -> dict[str, Any]:
 
 def say_n(one: str, many: str, n: int, /, **values: Any) -> str:
     """Return the text for a count, with `n` inserted as `{n}` in its local format."""
+    return translated_n(Counted(one, many), n).format(n=local_number(f"{n:,}"), **_isolated(values))
+
+
+def translated_n(text: Counted, n: int) -> str:
+    """Return the form of a text for a count, with nothing inserted."""
     language = _language.get()
-    forms = language.texts.get(one)
+    forms = language.texts.get(text.one)
     if isinstance(forms, tuple):
-        text = forms[min(_plural_index(language.locale, n), len(forms) - 1)]
-    else:
-        text = one if n == 1 else many
-    return text.format(n=local_number(f"{n:,}"), **_isolated(values))
+        return forms[min(_plural_index(language.locale, n), len(forms) - 1)]
+    return text.one if n == 1 else text.many
+
+
+def say_text(text: str | Counted, /, **values: Any) -> str:
+    """Return a marked text in the page's language with values inserted; the value `n` selects the form of a count."""
+    if isinstance(text, str):
+        return say(text, **values)
+    n = values.pop("n")
+    return say_n(text.one, text.many, n, **values)
 
 
 def _plural_index(spoken: Locale, n: int) -> int:
@@ -151,6 +206,11 @@ def local_date(at: Any, skeleton: str) -> str:
     """Return a date or local time by a CLDR skeleton such as `yMMMEd`."""
     text: str = format_skeleton(skeleton, at, locale=locale())
     return text.replace("\u202f", " ")
+
+
+def local_moment(at: Any) -> str:
+    """Return a local time as date and time of day, without its seconds."""
+    return f"{local_date(at, 'yMMMd')} {local_date(at, 'Hm')}"
 
 
 _DAY_MARKS = (("MMMM", "%B"), ("MMM", "%b"), ("MM", "%m"), ("M", "%-m"), ("dd", "%d"), ("d", "%-d"))
@@ -194,3 +254,8 @@ def chart_locales() -> dict[str, Any]:
 def mark(text: str) -> str:
     """Return a text unchanged; the call marks it for the catalogue where it is defined before it is translated."""
     return text
+
+
+def mark_n(one: str, many: str) -> Counted:
+    """Return a text with its plural; the call marks both for the catalogue where they are defined."""
+    return Counted(one, many)

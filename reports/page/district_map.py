@@ -78,6 +78,8 @@ class DistrictMap:
         notes: sentences on the rule of the finding, and on data that are missing or not drawn.
         drawing: the drawing; None if no field has a position.
         tables: numbers of the fields, and places of the machines.
+        is_small: True for a small map below the answer of a page: its notes are folded with its numbers, and on paper
+            it takes what its sheet has left.
     """
 
     kind: ClassVar[str] = "district-map"
@@ -88,6 +90,7 @@ class DistrictMap:
     notes: tuple[str, ...]
     drawing: MapDrawing | None
     tables: tuple[Table, ...]
+    is_small: bool = False
 
     @property
     def has_links(self) -> bool:

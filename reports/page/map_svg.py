@@ -8,10 +8,8 @@ from reports.language.translate import say
 from reports.page.district_map import Level, MapDrawing, MapField, MapMark
 from reports.page.map_frame import WIDTH
 from reports.page.map_labels import FONT, MapLabel
-from reports.page.theme import CONFIG, DIRT_LEVELS, INK, MUTED, RULE
+from reports.page.theme import CONFIG, DIRT_LEVELS, INK, MUTED, PALE, RULE
 
-PAPER_FONT = 75
-"""Height of text on paper, drawing units."""
 LEGEND_HEIGHT = 520
 SIGN_SHARE, MAX_SIGN = 0.22, 60
 """Half the length of the strokes of a plus or minus sign, as a share of the field's side, and its maximum."""
@@ -31,7 +29,7 @@ def _style(field: MapField) -> str:
     if field.level is None:
         return f'fill="#fff" fill-opacity="0" stroke="{MUTED}" stroke-dasharray="9 12"'
     return f'fill="{DIRT_LEVELS[field.level]}"' + (
-        ' fill-opacity=".4" stroke-dasharray="24 14"' if field.is_pale else ""
+        f' fill-opacity="{PALE}" stroke-dasharray="24 14"' if field.is_pale else ""
     )
 
 
@@ -80,14 +78,17 @@ def _labels(labels: tuple[MapLabel, ...]) -> str:
 
 
 def _legend(drawing: MapDrawing) -> str:
+    """Return the classes with their limits, as pale as the fields if all fields are pale, scale bar and north arrow."""
     top = drawing.height + 70
+    coloured = [f for f in drawing.fields if f.level is not None]
+    is_pale = bool(coloured) and all(f.is_pale for f in coloured)
     out = [
         f'<rect x="{BAR_LEFT + i * SEGMENT}" y="{top}" width="{SEGMENT}" height="90" fill="{DIRT_LEVELS[level]}"'
-        f' stroke="{INK}" stroke-width="7"/>'
+        f' fill-opacity="{PALE if is_pale else 1}" stroke="{INK}" stroke-width="7"/>'
         for i, level in enumerate(LEVELS)
     ]
     middles = [(level, BAR_LEFT + (i + 0.5) * SEGMENT) for i, level in enumerate(LEVELS)]
-    signs = "".join(_sign(level, x, top + 45, 26) for level, x in middles)
+    signs = "" if is_pale else "".join(_sign(level, x, top + 45, 26) for level, x in middles)
     out.append(f'<path d="{signs}" stroke="#fff" stroke-width="14" fill="none"/>')
     out += [_text(BAR_LEFT + i * SEGMENT, top + 180, cut) for i, cut in enumerate(drawing.cut_points, start=1)]
     out.append(_text(BAR_LEFT, top + 340, say("points of dirt below or above expected"), "start", MUTED))
@@ -116,11 +117,11 @@ def district_svg(drawing: MapDrawing, title: str, *, interactive: bool, has_rows
     name = f' class="map" role="group" aria-label="{escape(title)}"' if interactive else ""
     if has_rows:
         name += f' data-rows="{",".join("" if f.row is None else str(f.row) for f in drawing.fields)}"'
-    font = f'font-size="{FONT if interactive else PAPER_FONT}"'
     family = "" if interactive else f' font-family="{escape(CONFIG["font"])}"'
     frame = f'<rect width="{WIDTH}" height="{drawing.height}" fill="#fff" stroke="{RULE}" stroke-width="8"/>'
     return Markup(  # noqa: S704  numbers, our own texts, and names that are escaped above
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" direction="ltr" {font}{family}{name}>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" direction="ltr" font-size="{FONT}"'
+        f"{family}{name}>"
         f"{frame}{_fields(drawing, interactive=interactive)}"
         f'<g aria-hidden="true">{"".join(map(_mark, drawing.marks))}<g pointer-events="none">{_labels(drawing.labels)}'
         f"{_legend(drawing)}</g></g></svg>"

@@ -126,6 +126,7 @@ class _Paper:
             "notes": list(b.notes),
             "picture": name,
             "alt": f"{b.title}. {b.finding}",
+            "is-small": b.is_small,
         }
 
     @staticmethod

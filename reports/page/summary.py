@@ -53,6 +53,7 @@ class BarRow:
         before: present value; empty if the action has no values.
         after: value to set, with its unit.
         more: small text after the action, such as the number of further moves.
+        is_pale: True if few loads are behind it; the detail says so.
     """
 
     title: str
@@ -64,6 +65,7 @@ class BarRow:
     before: str = ""
     after: str = ""
     more: str = ""
+    is_pale: bool = False
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,11 @@ from pathlib import Path
 
 import polars as pl
 
-from reports.charts.funnel import UNJUDGED, funnel
+from reports.charts.funnel import funnel
 from reports.charts.subject_groups import subject_groups
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import COUNTED, RESPONSES, capital
+from reports.language.labels import COUNTED, RESPONSES, UNJUDGED, capital
 from reports.language.translate import mark, say, say_n, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page

@@ -4,9 +4,8 @@ from typing import Any
 
 import polars as pl
 
-from reports.charts.funnel import STANDING, UNJUDGED
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import interval
+from reports.language.labels import UNJUDGED, interval, standing_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n
 from reports.page.links import loads_link
@@ -103,7 +102,7 @@ def rank_cell(r: dict[str, Any]) -> Cell:
 
 def _standing_words(r: dict[str, Any]) -> str:
     """Return where a subject is among all, or the reason why it is not compared."""
-    return say(STANDING[r["standing"] or UNJUDGED]) if r["observed"] is not None else row_reason(r)
+    return standing_label(r["standing"] or UNJUDGED) if r["observed"] is not None else row_reason(r)
 
 
 def benchmark_table(name: str, title: str, rows: pl.DataFrame, unit: str, link: str | None = None) -> Table:

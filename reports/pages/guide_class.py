@@ -9,7 +9,7 @@ from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import capital, conditions_label, interval, setting_label
 from reports.language.precision import money_range, plain_money, setting_value
 from reports.language.reason_text import row_reason
-from reports.language.translate import say, say_n
+from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Fold, Prose, SmallMultiples
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from reports.pages.guide_values import is_change, money_span, value_range, value_to_set
@@ -153,6 +153,16 @@ def _summary(cell: dict[str, Any], changes: int, all_: int, shown: DisplayUnits)
     )
 
 
+def _class_words(cell: dict[str, Any]) -> str:
+    """Return generation and conditions in few words, because names of worksheets are short."""
+    return say(
+        "{generation}, {wetness}, {soil}",
+        generation=cell["generation"],
+        wetness=translated(cell["wetness_class"]),
+        soil=translated(cell["soil_class"]),
+    )
+
+
 def class_fold(
     cell: dict[str, Any], settings: pl.DataFrame, curves: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits
 ) -> Fold:
@@ -174,7 +184,7 @@ def class_fold(
             reason=row_reason(cell, catalogue),
         )
         return Fold(summary, (), marks=marks)
-    name, class_ = ("-".join(f(str(cell[k])) for k in CLASS) for f in (safe_name, str))
+    name, class_ = "-".join(safe_name(str(cell[k])) for k in CLASS), _class_words(cell)
     changes = sum(is_change(r, catalogue, shown) for r in settings.iter_rows(named=True))
     evidence: list[Any] = [
         Prose(_expected(cell, shown)),

@@ -9,7 +9,7 @@ from reports.language.translate import say, use_language
 from reports.page.formats import HTML, OutputFormats
 from reports.page.html import write_page
 from reports.page.links import ShiftPages, loads_link, shift_pages
-from reports.page.model import Fold, Page, Prose, Section
+from reports.page.model import Page, Prose, Section
 from reports.page.summary import PageLink, PageLinks
 from reports.page.workbook import write_workbook
 from reports.pages.shift_data import ShiftPageData
@@ -58,7 +58,7 @@ def _evidence_links(data: ShiftPageData, pages: ShiftPages) -> PageLinks:
 
 
 def _advice_section(data: ShiftPageData, season: Season, shown: DisplayUnits, pages: ShiftPages) -> Section:
-    """Return tiles, strip, one row per machine and the cautions."""
+    """Return tiles, strip and one row per machine."""
     summary = data.summary
     note = status_note(summary, shown)
     rows = machine_rows(summary, season, shown, pages.machines)
@@ -69,12 +69,23 @@ def _advice_section(data: ShiftPageData, season: Season, shown: DisplayUnits, pa
         price_strip(sensitivity_of(summary, season), shown, pages.prices),
         rows,
         Prose(unchanged) if unchanged else None,
-        Prose(say(CAUTION), note=True),
     ]
     if data.advice_status.code is BasisCode.TOO_FEW_LOADS:
         needed = say("Advice needs at least 120 loads that are measured and traced and have weather data;")
         blocks.append(Prose(needed, (say("see the data received"), pages.received)))
     return Section("moves", "", tuple(b for b in blocks if b is not None), data.advice_status.code)
+
+
+def _map_section(data: ShiftPageData, shown: DisplayUnits, pages: ShiftPages) -> Section:
+    """Return the small map of the shift's fields, each of which leads to its loads."""
+    fields = district_map(
+        data.district,
+        shown,
+        say("Fields of the shift"),
+        lambda field: loads_link(pages.loads, field=field),
+        is_small=True,
+    )
+    return Section("map", "", (fields,))
 
 
 def shift_page(data: ShiftPageData, season: Season) -> Page:
@@ -90,11 +101,9 @@ def shift_page(data: ShiftPageData, season: Season) -> Page:
     followed = followed_section(summary.followed)
     if followed is not None:
         sections.append(followed)
+    sections.append(Section("cautions", "", (Prose(say(CAUTION), note=True),)))
     if data.loads.height:
-        fields = district_map(
-            data.district, shown, say("Fields of the shift"), lambda field: loads_link(pages.loads, field=field)
-        )
-        sections.append(Section("map", "", (Fold(say("Map of the fields"), (fields,), on_paper=False),)))
+        sections.append(_map_section(data, shown, pages))
     sections.append(Section("evidence", "", (_evidence_links(data, pages),)))
     return Page(
         heading(fleet_move(data.advice), summary.outcomes.height, catalogue),

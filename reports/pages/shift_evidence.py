@@ -14,6 +14,13 @@ from reports.sections.effects import effects_blocks
 from reports.sections.prices import price_section
 from reports.sections.shift_cards import MachineAdvice, machine_advice, moves_section
 from reports.sections.shift_fleet import machine_finding
+from reports.sections.shift_headings import (
+    effects_title,
+    loads_title,
+    machines_title,
+    prices_title,
+    received_title,
+)
 from reports.sections.shift_loads import loads_section, worst_section
 from reports.sections.shift_machines import machines_section
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
@@ -73,19 +80,19 @@ def evidence_pages(data: ShiftPageData, season: Season, shown: DisplayUnits, pag
     day = season_line(season.name, shown, data.shift)
     back, foot = (say("After the shift"), pages.first), footer(data.footer)
     health = [conditions_section(data.conditions, shown), health_section(data.health, season.catalogue, shown)]
-    described = {
-        pages.machines: (
-            say("Every change, machine by machine"),
-            machine_finding(data.shift_machines.machines),
-            say(CAUTION),
-            _machines(data, season, shown, pages),
-        ),
-        pages.loads: (say("Loads of the shift"), "", None, _loads(data, season, shown)),
-        pages.effects: (say("Effects of one step of each setting"), "", None, _effects(data, season, shown)),
-        pages.received: (say("Weather and data received"), "", None, health),
-        pages.prices: (say("Prices and assumptions"), "", None, [price_section(season)]),
-    }
+    found = machine_finding(data.shift_machines.machines)
+
+    def page(name: str, title: str, sections: list[Section], lead: str = "", caution: str | None = None) -> Page:
+        return Page(title, day, lead, caution, tuple(sections), foot, name=name, back=back)
+
+    effects, received = effects_title(data.effects.effects, season.catalogue), received_title(data.health.counts)
+    advice = _machines(data, season, shown, pages)
     return {
-        name: Page(title, day, lead, caution, tuple(sections), foot, back=back)
-        for name, (title, lead, caution, sections) in described.items()
+        pages.machines: page(
+            say("Every change, machine by machine"), machines_title(data.advice), advice, found, say(CAUTION)
+        ),
+        pages.loads: page(say("Loads of the shift"), loads_title(data.loads), _loads(data, season, shown)),
+        pages.effects: page(say("Effects of one step of each setting"), effects, _effects(data, season, shown)),
+        pages.received: page(say("Weather and data received"), received, health),
+        pages.prices: page(say("Prices and assumptions"), prices_title(season), [price_section(season)]),
     }

@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import DisplayUnits
-from reports.language.precision import setting_digits
+from reports.language.precision import setting_value
 from reports.language.translate import local_number, mark, say, translated, use_language
 from reports.page.html import embedded, own_file, render
 from reports.pages.what_if_data import WhatIfPageData
@@ -46,10 +46,13 @@ WORDS = {
     "untried_all": mark("Cost by {label}: nobody has run these values in such conditions."),
     "now": mark("Now {at}: about {cost}. At {low}: about {first}; at {high}: about {last}."),
     "effect_band": mark("Band: 95 % range of the effect; dashed: not tried."),
+    "axis": mark("{label}, {unit}"),
+    "cost_axis": mark("cost, {unit}"),
+    "about_zero": mark("about 0"),
     "visit_band": mark("Band: 95 % of visits."),
 }
 """Texts of the page's script, by the name it uses; the script fills in what is in braces."""
-FILLED = ("n", "soil", "wet", "label", "lo", "hi", "cost", "at", "low", "high", "first", "last")
+FILLED = ("n", "soil", "wet", "label", "lo", "hi", "cost", "at", "low", "high", "first", "last", "unit")
 
 
 def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, Any]]:
@@ -79,38 +82,38 @@ def _conditions(table: dict[str, Any], shown: DisplayUnits) -> list[dict[str, An
     return out
 
 
-def _settings(table: dict[str, Any], order: list[str], shown: DisplayUnits) -> list[dict[str, Any]]:
+def _settings(table: dict[str, Any], order: list[str], season: Season, shown: DisplayUnits) -> list[dict[str, Any]]:
+    """Return the sliders of settings; each moves in half steps and has the text of every position."""
     out = []
-    for name in order:
-        s = table["settings"][name]
-        factor, offset = shown.straight(s["unit"])
+    for name in (n for n in order if n in season.catalogue):
+        s, setting = table["settings"][name], season.catalogue[name]
         step, usual = s["step"] / 2, table["usual"][name]
         below, above = (round((v - usual) / step) for v in s["range"])
+        values = [usual + k * step for k in range(below, above + 1)]
         out.append(
             {
                 "id": f"set-{name}",
                 "name": name,
                 "label": translated(s["label"]),
-                "low": usual + below * step,
-                "high": usual + above * step,
+                "low": values[0],
+                "high": values[-1],
                 "step": step,
                 "usual": usual,
                 "kind": "setting",
-                "factor": factor,
-                "offset": offset,
-                "digits": "eighths" if (digits := setting_digits(s["step"], s["unit"], shown)) is None else digits,
+                "texts": [setting_value(v, setting, shown, unit=False) for v in values],
                 "unit": shown.sign(s["unit"]),
             }
         )
     return out
 
 
-def _words(shown: DisplayUnits) -> dict[str, Any]:
+def _words(shown: DisplayUnits, settings: list[dict[str, Any]]) -> dict[str, Any]:
     """Return the texts and constants that the page's script needs."""
     usual = 1 + (storage.DAMAGED_TIMES - 1) * storage.UNAVOIDABLE_BREAKAGE / storage.BREAK_FRACTION_AT_6_CM
     return {
         **{k: say(text, **{n: "{" + n + "}" for n in FILLED}) for k, text in WORDS.items()},
         "classes": {c: translated(c) for c in (*WETNESS_CLASSES, *SOIL_CLASSES)},
+        "texts": {s["name"]: s["texts"] for s in settings},
         "decimal": local_number("0.5")[1],
         "group": local_number("1,000")[1:-3],
         "efficiency": FIELD_EFFICIENCY,
@@ -137,7 +140,7 @@ def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
     """Write the page and return its path."""
     shown = DisplayUnits(season.units, season.currency, season.time_zone)
     with use_language(season.locale, season.texts):
-        settings = _settings(data.table, list(data.cost_effects), shown)
+        settings = _settings(data.table, list(data.cost_effects), season, shown)
         return render(
             "what_if.html.j2",
             out / "what-if.html",
@@ -149,7 +152,7 @@ def write_what_if(data: WhatIfPageData, season: Season, out: Path) -> Path:
             more=settings[MAIN_SLIDERS:],
             has_loss=ROOT_LOSS in data.table["responses"],
             table=embedded(data.table),
-            words=embedded(_words(shown)),
+            words=embedded(_words(shown, settings)),
             scripts=[Markup(own_file(name)) for name in SCRIPTS],  # noqa: S704  our own files
             assumptions=assumption_words(season),
             prices=price_table(season),

@@ -29,6 +29,7 @@ from reports.page.map_frame import (
     visible_side,
 )
 from reports.page.map_labels import FAR, NEAR, LabelPlacer, MapLabel, box_about
+from reports.page.theme import FEW
 from reports.sections.district_map_data import DistrictMapData
 
 SMALL_CUT, LARGE_CUT = 1.0, 3.0
@@ -160,14 +161,16 @@ def measured_fields(fields: pl.DataFrame) -> pl.DataFrame:
     return known.sort("difference_pct", descending=True, maintain_order=True)
 
 
-def draw_district(data: DistrictMapData, shown: DisplayUnits, min_loads: int, text: Callable[[Row], str]) -> Drawn:
-    """Return the drawing of a district.
+def draw_district(
+    data: DistrictMapData, shown: DisplayUnits, text: Callable[[Row], str], *, is_small: bool = False
+) -> Drawn:
+    """Return the drawing of a district; fields with fewer than `FEW` measured loads are pale.
 
     Args:
         data: fields, machines and factories.
         shown: units.
-        min_loads: fields with fewer measured loads are pale.
         text: function from a row of `map_field` to its line.
+        is_small: True if machines have no label, for a small map below rows that name their fields.
     """
     placed = _ground(data)
     unplaced = data.fields.height - len(placed.fields)
@@ -177,13 +180,13 @@ def draw_district(data: DistrictMapData, shown: DisplayUnits, min_loads: int, te
     ground = _within_reach(placed, centre)
     frame = fit_frame(centre, *ground.corners().T)
     order = {f: i for i, f in enumerate(measured_fields(data.fields)["field_id"].to_list())}
-    fields = _draw_fields(ground, frame, min_loads, order, text)
+    fields = _draw_fields(ground, frame, order, text)
     marks = _draw_marks(ground.marks, frame)
     drawing = MapDrawing(
         frame.height,
         tuple(f.field for f in fields),
         marks,
-        _labels(frame, fields, marks),
+        _labels(frame, fields, marks, is_small=is_small),
         _scale_bar(frame, shown),
         tuple(number(c, 0, sign=True) for c in CUTS),
     )
@@ -206,7 +209,7 @@ class _DrawnField:
 
 
 def _draw_fields(
-    ground: _Ground, frame: MapFrame, min_loads: int, order: dict[str, int], text: Callable[[Row], str]
+    ground: _Ground, frame: MapFrame, order: dict[str, int], text: Callable[[Row], str]
 ) -> list[_DrawnField]:
     allowed = min(MAX_POINTS, max(MIN_POINTS, POINTS // len(ground.fields)))
     drawn = []
@@ -222,7 +225,7 @@ def _draw_fields(
         rings = simplified(enlarged(rings, MIN_FIELD if own is None else min_side), allowed)
         low, high = rings[0].min(axis=0), rings[0].max(axis=0)
         level = None if own is None else level_of(row["difference_pct"])
-        is_pale = level is not None and row["n"] < min_loads
+        is_pale = level is not None and row["n"] < FEW
         east, south = ((low + high) / 2).round().tolist()
         side = float((high - low).max())
         field = MapField(path_data(rings), east, south, side, level, is_pale, text(row), own)
@@ -235,15 +238,18 @@ def _draw_marks(marks: Sequence[_Mark], frame: MapFrame) -> tuple[MapMark, ...]:
     return tuple(MapMark(m.kind, float(x), float(y), m.name) for m, (x, y) in zip(marks, at, strict=True))
 
 
-def _labels(frame: MapFrame, fields: list[_DrawnField], marks: tuple[MapMark, ...]) -> tuple[MapLabel, ...]:
+def _labels(
+    frame: MapFrame, fields: list[_DrawnField], marks: tuple[MapMark, ...], *, is_small: bool
+) -> tuple[MapLabel, ...]:
     """Return labels of factories and machines, and of the largest measured fields where there is room."""
+    named = sorted((m for m in marks if m.kind == "site" or not is_small), key=lambda m: m.kind != "site")
     placer = LabelPlacer(WIDTH, frame.height, [box_about(m.x, m.y, MARK_SIZE) for m in marks])
     boxes = [box_about(f.field.x, f.field.y, f.field.side) for f in fields]
     measured = [i for i, f in enumerate(fields) if f.field.level is not None]
     colours = [boxes[i] for i in measured]
     labels = [
         placer.place(m.text, (m.x, m.y), avoid=colours) or placer.place(m.text, (m.x, m.y), gaps=(*NEAR, *FAR))
-        for m in sorted(marks, key=lambda m: m.kind != "site")
+        for m in named
     ]
     for i in sorted(measured, key=lambda i: -fields[i].field.side)[:MAX_FIELD_LABELS]:
         own = fields[i].field

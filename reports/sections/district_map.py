@@ -19,11 +19,11 @@ from reports.language.translate import say, say_n
 from reports.page.district_map import DistrictMap
 from reports.page.map_frame import MAX_ENLARGED
 from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
+from reports.page.theme import FEW
 from reports.sections.district_drawing import MAX_REACH_KM, Drawn, draw_district, measured_fields
 from reports.sections.district_map_data import DistrictMapData
+from reports.sections.few_loads import pale_words
 
-MIN_SHIFT_LOADS, MIN_SEASON_LOADS = 3, 30
-"""Fields with fewer measured loads are pale."""
 MIN_CLUSTERS = 3
 """Minimum visits (hours in a shift) for an interval to be stated."""
 CHANCE = 0.05
@@ -32,20 +32,26 @@ CHANCE = 0.05
 Link = Callable[[str], str]
 
 
-def district_map(data: DistrictMapData, shown: DisplayUnits, title: str, link: Link | None = None) -> DistrictMap:
+def district_map(
+    data: DistrictMapData, shown: DisplayUnits, title: str, link: Link | None = None, *, is_small: bool = False
+) -> DistrictMap:
     """Return the map of a shift or of the season with its finding, numbers, and sentences on missing data.
+
+    Fields with fewer than `FEW` measured loads are pale and are not counted in the finding.
 
     Args:
         data: fields, machines and factories.
         shown: units and time zone.
         title: name of the map, for screen readers and its table.
         link: function from a field to the link to its loads; None for no links.
+        is_small: True for a small map below the answer of a page.
     """
     is_season = data.shift is None
     name = "district-map-season" if is_season else "district-map-shift"
-    min_loads = MIN_SEASON_LOADS if is_season else MIN_SHIFT_LOADS
-    drawn = draw_district(data, shown, min_loads, field_line)
+    drawn = draw_district(data, shown, field_line, is_small=is_small)
+    pale, marks = _reading(drawn)
     fields = judged(data.fields)
+    notes = [*_rule(fields, is_season=is_season), *_missing(data, drawn, fields)]
     tables = []
     if fields.height:
         tables.append(_field_table(f"{name}-fields", title, fields, link, is_season=is_season))
@@ -55,18 +61,19 @@ def district_map(data: DistrictMapData, shown: DisplayUnits, title: str, link: L
         name,
         title,
         _finding(fields, data),
-        _reading(drawn, min_loads),
-        (*_rule(fields, is_season=is_season), *_missing(data, drawn, fields)),
+        pale if is_small else f"{pale} {marks}".strip(),
+        (*((marks,) if is_small and marks else ()), *notes),
         drawn.drawing,
         tuple(tables),
+        is_small,
     )
 
 
 def judged(fields: pl.DataFrame) -> pl.DataFrame:
     """Return the measured fields with `lo95` and `hi95` of their difference, and `standing`.
 
-    The standing is dirtier or cleaner if the interval is clear of zero, else unclear; it and the interval are null with
-    fewer than `MIN_CLUSTERS` visits (hours in a shift).
+    The standing is dirtier or cleaner if the interval is clear of zero, else unclear. It is null with fewer than `FEW`
+    measured loads; it and the interval are null with fewer than `MIN_CLUSTERS` visits (hours in a shift).
 
     Args:
         fields: rows of `map_field`.
@@ -80,7 +87,9 @@ def judged(fields: pl.DataFrame) -> pl.DataFrame:
             (pl.col("difference_pct") + half).alias("hi95"),
         )
         .with_columns(
-            pl.when(pl.col("lo95") > 0)
+            pl.when(pl.col("n") < FEW)
+            .then(None)
+            .when(pl.col("lo95") > 0)
             .then(pl.lit("dirtier"))
             .when(pl.col("hi95") < 0)
             .then(pl.lit("cleaner"))
@@ -96,6 +105,7 @@ def field_line(row: dict[str, Any]) -> str:
     if not row["n"] or row["difference_pct"] is None:
         return say("{field}: no measured load", field=row["field_id"])
     difference, half = row["difference_pct"], row["difference_half"]
+    few = ", " + say("few loads") if row["n"] < FEW else ""
     values = {
         "field": row["field_id"],
         "difference": number(difference, sign=True),
@@ -104,13 +114,14 @@ def field_line(row: dict[str, Any]) -> str:
         "n": number(row["n"], 0),
     }
     if half is None or row["n_clusters"] < MIN_CLUSTERS:
-        return say("{field}: {difference} points; {observed} % dirt, {expected} % expected; n {n}", **values)
-    return say(
+        return say("{field}: {difference} points; {observed} % dirt, {expected} % expected; n {n}", **values) + few
+    text = say(
         "{field}: {difference} points ({lo} to {hi}); {observed} % dirt, {expected} % expected; n {n}",
         lo=number(difference - half),
         hi=number(difference + half),
         **values,
     )
+    return text + few
 
 
 def _finding(fields: pl.DataFrame, data: DistrictMapData) -> str:
@@ -120,6 +131,8 @@ def _finding(fields: pl.DataFrame, data: DistrictMapData) -> str:
         return say("No field has a measured load with an expected value.")
     standings = fields["standing"].drop_nulls().to_list()
     if not standings:
+        if (fields["n"] < FEW).all():
+            return _few_finding(fields.row(0, named=True))
         return say("No field has enough measured loads to tell it from its expected dirt.")
     return say(
         "Dirtier than expected: {dirtier} of {fields} fields; cleaner: {cleaner}.",
@@ -129,13 +142,24 @@ def _finding(fields: pl.DataFrame, data: DistrictMapData) -> str:
     )
 
 
-def _reading(drawn: Drawn, min_loads: int) -> str:
-    """Return the instructions for reading, only for what is drawn."""
+def _few_finding(first: dict[str, Any]) -> str:
+    """Return the sentence on fields of which none is counted; `first` is the farthest above its expected dirt."""
+    if first["difference_pct"] <= 0:
+        return say("Few loads in every field: none is judged.")
+    return say(
+        "Few loads in every field: none is judged. Highest: {field}, {difference} points, n = {n}.",
+        field=first["field_id"],
+        difference=number(first["difference_pct"], sign=True),
+        n=number(first["n"], 0),
+    )
+
+
+def _reading(drawn: Drawn) -> tuple[str, str]:
+    """Return the meaning of pale colours, and that of marks and outlines, only for what is drawn."""
     if drawn.drawing is None:
-        return ""
+        return "", ""
     lines = []
-    if any(f.is_pale for f in drawn.drawing.fields):
-        lines.append(say("Pale: fewer than {n} measured loads.", n=min_loads))
+    pale = pale_words() if any(f.is_pale for f in drawn.drawing.fields) else ""
     if any(f.level is None for f in drawn.drawing.fields):
         lines.append(say("Dotted outline: no measured load."))
     kinds = {m.kind for m in drawn.drawing.marks}
@@ -145,7 +169,7 @@ def _reading(drawn: Drawn, min_loads: int) -> str:
         lines.append(say("Square: a factory."))
     if any(f.side <= MAX_ENLARGED for f in drawn.drawing.fields):
         lines.append(say("Small fields are drawn larger than they are."))
-    return " ".join(lines)
+    return pale, " ".join(lines)
 
 
 def _rule(fields: pl.DataFrame, *, is_season: bool) -> list[str]:
@@ -154,9 +178,17 @@ def _rule(fields: pl.DataFrame, *, is_season: bool) -> list[str]:
     if not n:
         return []
     rule = (
-        say("Counted: fields whose 95 % interval over at least {n} visits is clear of 0.", n=MIN_CLUSTERS)
+        say(
+            "Counted: fields with {loads} loads or more whose 95 % interval over at least {n} visits is clear of 0.",
+            loads=FEW,
+            n=MIN_CLUSTERS,
+        )
         if is_season
-        else say("Counted: fields whose 95 % interval over at least {n} hours is clear of 0.", n=MIN_CLUSTERS)
+        else say(
+            "Counted: fields with {loads} loads or more whose 95 % interval over at least {n} hours is clear of 0.",
+            loads=FEW,
+            n=MIN_CLUSTERS,
+        )
     )
     return [rule + " " + say("By chance alone about {n} would be.", n=number(max(1.0, CHANCE * n), 0))]
 
@@ -225,8 +257,9 @@ def _field_table(name: str, title: str, fields: pl.DataFrame, link: Link | None,
         ),
         fields.iter_rows(named=True),
         say(
-            "Means over a field's measured loads. The 95 % interval of the difference is cluster-robust; with fewer "
-            "than {n} clusters it is left out.",
+            "Means over a field's measured loads; fewer than {few} are few. The 95 % interval of the difference is "
+            "cluster-robust; with fewer than {n} clusters it is left out.",
+            few=FEW,
             n=MIN_CLUSTERS,
         ),
     )

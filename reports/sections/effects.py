@@ -5,6 +5,7 @@ import polars as pl
 from reports.charts.effect_strip import effect_strip
 from reports.language.display_units import DisplayUnits, number
 from reports.language.labels import RESPONSES, capital, interval, join_names, setting_label
+from reports.language.precision import step_value
 from reports.language.reason_text import row_reason
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose
@@ -68,11 +69,7 @@ def effect_table(key: str, effects: pl.DataFrame, catalogue: Catalogue, shown: D
 
 
 def _step(r: dict[str, object], catalogue: Catalogue, shown: DisplayUnits) -> str:
-    setting = catalogue[str(r["setting"])]
-    if setting.unit == "pct":
-        return say("{n} points", n=number(setting.step, 0))
-    factor, _ = shown.straight(setting.unit)
-    return f"{number(setting.step * factor, shown.digits(setting.unit))} {shown.sign(setting.unit)}"
+    return step_value(catalogue[str(r["setting"])], shown)
 
 
 def caveats(effects: pl.DataFrame) -> str:

@@ -1,14 +1,16 @@
 """Map of the passes of a load's field, coloured by a setting, with the load's own minutes ringed."""
 
+from typing import Any
+
 import polars as pl
 
 from reports.charts.field_passes import field_passes
 from reports.language.display_units import DisplayUnits
 from reports.language.labels import setting_label
-from reports.language.precision import setting_digits
+from reports.language.precision import setting_value
 from reports.language.translate import say
 from reports.page.model import Figure, Section
-from reports.page.tables import Column, Table, build_table, figures, number_cell, text_cell
+from reports.page.tables import Cell, Column, Table, build_table, number_cell, text_cell
 from transforms.config.settings_catalogue import Catalogue
 from transforms.errors import WorkspaceError
 from transforms.operations.load_view import LoadPicture
@@ -23,10 +25,6 @@ def at_local(frame: pl.DataFrame, column: str, zone: str) -> pl.Series:
     return frame[column].dt.convert_time_zone(zone).dt.replace_time_zone(None).alias("at")
 
 
-INCH_DIGITS = 2
-"""Decimals of means in inches, which are no settings of their own."""
-
-
 def _settings(passes: pl.DataFrame, catalogue: Catalogue, shown: DisplayUnits) -> dict[str, str]:
     """Return the settings logged by the field's machines, with label and unit."""
     logged = [n for n, s in catalogue.items() if s.nature == "numeric" and n in passes.columns and passes[n].count()]
@@ -38,18 +36,24 @@ def _chosen(setting: str | None, settings: dict[str, str]) -> str:
         return "share_depth_cm" if "share_depth_cm" in settings else next(iter(settings), "")
     if setting not in settings:
         raise WorkspaceError(
-            f"'{setting}' is not a setting logged in this field",
+            "'{name}' is not a setting logged in this field",
             where="--setting",
-            remedy=f"use one of {', '.join(settings)}",
+            remedy="use one of {names}",
+            name=setting,
+            names=", ".join(settings),
         )
     return setting
+
+
+def _thinned(passes: pl.DataFrame) -> pl.DataFrame:
+    """Return at most about `MAX_DOTS` half minutes, with all of the load's own."""
+    step = max(1, -(-passes.height // MAX_DOTS))
+    return passes.filter((pl.int_range(pl.len()) % step == 0) | (pl.col("share") > 0))
 
 
 def _map_rows(
     passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalogue, shown: DisplayUnits
 ) -> pl.DataFrame:
-    step = max(1, -(-passes.height // MAX_DOTS))
-    passes = passes.filter((pl.int_range(pl.len()) % step == 0) | (pl.col("share") > 0))
     north = (pl.col("lat_deg") - pl.col("lat_deg").mean()) * METRES_PER_DEG
     east = (pl.col("lon_deg") - pl.col("lon_deg").mean()) * METRES_PER_DEG * pl.col("lat_deg").mean().radians().cos()
     values = []
@@ -66,17 +70,22 @@ def _map_rows(
     )
 
 
-def _pass_table(rows: pl.DataFrame, settings: dict[str, str], digits: dict[str, int]) -> Table:
+def _setting_column(name: str, label: str, catalogue: Catalogue, shown: DisplayUnits) -> Column:
+    """Return the column of a setting's means, shown as an operator sets them; the workbook has the unrounded means."""
+
+    def cell(r: dict[str, Any]) -> Cell:
+        setting, mean = catalogue[name], r[name]
+        text = setting_value(mean, setting, shown, unit=False)
+        return Cell(text, None if mean is None else shown.convert(mean, setting.unit))
+
+    return Column(label, cell)
+
+
+def _pass_table(passes: pl.DataFrame, settings: dict[str, str], catalogue: Catalogue, shown: DisplayUnits) -> Table:
     """Return the map's data by machine: half minutes in the field and in the load, and the mean of each setting."""
     by = (
-        rows.group_by("machine_id", maintain_order=True)
-        .agg(
-            pl.len(),
-            (pl.col("share_pct") > 0).sum().alias("own"),
-            pl.col("at").min().alias("from"),
-            pl.col("at").max().alias("to"),
-            *(pl.col(n).mean() for n in settings),
-        )
+        passes.group_by("machine_id", maintain_order=True)
+        .agg(pl.len(), (pl.col("share") > 0).sum().alias("own"), *(pl.col(n).mean() for n in settings))
         .sort("machine_id")
     )
     return build_table(
@@ -86,7 +95,7 @@ def _pass_table(rows: pl.DataFrame, settings: dict[str, str], digits: dict[str, 
             Column(say("Machine"), lambda r: text_cell(r["machine_id"])),
             Column(say("n half minutes shown"), lambda r: number_cell(r["len"], 0)),
             Column(say("of the load"), lambda r: number_cell(r["own"], 0)),
-            *(Column(label, figures(name, digits[name])) for name, label in settings.items()),
+            *(_setting_column(name, label, catalogue, shown) for name, label in settings.items()),
         ),
         by.iter_rows(named=True),
         caption=say("Means of the half minutes shown."),
@@ -112,7 +121,8 @@ def map_section(
     if not settings:
         return None
     field = picture.load["field_id"][0]
-    rows = _map_rows(picture.passes, settings, catalogue, shown)
+    passes = _thinned(picture.passes)
+    rows = _map_rows(passes, settings, catalogue, shown)
     own = rows.filter(pl.col("share_pct") > 0).height
     finding = say("{own} of {all} half minutes shown filled this load.", own=own, all=rows.height)
     reading = say(
@@ -120,8 +130,6 @@ def map_section(
         "those of the load."
     )
     alt = say("Map of the passes of field {field} coloured by a setting, the load's own minutes ringed", field=field)
-    known = {n: setting_digits(catalogue[n].step, catalogue[n].unit, shown) for n in settings}
-    digits = {n: INCH_DIGITS if d is None else max(d, 0) for n, d in known.items()}
-    table = _pass_table(rows, settings, digits)
+    table = _pass_table(passes, settings, catalogue, shown)
     chart = Figure("map", finding, reading, field_passes(rows, settings, first), alt, table)
     return Section("passes-map", say("The passes of {field}", field=field), (chart,))

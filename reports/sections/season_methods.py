@@ -2,7 +2,7 @@
 
 from reports.language.basis_messages import earlier_note
 from reports.language.display_units import number
-from reports.language.labels import RESPONSES
+from reports.language.labels import RESPONSES, check_label
 from reports.language.reason_text import row_reason
 from reports.language.translate import mark, say
 from reports.page.model import Prose, Section
@@ -37,20 +37,6 @@ METHODS = (
         "the setting."
     ),
 )
-CHECKS = {
-    "placebo": mark("placebo: settings of the next load"),
-    "out_of_field": mark("fields left out, against boosted trees"),
-    "out_of_field_last_load": mark("fields left out, against the last load"),
-    "later_week": mark("later weeks, against boosted trees"),
-    "later_week_last_load": mark("later weeks, against the last load"),
-    "coverage": mark("coverage of intervals"),
-    "influence_field": mark("influence of one field"),
-    "influence_machine": mark("influence of one machine"),
-    "robust_errors": mark("errors by cluster of machines"),
-    "balance": mark("settings that follow wetness"),
-    "site_day": mark("factory days"),
-    "tails": mark("tails"),
-}
 
 
 def checks_finding(made: int, passed: int) -> str:
@@ -69,7 +55,7 @@ def methods_section(data: FitChecksData, trace_quality: float | None, catalogue:
             Column(say("Response"), lambda r: text_cell(say(RESPONSES[r["response"]]))),
             Column(
                 say("Check"),
-                lambda r: text_cell(say(CHECKS[r["check"]]) if r["check"] in CHECKS else r["check"]),
+                lambda r: text_cell(check_label(r["check"])),
                 numeric=False,
             ),
             Column(say("Value"), lambda r: number_cell(r["value"], 3)),

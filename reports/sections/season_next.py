@@ -14,7 +14,7 @@ from reports.language.translate import mark, say, say_n, translated
 from reports.page.model import Fold, Prose, Section
 from reports.page.summary import BarRow, BarRows
 from reports.page.tables import Column, Table, build_table, number_cell, text_cell
-from reports.sections.prices import assumption_words
+from reports.sections.prices import assumption_words, price_unit, price_value
 from reports.sections.season_worth_data import SeasonGuideData
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices, Season
@@ -142,22 +142,12 @@ def _assumed_prices(season: Season) -> Table:
         say("assumed prices"),
         (
             Column(say("Price"), lambda f: text_cell(capital(translated(f.metadata["words"])))),
-            Column(say("Assumed"), lambda f: number_cell(getattr(season.prices, f.name), _digits(season, f.name))),
-            Column(
-                say("Unit"),
-                lambda f: text_cell(translated(f.metadata["unit"]).replace("CUR", season.currency)),
-                numeric=False,
-            ),
+            Column(say("Assumed"), lambda f: price_value(f.name, season)),
+            Column(say("Unit"), lambda f: price_unit(f.name, season), numeric=False),
         ),
         assumed,
         caption=say("Every amount of money in this report depends on these values."),
     )
-
-
-def _digits(season: Season, name: str) -> int:
-    """Return the decimals of a price: none for whole numbers."""
-    value = getattr(season.prices, name)
-    return 0 if value == round(value) else 2
 
 
 def agree_section(season: Season) -> Section:

@@ -9,8 +9,8 @@ from reports.charts.share_bars import share_bars
 from reports.language.basis_messages import earlier_note
 from reports.language.bidi import isolated
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.labels import capital, conditions_label, format_setting_value, join_names, setting_label
-from reports.language.precision import about_money, mass_words, money_range
+from reports.language.labels import capital, conditions_label, join_names, setting_label
+from reports.language.precision import about_money, mass_words, money_range, setting_value
 from reports.language.translate import say, say_n, translated
 from reports.page.model import Figure, Prose, Section
 from reports.page.tables import Column, build_table, number_cell, text_cell
@@ -32,7 +32,7 @@ def guide_section(data: SeasonGuideData, catalogue: Catalogue, shown: DisplayUni
     for (generation,), own_settings in data.settings.group_by("generation", maintain_order=True):
         cells = {(r["setting"], r["wetness_class"], r["soil_class"]): r for r in own_settings.iter_rows(named=True)}
         have = [(w, s) for w in WETNESS_CLASSES for s in SOIL_CLASSES if any(k[1:] == (w, s) for k in cells)]
-        starts = [_start_column(cells, w, s, shown) for w, s in have]
+        starts = [_start_column(cells, w, s, catalogue, shown) for w, s in have]
         blocks.append(
             build_table(
                 f"guide-{safe_name(str(generation))}",
@@ -49,15 +49,19 @@ def guide_section(data: SeasonGuideData, catalogue: Catalogue, shown: DisplayUni
 
 
 def _start_column(
-    cells: dict[tuple[str, str, str], dict[str, Any]], wetness: str, soil: str, shown: DisplayUnits
+    cells: dict[tuple[str, str, str], dict[str, Any]],
+    wetness: str,
+    soil: str,
+    catalogue: Catalogue,
+    shown: DisplayUnits,
 ) -> Column:
     """Return the column of start values in one class of conditions; its rows are names of settings."""
     head = capital(say("{wetness}, {soil}", wetness=translated(wetness), soil=translated(soil)))
-    return Column(head, lambda n: _start(cells.get((n, wetness, soil)), shown))
+    return Column(head, lambda n: _start(cells.get((n, wetness, soil)), catalogue, shown))
 
 
-def _start(r: dict[str, Any] | None, shown: DisplayUnits) -> Any:
-    return text_cell(None if r is None else format_setting_value(r["start_value"], r["unit"], shown))
+def _start(r: dict[str, Any] | None, catalogue: Catalogue, shown: DisplayUnits) -> Any:
+    return text_cell(None if r is None else setting_value(r["start_value"], catalogue[r["setting"]], shown))
 
 
 def share_words(part: float, whole: float) -> str:

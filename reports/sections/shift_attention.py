@@ -11,6 +11,7 @@ from reports.language.labels import source_label
 from reports.language.translate import say, say_n
 from reports.page.links import machine_anchor
 from reports.page.summary import PageLink, PageLinks
+from reports.sections.few_loads import loads_words
 from reports.sections.shift_summary_data import ShiftSummaryData
 from transforms.config.settings_catalogue import Catalogue
 
@@ -26,12 +27,14 @@ class Attention:
         subject: machine, or field of untraced loads.
         value: percentage points above expected, hours of silence, or number of loads.
         source: source of dirt with the largest contribution; empty if unknown.
+        n: measured loads behind the value; 0 if it is a count itself.
     """
 
     code: Literal["dirty", "silent", "untraced"]
     subject: str
     value: float
     source: str = ""
+    n: int = 0
 
 
 def _dirty(data: ShiftSummaryData) -> list[Attention]:
@@ -43,7 +46,8 @@ def _dirty(data: ShiftSummaryData) -> list[Attention]:
     found = []
     for r in above.sort("over", "machine_id", descending=[True, False]).iter_rows(named=True):
         sources = data.reasons.filter((pl.col("machine_id") == r["machine_id"]) & (pl.col("points") > 0))
-        found.append(Attention("dirty", r["machine_id"], r["over"], sources["source"][0] if sources.height else ""))
+        source = sources["source"][0] if sources.height else ""
+        found.append(Attention("dirty", r["machine_id"], r["over"], source, r["measured"]))
     return found
 
 
@@ -61,7 +65,8 @@ def _link(found: Attention, catalogue: Catalogue, machines: str, loads: str, dat
     name = isolated(found.subject)
     if found.code == "dirty":
         text = say("{machine}: {n} points dirtier than its conditions explain", machine=name, n=number(found.value, 1))
-        about = say("Mostly: {source}", source=source_label(found.source, catalogue)) if found.source else ""
+        source = say("Mostly: {source}", source=source_label(found.source, catalogue)) if found.source else ""
+        about = " · ".join(t for t in (source, loads_words(found.n)) if t)
         return PageLink(text, f"{machines}#{machine_anchor(found.subject)}", about)
     if found.code == "silent":
         text = say("{machine}: no log for {n} hours", machine=name, n=number(found.value, 0))

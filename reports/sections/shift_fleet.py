@@ -11,6 +11,8 @@ from reports.language.translate import say
 from reports.page.links import loads_link
 from reports.page.model import Figure
 from reports.page.tables import Cell, Column, Table, build_table, mean_cell, number_cell, text_cell
+from reports.page.theme import FEW
+from reports.sections.few_loads import loads_words, pale_words
 from reports.sections.shift_cards import sentence
 
 
@@ -20,8 +22,8 @@ def machine_finding(machines: pl.DataFrame) -> str:
     if not rows.height:
         return say("No load of this shift is measured yet.")
     low, high = pl.col("observed_pct") - pl.col("observed_half"), pl.col("observed_pct") + pl.col("observed_half")
-    above = rows.filter(low > pl.col("expected_hi95"))["machine_id"].to_list()
-    below = rows.filter(high < pl.col("expected_lo95"))["machine_id"].to_list()
+    above = _names(rows.filter(low > pl.col("expected_hi95")))
+    below = _names(rows.filter(high < pl.col("expected_lo95")))
     parts = [
         say("clearly dirtier than their conditions explain: {machines}", machines=join_names(above))
         if above
@@ -30,6 +32,12 @@ def machine_finding(machines: pl.DataFrame) -> str:
     if below:
         parts.append(say("clearly cleaner: {machines}", machines=join_names(below)))
     return sentence("; ".join(parts))
+
+
+def _names(machines: pl.DataFrame) -> list[str]:
+    """Return machines with the number of their measured loads."""
+    named = machines.select("machine_id", "measured").iter_rows()
+    return [say("{machine} ({n})", machine=m, n=loads_words(n)) for m, n in named]
 
 
 def machine_table(machines: pl.DataFrame, shown: DisplayUnits, loads_page: str) -> Table:
@@ -81,15 +89,18 @@ def machine_table(machines: pl.DataFrame, shown: DisplayUnits, loads_page: str) 
 def fleet_figure(machines: pl.DataFrame, day: str, shown: DisplayUnits, loads_page: str) -> Figure:
     """Return the figure that compares all machines of the shift."""
     finding = machine_finding(machines)
-    drawn = machines.drop_nulls("observed_pct").height > 0
+    drawn = machines.drop_nulls("observed_pct")
+    reading = say(
+        "Dot: observed value with 95 % interval. Band: 95 % interval of the value expected for the conditions and "
+        "field at the fleet's usual settings."
+    )
+    if (drawn["measured"] < FEW).any():
+        reading += " " + pale_words()
     return Figure(
         "machines-dirt",
         finding,
-        say(
-            "Dot: observed value with 95 % interval. Band: 95 % interval of the value expected for the conditions and "
-            "field at the fleet's usual settings."
-        ),
-        machine_dirt(machines) if drawn else None,
+        reading,
+        machine_dirt(machines) if drawn.height else None,
         say("Observed and expected dirt tare by machine in the shift of {day}", day=day),
         machine_table(machines, shown, loads_page),
     )

@@ -7,6 +7,7 @@ import polars as pl
 from reports.language.display_units import number
 from reports.language.translate import say, say_n
 from reports.page.model import Prose, Section
+from reports.sections.few_loads import loads_words
 
 
 @dataclass(frozen=True)
@@ -17,6 +18,7 @@ class FollowedAdvice:
         changes: changes advised to machines that worked.
         made: changes that were made, at least half way.
         machines: machines that made all their changes and have measured loads.
+        loads: their measured loads.
         dirt_pct: their mean dirt, weighted by measured loads; None without such machines.
         advised_pct: mean dirt that the advice expected for them.
     """
@@ -24,6 +26,7 @@ class FollowedAdvice:
     changes: int
     made: int
     machines: int
+    loads: int
     dirt_pct: float | None
     advised_pct: float | None
 
@@ -45,7 +48,7 @@ def followed_advice(rows: pl.DataFrame) -> FollowedAdvice | None:
     loads = int(kept["measured"].sum()) if kept.height else 0
     means = [float((kept[c] * kept["measured"]).sum()) / loads for c in ("observed_pct", "advised_dirt_pct") if loads]
     dirt, advised = means or (None, None)
-    return FollowedAdvice(known.height, int(known["followed"].sum()), kept.height if loads else 0, dirt, advised)
+    return FollowedAdvice(known.height, int(known["followed"].sum()), kept.height if loads else 0, loads, dirt, advised)
 
 
 def followed_section(rows: pl.DataFrame) -> Section | None:
@@ -58,10 +61,11 @@ def followed_section(rows: pl.DataFrame) -> Section | None:
     )
     if found.dirt_pct is not None:
         text += " " + say_n(
-            "On {n} machine that made all its changes, dirt was {dirt} %; the advice expected {advised} %.",
-            "On {n} machines that made all their changes, dirt was {dirt} %; the advice expected {advised} %.",
+            "Dirt on the {n} machine that made all: {dirt} % ({loads}); advised: {advised} %.",
+            "Dirt on the {n} machines that made all: {dirt} % ({loads}); advised: {advised} %.",
             found.machines,
             dirt=number(found.dirt_pct),
             advised=number(found.advised_pct),
+            loads=loads_words(found.loads),
         )
     return Section("followed", say("Yesterday's advice"), (Prose(text),))

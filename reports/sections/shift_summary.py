@@ -8,11 +8,14 @@ import polars as pl
 
 from reports.language.basis_messages import advice_words
 from reports.language.display_units import DisplayUnits, number
+from reports.language.labels import capital
 from reports.language.move_phrases import is_increase, move_command, move_values
+from reports.language.number_words import count_words
 from reports.language.precision import about_money, money_range, plain_money
 from reports.language.translate import mark, say, say_n, translated
 from reports.page.links import machine_anchor
 from reports.page.summary import BarRow, BarRows, Strip, Tile, Tiles
+from reports.page.theme import FEW
 from reports.sections.shift_summary_data import ShiftSummaryData
 from transforms.advice.price_sensitivity import BreakEven, PriceSensitivity, price_sensitivity
 from transforms.config.settings_catalogue import Catalogue
@@ -67,9 +70,11 @@ def heading(move: FleetMove, fleet: int, catalogue: Catalogue) -> str:
     if move.code == "leave":
         return say("Leave everything as it is")
     if move.code == "several":
-        return say_n("{n} machine to change", "{n} machines to change", move.machines)
+        (count,) = count_words(move.machines)
+        return capital(say_n("{count} machine to change", "{count} machines to change", move.machines, count=count))
     command = move_command(move.setting, is_up=move.is_up, catalogue=catalogue)
-    return say("{command} on {n} of {all} machines", command=command, n=move.machines, all=fleet)
+    count, all_of = count_words(move.machines, fleet)
+    return say("{command} on {n} of {all} machines", command=command, n=count, all=all_of)
 
 
 def weather_words(weather: pl.DataFrame, shown: DisplayUnits) -> str:
@@ -160,17 +165,27 @@ def tiles(outcomes: pl.DataFrame, shown: DisplayUnits) -> Tiles | None:
     return Tiles(tuple(found)) if found else None
 
 
+HOURS = {"hours": mark("a machine hour costs")}
 PRICE_NAMES = {
-    "soil": mark("hauling a tonne of soil costs"),
-    "roots": mark("a tonne of beet is worth"),
-    "pile": mark("a tonne of sugar is worth"),
-    "hours": mark("a machine hour costs"),
+    "metric": {
+        "soil": mark("hauling a tonne of soil costs"),
+        "roots": mark("a tonne of beet is worth"),
+        "pile": mark("a tonne of sugar is worth"),
+        **HOURS,
+    },
+    "us": {
+        "soil": mark("hauling a short ton of soil costs"),
+        "roots": mark("a short ton of beet is worth"),
+        "pile": mark("a short ton of sugar is worth"),
+        **HOURS,
+    },
 }
+"""System of units -> cause of cost -> subject of the sentence on its price."""
 
 
 def _break_even_words(found: BreakEven, shown: DisplayUnits) -> str:
     factor = 1.0 if found.cause == "hours" else shown.per_tonne
-    price, value = say(PRICE_NAMES[found.cause]), f"{plain_money(found.price * factor)} {shown.currency}"
+    price, value = say(PRICE_NAMES[shown.system][found.cause]), f"{plain_money(found.price * factor)} {shown.currency}"
     if found.stops_below:
         return say("The first move stops paying if {price} less than about {value}.", price=price, value=value)
     return say("The first move stops paying if {price} more than about {value}.", price=price, value=value)
@@ -207,17 +222,19 @@ def _row(
     )
     before, after = move_values(first, season.catalogue, shown)
     command = move_command(first["setting"], is_up=is_increase(first), catalogue=season.catalogue)
-    further = len(moves) - 1
+    further, is_few = len(moves) - 1, any(m["n"] < FEW for m in moves)
+    detail = say("{field} · {wetness}", field=outcome["field_id"], wetness=translated(outcome["wetness_class"]))
     return BarRow(
         machine,
         f"{machines_href}#{machine_anchor(machine)}",
-        say("{field} · {wetness}", field=outcome["field_id"], wetness=translated(outcome["wetness_class"])),
+        f"{detail} · {say('few loads')}" if is_few else detail,
         0.0 if gain is None or most <= 0 else max(0.0, gain / most),
         worth,
         command,
         before,
         after,
         say_n("and {n} more", "and {n} more", further) if further else "",
+        is_few,
     )
 
 

@@ -80,17 +80,21 @@
     }
     return { dirt: summarise(ratio.map((r) => 100 * r / (1 + r))), loss: lost && summarise(lost), cost: summarise(both[1]), saved: summarise(both[0].map((c, d) => c - both[1][d])) };
   };
-  const { number, quantity, money, digitsOf } = taretraceNumbers(say), POINTS = 25;
+  const { number, money, digitsOf, known, end } = taretraceNumbers(say), POINTS = 25;
   const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, k) => values[k]);
   const byId = (id) => document.getElementById(id);
   const show = (id, [mean, low, high], digits, factor, sign) => {
-    byId(id).textContent = number(mean * factor, digits, sign);
-    byId(id + "-range").textContent = fill(say.span, { lo: number(low * factor, digits, sign), hi: number(high * factor, digits, sign) });
+    byId(id).textContent = known(mean * factor, digits, sign);
+    const isExact = low === high;
+    byId(id + "-range").textContent = isExact ? "" : fill(say.span, { lo: end(low * factor, digits, sign), hi: end(high * factor, digits, sign) });
   };
   const showMoney = (id, found, sign) => show(id, found, digitsOf(Math.max(...found.slice(1).map((v) => Math.abs(v * say.tonne_factor)))), say.tonne_factor, sign);
   const perTonne = (v) => `${money(v * say.tonne_factor)} ${say.money}`;
   const sliders = [...document.querySelectorAll("input[type=range]")];
-  const shownValue = (s, stored) => quantity(stored * Number(s.dataset.factor) + Number(s.dataset.offset), s.dataset.digits, s.dataset.unit);
+  // A setting has the text of every position of its slider, rounded to what an operator can set.
+  const bareValue = (s, stored) => (s.dataset.kind === "setting" ? say.texts[s.name][Math.round((stored - Number(s.min)) / Number(s.step))]
+    : number(stored * Number(s.dataset.factor) + Number(s.dataset.offset), Number(s.dataset.digits)));
+  const shownValue = (s, stored) => `${bareValue(s, stored)} ${s.dataset.unit}`.trim();
   const asked = () => {
     const q = {}, settings = {};
     for (const s of sliders) (s.dataset.kind === "condition" ? q : settings)[s.name] = Number(s.value);
@@ -114,15 +118,16 @@
   const drawCurve = () => {
     const points = curve(), now = costAt(last, Number(last.value)), ends = [points[0], points[POINTS - 1]];
     const best = [...points, now].filter((p) => p.tried).reduce((a, b) => (a && a.mean <= b.mean ? a : b), null);
-    const at = (p) => shownValue(last, p.value), label = last.dataset.label;
+    const at = (p) => shownValue(last, p.value), { label, unit } = last.dataset;
     const finding = best ? fill(say.lowest, { label, at: at(best), cost: perTonne(best.mean) }) : fill(say.untried_all, { label });
     const band = last.dataset.kind === "setting" ? say.effect_band : say.visit_band;
     const extremes = [Math.min(...points.map((p) => p.lo)), Math.max(...points.map((p) => p.hi))].map((v) => v * say.tonne_factor);
-    const [lowest, highest] = extremes.map((v) => number(v, digitsOf(extremes[1])));
+    const [lowest, highest] = extremes.map((v) => end(v, digitsOf(extremes[1])));
     byId("curve-finding").textContent = finding;
     byId("curve-band").textContent = band;
     taretraceCurve(byId("curve"), points, now, {
-      first: at(ends[0]), last: at(ends[1]), lowest, highest,
+      first: bareValue(last, ends[0].value), last: bareValue(last, ends[1].value), lowest, highest,
+      across: unit ? fill(say.axis, { label, unit }) : label, up: fill(say.cost_axis, { unit: say.money }),
       label: `${finding} ${fill(say.now, { at: at(now), cost: perTonne(now.mean), low: at(ends[0]), first: perTonne(ends[0].mean), high: at(ends[1]), last: perTonne(ends[1].mean) })} ${band}`,
     });
   };

@@ -1,7 +1,7 @@
 "use strict";
 // Curve of cost against one slider: band, line (dashed where nobody has tried the value) and a dot at its value.
 const taretraceCurve = (svg, points, now, text) => {
-  const size = { wide: svg.parentElement.clientWidth || 320, high: svg.clientHeight || 84, left: 34, right: 8, top: 6, bottom: 18 };
+  const size = { wide: svg.parentElement.clientWidth || 320, high: svg.clientHeight || 84, left: 52, right: 8, top: 6, bottom: 18 };
   svg.setAttribute("viewBox", `0 0 ${size.wide} ${size.high}`);
   const first = points[0].value, last = points[points.length - 1].value;
   const low = Math.min(...points.map((p) => p.lo)), high = Math.max(...points.map((p) => p.hi));
@@ -25,6 +25,9 @@ const taretraceCurve = (svg, points, now, text) => {
   parts.push(part("text", { x: size.left - 4, y: size.high - size.bottom, "text-anchor": "end" }, text.lowest));
   parts.push(part("text", { x: size.left, y: size.high - 4, "text-anchor": "start" }, text.first));
   parts.push(part("text", { x: size.wide - size.right, y: size.high - 4, "text-anchor": "end" }, text.last));
+  const middle = size.high / 2;
+  parts.push(part("text", { class: "axis", x: (size.left + size.wide - size.right) / 2, y: size.high - 4, "text-anchor": "middle" }, text.across));
+  parts.push(part("text", { class: "axis", x: 13, y: middle, "text-anchor": "middle", transform: `rotate(-90 13 ${middle})` }, text.up));
   svg.replaceChildren(...parts);
   svg.setAttribute("aria-label", text.label);
 };

@@ -1,15 +1,28 @@
-"""Fixtures for damage and repair: a small intact workspace, and a copy of it that a test may damage."""
+"""Fixtures of commands: a small intact workspace, a copy that a test may damage, and commands without computation."""
 
 import shutil
+from contextlib import nullcontext
 from pathlib import Path
+from typing import Self
 
+import polars as pl
 import pytest
 
 from flows import stages
+from flows.cli import app as cli_app
+from flows.cli import repair_report
+from flows.pipeline import jobs
 from flows.pipeline.demo import write_demo
+from flows.pipeline.jobs import JobResult
+from flows.runtime import local_pool
+from flows.stages import pages
 from tests.support.workspace_tables import Whole, every_table
 from tests.validation.seasons import QUIET, ingest
 from transforms.config.workspace import Workspace
+from transforms.ingest.read_file import IngestedFile
+from transforms.operations import export
+from transforms.operations.repair.outcome import Outcome, Step
+from transforms.parallel import serial
 from transforms.storage.run_log import RunLog
 
 
@@ -34,3 +47,46 @@ def whole(tmp_path_factory) -> Whole:
 @pytest.fixture
 def harmed(whole: Whole, tmp_path) -> Workspace:
     return Workspace(Path(shutil.copytree(whole.workspace.root, tmp_path / "w")))
+
+
+@pytest.fixture
+def stored_results(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands that compute or write pages show the stored results instead, so that only their output is tested."""
+
+    class NoEngine:
+        def __init__(self, *_: object, **__: object) -> None:
+            pass
+
+        def __enter__(self) -> Self:
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+        def ready(self) -> None:
+            pass
+
+    def advised(workspace: Workspace, *_: object) -> pl.DataFrame:
+        with stages.open_warehouse(workspace) as warehouse:
+            return warehouse.table("advice")
+
+    def page_of(workspace: Workspace) -> Path:
+        page = workspace.out / "shift-2025-10-31.html"
+        page.write_text("<title>Shift · taretrace</title>", "utf-8")
+        return page
+
+    def run_job(_: str, workspace: Workspace, *__: object) -> JobResult:
+        received = IngestedFile("a.csv", "load", rows_in=3, rows_accepted=2, rows_rejected=1)
+        return JobResult([received], [page_of(workspace)], None)
+
+    monkeypatch.setattr(local_pool, "helpers", lambda _: nullcontext(serial))
+    monkeypatch.setattr(export, "exported_tables", lambda warehouse, _: {"advice": warehouse.table("advice")})
+    monkeypatch.setattr(stages, "fit_responses", lambda *_: None)
+    monkeypatch.setattr(stages, "check_fits", lambda *_: None)
+    monkeypatch.setattr(stages, "advise_machines", advised)
+    for name in ("publish_shift_page", "publish_fleet_page", "publish_grower_sheets"):
+        monkeypatch.setattr(pages, name, lambda workspace, *_: [page_of(workspace)])
+    monkeypatch.setattr(cli_app, "Engine", NoEngine)
+    monkeypatch.setattr(jobs, "run_job", run_job)
+    steps = [Step(code, 2, "a.parquet") for code in repair_report.MESSAGES]
+    monkeypatch.setattr(repair_report, "repair_workspace", lambda *_, **__: Outcome(steps))

@@ -1,4 +1,4 @@
-"""Output of the commands with tables: whole words, readable headings, and tab-separated fields if it is piped."""
+"""Output of the commands: whole words, readable headings, and tab-separated fields if it is piped."""
 
 import json
 import re
@@ -6,6 +6,8 @@ import re
 import pytest
 from rich.cells import cell_len
 
+from flows import stages
+from tests.support.linked_workspace import linked_copy
 from tests.support.program import Demo, Ran
 from tests.support.program import taretrace_here as taretrace
 from transforms.config.workspace import Workspace
@@ -16,9 +18,15 @@ RULE = "─"
 
 
 @pytest.fixture(scope="module")
-def commands(demo: Demo) -> dict[str, list[str]]:
-    """The commands that print tables, by name."""
-    root = str(demo.workspace.root)
+def commands(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[str]]:
+    """The commands by name; those that write do so in a workspace of their own."""
+    own = linked_copy(demo.workspace, tmp_path_factory.mktemp("own") / "season")
+    toml, root = own.root / "season.toml", str(own.root)
+    toml.write_text(
+        toml.read_text("utf-8").replace("[notify]\n", '[notify]\nto = ["json://127.0.0.1:9/"]\n', 1), "utf-8"
+    )
+    planned = ["--setting", "cleaner_1_speed_rpm", "--machine", "M02", "--detect-pct", "20"]
+    trial = stages.plan_trial(own, stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)).trial
     with Warehouse.open_read_only(demo.workspace.warehouse) as warehouse:
         traced = warehouse.table("load_trace").drop_nulls("machine_id").sort("load_id")["load_id"][0]
         subject = warehouse.table("benchmark").filter(subject_kind="machine").sort("subject_id")["subject_id"][0]
@@ -34,10 +42,18 @@ def commands(demo: Demo) -> dict[str, list[str]]:
         "doctor": ["doctor", root],
         "explain": ["explain", "load", traced, "-w", root],
         "map": ["map", str(tickets), "-w", root, "--no-ask"],
+        "fit": ["fit", root],
+        "advise": ["advise", root],
+        "rejected": ["rejected", root],
+        "trial plan": ["trial", "plan", root, *planned],
+        "trial read": ["trial", "read", trial.trial_id, root],
+        "post-shift": ["post-shift", root],
+        "repair": ["repair", root],
+        "notify": ["notify", root],
     }
 
 
-NAMES = (
+TABLES = (
     "status",
     "check",
     "benchmark",
@@ -49,6 +65,7 @@ NAMES = (
     "explain",
     "map",
 )
+LINES = ("fit", "advise", "rejected", "trial plan", "trial read", "post-shift", "repair", "notify")
 
 
 def on_terminal(monkeypatch: pytest.MonkeyPatch, width: int, words: list[str]) -> Ran:
@@ -77,7 +94,8 @@ def has_raw_name(text: str, names: set[str]) -> set[str]:
     return names & set(re.findall(r"(?<![\w.'/])\w+(?![\w.'/])", text))
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.usefixtures("stored_results")
+@pytest.mark.parametrize("name", [*TABLES, *LINES])
 def test_no_word_is_broken_or_cut_and_no_raw_column_name_is_shown(commands, demo, monkeypatch, name):
     names = raw_names(demo.workspace)
     assert has_raw_name("load_id: 3", names) == {"load_id"}
@@ -93,7 +111,7 @@ def test_no_word_is_broken_or_cut_and_no_raw_column_name_is_shown(commands, demo
         assert has_raw_name(narrow.out, names) == set()
 
 
-@pytest.mark.parametrize("name", [n for n in NAMES if n != "map"])
+@pytest.mark.parametrize("name", [n for n in TABLES if n != "map"])
 def test_piped_tables_have_the_same_number_of_fields_on_every_line(commands, demo, monkeypatch, name):
     monkeypatch.setenv("TTY_COMPATIBLE", "0")
     monkeypatch.setenv("COLUMNS", "40")

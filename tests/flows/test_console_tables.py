@@ -9,6 +9,7 @@ from flows.cli.columns import Column, Estimate, Figure, field_text, figure, mone
 from flows.cli.console_table import ConsoleTable, tab_separated, table_lines, wrap_words
 from flows.cli.stored_columns import stored_column, stored_heading
 from reports.language.column_headings import HEADINGS
+from reports.language.translate import use_language
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.contracts.source_tables import CONTRACTS
 
@@ -75,8 +76,29 @@ def test_stored_columns_are_in_the_workspace_units(tmp_path, units, sign, value)
     assert column.heading.endswith(f", {sign}")
     assert field_text(column.value({"gross_t": 26.74})) == value
     rpm = stored_column("topper_speed_rpm", season)
-    assert field_text(rpm.value({"topper_speed_rpm": 768.6})) == "769"
+    assert field_text(rpm.value({"topper_speed_rpm": 768.6})) == "770"
+    assert shown_text(rpm.value({"topper_speed_rpm": 768.6})) == "770"
     assert field_text(stored_column("sections_on_pct", season).value({"sections_on_pct": 51.26})) == "51.3"
+
+
+def test_settings_are_shown_as_operators_set_them_and_piped_as_numbers(tmp_path):
+    metric, us = seasons(tmp_path, "metric"), seasons(tmp_path, "us")
+    for season, name, value, shown, piped in (
+        (metric, "cleaner_1_speed_rpm", 36.4, "36", "36"),
+        (metric, "share_depth_cm", 6.234, "6.2", "6.2"),
+        (us, "share_depth_cm", 6.1, "2 3/8", "2.375"),
+        (metric, "share_depth_cm", float("nan"), "–", ""),
+    ):
+        found = stored_column(name, season).value({name: value})
+        assert (shown_text(found), field_text(found)) == (shown, piped)
+
+
+def test_dates_follow_the_locale_for_reading_and_are_iso_for_spreadsheets():
+    day = dt.date(2025, 10, 31)
+    assert (shown_text(day), field_text(day)) == ("31 Oct 2025", "2025-10-31")
+    with use_language("de-DE"):
+        assert (shown_text(day), field_text(day)) == ("31. Okt. 2025", "2025-10-31")
+        assert shown_text(dt.datetime(2025, 10, 31, 5, 7)) == "31. Okt. 2025 05:07"  # noqa: DTZ001
 
 
 def test_times_are_local(tmp_path):

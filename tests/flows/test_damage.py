@@ -87,10 +87,8 @@ HARMLESS = {"unknown file", "taking garbage", "wal garbage", "log garbage", "inb
 KEEPS_INBOX = {"copy missing", "copy flipped", "copy's record damaged"}
 QUICK = {
     "telemetry deleted",
-    "lake empty",
     "warehouse missing",
     "copy's record damaged",
-    "mapping missing",
 }
 
 

@@ -59,8 +59,8 @@ def test_doctor_status_and_check_list_a_quarantined_file_with_a_remedy(workspace
         ran = taretrace("ingest", workspace.root, "--json", *strict)
         assert ran.code == len(strict), ran.err
         assert json.loads(ran.out)["rows_rejected"] == 1
-        (listed,) = [f for f in check_workspace(workspace, dt.datetime.now(dt.UTC)) if "leaves.csv" in f.says]
-        assert "reader_died" in listed.says
+        (listed,) = [f for f in check_workspace(workspace, dt.datetime.now(dt.UTC)) if "leaves.csv" in f.says.args]
+        assert json.loads(listed.says.args)["failure"] == "reader_died"
         assert listed.remedy
         states.append(listed.state)
     assert states == ["note", "wrong"]

@@ -43,9 +43,10 @@ PRESSES = {
     "list(executor(time.sleep, [0.05] * 200 + [60.0] * 200))",
     "in a library": "fail_by_interrupt()",
 }
+QUICK = {"with helper processes", "in a library"}
 
 
-@pytest.mark.parametrize("press", [p if p != "twice" else pytest.param(p, marks=pytest.mark.slow) for p in PRESSES])
+@pytest.mark.parametrize("press", [p if p in QUICK else pytest.param(p, marks=pytest.mark.slow) for p in PRESSES])
 def test_ctrl_c_is_one_sentence_that_reports_what_was_done(tmp_path, press):
     workspace = init_workspace(tmp_path / "w")
     script = tmp_path / "run.py"

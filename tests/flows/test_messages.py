@@ -16,6 +16,7 @@ from reports.message import Message, choose_attachment, run_message
 from tests.support.mailbox import mail_server, web_server
 from tests.support.program import taretrace_here
 from transforms.config.workspace import Workspace, init_workspace, season_template
+from transforms.contracts.reason import reason
 from transforms.ingest.read_file import IngestedFile
 from transforms.operations.publish import Publication, PublishFault
 from transforms.storage.run_log import RunLog
@@ -132,7 +133,10 @@ def test_a_service_that_raises_is_a_failed_delivery(monkeypatch):
 
 def test_pages_that_could_not_be_published_raise_an_alarm_and_a_state_of_their_own(tmp_path, monkeypatch):
     workspace = init_workspace(tmp_path / "w")
-    published = Publication(tmp_path / "site", fault=PublishFault("missing", "the folder is missing", "mount it"))
+    published = Publication(
+        tmp_path / "site",
+        fault=PublishFault("missing", reason("publish_folder_missing"), reason("publish_folder_missing_remedy")),
+    )
     done = JobResult([], write_shift_page(workspace), published)
     ended = run(monkeypatch, workspace, done)
     assert (ended.name, [a.kind for a in ended.alarms]) == (NOT_PUBLISHED, ["unpublished"])

@@ -101,8 +101,8 @@ def test_a_warehouse_in_use_is_not_called_damaged(harmed: Workspace):
 @pytest.mark.parametrize(
     ("kind", "harm"),
     [
-        ("rolled", Path.unlink),
         ("bin", flip),
+        pytest.param("rolled", Path.unlink, marks=pytest.mark.slow),
         pytest.param("rolled", flip, marks=pytest.mark.slow),
         pytest.param("bin", Path.unlink, marks=pytest.mark.slow),
     ],

@@ -109,7 +109,7 @@ def test_a_failed_model_check_is_neither_a_data_issue_nor_an_internal_error(monk
     assert ended.name == MODEL_CHECK
     assert ended.name in ENDED_WELL
     assert [(a.kind, a.subject) for a in ended.alarms] == [("failed_check", "dirt_tare_pct placebo")]
-    assert format_reason(WHY) in ended.alarms[0].says
+    assert json.loads(ended.alarms[0].why.args)["why"]["code"] == WHY.code
     assert logged_last(workspace, "ended")["reason_code"] == "model_check_failed"
 
 
@@ -180,9 +180,13 @@ def test_an_undelivered_alarm_is_sent_by_the_next_run(monkeypatch, workspace):
     assert sent == [1, 1]
 
 
+def silent(machine: str, hours: float) -> Alarm:
+    return Alarm("silent_machine", machine, reason("silent_machine", machine_id=machine, hours=hours))
+
+
 def test_only_new_alarms_are_sent():
-    one, two = Alarm("silent_machine", "M1", "for 40 h"), Alarm("silent_machine", "M2", "for 50 h")
-    assert select_new_alarms([one, two], [Alarm("silent_machine", "M1", "for 39 h")]) == [two]
+    one, two = silent("M1", 40.0), silent("M2", 50.0)
+    assert select_new_alarms([one, two], {("silent_machine", "M1")}) == [two]
 
 
 class _Hook(http.server.BaseHTTPRequestHandler):
@@ -198,7 +202,7 @@ class _Hook(http.server.BaseHTTPRequestHandler):
 
 
 def test_a_webhook_and_a_command_receive_alarms_as_json_without_a_shell(tmp_path):
-    alarm = Alarm("silent_machine", "M1; touch /tmp/harm", "$(harm)")
+    alarm = silent("M1; touch /tmp/harm $(harm)", 40.0)
     server = http.server.HTTPServer(("127.0.0.1", 0), _Hook)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
@@ -217,12 +221,13 @@ def test_a_webhook_and_a_command_receive_alarms_as_json_without_a_shell(tmp_path
         server.server_close()
     assert len(_Hook.got) == 1
     assert json.loads(received.read_text()) == _Hook.got[0]
-    assert _Hook.got[0]["alarms"] == [{"kind": alarm.kind, "subject": alarm.subject, "says": alarm.says}]
+    row = {"kind": alarm.kind, "subject": alarm.subject, **alarm.why.columns, "says": format_reason(alarm.why)}
+    assert _Hook.got[0]["alarms"] == [row]
 
 
 def test_a_failed_notification_is_reported_and_stops_nothing():
     to = Notify(command="/no/such/program", webhook="http://127.0.0.1:9/")
-    wrong = notify([Alarm("stale_tares", "tares", "48 h")], "Season", "/w", POST_SHIFT, to)
+    wrong = notify([Alarm("stale_tares", "tares", reason("stale_tares", hours=48.0))], "Season", "/w", POST_SHIFT, to)
     assert [w.split(" did")[0] for w in wrong] == ["the command", "the webhook"]
 
 
@@ -230,14 +235,14 @@ def test_a_silent_machine_and_late_tares_are_found_by_the_clock_of_the_fleet(tmp
     quiet = write_demo(tmp_path / "season", machines=4, days=4, seed=3, hz=0.05, reporter=QUIET)
     assert taretrace_here("ingest", quiet.root, "--json").code == 0
     with Warehouse(quiet.warehouse) as warehouse:
-        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), format_reason) == []
+        assert alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48)) == []
         last = warehouse.table("machine_day").filter(machine_id="M01")["day"].sort()
         for day in last[-2:]:
             warehouse.delete_day("machine_day", "M01", day)
         files = warehouse.table("source_file").filter(kind="tare")
         for sha in files["source_sha256"]:
             warehouse.delete_source(sha)
-        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48), format_reason)
+        found = alarms(warehouse, [], Notify(silent_machine_h=36, stale_tares_h=48))
     kinds = {a.kind: a for a in found}
     assert kinds["silent_machine"].subject == "M01"
     assert "stale_tares" in kinds
@@ -260,7 +265,7 @@ def test_a_file_that_an_internal_error_stops_is_rejected_and_taken_by_the_next_r
     monkeypatch.setattr(isolated_read, "read_file", failing.read)
     ran = taretrace_here("ingest", season.root, "--json")
     assert ran.code == 3
-    assert f"with 1 files ({broken})" in ran.err
+    assert f"with 1 file ({broken})" in ran.err
     assert "grower" not in ran.err
     with Warehouse.open_read_only(season.warehouse) as warehouse:
         files, rejected = warehouse.table("source_file"), warehouse.table("rejected_row")

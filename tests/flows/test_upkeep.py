@@ -82,10 +82,10 @@ def test_a_full_disk_is_found(copied, monkeypatch):
 def test_the_lock_of_a_dead_run_is_distinguished_from_an_active_lock(copied):
     lock = copied.root / ".held"
     lock.write_text('{"command": "ingest", "process": 1, "since": "long ago"}')
-    assert "died" in next(f.says for f in check_workspace(copied, NOW) if f.check == "locks")
+    assert next(f.says.code for f in check_workspace(copied, NOW) if f.check == "locks") == "run_died"
     with lock.open("a+") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
-        assert "is using the workspace" in next(f.says for f in check_workspace(copied, NOW) if f.check == "locks")
+        assert next(f.says.code for f in check_workspace(copied, NOW) if f.check == "locks") == "run_is_using"
 
 
 def test_rows_that_break_a_check_are_found(copied):

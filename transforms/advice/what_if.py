@@ -14,6 +14,7 @@ from transforms.advice.what_if_table import unpack_draws
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import classes_at
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
 
 Array = NDArray[np.float64]
@@ -40,7 +41,7 @@ class Answer:
         cost_per_t: cost per tonne of clean beet.
         saved_per_t: saving compared with the usual value of every setting.
         parts: mean cost by cause.
-        untried: clauses on what the fleet has not tried; empty if the question is inside the observed range.
+        untried: reasons why the question is outside the observed range; empty if it is inside.
         n: loads of the fleet in such conditions.
     """
 
@@ -49,7 +50,7 @@ class Answer:
     cost_per_t: MeanInterval
     saved_per_t: MeanInterval
     parts: dict[str, float]
-    untried: tuple[str, ...]
+    untried: tuple[Reason, ...]
     n: int
 
 
@@ -141,18 +142,19 @@ def untried_settings(table: dict[str, Any], q: WhatIfQuery) -> tuple[UntriedSett
     return tuple(out)
 
 
-def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[str, ...], int]:
+def _untried(table: dict[str, Any], q: WhatIfQuery) -> tuple[tuple[Reason, ...], int]:
     """Return the reasons why a question is outside the observed range, and the loads of the fleet in its class."""
     wet, soil = classes_at(q.topsoil_wetness, q.clay_pct)
     cell = table["tried"][f"{wet}|{soil}"]
     if not cell["settings"]:
-        return (f"the fleet has only {cell['n']} loads on {soil} soil with {wet} topsoil",), cell["n"]
-    out = []
-    for u in untried_settings(table, q):
-        label = table["settings"][u.setting]["label"]
-        extent = "not tried" if u.low is None else f"tried only from {u.low:.3g} to {u.high:.3g}"
-        out.append(f"{label} was {extent} on {soil} soil with {wet} topsoil")
-    return tuple(out), cell["n"]
+        return (reason("fleet_has_few_loads", n=cell["n"], soil_class=soil, wetness_class=wet),), cell["n"]
+    found = [
+        reason("setting_not_tried", setting=u.setting)
+        if u.low is None
+        else reason("setting_tried_only", setting=u.setting, low=u.low, high=u.high)
+        for u in untried_settings(table, q)
+    ]
+    return tuple(found), cell["n"]
 
 
 def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
@@ -168,7 +170,11 @@ def answer_query(table: dict[str, Any], q: WhatIfQuery) -> Answer:
     unknown = [n for n in q.settings if n not in table["settings"]]
     if unknown:
         raise WorkspaceError(
-            f"'{unknown[0]}' is not in the fit", where="--set", remedy=f"use one of {', '.join(table['settings'])}"
+            "'{name}' is not in the fit",
+            where="--set",
+            remedy="use one of {names}",
+            name=unknown[0],
+            names=", ".join(table["settings"]),
         )
     prices, crop = Prices(**table["prices"]), CropAndHaul(q.yield_t_ha, **table["crop"])
     usual_kmh = table["usual"].get("ground_speed_kmh", USUAL_SPEED_KMH)

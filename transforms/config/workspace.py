@@ -41,15 +41,15 @@ def _price(default: float, unit: str, words: str) -> float:
 class Prices:
     """Prices of beet, soil, sugar and machine hours; each is an assumption until the workspace sets it."""
 
-    beet_per_t: float = _price(38.0, "CUR/t", "paid per t of clean beet at the standard sugar content")
+    beet_per_t: float = _price(38.0, "CUR/t", "paid for clean beet at the standard sugar content")
     sugar_standard_pct: float = _price(16.0, "%", "standard sugar content")
-    quality_per_point: float = _price(2.4, "CUR/t", "paid per t of clean beet and point of sugar above the standard")
+    quality_per_point: float = _price(2.4, "CUR/t", "paid for clean beet, per point of sugar above the standard")
     freight_per_t_km: float = _price(0.11, "CUR/(t km)", "freight of soil")
     haul_km: float = _price(25.0, "km", "road distance where a field has no site")
     soil_handling_per_t: float = _price(4.0, "CUR/t", "unloading and washing out soil")
     soil_disposal_per_t: float = _price(6.0, "CUR/t", "taking soil back to land")
     machine_hour: float = _price(320.0, "CUR/h", "a harvester with its operator")
-    sugar_per_t: float = _price(550.0, "CUR/t", "worth of a t of white sugar, for what is lost in the pile")
+    sugar_per_t: float = _price(550.0, "CUR/t", "worth of white sugar, for what is lost in the pile")
     storage_days: float = _price(30.0, "days", "days in the pile, on average")
     storage_temp_c: float = _price(6.0, "°C", "temperature in the pile")
     storage_dirt_pct: float = _price(1.0, "%", "more sugar lost per point of dirt tare")

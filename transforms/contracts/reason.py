@@ -14,6 +14,8 @@ import polars as pl
 REASON_COLUMNS = {"reason_code": pl.String, "reason_args": pl.String}
 ALSO = "also"
 """Argument that lists further reasons of the same row."""
+ERROR_TEXT = "error_text"
+"""Code of a part of an error: `english` is its text, the other arguments are inserted in it."""
 
 
 @dataclass(frozen=True)

@@ -224,14 +224,22 @@ def conversion_factor(source: str, target: str, *, where: str) -> tuple[float, f
     for code in (source, target):
         if code not in UNITS:
             raise WorkspaceError(
-                f"the unit '{code}' is not known", where=where, remedy=f"use one of {', '.join(UNITS)}"
+                "the unit '{unit}' is not known",
+                where=where,
+                remedy="use one of {units}",
+                unit=code,
+                units=", ".join(UNITS),
             )
     a, b = UNITS[source], UNITS[target]
     if a.dimension != b.dimension:
         raise WorkspaceError(
-            f"'{source}' measures {a.dimension} and cannot become '{target}' ({b.dimension})",
+            "'{source}' measures {dimension} and cannot become '{target}' ({other})",
             where=where,
             remedy="correct the column's unit",
+            source=source,
+            dimension=a.dimension,
+            target=target,
+            other=b.dimension,
         )
     return a.factor / b.factor, (a.offset - b.offset) / b.factor
 

@@ -8,6 +8,7 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
@@ -18,9 +19,21 @@ from transforms.ingest.chunk import RAW_CHARACTERS
 from transforms.ingest.mapping import CORRECTIONS_PREFIX, Mapping, original_name
 from transforms.ingest.readers.text_layout import split_line
 
-REASON_HEADER = "why rejected"
 CORRECTABLE_FORMS = ("delimited", "sheet")
 FORMULA = re.compile(r"^[=@+\t\r]|^-(?![\d.,])")
+
+
+@dataclass(frozen=True)
+class CorrectionTexts:
+    """Texts of corrections files in the language of the workspace.
+
+    Attributes:
+        header: header of the column with the reasons.
+        sentence_of: function that returns the sentence of a reason.
+    """
+
+    header: str
+    sentence_of: Callable[[Reason], str]
 
 
 def _escaped(cell: str) -> str:
@@ -43,7 +56,7 @@ def corrections_name(file: str, taken: set[str]) -> str:
 
 
 def write_rejected(
-    rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Path, sentence_of: Callable[[Reason], str]
+    rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Path, texts: CorrectionTexts
 ) -> tuple[list[Path], int]:
     """Write one corrections file per source file.
 
@@ -51,14 +64,14 @@ def write_rejected(
         rows: rows of the query `sql/queries/mendable.sql`.
         mappings: mapping name -> mapping.
         folder: output folder.
-        sentence_of: function that returns the sentence of a reason.
+        texts: header and sentences of the reasons.
 
     Returns:
         (files written, number of rows that cannot be corrected this way: from task data or Parquet, or too long).
     """
     folder.mkdir(parents=True, exist_ok=True)
     written, left, taken = [], 0, set[str]()
-    whole = _with_sentences(rows.filter(pl.col("raw").str.len_chars() <= RAW_CHARACTERS), sentence_of)
+    whole = _with_sentences(rows.filter(pl.col("raw").str.len_chars() <= RAW_CHARACTERS), texts.sentence_of)
     left += rows.height - whole.height
     for (_, file), part in whole.group_by("source_sha256", "file", maintain_order=True):
         mapping = mappings.get(part["mapping"][0])
@@ -67,7 +80,7 @@ def write_rejected(
             left += part.height
             continue
         target = folder / corrections_name(str(file), taken)
-        (_write_text if form == "delimited" else _write_sheet)(part, mapping, target)
+        (_write_text if form == "delimited" else _write_sheet)(part, mapping, texts.header, target)
         written.append(target)
     return written, left
 
@@ -81,10 +94,10 @@ def _with_sentences(rows: pl.DataFrame, sentence_of: Callable[[Reason], str]) ->
     return rows.with_columns(pl.Series("why_rejected", sentences, dtype=pl.String))
 
 
-def _write_text(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
+def _write_text(rows: pl.DataFrame, mapping: Mapping, reason_header: str, target: Path) -> None:
     separator = mapping.separator
     header = [line + separator for line in rows["header"][0].split("\n")]
-    header[mapping.header_line - 1] += REASON_HEADER
+    header[mapping.header_line - 1] += reason_header
     out = io.StringIO()
     writer = csv.writer(out, delimiter=separator, lineterminator="\n")
     for raw, why_rejected in rows.select("raw", "why_rejected").iter_rows():
@@ -93,7 +106,7 @@ def _write_text(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
     target.write_bytes(text.encode(mapping.encoding, errors="replace"))
 
 
-def _write_sheet(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
+def _write_sheet(rows: pl.DataFrame, mapping: Mapping, reason_header: str, target: Path) -> None:
     header = [line.split("\t") for line in rows["header"][0].split("\n")]
     width = max(len(line) for line in header)
     with xlsxwriter.Workbook(
@@ -103,7 +116,7 @@ def _write_sheet(rows: pl.DataFrame, mapping: Mapping, target: Path) -> None:
             page = book.add_worksheet(str(part)[:31] if part else None)
             for i, line in enumerate(header):
                 page.write_row(i, 0, line)
-            page.write_string(mapping.header_line - 1, width, REASON_HEADER)
+            page.write_string(mapping.header_line - 1, width, reason_header)
             reasons = part_rows.select("raw", "why_rejected").iter_rows()
             for i, (raw, why_rejected) in enumerate(reasons, start=len(header)):
                 for j, cell in enumerate(raw.split("\t")):

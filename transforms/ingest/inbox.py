@@ -7,7 +7,10 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import repeat
+from operator import itemgetter
 from pathlib import Path
+
+from transforms.contracts.reason import Reason, reason
 
 READ_BYTES = 1 << 20
 TASK_DATA = "taskdata.xml"
@@ -53,7 +56,7 @@ class Inbox:
     """
 
     found: list[InboxFile]
-    left: list[tuple[str, str]]
+    left: list[tuple[str, Reason]]
 
 
 def members_of(path: Path) -> list[Path]:
@@ -83,10 +86,10 @@ def content_hash(path: Path) -> str:
     return hashlib.sha256("\n".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
 
 
-def _walk(inbox: Path) -> tuple[list[Path], list[tuple[str, str]]]:
+def _walk(inbox: Path) -> tuple[list[Path], list[tuple[str, Reason]]]:
     """Return (files and task-data folders, (name, reason) of ignored entries), both sorted."""
     sources: list[Path] = []
-    left: list[tuple[str, str]] = []
+    left: list[tuple[str, Reason]] = []
     for folder, names, files in os.walk(inbox, followlinks=False):
         here = Path(folder)
         if here != inbox and any(f.casefold() == TASK_DATA for f in files):
@@ -97,15 +100,15 @@ def _walk(inbox: Path) -> tuple[list[Path], list[tuple[str, str]]]:
             path = here / name
             shown = path.relative_to(inbox).as_posix()
             if path.is_symlink():
-                left.append((shown, "it is a link; put the file itself here"))
+                left.append((shown, reason("inbox_link")))
             elif name.startswith("."):
-                left.append((shown, "its name starts with a dot: it is hidden or still being copied"))
+                left.append((shown, reason("inbox_hidden")))
             elif path.is_file():
                 sources.append(path)
             elif not path.is_dir():
-                left.append((shown, "it is not a regular file"))
+                left.append((shown, reason("inbox_not_a_file")))
         names[:] = [n for n in names if not n.startswith(".") and not (here / n).is_symlink()]
-    return sorted(sources), sorted(left)
+    return sorted(sources), sorted(left, key=itemgetter(0))
 
 
 def _found(path: Path, file: str, remembered: KnownFiles) -> InboxFile | OSError:
@@ -131,14 +134,14 @@ def scan_inbox(inbox: Path, remembered: KnownFiles, prepare: Callable[[], None] 
     named = {path.relative_to(inbox).as_posix(): path for path in sources}
     for file in [f for f in named if not _is_text(f)]:
         del named[file]
-        left.append((file.encode("utf-8", "backslashreplace").decode(), "its name is not valid text; rename it"))
+        left.append((file.encode("utf-8", "backslashreplace").decode(), reason("inbox_name_not_text")))
     if prepare is not None and any(file not in remembered for file in named):
         prepare()
     found = []
     with ThreadPoolExecutor(os.cpu_count()) as readers:  # hashing releases the GIL
         for file, result in zip(named, readers.map(_found, named.values(), named, repeat(remembered)), strict=True):
             if isinstance(result, OSError):
-                left.append((file, f"it cannot be read ({result.strerror})"))
+                left.append((file, reason("inbox_unreadable", detail=result.strerror)))
             else:
                 found.append(result)
     return Inbox(found, left)

@@ -147,7 +147,10 @@ def check_backup(path: Path) -> int:
     for name in sorted(wanted.keys() | found.keys()):
         if name not in found or name not in wanted or found[name] != wanted[name]["sha256"]:
             raise WorkspaceError(
-                f"'{name}' in the backup is missing or damaged", where=str(path), remedy="use an older backup"
+                "'{name}' in the backup is missing or damaged",
+                where=str(path),
+                remedy="use an older backup",
+                name=name,
             )
     return len(wanted)
 
@@ -184,7 +187,10 @@ def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
         for name in wanted:
             if PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts:
                 raise WorkspaceError(
-                    f"'{name}' has a path outside the backup", where=str(path), remedy="use a backup by taretrace"
+                    "'{name}' has a path outside the backup",
+                    where=str(path),
+                    remedy="use a backup by taretrace",
+                    name=name,
                 )
         _prepare_restore(root, note, sorted(wanted))
         for member in tar:
@@ -193,7 +199,7 @@ def restore(path: Path, root: Path, advance: Callable[[], None]) -> int:
             tar.extract(member, root, filter="data")
             if content_hash(root / member.name) != wanted[member.name]["sha256"]:
                 raise WorkspaceError(
-                    f"'{member.name}' was not written correctly", where=str(root), remedy="check the disk"
+                    "'{name}' was not written correctly", where=str(root), remedy="check the disk", name=member.name
                 )
             advance()
     note.unlink()
@@ -208,8 +214,9 @@ def _prepare_restore(root: Path, note: Path, names: list[str]) -> None:
         other = [p for p in root.rglob("*") if p.is_file() and p.relative_to(root).parts[0] not in LEFT_OUT]
         if other:
             raise WorkspaceError(
-                f"'{other[0].relative_to(root)}' does not belong to the unfinished restore",
+                "'{name}' does not belong to the unfinished restore",
                 where=str(root),
                 remedy="move it away, or choose a new folder",
+                name=str(other[0].relative_to(root)),
             )
     write_bytes(json.dumps(names).encode(), note)

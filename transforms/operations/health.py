@@ -8,9 +8,10 @@ from pathlib import Path
 
 from transforms.config.problems import ConfigError
 from transforms.config.workspace import FOLDERS, Workspace
+from transforms.contracts.reason import ERROR_TEXT, reason
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping_file import read_mappings
-from transforms.operations.finding import Finding
+from transforms.operations.finding import Finding, error_remedy, error_what
 from transforms.operations.health_data import check_stored_data
 from transforms.operations.publish import find_fault
 from transforms.storage.lake import IN_PROGRESS
@@ -27,22 +28,22 @@ def check_season_files(workspace: Workspace) -> Iterator[Finding]:
     """Check that season.toml and the mappings can be read."""
     try:
         read = workspace.season
-        yield Finding("season.toml", "fine", f"'{read.name}', {read.time_zone}, {len(read.sites)} sites")
+        season = reason("season_read", name=read.name, time_zone=read.time_zone, n=len(read.sites))
+        yield Finding("season.toml", "fine", season)
         mappings = read_mappings(workspace.mappings, read.catalogue)
     except ConfigError as problem:
-        yield from (
-            Finding("season.toml, mappings", "wrong", p.what, f"{p.where}: {p.remedy}") for p in problem.problems
-        )
+        for p in problem.problems:
+            remedy = reason("fix_at", where=p.where, remedy=reason(ERROR_TEXT, english=p.remedy))
+            yield Finding("season.toml, mappings", "wrong", reason(ERROR_TEXT, english=p.what), remedy)
         return
     except WorkspaceError as problem:
-        yield Finding("season.toml, mappings", "wrong", problem.what, f"{problem.where}: {problem.remedy}")
+        remedy = reason("fix_at", where=problem.where, remedy=error_remedy(problem))
+        yield Finding("season.toml, mappings", "wrong", error_what(problem), remedy)
         return
     if mappings:
-        yield Finding("mappings", "fine", f"{len(mappings)} can be read")
+        yield Finding("mappings", "fine", reason("mappings_read", n=len(mappings)))
     else:
-        yield Finding(
-            "mappings", "note", "there are no mappings", "run 'taretrace map FILE' on one file of each kind of export"
-        )
+        yield Finding("mappings", "note", reason("no_mappings"), reason("map_each_kind"))
 
 
 def check_permissions(workspace: Workspace) -> Iterator[Finding]:
@@ -50,37 +51,35 @@ def check_permissions(workspace: Workspace) -> Iterator[Finding]:
     for name in (".", *FOLDERS):
         folder = workspace.root / name
         if not folder.is_dir():
-            yield Finding(
-                "folders", "wrong", f"the folder {folder} is missing", f"run 'taretrace init {workspace.root}'"
-            )
+            missing = reason("workspace_missing", folder=str(folder))
+            yield Finding("folders", "wrong", missing, reason("run_init", folder=str(workspace.root)))
             continue
         try:
             probe = folder / ".probe"
             probe.touch()
             probe.unlink()
         except OSError as problem:
-            yield Finding(
-                "folders", "wrong", f"{folder} cannot be written ({problem.strerror})", f"chmod u+rwx {folder}"
-            )
+            fault = reason("folder_not_writable", folder=str(folder), detail=problem.strerror)
+            yield Finding("folders", "wrong", fault, reason("run_shell", command=f"chmod u+rwx {folder}"))
     open_to = workspace.root.stat().st_mode & OTHERS
     if open_to:
         yield Finding(
             "permissions",
             "wrong",
-            f"other users can access {workspace.root} (mode {open_to:03o})",
-            f"chmod go-rwx {workspace.root}",
+            reason("open_to_others", folder=str(workspace.root), mode=f"{open_to:03o}"),
+            reason("run_shell", command=f"chmod go-rwx {workspace.root}"),
         )
     else:
-        yield Finding("permissions", "fine", "only this user can access the workspace")
+        yield Finding("permissions", "fine", reason("only_this_user"))
 
 
 def check_disk(workspace: Workspace) -> Iterator[Finding]:
     """Check the free disk space."""
     free = shutil.disk_usage(workspace.root).free
     if free < MIN_FREE_BYTES:
-        yield Finding("disk", "wrong", f"only {free / 1e9:.1f} GB are free", "free up space: a shift needs about 1 GB")
+        yield Finding("disk", "wrong", reason("disk_nearly_full", free_gb=free / 1e9), reason("free_disk"))
     else:
-        yield Finding("disk", "fine", f"{free / 1e9:.0f} GB are free")
+        yield Finding("disk", "fine", reason("disk_free", free_gb=free / 1e9))
 
 
 def check_clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
@@ -93,16 +92,13 @@ def check_clock(workspace: Workspace, now: dt.datetime) -> Iterator[Finding]:
     latest = next((line["at"] for line in RunLog(workspace.log).lines()), None)
     stamps = [p.stat().st_mtime for p in workspace.inbox.rglob("*") if p.is_file()] if workspace.inbox.is_dir() else []
     files = dt.datetime.fromtimestamp(max(stamps), dt.UTC) if stamps else None
-    for what, at in (("the log's last line", latest), ("the inbox's newest file", files)):
+    for is_log, at in ((True, latest), (False, files)):
         if at is not None and at > now + AHEAD:
-            yield Finding(
-                "clock",
-                "wrong",
-                f"{what} is dated {at:%Y-%m-%d %H:%M} UTC, but the clock shows {now:%Y-%m-%d %H:%M}",
-                "set the clock of this machine, or of the machine that writes the files (timedatectl)",
-            )
+            times = {"latest_at": at.isoformat(), "now_at": now.isoformat()}
+            later = reason("log_is_later" if is_log else "inbox_is_later", **times)
+            yield Finding("clock", "wrong", later, reason("set_clock"))
             return
-    yield Finding("clock", "fine", f"{now:%Y-%m-%d %H:%M} UTC; no stored timestamp is later")
+    yield Finding("clock", "fine", reason("clock_right", now_at=now.isoformat()))
 
 
 def check_locks(workspace: Workspace) -> Iterator[Finding]:
@@ -112,19 +108,19 @@ def check_locks(workspace: Workspace) -> Iterator[Finding]:
         with lock.open("a+", encoding="utf-8") as handle:
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                yield Finding(
-                    "locks", "note", "a run died while it used the workspace", "nothing to do: its lock is released"
-                )
+                yield Finding("locks", "note", reason("run_died"), reason("lock_is_released"))
             except BlockingIOError:
-                yield Finding("locks", "note", f"{lock_owner(lock)} is using the workspace")
+                owner = lock_owner(lock)
+                using = reason("run_is_using", **owner) if owner else reason("other_run_is_using")
+                yield Finding("locks", "note", using)
     else:
-        yield Finding("locks", "fine", "no run is using the workspace")
+        yield Finding("locks", "fine", reason("no_run"))
     if (workspace.lake / IN_PROGRESS).exists():
         yield Finding(
             "lake",
             "note",
-            "a run was interrupted while it ingested files",
-            "nothing to do: the next run cleans up and continues",
+            reason("ingest_interrupted"),
+            reason("next_run_cleans"),
             "lake.interrupted",
         )
 
@@ -136,10 +132,12 @@ def check_publishing(workspace: Workspace) -> Iterator[Finding]:
         return
     fault = find_fault(publish.folder, workspace.published)
     if fault is not None:
-        yield Finding("publish", "wrong", f"{publish.folder}: {fault.what}", fault.remedy)
+        what = reason("publish_fault", folder=str(publish.folder), what=fault.what)
+        yield Finding("publish", "wrong", what, fault.remedy)
     else:
-        growers = "with" if publish.growers else "without"
-        yield Finding("publish", "fine", f"pages are copied to {publish.folder}, {growers} growers' sheets")
+        folder = str(publish.folder)
+        copied = reason("published_with_growers" if publish.growers else "published_without_growers", folder=folder)
+        yield Finding("publish", "fine", copied)
 
 
 def check_workspace(workspace: Workspace, now: dt.datetime) -> list[Finding]:
@@ -152,7 +150,9 @@ def check_workspace(workspace: Workspace, now: dt.datetime) -> list[Finding]:
         now: the current time, UTC.
     """
     if not Path(workspace.root).is_dir():
-        return [Finding("workspace", "wrong", f"the folder {workspace.root} is missing", "run 'taretrace init' on it")]
+        folder = str(workspace.root)
+        missing = reason("workspace_missing", folder=folder)
+        return [Finding("workspace", "wrong", missing, reason("run_init", folder=folder))]
     out = [
         *check_permissions(workspace),
         *check_disk(workspace),

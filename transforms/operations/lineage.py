@@ -109,7 +109,7 @@ def explain_load(load_id: str, warehouse: Warehouse, lake: Lake) -> Explanation:
     tickets = warehouse.query("load_ticket", load_id=load_id)
     if not tickets.height:
         raise WorkspaceError(
-            f"no weigh ticket names load '{load_id}'", where="the warehouse", remedy="check the load number"
+            "no weigh ticket names load '{load}'", where="the warehouse", remedy="check the load number", load=load_id
         )
     files = {
         sha[:PREFIX]: file for sha, file in warehouse.table("source_file").select("source_sha256", "file").iter_rows()

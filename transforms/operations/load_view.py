@@ -82,7 +82,7 @@ def load_picture(load_id: str, warehouse: Warehouse, lake: Lake) -> LoadPicture:
     load = warehouse.query("load_traced", load_id=load_id)
     if not load.height:
         raise WorkspaceError(
-            f"there is no load '{load_id}'", where="the weigh tickets", remedy="check the ticket's number"
+            "there is no load '{load}'", where="the weigh tickets", remedy="check the ticket's number", load=load_id
         )
     row = load.row(0, named=True)
     trace = warehouse.query("load_bin", load_id=load_id)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from transforms.contracts.reason import Reason, reason
 from transforms.storage.atomic_file import replace_atomically, unfinished, write_bytes
 
 FaultCode = Literal["missing", "unmounted", "not_writable", "full", "failed", "foreign_files"]
@@ -24,13 +25,13 @@ class PublishFault:
 
     Attributes:
         code: the kind of fault.
-        what: the fault in words.
+        what: the fault.
         remedy: how to fix it.
     """
 
     code: FaultCode
-    what: str
-    remedy: str
+    what: Reason
+    remedy: Reason
 
 
 @dataclass(frozen=True)
@@ -92,14 +93,13 @@ def find_fault(folder: Path, record_path: Path) -> PublishFault | None:
 def _find_fault(record: _Record) -> PublishFault | None:
     folder = record.folder
     if not folder.is_dir():
-        return PublishFault("missing", "the folder is missing", "create or mount it, or correct [publish] folder")
+        return PublishFault("missing", reason("publish_folder_missing"), reason("publish_folder_missing_remedy"))
     if not os.access(folder, os.W_OK | os.X_OK):
-        return PublishFault(
-            "not_writable", "the folder cannot be written", f"chmod u+rwx {folder}, or correct its owner"
-        )
+        remedy = reason("publish_not_writable_remedy", folder=str(folder))
+        return PublishFault("not_writable", reason("publish_not_writable"), remedy)
     if record.files and not any((folder / name).exists() for name in record.files):
-        remedy = f"mount it; if the pages were deleted on purpose, delete {record.path}"
-        return PublishFault("unmounted", "none of the pages published earlier is in the folder", remedy)
+        remedy = reason("publish_unmounted_remedy", record=str(record.path))
+        return PublishFault("unmounted", reason("publish_unmounted"), remedy)
     return None
 
 
@@ -141,9 +141,9 @@ def _publish(files: dict[str, Path], record: _Record) -> Publication:
     record.save()
     fault = None
     if foreign:
-        shown = ", ".join(foreign[:SHOWN_NAMES]) + (", ..." if len(foreign) > SHOWN_NAMES else "")
-        what = f"{len(foreign)} files there were written or changed by others ({shown})"
-        fault = PublishFault("foreign_files", what, "move them away; the next run publishes the pages of these names")
+        shown = [*foreign[:SHOWN_NAMES], *(["..."] if len(foreign) > SHOWN_NAMES else [])]
+        what = reason("publish_foreign_files", n=len(foreign), files=shown)
+        fault = PublishFault("foreign_files", what, reason("publish_foreign_files_remedy"))
     return Publication(record.folder, len(wanted) - len(foreign), len(due), removed, fault)
 
 
@@ -200,7 +200,9 @@ def _sha(path: Path) -> str:
 
 def _describe(problem: OSError, folder: Path) -> PublishFault:
     if isinstance(problem, PermissionError):
-        return PublishFault("not_writable", "a file there cannot be written", f"correct the permissions of {folder}")
+        remedy = reason("publish_file_not_writable_remedy", folder=str(folder))
+        return PublishFault("not_writable", reason("publish_file_not_writable"), remedy)
     if problem.errno == errno.ENOSPC:
-        return PublishFault("full", "its disk is full", "free space there; the next run continues")
-    return PublishFault("failed", f"copying failed ({problem.strerror})", "check the folder; the next run continues")
+        return PublishFault("full", reason("publish_full"), reason("publish_full_remedy"))
+    what = reason("publish_failed", detail=problem.strerror)
+    return PublishFault("failed", what, reason("publish_failed_remedy"))

@@ -42,9 +42,11 @@ def open_lake(address: str) -> LakePath:
         return UPath(address, use_listings_cache=False)
     except (ImportError, ValueError) as problem:
         raise WorkspaceError(
-            f"no installed file system supports '{address}' ({problem})",
+            "no installed file system supports '{address}' ({problem})",
             where="season.toml [run] lake",
             remedy="install taretrace with its cluster extra (requirements-cluster.txt), or name a folder",
+            address=address,
+            problem=str(problem),
         ) from problem
 
 

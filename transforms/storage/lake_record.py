@@ -145,14 +145,17 @@ def require_lake(warehouse: Warehouse, lake: Lake, *, bins: bool = True) -> set[
     lost = difference.damaged if bins else irreplaceable(warehouse, difference)
     if lost and not lake.is_there():
         raise DamagedError(
-            f"the lake is missing or empty, but the warehouse records {len(lost)} of its files",
+            "the lake is missing or empty, but the warehouse has a record of its files ({files})",
             where=str(lake.root),
             remedy="mount its disk, or run 'taretrace repair' on the workspace",
+            files=len(lost),
         )
     if lost:
         raise DamagedError(
-            f"{len(lost)} recorded files of the lake are missing or damaged, such as {lost[0].path}",
+            "recorded files of the lake are missing or damaged ({files}, such as {file})",
             where=str(lake.root),
             remedy="run 'taretrace repair' on the workspace",
+            files=len(lost),
+            file=lost[0].path,
         )
     return {f.key for f in difference.damaged}

@@ -15,13 +15,25 @@ NAME = ".held"
 POLL_S = 0.2
 
 
-def lock_owner(path: Path) -> str:
-    """Return the command, process and start time of the run that owns a lock file."""
+def lock_owner(path: Path) -> dict[str, str]:
+    """Return `command, process, since` of the run that owns a lock file; empty if the file does not state them."""
     try:
         note = json.loads(path.read_text("utf-8"))
-        return f"'taretrace {note['command']}' (process {note['process']}, since {note['since']})"
+        return {key: str(note[key]) for key in ("command", "process", "since")}
     except (OSError, ValueError, KeyError, TypeError):
-        return "another run"
+        return {}
+
+
+def _locked(path: Path, root: Path) -> WorkspaceError:
+    owner = lock_owner(path)
+    return WorkspaceError(
+        "'taretrace {command}' (process {process}, since {since}) is using the workspace"
+        if owner
+        else "another run is using the workspace",
+        where=str(root),
+        remedy="wait until it ends, or run the command again with --wait SECONDS",
+        **owner,
+    )
 
 
 @contextmanager
@@ -45,11 +57,7 @@ def lock_workspace(root: Path, command: str, wait_s: float = 0.0) -> Iterator[No
                 break
             except BlockingIOError:
                 if time.monotonic() >= until:
-                    raise WorkspaceError(
-                        f"{lock_owner(path)} is using the workspace",
-                        where=str(root),
-                        remedy="wait until it ends, or run the command again with --wait SECONDS",
-                    ) from None
+                    raise _locked(path, root) from None
                 time.sleep(POLL_S)
         since = dt.datetime.now().astimezone().strftime("%Y-%m-%d %H:%M:%S")
         handle.truncate(0)

@@ -55,9 +55,9 @@ def translate_error(problem: Exception, path: Path, *, opening: bool = False) ->
         return DamagedError(
             "the warehouse was created by another version of DuckDB",
             where=str(path),
-            remedy=f"install the taretrace version that created it, or {REPAIR}",
+            remedy="install the taretrace version that created it, or run 'taretrace repair' on the workspace",
         )
     is_fatal = type(problem).__name__ in FATAL or any(words in text for words in DAMAGED)
     if is_fatal or (opening and type(problem).__name__ != "ConnectionException"):
-        return DamagedError(f"the warehouse is damaged ({first})", where=str(path), remedy=REPAIR)
+        return DamagedError("the warehouse is damaged ({problem})", where=str(path), remedy=REPAIR, problem=first)
     return problem

@@ -10,6 +10,7 @@ import polars as pl
 from transforms.arrays import narrow
 from transforms.config.settings_catalogue import DIRT
 from transforms.config.workspace import Season
+from transforms.contracts.reason import Reason, reason
 from transforms.errors import WorkspaceError
 from transforms.trial.plan import Trial, draw_order
 from transforms.trial.power import FEWEST_PAIRS, MOST_PAIRS, detectable_effect
@@ -40,15 +41,17 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], requested: float | None,
     name, where = found["setting"], "trial plan"
     if name not in season.catalogue or name not in facts.columns:
         raise WorkspaceError(
-            f"the setting '{name}' is unknown or was never logged", where=where, remedy="use a logged setting"
+            "the setting '{name}' is unknown or was never logged", where=where, remedy="use a logged setting", name=name
         )
     setting = season.catalogue[name]
     own_rows = facts.filter(pl.col("machine_id") == found["machine_id"]).drop_nulls(name).sort("lifted_at")
     if not own_rows.height:
         raise WorkspaceError(
-            f"{found['machine_id']} has no load with a known {setting.label}",
+            "{machine} has no load with a known value of '{name}'",
             where=where,
             remedy="choose another machine",
+            machine=found["machine_id"],
+            name=setting.name,
         )
     last = own_rows.filter(pl.col("shift_date") == pl.col("shift_date").max())
     current = round(float(last[name].mean()) / setting.step * 2) * setting.step / 2
@@ -59,10 +62,14 @@ def _values(facts: pl.DataFrame, found: dict[str, Any], requested: float | None,
     low, high = (float(facts[name].quantile(q)) for q in TRIED)
     if not low <= proposed <= high or proposed == current:
         raise WorkspaceError(
-            f"{proposed:g} {setting.unit} is not inside what this fleet has tried ({low:.3g} to {high:.3g}), "
-            "or it is the current value",
+            "{proposed:g} {unit} is not inside what this fleet has tried ({low:.3g} to {high:.3g}), or it is the "
+            "current value",
             where=where,
             remedy="give another value with --to",
+            proposed=proposed,
+            unit=setting.unit,
+            low=low,
+            high=high,
         )
     return current, proposed
 
@@ -95,16 +102,20 @@ def design_trial(
     basis = _advised(advice, asked["setting"], asked["machine"], where)
     fitted = fit_run.filter(pl.col("response") == DIRT)
     if not fitted.height:
-        raise WorkspaceError("dirt is not fitted yet", where=where, remedy=f"run 'taretrace fit {where}' first")
+        raise WorkspaceError(
+            "dirt is not fitted yet", where=where, remedy="run 'taretrace fit {folder}' first", folder=where
+        )
     values = _values(facts, basis, asked["to"], season)
     noise = TrialNoise(float(fitted["residual_sd"][0]), season.lab_cv_at_25_kg)
     detect = float(asked["detect_pct"] or abs(basis["dirt_change_pct"] or USUAL_DETECT_PCT))
     pairs = trial_size(facts, basis["machine_id"], detect, noise, season.trial_power).pairs
     if pairs is None:
         raise WorkspaceError(
-            f"more than {MOST_PAIRS} pairs of loads would be needed to find {detect:.1f} %",
+            "more than {pairs} pairs of loads would be needed to find {change:.1f} %",
             where=where,
             remedy="ask for a larger change with --detect-pct or a larger step with --to",
+            pairs=MOST_PAIRS,
+            change=detect,
         )
     own_rows = facts.filter(pl.col("machine_id") == basis["machine_id"]).sort("lifted_at")
     field_id = asked["field"] or basis["field_id"] or str(own_rows["field_id"][-1])
@@ -132,11 +143,13 @@ def _day(text: str | None, facts: pl.DataFrame) -> dt.date:
     try:
         return dt.date.fromisoformat(text)
     except ValueError as problem:
-        raise WorkspaceError(f"'{text}' is not a date", where="--day", remedy="write it as YYYY-MM-DD") from problem
+        raise WorkspaceError(
+            "'{day}' is not a date", where="--day", remedy="write it as YYYY-MM-DD", day=text
+        ) from problem
 
 
-def describe_trial_days(trial: Trial, facts: pl.DataFrame) -> str:
-    """Return sentences on the days that a trial takes and the smallest change that one day's loads would detect.
+def describe_trial_days(trial: Trial, facts: pl.DataFrame) -> Reason:
+    """Return the days that a trial takes and the smallest change that one day's loads would detect, as a reason.
 
     Args:
         trial: the trial.
@@ -145,9 +158,6 @@ def describe_trial_days(trial: Trial, facts: pl.DataFrame) -> str:
     loads = loads_per_day(facts, trial.machine_id)
     pairs, days = int(loads // 2), required_days(len(trial.order), facts, trial.machine_id)
     if days <= 1 or pairs < FEWEST_PAIRS:
-        return f"This machine lifts about {loads:.0f} loads a day."
+        return reason("trial_within_a_day", loads=loads)
     detectable_pct = 100 * float(np.expm1(detectable_effect(pairs, trial.pair_sd, trial.power)))
-    return (
-        f"This machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would "
-        f"detect a change of {detectable_pct:.0f} %. A larger step (--to) needs fewer loads."
-    )
+    return reason("trial_over_days", loads=loads, days=days, detectable_pct=detectable_pct)

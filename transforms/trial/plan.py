@@ -134,7 +134,7 @@ def read_trial(path: Path, catalogue: Catalogue) -> Trial:
         ) from problem
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as problem:
         raise WorkspaceError(
-            f"the trial cannot be read ({problem})", where=str(path), remedy="correct the file"
+            "the trial cannot be read ({problem})", where=str(path), remedy="correct the file", problem=str(problem)
         ) from problem
     pairs = [set(trial.order[i : i + 2]) for i in range(0, len(trial.order), 2)]
     if not pairs or any(p != set(ARMS) for p in pairs) or not isinstance(trial.shift_date, dt.date):
@@ -145,6 +145,9 @@ def read_trial(path: Path, catalogue: Catalogue) -> Trial:
         )
     if trial.setting not in catalogue:
         raise WorkspaceError(
-            f"the setting '{trial.setting}' is not known", where=str(path), remedy="use a setting of the catalogue"
+            "the setting '{name}' is not known",
+            where=str(path),
+            remedy="use a setting of the catalogue",
+            name=trial.setting,
         )
     return trial

@@ -4,18 +4,23 @@ Fields in braces are the reason's arguments, with Python's format of numbers. `r
 them.
 """
 
+from collections.abc import Mapping
+
 from reports.language.reason_messages.advice import ADVICE
+from reports.language.reason_messages.alarms import ALARMS, PUBLISHING
 from reports.language.reason_messages.benchmark import BENCHMARK
+from reports.language.reason_messages.health import HEALTH
 from reports.language.reason_messages.intake import INTAKE
 from reports.language.reason_messages.model import MODEL
+from reports.language.reason_messages.proposal import PROPOSAL
 from reports.language.reason_messages.trace import TRACE
 from reports.language.reason_messages.trial import TRIAL
-from reports.language.translate import mark
+from reports.language.translate import Counted, mark
 
 EARLIER = {"earlier_text": mark("{text}")}
 """Sentences stored before reasons had codes; they are shown as they were written."""
 
-AREAS = {
+AREAS: dict[str, Mapping[str, str | Counted]] = {
     "earlier": EARLIER,
     "intake": INTAKE,
     "model": MODEL,
@@ -23,6 +28,10 @@ AREAS = {
     "benchmark": BENCHMARK,
     "advice": ADVICE,
     "trial": TRIAL,
+    "proposal": PROPOSAL,
+    "alarms": ALARMS,
+    "publishing": PUBLISHING,
+    "health": HEALTH,
 }
-MESSAGES = {code: message for area in AREAS.values() for code, message in area.items()}
+MESSAGES: dict[str, str | Counted] = {code: message for area in AREAS.values() for code, message in area.items()}
 """Code -> message."""

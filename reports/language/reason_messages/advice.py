@@ -1,8 +1,8 @@
 """Messages of the reasons of `advice`."""
 
-from reports.language.translate import mark
+from reports.language.translate import Counted, mark, mark_n
 
-ADVICE: dict[str, str] = {
+ADVICE: dict[str, str | Counted] = {
     "move_in_conditions": mark(
         "{wetness_class} topsoil on {soil_class} soil; {n} loads of the fleet in such conditions"
     ),
@@ -20,4 +20,10 @@ ADVICE: dict[str, str] = {
     "rots_before_sliced": mark("rot sets in before the planned days are over"),
     "loses_like_upper_half": mark("loses as much sugar a day as the upper half of healthy roots"),
     "loses_little": mark("loses no more sugar a day than the lower half of healthy roots"),
+    "fleet_has_few_loads": mark_n(
+        "the fleet has only {n} load on {soil_class} soil with {wetness_class} topsoil",
+        "the fleet has only {n} loads on {soil_class} soil with {wetness_class} topsoil",
+    ),
+    "setting_not_tried": mark("{setting} was not tried in such conditions"),
+    "setting_tried_only": mark("{setting} was tried only from {low:.3g} to {high:.3g} in such conditions"),
 }

@@ -1,7 +1,7 @@
 """Messages of the reasons of intake: rejected rows, unreadable files, and notes on how files were read."""
 
 from reports.language.reason_messages.intake_formats import FORMATS
-from reports.language.translate import mark
+from reports.language.translate import Counted, mark, mark_n
 
 ROWS = {
     "column_empty": mark("{column} is empty"),
@@ -11,9 +11,9 @@ ROWS = {
     "value_not_a_number": mark("{column} is not a number"),
     "value_not_finite": mark("{column} is not finite"),
     "net_above_gross": mark("the net weight is above the gross weight"),
-    "weighed_before_leaving": mark("weighed_at is not after left_field_at"),
-    "sand_and_clay_exceed_100": mark("sand_pct and clay_pct together are above 100"),
-    "lowest_above_highest": mark("air_temp_min_c is above air_temp_max_c"),
+    "weighed_before_leaving": mark("the weighing time is not after the time it left the field"),
+    "sand_and_clay_exceed_100": mark("sand and clay together are above 100 %"),
+    "lowest_above_highest": mark("the lowest air temperature is above the highest"),
     "text_too_long": mark("{column} is longer than {max_bytes} bytes"),
     "text_has_nul_bytes": mark("{column} contains NUL bytes: it was damaged before it was received"),
     "not_a_time": mark("'{column}' is not a time of the form {form} in {time_zone}"),
@@ -51,7 +51,15 @@ FILES = {
     "no_header_found": mark("no line of the file looks like column names"),
 }
 """Reasons for rejecting a whole file, in any format."""
-NOTES = {
+INBOX = {
+    "inbox_link": mark("it is a link; put the file itself here"),
+    "inbox_hidden": mark("its name starts with a dot: it is hidden or still being copied"),
+    "inbox_not_a_file": mark("it is not a regular file"),
+    "inbox_name_not_text": mark("its name is not valid text; rename it"),
+    "inbox_unreadable": mark("it cannot be read ({detail})"),
+}
+"""Reasons for skipping an entry of the inbox."""
+NOTES: dict[str, str | Counted] = {
     "in_part": mark("{part}: {why}"),
     "mapping_changed_without_copy": mark(
         "its mapping changed after the file left the inbox, and there is no copy: its rows are of the earlier mapping"
@@ -59,12 +67,16 @@ NOTES = {
     "repeated_column_name": mark(
         "{n} columns are named '{name}'; '{name}' means the first of them, '{name} (2)' the second"
     ),
-    "repeated_column_names": mark("{n} names of columns occur several times"),
-    "times_in_repeated_hour": mark(
+    "repeated_column_names": mark_n(
+        "{n} name of columns occurs several times", "{n} names of columns occur several times"
+    ),
+    "times_in_repeated_hour": mark_n(
+        "{n} time of '{column}' is in the hour that clocks repeat, and its pass is not certain (it is {first}); give "
+        "such times with their offset from UTC",
         "{n} times of '{column}' are in the hour that clocks repeat, and their pass is not certain (the first is "
-        "{first}); give such times with their offset from UTC"
+        "{first}); give such times with their offset from UTC",
     ),
 }
 """Notes on how a file was read, in any format."""
 
-INTAKE: dict[str, str] = {**ROWS, **FILES, **NOTES, **FORMATS}
+INTAKE: dict[str, str | Counted] = {**ROWS, **FILES, **INBOX, **NOTES, **FORMATS}

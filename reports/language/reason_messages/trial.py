@@ -7,4 +7,9 @@ TRIAL: dict[str, str] = {
     "b_cleaner": mark("B is cleaner than A"),
     "no_difference_shown": mark("no difference is shown; the interval shows how large one may still be"),
     "trial_too_few_pairs": mark("too few pairs are measured: {measured} of {planned}; at least {needed} are needed"),
+    "trial_within_a_day": mark("this machine lifts about {loads:.0f} loads a day"),
+    "trial_over_days": mark(
+        "this machine lifts about {loads:.0f} loads a day, so it takes {days} days; one day's loads would detect a "
+        "change of {detectable_pct:.0f} %; a larger step (--to) needs fewer loads"
+    ),
 }

@@ -14,6 +14,7 @@ from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import CLAY, WETNESS, read_table, tabulate, write_table
 from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
 from transforms.contracts.classes import classes_at
+from transforms.contracts.reason import reason
 from transforms.errors import WorkspaceError
 from transforms.model.estimate import fit_response
 from transforms.model.load_decomposition import condition_parts
@@ -183,11 +184,10 @@ def test_where_nobody_has_been_is_said(table):
     at = {"topsoil_wetness": 0.5, "clay_pct": 24.0, "air_temp_c": 8.0, "yield_t_ha": 75.0}
     assert answer_query(table, WhatIfQuery(**at, settings={})).untried == ()
     far = answer_query(table, WhatIfQuery(**at, settings={"share_depth_cm": 11.9}))
-    assert len(far.untried) == 1
-    assert far.untried[0].startswith("share depth was tried only from")
+    assert [why.code for why in far.untried] == ["setting_tried_only"]
     table["tried"]["wet|heavy"] = {"n": 3, "settings": {}}
     nobody = answer_query(table, WhatIfQuery(**{**at, "topsoil_wetness": 0.9, "clay_pct": 45.0}, settings={}))
-    assert nobody.untried == ("the fleet has only 3 loads on heavy soil with wet topsoil",)
+    assert nobody.untried == (reason("fleet_has_few_loads", n=3, soil_class="heavy", wetness_class="wet"),)
     with pytest.raises(WorkspaceError, match="'depth' is not in the fit"):
         answer_query(table, WhatIfQuery(**at, settings={"depth": 3.0}))
 

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 MAPPINGS = Path(__file__).parents[3] / "transforms" / "demo" / "mappings"
 SEED = 20_251_017
-SEASON_SAMPLE, MAPPING_SAMPLE = 2200, 4500
+SEASON_SAMPLE, MAPPING_SAMPLE = 800, 1500
 MORE_SEASON = {
     "sites": {"north": {"lat_deg": 50.3, "lon_deg": 15.1}, "south": {"lat_deg": 49, "lon_deg": 15}},
     "fit": {"last_season": "../before"},
@@ -156,7 +156,7 @@ def test_many_variants_of_a_season_are_read_or_refused(tmp_path):
     chosen = random.Random(SEED).sample(list(variants(valid_season())), SEASON_SAMPLE)
     ends = read_season_variants(tmp_path / "season.toml", chosen)
     assert unwanted(ends) == {}
-    assert len(ends["refused"]) > 1500
+    assert len(ends["refused"]) > SEASON_SAMPLE / 2
     assert ends["valid"]
 
 
@@ -180,7 +180,7 @@ def test_many_variants_of_mappings_are_read_or_refused(catalogue):
     every = list(all_mapping_variants())
     ends = read_variants(catalogue, random.Random(SEED).sample(every, MAPPING_SAMPLE))
     assert unwanted(ends) == {}
-    assert len(ends["refused"]) > 3000
+    assert len(ends["refused"]) > MAPPING_SAMPLE / 2
     assert ends["valid"]
 
 

@@ -7,7 +7,7 @@ import polars as pl
 from reports.language.reason_text import format_reason
 from transforms.contracts.reason import reason
 from transforms.ingest.chunk import rejected_rows
-from transforms.ingest.corrections import REASON_HEADER, write_rejected
+from transforms.ingest.corrections import CorrectionTexts, write_rejected
 from transforms.ingest.mapping_file import parse_mapping
 from transforms.storage.warehouse import Warehouse
 
@@ -45,11 +45,11 @@ def test_a_row_with_two_reasons_is_one_row_with_both_sentences(tmp_path, catalog
         own = {c: pl.lit(SOURCE[c]) for c in ("source_sha256", "file")}
         warehouse.append("rejected_row", rows.with_columns(**own))
         found = warehouse.query("mendable", file="%")
-    (path,), left = write_rejected(found, {"fields": mapping}, tmp_path, format_reason)
+    (path,), left = write_rejected(found, {"fields": mapping}, tmp_path, CorrectionTexts("why", format_reason))
     written = list(csv.reader(path.read_text("utf-8").splitlines()))
     assert left == 0
     assert written == [
-        ["id", "b", REASON_HEADER],
+        ["id", "b", "why"],
         ["", "x", "field is empty"],
         ["", "y", "field is empty; outline is longer than 1,000 bytes"],
     ]

@@ -163,7 +163,7 @@ def arrived(at_once, folder, order, runs) -> bool:
 ORDERS, RUNS = st.permutations(list(FILES)), st.lists(st.booleans(), min_size=8, max_size=8)
 
 
-@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(ORDERS, RUNS)
 def test_any_order_of_arrival_gives_the_same_tables(at_once, tmp_path_factory, order, runs):
     assert arrived(at_once, tmp_path_factory.mktemp("any"), order, runs)
@@ -202,7 +202,7 @@ def test_a_copy_that_came_first_counts_as_of_the_original(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["tickets_1.csv", "tares_1.csv", "log_1.csv", "log_3.csv"])
-@pytest.mark.parametrize("overlap", [0, 1])
+@pytest.mark.parametrize("overlap", [pytest.param(0, marks=pytest.mark.slow), 1])
 def test_a_file_split_in_two_gives_the_tables_of_the_whole(at_once, tmp_path, name, overlap):
     made = workspace(tmp_path / "w")
     for at, (other, text) in enumerate(FILES.items()):

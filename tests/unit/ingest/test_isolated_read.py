@@ -16,7 +16,6 @@ import psutil
 import pytest
 
 from flows import stages
-from reports.language.reason_text import format_reason
 from tests.support.servers import until
 from tests.validation.seasons import QUIET
 from transforms import parallel as spreading
@@ -306,12 +305,12 @@ def test_a_file_that_was_taken_away_is_no_longer_listed(tmp_path):
     workspace = season(tmp_path / "w", "abort", "bug")
     run(workspace)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        raised = alarms(warehouse, [], Notify(), format_reason)
+        raised = alarms(warehouse, [], Notify())
     assert sorted((a.kind, a.subject) for a in raised) == [("failed_read", "abort.csv"), ("failed_read", "bug.csv")]
     (workspace.inbox / "abort.csv").unlink()
     run(workspace)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        assert [a.subject for a in alarms(warehouse, [], Notify(), format_reason)] == ["bug.csv"]
+        assert [a.subject for a in alarms(warehouse, [], Notify())] == ["bug.csv"]
 
 
 @pytest.mark.usefixtures("hostile")

@@ -77,7 +77,7 @@ def test_sliders_change_the_figures_and_grey_out_untried_values(browser, written
     assert float(out[3]) < 1
     assert "share depth" in out[1]
     browser.find_element("id", "usual").click()
-    assert browser.execute_script("return document.getElementById('saved').textContent") == "0.00"
+    assert browser.execute_script("return document.getElementById('saved').textContent") == "0"
 
 
 def test_the_commands_report_their_results(demo):

@@ -152,17 +152,36 @@ def test_a_field_line_has_its_numbers_and_an_interval_only_with_enough_visits():
     assert re.findall(r"\d", field_line(field("A", 50.0, 15.0, **UNMEASURED))) == []
 
 
-@pytest.mark.parametrize(("shift", "enough"), [(SHIFT, 3), (None, 30)])
-def test_fields_are_pale_below_the_number_of_loads_of_their_page(shift, enough):
+@pytest.mark.parametrize("shift", [SHIFT, None], ids=["shift", "season"])
+def test_fields_below_thirty_loads_are_pale_and_not_counted(shift):
     rows = [
-        field("F1", 50.0, 15.0, n=enough - 1),
-        field("F2", 50.1, 15.0, n=enough),
+        field("F1", 50.0, 15.0, **with_dirt(2.0), n=29),
+        field("F2", 50.1, 15.0, **with_dirt(2.0), n=30),
         field("F3", 50.2, 15.0, **UNMEASURED),
     ]
-    drawing = district_map(district(rows, shift=shift), METRIC, "Map").drawing
-    assert drawing is not None
-    state = {f.text.split(":")[0]: (f.level, f.is_pale) for f in drawing.fields}
-    assert state == {"F1": (0, True), "F2": (0, False), "F3": (None, False)}
+    block = district_map(district(rows, shift=shift), METRIC, "Map")
+    assert block.drawing is not None
+    state = {f.text.split(":")[0]: (f.level, f.is_pale, "few loads" in f.text) for f in block.drawing.fields}
+    assert state == {"F1": (1, True, True), "F2": (1, False, False), "F3": (None, False, False)}
+    assert [int(n) for n in re.findall(r"\d+", block.finding)] == [1, 1, 0]
+    shown = {r.cells[0].text: (r.cells[3].value, r.cells[4].value) for r in block.tables[0].rows}
+    assert shown == {"F1": (2.0, 29), "F2": (2.0, 30)}
+
+
+def test_a_shift_with_few_loads_in_every_field_judges_none_and_names_the_highest_with_n():
+    rows = [field(f"F{i}", 50 + i / 10, 15.0, **with_dirt(d), n=i + 8) for i, d in enumerate((-4.0, 1.9, 4.0))]
+    block = district_map(district(rows, shift=SHIFT), METRIC, "Map")
+    assert re.findall(r"[\w.+]+", block.finding.removesuffix("."))[-5:] == ["F2", "+4.0", "points", "n", "10"]
+    assert judged(district(rows).fields)["standing"].null_count() == 3
+    cleaner = district([field("F0", 50.0, 15.0, **with_dirt(-4.0), n=8)], shift=SHIFT)
+    assert not re.search(r"\d", district_map(cleaner, METRIC, "Map").finding)
+
+
+def test_the_legend_is_pale_if_all_fields_are():
+    full = svg_of(district_map(district([field("A", 50.0, 15.0), field("B", 50.1, 15.0, n=3)]), METRIC, "Map"))
+    pale = svg_of(district_map(district([field("B", 50.1, 15.0, n=3)]), METRIC, "Map"))
+    assert full.count(f'fill-opacity="{theme.PALE}"') == 1  # the pale field
+    assert pale.count(f'fill-opacity="{theme.PALE}"') == 1 + 5
 
 
 @pytest.mark.parametrize("eye", EYES)
@@ -252,7 +271,7 @@ def test_wrong_positions_are_left_out_and_counted():
         field("Nowhere", float("nan"), 15.0),
         field("Unlisted", None, None),
     ]
-    drawn = draw_district(district(rows, [machine("M1", 0.0, 0.0)]), METRIC, 30, field_line)
+    drawn = draw_district(district(rows, [machine("M1", 0.0, 0.0)]), METRIC, field_line)
     assert (drawn.far, drawn.unplaced) == (2, 2)
     assert drawn.drawing is not None
     assert len(drawn.drawing.fields) == 5

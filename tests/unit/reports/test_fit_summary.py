@@ -6,9 +6,10 @@ import polars as pl
 import pytest
 
 from flows import stages
-from reports.fit_summary import NAMES, fit_lines
+from reports.fit_summary import fit_lines
 from reports.fit_summary_data import fit_facts
 from reports.language.display_units import number
+from reports.language.labels import RESPONSES, capital, response_label
 from reports.language.reason_text import row_reason
 from tests.support.program import taretrace_here
 from tests.validation.seasons import Season, copy_of
@@ -26,8 +27,8 @@ def summary(season: Season) -> tuple[dict[str, object], list[str], dict[str, pl.
 def test_every_response_is_named_with_its_rows(summary):
     _, lines, tables = summary
     n = dict(tables["fit_run"].select("response", "n").iter_rows())
-    for response, name in NAMES.items():
-        line = next(x for x in lines if x.startswith(name))
+    for response in RESPONSES:
+        line = next(x for x in lines if x.startswith(f"{capital(response_label(response))}:"))
         assert (f"{n[response]:,}" in line) if response in n else ("too few" in line)
 
 

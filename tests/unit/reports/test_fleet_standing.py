@@ -6,8 +6,9 @@ import polars as pl
 import pytest
 
 from flows import stages
-from reports.charts.funnel import STANDING, UNJUDGED, funnel
+from reports.charts.funnel import funnel
 from reports.charts.subject_groups import HEADER, subject_groups
+from reports.language.labels import STANDING, UNJUDGED
 from reports.page.tables import Row
 from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_title
 from reports.pages.fleet_data import load_fleet_page

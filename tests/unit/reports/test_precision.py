@@ -3,7 +3,7 @@
 import pytest
 
 from reports.language.display_units import DisplayUnits
-from reports.language.precision import about_money, mass_words, money_range, plain_money, setting_value
+from reports.language.precision import about_money, mass_words, money_range, plain_money, setting_value, step_value
 from transforms.config.settings_catalogue import load_catalogue
 
 METRIC, US = (DisplayUnits(system, "EUR", "UTC") for system in ("metric", "us"))
@@ -35,6 +35,21 @@ def test_settings_are_rounded_to_what_an_operator_can_set(name, value, expected)
 )
 def test_us_pages_show_fractions_of_an_inch(name, value, expected):
     assert setting_value(value, load_catalogue(units="us")[name], US) == expected
+
+
+@pytest.mark.parametrize(
+    ("units", "name", "expected"),
+    [
+        ("metric", "share_depth_cm", "0.5 cm"),
+        ("metric", "topper_speed_rpm", "50 rpm"),
+        ("metric", "share_drive_pct", "5 points"),
+        ("us", "share_depth_cm", "1/4 in"),
+        ("us", "separator_1_height_mm", "1/8 in"),
+        ("us", "ground_speed_kmh", "0.25 mph"),
+    ],
+)
+def test_a_step_is_shown_as_operators_make_it(units, name, expected):
+    assert step_value(load_catalogue(units=units)[name], DisplayUnits(units, "EUR", "UTC")) == expected
 
 
 def test_us_moves_are_whole_us_steps():

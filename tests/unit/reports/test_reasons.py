@@ -1,6 +1,7 @@
 """Reasons: every code of the computation has a message, every message a code, and arguments are inserted as typed."""
 
 import ast
+from collections.abc import Iterator
 from pathlib import Path
 from string import Formatter
 
@@ -8,18 +9,29 @@ import polars as pl
 import pytest
 
 from reports.language.reason_messages import AREAS, EARLIER, MESSAGES
+from reports.language.reason_messages.proposal import MAPPING_FILE, QUESTIONS
 from reports.language.reason_text import format_reason, reason_text, with_reasons
 from reports.language.translate import use_language
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.contracts.reason import REASON_COLUMNS, combine_reasons, reason
 
-ROOT = Path(__file__).parents[3] / "transforms"
+ROOT = Path(__file__).parents[3]
+ROOMS = ("transforms", "flows")
+
+
+def texts_of(node: ast.expr) -> Iterator[str]:
+    """Yield the texts that an expression may be: a constant, or the sides of a condition."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        yield node.value
+    elif isinstance(node, ast.IfExp):
+        yield from texts_of(node.body)
+        yield from texts_of(node.orelse)
 
 
 def codes_in_source() -> set[str]:
     """Every code that a call of `reason(...)` names, and every text of a module's `..._CODES` and `..._REASON`."""
     found = set()
-    for path in ROOT.rglob("*.py"):
+    for path in (p for room in ROOMS for p in (ROOT / room).rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             if (
                 isinstance(node, ast.Call)
@@ -27,7 +39,7 @@ def codes_in_source() -> set[str]:
                 and node.func.id == "reason"
                 and node.args
             ):
-                found |= {c.value for c in ast.walk(node.args[0]) if isinstance(c, ast.Constant)}
+                found |= set(texts_of(node.args[0]))
             if (
                 isinstance(node, ast.Assign)
                 and isinstance(node.targets[0], ast.Name)
@@ -44,9 +56,11 @@ def test_every_code_has_a_message_and_every_message_a_code():
 
 @pytest.mark.parametrize("code", MESSAGES)
 def test_a_message_is_a_phrase_with_named_fields(code):
-    fields = [name for _, name, _, _ in Formatter().parse(MESSAGES[code]) if name is not None]
-    assert all(name.isidentifier() for name in fields)
-    assert not MESSAGES[code].endswith(".")
+    message = MESSAGES[code]
+    for text in (message,) if isinstance(message, str) else (message.one, message.many):
+        fields = [name for _, name, _, _ in Formatter().parse(text) if name is not None]
+        assert all(name.isidentifier() for name in fields)
+        assert code in {**QUESTIONS, **MAPPING_FILE} or not text.endswith(".")
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ from flows import stages
 from flows.stages import pages
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
 from reports.language.labels import format_probability
+from reports.language.number_words import count_words
 from reports.language.precision import money_range, plain_money, setting_value
 from reports.language.translate import use_language
 from reports.page.formats import OutputFormats
@@ -146,7 +147,7 @@ def test_the_heading_counts_the_machines_of_the_table(advised: Workspace, first_
     assert found.machines == (most if most >= max(3, moving / 2) else moving)
     if found.code == "common":
         assert len(by_move[found.setting, found.is_up]) == most
-    assert re.search(rf"\b{found.machines}\b", first_page.title)
+    assert re.search(rf"\b{count_words(found.machines)[0]}\b", first_page.title, re.IGNORECASE)
 
 
 def advice_of(*moves: tuple[str, str | None, float | None, float | None]) -> pl.DataFrame:
@@ -166,8 +167,10 @@ def test_the_fleets_move_is_common_several_or_none(catalogue: Catalogue):
     assert fleet_move(advice_of(*still)) == FleetMove("leave")
     assert fleet_move(advice_of().clear()) == FleetMove("no_advice")
     assert heading(FleetMove("common", 4, "share_depth_cm", is_up=False), 7, catalogue) == (
-        "Lift shallower on 4 of 7 machines"
+        "Lift shallower on four of seven machines"
     )
+    assert heading(FleetMove("several", 3), 7, catalogue) == "Three machines to change"
+    assert heading(FleetMove("several", 13), 14, catalogue).startswith("13 ")
 
 
 def test_the_worth_is_the_sum_over_machines_of_gain_times_mass(advised: Workspace, first_page: Page):
@@ -224,8 +227,11 @@ def test_rows_are_the_first_moves_in_order_of_worth(advised: Workspace, first_pa
 
 
 def test_the_first_page_keeps_its_budget_of_words_and_bytes(text):
-    """Counted like the eye: no head, no words for screen readers alone, no rows that are folded."""
-    unseen = r'<head>.*?</head>|<script.*?</script>|<details.*?</details>|<(a|span) class="(skip|unseen)".*?</\1>'
+    """Counted like the eye: no head, no words for screen readers alone, no rows that are folded, no tooltips."""
+    unseen = (
+        r"<head>.*?</head>|<script.*?</script>|<details.*?</details>|<title>.*?</title>|"
+        r'<(a|span) class="(skip|unseen)".*?</\1>'
+    )
     words = html.unescape(re.sub(r"<[^>]+>", " ", re.sub(unseen, " ", text, flags=re.DOTALL))).split()
     assert 60 < len(words) <= 250
     assert len(text.encode()) <= 600_000
@@ -253,6 +259,7 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
     machines = pl.DataFrame(
         {
             "machine_id": ["M1", "M2", "M3"],
+            "measured": [30, 9, 29],
             "observed_pct": [12.0, 9.0, 15.0],
             "observed_half": [1.0, 1.0, 1.0],
             "expected_pct": [8.0, 8.0, 8.0],
@@ -277,10 +284,10 @@ def attention_data(**parts: pl.DataFrame) -> ShiftSummaryData:
 
 def test_at_most_three_subjects_need_a_look_one_of_each_kind_first():
     found = attention(attention_data())
-    assert [(a.code, a.subject, a.value, a.source) for a in found] == [
-        ("dirty", "M3", 7.0, "share_depth_cm"),
-        ("silent", "M8", 40.0, ""),
-        ("untraced", "F9", 4, ""),
+    assert [(a.code, a.subject, a.value, a.source, a.n) for a in found] == [
+        ("dirty", "M3", 7.0, "share_depth_cm", 29),
+        ("silent", "M8", 40.0, "", 0),
+        ("untraced", "F9", 4, "", 0),
     ]
     quiet = attention_data(silent=attention_data().silent.clear(), untraced=attention_data().untraced.clear())
     assert [a.subject for a in attention(quiet)] == ["M3", "M1"]
@@ -309,7 +316,7 @@ def test_followed_advice_counts_changes_and_compares_dirt_on_machines_that_made_
     )
     found = followed_advice(rows)
     assert found is not None
-    assert (found.changes, found.made, found.machines) == (5, 4, 2)
+    assert (found.changes, found.made, found.machines, found.loads) == (5, 4, 2, 6)
     assert (found.dirt_pct, found.advised_pct) == pytest.approx((9.0, (4 * 7.5 + 2 * 10) / 6))
     assert followed_advice(rows.clear()) is None
     assert followed_advice(rows.filter(pl.col("machine_id") == "M4")) is None

@@ -36,7 +36,9 @@ IDS = (
 @pytest.fixture
 def german(tmp_path: Path):
     out = Catalog(locale="de")
-    out.add(MESSAGES[CODE], "ohne {field_id}: {setting}, {standard_errors:.1f}")
+    message = MESSAGES[CODE]
+    assert isinstance(message, str)
+    out.add(message, "ohne {field_id}: {setting}, {standard_errors:.1f}")
     out.add("share depth", "Schartiefe")
     with (tmp_path / "de.po").open("wb") as handle:
         write_po(handle, out)

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 from babel.messages.catalog import Catalog
-from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
 from flows import stages
@@ -31,6 +30,7 @@ from reports.pages.trial_sheet import write_trial_sheet
 from reports.pages.what_if import write_what_if
 from reports.pages.what_if_data import load_what_if_page
 from tests.support.program import Demo, taretrace_here
+from tests.support.pseudo_language import bare, bracketed, texts_of_sources
 from tests.validation.seasons import QUIET
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.config.workspace import Prices
@@ -39,7 +39,6 @@ from transforms.storage.lake import Lake
 from transforms.trial.plan import read_trial
 
 ROOT = Path(__file__).parents[3] / "reports"
-KEYWORDS = {"say": None, "say_n": (1, 2), "mark": None}
 STORED_WORDS = {
     "advice": ["outlook", "verdict"],
 }
@@ -57,9 +56,7 @@ def catalogue() -> Catalog:
 
 
 def test_the_catalogue_holds_every_text_of_the_sources_and_no_other(catalogue):
-    methods = [("**.py", "python"), ("**.j2", "jinja2")]
-    found = extract_from_dir(str(ROOT), method_map=methods, keywords=KEYWORDS)
-    texts = {m if isinstance(m, str) else m[0] for _, _, m, _, _ in found}
+    texts = ids(texts_of_sources())
     assert ids(catalogue) == texts, "run the command of DEVELOPERS.md that writes catalogue.pot"
     assert len(texts) > 500
 
@@ -79,23 +76,13 @@ def test_every_word_of_the_tables_is_in_the_catalogue(demo: Demo, catalogue):
     assert settings | prices <= known
 
 
-def bracketed(catalogue: Catalog, folder: Path, name: str) -> Path:
-    """Write a translation that encloses every text in brackets, and return its folder."""
-    out = Catalog(locale="de")
-    for m in catalogue:
-        if m.id:
-            text = tuple(f"⟦{t}⟧" for t in m.id) if isinstance(m.id, tuple) else f"⟦{m.id}⟧"
-            out.add(m.id, text)
-    folder.mkdir(exist_ok=True)
-    with (folder / f"{name}.po").open("wb") as handle:
-        write_po(handle, out)
-    return folder
-
-
 @pytest.fixture(scope="module")
-def foreign(demo: Demo, catalogue, tmp_path_factory) -> dict[str, str]:
+def foreign(demo: Demo, tmp_path_factory) -> dict[str, str]:
     """Return every page of the demo season in the bracketed language."""
-    folder, out = bracketed(catalogue, tmp_path_factory.mktemp("text"), "de"), tmp_path_factory.mktemp("foreign")
+    folder, out = (
+        bracketed(texts_of_sources(), tmp_path_factory.mktemp("text"), "de"),
+        tmp_path_factory.mktemp("foreign"),
+    )
     season = replace(demo.workspace.season, locale="de-DE", texts=folder)
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     trial = stages.plan_trial(demo.workspace, query).trial
@@ -137,13 +124,6 @@ class Seen(HTMLParser):
     def handle_data(self, data):
         if not {"script", "style", "title"} & set(self.inside) and data.strip():
             self.texts.append(data.strip())
-
-
-def bare(text: str) -> str:
-    """Return the parts of a text outside all brackets."""
-    while (shorter := re.sub(r"⟦[^⟦⟧]*⟧", "", text)) != text:
-        text = shorter
-    return text
 
 
 def chart_titles(node: object) -> Iterator[str]:

@@ -125,6 +125,37 @@ def test_sliders_show_the_values_that_operators_set(browser, demo: Demo, data, t
     assert seen > 40
 
 
+@pytest.mark.parametrize("width", [390, 1280])
+def test_the_axes_of_the_curve_have_titles_with_units_that_cover_nothing(browser, written, width):
+    opened(browser, written["what-if"], width)
+    for slider, unit in (("set-share_depth_cm", "cm"), ("at-yield_t_ha", "t/ha"), ("set-separator_2_height_mm", "mm")):
+        evaluate(browser, MOVE, slider, evaluate(browser, f"return document.getElementById('{slider}').min"))
+        label = evaluate(browser, f"return document.getElementById('{slider}').dataset.label")
+        titles, covered = evaluate(
+            browser,
+            "const texts = [...document.querySelectorAll('#curve text')], frame = document.querySelector('#curve')"
+            ".getBoundingClientRect(), boxes = texts.map(t => t.getBoundingClientRect());"
+            "const meet = (p, q) => p.left < q.right && q.left < p.right && p.top < q.bottom && q.top < p.bottom;"
+            "return [texts.filter(t => t.matches('.axis')).map(t => t.textContent), boxes.filter((p, i) =>"
+            " p.left < frame.left || p.right > frame.right || boxes.some((q, j) => j > i && meet(p, q))).length]",
+        )
+        assert titles == [f"{label}, {unit}", "cost, EUR/t"]
+        assert covered == 0
+
+
+def test_no_result_is_shown_as_an_exact_zero_unless_it_is_one(browser, written):
+    opened(browser, written["what-if"], 390)
+    shown = "return ['saved', 'saved-range', 'loss'].map(id => document.getElementById(id).textContent)"
+    assert evaluate(browser, shown)[:2] == ["0", ""]
+    numbers = evaluate(
+        browser,
+        "const n = taretraceNumbers({decimal: '.', group: ',', about_zero: 'about 0'});"
+        "return [n.known(0.0004, 2, true), n.known(-0.004, 2), n.known(0.0051, 2, true),"
+        " n.end(-0.004, 2), n.end(0.3, 2)];",
+    )
+    assert numbers == ["about 0", "about 0", "+0.01", "0", "0.30"]
+
+
 def test_results_stay_visible_and_leave_room_for_the_sliders(browser, written):
     opened(browser, written["what-if"], 390)
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", PHONE)

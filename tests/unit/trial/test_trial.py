@@ -1,4 +1,5 @@
 import datetime as dt
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -95,8 +96,11 @@ def test_the_fewest_pairs_that_do():
 def test_what_a_day_finds_is_said():
     assert power_of(12, detectable_effect(12, 0.3, 0.8), 0.3) == pytest.approx(0.8, abs=1e-6)
     planned = trial(order=draw_order(40, 1))
-    assert "16 loads a day, so it takes 5 days" in describe_trial_days(planned, facts(trial(), 0.0))
-    assert describe_trial_days(trial(order=ORDER[:4]), facts(trial(), 0.0)).endswith("16 loads a day.")
+    over_days = describe_trial_days(planned, facts(trial(), 0.0))
+    args = json.loads(over_days.args)
+    assert (over_days.code, args["loads"], args["days"]) == ("trial_over_days", 16, 5)
+    within = describe_trial_days(trial(order=ORDER[:4]), facts(trial(), 0.0))
+    assert within == reason("trial_within_a_day", loads=16.0)
 
 
 def test_a_pair_parted_by_a_night_is_none():
@@ -230,7 +234,7 @@ def test_the_season_page_and_trial_plan_have_the_same_pairs_and_days(season):
     planned = design_trial(asked, loads, ADVICE.head(0), FITTED, season, [], "here")
     assert len(planned.order) == 2 * wanted["pairs"]
     assert required_days(len(planned.order), loads, planned.machine_id) == wanted["machine_days"]
-    assert f"it takes {wanted['machine_days']:.0f} days" in describe_trial_days(planned, loads)
+    assert json.loads(describe_trial_days(planned, loads).args)["days"] == wanted["machine_days"]
 
 
 # --- reading

@@ -6,12 +6,16 @@ from typing import Any
 import numpy as np
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import Reason, reason
 from transforms.contracts.source_tables import CONTRACTS
 from transforms.contracts.units import UNITS, conversion_factor, parse_unit, stored_unit
 from transforms.ingest.propose.matching import Name, known_names, plain_words
 from transforms.ingest.propose.proposal import Asker, ColumnProposal
 from transforms.ingest.propose.sniff import FormatGuess, is_number
 from transforms.ingest.propose.times import detect_time_format
+
+UNIT_CODES = ("ask_unit", "ask_unit_mismatch", "ask_unit_implausible")
+ASK_UNIT, ASK_MISMATCH, ASK_IMPLAUSIBLE = UNIT_CODES
 
 
 class ColumnReader:
@@ -44,10 +48,10 @@ class ColumnReader:
             temporal: True for a time column.
         """
         row: dict[str, Any] = {"from": list(name.sources)}
-        reasons = ["your answer" if phrase is None else f"the name matches '{phrase.replace('_', ' ')}'"]
-        proposed = ColumnProposal(column, row, confidence, reasons)
+        named = reason("your_answer") if phrase is None else reason("name_matches", phrase=phrase.replace("_", " "))
+        proposed = ColumnProposal(column, row, confidence, [named])
         if len(name.sources) == 2 and not temporal:
-            proposed.reasons.append("mean of left and right")
+            proposed.reasons.append(reason("mean_of_sides"))
         if temporal:
             self._time(proposed)
         elif column in {"work_state", "cancelled"}:
@@ -68,27 +72,23 @@ class ColumnReader:
                 both = detect_time_format(joined)
                 if both is not None:
                     form, proposed.row["from"] = both, [source, clock]
-                    proposed.reasons.append(f"date in '{source}', time of day in '{clock}'")
+                    proposed.reasons.append(reason("date_and_clock", source=source, clock=clock))
         key = f"{proposed.column}.format"
         shown = ", ".join(cells[:3])
         if form is None:
-            answer = self.asker.ask(
-                key,
-                f"Which format do the times of '{source}' ({shown}) have? "
-                "Answer with a strptime format such as %d.%m.%Y %H:%M",
-            )
+            answer = self.asker.ask(key, reason("ask_time_format", source=source, examples=shown))
             proposed.confidence = min(proposed.confidence, 0.3)
             if answer is not None:
                 proposed.row["format"] = answer
         else:
             proposed.row["format"] = form.format
-            proposed.reasons.append(f"the times have the format {form.format}")
+            proposed.reasons.append(reason("times_have_form", form=form.format))
             if form.rivals:
                 choices = [form.format, *form.rivals[:3]]
                 proposed.row["format"] = (
                     self.asker.ask(
                         key,
-                        f"The times of '{source}' ({shown}) fit several formats; which one is right?",
+                        reason("ask_time_rival", source=source, examples=shown),
                         choices,
                         form.format,
                     )
@@ -104,11 +104,11 @@ class ColumnReader:
     def _zone(self, proposed: ColumnProposal, *, has_zone: bool) -> None:
         if has_zone:
             proposed.row["time_zone"] = "UTC"
-            proposed.reasons.append("the times include their time zone")
+            proposed.reasons.append(reason("times_have_zone"))
             return
         answer = self.asker.ask(
             "time_zone",
-            "The times do not include a time zone. Which time zone are they in? (an IANA time zone, or UTC)",
+            reason("ask_time_zone"),
             guess=self.zone,
         )
         proposed.row["time_zone"] = answer or self.zone
@@ -121,7 +121,7 @@ class ColumnReader:
             proposed.row["words"] = {
                 c: "false" if c.casefold() in {"0", "no", "nein", "n", "ne", "false"} else "true" for c in cells
             }
-            proposed.reasons.append("every word other than no means cancelled")
+            proposed.reasons.append(reason("words_mean_cancelled"))
             proposed.confidence = min(proposed.confidence, 0.7)
             return
         words: dict[str, str] = {}
@@ -137,11 +137,11 @@ class ColumnReader:
             answer = self.asker.answers.get(f"{proposed.column}.{cell}")
             if meaning is None and answer is None:
                 states = list(known_names()["states"])
-                self.asker.ask(f"{proposed.column}.{cell}", f"What does the state '{cell}' mean?", states)
+                self.asker.ask(f"{proposed.column}.{cell}", reason("ask_state", word=cell), states)
             words[cell] = answer or meaning or "idle"
         if any(k != v for k, v in words.items()):
             proposed.row["words"] = words
-        proposed.reasons.append(f"{len(words)} states")
+        proposed.reasons.append(reason("states_known", n=len(words)))
 
     def _unit(self, proposed: ColumnProposal, name: Name) -> None:
         """Set the unit from the unit row or the column name, else ask; a unit is never guessed."""
@@ -149,68 +149,63 @@ class ColumnReader:
         source = name.sources[0]
         key = f"{proposed.column}.unit"
         answer = self.asker.answers.get(key)
-        texts = [(self.sniffed.units.get(source), "the unit row"), (name.unit_text, "the column name")]
-        stated = next(((parse_unit(t), w, t) for t, w in texts if t and parse_unit(t) is not None), None)
+        texts = [(self.sniffed.units.get(source), True), (name.unit_text, False)]
+        stated = next(((parse_unit(t), row, t) for t, row in texts if t and parse_unit(t) is not None), None)
         if answer is not None:
             self._unit_answer(proposed, answer, stored)
             return
         same_dimension = [u for u, v in UNITS.items() if v.dimension == UNITS[stored].dimension]
         if stated is None and same_dimension == [stored]:
             proposed.row["unit"] = stored
-            proposed.reasons.append(f"{stored} is the only unit for such values")
+            proposed.reasons.append(reason("only_unit", unit=stored))
             return
         if stated is None:
-            self._ask_unit(proposed, key, f"In which unit is '{source}'", stored)
+            self._ask_unit(proposed, key, stored, ASK_UNIT, source=source)
             return
-        unit, where, text = str(stated[0]), stated[1], stated[2]
+        unit, in_unit_row, text = str(stated[0]), stated[1], stated[2]
         if UNITS[unit].dimension != UNITS[stored].dimension:
             if unit == "pct":
                 scale = self.asker.ask(
                     f"{proposed.column}.full_scale",
-                    f"'{source}' is in percent, {proposed.column} in {stored}: how many {stored} is 100 %?",
+                    reason("ask_full_scale", source=source, column=proposed.column, stored=stored),
                 )
                 if scale is not None and not is_number(scale):
                     self.asker.again(
-                        f"{proposed.column}.full_scale", f"'{scale}' is not a number: how many {stored} is 100 %?"
+                        f"{proposed.column}.full_scale",
+                        reason("ask_full_scale_again", answer=scale, stored=stored),
                     )
                 elif scale is not None:
                     proposed.row.update({"unit": "pct", "full_scale": float(scale.replace(",", "."))})
-                proposed.reasons.append(f"percent, from {where}")
+                proposed.reasons.append(reason("percent_of_unit_row" if in_unit_row else "percent_of_column_name"))
                 return
-            self._ask_unit(
-                proposed,
-                key,
-                f"'{source}' has the unit '{text}' in {where}, which does not fit {proposed.column}; "
-                "in which unit is it",
-                stored,
-            )
+            place = reason("place_unit_row" if in_unit_row else "place_column_name")
+            mismatch = {"source": source, "text": text, "place": place, "column": proposed.column}
+            self._ask_unit(proposed, key, stored, ASK_MISMATCH, **mismatch)
             return
         proposed.row["unit"] = unit
-        proposed.reasons.append(f"{unit}, from {where} ('{text}')")
+        stated_in = reason("unit_of_unit_row" if in_unit_row else "unit_of_column_name", unit=unit, text=text)
+        proposed.reasons.append(stated_in)
         self._plausible(proposed, key, unit, stored)
 
-    def _ask_unit(self, proposed: ColumnProposal, key: str, text: str, stored: str) -> None:
+    def _ask_unit(self, proposed: ColumnProposal, key: str, stored: str, code: str, **args: Any) -> None:
         proposed.confidence = min(proposed.confidence, 0.4)
         choices = [u for u, v in UNITS.items() if v.dimension == UNITS[stored].dimension]
-        self.asker.ask(
-            key,
-            f"{text} ({self._range(proposed)})? Or give the scale of the machine as 'steps 1=30, 9=70', in {stored}.",
-            choices,
-        )
+        self.asker.ask(key, reason(code, values=self._range(proposed), stored=stored, **args), choices)
 
     def _unit_answer(self, proposed: ColumnProposal, answer: str, stored: str) -> None:
         if answer.startswith("steps"):
             points = dict(re.findall(r"(-?[\d.]+)\s*=\s*(-?[\d.]+)", answer))
             proposed.row["steps"] = {k: float(v) for k, v in points.items()}
-            proposed.reasons.append("your answer: the scale of the machine")
+            proposed.reasons.append(reason("your_answer_scale"))
             return
         unit = parse_unit(answer) or answer
         if unit not in UNITS or UNITS[unit].dimension != UNITS[stored].dimension:
             choices = [u for u, v in UNITS.items() if v.dimension == UNITS[stored].dimension]
-            self.asker.again(f"{proposed.column}.unit", f"'{answer}' cannot become {stored}; choose a unit.", choices)
+            why = reason("ask_unit_again", answer=answer, stored=stored)
+            self.asker.again(f"{proposed.column}.unit", why, choices)
             return
         proposed.row["unit"] = unit
-        proposed.reasons.append(f"{unit}, your answer")
+        proposed.reasons.append(reason("your_answer_unit", unit=unit))
 
     def _numbers(self, proposed: ColumnProposal) -> np.ndarray:
         """Return the sample values of a column as numbers."""
@@ -221,9 +216,11 @@ class ColumnReader:
         texts = [c.replace(decimal, ".") for c in cells if is_number(c)]
         return np.array([float(t) for t in texts if re.match(r"^[+-]?[\d.]+([eE][+-]?\d+)?$", t) and t.count(".") <= 1])
 
-    def _range(self, proposed: ColumnProposal) -> str:
+    def _range(self, proposed: ColumnProposal) -> Reason:
         numbers = self._numbers(proposed)
-        return f"values from {numbers.min():g} to {numbers.max():g}" if numbers.size else "no values"
+        if not numbers.size:
+            return reason("no_values")
+        return reason("values_between", low=float(numbers.min()), high=float(numbers.max()))
 
     def _plausible(self, proposed: ColumnProposal, key: str, unit: str, stored: str) -> None:
         """Ask about a stated unit that makes the median implausible, such as a truck of 27 kg."""
@@ -236,8 +233,7 @@ class ColumnReader:
         median = float(np.median(numbers)) * factor + offset
         if (low is not None and median < low) or (high is not None and median > high):
             source = proposed.row["from"][0]
-            text = f"'{source}' is said to be in {unit}, but then its median is {median:g} {stored}; in which unit"
-            self._ask_unit(proposed, key, f"{text} is it", stored)
+            self._ask_unit(proposed, key, stored, ASK_IMPLAUSIBLE, source=source, unit=unit, median=median)
 
     def _bounds(self, column: str) -> tuple[float | None, float | None]:
         """Return the plausible (low, high) of a table column in its stored unit; None for no bound."""

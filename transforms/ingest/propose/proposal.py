@@ -3,6 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Any
 
+from transforms.contracts.reason import Reason
+
 
 @dataclass(frozen=True)
 class MappingQuestion:
@@ -10,13 +12,13 @@ class MappingQuestion:
 
     Attributes:
         key: key of the answer in `--answer KEY=VALUE`.
-        text: the question.
+        why: the question as a reason.
         choices: allowed answers; empty if any answer is allowed.
         guess: most likely answer; empty if there is none. Never a unit.
     """
 
     key: str
-    text: str
+    why: Reason
     choices: tuple[str, ...] = ()
     guess: str = ""
 
@@ -28,7 +30,7 @@ class ColumnProposal:
     column: str
     row: dict[str, Any]
     confidence: float
-    reasons: list[str]
+    reasons: list[Reason]
 
 
 @dataclass
@@ -49,7 +51,7 @@ class Proposal:
     columns: list[ColumnProposal] = field(default_factory=list)
     questions: list[MappingQuestion] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
-    reasons: list[str] = field(default_factory=list)
+    reasons: list[Reason] = field(default_factory=list)
 
     def table(self) -> dict[str, Any]:
         """Return the mapping as the table of a TOML file."""
@@ -63,14 +65,14 @@ class Asker:
     answers: dict[str, str]
     questions: list[MappingQuestion] = field(default_factory=list)
 
-    def ask(self, key: str, text: str, choices: list[str] | None = None, guess: str = "") -> str | None:
+    def ask(self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "") -> str | None:
         """Return the answer to a question; if there is none, record the question and return None."""
         if key in self.answers:
             return self.answers[key]
-        self.again(key, text, choices, guess)
+        self.again(key, why, choices, guess)
         return None
 
-    def again(self, key: str, text: str, choices: list[str] | None = None, guess: str = "") -> None:
+    def again(self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "") -> None:
         """Record a question even if it was answered, because the answer is invalid."""
         if all(q.key != key for q in self.questions):
-            self.questions.append(MappingQuestion(key, text, tuple(choices or ()), guess))
+            self.questions.append(MappingQuestion(key, why, tuple(choices or ()), guess))

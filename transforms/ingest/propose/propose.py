@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.reason import reason
 from transforms.contracts.source_tables import CONTRACTS, DEFAULTS, contract, needed_columns
 from transforms.ingest.mapping_file import OWN_COLUMNS
 from transforms.ingest.propose.columns import ColumnReader
@@ -40,8 +41,8 @@ class _Proposer:
 
     def _layout_questions(self) -> None:
         """Apply answers about the layout, and ask about uncertain layout keys."""
-        for key, (text, choices, guess) in self.sniffed.unsure.items():
-            answer = self.asker.ask(key, text, choices, guess)
+        for key, (why, choices, guess) in self.sniffed.unsure.items():
+            answer = self.asker.ask(key, why, choices, guess)
             if answer is not None:
                 self.layout[key] = answer
         if self.answers.get("decimal") and self.answers["decimal"] != self.sniffed.layout.get("decimal"):
@@ -69,7 +70,7 @@ class _Proposer:
         first, second = ranked[0], ranked[1]
         is_sure = scores[first] > 0.5 and scores[first] - scores[second] > 0.15
         if not is_sure:
-            self.asker.ask("kind", "Which kind of data does this file contain?", list(CONTRACTS), first)
+            self.asker.ask("kind", reason("ask_kind"), list(CONTRACTS), first)
         return first, 0.95 if is_sure else 0.5
 
     def propose(self) -> Proposal:
@@ -77,7 +78,7 @@ class _Proposer:
         self._layout_questions()
         kind, _ = self.kind()
         if kind not in CONTRACTS:
-            self.asker.again("kind", f"'{kind}' is not a kind of file; choose another.", list(CONTRACTS))
+            self.asker.again("kind", reason("ask_kind_again", name=kind), list(CONTRACTS))
             return Proposal("load", self.layout, questions=self.asker.questions)
         found = match(self.index, kind, self.extra)
         self._apply_answers(kind, found)
@@ -107,8 +108,8 @@ class _Proposer:
             if confidence < SURE and column not in self.answers:
                 source = " / ".join(name.sources)
                 shown = ", ".join(self.reader.cells.get(name.sources[0], [])[:3])
-                text = f"Is '{source}' ({shown}) the {column}? Answer with a column of the file, or '{SKIP}'."
-                self.asker.ask(column, text, [*self.sniffed.columns, SKIP], name.sources[0])
+                why = reason("ask_match", source=source, examples=shown, column=column, skip=SKIP)
+                self.asker.ask(column, why, [*self.sniffed.columns, SKIP], name.sources[0])
 
     def _needed(self, kind: str, proposal: Proposal) -> None:
         """Ask about required columns that match no column of the file."""
@@ -119,22 +120,20 @@ class _Proposer:
             answer = self.answers.get(column)
             if answer and answer.startswith("="):
                 proposal.columns.append(
-                    ColumnProposal(column, {"value": answer[1:]}, 1.0, ["your answer: one value for the whole file"])
+                    ColumnProposal(column, {"value": answer[1:]}, 1.0, [reason("your_answer_for_file")])
                 )
                 continue
             pattern = _id_in_name(self.path.name) if column == "machine_id" else None
             if answer == "name" and pattern is not None:
-                proposal.columns.append(ColumnProposal(column, {"file_name": pattern}, 0.9, ["it is in the file name"]))
+                proposal.columns.append(ColumnProposal(column, {"file_name": pattern}, 0.9, [reason("in_file_name")]))
                 continue
-            shown = ""
-            if pattern is not None and (hit := re.search(pattern, self.path.name)):
-                shown = f" Answer 'name' to take it from the file name (here '{hit.group(1)}')."
-            self.asker.ask(
-                column,
-                f"Which column is the {column}?{shown} Answer '=TEXT' for one value in the whole file.",
-                self.sniffed.columns,
-                "name" if shown else "",
+            hit = re.search(pattern, self.path.name) if pattern is not None else None
+            why = (
+                reason("ask_column_or_name", column=column, found=hit.group(1))
+                if hit
+                else reason("ask_column", column=column)
             )
+            self.asker.ask(column, why, self.sniffed.columns, "name" if hit else "")
 
 
 def _id_in_name(name: str) -> str | None:
@@ -168,7 +167,7 @@ def propose(sniffed: FormatGuess, path: Path, catalogue: Catalogue, zone: str, a
         if sniffed.form == "iso11783":
             layout["time_zone"] = zone
         rows = OWN_COLUMNS[sniffed.form]
-        reasons = ["defined by the file format"]
+        reasons = [reason("format_defines_columns")]
         columns = [ColumnProposal(c, {"from": [r["from"]]}, 0.95, reasons) for c, r in rows.items()]
         return Proposal(kind, layout, columns, unread=sniffed.columns, reasons=sniffed.reasons)
     return _Proposer(sniffed, path, catalogue, zone, answers).propose()

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from transforms.config.forms import SUFFIX_FORM
-from transforms.contracts.reason import reason
+from transforms.contracts.reason import Reason, reason
 from transforms.contracts.units import parse_unit
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE
@@ -46,11 +46,11 @@ class FormatGuess:
 
     form: str
     layout: dict[str, object] = field(default_factory=dict)
-    reasons: list[str] = field(default_factory=list)
+    reasons: list[Reason] = field(default_factory=list)
     columns: list[str] = field(default_factory=list)
     units: dict[str, str] = field(default_factory=dict)
     rows: list[list[str]] = field(default_factory=list)
-    unsure: dict[str, tuple[str, list[str], str]] = field(default_factory=dict)
+    unsure: dict[str, tuple[Reason, list[str], str]] = field(default_factory=dict)
 
 
 def sniff(path: Path) -> FormatGuess:
@@ -62,7 +62,7 @@ def sniff(path: Path) -> FormatGuess:
     form = "iso11783" if path.is_dir() else SUFFIX_FORM.get(path.suffix.lower(), "delimited")
     if form == "delimited":
         return _sniff_text(path)
-    sniffed = FormatGuess(form, reasons=[f"{form}, from the file name"])
+    sniffed = FormatGuess(form, reasons=[reason("format_by_name", form_name=form)])
     if form in FORMAT_SNIFFERS:
         FORMAT_SNIFFERS[form](path, sniffed)
     return sniffed
@@ -73,7 +73,7 @@ def _encoding(data: bytes, sniffed: FormatGuess) -> str:
     for mark, name in ((codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16")):
         if data.startswith(mark):
             sniffed.layout["encoding"] = name
-            sniffed.reasons.append("UTF-16, from the byte order mark")
+            sniffed.reasons.append(reason("utf16_by_mark"))
             return data.decode("utf-16", "replace")
     try:
         text = codecs.getincrementaldecoder("utf-8-sig")().decode(data)
@@ -85,12 +85,12 @@ def _encoding(data: bytes, sniffed: FormatGuess) -> str:
         ]
         sniffed.layout["encoding"] = "cp1252"
         sniffed.unsure["encoding"] = (
-            f"The file is not UTF-8. Which line is readable? {' | '.join(guesses)}",
+            reason("ask_encoding", guesses=" | ".join(guesses)),
             ["cp1252", "cp1250", "cp852"],
             "cp1252",
         )
         return data.decode("cp1252", "replace")
-    sniffed.reasons.append("UTF-8: all bytes are valid")
+    sniffed.reasons.append(reason("utf8_by_bytes"))
     return text
 
 
@@ -140,11 +140,9 @@ def _sniff_text(path: Path) -> FormatGuess:
     if len(data) == SAMPLE_BYTES and len(lines) > 1 and len(text.splitlines()) <= SAMPLE_LINES:
         lines.pop()
     if lines and GHCN.match(lines[0]):
-        return FormatGuess(
-            "ghcn_daily", layout={"form": "ghcn_daily"}, reasons=["the first line is a GHCN-Daily reading"]
-        )
+        return FormatGuess("ghcn_daily", layout={"form": "ghcn_daily"}, reasons=[reason("begins_as_ghcn")])
     if text.lstrip()[:1] == "{" and '"FeatureCollection"' in text:
-        sniffed = FormatGuess("geojson", layout={"form": "geojson"}, reasons=["the file begins like GeoJSON"])
+        sniffed = FormatGuess("geojson", layout={"form": "geojson"}, reasons=[reason("begins_as_geojson")])
         _sniff_geojson(path, sniffed)
         return sniffed
     full = [line for line in lines if line.strip()]
@@ -152,7 +150,7 @@ def _sniff_text(path: Path) -> FormatGuess:
         raise SourceFileError("not_a_table", reason("too_few_lines"))
     separator = _separator(full)
     sniffed.layout["separator"] = separator
-    sniffed.reasons.append(f"the separator is {separator!r}: it splits most lines into the same number of cells")
+    sniffed.reasons.append(reason("separator_splits", separator=repr(separator)))
     _sniff_rows([_cells(line, separator) for line in lines], sniffed)
     return sniffed
 
@@ -167,7 +165,7 @@ def _sniff_sheet(path: Path, sniffed: FormatGuess) -> None:
     if not best[2]:
         raise SourceFileError("not_a_table", reason("no_sheet_with_table"))
     sniffed.layout["sheet"] = best[1]
-    sniffed.reasons.append(f"sheet '{best[1]}' has the most filled cells")
+    sniffed.reasons.append(reason("sheet_most_filled", sheet=best[1]))
     _sniff_rows(best[2], sniffed)
 
 
@@ -208,18 +206,18 @@ def _sniff_rows(rows: list[list[str]], sniffed: FormatGuess) -> None:
         raise SourceFileError("no_header", reason("no_header_found"))
     header, below = [rows[at]], rows[at + 1 :]
     if at:
-        sniffed.reasons.append(f"line {at + 1} is the header; the {at} lines above it are not part of the table")
+        sniffed.reasons.append(reason("header_below_lines", line=at + 1, n=at))
     sniffed.layout["header_line"] = at + 1
     if below and _continues(header[0], below[0]):
         header.append(below.pop(0))
         sniffed.layout["header_rows"] = 2
-        sniffed.reasons.append("the header has two rows: names below names that span several columns")
+        sniffed.reasons.append(reason("header_of_two_rows"))
     sniffed.columns = column_names(header)
     if below and _is_units(below[0]):
         units = below.pop(0)
         sniffed.units = {c: u for c, u in zip(sniffed.columns, units, strict=False) if u}
         sniffed.layout["unit_row"] = True
-        sniffed.reasons.append("the row below the header contains units")
+        sniffed.reasons.append(reason("unit_row_below"))
     sniffed.rows = [r for r in below if len(r) == width and any(r)]
     _decimal(sniffed)
 
@@ -250,23 +248,20 @@ def _decimal(sniffed: FormatGuess) -> None:
     if both:
         decimal = "," if both[0].rfind(",") > both[0].rfind(".") else "."
         sniffed.layout.update(decimal=decimal, thousands="." if decimal == "," else ",")
-        sniffed.reasons.append(f"'{both[0]}' has two marks, of which the last is the decimal mark")
+        sniffed.reasons.append(reason("two_number_marks", example=both[0]))
         return
     spaced = ((found.group(1), c) for c in cells if (found := GROUPED.match(c)) and found.group(1) in "' \u00a0")
     if (first := next(spaced, None)) is not None:
         sniffed.layout["thousands"], example = first
-        sniffed.reasons.append(f"thousands are separated as in '{example}'")
+        sniffed.reasons.append(reason("thousands_as_in", example=example))
     decimal = "," if len(comma) > len(point) else "."
     sniffed.layout["decimal"] = decimal
     marked = comma if decimal == "," else point
     if not marked:
-        sniffed.reasons.append("no number has a decimal mark")
+        sniffed.reasons.append(reason("no_decimal_mark"))
         return
-    sniffed.reasons.append(f"the decimal mark is '{decimal}', as in '{marked[0]}'")
+    sniffed.reasons.append(reason("decimal_mark_as_in", decimal=decimal, example=marked[0]))
     if all(re.match(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$", c) for c in marked):
         other = "." if decimal == "," else ","
-        text = (
-            f"Every number with a mark has three digits after it, such as '{marked[0]}'. Is '{decimal}' the decimal "
-            f"mark, or does it separate thousands (then answer '{other}')?"
-        )
-        sniffed.unsure["decimal"] = (text, [decimal, other], decimal)
+        why = reason("ask_decimal", example=marked[0], decimal=decimal, other=other)
+        sniffed.unsure["decimal"] = (why, [decimal, other], decimal)

@@ -1,8 +1,10 @@
 """TOML text of a proposed mapping, with the reasons for each column as comments."""
 
 import json
+from collections.abc import Callable
 from typing import Any
 
+from transforms.contracts.reason import Reason, reason
 from transforms.ingest.propose.proposal import Proposal
 
 
@@ -26,21 +28,25 @@ def _comment(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def mapping_text(proposal: Proposal, file: str) -> str:
+def mapping_text(proposal: Proposal, file: str, sentence_of: Callable[[Reason], str]) -> str:
     """Return the TOML text of a proposal.
 
     Args:
         proposal: the proposal.
         file: name of the file it was made from.
+        sentence_of: function that returns the sentence of a reason.
     """
-    lines = [f"# Proposed by 'taretrace map' from {_comment(file)}; edit as needed."]
-    lines += [f"# {_comment(reason)}" for reason in proposal.reasons]
+
+    def comment(why: Reason) -> str:
+        return f"# {_comment(sentence_of(why))}"
+
+    lines = [comment(reason("proposed_by_map", file=file)), *map(comment, proposal.reasons)]
     lines.append(f"kind = {_value(proposal.kind)}")
     lines += [f"{key} = {_value(value)}" for key, value in proposal.layout.items() if value is not None]
     for column in proposal.columns:
         lines += [
             "",
-            f"# {column.confidence:.0%} sure: {_comment('; '.join(column.reasons))}",
+            comment(reason("column_sure", pct=100 * column.confidence, reasons=column.reasons)),
             f"[columns.{column.column}]",
         ]
         row = dict(column.row)
@@ -48,5 +54,5 @@ def mapping_text(proposal: Proposal, file: str) -> str:
             row["from"] = row["from"][0]
         lines += [f"{key} = {_value(value)}" for key, value in row.items()]
     if proposal.unread:
-        lines += ["", f"# Columns not read: {_comment(', '.join(proposal.unread))}"]
+        lines += ["", comment(reason("columns_not_read", columns=proposal.unread))]
     return "\n".join(lines) + "\n"

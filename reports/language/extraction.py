@@ -1,0 +1,60 @@
+"""Texts of the sources for the catalogue: marked texts, and the texts of errors where they are raised.
+
+`babel.cfg` names `extract_texts`. An error is raised with constant texts, so that they can be found here.
+"""
+
+import ast
+import re
+from collections.abc import Iterator
+from io import BytesIO
+from typing import Any, BinaryIO
+
+from babel.messages.extract import extract_python
+
+ERRORS = {"WorkspaceError", "DamagedError", "LockedError"}
+PARTS = {"where", "remedy"}
+
+
+def extract_texts(fileobj: BinaryIO, keywords: Any, comment_tags: Any, options: Any) -> Iterator[Any]:
+    """Yield the texts that `say`, `say_n`, `mark` and `mark_n` mark, and the texts of errors."""
+    source = fileobj.read()
+    yield from extract_python(BytesIO(source), keywords, comment_tags, options)
+    yield from ((line, None, text, []) for line, text in error_texts(source))
+
+
+def error_texts(source: bytes) -> Iterator[tuple[int, str]]:
+    """Yield (line, text) of errors: fault and remedy, and the place if it is described in words."""
+    tree = ast.parse(source)
+    constants = _constants(tree)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ERRORS:
+            parts = [*node.args[:1], *(k.value for k in node.keywords if k.arg in PARTS)]
+            yield from ((node.lineno, t) for part in parts for t in _texts(part, constants) if _has_words(t))
+
+
+def _constants(tree: ast.Module) -> dict[str, str]:
+    """Return the texts that a module assigns to names of its own."""
+    return {
+        node.targets[0].id: node.value.value
+        for node in tree.body
+        if isinstance(node, ast.Assign)
+        and isinstance(node.targets[0], ast.Name)
+        and isinstance(node.value, ast.Constant)
+        and isinstance(node.value.value, str)
+    }
+
+
+def _texts(node: ast.expr, constants: dict[str, str]) -> Iterator[str]:
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        yield node.value
+    elif isinstance(node, ast.IfExp):
+        yield from _texts(node.body, constants)
+        yield from _texts(node.orelse, constants)
+    elif isinstance(node, ast.Name) and node.id in constants:
+        yield constants[node.id]
+
+
+def _has_words(text: str) -> bool:
+    """Return True if a text has several words besides the values in braces; options and file names have one."""
+    words = re.sub(r"\{[^}]*\}|\[[^]]*\]|season\.toml", "", text).split()
+    return len(words) > 1

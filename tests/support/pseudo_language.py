@@ -1,0 +1,44 @@
+"""A language that encloses every text of the sources in brackets, so that a text without brackets is not translated."""
+
+import re
+from functools import cache
+from pathlib import Path
+
+from babel.messages.catalog import Catalog
+from babel.messages.extract import extract_from_dir
+from babel.messages.pofile import write_po
+
+ROOT = Path(__file__).parents[2]
+ROOMS = ("reports", "flows", "transforms")
+KEYWORDS = {"say": None, "say_n": (1, 2), "mark": None, "mark_n": (1, 2)}
+
+
+@cache
+def texts_of_sources() -> Catalog:
+    """Return the texts of the sources, as the command of DEVELOPERS.md extracts them."""
+    out = Catalog()
+    for room in ROOMS:
+        methods = [("**.py", "reports.language.extraction:extract_texts"), ("**.j2", "jinja2")]
+        for _, _, text, _, _ in extract_from_dir(str(ROOT / room), method_map=methods, keywords=KEYWORDS):
+            out.add(text)
+    return out
+
+
+def bracketed(catalogue: Catalog, folder: Path, name: str) -> Path:
+    """Write a translation that encloses every text in brackets, and return its folder."""
+    out = Catalog(locale="de")
+    for m in catalogue:
+        if m.id:
+            text = tuple(f"⟦{t}⟧" for t in m.id) if isinstance(m.id, tuple | list) else f"⟦{m.id}⟧"
+            out.add(m.id, text)
+    folder.mkdir(exist_ok=True)
+    with (folder / f"{name}.po").open("wb") as handle:
+        write_po(handle, out)
+    return folder
+
+
+def bare(text: str) -> str:
+    """Return the parts of a text outside all brackets."""
+    while (shorter := re.sub(r"⟦[^⟦⟧]*⟧", "", text)) != text:
+        text = shorter
+    return text
