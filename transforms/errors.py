@@ -24,7 +24,7 @@ class WorkspaceError(Exception):
     """A user error in the command or the workspace; exit code 2.
 
     The message is one sentence of three parts: what is wrong, where, and what to do. Commands translate the parts, so
-    what they name is given as `values` and stands in braces in the texts.
+    what they name is given as `values` and is in braces in the texts.
 
     Attributes:
         texts: the English parts, with the names of values in braces.

@@ -5,7 +5,7 @@ import polars as pl
 from flows.cli.columns import Column, Estimate, Figure, Row, plain
 from flows.cli.console_table import ConsoleTable
 from reports.language.display_units import DisplayUnits
-from reports.language.labels import capital, counted_label, standing_label
+from reports.language.labels import UNJUDGED, capital, counted_label, standing_label
 from reports.language.translate import say, translated
 from transforms.config.response_catalogue import RESPONSES
 
@@ -55,7 +55,10 @@ def benchmark_table(title: str, table: pl.DataFrame, kind: str, response: str, s
         plain(capital(translated(kind)), "subject_id"),
         *response_columns(response, shown),
         Column(say("Rank"), lambda row: Estimate(row["rank"], row["rank_lo95"], row["rank_hi95"])),
-        Column(say("Compared"), lambda row: standing_label(row["standing"])),
+        Column(
+            say("Compared"),
+            lambda row: standing_label(row["standing"] or (None if row["shrunken"] is None else UNJUDGED)),
+        ),
         plain(capital(counted_label(response)), "n"),
         *((plain(say("Not compared, because"), "reason"),) if table["reason"].drop_nulls().len() else ()),
     )

@@ -1,6 +1,6 @@
 """Commands for split-run trials: plan, read."""
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -11,12 +11,40 @@ from flows.runtime.progress import Reporter
 from reports.language.display_units import number
 from reports.language.translate import say, say_n
 from reports.sections.cautions import CAUTION
-from transforms.config.workspace import Workspace
+from transforms.config.workspace import Season, Workspace
 from transforms.storage.lock import lock_workspace
+
+if TYPE_CHECKING:
+    from transforms.trial.plan import Trial
 
 trial_app = typer.Typer(
     no_args_is_help=True, help="Plan and analyse split-run trials for questions that the season's loads cannot settle."
 )
+
+
+def _trial_question(trial: "Trial", season: Season) -> str:
+    """Return a sentence that says what a trial compares, where, and what it detects."""
+    from flows.cli.stored_columns import display_units
+    from reports.language.labels import capital, setting_label
+    from reports.language.precision import setting_value
+
+    shown = display_units(season)
+    old, new = (setting_value(v, season.catalogue[trial.setting], shown) for v in trial.values)
+    return say_n(
+        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} load detects a change of {change} % with a "
+        "probability of {power} %.",
+        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} loads detect a change of {change} % with a "
+        "probability of {power} %.",
+        len(trial.order),
+        setting=capital(setting_label(trial.setting, season.catalogue)),
+        old=old,
+        new=new,
+        machine=trial.machine_id,
+        field=trial.field_id,
+        day=shown.day(trial.shift_date),
+        change=number(trial.detect_pct, 0),
+        power=number(100 * trial.power, 0),
+    )
 
 
 @trial_app.command(name="plan")
@@ -43,10 +71,8 @@ def trial_plan(
     """
     from flows import stages
     from flows.cli.decision_tables import basis_of
-    from flows.cli.stored_columns import display_units
     from flows.stages.delivery import deliver_pages
-    from reports.language.labels import capital, setting_label
-    from reports.language.precision import setting_value
+    from reports.language.labels import capital
     from reports.language.reason_text import format_reason
     from transforms.storage.product_basis import ADVICE
 
@@ -58,23 +84,6 @@ def trial_plan(
         report_publication(deliver_pages(workspace, reporter), reporter)
     trial, path, sheet = planned.trial, planned.file.resolve(), planned.sheet.resolve()
     season = Workspace(folder).season
-    shown = display_units(season)
-    old, new = (setting_value(v, season.catalogue[trial.setting], shown) for v in trial.values)
-    question = say_n(
-        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} load detects a change of {change} % with a "
-        "probability of {power} %.",
-        "{setting} {old} against {new} on {machine} in {field}, {day}: {n} loads detect a change of {change} % with a "
-        "probability of {power} %.",
-        len(trial.order),
-        setting=capital(setting_label(trial.setting, season.catalogue)),
-        old=old,
-        new=new,
-        machine=trial.machine_id,
-        field=trial.field_id,
-        day=shown.day(trial.shift_date),
-        change=number(trial.detect_pct, 0),
-        power=number(100 * trial.power, 0),
-    )
     outcome = {"trial": trial.trial_id, "loads": len(trial.order), "file": path, "sheet": sheet}
     outcome["advice_basis_code"], earlier = basis_of(Workspace(folder), ADVICE)
     finish(
@@ -82,7 +91,7 @@ def trial_plan(
         outcome,
         [
             *(earlier if setting is None or machine is None else ()),
-            question,
+            _trial_question(trial, season),
             capital(format_reason(planned.duration)) + ".",
             say("Sheet for the operator: {file}", file=sheet),
             say(

@@ -15,7 +15,7 @@ from transforms.config.workspace import Workspace
 from transforms.contracts.reason import Reason
 from transforms.errors import DamagedError, WorkspaceError
 from transforms.ingest.failed_read import failed_reads, forget_rejections
-from transforms.ingest.inbox import scan_inbox
+from transforms.ingest.inbox import Inbox, scan_inbox
 from transforms.ingest.ingest_file import IngestedFile, IngestTarget, preview_ingest
 from transforms.ingest.isolated_read import IsolatedRead, prepare_reader, release_reader, wait_for_orphans
 from transforms.ingest.kept_copies import (
@@ -29,7 +29,14 @@ from transforms.ingest.kept_copies import (
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.mapping_file import read_mappings
 from transforms.ingest.parallel_read import ingest_files
-from transforms.ingest.pending import delete_remapped, known_files, pending_files, record_earlier_dates, record_inbox
+from transforms.ingest.pending import (
+    Changed,
+    delete_remapped,
+    known_files,
+    pending_files,
+    record_earlier_dates,
+    record_inbox,
+)
 from transforms.ingest.received_copies import ReceivedCopies
 from transforms.operations.ready import prepare_lake, remove_unfinished_files
 from transforms.parallel import Executor, serial
@@ -57,6 +64,39 @@ def _load_mappings(workspace: Workspace) -> list[Mapping]:
     return mappings
 
 
+def _report_inbox(inbox: Inbox, changed: Changed, again: int, reporter: Reporter) -> None:
+    """Report files that are skipped, and those that are read again."""
+    for name, reason in inbox.left:
+        reporter.line(say("Skipped: {name}: {reason}", name=name, reason=format_reason(reason)))
+    if changed.again:
+        reporter.line(
+            say_n(
+                "Reading {n} file again: its mapping has changed",
+                "Reading {n} files again: their mapping has changed",
+                len(changed.again),
+            )
+        )
+    if changed.stuck:
+        reporter.line(
+            say_n(
+                "{n} file has a changed mapping but is neither in the inbox nor copied: copy it into the inbox "
+                "again: {example}",
+                "{n} files have a changed mapping but are neither in the inbox nor copied: copy them into the "
+                "inbox again, for example {example}",
+                len(changed.stuck),
+                example=changed.stuck[0][1],
+            )
+        )
+    if again:
+        reporter.line(
+            say_n(
+                "Reading {n} file again: the first attempt failed",
+                "Reading {n} files again: the first attempt failed",
+                again,
+            )
+        )
+
+
 def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor = serial) -> list[IngestedFile]:
     """Ingest every new file of the inbox, and again files whose mapping changed or whose reader failed once."""
     catalogue, mappings, lake = workspace.season.catalogue, _load_mappings(workspace), Lake(workspace.lake)
@@ -68,36 +108,8 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
         known = known_files(warehouse)
         inbox = scan_inbox(workspace.inbox, known, prepare_reader)
         record_inbox(inbox, known, warehouse)
-        for name, reason in inbox.left:
-            reporter.line(say("Skipped: {name}: {reason}", name=name, reason=format_reason(reason)))
         changed = delete_remapped(inbox, mappings, warehouse, lake, copies.readable())
-        if changed.again:
-            reporter.line(
-                say_n(
-                    "Reading {n} file again: its mapping has changed",
-                    "Reading {n} files again: their mapping has changed",
-                    len(changed.again),
-                )
-            )
-        if changed.stuck:
-            reporter.line(
-                say_n(
-                    "{n} file has a changed mapping but is neither in the inbox nor copied: copy it into the inbox "
-                    "again: {example}",
-                    "{n} files have a changed mapping but are neither in the inbox nor copied: copy them into the "
-                    "inbox again, for example {example}",
-                    len(changed.stuck),
-                    example=changed.stuck[0][1],
-                )
-            )
-        if again := forget_rejections(inbox, warehouse):
-            reporter.line(
-                say_n(
-                    "Reading {n} file again: the first attempt failed",
-                    "Reading {n} files again: the first attempt failed",
-                    again,
-                )
-            )
+        _report_inbox(inbox, changed, forget_rejections(inbox, warehouse), reporter)
         files, copied, target = (
             pending_files(inbox, warehouse),
             find_pending_copies(copies, inbox, warehouse),

@@ -46,7 +46,7 @@ TABLES = {
     "received_forecast_hour": mark("Received: forecast by hour"),
     "received_load": mark("Received: weigh tickets"),
     "received_loss_audit": mark("Received: dig-behind audits"),
-    "received_machine_setup": mark("Received: machine set-ups"),
+    "received_machine_setup": mark("Received: machine setups"),
     "received_tare": mark("Received: lab results"),
     "received_weather_day": mark("Received: weather by day"),
     "received_weather_hour": mark("Received: weather by hour"),

@@ -11,7 +11,7 @@ PARTS = {
     "%R": "%H:%M",
     "%r": "%I:%M:%S %p",
 }
-"""Directive that stands for several -> these."""
+"""Directive that replaces several -> these."""
 DIRECTIVES = {
     "%Y": mark("YYYY"),
     "%y": mark("YY"),

@@ -38,7 +38,7 @@ def _curve(
     setting, worst = catalogue[r["setting"]], values.sort("change").row(-1, named=True)
     label = setting_label(r["setting"], catalogue)
     finding = say(
-        "{setting}: start at {start}; {worst} costs {more} {unit} more ({span}).",
+        "{setting}: start at {start}; {worst} costs about {more} {unit} more ({span}).",
         setting=capital(label),
         start=setting_value(r["start_value"], setting, shown),
         worst=setting_value(worst["value"], setting, shown),

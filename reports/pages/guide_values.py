@@ -43,4 +43,6 @@ def value_range(r: dict[str, Any], low: str, high: str, catalogue: Catalogue, sh
 def money_span(cell: dict[str, Any], keys: tuple[str, str, str], shown: DisplayUnits) -> str:
     """Return money per tonne with its interval, rounded to what is known."""
     value, low, high = (cell[k] * shown.per_tonne for k in keys)
-    return say("{value} {unit} ({span})", value=plain_money(value), unit=shown.money_per_t, span=money_range(low, high))
+    return say(
+        "about {value} {unit} ({span})", value=plain_money(value), unit=shown.money_per_t, span=money_range(low, high)
+    )

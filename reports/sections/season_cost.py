@@ -205,7 +205,7 @@ def savings_section(data: SeasonGuideData, shown: DisplayUnits) -> Section:
         say("Saved at the guide's settings, {currency}", currency=shown.currency),
         say("about {amount}", amount=plain_money(r["saved"])),
         word=say(
-            "likely {span}; {per_t} {unit}",
+            "likely {span}; about {per_t} {unit}",
             span=money_range(r["lo95"], r["hi95"]),
             per_t=plain_money(r["saved"] / r["clean_t"] * shown.per_tonne) if r["clean_t"] else NO_VALUE,
             unit=shown.money_per_t,

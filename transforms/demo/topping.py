@@ -21,7 +21,7 @@ def _hurry(settings: dict[str, Array]) -> Array:
 def under_topped_share(settings: dict[str, Array], ground: Ground) -> Array:
     """Return the share of roots with leaf stalks over 2 cm: more of them with a high scalper, at speed, on large roots.
 
-    Large roots stand higher above the ground and differ more in height, so that a scalper misses more of them.
+    Large roots reach higher above the ground and differ more in height, so that a scalper misses more of them.
     """
     height = setting_value(settings, "scalper_height_mm", USUAL_SCALPER_MM) - USUAL_SCALPER_MM
     rpm = setting_value(settings, "topper_speed_rpm", USUAL_TOPPER_RPM) - USUAL_TOPPER_RPM

@@ -14,9 +14,9 @@ from transforms.model.audit_plot import resolve_plot, with_inputs
 from transforms.model.root_loss import counted_tips_kg, root_loss
 
 MAX_PIECES_PER_PLANT = 1.2
-"""More pieces than this per plant of the plot cannot be from it; stands differ within a field."""
+"""More pieces than this per plant of the plot cannot be from it; plants grow unevenly within a field."""
 MIN_EXCESS_PIECES = 5
-"""Fewer pieces beyond the plants are within the accuracy of a small plot's stand."""
+"""Fewer pieces beyond the plants are within the accuracy of the number of plants on a small plot."""
 MAX_LOST_SHARE = 0.5
 """Largest plausible share of the yield that is lost."""
 MAX_MASS_RATIO = 3.0

@@ -1,4 +1,4 @@
-"""Plot of a dig-behind audit: its area, stand, mean root and counted pieces, from whichever columns an audit has."""
+"""Plot of a dig-behind audit: area, plants per ha, mean root and counted pieces, from whichever columns it has."""
 
 from functools import reduce
 from operator import add
@@ -29,10 +29,11 @@ def with_inputs(audits: pl.DataFrame) -> pl.DataFrame:
 
 
 def resolve_plot(audits: pl.DataFrame) -> pl.DataFrame:
-    """Return the stand, mean root, plot and counts of audits, one row per audit, in their order.
+    """Return the plants per ha, mean root, plot and counts of audits, one row per audit, in their order.
 
-    The plot is the place of the sampled roots if there is such a number, else an area, else rows of a length. The stand
-    is as counted, else yield over mean root mass, else assumed; a missing mean root mass is yield over stand. A class
+    The plot is the place of the sampled roots if there is such a number, else an area, else rows of a length. Plants
+    per ha are as counted, else yield over mean root mass, else assumed; a missing mean root mass is yield over plants.
+    A class
     without a count is empty if another class has one. Broken tips beyond the classes have the assumed mix of classes.
 
     Args:
@@ -46,8 +47,8 @@ def resolve_plot(audits: pl.DataFrame) -> pl.DataFrame:
     rows = with_inputs(audits)
     yield_kg_ha = 1000 * pl.col("yield_t_ha")
     by_mass = yield_kg_ha / pl.col("root_mass_kg")
-    stand = pl.coalesce("stand_plants_per_ha", by_mass, pl.lit(ASSUMED_STAND_PER_HA)).alias("stand_per_ha")
-    rows = rows.with_columns(stand)
+    density = pl.coalesce("stand_plants_per_ha", by_mass, pl.lit(ASSUMED_STAND_PER_HA)).alias("stand_per_ha")
+    rows = rows.with_columns(density)
     root = pl.coalesce("root_mass_kg", yield_kg_ha / pl.col("stand_per_ha"))
     area = pl.coalesce(
         pl.col("sampled_roots_count") / pl.col("stand_per_ha") * 10_000,

@@ -134,7 +134,7 @@ STORED: dict[str, str | Counted] = {
     "logs_damaged": mark_n("{n} log has unreadable lines: {file}", "{n} logs have unreadable lines, such as {file}"),
 }
 HEALTH = {**REMEDIES, **WORKSPACE, **INSTALLATION, **STORED}
-CHECKED = (
+_LABELS = (
     mark("installation"),
     mark("workspace"),
     mark("folders"),

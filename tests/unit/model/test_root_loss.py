@@ -11,7 +11,7 @@ from transforms.model.root_loss import BREAK_FRACTION, WHOLE_ROOT_FRACTION, root
 COUNTS = dict(zip(BREAK_CLASSES, (60.0, 25.0, 10.0, 5.0), strict=True))
 """A hundred broken tips in the assumed mix of classes."""
 PLAIN = {**COUNTS, "whole_roots_count": 12.0, "plot_m2": 27.0, "root_mass_kg": 0.8, "yield_t_ha": 76.0}
-STAND = 95_000.0
+PLANTS_PER_HA = 95_000.0
 TIPS_KG = sum(n * BREAK_FRACTION[c] * 0.8 for c, n in COUNTS.items())
 WHOLES_KG = 12 * WHOLE_ROOT_FRACTION * 0.8
 
@@ -28,11 +28,11 @@ def without(*names: str) -> dict[str, float]:
 TIP_T_HA, WHOLE_T_HA = TIPS_KG / 27 * 10, WHOLES_KG / 27 * 10
 SHAPES = {
     "rows of a length": without("plot_m2") | {"plot_length_m": 20.0, "plot_rows_count": 3.0, "row_spacing_cm": 45.0},
-    "places of roots, by the stand": without("plot_m2")
-    | {"sampled_roots_count": 27e-4 * STAND, "stand_plants_per_ha": STAND},
-    "places of roots, by yield and root mass": without("plot_m2") | {"sampled_roots_count": 27e-4 * STAND},
-    "no root mass, but a stand": without("root_mass_kg") | {"stand_plants_per_ha": STAND},
-    "neither root mass nor stand": without("root_mass_kg"),
+    "places of roots, by plants per ha": without("plot_m2")
+    | {"sampled_roots_count": 27e-4 * PLANTS_PER_HA, "stand_plants_per_ha": PLANTS_PER_HA},
+    "places of roots, by yield and root mass": without("plot_m2") | {"sampled_roots_count": 27e-4 * PLANTS_PER_HA},
+    "no root mass, but plants per ha": without("root_mass_kg") | {"stand_plants_per_ha": PLANTS_PER_HA},
+    "neither root mass nor plants per ha": without("root_mass_kg"),
     "broken tips without classes": without(*BREAK_CLASSES) | {"broken_count": 100.0},
     "some broken tips with classes": {**PLAIN, "broken_count": 100.0},
     "weighed tips": without(*BREAK_CLASSES) | {"broken_mass_kg": TIPS_KG},
@@ -114,7 +114,7 @@ def test_counts_without_a_plot_count_for_nothing():
 
 
 def test_the_number_of_roots_comes_before_the_area_because_the_counts_are_of_these_roots():
-    sample = PLAIN | {"sampled_roots_count": 27e-4 * STAND / 2}
+    sample = PLAIN | {"sampled_roots_count": 27e-4 * PLANTS_PER_HA / 2}
     assert loss(**sample)["root_loss_t_ha"] == pytest.approx(2 * loss(**PLAIN)["root_loss_t_ha"])
 
 

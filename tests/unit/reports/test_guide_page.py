@@ -10,12 +10,13 @@ import pytest
 from flows import stages
 from reports.language.display_units import DisplayUnits
 from reports.language.precision import setting_value
+from reports.page.model import Figure, Fold, Prose
 from reports.pages.guide import guide_page, guide_title, write_guide
 from reports.pages.guide_card import card_name
 from reports.pages.guide_data import load_guide_page
 from reports.pages.guide_values import is_change
 from tests.support.program import Demo
-from tests.unit.reports.chromium import choose, evaluate, opened
+from tests.unit.reports.chromium import choose, evaluate, opened, unfold
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 
@@ -95,6 +96,33 @@ def test_the_title_counts_nothing_if_nothing_changes(data):
     flat = data.settings.with_columns(pl.lit("no_clear_optimum").alias("reason_code"))
     assert not re.search(r"\d", guide_title(flat, CATALOGUE, METRIC))
     assert guide_title(flat.clear(), CATALOGUE, METRIC) != guide_title(flat, CATALOGUE, METRIC)
+
+
+def test_rounded_money_is_about(data, demo: Demo):
+    page = guide_page(data, demo.workspace.season)
+    texts = [b.summary for b in page.walk() if isinstance(b, Fold)]
+    texts += [b.text for b in page.walk() if isinstance(b, Prose)]
+    texts += [b.finding for b in page.walk() if isinstance(b, Figure)]
+    amounts = [m for text in texts for m in re.finditer(r"(about )?[\d.,]+ EUR/t", text)]
+    assert len(amounts) > 20
+    assert [m[0] for m in amounts if m[1] is None] == []
+
+
+BOLD = """
+return [...document.querySelectorAll('section#classes tbody tr > *, section#classes .finding')].map(e => {
+  const inner = e.querySelector('strong') || e;
+  return [e.innerText.trim(), Number(getComputedStyle(inner).fontWeight) >= 600, inner !== e]})
+"""
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_nothing_but_changes_is_bold_in_a_class(browser, written, data, width):
+    opened(browser, written["guide"], width)
+    unfold(browser)
+    seen = evaluate(browser, BOLD)
+    assert len(seen) > 100
+    assert {text for text, is_bold, is_change in seen if is_bold != is_change} == set()
+    assert sum(is_bold for _, is_bold, _ in seen) == sum(map(len, changes_by_hand(data.settings).values()))
 
 
 class Bold(HTMLParser):
