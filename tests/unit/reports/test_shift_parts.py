@@ -26,9 +26,8 @@ from reports.sections.shift_summary_data import ShiftSummaryData
 from tests.unit.reports.crowded_shift import crowded_page
 from tests.unit.reports.test_shift_page import last_shift_mass, seen, tables
 from tests.validation.seasons import QUIET, Season, copy_of
-from transforms.config.settings_catalogue import DIRT, ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS
 from transforms.config.workspace import Workspace
-from transforms.model.specification import MIN_ROWS
 from transforms.storage.product_basis import BasisCode, ProductStatus
 
 METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
@@ -175,7 +174,7 @@ def test_a_move_based_on_few_loads_is_pale_and_says_so(repriced: Workspace, data
 
 
 def test_the_tiles_always_rest_on_enough_loads_and_plots():
-    assert min(MIN_ROWS[DIRT], MIN_ROWS[ROOT_LOSS]) >= 30
+    assert min(RESPONSES[DIRT].min_rows, RESPONSES[ROOT_LOSS].min_rows) >= 30
 
 
 def sizes(page: pypdf.PageObject) -> dict[str, float]:
