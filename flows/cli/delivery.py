@@ -2,16 +2,19 @@
 
 import webbrowser
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flows.cli.output import complain
 from flows.runtime.progress import Reporter
-from reports.language.reason_text import format_reason
 from reports.language.translate import say, say_n
-from transforms.operations.publish import Publication
+
+if TYPE_CHECKING:
+    from transforms.operations.publish import Publication
 
 
-def report_publication(published: Publication | None, reporter: Reporter) -> None:
+def report_publication(published: "Publication | None", reporter: Reporter) -> None:
     """Print where the pages were published, or on standard error why they were not."""
+    from reports.language.reason_text import format_reason
     from transforms.operations.alarms import publish_alarms
 
     if published is None:

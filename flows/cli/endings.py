@@ -12,7 +12,6 @@ from rich.console import Console
 from flows.cli.output import complain, print_line
 from flows.runtime.interrupts import is_interrupted, record_interrupts
 from flows.runtime.progress import PROGRESS
-from reports.language.error_text import config_lines, error_text
 from reports.language.translate import say
 from transforms.config.problems import ConfigError
 from transforms.errors import WorkspaceError
@@ -28,12 +27,16 @@ def one_sentence() -> Iterator[None]:
         with record_interrupts():
             yield
     except ConfigError as problem:
+        from reports.language.error_text import config_lines
+
         first, *more = config_lines(problem)
         complain(first)
         for line in more:
             print_line(Console(stderr=True), line)
         sys.exit(2)
     except WorkspaceError as problem:
+        from reports.language.error_text import error_text
+
         complain(error_text(problem))
         sys.exit(2)
     except KeyboardInterrupt:

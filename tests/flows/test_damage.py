@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from flows.cli.repair_report import repair_workspace
+from reports.language.reason_text import format_reason
 from tests.support.damaged import (
     a_bin,
     a_copy,
@@ -114,7 +115,7 @@ def test_damage_is_found_empties_no_table_and_is_repaired(whole: Whole, harmed: 
     found = check_workspace(harmed, dt.datetime.now(dt.UTC))
     if code:
         assert code in {f.code for f in found}
-    wrong = [f.remedy for f in found if f.state == "wrong" and f.code]
+    wrong = [format_reason(f.remedy) for f in found if f.state == "wrong" and f.code and f.remedy]
     assert bool(wrong) == (case not in HARMLESS)
     assert all(f"taretrace repair {harmed.root}" in remedy for remedy in wrong)
     run_keeps_tables(harmed, whole.tables)

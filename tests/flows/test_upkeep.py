@@ -13,6 +13,7 @@ import polars as pl
 import pytest
 
 from flows import stages
+from reports.language.reason_text import format_reason
 from tests.support.program import taretrace, taretrace_here
 from tests.support.workspace_tables import assert_same, every_table
 from tests.validation.seasons import QUIET, Season, ingest
@@ -67,7 +68,8 @@ def test_an_intact_workspace_has_no_findings(copied):
 def test_a_problem_is_found_with_its_remedy(copied, harm, check, remedy):
     harm(copied)
     (found,) = [f for f in check_workspace(copied, dt.datetime.now(dt.UTC)) if f.state == "wrong" and f.check == check]
-    assert remedy in found.remedy
+    assert found.remedy is not None
+    assert remedy in format_reason(found.remedy)
     ran = taretrace_here("doctor", copied.root, "--json")
     assert ran.code == 2
     assert json.loads(ran.out)["wrong"] >= 1
