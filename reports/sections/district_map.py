@@ -178,16 +178,10 @@ def _rule(fields: pl.DataFrame, *, is_season: bool) -> list[str]:
     if not n:
         return []
     rule = (
-        say(
-            "Counted: fields with {loads} loads or more whose 95 % interval over at least {n} visits is clear of 0.",
-            loads=FEW,
-            n=MIN_CLUSTERS,
-        )
+        say("Counted: 95 % interval clear of 0, with at least {loads} loads and {n} visits.", loads=FEW, n=MIN_CLUSTERS)
         if is_season
         else say(
-            "Counted: fields with {loads} loads or more whose 95 % interval over at least {n} hours is clear of 0.",
-            loads=FEW,
-            n=MIN_CLUSTERS,
+            "Counted: 95 % interval clear of 0, with at least {loads} loads and {n} hours.", loads=FEW, n=MIN_CLUSTERS
         )
     )
     return [rule + " " + say("By chance alone about {n} would be.", n=number(max(1.0, CHANCE * n), 0))]

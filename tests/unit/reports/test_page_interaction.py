@@ -1,16 +1,50 @@
 """Pages in headless Chromium as a person uses them: first screens, filters, links to loads, keyboard, printing."""
 
 import base64
+from pathlib import Path
 
 import pytest
 from selenium.webdriver.support.ui import WebDriverWait
 
+from flows import stages
+from reports.pages.shift import write_shift_page
+from reports.pages.shift_data import load_shift_page
+from tests.support.program import Demo
 from tests.unit.reports.chromium import choose, evaluate, opened
+from tests.unit.reports.crowded_shift import crowded_page
 
 
-def test_the_first_screen_of_a_phone_answers_in_order(browser, written):
-    opened(browser, written["shift"], 390)
-    order = [".when", "h1", ".lead", ".tile", ".bar-row"]
+@pytest.fixture(scope="module")
+def full(demo: Demo, written, tmp_path_factory) -> Path:
+    """The first page of the demo's last shift with every part on it."""
+    assert written["shift"].exists()  # writing the page stores the last shift in the demo's tables
+    season = demo.workspace.season
+    with stages.open_warehouse(demo.workspace) as warehouse:
+        data = crowded_page(load_shift_page(warehouse, season))
+    return write_shift_page(data, season, tmp_path_factory.mktemp("full"))[0]
+
+
+ORDER = [
+    ".when",
+    "h1",
+    ".lead",
+    ".tile",
+    ".strip",
+    ".bar-row",
+    "#looks",
+    "#followed",
+    "#cautions",
+    "#map svg",
+    "#evidence",
+]
+AT_TIMES = {".strip", "#looks", "#followed"}
+"""Parts of the first page that a shift may lack."""
+
+
+@pytest.mark.parametrize("name", ["demo", "full"])
+def test_the_first_screen_of_a_phone_answers_in_order(browser, written, full, name):
+    opened(browser, full if name == "full" else written["shift"], 390)
+    order = [part for part in ORDER if name == "full" or part not in AT_TIMES]
     tops = [evaluate(browser, f"return document.querySelector('{e}').getBoundingClientRect().top") for e in order]
     assert tops == sorted(tops)
     rows = evaluate(

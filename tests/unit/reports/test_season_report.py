@@ -297,13 +297,16 @@ def test_machines_above_their_conditions_are_named():
     rows = pl.DataFrame(
         {
             "machine_id": ["A", "B", "C", "D"],
+            "measured": [30, 12, 9, None],
             "observed_pct": [12.0, 8.0, 4.0, None],
             "observed_half": [0.5, 0.5, 0.5, None],
             "expected_lo95": [7.0, 7.0, 7.0, 7.0],
             "expected_hi95": [9.0, 9.0, 9.0, 9.0],
         }
     )
-    assert machine_finding(rows) == "Clearly dirtier than their conditions explain: A; clearly cleaner: C."
+    assert machine_finding(rows) == (
+        "Clearly dirtier than their conditions explain: A (30 loads); clearly cleaner: C (9 loads, few)."
+    )
     assert "no machine is clearly dirtier" in machine_finding(rows.slice(1, 1)).lower()
     assert machine_finding(rows.slice(3)) == "No load of this shift is measured yet."
 

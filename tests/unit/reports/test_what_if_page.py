@@ -114,15 +114,17 @@ def test_sliders_show_the_values_that_operators_set(browser, demo: Demo, data, t
     season = replace(demo.workspace.season, units=system, currency="USD")
     opened(browser, write_what_if(data, season, tmp_path), 1280)
     assert console_errors(browser) == []
-    shown, seen = DisplayUnits(system, "USD", "UTC"), 0
-    for name in data.table["settings"]:
-        for at in (0.0, 0.3, 0.5, 0.9):
-            low, high = evaluate(browser, f"const s = document.getElementById('set-{name}'); return [s.min, s.max]")
-            stored = evaluate(browser, MOVE, f"set-{name}", float(low) + at * (float(high) - float(low)))
-            text = evaluate(browser, f"return document.getElementById('set-{name}-value').textContent")
-            assert text == setting_value(stored, season.catalogue[name], shown), (name, stored)
-            seen += 1
-    assert seen > 40
+    shown = DisplayUnits(system, "USD", "UTC")
+    seen = evaluate(
+        browser,
+        "return [...document.querySelectorAll('[data-kind=setting]')].flatMap(s => [0, 0.3, 0.5, 0.9].map(at => {"
+        " s.value = Number(s.min) + at * (s.max - s.min); s.dispatchEvent(new Event('input'));"
+        " return [s.name, Number(s.value), document.getElementById(s.id + '-value').textContent] }))",
+    )
+    assert {name for name, _, _ in seen} == set(data.table["settings"])
+    for name, stored, text in seen:
+        assert text == setting_value(stored, season.catalogue[name], shown), (name, stored)
+    assert len(seen) > 40
 
 
 @pytest.mark.parametrize("width", [390, 1280])
