@@ -109,3 +109,19 @@ def test_one_order_in_sql_and_in_frames():
 def test_loads_weighed_in_one_minute_follow_the_numbers_of_their_tickets():
     loads = pl.DataFrame({"load_id": ["T10", "T9", "T2"], "weighed_at": [AT, AT, AT + dt.timedelta(minutes=1)]})
     assert sort_by_weighing(loads)["load_id"].to_list() == ["T9", "T10", "T2"]
+
+
+def test_loads_lifted_at_once_are_listed_by_their_numbers():
+    """Others are listed by time alone, whatever their ids."""
+    lifted = {"L10": 0.0, "L9": 0.0, "L100": 0.0, "L1": 1.0, "L2": -1.0}
+    times = [AT + dt.timedelta(hours=h) for h in lifted.values()]
+    ids = ("machine_id", "site_id", "field_id", "grower_id", "operator_id")
+    facts = pl.DataFrame({"load_id": list(lifted), "lifted_at": times}).with_columns(
+        pl.lit(AT.date()).alias("shift_date"),
+        *(pl.lit("x").alias(name) for name in ids),
+        *(pl.lit(0.5).alias(name) for name in ("gross_t", "trace_quality")),
+    )
+    with Warehouse.in_memory() as warehouse:
+        warehouse.store("load_fact", facts)
+        warehouse.store("load_class", facts.select("load_id", wetness_class=pl.lit("dry"), soil_class=pl.lit("light")))
+        assert warehouse.query("season_load")["load_id"].to_list() == ["L2", "L9", "L10", "L100", "L1"]
