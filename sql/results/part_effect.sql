@@ -1,4 +1,5 @@
--- A row compares two fitted parts on the machines that ran with both; a positive wetness gap means wetter days with the first.
+-- A row is a comparison of two fitted parts on the machines that ran with both; a positive wetness gap means wetter days with
+-- the first.
 -- Key: response, part, compared_with. Written by the model.
 create table if not exists part_effect (
     response varchar not null,
