@@ -28,6 +28,7 @@ WORDS = (
     mark("field boundary"),
     mark("machine setup"),
     mark("loss audit"),
+    mark("root check"),
     mark("weather hour"),
     mark("weather day"),
     mark("weather reading"),

@@ -80,7 +80,7 @@ def test_failed_checks_of_a_fit_are_beside_its_effects(season: Season, tmp_path)
 
 
 def test_every_price_is_shown_with_where_it_is_from(texts):
-    assert texts["prices"].count("assumed (the default)") == len(fields(Prices)) == 13
+    assert texts["prices"].count("assumed (the default)") == len(fields(Prices))
 
 
 @pytest.mark.parametrize(
@@ -128,7 +128,7 @@ def test_headings_of_the_evidence_pages_answer_with_the_numbers_of_the_tables(te
     ).drop_nulls(["change_pct", "wetness_class"])
     first = max(certain.iter_rows(named=True), key=lambda r: abs(r["change_pct"]))["setting"]
     assert heads["effects"].lower().startswith(advised.season.catalogue[first].label)
-    assert re.findall(r"\d+", heads["prices"]) == ["13"]
+    assert re.findall(r"\d+", heads["prices"]) == [str(len(fields(Prices)))]
     assert texts["prices"].split("</head>")[1].count("Prices and assumptions") == 1
 
 
@@ -142,7 +142,8 @@ def test_headings_of_evidence_without_data_say_so(advised):
         "One of two machines should change something",
     ]
     assert not re.search(r"\d", received_title({"rows_in": 9, "rows_rejected": 0}))
-    assert re.findall(r"\d+", prices_title(replace(advised.season, assumed=("haul_km",)))) == ["12", "13"]
+    counts = [str(len(fields(Prices)) - 1), str(len(fields(Prices)))]
+    assert re.findall(r"\d+", prices_title(replace(advised.season, assumed=("haul_km",)))) == counts
 
 
 def test_moves_carry_levels_likely_ranges_probability_and_n(texts):
