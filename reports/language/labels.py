@@ -75,7 +75,7 @@ RESPONSES = {
     TOPS: mark("top tare"),
     TIP_LOSS: mark("loss of broken tips"),
     WHOLE_ROOT_LOSS: mark("loss of whole roots"),
-    UNDER_TOPPED: mark("roots with stalks over 2 cm"),
+    UNDER_TOPPED: mark("roots with long leaf stalks"),
     OVER_TOPPED: mark("roots topped too deep"),
     DAMAGED: mark("damaged roots"),
 }

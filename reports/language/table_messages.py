@@ -77,6 +77,7 @@ PRICES = (
     mark("road distance where a field has no site"),
     mark("unloading and washing out soil"),
     mark("taking soil back to land"),
+    mark("washing out leaf and crown, disposal and lost sugar"),
     mark("a harvester with its operator"),
     mark("worth of white sugar, for what is lost in the pile"),
     mark("days in the pile, on average"),

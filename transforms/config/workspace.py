@@ -48,9 +48,7 @@ class Prices:
     haul_km: float = _price(25.0, "km", "road distance where a field has no site")
     soil_handling_per_t: float = _price(4.0, "CUR/t", "unloading and washing out soil")
     soil_disposal_per_t: float = _price(6.0, "CUR/t", "taking soil back to land")
-    tops_per_t: float = _price(
-        15.0, "CUR/t", "leaf and crown in the factory: washing out, disposal, sugar not recovered"
-    )
+    tops_per_t: float = _price(15.0, "CUR/t", "washing out leaf and crown, disposal and lost sugar")
     machine_hour: float = _price(320.0, "CUR/h", "a harvester with its operator")
     sugar_per_t: float = _price(550.0, "CUR/t", "worth of white sugar, for what is lost in the pile")
     storage_days: float = _price(30.0, "days", "days in the pile, on average")
