@@ -38,6 +38,7 @@ def rows_of(visits: dict[tuple[str, str, int], list[float]]) -> pl.DataFrame:
         topsoil_wetness=pl.lit(0.9),
         clay_pct=pl.lit(40.0),
         trace_quality=pl.lit(1.0),
+        yield_t_ha=pl.lit(70.0),
         sugar_pct=pl.lit(17.0),
         recoverable_sugar_pct=pl.lit(15.0),
         lifted_at=SIX + pl.duration(hours=pl.int_range(pl.len()) // 2),
