@@ -226,10 +226,11 @@ def _row(
     command = move_command(first["setting"], is_up=is_increase(first), catalogue=season.catalogue)
     further, is_few = len(moves) - 1, any(m["n"] < FEW for m in moves)
     detail = say("{field} · {wetness}", field=outcome["field_id"], wetness=translated(outcome["wetness_class"]))
+    few = say("few loads")
     return BarRow(
         machine,
         f"{machines_href}#{machine_anchor(machine)}",
-        f"{detail} · {say('few loads')}" if is_few else detail,
+        f"{detail} · {few}" if is_few else detail,
         0.0 if gain is None or most <= 0 else max(0.0, gain / most),
         worth,
         command,

