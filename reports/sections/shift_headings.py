@@ -26,8 +26,14 @@ def machines_title(advice: pl.DataFrame) -> str:
         return say("No machine should change anything")
     count, of = count_words(moving, machines)
     if moving == machines:
-        every = "{count} machine should change something", "All {count} machines should change something"
-        return capital(say_n(*every, machines, count=count))
+        return capital(
+            say_n(
+                "{count} machine should change something",
+                "All {count} machines should change something",
+                machines,
+                count=count,
+            )
+        )
     return capital(say("{count} of {all} machines should change something", count=count, all=of))
 
 
