@@ -135,7 +135,7 @@ def test_a_page_is_complete_on_a_phone_at_a_desk_and_on_paper(browser, written, 
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_opened_at_every_width_is_complete_and_breaks_no_rule(browser, written, name, width):
-    """Opened anew at each width, which is what a script or a chart that looks at the width sees."""
+    """Opened again at each width, which is what a script or a chart that looks at the width sees."""
     opened(browser, written[name], width)
     assert overflow(browser) <= 0
     unfold(browser)

@@ -234,8 +234,8 @@ def test_each_setting_has_a_sentence_on_dirt_and_roots_left(data, demo: Demo, ch
     assert row.action.endswith(".")
     clauses = re.findall(r"[^()]+\([^)]*\)", row.action)
     assert [tuple(numbers(clause.split("(")[0])) for clause in clauses] == shown
-    verbs = ("rise", "fall", "stay")
-    found = [next(v for v in verbs if v in clause) for clause in clauses]
+    directions = ("rise", "fall", "stay")
+    found = [next(d for d in directions if d in clause) for clause in clauses]
     assert found == ["stay" if len(s) == 1 else "rise" if s[1] > s[0] else "fall" for s in shown]
 
 
