@@ -125,9 +125,14 @@ def _block(rows: pl.DataFrame, response: str, kind: str, shown: DisplayUnits, fi
     )
 
 
-def _other_comparisons(table: pl.DataFrame, shown: DisplayUnits) -> tuple[Fold, ...]:
-    """Return a fold for every response and kind of subject except the dirt of machines."""
-    folds = []
+def _is_clear(rows: pl.DataFrame) -> bool:
+    """Return True if any subject of a comparison clearly differs from the usual value."""
+    return bool((rows.drop_nulls("standing")["standing"] != "usual").any())
+
+
+def other_comparisons(table: pl.DataFrame, shown: DisplayUnits) -> tuple[Fold, ...]:
+    """Return a fold for each comparison that finds a difference, and one fold for all others; machines' dirt is apart."""
+    folds, unclear = [], []
     for response, response_name in RESPONSES.items():
         for kind, kind_name in KINDS.items():
             rows = table.filter((pl.col("response") == response) & (pl.col("subject_kind") == kind))
@@ -136,8 +141,18 @@ def _other_comparisons(table: pl.DataFrame, shown: DisplayUnits) -> tuple[Fold, 
             title = say("{response} by {kind}", response=say(response_name), kind=say(kind_name))
             in_units, unit = in_shown_units(rows, response, shown)
             finding = f"{capital(title)}: {comparison_finding(in_units, unit)}"
-            summary = f"{capital(title)}: {comparison_count(rows)}"
-            folds.append(Fold(summary, (_block(rows, response, kind, shown, finding),)))
+            block = _block(rows, response, kind, shown, finding)
+            if _is_clear(rows):
+                folds.append(Fold(f"{capital(title)}: {comparison_count(rows)}", (block,)))
+            else:
+                unclear.append(block)
+    if unclear:
+        summary = say_n(
+            "{n} comparison without a clear difference",
+            "{n} comparisons without a clear difference",
+            len(unclear),
+        )
+        folds.append(Fold(summary, tuple(unclear)))
     return tuple(folds)
 
 
@@ -174,7 +189,7 @@ def fleet_page(data: FleetPageData, season: Season) -> Page:
     machines = machine_rows(data.comparison)
     finding = say("Each machine against the fleet's usual dirt tare in the same conditions")
     figure = (_block(machines, DIRT, "machine", shown, finding),) if machines.height else ()
-    others = _other_comparisons(data.comparison, shown)
+    others = other_comparisons(data.comparison, shown)
     other_section = (Section("others", say("Other comparisons"), others),) if others else ()
     fields = district_map(
         data.district, shown, say("Fields of the season"), lambda field: loads_link("season-loads.html", field=field)

@@ -42,11 +42,6 @@ def comparison_count(rows: pl.DataFrame) -> str:
     """Return the number of subjects that clearly differ, in a few words for the line of a fold."""
     known = rows.drop_nulls("standing")
     different = known.filter(pl.col("standing") != "usual").height
-    if not known.height:
-        few = rows["shrunken"].count()
-        return say("fewer than {few} in each of {n}, none judged", few=FEW, n=few) if few else say("no comparison")
-    if not different:
-        return say("no clear difference among {all}", all=known.height)
     return say_n("{n} of {all} differs clearly", "{n} of {all} differ clearly", different, all=known.height)
 
 

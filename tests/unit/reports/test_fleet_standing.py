@@ -8,9 +8,12 @@ import pytest
 from flows import stages
 from reports.charts.funnel import funnel
 from reports.charts.subject_groups import HEADER, subject_groups
+from reports.language.display_units import DisplayUnits
 from reports.language.labels import STANDING, UNJUDGED
+from reports.language.translate import use_language
 from reports.page.tables import Row
-from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_title
+from reports.page.theme import FEW
+from reports.pages.fleet import DIRT_GROUPS, fleet_page, fleet_sentence, fleet_title, other_comparisons
 from reports.pages.fleet_data import load_fleet_page
 from reports.pages.fleet_tables import benchmark_table, comparison_count, comparison_finding
 from reports.sections.district_map import judged
@@ -84,12 +87,29 @@ def test_subjects_with_few_rows_are_drawn_but_not_judged():
     assert "M4" not in comparison_finding(rows, "points")
     assert [int(n) for n in re.findall(r"\d+", comparison_finding(rows, "points"))[:5]] == [4, 5, 3, 30, 1]
     assert [int(n) for n in re.findall(r"\d+", comparison_count(rows))] == [1, 3]
-    none = rows.filter(is_few)
-    assert [int(n) for n in re.findall(r"\d+", comparison_count(none))] == [30, 1]
     table = benchmark_table("t", "t", rows, "points")
     texts = {r.cells[0].text: [c.text for c in r.cells] for r in table.rows}
     assert STANDING[UNJUDGED] in texts["M4"]
     assert STANDING["higher"] not in texts["M4"]
+
+
+def test_comparisons_without_a_difference_share_one_fold():
+    """Of three other comparisons one finds a difference: it has a line of its own, and the other two share one."""
+    of_kind = [("top_tare_pct", "machine"), ("top_tare_pct", "operator"), ("root_loss_t_ha", "machine")]
+    table = pl.concat(
+        SUBJECTS.with_columns(
+            pl.lit(response).alias("response"),
+            pl.lit(kind).alias("subject_kind"),
+            standing=pl.col("standing") if k == 0 else pl.when(pl.col("n") >= FEW).then(pl.lit("usual")),
+        )
+        for k, (response, kind) in enumerate(of_kind)
+    )
+    with use_language("en", None):
+        folds = other_comparisons(table, DisplayUnits("metric", "EUR", "UTC"))
+    assert [[block.id for block in fold.blocks] for fold in folds] == [
+        ["top_tare_pct-machine"],
+        ["root_loss_t_ha-machine", "top_tare_pct-operator"],
+    ]
 
 
 def test_outlying_loads_have_a_column_only_if_there_are_any():
