@@ -112,7 +112,9 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
             warehouse.query("class_tonnes"),
             ADVICE_SEED,
         )
-        jobs = [GuideJob(kind, fits.shared[DIRT], fits.shared.get(ROOT_LOSS), *shared) for kind in ("guide", "what-if")]
+        priced = {r: fits.shared[r] for r in (DIRT, ROOT_LOSS) if r in fits.shared}
+        shrink = {r: shrinkage(fits.by_response[r]) for r in priced}
+        jobs = [GuideJob(kind, priced, shrink, *shared) for kind in ("guide", "what-if")]
         guide_tables, what_if = local(executor)(build_guide_table, jobs)
         write_table(what_if, workspace.what_if)
         suggested = suggest_trials(

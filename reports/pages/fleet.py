@@ -131,7 +131,7 @@ def _is_clear(rows: pl.DataFrame) -> bool:
 
 
 def other_comparisons(table: pl.DataFrame, shown: DisplayUnits) -> tuple[Fold, ...]:
-    """Return a fold for each comparison that finds a difference, and one fold for all others; machines' dirt is apart."""
+    """Return a fold for each comparison that finds a difference, and one for all others, but not for machines' dirt."""
     folds, unclear = [], []
     for response, response_name in RESPONSES.items():
         for kind, kind_name in KINDS.items():

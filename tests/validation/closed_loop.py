@@ -221,9 +221,9 @@ def best_gain(world: World, at: Standing) -> float:
 def advised(world: World) -> Moves:
     """What this project advises."""
     facts, audits = pl.concat(world.facts), pl.concat(world.audits)
-    dirt = fit_response(facts, DIRT, world.catalogue, 0.1)
-    loss = fit_response(audits, ROOT_LOSS, world.catalogue, 0.1)
-    if dirt is None:
+    found = {r: fit_response(facts if r == DIRT else audits, r, world.catalogue, 0.1) for r in (DIRT, ROOT_LOSS)}
+    fits = {r: f for r, f in found.items() if f is not None}
+    if DIRT not in fits:
         return {}
     known = facts.sort("lifted_at").group_by("field_id", maintain_order=True).last()
     outlook = Outlook(
@@ -237,7 +237,6 @@ def advised(world: World) -> Moves:
     )
     fields = known.select("field_id", "clay_pct", "yield_t_ha", lat_deg=pl.lit(50.0), lon_deg=pl.lit(15.0))
     machines = pl.DataFrame({"machine_id": [], "rows_count": [], "row_spacing_cm": []})
-    fits = {f.response: f for f in (dirt, loss) if f}
     spread = {r: shrinkage(f) for r, f in fits.items()}
     rng, out = np.random.default_rng(world.seed), {}
     fleet = FleetData(facts, fields, machines, {}, PRICES.haul_km)

@@ -31,14 +31,14 @@ def one_season(seed: int) -> tuple[float, float, float, float]:
     for day in range(20):
         work_day(world, day)
     facts = pl.concat(world.facts).with_columns(pl.lit("one").alias("generation"))
-    dirt = fit_response(facts, DIRT, catalogue, 0.1)
-    loss = fit_response(pl.concat(world.audits), ROOT_LOSS, catalogue, 0.1)
-    assert dirt is not None
-    assert loss is not None
-    spread = {f.response: shrinkage(f) for f in (dirt, loss)}
+    audits = pl.concat(world.audits)
+    found = {r: fit_response(facts if r == DIRT else audits, r, catalogue, 0.1) for r in (DIRT, ROOT_LOSS)}
+    fits = {r: f for r, f in found.items() if f is not None}
+    assert set(fits) == {DIRT, ROOT_LOSS}
+    spread = {r: shrinkage(f) for r, f in fits.items()}
     cells = [("one", w, s, TONNES) for w in ("dry", "moist", "wet") for s in ("light", "medium", "heavy")]
     lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
-    guide = setting_guide(dirt, loss, spread, catalogue, PRICES, 30, lifted, np.random.default_rng(seed))
+    guide = setting_guide(fits, spread, catalogue, PRICES, 30, lifted, np.random.default_rng(seed))
     truth = 0.0
     visits = world.visits.with_columns(pl.col("wet").alias("topsoil_wetness"), pl.col("clay").alias("clay_pct"))
     visits = visits.hstack(classes_of(visits))

@@ -20,14 +20,13 @@ from transforms.advice.moves import SMALLEST_GAIN_PER_T
 from transforms.advice.season_worth import WORTH_SCHEMA, guide_worth
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import tried_range
-from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import SOIL_CLASSES, WETNESS_CLASSES
 from transforms.contracts.reason import reason
 from transforms.model.effects import classes_of
 from transforms.model.fit_result import ResponseFit
-from transforms.model.response_scale import SMALL_LOSS_T_HA
 
 Array = NDArray[np.float64]
 MAX_SWEEPS = 4
@@ -55,8 +54,7 @@ def _alike(c: GuideClass, chosen: dict[str, int], name: str, prices: Prices) -> 
 
 
 def setting_guide(
-    dirt: ResponseFit,
-    loss: ResponseFit | None,
+    fits: dict[str, ResponseFit],
     shrink: dict[str, Shrinkage],
     catalogue: Catalogue,
     prices: Prices,
@@ -67,8 +65,8 @@ def setting_guide(
     """Return the guide of every generation and class of conditions.
 
     Args:
-        dirt: the fit of dirt, log scale; its rows include `generation`.
-        loss: the fit of root loss; a setting that may affect root loss keeps its usual value if this fit lacks it.
+        fits: response -> its fit: of dirt, whose rows include `generation`, and of root loss; a setting that may affect
+            root loss keeps its usual value if the fit of root loss lacks it.
         shrink: shrinkage of effects, by response.
         catalogue: the settings known.
         prices: prices of soil, roots, sugar and hours, in the season's currency.
@@ -76,10 +74,11 @@ def setting_guide(
         clean_t: `generation, wetness_class, soil_class, clean_t` of the season; clean beet in t.
         rng: random generator.
     """
+    dirt = fits[DIRT]
     if "generation" not in dirt.rows.columns:
         schemas = (GUIDE_SCHEMA, GUIDE_CLASS_SCHEMA, GUIDE_CURVE_SCHEMA, WORTH_SCHEMA)
         return Guide(*(pl.DataFrame(schema=s) for s in schemas))
-    basis = GuideBasis(dirt, loss, shrink, catalogue, prices.haul_km)
+    basis = GuideBasis(fits, shrink, catalogue, prices.haul_km)
     classes = classes_of(dirt.rows)
     rows, cells, curves, moves = [], [], [], []
     for generation in dirt.rows["generation"].drop_nulls().unique().sort():
@@ -97,16 +96,16 @@ def setting_guide(
                 cells.append({**head, "n": n, **why_not.columns})
                 continue
             c = guide_class(basis, dirt.rows.filter(inside), own_rows, soil, tried, rng)
-            result = _class_result(c, head, tried, loss, catalogue, prices)
+            result = _class_result(c, head, tried, _movable(c, fits, catalogue), catalogue, prices)
             rows += result.settings
             cells.append({**result.summary, "n": n})
             curves += result.curves
-            moves.append(class_moves(c, result.chosen, head, (dirt, loss)))
+            moves.append(class_moves(c, result.chosen, head, fits))
     return Guide(
         pl.DataFrame(rows, schema=GUIDE_SCHEMA),
         pl.DataFrame(cells, schema=GUIDE_CLASS_SCHEMA),
         pl.DataFrame(curves, schema=GUIDE_CURVE_SCHEMA),
-        guide_worth(moves, dirt, loss, shrink, clean_t, prices, DRAWS, rng),
+        guide_worth(moves, fits, shrink, clean_t, prices, DRAWS, rng),
     )
 
 
@@ -120,17 +119,21 @@ class _ClassResult:
     chosen: dict[str, int]
 
 
+def _movable(c: GuideClass, fits: dict[str, ResponseFit], catalogue: Catalogue) -> list[str]:
+    """Return the settings of a class whose effect on root loss is estimated, if they may have one."""
+    estimable = fits[ROOT_LOSS].settings if ROOT_LOSS in fits else []
+    return [n for n in c.values if ROOT_LOSS not in catalogue[n].responses or n in estimable]
+
+
 def _class_result(
     c: GuideClass,
     head: dict[str, str],
     tried: dict[str, tuple[float, float, int]],
-    loss: ResponseFit | None,
+    movable: list[str],
     catalogue: Catalogue,
     prices: Prices,
 ) -> _ClassResult:
-    """Return the result of one class: settings move to the best value unless there is no clear optimum."""
-    estimable = loss.settings if loss is not None else []
-    movable = [n for n in c.values if ROOT_LOSS not in catalogue[n].responses or n in estimable]
+    """Return the result of one class: movable settings get the best value unless there is no clear optimum."""
     chosen = _best(c, movable, prices)
     flat = {n for n in movable if _alike(c, chosen, n, prices).mean() >= FLAT_SHARE}
     chosen |= {n: int(np.abs(c.values[n] - c.usual[n]).argmin()) for n in flat}
@@ -187,9 +190,7 @@ def _curve(
 
 def _expected(c: GuideClass, chosen: dict[str, int], prices: Prices) -> dict[str, object]:
     """Return expected dirt, root loss, cost and saving with the chosen settings."""
-    d = c.z_dirt + sum(c.dirt[n][:, i] for n, i in chosen.items())
-    r = np.log(c.z_loss + SMALL_LOSS_T_HA) + sum(c.loss[n][:, i] for n, i in chosen.items())
-    ratio, lost = np.exp(d), np.maximum(np.exp(r) - SMALL_LOSS_T_HA, 0.0)
+    ratio, lost = np.exp(c.z_dirt + c.change(DIRT, chosen)[:, 0]), c.root_loss(chosen)[:, 0]
     best, usual = c.cost(chosen, prices)[:, 0], c.cost({}, prices)[:, 0]
     out: dict[str, object] = {**reason("visits_within_intervals").columns}
     for names, draws in (

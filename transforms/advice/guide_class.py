@@ -12,12 +12,21 @@ from transforms.advice.season_worth import ClassMoves
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M
 from transforms.arrays import to_float
-from transforms.config.response_catalogue import ROOT_LOSS, TOPS
+from transforms.config.response_catalogue import DIRT, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue, Setting
 from transforms.config.workspace import Prices
+from transforms.model.cluster_mean import VISIT
 from transforms.model.fit_result import ResponseFit
-from transforms.model.prediction import PredictionPoint, bend_weights, expected_scale, level_variance, step_weights
-from transforms.model.response_scale import SMALL_LOSS_T_HA
+from transforms.model.prediction import (
+    PredictionPoint,
+    bend_weights,
+    condition_level,
+    condition_levels,
+    expected_scale,
+    level_variance,
+    step_weights,
+)
+from transforms.model.response_scale import SMALL_LOSS_T_HA, value_from_scale
 
 Array = NDArray[np.float64]
 DRAWS = 1000
@@ -30,15 +39,13 @@ class GuideBasis:
     """Fits from which all classes of the guide are derived.
 
     Attributes:
-        dirt: the fit of dirt.
-        loss: the fit of root loss; None if it is not fitted.
+        fits: response -> its fit: of dirt, and of root loss if it is fitted.
         shrink: shrinkage of effects, by response.
         catalogue: the settings known.
         haul_km: usual road distance.
     """
 
-    dirt: ResponseFit
-    loss: ResponseFit | None
+    fits: dict[str, ResponseFit]
     shrink: dict[str, Shrinkage]
     catalogue: Catalogue
     haul_km: float
@@ -51,22 +58,34 @@ class GuideClass:
     Attributes:
         values: setting -> values, ascending.
         usual: setting -> usual value of the generation in the class.
-        dirt: setting -> draws of the log change of dirt from the usual value, shape (draws, values).
-        loss: setting -> draws of the log change of root loss, shape (draws, values).
+        changes: response -> setting -> draws of the change from the usual value on the fitted scale, shape
+            (draws, values).
         z_dirt: draws of the log dirt ratio with usual settings, shape (draws,).
-        z_loss: draws of root loss with usual settings, t/ha, shape (draws,).
+        root_loss_t_ha: draws of the root loss with usual settings, shape (draws,).
         at: crop and haul.
         place: middle of the class.
     """
 
     values: dict[str, Array]
     usual: dict[str, float]
-    dirt: dict[str, Array]
-    loss: dict[str, Array]
+    changes: dict[str, dict[str, Array]]
     z_dirt: Array
-    z_loss: Array
+    root_loss_t_ha: Array
     at: CropAndHaul
     place: PredictionPoint
+
+    def change(self, response: str, chosen: dict[str, int], name: str | None = None) -> Array:
+        """Return draws of the change of a response by the chosen values, of the shapes of `cost`; 0 if not fitted."""
+        total, effects = np.zeros((DRAWS, 1)), self.changes.get(response, {})
+        for n, i in chosen.items():
+            if n != name and n in effects:
+                total = total + effects[n][:, [i]]
+        return total + effects[name] if name in effects else total
+
+    def root_loss(self, chosen: dict[str, int], name: str | None = None) -> Array:
+        """Return draws of the root loss with the chosen values, t/ha, of the shapes of `cost`."""
+        shifted = (self.root_loss_t_ha[:, None] + SMALL_LOSS_T_HA) * np.exp(self.change(ROOT_LOSS, chosen, name))
+        return np.maximum(shifted - SMALL_LOSS_T_HA, 0.0)
 
     def cost(self, chosen: dict[str, int], prices: Prices, name: str | None = None) -> Array:
         """Return draws of the cost with the chosen settings, in the season's currency per t of clean beet.
@@ -79,20 +98,14 @@ class GuideClass:
         Returns:
             Draws of shape (draws, 1), or (draws, values) if a setting is named.
         """
-        d, r = self.z_dirt[:, None], np.log(self.z_loss + SMALL_LOSS_T_HA)[:, None]
-        for n, i in chosen.items():
-            if n != name:
-                d, r = d + self.dirt[n][:, [i]], r + self.loss[n][:, [i]]
-        if name is not None:
-            d, r = d + self.dirt[name], r + self.loss[name]
+        d = self.z_dirt[:, None] + self.change(DIRT, chosen, name)
         usual = self.usual.get("ground_speed_kmh", USUAL_SPEED_KMH)
         speed: Array | float = usual
         if name == "ground_speed_kmh":
             speed = self.values[name][None, :]
         elif "ground_speed_kmh" in chosen:
             speed = float(self.values["ground_speed_kmh"][chosen["ground_speed_kmh"]])
-        lost = np.maximum(np.exp(r) - SMALL_LOSS_T_HA, 0.0)
-        return np.asarray(cost_per_t(np.exp(d), lost, speed, usual, self.at, prices))
+        return np.asarray(cost_per_t(np.exp(d), self.root_loss(chosen, name), speed, usual, self.at, prices))
 
 
 def grid_values(low: float, high: float, setting: Setting) -> Array:
@@ -106,34 +119,39 @@ def grid_values(low: float, high: float, setting: Setting) -> Array:
 
 
 def _draws(
-    fit: ResponseFit | None,
+    fit: ResponseFit,
     values: dict[str, Array],
     usual: dict[str, float],
     place: PredictionPoint,
-    shrink: Shrinkage | None,
+    shrink: Shrinkage,
     rng: np.random.Generator,
 ) -> dict[str, Array]:
-    """Return draws of the log change from the usual value for each value of each setting."""
-    unchanged = {n: np.zeros((DRAWS, v.size)) for n, v in values.items()}
-    names = [n for n in values if fit is not None and n in fit.settings]
-    if fit is None or shrink is None or not names:
-        return unchanged
+    """Return draws of the change from the usual value for each value of each setting in the fit, (draws, values)."""
+    names = [n for n in values if n in fit.settings]
+    if not names:
+        return {}
     rows = []
     for n in names:
         slope, bend = step_weights(fit, n, place), bend_weights(fit, n, usual[n])
         steps = (values[n] - usual[n]) / fit.frame.setting(n).step
         rows += [k * slope + bend_weights(fit, n, float(v)) - bend for k, v in zip(steps, values[n], strict=True)]
-    L = np.array(rows)
-    mean, V = shrink.shrink_contrasts(fit, L)
-    draws = rng.multivariate_normal(mean, V, size=DRAWS, method="eigh")
+    draws = shrink.draw_contrasts(fit, np.array(rows), DRAWS, rng)
     edges = np.cumsum([values[n].size for n in names])[:-1]
-    return unchanged | dict(zip(names, np.split(draws, edges, axis=1), strict=True))
+    return dict(zip(names, np.split(draws, edges, axis=1), strict=True))
 
 
-def _level(fit: ResponseFit, place: PredictionPoint, usual: dict[str, float], rng: np.random.Generator) -> Array:
-    """Return draws of z of a visit of any machine in any field of the class with usual settings, shape (draws,)."""
-    z = expected_scale(fit, place, "", usual)
-    return np.asarray(z + np.sqrt(level_variance(fit, place, "")) * rng.standard_normal(DRAWS))
+def _level(
+    fit: ResponseFit, place: PredictionPoint, usual: dict[str, float], visits: pl.DataFrame, rng: np.random.Generator
+) -> Array:
+    """Return draws of z with usual settings, shape (draws,), of visits of the class by any machine in any field.
+
+    A cost is not linear in its conditions, so the visits that were made count, each with its conditions, instead of one
+    in the middle of the class.
+    """
+    at = {n: visits[n].to_numpy() for n in fit.frame.terms.conditions}
+    z = expected_scale(fit, place, "", usual) - condition_level(fit, place.conditions) + condition_levels(fit, at)
+    spread = np.sqrt(level_variance(fit, place, "")) * rng.standard_normal(DRAWS)
+    return np.asarray(z[np.arange(DRAWS) % z.size] + spread)
 
 
 def guide_class(
@@ -154,16 +172,16 @@ def guide_class(
         tried: setting -> (low, high, loads) tried by the fleet in the class, low and high in the setting's unit.
         rng: random generator.
     """
-    dirt, loss = basis.dirt, basis.loss
-    names = {n for f in (dirt, loss) if f is not None for n in f.frame.terms.conditions}
-    middle = rows.select(pl.col(sorted(names)).cast(pl.Float64).median()).row(0, named=True)
+    names = sorted({n for f in basis.fits.values() for n in f.frame.terms.conditions})
+    conditions = rows.select(*VISIT, pl.col(names).cast(pl.Float64))
+    middle = conditions.select(pl.col(names).median()).row(0, named=True)
+    visits = conditions.drop_nulls(names).group_by(VISIT, maintain_order=True).agg(pl.col(names).mean())
     place = PredictionPoint(middle, soil, "")
     usual = {n: to_float(own_rows[n].median()) for n in tried if own_rows[n].count()}
     values = {n: grid_values(*tried[n][:2], basis.catalogue[n]) for n in usual}
     lost = np.full(DRAWS, UNKNOWN_LOSS_T_HA)
-    if loss is not None:
-        lost = np.maximum(np.exp(_level(loss, place, usual, rng)) - SMALL_LOSS_T_HA, 0.0)
-    z_dirt = _level(dirt, place, usual, rng)
+    if ROOT_LOSS in basis.fits:
+        lost = value_from_scale(ROOT_LOSS, _level(basis.fits[ROOT_LOSS], place, usual, visits, rng))
     tops = rows[TOPS].mean() if TOPS in rows.columns else None
     sugar = rows["sugar_pct"].mean() if "sugar_pct" in rows.columns else None
     at = CropAndHaul(
@@ -173,15 +191,19 @@ def guide_class(
         None if sugar is None else to_float(sugar),
         USUAL_TOPS_PCT if tops is None else to_float(tops),
     )
-    d = _draws(dirt, values, usual, place, basis.shrink.get(dirt.response), rng)
-    r = _draws(loss, values, usual, place, basis.shrink.get(ROOT_LOSS), rng)
-    return GuideClass(values, usual, d, r, z_dirt, lost, at, place)
+    return GuideClass(
+        values,
+        usual,
+        {r: _draws(f, values, usual, place, basis.shrink[r], rng) for r, f in basis.fits.items()},
+        _level(basis.fits[DIRT], place, usual, visits, rng),
+        lost,
+        at,
+        place,
+    )
 
 
-def _weights(fit: ResponseFit | None, c: GuideClass, chosen: dict[str, int]) -> Array:
+def _weights(fit: ResponseFit, c: GuideClass, chosen: dict[str, int]) -> Array:
     """Return the contrast over the coefficients of the chosen against the usual values, shape (p,)."""
-    if fit is None:
-        return np.zeros(0)
     out = np.zeros(fit.reml.coef.size)
     for n, i in chosen.items():
         if n in fit.settings:
@@ -192,7 +214,7 @@ def _weights(fit: ResponseFit | None, c: GuideClass, chosen: dict[str, int]) -> 
 
 
 def class_moves(
-    c: GuideClass, chosen: dict[str, int], head: dict[str, str], fits: tuple[ResponseFit, ResponseFit | None]
+    c: GuideClass, chosen: dict[str, int], head: dict[str, str], fits: dict[str, ResponseFit]
 ) -> ClassMoves:
     """Return the level of a class and the effects of its chosen values, for the worth of the guide.
 
@@ -200,9 +222,9 @@ def class_moves(
         c: the class.
         chosen: setting -> index of the chosen value in `c.values`.
         head: `generation`, `wetness_class` and `soil_class` of the class.
-        fits: the fits of dirt and of root loss; None if root loss is not fitted.
+        fits: response -> its fit, as in `GuideBasis`.
     """
     usual = c.usual.get("ground_speed_kmh", USUAL_SPEED_KMH)
     speed = float(c.values["ground_speed_kmh"][chosen["ground_speed_kmh"]]) if "ground_speed_kmh" in chosen else usual
-    weights = {f.response: _weights(f, c, chosen) for f in fits if f is not None}
-    return ClassMoves(head, c.z_dirt, c.z_loss, weights, (usual, speed), c.at)
+    weights = {r: _weights(f, c, chosen) for r, f in fits.items()}
+    return ClassMoves(head, c.z_dirt, c.root_loss_t_ha, weights, (usual, speed), c.at)

@@ -5,13 +5,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from transforms.advice.shrinkage import Shrinkage
+from transforms.advice.shrinkage import DRAWS, Shrinkage
 from transforms.config.settings_catalogue import Catalogue
 from transforms.model.fit_result import ResponseFit
 from transforms.model.prediction import PredictionPoint, value_weights
 
 Array = NDArray[np.float64]
-DRAWS = 4000
 
 
 @dataclass(frozen=True)
@@ -69,6 +68,5 @@ def draw_slopes(
         return Slopes([], np.zeros((DRAWS, 0)))
     current = {n: value_weights(fit, n, settings[n], place) for n in names}
     L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - current[n] for n, k in moves])
-    mean, V = shrink.shrink_contrasts(fit, L)
-    drawn = dict(zip(moves, rng.multivariate_normal(mean, V, size=DRAWS, method="eigh").T, strict=True))
+    drawn = dict(zip(moves, shrink.draw_contrasts(fit, L, DRAWS, rng).T, strict=True))
     return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn)

@@ -38,7 +38,7 @@ class ClassMoves:
     Attributes:
         head: generation, wetness_class, soil_class.
         z_dirt: draws of the log dirt ratio, shape (draws,).
-        z_loss: draws of root loss, t/ha, shape (draws,).
+        root_loss_t_ha: draws of the root loss, shape (draws,).
         weights: response -> weights whose product with the coefficients is the log change, shape (p,).
         speeds: usual ground speed and that of the guide, km/h.
         at: crop and haul.
@@ -46,35 +46,31 @@ class ClassMoves:
 
     head: dict[str, str]
     z_dirt: Array
-    z_loss: Array
+    root_loss_t_ha: Array
     weights: dict[str, Array]
     speeds: tuple[float, float]
     at: CropAndHaul
 
 
-def _joint(
-    fit: ResponseFit | None, shrinkage: Shrinkage | None, moves: list[ClassMoves], draws: int, rng: np.random.Generator
-) -> Array:
-    """Return draws of the effect of each class's moves, shape (draws, classes)."""
-    if fit is None or shrinkage is None:
-        return np.zeros((draws, len(moves)))
-    mean, V = shrinkage.shrink_contrasts(fit, np.array([m.weights[fit.response] for m in moves]))
-    return np.asarray(rng.multivariate_normal(mean, V, size=draws, method="eigh"))
+def _saving(m: ClassMoves, changes: dict[str, Array], prices: Prices) -> Array:
+    """Return draws of the saving per clean tonne, each averaged over visits of the class, shape (draws,).
 
-
-def _saving(m: ClassMoves, dirt: Array, loss: Array, prices: Prices) -> Array:
-    """Return draws of the saving per clean tonne, each averaged over visits of the class, shape (draws,)."""
-    z, lost = m.z_dirt[:LEVELS, None], m.z_loss[:LEVELS, None]
-    r = np.maximum((lost + SMALL_LOSS_T_HA) * np.exp(loss) - SMALL_LOSS_T_HA, 0.0)
+    Args:
+        m: the class.
+        changes: response -> draws of its change by the moves on the fitted scale, shape (draws,).
+        prices: prices of soil, roots, sugar and hours, in the season's currency.
+    """
+    z, lost = m.z_dirt[:LEVELS, None], m.root_loss_t_ha[:LEVELS, None]
+    shifted = (lost + SMALL_LOSS_T_HA) * np.exp(changes.get(ROOT_LOSS, np.zeros(1)))
+    left = np.maximum(shifted - SMALL_LOSS_T_HA, 0.0)
     usual = cost_per_t(np.exp(z), lost, m.speeds[0], m.speeds[0], m.at, prices)
-    moved = cost_per_t(np.exp(z + dirt), r, m.speeds[1], m.speeds[0], m.at, prices)
+    moved = cost_per_t(np.exp(z + changes[DIRT]), left, m.speeds[1], m.speeds[0], m.at, prices)
     return np.asarray((usual - moved).mean(axis=0))
 
 
 def guide_worth(
     moves: list[ClassMoves],
-    dirt: ResponseFit,
-    loss: ResponseFit | None,
+    fits: dict[str, ResponseFit],
     shrinkage: dict[str, Shrinkage],
     clean_t: pl.DataFrame,
     prices: Prices,
@@ -85,8 +81,7 @@ def guide_worth(
 
     Args:
         moves: the guide's classes.
-        dirt: the fit of dirt.
-        loss: the fit of root loss; None if it is not fitted.
+        fits: response -> its fit, as in `GuideBasis`.
         shrinkage: shrinkage of effects by response.
         clean_t: `generation, wetness_class, soil_class, clean_t` of the season; clean beet in t.
         prices: prices of soil, roots, sugar and hours, in the season's currency.
@@ -95,13 +90,14 @@ def guide_worth(
     """
     if not moves:
         return pl.DataFrame(schema=WORTH_SCHEMA)
-    d = _joint(dirt, shrinkage.get(DIRT), moves, draws, rng)
-    r = _joint(loss, shrinkage.get(ROOT_LOSS), moves, draws, rng)
+    changes = {
+        r: shrinkage[r].draw_contrasts(f, np.array([m.weights[r] for m in moves]), draws, rng) for r, f in fits.items()
+    }
     lifted = {(g, w, s): t for g, w, s, t in clean_t.iter_rows()}
     rows, total, tonnes = [], np.zeros(draws), 0.0
     for i, m in enumerate(moves):
         t = lifted.get((m.head["generation"], m.head["wetness_class"], m.head["soil_class"]), 0.0)
-        saved = _saving(m, d[:, i], r[:, i], prices) * t
+        saved = _saving(m, {r: drawn[:, i] for r, drawn in changes.items()}, prices) * t
         rows.append({**m.head, "clean_t": t, **_saved(saved)})
         total, tonnes = total + saved, tonnes + t
     rows.append({"clean_t": tonnes, **_saved(total)})

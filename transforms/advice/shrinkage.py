@@ -1,26 +1,36 @@
 """Empirical Bayes shrinkage of settings' effects, which corrects moves for selection among many noisy estimates.
 
 The largest of many noisy estimates are too large: a move selected by its estimate disappoints. For advice, the effects
-of one practical step are therefore assumed to come from normal distributions, one for the settings' own effects and one
-for each condition that multiplies them, with variances estimated from the fit's own estimates (Efron and Morris 1973).
-If the catalogue states the direction of a setting's effect on root loss, the effects in that direction share a mean
-with a vague prior:
+of one practical step are therefore assumed to come from distributions about 0, one for the settings' own effects and
+one for each condition that multiplies them (Efron and Morris 1973). They have heavy tails, because most settings do
+little and a few do much. If the catalogue states the direction of a setting's effect on root loss, the effects in that
+direction share a mean with a vague prior:
 
-    b ~ N(0, S),  S = diag t2 + k ss',  b^ ~ N(b, V):   t2 by maximum likelihood of b^ ~ N(0, V + S)             (11)
-    any contrast l:  l'b^ - l'C E M b^,  variance l'C l - l'C E M E'C l,  M = (V + S)^-1                         (12)
+    b ~ N(0, S),  S = diag(t r)^2 + k ss',  b^ ~ N(b, V),  t ~ half-Cauchy(A),  1/r^2 ~ gamma(n/2, n/2)         (11)
 
-with s the known directions (1, -1, or 0), k large, C the coefficients' covariance and E its columns of b. A posterior
-needs no further correction for selection (Dawid 1994). Effects that are only reported stay as estimated.
+with s the known directions (1, -1, or 0), k large, and r the scale that makes an effect Student's t. A standard
+deviation t is estimated from a dozen effects; taken at its most likely value, which is often near zero, it makes moves
+look more certain than they are. Effects are therefore averaged over the posterior of t and r, by Gibbs sampling; t is
+drawn from a grid of log t with b integrated out. A step for one t needs M = V + S without it, and with the block of
+M^-1 for its effects, diag(r) M^-1 diag(r) = U diag(e) U':
+
+    -2 log p = log|M| + sum log(1 + t2 e) + b^'M^-1 b^ - sum t2 w2 / (1 + t2 e),   w = U'(r M^-1 b^)             (12)
+
+A contrast l'c of all coefficients c given b is normal, with C their covariance and E the columns of b:
+
+    mean l'c^ + a'(b - b^),  variance l'C l - a'V a,  a = V^-1 E'C l                                           (12a)
+
+A posterior needs no further correction for selection (Dawid 1994). Effects that are only reported stay as estimated.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
-from scipy.optimize import minimize
+from scipy.linalg import pinvh
+from threadpoolctl import threadpool_limits
 
-from transforms.config.response_catalogue import ROOT_LOSS
+from transforms.config.response_catalogue import LOSS_PARTS, ROOT_LOSS
 from transforms.mixed_model.contrasts import draws_covariance
 from transforms.model.fit_result import ResponseFit
 from transforms.model.setting_terms import SettingBy, SettingEffect
@@ -28,57 +38,72 @@ from transforms.model.setting_terms import SettingBy, SettingEffect
 Array = NDArray[np.float64]
 SHARED_SD = 0.3
 """Prior standard deviation of the mean of effects with known direction, log change per step: practically vague."""
-MIN_SD = 1e-4
-"""Lower bound on the standard deviation of effects (log change per step), below which none differs from zero."""
+USUAL_SD = 0.1
+"""A of (11), log change per step: effects of a practical step are seldom larger (assumption)."""
+SD_GRID = np.exp(np.linspace(np.log(1e-4), np.log(1.0), 41))
+"""Standard deviations that effects may have, log change per step."""
+BURN_IN, SPREADS = 50, 800
+"""Steps of the sampler that are discarded, and draws of the standard deviations that are kept."""
+DRAWS_PER_SPREAD = 5
+DRAWS = SPREADS * DRAWS_PER_SPREAD
+"""Draws of the effects."""
+TAILS = 2
+"""Degrees of freedom of the effects' distribution: most settings do little and a few do much (assumption)."""
+SPREAD_SEED = 20_251_002
 
 
 @dataclass(frozen=True)
 class Shrinkage:
-    """Prior covariance of the settings' effects.
+    """Posterior of the settings' effects.
 
     Attributes:
         places: indices of their coefficients, shape (b,).
-        covariance: S, shape (b, b).
+        covariance: V, covariance of their estimates, shape (b, b).
+        draws: draws of the effects in random order, shape (DRAWS, b).
     """
 
     places: NDArray[np.int64]
     covariance: Array
+    draws: Array
 
-    def shrink_contrasts(self, fit: ResponseFit, L: Array) -> tuple[Array, Array]:
-        """Return posterior mean and covariance of contrasts by (12), shapes (k,) and (k, k).
+    def _given_effects(self, fit: ResponseFit, L: Array) -> tuple[Array, Array]:
+        """Return the pull `a` of (12a), shape (k, b), and the covariance that is left, shape (k, k)."""
+        k, b = L.shape[0], self.places.size
+        unit = np.zeros((b, L.shape[1]))
+        unit[np.arange(b), self.places] = 1.0
+        V = draws_covariance(fit.reml, np.vstack([L, unit]))
+        pull = V[:k, k:] @ pinvh(V[k:, k:])
+        return pull, V[:k, :k] - pull @ V[k:, :k]
+
+    def contrast_mean(self, fit: ResponseFit, L: Array) -> Array:
+        """Return the posterior mean of contrasts, shape (k,).
 
         Args:
             fit: the fit, which has p coefficients.
             L: contrasts over all coefficients, shape (k, p).
         """
-        k, b = L.shape[0], self.places.size
-        unit = np.zeros((b, L.shape[1]))
-        unit[np.arange(b), self.places] = 1.0
-        V = draws_covariance(fit.reml, np.vstack([L, unit]))
-        own = cho_factor(V[k:, k:] + self.covariance)
-        across = V[:k, k:]
-        mean = L @ fit.reml.coef - across @ cho_solve(own, fit.reml.coef[self.places])
-        return mean, V[:k, :k] - across @ cho_solve(own, across.T)
+        pull, _ = self._given_effects(fit, L)
+        return np.asarray(L @ fit.reml.coef + pull @ (self.draws.mean(axis=0) - fit.reml.coef[self.places]))
 
+    def draw_contrasts(self, fit: ResponseFit, L: Array, draws: int, rng: np.random.Generator) -> Array:
+        """Return posterior draws of contrasts by (12a), shape (draws, k).
 
-def _prior_covariance(log_sd: Array, kind: NDArray[np.int64], direction: Array) -> Array:
-    """Return S of (11), shape (b, b)."""
-    return np.asarray(np.diag(np.exp(2 * log_sd)[kind]) + SHARED_SD**2 * np.outer(direction, direction))
-
-
-def _minus_2l(log_sd: Array, kind: NDArray[np.int64], direction: Array, estimates: Array, V: Array) -> float:
-    """Return -2 log likelihood of the estimates, without its constant."""
-    try:
-        chol = cho_factor(V + _prior_covariance(log_sd, kind, direction), lower=True)
-    except np.linalg.LinAlgError:
-        return float("inf")
-    return float(2 * np.log(np.diag(chol[0])).sum() + estimates @ cho_solve(chol, estimates))
+        Args:
+            fit: the fit, which has p coefficients.
+            L: contrasts over all coefficients, shape (k, p).
+            draws: number of draws, at most DRAWS.
+            rng: random generator of what the effects leave open.
+        """
+        pull, left = self._given_effects(fit, L)
+        mean = L @ fit.reml.coef + (self.draws[:draws] - fit.reml.coef[self.places]) @ pull.T
+        return np.asarray(mean + rng.multivariate_normal(np.zeros(L.shape[0]), left, size=draws, method="eigh"))
 
 
 def _known_directions(fit: ResponseFit) -> dict[str, float]:
     """Return the known direction of each setting's effect on the response: 1, -1, or 0 if unknown."""
     directions = {"more": 1.0, "less": -1.0, None: 0.0}
-    return {s.name: directions[s.breaks] if fit.response == ROOT_LOSS else 0.0 for s in fit.frame.settings}
+    is_loss = fit.response in {ROOT_LOSS, *LOSS_PARTS}
+    return {s.name: directions[s.breaks] if is_loss else 0.0 for s in fit.frame.settings}
 
 
 def _effects_by_kind(fit: ResponseFit) -> list[list[SettingEffect | SettingBy]]:
@@ -93,24 +118,73 @@ def _effects_by_kind(fit: ResponseFit) -> list[list[SettingEffect | SettingBy]]:
     return list(kinds.values())
 
 
+def _log_posterior(M: Array, own: NDArray[np.bool_], scale: Array, estimates: Array) -> Array:
+    """Return the log posterior of each standard deviation of the grid for the effects `own` by (12)."""
+    inverse, local = np.linalg.inv(M), scale[own]
+    e, U = np.linalg.eigh(local[:, None] * inverse[np.ix_(own, own)] * local)
+    w, t2 = U.T @ (local * (inverse @ estimates)[own]), SD_GRID[:, None] ** 2
+    fit = np.log1p(t2 * np.maximum(e, 0)) - t2 * w**2 / (1 + t2 * np.maximum(e, 0))
+    # The grid is even in log t, so the density of t is multiplied by t.
+    return np.asarray(-fit.sum(axis=1) / 2 + np.log(SD_GRID) - np.log1p((SD_GRID / USUAL_SD) ** 2))
+
+
+def _own_scales(effects: Array, sd: Array, direction: Array, tails: float, rng: np.random.Generator) -> Array:
+    """Return draws of the scale of each effect given the effects, with their mean in the known direction drawn first.
+
+    A normal distribution whose variance is inverse gamma is Student's t with `tails` degrees of freedom.
+    """
+    precision = 1 / sd**2
+    total = float(direction**2 @ precision) + 1 / SHARED_SD**2
+    mean = rng.normal(float(direction * precision @ effects) / total, 1 / np.sqrt(total))
+    return np.asarray(1 / np.sqrt(rng.gamma((tails + 1) / 2, 2 / (tails + ((effects - mean * direction) / sd) ** 2))))
+
+
+def effect_draws(estimates: Array, V: Array, kind: NDArray[np.int64], direction: Array, tails: float = TAILS) -> Array:
+    """Return draws of effects from their posterior, averaged over the spread of each kind, shape (DRAWS, b).
+
+    Args:
+        estimates: estimated effects, shape (b,).
+        V: their covariance, shape (b, b).
+        kind: kind of each effect, 0 to the number of kinds - 1; those of a kind share a standard deviation.
+        direction: known direction of each effect, 1, -1 or 0.
+        tails: degrees of freedom of the effects' distribution; infinite for a normal one.
+    """
+    rng = np.random.default_rng(SPREAD_SEED)
+    # A little on the diagonal keeps estimates that depend on each other from making V + S singular.
+    V = V + 1e-10 * float(np.diag(V).mean()) * np.eye(estimates.size)
+    shared = SHARED_SD**2 * np.outer(direction, direction)
+    spread, scale = np.full(int(kind.max()) + 1, USUAL_SD / 3), np.ones(estimates.size)
+    out = []
+    for step in range(BURN_IN + SPREADS):
+        for k in range(spread.size):
+            own = kind == k
+            M = V + shared + np.diag(np.where(own, 0.0, (spread[kind] * scale) ** 2))
+            log_p = _log_posterior(M, own, scale, estimates)
+            p = np.exp(log_p - log_p.max())
+            spread[k] = rng.choice(SD_GRID, p=p / p.sum())
+        S = shared + np.diag((spread[kind] * scale) ** 2)
+        kept = np.linalg.solve(V + S, S).T
+        drawn = rng.multivariate_normal(kept @ estimates, S - kept @ S, size=DRAWS_PER_SPREAD, method="eigh")
+        if step >= BURN_IN:
+            out.append(drawn)
+        if np.isfinite(tails):
+            scale = _own_scales(drawn[0], spread[kind], direction, tails, rng)
+    return np.asarray(rng.permutation(np.vstack(out)))
+
+
 def shrinkage(fit: ResponseFit) -> Shrinkage:
-    """Return the prior covariance of the settings' effects, estimated by (11)."""
+    """Return the posterior of the settings' effects by (11) and (12); it is computed once for a fit."""
+    return fit.cached("shrinkage", lambda: _shrinkage(fit))
+
+
+def _shrinkage(fit: ResponseFit) -> Shrinkage:
+    """Return the posterior of the settings' effects by (11) and (12)."""
     kinds, known = _effects_by_kind(fit), _known_directions(fit)
     effects = [(i, term) for i, terms in enumerate(kinds) for term in terms]
     kind, places = np.array([i for i, _ in effects]), np.array([fit.index_of(term) for _, term in effects])
     direction = np.array([known[t.setting] if isinstance(t, SettingEffect) else 0.0 for _, t in effects])
-    V = fit.reml.cov_core[np.ix_(places, places)]
-    estimates = fit.reml.coef[places]
-    start = [
-        0.5 * np.log(max(float(np.mean(estimates[kind == i] ** 2 - np.diag(V)[kind == i])), 1e-6))
-        for i in range(len(kinds))
-    ]
-    lower = np.log(MIN_SD)
-    found = minimize(
-        _minus_2l,
-        np.maximum(start, lower),
-        args=(kind, direction, estimates, V),
-        method="L-BFGS-B",
-        bounds=[(lower, 2.0)] * len(kinds),
-    )
-    return Shrinkage(places, _prior_covariance(found.x, kind, direction))
+    unit = np.zeros((places.size, fit.reml.coef.size))
+    unit[np.arange(places.size), places] = 1.0
+    V = draws_covariance(fit.reml, unit)
+    with threadpool_limits(limits=1, user_api="blas"):
+        return Shrinkage(places, V, effect_draws(fit.reml.coef[places], V, kind, direction))

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, Topping
 from transforms.advice.moves import Situation
 from transforms.advice.outlook import Outlook
-from transforms.advice.posterior import DRAWS
+from transforms.advice.shrinkage import DRAWS
 from transforms.arrays import narrow, to_float
 from transforms.config.response_catalogue import DIRT, OVER_TOPPED, ROOT_LOSS, TOPS
 from transforms.config.settings_catalogue import Catalogue

@@ -19,6 +19,7 @@ from transforms.advice.cost import USUAL_TOPS_PCT
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import USUAL_WIDTH_M, tried_range
 from transforms.arrays import to_float
+from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
 from transforms.contracts.classes import (
@@ -78,7 +79,6 @@ def _tabulated(
     at: dict[str, float],
     sides: dict[str, list[float]],
     values: dict[str, list[float]],
-    catalogue: Catalogue,
 ) -> dict[str, Any]:
     """Return draws of all terms of an answer for one response."""
     names = [n for n in fit.settings if n in usual]
@@ -95,14 +95,13 @@ def _tabulated(
             ("step", n, steps),
             ("by", n, [_coefficient_weights(fit, SettingBy(n, Modifier(by))) for by in PLAIN_BY]),
         ]
-        if catalogue[n].curve is not None:
+        if fit.frame.curves(n):
             zero = bend_weights(fit, n, usual[n])
             parts.append(("bend", n, [bend_weights(fit, n, v) - zero for v in values[n]]))
-    mean, V = shrink.shrink_contrasts(fit, np.array([row for *_, rows in parts for row in rows]))
-    rng = np.random.default_rng(SEED)
+    L, rng = np.array([row for *_, rows in parts for row in rows]), np.random.default_rng(SEED)
     # The few draws are centred on the mean, so that only their spread is random.
-    draws_of_all = rng.multivariate_normal(np.zeros_like(mean), V, size=DRAWS, method="eigh")
-    draws_of_all = mean + draws_of_all - draws_of_all.mean(axis=0)
+    draws_of_all = shrink.draw_contrasts(fit, L, DRAWS, rng)
+    draws_of_all = shrink.contrast_mean(fit, L) + draws_of_all - draws_of_all.mean(axis=0)
     draws_by_part = np.split(draws_of_all, np.cumsum([len(r) for *_, r in parts])[:-1], axis=1)
     z = expected_scale(fit, PredictionPoint(at, classes_at(0, at["clay_pct"])[1], ""), "", usual) - condition_level(
         fit, at
@@ -143,8 +142,7 @@ def _even_values(values: pl.Series, ends: tuple[float, float], size: int) -> lis
 
 
 def tabulate(
-    dirt: ResponseFit,
-    loss: ResponseFit | None,
+    fits: dict[str, ResponseFit],
     shrink: dict[str, Shrinkage],
     catalogue: Catalogue,
     prices: Prices,
@@ -153,15 +151,14 @@ def tabulate(
     """Return the table from which what-if questions are answered: numbers, text and base 64, for JSON.
 
     Args:
-        dirt: the fit of dirt.
-        loss: the fit of root loss; None if it is not fitted.
+        fits: response -> its fit: of dirt, and of root loss if it is fitted.
         shrink: shrinkage of effects, by response.
         catalogue: the settings known.
         prices: prices of soil, roots, sugar and hours, in the season's currency.
         min_loads: smallest number of loads of a setting or class that is tabulated.
     """
+    dirt = fits[DIRT]
     rows = dirt.rows
-    fits = {f.response: f for f in (dirt, loss) if f is not None}
     # A slider has no place for what is either on or off.
     names = [n for n in dirt.settings if rows[n].count() >= min_loads and not catalogue[n].is_flag]
     usual = {n: round(to_float(rows[n].median()) / catalogue[n].step * 2) * catalogue[n].step / 2 for n in names}
@@ -198,7 +195,7 @@ def tabulate(
         "tried": _tried(dirt, min_loads),
         "prices": asdict(prices),
         "crop": {"haul_km": prices.haul_km, "width_m": USUAL_WIDTH_M, "sugar_pct": sugar, "tops_pct": USUAL_TOPS_PCT},
-        "responses": {r: _tabulated(f, shrink[r], usual, at, sides, values, catalogue) for r, f in fits.items()},
+        "responses": {r: _tabulated(f, shrink[r], usual, at, sides, values) for r, f in fits.items()},
     }
 
 

@@ -29,9 +29,10 @@ def setting_columns(fit: ResponseFit) -> SettingColumns:
     for name in fit.settings:
         x = np.where(fit.observed[:, fit.setting_column(name)], fit.x[:, fit.setting_column(name)], 0.0)
         columns |= {at: x * term.multiplier(fit.multipliers) for at, term in fit.step_terms(name)}
-        if (curve := fit.frame.curve(name)) is not None:
+        for curve in fit.frame.curves(name):
             own, places = fit.coefficients_of(curve)
-            columns |= zip(places, curve.at_steps(x).T[own], strict=True)
+            for at, column in zip(places, curve.at_steps(x).T[own], strict=True):
+                columns[at] = columns.get(at, 0.0) + column
     places = sorted(columns)
     G = np.column_stack([columns[i] - columns[i].mean() for i in places])
     return SettingColumns(G, fit.reml.cov_core[np.ix_(places, places)])

@@ -36,6 +36,7 @@ class Response:
         surface: True if wetness x clay has a surface.
         by_soil: True if the settings' effects may differ by soil class.
         slopes: True if settings with a curve have slopes by machine.
+        shared_bend: True if the settings that break or lose roots share a curvature.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Response:
     surface: bool = False
     by_soil: bool = False
     slopes: bool = False
+    shared_bend: bool = False
 
 
 def _read() -> dict[str, Response]:

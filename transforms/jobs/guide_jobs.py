@@ -8,7 +8,7 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from transforms.advice.guide import setting_guide
-from transforms.advice.shrinkage import shrinkage
+from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.what_if_table import tabulate
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Prices
@@ -22,8 +22,8 @@ class GuideJob:
 
     Attributes:
         what: table to compute.
-        dirt: fit of dirt tare.
-        loss: fit of root loss, if there is one.
+        fits: response -> its fit: of dirt, and of root loss if it is fitted.
+        shrink: shrinkage of effects, by response.
         catalogue: the settings catalogue.
         prices: prices of the season.
         min_loads: minimum number of loads in a class.
@@ -32,8 +32,8 @@ class GuideJob:
     """
 
     what: Literal["guide", "what-if"]
-    dirt: SharedValue[ResponseFit]
-    loss: SharedValue[ResponseFit] | None
+    fits: dict[str, SharedValue[ResponseFit]]
+    shrink: dict[str, Shrinkage]
     catalogue: Catalogue
     prices: Prices
     min_loads: int
@@ -44,9 +44,8 @@ class GuideJob:
 def build_guide_table(job: GuideJob) -> Any:
     """Return the setting guide or the what-if table."""
     with threadpool_limits(limits=1, user_api="blas"):
-        dirt, loss = job.dirt.value, job.loss.value if job.loss is not None else None
-        moved = {f.response: shrinkage(f) for f in (dirt, loss) if f is not None}
-        about = (dirt, loss, moved, job.catalogue, job.prices, job.min_loads)
+        fits = {response: shared.value for response, shared in job.fits.items()}
+        about = (fits, job.shrink, job.catalogue, job.prices, job.min_loads)
         if job.what == "what-if":
             return tabulate(*about)
         return setting_guide(*about, job.tonnes, np.random.default_rng(job.seed))

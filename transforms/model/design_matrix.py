@@ -38,6 +38,8 @@ from transforms.model.setting_terms import (
     SettingCurve,
     SettingEffect,
     SettingOnSoil,
+    SettingSquare,
+    SharedBend,
     StepTerm,
     VisitMean,
     VisitMeanBy,
@@ -64,6 +66,7 @@ class ModelTerms:
         surface: True if wetness x clay has a surface.
         by_soil: True if the settings' effects may differ by soil class.
         slopes: True if settings with a curve have slopes by machine.
+        shared_bend: True if the settings that break or lose roots share a curvature.
     """
 
     conditions: tuple[str, ...]
@@ -72,6 +75,7 @@ class ModelTerms:
     surface: bool
     by_soil: bool
     slopes: bool
+    shared_bend: bool = False
 
 
 @dataclass(frozen=True)
@@ -133,9 +137,15 @@ class DesignSpec:
         return next(s for s in self.settings if s.name == name)
 
     def curve(self, setting: str) -> SettingCurve | None:
-        """Return the term of a setting's curve; None for a linear effect."""
+        """Return the term of a setting's own curve; None if it has none."""
         spec = self.setting(setting)
         return SettingCurve(spec) if spec.curve is not None else None
+
+    def curves(self, setting: str) -> tuple[SettingCurve | SettingSquare, ...]:
+        """Return what bends a setting's effect: its own curve, and its part in the bend of all that break roots."""
+        own, spec = self.curve(setting), self.setting(setting)
+        square = (SettingSquare(spec),) if self.terms.shared_bend and spec.breaks is not None else ()
+        return (*(() if own is None else (own,)), *square)
 
     def dense_labels(self) -> list[str]:
         """Return the labels of all columns of D, those of X and then the dense blocks, in the order of `columns`."""
@@ -153,7 +163,14 @@ def _fixed_terms(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[Term
         *(VisitMean(n) for n in names),
         *(WithoutSetting(n) for n in names),
         *(SettingBy(n, by) for by in modifiers_of(terms.plainly_by) for n in names),
+        *_shared_bend(terms, settings),
     )
+
+
+def _shared_bend(terms: ModelTerms, settings: tuple[Setting, ...]) -> tuple[SharedBend, ...]:
+    """Return the bend that settings share if they break or lose roots; none if there are no such settings."""
+    specs = tuple(s for s in settings if s.breaks is not None)
+    return (SharedBend(specs),) if terms.shared_bend and specs else ()
 
 
 @cache

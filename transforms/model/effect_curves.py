@@ -22,13 +22,11 @@ CURVE_SCHEMA = schema_of("curve")
 def _curve_weights(fit: ResponseFit, s: Setting, rows: Mask, values: Array, usual: float) -> Array:
     """Return weights over the coefficients of the log change from the usual value to each of `values`, shape (k, M)."""
     straight = slope_weights(fit, s.name, rows)
-    curve = fit.frame.curve(s.name)
-    if curve is None:
-        return np.outer((values - usual) / s.step, straight)
-    own, places = fit.coefficients_of(curve)
-    straight[places] = 0.0
+    curves = [(curve, *fit.coefficients_of(curve)) for curve in fit.frame.curves(s.name)]
+    straight[[at for _, _, places in curves for at in places]] = 0.0
     L = np.outer((values - usual) / s.step, straight)
-    L[:, places] = (curve.at(values) - curve.at(np.array([usual])))[:, own]
+    for curve, own, places in curves:
+        L[:, places] = (curve.at(values) - curve.at(np.array([usual])))[:, own]
     return L
 
 

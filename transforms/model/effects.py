@@ -57,7 +57,7 @@ def slope_weights(fit: ResponseFit, setting: str, rows: Mask) -> Array:
     weights = np.zeros(fit.reml.coef.size)
     for at, term in fit.step_terms(setting):
         weights[at] = float(term.multiplier(fit.multipliers)[rows].mean())
-    if (curve := fit.frame.curve(setting)) is not None:
+    for curve in fit.frame.curves(setting):
         own, places = fit.coefficients_of(curve)
         weights[places] = curve.slopes(fit.x[rows, fit.setting_column(setting)]).mean(axis=0)[own]
     if fit.contains(slope := MachineSlope(setting)):

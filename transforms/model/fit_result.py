@@ -16,7 +16,7 @@ from transforms.mixed_model.reml import RemlFit
 from transforms.model.design_matrix import DesignSpec
 from transforms.model.factor_terms import FactorTerm
 from transforms.model.previous_season import Agreement
-from transforms.model.setting_terms import SettingEffect, StepTerm
+from transforms.model.setting_terms import SettingEffect, SettingSquare, StepTerm
 from transforms.model.term import Multipliers, SingleTerm, Term
 from transforms.model.visits import visits_of
 
@@ -125,7 +125,7 @@ class ResponseFit:
         """
         return self.at[term.label]
 
-    def coefficients_of(self, term: Term) -> tuple[list[int], list[int]]:
+    def coefficients_of(self, term: Term | SettingSquare) -> tuple[list[int], list[int]]:
         """Return the columns of a term that are in the model, and the indices of their coefficients."""
         found = [(i, self.at[label]) for i, label in enumerate(term.labels()) if label in self.at]
         return [i for i, _ in found], [at for _, at in found]

@@ -64,7 +64,7 @@ def within_visit_part(fit: ResponseFit, setting: Setting) -> Array:
     """
     x = fit.x[:, fit.setting_column(setting.name)]
     part = x * row_slopes(fit, setting.name)
-    if (curve := fit.frame.curve(setting.name)) is not None:
+    for curve in fit.frame.curves(setting.name):
         own, places = fit.coefficients_of(curve)
         for column, at in zip(curve.at_steps(x).T[own], places, strict=True):
             part = part + column * fit.reml.coef[at]

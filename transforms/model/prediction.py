@@ -60,7 +60,7 @@ def bend_weights(fit: ResponseFit, setting: str, value: float) -> Array:
         value: value of the setting, in its unit.
     """
     weights = np.zeros(fit.reml.coef.size)
-    if (curve := fit.frame.curve(setting)) is not None:
+    for curve in fit.frame.curves(setting):
         own, places = fit.coefficients_of(curve)
         weights[places] = curve.at(np.array([value]))[0, own]
     return weights
@@ -119,6 +119,22 @@ def condition_level(fit: ResponseFit, at: Mapping[str, float]) -> float:
         KeyError: a condition of the model is missing.
     """
     return float(condition_weights(fit, at) @ fit.reml.coef)
+
+
+def condition_levels(fit: ResponseFit, at: Mapping[str, Array]) -> Array:
+    """Return `condition_level` at several points, shape (n,).
+
+    Args:
+        fit: the fit.
+        at: condition -> its values, in its unit, shape (n,); clipped to the range of the fit's rows.
+
+    Raises:
+        KeyError: a condition of the model is missing.
+    """
+    ranges, means = fit.cached("conditions seen", lambda: _observed_conditions(fit))
+    inside = {n: np.clip(at[n], low, high) for n, (low, high) in ranges.items()}
+    parts = [fit.reml.coef[c.at] * (c.values - means[c.at]) for c in columns_at(fit, inside)]
+    return np.asarray(sum(parts, np.zeros(len(next(iter(at.values()))))))
 
 
 def mean_setting_part(fit: ResponseFit, setting: str) -> float:

@@ -17,6 +17,7 @@ from transforms.model.modifiers import Modifier
 from transforms.model.term import Multipliers, SingleTerm, Term, TermRows
 from transforms.model.visits import visit_means
 
+SHARED_BEND = "shared bend"
 STEPS_A_PIECE = 2
 """Practical steps between the knots of a setting's curve."""
 
@@ -164,6 +165,52 @@ class SettingCurve(Term):
         """Return the departures of the curve from its visit mean, shape (n, q)."""
         curve = self.at_steps(rows.steps[self.setting])
         return np.asarray((curve - visit_means(curve, rows.visit)) * rows.known[self.setting][:, None])
+
+
+@dataclass(frozen=True)
+class SharedBend(SingleTerm):
+    """Common curvature of the settings that break or lose roots, within visits: half the squares of their steps.
+
+    A loss that falls with a setting falls ever more slowly, and one that rises with it ever faster. One season shows
+    this of all such settings together, but seldom of one alone.
+    """
+
+    kind = "within"
+    setting = None
+    specs: tuple[Setting, ...]
+
+    @property
+    def label(self) -> str:
+        """Label of its coefficient."""
+        return SHARED_BEND
+
+    def column(self, rows: TermRows) -> Array:
+        """Return the departures of the sum of half squares from its visit mean."""
+        halves = sum(rows.steps[s.name] ** 2 / 2 * rows.known[s.name] for s in self.specs)
+        return np.asarray(halves - rows.visit_mean(np.asarray(halves)))
+
+
+@dataclass(frozen=True)
+class SettingSquare:
+    """Part of one setting in the shared bend, as a curve with one column."""
+
+    spec: Setting
+
+    def labels(self) -> tuple[str, ...]:
+        """Return the label of the shared coefficient."""
+        return (SHARED_BEND,)
+
+    def at(self, values: Array) -> Array:
+        """Return its column at values of the setting, without visit means, shape (n, 1)."""
+        return self.at_steps((values - setting_origin(self.spec)) / self.spec.step)
+
+    def at_steps(self, steps: Array) -> Array:
+        """Return its column at steps from the middle, without visit means, shape (n, 1)."""
+        return np.asarray(steps[:, None] ** 2 / 2)
+
+    def slopes(self, steps: Array) -> Array:
+        """Return the mean change of its column per step up and per step down, shape (n, 1)."""
+        return steps[:, None]
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from transforms.model.design_matrix import ModelTerms
 MIN_TRACE_QUALITY = 0.4
 """Loads with a lower trace quality are excluded from the fit; all other tables include them."""
 TERMS = {
-    r.name: ModelTerms(r.conditions, r.plainly_by, r.shrunk_by, r.surface, r.by_soil, r.slopes)
+    r.name: ModelTerms(r.conditions, r.plainly_by, r.shrunk_by, r.surface, r.by_soil, r.slopes, r.shared_bend)
     for r in RESPONSES.values()
 }
 """Response -> terms of its model."""

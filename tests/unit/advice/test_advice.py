@@ -10,7 +10,8 @@ from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import CropAndHaul, cost_parts, cost_per_t
 from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation, allowed_steps
-from transforms.advice.posterior import DRAWS, Slopes
+from transforms.advice.posterior import Slopes
+from transforms.advice.shrinkage import DRAWS
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.workspace import AdviceRules, Prices
 from transforms.contracts.reason import codes_of

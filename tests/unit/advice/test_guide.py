@@ -41,19 +41,20 @@ def fits(world, catalogue):
     loss = fit_response(pl.concat(world.audits), ROOT_LOSS, catalogue, 0.1)
     assert dirt is not None
     assert loss is not None
-    return dirt, loss, {f.response: shrinkage(f) for f in (dirt, loss)}
+    fits = {DIRT: dirt, ROOT_LOSS: loss}
+    return fits, {r: shrinkage(f) for r, f in fits.items()}
 
 
 @pytest.fixture(scope="module")
 def guide(fits, catalogue):
     cells = [
         (g, w, s, 1000.0)
-        for g in fits[0].rows["generation"].unique()
+        for g in fits[0][DIRT].rows["generation"].unique()
         for w in ("dry", "moist", "wet")
         for s in ("light", "medium", "heavy")
     ]
     lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
-    return setting_guide(fits[0], fits[1], fits[2], catalogue, PRICES, 30, lifted, np.random.default_rng(1))
+    return setting_guide(fits[0], fits[1], catalogue, PRICES, 30, lifted, np.random.default_rng(1))
 
 
 def test_every_class_has_a_guide_or_says_why(guide):
@@ -127,11 +128,11 @@ def test_the_curve_of_cost_is_nothing_at_the_start(guide):
 
 @pytest.fixture(scope="module")
 def table(fits, catalogue):
-    return json.loads(json.dumps(tabulate(fits[0], fits[1], fits[2], catalogue, PRICES, 30)))
+    return json.loads(json.dumps(tabulate(fits[0], fits[1], catalogue, PRICES, 30)))
 
 
 def test_the_level_of_conditions_is_that_of_the_rows_that_have_them(fits):
-    dirt = fits[0]
+    dirt = fits[0][DIRT]
     parts = np.sum(list(condition_parts(dirt).values()), axis=0)
     for i in (0, 100, 500):
         at = {n: float(dirt.rows[n][i]) for n in dirt.frame.terms.conditions}
@@ -140,7 +141,7 @@ def test_the_level_of_conditions_is_that_of_the_rows_that_have_them(fits):
 
 def test_answers_are_those_of_the_fit(fits, table):
     """At nodes and in between; drawing lines between nodes costs little."""
-    dirt, _, shrink = fits
+    dirt, shrink = fits[0][DIRT], fits[1]
     rng, gaps = np.random.default_rng(3), []
     for _ in range(12):
         at = {
@@ -159,7 +160,7 @@ def test_answers_are_those_of_the_fit(fits, table):
         L = condition_weights(dirt, at)
         for n, value in moved.items():
             L = L + value_weights(dirt, n, value, place) - value_weights(dirt, n, table["usual"][n], place)
-        exact = float(shrink[DIRT].shrink_contrasts(dirt, L[None, :])[0][0])
+        exact = float(shrink[DIRT].contrast_mean(dirt, L[None, :])[0])
         gaps.append(np.log(found.dirt_pct[0] / (100 - found.dirt_pct[0])) - exact)
         assert found.dirt_pct[1] < found.dirt_pct[0] < found.dirt_pct[2]
     # All share what a usual field and machine have. The rest: lines between nodes, and that the mean of tares, which an

@@ -11,7 +11,8 @@ from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import CAUSES, OVER_TOPPED_LOSS, CropAndHaul, Topping, cost_parts, topping_cost_per_t
 from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation
-from transforms.advice.posterior import DRAWS, Slopes
+from transforms.advice.posterior import Slopes
+from transforms.advice.shrinkage import DRAWS
 from transforms.config.response_catalogue import DIRT, OVER_TOPPED, TOPS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices

@@ -14,7 +14,8 @@ from transforms.advice.cost import CropAndHaul
 from transforms.advice.guide_class import grid_values
 from transforms.advice.move_effects import MoveEffects
 from transforms.advice.moves import Situation, allowed_steps
-from transforms.advice.posterior import DRAWS, Slopes
+from transforms.advice.posterior import Slopes
+from transforms.advice.shrinkage import DRAWS
 from transforms.config.response_catalogue import DIRT
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import AdviceRules, Prices

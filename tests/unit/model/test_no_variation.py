@@ -69,7 +69,7 @@ def test_what_if_answers_if_nodes_of_a_condition_coincide(yields, asked):
 def test_effects_are_shrunk_and_machines_compared_where_all_fields_share_one_clay(catalogue):
     with threadpool_limits(limits=1, user_api="blas"):
         fit = constant(catalogue, clay_pct=25.0)
-        assert np.isfinite(shrinkage(fit).covariance).all()
+        assert np.isfinite(shrinkage(fit).draws).all()
         own = estimate_subject_effects(fit, "machine")
     assert own is not None
     assert np.isfinite(own.own).all()
@@ -86,7 +86,7 @@ def test_a_season_without_variation_of_a_condition_is_read_and_answered(catalogu
     fit = constant(catalogue, **values)
     assert effects(fit, catalogue, 30)["change_pct"].drop_nulls().is_finite().all()
     spread = shrinkage(fit)
-    assert np.isfinite(spread.covariance).all()
-    table = json.loads(json.dumps(tabulate(fit, None, {DIRT: spread}, catalogue, Prices(), 30)))
+    assert np.isfinite(spread.draws).all()
+    table = json.loads(json.dumps(tabulate({DIRT: fit}, {DIRT: spread}, catalogue, Prices(), 30)))
     found = answer_query(table, WhatIfQuery(0.6, 25.0, 9.0, 75.0, {"share_depth_cm": 7.0}))
     assert np.isfinite([*found.dirt_pct, *found.cost_per_t, *found.saved_per_t]).all()

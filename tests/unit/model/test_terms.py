@@ -26,10 +26,13 @@ from transforms.model.setting_terms import (
     SettingCurve,
     SettingEffect,
     SettingOnSoil,
+    SettingSquare,
+    SharedBend,
     VisitMean,
     VisitMeanBy,
     WithoutSetting,
     curve_spline,
+    setting_origin,
 )
 from transforms.model.specification import FACTORS, TERMS
 
@@ -91,6 +94,7 @@ STORED = {
     ROOT_LOSS: [
         *("1", "topsoil_wetness", "clay_pct", "yield_t_ha", "wetness x clay"),
         *each("*", "visit mean *", "without *"),
+        "shared bend",
         *several("curve of topsoil_wetness", 7),
         *several("curve of clay_pct", 8),
         *several("curve of yield_t_ha", 7),
@@ -141,6 +145,26 @@ def test_the_design_matrix_is_the_concatenation_of_the_terms(response, catalogue
     labels = frame.dense_labels()
     for name, span in cols.spans.items():
         assert labels[span] == [n for t in frame.shrunk_terms if t.block == name for n in t.labels()]
+
+
+def test_the_shared_bend_is_that_of_settings_that_break_roots(catalogue, rows):
+    """Depth breaks roots and the share drive does not: the column is half the square of depth, less its visit mean."""
+    frame = frame_of(catalogue, ROOT_LOSS)
+    prepared = term_rows(rows, frame)
+    (shared,) = (t for t in frame.fixed_terms if isinstance(t, SharedBend))
+    halves = prepared.steps[DEPTH] ** 2 / 2
+    assert shared.column(prepared) == pytest.approx(halves - prepared.visit_mean(halves))
+    assert [type(c) for c in frame.curves(DEPTH)] == [SettingCurve, SettingSquare]
+    assert frame.curves(DRIVE) == ()
+    assert [type(c) for c in frame_of(catalogue, DIRT).curves(DEPTH)] == [SettingCurve]
+
+
+def test_a_square_bends_as_its_own_differences(catalogue):
+    """At steps x: x^2 / 2; per step up and down on average: ((x + 1)^2 - (x - 1)^2) / 4 = x."""
+    square, steps = SettingSquare(catalogue[DEPTH]), np.array([-2.0, 0.0, 1.5])
+    values = setting_origin(catalogue[DEPTH]) + steps * catalogue[DEPTH].step
+    assert square.at(values)[:, 0] == pytest.approx(steps**2 / 2)
+    assert square.slopes(steps) == pytest.approx((square.at_steps(steps + 1) - square.at_steps(steps - 1)) / 2)
 
 
 def test_variances_have_the_names_that_tables_store(catalogue, rows):
