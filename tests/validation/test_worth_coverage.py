@@ -45,7 +45,8 @@ def one_season(seed: int) -> tuple[float, float, float, float]:
     for (wet, soil), rows in guide.settings.group_by("wetness_class", "soil_class", maintain_order=True):
         usual = {n: np.array([USUAL[n][0]]) for n in USUAL}
         usual |= {r["setting"]: np.array([r["usual_value"]]) for r in rows.iter_rows(named=True)}
-        start = usual | {r["setting"]: np.array([r["start_value"]]) for r in rows.iter_rows(named=True)}
+        moved = rows.filter(pl.col("reason_code") == "best_of_tried")
+        start = usual | {r["setting"]: np.array([r["start_value"]]) for r in moved.iter_rows(named=True)}
         speed, saved = float(usual["ground_speed_kmh"][0]), []
         mine = visits.filter((pl.col("wetness_class") == wet) & (pl.col("soil_class") == soil))
         for v in mine.iter_rows(named=True):

@@ -34,9 +34,14 @@ FLAT_SHARE = 0.8
 """If at least this fraction of the values tried does not differ in cost from the best, there is no clear optimum."""
 
 
+def _nearest(c: GuideClass, name: str) -> int:
+    """Return the index of the value of a setting that is nearest to its usual value."""
+    return int(np.abs(c.values[name] - c.usual[name]).argmin())
+
+
 def _best(c: GuideClass, movable: list[str], prices: Prices) -> dict[str, int]:
     """Return the index of the value of each movable setting with the smallest expected cost, by coordinate descent."""
-    chosen = {n: int(np.abs(c.values[n] - c.usual[n]).argmin()) for n in movable}
+    chosen = {n: _nearest(c, n) for n in movable}
     for _ in range(MAX_SWEEPS):
         before = dict(chosen)
         for n in movable:
@@ -111,7 +116,7 @@ def setting_guide(
 
 @dataclass(frozen=True)
 class _ClassResult:
-    """Rows of one class, and the index of the chosen value of each setting."""
+    """Rows of one class, and the index of the chosen value of each setting that moves."""
 
     settings: list[dict[str, object]]
     summary: dict[str, object]
@@ -136,7 +141,9 @@ def _class_result(
     """Return the result of one class: movable settings get the best value unless there is no clear optimum."""
     chosen = _best(c, movable, prices)
     flat = {n for n in movable if _alike(c, chosen, n, prices).mean() >= FLAT_SHARE}
-    chosen |= {n: int(np.abs(c.values[n] - c.usual[n]).argmin()) for n in flat}
+    # A setting that stays as usual moves by nothing, not even to the nearest round value that the guide shows.
+    moved = {n: i for n, i in chosen.items() if n not in flat}
+    chosen |= {n: _nearest(c, n) for n in flat}
     rows, curves = [], []
     for n in c.values:
         low, high, count = tried[n]
@@ -166,7 +173,7 @@ def _class_result(
             }
         )
         curves += _curve(c, chosen, n, head, prices)
-    return _ClassResult(rows, {**head, **_expected(c, chosen, prices)}, curves, chosen)
+    return _ClassResult(rows, {**head, **_expected(c, moved, prices)}, curves, moved)
 
 
 def _curve(
