@@ -11,7 +11,8 @@ from transforms.arrays import Array
 from transforms.config.response_catalogue import RESPONSES, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
 from transforms.mixed_model.quasi_likelihood import Counts, starting_predictor, working_response
-from transforms.model.design_matrix import DesignSpec, add_campaign_day, seasons_of, setting_steps
+from transforms.model.campaign_days import add_campaign_day, seasons_of
+from transforms.model.design_matrix import DesignSpec, setting_steps
 from transforms.model.measurement_error import GRADES, lag1_autocorrelation
 from transforms.model.response_scale import SMALL_LOSS_T_HA, counts_of, is_measured, measured_columns, ratio_scale
 from transforms.model.specification import FACTORS, MIN_TRACE_QUALITY, TERMS

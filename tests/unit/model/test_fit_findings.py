@@ -16,13 +16,13 @@ from transforms.contracts.reason import Reason, reason
 from transforms.jobs.product_cache import ProductCache
 from transforms.mixed_model.p_spline import PSpline
 from transforms.mixed_model.secant import SETTLED
+from transforms.model.campaign_days import seasons_of
 from transforms.model.checks.bootstrap import bootstrap_coverage
 from transforms.model.checks.fit_checks import fit_checks
 from transforms.model.checks.influence import influence
 from transforms.model.checks.placebo import placebo
 from transforms.model.checks.validation import out_of_field
 from transforms.model.confounding import confounding
-from transforms.model.design_matrix import seasons_of
 from transforms.model.effect_curves import setting_curves
 from transforms.model.effects import effects
 from transforms.model.estimate import fit_response
