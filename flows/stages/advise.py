@@ -13,6 +13,7 @@ from reports.language.translate import mark
 from transforms.advice.advice_rows import ADVICE_SCHEMA, advise_machine
 from transforms.advice.move_effects import PRICED, MoveEffects
 from transforms.advice.outlook import NextShift, Outlook, next_outlook, working_hours
+from transforms.advice.pair_effects import pair_effects
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.season_worth import season_cost
 from transforms.advice.shrinkage import shrinkage
@@ -61,6 +62,7 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
             facts = warehouse.table("load_fact")
             priced = {r: fits.by_response[r] for r in PRICED if r in fits.by_response}
             prior = {r: shrinkage(f) for r, f in priced.items()}
+            pairs = {r: pair_effects(f, season.advice.min_loads) for r, f in priced.items()}
             outlook = _build_outlook(warehouse, facts, season)
             warehouse.replace("next_condition", outlook.fields)
             situations = next_situations(
@@ -81,7 +83,10 @@ def advise_machines(workspace: Workspace, fits: Fits, reporter: Reporter) -> pl.
             for situation, place in situations:
                 now = situation.settings
                 effects = MoveEffects(
-                    {r: draw_slopes(f, place, now, season.catalogue, steps, prior[r], rng) for r, f in priced.items()}
+                    {
+                        r: draw_slopes(f, place, now, season.catalogue, steps, prior[r], pairs[r], rng)
+                        for r, f in priced.items()
+                    }
                 )
                 rows.append(advise_machine(situation, effects, season.catalogue, season.prices, season.advice))
         table = pl.concat(rows)
@@ -114,7 +119,8 @@ def compute_guide(workspace: Workspace, fits: Fits, reporter: Reporter, executor
         )
         priced = {r: fits.shared[r] for r in (DIRT, ROOT_LOSS) if r in fits.shared}
         shrink = {r: shrinkage(fits.by_response[r]) for r in priced}
-        jobs = [GuideJob(kind, priced, shrink, *shared) for kind in ("guide", "what-if")]
+        pairs = {r: pair_effects(fits.by_response[r], season.advice.min_loads) for r in priced}
+        jobs = [GuideJob(kind, priced, shrink, pairs, *shared) for kind in ("guide", "what-if")]
         guide_tables, what_if = local(executor)(build_guide_table, jobs)
         write_table(what_if, workspace.what_if)
         suggested = suggest_trials(

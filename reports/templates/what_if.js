@@ -12,6 +12,7 @@
   for (const fit of Object.values(table.responses)) {
     fit.base = unpack(fit.base);
     fit.visit = unpack(fit.visit);
+    for (const p of fit.pairs) p.draws = unpack(p.draws);
     for (const kind of ["sides", "step", "by", "bend"])
       for (const name of Object.keys(fit[kind])) fit[kind][name] = unpack(fit[kind][name]);
   }
@@ -36,6 +37,10 @@
       const s = table.settings[n], value = n in settings ? settings[n] : table.usual[n];
       return [n, (value - table.usual[n]) / s.step, fit.bend[n] ? place(table.values[n], value) : null];
     });
+    const pairs = fit.pairs.map((p) => {
+      const product = (values) => p.settings.reduce((x, n, i) => x * (values[n] - p.middle[i]) / p.step[i], 1);
+      return [p.draws, product({ ...table.usual, ...settings }) - product(table.usual)];
+    });
     for (let d = 0; d < fit.base.length; d++) {
       let z = fit.z + fit.visit[d][0] + mix(fit.base[d], at);
       for (const [draws, where] of sides) z += along(draws[d], where);
@@ -45,6 +50,7 @@
         z += steps * slope;
         if (where) z += along(fit.bend[n][d], where);
       }
+      for (const [draws, change] of pairs) z += draws[d][0] * change;
       out.push(z);
     }
     return out;

@@ -18,6 +18,7 @@ from transforms.advice.advice_rows import advise_machine
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, cost_per_t
 from transforms.advice.move_effects import MoveEffects
 from transforms.advice.outlook import PERSISTENCE, Outlook
+from transforms.advice.pair_effects import pair_effects
 from transforms.advice.posterior import draw_slopes
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.situations import FleetData, next_situations
@@ -238,11 +239,12 @@ def advised(world: World) -> Moves:
     fields = known.select("field_id", "clay_pct", "yield_t_ha", lat_deg=pl.lit(50.0), lon_deg=pl.lit(15.0))
     machines = pl.DataFrame({"machine_id": [], "rows_count": [], "row_spacing_cm": []})
     spread = {r: shrinkage(f) for r, f in fits.items()}
+    pairs = {r: pair_effects(f, RULES.min_loads) for r, f in fits.items()}
     rng, out = np.random.default_rng(world.seed), {}
     fleet = FleetData(facts, fields, machines, {}, PRICES.haul_km)
     for situation, place in next_situations(fleet, outlook, fits, world.catalogue, RULES.min_loads, rng):
         slopes = {
-            r: draw_slopes(f, place, situation.settings, world.catalogue, RULES.max_steps, spread[r], rng)
+            r: draw_slopes(f, place, situation.settings, world.catalogue, RULES.max_steps, spread[r], pairs[r], rng)
             for r, f in fits.items()
         }
         rows = advise_machine(situation, MoveEffects(slopes), world.catalogue, PRICES, RULES)

@@ -13,6 +13,7 @@ from tests.support.results_page import VALIDATION, write_figures
 from tests.validation.closed_loop import PRICES, ground_of, new_world, true_cost, work_day
 from tests.validation.fit_seasons import MECHANICS, USUAL
 from transforms.advice.guide import setting_guide
+from transforms.advice.pair_effects import pair_effects
 from transforms.advice.shrinkage import shrinkage
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import load_catalogue
@@ -38,7 +39,8 @@ def one_season(seed: int) -> tuple[float, float, float, float]:
     spread = {r: shrinkage(f) for r, f in fits.items()}
     cells = [("one", w, s, TONNES) for w in ("dry", "moist", "wet") for s in ("light", "medium", "heavy")]
     lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
-    guide = setting_guide(fits, spread, catalogue, PRICES, 30, lifted, np.random.default_rng(seed))
+    pairs = {r: pair_effects(f, 30) for r, f in fits.items()}
+    guide = setting_guide(fits, spread, pairs, catalogue, PRICES, 30, lifted, np.random.default_rng(seed))
     truth = 0.0
     visits = world.visits.with_columns(pl.col("wet").alias("topsoil_wetness"), pl.col("clay").alias("clay_pct"))
     visits = visits.hstack(classes_of(visits))

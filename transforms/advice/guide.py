@@ -17,6 +17,7 @@ from transforms.advice.guide_class import DRAWS, GuideBasis, GuideClass, class_m
 from transforms.advice.guide_tables import GUIDE_CLASS_SCHEMA, GUIDE_CURVE_SCHEMA, GUIDE_SCHEMA, Guide
 from transforms.advice.mean_interval import mean_interval
 from transforms.advice.moves import SMALLEST_GAIN_PER_T
+from transforms.advice.pair_effects import PairEffect
 from transforms.advice.season_worth import WORTH_SCHEMA, guide_worth
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import tried_range
@@ -61,6 +62,7 @@ def _alike(c: GuideClass, chosen: dict[str, int], name: str, prices: Prices) -> 
 def setting_guide(
     fits: dict[str, ResponseFit],
     shrink: dict[str, Shrinkage],
+    pairs: dict[str, tuple[PairEffect, ...]],
     catalogue: Catalogue,
     prices: Prices,
     min_loads: int,
@@ -73,6 +75,7 @@ def setting_guide(
         fits: response -> its fit: of dirt, whose rows include `generation`, and of root loss; a setting that may affect
             root loss keeps its usual value if the fit of root loss lacks it.
         shrink: shrinkage of effects, by response.
+        pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
         prices: prices of soil, roots, sugar and hours, in the season's currency.
         min_loads: smallest number of loads on which a class may rest.
@@ -83,7 +86,7 @@ def setting_guide(
     if "generation" not in dirt.rows.columns:
         schemas = (GUIDE_SCHEMA, GUIDE_CLASS_SCHEMA, GUIDE_CURVE_SCHEMA, WORTH_SCHEMA)
         return Guide(*(pl.DataFrame(schema=s) for s in schemas))
-    basis = GuideBasis(fits, shrink, catalogue, prices.haul_km)
+    basis = GuideBasis(fits, shrink, pairs, catalogue, prices.haul_km)
     classes = classes_of(dirt.rows)
     rows, cells, curves, moves = [], [], [], []
     for generation in dirt.rows["generation"].drop_nulls().unique().sort():

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT, CropAndHaul, cost_per_t
 from transforms.advice.moves import USUAL_SPEED_KMH
+from transforms.advice.pair_effects import PairEffect
 from transforms.advice.season_worth import ClassMoves
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA, USUAL_WIDTH_M
@@ -41,12 +42,14 @@ class GuideBasis:
     Attributes:
         fits: response -> its fit: of dirt, and of root loss if it is fitted.
         shrink: shrinkage of effects, by response.
+        pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
         haul_km: usual road distance.
     """
 
     fits: dict[str, ResponseFit]
     shrink: dict[str, Shrinkage]
+    pairs: dict[str, tuple[PairEffect, ...]]
     catalogue: Catalogue
     haul_km: float
 
@@ -59,7 +62,8 @@ class GuideClass:
         values: setting -> values, ascending.
         usual: setting -> usual value of the generation in the class.
         changes: response -> setting -> draws of the change from the usual value on the fitted scale, shape
-            (draws, values).
+            (draws, values), without what pairs add.
+        pairs: pairs of settings whose effects depend on each other, by response.
         z_dirt: draws of the log dirt ratio with usual settings, shape (draws,).
         root_loss_t_ha: draws of the root loss with usual settings, shape (draws,).
         at: crop and haul.
@@ -69,6 +73,7 @@ class GuideClass:
     values: dict[str, Array]
     usual: dict[str, float]
     changes: dict[str, dict[str, Array]]
+    pairs: dict[str, tuple[PairEffect, ...]]
     z_dirt: Array
     root_loss_t_ha: Array
     at: CropAndHaul
@@ -80,7 +85,12 @@ class GuideClass:
         for n, i in chosen.items():
             if n != name and n in effects:
                 total = total + effects[n][:, [i]]
-        return total + effects[name] if name in effects else total
+        if name in effects:
+            total = total + effects[name]
+        moved: dict[str, Array | float] = {**self.usual, **{n: float(self.values[n][i]) for n, i in chosen.items()}}
+        if name is not None:
+            moved[name] = self.values[name]
+        return np.asarray(total + sum(p.change(self.usual, moved)[:DRAWS] for p in self.pairs.get(response, ())))
 
     def root_loss(self, chosen: dict[str, int], name: str | None = None) -> Array:
         """Return draws of the root loss with the chosen values, t/ha, of the shapes of `cost`."""
@@ -195,6 +205,7 @@ def guide_class(
         values,
         usual,
         {r: _draws(f, values, usual, place, basis.shrink[r], rng) for r, f in basis.fits.items()},
+        basis.pairs,
         _level(basis.fits[DIRT], place, usual, visits, rng),
         lost,
         at,
@@ -227,4 +238,6 @@ def class_moves(
     usual = c.usual.get("ground_speed_kmh", USUAL_SPEED_KMH)
     speed = float(c.values["ground_speed_kmh"][chosen["ground_speed_kmh"]]) if "ground_speed_kmh" in chosen else usual
     weights = {r: _weights(f, c, chosen) for r, f in fits.items()}
-    return ClassMoves(head, c.z_dirt, c.root_loss_t_ha, weights, (usual, speed), c.at)
+    moved = {**c.usual, **{n: float(c.values[n][i]) for n, i in chosen.items()}}
+    products = {r: [(p, float(p.product(moved) - p.product(c.usual))) for p in c.pairs.get(r, ())] for r in fits}
+    return ClassMoves(head, c.z_dirt, c.root_loss_t_ha, weights, products, (usual, speed), c.at)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import DRAWS, Shrinkage
 from transforms.config.settings_catalogue import Catalogue
 from transforms.model.fit_result import ResponseFit
@@ -21,11 +22,15 @@ class Slopes:
         settings: settings with an effect.
         draws: effect of one step up of each setting, shape (draws, j).
         moves: (setting, steps) -> draws of that move, shape (draws,), for curves whose effect is not proportional.
+        pairs: pairs of settings whose effects depend on each other.
+        now: setting -> current value in its unit, for the pairs.
     """
 
     settings: list[str]
     draws: Array
     moves: dict[tuple[str, int], Array] = field(default_factory=dict)
+    pairs: tuple[PairEffect, ...] = ()
+    now: dict[str, float] = field(default_factory=dict)
 
     def log_change(self, steps: dict[str, float]) -> Array:
         """Return draws of the log change of moving settings, shape (draws,).
@@ -39,6 +44,10 @@ class Slopes:
                 total += self.moves[name, int(count)]
             elif name in self.settings:
                 total += count * self.draws[:, self.settings.index(name)]
+        for pair in self.pairs:
+            step = dict(zip(pair.settings, pair.step, strict=True))
+            moved = {n: v + steps.get(n, 0.0) * step[n] for n, v in self.now.items() if n in step}
+            total += pair.change(self.now, moved)[:, 0]
         return total
 
 
@@ -49,6 +58,7 @@ def draw_slopes(
     catalogue: Catalogue,
     max_steps: int,
     shrink: Shrinkage,
+    pairs: tuple[PairEffect, ...],
     rng: np.random.Generator,
 ) -> Slopes:
     """Return draws of the effects of moves from the current settings, from their joint posterior.
@@ -60,6 +70,7 @@ def draw_slopes(
         catalogue: the settings known.
         max_steps: largest number of practical steps of a move.
         shrink: shrinkage of the settings' effects.
+        pairs: pairs of settings whose effects depend on each other.
         rng: random generator.
     """
     names = [n for n in fit.settings if n in settings]
@@ -69,4 +80,4 @@ def draw_slopes(
     current = {n: value_weights(fit, n, settings[n], place) for n in names}
     L = np.array([value_weights(fit, n, settings[n] + k * catalogue[n].step, place) - current[n] for n, k in moves])
     drawn = dict(zip(moves, shrink.draw_contrasts(fit, L, DRAWS, rng).T, strict=True))
-    return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn)
+    return Slopes(names, np.column_stack([drawn[n, 1] for n in names]), drawn, pairs, settings)

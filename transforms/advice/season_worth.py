@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from transforms.advice.cost import CropAndHaul, beet_worth_per_t, cost_per_t
 from transforms.advice.mean_interval import mean_interval
+from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import Shrinkage
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
@@ -40,6 +41,7 @@ class ClassMoves:
         z_dirt: draws of the log dirt ratio, shape (draws,).
         root_loss_t_ha: draws of the root loss, shape (draws,).
         weights: response -> weights whose product with the coefficients is the log change, shape (p,).
+        products: response -> pairs of settings, each with the change of its product.
         speeds: usual ground speed and that of the guide, km/h.
         at: crop and haul.
     """
@@ -48,6 +50,7 @@ class ClassMoves:
     z_dirt: Array
     root_loss_t_ha: Array
     weights: dict[str, Array]
+    products: dict[str, list[tuple[PairEffect, float]]]
     speeds: tuple[float, float]
     at: CropAndHaul
 
@@ -91,7 +94,9 @@ def guide_worth(
     if not moves:
         return pl.DataFrame(schema=WORTH_SCHEMA)
     changes = {
-        r: shrinkage[r].draw_contrasts(f, np.array([m.weights[r] for m in moves]), draws, rng) for r, f in fits.items()
+        r: shrinkage[r].draw_contrasts(f, np.array([m.weights[r] for m in moves]), draws, rng)
+        + np.column_stack([sum((p.draws[:draws] * x for p, x in m.products[r]), np.zeros(draws)) for m in moves])
+        for r, f in fits.items()
     }
     lifted = {(g, w, s): t for g, w, s, t in clean_t.iter_rows()}
     rows, total, tonnes = [], np.zeros(draws), 0.0

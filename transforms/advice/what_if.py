@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from transforms.advice.cost import CropAndHaul, cost_parts
 from transforms.advice.mean_interval import MeanInterval, mean_interval
 from transforms.advice.moves import USUAL_SPEED_KMH
+from transforms.advice.pair_effects import PairEffect
 from transforms.advice.situations import UNKNOWN_LOSS_T_HA
 from transforms.advice.what_if_table import unpack_draws
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
@@ -117,6 +118,11 @@ def _z(table: dict[str, Any], response: str, q: WhatIfQuery, settings: dict[str,
         z = z + (value - usual) / s["step"] * slope
         if n in tabulated["bend"]:
             z = z + _between(table["values"][n], unpack_draws(tabulated["bend"][n]), value)
+    for pair in tabulated["pairs"]:
+        effect = PairEffect(
+            tuple(pair["settings"]), tuple(pair["middle"]), tuple(pair["step"]), unpack_draws(pair["draws"])[:, 0]
+        )
+        z = z + effect.change(table["usual"], {**table["usual"], **settings})[:, 0]
     return np.asarray(z)
 
 

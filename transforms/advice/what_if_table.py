@@ -16,6 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from transforms.advice.cost import USUAL_TOPS_PCT
+from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.situations import USUAL_WIDTH_M, tried_range
 from transforms.arrays import to_float
@@ -116,6 +117,17 @@ def _tabulated(
     return out
 
 
+def _pairs(pairs: tuple[PairEffect, ...], usual: dict[str, float]) -> list[dict[str, Any]]:
+    """Return the pairs whose settings are both tabulated, with draws centred on their mean."""
+    out = []
+    for pair in pairs:
+        if all(n in usual for n in pair.settings):
+            draws = pair.draws[:DRAWS] - pair.draws[:DRAWS].mean() + pair.draws.mean()
+            about = {"settings": list(pair.settings), "middle": list(pair.middle), "step": list(pair.step)}
+            out.append({**about, "draws": _packed(draws[:, None])})
+    return out
+
+
 def _coefficient_weights(fit: ResponseFit, term: SingleTerm) -> Array:
     """Return the contrast that selects the coefficient of a term, shape (p,); zero if it is not in the model."""
     weights = np.zeros(fit.reml.coef.size)
@@ -144,6 +156,7 @@ def _even_values(values: pl.Series, ends: tuple[float, float], size: int) -> lis
 def tabulate(
     fits: dict[str, ResponseFit],
     shrink: dict[str, Shrinkage],
+    pairs: dict[str, tuple[PairEffect, ...]],
     catalogue: Catalogue,
     prices: Prices,
     min_loads: int,
@@ -153,6 +166,7 @@ def tabulate(
     Args:
         fits: response -> its fit: of dirt, and of root loss if it is fitted.
         shrink: shrinkage of effects, by response.
+        pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings known.
         prices: prices of soil, roots, sugar and hours, in the season's currency.
         min_loads: smallest number of loads of a setting or class that is tabulated.
@@ -195,7 +209,10 @@ def tabulate(
         "tried": _tried(dirt, min_loads),
         "prices": asdict(prices),
         "crop": {"haul_km": prices.haul_km, "width_m": USUAL_WIDTH_M, "sugar_pct": sugar, "tops_pct": USUAL_TOPS_PCT},
-        "responses": {r: _tabulated(f, shrink[r], usual, at, sides, values) for r, f in fits.items()},
+        "responses": {
+            r: {**_tabulated(f, shrink[r], usual, at, sides, values), "pairs": _pairs(pairs[r], usual)}
+            for r, f in fits.items()
+        },
     }
 
 

@@ -8,6 +8,7 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from transforms.advice.guide import setting_guide
+from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import Shrinkage
 from transforms.advice.what_if_table import tabulate
 from transforms.config.settings_catalogue import Catalogue
@@ -24,6 +25,7 @@ class GuideJob:
         what: table to compute.
         fits: response -> its fit: of dirt, and of root loss if it is fitted.
         shrink: shrinkage of effects, by response.
+        pairs: pairs of settings whose effects depend on each other, by response.
         catalogue: the settings catalogue.
         prices: prices of the season.
         min_loads: minimum number of loads in a class.
@@ -34,6 +36,7 @@ class GuideJob:
     what: Literal["guide", "what-if"]
     fits: dict[str, SharedValue[ResponseFit]]
     shrink: dict[str, Shrinkage]
+    pairs: dict[str, tuple[PairEffect, ...]]
     catalogue: Catalogue
     prices: Prices
     min_loads: int
@@ -45,7 +48,7 @@ def build_guide_table(job: GuideJob) -> Any:
     """Return the setting guide or the what-if table."""
     with threadpool_limits(limits=1, user_api="blas"):
         fits = {response: shared.value for response, shared in job.fits.items()}
-        about = (fits, job.shrink, job.catalogue, job.prices, job.min_loads)
+        about = (fits, job.shrink, job.pairs, job.catalogue, job.prices, job.min_loads)
         if job.what == "what-if":
             return tabulate(*about)
         return setting_guide(*about, job.tonnes, np.random.default_rng(job.seed))

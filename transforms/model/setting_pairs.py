@@ -1,11 +1,13 @@
 """Pairs of settings whose effects may depend on each other: a score test of every pair that the catalogue declares."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from scipy.stats import false_discovery_control, t
 
 from transforms.arrays import Array
-from transforms.contracts.reason import reason
+from transforms.contracts.reason import Reason, reason
 from transforms.contracts.result_tables import schema_of
 from transforms.model.checks.score import score_test
 from transforms.model.effects import percent
@@ -32,52 +34,84 @@ def pair_column(fit: ResponseFit, pair: tuple[str, str]) -> Array:
     return np.asarray((product - visit_means(product[:, None], fit.visits)[:, 0]) * known)
 
 
-def setting_pairs(fit: ResponseFit, min_loads: int) -> pl.DataFrame:
-    """Return `setting_pair` rows: how much the effect of one setting's step changes with a step of another.
+@dataclass(frozen=True)
+class PairTest:
+    """Test of one pair.
 
-    Each pair is tested alone at the fitted variances (score test), inside visits; q is Benjamini and Hochberg's over
-    the pairs of the response.
+    Attributes:
+        pair: names of the settings.
+        n: rows with both.
+        estimate: change of one effect per step of the other on the fitted scale, with its standard error; None if the
+            pair is not tested.
+        p_value: p of the score test; None if the pair is not tested.
+        untested: reason why it is not tested; None if it is.
+    """
+
+    pair: tuple[str, str]
+    n: int
+    estimate: tuple[float, float] | None
+    p_value: float | None
+    untested: Reason | None
+
+
+def tested_pairs(fit: ResponseFit, min_loads: int) -> list[PairTest]:
+    """Return the test of every declared pair, each alone at the fitted variances and inside visits (score test).
 
     Args:
         fit: the fit.
         min_loads: minimum number of rows with both settings.
     """
-    rows: list[dict[str, object]] = []
-    for pair in declared_pairs(fit):
-        places = [fit.setting_column(name) for name in pair]
-        n = int(fit.observed[:, places].all(axis=1).sum())
-        head = {"response": fit.response, "setting": pair[0], "other_setting": pair[1], "n": n}
-        if n < min_loads:
-            rows.append({**head, **reason("effect_few_loads", measured=n, needed=min_loads).columns})
+    return fit.cached(f"pairs from {min_loads}", lambda: [_tested(fit, p, min_loads) for p in declared_pairs(fit)])
+
+
+def _tested(fit: ResponseFit, pair: tuple[str, str], min_loads: int) -> PairTest:
+    """Return the test of one pair."""
+    n = int(fit.observed[:, [fit.setting_column(name) for name in pair]].all(axis=1).sum())
+    if n < min_loads:
+        return PairTest(pair, n, None, None, reason("effect_few_loads", measured=n, needed=min_loads))
+    tested = score_test(fit, pair_column(fit, pair)[:, None])
+    if not tested.df:
+        return PairTest(pair, n, None, None, reason("effect_hardly_moved"))
+    return PairTest(pair, n, tested.each[0], tested.p_value, None)
+
+
+def _q_values(tests: list[PairTest]) -> list[float | None]:
+    """Return Benjamini and Hochberg's q of each test over the pairs of the response; None if not tested."""
+    known = [t.p_value for t in tests if t.p_value is not None]
+    if not known:
+        return [None] * len(tests)
+    q = iter(false_discovery_control(np.clip(known, 1e-300, 1)).tolist())
+    return [None if t.p_value is None else next(q) for t in tests]
+
+
+def interacting_pairs(fit: ResponseFit, min_loads: int) -> set[tuple[str, str]]:
+    """Return the pairs whose settings' effects depend on each other: q below `FALSE_DISCOVERIES`.
+
+    Args:
+        fit: the fit.
+        min_loads: minimum number of rows with both settings.
+    """
+    tests = tested_pairs(fit, min_loads)
+    return {t.pair for t, q in zip(tests, _q_values(tests), strict=True) if q is not None and q < FALSE_DISCOVERIES}
+
+
+def setting_pairs(fit: ResponseFit, min_loads: int) -> pl.DataFrame:
+    """Return `setting_pair` rows: how much the effect of one setting's step changes with a step of another.
+
+    Args:
+        fit: the fit.
+        min_loads: minimum number of rows with both settings.
+    """
+    tests, rows = tested_pairs(fit, min_loads), []
+    for test, q in zip(tests, _q_values(tests), strict=True):
+        head = {"response": fit.response, "setting": test.pair[0], "other_setting": test.pair[1], "n": test.n}
+        if test.estimate is None or q is None:
+            rows.append({**head, **(test.untested or reason("effect_hardly_moved")).columns})
             continue
-        tested = score_test(fit, pair_column(fit, pair)[:, None])
-        if not tested.df:
-            rows.append({**head, **reason("effect_hardly_moved").columns})
-            continue
-        (estimate, error), df = tested.each[0], max(fit.z.size - fit.width, 1)
+        (estimate, error), df = test.estimate, max(fit.z.size - fit.width, 1)
         half = float(t.ppf(0.975, df)) * error
         change = {"change_pct": estimate, "lo95": estimate - half, "hi95": estimate + half}
-        rows.append({**head, **{k: percent(v) for k, v in change.items()}, "p_value": tested.p_value})
-    return _with_q(pl.DataFrame(rows, schema_overrides=PAIR_SCHEMA) if rows else pl.DataFrame(schema=PAIR_SCHEMA))
-
-
-def _with_q(table: pl.DataFrame) -> pl.DataFrame:
-    """Return rows with their q values and whether they interact."""
-    missing = [c for c in PAIR_SCHEMA if c not in table.columns]
-    table = table.with_columns(pl.lit(None, dtype=PAIR_SCHEMA[c]).alias(c) for c in missing).select(list(PAIR_SCHEMA))
-    known = table["p_value"].is_not_null().to_numpy()
-    q = np.full(table.height, np.nan)
-    if known.any():
-        q[known] = false_discovery_control(table["p_value"].drop_nulls().to_numpy().clip(1e-300, 1))
-    yes, no = reason("interaction").columns, reason("no_interaction").columns
-    table = table.with_columns(pl.Series("q_value", q).fill_nan(None))
-    is_pair = pl.col("q_value") < FALSE_DISCOVERIES
-    return table.with_columns(
-        pl.when(pl.col("q_value").is_null())
-        .then(column)
-        .when(is_pair)
-        .then(pl.lit(yes[column]))
-        .otherwise(pl.lit(no[column]))
-        .alias(column)
-        for column in ("reason_code", "reason_args")
-    )
+        why = reason("interaction" if q < FALSE_DISCOVERIES else "no_interaction")
+        tested = {**{k: percent(v) for k, v in change.items()}, "p_value": test.p_value, "q_value": q}
+        rows.append({**head, **tested, **why.columns})
+    return pl.DataFrame(rows, schema=PAIR_SCHEMA)

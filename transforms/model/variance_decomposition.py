@@ -19,7 +19,7 @@ from transforms.model.condition_terms import ConditionTerm
 from transforms.model.fit_result import ResponseFit
 from transforms.model.fit_rows import dense_passes
 from transforms.model.load_decomposition import parts_of_z, source_of
-from transforms.model.setting_terms import SettingEffect, VisitMean
+from transforms.model.setting_terms import SettingEffect, SettingSquare, VisitMean
 from transforms.model.visits import visit_means
 
 DRAWS = 300
@@ -31,7 +31,22 @@ MAX_TOTAL_RATIO = 2.0
 SHARE_SCHEMA = schema_of("variance_share")
 
 
-def _source_of_columns(fit: ResponseFit) -> dict[str, NDArray[np.int64]]:
+@dataclass(frozen=True)
+class _SourceColumns:
+    """Columns of conditions and settings for some rows; a coefficient that settings share has a column for each.
+
+    Attributes:
+        G: products of the centred columns over the number of rows, shape (q, q).
+        coefficient: index of each column's coefficient, shape (q,).
+        source: condition source or setting -> its columns.
+    """
+
+    G: Array
+    coefficient: NDArray[np.int64]
+    source: dict[str, NDArray[np.int64]]
+
+
+def _source_of_columns(fit: ResponseFit) -> dict[str, list[int]]:
     """Return the columns of D of each condition source and each setting."""
     out: dict[str, list[int]] = {}
     for term in fit.frame.dense_terms:
@@ -39,43 +54,61 @@ def _source_of_columns(fit: ResponseFit) -> dict[str, NDArray[np.int64]]:
         source = source_of(term) if isinstance(term, ConditionTerm) else term.setting
         if places and source and term.kind in {"condition", "within"}:
             out.setdefault(source, []).extend(places)
-    return {k: np.array(v) for k, v in out.items()}
+    return out
 
 
-def _sample(fit: ResponseFit) -> Array:
-    """Return D for up to 4,000 evenly spaced rows, centred; columns of settings include their visit means."""
+def _squares(fit: ResponseFit, every: int) -> dict[str, Array]:
+    """Return each setting's column of the shared bend for every k-th row: its departures from the visit mean."""
+    out = {}
+    for name in fit.settings:
+        for curve in fit.frame.curves(name):
+            if isinstance(curve, SettingSquare) and fit.coefficients_of(curve)[1]:
+                j = fit.setting_column(name)
+                half = curve.at_steps(fit.x[:, j])
+                out[name] = ((half - visit_means(half, fit.visits))[:, 0] * fit.observed[:, j])[::every]
+    return out
+
+
+def _source_columns(fit: ResponseFit) -> _SourceColumns:
+    """Return the columns of up to 4,000 evenly spaced rows; columns of settings include their visit means."""
     every = max(-(-fit.z.size // MAX_ROWS), 1)
     D = np.vstack([columns[(-rows.start) % every :: every] for rows, columns, _ in dense_passes(fit)])
     for setting in fit.settings:
         if fit.contains(mean := VisitMean(setting)):
             D[:, fit.index_of(SettingEffect(setting))] += D[:, fit.index_of(mean)]
-    return np.asarray(D - D.mean(axis=0))
+    squares, source = _squares(fit, every), _source_of_columns(fit)
+    for i, setting in enumerate(squares):
+        source[setting] = [*source.get(setting, []), fit.width + i]
+    D = np.column_stack([D, *squares.values()])
+    D = D - D.mean(axis=0)
+    shared = fit.coefficients_of(SettingSquare(fit.frame.settings[0]))[1]
+    coefficient = np.array([*range(fit.width), *(shared * len(squares))])
+    return _SourceColumns(D.T @ D / D.shape[0], coefficient, {k: np.array(v) for k, v in source.items()})
 
 
-def _noise(fit: ResponseFit, G: Array, own_columns: NDArray[np.int64]) -> float:
+def _noise(fit: ResponseFit, columns: _SourceColumns, own: NDArray[np.int64]) -> float:
     """Return the correction of a source's covariance for estimation error.
 
     Errors of fixed coefficients inflate the covariance; prediction of random ones shrinks it.
     """
-    V, p = fit.reml.cov_core, fit.reml.p
-    fixed = own_columns[own_columns < p]
-    shrunk = own_columns[own_columns >= p]
-    inflation = float((G[fixed, :p] * V[fixed, :p]).sum())
-    shrinkage = float((G[shrunk, p:] * V[shrunk, p:]).sum())
-    return shrinkage - inflation
+    at = columns.coefficient
+    is_fixed = at < fit.reml.p
+    products = columns.G * fit.reml.cov_core[np.ix_(at, at)]
+    inflation = products[np.ix_(own[is_fixed[own]], is_fixed)].sum()
+    shrinkage = products[np.ix_(own[~is_fixed[own]], ~is_fixed)].sum()
+    return float(shrinkage - inflation)
 
 
-def _share_intervals(
-    fit: ResponseFit, G: Array, columns: dict[str, NDArray[np.int64]]
-) -> dict[str, tuple[float, float]]:
+def _share_intervals(fit: ResponseFit, columns: _SourceColumns) -> dict[str, tuple[float, float]]:
     """Return the 95 % interval of each source's covariance relative to its mean, from draws of the coefficients."""
     values, vectors = np.linalg.eigh(fit.reml.cov_core)
     normal = np.random.default_rng(SEED).standard_normal((DRAWS, fit.width))
     coefs = fit.reml.coef[: fit.width] + (normal * np.sqrt(np.maximum(values, 0))) @ vectors.T
-    products = coefs @ G
+    coefs = coefs[:, columns.coefficient]
+    products = coefs @ columns.G
     out = {}
-    for source, own_columns in columns.items():
-        drawn = (coefs[:, own_columns] * products[:, own_columns]).sum(axis=1)
+    for source, own in columns.source.items():
+        drawn = (coefs[:, own] * products[:, own]).sum(axis=1)
         low, high = np.quantile(drawn, (0.025, 0.975)) - drawn.mean()
         out[source] = (float(low), float(high))
     return out
@@ -116,10 +149,9 @@ def _sources(fit: ResponseFit) -> dict[str, _Share]:
     moved = np.column_stack([p - p.mean() for *_, p in parts])
     eta = moved.sum(axis=1)
     out = {name: _Share(kind, float(moved[:, i] @ eta) / eta.size, 0.0, 0.0) for i, (name, kind, _) in enumerate(parts)}
-    D, columns = _sample(fit), _source_of_columns(fit)
-    G = D.T @ D / D.shape[0]
-    for source, (low, high) in _share_intervals(fit, G, columns).items():
-        out[source].value += _noise(fit, G, columns[source])
+    columns = _source_columns(fit)
+    for source, (low, high) in _share_intervals(fit, columns).items():
+        out[source].value += _noise(fit, columns, columns.source[source])
         out[source].low, out[source].high = low, high
     sloped = _sloped(fit)
     for name in fit.reml.equations.m.factors:

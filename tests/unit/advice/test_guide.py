@@ -54,7 +54,8 @@ def guide(fits, catalogue):
         for s in ("light", "medium", "heavy")
     ]
     lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
-    return setting_guide(fits[0], fits[1], catalogue, PRICES, 30, lifted, np.random.default_rng(1))
+    none = dict.fromkeys(fits[0], ())
+    return setting_guide(fits[0], fits[1], none, catalogue, PRICES, 30, lifted, np.random.default_rng(1))
 
 
 def test_every_class_has_a_guide_or_says_why(guide):
@@ -128,7 +129,7 @@ def test_the_curve_of_cost_is_nothing_at_the_start(guide):
 
 @pytest.fixture(scope="module")
 def table(fits, catalogue):
-    return json.loads(json.dumps(tabulate(fits[0], fits[1], catalogue, PRICES, 30)))
+    return json.loads(json.dumps(tabulate(fits[0], fits[1], dict.fromkeys(fits[0], ()), catalogue, PRICES, 30)))
 
 
 def test_the_level_of_conditions_is_that_of_the_rows_that_have_them(fits):

@@ -41,6 +41,7 @@ def hand_made(yields: list[float]) -> dict[str, Any]:
         "step": {},
         "by": {},
         "bend": {},
+        "pairs": [],
     }
     return {
         "wetness": list(WETNESS),
@@ -87,6 +88,6 @@ def test_a_season_without_variation_of_a_condition_is_read_and_answered(catalogu
     assert effects(fit, catalogue, 30)["change_pct"].drop_nulls().is_finite().all()
     spread = shrinkage(fit)
     assert np.isfinite(spread.draws).all()
-    table = json.loads(json.dumps(tabulate({DIRT: fit}, {DIRT: spread}, catalogue, Prices(), 30)))
+    table = json.loads(json.dumps(tabulate({DIRT: fit}, {DIRT: spread}, {DIRT: ()}, catalogue, Prices(), 30)))
     found = answer_query(table, WhatIfQuery(0.6, 25.0, 9.0, 75.0, {"share_depth_cm": 7.0}))
     assert np.isfinite([*found.dirt_pct, *found.cost_per_t, *found.saved_per_t]).all()
