@@ -12,6 +12,15 @@ from reports.sections.shift_summary_data import ShiftSummaryData
 from transforms.config.settings_catalogue import Catalogue
 
 
+def _instructions() -> str:
+    """Return how to make the moves, also from other values than those of the last shift."""
+    order = say("From top to bottom. Look behind the machine after each change.")
+    other_start = say(
+        "If the machine starts from other values, change each by the same amount, but not past the value on this card."
+    )
+    return f"{order} {other_start}"
+
+
 def cab_cards(data: ShiftSummaryData, catalogue: Catalogue, shown: DisplayUnits) -> tuple[CabCard, ...]:
     """Return one card per machine with advice, in order of worth."""
     cards = []
@@ -21,11 +30,7 @@ def cab_cards(data: ShiftSummaryData, catalogue: Catalogue, shown: DisplayUnits)
         for r in own.sort("move_number").iter_rows(named=True):
             before, after = move_values(r, catalogue, shown)
             moves.append((move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue), before, after))
-        note = (
-            say("From top to bottom. Look behind the machine after each change.")
-            if moves
-            else say("Leave everything as it is.")
-        )
+        note = _instructions() if moves else say("Leave everything as it is.")
         where = say(
             "Field {field} · {conditions}",
             field=outcome["field_id"],

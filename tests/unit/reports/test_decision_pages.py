@@ -3,14 +3,18 @@
 import json
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
 from flows import stages
+from reports.pages.what_if import write_what_if
+from reports.pages.what_if_data import load_what_if_page
 from tests.support.program import taretrace_here
 from tests.unit.reports.chromium import opened, unfold
 from transforms.advice.what_if import WhatIfQuery, answer_query
-from transforms.advice.what_if_table import read_table
+from transforms.advice.what_if_table import _packed, read_table, write_table
+from transforms.config.response_catalogue import DIRT
 
 
 def test_a_comparison_has_an_interval_and_a_dot_per_subject(browser, written, demo):
@@ -57,6 +61,26 @@ def test_the_page_and_the_command_give_the_same_answer(browser, written, demo):
         assert shown["loss"] == pytest.approx(own.root_loss_t_ha, rel=1e-6)
         assert shown["cost"] == pytest.approx(own.cost_per_t, rel=1e-6)
         assert shown["saved"] == pytest.approx(own.saved_per_t, rel=1e-6, abs=1e-9)
+
+
+def test_the_page_counts_pairs_as_the_command_does(browser, demo, tmp_path):
+    """A pair of settings planted in the table changes answers alike."""
+    table = read_table(demo.workspace.what_if)
+    names = ["cleaner_1_speed_rpm", "separator_1_height_mm"]
+    about = {"settings": names, "middle": [38.0, 45.0], "step": [3.0, 5.0]}
+    draws = np.random.default_rng(1).normal(0.04, 0.01, (100, 1))
+    table["responses"][DIRT]["pairs"] = [{**about, "draws": _packed(draws)}]
+    planted = tmp_path / "what-if.json"
+    write_table(table, planted)
+    with stages.open_warehouse(demo.workspace) as warehouse:
+        page = write_what_if(load_what_if_page(warehouse, planted), demo.workspace.season, tmp_path)
+    opened(browser, page, 1280)
+    q = {"topsoil_wetness": 0.4, "clay_pct": 21.0, "air_temp_c": 7.0, "yield_t_ha": 70.0}
+    moved = {n: table["usual"][n] + k for n, k in zip(names, (6.0, -10.0), strict=True)}
+    own = answer_query(table, WhatIfQuery(**q, settings=moved))
+    shown = browser.execute_script("return window.taretraceAnswer(arguments[0], arguments[1])", q, moved)
+    assert shown["dirt"] == pytest.approx(own.dirt_pct, rel=1e-6)
+    assert shown["saved"] == pytest.approx(own.saved_per_t, rel=1e-6)
 
 
 def test_sliders_change_the_figures_and_grey_out_untried_values(browser, written):
