@@ -84,15 +84,16 @@ def _q_values(tests: list[PairTest]) -> list[float | None]:
     return [None if t.p_value is None else next(q) for t in tests]
 
 
-def interacting_pairs(fit: ResponseFit, min_loads: int) -> set[tuple[str, str]]:
-    """Return the pairs whose settings' effects depend on each other: q below `FALSE_DISCOVERIES`.
+def interacting_pairs(fit: ResponseFit, min_loads: int, largest_q: float) -> set[tuple[str, str]]:
+    """Return the pairs whose settings' effects depend on each other.
 
     Args:
         fit: the fit.
         min_loads: minimum number of rows with both settings.
+        largest_q: limit of q, which these pairs are below.
     """
     tests = tested_pairs(fit, min_loads)
-    return {t.pair for t, q in zip(tests, _q_values(tests), strict=True) if q is not None and q < FALSE_DISCOVERIES}
+    return {t.pair for t, q in zip(tests, _q_values(tests), strict=True) if q is not None and q < largest_q}
 
 
 def setting_pairs(fit: ResponseFit, min_loads: int) -> pl.DataFrame:
