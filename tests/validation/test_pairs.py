@@ -1,7 +1,7 @@
 """Slow proof: are pairs of settings that interact found, and are others left alone?
 
 `pytest -m slow tests/validation/test_pairs.py -s` writes the figures of tests/validation/RESULTS.md;
-`TARETRACE_SEASONS=6` makes a quick run that only prints them. A run takes some three minutes.
+`TARETRACE_SEASONS=6` makes a quick run that only prints them. A run takes some five minutes.
 """
 
 import os
@@ -22,7 +22,7 @@ from transforms.model.estimate import fit_response
 from transforms.model.response_scale import pct_from_scale, ratio_scale
 from transforms.model.setting_pairs import tested_pairs
 
-PAGE_SEASONS = 60
+PAGE_SEASONS = 120
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))
 PLANTED, EFFECT = (("cleaner_1_speed_rpm", "separator_1_height_mm"), ("share_depth_cm", "share_drive_pct")), 0.04
 NEGLIGIBLE = 0.001

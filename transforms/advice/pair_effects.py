@@ -1,6 +1,6 @@
 """Effects of pairs of settings on advice: what moving one setting changes in the effect of the other.
 
-Pairs that interact (`setting_pairs.py`, q < 0.01) add a product to z: g (x_a - m_a)(x_b - m_b), with x in practical
+Pairs that interact (`setting_pairs.py`, q < 0.005) add a product to z: g (x_a - m_a)(x_b - m_b), with x in practical
 steps and m the settings' means, so that the effect of either setting alone is that at the mean of the other. The
 estimates of all pairs tested are shrunk towards 0 like effects (`shrinkage.py`).
 """
@@ -18,7 +18,7 @@ from transforms.model.setting_pairs import interacting_pairs, tested_pairs
 from transforms.model.setting_terms import setting_origin
 
 
-ADMITTED_Q = 0.01
+ADMITTED_Q = 0.005
 """Pairs with a smaller q count in advice: stricter than in the report, because a false pair would move settings."""
 
 
