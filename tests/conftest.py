@@ -13,9 +13,9 @@ from transforms.config.workspace import Workspace
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    """The default demo season, run by the program itself."""
+    """A demo season of two thirds of the default days, run by the program itself: enough for every page and check."""
     folder = tmp_path_factory.mktemp("demo") / "season"
-    ran = taretrace("demo", folder, "--json")
+    ran = taretrace("demo", folder, "--days", "20", "--json")
     assert ran.code == 0, ran.err
     return Demo(Workspace(folder), ran, json.loads(ran.out))
 
