@@ -18,33 +18,36 @@ STATE_SHADES = {
 }
 
 
-def _time_axis() -> alt.X:
-    return alt.X("at:T", title=None, axis=alt.Axis(format="%H:%M", tickCount=8))
+def _time_axis(moments: pl.Series) -> alt.X:
+    """Return the axis of local times, with days if it spans more than one."""
+    days = moments.dt.date().n_unique()
+    axis = alt.Axis(format="%H:%M", tickCount=8) if days == 1 else alt.Axis(format="%-d %b %H:%M", tickCount=4)
+    return alt.X("at:T", title=None, axis=axis)
 
 
 def _time_tooltip() -> alt.Tooltip:
     return alt.Tooltip("at:T", title=say("time"), format="%H:%M:%S")
 
 
-def _level_area(title: str) -> Any:
+def _level_area(title: str, x: alt.X) -> Any:
     return (
         alt.Chart(rows("minutes"))
         .mark_area(color=EXPECTED, opacity=0.35, line={"color": EXPECTED}, interpolate="step-after")
         .encode(
-            x=_time_axis(),
+            x=x,
             y=alt.Y("level:Q", title=title),
             tooltip=[_time_tooltip(), alt.Tooltip("level:Q", title=title, format=".1f")],
         )
     )
 
 
-def _share_bars() -> Any:
+def _share_bars(x: alt.X) -> Any:
     title = say("share of the load, %")
     return (
         alt.Chart(rows("minutes"))
         .mark_bar(color=OBSERVED)
         .encode(
-            x=_time_axis(),
+            x=x,
             x2="until:T",
             y=alt.Y("share_pct:Q", title=title),
             y2=alt.datum(0),
@@ -53,13 +56,13 @@ def _share_bars() -> Any:
     )
 
 
-def _state_strip() -> Any:
+def _state_strip(x: alt.X) -> Any:
     states = [translated(s) for s in STATE_SHADES]
     return (
         alt.Chart(rows("minutes"))
         .mark_rect()
         .encode(
-            x=_time_axis(),
+            x=x,
             x2="until:T",
             color=alt.Color(
                 "state:N",
@@ -73,9 +76,9 @@ def _state_strip() -> Any:
     )
 
 
-def _emptyings() -> Any:
+def _emptyings(x: alt.X) -> Any:
     tooltip = [alt.Tooltip("at:T", title=say("tank emptied"), format="%H:%M:%S")]
-    return alt.Chart(rows("emptied")).mark_rule(color=INK, strokeDash=[3, 3]).encode(x=_time_axis(), tooltip=tooltip)
+    return alt.Chart(rows("emptied")).mark_rule(color=INK, strokeDash=[3, 3]).encode(x=x, tooltip=tooltip)
 
 
 def load_timeline(minutes: pl.DataFrame, emptied: pl.DataFrame, marks: pl.DataFrame, mass_sign: str) -> Chart:
@@ -87,21 +90,25 @@ def load_timeline(minutes: pl.DataFrame, emptied: pl.DataFrame, marks: pl.DataFr
         marks: `at, what`: left the field, weighed in.
         mass_sign: symbol of the displayed unit of mass.
     """
+    x = _time_axis(pl.concat([minutes["at"], marks["at"]]))
     truck = alt.Chart(rows("marks"))
-    line = truck.mark_rule(color=OBSERVED, strokeWidth=2).encode(x=_time_axis(), tooltip=["what:N", _time_tooltip()])
-    text = truck.mark_text(align="right", dx=-4, dy=-4, baseline="top", color=OBSERVED).encode(
-        x=_time_axis(), y=alt.value(8), text="what:N"
-    )
-    events = _emptyings()
-    level = _level_area(say("in the tank, {t}", t=mass_sign))
-    top = (level + events + line + text).properties(width="container", height=150)
-    below = (_share_bars() + events + line).properties(width="container", height=110)
-    chart = alt.vconcat(top, below, _state_strip(), spacing=8).resolve_scale(x="shared", color="independent")
+    line = truck.mark_rule(color=OBSERVED, strokeWidth=2).encode(x=x, tooltip=["what:N", _time_tooltip()])
+    label = truck.mark_text(align="right", dx=-4, dy=-4, baseline="top", color=OBSERVED)
+    # Labels of moments that are close together have lines of their own.
+    names = [
+        label.encode(x=x, y=alt.value(8 + 14 * i), text="what:N").transform_filter(alt.datum.line == i)
+        for i in range(marks.height)
+    ]
+    events = _emptyings(x)
+    level = _level_area(say("in the tank, {t}", t=mass_sign), x)
+    top = alt.layer(level, events, line, *names).properties(width="container", height=150)
+    below = (_share_bars(x) + events + line).properties(width="container", height=110)
+    chart = alt.vconcat(top, below, _state_strip(x), spacing=8).resolve_scale(x="shared", color="independent")
     named = minutes.with_columns(pl.col("state").replace({k: translated(k) for k in STATE_SHADES}))
     return finish(
         chart,
         say("Tank level, emptyings, truck and weigh-in over time; below, the share of the load from each 30 s."),
         minutes=records(named),
         emptied=records(emptied),
-        marks=records(marks),
+        marks=records(marks.with_row_index("line")),
     )

@@ -17,6 +17,8 @@ from transforms.arrays import narrow
 from transforms.operations.load_view import LoadPicture
 
 BIN_S = 30
+SOON = dt.timedelta(hours=12)
+"""A truck that comes later, as to a heap, is not drawn: its line would leave no room for the minutes of lifting."""
 
 
 def _timeline(picture: LoadPicture, row: dict[str, Any], shown: DisplayUnits) -> Chart:
@@ -28,14 +30,19 @@ def _timeline(picture: LoadPicture, row: dict[str, Any], shown: DisplayUnits) ->
         (pl.col(level) * shown.convert(1.0, "t")).round(2).alias("level"),
         (100 * pl.col("share")).round(3).alias("share_pct"),
     ).with_columns((pl.col("at") + pl.duration(seconds=BIN_S)).alias("until"))
+    emptied = picture.emptied.select(at_local(picture.emptied, "started_at", shown.zone))
+    return load_timeline(rows, emptied, _moments(picture, row, shown), shown.sign("t"))
+
+
+def _moments(picture: LoadPicture, row: dict[str, Any], shown: DisplayUnits) -> pl.DataFrame:
+    """Return `what, at` of the truck, in local time; none if it came long after the last minute of lifting."""
     ahead = dt.timedelta(minutes=row["machine_ahead_min"])
     moments = [(say("weighed in"), row["weighed_true_at"] + ahead)]
     if row["left_field_at"] is not None:
         moments.insert(0, (say("left the field"), row["left_field_at"] + ahead))
-    marks = pl.DataFrame(moments, schema={"what": pl.String, "when": pl.Datetime("us", "UTC")}, orient="row")
-    marks = marks.select("what", at_local(marks, "when", shown.zone))
-    emptied = picture.emptied.select(at_local(picture.emptied, "started_at", shown.zone))
-    return load_timeline(rows, emptied, marks, shown.sign("t"))
+    found = pl.DataFrame(moments, schema={"what": pl.String, "when": pl.Datetime("us", "UTC")}, orient="row")
+    found = found.filter(pl.col("when") <= narrow(picture.minutes["bin_at"].max(), dt.datetime) + SOON)
+    return found.select("what", at_local(found, "when", shown.zone))
 
 
 def _stretches(picture: LoadPicture, shown: DisplayUnits) -> Table:
@@ -132,13 +139,21 @@ def minutes_section(picture: LoadPicture, row: dict[str, Any], shown: DisplayUni
         "half minute. Bottom: the state of the machine.",
         level=level,
     )
+    if not _moments(picture, row, shown).height:
+        reading = say(
+            "{level}; dashed lines are emptyings. The truck came more than half a day later. Below: the share of the "
+            "load from each half minute. Bottom: the state of the machine.",
+            level=level,
+        )
     filled = picture.minutes.filter(pl.col("share") > 0)["bin_at"]
+    is_one_day = filled.dt.convert_time_zone(shown.zone).dt.date().n_unique() == 1
+    clock = shown.clock if is_one_day else shown.moment
     finding = say_n(
         "Filled in {n} stretch of lifting, {start} to {end}.",
         "Filled in {n} stretches of lifting, {start} to {end}.",
         len(minutes.rows),
-        start=shown.clock(narrow(filled.min(), dt.datetime)),
-        end=shown.clock(narrow(filled.max(), dt.datetime) + dt.timedelta(seconds=BIN_S)),
+        start=clock(narrow(filled.min(), dt.datetime)),
+        end=clock(narrow(filled.max(), dt.datetime) + dt.timedelta(seconds=BIN_S)),
     )
     chart = Figure(
         "time",

@@ -17,7 +17,6 @@ from transforms.model.fit_result import ResponseFit
 from transforms.model.setting_pairs import interacting_pairs, tested_pairs
 from transforms.model.setting_terms import setting_origin
 
-
 ADMITTED_Q = 0.005
 """Pairs with a smaller q count in advice: stricter than in the report, because a false pair would move settings."""
 
