@@ -13,9 +13,9 @@ from transforms.config.workspace import Workspace
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    """A demo season of two thirds of the default days, run by the program itself: enough for every page and check."""
+    """The default demo season, run by the program itself."""
     folder = tmp_path_factory.mktemp("demo") / "season"
-    ran = taretrace("demo", folder, "--days", "20", "--json")
+    ran = taretrace("demo", folder, "--json")
     assert ran.code == 0, ran.err
     return Demo(Workspace(folder), ran, json.loads(ran.out))
 
