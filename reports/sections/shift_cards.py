@@ -153,6 +153,25 @@ def _loss_change(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -
     )
 
 
+def _topping_change(r: dict[str, Any]) -> list[str]:
+    """Return top tare before and after a move, and the share of roots topped too deep where roots are checked."""
+    lines = []
+    if r["tops_before_pct"] is not None:
+        before, after = (number(r[f"tops_{k}_pct"], 1) for k in ("before", "after"))
+        lines.append(say("top tare {before} → {after} %", before=before, after=after))
+    if r["over_topped_before_pct"] is not None:
+        before, after = (number(r[f"over_topped_{k}_pct"], 0) for k in ("before", "after"))
+        lines.append(say("topped too deep: {before} → {after} % of the roots", before=before, after=after))
+    return lines
+
+
+def _changes(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> list[str]:
+    """Return what a move changes: topping for a part of the topper, dirt and roots left for all others."""
+    if catalogue[r["setting"]].stage == "topping":
+        return _topping_change(r)
+    return [_dirt_change(r), _loss_change(r, catalogue, shown)]
+
+
 def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveCard:
     before, after = move_values(r, catalogue, shown)
     command = move_command(r["setting"], is_up=is_increase(r), catalogue=catalogue)
@@ -167,8 +186,9 @@ def _move(r: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> MoveC
         n=number(r["n"], 0),
     )
     trade_offs = [c for c in codes_of(r["reason_code"], r["reason_args"]) if c in TRADE_OFF_CODES]
-    lines = [_dirt_change(r), _loss_change(r, catalogue, shown), gain]
-    return MoveCard(words, (*lines, *(reason_text(code, None, catalogue) for code in trade_offs)))
+    return MoveCard(
+        words, (*_changes(r, catalogue, shown), gain, *(reason_text(code, None, catalogue) for code in trade_offs))
+    )
 
 
 def card(a: MachineAdvice, catalogue: Catalogue, shown: DisplayUnits) -> Card:

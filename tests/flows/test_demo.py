@@ -211,6 +211,25 @@ def test_naive_correlation_misleads_but_the_fit_does_not(demo, tables):
     print(f"\npooled regression has the wrong sign for {', '.join(wrong)} of {certain.height} certain effects")
 
 
+def test_the_direction_of_a_roller_goes_from_the_log_to_its_effect(demo, tables):
+    """Machines that log it run in both directions; its effect in each wetness class, where one is given, is true."""
+    name = "rear_roller_reversed"
+    logged = tables["bin"].filter(pl.col(name).is_not_null())
+    assert 0.1 < to_float(logged[name].mean()) < 0.9
+    assert set(tables["machine"].filter(generation="two")["machine_id"]) == set(logged["machine_id"].unique())
+    facts = tables["load_class"].select("load_id", "wetness_class")
+    true = truth(demo, "load_effect").filter(setting=name).join(facts, on="load_id").group_by("wetness_class")
+    by_class = dict(true.agg(pl.col(DIRT).mean()).iter_rows())
+    rows = tables["effect"].filter(
+        (pl.col("response") == DIRT) & (pl.col("setting") == name) & pl.col("soil_class").is_null()
+    )
+    given = rows.drop_nulls(["wetness_class", "change_pct"])
+    assert given.height >= 2
+    for r in given.iter_rows(named=True):
+        change = 100 * np.expm1(by_class[r["wetness_class"]])
+        assert r["lo95"] - 3 < change < r["hi95"] + 3
+
+
 def test_nothing_but_tests_reads_the_truth(demo):
     rooms = [Path(__file__).parents[2] / room for room in ("flows", "reports", "transforms", "sql")]
     readers = [

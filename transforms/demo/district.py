@@ -23,12 +23,14 @@ class Generation:
         rows: number of rows of the header.
         row_spacing_cm: distance between rows.
         tank_capacity_t: capacity of the tank.
+        directions: parts that run forward or in reverse, as flags of the settings catalogue.
     """
 
     settings: dict[str, tuple[float, float]]
     rows: int
     row_spacing_cm: float
     tank_capacity_t: float
+    directions: tuple[str, ...] = ()
 
 
 GENERATIONS = {
@@ -71,6 +73,7 @@ GENERATIONS = {
         rows=6,
         row_spacing_cm=50.0,
         tank_capacity_t=24.0,
+        directions=("rear_roller_reversed",),
     ),
 }
 """Machine generations by name."""

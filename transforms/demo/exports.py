@@ -73,6 +73,7 @@ def _dialect_two(table: pl.DataFrame, machine_id: str) -> tuple[str, str]:
         (pl.col("ground_speed_kmh") / 3.6).round(3).alias("speed_m_s"),
         (pl.col("share_depth_cm") * 10).round(1).alias("depth_mm"),
         *(pl.col(n).round(2) for n in settings),
+        *(pl.col(n).cast(pl.Int8) for n in GENERATIONS["two"].directions),
     ]
     header, rows = table.select(columns).write_csv().split("\n", 1)
     return header + "\n", rows

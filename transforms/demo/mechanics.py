@@ -83,6 +83,9 @@ def dirt_ratio(settings: dict[str, Array], ground: Ground) -> Array:
     loose = loose * np.exp(-crumbles * (intake + rear + web + stages) / np.sqrt(crowding))
     adhering = 11.0 * stickiness(ground.wetness, ground.clay) * (0.8 / ground.root_kg) ** 0.33
     adhering = adhering * np.exp(-0.45 * scrub / np.sqrt(crowding))
+    # A rear roller in reverse rubs roots against each other: less soil sticks, but loose soil is carried on.
+    in_reverse = setting_value(settings, "rear_roller_reversed", 0.0)
+    adhering, loose = adhering * np.exp(-0.50 * in_reverse), loose * np.exp(0.08 * in_reverse)
     return np.asarray((0.4 + loose + adhering) / ground.yield_t_ha * np.exp(ground.hidden_log), dtype=np.float64)
 
 

@@ -60,6 +60,16 @@ def hire_operator(rng: np.random.Generator, machine: int, generation: str) -> Op
     return Operator(machine, generation, {s: rng.normal(mean, sd) for s, (mean, sd) in typical.items()})
 
 
+def _direction_over_time(rng: np.random.Generator, seen: tuple[float, float, float], seconds: Array) -> Array:
+    """Return 1 while a part runs in reverse, which operators choose too late: only when it is very wet or dirty."""
+    wetness, clay, hidden = seen
+    reversed_share = 1 / (1 + np.exp(-(8.0 * (wetness - 0.7) + 4.0 * (clay - 0.24) + 2.0 * hidden)))
+    hours = (seconds[-1] - seconds[0]) / 3600
+    changes = np.sort(rng.uniform(0, hours * 3600, rng.poisson(hours / 1.1)))
+    is_reversed = rng.random(changes.size + 1) < np.clip(reversed_share, 0.15, 0.85)
+    return np.asarray(is_reversed[np.searchsorted(changes, seconds - seconds[0])], dtype=np.float64)
+
+
 def settings_over_time(
     rng: np.random.Generator, operator: Operator, catalogue: Catalogue, seen: tuple[float, float, float], seconds: Array
 ) -> dict[str, Array]:
@@ -78,4 +88,8 @@ def settings_over_time(
         settings[name] = np.clip(value, setting.low * 1.02 + 0.01, setting.high * 0.98)
     settings["ground_speed_kmh"] = np.clip(settings["ground_speed_kmh"], 3.0, 9.0)
     settings["share_depth_cm"] = np.clip(settings["share_depth_cm"], 4.0, 11.0)
+    directions = GENERATIONS[operator.generation].directions
+    # Generators of their own, so that a season with directions draws the same otherwise.
+    for name, own in zip(directions, rng.spawn(len(directions)), strict=True):
+        settings[name] = _direction_over_time(own, seen, seconds)
     return settings

@@ -120,7 +120,8 @@ def logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, m
     """Return one machine's records as written by its logger.
 
     Returns:
-        `day, state, logged_at, lat, lon, tank_t, unloading, unload_number, unloaded_t, sections_on_pct`, settings.
+        `day, state, logged_at, lat, lon, tank_t, unloading, unload_number, unloaded_t, sections_on_pct`, settings,
+        directions.
     """
     info = season.district.machines.row(machine, named=True)
     fields = season.district.fields.select("lat_deg", "lon_deg").with_row_index("field_index")
@@ -131,8 +132,9 @@ def logged(rng: np.random.Generator, season: DemoSeason, catalogue: Catalogue, m
         (pl.col("lat_deg") + pl.col("north_m") / (KM_PER_DEG_LAT * 1000)).alias("lat"),
         (pl.col("lon_deg") + pl.col("east_m") / lon_scale).alias("lon"),
     )
-    settings = list(GENERATIONS[info["generation"]].settings)
-    table = _on_the_road(table, settings)
+    generation = GENERATIONS[info["generation"]]
+    settings = list(generation.settings)
+    table = _on_the_road(table, [*settings, *generation.directions])
     readings = _with_faults(_measured(rng, table, catalogue, settings), table, catalogue, machine)
     wobble = [(pl.col(c) + pl.Series(rng.normal(0, 2e-6, len(table)))).alias(c) for c in ("lat", "lon")]
     ahead = pl.lit(float(info["clock_offset_s"]))

@@ -26,6 +26,7 @@ from reports.sections.shift_summary_data import ShiftSummaryData
 from tests.unit.reports.crowded_shift import crowded_page
 from tests.unit.reports.test_shift_page import last_shift_mass, seen, tables
 from tests.validation.seasons import QUIET, Season, copy_of
+from transforms.advice.cost import CAUSES
 from transforms.config.response_catalogue import DIRT, RESPONSES, ROOT_LOSS
 from transforms.config.workspace import Workspace
 from transforms.storage.product_basis import BasisCode, ProductStatus
@@ -110,7 +111,7 @@ def changes_its_order(advice: pl.DataFrame, mass: dict[str, float], causes: list
     moves = [r for r in advice.iter_rows(named=True) if r["verdict"] == "move"]
 
     def worth(factors: dict[str, float], rows: list[dict[str, Any]]) -> float:
-        return sum(r[f"gain_{c}_per_t"] * factors.get(c, 1) for r in rows for c in ("soil", "roots", "pile", "hours"))
+        return sum(r[f"gain_{c}_per_t"] * factors.get(c, 1) for r in rows for c in CAUSES)
 
     def first_four(factors: dict[str, float]) -> list[str]:
         total = {m: worth(factors, [r for r in moves if r["machine_id"] == m]) * mass.get(m, 0) for m in machines}
@@ -127,7 +128,7 @@ def test_a_page_has_the_amber_strip_while_assumed_prices_would_change_its_order(
     found = tables(repriced)
     season, names = repriced.season, shift_pages(data.shift)
     assert "beet_per_t" not in season.assumed
-    assert changes_its_order(found["advice"], last_shift_mass(found), ["soil", "pile", "hours"])
+    assert changes_its_order(found["advice"], last_shift_mass(found), [c for c in CAUSES if c != "roots"])
     strip = re.search(r'<p class="strip".*?</p>', (repriced.out / names.first).read_text())
     assert strip is not None
     assert names.prices in strip[0]
