@@ -35,6 +35,17 @@ def numeric_settings(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
     return [n for n, s in catalogue.items() if s.nature == "numeric" and n in frame.columns and frame[n].count()]
 
 
+def logged_settings(frame: pl.DataFrame, catalogue: Catalogue) -> list[str]:
+    """Return the catalogue's settings that a frame logs at least once: numbers, and flags such as a direction.
+
+    Args:
+        frame: records or bins with columns of settings.
+        catalogue: the settings known.
+    """
+    measured = {"numeric", "flag"}
+    return [n for n, s in catalogue.items() if s.nature in measured and n in frame.columns and frame[n].count()]
+
+
 def _drifts(values: Array, window: NDArray[np.int64], step: float) -> bool:
     """Return True if a sensor drifts over the day; False for manual, random or few changes.
 

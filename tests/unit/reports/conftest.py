@@ -42,7 +42,9 @@ def written(demo: Demo) -> dict[str, Path]:
     query = stages.TrialAsked("cleaner_1_speed_rpm", "M02", None, None, None, 20.0)
     sheet = stages.plan_trial(workspace, query).sheet
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8).sort("load_id")
+        explained = warehouse.table("load_why").select("load_id").unique()
+        grade = warehouse.table("load_trace_grade").filter(pl.col("trace_quality") > 0.8)
+        grade = grade.join(explained, on="load_id", how="semi").sort("load_id")
     pages_of_demo = {
         "shift": shift,
         **{f"shift-{path.stem.rsplit('-', 1)[1]}": path for path in evidence},

@@ -160,8 +160,8 @@ def test_the_three_groups_are_those_of_the_intervals(demo: Demo, written):  # no
     assert (expected[0][0] in page.lead) if dirtier else (machines["subject_id"][0] not in page.lead)
 
 
-def test_a_field_differs_between_map_and_comparison_only_by_its_settings(demo: Demo):
-    """The map holds the effect of settings, the comparison does not; the field's own effect is in both."""
+def test_map_and_comparison_of_fields_seldom_contradict_each_other(demo: Demo):
+    """The map holds effects of settings and machines, the comparison does not; the field's own effect is in both."""
     with stages.open_warehouse(demo.workspace) as warehouse:
         data = load_fleet_page(warehouse, demo.workspace.season)
     fields = data.comparison.filter(pl.col("response") == "dirt_tare_pct", pl.col("subject_kind") == "field")
@@ -171,7 +171,6 @@ def test_a_field_differs_between_map_and_comparison_only_by_its_settings(demo: D
         ((pl.col("standing") == "higher") & (pl.col("on_map") == "cleaner"))
         | ((pl.col("standing") == "lower") & (pl.col("on_map") == "dirtier"))
     )
-    assert (opposite["from_settings"].sign() == opposite["difference_pct"].sign()).all()
     alike = both.filter(
         ((pl.col("standing") == "higher") & (pl.col("on_map") == "dirtier"))
         | ((pl.col("standing") == "lower") & (pl.col("on_map") == "cleaner"))

@@ -61,6 +61,14 @@ def test_only_working_time_enters_the_means(catalogue):
     assert bins.filter(pl.col("state") == "turning")["area_ha"].sum() == 0
 
 
+def test_a_direction_is_binned_as_the_share_of_working_time(catalogue):
+    """Three records a bin: none, one and all of three in reverse; turning does not count."""
+    state = ["working"] * 9 + ["turning"] * 3
+    in_reverse = [0.0, 0, 0, 0, 0, 1, 1, 1, 1, 0, 0, 0]
+    bins, _, _ = make_bins(log(12, work_state=state, rear_roller_reversed=in_reverse), catalogue, SETUP, FIELDS)
+    assert bins["rear_roller_reversed"].to_list() == pytest.approx([0.0, 1 / 3, 1.0, None])
+
+
 def test_a_state_that_is_not_logged_is_judged_from_depth_and_speed():
     speed = [6.0, 6.0, 0.1, 20.0, 6.0]
     depth = [7.0, 7.0, 0.0, 0.0, 0.0]
