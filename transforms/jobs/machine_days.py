@@ -18,7 +18,7 @@ from transforms.telemetry.sensor_activity import sensor_activity, silent_sensors
 from transforms.telemetry.sensor_faults import fault_stretches
 from transforms.telemetry.unloads import find_unloads
 
-BIN_VERSION = "4"
+BIN_VERSION = "5"
 """Part of every fingerprint: increase it when binning changes, so that all machine-days are binned again."""
 
 
