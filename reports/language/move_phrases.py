@@ -17,7 +17,7 @@ COMMANDS = {
     "intake_roller_height_mm": (mark("Raise the intake rollers"), mark("Lower the intake rollers")),
     "intake_roller_speed_pct": (mark("Run the intake rollers faster"), mark("Run the intake rollers slower")),
     "rear_roller_speed_pct": (mark("Run the rear roller faster"), mark("Run the rear roller slower")),
-    "rear_roller_reversed": (mark("Run the rear roller in reverse"), mark("Run the rear roller forward")),
+    "rear_roller_reversed": (mark("Reverse the rear roller"), mark("Run the rear roller forward")),
     "transfer_web_speed_pct": (mark("Run the transfer web faster"), mark("Run the transfer web slower")),
     "cleaner_1_speed_rpm": (mark("Run the first cleaner faster"), mark("Run the first cleaner slower")),
     "cleaner_2_speed_rpm": (mark("Run the second cleaner faster"), mark("Run the second cleaner slower")),
@@ -47,8 +47,5 @@ def move_command(setting: str, *, is_up: bool, catalogue: Catalogue) -> str:
 def move_values(move: dict[str, Any], catalogue: Catalogue, shown: DisplayUnits) -> tuple[str, str]:
     """Return (present value without unit, value to set with unit) of a move, a row of `advice`."""
     setting = catalogue[move["setting"]]
-    if setting.is_flag:
-        words = (translated(setting.down), translated(setting.up))
-        return words[round(move["from_value"])], words[round(move["to_value"])]
     before = setting_value(move["from_value"], setting, shown, unit=False)
     return before, setting_value(move["to_value"], setting, shown)

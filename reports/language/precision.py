@@ -3,7 +3,7 @@
 import math
 
 from reports.language.display_units import NO_VALUE, DisplayUnits, number
-from reports.language.translate import say, say_n
+from reports.language.translate import say, say_n, translated
 from transforms.config.settings_catalogue import Setting
 
 COARSE_STEP, WHOLE_STEP = 20.0, 1.0
@@ -93,9 +93,11 @@ def setting_digits(step: float, unit: str, shown: DisplayUnits) -> int | None:
 
 
 def setting_value(value: float | None, setting: Setting, shown: DisplayUnits, *, unit: bool = True) -> str:
-    """Return a setting's value with its unit, rounded to what an operator can set."""
+    """Return a setting's value with its unit, rounded to what an operator can set; a flag in words."""
     if value is None:
         return NO_VALUE
+    if setting.is_flag:
+        return translated(setting.up if value >= (setting.low + setting.high) / 2 else setting.down)
     sign = shown.sign(setting.unit) if unit else ""
     rounded, digits = rounded_setting(value, setting, shown)
     is_fraction = setting_digits(setting.step, setting.unit, shown) is None
@@ -115,6 +117,8 @@ def step_value(setting: Setting, shown: DisplayUnits) -> str:
 
     Steps of built-in settings in US units are 1/4 in, 1/8 in and 1/4 mph.
     """
+    if setting.is_flag:
+        return f"{translated(setting.down)} → {translated(setting.up)}"
     if setting.unit == "pct":
         return say("{n} points", n=number(setting.step, 0))
     factor, _ = shown.straight(setting.unit)

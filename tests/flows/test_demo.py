@@ -13,6 +13,7 @@ from transforms.advice.cost import CropAndHaul, cost_per_t
 from transforms.arrays import to_float
 from transforms.config.response_catalogue import DIRT, ROOT_LOSS
 from transforms.config.settings_catalogue import Catalogue
+from transforms.contracts.classes import wetness_class
 from transforms.operations.export import exported_tables
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
@@ -217,7 +218,7 @@ def test_the_direction_of_a_roller_goes_from_the_log_to_its_effect(demo, tables)
     logged = tables["bin"].filter(pl.col(name).is_not_null())
     assert 0.1 < to_float(logged[name].mean()) < 0.9
     assert set(tables["machine"].filter(generation="two")["machine_id"]) == set(logged["machine_id"].unique())
-    facts = tables["load_class"].select("load_id", "wetness_class")
+    facts = tables["load_fact"].select("load_id", wetness_class(pl.col("topsoil_wetness")).alias("wetness_class"))
     true = truth(demo, "load_effect").filter(setting=name).join(facts, on="load_id").group_by("wetness_class")
     by_class = dict(true.agg(pl.col(DIRT).mean()).iter_rows())
     rows = tables["effect"].filter(

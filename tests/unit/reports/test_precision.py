@@ -83,3 +83,11 @@ def test_money_is_shown_to_two_significant_digits():
 )
 def test_a_mass_in_a_sentence_has_a_unit_in_words_for_us_readers(tonnes, significant, metric, us):
     assert (mass_words(tonnes, METRIC, significant), mass_words(tonnes, US, significant)) == (metric, us)
+
+
+def test_a_direction_is_a_word_not_a_number(catalogue):
+    metric = DisplayUnits("metric", "EUR", "UTC")
+    roller = catalogue["rear_roller_reversed"]
+    words = [setting_value(v, roller, metric) for v in (0.0, 0.4, 0.6, 1.0)]
+    assert words == ["forward", "forward", "reversed", "reversed"]
+    assert step_value(roller, metric) == "forward → reversed"
