@@ -20,7 +20,7 @@ from transforms.config.settings_catalogue import load_catalogue
 from transforms.demo.mechanics import Ground
 from transforms.model.estimate import fit_response
 from transforms.model.response_scale import pct_from_scale, ratio_scale
-from transforms.model.setting_pairs import tested_pairs
+from transforms.model.setting_pairs import pair_tests
 
 PAGE_SEASONS = 120
 SEASONS = int(os.environ.get("TARETRACE_SEASONS", PAGE_SEASONS))
@@ -72,7 +72,7 @@ def judged(job: int) -> list[dict[str, object]]:
             "estimate": t.estimate[0],
             "shrunk": float(admitted[t.pair].draws.mean()) if t.pair in admitted else None,
         }
-        for t in tested_pairs(fit, 30)
+        for t in pair_tests(fit, 30)
         if t.estimate is not None
     ]
 

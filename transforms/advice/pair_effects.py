@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 from transforms.advice.shrinkage import effect_draws
 from transforms.arrays import Array
 from transforms.model.fit_result import ResponseFit
-from transforms.model.setting_pairs import interacting_pairs, tested_pairs
+from transforms.model.setting_pairs import interacting_pairs, pair_tests
 from transforms.model.setting_terms import setting_origin
 
 ADMITTED_Q = 0.005
@@ -74,7 +74,7 @@ def _pair_effects(fit: ResponseFit, min_loads: int) -> tuple[PairEffect, ...]:
     interacting = interacting_pairs(fit, min_loads, ADMITTED_Q)
     if not interacting:
         return ()
-    tested = [(t.pair, *t.estimate) for t in tested_pairs(fit, min_loads) if t.estimate is not None]
+    tested = [(t.pair, *t.estimate) for t in pair_tests(fit, min_loads) if t.estimate is not None]
     none = np.zeros(len(tested), dtype=np.int64)
     estimates, errors = np.array([e for _, e, _ in tested]), np.array([se for *_, se in tested])
     with threadpool_limits(limits=1, user_api="blas"):

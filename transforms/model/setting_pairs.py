@@ -54,7 +54,7 @@ class PairTest:
     untested: Reason | None
 
 
-def tested_pairs(fit: ResponseFit, min_loads: int) -> list[PairTest]:
+def pair_tests(fit: ResponseFit, min_loads: int) -> list[PairTest]:
     """Return the test of every declared pair, each alone at the fitted variances and inside visits (score test).
 
     Args:
@@ -92,7 +92,7 @@ def interacting_pairs(fit: ResponseFit, min_loads: int, largest_q: float) -> set
         min_loads: minimum number of rows with both settings.
         largest_q: limit of q, which these pairs are below.
     """
-    tests = tested_pairs(fit, min_loads)
+    tests = pair_tests(fit, min_loads)
     return {t.pair for t, q in zip(tests, _q_values(tests), strict=True) if q is not None and q < largest_q}
 
 
@@ -103,7 +103,7 @@ def setting_pairs(fit: ResponseFit, min_loads: int) -> pl.DataFrame:
         fit: the fit.
         min_loads: minimum number of rows with both settings.
     """
-    tests, rows = tested_pairs(fit, min_loads), []
+    tests, rows = pair_tests(fit, min_loads), []
     for test, q in zip(tests, _q_values(tests), strict=True):
         head = {"response": fit.response, "setting": test.pair[0], "other_setting": test.pair[1], "n": test.n}
         if test.estimate is None or q is None:
