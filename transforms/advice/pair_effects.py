@@ -1,6 +1,6 @@
 """Effects of pairs of settings on advice: what moving one setting changes in the effect of the other.
 
-Pairs that interact (`setting_pairs.py`, q < 0.005) add a product to z: g (x_a - m_a)(x_b - m_b), with x in practical
+Pairs that interact (`setting_pairs.py`, q < 0.005, |g| >= 0.01) add a product to z: g (x_a - m_a)(x_b - m_b), with x in practical
 steps and m the settings' means, so that the effect of either setting alone is that at the mean of the other. The
 estimates of all pairs tested are shrunk towards 0 like effects (`shrinkage.py`).
 """
@@ -19,6 +19,10 @@ from transforms.model.setting_terms import setting_origin
 
 ADMITTED_Q = 0.005
 """Pairs with a smaller q count in advice: stricter than in the report, because a false pair would move settings."""
+
+SMALLEST = 0.01
+"""A smaller g, log change per step and step, does not count: it moves no setting, and curved effects of single settings
+can look like it."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +85,7 @@ def _pair_effects(fit: ResponseFit, min_loads: int) -> tuple[PairEffect, ...]:
         draws = effect_draws(estimates, np.diag(errors**2), none, none.astype(np.float64))
     out = []
     for i, (pair, *_) in enumerate(tested):
-        if pair in interacting:
+        if pair in interacting and abs(float(draws[:, i].mean())) >= SMALLEST:
             first, second = (fit.frame.setting(n) for n in pair)
             means = [float(fit.x[fit.observed[:, j], j].mean()) for j in map(fit.setting_column, pair)]
             middle = [setting_origin(s) + m * s.step for s, m in zip((first, second), means, strict=True)]
