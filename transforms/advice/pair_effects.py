@@ -1,8 +1,8 @@
 """Effects of pairs of settings on advice: what moving one setting changes in the effect of the other.
 
-Pairs that interact (`setting_pairs.py`, q < 0.005, |g| >= 0.01) add a product to z: g (x_a - m_a)(x_b - m_b), with x in practical
-steps and m the settings' means, so that the effect of either setting alone is that at the mean of the other. The
-estimates of all pairs tested are shrunk towards 0 like effects (`shrinkage.py`).
+Pairs that interact (`setting_pairs.py`, q < 0.005, |g| >= 0.01) add a product to z: g (x_a - m_a)(x_b - m_b), with x in
+practical steps and m the settings' means, so that the effect of either setting alone is that at the mean of the other.
+The estimates of all pairs tested are shrunk towards 0 like effects (`shrinkage.py`).
 """
 
 from collections.abc import Mapping
