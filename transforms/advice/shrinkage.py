@@ -58,12 +58,10 @@ class Shrinkage:
 
     Attributes:
         places: indices of their coefficients, shape (b,).
-        covariance: V, covariance of their estimates, shape (b, b).
         draws: draws of the effects in random order, shape (DRAWS, b).
     """
 
     places: NDArray[np.int64]
-    covariance: Array
     draws: Array
 
     def _given_effects(self, fit: ResponseFit, L: Array) -> tuple[Array, Array]:
@@ -187,4 +185,4 @@ def _shrinkage(fit: ResponseFit) -> Shrinkage:
     unit[np.arange(places.size), places] = 1.0
     V = draws_covariance(fit.reml, unit)
     with threadpool_limits(limits=1, user_api="blas"):
-        return Shrinkage(places, V, effect_draws(fit.reml.coef[places], V, kind, direction))
+        return Shrinkage(places, effect_draws(fit.reml.coef[places], V, kind, direction))
