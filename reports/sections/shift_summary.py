@@ -74,6 +74,8 @@ def heading(move: FleetMove, fleet: int, catalogue: Catalogue) -> str:
         return capital(say_n("{count} machine to change", "{count} machines to change", move.machines, count=count))
     command = move_command(move.setting, is_up=move.is_up, catalogue=catalogue)
     count, all_of = count_words(move.machines, fleet)
+    if move.machines == fleet:
+        return say("{command} on all {n} machines", command=command, n=count)
     return say("{command} on {n} of {all} machines", command=command, n=count, all=all_of)
 
 

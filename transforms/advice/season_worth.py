@@ -102,7 +102,7 @@ def guide_worth(
     rows, total, tonnes = [], np.zeros(draws), 0.0
     for i, m in enumerate(moves):
         t = lifted.get((m.head["generation"], m.head["wetness_class"], m.head["soil_class"]), 0.0)
-        saved = _saving(m, {r: drawn[:, i] for r, drawn in changes.items()}, prices) * t
+        saved = _saving(m, {r: draws_of_all[:, i] for r, draws_of_all in changes.items()}, prices) * t
         rows.append({**m.head, "clean_t": t, **_saved(saved)})
         total, tonnes = total + saved, tonnes + t
     rows.append({"clean_t": tonnes, **_saved(total)})

@@ -56,7 +56,7 @@ def test_where_all_is_sure_nothing_is_shrunk():
 
 
 def test_heavy_tails_leave_a_large_effect_among_small_ones():
-    """One setting does much and seven do little: the large effect is drawn in less than by a normal distribution."""
+    """One setting does much and seven do little: the large effect is shrunk less than by a normal distribution."""
     effects = np.array([0.15, 0.01, -0.012, 0.008, -0.01, 0.012, -0.008, 0.0])
     V = 0.015**2 * np.eye(8)
     normal, heavy = (effect_draws(effects, V, ONE_KIND, np.zeros(8), t).mean(axis=0) for t in (np.inf, 2.0))

@@ -163,6 +163,8 @@ def test_the_fleets_move_is_common_several_or_none(catalogue: Catalogue):
     assert heading(FleetMove("common", 4, "share_depth_cm", is_up=False), 7, catalogue) == (
         "Lift shallower on four of seven machines"
     )
+    everywhere = heading(FleetMove("common", 7, "share_depth_cm", is_up=False), 7, catalogue)
+    assert everywhere == "Lift shallower on all seven machines"
     assert heading(FleetMove("several", 3), 7, catalogue) == "Three machines to change"
     assert heading(FleetMove("several", 13), 14, catalogue).startswith("13 ")
 
