@@ -13,8 +13,8 @@ from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTab
 from transforms.config.problems import Problem, format_value, key_shown, suggestion, table_shown
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
-from transforms.contracts.harvest_checks import ONE_NEEDED
-from transforms.contracts.source_tables import contract, needed_columns
+from transforms.contracts.required_columns import needed_columns, unmet_groups
+from transforms.contracts.source_tables import contract
 from transforms.contracts.units import UNITS, stored_unit
 
 GIVEN_BY = ("from", "value", "file_name")
@@ -89,12 +89,12 @@ def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: st
 
 
 def _missing_groups(kind: str, columns: dict[str, Any], where: str) -> list[Problem]:
-    """Return an error for each group of columns of which the mapping must define one, and defines none."""
-    return [
-        Problem("missing_key", group[0], "a column is missing", where, f"add one of {', '.join(group)} to [columns]")
-        for group in ONE_NEEDED.get(kind, ())
-        if not set(group) & set(columns)
-    ]
+    """Return an error for each group of alternatives of which the mapping defines none whole."""
+    problems = []
+    for group in unmet_groups(kind, columns):
+        remedy = f"add one of {', '.join(' + '.join(alternative) for alternative in group)} to [columns]"
+        problems.append(Problem("missing_key", group[0][0], "a column is missing", where, remedy))
+    return problems
 
 
 def _marks(good: dict[str, Any], where: str) -> list[Problem]:
