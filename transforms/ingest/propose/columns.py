@@ -239,7 +239,7 @@ class ColumnReader:
         """Return the plausible (low, high) of a table column in its stored unit; None for no bound."""
         if column in self.catalogue:
             return self.catalogue[column].low, self.catalogue[column].high
-        if column in {"gross_t", "net_t"}:
+        if column in {"delivered_t", "clean_t"}:
             return 1.0, 60.0
         for schema in CONTRACTS.values():
             if column in schema.columns():
