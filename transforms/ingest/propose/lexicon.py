@@ -35,17 +35,22 @@ class Lexicon:
     Attributes:
         words: normalized word or phrase -> concepts.
         stop: normalized words without meaning.
+        spelled: words as spelled with accents, lower case.
+        concepts: names of all concepts.
         sections: tables of `names.toml` and of the workspace: section -> column or meaning -> phrases.
     """
 
     words: dict[str, set[str]]
     stop: set[str]
     sections: dict[str, dict[str, list[str]]]
+    spelled: set[str] = field(default_factory=set)
+    concepts: frozenset[str] = frozenset()
     _by_start: dict[str, set[str]] = field(default_factory=dict)
     _near: dict[str, set[str]] = field(default_factory=dict)
     _known: dict[tuple[str, bool], list[Token]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        self.concepts = frozenset(c for found in self.words.values() for c in found)
         for word in self.words:
             if " " in word:
                 continue
@@ -196,10 +201,12 @@ def build_lexicon(extra: dict[str, Any] | None = None) -> Lexicon:
     extra = extra or {}
     table = _package_tables("words.toml")
     words: dict[str, set[str]] = {}
+    spelled: set[str] = set()
     for source in (table["concepts"], extra.get("concepts", {})):
         for concept, text in source.items():
             words.setdefault(concept, set()).add(concept)
             for word in _words_of(text):
+                spelled |= {w.casefold() for w in word.split("_")}
                 phrase = " ".join(p for w in split_words(word.replace("_", " ")) if (p := fold(w.rstrip("."))))
                 if phrase:
                     words.setdefault(phrase, set()).add(concept)
@@ -210,7 +217,7 @@ def build_lexicon(extra: dict[str, Any] | None = None) -> Lexicon:
             for column, phrases in columns.items():
                 known = sections.setdefault(section, {}).get(column, [])
                 sections[section][column] = [*_words_or_phrases(known), *_words_or_phrases(phrases)]
-    return Lexicon(words, stop, sections)
+    return Lexicon(words, stop, sections, spelled)
 
 
 def _words_or_phrases(known: str | list[str]) -> list[str]:
