@@ -38,7 +38,7 @@ class ColumnReader:
             why: reasons for the match.
         """
         proposed = ColumnProposal(column, {"from": list(name.sources)}, confidence, list(why))
-        if len(name.sources) == 2:
+        if len(name.sources) == 2 and not column.endswith("_at"):
             proposed.reasons.append(reason("mean_of_sides"))
         if column.endswith("_at"):
             self.times.set_format(proposed, name)

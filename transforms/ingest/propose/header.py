@@ -3,8 +3,9 @@
 import re
 from dataclasses import dataclass
 
-from transforms.contracts.units import SUFFIX_UNIT, parse_unit
+from transforms.contracts.units import SUFFIX_UNIT
 from transforms.ingest.propose.lexicon import Lexicon, Token
+from transforms.ingest.propose.unit_text import is_safe_word, read_unit
 
 BRACKETS = re.compile(r"\[([^\[\]]*)\]|\(([^()]*)\)|\{([^{}]*)\}")
 ZONE = re.compile(r"(?<![A-Za-z])(?:UTC|GMT)\s*([+-]\d{1,2})?(?::?00)?(?![A-Za-z\d])", re.IGNORECASE)
@@ -74,7 +75,7 @@ def _take_unit(text: str, lexicon: Lexicon) -> tuple[str, str | None]:
         written = re.sub(r"^(?:in|en|w|v|в)\s+", "", content)
         if CLASS.fullmatch(content):
             continue
-        if parse_unit(written) is not None or _looks_like_unit(written, lexicon):
+        if read_unit(written, lexicon) is not None or _looks_like_unit(written, lexicon):
             unit = unit or written
             text = text[: found.start()] + " " + text[found.end() :]
     if unit is not None:
@@ -93,10 +94,13 @@ def _last_word(text: str, *, has_class: bool) -> tuple[str, str | None]:
         if len(parts) <= words:
             continue
         last = " ".join(parts[-words:])
-        written = re.search(rf"{r'[\s,;_/]+'.join(map(re.escape, parts[-words:]))}$", plain)
-        if written is None or last.isdigit() or parse_unit(written.group(0)) is None:
+        written = re.search(r"[\s,;_/]+".join(map(re.escape, parts[-words:])) + "$", plain)
+        if written is None or last.isdigit() or read_unit(written.group(0)) is None:
             continue
-        is_class_bound = has_class and parse_unit(written.group(0)) in {"cm", "mm"}
+        is_marked = plain[written.start() - 1] in ",;_/"
+        if not is_marked and not is_safe_word(last):
+            continue
+        is_class_bound = has_class and read_unit(written.group(0)) in {"cm", "mm"}
         rest = plain[: written.start()].rstrip(" ,;_/-")
         return rest, None if is_class_bound else written.group(0)
     for sign in ("%", "‰", "°C", "°F", "°"):

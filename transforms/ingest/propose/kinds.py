@@ -29,7 +29,7 @@ SIGNATURE = {
 """Kind of file -> columns that only such rows have; for telemetry, the settings and the state of the machine."""
 TELEMETRY_SIGNS = {"lat_deg", "lon_deg", "work_state", "tank_t", "unloading"}
 FULL_SIGNATURE = 2
-MIN_SCORE, CLOSE_KINDS = 0.55, 0.85
+MIN_SCORE, CLOSE_KINDS = 0.5, 0.88
 INTERVALS = {
     "telemetry": (0.0, 300.0),
     "weather_hour": (500.0, 3 * 3600.0),
@@ -43,7 +43,7 @@ TIME_COLUMN = {
     "forecast_hour": "hour_at",
     "weather_day": "day_at",
 }
-UNLIKELY_INTERVAL, NO_INTERVAL = 0.35, 0.8
+UNLIKELY_INTERVAL, NO_INTERVAL = 0.6, 0.8
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def fit_kind(table: SourceTable, kind: str, context: ProposalContext) -> KindFit
     signs = TELEMETRY_SIGNS | set(context.catalogue) if kind == "telemetry" else SIGNATURE.get(kind, set())
     signature = min(1.0, sum(confidence.get(c, 0.0) for c in signs) / min(FULL_SIGNATURE, max(1, len(signs))))
     explained = sum(confidence.values()) / max(1, len(table.names))
-    score = 0.4 * sum(hits) / max(1, len(hits)) + 0.35 * min(1.0, explained) + 0.25 * signature
+    score = 0.35 * sum(hits) / max(1, len(hits)) + 0.45 * min(1.0, explained) + 0.2 * signature
     return KindFit(kind, score * _interval_factor(table, kind, found), found)
 
 

@@ -88,6 +88,8 @@ class Lexicon:
             return [Token(word, frozenset(self.words[word]), EXACT)]
         if word in self.stop:
             return []
+        if len(word) == 1 and not word.isdigit():
+            return []
         if word.isdigit():
             return [Token(word, frozenset({str(int(word))}), EXACT)]
         if is_short and (found := self._beginning(word, MIN_SHORT - 1)):

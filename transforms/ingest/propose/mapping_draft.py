@@ -95,7 +95,7 @@ class MappingDraft:
                 continue
             if column in roles or settled & set(matched.name.sources):
                 del self.found[column]
-            elif not (matched.name.has("delivered") or (matched.name.has("clean") and settled)):
+            elif not matched.name.has("delivered", "clean"):
                 self.found[column] = matched._replace(confidence=min(matched.confidence, UNSETTLED))
 
     def _doubt_issue_date(self) -> None:
@@ -141,7 +141,8 @@ class MappingDraft:
         """Ask about every match below the line of confidence, with its rivals as choices."""
         used = {s for m in self.found.values() if m.confidence >= SURE for s in m.name.sources}
         for column, matched in self.found.items():
-            if matched.confidence >= SURE or self.asker.answer(column) is not None:
+            answered = (self.asker.answer(column), self.asker.answer(f"{column}.unit"))
+            if matched.confidence >= SURE or any(a is not None for a in answered):
                 continue
             guess = matched.name.sources[0]
             source, shown = " / ".join(matched.name.sources), self.table.profiles[guess].examples
@@ -182,7 +183,10 @@ class MappingDraft:
             proposal.columns.append(ColumnProposal(column, {"file_name": named.pattern}, SETTLED, [reason("in_file_name")]))
             return
         known = self.context.known.get(column, frozenset())
+        times = [c for c in self._free(proposal) if self.table.profiles[c].time_form is not None]
         guess = "name" if named is not None else f"={min(known)}" if len(known) == 1 else ""
+        if column.endswith("_at") and len(times) == 1:
+            guess = times[0]
         why_asked = (
             reason("ask_column_or_name", column=column, found=named.value)
             if named is not None

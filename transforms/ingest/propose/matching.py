@@ -24,7 +24,7 @@ NEUTRAL = {"number": 0.97, "actual": 0.97, "mean": 0.95, "total": 0.9, "lab": 0.
 """Concept that a phrase does not name -> factor; it changes the meaning little."""
 CONTRARY = {"target", "planned", "maximum", "minimum", "gust", "direction", "price", "remark", "line", "until", "external"}
 """Concepts that make another quantity of a name."""
-CONTRARY_FACTOR, KNOWN_FACTOR, UNKNOWN_FACTOR, AMBIGUOUS_FACTOR = 0.3, 0.6, 0.88, 0.95
+CONTRARY_FACTOR, KNOWN_FACTOR, UNKNOWN_FACTOR, AMBIGUOUS_FACTOR = 0.3, 0.6, 0.88, 0.985
 """Factors for words of a name that the phrase does not name: contrary, of another concept, unknown; and for a word with
 several meanings (common practice, no source)."""
 
@@ -54,7 +54,7 @@ def parse_phrase(text: str, lexicon: Lexicon) -> Phrase:
     plain = text.removeprefix("~")
     inner = " ".join(re.findall(r"\(([^)]*)\)", plain))
     needed = [c for word in re.sub(r"\([^)]*\)", " ", plain).split() for c in _concepts(word, lexicon)]
-    return Phrase(tuple(needed), frozenset(inner.split()), is_weak, " ".join(plain.replace("(", "").replace(")", "").split()))
+    return Phrase(tuple(needed), frozenset(inner.split()), is_weak, " ".join(needed))
 
 
 def _concepts(word: str, lexicon: Lexicon) -> list[str]:

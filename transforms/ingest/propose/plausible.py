@@ -8,9 +8,10 @@ import numpy as np
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.source_tables import CONTRACTS
-from transforms.contracts.units import UNITS, conversion_factor, parse_unit, stored_unit
+from transforms.contracts.units import UNITS, conversion_factor, stored_unit
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.profile import ColumnProfile
+from transforms.ingest.propose.unit_text import read_unit
 
 WORD_COLUMNS = {"work_state": "states", "place": "places", "cancelled": "flags"}
 """Column of words -> section of `names.toml` with the meanings of these words."""
@@ -127,7 +128,7 @@ class Plausibility:
         if not profile.is_numeric or (profile.time_form is not None and not profile.is_whole):
             return EXCLUDED
         text, _ = self.unit_text(name)
-        unit, stored = parse_unit(text) if text else None, stored_unit(column)
+        unit, stored = read_unit(text) if text else None, stored_unit(column)
         if stored is None:
             return self._count(column, unit, profile)
         dimension = UNITS[stored].dimension

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from transforms.ingest.propose.numbers import parse_number
 from transforms.ingest.propose.times import TimeForm, detect_time_format
 
-CLOCK = re.compile(r"^\d{1,2}[:.h]\d{2}([:.]\d{2}(\.\d+)?)?( ?[AaPp]\.?[Mm]\.?)?( ?Uhr)?$")
+CLOCK = re.compile(r"^\d{1,2}[:h]\d{2}([:]\d{2}(\.\d+)?)?( ?[AaPp]\.?[Mm]\.?)?( ?Uhr)?$")
 TIME_LIKE = re.compile(r"^\d{1,4}[-./ ][A-Za-z\d]{1,9}[-./ ,]+\d{2,4}|^\d{8}([T ]?\d{4,6})?$")
 TYPED_SHARE = 0.9
 """Minimum share of cells of a type for a column to have it."""

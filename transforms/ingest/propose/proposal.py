@@ -7,6 +7,8 @@ from transforms.contracts.reason import Reason
 
 SURE = 0.95
 """Confidence from which a column is read without a question."""
+OF_FILE = {"time_zone", "encoding", "decimal"}
+"""Questions that have one answer for all mappings of a file."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,10 @@ class Proposal:
         """Return the columns of the file that the mapping reads."""
         return {s for c in self.columns for s in c.row.get("from", [])}
 
+    def row_sources(self, columns: tuple[str, ...]) -> set[str]:
+        """Return the columns of the file that some table columns read."""
+        return {s for c in self.columns if c.column in columns for s in c.row.get("from", [])}
+
 
 @dataclass
 class Asker:
@@ -81,9 +87,13 @@ class Asker:
     prefix: str = ""
     questions: list[MappingQuestion] = field(default_factory=list)
 
+    def full_key(self, key: str) -> str:
+        """Return the key of a question with the prefix of its mapping; keys of the whole file have none."""
+        return key if key in OF_FILE else self.prefix + key
+
     def answer(self, key: str) -> str | None:
         """Return the answer to a question; None if there is none."""
-        return self.answers.get(self.prefix + key, self.answers.get(key))
+        return self.answers.get(self.full_key(key), self.answers.get(key))
 
     def ask(
         self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "", example: str = ""
@@ -98,5 +108,5 @@ class Asker:
         self, key: str, why: Reason, choices: list[str] | None = None, guess: str = "", example: str = ""
     ) -> None:
         """Record a question even if it was answered, because the answer is invalid."""
-        if all(q.key != self.prefix + key for q in self.questions):
-            self.questions.append(MappingQuestion(self.prefix + key, why, tuple(choices or ()), guess, example))
+        if all(q.key != self.full_key(key) for q in self.questions):
+            self.questions.append(MappingQuestion(self.full_key(key), why, tuple(choices or ()), guess, example))

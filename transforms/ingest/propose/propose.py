@@ -1,5 +1,6 @@
 """Proposal of the mappings for an export, with reasons, confidence per column, and questions."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from transforms.ingest.propose.table import ProposalContext, SourceTable, read_t
 
 SECOND_KINDS = {"load": "tare", "tare": "load", "loss_audit": "root_check", "root_check": "loss_audit"}
 """Kinds of file that a row may contain together, such as a ticket with its lab result."""
+SHARED = ("load_id", "machine_id", "field_id", "cancelled", "revision", "audited_at", "checked_at")
+"""Columns that both kinds of a row read from the same column of the file."""
 MIN_TABLE = 0.4
 """A sheet that fits no kind better than this is not read, if another does."""
 
@@ -68,8 +71,10 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
     second = _second_fit(table, fits, fit.kind, first.sources()) if kind is None else None
     if second is None:
         return [first]
-    other = Asker(asker.answers, f"{asker.prefix}{second.kind}:")
-    proposed = MappingDraft(table, second, context, other).proposal()
+    taken = {c for c in first.sources() if c not in first.row_sources(SHARED)}
+    found = {c: m for c, m in second.found.items() if c in SHARED or not taken & set(m.name.sources)}
+    proposed = MappingDraft(table, replace(second, found=found), context, asker).proposal()
+    proposed.questions = []
     unread = [c for c in first.unread if c in proposed.unread]
     first.unread, proposed.unread = unread, []
     return [first, proposed]

@@ -11,11 +11,11 @@ import polars as pl
 
 from transforms.config.forms import SUFFIX_FORM
 from transforms.contracts.reason import Reason, reason
-from transforms.contracts.units import parse_unit
 from transforms.errors import SourceFileError
 from transforms.ingest.chunk import LINE
 from transforms.ingest.propose.encoding import decode
 from transforms.ingest.propose.numbers import GROUPED, NUMBER, is_number
+from transforms.ingest.propose.unit_text import read_unit
 from transforms.ingest.readers.geojson import AREA, LAT, LON, geojson_rows
 from transforms.ingest.readers.iso11783.source import value_names
 from transforms.ingest.readers.parquet import parquet_rows
@@ -252,7 +252,7 @@ def _no_values(row: list[str]) -> bool:
 
 def _is_units(row: list[str]) -> bool:
     filled = [c for c in row if c and c not in {"-", "--"}]
-    known = [c for c in filled if parse_unit(c) is not None]
+    known = [c for c in filled if read_unit(c) is not None]
     return bool(filled) and len(known) >= max(1, len(filled) // 2) and not any(is_number(c) for c in filled)
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from transforms.config.settings_catalogue import Catalogue
 from transforms.ingest.propose.header import Name, parse_names
+from transforms.ingest.propose.clock_pairs import pair_clocks
 from transforms.ingest.propose.lexicon import Lexicon, package_lexicon
 from transforms.ingest.propose.plausible import Plausibility
 from transforms.ingest.propose.profile import ColumnProfile, profile_columns
@@ -58,4 +59,5 @@ def read_table(sniffed: FormatGuess, path: Path, context: ProposalContext, answe
     profiles = profile_columns(sniffed.columns, rows, decimal, thousands)
     made_at = dt.datetime.fromtimestamp(path.stat().st_mtime) if path.exists() else None  # noqa: DTZ006
     plausibility = Plausibility(profiles, sniffed.units, context.catalogue, context.known, made_at)
-    return SourceTable(sniffed, path, parse_names(sniffed.columns, context.lexicon), profiles, plausibility)
+    names = pair_clocks(parse_names(sniffed.columns, context.lexicon), profiles, sniffed.columns)
+    return SourceTable(sniffed, path, names, profiles, plausibility)

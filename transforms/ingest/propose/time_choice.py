@@ -34,8 +34,8 @@ class TimeChooser:
             proposed.reasons.append(reason("times_are_numbers", form=profile.serial_form))
             self._set_zone(proposed, name, has_zone=profile.serial_form in ZONED_SERIALS)
             return
-        if form is None or not form.has_clock:
-            form = self._with_partner(proposed, profile) or form
+        if len(proposed.row["from"]) == 2:
+            form = self._joined(proposed) or form
         if form is None:
             why = reason("ask_time_format", source=profile.column, examples=profile.examples)
             answer = self.asker.ask(key, why, example=profile.examples)
@@ -64,36 +64,12 @@ class TimeChooser:
         proposed.row["format"] = answer or self.asker.ask(key, why, choices, form.format, example) or form.format
         proposed.confidence = min(proposed.confidence, 0.5)
 
-    def _with_partner(self, proposed: ColumnProposal, profile: ColumnProfile) -> TimeForm | None:
-        """Join a date with its time of day, or a time of day with its date; return their common format."""
-        source = profile.column
-        partner = self._partner(source, is_clock=not profile.is_clock)
-        if partner is not None:
-            date, clock = (partner, source) if profile.is_clock else (source, partner)
-            cells = [self.table.profiles[c].cells for c in (date, clock)]
-            both = detect_time_format([f"{a} {b}" for a, b in zip(*cells, strict=True) if a and b])
-            if both is not None:
-                proposed.row["from"] = [date, clock]
-                proposed.reasons.append(reason("date_and_clock", source=date, clock=clock))
-                return both
-        return None
-
-    def _partner(self, source: str, *, is_clock: bool) -> str | None:
-        """Return the other half of a time: the column with the most common words, else the nearest."""
-        own = self.table.name_of(source)
-        columns = self.table.sniffed.columns
-        words = {t.text for t in own.tokens}
-
-        def is_half(p: ColumnProfile) -> bool:
-            return p.is_clock if is_clock else p.time_form is not None and not p.time_form.has_clock
-
-        halves = [c for c in columns if c != source and is_half(self.table.profiles[c])]
-        at = columns.index(source)
-        return min(
-            halves,
-            key=lambda c: (-len(words & {t.text for t in self.table.name_of(c).tokens}), abs(columns.index(c) - at)),
-            default=None,
-        )
+    def _joined(self, proposed: ColumnProposal) -> TimeForm | None:
+        """Return the common format of a date and its time of day."""
+        date, clock = proposed.row["from"]
+        cells = zip(self.table.profiles[date].cells, self.table.profiles[clock].cells, strict=True)
+        proposed.reasons.append(reason("date_and_clock", source=date, clock=clock))
+        return detect_time_format([f"{a} {b}" for a, b in cells if a and b])
 
     def _set_zone(self, proposed: ColumnProposal, name: Name, *, has_zone: bool) -> None:
         zones = [self.table.name_of(s).zone for s in proposed.row["from"]]

@@ -4,12 +4,13 @@ import re
 from typing import Any
 
 from transforms.contracts.reason import Reason, reason
-from transforms.contracts.units import UNITS, conversion_factor, parse_unit, stored_unit
+from transforms.contracts.units import UNITS, conversion_factor, stored_unit
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.numbers import is_number
 from transforms.ingest.propose.plausible import SCALED
 from transforms.ingest.propose.proposal import Asker, ColumnProposal
 from transforms.ingest.propose.table import SourceTable
+from transforms.ingest.propose.unit_text import read_unit
 
 UNIT_CODES = ("ask_unit", "ask_unit_mismatch", "ask_unit_implausible")
 ASK_UNIT, ASK_MISMATCH, ASK_IMPLAUSIBLE = UNIT_CODES
@@ -36,7 +37,7 @@ class UnitChooser:
             self._answered(proposed, answer, stored)
             return
         text, in_row = self.table.plausibility.unit_text(name)
-        unit = parse_unit(text) if text else None
+        unit = read_unit(text) if text else None
         same_dimension = [u for u, v in UNITS.items() if v.dimension == UNITS[stored].dimension]
         if unit is None and not text and same_dimension == [stored]:
             proposed.row["unit"] = stored
@@ -82,7 +83,7 @@ class UnitChooser:
         family.append(proposed.column)
         first = family[0]
         answer = None if first == proposed.column else self.asker.answer(f"{first}.unit")
-        unit = parse_unit(answer) if answer else None
+        unit = read_unit(answer) if answer else None
         if unit is not None and self._fits(proposed, unit):
             proposed.row["unit"] = unit
             proposed.reasons.append(reason("unit_as_other", unit=unit, column=first))
@@ -129,7 +130,7 @@ class UnitChooser:
             proposed.row["steps"] = {k: float(v) for k, v in points.items()}
             proposed.reasons.append(reason("your_answer_scale"))
             return
-        unit = parse_unit(answer) or answer
+        unit = read_unit(answer) or answer
         if unit == "pct" and UNITS[stored].dimension in SCALED:
             self._other_dimension(proposed, Name(tuple(proposed.row["from"]), ()), unit, answer, in_row=False)
             return

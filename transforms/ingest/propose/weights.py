@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transforms.contracts.reason import Reason, reason
-from transforms.contracts.units import UNITS, parse_unit
+from transforms.contracts.units import UNITS
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.table import SourceTable
+from transforms.ingest.propose.unit_text import read_unit
 
 ROLES = ("truck_full_t", "truck_empty_t", "delivered_t", "clean_t")
 WEIGHT_WORDS = ("gross", "net", "tare", "full", "empty", "weight", "delivered", "clean", "weighed", "deduction", "dirt")
@@ -56,7 +57,7 @@ def _weights(table: SourceTable) -> list[tuple[Name, NDArray[np.float64]]]:
     for name in table.names:
         profile = table.profiles[name.sources[0]]
         text, _ = table.plausibility.unit_text(name)
-        unit = parse_unit(text) if text else None
+        unit = read_unit(text) if text else None
         is_mass = unit is not None and UNITS[unit].dimension == "mass"
         if not profile.is_numeric or profile.time_form is not None or (unit is not None and not is_mass):
             continue
