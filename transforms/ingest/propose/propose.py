@@ -14,6 +14,7 @@ from transforms.ingest.propose.matching import (
     Match,
     Name,
     NameIndex,
+    is_doubtful_weight,
     known_names,
     match,
     parse_column_names,
@@ -108,11 +109,15 @@ class _Proposer:
             if answer and answer != SKIP and answer in self.reader.cells:
                 name = by_source.get((answer,)) or Name((answer,), tuple(plain_words(answer)), None)
                 found[column] = Match(name, 1.0, None)
-        for column, (name, confidence, _) in list(found.items()):
+        answered = {found[c].name.sources for c in found if self.answers.get(c)}
+        for column in [c for c in found if not self.answers.get(c) and found[c].name.sources in answered]:
+            del found[column]
+        for column, (name, confidence, phrase) in list(found.items()):
             if confidence < SURE and column not in self.answers:
                 source = " / ".join(name.sources)
                 shown = ", ".join(self.reader.cells.get(name.sources[0], [])[:3])
-                why = reason("ask_match", source=source, examples=shown, column=column, skip=SKIP)
+                code = "ask_weight" if is_doubtful_weight(phrase) else "ask_match"
+                why = reason(code, source=source, examples=shown, column=column, skip=SKIP)
                 self.asker.ask(column, why, [*self.sniffed.columns, SKIP], name.sources[0])
 
     def _needed(self, kind: str, proposal: Proposal) -> None:
