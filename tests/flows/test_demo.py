@@ -260,12 +260,13 @@ def test_export_writes_every_table(demo, tmp_path, form):
 
 def test_the_exported_columns_are_the_contract(tables):
     contract = {
-        "load": "load_id field_id machine_id site_id left_field_at weighed_at delivered_t clean_t",
+        "load": "load_id field_id machine_id site_id left_field_at weighed_at truck_full_t truck_empty_t "
+        "delivered_t clean_t",
         "tare": "sample_id load_id revision dirt_tare_pct top_tare_pct sugar_pct potassium_mmol_per_kg "
         "sodium_mmol_per_kg amino_n_mmol_per_kg sample_kg",
         "load_trace": "load_id machine_id bin_at share",
         "load_fact": "load_id machine_id field_id shift_date weighed_at dirt_tare_pct top_tare_pct share_depth_cm "
-        "share_depth_cm_sd topsoil_wetness clay_pct air_temp_c yield_t_ha trace_quality",
+        "delivered_t clean_t share_depth_cm_sd topsoil_wetness clay_pct air_temp_c yield_t_ha trace_quality",
         "audit_fact": "audit_id machine_id field_id audited_at root_loss_t_ha share_depth_cm topsoil_wetness",
         "effect": "response setting wetness_class soil_class step unit change_pct lo95 hi95 p_value q_value n "
         "tried_lo tried_hi",
