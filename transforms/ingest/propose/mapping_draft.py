@@ -146,7 +146,8 @@ class MappingDraft:
                 continue
             guess = matched.name.sources[0]
             source, shown = " / ".join(matched.name.sources), self.table.profiles[guess].examples
-            why = reason("ask_match", source=source, examples=shown, column=column, skip=SKIP)
+            code = "ask_weight" if column in ROLES else "ask_match"
+            why = reason(code, source=source, examples=shown, column=column, skip=SKIP)
             others = [c for c in self.table.sniffed.columns if c not in used]
             choices = list(dict.fromkeys([guess, *matched.rivals, *others, SKIP]))
             self.asker.ask(column, why, choices, guess, shown)
