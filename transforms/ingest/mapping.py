@@ -20,33 +20,65 @@ TOTALS = ("Total", "Totals", "Sum", "Summe", "Gesamt", "Somme", "Totaal", "Razem
 
 
 @dataclass(frozen=True)
+class LookupValue:
+    """Value of one key of a lookup.
+
+    Attributes:
+        key: the key, as text.
+        value: the value in the type of the column, in its stored unit; times are in UTC.
+        from_at: time in UTC from which the value applies; None for a value without a date.
+    """
+
+    key: str
+    value: str | float | bool | dt.datetime
+    from_at: dt.datetime | None = None
+
+
+@dataclass(frozen=True)
 class ColumnMapping:
     """Source and conversion of one column of a table.
 
     Attributes:
         column: column of the table.
         sources: columns of the file; numbers (left and right) are averaged, a date and a time of day are joined.
+        combine: calculation of a number from several sources: `mean`, `sum`, `difference`, `ratio` or `scaled`; `first`
+            is the first filled source, of any type.
+        optional: a file without the sources, or a row without its key in `lookup`, leaves the column empty.
         unit: unit in the file; None for text and times.
-        format: strptime format of a time.
+        units: unit of each source, if they differ.
+        format: strptime format of a time, or one of `SERIAL_FORMATS`.
         time_zone: time zone of a time without an offset.
-        words: word in the file -> stored word.
+        words: word in the file -> stored word, or number in the unit of the file; the empty word is an empty cell.
         value: constant for data that is not in the file; times are in UTC.
         file_name: regular expression whose first group in the file name is the value.
+        preamble: regular expression whose first group in a line above the header is the value.
+        sheet_name: regular expression whose first group in the sheet name is the value.
+        lookup: values by key; empty if the column has none.
+        by: column of the mapping that contains the key of `lookup` or `full_scale`; None for the column's own value.
+        at: time column of the mapping that selects among dated values of `lookup`.
         steps: points of (machine scale, stored unit), interpolated linearly.
-        full_scale: value of 100 % in the stored unit, for a drive logged in percent.
+        full_scale: value of 100 % in the stored unit, for a drive logged in percent, or these values by key.
         scale_by: `device` or `dictionary`: the scale used if the two disagree on a task-data value.
     """
 
     column: str
     sources: tuple[str, ...] = ()
+    combine: str | None = None
+    optional: bool = False
     unit: str | None = None
+    units: tuple[str, ...] = ()
     format: str | None = None
     time_zone: str | None = None
-    words: dict[str, str] | None = None
+    words: dict[str, str | float] | None = None
     value: str | float | bool | dt.datetime | None = None
     file_name: str | None = None
+    preamble: str | None = None
+    sheet_name: str | None = None
+    lookup: tuple[LookupValue, ...] = ()
+    by: str | None = None
+    at: str | None = None
     steps: tuple[tuple[float, float], ...] = ()
-    full_scale: float | None = None
+    full_scale: float | dict[str, float] | None = None
     scale_by: str | None = None
 
 
