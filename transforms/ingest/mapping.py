@@ -3,11 +3,13 @@
 import datetime as dt
 import hashlib
 import re
-from dataclasses import dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass, field, fields
 from fnmatch import fnmatch
 from pathlib import Path
 
 from transforms.config.forms import SUFFIX_FORM
+from transforms.config.lookups import LookupValue
 
 CORRECTIONS_PREFIX = "mended~"
 """Prefix of the name of a corrections file; the rest is the name of the file whose rows were rejected.
@@ -17,21 +19,6 @@ Inboxes contain files of such names, so it cannot change.
 _CORRECTIONS_MARK = re.compile(rf"^{CORRECTIONS_PREFIX}(?:\d+~~)?")
 
 TOTALS = ("Total", "Totals", "Sum", "Summe", "Gesamt", "Somme", "Totaal", "Razem", "Celkem")
-
-
-@dataclass(frozen=True)
-class LookupValue:
-    """Value of one key of a lookup.
-
-    Attributes:
-        key: the key, as text.
-        value: the value in the type of the column, in its stored unit; times are in UTC.
-        from_at: time in UTC from which the value applies; None for a value without a date.
-    """
-
-    key: str
-    value: str | float | bool | dt.datetime
-    from_at: dt.datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -59,27 +46,47 @@ class ColumnMapping:
         steps: points of (machine scale, stored unit), interpolated linearly.
         full_scale: value of 100 % in the stored unit, for a drive logged in percent, or these values by key.
         scale_by: `device` or `dictionary`: the scale used if the two disagree on a task-data value.
+
+    Attributes without a `repr` are part of a fingerprint only if they are used, so that the fingerprints of mappings
+    without them stay the same.
     """
 
     column: str
     sources: tuple[str, ...] = ()
-    combine: str | None = None
-    optional: bool = False
+    combine: str | None = field(default=None, repr=False)
+    optional: bool = field(default=False, repr=False)
     unit: str | None = None
-    units: tuple[str, ...] = ()
+    units: tuple[str, ...] = field(default=(), repr=False)
     format: str | None = None
     time_zone: str | None = None
     words: dict[str, str | float] | None = None
     value: str | float | bool | dt.datetime | None = None
     file_name: str | None = None
-    preamble: str | None = None
-    sheet_name: str | None = None
-    lookup: tuple[LookupValue, ...] = ()
-    by: str | None = None
-    at: str | None = None
+    preamble: str | None = field(default=None, repr=False)
+    sheet_name: str | None = field(default=None, repr=False)
+    lookup: tuple[LookupValue, ...] = field(default=(), repr=False)
+    by: str | None = field(default=None, repr=False)
+    at: str | None = field(default=None, repr=False)
     steps: tuple[tuple[float, float], ...] = ()
     full_scale: float | dict[str, float] | None = None
     scale_by: str | None = None
+
+    @property
+    def is_given(self) -> bool:
+        """True if the file name, the lines above the header or the sheet name contain a part of the value."""
+        return not (self.file_name is None and self.preamble is None and self.sheet_name is None)
+
+    def found_sources(self, present: Collection[str]) -> tuple[str, ...] | None:
+        """Return the sources among the columns of a file; None if the column cannot be read from them."""
+        found = tuple(s for s in self.sources if s in present)
+        is_mean = self.combine in {None, "mean"} and self.format is None
+        is_partial = self.optional and (is_mean or self.combine == "first")
+        return found if found == self.sources or (found and is_partial) else None
+
+    @property
+    def used(self) -> str:
+        """The attributes that are used but not in `repr`, as text."""
+        return "".join(f", {f.name}={v!r}" for f in fields(self) if not f.repr and (v := getattr(self, f.name)) != f.default)
 
 
 @dataclass(frozen=True)
@@ -92,7 +99,11 @@ class Dated:
 
 @dataclass(frozen=True)
 class Mapping:
-    """Mapping of one kind of export, from a TOML file in the `mappings/` folder of the workspace."""
+    """Mapping of one kind of export, from a TOML file in the `mappings/` folder of the workspace.
+
+    Attributes:
+        needed: groups of columns of the table of which a file must provide at least one.
+    """
 
     name: str
     kind: str
@@ -110,6 +121,7 @@ class Mapping:
     totals: tuple[str, ...] = TOTALS
     dated: Dated | None = None
     time_zone: str | None = field(default=None)
+    needed: tuple[tuple[str, ...], ...] = ()
 
     def is_match(self, file_name: str) -> bool:
         """Return True if the mapping matches a file name."""
@@ -125,10 +137,27 @@ class Mapping:
         """Return the distinct columns of the file that the mapping reads."""
         return list(dict.fromkeys(s for c in self.columns for s in c.sources))
 
+    def missing_sources(self, present: Collection[str]) -> list[str]:
+        """Return the columns that a file lacks: the first needed one, or all optional ones of a value that is needed.
+
+        Args:
+            present: columns of the file.
+        """
+        unread = {c.column: c for c in self.columns if c.found_sources(present) is None}
+        for column in unread.values():
+            if not column.optional:
+                return [next(s for s in column.sources if s not in present)]
+        provided = {c.column for c in self.columns} - unread.keys()
+        for group in self.needed:
+            if not provided & set(group):
+                return [s for name in group if name in unread for s in unread[name].sources if s not in present]
+        return []
+
     def fingerprint(self) -> str:
         """Return a hash of everything that affects how rows are read; if it changes, files are read again."""
-        content = {k: v for k, v in vars(self).items() if k not in {"name", "files"}}
-        return hashlib.sha256(repr(sorted(content.items())).encode()).hexdigest()
+        content = {k: v for k, v in vars(self).items() if k not in {"name", "files", "needed"}}
+        used = "".join(f"{c.column}{c.used};" for c in self.columns if c.used)
+        return hashlib.sha256((repr(sorted(content.items())) + used).encode()).hexdigest()
 
 
 def original_name(file_name: str) -> str:

@@ -6,11 +6,13 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.constants import parse_constant
+from transforms.config.lookups import parse_lookup
 from transforms.config.mapping_checks import check_mapping
 from transforms.config.problems import ConfigError, Problem, raise_problems
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.toml_file import read_toml
-from transforms.contracts.source_tables import contract
+from transforms.contracts.harvest_checks import ONE_NEEDED
+from transforms.contracts.source_tables import contract, needed_columns
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping import TOTALS, ColumnMapping, Dated, Mapping
 
@@ -21,16 +23,24 @@ def _names(value: str | list[str]) -> tuple[str, ...]:
 
 def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Column) -> ColumnMapping:
     column_zone = row.get("time_zone") or zone
-    given = row.get("value")
+    given, lookup = row.get("value"), row.get("lookup", {})
     return ColumnMapping(
         column=name,
         sources=_names(row.get("from", [])),
+        combine=row.get("combine"),
+        optional=row.get("optional", False),
         unit=row.get("unit"),
+        units=tuple(row.get("units", ())),
         format=row.get("format"),
         time_zone=column_zone,
         words=row.get("words"),
         value=None if given is None else parse_constant(given, contract_of, column_zone, row.get("format")),
         file_name=row.get("file_name"),
+        preamble=row.get("preamble"),
+        sheet_name=row.get("sheet_name"),
+        lookup=tuple(parse_lookup(lookup, contract_of, column_zone, row.get("format"))),
+        by=row.get("by"),
+        at=row.get("at"),
         steps=tuple(sorted((float(k), float(v)) for k, v in row.get("steps", {}).items())),
         full_scale=row.get("full_scale"),
         scale_by=row.get("scale_by"),
@@ -53,6 +63,10 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
     raise_problems(check_mapping(table, own_columns, catalogue, where))
     columns = {**own_columns, **table.get("columns", {})}
     schema, dated = contract(table["kind"], catalogue).columns(), table.get("dated")
+    needed = (
+        *((n,) for n in needed_columns(contract(table["kind"], catalogue))),
+        *ONE_NEEDED.get(table["kind"], ()),
+    )
     return Mapping(
         name=name,
         kind=table["kind"],
@@ -70,6 +84,7 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
         totals=tuple(table.get("totals", TOTALS)),
         dated=None if dated is None else Dated(dated["file_name"], dated["format"]),
         time_zone=table.get("time_zone"),
+        needed=needed,
     )
 
 
