@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 import polars as pl
 from pydantic import AfterValidator, Field
 
+from transforms.config.forms import SERIAL_FORMATS
 from transforms.config.tables import MAX_CHARACTERS, MAX_ITEMS, Name, Names, SomeNames, Table, Text, check_unique
 from transforms.config.time_zones import check_time_zone
 from transforms.ingest.chunk import MARK
@@ -69,6 +70,8 @@ def _pattern(text: str) -> str:
 @cache
 def _time_format(text: str) -> str:
     """Return a time format after checking that a date written in it can be read back."""
+    if text in SERIAL_FORMATS:
+        return text
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -148,7 +151,7 @@ class ColumnTable(Table):
         None, description='a list of units, one per column of from, such as ["kg", "m2"]'
     )
     format: Annotated[Name, Field(max_length=100), AfterValidator(_time_format)] | None = Field(
-        None, description='a date format such as "%d.%m.%Y %H:%M"'
+        None, description='a date format such as "%d.%m.%Y %H:%M", or excel_1900, excel_1904, epoch_s or epoch_ms'
     )
     time_zone: TimeZone | None = Field(None, description=ZONE_HINT)
     words: Annotated[dict[Text, Name | bool | int | float], Field(min_length=1, max_length=MAX_ITEMS)] | None = Field(
@@ -158,7 +161,9 @@ class ColumnTable(Table):
     file_name: Pattern | None = Field(None, description=PATTERN_HINT)
     preamble: Pattern | None = Field(None, description=PATTERN_HINT)
     sheet_name: Pattern | None = Field(None, description=PATTERN_HINT)
-    lookup: Lookup | None = Field(None, description="a table of keys and their values such as { M01 = 28.0, M02 = 21.0 }")
+    lookup: Lookup | None = Field(
+        None, description="a table of keys and their values such as { M01 = 28.0, M02 = 21.0 }"
+    )
     by: Name | None = Field(None, description="the name of another column of the mapping, such as machine_id")
     at: Name | None = Field(None, description="the name of a time column of the mapping, such as logged_at")
     steps: Annotated[dict[str, float], Field(min_length=2, max_length=MAX_ITEMS)] | None = Field(

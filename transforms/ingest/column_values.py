@@ -232,7 +232,9 @@ class CellConverter:
             bad = [pl.col(s).is_not_null() & self._number_or_word(column, s).is_null() for s in texts]
             if column.combine in {None, "mean"} and not isinstance(column.full_scale, dict):
                 return pl.any_horizontal(*bad, pl.col(column.sources[0]).is_not_null() & typed.is_null())
-            is_lost = [self._combined(column).is_not_null() & typed.is_null()] if column.steps or dtype.is_integer() else []
+            is_lost = (
+                [self._combined(column).is_not_null() & typed.is_null()] if column.steps or dtype.is_integer() else []
+            )
             return pl.any_horizontal(*bad, *is_lost) if bad or is_lost else None
         return pl.any_horizontal(pl.col(s).is_not_null() for s in column.sources) & typed.is_null()
 
@@ -249,7 +251,9 @@ class CellConverter:
             def why_of(word: str) -> Reason:
                 return reason("word_not_known", column=label, word=word, words=words)
 
-            return CellCheck(name, unread, "unknown_word", reason("unknown_word", column=label, words=words), first, why_of)
+            return CellCheck(
+                name, unread, "unknown_word", reason("unknown_word", column=label, words=words), first, why_of
+            )
         if column.steps:
             low, high = column.steps[0][0], column.steps[-1][0]
             return CellCheck(name, unread, "not_a_step", reason("not_a_step", column=label, low=low, high=high))

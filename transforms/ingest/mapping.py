@@ -86,7 +86,9 @@ class ColumnMapping:
     @property
     def used(self) -> str:
         """The attributes that are used but not in `repr`, as text."""
-        return "".join(f", {f.name}={v!r}" for f in fields(self) if not f.repr and (v := getattr(self, f.name)) != f.default)
+        return "".join(
+            f", {f.name}={v!r}" for f in fields(self) if not f.repr and (v := getattr(self, f.name)) != f.default
+        )
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.config.toml_file import read_toml
 from transforms.contracts.harvest_checks import ONE_NEEDED
 from transforms.contracts.source_tables import contract, needed_columns
+from transforms.contracts.units import stored_unit
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping import TOTALS, ColumnMapping, Dated, Mapping
 
@@ -29,7 +30,7 @@ def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Co
         sources=_names(row.get("from", [])),
         combine=row.get("combine"),
         optional=row.get("optional", False),
-        unit=row.get("unit"),
+        unit=row.get("unit") or (stored_unit(name) if "file_name" in row else None),
         units=tuple(row.get("units", ())),
         format=row.get("format"),
         time_zone=column_zone,

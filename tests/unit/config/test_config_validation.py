@@ -358,7 +358,7 @@ def refused_mapping(catalogue, column: str | None = None, **keys) -> set[tuple[s
         ({"column": "weighed_at", "value": dt.time(6)}, ("wrong_value", "value")),
         ({"column": "weighed_at", "from": "W", "format": "%d.%m.%Y %H"}, ("wrong_value", "format")),
         ({"column": "weighed_at", "from": "W", "format": "%H:%M"}, ("wrong_value", "format")),
-        ({"column": "weighed_at", "file_name": "(\\d+)"}, ("conflict", "file_name")),
+        ({"column": "weighed_at", "file_name": "(\\d+)"}, ("missing_key", "format")),
         ({"column": "field_id", "file_name": "t_"}, ("wrong_value", "file_name")),
         ({"column": "gross_t", "from": "G", "steps": {"1": 1.0, "1.0": 2.0}}, ("conflict", "steps")),
         ({"column": "gross_t", "from": "G", "full_scale": 40.0}, ("conflict", "full_scale")),
