@@ -47,7 +47,7 @@ def check_mapping(
             column=column,
             is_flag=is_flag(name, column, catalogue),
             is_needed=name in needed,
-            forms=_forms(good),
+            forms=_known_forms(good),
             header_line=good.get("header_line", 1),
             zone=good.get("time_zone"),
             has_zone="time_zone" in table,
@@ -102,3 +102,9 @@ def _forms(good: dict[str, Any]) -> frozenset[str]:
     if good.get("form") is not None:
         return frozenset({good["form"]})
     return frozenset(SUFFIX_FORM.get(PurePath(p).suffix.lower(), "delimited") for p in good.get("files", []))
+
+
+def _known_forms(good: dict[str, Any]) -> frozenset[str]:
+    """Return the formats of the files that a mapping matches; empty if a pattern leaves the end of the name open."""
+    is_open = any("*" in (PurePath(p).suffix or p[-1:]) for p in good.get("files", []))
+    return frozenset() if is_open and good.get("form") is None else _forms(good)

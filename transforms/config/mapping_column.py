@@ -5,6 +5,7 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.constants import UnfitConstantError, parse_constant
+from transforms.config.forms import SERIAL_FORMATS
 from transforms.config.lookups import has_dates, parse_lookup
 from transforms.config.mapping_place import ColumnPlace
 from transforms.config.mapping_tables import ColumnTable
@@ -52,14 +53,14 @@ def _source(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> li
     if len(given) > 1 and not is_day_and_time:
         what = f"the column has {' and '.join(key_shown(k) for k in given)}"
         return [place.problem("conflict", given[1], what, "keep one of them")]
-    return _constant(good, place) if "value" in good else []
+    return _constant(good, place) if "value" in good and good.get("format") not in SERIAL_FORMATS else []
 
 
 def _constant(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     if place.column is None:
         return []
     try:
-        parse_constant(good["value"], place.column, good.get("time_zone") or place.zone, good.get("format"))
+        parse_constant(good["value"], place.column, place.zone_of(good), good.get("format"))
     except UnfitConstantError as problem:
         what = f"'value' is {format_value(good['value'])}"
         return [place.problem("wrong_value", "value", what, f"give it {problem}")]
@@ -150,7 +151,7 @@ def _lookup(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> li
         return problems
     for key in table:
         try:
-            parse_lookup({key: table[key]}, place.column, good.get("time_zone") or place.zone, good.get("format"))
+            parse_lookup({key: table[key]}, place.column, place.zone_of(good), good.get("format"))
         except UnfitConstantError as problem:
             what = f"the value of {key_shown(key)} in 'lookup' is {format_value(table[key])}"
             problems.append(place.problem("wrong_value", "lookup", what, f"give it {problem}"))

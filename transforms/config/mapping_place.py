@@ -18,7 +18,7 @@ class ColumnPlace:
         column: its contract; None if the kind of file is unknown.
         is_flag: True if the column is a flag.
         is_needed: True if every file must provide the column.
-        forms: the file formats that the mapping reads.
+        forms: the file formats that the mapping reads; empty if they are not known.
         header_line: the line of the header.
         zone: the mapping's time zone.
         has_zone: True if the mapping has a `time_zone` key, valid or not.
@@ -46,6 +46,12 @@ class ColumnPlace:
     def is_time(self) -> bool:
         """True if the column contains times."""
         return isinstance(self.column, dy.Datetime) or self.name.endswith("_at")
+
+    def zone_of(self, good: dict[str, Any]) -> str | None:
+        """Return the time zone of constants: of the column, of the mapping, or of the time column `at`."""
+        row, _ = self.others.get(good.get("at", ""), ({}, None))
+        zone: str | None = good.get("time_zone") or self.zone or row.get("time_zone")
+        return zone
 
     def problem(self, code: Code, key: str, what: str, remedy: str) -> Problem:
         """Return an error of this column."""

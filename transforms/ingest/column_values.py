@@ -173,7 +173,7 @@ class CellConverter:
         if column.steps:
             return interpolate_scale(number, column.steps)
         if isinstance(column.full_scale, dict):
-            return number * (self._full_scale(column) / 100)
+            return number * self._full_scale(column) / 100
         if column.full_scale is not None:
             return number * (column.full_scale / 100)
         stored, unit = stored_unit(column.column), column.unit or self.units.get(column.sources[0])

@@ -23,7 +23,6 @@ def _names(value: str | list[str]) -> tuple[str, ...]:
 
 
 def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Column) -> ColumnMapping:
-    column_zone = row.get("time_zone") or zone
     given, lookup = row.get("value"), row.get("lookup", {})
     return ColumnMapping(
         column=name,
@@ -33,19 +32,25 @@ def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Co
         unit=row.get("unit") or (stored_unit(name) if "file_name" in row else None),
         units=tuple(row.get("units", ())),
         format=row.get("format"),
-        time_zone=column_zone,
+        time_zone=zone,
         words=row.get("words"),
-        value=None if given is None else parse_constant(given, contract_of, column_zone, row.get("format")),
+        value=None if given is None else parse_constant(given, contract_of, zone, row.get("format")),
         file_name=row.get("file_name"),
         preamble=row.get("preamble"),
         sheet_name=row.get("sheet_name"),
-        lookup=tuple(parse_lookup(lookup, contract_of, column_zone, row.get("format"))),
+        lookup=tuple(parse_lookup(lookup, contract_of, zone, row.get("format"))),
         by=row.get("by"),
         at=row.get("at"),
         steps=tuple(sorted((float(k), float(v)) for k, v in row.get("steps", {}).items())),
         full_scale=row.get("full_scale"),
         scale_by=row.get("scale_by"),
     )
+
+
+def _zone(row: dict[str, Any], table: dict[str, Any], columns: dict[str, Any]) -> str | None:
+    """Return the time zone of a column: its own, that of the mapping, or that of the time column `at`."""
+    zone: str | None = row.get("time_zone") or table.get("time_zone") or columns.get(row.get("at"), {}).get("time_zone")
+    return zone
 
 
 def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where: str) -> Mapping:
@@ -72,7 +77,7 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
         name=name,
         kind=table["kind"],
         files=tuple(table["files"]),
-        columns=tuple(_column(n, row, table.get("time_zone"), schema[n]) for n, row in columns.items()),
+        columns=tuple(_column(n, row, _zone(row, table, columns), schema[n]) for n, row in columns.items()),
         form=table.get("form"),
         separator=table.get("separator", ","),
         decimal=table.get("decimal", "."),

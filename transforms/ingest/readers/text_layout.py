@@ -184,10 +184,8 @@ def layout_of_text(lines: list[str], mapping: Mapping, numbers: set[str], flags:
 
 def _transcoded(path: Path, encoding: str) -> BinaryIO:
     """Return a temporary UTF-8 copy of a file; undecodable bytes become the replacement character."""
-    if _is_big_endian(path, encoding):
-        encoding = "utf-16-be"
     try:
-        decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+        decoder = codecs.getincrementaldecoder(_byte_order(path, encoding))(errors="replace")
     except LookupError as problem:
         raise SourceFileError("encoding", reason("encoding_unknown", encoding=encoding)) from problem
     out = tempfile.TemporaryFile()  # noqa: SIM115
@@ -199,13 +197,15 @@ def _transcoded(path: Path, encoding: str) -> BinaryIO:
     return out
 
 
-def _is_big_endian(path: Path, encoding: str) -> bool:
-    """Return True for UTF-16 whose first character, without a byte order mark, has its empty byte first."""
+def _byte_order(path: Path, encoding: str) -> str:
+    """Return the encoding, for UTF-16 without a byte order mark with the order of the bytes of the first character."""
     if encoding.lower().replace("_", "-") not in {"utf-16", "utf16"}:
-        return False
+        return encoding
     with path.open("rb") as handle:
         first = handle.read(2)
-    return first[:1] == b"\x00" and first != b"\x00\x00"
+    if first in {codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE}:
+        return encoding
+    return "utf-16-be" if first[:1] == b"\x00" else "utf-16-le"
 
 
 def open_as_utf8(path: Path, encoding: str) -> BinaryIO:
