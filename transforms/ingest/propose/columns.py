@@ -2,11 +2,12 @@
 
 from typing import Any
 
+from transforms.contracts.flag_words import parse_flag
 from transforms.contracts.reason import reason
 from transforms.contracts.units import stored_unit
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.plausible import FLAGS, WORD_COLUMNS
-from transforms.ingest.propose.proposal import Asker, ColumnProposal
+from transforms.ingest.propose.proposal import OPEN, Asker, ColumnProposal
 from transforms.ingest.propose.table import ProposalContext, SourceTable
 from transforms.ingest.propose.time_choice import TimeChooser
 from transforms.ingest.propose.unit_choice import UnitChooser
@@ -42,46 +43,44 @@ class ColumnReader:
             proposed.reasons.append(reason("mean_of_sides"))
         if column.endswith("_at"):
             self.times.set_format(proposed, name)
-        elif column in WORD_COLUMNS:
-            self._set_words(proposed, WORD_COLUMNS[column])
         elif column in FLAGS:
             self._set_flag(proposed)
+        elif column in WORD_COLUMNS:
+            self._set_words(proposed, WORD_COLUMNS[column])
         elif stored_unit(column) is not None:
             self.units.set_unit(proposed, name)
         return proposed
 
     def _set_words(self, proposed: ColumnProposal, section: str) -> None:
         """Set the meaning of the words of a column; ask about unknown words."""
-        cells = sorted(self.table.profiles[proposed.row["from"][0]].distinct)[:MAX_WORDS]
-        meanings = list(self.lexicon.sections[section])
-        codes = {"states": "ask_state", "places": "ask_place", "flags": "ask_flag"}
-        words: dict[str, str] = {}
-        for cell in cells:
-            key = f"{proposed.column}.{cell}"
-            meaning = self.asker.answer(key) or self.lexicon.meaning(section, cell)
-            if meaning is None:
-                why = reason(codes[section], word=cell, column=proposed.column)
-                self.asker.ask(key, why, meanings, example=cell)
-            else:
-                words[cell] = meaning
-        if section == "flags" or any(k != v for k, v in words.items()):
+        codes = {"states": "ask_state", "places": "ask_place"}
+        words = self._meanings(proposed, section, codes[section])
+        if any(k != v for k, v in words.items()):
             proposed.row["words"] = words
         proposed.reasons.append(reason("words_known", n=len(words)))
 
     def _set_flag(self, proposed: ColumnProposal) -> None:
-        """Set the meaning of the words of an on-off value; numbers are read as they are."""
+        """Set the meaning of the words of an on-off value, unless they are those that every mapping knows."""
         profile = self.table.profiles[proposed.row["from"][0]]
-        if profile.is_numeric or not profile.filled:
+        is_known = all(parse_flag(c, proposed.column) is not None for c in profile.distinct)
+        if is_known or (profile.is_numeric and proposed.column != "cancelled"):
             return
-        cells = sorted(profile.distinct)[:MAX_WORDS]
-        words: dict[str, float] = {}
-        for cell in cells:
-            key = f"{proposed.column}.{cell}"
-            meaning = self.asker.answer(key) or self.lexicon.meaning("flags", cell)
+        meanings = self._meanings(proposed, "flags", "ask_flag")
+        proposed.row["words"] = {c: m == "true" for c, m in meanings.items()}
+        proposed.reasons.append(reason("words_known", n=len(meanings)))
+
+    def _meanings(self, proposed: ColumnProposal, section: str, code: str) -> dict[str, str]:
+        """Return word -> meaning, and ask about unknown words."""
+        words: dict[str, str] = {}
+        choices = list(self.lexicon.sections[section])
+        for cell in sorted(self.table.profiles[proposed.row["from"][0]].distinct)[:MAX_WORDS]:
+            flag = parse_flag(cell, proposed.column) if section == "flags" else None
+            known = str(flag).lower() if flag is not None else self.lexicon.meaning(section, cell)
+            meaning = self.asker.answer(f"{proposed.column}.{cell}") or known
             if meaning is None:
-                why = reason("ask_flag", word=cell, column=proposed.column)
-                self.asker.ask(key, why, ["true", "false"], example=cell)
+                why = reason(code, word=cell, column=proposed.column)
+                self.asker.ask(f"{proposed.column}.{cell}", why, choices, example=cell)
+                proposed.confidence = min(proposed.confidence, OPEN)
             else:
-                words[cell] = 1.0 if meaning in {"true", "1"} else 0.0
-        proposed.row["words"] = words
-        proposed.reasons.append(reason("words_known", n=len(words)))
+                words[cell] = meaning
+        return words

@@ -81,7 +81,8 @@ def _take_unit(text: str, lexicon: Lexicon) -> tuple[str, str | None]:
     if unit is not None:
         return text, unit
     for suffix in sorted(SUFFIX_UNIT, key=len, reverse=True):
-        if text.casefold().endswith(suffix) and len(text) > len(suffix) and not has_class:
+        is_bound = suffix == "_cm" and text[: -len(suffix)][-1:].isdigit()
+        if text.casefold().endswith(suffix) and len(text) > len(suffix) and not has_class and not is_bound:
             return text[: -len(suffix)], SUFFIX_UNIT[suffix]
     return _last_word(text, has_class=has_class)
 
@@ -95,14 +96,17 @@ def _last_word(text: str, *, has_class: bool) -> tuple[str, str | None]:
             continue
         last = " ".join(parts[-words:])
         written = re.search(r"[\s,;_/]+".join(map(re.escape, parts[-words:])) + "$", plain)
-        if written is None or last.isdigit() or read_unit(written.group(0)) is None:
+        if written is None or last.isdigit():
+            continue
+        unit = next((u for u in (written.group(0), "/".join(parts[-words:])) if read_unit(u) is not None), None)
+        if unit is None:
             continue
         is_marked = plain[written.start() - 1] in ",;_/"
         if not is_marked and not is_safe_word(last):
             continue
-        is_class_bound = has_class and read_unit(written.group(0)) in {"cm", "mm"}
+        is_class_bound = read_unit(unit) == "cm" and (has_class or plain[: written.start()].rstrip(" _")[-1:].isdigit())
         rest = plain[: written.start()].rstrip(" ,;_/-")
-        return rest, None if is_class_bound else written.group(0)
+        return rest, None if is_class_bound else unit
     for sign in ("%", "‰", "°C", "°F", "°"):
         if plain.endswith(sign):
             return plain.removesuffix(sign), sign

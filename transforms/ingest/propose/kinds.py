@@ -8,6 +8,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.harvest_checks import AUDIT_LOSSES, AUDIT_PIECES, CHECK_RESULTS
 from transforms.contracts.required_columns import ONE_NEEDED, needed_columns
 from transforms.contracts.source_tables import CONTRACTS, contract
+from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.lexicon import Lexicon
 from transforms.ingest.propose.matching import Match, match, phrases_of
 from transforms.ingest.propose.table import ProposalContext, SourceTable
@@ -87,8 +88,22 @@ def _interval_factor(table: SourceTable, kind: str, found: dict[str, Match]) -> 
     seconds = None if matched is None else median_interval(table, matched.name.sources[0])
     if seconds is None:
         return NO_INTERVAL
+    if kind == "weather_hour" and _has_issue_time(table, matched.name if matched else None):
+        return UNLIKELY_INTERVAL
     low, high = INTERVALS[kind]
     return 1.0 if low <= seconds <= high else UNLIKELY_INTERVAL
+
+
+def _has_issue_time(table: SourceTable, hour: Name | None) -> bool:
+    """Return True if a second time repeats in many rows, as the time of issue of a forecast does."""
+    used = set() if hour is None else set(hour.sources)
+    times = [p for c, p in table.profiles.items() if c not in used and (p.time_form is not None or _is_serial(table, c))]
+    return any(2 * len(p.distinct) <= len(p.filled) for p in times)
+
+
+def _is_serial(table: SourceTable, column: str) -> bool:
+    is_named = table.name_of(column).has("time", "date", "hour", "issued", "forecast", "valid")
+    return is_named and table.profiles[column].serial_form is not None
 
 
 def median_interval(table: SourceTable, column: str) -> float | None:

@@ -2,6 +2,7 @@
 
 import itertools
 import tomllib
+from collections import Counter
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
@@ -9,7 +10,7 @@ from typing import Any, NamedTuple
 
 from transforms.ingest.propose.spelling import fold, split_words
 
-EXACT, COMPOUND, INFLECTED, SHORTENED, MISSPELLED = 1.0, 0.98, 0.95, 0.88, 0.85
+EXACT, COMPOUND, INFLECTED, SHORTENED, MISSPELLED = 1.0, 0.98, 0.95, 0.91, 0.85
 """Quality of a recognized word, by the way it was recognized (common practice, no source)."""
 MIN_STEM, MAX_ENDING = 4, 4
 """Letters of the common beginning of inflected forms, and of their different endings."""
@@ -18,6 +19,8 @@ MIN_SHORT, MIN_MISSPELLED, MIN_PART = 3, 6, 3
 LINKS = ("", "s", "n", "en", "er", "e")
 """Letters between the parts of a compound."""
 MAX_WORDS = 3
+COMMON_SHARE, MAX_MEANINGS = 0.45, 3
+"""Share of the words that an abbreviation begins with a concept of it; most concepts of an abbreviation."""
 
 
 class Token(NamedTuple):
@@ -108,7 +111,7 @@ class Lexicon:
             return []
         starts = self._by_start.get(word[:MIN_SHORT], set()) if len(word) >= MIN_SHORT else self.words
         begun = [self.words[w] for w in starts if w.startswith(word) and " " not in w]
-        shared = frozenset.intersection(*map(frozenset, begun)) if begun else frozenset[str]()
+        shared = _common(begun)
         return [Token(word, shared, SHORTENED)] if shared else []
 
     def _compound(self, word: str, *, depth: int = 3) -> list[Token]:
@@ -164,6 +167,13 @@ class Lexicon:
         if not words:
             words = {m for w in cell.split() for known, m in meanings.items() if _same_stem(w, known)}
         return words.pop() if len(words) == 1 else None
+
+
+def _common(meanings: list[set[str]]) -> frozenset[str]:
+    """Return the concepts of most of several words; none if the words differ."""
+    counts = Counter(c for concepts in meanings for c in concepts)
+    shared = frozenset(c for c, n in counts.items() if n >= COMMON_SHARE * len(meanings))
+    return shared if len(shared) <= MAX_MEANINGS else frozenset()
 
 
 def _folded_words(lexicon: Lexicon, section: str) -> dict[str, str]:

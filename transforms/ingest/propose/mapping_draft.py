@@ -50,7 +50,8 @@ class MappingDraft:
             self._sample_of_ticket()
         self._apply_answers()
         self._ask_doubtful()
-        proposal = Proposal(self.kind, layout, questions=self.asker.questions, reasons=self.table.sniffed.reasons)
+        proposal = Proposal(self.kind, layout, questions=self.asker.questions, prefix=self.asker.prefix)
+        proposal.reasons = self.table.sniffed.reasons
         for column in self.schema.columns():
             if column in self.found and self.asker.answer(column) != SKIP:
                 name, confidence, phrase, _ = self.found[column]

@@ -90,10 +90,8 @@ def likeness(name: Name, phrase: Phrase) -> float:
             score *= token.quality
         elif not token.concepts:
             score *= UNKNOWN_FACTOR
-        elif token.concepts & CONTRARY:
-            score *= CONTRARY_FACTOR
         else:
-            score *= max((NEUTRAL.get(c, KNOWN_FACTOR) for c in token.concepts), default=KNOWN_FACTOR)
+            score *= max(NEUTRAL.get(c, CONTRARY_FACTOR if c in CONTRARY else KNOWN_FACTOR) for c in token.concepts)
     return score
 
 

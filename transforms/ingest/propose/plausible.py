@@ -13,9 +13,9 @@ from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.profile import ColumnProfile
 from transforms.ingest.propose.unit_text import read_unit
 
-WORD_COLUMNS = {"work_state": "states", "place": "places", "cancelled": "flags"}
+WORD_COLUMNS = {"work_state": "states", "place": "places"}
 """Column of words -> section of `names.toml` with the meanings of these words."""
-FLAGS = {"unloading", "rear_roller_reversed"}
+FLAGS = {"cancelled", "unloading", "rear_roller_reversed"}
 ROW_KEYS = {"load": "load_id", "tare": "sample_id", "loss_audit": "audit_id", "root_check": "check_id"}
 """Kind of file -> column that identifies a row, apart from revisions."""
 KEYS = {**ROW_KEYS, "field": "field_id", "field_boundary": "field_id"}
@@ -35,6 +35,8 @@ TYPICAL = {
 """Plausible medians in the stored unit, if narrower than the bounds of the contract (common practice, no source)."""
 SCALED = {"rotation", "mass", "length", "speed"}
 """Dimensions of settings that a machine may log in percent of their full scale."""
+TIME_WORDS = ("time", "date", "utc", "hour", "issued", "forecast", "valid", "weighed", "arrival", "departure", "from", "check", "audit")
+"""Concepts of names of columns in which numbers may be times."""
 FEW_WORDS = 25
 MAX_MACHINES = 60
 KNOWN_SHARE = 0.6
@@ -95,7 +97,7 @@ class Plausibility:
     def _time(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
         form = profile.time_form
         if form is None:
-            is_serial = profile.serial_form is not None and name.has("time", "date", "utc", "hour")
+            is_serial = profile.serial_form is not None and name.has(*TIME_WORDS)
             return SUPPORTED if is_serial or profile.is_clock else EXCLUDED
         last = form.read.max()
         is_future = self.made_at is not None and isinstance(last, dt.datetime) and last > self.made_at + dt.timedelta(2)

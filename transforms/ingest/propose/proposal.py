@@ -7,6 +7,8 @@ from transforms.contracts.reason import Reason
 
 SURE = 0.95
 """Confidence from which a column is read without a question."""
+OPEN = 0.9
+"""Highest confidence of a column while a question about it is open."""
 OF_FILE = {"time_zone", "encoding", "decimal"}
 """Questions that have one answer for all mappings of a file."""
 
@@ -51,6 +53,7 @@ class Proposal:
         questions: questions to answer before the mapping can be saved.
         unread: columns of the file that no table column uses.
         reasons: reasons for the file format and layout.
+        prefix: prefix of the keys of its questions, if the file has several tables.
     """
 
     kind: str
@@ -59,6 +62,7 @@ class Proposal:
     questions: list[MappingQuestion] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
+    prefix: str = ""
 
     def table(self) -> dict[str, Any]:
         """Return the mapping as the table of a TOML file."""

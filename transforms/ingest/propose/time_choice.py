@@ -5,7 +5,7 @@ import datetime as dt
 from transforms.contracts.reason import reason
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.profile import ColumnProfile
-from transforms.ingest.propose.proposal import Asker, ColumnProposal
+from transforms.ingest.propose.proposal import OPEN, SURE, Asker, ColumnProposal
 from transforms.ingest.propose.table import SourceTable
 from transforms.ingest.propose.times import TimeForm, detect_time_format
 
@@ -62,7 +62,7 @@ class TimeChooser:
             return
         answer = others[0] if others and self.asker.answer(key) is None else None
         proposed.row["format"] = answer or self.asker.ask(key, why, choices, form.format, example) or form.format
-        proposed.confidence = min(proposed.confidence, 0.5)
+        proposed.confidence = min(proposed.confidence, OPEN if answer is None else SURE)
 
     def _joined(self, proposed: ColumnProposal) -> TimeForm | None:
         """Return the common format of a date and its time of day."""
@@ -84,6 +84,8 @@ class TimeChooser:
             profile = self.table.profiles[proposed.row["from"][0]]
             answer = self.asker.ask("time_zone", reason("ask_time_zone"), guess=self.zone, example=profile.examples)
             proposed.row["time_zone"] = answer or self.zone
+            if answer is None:
+                proposed.confidence = min(proposed.confidence, OPEN)
 
 
 def _day(cell: str, form: str) -> str:

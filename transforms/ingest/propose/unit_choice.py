@@ -8,7 +8,7 @@ from transforms.contracts.units import UNITS, conversion_factor, stored_unit
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.numbers import is_number
 from transforms.ingest.propose.plausible import SCALED
-from transforms.ingest.propose.proposal import Asker, ColumnProposal
+from transforms.ingest.propose.proposal import OPEN, Asker, ColumnProposal
 from transforms.ingest.propose.table import SourceTable
 from transforms.ingest.propose.unit_text import read_unit
 
@@ -67,6 +67,8 @@ class UnitChooser:
             return
         why = reason("ask_full_scale", source=source, column=proposed.column, stored=stored)
         scale = self.asker.ask(key, why, example=self._examples(proposed))
+        if scale is None:
+            proposed.confidence = min(proposed.confidence, OPEN)
         if scale is not None and not is_number(scale):
             self.asker.again(key, reason("ask_full_scale_again", answer=scale, stored=stored))
         elif scale is not None:
@@ -89,6 +91,8 @@ class UnitChooser:
             proposed.reasons.append(reason("unit_as_other", unit=unit, column=first))
         elif first == proposed.column or answer is not None:
             self._ask(proposed, stored, ASK_UNIT, source=source)
+        else:
+            proposed.confidence = min(proposed.confidence, OPEN)
 
     def _fits(self, proposed: ColumnProposal, unit: str) -> bool:
         if unit not in UNITS or UNITS[unit].dimension != UNITS[str(stored_unit(proposed.column))].dimension:
