@@ -26,7 +26,7 @@ class ColumnReader:
 
     def __init__(self, table: SourceTable, context: ProposalContext, asker: Asker) -> None:
         self.table, self.lexicon, self.asker = table, context.lexicon, asker
-        self.units = UnitChooser(table, asker)
+        self.units = UnitChooser(table, asker, context.zone)
         self.times = TimeChooser(table, context.zone, asker)
 
     def column(self, column: str, name: Name, confidence: float, why: list[Any]) -> ColumnProposal:

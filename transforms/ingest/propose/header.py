@@ -80,6 +80,9 @@ def _take_unit(text: str, lexicon: Lexicon) -> tuple[str, str | None]:
             text = text[: found.start()] + " " + text[found.end() :]
     if unit is not None:
         return text, unit
+    rest, unit = _last_words(text, 2, has_class=has_class)
+    if unit is not None:
+        return rest, unit
     for suffix in sorted(SUFFIX_UNIT, key=len, reverse=True):
         is_bound = suffix == "_cm" and text[: -len(suffix)][-1:].isdigit()
         if text.casefold().endswith(suffix) and len(text) > len(suffix) and not has_class and not is_bound:
@@ -87,26 +90,29 @@ def _take_unit(text: str, lexicon: Lexicon) -> tuple[str, str | None]:
     return _last_word(text, has_class=has_class)
 
 
+def _last_words(text: str, words: int, *, has_class: bool) -> tuple[str, str | None]:
+    """Return (name without a unit of so many words at its end, unit as written)."""
+    plain = text.strip().rstrip(".:")
+    parts = re.split(r"(?:[\s,;_]+|(?<=\w)/(?=\w+$))", plain)
+    last = " ".join(parts[-words:])
+    written = re.search(r"[\s,;_/]+".join(map(re.escape, parts[-words:])) + "$", plain)
+    if len(parts) <= words or written is None or last.isdigit():
+        return text, None
+    unit = next((u for u in (written.group(0), "/".join(parts[-words:])) if read_unit(u) is not None), None)
+    is_marked = plain[written.start() - 1] in ",;_/"
+    if unit is None or not (is_marked or is_safe_word(last)):
+        return text, None
+    is_class_bound = read_unit(unit) == "cm" and (has_class or plain[: written.start()].rstrip(" _")[-1:].isdigit())
+    rest = plain[: written.start()].rstrip(" ,;_/-")
+    return rest, None if is_class_bound else unit
+
+
 def _last_word(text: str, *, has_class: bool) -> tuple[str, str | None]:
     """Return (name without a unit at its end, unit as written)."""
+    rest, unit = _last_words(text, 1, has_class=has_class)
+    if unit is not None or rest != text:
+        return rest, unit
     plain = text.strip().rstrip(".:")
-    for words in (2, 1):
-        parts = re.split(r"(?:[\s,;_]+|(?<=\w)/(?=\w+$))", plain)
-        if len(parts) <= words:
-            continue
-        last = " ".join(parts[-words:])
-        written = re.search(r"[\s,;_/]+".join(map(re.escape, parts[-words:])) + "$", plain)
-        if written is None or last.isdigit():
-            continue
-        unit = next((u for u in (written.group(0), "/".join(parts[-words:])) if read_unit(u) is not None), None)
-        if unit is None:
-            continue
-        is_marked = plain[written.start() - 1] in ",;_/"
-        if not is_marked and not is_safe_word(last):
-            continue
-        is_class_bound = read_unit(unit) == "cm" and (has_class or plain[: written.start()].rstrip(" _")[-1:].isdigit())
-        rest = plain[: written.start()].rstrip(" ,;_/-")
-        return rest, None if is_class_bound else unit
     for sign in ("%", "‰", "°C", "°F", "°"):
         if plain.endswith(sign):
             return plain.removesuffix(sign), sign

@@ -45,6 +45,22 @@ TIME_COLUMN = {
     "weather_day": "day_at",
 }
 UNLIKELY_INTERVAL, NO_INTERVAL = 0.6, 0.8
+TITLES = {
+    "telemetry": {"log"},
+    "load": {"ticket", "load", "weighed", "delivered"},
+    "tare": {"lab", "tare", "sample"},
+    "loss_audit": {"loss", "audit"},
+    "root_check": {"check"},
+    "weather_hour": {"weather"},
+    "weather_day": {"weather"},
+    "forecast_hour": {"forecast"},
+    "field": {"field"},
+    "machine_setup": {"machine"},
+}
+"""Kind of file -> concepts in the names of such files."""
+NAMED, NAMED_FORECAST = 1.08, 1.4
+PARTNERS = {frozenset({"load", "tare"}), frozenset({"loss_audit", "root_check"})}
+"""Kinds that a row may contain together."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +84,18 @@ def fit_kind(table: SourceTable, kind: str, context: ProposalContext) -> KindFit
     signature = min(1.0, sum(confidence.get(c, 0.0) for c in signs) / min(FULL_SIGNATURE, max(1, len(signs))))
     explained = sum(confidence.values()) / max(1, len(table.names))
     score = 0.35 * sum(hits) / max(1, len(hits)) + 0.45 * min(1.0, explained) + 0.2 * signature
-    return KindFit(kind, score * _interval_factor(table, kind, found), found)
+    score *= _interval_factor(table, kind, found) * _title_factor(table, kind, context.lexicon)
+    return KindFit(kind, score, found)
+
+
+def _title_factor(table: SourceTable, kind: str, lexicon: Lexicon) -> float:
+    """Return the factor of a score for words in the names of the file and of its sheet."""
+    sheet = table.sniffed.layout.get("sheet") or ""
+    title = f"{table.path.stem} {sheet if isinstance(sheet, str) else sheet[0]}"
+    concepts = {c for t in lexicon.tokens(title) for c in t.concepts}
+    if "forecast" in concepts and kind in {"weather_hour", "forecast_hour"}:
+        return NAMED_FORECAST if kind == "forecast_hour" else UNLIKELY_INTERVAL
+    return NAMED if concepts & TITLES.get(kind, set()) else 1.0
 
 
 def match_kind(table: SourceTable, kind: str, lexicon: Lexicon, catalogue: Catalogue) -> dict[str, Match]:
@@ -142,4 +169,18 @@ def rank_kinds(table: SourceTable, context: ProposalContext) -> list[KindFit]:
 
 def is_sure(ranked: list[KindFit]) -> bool:
     """Return True if the best kind needs no question."""
-    return ranked[0].score >= MIN_SCORE and ranked[1].score <= CLOSE_KINDS * ranked[0].score
+    first, others = ranked[0], ranked[1:]
+    if _has_both(first, others[0]):
+        others = others[1:]
+    return first.score >= MIN_SCORE and others[0].score <= CLOSE_KINDS * first.score
+
+
+def _has_both(first: KindFit, second: KindFit) -> bool:
+    """Return True if rows are of both kinds: each has columns of its own that the other does not use."""
+    if frozenset({first.kind, second.kind}) not in PARTNERS:
+        return False
+    used = [
+        {s for c, m in f.found.items() if c in SIGNATURE[f.kind] and m.confidence >= CLOSE_KINDS for s in m.name.sources}
+        for f in (first, second)
+    ]
+    return bool(used[0] - used[1]) and bool(used[1] - used[0])

@@ -190,7 +190,9 @@ def _words_of(phrases: str | list[str]) -> list[str]:
 
 
 def _same_stem(word: str, known: str) -> bool:
-    return min(len(word), len(known)) > MIN_STEM and (word.startswith(known[:-2]) or known.startswith(word))
+    """Return True if two words differ in their endings alone."""
+    same = sum(1 for _ in itertools.takewhile(lambda ab: ab[0] == ab[1], zip(word, known, strict=False)))
+    return same > MIN_STEM and same >= 0.7 * max(len(word), len(known))
 
 
 def _shorter(word: str) -> set[str]:

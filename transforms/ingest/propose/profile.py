@@ -7,11 +7,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from transforms.ingest.chunk import EMPTY_WORDS
 from transforms.ingest.propose.numbers import parse_number
 from transforms.ingest.propose.times import TimeForm, detect_time_format
 
 CLOCK = re.compile(r"^\d{1,2}[:h]\d{2}([:]\d{2}(\.\d+)?)?( ?[AaPp]\.?[Mm]\.?)?( ?Uhr)?$")
 TIME_LIKE = re.compile(r"^\d{1,4}[-./ ][A-Za-z\d]{1,9}[-./ ,]+\d{2,4}|^\d{8}([T ]?\d{4,6})?$")
+EMPTY = frozenset(EMPTY_WORDS)
 TYPED_SHARE = 0.9
 """Minimum share of cells of a type for a column to have it."""
 CLOCK_CELLS = 50
@@ -36,7 +38,7 @@ class ColumnProfile:
     @cached_property
     def filled(self) -> list[str]:
         """Cells that are not empty."""
-        return [c for c in self.cells if c]
+        return [c for c in self.cells if c not in EMPTY]
 
     @cached_property
     def distinct(self) -> set[str]:

@@ -68,7 +68,7 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
         asker.ask("kind", reason("ask_kind"), choices, fits[0].kind)
     fit = fits[0] if kind is None else next((f for f in fits if f.kind == kind), fit_kind(table, kind, context))
     first = MappingDraft(table, fit, context, asker).proposal()
-    second = _second_fit(table, fits, fit.kind, first.sources()) if kind is None else None
+    second = _second_fit(table, fits, fit.kind, first.sources())
     if second is None:
         return [first]
     taken = {c for c in first.sources() if c not in first.row_sources(SHARED)}

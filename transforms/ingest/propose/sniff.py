@@ -237,7 +237,7 @@ def _continues(above: list[str], row: list[str]) -> bool:
 def _is_above(row: list[str], header: list[str]) -> bool:
     """Return True if a row above the names has groups of names: it makes repeated names different."""
     filled = [c for c in row if c]
-    if len(row) != len(header) or len(filled) < 2 or not _no_values(row) or "" not in row:
+    if len(row) != len(header) or len(filled) < 2 or not _no_values([*row, *header]) or "" not in row:
         return False
     repeated = len(header) - len(set(header))
     joined = [c.removesuffix(f" ({n})") for c in column_names([row, header]) for n in (2,)]

@@ -23,10 +23,11 @@ class UnitChooser:
     Args:
         table: the table.
         asker: answers and open questions.
+        zone: time zone of the season: in North America, a ton may be a short ton.
     """
 
-    def __init__(self, table: SourceTable, asker: Asker) -> None:
-        self.table, self.asker = table, asker
+    def __init__(self, table: SourceTable, asker: Asker, zone: str) -> None:
+        self.table, self.asker, self.is_american = table, asker, zone.startswith("America/")
         self.families: dict[tuple[str, str], list[str]] = {}
 
     def set_unit(self, proposed: ColumnProposal, name: Name) -> None:
@@ -38,6 +39,8 @@ class UnitChooser:
             return
         text, in_row = self.table.plausibility.unit_text(name)
         unit = read_unit(text) if text else None
+        if unit == "t" and self.is_american:
+            unit = None
         same_dimension = [u for u, v in UNITS.items() if v.dimension == UNITS[stored].dimension]
         if unit is None and not text and same_dimension == [stored]:
             proposed.row["unit"] = stored
