@@ -62,8 +62,7 @@ class ColumnReader:
     def _set_flag(self, proposed: ColumnProposal) -> None:
         """Set the meaning of the words of an on-off value, unless they are those that every mapping knows."""
         profile = self.table.profiles[proposed.row["from"][0]]
-        is_known = all(parse_flag(c, proposed.column) is not None for c in profile.distinct)
-        if is_known or (profile.is_numeric and proposed.column != "cancelled"):
+        if profile.is_numeric and all(parse_flag(c, proposed.column) is not None for c in profile.distinct):
             return
         meanings = self._meanings(proposed, "flags", "ask_flag")
         proposed.row["words"] = {c: m == "true" for c, m in meanings.items()}

@@ -20,7 +20,7 @@ SOLE = 0.97
 """Confidence of a weak phrase if the values support it and no other column of the file could be meant."""
 CLOSE = 0.8
 """A rival of at least this share of a match's confidence makes the match uncertain."""
-NEUTRAL = {"number": 0.97, "actual": 0.97, "mean": 0.95, "total": 0.9, "lab": 0.95, "utc": 1.0, "name": 0.9}
+NEUTRAL = {"number": 0.97, "actual": 0.97, "mean": 0.95, "total": 0.9, "lab": 0.95, "utc": 1.0, "local": 1.0, "name": 0.9}
 """Concept that a phrase does not name -> factor; it changes the meaning little."""
 CONTRARY = {"target", "planned", "maximum", "minimum", "gust", "direction", "price", "remark", "line", "until", "external"}
 """Concepts that make another quantity of a name."""
@@ -97,9 +97,10 @@ def likeness(name: Name, phrase: Phrase) -> float:
 
 @dataclass(frozen=True)
 class Candidate:
-    """Possible match of a table column and a file column."""
+    """Possible match of a table column and a file column; `strength` is its confidence without support by values."""
 
     confidence: float
+    strength: float
     is_weak: bool
     supports: bool
     phrase: str
@@ -117,12 +118,11 @@ def _candidate(name: Name, column: str, phrases: list[Phrase], weigh: Callable[[
     evidence = weigh(column, name)
     if not evidence.factor:
         return None
-    confidence = score * evidence.factor
-    if best.is_weak:
-        confidence *= WEAK
-    elif evidence.supports:
+    confidence = score * evidence.factor * (WEAK if best.is_weak else 1.0)
+    strength = confidence
+    if evidence.supports and not best.is_weak:
         confidence = 1 - 0.5 * (1 - confidence)
-    return Candidate(min(confidence, 0.99), best.is_weak, evidence.supports, best.text)
+    return Candidate(min(confidence, 0.99), strength, best.is_weak, evidence.supports, best.text)
 
 
 def match(
@@ -173,10 +173,10 @@ def _settled(
     """Return a match after competition: rivals that no better match takes make it uncertain."""
     own = found[i, j]
     taken_rows, taken_names = {a for a, _ in chosen}, {b for _, b in chosen}
-    other_names = {b: c.confidence for (a, b), c in found.items() if a == i and b != j}
-    other_rows = {a: c.confidence for (a, b), c in found.items() if b == j and a != i}
-    free = [b for b, c in other_names.items() if b not in taken_names and c >= CLOSE * own.confidence]
-    is_contested = bool(free) or any(a not in taken_rows and c >= CLOSE * own.confidence for a, c in other_rows.items())
+    other_names = {b: c.strength for (a, b), c in found.items() if a == i and b != j}
+    other_rows = {a: c.strength for (a, b), c in found.items() if b == j and a != i}
+    free = [b for b, c in other_names.items() if b not in taken_names and c >= CLOSE * own.strength]
+    is_contested = bool(free) or any(a not in taken_rows and c >= CLOSE * own.strength for a, c in other_rows.items())
     confidence = own.confidence
     if own.is_weak and own.supports and not other_names and not other_rows:
         confidence = max(confidence, SOLE * min(1.0, own.confidence / WEAK))
