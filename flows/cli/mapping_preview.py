@@ -60,7 +60,7 @@ def _proposal_table(proposal: Proposal, season: Season) -> ConsoleTable:
     rows = [
         {
             "name": stored_heading(c.column, season),
-            "source": " + ".join(c.row.get("from", [])) or c.row.get("value") or say("file name"),
+            "source": " + ".join(c.row.get("from", [])) or str(c.row.get("value", "")) or say("file name"),
             "form": c.row.get("unit") or time_pattern(c.row.get("format") or ""),
             "confidence": Figure(100 * c.confidence),
             "reasons": "; ".join(format_reason(why, season.catalogue) for why in c.reasons),

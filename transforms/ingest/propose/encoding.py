@@ -99,11 +99,12 @@ def _score(text: str, encoding: str, lexicon: Lexicon) -> float:
     is_cyrillic = encoding in {"cp1251", "cp866", "koi8-r"}
     common = CYRILLIC_LETTERS if is_cyrillic else set(COMMON[encoding])
     letters = sum(1.0 if c in common else -1.0 for c in odd) / len(odd)
-    # A capital inside a word, or a Cyrillic letter between Latin ones, shows a wrong encoding.
-    broken = len(re.findall(r"[a-zß-ÿа-я][A-ZÀ-ÞА-ЯŠŽŁ](?=[a-zß-ÿа-я])|[A-Za-z][а-яА-Я]|[а-яА-Я][A-Za-z]", text))
     words = {w for w in re.findall(r"[^\W\d_]+", text) if not w.isascii()}
+    # A capital inside a word, or a Cyrillic letter between Latin ones, shows a wrong encoding.
+    mixed = re.compile(r"[A-Za-z][а-яА-Я]|[а-яА-Я][A-Za-z]")
+    broken = sum(not (w.islower() or w.isupper() or w.istitle()) or mixed.search(w) is not None for w in words)
     known = sum(any(t.concepts for t in lexicon.tokens(w)) and _spelled(w, lexicon) for w in words)
-    return letters - broken / len(odd) + KNOWN_WORD * known / max(1, len(words))
+    return letters - broken / max(1, len(words)) + KNOWN_WORD * known / max(1, len(words))
 
 
 def _spelled(word: str, lexicon: Lexicon) -> bool:

@@ -3,8 +3,8 @@
 import re
 from dataclasses import dataclass
 
-from transforms.contracts.units import SUFFIX_UNIT
-from transforms.ingest.propose.lexicon import Lexicon, Token
+from transforms.contracts.units import SUFFIX_UNIT, UNITS
+from transforms.ingest.propose.lexicon import COMPOUND, Lexicon, Token
 from transforms.ingest.propose.unit_text import is_safe_word, read_unit
 
 BRACKETS = re.compile(r"\[([^\[\]]*)\]|\(([^()]*)\)|\{([^{}]*)\}")
@@ -13,6 +13,8 @@ CLASS = re.compile(r"(?:\d+(?:[.,]\d+)?\s*(?:[-–/]|bis|to|do|tot|a|à)\s*\d+|[
 SHARE_OF = re.compile(r"%\s*(?:of|von|de|z|van|от|z)\s*(\d+(?:[.,]\d+)?)\s*([\w/]*)", re.IGNORECASE)
 UNIT_LETTERS = 12
 SIDES = ("left", "right")
+MASSES = frozenset({"weight", "gross", "net", "tare"})
+"""Concepts of masses; a unit of mass stands for the word if a name has none of them."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ def parse_name(column: str, lexicon: Lexicon) -> Name:
     """Return the parsed name of a column.
 
     The unit is in brackets, after a comma, the last word, or a canonical suffix. A unit that bounds a class, as in
-    "2-4 cm", is not the unit of the column.
+    "2-4 cm", is not the unit of the column. A unit of mass makes a weight of the name.
     """
     rest, zone = _take_zone(column)
     scale = SHARE_OF.search(rest)
@@ -52,8 +54,15 @@ def parse_name(column: str, lexicon: Lexicon) -> Name:
     tokens = tuple(lexicon.tokens(rest)) or tuple(lexicon.tokens(column))
     if tokens and zone is not None and not lexicon.tokens(rest):
         tokens = (Token("utc", frozenset({"utc", "time"}), 1.0),)
+    if unit is not None and _is_mass(unit) and not any(t.concepts & MASSES for t in tokens):
+        tokens = (*tokens, Token(unit, frozenset({"weight"}), COMPOUND))
     full_scale = None if scale is None else float(scale.group(1).replace(",", "."))
     return Name((column,), tokens, unit, zone, full_scale)
+
+
+def _is_mass(unit: str) -> bool:
+    code = read_unit(unit)
+    return code is not None and UNITS[code].dimension == "mass"
 
 
 def _take_zone(text: str) -> tuple[str, str | None]:

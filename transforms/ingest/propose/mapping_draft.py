@@ -9,6 +9,7 @@ from transforms.contracts.reason import Reason, reason
 from transforms.contracts.required_columns import needed_columns, unmet_groups
 from transforms.contracts.source_tables import DEFAULTS, contract
 from transforms.ingest.propose.columns import ColumnReader
+from transforms.ingest.propose.constant_answer import parse_answer
 from transforms.ingest.propose.elsewhere import id_in_file_name, id_in_preamble
 from transforms.ingest.propose.file_pattern import files_pattern
 from transforms.ingest.propose.kinds import KindFit
@@ -172,7 +173,8 @@ class MappingDraft:
         """Add a required column from outside the table, or ask for it."""
         answer = self.asker.answer(column)
         if answer and answer.startswith("="):
-            row = {"value": answer[1:]}
+            constant = parse_answer(answer[1:], self.schema.columns()[column])
+            row = {"value": constant}
             proposal.columns.append(ColumnProposal(column, row, 1.0, [reason("your_answer_for_file")]))
             return
         above = id_in_preamble(column, self.table.sniffed.preamble, self.context.lexicon)

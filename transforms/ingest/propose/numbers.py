@@ -20,12 +20,12 @@ def is_number(cell: str) -> bool:
 
 
 def parse_number(cell: str, decimal: str, thousands: str) -> float:
-    """Return a cell as a number; nan if it is not one with these marks.
+    """Return a cell as a number; nan if it is not one with these marks. A bound such as "<0.5" counts as its number.
 
     >>> parse_number("1.204,5", ",", ".")
     1204.5
     """
-    text = cell.removesuffix("%").strip()
+    text = cell.removesuffix("%").strip().lstrip("<>≤≥~≈").lstrip()
     if thousands:
         text = text.replace(thousands, "")
     if decimal != ".":

@@ -27,6 +27,8 @@ SAMPLE_LINES = 400
 MARK_CELLS = 100_000
 """Maximum cells used to detect the decimal mark."""
 SEPARATORS = (";", ",", "\t", "|")
+STATED = re.compile(r"^[^:=]{2,40}[:=]\s*\S")
+"""A statement above the header, such as "Machine: R07"."""
 MOMENT = re.compile(r"^\d{1,4}[-./]\d{1,2}[-./]\d|^\d{1,2}:\d{2}")
 GHCN = re.compile(r"^[A-Z0-9_-]{11},\d{8},[A-Z0-9]{4},-?\d+,")
 
@@ -96,7 +98,7 @@ def _separator(lines: list[str]) -> str:
 
 def _is_label(cells: list[str]) -> bool:
     filled = [c for c in cells if c]
-    texts = [c for c in filled if not _is_value(c)]
+    texts = [c for c in filled if not _is_value(c) and not STATED.match(c)]
     return len(filled) >= max(2, len(cells) // 3) and len(texts) >= 0.8 * len(filled)
 
 
@@ -274,7 +276,10 @@ def _decimal(sniffed: FormatGuess) -> None:
         sniffed.reasons.append(reason("thousands_as_in", example=example))
     decimal = "," if len(comma) > len(point) else "."
     sniffed.layout["decimal"] = decimal
-    marked = comma if decimal == "," else point
+    marked, others = (comma, point) if decimal == "," else (point, comma)
+    if marked and others and all(re.match(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$", c) for c in others):
+        sniffed.layout["thousands"] = "," if decimal == "." else "."
+        sniffed.reasons.append(reason("thousands_as_in", example=others[0]))
     if not marked:
         sniffed.reasons.append(reason("no_decimal_mark"))
         return

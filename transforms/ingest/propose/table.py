@@ -2,6 +2,7 @@
 
 import datetime as dt
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from transforms.config.settings_catalogue import Catalogue
@@ -46,7 +47,11 @@ class SourceTable:
 
     def name_of(self, column: str) -> Name:
         """Return the name of one column of the file."""
-        return next((n for n in self.names if n.sources == (column,)), Name((column,), ()))
+        return self._names.get(column) or Name((column,), ())
+
+    @cached_property
+    def _names(self) -> dict[str, Name]:
+        return {n.sources[0]: n for n in self.names if len(n.sources) == 1}
 
 
 def read_table(sniffed: FormatGuess, path: Path, context: ProposalContext, answers: dict[str, str]) -> SourceTable:

@@ -35,6 +35,7 @@ class UnitChooser:
         stored = str(stored_unit(proposed.column))
         answer = self.asker.answer(f"{proposed.column}.unit")
         if answer is not None:
+            self.families.setdefault((UNITS[stored].dimension, stored), []).append(proposed.column)
             self._answered(proposed, answer, stored)
             return
         text, in_row = self.table.plausibility.unit_text(name)
