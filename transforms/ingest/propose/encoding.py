@@ -18,7 +18,8 @@ COMMON = {
 """Letters and signs of the languages that use an encoding."""
 CYRILLIC_LETTERS = set("абвгдежзийклмнопрстуфхцчшщъыьэюяёАБВГДЕЖЗИЙКЛМНОПРСТУФХЦЧШЩЭЮЯ№°‰–«»")
 NULL_SHARE = 0.3
-SAMPLE_WORDS = 4
+SAMPLE_WORDS, MIN_WORDS = 4, 4
+"""Words shown in a question; without a known word, at least so many different ones decide."""
 KNOWN_WORD, CLEAR = 3.0, 1.15
 """Weight of a word of the vocabulary in relation to a letter; ratio of scores that needs no question."""
 
@@ -80,7 +81,8 @@ def _by_letters(data: bytes) -> DecodedText:
     ranked = sorted(ENCODINGS, key=lambda e: -scores[e])
     best = ranked[0]
     rivals = [e for e in ranked[1:] if scores[e] * CLEAR >= scores[best] and texts[e] != texts[best]]
-    if scores[best] > 0 and not rivals:
+    has_evidence = bool(_known_words(texts[best], package_lexicon())) or len(_odd_words(texts[best])) >= MIN_WORDS
+    if scores[best] > 0 and not rivals and has_evidence:
         return DecodedText(texts[best], best, [reason("encoding_by_letters", encoding=best, words=_odd_words(texts[best]))])
     choices = [best, *rivals, *(e for e in ranked[1:4] if e not in rivals)]
     shown = " | ".join(f"{e}: {', '.join(_odd_words(texts[e]))}" for e in choices)
@@ -103,10 +105,16 @@ def _score(text: str, encoding: str, lexicon: Lexicon) -> float:
     # A capital inside a word, or a Cyrillic letter between Latin ones, shows a wrong encoding.
     mixed = re.compile(r"[A-Za-z][а-яА-Я]|[а-яА-Я][A-Za-z]")
     broken = sum(not (w.islower() or w.isupper() or w.istitle()) or mixed.search(w) is not None for w in words)
-    known = sum(any(t.concepts for t in lexicon.tokens(w)) and _spelled(w, lexicon) for w in words)
+    known = len(_known_words(text, lexicon))
     return letters - broken / max(1, len(words)) + KNOWN_WORD * known / max(1, len(words))
 
 
-def _spelled(word: str, lexicon: Lexicon) -> bool:
-    """Return True if a word is in the vocabulary with its own accents."""
-    return word.casefold() in lexicon.spelled
+def _known_words(text: str, lexicon: Lexicon) -> set[str]:
+    """Return the words beyond ASCII that are in the vocabulary with their accents, or are compounds of its words."""
+    words = {w for w in re.findall(r"[^\W\d_]+", text) if not w.isascii()}
+    return {w for w in words if w.casefold() in lexicon.spelled or _is_compound(w, lexicon)}
+
+
+def _is_compound(word: str, lexicon: Lexicon) -> bool:
+    tokens = lexicon.tokens(word)
+    return len(tokens) > 1 and all(t.concepts for t in tokens)
