@@ -101,7 +101,7 @@ def _score(text: str, encoding: str, lexicon: Lexicon) -> float:
     is_cyrillic = encoding in {"cp1251", "cp866", "koi8-r"}
     common = CYRILLIC_LETTERS if is_cyrillic else set(COMMON[encoding])
     letters = sum(1.0 if c in common else -1.0 for c in odd) / len(odd)
-    words = {w for w in re.findall(r"[^\W\d_]+", text) if not w.isascii()}
+    words = {w for w in re.findall(r"[^\W\d_]+", text) if not w.isascii() and w.isalpha()}
     # A capital inside a word, or a Cyrillic letter between Latin ones, shows a wrong encoding.
     mixed = re.compile(r"[A-Za-z][а-яА-Я]|[а-яА-Я][A-Za-z]")
     broken = sum(not (w.islower() or w.isupper() or w.istitle()) or mixed.search(w) is not None for w in words)
@@ -111,7 +111,7 @@ def _score(text: str, encoding: str, lexicon: Lexicon) -> float:
 
 def _known_words(text: str, lexicon: Lexicon) -> set[str]:
     """Return the words beyond ASCII that are in the vocabulary with their accents, or are compounds of its words."""
-    words = {w for w in re.findall(r"[^\W\d_]+", text) if not w.isascii()}
+    words = {w for w in re.findall(r"[^\W\d_]+", text) if not w.isascii() and w.isalpha()}
     return {w for w in words if w.casefold() in lexicon.spelled or _is_compound(w, lexicon)}
 
 
