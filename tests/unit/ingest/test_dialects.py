@@ -136,18 +136,18 @@ def test_a_sheet_that_lacks_an_optional_column_is_read(tmp_path, catalogue):
 
 def test_a_value_and_the_day_come_from_lines_above_the_header(read):
     columns = {
-        "machine_id": {"preamble": r"^Maschine: (\w+)"},
+        "machine_id": {"preamble": r"^Erntegerät: (\w+)"},
         "logged_at": {"preamble": r"Datum ([\d.]+)", "from": "Zeit", "format": "%d.%m.%Y %H:%M", "time_zone": "UTC"},
         "tank_t": {"preamble": r"Tank: ([\d,]+) dt", "unit": "dt"},
     }
-    lines = ["Maschine: M7", "Datum 17.10.2025;Tank: 75 dt", "Zeit;x", "06:30;1"]
+    lines = ["Erntegerät: M7", "Datum 17.10.2025;Tank: 75 dt", "Zeit;x", "06:30;1"]
     out = read("telemetry", columns, lines, header_line=3, decimal=",")
     assert out.accepted.select("machine_id", "logged_at", "tank_t").rows() == [("M7", at(2025, 10, 17, 6, 30), 7.5)]
 
 
 def test_a_pattern_does_not_match_the_header_or_a_row(read):
-    columns = {**LOG, "machine_id": {"preamble": "(M1|Maschine)"}}
-    out = read("telemetry", columns, ["nothing", "Maschine;T", f"M1;{T0}"], header_line=2)
+    columns = {**LOG, "machine_id": {"preamble": "(M1|Erntegerät)"}}
+    out = read("telemetry", columns, ["nothing", "Erntegerät;T", f"M1;{T0}"], header_line=2)
     assert out.reasons == [("not_in_preamble", {"column": "machine_id"})]
 
 
@@ -335,9 +335,9 @@ def test_directions_and_openings_are_words_of_numbers(read):
     columns = {
         **LOG,
         "rear_roller_reversed": {"from": "R", "unit": "flag"},
-        "unloading": {"from": "U", "words": {"": 0, "offen": 1}},
+        "unloading": {"from": "U", "words": {"": 0, "auf": 1}},
     }
-    words = [("fwd", "1"), ("Rev.", "ja"), ("vorwärts", "nein"), ("wstecz", ""), ("0", "offen"), ("1", "0"), ("", "1")]
+    words = [("fwd", "1"), ("Rev.", "ja"), ("vorwärts", "nein"), ("wstecz", ""), ("0", "auf"), ("1", "0"), ("", "1")]
     rows = [f"M1;2025-10-17 06:0{i};{r};{u}" for i, (r, u) in enumerate(words)]
     out = read("telemetry", columns, ["M;T;R;U", *rows])
     assert out.accepted["rear_roller_reversed"].to_list() == [0.0, 1.0, 0.0, 1.0, 0.0, 1.0, None]
@@ -432,8 +432,8 @@ def test_a_header_of_two_rows_with_digits_is_addressable(read, mark):
         ("utf-16", "utf-16", "Глубина 2", "Machine Ł"),
         ("utf-16", "utf-16-le", "Глубина 2", "Machine Ł"),
         ("utf-16", "utf-16-be", "Глубина 2", "Machine Ł"),
-        ("utf-16-le", "utf-16", "Tiefe 2 ü", "Maschine ß"),
-        ("utf-16-be", "utf-16-be", "Tiefe 2 ü", "Maschine ß"),
+        ("utf-16-le", "utf-16", "Tiefe 2 ü", "Erntegerät ß"),
+        ("utf-16-be", "utf-16-be", "Tiefe 2 ü", "Erntegerät ß"),
     ],
 )
 def test_a_header_in_another_encoding_is_decoded(tmp_path, catalogue, encoding, written, name, value):
