@@ -9,6 +9,7 @@ import pytest
 from tests.validation.closed_loop import PRICES, ground_of, new_world, true_cost, work_day
 from tests.validation.fit_seasons import USUAL
 from transforms.advice.guide import setting_guide
+from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import CLAY, WETNESS, read_table, tabulate, write_table
@@ -54,7 +55,7 @@ def guide(fits, catalogue):
         for s in ("light", "medium", "heavy")
     ]
     lifted = pl.DataFrame(cells, ["generation", "wetness_class", "soil_class", "clean_t"], orient="row")
-    none = dict.fromkeys(fits[0], ())
+    none: dict[str, tuple[PairEffect, ...]] = dict.fromkeys(fits[0], ())
     return setting_guide(fits[0], fits[1], none, catalogue, PRICES, 30, lifted, np.random.default_rng(1))
 
 
