@@ -9,7 +9,6 @@ import pytest
 from tests.validation.closed_loop import PRICES, ground_of, new_world, true_cost, work_day
 from tests.validation.fit_seasons import USUAL
 from transforms.advice.guide import setting_guide
-from transforms.advice.pair_effects import PairEffect
 from transforms.advice.shrinkage import shrinkage
 from transforms.advice.what_if import WhatIfQuery, answer_query
 from transforms.advice.what_if_table import CLAY, WETNESS, read_table, tabulate, write_table
