@@ -14,6 +14,7 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
 from transforms.contracts.flag_words import is_flag
 from transforms.contracts.harvest_checks import ONE_NEEDED
+from transforms.contracts.phrase import phrase
 from transforms.contracts.source_tables import contract, needed_columns
 
 
@@ -55,8 +56,8 @@ def check_mapping(
             where=f"{where} {table_shown('columns', name)}",
         )
         if schema is not None and name not in schema:
-            remedy = suggestion(name, schema) or f"use one of {', '.join(schema)}"
-            what = f"{key_shown(name)} is not a column of {kind}"
+            remedy = suggestion(name, schema) or phrase("use one of {names}", names=", ".join(schema))
+            what = phrase("{name} is not a column of {file_kind}", name=key_shown(name), file_kind=kind)
             problems.append(Problem("unknown_key", name, what, where, remedy))
         problems += check_column(row, place)
     return problems
@@ -64,7 +65,13 @@ def check_mapping(
 
 def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: str) -> list[Problem]:
     return [
-        Problem("missing_key", n, f"the column {key_shown(n)} is missing", where, f"add [columns.{n}]")
+        Problem(
+            "missing_key",
+            n,
+            phrase("the column {name} is missing", name=key_shown(n)),
+            where,
+            phrase("add {line}", line=f"[columns.{n}]"),
+        )
         for n in needed_columns(schema)
         if n not in columns
     ]
@@ -73,7 +80,13 @@ def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: st
 def _missing_groups(kind: str, columns: dict[str, Any], where: str) -> list[Problem]:
     """Return an error for each group of columns of which the mapping must define one, and defines none."""
     return [
-        Problem("missing_key", group[0], "a column is missing", where, f"add one of {', '.join(group)} to [columns]")
+        Problem(
+            "missing_key",
+            group[0],
+            phrase("a column is missing"),
+            where,
+            phrase("add one of {names} to [columns]", names=", ".join(group)),
+        )
         for group in ONE_NEEDED.get(kind, ())
         if not set(group) & set(columns)
     ]
@@ -84,11 +97,13 @@ def _marks(good: dict[str, Any], where: str) -> list[Problem]:
     decimal, separator, thousands = good.get("decimal", "."), good.get("separator", ","), good.get("thousands")
     problems = []
     if decimal == thousands:
-        what = f"'thousands' is {format_value(thousands)}, which is also the decimal mark"
-        problems.append(Problem("conflict", "thousands", what, where, "use a different character for each"))
+        what = phrase("'thousands' is {value}, which is also the decimal mark", value=format_value(thousands))
+        problems.append(Problem("conflict", "thousands", what, where, phrase("use a different character for each")))
     if decimal == separator and _is_delimited(good) and not good.get("quoted", False):
-        what = f"'separator' is {format_value(separator)}, which is also the decimal mark"
-        remedy = "use a different character for each, or add quoted = true if the file puts every such number in quotes"
+        what = phrase("'separator' is {value}, which is also the decimal mark", value=format_value(separator))
+        remedy = phrase(
+            "use a different character for each, or add quoted = true if the file puts every such number in quotes"
+        )
         problems.append(Problem("conflict", "separator", what, where, remedy))
     return problems
 
