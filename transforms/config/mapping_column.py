@@ -7,7 +7,7 @@ import dataframely as dy
 from transforms.config.constants import UnfitConstantError, parse_constant
 from transforms.config.forms import SERIAL_FORMATS
 from transforms.config.lookups import has_dates, parse_lookup
-from transforms.config.mapping_place import KEEP_ONE, REMOVE, ColumnPlace
+from transforms.config.mapping_place import REMOVE, ColumnPlace
 from transforms.config.mapping_tables import ColumnTable
 from transforms.config.mapping_values import check_calculation, check_unit, check_values
 from transforms.config.problems import Problem, format_value, key_shown
@@ -46,8 +46,7 @@ def _source(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> li
     if "lookup" in row and "by" in row:
         if not given:
             return []
-        what = phrase("the column has {names}", names=f"{key_shown(given[0])}, 'by'")
-        return [place.problem("conflict", given[0], what, phrase("keep one of them; it gives the key of the lookup"))]
+        return [place.only_one(given[0], "by")]
     if not given:
         what = phrase("the column has no source")
         return [
@@ -55,7 +54,7 @@ def _source(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> li
         ]
     if len(given) > 1 and not is_day_and_time:
         what = phrase("the column has {names}", names=", ".join(key_shown(k) for k in given))
-        return [place.problem("conflict", given[1], what, KEEP_ONE)]
+        return [place.problem("conflict", given[1], what, phrase("keep one of them"))]
     return _constant(good, place) if "value" in good and good.get("format") not in SERIAL_FORMATS else []
 
 
@@ -141,10 +140,9 @@ def _lookup(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> li
     if "at" in row and not is_dated and ("lookup" in good or "lookup" not in row):
         what = phrase("'at' needs a lookup whose values have dates")
         problems.append(place.problem("conflict", "at", what, REMOVE))
-    for key in (*CONVERSIONS, "value", "combine"):
-        if "lookup" in good and key in row and not (key == "combine" and row[key] == "first"):
-            what = phrase("the column has {names}", names=f"'lookup', {key_shown(key)}")
-            problems.append(place.problem("conflict", key, what, KEEP_ONE))
+    excluded = [k for k in (*CONVERSIONS, "value", "combine") if k in row and (k, row[k]) != ("combine", "first")]
+    if "lookup" in good:
+        problems += [place.only_one(key, "lookup") for key in excluded]
     for key, value in good.get("lookup", {}).items():
         try:
             if place.column is not None:

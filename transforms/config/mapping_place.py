@@ -9,7 +9,6 @@ from transforms.config.forms import SELF_DESCRIBING
 from transforms.config.problems import Code, Problem, format_value, key_shown
 from transforms.contracts.phrase import Phrase, phrase
 
-KEEP_ONE = phrase("keep one of them")
 REMOVE = phrase("remove it")
 
 
@@ -65,3 +64,8 @@ class ColumnPlace:
         """Return the error of an entry of a table of this column, such as `words`."""
         what = phrase("{name} in '{table}' is {value}", name=key_shown(key), table=table, value=format_value(value))
         return self.problem("wrong_value", table, what, phrase("give it {expected}", expected=expected))
+
+    def only_one(self, key: str, other: str) -> Problem:
+        """Return the error of a key that excludes another one."""
+        what = phrase("only one of {names} is possible", names=f"{key_shown(other)}, {key_shown(key)}")
+        return self.problem("conflict", key, what, phrase("keep one of them"))

@@ -6,7 +6,7 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.forms import SERIAL_FORMATS, ZONED_SERIALS
-from transforms.config.mapping_place import KEEP_ONE, REMOVE, ColumnPlace
+from transforms.config.mapping_place import REMOVE, ColumnPlace
 from transforms.config.problems import Problem, format_value, key_shown, suggestion
 from transforms.contracts.flag_words import parse_flag
 from transforms.contracts.phrase import Phrase, phrase
@@ -39,7 +39,7 @@ def check_calculation(row: dict[str, Any], good: dict[str, Any], place: ColumnPl
         what = phrase("'combine' is {value}, but {name} is not a number", value=value, name=key_shown(place.name))
         return [place.problem("conflict", "combine", what, phrase("use {line}, or remove it", line=FIRST))]
     return [
-        place.problem("conflict", key, phrase("the column has {names}", names=f"'combine', {key_shown(key)}"), KEEP_ONE)
+        place.only_one(key, "combine")
         for key, calculations in NOT_AFTER.items()
         if key in row and calculation in calculations
     ]
@@ -103,8 +103,7 @@ def _units(row: dict[str, Any], good: dict[str, Any], stored: str | None, place:
     """Return the errors of the units of several columns, which must give the stored unit."""
     other = next((key for key in ("unit", "full_scale", "steps") if key in row), None)
     if other is not None:
-        what = phrase("the column has {names}", names=f"'units', {key_shown(other)}")
-        return [place.problem("conflict", "units", what, KEEP_ONE)]
+        return [place.only_one("units", other)]
     units, n = good.get("units", []), _count(row)
     unknown = [u for u in units if u not in UNITS]
     if unknown:
