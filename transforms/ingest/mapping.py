@@ -4,12 +4,14 @@ import datetime as dt
 import hashlib
 import re
 from collections.abc import Collection
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from fnmatch import fnmatch
 from pathlib import Path
 
+from transforms.config.earlier_names import first_name
 from transforms.config.forms import SUFFIX_FORM
 from transforms.config.lookups import LookupValue
+from transforms.contracts.harvest_checks import Alternatives
 
 CORRECTIONS_PREFIX = "mended~"
 """Prefix of the name of a corrections file; the rest is the name of the file whose rows were rejected.
@@ -104,7 +106,10 @@ class Mapping:
     """Mapping of one kind of export, from a TOML file in the `mappings/` folder of the workspace.
 
     Attributes:
-        needed: groups of columns of the table of which a file must provide at least one.
+        renamed: (earlier name, present name) of each column that the file calls by an earlier name.
+        needed: groups of alternatives; a file must provide all columns of one alternative of each group.
+
+    The other attributes are the keys of the file.
     """
 
     name: str
@@ -123,7 +128,8 @@ class Mapping:
     totals: tuple[str, ...] = TOTALS
     dated: Dated | None = None
     time_zone: str | None = field(default=None)
-    needed: tuple[tuple[str, ...], ...] = ()
+    renamed: tuple[tuple[str, str], ...] = ()
+    needed: tuple[Alternatives, ...] = ()
 
     def is_match(self, file_name: str) -> bool:
         """Return True if the mapping matches a file name."""
@@ -151,14 +157,19 @@ class Mapping:
                 return [next(s for s in column.sources if s not in present)]
         provided = {c.column for c in self.columns} - unread.keys()
         for group in self.needed:
-            if not provided & set(group):
-                return [s for name in group if name in unread for s in unread[name].sources if s not in present]
+            if not any(set(alternative) <= provided for alternative in group):
+                names = dict.fromkeys(n for alternative in group for n in alternative if n in unread)
+                return [s for n in names for s in unread[n].sources if s not in present]
         return []
 
     def fingerprint(self) -> str:
-        """Return a hash of everything that affects how rows are read; if it changes, files are read again."""
-        content = {k: v for k, v in vars(self).items() if k not in {"name", "files", "needed"}}
-        used = "".join(f"{c.column}{c.used};" for c in self.columns if c.used)
+        """Return a hash of everything that affects how rows are read; if it changes, files are read again.
+
+        A column counts by its first name, so that a renamed column alone makes no file be read again.
+        """
+        content = {k: v for k, v in vars(self).items() if k not in {"name", "files", "renamed", "needed"}}
+        content["columns"] = tuple(replace(c, column=first_name(self.kind, c.column)) for c in self.columns)
+        used = "".join(f"{c.column}{c.used};" for c in content["columns"] if c.used)
         return hashlib.sha256((repr(sorted(content.items())) + used).encode()).hexdigest()
 
 

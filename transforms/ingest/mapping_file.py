@@ -6,13 +6,14 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.constants import parse_constant
+from transforms.config.earlier_names import present_names
 from transforms.config.lookups import parse_lookup
 from transforms.config.mapping_checks import check_mapping
 from transforms.config.problems import ConfigError, Problem, raise_problems
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.toml_file import read_toml
-from transforms.contracts.harvest_checks import ONE_NEEDED
-from transforms.contracts.source_tables import contract, needed_columns
+from transforms.contracts.required_columns import ONE_NEEDED, needed_columns
+from transforms.contracts.source_tables import contract
 from transforms.contracts.units import stored_unit
 from transforms.errors import WorkspaceError
 from transforms.ingest.mapping import TOTALS, ColumnMapping, Dated, Mapping
@@ -68,16 +69,19 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
     own_columns = OWN_COLUMNS.get(str(table.get("form")), {})
     raise_problems(check_mapping(table, own_columns, catalogue, where))
     columns = {**own_columns, **table.get("columns", {})}
+    present = present_names(table["kind"], columns)
     schema, dated = contract(table["kind"], catalogue).columns(), table.get("dated")
     needed = (
-        *((n,) for n in needed_columns(contract(table["kind"], catalogue))),
+        *(((n,),) for n in needed_columns(contract(table["kind"], catalogue))),
         *ONE_NEEDED.get(table["kind"], ()),
     )
     return Mapping(
         name=name,
         kind=table["kind"],
         files=tuple(table["files"]),
-        columns=tuple(_column(n, row, _zone(row, table, columns), schema[n]) for n, row in columns.items()),
+        columns=tuple(
+            _column(present[n], row, _zone(row, table, columns), schema[present[n]]) for n, row in columns.items()
+        ),
         form=table.get("form"),
         separator=table.get("separator", ","),
         decimal=table.get("decimal", "."),
@@ -90,6 +94,7 @@ def parse_mapping(table: dict[str, Any], name: str, catalogue: Catalogue, where:
         totals=tuple(table.get("totals", TOTALS)),
         dated=None if dated is None else Dated(dated["file_name"], dated["format"]),
         time_zone=table.get("time_zone"),
+        renamed=tuple((n, now) for n, now in present.items() if n != now),
         needed=needed,
     )
 
