@@ -65,8 +65,8 @@ def read(tmp_path: Path, catalogue):
     return taken
 
 
-def at(*parts: int) -> dt.datetime:
-    return dt.datetime(*parts, tzinfo=dt.UTC)  # type: ignore[arg-type]
+def at(year: int, month: int, day: int, hour: int = 0, minute: int = 0, *, seconds: float = 0.0) -> dt.datetime:
+    return dt.datetime(year, month, day, hour, minute, tzinfo=dt.UTC) + dt.timedelta(seconds=seconds)
 
 
 # --- optional columns -------------------------------------------------------------------------------------------------
@@ -211,7 +211,7 @@ def test_a_date_of_a_lookup_is_in_the_zone_of_the_mapping(read):
 
 
 def test_a_level_in_percent_becomes_tonnes_by_the_machine(read):
-    columns = {
+    columns: dict[str, Any] = {
         **LOG,
         "machine_id": {"file_name": r"_(M\d\d)"},
         "tank_t": {"from": "Level", "unit": "pct", "full_scale": {"M01": 28.0, "M02": 21.0}, "by": "machine_id"},
@@ -221,7 +221,7 @@ def test_a_level_in_percent_becomes_tonnes_by_the_machine(read):
     assert read("telemetry", columns, lines, "l_M02.csv").accepted["tank_t"].to_list() == [10.5, None]
     out = read("telemetry", columns, lines, "l_M03.csv")
     assert [(c, a["key"]) for c, a in out.reasons] == [("key_not_in_lookup", "M03")] * 2
-    columns["tank_t"]["optional"] = True
+    columns["tank_t"] = {**columns["tank_t"], "optional": True}
     assert read("telemetry", columns, lines, "l_M03.csv").accepted["tank_t"].to_list() == [None, None]
 
 
@@ -368,11 +368,11 @@ def test_more_unknown_words_than_are_named_reject_their_rows(read):
 @pytest.mark.parametrize(
     ("form", "cell", "expected"),
     [
-        ("excel_1900", "45947.587", at(2025, 10, 17, 14, 5, 16, 800000)),
+        ("excel_1900", "45947.587", at(2025, 10, 17, 14, 5, seconds=16.8)),
         ("excel_1900", "36526", at(2000, 1, 1)),
         ("excel_1904", "44485.5", at(2025, 10, 17, 12)),
         ("epoch_s", "1760709900", at(2025, 10, 17, 14, 5)),
-        ("epoch_ms", "1760709900250", at(2025, 10, 17, 14, 5, 0, 250000)),
+        ("epoch_ms", "1760709900250", at(2025, 10, 17, 14, 5, seconds=0.25)),
         ("%m/%d/%Y %I:%M %p", "10/17/2025 2:05 PM", at(2025, 10, 17, 14, 5)),
         ("%m/%d/%Y %I:%M %p", "10/17/2025 12:05 a.m.", at(2025, 10, 17, 0, 5)),
         ("%d.%m.%Y %H:%M Uhr", "17.10.2025 14:05 Uhr", at(2025, 10, 17, 14, 5)),
