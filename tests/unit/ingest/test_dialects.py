@@ -145,6 +145,13 @@ def test_a_value_and_the_day_come_from_lines_above_the_header(read):
     assert out.accepted.select("machine_id", "logged_at", "tank_t").rows() == [("M7", at(2025, 10, 17, 6, 30), 7.5)]
 
 
+def test_separators_that_a_spreadsheet_adds_to_a_line_do_not_matter(read):
+    columns = {**LOG, "machine_id": {"preamble": r"^Nr\. (\w+)$"}}
+    for line in ("Nr. M7", "Nr. M7;;", "Nr. M7; ;"):
+        out = read("telemetry", columns, [line, "T;x", f"{T0};1"], header_line=2)
+        assert out.accepted["machine_id"].to_list() == ["M7"]
+
+
 def test_a_pattern_does_not_match_the_header_or_a_row(read):
     columns = {**LOG, "machine_id": {"preamble": "(M1|Erntegerät)"}}
     out = read("telemetry", columns, ["nothing", "Erntegerät;T", f"M1;{T0}"], header_line=2)
