@@ -64,7 +64,7 @@ def usable_facts(facts: pl.DataFrame, response: str, settings: list[str]) -> pl.
 
 
 def picked_by_looks(facts: pl.DataFrame) -> pl.Series:
-    """Return which rows were measured because of how they looked, shape (n,): their selection depends on the outcome."""
+    """Return which rows were measured because of their looks, shape (n,): their selection depends on the outcome."""
     if "sampling_reason" not in facts.columns:
         return pl.repeat(value=False, n=facts.height, dtype=pl.Boolean, eager=True)
     return facts["sampling_reason"].fill_null("") == BY_LOOKS
