@@ -102,7 +102,7 @@ def _key_column(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -
         remedy = phrase("add lookup, or full_scale as a table such as {line}", line="{ M01 = 28.0, M02 = 21.0 }")
         problems.append(place.problem("conflict", "by", what, remedy))
     if "by" in good:
-        texts = _others(place, dy.String, without={"by", "at"})
+        texts = _others(place, dy.String, without={"by"})
         expected = phrase("a text column of the mapping: {names}", names=", ".join(texts) or "–")
         problems += _not_among(good["by"], "by", texts, expected, place)
     if "at" in good:

@@ -175,7 +175,7 @@ class Reader:
             typed = typed.with_columns(
                 converter.typed(c).alias(MARK + c.column)
                 for c in columns
-                if (c.by is not None or c.at is not None) == later and MARK + c.column not in typed.columns
+                if (c.by is not None) == later and MARK + c.column not in typed.columns
             )
         converter = self._converter(typed, chunk)
         checks = [check for c in columns for check in converter.checks(c)]

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -230,6 +231,18 @@ def test_a_level_in_percent_becomes_tonnes_by_the_machine(read):
     assert [(c, a["key"]) for c, a in out.reasons] == [("key_not_in_lookup", "M03")] * 2
     columns["tank_t"] = {**columns["tank_t"], "optional": True}
     assert read("telemetry", columns, lines, "l_M03.csv").accepted["tank_t"].to_list() == [None, None]
+
+
+def test_the_example_of_the_documents_is_read(read):
+    text = (Path(__file__).parents[3] / "transforms" / "ingest" / "FORMATS.md").read_text("utf-8")
+    lines = [line[4:] for line in text.split("\n") if line.startswith("    ")]
+    start = next(i for i, line in enumerate(lines) if line.startswith("[columns.machine_id]"))
+    example = tomllib.loads("\n".join(lines[start : lines.index('by = "machine_id"') + 1]))["columns"]
+    rows = [f"{terminal};2025-10-{day} 06:00;50" for terminal, day in ((6, 11), (7, 11))]
+    columns = {**LOG, **example}
+    columns["tank_t"]["full_scale"]["M03"] = 20.0
+    out = read("telemetry", columns, ["Terminal;T;Tank level", *rows])
+    assert out.accepted.select("machine_id", "tank_t").rows() == [("M02", 10.5), ("M03", 10.0)]
 
 
 def test_a_lookup_gives_numbers_and_times_of_another_column(read):
