@@ -7,6 +7,7 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.constants import UnfitConstantError, parse_constant
+from transforms.contracts.phrase import phrase
 
 
 @dataclass(frozen=True)
@@ -57,4 +58,4 @@ def _date(text: str, zone: str | None) -> dt.datetime:
     try:
         return parse_constant(dt.datetime.fromisoformat(text), dy.Datetime(), zone, None)  # type: ignore[no-any-return]
     except ValueError as problem:
-        raise UnfitConstantError('dates such as 2025-09-01 or "2025-10-12T06:00"') from problem
+        raise UnfitConstantError(phrase("dates such as {line}", line='2025-09-01 or "2025-10-12T06:00"')) from problem

@@ -15,6 +15,7 @@ from transforms.config.problems import Problem, format_value, key_shown, suggest
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
 from transforms.contracts.flag_words import is_flag
+from transforms.contracts.phrase import phrase
 from transforms.contracts.required_columns import needed_columns, unmet_groups
 from transforms.contracts.source_tables import contract
 
@@ -43,6 +44,7 @@ def check_mapping(
         problems += _missing_columns(contract(kind, catalogue), present.values(), where)
         problems += _missing_groups(kind, present.values(), where)
     needed = () if kind is None else needed_columns(contract(kind, catalogue))
+    rows = {present[n]: (row, (schema or {}).get(present[n])) for n, row in columns.items() if isinstance(row, dict)}
     for written, row in columns.items():
         name = present[written]
         column = (schema or {}).get(name)
@@ -55,14 +57,10 @@ def check_mapping(
             header_line=good.get("header_line", 1),
             zone=good.get("time_zone"),
             has_zone="time_zone" in table,
-            others={
-                present[n]: (r, (schema or {}).get(present[n]))
-                for n, r in columns.items()
-                if n != written and isinstance(r, dict)
-            },
+            others={n: other for n, other in rows.items() if n != name},
             where=f"{where} {table_shown('columns', written)}",
         )
-        if schema is not None and name not in schema:
+        if kind is not None and schema is not None and name not in schema:
             problems.append(_unknown_column(name, kind, schema, where))
         problems += check_column(row, place)
     return problems
@@ -71,15 +69,24 @@ def check_mapping(
 def _unknown_column(name: str, kind: str, schema: Collection[str], where: str) -> Problem:
     renamed = EARLIER_NAMES.get(kind, {}).get(name)
     if renamed is not None:
-        what = f"{key_shown(name)} is now called {key_shown(renamed)}, which is there too"
-        return Problem("unknown_key", name, what, where, f"remove [columns.{name}]")
-    remedy = suggestion(name, schema) or f"use one of {', '.join(schema)}"
-    return Problem("unknown_key", name, f"{key_shown(name)} is not a column of {kind}", where, remedy)
+        what = phrase(
+            "{name} is now called {present}, which is there too", name=key_shown(name), present=key_shown(renamed)
+        )
+        return Problem("unknown_key", name, what, where, phrase("remove {line}", line=f"[columns.{name}]"))
+    remedy = suggestion(name, schema) or phrase("use one of {names}", names=", ".join(schema))
+    what = phrase("{name} is not a column of {file_kind}", name=key_shown(name), file_kind=kind)
+    return Problem("unknown_key", name, what, where, remedy)
 
 
 def _missing_columns(schema: type[dy.Schema], columns: Collection[str], where: str) -> list[Problem]:
     return [
-        Problem("missing_key", n, f"the column {key_shown(n)} is missing", where, f"add [columns.{n}]")
+        Problem(
+            "missing_key",
+            n,
+            phrase("the column {name} is missing", name=key_shown(n)),
+            where,
+            phrase("add {line}", line=f"[columns.{n}]"),
+        )
         for n in needed_columns(schema)
         if n not in columns
     ]
@@ -89,8 +96,9 @@ def _missing_groups(kind: str, columns: Collection[str], where: str) -> list[Pro
     """Return an error for each group of alternatives of which the mapping defines none whole."""
     problems = []
     for group in unmet_groups(kind, columns):
-        remedy = f"add one of {', '.join(' + '.join(alternative) for alternative in group)} to [columns]"
-        problems.append(Problem("missing_key", group[0][0], "a column is missing", where, remedy))
+        names = ", ".join(" + ".join(alternative) for alternative in group)
+        remedy = phrase("add one of {names} to [columns]", names=names)
+        problems.append(Problem("missing_key", group[0][0], phrase("a column is missing"), where, remedy))
     return problems
 
 
@@ -99,11 +107,13 @@ def _marks(good: dict[str, Any], where: str) -> list[Problem]:
     decimal, separator, thousands = good.get("decimal", "."), good.get("separator", ","), good.get("thousands")
     problems = []
     if decimal == thousands:
-        what = f"'thousands' is {format_value(thousands)}, which is also the decimal mark"
-        problems.append(Problem("conflict", "thousands", what, where, "use a different character for each"))
+        what = phrase("'thousands' is {value}, which is also the decimal mark", value=format_value(thousands))
+        problems.append(Problem("conflict", "thousands", what, where, phrase("use a different character for each")))
     if decimal == separator and _is_delimited(good) and not good.get("quoted", False):
-        what = f"'separator' is {format_value(separator)}, which is also the decimal mark"
-        remedy = "use a different character for each, or add quoted = true if the file puts every such number in quotes"
+        what = phrase("'separator' is {value}, which is also the decimal mark", value=format_value(separator))
+        remedy = phrase(
+            "use a different character for each, or add quoted = true if the file puts every such number in quotes"
+        )
         problems.append(Problem("conflict", "separator", what, where, remedy))
     return problems
 

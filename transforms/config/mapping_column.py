@@ -7,11 +7,12 @@ import dataframely as dy
 from transforms.config.constants import UnfitConstantError, parse_constant
 from transforms.config.forms import SERIAL_FORMATS
 from transforms.config.lookups import has_dates, parse_lookup
-from transforms.config.mapping_place import ColumnPlace
+from transforms.config.mapping_place import REMOVE, ColumnPlace
 from transforms.config.mapping_tables import ColumnTable
 from transforms.config.mapping_values import check_calculation, check_unit, check_values
 from transforms.config.problems import Problem, format_value, key_shown
 from transforms.config.tables import check_table
+from transforms.contracts.phrase import Phrase, phrase
 
 GIVEN = ("file_name", "preamble", "sheet_name")
 """Keys of a value that is given once for all rows of a file or sheet."""
@@ -45,14 +46,15 @@ def _source(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> li
     if "lookup" in row and "by" in row:
         if not given:
             return []
-        what = f"the column has {key_shown(given[0])} and 'by'"
-        return [place.problem("conflict", given[0], what, "keep one of them; it gives the key of the lookup")]
+        return [place.only_one(given[0], "by")]
     if not given:
-        what = "the column has no source"
-        return [place.problem("missing_key", "from", what, "add from, value, file_name, preamble or sheet_name")]
+        what = phrase("the column has no source")
+        return [
+            place.problem("missing_key", "from", what, phrase("add from, value, file_name, preamble or sheet_name"))
+        ]
     if len(given) > 1 and not is_day_and_time:
-        what = f"the column has {' and '.join(key_shown(k) for k in given)}"
-        return [place.problem("conflict", given[1], what, "keep one of them")]
+        what = phrase("the column has {names}", names=", ".join(key_shown(k) for k in given))
+        return [place.problem("conflict", given[1], what, phrase("keep one of them"))]
     return _constant(good, place) if "value" in good and good.get("format") not in SERIAL_FORMATS else []
 
 
@@ -62,101 +64,89 @@ def _constant(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     try:
         parse_constant(good["value"], place.column, place.zone_of(good), good.get("format"))
     except UnfitConstantError as problem:
-        what = f"'value' is {format_value(good['value'])}"
-        return [place.problem("wrong_value", "value", what, f"give it {problem}")]
+        what = phrase("'value' is {value}", value=format_value(good["value"]))
+        return [place.problem("wrong_value", "value", what, phrase("give it {expected}", expected=problem.expected))]
     return []
 
 
 def _given(row: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     """Return the errors of values from lines above the header or from the name of the sheet."""
     problems = []
-    if "preamble" in row and place.forms:
-        if not place.forms & {"delimited", "sheet"}:
-            what = "'preamble' needs lines above the header, which this format does not have"
-            problems.append(place.problem("conflict", "preamble", what, "use file_name or value"))
-        elif place.header_line == 1:
-            what = "'preamble' needs lines above the header, but the header is line 1"
-            problems.append(place.problem("conflict", "preamble", what, "set header_line to the line of the header"))
+    has_lines = bool(place.forms & {"delimited", "sheet"}) or not place.forms
+    if "preamble" in row and (place.header_line == 1 or not has_lines):
+        what = phrase("'preamble' needs lines above the header, which the files do not have")
+        remedy = phrase("set header_line to the line of the header, or use file_name or value")
+        problems.append(place.problem("conflict", "preamble", what, remedy))
     if "sheet_name" in row and place.forms and "sheet" not in place.forms:
-        what = "'sheet_name' needs a workbook"
-        problems.append(place.problem("conflict", "sheet_name", what, 'use file_name, or set form = "sheet"'))
+        what, remedy = phrase("'sheet_name' needs a workbook"), phrase("use file_name or value")
+        problems.append(place.problem("conflict", "sheet_name", what, remedy))
     return problems
 
 
 def _optional(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
-    if not good.get("optional"):
+    is_always_given = place.is_needed and "from" not in row and any(key in row for key in GIVEN)
+    if not good.get("optional") or not ("value" in row or is_always_given):
         return []
-    if "value" in row:
-        what = "'optional' has no meaning for a constant"
-        return [place.problem("conflict", "optional", what, "remove it")]
-    if place.is_needed and "from" not in row and any(key in row for key in GIVEN):
-        what = f"every row needs {key_shown(place.name)}"
-        return [place.problem("conflict", "optional", what, "remove optional")]
-    return []
+    what = phrase("'optional' has no meaning for a constant, or a value that every file needs")
+    return [place.problem("conflict", "optional", what, REMOVE)]
 
 
 def _key_column(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     """Return the errors of `by` and `at`, which name other columns of the mapping."""
     problems = []
-    scales = good.get("full_scale")
-    if isinstance(scales, dict) and "by" not in row:
-        what = "'full_scale' is a table, but no column gives its key"
-        problems.append(place.problem("missing_key", "by", what, 'add the column, such as by = "machine_id"'))
+    has_scales = isinstance(good.get("full_scale"), dict)
+    if has_scales and "by" not in row:
+        problems.append(_missing("by", place))
     if "by" in row and "lookup" not in row and not isinstance(row.get("full_scale"), dict):
-        remedy = "add lookup, or full_scale as a table such as { M01 = 28.0, M02 = 21.0 }"
-        problems.append(place.problem("conflict", "by", "'by' needs values by key", remedy))
+        what = phrase("'by' needs values by key")
+        remedy = phrase("add lookup, or full_scale as a table such as {line}", line="{ M01 = 28.0, M02 = 21.0 }")
+        problems.append(place.problem("conflict", "by", what, remedy))
     if "by" in good:
-        other, contract = place.others.get(good["by"], (None, None))
-        if other is None or "by" in other or "at" in other or not isinstance(contract, dy.String):
-            what = f"'by' is {format_value(good['by'])}"
-            choices = [
-                n for n, (r, c) in place.others.items() if isinstance(c, dy.String) and not {"by", "at"} & set(r)
-            ]
-            problems.append(place.problem("wrong_value", "by", what, _one_of(choices, "a text column of the mapping")))
+        texts = _others(place, dy.String, without={"by"})
+        expected = phrase("a text column of the mapping: {names}", names=", ".join(texts) or "–")
+        problems += _not_among(good["by"], "by", texts, expected, place)
     if "at" in good:
-        other, contract = place.others.get(good["at"], (None, None))
-        if other is None or "from" not in other or "lookup" in other or not isinstance(contract, dy.Datetime):
-            what = f"'at' is {format_value(good['at'])}"
-            times = [n for n, (r, c) in place.others.items() if isinstance(c, dy.Datetime) and "from" in r]
-            problems.append(place.problem("wrong_value", "at", what, _one_of(times, "a time column of the mapping")))
+        times = [n for n in _others(place, dy.Datetime, without={"lookup"}) if "from" in place.others[n][0]]
+        expected = phrase("a time column of the mapping: {names}", names=", ".join(times) or "–")
+        problems += _not_among(good["at"], "at", times, expected, place)
     return problems
 
 
-def _one_of(choices: list[str], described: str) -> str:
-    return f"give it {described}: {', '.join(choices)}" if choices else f"give it {described}; it has none"
+def _others(place: ColumnPlace, kind: type[dy.Column], without: set[str]) -> list[str]:
+    """Return the other columns of the mapping of one type, without those that have one of these keys."""
+    return [n for n, (row, column) in place.others.items() if isinstance(column, kind) and not without & set(row)]
+
+
+def _not_among(value: str, key: str, choices: list[str], expected: Phrase, place: ColumnPlace) -> list[Problem]:
+    if value in choices:
+        return []
+    what = phrase("{name} is {value}", name=key_shown(key), value=format_value(value))
+    return [place.problem("wrong_value", key, what, phrase("give it {expected}", expected=expected))]
+
+
+def _missing(key: str, place: ColumnPlace) -> Problem:
+    """Return the error for a key that another key of the column needs."""
+    expected = Phrase(ColumnTable.model_fields[key].description or "")
+    remedy = phrase("add it: {expected}", expected=expected)
+    return place.problem("missing_key", key, phrase("{name} is missing", name=key_shown(key)), remedy)
 
 
 def _lookup(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     """Return the errors of `lookup`: its values have the type of the column, in its stored unit."""
-    if "lookup" not in good:
-        if "at" in row and "lookup" not in row:
-            return [
-                place.problem(
-                    "conflict", "at", "'at' needs a lookup whose values have dates", "remove at, or add lookup"
-                )
-            ]
-        return []
-    problems = [
-        place.problem("conflict", key, f"the column has 'lookup' and {key_shown(key)}", _remedy_of(key))
-        for key in (*CONVERSIONS, "value", "combine")
-        if key in row and not (key == "combine" and row[key] == "first")
-    ]
-    table = good["lookup"]
-    if has_dates(table) and "at" not in row:
-        what = "'lookup' has values with dates, but no column gives the time of a row"
-        problems.append(place.problem("missing_key", "at", what, 'add the column, such as at = "logged_at"'))
-    if not has_dates(table) and "at" in row:
-        problems.append(place.problem("conflict", "at", "'at' needs a lookup whose values have dates", "remove at"))
-    if place.column is None:
-        return problems
-    for key in table:
+    is_dated = "lookup" in good and has_dates(good["lookup"])
+    problems = []
+    if is_dated and "at" not in row:
+        problems.append(_missing("at", place))
+    if "at" in row and not is_dated and ("lookup" in good or "lookup" not in row):
+        what = phrase("'at' needs a lookup whose values have dates")
+        problems.append(place.problem("conflict", "at", what, REMOVE))
+    excluded = [k for k in (*CONVERSIONS, "value", "combine") if k in row and (k, row[k]) != ("combine", "first")]
+    if "lookup" in good:
+        problems += [place.only_one(key, "lookup") for key in excluded]
+    for key, value in good.get("lookup", {}).items():
         try:
-            parse_lookup({key: table[key]}, place.column, place.zone_of(good), good.get("format"))
+            if place.column is not None:
+                parse_lookup({key: value}, place.column, place.zone_of(good), good.get("format"))
         except UnfitConstantError as problem:
-            what = f"the value of {key_shown(key)} in 'lookup' is {format_value(table[key])}"
-            problems.append(place.problem("wrong_value", "lookup", what, f"give it {problem}"))
+            problems.append(place.unfit_entry("lookup", key, value, problem.expected))
     return problems
-
-
-def _remedy_of(key: str) -> str:
-    return "remove it: the values of a lookup are in the stored unit" if key in CONVERSIONS else "keep one of them"

@@ -6,7 +6,10 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.forms import SELF_DESCRIBING
-from transforms.config.problems import Code, Problem
+from transforms.config.problems import Code, Problem, format_value, key_shown
+from transforms.contracts.phrase import Phrase, phrase
+
+REMOVE = phrase("remove it")
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,16 @@ class ColumnPlace:
         zone: str | None = good.get("time_zone") or self.zone or row.get("time_zone")
         return zone
 
-    def problem(self, code: Code, key: str, what: str, remedy: str) -> Problem:
+    def problem(self, code: Code, key: str, what: Phrase, remedy: Phrase) -> Problem:
         """Return an error of this column."""
         return Problem(code, key, what, self.where, remedy)
+
+    def unfit_entry(self, table: str, key: str, value: Any, expected: Phrase) -> Problem:
+        """Return the error of an entry of a table of this column, such as `words`."""
+        what = phrase("{name} in '{table}' is {value}", name=key_shown(key), table=table, value=format_value(value))
+        return self.problem("wrong_value", table, what, phrase("give it {expected}", expected=expected))
+
+    def only_one(self, key: str, other: str) -> Problem:
+        """Return the error of a key that excludes another one."""
+        what = phrase("only one of {names} is possible", names=f"{key_shown(other)}, {key_shown(key)}")
+        return self.problem("conflict", key, what, phrase("keep one of them"))

@@ -6,16 +6,17 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.forms import SERIAL_FORMATS, ZONED_SERIALS
-from transforms.config.mapping_place import ColumnPlace
+from transforms.config.mapping_place import REMOVE, ColumnPlace
 from transforms.config.problems import Problem, format_value, key_shown, suggestion
 from transforms.contracts.flag_words import parse_flag
+from transforms.contracts.phrase import Phrase, phrase
 from transforms.contracts.units import UNITS, quotient_unit, stored_unit
 
 COLUMNS_OF = {"difference": 2, "ratio": 2, "scaled": 3}
 """Calculations of a fixed number of columns."""
 NOT_AFTER = {"full_scale": ("ratio", "scaled"), "steps": ("sum", "difference", "ratio", "scaled")}
 """Keys -> calculations whose result they cannot convert."""
-KEEP_ONE = "keep one of them"
+FIRST = 'combine = "first"'
 READ = ("from", "preamble", "sheet_name")
 """Keys of a value in the unit of the file."""
 
@@ -27,19 +28,18 @@ def check_calculation(row: dict[str, Any], good: dict[str, Any], place: ColumnPl
         is_text = isinstance(place.column, (dy.String, dy.Bool))
         if n == 1 or not is_text or "combine" in row:
             return []
-        what = f"'from' names {n} columns, of which one is read"
-        return [place.problem("conflict", "from", what, 'name one, or add combine = "first"')]
-    needed = COLUMNS_OF.get(calculation)
+        what = phrase("'from' names {n} columns, of which one is read", n=n)
+        return [place.problem("conflict", "from", what, phrase("name one, or add {line}", line=FIRST))]
+    needed, value = COLUMNS_OF.get(calculation), format_value(calculation)
     if n == 1 or (needed is not None and n != needed):
-        what = f"'combine' is {format_value(calculation)}, but 'from' names {n} columns"
-        return [place.problem("conflict", "combine", what, f"name {needed or 'two or more'} columns in from")]
+        what = phrase("'combine' is {value}, but 'from' names {n} columns", value=value, n=n)
+        remedy = phrase("name two or more columns") if needed is None else phrase("name {n} columns", n=needed)
+        return [place.problem("conflict", "combine", what, remedy)]
     if calculation != "first" and place.column is not None and (place.is_time or not _is_number(place)):
-        what = f"'combine' is {format_value(calculation)}, but {key_shown(place.name)} is not a number"
-        return [place.problem("conflict", "combine", what, 'use combine = "first", or remove it')]
+        what = phrase("'combine' is {value}, but {name} is not a number", value=value, name=key_shown(place.name))
+        return [place.problem("conflict", "combine", what, phrase("use {line}, or remove it", line=FIRST))]
     return [
-        place.problem(
-            "conflict", key, f"{key_shown(key)} cannot follow combine = {format_value(calculation)}", KEEP_ONE
-        )
+        place.only_one(key, "combine")
         for key, calculations in NOT_AFTER.items()
         if key in row and calculation in calculations
     ]
@@ -60,17 +60,18 @@ def check_unit(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) ->
     if "units" in row:
         return _units(row, good, stored, place)
     if "full_scale" in row:
-        what, remedy = "'full_scale' needs unit = \"pct\"", 'add unit = "pct", or remove full_scale'
+        what = phrase("'full_scale' needs unit = \"pct\"")
+        remedy = phrase('add unit = "pct", or remove full_scale')
         return [place.problem("conflict", "full_scale", what, remedy)] if unit != "pct" else []
     is_read = any(key in row for key in READ) and not place.is_self_describing
     is_needed = is_read and stored is not None and "steps" not in row and "lookup" not in row
     if good.get("combine") == "ratio" and stored is not None:
-        remedy = 'give the units of both columns, such as units = ["kg", "m2"]'
-        what = "a ratio needs the units of both columns"
-        return [place.problem("missing_key" if "unit" not in row else "conflict", "units", what, remedy)]
+        what = phrase("a ratio needs the unit of each column")
+        remedy = phrase("add {line}", line='units = ["kg", "m2"]')
+        return [place.problem("conflict" if "unit" in row else "missing_key", "units", what, remedy)]
     if unit is None:
-        remedy = f'add the unit of the file, for example unit = "{stored}"'
-        missing = place.problem("missing_key", "unit", "the unit is missing", remedy)
+        remedy = phrase("add the unit of the file, for example {line}", line=f'unit = "{stored}"')
+        missing = place.problem("missing_key", "unit", phrase("the unit is missing"), remedy)
         return [missing] if is_needed and "unit" not in row else []
     return _known_unit(unit, stored, place, is_constant="value" in row) or _offset([unit], good, place)
 
@@ -79,39 +80,43 @@ def _known_unit(unit: str, stored: str | None, place: ColumnPlace, *, is_constan
     if unit not in UNITS:
         return [_unknown_unit("unit", unit, place)]
     if stored is not None and UNITS[unit].dimension != UNITS[stored].dimension:
-        what = f"the unit {format_value(unit)} measures {UNITS[unit].dimension} and cannot become '{stored}'"
-        return [place.problem("conflict", "unit", what, "correct the column's unit")]
+        what = phrase(
+            "the unit {value} measures {dimension} and cannot become '{unit}'",
+            value=format_value(unit),
+            dimension=UNITS[unit].dimension,
+            unit=stored,
+        )
+        return [place.problem("conflict", "unit", what, phrase("correct the column's unit"))]
     if stored is not None and is_constant and unit != stored:
-        what = f"the unit of a constant is '{stored}', not {format_value(unit)}"
-        return [place.problem("conflict", "unit", what, f"give the value in {stored}")]
+        what = phrase("the unit of a constant is '{unit}', not {value}", unit=stored, value=format_value(unit))
+        return [place.problem("conflict", "unit", what, phrase("give the value in {unit}", unit=stored))]
     return []
 
 
 def _unknown_unit(key: str, unit: str, place: ColumnPlace) -> Problem:
-    remedy = suggestion(unit, UNITS) or f"use one of {', '.join(UNITS)}"
-    return place.problem("wrong_value", key, f"the unit {format_value(unit)} is not known", remedy)
+    what = phrase("the unit {value} is not known", value=format_value(unit))
+    remedy = suggestion(unit, UNITS) or phrase("use one of {names}", names=", ".join(UNITS))
+    return place.problem("wrong_value", key, what, remedy)
 
 
 def _units(row: dict[str, Any], good: dict[str, Any], stored: str | None, place: ColumnPlace) -> list[Problem]:
     """Return the errors of the units of several columns, which must give the stored unit."""
     other = next((key for key in ("unit", "full_scale", "steps") if key in row), None)
     if other is not None:
-        return [place.problem("conflict", "units", f"the column has 'units' and {key_shown(other)}", KEEP_ONE)]
-    if "units" not in good:
-        return []
-    units, calculation = good["units"], good.get("combine", "mean")
+        return [place.only_one("units", other)]
+    units, n = good.get("units", []), _count(row)
     unknown = [u for u in units if u not in UNITS]
     if unknown:
         return [_unknown_unit("units", unknown[0], place)]
-    what, remedy = "", "remove units"
-    if stored is None:
-        what = f"{key_shown(place.name)} has no unit"
-    elif len(units) != _count(row):
-        what, remedy = f"'units' has {len(units)} units, but 'from' names {_count(row)} columns", "give one per column"
-    elif not _is_stored(units, calculation, stored):
-        what = f"the {calculation} of {', '.join(units)} cannot become '{stored}'"
-        remedy = "correct the units or the calculation"
-    return [place.problem("conflict", "units", what, remedy)] if what else _offset(units, good, place)
+    if stored is None or not units:
+        what = phrase("{name} has no unit", name=key_shown(place.name))
+        return [place.problem("conflict", "units", what, REMOVE)] if units else []
+    if len(units) != n:
+        what = phrase("'units' has {units} units, but 'from' names {n} columns", units=len(units), n=n)
+        return [place.problem("conflict", "units", what, phrase("give one unit per column"))]
+    if not _is_stored(units, good.get("combine", "mean"), stored):
+        return [_not_stored("units", units, good, place)]
+    return _offset(units, good, place)
 
 
 def _is_stored(units: list[str], calculation: str, stored: str) -> bool:
@@ -125,13 +130,20 @@ def _is_stored(units: list[str], calculation: str, stored: str) -> bool:
     return all(d == wanted for d in dimensions)
 
 
+def _not_stored(key: str, units: list[str], good: dict[str, Any], place: ColumnPlace) -> Problem:
+    what = phrase(
+        "'{value}' of {names} cannot become '{unit}'",
+        value=good.get("combine", "mean"),
+        names=", ".join(units),
+        unit=stored_unit(place.name),
+    )
+    return place.problem("conflict", key, what, phrase("correct the units or the calculation"))
+
+
 def _offset(units: list[str], good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     """Return an error for a calculation with temperatures whose zero is not that of the stored unit."""
-    shifted = [u for u in units if UNITS[u].offset]
-    if not shifted or good.get("combine") in {None, "mean", "first"}:
-        return []
-    what = f"a {good['combine']} of {format_value(shifted[0])} has no meaning"
-    return [place.problem("conflict", "combine", what, "use the mean, or another column")]
+    is_shifted = any(UNITS[u].offset for u in units) and good.get("combine") not in {None, "mean", "first"}
+    return [_not_stored("combine", units, good, place)] if is_shifted else []
 
 
 def check_values(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
@@ -144,28 +156,27 @@ def _words(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
     if "words" not in good or place.column is None:
         return []
     if place.is_time:
-        return [place.problem("conflict", "words", "'words' cannot be read as times", "remove words")]
+        return [place.problem("conflict", "words", phrase("'words' has no meaning for a time"), REMOVE)]
     for word, meaning in good["words"].items():
         expected = _unfit_meaning(meaning, place)
-        if expected:
-            what = f"the meaning of {key_shown(word)} in 'words' is {format_value(meaning)}"
-            return [place.problem("wrong_value", "words", what, f"give it {expected}")]
+        if expected is not None:
+            return [place.unfit_entry("words", word, meaning, expected)]
     return []
 
 
-def _unfit_meaning(meaning: Any, place: ColumnPlace) -> str:
-    """Return the expected meaning of a word; empty if the meaning fits the column."""
+def _unfit_meaning(meaning: Any, place: ColumnPlace) -> Phrase | None:
+    """Return the expected meaning of a word; None if the meaning fits the column."""
     if isinstance(place.column, dy.String):
-        return "" if isinstance(meaning, str) else "a text in quotes"
+        return None if isinstance(meaning, str) else phrase("a text in quotes")
     if place.is_flag and parse_flag(meaning, place.name) is not None:
-        return ""
+        return None
     if isinstance(place.column, dy.Bool):
-        return "true or false"
+        return phrase("true or false")
     try:
         number = math.nan if isinstance(meaning, bool) else float(meaning)
     except ValueError:
         number = math.nan
-    return "" if math.isfinite(number) else "a number"
+    return None if math.isfinite(number) else phrase("a number")
 
 
 def _steps(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
@@ -176,11 +187,12 @@ def _steps(good: dict[str, Any], place: ColumnPlace) -> list[Problem]:
             points.append(float(key))
         except ValueError:
             points.append(math.nan)
-    remedy = 'write it as steps = { "1" = 30.0, "9" = 70.0 }'
+    remedy = phrase("write it as {line}", line='steps = { "1" = 30.0, "9" = 70.0 }')
     if not all(math.isfinite(p) for p in points):
-        return [place.problem("wrong_value", "steps", "'steps' contains a step that is not a number", remedy)]
+        what = phrase("'steps' contains a step that is not a number")
+        return [place.problem("wrong_value", "steps", what, remedy)]
     if len(set(points)) < len(points):
-        return [place.problem("conflict", "steps", "'steps' contains the same step twice", remedy)]
+        return [place.problem("conflict", "steps", phrase("'steps' contains the same step twice"), remedy)]
     return []
 
 
@@ -190,19 +202,20 @@ def _time(row: dict[str, Any], good: dict[str, Any], place: ColumnPlace) -> list
     time_format = good.get("format")
     if not place.is_time:
         return []
-    if time_format in SERIAL_FORMATS and ("value" in row or "lookup" in row):
-        what = f"'format' is {format_value(time_format)}, which is a form of numbers in a file"
-        return [place.problem("conflict", "format", what, "remove format, and write the time without quotes")]
-    if not is_read or "lookup" in row:
-        return []
     problems = []
-    if time_format in SERIAL_FORMATS and any(key in row for key in ("preamble", "sheet_name", "file_name")):
-        what = f"'format' is {format_value(time_format)}, which is a form of numbers in columns"
-        problems.append(place.problem("conflict", "format", what, "give the form of the text"))
+    if time_format in SERIAL_FORMATS and (
+        "from" not in row or not {"preamble", "sheet_name", "file_name"}.isdisjoint(row)
+    ):
+        what = phrase("'format' is {value}, which is a form of numbers in columns", value=format_value(time_format))
+        problems.append(place.problem("conflict", "format", what, phrase("give the form of the text, or remove it")))
+    if not is_read or "lookup" in row:
+        return problems
     if "format" not in row:
-        remedy = 'add the format of the file, for example format = "%d.%m.%Y %H:%M"'
-        problems.append(place.problem("missing_key", "format", "the format of the time is missing", remedy))
+        what = phrase("the format of the time is missing")
+        remedy = phrase("add the format of the file, for example {line}", line='format = "%d.%m.%Y %H:%M"')
+        problems.append(place.problem("missing_key", "format", what, remedy))
     if "time_zone" not in row and not place.has_zone and time_format not in ZONED_SERIALS:
-        remedy = 'add the time zone of the file, for example time_zone = "UTC"'
-        problems.append(place.problem("missing_key", "time_zone", "the time zone is missing", remedy))
+        what = phrase("the time zone is missing")
+        remedy = phrase("add the time zone of the file, for example {line}", line='time_zone = "UTC"')
+        problems.append(place.problem("missing_key", "time_zone", what, remedy))
     return problems

@@ -20,7 +20,7 @@ class Unit:
     offset: float = 0.0
 
 
-SI = "SI Brochure, 9th edition (2019), tables 2 to 4, 7 and 8"
+SI = "BIPM, The International System of Units, 9th edition (2019), tables 2 to 4, 7 and 8"
 NIST = "NIST Special Publication 811 (2008), appendix B.8"
 ACRE = "43,560 square feet of 0.3048 m (Federal Register 85 FR 62698, 2020)"
 IUPAC = "IUPAC Green Book, 3rd edition (2007), section 3.8"

@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from transforms.config.lookups import LookupValue
 from transforms.contracts.flag_words import flag_words, parse_flag
 from transforms.contracts.reason import Reason, reason
 from transforms.contracts.units import stored_unit, to_unit
@@ -16,7 +17,7 @@ from transforms.ingest.chunk import LONG_TEXTS, MARK, MAX_TEXT_BYTES
 from transforms.ingest.combined_numbers import combined, combined_in_stored_unit
 from transforms.ingest.given_text import source_label
 from transforms.ingest.lookup_values import key_text, value_of_key
-from transforms.ingest.mapping import ColumnMapping, LookupValue, Mapping
+from transforms.ingest.mapping import ColumnMapping, Mapping
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from transforms.ingest.mapping import LookupValue
+from transforms.config.lookups import LookupValue
 
 
 def key_text(name: str, dtype: pl.DataType) -> pl.Expr:
@@ -47,6 +47,6 @@ def _known_at(values: Sequence[LookupValue], moment: dt.datetime) -> dict[str, A
 
 def _replaced(key: pl.Expr, values: dict[str, Any], dtype: pl.DataType | type[pl.DataType]) -> pl.Expr:
     if not values:
-        return pl.lit(None, dtype=dtype)  # type: ignore[arg-type]
+        return pl.lit(None, dtype=dtype)
     keys = pl.Series(list(values), dtype=pl.String)
     return key.replace_strict(keys, pl.Series(list(values.values()), dtype=dtype), default=None, return_dtype=dtype)

@@ -11,6 +11,7 @@ from pathlib import Path
 from transforms.config.earlier_names import first_name
 from transforms.config.forms import SUFFIX_FORM
 from transforms.config.lookups import LookupValue
+from transforms.contracts.harvest_checks import Alternatives
 
 CORRECTIONS_PREFIX = "mended~"
 """Prefix of the name of a corrections file; the rest is the name of the file whose rows were rejected.
@@ -104,8 +105,11 @@ class Dated:
 class Mapping:
     """Mapping of one kind of export, from a TOML file in the `mappings/` folder of the workspace.
 
-    Attributes `renamed`: (earlier name, present name) of each column that the file calls by an earlier name; `needed`:
-    groups of alternatives, of which a file must provide one whole. The other attributes are the keys of the file.
+    Attributes:
+        renamed: (earlier name, present name) of each column that the file calls by an earlier name.
+        needed: groups of alternatives; a file must provide all columns of one alternative of each group.
+
+    The other attributes are the keys of the file.
     """
 
     name: str
@@ -125,7 +129,7 @@ class Mapping:
     dated: Dated | None = None
     time_zone: str | None = field(default=None)
     renamed: tuple[tuple[str, str], ...] = ()
-    needed: tuple[tuple[tuple[str, ...], ...], ...] = ()
+    needed: tuple[Alternatives, ...] = ()
 
     def is_match(self, file_name: str) -> bool:
         """Return True if the mapping matches a file name."""
@@ -154,7 +158,7 @@ class Mapping:
         provided = {c.column for c in self.columns} - unread.keys()
         for group in self.needed:
             if not any(set(alternative) <= provided for alternative in group):
-                names = [n for alternative in group for n in alternative if n in unread]
+                names = dict.fromkeys(n for alternative in group for n in alternative if n in unread)
                 return [s for n in names for s in unread[n].sources if s not in present]
         return []
 
@@ -165,7 +169,7 @@ class Mapping:
         """
         content = {k: v for k, v in vars(self).items() if k not in {"name", "files", "renamed", "needed"}}
         content["columns"] = tuple(replace(c, column=first_name(self.kind, c.column)) for c in self.columns)
-        used = "".join(f"{first_name(self.kind, c.column)}{c.used};" for c in self.columns if c.used)
+        used = "".join(f"{c.column}{c.used};" for c in content["columns"] if c.used)
         return hashlib.sha256((repr(sorted(content.items())) + used).encode()).hexdigest()
 
 

@@ -50,7 +50,9 @@ def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Co
 
 def _zone(row: dict[str, Any], table: dict[str, Any], columns: dict[str, Any]) -> str | None:
     """Return the time zone of a column: its own, that of the mapping, or that of the time column `at`."""
-    zone: str | None = row.get("time_zone") or table.get("time_zone") or columns.get(row.get("at"), {}).get("time_zone")
+    zone: str | None = (
+        row.get("time_zone") or table.get("time_zone") or columns.get(row.get("at", ""), {}).get("time_zone")
+    )
     return zone
 
 

@@ -9,7 +9,6 @@ from transforms.config.forms import EXCEL_SERIALS, SERIAL_FORMATS, ZONED_SERIALS
 from transforms.ingest.dst import UnfoldedTimes, unfold_times
 from transforms.ingest.mapping import ColumnMapping
 
-MICROSECONDS_OF_DAY = 86_400_000_000
 LATEST = 4_102_444_800_000_000
 """Microseconds from 1970 to 2100, the latest time of any table; larger numbers do not fit in a time."""
 END_OF_DAY = r"(^|[^\d:.])24:00(:00)?($|[^\d:])"

@@ -148,8 +148,9 @@ class Reader:
         return columns
 
     def _context(self, chunk: Chunk) -> FileContext:
+        """Return the texts outside the rows; spreadsheets end each line with the separators of its empty cells."""
         above = self.header.split("\n")[: self.mapping.header_line - 1] if chunk.preamble is None else chunk.preamble
-        return FileContext(self.file_name, above, chunk.part)
+        return FileContext(self.file_name, [line.rstrip(f"{self.mapping.separator}\t ") for line in above], chunk.part)
 
     def _converter(self, cells: pl.DataFrame, chunk: Chunk) -> CellConverter:
         return CellConverter(self.mapping, self.dtypes(), self.flags(), cells.schema, chunk.units)
@@ -174,7 +175,7 @@ class Reader:
             typed = typed.with_columns(
                 converter.typed(c).alias(MARK + c.column)
                 for c in columns
-                if (c.by is not None or c.at is not None) == later and MARK + c.column not in typed.columns
+                if (c.by is not None) == later and MARK + c.column not in typed.columns
             )
         converter = self._converter(typed, chunk)
         checks = [check for c in columns for check in converter.checks(c)]

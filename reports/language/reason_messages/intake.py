@@ -30,6 +30,7 @@ ROWS = {
     "check_without_result": mark("the root check has no measurement"),
     "check_without_link": mark("the root check names no load, machine or field"),
     "place_unknown": mark("the place is none of tank, pile and yard"),
+    "sampling_reason_unknown": mark("the reason of sampling is neither random nor looks"),
     "topping_exceeds_checked": mark("the roots in the classes of topping are more than the roots checked"),
     "breaks_exceed_checked": mark("the roots with a broken tip are more than the roots checked"),
     "damage_exceeds_checked": mark("the damaged roots are more than the roots checked"),
@@ -37,7 +38,9 @@ ROWS = {
     "text_has_nul_bytes": mark("{column} contains NUL bytes: it was damaged before it was received"),
     "not_a_time": mark("'{column}' is not a time of the form {form} in {time_zone}"),
     "unknown_word": mark("'{column}' is none of {words}"),
-    "word_not_known": mark("'{column}' contains '{word}', which is none of {words}; add it to the words of the mapping"),
+    "word_not_known": mark(
+        "'{column}' contains '{word}', which is none of {words}; add it to the words of the mapping"
+    ),
     "key_not_in_lookup": mark("the mapping has no value of {column} for '{key}'; add one"),
     "not_a_step": mark("'{column}' is not a number between the steps {low:g} and {high:g} of the mapping"),
     "not_a_number": mark("'{column}' is not a number with the decimal mark of the mapping"),

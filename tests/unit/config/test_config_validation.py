@@ -111,7 +111,7 @@ DIALECT: dict[str, Any] = {
         },
         "logged_at": {"from": ["Zeit", "Time"], "combine": "first", "optional": True, "format": "%d.%m.%Y %H:%M:%S"},
         "work_state": {"from": "S", "optional": True, "words": {"R": "working", "": "idle"}},
-        "unloading": {"from": "U", "words": {"offen": 1, "zu": "no"}},
+        "unloading": {"from": "U", "words": {"auf": 1, "zu": "no"}},
         "tank_t": {"from": ["Full", "Empty"], "combine": "difference", "units": ["kg", "t"], "optional": True},
         "share_depth_cm": {"from": ["L", "R"], "combine": "mean", "unit": "mm", "optional": True},
     },

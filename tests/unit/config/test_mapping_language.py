@@ -119,7 +119,7 @@ def test_lines_above_the_header_need_a_header_below_them(catalogue):
 
 
 def test_a_sum_of_temperatures_has_no_meaning(catalogue):
-    day = {
+    day: dict[str, Any] = {
         "kind": "weather_day",
         "files": ["w.csv"],
         "columns": {

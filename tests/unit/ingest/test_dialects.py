@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -65,8 +66,8 @@ def read(tmp_path: Path, catalogue):
     return taken
 
 
-def at(*parts: int) -> dt.datetime:
-    return dt.datetime(*parts, tzinfo=dt.UTC)  # type: ignore[arg-type]
+def at(year: int, month: int, day: int, hour: int = 0, minute: int = 0, *, seconds: float = 0.0) -> dt.datetime:
+    return dt.datetime(year, month, day, hour, minute, tzinfo=dt.UTC) + dt.timedelta(seconds=seconds)
 
 
 # --- optional columns -------------------------------------------------------------------------------------------------
@@ -136,18 +137,25 @@ def test_a_sheet_that_lacks_an_optional_column_is_read(tmp_path, catalogue):
 
 def test_a_value_and_the_day_come_from_lines_above_the_header(read):
     columns = {
-        "machine_id": {"preamble": r"^Maschine: (\w+)"},
+        "machine_id": {"preamble": r"^Erntegerät: (\w+)"},
         "logged_at": {"preamble": r"Datum ([\d.]+)", "from": "Zeit", "format": "%d.%m.%Y %H:%M", "time_zone": "UTC"},
         "tank_t": {"preamble": r"Tank: ([\d,]+) dt", "unit": "dt"},
     }
-    lines = ["Maschine: M7", "Datum 17.10.2025;Tank: 75 dt", "Zeit;x", "06:30;1"]
+    lines = ["Erntegerät: M7", "Datum 17.10.2025;Tank: 75 dt", "Zeit;x", "06:30;1"]
     out = read("telemetry", columns, lines, header_line=3, decimal=",")
     assert out.accepted.select("machine_id", "logged_at", "tank_t").rows() == [("M7", at(2025, 10, 17, 6, 30), 7.5)]
 
 
+def test_separators_that_a_spreadsheet_adds_to_a_line_do_not_matter(read):
+    columns = {**LOG, "machine_id": {"preamble": r"^Nr\. (\w+)$"}}
+    for line in ("Nr. M7", "Nr. M7;;", "Nr. M7; ;"):
+        out = read("telemetry", columns, [line, "T;x", f"{T0};1"], header_line=2)
+        assert out.accepted["machine_id"].to_list() == ["M7"]
+
+
 def test_a_pattern_does_not_match_the_header_or_a_row(read):
-    columns = {**LOG, "machine_id": {"preamble": "(M1|Maschine)"}}
-    out = read("telemetry", columns, ["nothing", "Maschine;T", f"M1;{T0}"], header_line=2)
+    columns = {**LOG, "machine_id": {"preamble": "(M1|Erntegerät)"}}
+    out = read("telemetry", columns, ["nothing", "Erntegerät;T", f"M1;{T0}"], header_line=2)
     assert out.reasons == [("not_in_preamble", {"column": "machine_id"})]
 
 
@@ -211,7 +219,7 @@ def test_a_date_of_a_lookup_is_in_the_zone_of_the_mapping(read):
 
 
 def test_a_level_in_percent_becomes_tonnes_by_the_machine(read):
-    columns = {
+    columns: dict[str, Any] = {
         **LOG,
         "machine_id": {"file_name": r"_(M\d\d)"},
         "tank_t": {"from": "Level", "unit": "pct", "full_scale": {"M01": 28.0, "M02": 21.0}, "by": "machine_id"},
@@ -221,8 +229,20 @@ def test_a_level_in_percent_becomes_tonnes_by_the_machine(read):
     assert read("telemetry", columns, lines, "l_M02.csv").accepted["tank_t"].to_list() == [10.5, None]
     out = read("telemetry", columns, lines, "l_M03.csv")
     assert [(c, a["key"]) for c, a in out.reasons] == [("key_not_in_lookup", "M03")] * 2
-    columns["tank_t"]["optional"] = True
+    columns["tank_t"] = {**columns["tank_t"], "optional": True}
     assert read("telemetry", columns, lines, "l_M03.csv").accepted["tank_t"].to_list() == [None, None]
+
+
+def test_the_example_of_the_documents_is_read(read):
+    text = (Path(__file__).parents[3] / "transforms" / "ingest" / "FORMATS.md").read_text("utf-8")
+    lines = [line[4:] for line in text.split("\n") if line.startswith("    ")]
+    start = next(i for i, line in enumerate(lines) if line.startswith("[columns.machine_id]"))
+    example = tomllib.loads("\n".join(lines[start : lines.index('by = "machine_id"') + 1]))["columns"]
+    rows = [f"{terminal};2025-10-{day} 06:00;50" for terminal, day in ((6, 11), (7, 11))]
+    columns = {**LOG, **example}
+    columns["tank_t"]["full_scale"]["M03"] = 20.0
+    out = read("telemetry", columns, ["Terminal;T;Tank level", *rows])
+    assert out.accepted.select("machine_id", "tank_t").rows() == [("M02", 10.5), ("M03", 10.0)]
 
 
 def test_a_lookup_gives_numbers_and_times_of_another_column(read):
@@ -335,9 +355,9 @@ def test_directions_and_openings_are_words_of_numbers(read):
     columns = {
         **LOG,
         "rear_roller_reversed": {"from": "R", "unit": "flag"},
-        "unloading": {"from": "U", "words": {"": 0, "offen": 1}},
+        "unloading": {"from": "U", "words": {"": 0, "auf": 1}},
     }
-    words = [("fwd", "1"), ("Rev.", "ja"), ("vorwärts", "nein"), ("wstecz", ""), ("0", "offen"), ("1", "0"), ("", "1")]
+    words = [("fwd", "1"), ("Rev.", "ja"), ("vorwärts", "nein"), ("wstecz", ""), ("0", "auf"), ("1", "0"), ("", "1")]
     rows = [f"M1;2025-10-17 06:0{i};{r};{u}" for i, (r, u) in enumerate(words)]
     out = read("telemetry", columns, ["M;T;R;U", *rows])
     assert out.accepted["rear_roller_reversed"].to_list() == [0.0, 1.0, 0.0, 1.0, 0.0, 1.0, None]
@@ -368,11 +388,11 @@ def test_more_unknown_words_than_are_named_reject_their_rows(read):
 @pytest.mark.parametrize(
     ("form", "cell", "expected"),
     [
-        ("excel_1900", "45947.587", at(2025, 10, 17, 14, 5, 16, 800000)),
+        ("excel_1900", "45947.587", at(2025, 10, 17, 14, 5, seconds=16.8)),
         ("excel_1900", "36526", at(2000, 1, 1)),
         ("excel_1904", "44485.5", at(2025, 10, 17, 12)),
         ("epoch_s", "1760709900", at(2025, 10, 17, 14, 5)),
-        ("epoch_ms", "1760709900250", at(2025, 10, 17, 14, 5, 0, 250000)),
+        ("epoch_ms", "1760709900250", at(2025, 10, 17, 14, 5, seconds=0.25)),
         ("%m/%d/%Y %I:%M %p", "10/17/2025 2:05 PM", at(2025, 10, 17, 14, 5)),
         ("%m/%d/%Y %I:%M %p", "10/17/2025 12:05 a.m.", at(2025, 10, 17, 0, 5)),
         ("%d.%m.%Y %H:%M Uhr", "17.10.2025 14:05 Uhr", at(2025, 10, 17, 14, 5)),
@@ -432,8 +452,8 @@ def test_a_header_of_two_rows_with_digits_is_addressable(read, mark):
         ("utf-16", "utf-16", "Глубина 2", "Machine Ł"),
         ("utf-16", "utf-16-le", "Глубина 2", "Machine Ł"),
         ("utf-16", "utf-16-be", "Глубина 2", "Machine Ł"),
-        ("utf-16-le", "utf-16", "Tiefe 2 ü", "Maschine ß"),
-        ("utf-16-be", "utf-16-be", "Tiefe 2 ü", "Maschine ß"),
+        ("utf-16-le", "utf-16", "Tiefe 2 ü", "Erntegerät ß"),
+        ("utf-16-be", "utf-16-be", "Tiefe 2 ü", "Erntegerät ß"),
     ],
 )
 def test_a_header_in_another_encoding_is_decoded(tmp_path, catalogue, encoding, written, name, value):
