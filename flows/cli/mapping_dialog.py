@@ -21,7 +21,7 @@ from flows.cli.mapping_questions import (
 from flows.cli.output import print_line, prose_console, show
 from reports.language.bidi import without_isolates
 from reports.language.reason_text import format_reason
-from reports.language.translate import say
+from reports.language.translate import mark, say
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Workspace
 from transforms.errors import SourceFileError, WorkspaceError
@@ -103,7 +103,7 @@ def _proposed(file: Path, context: ProposalContext, answers: dict[str, str]) -> 
     def proposals() -> list[Proposal]:
         return propose(run_isolated(sniff, file, answers.get("encoding")), file, context, answers)
 
-    return _run(proposals, file, "correct the file, or export it again")
+    return _run(proposals, file, mark("correct the file, or export it again"))
 
 
 def _run(read: Callable[[], Result], file: Path, remedy: str) -> Result:
@@ -177,7 +177,7 @@ def _save(
         rows, rejected, examined = _run(
             lambda mapping=mapping: run_isolated(first_rows, file, mapping, catalogue, PREVIEW_ROWS),  # type: ignore[misc]
             file,
-            "give other answers with --answer KEY=VALUE",
+            mark("give other answers with --answer KEY=VALUE"),
         )
         previews.append(MappingPreview(proposal, target, rows, rejected, examined))
     if as_json:
