@@ -81,10 +81,7 @@ def ask_all(console: Console, questions: list[MappingQuestion], catalogue: Catal
         answer = read_answer(console, prompt, question.guess)
         if answer == ACCEPT_ALL:
             is_accepting = True
-            if not question.guess:
-                answer = read_answer(console, prompt, "")
-            else:
-                answer = question.guess
+            answer = question.guess or read_answer(console, prompt, "")
         answers[question.key] = _chosen(answer, question)
     return answers
 
@@ -108,7 +105,9 @@ def ask_unplaced(console: Console, proposals: list[Proposal]) -> dict[str, str]:
         return {}
     console.print()
     print_line(console, say("Not placed: {columns}", columns=", ".join(unplaced)))
-    print_line(console, say("Enter ignores them. To read one, answer as in {example}.", example=f"tank_t={unplaced[0]}"))
+    print_line(
+        console, say("Enter ignores them. To read one, answer as in {example}.", example=f"tank_t={unplaced[0]}")
+    )
     answers: dict[str, str] = {}
     while True:
         console.print(line_of("unplaced: "), end="", soft_wrap=True, highlight=False)

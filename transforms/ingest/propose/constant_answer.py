@@ -16,7 +16,7 @@ def parse_answer(text: str, column: dy.Column) -> Constant:
     """
     try:
         if isinstance(column, dy.Datetime):
-            return dt.datetime.fromisoformat(text.replace("Z", "+00:00"))
+            return dt.datetime.fromisoformat(text)
         if isinstance(column, (dy.Float64, dy.Int64)):
             return float(text.replace(",", "."))
     except ValueError:

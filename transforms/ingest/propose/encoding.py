@@ -83,7 +83,9 @@ def _by_letters(data: bytes) -> DecodedText:
     rivals = [e for e in ranked[1:] if scores[e] * CLEAR >= scores[best] and texts[e] != texts[best]]
     has_evidence = bool(_known_words(texts[best], package_lexicon())) or len(_odd_words(texts[best])) >= MIN_WORDS
     if scores[best] > 0 and not rivals and has_evidence:
-        return DecodedText(texts[best], best, [reason("encoding_by_letters", encoding=best, words=_odd_words(texts[best]))])
+        return DecodedText(
+            texts[best], best, [reason("encoding_by_letters", encoding=best, words=_odd_words(texts[best]))]
+        )
     choices = [best, *rivals, *(e for e in ranked[1:4] if e not in rivals)]
     shown = " | ".join(f"{e}: {', '.join(_odd_words(texts[e]))}" for e in choices)
     return DecodedText(texts[best], best, [], (reason("ask_encoding", guesses=shown), choices, best))

@@ -1,5 +1,6 @@
 """Parsed column names: concepts, unit, time zone, and side of the machine."""
 
+import itertools
 import re
 from dataclasses import dataclass
 
@@ -9,7 +10,9 @@ from transforms.ingest.propose.unit_text import is_safe_word, read_unit
 
 BRACKETS = re.compile(r"\[([^\[\]]*)\]|\(([^()]*)\)|\{([^{}]*)\}")
 ZONE = re.compile(r"(?<![A-Za-z])(?:UTC|GMT)\s*([+-]\d{1,2})?(?::?00)?(?![A-Za-z\d])", re.IGNORECASE)
-CLASS = re.compile(r"(?:\d+(?:[.,]\d+)?\s*(?:[-–/]|bis|to|do|tot|a|à)\s*\d+|[<>≤≥]\s*=?\s*\d+|\d+\s*\+)\s*(?:cm|см)?", re.I)
+CLASS = re.compile(
+    r"(?:\d+(?:[.,]\d+)?\s*(?:[-–/]|bis|to|do|tot|a|à)\s*\d+|[<>≤≥]\s*=?\s*\d+|\d+\s*\+)\s*(?:cm|см)?", re.IGNORECASE
+)
 SHARE_OF = re.compile(r"%\s*(?:of|von|de|z|van|от|z)\s*(\d+(?:[.,]\d+)?)\s*([\w/]*)", re.IGNORECASE)
 UNIT_LETTERS = 12
 SIDES = ("left", "right")
@@ -134,7 +137,7 @@ def _last_word(text: str, *, has_class: bool) -> tuple[str, str | None]:
 
 def _has_bound(text: str, lexicon: Lexicon) -> bool:
     tokens = lexicon.tokens(text)
-    return any(t.concepts & {"over", "under"} and b.text.isdigit() for t, b in zip(tokens, tokens[1:], strict=False))
+    return any(t.concepts & {"over", "under"} and b.text.isdigit() for t, b in itertools.pairwise(tokens))
 
 
 def _looks_like_unit(text: str, lexicon: Lexicon) -> bool:

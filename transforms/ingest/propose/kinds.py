@@ -78,8 +78,10 @@ def fit_kind(table: SourceTable, kind: str, context: ProposalContext) -> KindFit
     confidence = {c: m.confidence for c, m in found.items()}
     needed = [(c,) for c in needed_columns(contract(kind, context.catalogue)) if c not in OFTEN_ELSEWHERE]
     hits = [max(confidence.get(c, 0.0) for c in group) for group in needed]
-    for alternatives in ONE_NEEDED.get(kind, ()):
-        hits.append(max(sum(confidence.get(c, 0.0) for c in a) / len(a) for a in alternatives))
+    hits += [
+        max(sum(confidence.get(c, 0.0) for c in a) / len(a) for a in alternatives)
+        for alternatives in ONE_NEEDED.get(kind, ())
+    ]
     signs = TELEMETRY_SIGNS | set(context.catalogue) if kind == "telemetry" else SIGNATURE.get(kind, set())
     signature = min(1.0, sum(confidence.get(c, 0.0) for c in signs) / min(FULL_SIGNATURE, max(1, len(signs))))
     explained = sum(confidence.values()) / max(1, len(table.names))
@@ -124,7 +126,9 @@ def _interval_factor(table: SourceTable, kind: str, found: dict[str, Match]) -> 
 def _has_issue_time(table: SourceTable, hour: Name | None) -> bool:
     """Return True if a second time repeats in many rows, as the time of issue of a forecast does."""
     used = set() if hour is None else set(hour.sources)
-    times = [p for c, p in table.profiles.items() if c not in used and (p.time_form is not None or _is_serial(table, c))]
+    times = [
+        p for c, p in table.profiles.items() if c not in used and (p.time_form is not None or _is_serial(table, c))
+    ]
     return any(2 * len(p.distinct) <= len(p.filled) for p in times)
 
 
@@ -180,7 +184,12 @@ def _has_both(first: KindFit, second: KindFit) -> bool:
     if frozenset({first.kind, second.kind}) not in PARTNERS:
         return False
     used = [
-        {s for c, m in f.found.items() if c in SIGNATURE[f.kind] and m.confidence >= CLOSE_KINDS for s in m.name.sources}
+        {
+            s
+            for c, m in f.found.items()
+            if c in SIGNATURE[f.kind] and m.confidence >= CLOSE_KINDS
+            for s in m.name.sources
+        }
         for f in (first, second)
     ]
     return bool(used[0] - used[1]) and bool(used[1] - used[0])

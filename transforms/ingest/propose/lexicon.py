@@ -89,21 +89,18 @@ class Lexicon:
     def _recognize(self, word: str, *, is_short: bool) -> list[Token]:
         if word in self.words:
             return [Token(word, frozenset(self.words[word]), EXACT)]
-        if word in self.stop:
-            return []
-        if len(word) == 1 and not word.isdigit():
-            return []
         if word.isdigit():
             return [Token(word, frozenset({str(int(word))}), EXACT)]
-        if is_short and (found := self._beginning(word, MIN_SHORT - 1)):
-            return found
-        parts = self._compound(word)
-        if parts:
-            return parts
-        for find in (self._inflected, self._misspelled):
-            if found := find(word):
-                return found
-        return self._beginning(word, MIN_SHORT) or [Token(word, frozenset(), 0.0)]
+        if word in self.stop or len(word) == 1:
+            return []
+        return (
+            (self._beginning(word, MIN_SHORT - 1) if is_short else [])
+            or self._compound(word)
+            or self._inflected(word)
+            or self._misspelled(word)
+            or self._beginning(word, MIN_SHORT)
+            or [Token(word, frozenset(), 0.0)]
+        )
 
     def _beginning(self, word: str, letters: int) -> list[Token]:
         """Return the concept of the words that an abbreviation begins; unknown if they have different ones."""
@@ -158,7 +155,7 @@ class Lexicon:
         return [Token(word, shared, MISSPELLED)] if shared else []
 
     def meaning(self, section: str, text: str) -> str | None:
-        """Return the meaning of a cell in a section of words, such as a work state; None if it is unknown or unclear."""
+        """Return the meaning of a cell in a section of words, such as a work state; None if it is unclear."""
         cell = " ".join(fold(w.rstrip(".")) for w in split_words(text)) or text.strip().casefold()
         meanings = _folded_words(self, section)
         if cell in meanings:

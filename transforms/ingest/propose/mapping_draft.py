@@ -105,9 +105,7 @@ class MappingDraft:
         issued, weighed = self.found.get("issued_at"), self.found.get("weighed_at")
         if issued is None:
             return
-        forms = [
-            None if m is None else self.table.profiles[m.name.sources[0]].time_form for m in (issued, weighed)
-        ]
+        forms = [None if m is None else self.table.profiles[m.name.sources[0]].time_form for m in (issued, weighed)]
         delay: Any = None
         if forms[0] is not None and forms[1] is not None and len(forms[0].read) == len(forms[1].read):
             delay = (forms[0].read.dt.date() - forms[1].read.dt.date()).cast(pl.Duration("us")).median()
@@ -184,7 +182,9 @@ class MappingDraft:
             return
         named = id_in_file_name(self.table.path.name) if column == "machine_id" else None
         if answer == "name" and named is not None:
-            proposal.columns.append(ColumnProposal(column, {"file_name": named.pattern}, SETTLED, [reason("in_file_name")]))
+            proposal.columns.append(
+                ColumnProposal(column, {"file_name": named.pattern}, SETTLED, [reason("in_file_name")])
+            )
             return
         known = self.context.known.get(column, frozenset())
         times = [c for c in self._free(proposal) if self.table.profiles[c].time_form is not None]
@@ -197,4 +197,3 @@ class MappingDraft:
             else reason("ask_column", column=column)
         )
         self.asker.ask(column, why_asked, [*(["name"] if named else []), *self._free(proposal)], guess)
-

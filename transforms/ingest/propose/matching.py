@@ -20,9 +20,30 @@ SOLE = 0.97
 """Confidence of a weak phrase if the values support it and no other column of the file could be meant."""
 CLOSE = 0.8
 """A rival of at least this share of a match's confidence makes the match uncertain."""
-NEUTRAL = {"number": 0.97, "actual": 0.97, "mean": 0.95, "total": 0.9, "lab": 0.95, "utc": 1.0, "local": 1.0, "name": 0.9}
+NEUTRAL = {
+    "number": 0.97,
+    "actual": 0.97,
+    "mean": 0.95,
+    "total": 0.9,
+    "lab": 0.95,
+    "utc": 1.0,
+    "local": 1.0,
+    "name": 0.9,
+}
 """Concept that a phrase does not name -> factor; it changes the meaning little."""
-CONTRARY = {"target", "planned", "maximum", "minimum", "gust", "direction", "price", "remark", "line", "until", "external"}
+CONTRARY = {
+    "target",
+    "planned",
+    "maximum",
+    "minimum",
+    "gust",
+    "direction",
+    "price",
+    "remark",
+    "line",
+    "until",
+    "external",
+}
 """Concepts that make another quantity of a name."""
 CONTRARY_FACTOR, KNOWN_FACTOR, UNKNOWN_FACTOR, AMBIGUOUS_FACTOR = 0.3, 0.6, 0.88, 0.985
 """Factors for words of a name that the phrase does not name: contrary, of another concept, unknown; and for a word with
@@ -106,11 +127,15 @@ class Candidate:
     phrase: str
 
 
-def _candidate(name: Name, column: str, phrases: list[Phrase], weigh: Callable[[str, Name], Evidence]) -> Candidate | None:
+def _candidate(
+    name: Name, column: str, phrases: list[Phrase], weigh: Callable[[str, Name], Evidence]
+) -> Candidate | None:
     """Return the best match of a name with the phrases of a column, weighed by its values; None if there is none."""
     scored = [(likeness(name, p), not p.is_weak, len(p.needed), p) for p in phrases]
     own = name.sources[0].strip().casefold() == column.casefold()
-    score, _, _, best = max(scored, key=lambda s: (s[0] * (WEAK if not s[1] else 1.0), s[2]), default=(0.0, True, 0, None))
+    score, _, _, best = max(
+        scored, key=lambda s: (s[0] * (WEAK if not s[1] else 1.0), s[2]), default=(0.0, True, 0, None)
+    )
     if own:
         score, best = 1.0, Phrase((), frozenset(), is_weak=False, text=column)
     if best is None or score <= 0.2:
@@ -152,7 +177,9 @@ def match(
     rows, columns = linear_sum_assignment(-(scores**2))
     chosen = {(i, j) for i, j in zip(rows.tolist(), columns.tolist(), strict=True) if scores[i, j] > 0}
     return {
-        targets[i]: m for i, j in sorted(chosen) if (m := _settled(i, j, found, chosen, names)).confidence >= MIN_CONFIDENCE
+        targets[i]: m
+        for i, j in sorted(chosen)
+        if (m := _settled(i, j, found, chosen, names)).confidence >= MIN_CONFIDENCE
     }
 
 

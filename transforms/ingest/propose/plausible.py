@@ -35,10 +35,26 @@ TYPICAL = {
 """Plausible medians in the stored unit, if narrower than the bounds of the contract (common practice, no source)."""
 SCALED = {"rotation", "mass", "length", "speed"}
 """Dimensions of settings that a machine may log in percent of their full scale."""
-TIME_WORDS = ("time", "date", "utc", "hour", "issued", "forecast", "valid", "weighed", "arrival", "departure", "from", "check", "audit")
+TIME_WORDS = (
+    "time",
+    "date",
+    "utc",
+    "hour",
+    "issued",
+    "forecast",
+    "valid",
+    "weighed",
+    "arrival",
+    "departure",
+    "from",
+    "check",
+    "audit",
+)
 """Concepts of names of columns in which numbers may be times."""
 FEW_WORDS = 25
 MAX_MACHINES = 60
+MAX_REPEATS, FEW_REPEATS = 0.5, 0.02
+"""Shares of repeated ids of the row, such as those of revisions, that exclude and that support an id."""
 KNOWN_SHARE = 0.6
 """Minimum share of known ids among the values of a key."""
 
@@ -50,7 +66,11 @@ class Evidence(NamedTuple):
     supports: bool
 
 
-NO_EVIDENCE, AGAINST, EXCLUDED = Evidence(1.0, supports=False), Evidence(0.5, supports=False), Evidence(0.0, supports=False)
+NO_EVIDENCE, AGAINST, EXCLUDED = (
+    Evidence(1.0, supports=False),
+    Evidence(0.5, supports=False),
+    Evidence(0.0, supports=False),
+)
 SUPPORTED = Evidence(1.0, supports=True)
 
 
@@ -106,25 +126,19 @@ class Plausibility:
         return SUPPORTED
 
     def _id(self, kind: str, column: str, profile: ColumnProfile) -> Evidence:
-        if profile.time_form is not None and not profile.is_numeric or profile.is_clock:
+        is_time = (profile.time_form is not None and not profile.is_numeric) or profile.is_clock
+        if is_time or (profile.is_numeric and not profile.is_whole):
             return EXCLUDED
-        if profile.is_numeric and not profile.is_whole:
-            return EXCLUDED
-        known = self.known.get(column, frozenset())
-        joined = len(profile.distinct & known) / len(profile.distinct)
         if column == ROW_KEYS.get(kind):
-            if profile.is_counter:
-                return AGAINST
-            repeats = 1 - len(profile.distinct) / len(profile.filled)
-            return Evidence(0.3, supports=False) if repeats > 0.5 else Evidence(1 - repeats, supports=repeats < 0.02)
-        if joined >= KNOWN_SHARE:
+            return _key_evidence(profile)
+        if len(profile.distinct & self.known.get(column, frozenset())) >= KNOWN_SHARE * len(profile.distinct):
             return SUPPORTED
-        if column == "machine_id" and len(profile.distinct) > MAX_MACHINES:
-            return AGAINST
-        if column == "load_id" and profile.is_counter:
-            return AGAINST
-        is_key = KEYS.get(kind) == column
-        return Evidence(0.5, supports=False) if is_key and not profile.is_unique else SUPPORTED
+        is_doubtful = (
+            (column == "machine_id" and len(profile.distinct) > MAX_MACHINES)
+            or (column == "load_id" and profile.is_counter)
+            or (column == KEYS.get(kind) and not profile.is_unique)
+        )
+        return AGAINST if is_doubtful else SUPPORTED
 
     def _number(self, column: str, name: Name, profile: ColumnProfile) -> Evidence:
         if not profile.is_numeric or (profile.time_form is not None and not profile.is_whole):
@@ -181,3 +195,13 @@ class Plausibility:
                 found = schema.columns()[column]
                 return getattr(found, "min", None), getattr(found, "max", None)
         return None, None
+
+
+def _key_evidence(profile: ColumnProfile) -> Evidence:
+    """Return the evidence for an id of the row: almost unique, and not a line number."""
+    repeats = 1 - len(profile.distinct) / len(profile.filled)
+    if profile.is_counter:
+        return AGAINST
+    if repeats > MAX_REPEATS:
+        return Evidence(0.3, supports=False)
+    return Evidence(1 - repeats, supports=repeats < FEW_REPEATS)

@@ -115,7 +115,9 @@ SERIALS = (
 """Formats of times as numbers, with the range of the years 2009 to 2050 (2008 to 2039 for seconds)."""
 
 
-def profile_columns(columns: list[str], rows: list[list[str]], decimal: str, thousands: str) -> dict[str, ColumnProfile]:
+def profile_columns(
+    columns: list[str], rows: list[list[str]], decimal: str, thousands: str
+) -> dict[str, ColumnProfile]:
     """Return the profile of each column.
 
     Args:
@@ -128,5 +130,3 @@ def profile_columns(columns: list[str], rows: list[list[str]], decimal: str, tho
         c: ColumnProfile(c, tuple(r[i] if i < len(r) else "" for r in rows), decimal, thousands)
         for i, c in enumerate(columns)
     }
-
-

@@ -32,6 +32,7 @@ STATED = re.compile(r"^[^:=]{2,40}[:=]\s*\S")
 MOMENT = re.compile(r"^\d{1,4}[-./]\d{1,2}[-./]\d|^\d{1,2}:\d{2}")
 GHCN = re.compile(r"^[A-Z0-9_-]{11},\d{8},[A-Z0-9]{4},-?\d+,")
 
+
 @dataclass
 class FormatGuess:
     """Detected format and layout of a file.

@@ -4,15 +4,32 @@ import re
 import unicodedata
 from functools import cache
 
-CYRILLIC = dict(
-    zip(
-        "абвгдеёжзийклмнопрстуфхцчшщъыьэюяіїєґ",
-        "a b v g d e e zh z i i k l m n o p r s t u f h c ch sh sh . i . e iu ia i i e g".split(),
-        strict=True,
-    )
-)
+CYRILLIC = {
+    **dict(zip("абвгдезийклмнопрстуфхцэёєґ", "abvgdeziiklmnoprstufhceeeg", strict=True)),
+    **{
+        "ж": "zh",
+        "ч": "ch",
+        "ш": "sh",
+        "щ": "sh",
+        "ы": "i",
+        "ю": "iu",
+        "я": "ia",
+        "і": "i",
+        "ї": "i",
+        "ъ": "",
+        "ь": "",
+    },
+}
 LETTERS = str.maketrans(
-    {**{k: v.replace(".", "") for k, v in CYRILLIC.items()}, "ł": "l", "ø": "o", "đ": "d", "æ": "a", "œ": "o", "ß": "ss"}
+    {
+        **CYRILLIC,
+        "ł": "l",
+        "ø": "o",
+        "đ": "d",
+        "æ": "a",
+        "œ": "o",
+        "ß": "ss",
+    }
 )
 FOLDS = (
     ("kh", "h"),

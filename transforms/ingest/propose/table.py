@@ -6,8 +6,8 @@ from functools import cached_property
 from pathlib import Path
 
 from transforms.config.settings_catalogue import Catalogue
-from transforms.ingest.propose.header import Name, parse_names
 from transforms.ingest.propose.clock_pairs import pair_clocks
+from transforms.ingest.propose.header import Name, parse_names
 from transforms.ingest.propose.lexicon import Lexicon, package_lexicon
 from transforms.ingest.propose.plausible import Plausibility
 from transforms.ingest.propose.profile import ColumnProfile, profile_columns

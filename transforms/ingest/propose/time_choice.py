@@ -56,7 +56,9 @@ class TimeChooser:
         cell = next((c for c in profile.filled if len({_day(c, f) for f in choices}) > 1), profile.filled[0])
         example = "; ".join(f"{cell} = {_day(cell, f)}: {f}" for f in choices)
         key = f"{proposed.column}.format"
-        asked = next((q for q in self.asker.questions if q.key.endswith(".format") and q.choices == tuple(choices)), None)
+        asked = next(
+            (q for q in self.asker.questions if q.key.endswith(".format") and q.choices == tuple(choices)), None
+        )
         others = [a for k, a in self.asker.answers.items() if k.endswith(".format") and a in choices]
         if asked is not None and self.asker.answer(key) is None:
             return

@@ -93,8 +93,9 @@ def _possible(cell: str, forms: list[str]) -> list[str]:
 
     def is_possible(form: str) -> bool:
         plain = form.replace("%:z", "+00:00" if signs[":"] else "+00").replace("%.f", ".0" if "." in cell else "")
-        return all(plain.count(s) == n for s, n in signs.items() if s not in "hT") and ("T" in form) == (
-            "T" in cell and "h" not in cell[:-2]
+        return (
+            all(plain.count(s) == n for s, n in signs.items() if s not in "hT")
+            and ("T" in form) == ("T" in cell and "h" not in cell[:-2])
         ) or "%b" in form
 
     return [f for f in forms if is_possible(f)]

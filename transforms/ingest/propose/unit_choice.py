@@ -107,7 +107,9 @@ class UnitChooser:
     def _ask(self, proposed: ColumnProposal, stored: str, code: str, **args: Any) -> None:
         proposed.confidence = min(proposed.confidence, 0.4)
         why = reason(code, values=self._range(proposed), stored=stored, **args)
-        self.asker.ask(f"{proposed.column}.unit", why, self._choices(proposed, stored), example=self._converted(proposed))
+        self.asker.ask(
+            f"{proposed.column}.unit", why, self._choices(proposed, stored), example=self._converted(proposed)
+        )
 
     def _choices(self, proposed: ColumnProposal, stored: str) -> list[str]:
         """Return the units of a dimension, plausible ones first."""

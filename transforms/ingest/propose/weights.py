@@ -1,4 +1,4 @@
-"""Roles of the weights of a ticket, from their arithmetic: full less empty is delivered, delivered less dirt is clean."""
+"""Roles of the weights of a ticket, from their arithmetic: full less empty, and delivered less dirt."""
 
 import itertools
 from dataclasses import dataclass

@@ -25,7 +25,12 @@ def test_a_constant_machine_claims_its_own_file_alone(tmp_path):
 @pytest.mark.parametrize(
     ("name", "rows", "same", "other"),
     [
-        ("tickets_plant2_2025-10-13.csv", {"site_id": {"value": "2"}}, "tickets_plant2_2025-10-20.csv", "tickets_plant3_2025-10-13.csv"),
+        (
+            "tickets_plant2_2025-10-13.csv",
+            {"site_id": {"value": "2"}},
+            "tickets_plant2_2025-10-20.csv",
+            "tickets_plant3_2025-10-13.csv",
+        ),
         ("tickets_2025-10-13.csv", {}, "tickets_2025-10-20.csv", "lab_2025-10-13.csv"),
         ("20251013.csv", {}, "20251020.csv", "tickets.csv"),
         ("kw40.csv", {"site_id": {"value": "N"}}, "kw41.csv", "log40.csv"),

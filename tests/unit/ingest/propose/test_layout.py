@@ -80,8 +80,15 @@ def test_digits_in_names_are_kept(tmp_path):
 
 def test_grouped_thousands_beside_decimals_are_numbers(tmp_path):
     rows = [f"T{i};2025-10-13 08:{i:02d};F1;N;{'1,800' if i % 2 else '950'};24.5" for i in ROWS]
-    path = write_export(tmp_path / "t.csv", "Ticket;Weighed;Field;Factory;Truck no;Delivered t", [r.replace(";", "\t") for r in rows])
-    path.write_text(path.read_text().replace("Ticket;Weighed;Field;Factory;Truck no;Delivered t", "Ticket\tWeighed\tField\tFactory\tTruck no\tDelivered t"))
+    path = write_export(
+        tmp_path / "t.csv", "Ticket;Weighed;Field;Factory;Truck no;Delivered t", [r.replace(";", "\t") for r in rows]
+    )
+    path.write_text(
+        path.read_text().replace(
+            "Ticket;Weighed;Field;Factory;Truck no;Delivered t",
+            "Ticket\tWeighed\tField\tFactory\tTruck no\tDelivered t",
+        )
+    )
     assert proposal(path).layout["thousands"] == ","
 
 
