@@ -8,7 +8,6 @@ from transforms.contracts.reason import Reason, reason
 from transforms.ingest.propose.lexicon import Lexicon, package_lexicon
 
 ENCODINGS = ("cp1252", "cp1250", "cp1251", "cp852", "cp866", "koi8-r", "mac-roman")
-LATIN, CYRILLIC = "latin", "cyrillic"
 COMMON = {
     "cp1252": "äöüßéèêëàâçîïôûùñáíóúÄÖÜÉœ°µ²³ø§«»–’‰€",
     "cp1250": "ąćęłńóśźżĄĆĘŁŃÓŚŹŻáčďéěíňřšťúůýžÁČĎÉĚÍŇŘŠŤÚŮÝŽäöüß°‰–„”§",

@@ -6,19 +6,17 @@ from functools import cache
 
 CYRILLIC = {
     **dict(zip("абвгдезийклмнопрстуфхцэёєґ", "abvgdeziiklmnoprstufhceeeg", strict=True)),
-    **{
-        "ж": "zh",
-        "ч": "ch",
-        "ш": "sh",
-        "щ": "sh",
-        "ы": "i",
-        "ю": "iu",
-        "я": "ia",
-        "і": "i",
-        "ї": "i",
-        "ъ": "",
-        "ь": "",
-    },
+    "ж": "zh",
+    "ч": "ch",
+    "ш": "sh",
+    "щ": "sh",
+    "ы": "i",
+    "ю": "iu",
+    "я": "ia",
+    "і": "i",
+    "ї": "i",
+    "ъ": "",
+    "ь": "",
 }
 LETTERS = str.maketrans(
     {
