@@ -10,7 +10,7 @@ from transforms.contracts.required_columns import ONE_NEEDED, needed_columns
 from transforms.contracts.source_tables import CONTRACTS, contract
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.lexicon import Lexicon
-from transforms.ingest.propose.matching import Match, match, phrases_of
+from transforms.ingest.propose.matching import Match, Phrase, guess_rest, match, phrases_of
 from transforms.ingest.propose.table import ProposalContext, SourceTable
 
 OFTEN_ELSEWHERE = {"machine_id", "site_id", "station_id"}
@@ -102,11 +102,21 @@ def _title_factor(table: SourceTable, kind: str, lexicon: Lexicon) -> float:
 
 def match_kind(table: SourceTable, kind: str, lexicon: Lexicon, catalogue: Catalogue) -> dict[str, Match]:
     """Return the match of each column of a kind of file."""
-    labels = tuple((n, s.label) for n, s in catalogue.items())
-    phrases = phrases_of(lexicon, kind, labels)
-    schema = contract(kind, catalogue).columns()
-    known = {c: p for c, p in phrases.items() if c in schema}
+    known = _known_phrases(kind, lexicon, catalogue)
     return match(table.names, known, lambda column, name: table.plausibility.weigh(kind, column, name))
+
+
+def _known_phrases(kind: str, lexicon: Lexicon, catalogue: Catalogue) -> dict[str, list[Phrase]]:
+    labels = tuple((n, s.label) for n, s in catalogue.items())
+    schema = contract(kind, catalogue).columns()
+    return {c: p for c, p in phrases_of(lexicon, kind, labels).items() if c in schema}
+
+
+def guess_unmatched(table: SourceTable, fit: KindFit, context: ProposalContext) -> dict[str, Match]:
+    """Return the matches of a kind with guesses for the columns that have none."""
+    phrases = _known_phrases(fit.kind, context.lexicon, context.catalogue)
+    rest = guess_rest(table.names, phrases, lambda c, n: table.plausibility.weigh(fit.kind, c, n), fit.found)
+    return {**fit.found, **rest}
 
 
 def _interval_factor(table: SourceTable, kind: str, found: dict[str, Match]) -> float:

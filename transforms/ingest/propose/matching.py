@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +21,10 @@ SOLE = 0.97
 """Confidence of a weak phrase if the values support it and no other column of the file could be meant."""
 CLOSE = 0.8
 """A rival of at least this share of a match's confidence makes the match uncertain."""
+GUESSED, MIN_OVERLAP = 0.5, 0.5
+"""Confidence of a guess from a part of a phrase; the least part."""
+GENERAL = {"speed", "height", "count", "weight", "date", "time", "number", "root", "mean", "total", "length", "area"}
+"""Concepts that many columns share."""
 NEUTRAL = {
     "number": 0.97,
     "actual": 0.97,
@@ -176,11 +181,48 @@ def match(
         scores[i, j] = candidate.confidence
     rows, columns = linear_sum_assignment(-(scores**2))
     chosen = {(i, j) for i, j in zip(rows.tolist(), columns.tolist(), strict=True) if scores[i, j] > 0}
-    return {
-        targets[i]: m
-        for i, j in sorted(chosen)
-        if (m := _settled(i, j, found, chosen, names)).confidence >= MIN_CONFIDENCE
-    }
+    settled = {targets[i]: _settled(i, j, found, chosen, names) for i, j in sorted(chosen)}
+    return {c: m for c, m in settled.items() if m.confidence >= MIN_CONFIDENCE}
+
+
+def guess_rest(
+    names: list[Name],
+    phrases: dict[str, list[Phrase]],
+    weigh: Callable[[str, Name], Evidence],
+    matched: dict[str, Match],
+) -> dict[str, Match]:
+    """Return guesses for columns without a match that share a concept with a phrase, and whose values support it.
+
+    The confidence is so low that each is asked about. A name with a concept of another subject, such as the engine, is
+    left alone.
+
+    Args:
+        names: the columns of the file.
+        phrases: phrases of each table column.
+        weigh: evidence of the values for a table column and a name.
+        matched: the matches so far.
+    """
+    used = {s for m in matched.values() for s in m.name.sources}
+    subjects = {c for ps in phrases.values() for p in ps for c in (*p.needed, *p.allowed)} | NEUTRAL.keys()
+    out: dict[str, Match] = {}
+    for name in names:
+        is_foreign = any(t.concepts and not t.concepts & subjects for t in name.tokens)
+        if used & set(name.sources) or is_foreign or name.has(*CONTRARY):
+            continue
+        shares = {c: max(map(partial(_overlap, name), ps)) for c, ps in phrases.items() if c not in {*matched, *out}}
+        column = max(shares, key=lambda c: shares[c], default="")
+        if column and shares[column] > 0 and weigh(column, name).supports:
+            out[column] = Match(name, GUESSED, next(iter(phrases[column])).text)
+    return out
+
+
+def _overlap(name: Name, phrase: Phrase) -> float:
+    """Return the share of the concepts of a phrase that a name has; 0 if they are general or less than half."""
+    shared = [c for c in phrase.needed if name.has(c)]
+    is_telling = any(c not in GENERAL and not c.isdigit() for c in shared)
+    has_other = any(t.concepts and not t.concepts & {*phrase.needed, *phrase.allowed, *NEUTRAL} for t in name.tokens)
+    share = len(shared) / max(1, len(phrase.needed))
+    return share if is_telling and share >= MIN_OVERLAP and not has_other else 0.0
 
 
 def _names_by_concept(names: list[Name]) -> dict[str, set[int]]:

@@ -51,6 +51,8 @@ TIME_WORDS = (
     "audit",
 )
 """Concepts of names of columns in which numbers may be times."""
+MAX_PERCENT = 120
+"""Drives run a little above their full scale."""
 FEW_WORDS = 25
 MAX_MACHINES = 60
 MAX_REPEATS, FEW_REPEATS = 0.5, 0.02
@@ -152,7 +154,9 @@ class Plausibility:
             return Evidence(0.9, supports=False)
         if unit is None:
             units = [u for u, v in UNITS.items() if v.dimension == dimension]
-            return NO_EVIDENCE if any(self.fits(column, u, profile) for u in units) else Evidence(0.3, supports=False)
+            is_percent = dimension in SCALED and profile.numbers.min() >= 0 and profile.numbers.max() <= MAX_PERCENT
+            is_possible = is_percent or any(self.fits(column, u, profile) for u in units)
+            return NO_EVIDENCE if is_possible else Evidence(0.3, supports=False)
         if UNITS[unit].dimension != dimension:
             return Evidence(0.97, supports=True) if unit == "pct" and dimension in SCALED else EXCLUDED
         return SUPPORTED if self.fits(column, unit, profile) else AGAINST

@@ -8,7 +8,7 @@ from transforms.contracts.reason import reason
 from transforms.contracts.source_tables import CONTRACTS
 from transforms.ingest.mapping_file import OWN_COLUMNS
 from transforms.ingest.propose.file_pattern import files_pattern
-from transforms.ingest.propose.kinds import SIGNATURE, KindFit, fit_kind, is_sure, rank_kinds
+from transforms.ingest.propose.kinds import SIGNATURE, KindFit, fit_kind, guess_unmatched, is_sure, rank_kinds
 from transforms.ingest.propose.mapping_draft import MappingDraft
 from transforms.ingest.propose.proposal import SURE, Asker, ColumnProposal, Proposal
 from transforms.ingest.propose.sniff import FormatGuess
@@ -69,6 +69,9 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
     fit = fits[0] if kind is None else next((f for f in fits if f.kind == kind), fit_kind(table, kind, context))
     first = MappingDraft(table, fit, context, asker).proposal()
     second = _second_fit(table, fits, fit.kind, first.sources())
+    if second is None:
+        whole = replace(fit, found=guess_unmatched(table, fit, context))
+        first = MappingDraft(table, whole, context, asker).proposal()
     if second is None:
         return [first]
     taken = {c for c in first.sources() if c not in first.row_sources(SHARED)}

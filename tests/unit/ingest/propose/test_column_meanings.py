@@ -131,3 +131,12 @@ def test_a_ton_in_north_america_is_asked_about(tmp_path):
     path = tickets(tmp_path, "Delivered (T)", lambda i: f"24.{i:02d}")
     assert "delivered_t.unit" in asked(proposal(path, zone="America/Chicago"))
     assert "delivered_t.unit" not in asked(proposal(path))
+
+
+def test_a_part_of_a_name_is_asked_about_if_its_unit_fits_and_engines_are_left_alone(tmp_path):
+    at = [START + dt.timedelta(seconds=5 * i) for i in ROWS]
+    rows = [f"M1;{t:%d.%m.%Y %H:%M:%S};7.{i % 9};4{i % 9};1900" for i, t in enumerate(at)]
+    header = "Maschine;Zeit (UTC);Rodetiefe cm;Einzug Wobbel (mm);Motordrehzahl (U/min)"
+    proposed = proposal(write_export(tmp_path / "l.csv", header, rows))
+    assert asked(proposed) == {"intake_roller_height_mm": "Einzug Wobbel (mm)"}
+    assert proposed.unread == ["Motordrehzahl (U/min)"]
