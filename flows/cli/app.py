@@ -57,7 +57,7 @@ def _locked_workspace(folder: Path, command: str, wait_s: float = 0.0) -> Iterat
 
 def _count_rows(received: list[Any]) -> dict[str, int]:
     keys = ("rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
-    return {"files": len(received), **{k: sum(getattr(r, k) for r in received) for k in keys}}
+    return {"files": len({r.file for r in received}), **{k: sum(getattr(r, k) for r in received) for k in keys}}
 
 
 def _describe_counts(counts: dict[str, int]) -> str:

@@ -1,7 +1,7 @@
--- A row is a weigh ticket that was not cancelled. Key: load_id. Reads received_load, source_file: of several deliveries the newest counts, whatever came first.
+-- A row is a weigh ticket that was not cancelled. Key: load_id. Reads received_load, arrived_file: of several deliveries the newest counts, whatever came first.
 create or replace view "load" as
 select * exclude (source_sha256, line, part, file_at, cancelled)
-from (select r.*, s.file_at from received_load as r join source_file as s using (source_sha256))
+from (select r.*, s.file_at from received_load as r join arrived_file as s using (source_sha256))
 qualify row_number() over (partition by load_id order by revision desc, issued_at desc nulls last, file_at desc, source_sha256, part, line) = 1
     and not cancelled
 order by load_id;

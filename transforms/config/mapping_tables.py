@@ -155,3 +155,4 @@ class ColumnTable(Table):
         None, gt=0, le=1e9, description="the value of 100 % in the column's stored unit, a number above 0"
     )
     scale_by: Literal["device", "dictionary"] | None = Field(None, description="device or dictionary")
+    for_all_files: bool = Field(default=False, description="true or false, without quotes")

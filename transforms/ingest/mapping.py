@@ -35,6 +35,7 @@ class ColumnMapping:
         steps: points of (machine scale, stored unit), interpolated linearly.
         full_scale: value of 100 % in the stored unit, for a drive logged in percent.
         scale_by: `device` or `dictionary`: the scale used if the two disagree on a task-data value.
+        for_all_files: a constant id is that of every file of the mapping, whatever its name.
     """
 
     column: str
@@ -48,6 +49,7 @@ class ColumnMapping:
     steps: tuple[tuple[float, float], ...] = ()
     full_scale: float | None = None
     scale_by: str | None = None
+    for_all_files: bool = field(default=False, repr=False)  # `matched_fingerprint` covers it
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,11 @@ class Mapping:
 
     def is_match(self, file_name: str) -> bool:
         """Return True if the mapping matches a file name."""
-        return any(fnmatch(original_name(file_name), pattern) for pattern in self.files)
+        return bool(self.matching_patterns(file_name))
+
+    def matching_patterns(self, file_name: str) -> list[str]:
+        """Return the patterns of the mapping that match a file name."""
+        return [pattern for pattern in self.files if fnmatch(original_name(file_name), pattern)]
 
     def form_of(self, path: Path) -> str:
         """Return the format of a file: from the mapping, else from the file name."""

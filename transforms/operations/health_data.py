@@ -68,7 +68,7 @@ def _warehouse(warehouse: Warehouse) -> Iterator[Finding]:
         fault = reason("checks_fail", names=wrong)
         yield Finding("warehouse", "wrong", fault, reason("report_and_restore"), "warehouse.check_fails")
     else:
-        yield Finding("warehouse", "fine", reason("files_received", n=warehouse.table("source_file").height))
+        yield Finding("warehouse", "fine", reason("files_received", n=warehouse.table("arrived_file").height))
 
 
 def _failed_reads(warehouse: Warehouse) -> Iterator[Finding]:

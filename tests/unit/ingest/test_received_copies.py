@@ -34,7 +34,15 @@ format = "%Y-%m-%dT%H:%M:%S"
 from = "d"
 unit = "cm"
 """
-TASKS = 'kind = "telemetry"\nfiles = ["*"]\nform = "iso11783"\ntime_zone = "UTC"\n[columns.machine_id]\nvalue = "M2"\n'
+TASKS = """
+kind = "telemetry"
+files = ["*"]
+form = "iso11783"
+time_zone = "UTC"
+[columns.machine_id]
+value = "M2"
+for_all_files = true
+"""
 
 
 def log(first: int, last: int) -> str:

@@ -1,0 +1,80 @@
+"""Constant ids of a mapping, and the files that they may not be used for.
+
+A mapping that states the machine itself often has a pattern with wildcards, which also matches the files of other
+machines. A file is therefore read with a constant id only if its name cannot mean another one.
+"""
+
+import re
+from collections.abc import Iterator
+
+from transforms.contracts.reason import Reason, reason
+from transforms.ingest.mapping import ColumnMapping, Mapping, original_name
+
+ID_COLUMNS = ("machine_id", "field_id", "load_id")
+"""Columns whose constant must hold for every file that the mapping matches."""
+_YEAR, _MONTH, _DAY = r"(?:19|20)\d{2}", r"(?:0[1-9]|1[0-2])", r"(?:0[1-9]|[12]\d|3[01])"
+_TIME = r"(?:[T_\- ]?(?:[01]\d|2[0-3])[-_.:]?[0-5]\d(?:[-_.:]?[0-5]\d)?Z?)?"
+_DATE = re.compile(
+    rf"(?<!\d)(?:{_YEAR}([-_.]?){_MONTH}\1{_DAY}|{_DAY}([-_.]?){_MONTH}\2{_YEAR}){_TIME}(?![A-Za-z\d])"
+)
+"""A whole date, and a time of day after it; a shorter number may be that of a machine."""
+_WILDCARD = re.compile(r"\*|\?|\[!?\]?[^\]]*\]")
+
+
+def _open_places(pattern: str, name: str) -> set[int]:
+    """Return the positions in a matching file name that the wildcards of a pattern leave open.
+
+    >>> sorted(_open_places("log_*.csv", "log_M1.csv"))
+    [4, 5]
+    """
+    text, at = "", 0
+    for wildcard in _WILDCARD.finditer(pattern):
+        text += re.escape(pattern[at : wildcard.start()]) + ("(.*)" if wildcard.group() == "*" else "(.)")
+        at = wildcard.end()
+    match = re.fullmatch(text + re.escape(pattern[at:]), name, re.DOTALL)
+    if match is None:
+        return set(range(len(name)))
+    return {i for group in range(1, match.re.groups + 1) for i in range(*match.span(group))}
+
+
+def _places(found: Iterator[re.Match[str]]) -> list[set[int]]:
+    return [set(range(*match.span())) for match in found]
+
+
+def _unexplained(pattern: str, name: str, value: str) -> str:
+    """Return the text that a pattern leaves open and that is neither a date nor the constant; may be empty."""
+    left = _open_places(pattern, name)
+    word = re.compile(rf"(?<![^\W_]){re.escape(value)}(?![^\W_])", re.IGNORECASE)
+    own = _places(word.finditer(name))
+    if any(places.isdisjoint(left) for places in own):
+        return ""  # the pattern itself names the id
+    left = left.difference(*_places(_DATE.finditer(name)), *own)
+    return "".join(c for i, c in enumerate(name) if i in left and c.isalnum())
+
+
+def _conflict(column: ColumnMapping, mapping: Mapping, name: str) -> Reason | None:
+    opens = [_unexplained(p, name, str(column.value)) for p in mapping.matching_patterns(name)]
+    if not all(opens):
+        return None
+    return reason(
+        "id_stated_for_all",
+        mapping=mapping.name,
+        column=column.column,
+        value=str(column.value),
+        text=min(opens, key=len),
+    )
+
+
+def find_id_conflict(mapping: Mapping, file_name: str) -> Reason | None:
+    """Return the reason not to read a file with a constant id of its mapping; None if the id holds for the file.
+
+    It holds if the pattern names the id itself, or if its wildcards leave nothing open but the id, dates and times, or
+    if the mapping says that it holds `for_all_files`.
+
+    Args:
+        mapping: the mapping.
+        file_name: name of the file, without its folder.
+    """
+    name = original_name(file_name)
+    stated = [c for c in mapping.columns if c.column in ID_COLUMNS and c.value is not None and not c.for_all_files]
+    return next((why for c in stated if (why := _conflict(c, mapping, name)) is not None), None)
