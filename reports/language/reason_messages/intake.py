@@ -41,6 +41,15 @@ ROWS = {
 """Reasons for rejecting a row because of its values."""
 FILES = {
     "no_mapping": mark("no mapping matches this file; create one with 'taretrace map'"),
+    "id_stated_for_all": mark(
+        "mapping '{mapping}' states {column} {value} for every file, but this file's name has '{text}' where its pattern "
+        "is open: narrow 'files' to the files of {value}, read the id from the name with file_name, or add "
+        "for_all_files = true to [columns.{column}] if all of them are of {value}"
+    ),
+    "mappings_overlap": mark(
+        "the mappings {mappings} read the same rows as {file_kind}, so none was used: narrow 'files' or 'sheet' of one "
+        "of them, or remove it"
+    ),
     "missing_column": mark("there is no column '{column}'; the file has {columns}"),
     "unit_unknown": mark("the file does not state the unit of '{column}'; name it in the mapping"),
     "unit_mismatch": mark(
@@ -73,6 +82,8 @@ INBOX = {
 """Reasons for skipping an entry of the inbox."""
 NOTES: dict[str, str | Counted] = {
     "in_part": mark("{part}: {why}"),
+    "mapping_not_fitting": mark("mapping '{mapping}' matches the file's name but does not read it: {why}"),
+    "sheet_not_read": mark("no mapping reads the sheet '{sheet}'; create one with 'taretrace map'"),
     "mapping_changed_without_copy": mark(
         "its mapping changed after the file left the inbox, and there is no copy: its rows are of the earlier mapping"
     ),
