@@ -55,7 +55,9 @@ def unread_lines(parts: list[UnreadPart], workspace: Workspace) -> list[str]:
     if not parts:
         return []
     more = len(parts) - MAX_LINES
-    rest = say_n("… and {n} more: {command}", "… and {n} more: {command}", more, command=f"taretrace status {workspace.root}")
+    rest = say_n(
+        "… and {n} more: {command}", "… and {n} more: {command}", more, command=f"taretrace status {workspace.root}"
+    )
     return [
         say("Not read, or not completely:"),
         *(f"  {_line(part, workspace)}" for part in parts[:MAX_LINES]),

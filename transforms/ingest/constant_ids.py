@@ -14,9 +14,7 @@ ID_COLUMNS = ("machine_id", "field_id", "load_id")
 """Columns whose constant must hold for every file that the mapping matches."""
 _YEAR, _MONTH, _DAY = r"(?:19|20)\d{2}", r"(?:0[1-9]|1[0-2])", r"(?:0[1-9]|[12]\d|3[01])"
 _TIME = r"(?:[T_\- ]?(?:[01]\d|2[0-3])[-_.:]?[0-5]\d(?:[-_.:]?[0-5]\d)?Z?)?"
-_DATE = re.compile(
-    rf"(?<!\d)(?:{_YEAR}([-_.]?){_MONTH}\1{_DAY}|{_DAY}([-_.]?){_MONTH}\2{_YEAR}){_TIME}(?![A-Za-z\d])"
-)
+_DATE = re.compile(rf"(?<!\d)(?:{_YEAR}([-_.]?){_MONTH}\1{_DAY}|{_DAY}([-_.]?){_MONTH}\2{_YEAR}){_TIME}(?![A-Za-z\d])")
 """A whole date, and a time of day after it; a shorter number may be that of a machine."""
 _WILDCARD = re.compile(r"\*|\?|\[!?\]?[^\]]*\]")
 

@@ -10,12 +10,12 @@ from transforms.contracts.reason import Reason
 from transforms.contracts.source_tables import contract
 from transforms.ingest.chunk import rejected_rows
 from transforms.ingest.failed_read import forget_failure
+from transforms.ingest.file_read import FileRead, IngestedFile, MappedRead
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.mapping import Mapping, original_name
 from transforms.ingest.mapping_match import matched_fingerprint
 from transforms.ingest.row_collector import source_columns
-from transforms.ingest.file_read import FileRead, IngestedFile, MappedRead
 from transforms.storage.lake_record import record_files
 
 

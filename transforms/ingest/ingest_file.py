@@ -12,12 +12,12 @@ from transforms.config.settings_catalogue import Catalogue
 from transforms.contracts.reason import reason
 from transforms.errors import DamagedError, SourceFileError, is_panic
 from transforms.ingest.failed_read import record_failure
+from transforms.ingest.file_read import FileRead, IngestedFile, ReadJob
 from transforms.ingest.file_record import clear_failure, record_file, reject_whole
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.mapping_match import matched_fingerprint, matching_mappings
-from transforms.ingest.file_read import FileRead, IngestedFile, ReadJob
 from transforms.ingest.read_file import read_file
 from transforms.ingest.reader_main import locate_problem
 from transforms.ingest.reader_process import ReaderFailureError, ReadError

@@ -5,9 +5,9 @@ import datetime as dt
 import polars as pl
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.file_read import ReadJob
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.mapping import Mapping
-from transforms.ingest.file_read import ReadJob
 from transforms.storage.lake import PREFIX, Lake
 from transforms.storage.warehouse import Warehouse
 

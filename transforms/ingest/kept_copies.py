@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.file_read import IngestedFile
 from transforms.ingest.inbox import Inbox, InboxFile
 from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.parallel_read import ingest_files
-from transforms.ingest.file_read import IngestedFile
 from transforms.ingest.received_copies import Copy, ReceivedCopies
 from transforms.parallel import Executor
 from transforms.storage.atomic_file import write_bytes

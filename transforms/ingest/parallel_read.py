@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 
 from transforms.config.settings_catalogue import Catalogue
+from transforms.ingest.file_read import FileRead, IngestedFile, ReadJob
 from transforms.ingest.file_record import record_file
 from transforms.ingest.inbox import InboxFile
 from transforms.ingest.ingest_file import ingest_or_report
@@ -16,7 +17,6 @@ from transforms.ingest.ingest_target import IngestTarget
 from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.mapping_match import matching_mappings
-from transforms.ingest.file_read import FileRead, IngestedFile, ReadJob
 from transforms.ingest.telemetry_writer import StoredSpan
 from transforms.parallel import MIN_PARALLEL_TASKS, Executor, ProcessExecutor, serial
 from transforms.storage.lake import PREFIX
@@ -89,7 +89,9 @@ def ingest_files(
         batch.record()
         return ingest_or_report(found, mappings, catalogue, store, read)
 
-    ordered = _interleaved(files, matches, chosen)
+    # A file with telemetry and another kind is not independent of the lists, so the order of the files stays.
+    is_mixed = any(m.kind != "telemetry" for own in chosen.values() for m in own)
+    ordered = files if is_mixed else _interleaved(files, matches, chosen)
     if isinstance(executor, ProcessExecutor):
         with closing(read.side_by_side(jobs, executor.count)) as results:
             yield from _record_in_order(ordered, chosen, results, batch, alone)

@@ -56,7 +56,7 @@ def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[st
     """
     names = {m.name for m in mappings}
     again, stuck = set[str](), list[tuple[str, str]]()
-    rows = taken.select("source_sha256", "file", "matched_fingerprint", "mapping", "kind", "rows_accepted")
+    rows = taken.select("source_sha256", "file", "matched_fingerprint", "mapping", "kind", "rows_in", "rows_rejected")
     for (sha,), own in rows.group_by("source_sha256", maintain_order=True):
         file, read_by = str(own["file"][0]), own["matched_fingerprint"][0]
         matches = matching_mappings(file, mappings)
@@ -70,11 +70,13 @@ def changed_files(mappings: list[Mapping], taken: pl.DataFrame, readable: set[st
 
 
 def _has_lost_mapping(rows: pl.DataFrame, matches: tuple[Mapping, ...], names: set[str]) -> bool:
-    """Return True if accepted rows of a file are of a missing mapping, and no other one of their kind matches it."""
+    """Return True if stored rows of a file are of a missing mapping, and no other one of their kind matches it."""
     kinds = {m.kind for m in matches}
     return any(
-        name is not None and name not in names and kind not in kinds and accepted
-        for name, kind, accepted in rows.select("mapping", "kind", "rows_accepted").iter_rows()
+        name is not None and name not in names and kind not in kinds and stored
+        for name, kind, stored in rows.select(
+            "mapping", "kind", pl.col("rows_in") > pl.col("rows_rejected")
+        ).iter_rows()
     )
 
 

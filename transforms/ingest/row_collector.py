@@ -1,10 +1,9 @@
 """Collector of the validated rows of one file and mapping, chunk by chunk."""
 
-import datetime as dt
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 import polars as pl
 
@@ -15,6 +14,9 @@ from transforms.ingest.inbox import InboxFile
 from transforms.ingest.row_spool import RowSpool
 from transforms.ingest.telemetry_writer import TelemetryWriter
 from transforms.ingest.validate import Reader, ValidatedChunk
+
+if TYPE_CHECKING:
+    import datetime as dt
 
 READ_AHEAD = 3
 """Maximum chunks read in parallel and held in memory."""

@@ -8,7 +8,9 @@ REMEDIES: dict[str, str | Counted] = {
     "run_repair": mark("run 'taretrace repair {folder}'"),
     "run_post_shift": mark("run 'taretrace post-shift {folder}'"),
     "map_each_kind": mark("run 'taretrace map FILE' on one file of each kind of export"),
-    "map_each_sheet": mark("run 'taretrace map FILE' for the sheet if its rows are needed; 'taretrace status' names it"),
+    "map_each_sheet": mark(
+        "run 'taretrace map FILE' for the sheet if its rows are needed; 'taretrace status' names it"
+    ),
     "run_shell": mark("run '{command}'"),
     "fix_at": mark("{where}: {remedy}"),
     "free_disk": mark("free up space: a shift needs about 1 GB"),

@@ -13,12 +13,16 @@ from tests.support.taking import found
 from transforms.config.settings_catalogue import Catalogue
 from transforms.ingest.corrections import CorrectionTexts, write_rejected
 from transforms.ingest.file_read import IngestedFile
+from transforms.ingest.inbox import Inbox
 from transforms.ingest.ingest_file import IngestTarget, ingest_file
+from transforms.ingest.isolated_read import IsolatedRead
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.mapping_file import parse_mapping
 from transforms.ingest.mapping_match import is_narrower, matched_fingerprint
+from transforms.ingest.parallel_read import ingest_files
 from transforms.ingest.pending import changed_files, pending_files
-from transforms.ingest.inbox import Inbox
+from transforms.ingest.read_file import read_file
+from transforms.parallel import serial
 from transforms.storage.lake import Lake
 from transforms.storage.warehouse import Warehouse
 
@@ -190,6 +194,32 @@ def test_a_log_with_several_kinds_is_read_for_each(tmp_path, catalogue, store):
     assert store.telemetry().height == 2
 
 
+def test_files_read_in_parallel_have_the_counts_of_files_read_one_by_one(tmp_path, catalogue):
+    mappings = [mapping(catalogue, "log", "telemetry", LOG), mapping(catalogue, "lab", "tare", TARE)]
+    head = "m,t,d,Sample,Ticket,Dirt\n"
+    rows = [f"M1,2025-10-01T08:00:0{s}Z,7,s{s},{s},6\n" for s in range(6)]
+    texts = {
+        "a.csv": head + "".join(rows[:4]),
+        "b.csv": head + "".join(rows[2:]),
+        "c.csv": "Sample,Ticket,Dirt\ns5,5,6\n",
+    }
+    for name, text in texts.items():
+        (tmp_path / name).write_text(text)
+    files = [found(tmp_path / name) for name in texts]
+    outcomes = []
+    for n, executor in enumerate((serial, lambda _, jobs: map(read_file, jobs))):
+        store = Store(tmp_path / str(n), catalogue)
+        taken = list(ingest_files(files, mappings, catalogue, store.target, executor, IsolatedRead()))
+        store.balance()
+        outcomes.append([{r.mapping: counts(r) for r in received or []} for _, received in taken])
+    assert outcomes[0] == outcomes[1]
+    assert outcomes[0] == [
+        {"log": (4, 4, 0, 0), "lab": (4, 4, 0, 0)},
+        {"log": (4, 2, 0, 2), "lab": (4, 2, 0, 2)},
+        {"lab": (1, 0, 0, 1)},
+    ]
+
+
 # --- mappings that do not read a file ---------------------------------------------------------------------------------
 
 
@@ -226,7 +256,11 @@ def test_a_file_that_no_matching_mapping_fits_is_one_rejected_row_with_every_rea
 def test_a_mapping_that_fails_while_reading_is_refused_and_the_others_read(tmp_path, catalogue, store):
     path = tmp_path / "log.csv"
     path.write_text("m,t,d,S,L,D\nM1,2025-10-01T08:00:00Z,7,s1,1,6.5\n")
-    tare = {"sample_id": {"from": "S"}, "load_id": {"file_name": "load(\\d+)"}, "dirt_tare_pct": {"from": "D", "unit": "pct"}}
+    tare = {
+        "sample_id": {"from": "S"},
+        "load_id": {"file_name": "load(\\d+)"},
+        "dirt_tare_pct": {"from": "D", "unit": "pct"},
+    }
     received = store.take(path, mapping(catalogue, "a", "telemetry", LOG), mapping(catalogue, "b", "tare", tare))
     assert {name: counts(r) for name, r in received.items()} == {"a": (1, 1, 0, 0), "b": (1, 0, 1, 0)}
     assert store.warehouse.table("rejected_row").select("mapping", "rule").rows() == [("b", "file_name")]
@@ -270,9 +304,7 @@ def test_rows_never_go_to_the_machine_of_a_sister_file(tmp_path, catalogue, stor
         assert counts(received)[1:3] == ((1, 0) if number == 1 else (0, 1))
     assert store.telemetry()["machine_id"].to_list() == ["M01"]
     assert store.warehouse.table("rejected_row")["rule"].to_list() == ["id_stated_for_all"]
-    stated = mapping(
-        catalogue, "m2", "telemetry", {**LOG, "machine_id": {"value": "M02"}}, files=["log_M02*.csv"]
-    )
+    stated = mapping(catalogue, "m2", "telemetry", {**LOG, "machine_id": {"value": "M02"}}, files=["log_M02*.csv"])
     path = tmp_path / "log_M02_b.csv"
     path.write_text("t,d\n2025-10-01T08:00:03Z,7\n")
     assert list(store.take(path, logs, stated)) == ["m2"]
@@ -312,7 +344,11 @@ def test_a_file_refused_for_its_id_is_read_again_when_its_pattern_or_its_stateme
     refused = mapping(catalogue, "logs", "telemetry", log, files=["log_*.csv"])
     narrowed = mapping(catalogue, "logs", "telemetry", log, files=["log_harvester.csv"])
     stated = mapping(
-        catalogue, "logs", "telemetry", {**log, "machine_id": {"value": "M01", "for_all_files": True}}, files=["log_*.csv"]
+        catalogue,
+        "logs",
+        "telemetry",
+        {**log, "machine_id": {"value": "M01", "for_all_files": True}},
+        files=["log_*.csv"],
     )
     prints = [matched_fingerprint("log_harvester.csv", (m,)) for m in (refused, narrowed, stated)]
     assert prints[0] not in prints[1:]
@@ -336,4 +372,7 @@ def test_a_crash_between_the_kinds_of_a_file_leaves_none_of_them(tmp_path, catal
             ingest_file(found(path), list(mappings), catalogue, store.target)
     for name in ("received_load", "received_tare", "rejected_row", "source_file"):
         assert store.warehouse.table(name).height == 0, name
-    assert {name: counts(r) for name, r in store.take(path, *mappings).items()} == {"a": (4, 2, 2, 0), "b": (4, 2, 2, 0)}
+    assert {name: counts(r) for name, r in store.take(path, *mappings).items()} == {
+        "a": (4, 2, 2, 0),
+        "b": (4, 2, 2, 0),
+    }

@@ -152,7 +152,11 @@ def test_a_folder_of_task_data_is_copied_as_an_archive_and_read_again(tmp_path):
     (again,) = stages.receive_files(made, QUIET)
     assert again.rows_accepted == 50
     with Warehouse(made.warehouse) as warehouse:
-        assert warehouse.table("source_file").drop("received_at", "mapping_fingerprint", "matched_fingerprint").equals(before)
+        assert (
+            warehouse.table("source_file")
+            .drop("received_at", "mapping_fingerprint", "matched_fingerprint")
+            .equals(before)
+        )
     assert {p.parent.parent.name for p in made.lake.glob("telemetry/*/*/*.parquet")} == {"M3"}
 
 

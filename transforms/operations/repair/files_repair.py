@@ -60,7 +60,7 @@ def restore_mappings(
 def put_back_needed(
     workspace: Workspace, files: list[str], mappings: list[Mapping], copies: ReceivedCopies, outcome: Outcome
 ) -> None:
-    """Restore the newest mapping copies for files without a mapping of their kind; for use without a readable warehouse.
+    """Restore the newest mapping copies for files without a mapping of that kind, if the warehouse is unreadable.
 
     Args:
         workspace: the workspace; receives the mapping files.
