@@ -39,11 +39,30 @@ def _places(found: Iterator[re.Match[str]]) -> list[set[int]]:
     return [set(range(*match.span())) for match in found]
 
 
+def _word(value: str) -> re.Pattern[str]:
+    """Return the expression of an id as a whole word."""
+    return re.compile(rf"(?<![^\W_]){re.escape(value)}(?![^\W_])", re.IGNORECASE)
+
+
+def pattern_of_id(name: str, value: str) -> str:
+    """Return a file name pattern for future files with the same constant id, with wildcards for dates and numbers.
+
+    >>> pattern_of_id("log_M01_20251001_3.csv", "M01"), pattern_of_id("log_20251001_3.csv", "M01")
+    ('log_M01_*_*.csv', 'log_*_3.csv')
+    """
+    stem, dot, suffix = re.sub(r"[\[\]?*]", "?", name).rpartition(".")
+    own = _word(value).search(stem)
+    if own is None:
+        return _DATE.sub("*", stem) + dot + suffix
+    parts = (stem[: own.start()], stem[own.end() :])
+    before, after = (re.sub(r"\d+", "*", _DATE.sub("*", part)) for part in parts)
+    return before + own.group() + after + dot + suffix
+
+
 def _unexplained(pattern: str, name: str, value: str) -> str:
     """Return the text that a pattern leaves open and that is neither a date nor the constant; may be empty."""
     left = _open_places(pattern, name)
-    word = re.compile(rf"(?<![^\W_]){re.escape(value)}(?![^\W_])", re.IGNORECASE)
-    own = _places(word.finditer(name))
+    own = _places(_word(value).finditer(name))
     if any(places.isdisjoint(left) for places in own):
         return ""  # the pattern itself names the id
     left = left.difference(*_places(_DATE.finditer(name)), *own)

@@ -41,7 +41,10 @@ class IngestTarget:
         self.failed = set(warehouse.table("failed_read")["source_sha256"].to_list())
 
     def jobs(self, files: list[tuple[InboxFile, tuple[Mapping, ...]]], catalogue: Catalogue) -> list[ReadJob]:
-        """Return the read jobs for files with their matching mappings, all with the sources and expired machine-days known at present."""
+        """Return the read jobs for files with their matching mappings.
+
+        All have the sources and expired machine-days known at present.
+        """
         known = frozenset(self.recorded), frozenset(self.rolled)
         return [ReadJob(found, matches, catalogue, self.lake, self.onto, *known) for found, matches in files]
 

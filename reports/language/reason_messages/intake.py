@@ -42,9 +42,9 @@ ROWS = {
 FILES = {
     "no_mapping": mark("no mapping matches this file; create one with 'taretrace map'"),
     "id_stated_for_all": mark(
-        "mapping '{mapping}' states {column} {value} for every file, but this file's name has '{text}' where its pattern "
-        "is open: narrow 'files' to the files of {value}, read the id from the name with file_name, or add "
-        "for_all_files = true to [columns.{column}] if all of them are of {value}"
+        "mapping '{mapping}' states {column} {value} for all its files, but '{text}' in this file's name may mean "
+        "another one: narrow 'files' to those of {value}, read the id from the name with file_name, or add "
+        "for_all_files = true to [columns.{column}]"
     ),
     "mappings_overlap": mark(
         "the mappings {mappings} read the same rows as {file_kind}, so none was used: narrow 'files' or 'sheet' of one "

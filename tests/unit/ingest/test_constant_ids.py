@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from transforms.ingest.constant_ids import find_id_conflict
+from transforms.ingest.constant_ids import find_id_conflict, pattern_of_id
 from transforms.ingest.mapping import ColumnMapping, Mapping
 
 HOLDS = [
@@ -68,3 +68,15 @@ def test_other_constants_and_ids_that_are_read_hold_for_every_file():
     read = Mapping("logs", "telemetry", ("*",), (ColumnMapping("machine_id", sources=("m",)),))
     assert find_id_conflict(read, "log_M02.csv") is None
     assert find_id_conflict(stated("*", column="field_id"), "tickets_F2.csv") is not None
+
+
+@pytest.mark.parametrize("name", ["log_M01_20251001_3.csv", "log_20251001_3.csv", "harvester.csv", "a[1].csv", "plain"])
+def test_a_proposed_pattern_matches_its_file_and_lets_the_id_hold(name):
+    mapping = stated(pattern_of_id(name, "M01"))
+    assert mapping.is_match(name)
+    assert find_id_conflict(mapping, name) is None
+
+
+def test_a_proposed_pattern_does_not_let_the_id_hold_for_a_sister_file():
+    for name, sister in (("log_M01_3.csv", "log_M02_3.csv"), ("log_7_20251001.csv", "log_8_20251001.csv")):
+        assert not stated(pattern_of_id(name, "M01")).is_match(sister)
