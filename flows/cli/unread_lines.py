@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from reports.language.display_units import number
 from reports.language.reason_text import format_reason
 from reports.language.translate import say, say_n
 from transforms.config.workspace import Workspace
@@ -55,9 +56,7 @@ def unread_lines(parts: list[UnreadPart], workspace: Workspace) -> list[str]:
     if not parts:
         return []
     more = len(parts) - MAX_LINES
-    rest = say_n(
-        "… and {n} more: {command}", "… and {n} more: {command}", more, command=f"taretrace status {workspace.root}"
-    )
+    rest = say("… and {n} more: {command}", n=number(more, 0), command=f"taretrace status {workspace.root}")
     return [
         say("Not read, or not completely:"),
         *(f"  {_line(part, workspace)}" for part in parts[:MAX_LINES]),
