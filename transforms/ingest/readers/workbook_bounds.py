@@ -3,10 +3,10 @@
 import posixpath
 import re
 import zipfile
-import zlib
 
 from transforms.contracts.reason import reason
 from transforms.errors import SourceFileError
+from transforms.ingest.readers.archive import FAULTS
 from transforms.ingest.readers.sheet_extent import Extent, StopScan, exact_extent, local_name, quick_extent, scan_part
 
 MAX_INDEX_BYTES = 16 << 20
@@ -99,7 +99,7 @@ class WorkbookBounds:
         try:
             with self.archive.open(member) as part:
                 return CELL_VALUE.search(part.read(MAX_INDEX_BYTES >> 4)) is not None
-        except (zipfile.BadZipFile, OSError, zlib.error):
+        except FAULTS:
             return True
 
     def check_sheet(self, sheet: str) -> None:
