@@ -54,8 +54,8 @@ def take(path: Path, mapping: Mapping, catalogue: Catalogue) -> Taken:
         rejected = warehouse.table("rejected_row").sort("part", "line", maintain_order=True)
         assert rejected.height == received.rows_rejected
         if mapping.kind == "telemetry":
-            parts = [pl.read_parquet(p) for p in sorted(Path(folder).glob("telemetry/*/*/*.parquet"))]
-            accepted = pl.concat(parts).sort("logged_at") if parts else pl.DataFrame()
+            days = [pl.read_parquet(p) for p in sorted(Path(folder).glob("telemetry/*/*/*.parquet"))]
+            accepted = pl.concat(days).sort("logged_at") if days else pl.DataFrame()
         else:
             accepted = warehouse.table(f"received_{mapping.kind}").sort("part", "line")
         assert accepted.height == received.rows_accepted

@@ -167,12 +167,8 @@ def _choose(usable: list[_Fit], found: InboxFile) -> tuple[list[_Fit], list[Refu
             refused.append(Refusal(own[0].mapping, "mappings_overlap", why))
             continue
         chosen += separate
-        stated = [f for f in usable if f.mapping.kind == kind and f not in sound and not own]
-        refused += [
-            Refusal(f.mapping, "id_stated_for_all", why)
-            for f in stated[:1]
-            if (why := conflicts[f.mapping.name]) is not None
-        ]
+        stated = ((f.mapping, conflicts[f.mapping.name]) for f in usable if f.mapping.kind == kind and not own)
+        refused += [Refusal(m, "id_stated_for_all", conflict) for m, conflict in stated if conflict is not None][:1]
     return chosen, refused
 
 

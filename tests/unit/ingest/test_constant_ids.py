@@ -33,8 +33,8 @@ DIFFERS = [
 ]
 
 
-def stated(pattern: str, *more: str, column: str = "machine_id", value: str = "M01", **keys: bool) -> Mapping:
-    return Mapping("logs", "telemetry", (pattern, *more), (ColumnMapping(column, value=value, **keys),))
+def stated(pattern: str, *more: str, column: str = "machine_id", value: str = "M01", for_all: bool = False) -> Mapping:
+    return Mapping("logs", "telemetry", (pattern, *more), (ColumnMapping(column, value=value, for_all_files=for_all),))
 
 
 @pytest.mark.parametrize(("pattern", "name", "value"), HOLDS)
@@ -56,7 +56,7 @@ def test_a_short_id_elsewhere_in_the_name_does_not_hide_another_one():
 
 
 def test_the_mapping_may_say_that_the_id_holds_for_all_files():
-    assert find_id_conflict(stated("*", for_all_files=True), "log_M02.csv") is None
+    assert find_id_conflict(stated("*", for_all=True), "log_M02.csv") is None
 
 
 def test_one_pattern_that_fixes_the_name_is_enough():

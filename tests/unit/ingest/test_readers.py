@@ -26,7 +26,7 @@ TARE = {
     "load_id": {"from": "Ticket"},
     "dirt_tare_pct": {"from": "Dirt", "unit": "pct"},
 }
-LOG = {
+LOG: dict[str, dict[str, Any]] = {
     "machine_id": {"value": "M1", "for_all_files": True},
     "logged_at": {"from": "t", "format": "%Y-%m-%dT%H:%M:%SZ", "time_zone": "UTC"},
 }
