@@ -17,7 +17,7 @@ from transforms.ingest.readers.open import open_source
 from transforms.ingest.readers.workbook import SheetSurvey, survey_sheets
 from transforms.ingest.validate import Reader
 
-COLUMNS_IN_ROWS = {"parquet", "geojson"}
+COLUMNS_IN_ROWS = {"parquet", "geojson", "ghcn_daily"}
 """Formats whose columns are known only after the first rows are read."""
 WHOLE = ""
 """Part of a file that is not a workbook."""
@@ -116,6 +116,8 @@ def _fit(
         return _Fit(mapping, problem=survey) if isinstance(survey, SourceFileError) else _fit_sheets(mapping, survey)
     if is_alone:
         return _Fit(mapping, frozenset({WHOLE}))
+    if mapping.form_of(found.path) == "iso11783" and mapping.kind != "telemetry":
+        return _Fit(mapping, problem=SourceFileError("missing_column", reason("task_data_is_telemetry")))
     try:
         source, _ = open_source(found.path, Reader(mapping, catalogue, found.path.name))
         try:
@@ -167,7 +169,8 @@ def _choose(usable: list[_Fit], found: InboxFile) -> tuple[list[_Fit], list[Refu
             refused.append(Refusal(own[0].mapping, "mappings_overlap", why))
             continue
         chosen += separate
-        stated = ((f.mapping, conflicts[f.mapping.name]) for f in usable if f.mapping.kind == kind and not own)
+        left = (f.mapping for f in usable if f.mapping.kind == kind and f.parts - _parts_of(own))
+        stated = ((m, conflicts[m.name]) for m in left)
         refused += [Refusal(m, "id_stated_for_all", conflict) for m, conflict in stated if conflict is not None][:1]
     return chosen, refused
 

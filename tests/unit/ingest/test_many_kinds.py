@@ -1,5 +1,6 @@
 """Files with several kinds of rows: every mapping that fits reads, no rows are read twice, and all books balance."""
 
+import datetime as dt
 import json
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -11,6 +12,7 @@ import xlsxwriter
 
 from reports.language.reason_text import format_reason
 from tests.support.taking import found
+from tests.support.task_data import Moment, Value, write_set
 from transforms.config.settings_catalogue import Catalogue
 from transforms.ingest.corrections import CorrectionTexts, write_rejected
 from transforms.ingest.file_read import IngestedFile
@@ -317,6 +319,33 @@ def test_rows_never_go_to_the_machine_of_a_sister_file(tmp_path, catalogue, stor
     path = tmp_path / "log_M02_b.csv"
     path.write_text("t,d\n2025-10-01T08:00:03Z,7\n")
     assert list(store.take(path, logs, stated)) == ["m2"]
+
+
+def test_a_sheet_of_a_mapping_refused_for_its_id_is_not_lost_beside_another_sheet(tmp_path, catalogue, store):
+    first, second = ([["m", "t", "d"], ["M1", f"2025-10-01T08:00:0{s}Z", "7"]] for s in (0, 1))
+    path = book(tmp_path / "w.xlsx", {"A": first, "B": second})
+    stated = mapping(catalogue, "b", "telemetry", {**LOG, "machine_id": {"value": "M02"}}, sheet="B")
+    received = store.take(path, mapping(catalogue, "a", "telemetry", LOG, sheet="A"), stated)
+    assert {name: counts(r) for name, r in received.items()} == {"a": (1, 1, 0, 0), "b": (1, 0, 1, 0)}
+    assert store.telemetry()["machine_id"].to_list() == ["M1"]
+
+
+def test_task_data_is_read_as_telemetry_alone(tmp_path, catalogue, store):
+    moments = [
+        Moment(dt.datetime(2025, 10, 1, 8, 0, s), {"A": 501_000_000, "B": 152_000_000}, {0: 70}) for s in range(9)
+    ]  # noqa: DTZ001
+    write_set(tmp_path / "set", moments, [Value(52)])
+    tasks = mapping(
+        catalogue,
+        "tasks",
+        "telemetry",
+        {"machine_id": {"value": "M1", "for_all_files": True}},
+        form="iso11783",
+        time_zone="UTC",
+    )
+    received = store.take(tmp_path / "set", mapping(catalogue, "lab", "tare", TARE), tasks)
+    assert {name: counts(r) for name, r in received.items()} == {"tasks": (9, 9, 0, 0)}
+    assert "mapping_not_fitting" in store.findings()
 
 
 # --- history ----------------------------------------------------------------------------------------------------------
