@@ -331,18 +331,11 @@ def test_a_sheet_of_a_mapping_refused_for_its_id_is_not_lost_beside_another_shee
 
 
 def test_task_data_is_read_as_telemetry_alone(tmp_path, catalogue, store):
-    moments = [
-        Moment(dt.datetime(2025, 10, 1, 8, 0, s), {"A": 501_000_000, "B": 152_000_000}, {0: 70}) for s in range(9)
-    ]  # noqa: DTZ001
+    start, place = dt.datetime(2025, 10, 1, 8), {"A": 501_000_000, "B": 152_000_000}  # noqa: DTZ001
+    moments = [Moment(start + dt.timedelta(seconds=s), place, {0: 70}) for s in range(9)]
     write_set(tmp_path / "set", moments, [Value(52)])
-    tasks = mapping(
-        catalogue,
-        "tasks",
-        "telemetry",
-        {"machine_id": {"value": "M1", "for_all_files": True}},
-        form="iso11783",
-        time_zone="UTC",
-    )
+    machine = {"machine_id": {"value": "M1", "for_all_files": True}}
+    tasks = mapping(catalogue, "tasks", "telemetry", machine, form="iso11783", time_zone="UTC")
     received = store.take(tmp_path / "set", mapping(catalogue, "lab", "tare", TARE), tasks)
     assert {name: counts(r) for name, r in received.items()} == {"tasks": (9, 9, 0, 0)}
     assert "mapping_not_fitting" in store.findings()
