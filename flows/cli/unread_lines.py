@@ -12,6 +12,8 @@ MAX_LINES = 10
 """Maximum number of files named; `status` shows all."""
 UNMAPPED = {"no_mapping", "missing_column", "sheet_lacks_column", "no_such_sheet", "mapping_not_fitting", UNREAD_SHEET}
 """Reasons that a new mapping resolves."""
+WITH_REMEDY = {*UNMAPPED, QUARANTINED, "id_stated_for_all", "mappings_overlap"}
+"""Reasons that say what to do, or whose next command shows it."""
 
 
 def _next_command(part: UnreadPart, workspace: Workspace) -> str:
@@ -36,7 +38,7 @@ def _line(part: UnreadPart, workspace: Workspace) -> str:
             reason=why,
             command=command,
         )
-    if part.why.code in UNMAPPED | {QUARANTINED}:
+    if part.why.code in WITH_REMEDY:
         return say("{file}: {reason}. Next: {command}", file=part.file, reason=why, command=command)
     return say(
         "{file}: {reason}. Correct the file or its mapping. Next: {command}",

@@ -60,13 +60,14 @@ def pattern_of_id(name: str, value: str) -> str:
 
 
 def _unexplained(pattern: str, name: str, value: str) -> str:
-    """Return the text that a pattern leaves open and that is neither a date nor the constant; may be empty."""
+    """Return the words with text that a pattern leaves open and that is neither a date nor the constant; may be empty."""
     left = _open_places(pattern, name)
     own = _places(_word(value).finditer(name))
     if any(places.isdisjoint(left) for places in own):
         return ""  # the pattern itself names the id
     left = left.difference(*_places(_DATE.finditer(name)), *own)
-    return "".join(c for i, c in enumerate(name) if i in left and c.isalnum())
+    words = [w for w in re.finditer(r"[^\W_]+", name) if not left.isdisjoint(range(*w.span()))]
+    return " ".join(w.group() for w in words)
 
 
 def _conflict(column: ColumnMapping, mapping: Mapping, name: str) -> Reason | None:

@@ -22,11 +22,11 @@ HOLDS = [
 ]
 DIFFERS = [
     ("log_*.csv", "log_M02_20251001.csv", "M02"),
-    ("log_M*.csv", "log_M02.csv", "02"),
-    ("log_M1*.csv", "log_M12.csv", "2"),
-    ("log_M0[12]_*.csv", "log_M02_20251001.csv", "2"),
+    ("log_M*.csv", "log_M02.csv", "M02"),
+    ("log_M1*.csv", "log_M12.csv", "M12"),
+    ("log_M0[12]_*.csv", "log_M02_20251001.csv", "M02"),
     ("log_?.csv", "log_2.csv", "2"),
-    ("*", "log_M010.csv", "logM010csv"),
+    ("*", "log_M010.csv", "log M010 csv"),
     ("log_*.csv", "log_99999999.csv", "99999999"),
     ("log_*.csv", "log_110203.csv", "110203"),
     ("log_*.csv", "log_20251001M02.csv", "20251001M02"),
