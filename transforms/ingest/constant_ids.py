@@ -60,7 +60,7 @@ def pattern_of_id(name: str, value: str) -> str:
 
 
 def _unexplained(pattern: str, name: str, value: str) -> str:
-    """Return the words with text that a pattern leaves open and that is neither a date nor the constant; may be empty."""
+    """Return the words that a pattern leaves open and that are neither a date nor the constant; may be empty."""
     left = _open_places(pattern, name)
     own = _places(_word(value).finditer(name))
     if any(places.isdisjoint(left) for places in own):
