@@ -3,8 +3,9 @@
 import datetime as dt
 import hashlib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from fnmatch import fnmatch
+from functools import cached_property
 from pathlib import Path
 
 from transforms.config.forms import SUFFIX_FORM
@@ -101,7 +102,11 @@ class Mapping:
 
     def fingerprint(self) -> str:
         """Return a hash of everything that affects how rows are read; if it changes, files are read again."""
-        content = {k: v for k, v in vars(self).items() if k not in {"name", "files"}}
+        return self._fingerprint
+
+    @cached_property
+    def _fingerprint(self) -> str:
+        content = {f.name: getattr(self, f.name) for f in fields(self) if f.name not in {"name", "files"}}
         return hashlib.sha256(repr(sorted(content.items())).encode()).hexdigest()
 
 
