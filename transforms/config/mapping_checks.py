@@ -1,6 +1,7 @@
 """Validation of a mapping file: each table, and the rules between keys, columns and the kind of file."""
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
@@ -8,14 +9,15 @@ from typing import Any
 import dataframely as dy
 
 from transforms.config.constants import UnfitConstantError, parse_constant
+from transforms.config.earlier_names import EARLIER_NAMES, present_names
 from transforms.config.forms import SELF_DESCRIBING, SUFFIX_FORM
 from transforms.config.mapping_tables import ColumnTable, DatedTable, MappingTable
 from transforms.config.problems import Problem, format_value, key_shown, suggestion, table_shown
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.tables import check_table
-from transforms.contracts.harvest_checks import ONE_NEEDED
 from transforms.contracts.phrase import phrase
-from transforms.contracts.source_tables import contract, needed_columns
+from transforms.contracts.required_columns import needed_columns, unmet_groups
+from transforms.contracts.source_tables import contract
 from transforms.contracts.units import UNITS, stored_unit
 
 GIVEN_BY = ("from", "value", "file_name")
@@ -60,28 +62,40 @@ def check_mapping(
         problems += check_table(DatedTable, good["dated"], f"{where} [dated]")[1]
     kind, form = good.get("kind"), good.get("form")
     columns = {**own_columns, **good.get("columns", {})}
+    present = present_names(kind, columns)
     schema = None if kind is None else contract(kind, catalogue).columns()
     if kind is not None and "columns" not in table.keys() - good.keys():
-        problems += _missing_columns(contract(kind, catalogue), columns, where)
-        problems += _missing_groups(kind, columns, where)
-    for name, row in columns.items():
+        problems += _missing_columns(contract(kind, catalogue), present.values(), where)
+        problems += _missing_groups(kind, present.values(), where)
+    for written, row in columns.items():
+        name = present[written]
         place = ColumnPlace(
             name=name,
             column=(schema or {}).get(name),
             form=form,
             zone=good.get("time_zone"),
             has_zone="time_zone" in table,
-            where=f"{where} {table_shown('columns', name)}",
+            where=f"{where} {table_shown('columns', written)}",
         )
-        if schema is not None and name not in schema:
-            remedy = suggestion(name, schema) or phrase("use one of {names}", names=", ".join(schema))
-            what = phrase("{name} is not a column of {file_kind}", name=key_shown(name), file_kind=kind)
-            problems.append(Problem("unknown_key", name, what, where, remedy))
+        if kind is not None and schema is not None and name not in schema:
+            problems.append(_unknown_column(name, kind, schema, where))
         problems += check_column(row, place)
     return problems
 
 
-def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: str) -> list[Problem]:
+def _unknown_column(name: str, kind: str, schema: Collection[str], where: str) -> Problem:
+    renamed = EARLIER_NAMES.get(kind, {}).get(name)
+    if renamed is not None:
+        what = phrase(
+            "{name} is now called {present}, which is there too", name=key_shown(name), present=key_shown(renamed)
+        )
+        return Problem("unknown_key", name, what, where, phrase("remove {line}", line=f"[columns.{name}]"))
+    remedy = suggestion(name, schema) or phrase("use one of {names}", names=", ".join(schema))
+    what = phrase("{name} is not a column of {file_kind}", name=key_shown(name), file_kind=kind)
+    return Problem("unknown_key", name, what, where, remedy)
+
+
+def _missing_columns(schema: type[dy.Schema], columns: Collection[str], where: str) -> list[Problem]:
     return [
         Problem(
             "missing_key",
@@ -95,19 +109,14 @@ def _missing_columns(schema: type[dy.Schema], columns: dict[str, Any], where: st
     ]
 
 
-def _missing_groups(kind: str, columns: dict[str, Any], where: str) -> list[Problem]:
-    """Return an error for each group of columns of which the mapping must define one, and defines none."""
-    return [
-        Problem(
-            "missing_key",
-            group[0],
-            phrase("a column is missing"),
-            where,
-            phrase("add one of {names} to [columns]", names=", ".join(group)),
-        )
-        for group in ONE_NEEDED.get(kind, ())
-        if not set(group) & set(columns)
-    ]
+def _missing_groups(kind: str, columns: Collection[str], where: str) -> list[Problem]:
+    """Return an error for each group of alternatives of which the mapping defines none whole."""
+    problems = []
+    for group in unmet_groups(kind, columns):
+        names = ", ".join(" + ".join(alternative) for alternative in group)
+        remedy = phrase("add one of {names} to [columns]", names=names)
+        problems.append(Problem("missing_key", group[0][0], phrase("a column is missing"), where, remedy))
+    return problems
 
 
 def _marks(good: dict[str, Any], where: str) -> list[Problem]:

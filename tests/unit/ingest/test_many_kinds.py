@@ -36,8 +36,8 @@ LOAD = {
     "field_id": {"from": "Field"},
     "site_id": {"value": "north"},
     "weighed_at": {"from": "Weighed", "format": "%Y-%m-%d %H:%M", "time_zone": "UTC"},
-    "gross_t": {"from": "Gross", "unit": "t"},
-    "net_t": {"from": "Net", "unit": "t"},
+    "delivered_t": {"from": "Gross", "unit": "t"},
+    "clean_t": {"from": "Net", "unit": "t"},
 }
 TARE = {
     "sample_id": {"from": "Sample"},
