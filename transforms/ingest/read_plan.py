@@ -53,7 +53,7 @@ class ReadPlan:
 
 @dataclass(frozen=True)
 class _Fit:
-    """How a mapping fits a file.
+    """Fit of a mapping to a file.
 
     Attributes:
         mapping: the mapping.
