@@ -124,7 +124,7 @@ def _fit(
             if mapping.form_of(found.path) in COLUMNS_IN_ROWS:
                 chunk = next((c for read in source.pieces if (c := read()).cells.height), None)
                 if chunk is not None:
-                    require_columns(chunk.cells.columns, mapping.sources())
+                    require_columns(chunk.cells.columns, mapping)
         finally:
             source.close()
     except SourceFileError as problem:

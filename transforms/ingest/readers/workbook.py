@@ -16,7 +16,7 @@ from transforms.errors import SourceFileError, is_panic
 from transforms.ingest.chunk import EMPTY_WORDS, LINE, Chunk, Source, rejected_rows
 from transforms.ingest.mapping import Mapping
 from transforms.ingest.readers.archive import checked_archive
-from transforms.ingest.readers.text_layout import MAX_COLUMNS, column_names, repeated_columns
+from transforms.ingest.readers.text_layout import MAX_COLUMNS, column_names, named_as_mapped, repeated_columns
 from transforms.ingest.readers.workbook_bounds import WorkbookBounds
 
 Result = TypeVar("Result")
@@ -82,11 +82,12 @@ def _lacking(book: "_Book", name: str, mapping: Mapping, grids: dict[str, pl.Dat
             grids[name] = book.grid(name)
     except SourceFileError:
         return None
-    return next(iter(_missing_columns(column_names(_header(grids[name], mapping)), mapping)), None)
+    missing = mapping.missing_sources(_columns(_header(grids[name], mapping), mapping))
+    return " / ".join(missing) if missing else None
 
 
-def _missing_columns(columns: list[str], mapping: Mapping) -> list[str]:
-    return [s for s in mapping.sources() if s not in columns]
+def _columns(header: list[list[str]], mapping: Mapping) -> list[str]:
+    return named_as_mapped(column_names(header), header, mapping.sources())
 
 
 def _header(grid: pl.DataFrame, mapping: Mapping) -> list[list[str]]:
@@ -189,10 +190,10 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, is_only: bool) ->
     header = _header(grid, mapping)
     if not any(any(row) for row in header):
         raise SourceFileError("no_header", reason("sheet_header_empty", row=mapping.header_line, sheet=name))
-    columns = column_names(header)
-    missing = _missing_columns(columns, mapping)
+    columns = _columns(header, mapping)
+    missing = mapping.missing_sources(columns)
     if missing and not is_only:
-        why = reason("sheet_lacks_column", column=missing[0])
+        why = reason("sheet_lacks_column", column=" / ".join(missing))
         unread = rejected_rows([0], None, [f"sheet {name}"], "sheet_unread", why)
         return Chunk(pl.DataFrame(schema={LINE: pl.Int64}), 0, lambda lines: [""] * len(lines), unread, part=name)
     skip = mapping.header_line - 1 + mapping.header_rows + (1 if mapping.unit_row else 0)
@@ -204,4 +205,5 @@ def _piece(name: str, grid: pl.DataFrame, mapping: Mapping, *, is_only: bool) ->
         return ["\t".join("" if v is None else " ".join(v.split()) for v in grid.row(n - 1)) for n in lines]
 
     cells = body.with_columns(pl.col(LINE).cast(pl.Int64))
-    return Chunk(cells, 0, raw, part=name, findings=repeated_columns(header))
+    above = tuple("\t".join(_row(grid, i)) for i in range(mapping.header_line - 1))
+    return Chunk(cells, 0, raw, part=name, findings=repeated_columns(header), preamble=above)
