@@ -6,10 +6,12 @@ import polars as pl
 
 from flows.cli.columns import Column, Row, figure, local_time, plain
 from flows.cli.console_table import ConsoleTable
+from reports.language.labels import setting_label
 from reports.language.reason_messages.failed_reads import failed_read_words
 from reports.language.reason_text import row_reason
 from reports.language.table_labels import table_label
 from reports.language.translate import say, translated
+from reports.sections.data_health import FAULT_WORDS
 from transforms.config.workspace import Season
 
 
@@ -92,6 +94,17 @@ def status_tables(found: Mapping[str, pl.DataFrame], season: Season) -> list[Con
             say("Ids that look alike"),
             (kind, plain(say("Ids"), "ids"), plain(say("Written as"), "written")),
             found["lookalikes"].to_dicts(),
+        ),
+        ConsoleTable(
+            say("Sensors flagged on most days: are they set points? Their readings are used"),
+            (
+                plain(say("Machine"), "machine_id"),
+                Column(say("Setting"), lambda row: setting_label(row["setting"], season.catalogue)),
+                Column(say("Reason"), lambda row: say(FAULT_WORDS[row["fault_code"]])),
+                plain(say("Days flagged"), "flagged"),
+                plain(say("Days"), "days"),
+            ),
+            found["questioned_sensors"].to_dicts(),
         ),
         ConsoleTable(
             say("Stored tables"),
