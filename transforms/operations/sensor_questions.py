@@ -15,7 +15,6 @@ def sensor_questions(warehouse: Warehouse) -> pl.DataFrame:
     names = warehouse.table("machine_day").group_by("machine").agg(pl.col("machine_id").min())
     asked = questioned_sensors(warehouse.table("sensor_activity"))
     # Before the first run has ended, machine-days have no id yet.
-    named = asked.join(names, on="machine", how="left").with_columns(
-        pl.coalesce("machine_id", "machine").alias("machine_id")
-    )
-    return named.select("machine_id", "setting", "fault_code", "flagged", "days").sort("machine_id", "setting")
+    named = asked.join(names, on="machine", how="left")
+    name = pl.coalesce("machine_id", "machine").alias("machine_id")
+    return named.select(name, "setting", "fault_code", "flagged", "days").sort("machine_id", "setting")

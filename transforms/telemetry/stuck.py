@@ -84,9 +84,9 @@ def stuck_records(settings: dict[str, Array], seconds: Array, alive: frozenset[s
     runs = {n: run_seconds(v, seconds) for n, v in settings.items() if n in alive}
     known = {n: np.isfinite(settings[n]) for n in runs}
     out = {name: np.zeros(seconds.size, dtype=bool) for name in settings}
-    for name in runs:
+    for name, run in runs.items():
         others = [n for n in runs if n != name]
         seen = np.sum([known[n] for n in others], axis=0) if others else np.zeros(seconds.size)
         moving = np.sum([known[n] & (runs[n] < limit) for n in others], axis=0) if others else np.zeros(seconds.size)
-        out[name] = (runs[name] >= limit) & (seen > 0) & (moving >= MIN_MOVING * seen)
+        out[name] = (run >= limit) & (seen > 0) & (moving >= MIN_MOVING * seen)
     return out
