@@ -11,6 +11,7 @@ import typer
 from flows.cli.decisions import register_decisions
 from flows.cli.delivery import open_page, report_publication
 from flows.cli.endings import call_app, one_sentence
+from flows.cli.examples import examples
 from flows.cli.ingest import register
 from flows.cli.init import init, schema
 from flows.cli.maintenance import register_upkeep
@@ -42,6 +43,7 @@ app = typer.Typer(
 app.add_typer(report_app, name="report")
 app.command()(init)
 app.command()(schema)
+app.command()(examples)
 register(app)
 register_decisions(app)
 register_serve(app)

@@ -87,7 +87,7 @@ def _report(folder: Path, as_json: bool, *, is_new: bool) -> None:
         (mark("Copy all files into {command}"), str(folder / "inbox")),
         (mark("See what would become of every row: {command}"), f"taretrace check {folder}"),
         (mark("Run the whole job: {command}"), f"taretrace post-shift {folder}"),
-        (mark("To see a file of each kind and its mapping first: {command}"), "taretrace examples examples"),
+        (mark("To see a file of each kind and its mapping first: {command}"), "taretrace examples"),
     ]
     lines: list[Any] = [created, say("Next:"), *(line_with(text, command=strong(what)) for text, what in steps)]
     finish(as_json, {"workspace": folder}, lines)

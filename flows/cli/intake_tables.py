@@ -130,3 +130,17 @@ def check_table(files: pl.DataFrame, zone: str) -> ConsoleTable:
         ),
         files.to_dicts(),
     )
+
+
+def examples_table(rows: list[Row]) -> ConsoleTable:
+    """Return the table of example files with their mappings."""
+    return ConsoleTable(
+        say("Example files, invented"),
+        (
+            Column(say("Kind"), _kind),
+            Column(say("File"), lambda row: str(row["file"])),
+            Column(say("Mapping"), lambda row: str(row["mapping"])),
+            plain(say("Rows"), "rows"),
+        ),
+        rows,
+    )
