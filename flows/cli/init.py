@@ -15,21 +15,21 @@ from transforms.errors import WorkspaceError
 
 def init(
     folder: Folder = HERE,
-    name: Annotated[str | None, typer.Option(help="Name the season.")] = None,
     zone: Annotated[str | None, typer.Option(help="Set the time zone of the shifts, such as Europe/Prague.")] = None,
     locale: Annotated[
         str | None, typer.Option(help="Set language and country of the pages, such as en-GB, de-DE or pl-PL.")
     ] = None,
     units: Annotated[str | None, typer.Option(help="Set the units on the pages: metric or us.")] = None,
-    shift_starts: Annotated[
-        str | None, typer.Option(help="Set the local time at which a shift starts, such as 05:00.")
-    ] = None,
-    currency: Annotated[str | None, typer.Option(help="Set the currency, such as EUR.")] = None,
     factory: Annotated[
         list[str], typer.Option(help="Add a factory, NAME or NAME=LATITUDE,LONGITUDE; repeatable.")
     ] = [],  # noqa: B006
-    price: Annotated[
-        list[str], typer.Option(help="Set a price, KEY=AMOUNT, such as beet_per_t=41.5; repeatable.")
+    values: Annotated[
+        list[str],
+        typer.Option(
+            "--set",
+            metavar="KEY=VALUE",
+            help="Set another key of season.toml, such as shift_starts=06:00, currency=EUR or beet_per_t=41.5; repeatable.",
+        ),
     ] = [],  # noqa: B006
     ask: Annotated[
         bool | None,
@@ -46,15 +46,7 @@ def init(
     from transforms.config.json_schema import write_schemas
     from transforms.config.season_writer import SeasonAnswers, season_text
 
-    season = {
-        "name": name,
-        "time_zone": zone,
-        "locale": locale,
-        "units": units,
-        "shift_starts": shift_starts,
-        "currency": currency,
-    }
-    given = given_answers(season, factory, price)
+    given = given_answers({"time_zone": zone, "locale": locale, "units": units}, factory, values)
     file = folder / "season.toml"
     is_new = not file.exists()
     if not is_new and given != SeasonAnswers():

@@ -7,6 +7,7 @@ from transforms.config.season import check_sites
 from transforms.config.season_tables import PricesTable, SeasonTable, SiteTable
 from transforms.config.season_writer import SeasonAnswers
 from transforms.config.tables import check_table
+from transforms.config.workspace import Prices
 from transforms.errors import WorkspaceError
 
 NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
@@ -49,24 +50,41 @@ def site_problems(sites: Sites) -> list[Problem]:
     return check_sites({name: {"lat_deg": 0.0, "lon_deg": 0.0} for name in sites}, "season.toml [sites]")
 
 
-def given_answers(season: dict[str, str | None], factories: list[str], prices: list[str]) -> SeasonAnswers:
+def given_answers(options: dict[str, str | None], factories: list[str], values: list[str]) -> SeasonAnswers:
     """Return the answers given as options.
 
     Args:
-        season: keys of `[season]`; None if not given.
+        options: keys of `[season]`; None if not given.
         factories: `NAME` or `NAME=LATITUDE,LONGITUDE`.
-        prices: `KEY=AMOUNT`.
+        values: `KEY=VALUE` for keys of `[season]` and `[prices]`.
 
     Raises:
         WorkspaceError: an answer is not valid.
     """
-    named = {key: value for key, value in season.items() if value is not None}
-    raise_problems([p for key, value in named.items() for p in season_problems(key, value)])
-    answers = SeasonAnswers(named, dict(map(_factory, factories)), dict(map(_price, prices)))
-    raise_problems(site_problems(dict(answers.sites)))
-    if len(answers.sites) < len(factories):
+    pairs = dict(map(_pair, values))
+    prices = {key: _price(key, text) for key, text in pairs.items() if key in PricesTable.model_fields}
+    season = {key: text for key, text in {**options, **pairs}.items() if text is not None and key not in prices}
+    raise_problems([p for key, text in season.items() for p in season_problems(key, text)])
+    sites = dict(map(_factory, factories))
+    raise_problems(site_problems(sites))
+    if len(sites) < len(factories):
         raise WorkspaceError("a factory is named twice", where="--factory", remedy="name each factory once")
-    return answers
+    return SeasonAnswers(season, sites, prices)
+
+
+def _pair(text: str) -> tuple[str, str]:
+    """Return the key and the value of an option `--set`."""
+    key, sign, value = (part.strip() for part in text.partition("="))
+    keys = [*SeasonTable.model_fields, *PricesTable.model_fields]
+    if not sign or key not in keys:
+        raise WorkspaceError(
+            "'{text}' sets no key of [season] or [prices]",
+            where="--set",
+            remedy="write KEY=VALUE with one of {keys}",
+            text=text,
+            keys=", ".join(keys),
+        )
+    return key, value
 
 
 def _factory(text: str) -> tuple[str, tuple[float, float] | None]:
@@ -84,22 +102,15 @@ def _factory(text: str) -> tuple[str, tuple[float, float] | None]:
     return name.strip(), place
 
 
-def _price(text: str) -> tuple[str, float]:
-    key, _, amount = text.partition("=")
-    if key not in PricesTable.model_fields:
-        raise WorkspaceError(
-            "'{key}' is not a price",
-            where="--price",
-            remedy="use one of {keys}",
-            key=key,
-            keys=", ".join(PricesTable.model_fields),
-        )
-    value = parse_price(key, amount.strip())
+def _price(key: str, amount: str) -> float:
+    value = parse_price(key, amount)
     if value is None:
         raise WorkspaceError(
-            "'{amount}' is not an amount",
-            where="--price",
-            remedy="write KEY=AMOUNT, such as beet_per_t=41.5",
+            "'{amount}' is not a valid value of {key}",
+            where="--set",
+            remedy="write a number, such as {example}",
             amount=amount,
+            key=key,
+            example=f"{key}={getattr(Prices, key, 5.0):g}",
         )
-    return key, value
+    return value

@@ -81,9 +81,19 @@ def test_an_input_that_ends_leaves_nothing(tmp_path, monkeypatch):
 
 
 def test_answers_given_as_options_are_not_asked_for(tmp_path, monkeypatch):
-    options = ["--ask", "--locale", "pl-PL", "--zone", "Europe/Warsaw", "--units", "metric", "--shift-starts", START]
-    options += ["--currency", "PLN", "--factory", "a=52.1,17.2", "--factory", "b", "--name", "Kampania"]
-    options += [word for key in ASKED_PRICES for word in ("--price", f"{key}=99")]
+    options = [
+        "--ask",
+        "--locale",
+        "pl-PL",
+        "--zone",
+        "Europe/Warsaw",
+        "--units",
+        "metric",
+        "--set",
+        f"shift_starts={START}",
+    ]
+    options += ["--set", "currency=PLN", "--factory", "a=52.1,17.2", "--factory", "b", "--set", "name=Kampania"]
+    options += [word for key in ASKED_PRICES for word in ("--set", f"{key}=99")]
     workspace, ran = init(tmp_path, monkeypatch, options=tuple(options))
     assert ran.code == 0
     season = workspace.season
@@ -105,8 +115,9 @@ def test_without_a_terminal_nothing_is_asked(tmp_path, monkeypatch, options):
     [
         (("--zone", "Moon/Base"), "'time_zone' is 'Moon/Base'"),
         (("--units", "cubits"), "'units' is 'cubits'"),
-        (("--price", "beat_per_t=3"), "'beat_per_t' is not a price"),
-        (("--price", "beet_per_t=much"), "'much' is not an amount"),
+        (("--set", "beat_per_t=3"), "'beat_per_t=3' sets no key"),
+        (("--set", "beet_per_t=much"), "'much' is not a valid value of beet_per_t"),
+        (("--set", "shift_starts=early"), "'shift_starts' is 'early'"),
         (("--factory", "a=here"), "'here' is not a position"),
         (("--factory", "a", "--factory", "a"), "a factory is named twice"),
         (("--factory", "a", "--factory", "A"), "the site 'A' is defined twice"),
