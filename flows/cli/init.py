@@ -28,7 +28,7 @@ def init(
         typer.Option(
             "--set",
             metavar="KEY=VALUE",
-            help="Set another key of season.toml, such as shift_starts=06:00, currency=EUR or beet_per_t=41.5; repeatable.",
+            help="Set a key of [season] or [prices], such as shift_starts=06:00 or beet_per_t=41.5; repeatable.",
         ),
     ] = [],  # noqa: B006
     ask: Annotated[
