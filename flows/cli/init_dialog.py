@@ -3,6 +3,7 @@
 import os
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import typer
@@ -11,9 +12,11 @@ from rich.console import Console
 from flows.cli.init_answers import Sites, parse_position, parse_price, season_problems, site_problems
 from flows.cli.output import line_of, print_line, strong
 from reports.language.display_units import number
+from reports.language.reason_text import format_reason
 from reports.language.translate import mark, say, set_language, translated, use_language
 from transforms.config.season_writer import ASKED_PRICES, SeasonAnswers
 from transforms.config.workspace import Prices, Season
+from transforms.contracts.reason import phrase_reason
 from transforms.errors import WorkspaceError
 
 LOCALES = {
@@ -89,7 +92,7 @@ class Interview:
         print_line(self.console, strong(question))
         for place, (name, text) in enumerate((choices or {}).items(), 1):
             print_line(self.console, f"  {place}  {text} ({name})")
-        answer = chosen(self._answer(default, lambda text: _is_valid(key, chosen(text)), default)) or default
+        answer = chosen(self._answer(default, lambda text: _season_refusal(key, chosen(text), default))) or default
         self.answers = replace(self.answers, season={**self.answers.season, key: answer})
         return answer
 
@@ -101,11 +104,12 @@ class Interview:
         print_line(self.console, strong(say("Factories: each id as on the weigh tickets, with its position if known")))
         while name := self._answer(
             say("Enter: no more") if sites else say("Enter: later"),
-            lambda text: text not in sites and not site_problems({**sites, text: None}),
-            "north",
+            lambda text: _refusal(text not in sites and not site_problems({**sites, text: None}), text, "north"),
         ):
             print_line(self.console, say("Latitude and longitude of {name} in degrees, for its distance", name=name))
-            place = self._answer(say("Enter: not known"), lambda text: parse_position(text) is not None, "50.3, 15.1")
+            place = self._answer(
+                say("Enter: not known"), lambda text: _refusal(parse_position(text) is not None, text, "50.3, 15.1")
+            )
             sites[name] = parse_position(place)
         self.answers = replace(self.answers, sites=sites)
 
@@ -119,18 +123,16 @@ class Interview:
             default = float(getattr(Prices, key))
             print_line(self.console, f"{translated(PRICE_REASONS[key])} ({key}, {currency}/{UNIT_OF.get(key, 't')})")
             shown = say("{value}, assumed", value=number(default, 0))
-            text = self._answer(shown, lambda text: parse_price(key, text) is not None, f"{default:g}")  # noqa: B023
-            value = parse_price(key, text)
+            value = parse_price(key, self._answer(shown, partial(_price_refusal, key, default)))
             prices[key] = default if value is None else value
         self.answers = replace(self.answers, prices=prices)
 
-    def _answer(self, shown: str, is_valid: Callable[[str], bool], example: str) -> str:
+    def _answer(self, shown: str, refusal: Callable[[str], str]) -> str:
         """Return a valid answer, or an empty text for the default.
 
         Args:
             shown: the default as shown in brackets.
-            is_valid: function that returns True for a valid answer.
-            example: a valid answer, shown after one that is not.
+            refusal: function that returns why an answer is not valid, with an example; empty if it is valid.
         """
         while True:
             self.console.print(line_of(f"  [{shown}]: "), end="", soft_wrap=True, highlight=False)
@@ -138,29 +140,41 @@ class Interview:
                 text = input().strip()
             except EOFError:
                 raise typer.Abort from None
-            if not text or is_valid(text):
+            why = refusal(text) if text else ""
+            if not why:
                 return text
-            refused = say("'{answer}' is not valid here; an example: {example}", answer=text, example=example)
-            print_line(self.console, f"  {refused}")
+            print_line(self.console, f"  {why}")
 
 
-def _is_valid(key: str, text: str) -> bool:
-    if season_problems(key, text):
-        return False
+def _refusal(is_valid: bool, text: str, example: str) -> str:
+    """Return that an answer is not valid, with an example; empty if it is."""
+    refused = say("'{answer}' is not valid here; an example: {example}", answer=text, example=example)
+    return "" if is_valid else refused
+
+
+def _price_refusal(key: str, default: float, text: str) -> str:
+    return _refusal(parse_price(key, text) is not None, text, f"{default:g}")
+
+
+def _season_refusal(key: str, text: str, example: str) -> str:
+    """Return why an answer for a key of `[season]` is not valid; empty if it is."""
+    for problem in season_problems(key, text):
+        what, remedy = (format_reason(phrase_reason(part)) for part in (problem.what, problem.remedy))
+        return f"{what}: {remedy}"
     try:
         if key == "locale":
             with use_language(text):
                 pass
     except WorkspaceError:
-        return False
-    return True
+        return _refusal(is_valid=False, text=text, example=example)
+    return ""
 
 
 def _own_locale() -> str:
     """Return the locale of this computer if its language has pages, else the default."""
     name = (os.environ.get("LC_ALL") or os.environ.get("LANG") or "").partition(".")[0].replace("_", "-")
     languages = {locale.partition("-")[0] for locale in LOCALES}
-    is_known = name.partition("-")[0] in languages and "-" in name and _is_valid("locale", name)
+    is_known = name.partition("-")[0] in languages and "-" in name and not _season_refusal("locale", name, "")
     return name if is_known else Season.locale
 
 
@@ -168,4 +182,4 @@ def _own_zone() -> str:
     """Return the time zone of this computer; empty if it is not known or is UTC."""
     linked = str(ZONE_FILE.resolve()).partition("zoneinfo/")[2]
     name = os.environ.get("TZ", "").lstrip(":") or linked
-    return name if "/" in name and name != "Etc/UTC" and _is_valid("time_zone", name) else ""
+    return name if "/" in name and name != "Etc/UTC" and not _season_refusal("time_zone", name, "") else ""

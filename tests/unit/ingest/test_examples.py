@@ -102,6 +102,17 @@ def test_the_command_writes_a_workspace_whose_check_accepts_every_row(tmp_path):
     assert (checked["rejected"], checked["left"], checked["failed"], checked["findings"]) == ([], [], [], {})
 
 
+def test_map_saves_a_mapping_that_editors_check(written, catalogue, tmp_path):
+    assert taretrace("init", tmp_path / "w").code == 0
+    table = next(e for e in written if (e.language, e.kind) == ("en", "tare"))
+    ran = taretrace("map", table.file, "-w", tmp_path / "w", "--kind", "tare", "--no-ask")
+    assert ran.code == 0
+    (saved,) = (tmp_path / "w" / "mappings").glob("*.toml")
+    text = saved.read_text("utf-8")
+    assert text.startswith("#:schema ../mapping.schema.json\n")
+    assert list(jsonschema.Draft7Validator(mapping_schema(catalogue)).iter_errors(tomllib.loads(text))) == []
+
+
 def test_all_languages_share_a_workspace_and_nothing_is_overwritten(tmp_path):
     assert taretrace("examples", tmp_path / "all").code == 0
     assert len(Workspace(tmp_path / "all").season.sites) == len(REGIONS)
