@@ -1,8 +1,7 @@
 """The command `examples`: a workspace with a small file of every kind, and the mappings that read them."""
 
-from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -12,12 +11,7 @@ from reports.language.translate import mark, set_language
 from transforms.errors import WorkspaceError
 
 
-class ExampleLanguage(StrEnum):
-    """Language of example files."""
-
-    en = "en"
-    de = "de"
-    pl = "pl"
+ExampleLanguage = Literal["en", "de", "pl"]
 
 
 def examples(
@@ -43,8 +37,8 @@ def examples(
         raise WorkspaceError(
             "the folder is not empty, so nothing was written", where=str(folder), remedy="name a new folder"
         )
-    languages = list(REGIONS) if language is None else [language.value]
-    first = REGIONS["de" if language is None else language.value]
+    languages = list(REGIONS) if language is None else [language]
+    first = REGIONS["de" if language is None else language]
     locale = "en-GB" if language is None else first.locale
     set_language(locale)
     season = {"name": "Examples (invented)", "time_zone": first.zone, "units": first.units, "locale": locale}
