@@ -10,7 +10,6 @@ from flows.cli.output import finish, line_with, strong
 from reports.language.translate import mark, set_language
 from transforms.errors import WorkspaceError
 
-
 ExampleLanguage = Literal["en", "de", "pl"]
 
 
