@@ -12,7 +12,7 @@ def sensor_questions(warehouse: Warehouse) -> pl.DataFrame:
     Args:
         warehouse: the warehouse; `flagged` of `days` machine-days would be flagged.
     """
-    names = warehouse.table("machine_day").group_by("machine").agg(pl.col("machine_id").min())
+    names = warehouse.table("machine_day").group_by("machine", maintain_order=True).agg(pl.col("machine_id").min())
     asked = questioned_sensors(warehouse.table("sensor_activity"))
     # Before the first run has ended, machine-days have no id yet.
     named = asked.join(names, on="machine", how="left")

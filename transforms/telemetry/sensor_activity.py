@@ -43,7 +43,9 @@ def questioned_sensors(activity: pl.DataFrame) -> pl.DataFrame:
     Args:
         activity: rows of `sensor_activity`, all machines.
     """
-    days = activity.group_by("machine", "setting").agg(pl.len().cast(pl.Int64).alias("days"), pl.col(RULES).sum())
+    days = activity.group_by("machine", "setting", maintain_order=True).agg(
+        pl.len().cast(pl.Int64).alias("days"), pl.col(RULES).sum()
+    )
     long = days.unpivot(RULES, index=["machine", "setting", "days"], variable_name="fault_code", value_name="flagged")
     often = (pl.col("days") >= MIN_DAYS) & (pl.col("flagged") > MIN_SHARE * pl.col("days"))
     return (
