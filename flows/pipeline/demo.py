@@ -19,7 +19,8 @@ MARK = ".taretrace-demo"
 """Marker file of a demo folder, which may be replaced."""
 
 
-def _render_season_toml(season: DemoSeason) -> str:
+def render_season_toml(season: DemoSeason) -> str:
+    """Return the text of `season.toml` of a demo season, with its factories."""
     sites = {name: (round(lat, 5), round(lon, 5)) for name, (lat, lon) in season.district.sites.items()}
     return season_text(SeasonAnswers({"name": "Demo season (invented)", "time_zone": LOCAL_ZONE}, sites))
 
@@ -63,7 +64,7 @@ def write_demo(
     with reporter.stage(mark("Simulating the season")):
         season = invent_season(Plan(machines, days, seed, hz, scenario), catalogue)
     with reporter.stage(mark("Writing export files")):
-        workspace = init_workspace(folder, _render_season_toml(season))
+        workspace = init_workspace(folder, render_season_toml(season))
         (folder / MARK).write_text("created by 'taretrace demo', which may replace this folder\n", "utf-8")
         write_schemas(folder, catalogue)
         write_exports(season, catalogue, workspace.inbox, workspace.mappings)

@@ -9,10 +9,13 @@ from typing import Any
 import jsonschema
 import pytest
 
+from flows.pipeline.demo import render_season_toml
 from transforms.config.json_schema import mapping_schema, season_schema, write_schemas
 from transforms.config.season import TABLES, check_season
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.config.workspace import init_workspace, season_template
+from transforms.demo.scenario import Plan
+from transforms.demo.season import invent_season
 
 DEMO_MAPPINGS = sorted(Path(str(files("transforms.demo") / "mappings")).glob("*.toml"))
 
@@ -36,6 +39,13 @@ def test_the_schemas_are_valid(mapping):
 
 def test_the_template_is_valid():
     assert errors(season_schema(), season_template()) == []
+
+
+def test_the_season_file_of_the_demo_is_valid(catalogue):
+    season = invent_season(Plan(machines=2, days=2, seed=1), catalogue)
+    text = render_season_toml(season)
+    assert errors(season_schema(), text) == []
+    assert len(tomllib.loads(text)["sites"]) == len(season.district.sites)
 
 
 def test_the_optional_keys_of_the_template_are_valid_too():
