@@ -30,6 +30,7 @@ ROWS = {
     "check_without_result": mark("the root check has no measurement"),
     "check_without_link": mark("the root check names no load, machine or field"),
     "place_unknown": mark("the place is none of tank, pile and yard"),
+    "sampling_reason_unknown": mark("the reason of sampling is neither random nor looks"),
     "topping_exceeds_checked": mark("the roots in the classes of topping are more than the roots checked"),
     "breaks_exceed_checked": mark("the roots with a broken tip are more than the roots checked"),
     "damage_exceeds_checked": mark("the damaged roots are more than the roots checked"),
