@@ -36,7 +36,7 @@ def examples(
         raise WorkspaceError(
             "the folder is not empty, so nothing was written", where=str(folder), remedy="name a new folder"
         )
-    languages = list(REGIONS) if language is None else [language]
+    languages: list[str] = list(REGIONS) if language is None else [language]
     first = REGIONS["de" if language is None else language]
     locale = "en-GB" if language is None else first.locale
     set_language(locale)
