@@ -23,6 +23,7 @@ Schema = dict[str, Any]
 def season_schema() -> Schema:
     """Return the schema of `season.toml`; its rules are those of the models, except the rules between keys."""
     schema = _schema_of(SeasonFile)
+    del schema["required"]
     own = schema["$defs"]["PricesTable"]["properties"]
     for price in fields(Prices):
         words, unit = price.metadata["words"], str(price.metadata["unit"]).replace("CUR", "currency")

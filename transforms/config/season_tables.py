@@ -244,17 +244,17 @@ class SettingTable(Table):
 
 
 class SeasonFile(Table):
-    """The tables of `season.toml`."""
+    """The tables of `season.toml`, each of which may be missing."""
 
-    season: SeasonTable = SeasonTable()
-    sites: dict[str, SiteTable] = Field({}, description="a table [sites.NAME] for each factory")
-    prices: PricesTable = PricesTable()
-    lab: LabTable = LabTable()
-    fit: FitTable = FitTable()
-    advice: AdviceTable = AdviceTable()
-    trial: TrialTable = TrialTable()
-    run: RunTable = RunTable()
-    schedule: ScheduleTable = ScheduleTable()
-    notify: NotifyTable = NotifyTable()
-    publish: PublishTable = PublishTable()
-    settings: dict[str, SettingTable] = Field({}, description="a table [settings.NAME] for each machine setting")
+    season: SeasonTable
+    sites: dict[str, SiteTable] = Field(description="a table [sites.NAME] for each factory")
+    prices: PricesTable
+    lab: LabTable
+    fit: FitTable
+    advice: AdviceTable
+    trial: TrialTable
+    run: RunTable
+    schedule: ScheduleTable
+    notify: NotifyTable
+    publish: PublishTable
+    settings: dict[str, SettingTable] = Field(description="a table [settings.NAME] for each machine setting")
