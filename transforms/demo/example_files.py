@@ -114,7 +114,7 @@ def _columns_of(c: ColumnMapping, values: pl.Series, region: Region) -> list[pl.
 
 def _in_unit(c: ColumnMapping, values: pl.Series) -> pl.Series:
     """Return stored values in the unit of the file, of few decimals."""
-    if c.full_scale is not None:
+    if isinstance(c.full_scale, float):
         return (values / c.full_scale * 100).round(1)
     stored = stored_unit(c.column)
     if stored is None or c.unit is None:
