@@ -11,7 +11,9 @@ import typer
 from flows.cli.decisions import register_decisions
 from flows.cli.delivery import open_page, report_publication
 from flows.cli.endings import call_app, one_sentence
+from flows.cli.examples import examples
 from flows.cli.ingest import register
+from flows.cli.init import init, schema
 from flows.cli.maintenance import register_upkeep
 from flows.cli.options import HERE, Folder, Json, OpenIndex, Strict, Wait
 from flows.cli.output import complain, finish, line_with, strong
@@ -24,7 +26,7 @@ from flows.scheduling.schedule import POST_SHIFT, WHOLE
 from reports.language.display_units import number
 from reports.language.translate import mark, say, say_n, start_in_english
 from reports.sections.cautions import CAUTION
-from transforms.config.workspace import Workspace, init_workspace
+from transforms.config.workspace import Workspace
 from transforms.storage.lock import lock_workspace
 from transforms.storage.run_log import RunLog
 
@@ -39,6 +41,9 @@ app = typer.Typer(
     "was given; 2 wrong call or workspace; 3 internal error; 130 stopped with Ctrl-C.",
 )
 app.add_typer(report_app, name="report")
+app.command()(init)
+app.command()(schema)
+app.command()(examples)
 register(app)
 register_decisions(app)
 register_serve(app)
@@ -75,26 +80,6 @@ def _describe_counts(counts: dict[str, int]) -> str:
 def _exit_if_rejected(strict: bool, counts: dict[str, int]) -> None:
     if strict and counts["rows_rejected"]:
         raise typer.Exit(1)
-
-
-@app.command()
-def init(folder: Folder = HERE, as_json: Json = False) -> None:
-    """Create a workspace: a commented season.toml and the folders for your files."""
-    init_workspace(folder)
-    finish(
-        as_json,
-        {"workspace": folder},
-        [
-            say("Workspace ready in {folder}", folder=folder.resolve()),
-            line_with(
-                mark(
-                    "Next: enter factories and prices in season.toml, create a mapping per export with taretrace map "
-                    "FILE, copy files into inbox/, then run {command}."
-                ),
-                command=strong(f"taretrace post-shift {folder}"),
-            ),
-        ],
-    )
 
 
 @app.command()

@@ -16,6 +16,7 @@ from transforms.ingest.unread import UNREAD_SHEET
 from transforms.operations.finding import Finding, error_remedy, error_what
 from transforms.operations.ready import RESTORING, require_workspace
 from transforms.operations.repair.files_repair import find_files_without_mapping
+from transforms.operations.sensor_questions import sensor_questions
 from transforms.storage.lake import Lake
 from transforms.storage.lake_record import compare_lake
 from transforms.storage.run_log import RunLog
@@ -41,6 +42,7 @@ def check_stored_data(workspace: Workspace) -> Iterator[Finding]:
         with Warehouse.open_read_only(workspace.warehouse) as warehouse:
             yield from _warehouse(warehouse)
             yield from _lookalike_ids(warehouse)
+            yield from _sensor_questions(warehouse)
             yield from _failed_reads(warehouse)
             yield from _unread(warehouse)
             yield from _lake(workspace, warehouse)
@@ -104,6 +106,14 @@ def _lookalike_ids(warehouse: Warehouse) -> Iterator[Finding]:
         first = alike.row(0, named=True)
         found = reason("ids_look_alike", n=alike.height, kind=first["kind"], written=first["written"][:200])
         yield Finding("ids", "note", found, reason("spell_ids_alike"), "ids.look_alike")
+
+
+def _sensor_questions(warehouse: Warehouse) -> Iterator[Finding]:
+    """Report sensors that a rule would flag on most days: their readings are used until a person decides."""
+    asked = sensor_questions(warehouse)
+    if asked.height:
+        found = reason("sensors_flagged_on_most_days", n=asked.height, **asked.row(0, named=True))
+        yield Finding("sensors", "note", found, reason("keep_or_leave_out"), "sensor.flagged_on_most_days")
 
 
 def _checkable(warehouse: Warehouse, name: str) -> bool:

@@ -24,6 +24,10 @@ REMEDIES: dict[str, str | Counted] = {
         "provide the file in another format or in parts, change its mapping, or remove it from the inbox"
     ),
     "spell_ids_alike": mark("spell each id the same way in all files; 'taretrace status' lists these groups"),
+    "keep_or_leave_out": mark(
+        "if it is a set point, nothing to do: its readings are used; if the sensor is faulty, have it repaired, or "
+        "remove its column from the mapping; 'taretrace status' lists these sensors"
+    ),
     "mount_or_repair": mark("mount its disk, or run 'taretrace repair {folder}'"),
     "delete_unknown": mark("nothing to do; delete them if no run wrote them"),
     "put_back_or_restore": mark("put them back in the inbox, or restore a backup"),
@@ -102,6 +106,12 @@ STORED: dict[str, str | Counted] = {
     "ids_look_alike": mark_n(
         "{n} group of ids looks alike: {kind} {written}", "{n} groups of ids look alike, such as {kind} {written}"
     ),
+    "sensors_flagged_on_most_days": mark_n(
+        "{n} sensor is flagged on most days: {setting} of machine {machine_id} ({flagged} of {days} days); is it a set "
+        "point?",
+        "{n} sensors are flagged on most days, such as {setting} of machine {machine_id} ({flagged} of {days} days); "
+        "are they set points?",
+    ),
     "lake_absent": mark_n(
         "{lake} is missing or empty, but {n} file of it is recorded",
         "{lake} is missing or empty, but {n} of its files are recorded",
@@ -160,6 +170,7 @@ _LABELS = (
     mark("warehouse"),
     mark("inbox"),
     mark("ids"),
+    mark("sensors"),
     mark("received files"),
     mark("cluster"),
     mark("notify"),

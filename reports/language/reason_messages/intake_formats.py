@@ -143,6 +143,13 @@ CLOCKS = {
         "the machine's clock is {minutes:+.1f} min from UTC, which does not fit any time zone; satellite time is used"
     ),
     "satellite_time_varies": mark("satellite time differs by {minutes:+.1f} min, and not constantly"),
+    "satellite_date_differs": mark(
+        "satellite time differs by {days:+,.1f} days, so the date of the machine or of its receiver is wrong"
+    ),
+    "zone_unlike_position": mark(
+        "local time is {hours:+g} h from UTC, but the sun at longitude {lon_deg:.1f}° is {sun_hours:+.1f} h from it: "
+        "check the machine's clock and time_zone of the mapping"
+    ),
     "task_start_differs": mark("the log begins {minutes:+.1f} min from the start of its task"),
 }
 """Clocks of task data."""

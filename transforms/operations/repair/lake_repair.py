@@ -22,7 +22,8 @@ from transforms.storage.lake import PREFIX, Lake, write_bytes_atomic
 from transforms.storage.lake_file import LakeFile
 from transforms.storage.lake_record import compare_lake, record_files, recorded_files, telemetry_days
 from transforms.storage.warehouse import Warehouse
-from transforms.telemetry.sensor_activity import silent_sensors
+from transforms.telemetry.sensor_activity import other_days
+from transforms.telemetry.sensor_faults import OtherDays
 
 SCRATCH = f"{UNPACKED}-lake"
 """Temporary folder of the workspace for telemetry that is read again."""
@@ -206,8 +207,8 @@ class LakeRepair:
         if file.kind == "rolled":
             return scratch.put_day(lines_of(telemetry, scratch), "rolled", file.key)
         setups, fields = self.warehouse.table("machine_setup"), self.warehouse.table("field")
-        silent = silent_sensors(self.warehouse.table("sensor_activity")).get(file.key, frozenset())
-        job = DayJob(file.key, telemetry, setups, fields, self.sources.catalogue, scratch, silent)
+        others = other_days(self.warehouse.table("sensor_activity")).get(file.key, OtherDays())
+        job = DayJob(file.key, telemetry, setups, fields, self.sources.catalogue, scratch, others)
         return bin_day(job).file
 
     def _forget_bins(self, bins: list[LakeFile]) -> None:
