@@ -89,7 +89,7 @@ def check(folder: Path, *, strict: bool, as_json: bool) -> None:
             say_n(
                 "{n} new file; nothing was written. Next: taretrace ingest {folder}",
                 "{n} new files; nothing was written. Next: taretrace ingest {folder}",
-                files.height,
+                files["file"].n_unique(),
                 folder=folder,
             ),
         )

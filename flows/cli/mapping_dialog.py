@@ -23,7 +23,7 @@ from reports.language.bidi import without_isolates
 from reports.language.reason_text import format_reason
 from reports.language.translate import mark, say
 from transforms.config.settings_catalogue import Catalogue
-from transforms.config.workspace import Workspace
+from transforms.config.workspace import MAPPING_SCHEMA, Workspace
 from transforms.errors import SourceFileError, WorkspaceError
 from transforms.ingest.isolated_read import run_isolated
 from transforms.ingest.mapping_file import parse_mapping
@@ -216,8 +216,10 @@ def _write(
     texts = [_mapping_toml(p.proposal, file, workspace.season.catalogue) for p in previews]
     with lock_workspace(workspace.root, "map"):
         workspace.mappings.mkdir(exist_ok=True)
+        # Editors find the schema of a mapping by its first line.
+        schema = f"#:schema ../{MAPPING_SCHEMA}\n" if (workspace.root / MAPPING_SCHEMA).exists() else ""
         for preview, text in zip(previews, texts, strict=True):
-            preview.target.write_text(text, "utf-8")
+            preview.target.write_text(schema + text, "utf-8")
     for preview in () if as_json else previews:
         print_line(
             console,

@@ -65,6 +65,7 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
     from flows.cli.intake_tables import status_tables
     from reports.language.reason_text import with_reasons
     from transforms.ingest.failed_read import failed_reads
+    from transforms.operations.sensor_questions import sensor_questions
     from transforms.storage.warehouse import Warehouse
 
     workspace = Workspace(folder)
@@ -77,6 +78,7 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
             "findings": with_reasons(warehouse.query("source_finding"), season.catalogue),
             "failed": failed_reads(warehouse),
             "lookalikes": warehouse.query("lookalike_id"),
+            "questioned_sensors": sensor_questions(warehouse),
             "tables": warehouse.query("status"),
         }
     outcome = {name: frame.to_dicts() for name, frame in found.items()}

@@ -4,6 +4,8 @@ import re
 from pathlib import Path
 from typing import Any
 
+from transforms.ingest.constant_ids import pattern_of_id
+
 DATE = re.compile(
     r"(?<!\d)(?:(?:19|20)\d{2}[-_.]?\d{2}[-_.]?\d{2}|\d{2}[-_.]?\d{2}[-_.]?(?:19|20)\d{2}|(?:19|20)\d{2})"
     r"(?:[T_\- ]?\d{2}[-_.:]?\d{2}(?:[-_.:]?\d{2})?)?(?!\d)"
@@ -16,8 +18,8 @@ SPECIAL = re.compile(r"[\[\]?*]")
 def files_pattern(path: Path, rows: dict[str, dict[str, Any]]) -> str:
     """Return a file name pattern for a mapping.
 
-    A constant machine holds for this file only, so the pattern is its name. Another constant id leaves only dates
-    open. Else every number is open.
+    A constant machine that the name contains stays in the pattern; else the pattern is the name of this file. Another
+    constant id leaves only dates open. Without one, every number is open.
 
     Args:
         path: the file.
@@ -25,7 +27,9 @@ def files_pattern(path: Path, rows: dict[str, dict[str, Any]]) -> str:
     """
     constants = {c for c, row in rows.items() if "value" in row and c.endswith("_id")}
     if "machine_id" in constants:
-        return SPECIAL.sub("?", path.name)
+        machine = str(rows["machine_id"]["value"])
+        is_named = re.search(rf"(?<![^\W_]){re.escape(machine)}(?![^\W_])", path.stem, re.IGNORECASE) is not None
+        return pattern_of_id(path.name, machine) if is_named else SPECIAL.sub("?", path.name)
     stem = SPECIAL.sub("?", path.stem)
     stem = DATE.sub("*", stem) if constants else re.sub(r"\d+", "*", stem)
     stem = re.sub(r"\*[\*_\-. ]*\*", "*", stem)

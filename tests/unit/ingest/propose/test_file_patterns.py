@@ -15,8 +15,10 @@ LOG = [f"13.10.2025 08:00:{i:02d};7.{i % 9}" for i in ROWS]
 
 def test_a_constant_machine_claims_its_own_file_alone(tmp_path):
     path = write_export(tmp_path / "log_M07_20251001.csv", "Zeit (UTC);Rodetiefe cm", LOG)
-    constant = proposal(path, machine_id="=M07")
-    assert constant.layout["files"] == ["log_M07_20251001.csv"]
+    (pattern,) = proposal(path, machine_id="=M07").layout["files"]
+    assert fnmatch("log_M07_20251002.csv", pattern)
+    assert not fnmatch("log_M08_20251001.csv", pattern)
+    assert proposal(path, machine_id="=X9").layout["files"] == ["log_M07_20251001.csv"]
     named = proposal(path, machine_id="name")
     assert fnmatch("log_M08_20251002.csv", named.layout["files"][0])
     assert column(named, "machine_id").row["file_name"]
