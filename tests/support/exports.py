@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 from transforms.config.settings_catalogue import load_catalogue
 from transforms.ingest.propose.proposal import ColumnProposal, Proposal
@@ -33,8 +34,8 @@ def proposals(
     return propose(sniff(path, encoding), path, ProposalContext(load_catalogue(), zone, ids), answers)
 
 
-def proposal(path: Path, **given: str) -> Proposal:
-    """Return the only proposal for a file."""
+def proposal(path: Path, **given: Any) -> Proposal:
+    """Return the only proposal for a file; see `proposals`."""
     (only,) = proposals(path, **given)
     return only
 

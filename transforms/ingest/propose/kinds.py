@@ -92,8 +92,7 @@ def fit_kind(table: SourceTable, kind: str, context: ProposalContext) -> KindFit
 
 def _title_factor(table: SourceTable, kind: str, lexicon: Lexicon) -> float:
     """Return the factor of a score for words in the names of the file and of its sheet."""
-    sheet = table.sniffed.layout.get("sheet") or ""
-    title = f"{table.path.stem} {sheet if isinstance(sheet, str) else sheet[0]}"
+    title = f"{table.path.stem} {table.sniffed.first_sheet}"
     concepts = {c for t in lexicon.tokens(title) for c in t.concepts}
     if "forecast" in concepts and kind in {"weather_hour", "forecast_hour"}:
         return NAMED_FORECAST if kind == "forecast_hour" else UNLIKELY_INTERVAL

@@ -54,7 +54,7 @@ class MappingDraft:
         proposal = Proposal(self.kind, layout, questions=self.asker.questions, prefix=self.asker.prefix)
         proposal.reasons = self.table.sniffed.reasons
         for column in self.schema.columns():
-            if column in self.found and self.asker.answer(column) != SKIP:
+            if column in self.found:
                 name, confidence, phrase, _ = self.found[column]
                 named = reason("your_answer") if phrase is None else reason("name_matches", phrase=phrase)
                 why = self.reasons.get(column, [named])
@@ -126,7 +126,9 @@ class MappingDraft:
         """Apply answers that name a file column for a table column."""
         for column in self.schema.columns():
             answer = self.asker.answer(column)
-            if answer is None or answer == SKIP or answer not in self.table.profiles:
+            if answer is not None and answer not in self.table.profiles:
+                self.found.pop(column, None)
+            if answer is None or answer not in self.table.profiles:
                 continue
             for other, matched in list(self.found.items()):
                 if other != column and answer in matched.name.sources and self.asker.answer(other) is None:
@@ -149,14 +151,16 @@ class MappingDraft:
             code = "ask_weight" if column in ROLES else "ask_match"
             why = reason(code, source=source, examples=shown, column=column, skip=SKIP)
             others = [c for c in self.table.sniffed.columns if c not in used]
-            choices = list(dict.fromkeys([guess, *matched.rivals, *others, SKIP]))
+            named = ["name"] if column == "machine_id" and id_in_file_name(self.table.path.name) else []
+            choices = list(dict.fromkeys([guess, *matched.rivals, *named, *others, SKIP]))
             self.asker.ask(column, why, choices, guess, shown)
 
     def _ask_needed(self, proposal: Proposal) -> None:
         """Take ids from the file's name or the lines above the header, and ask about other required columns."""
         have = {c.column for c in proposal.columns}
-        for column in needed_columns(self.schema):
-            if column not in have and column not in DEFAULTS and self.asker.answer(column) != SKIP:
+        needed = [c for c in needed_columns(self.schema) if c not in DEFAULTS]
+        for column in self.schema.columns():
+            if column not in have and (column in needed or (self.asker.answer(column) or "").startswith("=")):
                 self._elsewhere(column, proposal)
         for first, *others in unmet_groups(self.kind, have):
             shown = ", ".join(" + ".join(alternative) for alternative in others)
@@ -196,4 +200,4 @@ class MappingDraft:
             if named is not None
             else reason("ask_column", column=column)
         )
-        self.asker.ask(column, why_asked, [*(["name"] if named else []), *self._free(proposal)], guess)
+        self.asker.again(column, why_asked, [*(["name"] if named else []), *self._free(proposal)], guess)

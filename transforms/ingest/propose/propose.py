@@ -40,8 +40,7 @@ def propose(tables: list[FormatGuess], path: Path, context: ProposalContext, ans
     ranked = _worth_reading(ranked, answers.get("kind"))
     out: list[Proposal] = []
     for table, fits in ranked:
-        sheets = table.sniffed.layout.get("sheet", "")
-        prefix = f"{sheets if isinstance(sheets, str) else sheets[0]}:" if len(ranked) > 1 else ""
+        prefix = f"{table.sniffed.first_sheet}:" if len(ranked) > 1 else ""
         out += _of_table(table, fits, context, Asker(answers, prefix))
     return out
 

@@ -57,6 +57,12 @@ class FormatGuess:
     unsure: dict[str, tuple[Reason, list[str], str]] = field(default_factory=dict)
     preamble: list[str] = field(default_factory=list)
 
+    @property
+    def first_sheet(self) -> str:
+        """First sheet or pattern of sheets of the table; empty if the file has no sheets."""
+        sheets = self.layout.get("sheet", "")
+        return str(sheets[0]) if isinstance(sheets, list) else str(sheets)
+
 
 def sniff(path: Path, encoding: str | None = None) -> list[FormatGuess]:
     """Detect the format and layout of the tables of a file from its beginning: one, or one per sheet.

@@ -1,14 +1,15 @@
 """Columns are read without a question only if names, units and values agree."""
 
 import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
-from tests.support.exports import ROWS, asked, column, proposal, proposals, sources, write_export
+from tests.support.exports import ROWS, asked, column, proposal, sources, write_export
 from transforms.ingest.propose.proposal import SURE
 
 START = dt.datetime(2025, 10, 13, 8)  # noqa: DTZ001
-TICKET = "{nr};{at};F{field};N"
 HEADER = "Ticket;Weighed;Field;Factory"
 
 
@@ -17,7 +18,7 @@ def ticket(i: int) -> str:
     return f"T{700 + 3 * i};{at:%d.%m.%Y %H:%M};F{i % 4};N"
 
 
-def tickets(tmp_path, header: str, cells) -> "object":
+def tickets(tmp_path: Path, header: str, cells: Callable[[int], str]) -> Path:
     return write_export(tmp_path / "t.csv", f"{HEADER};{header}", [f"{ticket(i)};{cells(i)}" for i in ROWS])
 
 
@@ -123,7 +124,7 @@ def test_one_question_about_a_unit_serves_alike_columns(tmp_path):
     answered = proposal(path, **{"delivered_t.unit": "t", "time_zone": "UTC"})
     assert column(answered, "clean_t").row["unit"] == "t"
     assert not answered.questions
-    other = proposals(path, **{"delivered_t.unit": "t", "clean_t.unit": "short_ton"})[0]
+    other = proposal(path, **{"delivered_t.unit": "t", "clean_t.unit": "short_ton"})
     assert column(other, "clean_t").row["unit"] == "short_ton"
 
 
@@ -140,3 +141,13 @@ def test_a_part_of_a_name_is_asked_about_if_its_unit_fits_and_engines_are_left_a
     proposed = proposal(write_export(tmp_path / "l.csv", header, rows))
     assert asked(proposed) == {"intake_roller_height_mm": "Einzug Wobbel (mm)"}
     assert proposed.unread == ["Motordrehzahl (U/min)"]
+
+
+def test_another_answer_than_a_column_replaces_a_doubtful_match(tmp_path):
+    at = [START + dt.timedelta(seconds=5 * i) for i in ROWS]
+    rows = [f"D{i % 3};{t:%d.%m.%Y %H:%M:%S};7.{i % 9}" for i, t in enumerate(at)]
+    path = write_export(tmp_path / "log_M07_.csv", "Vehicle Qwx;Zeit (UTC);Rodetiefe cm", rows)
+    assert asked(proposal(path)) == {"machine_id": "Vehicle Qwx"}
+    assert column(proposal(path, machine_id="=M07"), "machine_id").row == {"value": "M07"}
+    assert "file_name" in column(proposal(path, machine_id="name"), "machine_id").row
+    assert "machine_id" in asked(proposal(path, machine_id="skip"))

@@ -47,7 +47,9 @@ def test_a_pattern_matches_the_next_export_and_no_sister(name, rows, same, other
 
 def test_a_week_in_a_file_name_is_no_machine():
     assert id_in_file_name("log_kw40_.csv") is None
-    assert id_in_file_name("log_w40_R7_.csv").value == "R7"
+    found = id_in_file_name("log_w40_R7_.csv")
+    assert found is not None
+    assert found.value == "R7"
 
 
 def test_a_machine_above_the_header_is_read_from_there(tmp_path):
