@@ -4,6 +4,7 @@ import re
 from typing import NamedTuple
 
 from transforms.ingest.propose.lexicon import Lexicon
+from transforms.ingest.propose.times import detect_time_format
 
 CONCEPTS = {
     "machine_id": "machine",
@@ -14,6 +15,8 @@ CONCEPTS = {
 }
 """Table column -> concept of its label above the header."""
 ID_IN_NAME = re.compile(r"(?:^|[_\-. ])([A-Za-z]{1,4}\d{1,5})(?=[_\-. ])")
+DATED_LINE = re.compile(r"(?i)\b(date|datum|data|fecha|дата|dzień|den|tag|jour|day)\b\s*[:=]?\s*([\d./-]{8,10})")
+DAY_IN_NAME = re.compile(r"(?<!\d)(20\d{2}-?\d{2}-?\d{2}|\d{2}\.\d{2}\.20\d{2})(?!\d)")
 DATE_WORDS = {"kw", "w", "wk", "t"}
 LABEL = re.compile(r"([^:=;,\t]{2,40}?)\s*[:=]\s*([^:=;,\t]+?)\s*(?=[;,\t]|$)")
 
@@ -36,6 +39,25 @@ def id_in_file_name(name: str) -> Found | None:
         if letters.casefold() not in DATE_WORDS:
             return Found(rf"(?:^|[_\-. ])({re.escape(letters)}\d+)(?=[_\-. ])", found.group(1))
     return None
+
+
+def day_outside(name: str, preamble: list[str]) -> tuple[dict[str, str], str] | None:
+    """Return (the key of a mapping with a pattern for the day of a file, the day's format); None if there is none.
+
+    Args:
+        name: name of the file.
+        preamble: lines above the header; a date beside a word for it counts before one in the name.
+    """
+    for line in preamble:
+        found = DATED_LINE.search(line)
+        form = None if found is None else detect_time_format([found.group(2)])
+        if found is not None and form is not None and not form.rivals:
+            return {"preamble": rf"{re.escape(found.group(1))}\s*[:=]?\s*([\d./-]+)"}, form.format
+    found = DAY_IN_NAME.search(name)
+    if found is None:
+        return None
+    form = detect_time_format([found.group(1)])
+    return None if form is None or form.rivals else ({"file_name": DAY_IN_NAME.pattern}, form.format)
 
 
 def id_in_preamble(column: str, preamble: list[str], lexicon: Lexicon) -> Found | None:

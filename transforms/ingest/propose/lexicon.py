@@ -19,7 +19,7 @@ MIN_SHORT, MIN_MISSPELLED, MIN_PART = 3, 6, 3
 LINKS = ("", "s", "n", "en", "er", "e")
 """Letters between the parts of a compound."""
 MAX_WORDS = 3
-COMMON_SHARE, MAX_MEANINGS = 0.45, 3
+COMMON_SHARE, MAX_MEANINGS = 0.4, 3
 """Share of the words that an abbreviation begins with a concept of it; most concepts of an abbreviation."""
 
 
@@ -91,7 +91,7 @@ class Lexicon:
             return [Token(word, frozenset(self.words[word]), EXACT)]
         if word.isdigit():
             return [Token(word, frozenset({str(int(word))}), EXACT)]
-        if word in self.stop or len(word) == 1:
+        if word in self.stop:
             return []
         return (
             (self._beginning(word, MIN_SHORT - 1) if is_short else [])

@@ -42,7 +42,15 @@ def propose(tables: list[FormatGuess], path: Path, context: ProposalContext, ans
     for table, fits in ranked:
         prefix = f"{table.sniffed.first_sheet}:" if len(ranked) > 1 else ""
         out += _of_table(table, fits, context, Asker(answers, prefix))
-    return out
+    return _encoding_first(out)
+
+
+def _encoding_first(proposals: list[Proposal]) -> list[Proposal]:
+    """Keep only the question about the encoding while it is open, because names and words are not readable before."""
+    for proposal in proposals:
+        if any(q.key == "encoding" for q in proposal.questions):
+            proposal.questions = [q for q in proposal.questions if q.key == "encoding"]
+    return proposals
 
 
 def _worth_reading(

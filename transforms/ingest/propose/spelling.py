@@ -56,6 +56,8 @@ SIGNS = {
     "²": "2",
     "³": "3",
 }
+ELIDED = re.compile(r"(?<![^\W\d_])[dlnscjmtDLNSCJMT]['’]")
+"""French articles before a vowel, which are no words of a name."""
 CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])|(?<=[A-ZÀ-Þ])(?=[A-ZÀ-Þ][a-zà-ÿ])")
 PIECES = re.compile(r"\d+|[^\W\d_]+\.?")
 
@@ -80,6 +82,7 @@ def split_words(text: str) -> list[str]:
     >>> split_words("GroundSpeed_2 [km/h]")
     ['Ground', 'Speed', '2', 'km', 'h']
     """
+    text = ELIDED.sub(" ", text)
     for sign, word in SIGNS.items():
         text = text.replace(sign, word)
     return PIECES.findall(CAMEL.sub(" ", unicodedata.normalize("NFC", text)))

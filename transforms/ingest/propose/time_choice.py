@@ -3,6 +3,7 @@
 import datetime as dt
 
 from transforms.contracts.reason import reason
+from transforms.ingest.propose.elsewhere import day_outside
 from transforms.ingest.propose.header import Name
 from transforms.ingest.propose.profile import ColumnProfile
 from transforms.ingest.propose.proposal import OPEN, SURE, Asker, ColumnProposal
@@ -36,6 +37,9 @@ class TimeChooser:
             return
         if len(proposed.row["from"]) == 2:
             form = self._joined(proposed) or form
+        if form is None and profile.is_clock and self._with_day_outside(proposed, profile):
+            self._set_zone(proposed, name, has_zone=False)
+            return
         if form is None:
             why = reason("ask_time_format", source=profile.column, examples=profile.examples)
             answer = self.asker.ask(key, why, example=profile.examples)
@@ -72,6 +76,20 @@ class TimeChooser:
         cells = zip(self.table.profiles[date].cells, self.table.profiles[clock].cells, strict=True)
         proposed.reasons.append(reason("date_and_clock", source=date, clock=clock))
         return detect_time_format([f"{a} {b}" for a, b in cells if a and b])
+
+    def _with_day_outside(self, proposed: ColumnProposal, profile: ColumnProfile) -> bool:
+        """Take the day of times of day from above the header or the file name; return True if it is there."""
+        outside = day_outside(self.table.path.name, self.table.sniffed.preamble)
+        if outside is None:
+            return False
+        given, day_form = outside
+        form = detect_time_format([f"2025-10-17 {c}" for c in profile.filled])
+        if form is None:
+            return False
+        proposed.row.update({**given, "format": f"{day_form} {form.format.removeprefix('%Y-%m-%d ')}"})
+        proposed.reasons.append(reason("times_have_form", form=proposed.row["format"]))
+        proposed.confidence = min(proposed.confidence, SURE)
+        return True
 
     def _set_zone(self, proposed: ColumnProposal, name: Name, *, has_zone: bool) -> None:
         zones = [self.table.name_of(s).zone for s in proposed.row["from"]]

@@ -52,11 +52,11 @@ def test_percent_of_a_stated_scale_needs_no_question():
 
 
 @pytest.mark.parametrize(
-    ("left", "right"), [("Depth LH", "Depth RH"), ("Tiefe links", "Tiefe rechts"), ("Głęb. L", "Głęb. P")]
+    ("left", "right"), [("Depth LH", "Depth RH"), ("Tiefe links", "Tiefe rechts"), ("Głębokość L", "Głębokość P")]
 )
 def test_left_and_right_are_one_name_with_two_columns(left, right):
     names = {n.sources for n in parse_names([left, right, "Speed"], package_lexicon())}
-    assert names == ({(left, right), ("Speed",)} if right != "Głęb. P" else {(left,), (right,), ("Speed",)})
+    assert names == {(left, right), ("Speed",)}
 
 
 def best(kind: str, header: str) -> tuple[str, float]:

@@ -1,5 +1,7 @@
 """Encodings, headers of several rows, number marks and sheets are detected, or asked about."""
 
+import re
+
 import pytest
 
 from tests.support.exports import ROWS, asked, column, proposal, sources, write_export
@@ -116,3 +118,30 @@ def test_two_dates_with_two_times_of_day_are_paired_by_their_words(tmp_path):
     found = sources(proposal(write_export(tmp_path / "t.csv", header, rows)))
     assert found["weighed_at"] == ["Einfahrt Datum", "Einfahrt Zeit"]
     assert found["left_field_at"] == ["Beladen Datum", "Beladen Zeit"]
+
+
+def test_the_day_of_times_of_day_is_taken_from_above_the_header_or_the_file_name(tmp_path):
+    rows = [f"M1;08:00:{i:02d};7.{i % 9}" for i in ROWS]
+    header = "Machine;Time (UTC);Depth (cm)"
+    above = proposal(write_export(tmp_path / "log.csv", f"Date: 07.10.2025\n\n{header}", rows))
+    row = column(above, "logged_at").row
+    assert (row["from"], row["format"]) == (["Time (UTC)"], "%d.%m.%Y %H:%M:%S")
+    assert re.search(row["preamble"], "Date: 07.10.2025").group(1) == "07.10.2025"
+    named = column(proposal(write_export(tmp_path / "log_20251017.csv", header, rows)), "logged_at").row
+    assert named["format"] == "%Y%m%d %H:%M:%S"
+    assert re.search(named["file_name"], "log_20251017.csv").group(1) == "20251017"
+
+
+def test_nothing_else_is_asked_while_the_encoding_is_open(tmp_path):
+    rows = [f"T{i};2025-10-13 08:{i:02d};F{i % 3};Ørå;24.{i:02d}" for i in ROWS]
+    path = write_export(tmp_path / "t.csv", "Ticket;Weighed;Field;Factory;Delivered", rows, "cp865")
+    assert list(asked(proposal(path))) == ["encoding"]
+
+
+def test_a_side_without_its_counterpart_is_asked_about(tmp_path):
+    rows = [f"M1;2025-10-13T08:00:{i:02d}Z;7.{i % 9}" for i in ROWS]
+    path = write_export(tmp_path / "l.csv", "Machine;Time;Share depth R (cm)", rows)
+    assert "share_depth_cm" in asked(proposal(path))
+    header = "Maszyna;Czas;Głębokość lemieszy L (cm);Głębokość lemieszy P (cm)"
+    both = write_export(tmp_path / "b.csv", header, [f"{r};8.0" for r in rows])
+    assert len(sources(proposal(both))["share_depth_cm"]) == 2
