@@ -18,6 +18,8 @@ SECOND_KINDS = {"load": "tare", "tare": "load", "loss_audit": "root_check", "roo
 """Kinds of file that a row may contain together, such as a ticket with its lab result."""
 SHARED = ("load_id", "machine_id", "field_id", "cancelled", "revision", "audited_at", "checked_at")
 """Columns that both kinds of a row read from the same column of the file."""
+OWN_OF_CHECKS = 2
+"""Columns of its own that show an audit beside a root check, or the reverse: the two share most of their words."""
 MIN_TABLE = 0.4
 """A sheet that fits no kind better than this is not read, if another does."""
 
@@ -75,7 +77,7 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
         asker.ask("kind", reason("ask_kind"), choices, fits[0].kind)
     fit = fits[0] if kind is None else next((f for f in fits if f.kind == kind), fit_kind(table, kind, context))
     first = MappingDraft(table, fit, context, asker).proposal()
-    second = _second_fit(table, fits, fit.kind, first.sources())
+    second = _second_fit(fits, fit.kind, first.sources())
     if second is None:
         whole = replace(fit, found=guess_unmatched(table, fit, context))
         first = MappingDraft(table, whole, context, asker).proposal()
@@ -90,7 +92,7 @@ def _of_table(table: SourceTable, fits: list[KindFit], context: ProposalContext,
     return [first, proposed]
 
 
-def _second_fit(table: SourceTable, fits: list[KindFit], kind: str, used: set[str]) -> KindFit | None:
+def _second_fit(fits: list[KindFit], kind: str, used: set[str]) -> KindFit | None:
     """Return the other kind of a table's rows, if columns that the first leaves show it."""
     fit = next((f for f in fits if f.kind == SECOND_KINDS.get(kind)), None)
     if fit is None:
@@ -98,8 +100,8 @@ def _second_fit(table: SourceTable, fits: list[KindFit], kind: str, used: set[st
     own = [m for c, m in fit.found.items() if c in SIGNATURE[fit.kind] and not used & set(m.name.sources)]
     if fit.kind == "tare" and "dirt_tare_pct" not in fit.found:
         return None
-    is_clear = any(m.confidence >= SURE - 0.1 for m in own) and table.plausibility.profiles
-    return fit if is_clear else None
+    least = 1 if fit.kind in {"load", "tare"} else OWN_OF_CHECKS
+    return fit if sum(m.confidence >= SURE - 0.1 for m in own) >= least else None
 
 
 def _self_described(sniffed: FormatGuess, path: Path, context: ProposalContext) -> Proposal:
