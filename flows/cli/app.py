@@ -12,6 +12,7 @@ from flows.cli.decisions import register_decisions
 from flows.cli.delivery import open_page, report_publication
 from flows.cli.endings import call_app, one_sentence
 from flows.cli.ingest import register
+from flows.cli.join_report import join_lines, join_rows
 from flows.cli.maintenance import register_upkeep
 from flows.cli.options import HERE, Folder, Json, OpenIndex, Strict, Wait
 from flows.cli.output import complain, finish, line_with, strong
@@ -137,6 +138,7 @@ def _run_post_shift(
         from reports.language.reason_text import format_reason
         from reports.pages.index_data import INDEX
         from transforms.operations.alarms import FAILED_CHECK, failed_checks
+        from transforms.operations.join_sources import find_join_findings
         from transforms.storage.warehouse import Warehouse
 
         engine.ready()
@@ -150,11 +152,19 @@ def _run_post_shift(
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         failures = failed_checks(warehouse)
+        joins = find_join_findings(warehouse, workspace)
     warnings = [format_reason(a.why, workspace.season.catalogue) for a in failures]
     finish(
         as_json,
-        {**counts, "shift_page": page.resolve(), "index": index, FAILED_CHECK: [a.subject for a in failures]},
+        {
+            "joins": join_rows(joins, workspace.season.catalogue),
+            **counts,
+            "shift_page": page.resolve(),
+            "index": index,
+            FAILED_CHECK: [a.subject for a in failures],
+        },
         [
+            *join_lines(joins, workspace.season.catalogue),
             _describe_counts(counts),
             *(say("Warning: {warning}", warning=warning) for warning in warnings),
             line_with(mark("Shift page: {page}"), page=strong(page.resolve())),
@@ -212,9 +222,12 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_jso
             stages.trace_loads(workspace, reporter, executor)
         for stage in (stages.compute_conditions, stages.build_marts, stages.assess_storability):
             stage(workspace, reporter)
+        joins = stages.monitor_joins(workspace)
+        catalogue = workspace.season.catalogue
     counts = _count_rows(received)
     stored = say("Stored in {file}. Next: taretrace fit {folder}", file=workspace.warehouse, folder=folder)
-    finish(as_json, counts, [_describe_counts(counts), stored])
+    lines = [*join_lines(joins, catalogue), _describe_counts(counts), stored]
+    finish(as_json, {"joins": join_rows(joins, catalogue), **counts}, lines)
     _exit_if_unread(received)
     _exit_if_rejected(strict, counts)
 
