@@ -184,7 +184,7 @@ def preview_ingest(
     catalogue: Catalogue,
     store: IngestTarget,
     read: Read = read_file,
-    use: Callable[[Warehouse], None] = lambda _: None,
+    use: Callable[[Warehouse, Lake], None] = lambda *_: None,
 ) -> tuple[IngestedFile, pl.DataFrame]:
     """Return the counts and rejected rows that ingesting one file would give, without storing anything.
 
@@ -194,7 +194,7 @@ def preview_ingest(
         catalogue: the machine settings of the workspace.
         store: the warehouse and lake that rows are compared with.
         read: the function that reads a file.
-        use: called with a temporary warehouse that has the rows of this file.
+        use: called with a temporary warehouse and lake that have the rows of this file.
     """
     with Warehouse.in_memory() as memory, tempfile.TemporaryDirectory() as folder:
         scratch = IngestTarget(
@@ -207,5 +207,5 @@ def preview_ingest(
         )
         received = ingest_or_report(found, mappings, catalogue, scratch, read)
         received = received or IngestedFile(found.file, None)
-        use(memory)
+        use(memory, scratch.onto)
         return received, memory.table("rejected_row")

@@ -30,6 +30,8 @@ MIN_WITH_TRUCK_T = 30.0
 """Loads with their truck are heavier than this (common practice, no source)."""
 FINE_TOLERANCE, MAX_FINE_SE, MIN_FINE_Z = 0.02, 0.02, 4.0
 """Precision for a factor as small as that of short tons: tolerance, standard error of the difference and its ratio."""
+MIN_LOADS, LOADS_T, TYPICAL_LOAD_T, LOAD_TOLERANCE = 5, (6.0, 38.0), 25.0, 0.5
+"""Loads of a median, its plausible range without the truck, and a typical load, t (common practice, no source)."""
 MAX_LOAD_T = 45.0
 """Net loads above this are not hauled by road (common practice, no source)."""
 
@@ -54,10 +56,10 @@ class _Group:
 def weighed_over_lifted(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
     """Yield a finding if the weighed mass does not fit the lifted mass, for a group of fields or the whole season."""
     rows = _fields(frames)
-    if rows.height < MIN_FIELDS:
-        return
-    group = _deviating(rows) or _deviating_by_short_tons(rows) or _season(rows)
+    is_enough = rows.height >= MIN_FIELDS
+    group = _deviating(rows) or _deviating_by_short_tons(rows) or _season(rows) if is_enough else None
     if group is None:
+        yield from _usual_loads(frames, paths)
         return
     gross_t = _usual_load(frames.loads, group)
     why = _cause(group, gross_t)
@@ -73,6 +75,24 @@ def weighed_over_lifted(frames: JoinFrames, paths: Paths) -> Iterator[JoinFindin
             says = reason("weighed_over_lifted", **args)
     remedy = _remedy(group, why.code, frames, paths)
     yield JoinFinding(group.name, group.fields, rows.height, says, why, remedy, group.ratio)
+
+
+def _usual_loads(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
+    """Yield a finding for each site whose usual load no truck has; it needs no logs."""
+    for (site,), loads in frames.loads.partition_by("site_id", as_dict=True, maintain_order=True).items():
+        gross_t = float(loads.select(pl.col("gross_t").median()).item())
+        if loads.height < MIN_LOADS or LOADS_T[0] <= gross_t <= LOADS_T[1]:
+            continue
+        if gross_t > LOADS_T[1]:
+            why = reason("truck_in_gross_unknown")
+        else:
+            found = recognise(gross_t / TYPICAL_LOAD_T, MASS, LOAD_TOLERANCE) or recognise(
+                gross_t / TYPICAL_LOAD_T, DECIMAL, LOAD_TOLERANCE
+            )
+            why = found.why if found else reason("column_or_unit_wrong")
+        says = reason("usual_load_implausible", n=loads.height, site_id=site, gross_t=gross_t)
+        remedy = _remedy(_Group("site", str(site), 1.0, 0), why.code, frames, paths)
+        yield JoinFinding(str(site), loads.height, loads.height, says, why, remedy, gross_t / TYPICAL_LOAD_T)
 
 
 def _fields(frames: JoinFrames) -> pl.DataFrame:
@@ -181,7 +201,7 @@ def _remedy(group: _Group, cause: str, frames: JoinFrames, paths: Paths) -> Reas
         return reason("correct_unit", mapping=group.name, column_key="yield_t_ha", **where)
     own = frames.loads.filter(pl.col("site_id") == group.name) if group.kind == "site" else frames.loads
     tickets = str(own["mapping"].mode().sort()[0])
-    if cause == "truck_in_gross":
+    if cause in {"truck_in_gross", "truck_in_gross_unknown"}:
         return reason("choose_mass_without_truck", mapping=tickets, column_key="gross_t", **where)
     if group.kind == "site":
         return reason("correct_unit", mapping=tickets, column_key="gross_t", **where)

@@ -8,7 +8,8 @@ from transforms.config.workspace import Season, Workspace
 from transforms.joins.join_finding import JoinFinding
 from transforms.joins.join_findings import join_findings
 from transforms.joins.join_frames import JoinFrames, Paths
-from transforms.storage.lake import Lake
+from transforms.storage.lake import Lake, read_frame
+from transforms.storage.lake_record import recorded_files
 from transforms.storage.warehouse import Warehouse
 
 RECEIVED = (
@@ -24,6 +25,8 @@ RECEIVED = (
 COMPUTED = ("machine_day", "field_day", "mass_balance")
 """Tables of earlier runs that a preview takes unchanged."""
 COMPARED_SETTINGS = ("machine_id", "share_depth_cm")
+MIN_LOWERED_CM = 0.5
+"""Shares that are less deep than this are raised (common practice, no source)."""
 
 
 def find_join_findings(warehouse: Warehouse, workspace: Workspace) -> list[JoinFinding]:
@@ -49,7 +52,7 @@ def read_join_frames(warehouse: Warehouse, season: Season) -> JoinFrames:
     ids = pl.DataFrame({"machine": [Lake.folder_name(m) for m in named], "id": named}).unique("machine", keep="first")
     machine_id = pl.coalesce("id", pl.col("machine").str.replace(r"~[0-9a-f]{8}$", "")).alias("machine_id")
     mappings = warehouse.query("file_mapping")
-    has_settings = warehouse.has("load_setting") and set(COMPARED_SETTINGS) <= set(warehouse.columns("load_setting"))
+    has_settings = _has_settings(warehouse)
     return JoinFrames(
         loads=loads,
         tares=warehouse.query("join_tare"),
@@ -63,6 +66,10 @@ def read_join_frames(warehouse: Warehouse, season: Season) -> JoinFrames:
     )
 
 
+def _has_settings(warehouse: Warehouse) -> bool:
+    return warehouse.has("load_setting") and set(COMPARED_SETTINGS) <= set(warehouse.columns("load_setting"))
+
+
 class JoinPreview:
     """Warehouse in memory with the stored rows and those of previewed files.
 
@@ -74,10 +81,24 @@ class JoinPreview:
         self.warehouse = Warehouse.in_memory()
         for name in (*RECEIVED, *COMPUTED):
             self.warehouse.append(name, stored.table(name))
-        if stored.has("load_setting"):
-            self.warehouse.store("load_setting", stored.table("load_setting"))
+        self._settings = pl.DataFrame(schema={"machine_id": pl.String, "share_depth_cm": pl.Float64})
+        if _has_settings(stored):
+            self._settings = stored.table("load_setting").select(COMPARED_SETTINGS)
+            self.warehouse.store("load_setting", self._settings)
 
-    def add(self, previewed: Warehouse) -> None:
-        """Add the rows of one previewed file."""
+    def add(self, previewed: Warehouse, lake: Lake) -> None:
+        """Add the rows of one previewed file, and some of the share depths in its telemetry."""
         for name in RECEIVED:
             self.warehouse.append(name, previewed.table(name))
+        depths = [_depths(lake, file.path) for file in recorded_files(previewed, "telemetry")]
+        self._settings = pl.concat([self._settings, *(d for d in depths if d is not None)])
+        self.warehouse.store("load_setting", self._settings)
+
+
+def _depths(lake: Lake, path: str) -> pl.DataFrame | None:
+    """Return every tenth share depth of a telemetry file above zero; None if it has none."""
+    if not set(COMPARED_SETTINGS) <= set(pl.read_parquet_schema(lake.at(path))):
+        return None
+    records = read_frame(lake.at(path), list(COMPARED_SETTINGS)).gather_every(10)
+    lowered = records.filter(pl.col("share_depth_cm") > MIN_LOWERED_CM)
+    return lowered.with_columns(pl.col("share_depth_cm").cast(pl.Float64))

@@ -54,6 +54,10 @@ FINDINGS: dict[str, str | Counted] = {
         "weighed over lifted mass with the yields of mapping '{mapping}' is {ratio:.3g} times that with other field "
         "lists, in the median of {n} fields",
     ),
+    "usual_load_implausible": mark_n(
+        "the weight of {n} load of site {site_id} is {gross_t:.3g} t",
+        "the median weight of {n} loads of site {site_id} is {gross_t:.3g} t",
+    ),
     "stated_losses_differ": mark_n(
         "{n} audit of mapping '{mapping}' states a root loss of {stated_t_ha:.2g} t/ha where its plot shows "
         "{measured_t_ha:.2g}",
@@ -83,6 +87,7 @@ CAUSES: dict[str, str | Counted] = {
     "not_in_list": mark("the list does not have it, or it is another id of the same machine"),
     "machine_or_log_wrong": mark("the ticket names another machine, or the log of that day is missing"),
     "truck_in_gross": mark("the weights include the truck (about {excess_t:.0f} t per load)"),
+    "truck_in_gross_unknown": mark("the weights include the truck"),
     "unit_misread": mark("figures in {unit} are read as {taken_for}"),
     "decimal_misplaced": mark("the decimal mark is misplaced (factor {factor:g})"),
     "weights_or_yields_wrong": mark(

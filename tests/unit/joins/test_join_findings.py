@@ -254,6 +254,17 @@ def test_weights_by_another_unit_or_with_their_truck_are_recognised(times, plus_
     assert finding.source == (site or "")
 
 
+@pytest.mark.parametrize(
+    ("times", "plus_t", "cause"),
+    [(1.0, 14.0, "truck_in_gross_unknown"), (0.001, 0.0, "unit_misread"), (0.1, 0.0, "decimal_misplaced")],
+)
+def test_weights_that_no_truck_hauls_are_found_without_logs(times, plus_t, cause):
+    frames = intact()
+    loads = scaled(frames, times, plus_t, "south")["loads"]
+    (finding,) = found(loads=loads, balance=frames.balance.clear())
+    assert (finding.says.code, finding.source, finding.cause.code) == ("usual_load_implausible", "south", cause)
+
+
 def test_short_tons_of_one_site_are_recognised_if_the_ratios_are_precise_enough():
     frames = intact()
     assert found(**scaled(frames, 1.1023, site="south")) == []
