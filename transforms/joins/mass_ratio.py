@@ -206,4 +206,4 @@ def _remedy(group: _Group, cause: str, frames: JoinFrames, paths: Paths) -> Reas
     if group.kind == "site":
         return reason("correct_unit", mapping=tickets, column_key="gross_t", **where)
     fields = str(frames.fields["mapping"][0])
-    return reason("correct_weights_or_yields", mapping=tickets, other=fields, **where)
+    return reason("correct_weights_or_yields", mapping=tickets, column_key="gross_t", other=fields, **where)

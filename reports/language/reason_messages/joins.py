@@ -126,7 +126,7 @@ FIXES: dict[str, str | Counted] = {
         "truck, then run 'taretrace post-shift {folder}'"
     ),
     "correct_weights_or_yields": mark(
-        "compare [columns.gross_t] in mappings/{mapping}.toml and [columns.yield_t_ha] in mappings/{other}.toml with "
+        "compare [columns.{column_key}] in mappings/{mapping}.toml and [columns.yield_t_ha] in mappings/{other}.toml with "
         "the files, then run 'taretrace post-shift {folder}'"
     ),
 }
