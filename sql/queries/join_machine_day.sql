@@ -1,5 +1,6 @@
 -- A row is a machine-day of the logs, with the file that delivered it. worked: true if the machine worked, or if its work
--- is not computed. Days whose records have expired are in machine_day alone. Key: machine, day.
+-- is not computed. covered: share of the time from the first to the last record that has bins.
+-- Days whose records have expired are in machine_day alone. Key: machine, day.
 -- Reads lake_file, machine_day, source_file.
 with logged as (
     select f.machine, f.day, min(s.mapping) as mapping, min(s.file) as file
@@ -10,7 +11,8 @@ with logged as (
 )
 select
     coalesce(l.machine, d.machine) as machine, d.machine_id, cast(coalesce(l.day, d.day) as date) as day,
-    coalesce(d.working_h > 0, true) as worked, coalesce(l.mapping, '') as mapping, coalesce(l.file, '') as file
+    coalesce(d.working_h > 0, true) as worked,
+    d.bins * 30 / (date_diff('second', d.first_at, d.last_at) + 30) as covered, coalesce(l.mapping, '') as mapping, coalesce(l.file, '') as file
 from logged as l
 full join machine_day as d on d.machine = l.machine and d.day = l.day
 order by 1, 3

@@ -15,8 +15,8 @@ class JoinFrames:
         tares: samples that count: `sample_id, load_id, issued_at, mapping, file, file_at`.
         fields: the field list: `field_id, area_ha, yield_t_ha, mapping, file`.
         machines: the machine list: `machine_id`.
-        logged: machine-days of the logs: `machine_id, day, worked, mapping, file`; `worked` is true for a day whose
-            work is not known yet.
+        logged: machine-days of the logs: `machine_id, day, worked, covered, mapping, file`; `worked` is true for a day
+            whose work is not known yet, `covered` the share of its time that has records.
         worked_fields: fields that a machine worked in, by day: `machine_id, day, field_id`.
         balance: mass by field and machine: `machine_id, field_id, weighed_t, lifted_t`.
         audits: rows of `sql/queries/audit_ground.sql` with `mapping`.

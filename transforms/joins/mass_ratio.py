@@ -36,6 +36,10 @@ MAX_LOAD_T = 45.0
 """Net loads above this are not hauled by road (common practice, no source)."""
 
 
+MAX_COVERED, MAX_GAP_LOG = 0.8, 0.3
+"""Logs with records for less of their time than this may explain a ratio, if they do so within this log difference."""
+
+
 @dataclass(frozen=True)
 class _Group:
     """Fields of one site, mapping of logs or field list.
@@ -62,7 +66,7 @@ def weighed_over_lifted(frames: JoinFrames, paths: Paths) -> Iterator[JoinFindin
         yield from _usual_loads(frames, paths)
         return
     gross_t = _usual_load(frames.loads, group)
-    why = _cause(group, gross_t)
+    why = _cause(group, gross_t, _covered(frames, group))
     args = {"n": group.fields, "ratio": group.ratio, "gross_t": gross_t}
     match group.kind:
         case "site":
@@ -172,11 +176,21 @@ def _usual_load(loads: pl.DataFrame, group: _Group) -> float:
     return float(own.select(pl.col("gross_t").median()).item())
 
 
-def _cause(group: _Group, gross_t: float) -> Reason:
+def _covered(frames: JoinFrames, group: _Group) -> float | None:
+    """Return the median share of time that the logs cover, in the group; None if it is not known."""
+    own = frames.logged.filter(pl.col("mapping") == group.name) if group.kind == "log" else frames.logged
+    covered = own.select(pl.col("covered").median()).item()
+    return None if covered is None else float(covered)
+
+
+def _cause(group: _Group, gross_t: float, covered: float | None) -> Reason:
     """Return the likely cause of a ratio as a reason."""
     excess_t = gross_t * (1 - 1 / group.ratio)
     if group.kind in {"site", "all"} and TRUCK_T[0] <= excess_t <= TRUCK_T[1] and gross_t >= MIN_WITH_TRUCK_T:
         return reason("truck_in_gross", excess_t=excess_t)
+    is_gap = covered is not None and covered < MAX_COVERED and abs(math.log(group.ratio * covered)) < MAX_GAP_LOG
+    if group.kind in {"log", "all"} and is_gap:
+        return reason("logs_with_gaps", pct=100 * (covered or 0.0))
     found: Misread | None
     match group.kind:
         case "site":
@@ -195,6 +209,8 @@ def _cause(group: _Group, gross_t: float) -> Reason:
 def _remedy(group: _Group, cause: str, frames: JoinFrames, paths: Paths) -> Reason:
     """Return the mapping file and key to edit."""
     where = {"folder": paths.folder}
+    if cause == "logs_with_gaps":
+        return reason("send_denser_logs", **where)
     if group.kind == "log":
         return reason("correct_log_units", mapping=group.name, **where)
     if group.kind == "list":

@@ -90,6 +90,7 @@ CAUSES: dict[str, str | Counted] = {
     "truck_in_gross_unknown": mark("the weights include the truck"),
     "unit_misread": mark("figures in {unit} are read as {taken_for}"),
     "decimal_misplaced": mark("the decimal mark is misplaced (factor {factor:g})"),
+    "logs_with_gaps": mark("the logs have records for only {pct:.0f} % of their time"),
     "weights_or_yields_wrong": mark(
         "no unit explains it: tickets or logs are missing, or weights or yields are from another column"
     ),
@@ -114,6 +115,10 @@ FIXES: dict[str, str | Counted] = {
         "correct `unit` of [columns.ground_speed_kmh] in mappings/{mapping}.toml, or of [columns.row_spacing_cm] of "
         "the machine list, then run 'taretrace post-shift {folder}'"
     ),
+    "send_denser_logs": mark(
+        "export logs with a record every 30 s or oftener, or add the missing logs, then run 'taretrace post-shift "
+        "{folder}'"
+    ),
     "correct_unit": mark(
         "correct `unit` of [columns.{column_key}] in mappings/{mapping}.toml, then run 'taretrace post-shift {folder}'"
     ),
@@ -126,8 +131,8 @@ FIXES: dict[str, str | Counted] = {
         "truck, then run 'taretrace post-shift {folder}'"
     ),
     "correct_weights_or_yields": mark(
-        "compare [columns.{column_key}] in mappings/{mapping}.toml and [columns.yield_t_ha] in mappings/{other}.toml with "
-        "the files, then run 'taretrace post-shift {folder}'"
+        "compare [columns.{column_key}] in mappings/{mapping}.toml and [columns.yield_t_ha] in mappings/{other}.toml "
+        "with the files, then run 'taretrace post-shift {folder}'"
     ),
 }
 """Command, or mapping file and key to edit."""

@@ -67,7 +67,10 @@ def intact(seed: int = 1) -> JoinFrames:
         ),
         machines=logged.select("machine_id").unique().sort("machine_id"),
         logged=logged.with_columns(
-            pl.lit(value=True).alias("worked"), of_kind.alias("mapping"), pl.lit("log.csv").alias("file")
+            pl.lit(value=True).alias("worked"),
+            pl.lit(0.97).alias("covered"),
+            of_kind.alias("mapping"),
+            pl.lit("log.csv").alias("file"),
         ),
         worked_fields=loads.select("machine_id", "day", "field_id").unique(),
         balance=balance,
@@ -287,6 +290,13 @@ def test_a_unit_of_one_kind_of_logs_is_recognised_by_the_mass_lifted(times, unit
     (finding,) = found(balance=frames.balance.with_columns(lifted))
     assert (finding.says.code, finding.source) == ("weighed_over_lifted_of_logs", "log_two")
     assert f'"unit": "{unit}"' in finding.cause.args
+
+
+def test_logs_with_gaps_are_not_taken_for_another_unit():
+    frames = intact()
+    balance = frames.balance.with_columns(pl.col("lifted_t") * 0.6)
+    logged = frames.logged.with_columns(pl.lit(0.6).alias("covered"))
+    assert codes(found(balance=balance, logged=logged)) == [("weighed_over_lifted", "logs_with_gaps")]
 
 
 def test_yields_by_another_unit_are_recognised():
