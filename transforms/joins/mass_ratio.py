@@ -65,9 +65,9 @@ def weighed_over_lifted(frames: JoinFrames, paths: Paths) -> Iterator[JoinFindin
     if group is None:
         yield from _usual_loads(frames, paths)
         return
-    gross_t = _usual_load(frames.loads, group)
-    why = _cause(group, gross_t, _covered(frames, group))
-    args = {"n": group.fields, "ratio": group.ratio, "gross_t": gross_t}
+    delivered_t = _usual_load(frames.loads, group)
+    why = _cause(group, delivered_t, _covered(frames, group))
+    args = {"n": group.fields, "ratio": group.ratio, "delivered_t": delivered_t}
     match group.kind:
         case "site":
             says = reason("weighed_over_lifted_of_site", site_id=group.name, **args)
@@ -84,19 +84,19 @@ def weighed_over_lifted(frames: JoinFrames, paths: Paths) -> Iterator[JoinFindin
 def _usual_loads(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
     """Yield a finding for each site whose usual load no truck has; it needs no logs."""
     for (site,), loads in frames.loads.partition_by("site_id", as_dict=True, maintain_order=True).items():
-        gross_t = float(loads.select(pl.col("gross_t").median()).item())
-        if loads.height < MIN_LOADS or LOADS_T[0] <= gross_t <= LOADS_T[1]:
+        delivered_t = float(loads.select(pl.col("delivered_t").median()).item())
+        if loads.height < MIN_LOADS or LOADS_T[0] <= delivered_t <= LOADS_T[1]:
             continue
-        if gross_t > LOADS_T[1]:
-            why = reason("truck_in_gross_unknown")
+        if delivered_t > LOADS_T[1]:
+            why = reason("truck_in_weight_unknown")
         else:
-            found = recognise(gross_t / TYPICAL_LOAD_T, MASS, LOAD_TOLERANCE) or recognise(
-                gross_t / TYPICAL_LOAD_T, DECIMAL, LOAD_TOLERANCE
+            found = recognise(delivered_t / TYPICAL_LOAD_T, MASS, LOAD_TOLERANCE) or recognise(
+                delivered_t / TYPICAL_LOAD_T, DECIMAL, LOAD_TOLERANCE
             )
             why = found.why if found else reason("column_or_unit_wrong")
-        says = reason("usual_load_implausible", n=loads.height, site_id=site, gross_t=gross_t)
+        says = reason("usual_load_implausible", n=loads.height, site_id=site, delivered_t=delivered_t)
         remedy = _remedy(_Group("site", str(site), 1.0, 0), why.code, frames, paths)
-        yield JoinFinding(str(site), loads.height, loads.height, says, why, remedy, gross_t / TYPICAL_LOAD_T)
+        yield JoinFinding(str(site), loads.height, loads.height, says, why, remedy, delivered_t / TYPICAL_LOAD_T)
 
 
 def _fields(frames: JoinFrames) -> pl.DataFrame:
@@ -107,7 +107,7 @@ def _fields(frames: JoinFrames) -> pl.DataFrame:
     by_machine = frames.balance.filter(pl.col("lifted_t") > 0).join(logs, on="machine_id")
     lists = frames.fields.select("field_id", pl.col("mapping").alias("list"))
     return (
-        balance.join(_main(frames.loads.rename({"site_id": "site"}), "site", "gross_t"), on="field_id", how="left")
+        balance.join(_main(frames.loads.rename({"site_id": "site"}), "site", "delivered_t"), on="field_id", how="left")
         .join(_main(by_machine, "log", "lifted_t"), on="field_id", how="left")
         .join(lists, on="field_id", how="left")
         .with_columns((pl.col("weighed_t") / pl.col("lifted_t")).alias("ratio"))
@@ -173,7 +173,7 @@ def _season(rows: pl.DataFrame) -> _Group | None:
 
 def _usual_load(loads: pl.DataFrame, group: _Group) -> float:
     own = loads.filter(pl.col("site_id") == group.name) if group.kind == "site" else loads
-    return float(own.select(pl.col("gross_t").median()).item())
+    return float(own.select(pl.col("delivered_t").median()).item())
 
 
 def _covered(frames: JoinFrames, group: _Group) -> float | None:
@@ -183,11 +183,11 @@ def _covered(frames: JoinFrames, group: _Group) -> float | None:
     return None if covered is None else float(covered)
 
 
-def _cause(group: _Group, gross_t: float, covered: float | None) -> Reason:
+def _cause(group: _Group, delivered_t: float, covered: float | None) -> Reason:
     """Return the likely cause of a ratio as a reason."""
-    excess_t = gross_t * (1 - 1 / group.ratio)
-    if group.kind in {"site", "all"} and TRUCK_T[0] <= excess_t <= TRUCK_T[1] and gross_t >= MIN_WITH_TRUCK_T:
-        return reason("truck_in_gross", excess_t=excess_t)
+    excess_t = delivered_t * (1 - 1 / group.ratio)
+    if group.kind in {"site", "all"} and TRUCK_T[0] <= excess_t <= TRUCK_T[1] and delivered_t >= MIN_WITH_TRUCK_T:
+        return reason("truck_in_weight", excess_t=excess_t)
     is_gap = covered is not None and covered < MAX_COVERED and abs(math.log(group.ratio * covered)) < MAX_GAP_LOG
     if group.kind in {"log", "all"} and is_gap:
         return reason("logs_with_gaps", pct=100 * (covered or 0.0))
@@ -201,7 +201,7 @@ def _cause(group: _Group, gross_t: float, covered: float | None) -> Reason:
             found = recognise(1 / group.ratio, AREA_MASS) or recognise(1 / group.ratio, DECIMAL)
         case _:
             of_weights, of_yields = recognise(group.ratio, MASS), recognise(1 / group.ratio, AREA_MASS)
-            is_of_weights = of_yields is None or gross_t > MAX_LOAD_T or gross_t < 1
+            is_of_weights = of_yields is None or delivered_t > MAX_LOAD_T or delivered_t < 1
             found = of_weights if of_weights and is_of_weights else of_yields or recognise(1 / group.ratio, WORK)
     return found.why if found else reason("weights_or_yields_wrong")
 
@@ -217,9 +217,9 @@ def _remedy(group: _Group, cause: str, frames: JoinFrames, paths: Paths) -> Reas
         return reason("correct_unit", mapping=group.name, column_key="yield_t_ha", **where)
     own = frames.loads.filter(pl.col("site_id") == group.name) if group.kind == "site" else frames.loads
     tickets = str(own["mapping"].mode().sort()[0])
-    if cause in {"truck_in_gross", "truck_in_gross_unknown"}:
-        return reason("choose_mass_without_truck", mapping=tickets, column_key="gross_t", **where)
+    if cause in {"truck_in_weight", "truck_in_weight_unknown"}:
+        return reason("choose_mass_without_truck", mapping=tickets, column_key="delivered_t", **where)
     if group.kind == "site":
-        return reason("correct_unit", mapping=tickets, column_key="gross_t", **where)
+        return reason("correct_unit", mapping=tickets, column_key="delivered_t", **where)
     fields = str(frames.fields["mapping"][0])
-    return reason("correct_weights_or_yields", mapping=tickets, column_key="gross_t", other=fields, **where)
+    return reason("correct_weights_or_yields", mapping=tickets, column_key="delivered_t", other=fields, **where)

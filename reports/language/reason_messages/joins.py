@@ -32,15 +32,15 @@ FINDINGS: dict[str, str | Counted] = {
         "{load_id}, {machine_id}, {day}",
     ),
     "weighed_over_lifted": mark_n(
-        "weighed mass is {ratio:.3g} times the mass lifted, in {n} field; the usual load is {gross_t:.3g} t",
+        "weighed mass is {ratio:.3g} times the mass lifted, in {n} field; the usual load is {delivered_t:.3g} t",
         "weighed mass is {ratio:.3g} times the mass lifted, in the median of {n} fields; the usual load is "
-        "{gross_t:.3g} t",
+        "{delivered_t:.3g} t",
     ),
     "weighed_over_lifted_of_site": mark_n(
         "weighed over lifted mass of site {site_id} is {ratio:.3g} times that of the other sites, in {n} field; its "
-        "usual load is {gross_t:.3g} t",
+        "usual load is {delivered_t:.3g} t",
         "weighed over lifted mass of site {site_id} is {ratio:.3g} times that of the other sites, in the median of {n} "
-        "fields; its usual load is {gross_t:.3g} t",
+        "fields; its usual load is {delivered_t:.3g} t",
     ),
     "weighed_over_lifted_of_logs": mark_n(
         "weighed over lifted mass with the logs of mapping '{mapping}' is {ratio:.3g} times that with other logs, in "
@@ -55,8 +55,8 @@ FINDINGS: dict[str, str | Counted] = {
         "lists, in the median of {n} fields",
     ),
     "usual_load_implausible": mark_n(
-        "the weight of {n} load of site {site_id} is {gross_t:.3g} t",
-        "the median weight of {n} loads of site {site_id} is {gross_t:.3g} t",
+        "the weight of {n} load of site {site_id} is {delivered_t:.3g} t",
+        "the median weight of {n} loads of site {site_id} is {delivered_t:.3g} t",
     ),
     "stated_losses_differ": mark_n(
         "{n} audit of mapping '{mapping}' states a root loss of {stated_t_ha:.2g} t/ha where its plot shows "
@@ -86,8 +86,8 @@ CAUSES: dict[str, str | Counted] = {
     "list_not_received": mark("no such list has been received"),
     "not_in_list": mark("the list does not have it, or it is another id of the same machine"),
     "machine_or_log_wrong": mark("the ticket names another machine, or the log of that day is missing"),
-    "truck_in_gross": mark("the weights include the truck (about {excess_t:.0f} t per load)"),
-    "truck_in_gross_unknown": mark("the weights include the truck"),
+    "truck_in_weight": mark("the weights include the truck (about {excess_t:.0f} t per load)"),
+    "truck_in_weight_unknown": mark("the weights include the truck"),
     "unit_misread": mark("figures in {unit} are read as {taken_for}"),
     "decimal_misplaced": mark("the decimal mark is misplaced (factor {factor:g})"),
     "logs_with_gaps": mark("the logs have records for only {pct:.0f} % of their time"),
@@ -127,8 +127,8 @@ FIXES: dict[str, str | Counted] = {
         "{folder}'"
     ),
     "choose_mass_without_truck": mark(
-        "set `from` of [columns.{column_key}] in mappings/{mapping}.toml to the column of the weight without the "
-        "truck, then run 'taretrace post-shift {folder}'"
+        "in mappings/{mapping}.toml, set `from` of [columns.{column_key}] to the weight without the truck, or replace it "
+        "by [columns.truck_full_t] and [columns.truck_empty_t], then run 'taretrace post-shift {folder}'"
     ),
     "correct_weights_or_yields": mark(
         "compare [columns.{column_key}] in mappings/{mapping}.toml and [columns.yield_t_ha] in mappings/{other}.toml "

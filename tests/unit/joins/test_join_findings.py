@@ -36,12 +36,12 @@ def intact(seed: int = 1) -> JoinFrames:
             "site_id": ["north" if m < MACHINES // 2 else "south" for _, m, _ in jobs],
             "weighed_at": weighed,
             "day": [w.date() for w in weighed],
-            "gross_t": rng.normal(LOAD_T, 1.0, len(jobs)),
+            "delivered_t": rng.normal(LOAD_T, 1.0, len(jobs)),
             "mapping": "tickets",
             "file": "tickets.csv",
             "file_at": BEGINS + dt.timedelta(days=DAYS),
         }
-    ).with_columns((pl.col("gross_t") * 0.85).alias("net_t"))
+    ).with_columns((pl.col("delivered_t") * 0.85).alias("clean_t"))
     sampled = loads.filter(pl.col("weighed_at") < BEGINS + dt.timedelta(days=DAYS - 1))
     tares = sampled.select(
         pl.format("S{}", pl.int_range(pl.len()) + 7).alias("sample_id"),
@@ -52,7 +52,7 @@ def intact(seed: int = 1) -> JoinFrames:
         (pl.col("file_at") + dt.timedelta(hours=1)).alias("file_at"),
     )
     weighed_t = (
-        loads.group_by("field_id", "machine_id").agg(pl.col("gross_t").sum().alias("weighed_t")).sort("field_id")
+        loads.group_by("field_id", "machine_id").agg(pl.col("delivered_t").sum().alias("weighed_t")).sort("field_id")
     )
     balance = weighed_t.with_columns(
         pl.col("weighed_t") / pl.Series(np.exp(rng.normal(0.05, 0.1, weighed_t.height))).alias("factor")
@@ -232,16 +232,16 @@ def scaled(frames: JoinFrames, times: float, plus_t: float = 0.0, site: str | No
     """The season with other weights on the tickets of a site, or of all."""
     own = pl.col("site_id") == site if site else pl.lit(value=True)
     loads = frames.loads.with_columns(
-        pl.when(own).then(pl.col("gross_t") * times + plus_t).otherwise("gross_t").alias("gross_t")
+        pl.when(own).then(pl.col("delivered_t") * times + plus_t).otherwise("delivered_t").alias("delivered_t")
     )
-    weighed = loads.group_by("field_id").agg(pl.col("gross_t").sum().alias("weighed_t"))
+    weighed = loads.group_by("field_id").agg(pl.col("delivered_t").sum().alias("weighed_t"))
     return {"loads": loads, "balance": frames.balance.drop("weighed_t").join(weighed, on="field_id")}
 
 
 @pytest.mark.parametrize(
     ("times", "plus_t", "cause", "unit"),
     [
-        (1.0, 14.0, "truck_in_gross", ""),
+        (1.0, 14.0, "truck_in_weight", ""),
         (0.001, 0.0, "unit_misread", '"unit": "t", '),
         (1000.0, 0.0, "unit_misread", '"unit": "kg", '),
         (2.2046, 0.0, "unit_misread", '"unit": "lb", '),
@@ -259,7 +259,7 @@ def test_weights_by_another_unit_or_with_their_truck_are_recognised(times, plus_
 
 @pytest.mark.parametrize(
     ("times", "plus_t", "cause"),
-    [(1.0, 14.0, "truck_in_gross_unknown"), (0.001, 0.0, "unit_misread"), (0.1, 0.0, "decimal_misplaced")],
+    [(1.0, 14.0, "truck_in_weight_unknown"), (0.001, 0.0, "unit_misread"), (0.1, 0.0, "decimal_misplaced")],
 )
 def test_weights_that_no_truck_hauls_are_found_without_logs(times, plus_t, cause):
     frames = intact()
@@ -275,7 +275,7 @@ def test_short_tons_of_one_site_are_recognised_if_the_ratios_are_precise_enough(
     exact = (
         changed["balance"]
         .drop("lifted_t")
-        .join(frames.loads.group_by("field_id").agg(pl.col("gross_t").sum().alias("lifted_t")), on="field_id")
+        .join(frames.loads.group_by("field_id").agg(pl.col("delivered_t").sum().alias("lifted_t")), on="field_id")
     )
     (finding,) = found(loads=changed["loads"], balance=exact)
     assert (finding.source, finding.cause.code) == ("south", "unit_misread")
