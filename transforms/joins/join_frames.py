@@ -10,8 +10,8 @@ class JoinFrames:
     """Keys and figures of all sources.
 
     Attributes:
-        loads: tickets that count: `load_id, field_id, machine_id, site_id, weighed_at, delivered_t, clean_t, day, mapping,
-            file, file_at`; `day` is the shift day of the departure, else of the weighing.
+        loads: tickets that count: `load_id, field_id, machine_id, site_id, weighed_at, delivered_t, clean_t, day,
+            mapping, file, file_at`; `day` is the shift day of the departure, else of the weighing.
         tares: samples that count: `sample_id, load_id, issued_at, mapping, file, file_at`.
         fields: the field list: `field_id, area_ha, yield_t_ha, mapping, file`.
         machines: the machine list: `machine_id`.

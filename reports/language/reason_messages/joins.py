@@ -127,8 +127,8 @@ FIXES: dict[str, str | Counted] = {
         "{folder}'"
     ),
     "choose_mass_without_truck": mark(
-        "in mappings/{mapping}.toml, set `from` of [columns.{column_key}] to the weight without the truck, or replace it "
-        "by [columns.truck_full_t] and [columns.truck_empty_t], then run 'taretrace post-shift {folder}'"
+        "in mappings/{mapping}.toml, set `from` of [columns.{column_key}] to the weight without the truck, or replace "
+        "it by [columns.truck_full_t] and [columns.truck_empty_t], then run 'taretrace post-shift {folder}'"
     ),
     "correct_weights_or_yields": mark(
         "compare [columns.{column_key}] in mappings/{mapping}.toml and [columns.yield_t_ha] in mappings/{other}.toml "
