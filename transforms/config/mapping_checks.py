@@ -77,7 +77,7 @@ def check_mapping(
             has_zone="time_zone" in table,
             where=f"{where} {table_shown('columns', written)}",
         )
-        if schema is not None and name not in schema:
+        if kind is not None and schema is not None and name not in schema:
             problems.append(_unknown_column(name, kind, schema, where))
         problems += check_column(row, place)
     return problems
