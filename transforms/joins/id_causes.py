@@ -150,9 +150,9 @@ def _is_above_chance(share: float, left: pl.Series, other: pl.Series, matches: p
     numbers, known = (s.cast(pl.Int64, strict=False).drop_nulls() for s in (left, other))
     if numbers.len() < left.len() or not known.len():
         return True
-    low, high = numbers.min(), numbers.max()
-    within = known.is_between(low, high).sum()
-    width = int(high) - int(low) + 1  # type: ignore[arg-type, call-overload]
+    low, high = min(numbers), max(numbers)
+    within = len([n for n in known if low <= n <= high])
+    width = high - low + 1
     return share > MIN_ABOVE_CHANCE * within / width or _differs_by_constant(matches)
 
 

@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
 from transforms.contracts.reason import Reason, reason
@@ -158,7 +159,7 @@ def _deviating_by_short_tons(rows: pl.DataFrame) -> _Group | None:
             rows.filter(own).select(pl.col("ratio").log()).to_series()
             for own in (pl.col("site") == group.name, pl.col("site") != group.name)
         ]
-        spread = [float((s - s.median()).abs().median() or 0.0) * 1.4826 for s in logs]  # type: ignore[arg-type, operator]
+        spread = [1.4826 * float(np.median(np.abs(s.to_numpy() - np.median(s.to_numpy())))) for s in logs]
         se = 1.2533 * math.hypot(*(sd / math.sqrt(s.len()) for sd, s in zip(spread, logs, strict=True)))
         is_clear = se <= MAX_FINE_SE and abs(math.log(group.ratio)) >= MIN_FINE_Z * se
         if is_clear and recognise(group.ratio, short_ton, FINE_TOLERANCE):

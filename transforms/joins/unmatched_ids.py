@@ -58,7 +58,7 @@ def loads_without_tare(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding
     """Yield a finding on the sites of which no load has a tare, though the lab has had the time for it."""
     if not frames.tares.height or not frames.loads.height:
         return
-    sampled = pl.col("load_id").is_in(frames.tares["load_id"].drop_nulls().implode())
+    sampled = pl.col("load_id").is_in(frames.tares["load_id"].implode())
     until = _sampled_until(frames)
     old = frames.loads.filter(pl.col("weighed_at") < until)
     sites = old.group_by("site_id").agg(pl.len(), sampled.sum().alias("sampled")).sort("site_id")
@@ -68,13 +68,15 @@ def loads_without_tare(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding
     if loads.height < MIN_OLD_LOADS:
         return
     cause = find_id_cause(loads["load_id"], frames.tares["load_id"])
+    alone = frames.tares.filter(~pl.col("load_id").is_in(frames.loads["load_id"].implode()))
+    lab = (alone if alone.height else frames.tares).row(0, named=True)
     yield JoinFinding(
         ", ".join(enough["site_id"]),
         loads.height,
         old.height,
         reason("loads_without_tare", n=loads.height, sites=enough["site_id"].to_list(), example=loads["load_id"][0]),
         cause.why if cause else reason("ids_of_other_column"),
-        _fix_column("load_id", str(frames.tares["mapping"][0]), frames.tares["file"][0], cause, paths),
+        _fix_column("load_id", lab["mapping"], lab["file"], cause, paths),
     )
 
 
@@ -82,10 +84,9 @@ def _sampled_until(frames: JoinFrames) -> dt.datetime:
     """Return the time before which a load should have its tare, from the usual delay of the lab."""
     joined = frames.tares.join(frames.loads.select("load_id", "weighed_at"), on="load_id")
     delays = joined.select((pl.col("issued_at") - pl.col("weighed_at")).alias("delay")).drop_nulls()
+    usual: dt.timedelta = USUAL_DELAY
     if delays.height:
         usual = delays.select(pl.col("delay").quantile(DELAY_QUANTILE)).item() * DELAY_FACTOR
-    else:
-        usual = USUAL_DELAY
     newest: dt.datetime = frames.loads.select(pl.col("weighed_at").max()).item()
     return newest - max(usual, MIN_DELAY)
 

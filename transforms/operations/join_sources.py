@@ -96,9 +96,9 @@ class JoinPreview:
 
 
 def _depths(lake: Lake, path: str) -> pl.DataFrame | None:
-    """Return every tenth share depth of a telemetry file above zero; None if it has none."""
-    if not set(COMPARED_SETTINGS) <= set(pl.read_parquet_schema(lake.at(path))):
+    """Return every tenth share depth of a telemetry file that is not raised; None if it has none."""
+    records = read_frame(lake.at(path))
+    if not set(COMPARED_SETTINGS) <= set(records.columns):
         return None
-    records = read_frame(lake.at(path), list(COMPARED_SETTINGS)).gather_every(10)
-    lowered = records.filter(pl.col("share_depth_cm") > MIN_LOWERED_CM)
-    return lowered.with_columns(pl.col("share_depth_cm").cast(pl.Float64))
+    depth = pl.col("share_depth_cm").cast(pl.Float64)
+    return records.gather_every(10).select("machine_id", depth).filter(depth > MIN_LOWERED_CM)
