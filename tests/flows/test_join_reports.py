@@ -3,6 +3,7 @@
 import json
 import shutil
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -53,7 +54,7 @@ def causes(rows: list[dict[str, str]]) -> list[tuple[str, str]]:
     return [(row["code"], row["cause_code"]) for row in rows]
 
 
-def outcome(ran: Ran) -> dict:
+def outcome(ran: Ran) -> dict[str, Any]:
     return json.loads(ran.out)
 
 
