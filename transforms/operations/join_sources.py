@@ -87,7 +87,12 @@ class JoinPreview:
             self.warehouse.store("load_setting", self._settings)
 
     def add(self, previewed: Warehouse, lake: Lake) -> None:
-        """Add the rows of one previewed file, and some of the share depths in its telemetry."""
+        """Add the rows of one previewed file, and some of the share depths in its telemetry.
+
+        A file that an earlier run could not read is recorded already; its new rows replace that record.
+        """
+        for sha in previewed.table("source_file")["source_sha256"]:
+            self.warehouse.delete_source(sha)
         for name in RECEIVED:
             self.warehouse.append(name, previewed.table(name))
         depths = [_depths(lake, file.path) for file in recorded_files(previewed, "telemetry")]
