@@ -48,8 +48,9 @@ def read_join_frames(warehouse: Warehouse, season: Season) -> JoinFrames:
     shift = {"zone": season.time_zone, "shift_starts": dt.timedelta(hours=starts.hour, minutes=starts.minute)}
     loads, machines = warehouse.query("join_load", **shift), warehouse.table("machine").select("machine_id")
     days = warehouse.query("join_machine_day")
-    named = pl.concat([machines["machine_id"], days["machine_id"], loads["machine_id"]]).drop_nulls().unique()
-    ids = pl.DataFrame({"machine": [Lake.folder_name(m) for m in named], "id": named}).unique("machine", keep="first")
+    named = pl.concat([machines["machine_id"], days["machine_id"], loads["machine_id"]]).drop_nulls().unique().sort()
+    folders = {"machine": [Lake.folder_name(m) for m in named], "id": named.to_list()}
+    ids = pl.DataFrame(folders, schema=dict.fromkeys(folders, pl.String)).unique("machine", keep="first")
     machine_id = pl.coalesce("id", pl.col("machine").str.replace(r"~[0-9a-f]{8}$", "")).alias("machine_id")
     mappings = warehouse.query("file_mapping")
     has_settings = _has_settings(warehouse)
