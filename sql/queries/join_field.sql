@@ -4,6 +4,7 @@ with delivered as (
     select r.field_id, arg_max(s.mapping, s.file_at) as mapping, arg_max(s.file, s.file_at) as file
     from received_field as r
     inner join source_file as s using (source_sha256)
+    where s.kind = 'field'
     group by r.field_id
 )
 select f.field_id, f.area_ha, f.yield_t_ha, coalesce(d.mapping, '') as mapping, d.file

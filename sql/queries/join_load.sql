@@ -4,6 +4,7 @@ with delivered as (
     select r.load_id, arg_max(s.mapping, s.file_at) as mapping, arg_max(s.file, s.file_at) as file, max(s.file_at) as file_at
     from received_load as r
     inner join source_file as s using (source_sha256)
+    where s.kind = 'load'
     group by r.load_id
 )
 select

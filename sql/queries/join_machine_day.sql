@@ -5,7 +5,7 @@
 with logged as (
     select f.machine, f.day, min(s.mapping) as mapping, min(s.file) as file
     from lake_file as f
-    left join source_file as s using (source_sha256)
+    left join source_file as s on s.source_sha256 = f.source_sha256 and s.kind = 'telemetry'
     where f.kind = 'telemetry'
     group by f.machine, f.day
 )

@@ -92,7 +92,7 @@ class JoinPreview:
 
         A file that an earlier run could not read is recorded already; its new rows replace that record.
         """
-        for sha in previewed.table("source_file")["source_sha256"]:
+        for sha in previewed.table("source_file")["source_sha256"].unique():
             self.warehouse.delete_source(sha)
         for name in RECEIVED:
             self.warehouse.append(name, previewed.table(name))
