@@ -15,7 +15,7 @@ AROUND = dt.timedelta(days=1)
 PILE = dt.timedelta(days=40)
 """Loads from a heap are weighed this long after the machine worked in their field (common practice, no source)."""
 MIN_TICKETS, MIN_PCT = 3, 5.0
-"""Fewer tickets than either, of those of a mapping with a machine, are single slips (common practice, no source)."""
+"""Fewer tickets than either, of those of a machine or of a mapping, are single slips (common practice, no source)."""
 
 
 def tickets_of_idle_machines(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
@@ -61,7 +61,12 @@ def _idle(mapping: str, loads: pl.DataFrame, frames: JoinFrames, paths: Paths) -
         (pl.col("day") - pl.col("work_day")).is_between(-AROUND, PILE)
     )
     idle = judged.join(days, on="load_id", how="anti").join(heaps, on="load_id", how="anti")
-    if not _is_reported(idle, judged):
+    counts = judged.group_by("machine_id").agg(
+        pl.len(), pl.col("load_id").is_in(idle["load_id"].implode()).sum().alias("idle")
+    )
+    often = counts.filter(pl.col("idle") >= MIN_TICKETS, 100 * pl.col("idle") >= MIN_PCT * pl.col("len"))
+    idle, judged = (rows.join(often, on="machine_id", how="semi") for rows in (idle, judged))
+    if not idle.height:
         return
     first = idle.sort("day", "load_id").row(0, named=True)
     args = {"n": idle.height, "total": judged.height, "mapping": mapping, "machine_id": first["machine_id"]}

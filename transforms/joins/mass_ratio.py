@@ -33,6 +33,8 @@ FINE_TOLERANCE, MAX_FINE_SE, MIN_FINE_Z = 0.02, 0.02, 4.0
 """Precision for a factor as small as that of short tons: tolerance, standard error of the difference and its ratio."""
 MIN_LOADS, LOADS_T, TYPICAL_LOAD_T, LOAD_TOLERANCE = 5, (6.0, 38.0), 25.0, 0.5
 """Loads of a median, its plausible range without the truck, and a typical load, t (common practice, no source)."""
+SEASON_TOLERANCE = 0.18
+"""Tolerance of a factor of the whole season, whose yields are only expected (common practice, no source)."""
 MAX_LOAD_T = 45.0
 """Net loads above this are not hauled by road (common practice, no source)."""
 
@@ -201,9 +203,14 @@ def _cause(group: _Group, delivered_t: float, covered: float | None) -> Reason:
         case "list":
             found = recognise(1 / group.ratio, AREA_MASS) or recognise(1 / group.ratio, DECIMAL)
         case _:
-            of_weights, of_yields = recognise(group.ratio, MASS), recognise(1 / group.ratio, AREA_MASS)
+            of_weights = recognise(group.ratio, MASS, SEASON_TOLERANCE)
+            of_yields = recognise(1 / group.ratio, AREA_MASS, SEASON_TOLERANCE)
             is_of_weights = of_yields is None or delivered_t > MAX_LOAD_T or delivered_t < 1
-            found = of_weights if of_weights and is_of_weights else of_yields or recognise(1 / group.ratio, WORK)
+            found = (
+                of_weights
+                if of_weights and is_of_weights
+                else of_yields or recognise(1 / group.ratio, WORK, SEASON_TOLERANCE)
+            )
     return found.why if found else reason("weights_or_yields_wrong")
 
 

@@ -17,6 +17,8 @@ MIN_AUDITS, MAX_LOSS_RATIO = 3, 1.8
 STATED = ("tip_loss_t_ha", "whole_root_loss_t_ha", "root_loss_t_ha")
 MIN_LOADS = 5
 """Minimum number of traced loads of a machine for the median of its setting."""
+DEPTHS_CM = (3.6, 12.0)
+"""Share depths that need no comparison with other logs (common practice, no source)."""
 INCH_DEPTHS = (1.8, 2.9)
 """Share depths that are plausible in inches only, if all logs have them (common practice, no source)."""
 SETTING_TOLERANCE = 0.15
@@ -67,7 +69,7 @@ def setting_units(frames: JoinFrames, paths: Paths) -> Iterator[JoinFinding]:
         depth = float(own.select(pl.col("depth").median()).item())
         usual = float(others.select(pl.col("depth").median()).item()) if others.height else None
         found = None
-        if usual is not None and not 3.0 <= depth <= 12.0:
+        if usual is not None and not DEPTHS_CM[0] <= depth <= DEPTHS_CM[1]:
             found = recognise(depth / usual, LENGTH, SETTING_TOLERANCE)
         elif usual is None and INCH_DEPTHS[0] <= depth <= INCH_DEPTHS[1]:
             found = LENGTH[0]
