@@ -58,7 +58,7 @@ def _locked_workspace(folder: Path, command: str, wait_s: float = 0.0) -> Iterat
 
 def _count_rows(received: list[Any]) -> dict[str, int]:
     keys = ("rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
-    return {"files": len(received), **{k: sum(getattr(r, k) for r in received) for k in keys}}
+    return {"files": len({r.file for r in received}), **{k: sum(getattr(r, k) for r in received) for k in keys}}
 
 
 def _describe_counts(counts: dict[str, int]) -> str:
@@ -134,9 +134,11 @@ def _run_post_shift(
     workspace: Workspace, reporter: Reporter, engine: Engine, as_json: bool, *, strict: bool, open_index: bool
 ) -> None:
     with reporter.stage(mark("Starting the flow engine")):
+        from flows.cli.unread_lines import unread_lines, unread_rows
         from flows.pipeline.jobs import run_job
         from reports.language.reason_text import format_reason
         from reports.pages.index_data import INDEX
+        from transforms.ingest.unread import find_unread
         from transforms.operations.alarms import FAILED_CHECK, failed_checks
         from transforms.operations.join_sources import find_join_findings
         from transforms.storage.warehouse import Warehouse
@@ -151,21 +153,23 @@ def _run_post_shift(
     counts, index = _count_rows(received), workspace.out.resolve() / INDEX
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
-        failures = failed_checks(warehouse)
+        failures, unread = failed_checks(warehouse), find_unread(received, warehouse)
         joins = find_join_findings(warehouse, workspace)
     warnings = [format_reason(a.why, workspace.season.catalogue) for a in failures]
     finish(
         as_json,
         {
-            "joins": join_rows(joins, workspace.season.catalogue),
+            "joins": join_rows(joins, workspace),
             **counts,
             "shift_page": page.resolve(),
             "index": index,
             FAILED_CHECK: [a.subject for a in failures],
+            "unread": unread_rows(unread, workspace),
         },
         [
-            *join_lines(joins, workspace.season.catalogue),
+            *join_lines(joins, workspace),
             _describe_counts(counts),
+            *unread_lines(unread, workspace),
             *(say("Warning: {warning}", warning=warning) for warning in warnings),
             line_with(mark("Shift page: {page}"), page=strong(page.resolve())),
             say("All pages: {page}", page=index),
@@ -212,7 +216,9 @@ def post_shift_command(
 def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_json: Json = False) -> None:
     """Ingest new files from the inbox, trace loads, and join them with tares and conditions."""
     from flows import stages
+    from flows.cli.unread_lines import unread_lines, unread_rows
     from flows.runtime.local_pool import helpers
+    from transforms.ingest.unread import find_unread
 
     reporter = Reporter(quiet=as_json)
     with _locked_workspace(folder, "ingest", wait) as workspace:
@@ -222,12 +228,13 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_jso
             stages.trace_loads(workspace, reporter, executor)
         for stage in (stages.compute_conditions, stages.build_marts, stages.assess_storability):
             stage(workspace, reporter)
+        with stages.open_warehouse(workspace) as warehouse:
+            unread = find_unread(received, warehouse)
         joins = stages.monitor_joins(workspace)
-        catalogue = workspace.season.catalogue
     counts = _count_rows(received)
     stored = say("Stored in {file}. Next: taretrace fit {folder}", file=workspace.warehouse, folder=folder)
-    lines = [*join_lines(joins, catalogue), _describe_counts(counts), stored]
-    finish(as_json, {"joins": join_rows(joins, catalogue), **counts}, lines)
+    lines = [*join_lines(joins, workspace), _describe_counts(counts), *unread_lines(unread, workspace), stored]
+    finish(as_json, {"joins": join_rows(joins, workspace), **counts, "unread": unread_rows(unread, workspace)}, lines)
     _exit_if_unread(received)
     _exit_if_rejected(strict, counts)
 

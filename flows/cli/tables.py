@@ -83,11 +83,11 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
         }
         joins = find_join_findings(warehouse, workspace)
     outcome = {
-        "joins": join_rows(joins, season.catalogue),
+        "joins": join_rows(joins, workspace),
         **{name: frame.to_dicts() for name, frame in found.items()},
     }
     line = say("Workspace: {folder}", folder=folder.resolve())
-    finish(as_json, outcome, [line], [*join_tables(joins, season.catalogue), *status_tables(found, season)])
+    finish(as_json, outcome, [line], [*join_tables(joins, workspace), *status_tables(found, season)])
 
 
 def register_tables(app: typer.Typer) -> None:

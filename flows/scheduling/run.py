@@ -175,7 +175,8 @@ def _run_and_notify(job: str, workspace: Workspace, log: RunLog) -> RunOutcome:
 def _count_rows(done: JobResult) -> dict[str, int]:
     keys = ("rows_in", "rows_accepted", "rows_rejected", "rows_repeated")
     counts = {key: sum(getattr(r, key) for r in done.received) for key in keys}
-    return {"files": len(done.received), "failed_files": sum(bool(r.failed) for r in done.received), **counts}
+    files = len({r.file for r in done.received})
+    return {"files": files, "failed_files": sum(bool(r.failed) for r in done.received), **counts}
 
 
 def _describe_delivery(ended: RunOutcome) -> dict[str, Any]:

@@ -140,8 +140,9 @@ def receive_files(workspace: Workspace, reporter: Reporter, executor: Executor =
                 if received is None:
                     reporter.line(say("Left for the next run: {file} changed while it was being read", file=found.file))
                 else:
-                    out.append(received)
-                    _report_failure(received, reporter)
+                    out.extend(received)
+                    for part in received:
+                        _report_failure(part, reporter)
                 advance()
         with reporter.stage(mark("Storing copies of received files")):
             copying = copy_received(inbox, warehouse, copies, place.keep_received_days, now)
@@ -183,7 +184,7 @@ class Examined:
     """Preview of the ingest of the pending files.
 
     Attributes:
-        received: row counts of each file.
+        received: row counts of each file and mapping.
         rejected: rejected rows.
         left: (name, reason) of each file that is not read.
         failed: files whose reader failed in earlier runs.
@@ -212,7 +213,7 @@ def examine_files(workspace: Workspace, reporter: Reporter) -> Examined:
         rejected = pl.concat([warehouse.table("rejected_row").clear(), *(rows for _, rows in out)])
         failed = failed_reads(warehouse)
     joins = find_join_findings(joined.warehouse, workspace)
-    return Examined([received for received, _ in out], rejected, inbox.left, failed, joins)
+    return Examined([part for received, _ in out for part in received], rejected, inbox.left, failed, joins)
 
 
 def monitor_joins(workspace: Workspace) -> list[JoinFinding]:

@@ -19,7 +19,7 @@ from reports.language.translate import local_moment, local_number, translated, t
 from transforms.config.settings_catalogue import Catalogue, load_catalogue
 from transforms.contracts.reason import ALSO, ERROR_TEXT, Reason
 
-WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "state"}
+WORD_ARGS = {"wetness_class", "soil_class", "factor", "kind", "file_kind", "state"}
 """Arguments whose values are codes with a word of their own."""
 
 TEXT_OF: dict[str, Callable[[str], str]] = {

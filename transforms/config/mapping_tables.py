@@ -176,3 +176,4 @@ class ColumnTable(Table):
         "such as { M01 = 28.0, M02 = 21.0 }",
     )
     scale_by: Literal["device", "dictionary"] | None = Field(None, description="device or dictionary")
+    for_all_files: bool = Field(default=False, description="true or false, without quotes")

@@ -58,7 +58,7 @@ def corrections_name(file: str, taken: set[str]) -> str:
 def write_rejected(
     rows: pl.DataFrame, mappings: dict[str, Mapping], folder: Path, texts: CorrectionTexts
 ) -> tuple[list[Path], int]:
-    """Write one corrections file per source file.
+    """Write one corrections file per source file, or several for sheets with different lines above their rows.
 
     Args:
         rows: rows of the query `sql/queries/mendable.sql`.
@@ -74,7 +74,7 @@ def write_rejected(
     written, left, taken = [], 0, set[str]()
     whole = _with_sentences(rows.filter(pl.col("raw").str.len_chars() <= RAW_CHARACTERS), texts.sentence_of)
     left += rows.height - whole.height
-    for (_, file), part in whole.group_by("source_sha256", "file", maintain_order=True):
+    for (_, file, _), part in whole.group_by("source_sha256", "file", "header", maintain_order=True):
         mapping = mappings.get(part["mapping"][0])
         form = None if mapping is None else mapping.form_of(Path(str(file)))
         if mapping is None or form not in CORRECTABLE_FORMS or _has_lines_per_sheet(mapping, str(form)):

@@ -6,6 +6,7 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass, field, fields, replace
 from fnmatch import fnmatch
+from functools import cached_property
 from pathlib import Path
 
 from transforms.config.earlier_names import first_name
@@ -48,6 +49,7 @@ class ColumnMapping:
         steps: points of (machine scale, stored unit), interpolated linearly.
         full_scale: value of 100 % in the stored unit, for a drive logged in percent, or these values by key.
         scale_by: `device` or `dictionary`: the scale used if the two disagree on a task-data value.
+        for_all_files: a constant id is that of every file of the mapping, whatever its name.
 
     Attributes without a `repr` are part of a fingerprint only if they are used, so that the fingerprints of mappings
     without them stay the same.
@@ -72,6 +74,7 @@ class ColumnMapping:
     steps: tuple[tuple[float, float], ...] = ()
     full_scale: float | dict[str, float] | None = None
     scale_by: str | None = None
+    for_all_files: bool = field(default=False, repr=False)
 
     @property
     def is_given(self) -> bool:
@@ -133,7 +136,11 @@ class Mapping:
 
     def is_match(self, file_name: str) -> bool:
         """Return True if the mapping matches a file name."""
-        return any(fnmatch(original_name(file_name), pattern) for pattern in self.files)
+        return bool(self.matching_patterns(file_name))
+
+    def matching_patterns(self, file_name: str) -> list[str]:
+        """Return the patterns of the mapping that match a file name."""
+        return [pattern for pattern in self.files if fnmatch(original_name(file_name), pattern)]
 
     def form_of(self, path: Path) -> str:
         """Return the format of a file: from the mapping, else from the file name."""
@@ -167,7 +174,12 @@ class Mapping:
 
         A column counts by its first name, so that a renamed column alone makes no file be read again.
         """
-        content = {k: v for k, v in vars(self).items() if k not in {"name", "files", "renamed", "needed"}}
+        return self._fingerprint
+
+    @cached_property
+    def _fingerprint(self) -> str:
+        apart = {"name", "files", "renamed", "needed"}
+        content = {f.name: getattr(self, f.name) for f in fields(self) if f.name not in apart}
         content["columns"] = tuple(replace(c, column=first_name(self.kind, c.column)) for c in self.columns)
         used = "".join(f"{c.column}{c.used};" for c in content["columns"] if c.used)
         return hashlib.sha256((repr(sorted(content.items())) + used).encode()).hexdigest()

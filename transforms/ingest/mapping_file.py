@@ -45,6 +45,7 @@ def _column(name: str, row: dict[str, Any], zone: str | None, contract_of: dy.Co
         steps=tuple(sorted((float(k), float(v)) for k, v in row.get("steps", {}).items())),
         full_scale=row.get("full_scale"),
         scale_by=row.get("scale_by"),
+        for_all_files=row.get("for_all_files", False),
     )
 
 

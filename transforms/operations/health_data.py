@@ -12,6 +12,7 @@ from transforms.ingest.inbox import scan_inbox
 from transforms.ingest.mapping_file import read_mappings
 from transforms.ingest.pending import changed_files
 from transforms.ingest.received_copies import ReceivedCopies
+from transforms.ingest.unread import UNREAD_SHEET
 from transforms.operations.finding import Finding, error_remedy, error_what
 from transforms.operations.join_sources import find_join_findings
 from transforms.operations.ready import RESTORING, require_workspace
@@ -46,6 +47,7 @@ def check_stored_data(workspace: Workspace) -> Iterator[Finding]:
             yield from _warehouse(warehouse)
             yield from _lookalike_ids(warehouse)
             yield from _failed_reads(warehouse)
+            yield from _unread(warehouse)
             yield from _lake(workspace, warehouse)
             yield from _received(workspace, warehouse)
             yield from _mappings(workspace, warehouse)
@@ -73,7 +75,7 @@ def _warehouse(warehouse: Warehouse) -> Iterator[Finding]:
         fault = reason("checks_fail", names=wrong)
         yield Finding("warehouse", "wrong", fault, reason("report_and_restore"), "warehouse.check_fails")
     else:
-        yield Finding("warehouse", "fine", reason("files_received", n=warehouse.table("source_file").height))
+        yield Finding("warehouse", "fine", reason("files_received", n=warehouse.table("arrived_file").height))
 
 
 def _joins(warehouse: Warehouse, workspace: Workspace) -> Iterator[Finding]:
@@ -95,6 +97,18 @@ def _failed_reads(warehouse: Warehouse) -> Iterator[Finding]:
         else:
             once = reason("read_failed_once", **cause)
             yield Finding("inbox", "note", once, reason("next_run_retries"), "inbox.failed_read")
+
+
+def _unread(warehouse: Warehouse) -> Iterator[Finding]:
+    """Report files and sheets that no mapping reads."""
+    unmapped = warehouse.table("source_file").filter(pl.col("mapping").is_null())["file"].sort().to_list()
+    sheets = warehouse.table("source_finding").filter(reason_code=UNREAD_SHEET)["file"].sort().to_list()
+    if unmapped:
+        found = reason("files_without_mapping", n=len(unmapped), file=unmapped[0])
+        yield Finding("inbox", "note", found, reason("map_each_kind"), "inbox.no_mapping")
+    if sheets:
+        found = reason("sheets_not_read", n=len(sheets), file=sheets[0])
+        yield Finding("inbox", "note", found, reason("map_each_sheet"), "inbox.sheet_not_read")
 
 
 def _lookalike_ids(warehouse: Warehouse) -> Iterator[Finding]:

@@ -8,6 +8,9 @@ REMEDIES: dict[str, str | Counted] = {
     "run_repair": mark("run 'taretrace repair {folder}'"),
     "run_post_shift": mark("run 'taretrace post-shift {folder}'"),
     "map_each_kind": mark("run 'taretrace map FILE' on one file of each kind of export"),
+    "map_each_sheet": mark(
+        "run 'taretrace map FILE' for the sheet if its rows are needed; 'taretrace status' names it"
+    ),
     "run_shell": mark("run '{command}'"),
     "fix_at": mark("{where}: {remedy}"),
     "free_disk": mark("free up space: a shift needs about 1 GB"),
@@ -90,6 +93,13 @@ STORED: dict[str, str | Counted] = {
     "files_received": mark_n("{n} file received; all checks pass", "{n} files received; all checks pass"),
     "read_failed_once": mark("'{file}' was not read: {failure}"),
     "read_failed_twice": mark("'{file}' is in quarantine, because reading it failed twice: {failure}"),
+    "files_without_mapping": mark_n(
+        "no mapping matches {n} received file: {file}", "no mapping matches {n} received files, such as {file}"
+    ),
+    "sheets_not_read": mark_n(
+        "no mapping reads {n} sheet of the received workbooks, in {file}",
+        "no mapping reads {n} sheets of the received workbooks, such as one in {file}",
+    ),
     "ids_look_alike": mark_n(
         "{n} group of ids looks alike: {kind} {written}", "{n} groups of ids look alike, such as {kind} {written}"
     ),

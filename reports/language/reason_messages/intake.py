@@ -53,6 +53,15 @@ ROWS = {
 """Reasons for rejecting a row because of its values."""
 FILES = {
     "no_mapping": mark("no mapping matches this file; create one with 'taretrace map'"),
+    "id_stated_for_all": mark(
+        "mapping '{mapping}' states {column} {value} for all its files, but '{text}' in this file's name may mean "
+        "another one: narrow 'files' to those of {value}, read the id from the name with file_name, or add "
+        "for_all_files = true to [columns.{column}]"
+    ),
+    "mappings_overlap": mark(
+        "the mappings {mappings} read the same rows as {file_kind}, so none was used: narrow 'files' or 'sheet' of one "
+        "of them, or remove it"
+    ),
     "missing_column": mark("there is no column '{column}'; the file has {columns}"),
     "missing_columns": mark("at least one of the columns {missing} is needed; the file has {columns}"),
     "unit_unknown": mark("the file does not state the unit of '{column}'; name it in the mapping"),
@@ -88,6 +97,8 @@ INBOX = {
 """Reasons for skipping an entry of the inbox."""
 NOTES: dict[str, str | Counted] = {
     "in_part": mark("{part}: {why}"),
+    "mapping_not_fitting": mark("mapping '{mapping}' matches the file's name but does not read it: {why}"),
+    "sheet_not_read": mark("no mapping reads the sheet '{sheet}'; create one with 'taretrace map'"),
     "mapping_changed_without_copy": mark(
         "its mapping changed after the file left the inbox, and there is no copy: its rows are of the earlier mapping"
     ),

@@ -88,6 +88,7 @@ ARCHIVES = {
 TASK_DATA = {
     "no_task_data": mark("the archive contains no TASKDATA.XML; other archives are not read: unpack them first"),
     "too_many_sets": mark("the archive contains {sets} TASKDATA.XML; at most {max_sets}"),
+    "task_data_is_telemetry": mark("task data has rows of telemetry only"),
     "task_data_too_large": mark("the task data has more than {max_mb} MB of XML"),
     "task_data_doctype": mark("'{file}' declares a document type; no machine writes one, and it is not read"),
     "not_xml": mark("'{file}' is damaged or cut short ({detail})"),

@@ -43,7 +43,7 @@ def test_a_row_with_two_reasons_is_one_row_with_both_sentences(tmp_path, catalog
             t.cast(pl.Datetime("us", "UTC")).alias(name) for name, t in times.items()
         )
         warehouse.append("source_file", source)
-        own = {c: pl.lit(SOURCE[c]) for c in ("source_sha256", "file")}
+        own = {c: pl.lit(SOURCE[c]) for c in ("source_sha256", "file", "mapping")}
         warehouse.append("rejected_row", rows.with_columns(**own))
         found = warehouse.query("mendable", file="%")
     (path,), left = write_rejected(found, {"fields": mapping}, tmp_path, CorrectionTexts("why", format_reason))

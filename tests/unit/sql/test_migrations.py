@@ -155,6 +155,29 @@ def test_rejected_tickets_name_the_weights_as_they_are_called_now(tmp_path):
     con.close()
 
 
+def test_rows_of_when_one_mapping_read_a_file_are_of_that_mapping(tmp_path):
+    version = max(k for k in EARLIER if "matched_fingerprint" not in EVERY[k]["tables/source_file"])
+    path = tmp_path / "warehouse.duckdb"
+    con = made_of(EVERY[version], path)
+    kinds = columns(con)
+    sources = [("a", "load", "tickets", "p"), ("b", None, None, None)]
+    for sha, kind, mapping, fingerprint in sources:
+        source = {c: VALUES[k] for c, k in kinds["source_file"].items()}
+        source |= {"source_sha256": sha, "kind": kind, "mapping": mapping, "mapping_fingerprint": fingerprint}
+        rejected = {c: VALUES[k] for c, k in kinds["rejected_row"].items()} | {"source_sha256": sha}
+        for table, row in (("source_file", source), ("rejected_row", rejected)):
+            names, marks = ", ".join(f'"{c}"' for c in row), ", ".join("?" for _ in row)
+            con.execute(f'insert into "{table}" ({names}) values ({marks})', [*row.values()])
+    con.close()
+    with Warehouse(path) as warehouse:
+        files, rows = warehouse.table("source_file"), warehouse.table("rejected_row")
+    assert files.sort("source_sha256").select("mapping", "matched_fingerprint").rows() == [
+        ("tickets", "p"),
+        (None, None),
+    ]
+    assert rows.sort("source_sha256")["mapping"].to_list() == ["tickets", None]
+
+
 def test_audits_of_an_earlier_layout_have_the_same_loss_after_the_upgrade(tmp_path):
     """The last layout whose audits all had an area, counts in every class and a mean root."""
     version = max(k for k in EARLIER if "plot_m2 double not null" in EVERY[k]["tables/received_loss_audit"])
