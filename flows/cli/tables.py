@@ -66,8 +66,8 @@ def status(folder: Folder = HERE, as_json: Json = False) -> None:
     from flows.cli.join_report import join_rows, join_tables
     from reports.language.reason_text import with_reasons
     from transforms.ingest.failed_read import failed_reads
-    from transforms.operations.sensor_questions import sensor_questions
     from transforms.operations.join_sources import find_join_findings
+    from transforms.operations.sensor_questions import sensor_questions
     from transforms.storage.warehouse import Warehouse
 
     workspace = Workspace(folder)
