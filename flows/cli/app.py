@@ -14,6 +14,7 @@ from flows.cli.endings import call_app, one_sentence
 from flows.cli.examples import examples
 from flows.cli.ingest import register
 from flows.cli.init import init, schema
+from flows.cli.join_report import join_lines, join_rows
 from flows.cli.maintenance import register_upkeep
 from flows.cli.options import HERE, Folder, Json, OpenIndex, Strict, Wait
 from flows.cli.output import complain, finish, line_with, strong
@@ -124,6 +125,7 @@ def _run_post_shift(
         from reports.pages.index_data import INDEX
         from transforms.ingest.unread import find_unread
         from transforms.operations.alarms import FAILED_CHECK, failed_checks
+        from transforms.operations.join_sources import find_join_findings
         from transforms.storage.warehouse import Warehouse
 
         engine.ready()
@@ -137,10 +139,12 @@ def _run_post_shift(
     log.write(POST_SHIFT, "ended", due=None, began_at=began_at.isoformat(), **counts)
     with Warehouse.open_read_only(workspace.warehouse) as warehouse:
         failures, unread = failed_checks(warehouse), find_unread(received, warehouse)
+        joins = find_join_findings(warehouse, workspace)
     warnings = [format_reason(a.why, workspace.season.catalogue) for a in failures]
     finish(
         as_json,
         {
+            "joins": join_rows(joins, workspace),
             **counts,
             "shift_page": page.resolve(),
             "index": index,
@@ -148,6 +152,7 @@ def _run_post_shift(
             "unread": unread_rows(unread, workspace),
         },
         [
+            *join_lines(joins, workspace),
             _describe_counts(counts),
             *unread_lines(unread, workspace),
             *(say("Warning: {warning}", warning=warning) for warning in warnings),
@@ -210,10 +215,11 @@ def ingest(folder: Folder = HERE, strict: Strict = False, wait: Wait = 0, as_jso
             stage(workspace, reporter)
         with stages.open_warehouse(workspace) as warehouse:
             unread = find_unread(received, warehouse)
+        joins = stages.monitor_joins(workspace)
     counts = _count_rows(received)
     stored = say("Stored in {file}. Next: taretrace fit {folder}", file=workspace.warehouse, folder=folder)
-    lines = [_describe_counts(counts), *unread_lines(unread, workspace), stored]
-    finish(as_json, {**counts, "unread": unread_rows(unread, workspace)}, lines)
+    lines = [*join_lines(joins, workspace), _describe_counts(counts), *unread_lines(unread, workspace), stored]
+    finish(as_json, {"joins": join_rows(joins, workspace), **counts, "unread": unread_rows(unread, workspace)}, lines)
     _exit_if_unread(received)
     _exit_if_rejected(strict, counts)
 

@@ -181,9 +181,23 @@ def ingest_or_report(
 
 
 def preview_ingest(
-    found: InboxFile, mappings: list[Mapping], catalogue: Catalogue, store: IngestTarget, read: Read = read_file
+    found: InboxFile,
+    mappings: list[Mapping],
+    catalogue: Catalogue,
+    store: IngestTarget,
+    read: Read = read_file,
+    use: Callable[[Warehouse, Lake], None] = lambda *_: None,
 ) -> tuple[list[IngestedFile], pl.DataFrame]:
-    """Return the counts and rejected rows that ingesting one file would give, without storing anything."""
+    """Return the counts and rejected rows that ingesting one file would give, without storing anything.
+
+    Args:
+        found: the file.
+        mappings: all mappings.
+        catalogue: the machine settings of the workspace.
+        store: the warehouse and lake that rows are compared with.
+        read: the function that reads a file.
+        use: called with a temporary warehouse and lake that have the rows of this file.
+    """
     with Warehouse.in_memory() as memory, tempfile.TemporaryDirectory() as folder:
         scratch = IngestTarget(
             store.warehouse,
@@ -194,4 +208,5 @@ def preview_ingest(
             rolled=store.rolled,
         )
         received = ingest_or_report(found, mappings, catalogue, scratch, read)
+        use(memory, scratch.onto)
         return received or [IngestedFile(found.file, None)], memory.table("rejected_row")

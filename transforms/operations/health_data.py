@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import polars as pl
 
 from transforms.config.workspace import Workspace
-from transforms.contracts.reason import Reason, reason
+from transforms.contracts.reason import Reason, combine_reasons, reason
 from transforms.errors import DamagedError, LockedError, WorkspaceError
 from transforms.ingest.failed_read import failed_reads
 from transforms.ingest.inbox import scan_inbox
@@ -14,6 +14,7 @@ from transforms.ingest.pending import changed_files
 from transforms.ingest.received_copies import ReceivedCopies
 from transforms.ingest.unread import UNREAD_SHEET
 from transforms.operations.finding import Finding, error_remedy, error_what
+from transforms.operations.join_sources import find_join_findings
 from transforms.operations.ready import RESTORING, require_workspace
 from transforms.operations.repair.files_repair import find_files_without_mapping
 from transforms.operations.sensor_questions import sensor_questions
@@ -22,6 +23,9 @@ from transforms.storage.lake_record import compare_lake
 from transforms.storage.run_log import RunLog
 from transforms.storage.sql_files import sql_names
 from transforms.storage.warehouse import Warehouse
+
+JOINS = "joins"
+"""Subject of findings on joins between sources."""
 
 
 def check_stored_data(workspace: Workspace) -> Iterator[Finding]:
@@ -40,6 +44,7 @@ def check_stored_data(workspace: Workspace) -> Iterator[Finding]:
         return
     try:
         with Warehouse.open_read_only(workspace.warehouse) as warehouse:
+            yield from _joins(warehouse, workspace)
             yield from _warehouse(warehouse)
             yield from _lookalike_ids(warehouse)
             yield from _sensor_questions(warehouse)
@@ -73,6 +78,15 @@ def _warehouse(warehouse: Warehouse) -> Iterator[Finding]:
         yield Finding("warehouse", "wrong", fault, reason("report_and_restore"), "warehouse.check_fails")
     else:
         yield Finding("warehouse", "fine", reason("files_received", n=warehouse.table("arrived_file").height))
+
+
+def _joins(warehouse: Warehouse, workspace: Workspace) -> Iterator[Finding]:
+    """Report rows that match nothing in other sources, and figures of two sources that differ by a unit."""
+    found = find_join_findings(warehouse, workspace)
+    for f in found:
+        yield Finding(JOINS, "note", combine_reasons([f.says, f.cause]), f.remedy, f"joins.{f.says.code}")
+    if not found:
+        yield Finding(JOINS, "fine", reason("joins_fit"))
 
 
 def _failed_reads(warehouse: Warehouse) -> Iterator[Finding]:
