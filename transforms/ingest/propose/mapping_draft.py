@@ -126,7 +126,7 @@ class MappingDraft:
         """Apply answers that name a file column for a table column."""
         for column in self.schema.columns():
             answer = self.asker.answer(column)
-            if answer is not None and answer not in self.table.profiles:
+            if answer in {SKIP, "name"} or (answer or "").startswith("="):
                 self.found.pop(column, None)
             if answer is None or answer not in self.table.profiles:
                 continue
@@ -143,8 +143,8 @@ class MappingDraft:
         """Ask about every match below the line of confidence, with its rivals as choices."""
         used = {s for m in self.found.values() if m.confidence >= SURE for s in m.name.sources}
         for column, matched in self.found.items():
-            answered = (self.asker.answer(column), self.asker.answer(f"{column}.unit"))
-            if matched.confidence >= SURE or any(a is not None for a in answered):
+            is_answered = self.asker.answer(column) in self.table.profiles
+            if matched.confidence >= SURE or is_answered or self.asker.answer(f"{column}.unit") is not None:
                 continue
             guess = matched.name.sources[0]
             source, shown = " / ".join(matched.name.sources), self.table.profiles[guess].examples
@@ -153,7 +153,7 @@ class MappingDraft:
             others = [c for c in self.table.sniffed.columns if c not in used]
             named = ["name"] if column == "machine_id" and id_in_file_name(self.table.path.name) else []
             choices = list(dict.fromkeys([guess, *matched.rivals, *named, *others, SKIP]))
-            self.asker.ask(column, why, choices, guess, shown)
+            self.asker.again(column, why, choices, guess, shown)
 
     def _ask_needed(self, proposal: Proposal) -> None:
         """Take ids from the file's name or the lines above the header, and ask about other required columns."""

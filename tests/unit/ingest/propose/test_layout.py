@@ -126,10 +126,10 @@ def test_the_day_of_times_of_day_is_taken_from_above_the_header_or_the_file_name
     above = proposal(write_export(tmp_path / "log.csv", f"Date: 07.10.2025\n\n{header}", rows))
     row = column(above, "logged_at").row
     assert (row["from"], row["format"]) == (["Time (UTC)"], "%d.%m.%Y %H:%M:%S")
-    assert re.search(row["preamble"], "Date: 07.10.2025").group(1) == "07.10.2025"
+    assert re.findall(row["preamble"], "Date: 07.10.2025") == ["07.10.2025"]
     named = column(proposal(write_export(tmp_path / "log_20251017.csv", header, rows)), "logged_at").row
     assert named["format"] == "%Y%m%d %H:%M:%S"
-    assert re.search(named["file_name"], "log_20251017.csv").group(1) == "20251017"
+    assert re.findall(named["file_name"], "log_20251017.csv") == ["20251017"]
 
 
 def test_nothing_else_is_asked_while_the_encoding_is_open(tmp_path):
