@@ -1,19 +1,22 @@
 """Output of the checks of joins: a table on consoles, rows in JSON."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from flows.cli.columns import plain
 from flows.cli.console_table import ConsoleTable
-from reports.language.reason_text import format_reason
 from reports.language.translate import say
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Workspace
-from transforms.joins.join_finding import JoinFinding
+
+if TYPE_CHECKING:
+    from transforms.joins.join_finding import JoinFinding
 
 
-def _join_row(found: JoinFinding, catalogue: Catalogue) -> dict[str, Any]:
+def _join_row(found: "JoinFinding", catalogue: Catalogue) -> dict[str, Any]:
     """Return a finding with its codes, figures and sentences."""
+    from reports.language.reason_text import format_reason
+
     return {
         "code": found.says.code,
         "source": found.source,
@@ -29,12 +32,12 @@ def _join_row(found: JoinFinding, catalogue: Catalogue) -> dict[str, Any]:
     }
 
 
-def join_rows(found: Sequence[JoinFinding], workspace: Workspace) -> list[dict[str, Any]]:
+def join_rows(found: Sequence["JoinFinding"], workspace: Workspace) -> list[dict[str, Any]]:
     """Return all findings with their sentences."""
     return [_join_row(f, workspace.season.catalogue) for f in found]
 
 
-def join_tables(found: Sequence[JoinFinding], workspace: Workspace) -> list[ConsoleTable]:
+def join_tables(found: Sequence["JoinFinding"], workspace: Workspace) -> list[ConsoleTable]:
     """Return the table of the findings; none if there is no finding."""
     if not found:
         return []
@@ -42,7 +45,7 @@ def join_tables(found: Sequence[JoinFinding], workspace: Workspace) -> list[Cons
     return [ConsoleTable(say("Sources that do not fit together"), columns, join_rows(found, workspace))]
 
 
-def join_lines(found: Sequence[JoinFinding], workspace: Workspace) -> list[str]:
+def join_lines(found: Sequence["JoinFinding"], workspace: Workspace) -> list[str]:
     """Return a line per finding with its likely cause and remedy."""
     return [
         say("Warning: {finding}. Likely cause: {cause}. Remedy: {remedy}.", **texts)

@@ -53,6 +53,7 @@ def test_the_post_shift_run_keeps_refit_based_results_and_the_nightly_run_replac
         ]
 
     monkeypatch.setattr(import_module("flows.stages.fit"), "run_fit_check", checked)
+    monkeypatch.setattr(import_module("flows.stages.fit"), "sampling_check", lambda *_: [])
     before = stages.check_fits(workspace, fits, QUIET)
     assert set(before["last_shift_date"]) == {last}
     lost = (pl.col("response") == ROOT_LOSS) & pl.col("check").str.starts_with("later_week")

@@ -19,7 +19,7 @@ sampling_reason = {{ from = "Why"{words} }}
 
 @pytest.mark.parametrize(
     ("words", "cells", "code"),
-    [(WORDS, ("lot", "muddy"), "unknown_word"), ("", ("random", "looks"), "sampling_reason_unknown")],
+    [(WORDS, ("lot", "muddy"), "word_not_known"), ("", ("random", "looks"), "sampling_reason_unknown")],
 )
 def test_a_reason_is_read_and_an_unknown_one_is_rejected(tmp_path, catalogue, words, cells, code):
     (tmp_path / "lab.toml").write_text(MAPPING.format(words=words), "utf-8")

@@ -28,6 +28,7 @@ from = "No"
 from = "Void"
 [columns.field_id]
 value = "F1"
+for_all_files = true
 [columns.site_id]
 value = "north"
 [columns.weighed_at]
