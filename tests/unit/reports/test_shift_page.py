@@ -21,20 +21,13 @@ from reports.pages.shift import shift_page
 from reports.pages.shift_data import load_shift_page
 from reports.sections.cautions import FIRST_PAGE_CAUTION
 from reports.sections.shift_summary import FleetMove, fleet_move, heading, price_strip
-from tests.validation.seasons import QUIET, Season, copy_of, ingest, run_season
+from tests.validation.seasons import QUIET, ingest, run_season
 from transforms.advice.price_sensitivity import BreakEven, PriceSensitivity
 from transforms.config.settings_catalogue import Catalogue
 from transforms.config.workspace import Workspace, init_workspace
 from transforms.storage.product_basis import BasisCode
 
 METRIC, US = DisplayUnits("metric", "EUR", "Europe/Prague"), DisplayUnits("us", "USD", "America/Chicago")
-
-
-@pytest.fixture(scope="module")
-def advised(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    workspace = copy_of(season, tmp_path_factory.mktemp("page") / "season")
-    stages.advise_machines(workspace, season.fits, QUIET)
-    return workspace
 
 
 @pytest.fixture(scope="module")
